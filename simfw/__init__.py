@@ -1,0 +1,1 @@
+"""simfw: a firmware behaviour simulator joined to a circuit model."""

@@ -1,0 +1,120 @@
+"""Regions: the rows that everything reads.
+
+A `System` is the whole behaviour of one gadget: the stock regions that the loader builds from the
+timings, then the regions of `[behaviour.*]`, in the order in which an instant offers events to
+them. Simulation, search, specification, diagrams and generated C all read the same `System`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from simfw.behaviour.expression import Expression
+
+__all__ = ["Condition", "Drive", "Group", "Region", "Row", "State", "System"]
+
+Group = Literal["buttons", "chords", "proximity", "charge", "gauge", "behaviour"]
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """How a state drives a light, load, emitter or receiver.
+
+    `duty` is 0..1 (1 = on). `segments` is the number of lit segments of a segmented light, None
+    for everything else.
+    """
+
+    duty: float
+    segments: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """A state: what it drives, and whether it keeps the controller awake."""
+
+    name: str
+    outputs: Mapping[str, Drive] = field(default_factory=dict)
+    awake: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One row. Exactly one of `on` and `after_ns` is set.
+
+    `sources` are exact state names, families and `"*"` already spelt out, in state order.
+    `to` is an exact state name, "same" or "resume". `key` is the path in the gadget file for a
+    written row (`behaviour.lamp.rows[3]`), or of the timing it was built from (`buttons.power.hold`)
+    for a stock row; it is unique within the system. `when_text` is the guard as written.
+    """
+
+    key: str
+    sources: tuple[str, ...]
+    to: str
+    on: str | None = None
+    after_ns: int | None = None
+    when: Expression | None = None
+    when_text: str = ""
+    emit: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Region:
+    """One small state machine. `show`, where set, gates the outputs of all its states."""
+
+    name: str
+    group: Group
+    states: tuple[State, ...]
+    starts: str
+    rows: tuple[Row, ...]
+    resume_points: tuple[str, ...] = ()
+    show: Expression | None = None
+    show_text: str = ""
+
+    def state(self, name: str) -> State:
+        """The state called `name` (KeyError if there is none)."""
+        for state in self.states:
+            if state.name == name:
+                return state
+        raise KeyError(name)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """An expression that is watched: when it turns true `rises` happens, when false `falls`.
+
+    Conditions are read whenever the queue of an instant runs empty; a change puts its event into
+    the queue and the instant goes on. At power-up every condition counts as having been false.
+    """
+
+    key: str
+    when: Expression
+    rises: str
+    falls: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class System:
+    """The whole behaviour of a gadget.
+
+    `raw_events` come from outside (`NAME.edge` for a contact, `usb.edge`, `status.edge`);
+    `internal_events` pass between stock regions and are never reported; `events` are the ones that
+    reports, rules and recordings know. `aliases` maps a name that may stand before a dot in an
+    expression to the regions it stands for (`power` -> `power.contact`, `power.gesture`).
+    """
+
+    regions: tuple[Region, ...]
+    conditions: tuple[Condition, ...] = ()
+    events: tuple[str, ...] = ()
+    internal_events: tuple[str, ...] = ()
+    raw_events: tuple[str, ...] = ()
+    aliases: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def region(self, name: str) -> Region:
+        """The region called `name` (KeyError if there is none)."""
+        for region in self.regions:
+            if region.name == name:
+                return region
+        raise KeyError(name)

@@ -1,0 +1,110 @@
+"""Every error that simfw raises on purpose.
+
+    SimfwError                 exit status 1
+    |-- DescriptionError       exit status 2: a file cannot be used; carries all its problems
+    |-- UsageError             exit status 2: the command line or a call cannot be used
+    `-- RunError               exit status 1: the model itself cannot go on
+        `-- EndlessInstant     more than the allowed events in one instant; names the loop
+
+The text of an error is built from its fields, and the exit status is an attribute of its class.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+__all__ = [
+    "DescriptionError",
+    "EndlessInstant",
+    "Problem",
+    "RunError",
+    "SimfwError",
+    "UsageError",
+    "nearest",
+]
+
+
+def nearest(word: str, names: Iterable[str]) -> str | None:
+    """Return the name most like `word`, or None when none is near enough to suggest."""
+    found = difflib.get_close_matches(word, list(names), n=1, cutoff=0.6)
+    return found[0] if found else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """One mistake in one file.
+
+    `key` is the dotted path of the key (`behaviour.lamp.rows[3].to`), empty for the file as a
+    whole; `found` is what stands there, as written, or None where something is missing; `text`
+    says what is wrong; `allowed` says what may stand there instead; `suggestion` is the nearest
+    name, where there is one. `line` counts from 1, None where no line can be told.
+    """
+
+    key: str
+    text: str
+    file: str = ""
+    line: int | None = None
+    found: str | None = None
+    allowed: str | None = None
+    suggestion: str | None = None
+
+    def __str__(self) -> str:
+        place = self.file + (f":{self.line}" if self.line is not None else "")
+        head = self.key if self.found is None else f"{self.key} = {self.found}"
+        parts = [part for part in (place, head) if part]
+        message = ": ".join([*parts, self.text]) + "."
+        if self.allowed:
+            message += f" Allowed: {self.allowed}."
+        if self.suggestion:
+            message += f' Did you mean "{self.suggestion}"?'
+        return message
+
+
+class SimfwError(Exception):
+    """The root of all errors that simfw raises on purpose."""
+
+    exit_code = 1
+
+
+class DescriptionError(SimfwError):
+    """A file cannot be used. `problems` holds all mistakes found in it, in file order."""
+
+    exit_code = 2
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__(self.problems)
+
+    def __str__(self) -> str:
+        lines = [str(problem) for problem in self.problems]
+        count = len(lines)
+        lines.append(f"{count} problem{'' if count == 1 else 's'}; nothing was done.")
+        return "\n".join(lines)
+
+
+class UsageError(SimfwError):
+    """The command line or a call cannot be used as it stands."""
+
+    exit_code = 2
+
+
+class RunError(SimfwError):
+    """The model itself cannot go on."""
+
+
+@dataclass
+class EndlessInstant(RunError):
+    """One instant does not come to rest. `loop` names the events that chase each other."""
+
+    time_ns: int
+    limit: int
+    loop: tuple[str, ...] = field(default=())
+
+    def __str__(self) -> str:
+        chain = " -> ".join(self.loop)
+        return (
+            f"At {self.time_ns / 1e9:.9g} s more than {self.limit} events follow one another "
+            f"without time passing: {chain}. Give one of these rows a dwell or a guard."
+        )
