@@ -1,1 +1,68 @@
-"""simfw: a firmware behaviour simulator joined to a circuit model."""
+"""simfw: a firmware behaviour simulator joined to a circuit model.
+
+    from simfw import load_gadget, load_scenario, simulate
+
+    scenario = load_scenario("scenarios/larder-lamp/jam-making.toml")
+    run = simulate(load_gadget(scenario.gadget), scenario)
+
+What is listed in `__all__` is the public surface; everything else may change. The names are looked
+up when they are first used, so that `import simfw` itself loads nothing heavy.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from simfw.engine.run import Run
+    from simfw.engine.simulator import simulate
+    from simfw.errors import DescriptionError, Problem, RunError, SimfwError, UsageError
+    from simfw.gadget.load import load_gadget
+    from simfw.gadget.model import Gadget
+    from simfw.report.ledger import ledger_json
+    from simfw.stimuli.scenario import Scenario, load_scenario
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "DescriptionError": "simfw.errors",
+    "Gadget": "simfw.gadget.model",
+    "Problem": "simfw.errors",
+    "Run": "simfw.engine.run",
+    "RunError": "simfw.errors",
+    "Scenario": "simfw.stimuli.scenario",
+    "SimfwError": "simfw.errors",
+    "UsageError": "simfw.errors",
+    "ledger_json": "simfw.report.ledger",
+    "load_gadget": "simfw.gadget.load",
+    "load_scenario": "simfw.stimuli.scenario",
+    "simulate": "simfw.engine.simulator",
+}
+
+__all__ = [
+    "DescriptionError",
+    "Gadget",
+    "Problem",
+    "Run",
+    "RunError",
+    "Scenario",
+    "SimfwError",
+    "UsageError",
+    "ledger_json",
+    "load_gadget",
+    "load_scenario",
+    "simulate",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -46,7 +46,8 @@ class Inside:
 @dataclass(frozen=True, slots=True)
 class Flag:
     """A two-valued input: `usb`, `NAME.closed` (raw contact), `NAME.echo`, `status.low`,
-    `status.high`."""
+    `status.high`.
+    """
 
     name: str
 
@@ -68,7 +69,8 @@ class Number:
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """A number of the moment: `gauge` (bars), `gauge.measured`, `cell.voltage`, `cell.charge`, or
-    the level 0..1 of a light or load."""
+    the level 0..1 of a light or load.
+    """
 
     name: str
 

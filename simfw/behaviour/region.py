@@ -45,8 +45,8 @@ class Row:
 
     `sources` are exact state names, families and `"*"` already spelt out, in state order.
     `to` is an exact state name, "same" or "resume". `key` is the path in the gadget file for a
-    written row (`behaviour.lamp.rows[3]`), or of the timing it was built from (`buttons.power.hold`)
-    for a stock row; it is unique within the system. `when_text` is the guard as written.
+    written row (`behaviour.lamp.rows[3]`), or of the timing it was built from for a stock row
+    (`buttons.power.hold`); it is unique within the system. `when_text` is the guard as written.
     """
 
     key: str

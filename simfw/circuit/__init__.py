@@ -1,0 +1,1 @@
+"""What the gadget draws: cell, lights, infra-red, charger, controller pins."""

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Circuit", "ChargerMode", "LoadSet", "Solution"]
+__all__ = ["ChargerMode", "Circuit", "LoadSet", "Solution"]
 
 Array = NDArray[np.float64]
 ChargerMode = Literal["off", "precharge", "fast", "complete", "fault"]

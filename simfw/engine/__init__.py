@@ -1,0 +1,1 @@
+"""Behaviour and circuit joined: the simulator and what it yields."""

@@ -1,0 +1,1 @@
+"""The description of a gadget: its frozen form, and how a file becomes one."""

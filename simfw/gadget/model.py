@@ -20,7 +20,6 @@ from simfw.gadget.fields import (
     IntensityAt,
     Irradiance,
     Level,
-    Metres,
     Name,
     Names,
     Ohms,

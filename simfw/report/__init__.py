@@ -1,0 +1,1 @@
+"""What a run is turned into for people and for other programs."""

@@ -1,0 +1,1 @@
+"""What the outside does: scenarios, patterns, recordings."""

@@ -1,0 +1,1 @@
+"""What can be said of a gadget beyond one run: checks, searches, comparisons."""

@@ -1,0 +1,70 @@
+"""Files are written whole or not at all.
+
+Each file is written under a temporary name in its own folder and then moved over the final name, so
+that a reader never sees half a file and a failure leaves what stood there before.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from simfw.errors import UsageError
+
+__all__ = ["write_folder", "write_whole"]
+
+
+def write_whole(path: str | Path, content: str | bytes) -> None:
+    """Write one file whole or not at all. Text is written as UTF-8, as it stands.
+
+    Raises UsageError where the file cannot be written, naming it and the reason.
+    """
+    write_folder(Path(path).parent, {Path(path).name: content}, make=False)
+
+
+def write_folder(
+    folder: str | Path, files: Mapping[str, str | bytes], *, make: bool = True
+) -> None:
+    """Write several files (name or relative path -> content) into `folder`, all or none.
+
+    All of them are written in full under temporary names before the first takes its final name.
+    `make` creates the folder where it is missing. Raises UsageError where one cannot be written.
+    """
+    folder = Path(folder)
+    waiting: list[tuple[str, Path]] = []
+    target = folder
+    try:
+        if make:
+            folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            target = folder / name
+            if make:
+                target.parent.mkdir(parents=True, exist_ok=True)
+            if target.is_dir():
+                raise IsADirectoryError(None, "it is a folder")
+            handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+            waiting.append((temporary, target))
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(content.encode("utf-8") if isinstance(content, str) else content)
+            os.chmod(temporary, 0o666 & ~_umask())
+        while waiting:
+            temporary, target = waiting[0]
+            os.replace(temporary, target)
+            waiting.pop(0)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise UsageError(f"Cannot write {target}: {reason}.") from error
+    finally:
+        for temporary, _ in waiting:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+
+
+def _umask() -> int:
+    """The process's file mode mask (the system only tells it by setting it)."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
