@@ -1,1 +1,1 @@
-"""What the firmware does: expressions, regions, rows, and the machines built from them."""
+"""The behaviour of a gadget: expressions, regions, and the machines that step them."""

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from simfw.behaviour.expression import Expression
+from simfw.behaviour.tree import Expression, Names
 
 __all__ = ["Condition", "Drive", "Group", "Region", "Row", "State", "System"]
 
@@ -32,11 +32,16 @@ class Drive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """A state: what it drives, and whether it keeps the controller awake."""
+    """A state: what it drives, and whether it keeps the controller awake.
+
+    `takes_out` holds how many segments of a light it puts out again, of those that other regions of
+    its group light (the top bar of a gauge that blinks while charging).
+    """
 
     name: str
     outputs: Mapping[str, Drive] = field(default_factory=dict)
     awake: bool = False
+    takes_out: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,8 +50,9 @@ class Row:
 
     `sources` are exact state names, families and `"*"` already spelt out, in state order.
     `to` is an exact state name, "same" or "resume". `key` is the path in the gadget file for a
-    written row (`behaviour.lamp.rows[3]`), or of the timing it was built from for a stock row
-    (`buttons.power.hold`); it is unique within the system. `when_text` is the guard as written.
+    written row (`behaviour.lamp.rows[3]`), or of the timing it was built from
+    (`buttons.power.hold`, numbered `[0]`, `[1]` where a timing makes several rows) for a stock row;
+    it is unique within the system. `when_text` is the guard as written.
     """
 
     key: str
@@ -102,7 +108,8 @@ class System:
     `raw_events` come from outside (`NAME.edge` for a contact, `usb.edge`, `status.edge`);
     `internal_events` pass between stock regions and are never reported; `events` are the ones that
     reports, rules and recordings know. `aliases` maps a name that may stand before a dot in an
-    expression to the regions it stands for (`power` -> `power.contact`, `power.gesture`).
+    expression to the regions it stands for (`power` -> `power.contact`, `power.gesture`). `names`
+    is all that an expression about this gadget may name.
     """
 
     regions: tuple[Region, ...]
@@ -111,6 +118,7 @@ class System:
     internal_events: tuple[str, ...] = ()
     raw_events: tuple[str, ...] = ()
     aliases: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    names: Names = field(default_factory=Names)
 
     def region(self, name: str) -> Region:
         """The region called `name` (KeyError if there is none)."""

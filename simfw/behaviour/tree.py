@@ -1,0 +1,384 @@
+"""The tree of an expression, and what can be asked of it.
+
+Frozen values that the engine, the search, the specification and the C source all read. `parsing`
+turns text into them; `expression` is the front of both.
+"""
+
+from __future__ import annotations
+
+import operator
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+__all__ = [
+    "All",
+    "Any",
+    "Compare",
+    "Constant",
+    "Expression",
+    "Flag",
+    "Happened",
+    "Inside",
+    "Mentioned",
+    "Names",
+    "Not",
+    "Number",
+    "Operator",
+    "Quantity",
+    "View",
+    "bind",
+    "evaluate",
+    "family",
+    "levels_in",
+    "names_in",
+    "number_text",
+    "to_text",
+]
+
+Operator = Literal["<", "<=", ">", ">=", "==", "!="]
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """`True` or `False`."""
+
+    value: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Inside:
+    """A region is in one of these states (an exact state, or all of a family, spelt out).
+
+    `written` is the name it was written as, for texts only.
+    """
+
+    region: str
+    states: frozenset[str]
+    written: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A two-valued input: `usb`, `NAME.closed` (raw contact), `NAME.echo`, `status.low`,
+    `status.high`.
+    """
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """An event of this instant. Legal only in a rule's `when` and in habit conditions."""
+
+    event: str
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A number as written."""
+
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number of the moment: `gauge` (bars), `gauge.measured`, `cell.voltage`, `cell.charge`, or
+    the level 0..1 of a light or load.
+    """
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Compare:
+    """A comparison. A quantity of the cell is compared with a number only."""
+
+    left: Number | Quantity
+    operator: Operator
+    right: Number | Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Not:
+    """`not part`."""
+
+    part: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class All:
+    """`a and b and ...`."""
+
+    parts: tuple[Expression, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Any:
+    """`a or b or ...`."""
+
+    parts: tuple[Expression, ...]
+
+
+Expression = Constant | Inside | Flag | Happened | Compare | Not | All | Any
+
+
+class View(Protocol):
+    """What an expression reads: the state of one moment."""
+
+    def state(self, region: str) -> str:
+        """The state that `region` is in."""
+        ...
+
+    def flag(self, name: str) -> bool:
+        """The two-valued input `name`."""
+        ...
+
+    def quantity(self, name: str) -> float:
+        """The number `name` (volts, a share 0..1, or bars)."""
+        ...
+
+    def happened(self, event: str) -> bool:
+        """Whether `event` was emitted in this instant."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Names:
+    """What an expression may name.
+
+    `regions` maps each region to its states; `aliases` maps a name that may stand before a dot to
+    the regions it stands for (`power` -> `power.contact`, `power.gesture`); `shorthands` maps whole
+    names to sets of states (`power.pressed`). `levels` are the lights and loads (0..1), `bars` the
+    most that `gauge` can show (None without a gauge), `measured` whether `gauge.measured` is known.
+    """
+
+    regions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    aliases: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    shorthands: Mapping[str, Inside] = field(default_factory=dict)
+    flags: tuple[str, ...] = ()
+    levels: tuple[str, ...] = ()
+    bars: int | None = None
+    measured: bool = False
+    events: tuple[str, ...] = ()
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """Every name that stands for a number, the cell's first."""
+        gauge = ("gauge",) if self.bars is not None else ()
+        measured = ("gauge.measured",) if self.measured else ()
+        return ("cell.voltage", "cell.charge", *gauge, *measured, *self.levels)
+
+    def inside(self, name: str) -> Inside | None:
+        """The states that `name` means, or None. `lamp.lit` is that state or any of its family."""
+        if name in self.shorthands:
+            known = self.shorthands[name]
+            return Inside(known.region, known.states, name)
+        for cut in (at for at, letter in reversed(list(enumerate(name))) if letter == "."):
+            head, wanted = name[:cut], name[cut + 1 :]
+            for region in (head, *self.aliases.get(head, ())):
+                found = family(self.regions.get(region, ()), wanted)
+                if found:
+                    return Inside(region, frozenset(found), name)
+        return None
+
+    def known(self, *, events_allowed: bool = False) -> tuple[str, ...]:
+        """Every name that may be written, for suggestions."""
+        names: dict[str, None] = dict.fromkeys((*self.quantities, *self.flags, *self.shorthands))
+        heads = [(region, (region,)) for region in self.regions]
+        for head, regions in (*heads, *self.aliases.items()):
+            for region in regions:
+                for state in self.regions.get(region, ()):
+                    names[f"{head}.{state}"] = None
+                    if "." in state:
+                        names[f"{head}.{state.partition('.')[0]}"] = None
+        if events_allowed:
+            names.update(dict.fromkeys(self.events))
+        return tuple(names)
+
+
+def family(states: Iterable[str], wanted: str) -> tuple[str, ...]:
+    """Those of `states` that are `wanted` itself or belong to the family `wanted`, in order."""
+    return tuple(state for state in states if state == wanted or state.startswith(wanted + "."))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mentioned:
+    """What an expression reads, by kind."""
+
+    regions: frozenset[str]
+    flags: frozenset[str]
+    quantities: frozenset[str]
+    events: frozenset[str]
+
+
+def leaves(expression: Expression) -> Iterator[Constant | Inside | Flag | Happened | Compare]:
+    """Every leaf of `expression`, left to right."""
+    match expression:
+        case Not(part):
+            yield from leaves(part)
+        case All(parts) | Any(parts):
+            for part in parts:
+                yield from leaves(part)
+        case _:
+            yield expression
+
+
+def names_in(expression: Expression) -> Mentioned:
+    """The regions, flags, quantities and events that `expression` reads."""
+    regions, flags, quantities, events = set(), set(), set(), set()
+    for leaf in leaves(expression):
+        match leaf:
+            case Inside(region):
+                regions.add(region)
+            case Flag(name):
+                flags.add(name)
+            case Happened(event):
+                events.add(event)
+            case Compare(left, _, right):
+                quantities |= {side.name for side in (left, right) if isinstance(side, Quantity)}
+            case Constant():
+                pass
+    return Mentioned(
+        regions=frozenset(regions),
+        flags=frozenset(flags),
+        quantities=frozenset(quantities),
+        events=frozenset(events),
+    )
+
+
+def levels_in(expression: Expression, quantity: str) -> frozenset[float]:
+    """The numbers that `expression` compares `quantity` with."""
+    found = set()
+    for leaf in leaves(expression):
+        match leaf:
+            case Compare(Quantity(name), _, Number(value)) if name == quantity:
+                found.add(value)
+            case Compare(Number(value), _, Quantity(name)) if name == quantity:
+                found.add(value)
+            case _:
+                pass
+    return frozenset(found)
+
+
+_COMPARE: Mapping[Operator, Callable[[float, float], bool]] = {
+    "<": operator.lt,
+    "<=": operator.le,
+    ">": operator.gt,
+    ">=": operator.ge,
+    "==": operator.eq,
+    "!=": operator.ne,
+}
+
+
+def evaluate(expression: Expression, view: View) -> bool:
+    """Whether `expression` holds in `view`."""
+    match expression:
+        case Constant(value):
+            return value
+        case Inside(region, states):
+            return view.state(region) in states
+        case Flag(name):
+            return view.flag(name)
+        case Happened(event):
+            return view.happened(event)
+        case Compare(left, sign, right):
+            return _COMPARE[sign](_number(left, view), _number(right, view))
+        case Not(part):
+            return not evaluate(part, view)
+        case All(parts):
+            return all(evaluate(part, view) for part in parts)
+        case Any(parts):
+            return any(evaluate(part, view) for part in parts)
+
+
+def _number(side: Number | Quantity, view: View) -> float:
+    return side.value if isinstance(side, Number) else view.quantity(side.name)
+
+
+def bind(expression: Expression) -> Callable[[View], bool]:
+    """A function of a view that does what `evaluate` does, with the tree walked beforehand."""
+    match expression:
+        case Constant(value):
+            return lambda view: value  # noqa: ARG005  (a view is handed to every bound expression)
+        case Inside(region, states):
+            return lambda view: view.state(region) in states
+        case Flag(name):
+            return lambda view: view.flag(name)
+        case Happened(event):
+            return lambda view: view.happened(event)
+        case Compare(left, sign, right):
+            return _bind_compare(left, _COMPARE[sign], right)
+        case Not(part):
+            bound = bind(part)
+            return lambda view: not bound(view)
+        case All(parts):
+            return _bind_many(tuple(bind(part) for part in parts), decides=False)
+        case Any(parts):
+            return _bind_many(tuple(bind(part) for part in parts), decides=True)
+
+
+def _bind_compare(
+    left: Number | Quantity, holds: Callable[[float, float], bool], right: Number | Quantity
+) -> Callable[[View], bool]:
+    if isinstance(left, Quantity) and isinstance(right, Number):
+        name, number = left.name, right.value
+        return lambda view: holds(view.quantity(name), number)
+    return lambda view: holds(_number(left, view), _number(right, view))
+
+
+def _bind_many(
+    parts: tuple[Callable[[View], bool], ...], *, decides: bool
+) -> Callable[[View], bool]:
+    """The first part whose answer is `decides` decides; if there is none, the opposite holds."""
+
+    def many(view: View) -> bool:
+        for part in parts:
+            if part(view) is decides:
+                return decides
+        return not decides
+
+    return many
+
+
+def to_text(expression: Expression) -> str:
+    """`expression` as it may be written in a file.
+
+    Parsing the text gives the same tree again if every `Inside` came from a name; other sets of
+    states are spelt out with `or`.
+    """
+    match expression:
+        case Constant(value):
+            return str(value)
+        case Inside(region, states, written):
+            if written:
+                return written
+            names = [f"{region}.{state}" for state in sorted(states)]
+            return names[0] if len(names) == 1 else f"({' or '.join(names)})" if names else "False"
+        case Flag(name) | Happened(name):
+            return name
+        case Compare(left, sign, right):
+            return f"{_side(left)} {sign} {_side(right)}"
+        case Not(part):
+            inner = to_text(part)
+            return f"not ({inner})" if isinstance(part, All | Any) else f"not {inner}"
+        case All(parts):
+            return _joined(parts, " and ", All)
+        case Any(parts):
+            return _joined(parts, " or ", Any)
+
+
+def _joined(parts: tuple[Expression, ...], word: str, kind: type[All] | type[Any]) -> str:
+    # `and` binds tighter than `or`, so only `or` inside `and`, and a nest of one kind, need marks.
+    marked = (All, Any) if kind is All else (Any,)
+    texts = [f"({to_text(part)})" if isinstance(part, marked) else to_text(part) for part in parts]
+    return word.join(texts) if len(texts) != 1 else f"({texts[0]})"
+
+
+def _side(side: Number | Quantity) -> str:
+    return side.name if isinstance(side, Quantity) else number_text(side.value)
+
+
+def number_text(value: float) -> str:
+    """A number as short as it can be read back exactly."""
+    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
