@@ -53,6 +53,7 @@ _MIRRORED: dict[Operator, Operator] = {
 _GRAMMAR = "names, numbers, comparisons, True, False, and, or, not, parentheses"
 _CONTINUOUS = ("cell.voltage", "cell.charge", "gauge.measured")
 _LONGEST = 4000
+_DEEPEST = 60
 
 # A segment behind a dot that `ast` would not take as an attribute (`bars.2`, `wave.in`) is marked
 # before parsing and unmarked when its name is looked up.
@@ -71,6 +72,7 @@ class _Reader:
         self.key = key
         self.events_allowed = events_allowed
         self.problems: list[Problem] = []
+        self.depth = 0
 
     def refuse(
         self, text: str, allowed: str | None = None, suggestion: str | None = None
@@ -78,7 +80,7 @@ class _Reader:
         self.problems.append(
             Problem(
                 key=self.key,
-                found=f'"{self.text}"',
+                found=f'"{self.text if len(self.text) <= 120 else self.text[:117] + "..."}"',
                 text=text,
                 allowed=allowed,
                 suggestion=suggestion,
@@ -89,6 +91,15 @@ class _Reader:
     # -- something true or false ------------------------------------------------------------------
 
     def truth(self, node: ast.expr) -> Expression:
+        self.depth += 1
+        if self.depth > _DEEPEST:
+            raise self.refuse("the expression is nested too deeply to be read")
+        try:
+            return self.truth_of(node)
+        finally:
+            self.depth -= 1
+
+    def truth_of(self, node: ast.expr) -> Expression:
         match node:
             case ast.BoolOp(op=op, values=values):
                 parts = self.truths(values)
@@ -278,9 +289,6 @@ def parse_expression(
         expression = reader.truth(_syntax(text, reader))
     except _RefusedError:
         expression = None
-    except (RecursionError, MemoryError):
-        reader.refuse("is nested too deeply to be read")
-        expression = None
     if expression is None or reader.problems:
         raise DescriptionError(reader.problems)
     return expression
@@ -297,7 +305,7 @@ def _syntax(text: str, reader: _Reader) -> ast.expr:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             return ast.parse(_DOTTED.sub(_marked, text), mode="eval").body
-    except (SyntaxError, ValueError, Warning):
+    except (SyntaxError, ValueError, Warning, RecursionError, MemoryError):
         raise reader.refuse("cannot be read as an expression", _GRAMMAR) from None
 
 
