@@ -3,7 +3,7 @@
     from simfw import load_gadget, load_scenario, simulate
 
     scenario = load_scenario("scenarios/larder-lamp/jam-making.toml")
-    run = simulate(load_gadget(scenario.gadget), scenario)
+    run = simulate(scenario.gadget, scenario)
 
 What is listed in `__all__` is the public surface; everything else may change. The names are looked
 up when they are first used, so that `import simfw` itself loads nothing heavy.
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from simfw.engine.run import Run
     from simfw.engine.simulator import simulate
     from simfw.errors import DescriptionError, Problem, RunError, SimfwError, UsageError
-    from simfw.gadget.load import load_gadget
     from simfw.gadget.model import Gadget
+    from simfw.loading import load_gadget, load_scenario
     from simfw.report.ledger import ledger_json
-    from simfw.stimuli.scenario import Scenario, load_scenario
+    from simfw.stimuli.scenario import Scenario
 
 __version__ = "0.1.0"
 
@@ -35,8 +35,8 @@ _HOMES = {
     "SimfwError": "simfw.errors",
     "UsageError": "simfw.errors",
     "ledger_json": "simfw.report.ledger",
-    "load_gadget": "simfw.gadget.load",
-    "load_scenario": "simfw.stimuli.scenario",
+    "load_gadget": "simfw.loading",
+    "load_scenario": "simfw.loading",
     "simulate": "simfw.engine.simulator",
 }
 

@@ -2,6 +2,7 @@
 
     SimfwError                 exit status 1
     |-- DescriptionError       exit status 2: a file cannot be used; carries all its problems
+    |-- QuantityError          exit status 2: one text that is no quantity of the wanted kind
     |-- UsageError             exit status 2: the command line or a call cannot be used
     `-- RunError               exit status 1: the model itself cannot go on
         `-- EndlessInstant     more than the allowed events in one instant; names the loop
@@ -19,6 +20,7 @@ __all__ = [
     "DescriptionError",
     "EndlessInstant",
     "Problem",
+    "QuantityError",
     "RunError",
     "SimfwError",
     "UsageError",
@@ -39,7 +41,9 @@ class Problem:
     `key` is the dotted path of the key (`behaviour.lamp.rows[3].to`), empty for the file as a
     whole; `found` is what stands there, as written, or None where something is missing; `text`
     says what is wrong; `allowed` says what may stand there instead; `suggestion` is the nearest
-    name, where there is one. `line` counts from 1, None where no line can be told.
+    name (or a few that may have been meant), where there is one. `line` counts from 1, None where
+    no line can be told. `quote` is the line of the file with a mark under the place, for mistakes
+    of syntax.
     """
 
     key: str
@@ -48,7 +52,8 @@ class Problem:
     line: int | None = None
     found: str | None = None
     allowed: str | None = None
-    suggestion: str | None = None
+    suggestion: str | tuple[str, ...] | None = None
+    quote: str = ""
 
     def __str__(self) -> str:
         place = self.file + (f":{self.line}" if self.line is not None else "")
@@ -58,8 +63,14 @@ class Problem:
         if self.allowed:
             message += f" Allowed: {self.allowed}."
         if self.suggestion:
-            message += f' Did you mean "{self.suggestion}"?'
-        return message
+            names = (self.suggestion,) if isinstance(self.suggestion, str) else self.suggestion
+            message += f" Did you mean {' or '.join(_quoted(name) for name in names)}?"
+        return message + (f"\n{self.quote}" if self.quote else "")
+
+
+def _quoted(name: str) -> str:
+    """Return `name` in quotation marks, as it would be typed into a file."""
+    return f"'{name}'" if '"' in name else f'"{name}"'
 
 
 class SimfwError(Exception):
@@ -82,6 +93,39 @@ class DescriptionError(SimfwError):
         count = len(lines)
         lines.append(f"{count} problem{'' if count == 1 else 's'}; nothing was done.")
         return "\n".join(lines)
+
+
+class QuantityError(SimfwError, ValueError):
+    """A text is not a quantity of the wanted kind.
+
+    Fields as in `Problem`; `subkey` names the key inside a quantity written as a table.
+    """
+
+    exit_code = 2
+
+    def __init__(
+        self,
+        *,
+        text: str,
+        allowed: str | None = None,
+        suggestion: str | tuple[str, ...] | None = None,
+        subkey: str = "",
+    ) -> None:
+        self.text = text
+        self.allowed = allowed
+        self.suggestion = suggestion
+        self.subkey = subkey
+        super().__init__(text)
+
+    def under(self, subkey: str) -> QuantityError:
+        """Return the same mistake, placed at `subkey` of a table."""
+        return QuantityError(
+            text=self.text, allowed=self.allowed, suggestion=self.suggestion, subkey=subkey
+        )
+
+    def __str__(self) -> str:
+        return str(Problem(key="", text=self.text, allowed=self.allowed,
+                           suggestion=self.suggestion))
 
 
 class UsageError(SimfwError):

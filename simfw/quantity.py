@@ -3,16 +3,75 @@
 A quantity in a file is a string with a unit. Here it becomes a `Figure` (a float in SI units) or,
 for times, a `Timing` (a whole number of nanoseconds). Decimal text for times never passes through
 float.
+
+The list of units is closed and every reading asks for one dimension, so that a slip of the pen
+("5 m" for five minutes, "85 ua") is refused instead of being read as something else. Resistors may
+also be written in the letter code of IEC 60062 (`4R7`, `3k3`, `2M2`); the letter must follow a digit
+unless it is R (`R47`), so that `k24` is refused.
+
+Grammar, one line each:
+
+    quantity  = reading [ ("±" | "+-" | "+/-") (percent | reading) ] | reading "(" span ")"
+    span      = reading ".." reading
+    reading   = number unit | letter code (resistance only) | number unit number unit ... (time only)
+    point     = quantity "@" quantity
+    table     = { value = quantity, range = span, standing = ..., source = ... }
+
+For a plain share (`55 % ± 5 %`) the tolerance is in points of the share: 50 % to 60 %.
 """
 
 from __future__ import annotations
 
+import math
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from decimal import Context, Decimal, localcontext
+from fractions import Fraction
+from typing import Literal, get_args
 
-__all__ = ["Figure", "Standing", "Timing"]
+from simfw.errors import QuantityError, nearest
+
+__all__ = [
+    "ANGLE",
+    "AREA",
+    "CAPACITANCE",
+    "CHARGE",
+    "CURRENT",
+    "FREQUENCY",
+    "INTENSITY",
+    "IRRADIANCE",
+    "LENGTH",
+    "MONTH_DAYS",
+    "PER_MONTH",
+    "POWER",
+    "RATIO",
+    "RESISTANCE",
+    "TEMPERATURE",
+    "THERMAL_RESISTANCE",
+    "TIME",
+    "VOLTAGE",
+    "Dimension",
+    "Figure",
+    "Standing",
+    "Timing",
+    "format_duration",
+    "format_percent",
+    "format_rough_time",
+    "format_si",
+    "read_figure",
+    "read_ns",
+    "read_number",
+    "read_point",
+    "read_span",
+    "read_span_ns",
+    "read_timing",
+]
 
 Standing = Literal["measured", "published", "guess"]
+
+MONTH_DAYS = 30.4375
+"""Days in the month of a self-discharge rate: a twelfth of 365.25 days."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,3 +100,650 @@ class Timing:
     standing: Standing | None = None
     source: str | None = None
     text: str = ""
+
+
+Factor = Decimal | Callable[[Decimal], Decimal]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dimension:
+    """What a quantity measures: its name with article, its units, an example, whether it has a sign.
+
+    `units` maps each accepted unit, in the order messages list them, to its size in SI units (or
+    to a function where the step to SI is not a plain factor). `lowest` is the least legal value.
+    """
+
+    name: str
+    units: Mapping[str, Factor]
+    example: str
+    lowest: Decimal = Decimal(0)
+
+    @property
+    def allowed(self) -> str:
+        """What a message offers: an example and the units."""
+        return f'{self.name} such as "{self.example}" (units: {", ".join(self.units)})'
+
+
+PREFIXES = {
+    "f": Decimal("1e-15"),
+    "p": Decimal("1e-12"),
+    "n": Decimal("1e-9"),
+    "µ": Decimal("1e-6"),
+    "m": Decimal("1e-3"),
+    "c": Decimal("1e-2"),
+    "-": Decimal(1),
+    "k": Decimal("1e3"),
+    "M": Decimal("1e6"),
+    "G": Decimal("1e9"),
+}
+
+
+def _scaled(unit: str, prefixes: str, size: str = "1") -> dict[str, Factor]:
+    """Return `unit` under each of `prefixes` ("-" is none), each `size` SI units times the prefix."""
+    return {
+        (prefix + unit).removeprefix("-"): PREFIXES[prefix] * Decimal(size) for prefix in prefixes
+    }
+
+
+def _per_year(rate: Decimal) -> Decimal:
+    """Return the share lost per month where `rate` percent are lost per year."""
+    left = 1 - rate / 100
+    return 1 - left ** (Decimal(1) / 12) if left > 0 else Decimal(1)
+
+
+VOLTAGE = Dimension(name="a voltage", units=_scaled("V", "nµm-k"), example="3.7 V")
+CURRENT = Dimension(name="a current", units=_scaled("A", "fpnµm-"), example="20 mA")
+RESISTANCE = Dimension(name="a resistance", units=_scaled("Ω", "µm-kMG"), example="3.3 kΩ")
+CHARGE = Dimension(
+    name="a charge",
+    units=_scaled("Ah", "nµm-", "3600") | _scaled("C", "pnµm-"),
+    example="650 mAh",
+)
+TIME = Dimension(
+    name="a time",
+    units={
+        "ns": Decimal(1),
+        "µs": Decimal(10**3),
+        "ms": Decimal(10**6),
+        "s": Decimal(10**9),
+        "min": Decimal(60 * 10**9),
+        "h": Decimal(3600 * 10**9),
+        "day": Decimal(86_400 * 10**9),
+        "days": Decimal(86_400 * 10**9),
+        "week": Decimal(7 * 86_400 * 10**9),
+        "weeks": Decimal(7 * 86_400 * 10**9),
+        "year": Decimal(31_557_600 * 10**9),
+        "years": Decimal(31_557_600 * 10**9),
+    },
+    example="120 ms",
+)
+FREQUENCY = Dimension(name="a frequency", units=_scaled("Hz", "m-kM"), example="38 kHz")
+RATIO = Dimension(name="a share", units={"%": Decimal("0.01")}, example="10 %")
+PER_MONTH = Dimension(
+    name="a self-discharge rate",
+    units={"%/month": Decimal("0.01"), "%/year": _per_year},
+    example="2 %/month",
+)
+ANGLE = Dimension(
+    name="an angle",
+    units={"deg": Decimal("0.017453292519943295769"), "°": Decimal("0.017453292519943295769")},
+    example="25 deg",
+)
+TEMPERATURE = Dimension(
+    name="a temperature",
+    units={"degC": Decimal(1), "°C": Decimal(1)},
+    example="25 degC",
+    lowest=Decimal("-273.15"),
+)
+IRRADIANCE = Dimension(name="an irradiance", units=_scaled("W/m2", "nµm-"), example="0.7 mW/m2")
+INTENSITY = Dimension(name="a radiant intensity", units=_scaled("W/sr", "µm-"), example="36 mW/sr")
+AREA = Dimension(
+    name="an area",
+    units={"mm2": Decimal("1e-6"), "cm2": Decimal("1e-4"), "m2": Decimal(1)},
+    example="80 cm2",
+)
+LENGTH = Dimension(name="a length", units=_scaled("m", "mc-"), example="12 cm")
+CAPACITANCE = Dimension(name="a capacitance", units=_scaled("F", "pnµm-"), example="4.7 µF")
+THERMAL_RESISTANCE = Dimension(
+    name="a thermal resistance", units={"K/W": Decimal(1)}, example="60 K/W"
+)
+POWER = Dimension(name="a power", units=_scaled("W", "nµm-k"), example="250 mW")
+
+DIMENSIONS = (
+    VOLTAGE, CURRENT, RESISTANCE, CHARGE, TIME, FREQUENCY, RATIO, PER_MONTH, ANGLE, TEMPERATURE,
+    IRRADIANCE, INTENSITY, AREA, LENGTH, CAPACITANCE, THERMAL_RESISTANCE, POWER,
+)  # fmt: skip
+
+NUMBER = r"[+-]?\d{1,30}(?:\.\d{1,30})?(?:[eE][+-]?\d{1,2})?"
+_NUMBER = re.compile(NUMBER)
+_LETTER_CODE = re.compile(r"(\d{0,9})([RkKMG])(\d{0,6})")
+_LETTERS = {
+    "R": Decimal(1), "k": Decimal(10**3), "K": Decimal(10**3), "M": Decimal(10**6),
+    "G": Decimal(10**9),
+}  # fmt: skip
+_TOLERANCE_LETTERS = {"B": "0.1", "C": "0.25", "D": "0.5", "F": "1", "G": "2", "J": "5", "K": "10",
+                      "M": "20"}  # IEC 60062:2016, table of tolerance letters
+_SAME_SIGNS = str.maketrans({"μ": "µ", "\N{OHM SIGN}": "Ω", "²": "2", "℃": "°C", "−": "-",
+                             "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ",
+                             "\N{THIN SPACE}": " "})
+_TOLERANCE = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
+_BRACKET = re.compile(r"(?P<value>[^()]*)\((?P<span>[^()]*)\)\s*")
+_LONGEST_NS = 2**63 - 1
+_CONTEXT = Context(prec=80)
+
+
+def _unit_key(unit: str) -> str:
+    """Return `unit` in the one spelling that the tables use."""
+    unit = unit.replace(" ", "")
+    if unit.endswith(("ohm", "Ohm")):
+        unit = unit[:-3] + "Ω"
+    elif unit.endswith(("ohms", "Ohms")):
+        unit = unit[:-4] + "Ω"
+    if unit.startswith("u"):
+        unit = "µ" + unit[1:]
+    return unit.replace("m^2", "m2")
+
+
+def _fail(
+    text: str, dimension: Dimension, *, suggestion: str | tuple[str, ...] | None = None
+) -> QuantityError:
+    return QuantityError(text=text, allowed=dimension.allowed, suggestion=suggestion)
+
+
+def _unknown_unit(number: str, unit: str, dimension: Dimension) -> QuantityError:
+    """Say what is wrong with a unit that `dimension` does not have."""
+    if unit == "m" and dimension is TIME:
+        return _fail(
+            '"m" is metres, not a time',
+            dimension,
+            suggestion=(f"{number} min", f"{number} ms"),
+        )
+    key = _unit_key(unit)
+    for other in DIMENSIONS:
+        if key in other.units:
+            return _fail(f'"{unit}" is the unit of {other.name}', dimension)
+    folded = [name for name in dimension.units if name.casefold() == key.casefold()]
+    close = folded[0] if folded else nearest(key, dimension.units)
+    suggestion = None if close is None else f"{number} {close.replace('µ', 'u')}"
+    return _fail(f'unknown unit "{unit}"', dimension, suggestion=suggestion)
+
+
+def _apply(number: Decimal, factor: Factor) -> Decimal:
+    return factor(number) if callable(factor) else number * factor
+
+
+def _letter_code(text: str, dimension: Dimension) -> Decimal | None:
+    """Return the value of an IEC 60062 letter code, None if `text` is not one at all."""
+    match = _LETTER_CODE.fullmatch(text)
+    if match is None:
+        if re.fullmatch(r"\d*[rm]\d*", text) and re.search(r"\d", text):
+            raise _fail(
+                f'"{text}" is not a resistor code: the letters are R, k, M and G',
+                dimension,
+                suggestion=text.upper(),
+            )
+        coded = re.fullmatch(r"(\d*[RkKMG]\d*)([BCDFGJKM])", text)
+        if coded is not None:
+            percent = _TOLERANCE_LETTERS[coded[2]]
+            raise _fail(
+                f'the tolerance letter "{coded[2]}" is not read',
+                dimension,
+                suggestion=f"{coded[1]} ± {percent} %",
+            )
+        return None
+    whole, letter, rest = match.groups()
+    if not whole and letter != "R":
+        if not rest:
+            return None
+        ohms = (Decimal(f"0.{rest}") * _LETTERS[letter]).normalize()
+        raise _fail(
+            f'the resistor code "{text}" has no digit before its letter',
+            dimension,
+            suggestion=f"{ohms:f}R",
+        )
+    if not whole and not rest:
+        return None
+    return Decimal(f"{whole or 0}.{rest or 0}") * _LETTERS[letter]
+
+
+def _compound_time(text: str) -> Decimal | None:
+    """Return nanoseconds of "1 h 5 min", None where `text` is not of that form."""
+    parts = re.findall(rf"\s*({NUMBER})\s*([^\d\s.+-]+)", text)
+    if len(parts) < 2 or "".join(n + u for n, u in parts) != text.replace(" ", ""):
+        return None
+    total = Decimal(0)
+    before: Decimal | None = None
+    for index, (number, unit) in enumerate(parts):
+        size = TIME.units.get(_unit_key(unit))
+        if size is None:
+            raise _unknown_unit(number, unit, TIME)
+        assert isinstance(size, Decimal)
+        amount = Decimal(number)
+        if before is not None and size >= before:
+            raise _fail(f'"{unit}" may not follow a smaller or equal unit', TIME)
+        if index < len(parts) - 1 and amount != amount.to_integral_value():
+            raise _fail(f'"{number} {unit}" must be a whole number before smaller units', TIME)
+        if number[0] in "+-":
+            raise _fail("a sign may not stand inside a time", TIME)
+        before = size
+        total += amount * size
+    return total
+
+
+def _reading(text: str, dimension: Dimension) -> Decimal:
+    """Return one number with its unit, in SI units (nanoseconds for a time)."""
+    text = text.strip()
+    if not text:
+        raise _fail("nothing is written here", dimension)
+    if dimension is RESISTANCE:
+        coded = _letter_code(text, dimension)
+        if coded is not None:
+            return coded
+    match = _NUMBER.match(text)
+    if match is None:
+        word = text.split()[0].lstrip("+-").casefold()
+        if word in {"nan", "inf", "infinity"}:
+            raise _fail(f'"{word}" is not a number that a gadget can have', dimension)
+        if re.match(r"[+-]?\.\d", text):
+            raise _fail("a number starts with a digit", dimension, suggestion=f"0{text}")
+        raise _fail(f'"{text}" does not start with a number', dimension)
+    number, unit = match[0], text[match.end() :].strip()
+    if unit.startswith(",") and unit[1:2].isdigit():
+        raise _fail(
+            "the decimal sign is a point", dimension, suggestion=text.replace(",", ".", 1)
+        )
+    if dimension is TIME:
+        compound = _compound_time(text)
+        if compound is not None:
+            return _in_bounds(compound, text, dimension)
+    if not unit:
+        raise _fail(f'"{text}" has no unit', dimension)
+    factor = dimension.units.get(_unit_key(unit))
+    if factor is None:
+        if unit[0].isdigit() or (unit[0] in ".eE" and unit[1:2].isdigit()):
+            raise _fail(f'"{text}" is not one number with one unit', dimension)
+        raise _unknown_unit(number, unit, dimension)
+    with localcontext(_CONTEXT):
+        return _in_bounds(_apply(Decimal(number), factor), text, dimension)
+
+
+def _in_bounds(value: Decimal, text: str, dimension: Dimension) -> Decimal:
+    if value < dimension.lowest:
+        what = "negative" if dimension.lowest == 0 else "below absolute zero"
+        raise _fail(f'"{text}" is {what}', dimension)
+    return value
+
+
+def _span(text: str, dimension: Dimension) -> tuple[Decimal, Decimal]:
+    ends = text.split("..")
+    if len(ends) != 2 or not all(end.strip() for end in ends):
+        raise QuantityError(
+            text=f'"{text.strip()}" is not a range',
+            allowed=f'two of {dimension.name} with ".." between them, each with its unit',
+        )
+    low, high = (_reading(end, dimension) for end in ends)
+    if low > high:
+        raise QuantityError(
+            text=f'the range "{text.strip()}" ends below its start',
+            allowed="the smaller end first",
+        )
+    return low, high
+
+
+def _quantity(text: str, dimension: Dimension) -> tuple[Decimal, Decimal, Decimal]:
+    """Return value, low and high of a quantity in SI units (nanoseconds for a time)."""
+    text = text.translate(_SAME_SIGNS).strip()
+    bracket = _BRACKET.fullmatch(text)
+    if bracket is not None:
+        value = _reading(bracket["value"], dimension)
+        low, high = _span(bracket["span"], dimension)
+    else:
+        head, *tail = _TOLERANCE.split(text)
+        value = _reading(head, dimension)
+        low = high = value
+        if len(tail) > 1:
+            raise _fail("more than one tolerance is written", dimension)
+        if tail:
+            with localcontext(_CONTEXT):
+                margin = _margin(tail[0], value, dimension)
+                low, high = value - margin, value + margin
+            if low < dimension.lowest:
+                raise _fail(f'the tolerance "{tail[0]}" reaches below zero', dimension)
+    if not low <= value <= high:
+        raise QuantityError(
+            text="the value lies outside its own range",
+            allowed="a range that holds the value",
+        )
+    return value, low, high
+
+
+def _margin(text: str, value: Decimal, dimension: Dimension) -> Decimal:
+    """Return how far a quantity may lie from `value`; a percentage is of the value, except that
+    of a share it is points.
+    """
+    if not text.strip():
+        raise _fail("no tolerance follows the sign", dimension)
+    if dimension is not RATIO and text.rstrip().endswith("%"):
+        if dimension is TEMPERATURE:
+            raise _fail("a temperature has no tolerance in percent", dimension)
+        return value * _reading(text, RATIO)
+    return abs(_reading(text, dimension))
+
+
+def _whole_ns(ns: Decimal, text: str) -> int:
+    if ns > _LONGEST_NS:
+        raise _fail(f'"{text}" is longer than 292 years', TIME)
+    if ns != ns.to_integral_value():
+        raise QuantityError(
+            text=f'"{text}" is not a whole number of nanoseconds',
+            allowed="times no finer than 1 ns",
+        )
+    return int(ns)
+
+
+def _text_of(value: object, dimension: Dimension) -> str:
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise _fail(f"{_kind(value)} is not a quantity", dimension)
+    unit = next(iter(dimension.units))
+    for unit in dimension.units:
+        if dimension.example.endswith(unit):
+            break
+    raise _fail(
+        "a number without a unit is not a quantity", dimension, suggestion=f"{value} {unit}"
+    )
+
+
+def _kind(value: object) -> str:
+    """Name the TOML kind of `value` for a message."""
+    if isinstance(value, bool):
+        return "true or false"
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, list | tuple):
+        return "a list"
+    return "a date or time of day" if value is not None else "nothing"
+
+
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """A quantity taken apart, before it becomes a `Figure` or a `Timing`."""
+
+    value: Decimal
+    low: Decimal
+    high: Decimal
+    standing: Standing | None
+    source: str | None
+    text: str
+
+
+_TABLE_KEYS = ("value", "range", "standing", "source")
+
+
+def _written(value: object, dimension: Dimension) -> _Written:
+    if not isinstance(value, Mapping):
+        text = _text_of(value, dimension)
+        return _Written(*_quantity(text, dimension), None, None, text)
+    for key in value:
+        if key not in _TABLE_KEYS:
+            raise QuantityError(
+                text="unknown key",
+                allowed=", ".join(_TABLE_KEYS),
+                suggestion=nearest(str(key), _TABLE_KEYS),
+                subkey=str(key),
+            )
+    if "value" not in value:
+        raise QuantityError(text='the key "value" is missing', allowed=dimension.allowed)
+    try:
+        text = _text_of(value["value"], dimension)
+        best, low, high = _quantity(text, dimension)
+    except QuantityError as error:
+        raise error.under("value") from None
+    if "range" in value:
+        if low != high:
+            raise QuantityError(
+                text="a second range: the value has one already",
+                allowed="one range",
+                subkey="range",
+            )
+        try:
+            low, high = _span(_text_of(value["range"], dimension).translate(_SAME_SIGNS), dimension)
+        except QuantityError as error:
+            raise error.under("range") from None
+        if not low <= best <= high:
+            raise QuantityError(
+                text="the value lies outside its own range",
+                allowed="a range that holds the value",
+                subkey="range",
+            )
+    standing = value.get("standing")
+    if standing is not None and standing not in get_args(Standing):
+        names = get_args(Standing)
+        raise QuantityError(
+            text="unknown standing",
+            allowed=", ".join(f'"{name}"' for name in names),
+            suggestion=nearest(str(standing), names),
+            subkey="standing",
+        )
+    source = value.get("source")
+    if source is not None and not isinstance(source, str):
+        raise QuantityError(text=f"{_kind(source)} is not text", allowed="text", subkey="source")
+    return _Written(best, low, high, standing, source, text)
+
+
+def _to_float(value: Decimal) -> float:
+    return float(value)
+
+
+def read_figure(value: object, dimension: Dimension, *, positive: bool = False) -> Figure:
+    """Read a quantity of `dimension` from text or from a table with `value`.
+
+    A `Figure` is given back as it is. `positive` refuses zero. Raises `QuantityError`.
+    """
+    if isinstance(value, Figure):
+        return value
+    written = _written(value, dimension)
+    if positive and written.low <= 0:
+        raise _fail("zero is not possible here", dimension)
+    return Figure(
+        value=_to_float(written.value),
+        low=_to_float(written.low),
+        high=_to_float(written.high),
+        standing=written.standing,
+        source=written.source,
+        text=written.text,
+    )
+
+
+def read_timing(value: object, *, positive: bool = False) -> Timing:
+    """Read a time from text or from a table with `value`; `positive` refuses zero.
+
+    The ends of a range are rounded outwards to whole nanoseconds. Raises `QuantityError`.
+    """
+    if isinstance(value, Timing):
+        return value
+    written = _written(value, TIME)
+    ns = _whole_ns(written.value, written.text)
+    if positive and written.low < 1:
+        raise _fail("a time of zero is not possible here", TIME)
+    return Timing(
+        ns=ns,
+        low_ns=math.floor(written.low),
+        high_ns=math.ceil(min(written.high, Decimal(_LONGEST_NS))),
+        standing=written.standing,
+        source=written.source,
+        text=written.text,
+    )
+
+
+def read_number(value: object, dimension: Dimension, *, positive: bool = False) -> float:
+    """Read one plain quantity (no tolerance) and return its value in SI units."""
+    number = _reading(_text_of(value, dimension).translate(_SAME_SIGNS), dimension)
+    if positive and number <= 0:
+        raise _fail("zero is not possible here", dimension)
+    return _to_float(number)
+
+
+def read_ns(value: object, *, positive: bool = False) -> int:
+    """Read one plain time (no tolerance) and return whole nanoseconds."""
+    text = _text_of(value, TIME)
+    ns = _whole_ns(_reading(text.translate(_SAME_SIGNS), TIME), text)
+    if positive and ns == 0:
+        raise _fail("a time of zero is not possible here", TIME)
+    return ns
+
+
+def read_span(value: object, dimension: Dimension) -> tuple[float, float]:
+    """Read "8 cm .. 15 cm", or a single quantity as a span of no width; SI units."""
+    text = _text_of(value, dimension).translate(_SAME_SIGNS)
+    if ".." not in text:
+        number = read_number(text, dimension)
+        return number, number
+    low, high = _span(text, dimension)
+    return _to_float(low), _to_float(high)
+
+
+def read_span_ns(value: object) -> tuple[int, int]:
+    """Read "3 min .. 9 min", or a single time as a span of no width; whole nanoseconds."""
+    text = _text_of(value, TIME).translate(_SAME_SIGNS)
+    if ".." not in text:
+        ns = read_ns(text)
+        return ns, ns
+    low, high = _span(text, TIME)
+    return _whole_ns(low, text), _whole_ns(high, text)
+
+
+def read_point(value: object, left: Dimension, right: Dimension) -> tuple[Figure, Figure]:
+    """Read "2.75 V @ 5 mA": a quantity of `left` that holds at a quantity of `right`."""
+    wanted = f'{left.name} at {right.name}, such as "{left.example} @ {right.example}"'
+    if not isinstance(value, str) or value.count("@") != 1:
+        raise QuantityError(text="this is not a point", allowed=wanted)
+    first, second = value.split("@")
+    return (
+        read_figure(first.strip(), left, positive=True),
+        read_figure(second.strip(), right, positive=True),
+    )
+
+
+# --- writing ----------------------------------------------------------------------------------
+
+_FORMATS: dict[str, tuple[tuple[str, Decimal], ...]] = {}
+
+
+def _steps_of(unit: str) -> tuple[tuple[str, Decimal], ...]:
+    """Return the names and sizes under which `unit` is written, the largest first."""
+    if not _FORMATS:
+        for dimension in DIMENSIONS:
+            for name in dimension.units:
+                base = name.lstrip("fpnµmckMG") or name
+                for candidate in (name, base):
+                    _FORMATS.setdefault(candidate, ())
+        for base, prefixes in (
+            ("V", "kmµn-"), ("A", "mµnpf-"), ("Ω", "GMkmµ-"), ("Ah", "mµn-"), ("C", "mµnp-"),
+            ("Hz", "Mkm-"), ("W/m2", "mµn-"), ("W/sr", "mµ-"), ("W", "kmµn-"), ("F", "mµnp-"),
+            ("m", "mc-"),
+        ):  # fmt: skip
+            steps = [((p + base).removeprefix("-"), PREFIXES[p]) for p in prefixes if p != "c"]
+            _FORMATS[base] = tuple(sorted(steps, key=lambda step: -step[1]))
+    return _FORMATS.get(unit) or ((unit, Decimal(1)),)
+
+
+def _digits(value: Decimal, digits: int) -> str:
+    """Return `value` with `digits` significant digits, without exponent or idle zeros."""
+    rounded = Context(prec=digits).plus(value)
+    text = f"{rounded:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def format_si(value: float, unit: str, digits: int = 3) -> str:
+    """Write `value` (SI) with the prefix that leaves 1 to 999 before the point: "61.2 mA".
+
+    `unit` is V, A, Ω, Ah, C, Hz, W, F, m, W/m2 or W/sr; any other unit is written without prefix.
+    `digits` counts significant digits; idle zeros are left out. The result reads back to within
+    half of its last digit. Raises ValueError for a number that is not finite.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"{value} {unit} cannot be written")
+    unit = _unit_key(unit)
+    steps = _steps_of(unit)
+    exact = Decimal(value)
+    rounded = abs(Context(prec=digits).plus(exact))
+    if rounded == 0:
+        return f"0 {unit}"
+    name, size = next((step for step in steps if rounded >= step[1]), steps[-1])
+    return f"{_digits(exact / size, digits)} {name}"
+
+
+def format_percent(share: float, digits: int = 3) -> str:
+    """Write a share (1 = all) in percent: "45 %"."""
+    if not math.isfinite(share):
+        raise ValueError(f"{share} cannot be written in percent")
+    return f"{_digits(Decimal(share) * 100, digits)} %"
+
+
+_PARTS = (("day", 86_400 * 10**9), ("h", 3600 * 10**9), ("min", 60 * 10**9), ("s", 10**9))
+
+
+def format_duration(ns: int) -> str:
+    """Write a whole number of nanoseconds exactly, in the largest units that hold it.
+
+    "9 min", "1 h 5 min", "25 min 1.5 s", "350 ms", "2 weeks", "1 year". Raises ValueError if
+    negative.
+    """
+    if ns < 0:
+        raise ValueError(f"a duration of {ns} ns cannot be written")
+    for name, size in (("year", 31_557_600 * 10**9), ("week", 7 * 86_400 * 10**9)):
+        if ns and ns % size == 0:
+            count = ns // size
+            return f"{count} {name}{'' if count == 1 else 's'}"
+    words = []
+    rest = ns
+    for name, size in _PARTS:
+        if name == "s":
+            break
+        count, rest = divmod(rest, size)
+        if count:
+            words.append(f"{count} {name}{'s' if name == 'day' and count > 1 else ''}")
+    if rest or not words:
+        words.append(_below_a_minute(rest))
+    return " ".join(words)
+
+
+def _below_a_minute(ns: int) -> str:
+    for name, size in (("s", 10**9), ("ms", 10**6), ("µs", 10**3)):
+        if ns >= size:
+            return f"{_plain(Fraction(ns, size))} {name}"
+    return f"{ns} ns" if ns else "0 s"
+
+
+def _plain(number: Fraction) -> str:
+    with localcontext(_CONTEXT):
+        return f"{(Decimal(number.numerator) / Decimal(number.denominator)).normalize():f}"
+
+
+_ROUGH = (
+    ("years", 31_557_600.0), ("days", 86_400.0), ("h", 3600.0), ("min", 60.0), ("s", 1.0),
+    ("ms", 1e-3), ("µs", 1e-6), ("ns", 1e-9),
+)  # fmt: skip
+
+
+def format_rough_time(seconds: float, digits: int = 3) -> str:
+    """Write a time to `digits` significant digits in the largest unit that it fills: "41.3 h".
+
+    Years are used from two years on. Raises ValueError for a number that is not finite.
+    """
+    if not math.isfinite(seconds):
+        raise ValueError(f"{seconds} s cannot be written")
+    exact = Decimal(seconds)
+    rounded = abs(Context(prec=digits).plus(exact))
+    if rounded == 0:
+        return "0 s"
+    for name, size in _ROUGH:
+        least = 2 * size if name == "years" else size
+        if rounded >= Decimal(least):
+            break
+    text = _digits(exact / Decimal(repr(size)), digits)
+    if name == "days" and text == "1":
+        name = "day"
+    return f"{text} {name}"

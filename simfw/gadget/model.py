@@ -7,9 +7,9 @@ number is a `Figure`, every time a `Timing`, so that range and standing go where
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from simfw.gadget.fields import (
     Amperes,
@@ -60,6 +60,14 @@ class Part(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, populate_by_name=True,
                               arbitrary_types_allowed=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _tuples(cls, data: Any) -> Any:
+        """Turn the lists of a file into tuples, which strict reading asks for."""
+        if not isinstance(data, dict):
+            return data
+        return {key: tuple(v) if isinstance(v, list) else v for key, v in data.items()}
 
 
 class Head(Part):

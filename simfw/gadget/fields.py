@@ -1,0 +1,248 @@
+"""The field types of a description: text in the file, SI values once loaded.
+
+Each type takes the text of the file (or a value that is already in SI) and refuses everything else
+with a `QuantityError`, so that a message can name what stands there and what is allowed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any, Self
+
+from pydantic import BeforeValidator, GetCoreSchemaHandler
+from pydantic_core import core_schema
+
+from simfw.errors import QuantityError, nearest
+from simfw.quantity import (
+    ANGLE,
+    AREA,
+    CHARGE,
+    CURRENT,
+    FREQUENCY,
+    INTENSITY,
+    IRRADIANCE,
+    LENGTH,
+    PER_MONTH,
+    RATIO,
+    RESISTANCE,
+    TEMPERATURE,
+    THERMAL_RESISTANCE,
+    VOLTAGE,
+    Dimension,
+    Figure,
+    Timing,
+    read_figure,
+    read_number,
+    read_point,
+    read_timing,
+)
+
+__all__ = [
+    "Amperes",
+    "Celsius",
+    "Charge",
+    "Emits",
+    "ForwardPoint",
+    "Hertz",
+    "IntensityAt",
+    "Irradiance",
+    "KelvinPerWatt",
+    "Level",
+    "Metres",
+    "Name",
+    "Names",
+    "Ohms",
+    "PerMonth",
+    "PlaneAngle",
+    "Ratio",
+    "SquareMetres",
+    "Time",
+    "Volts",
+    "default_time",
+]
+
+
+class _FromText:
+    """A value that pydantic reads with `read`, from text or from a value of the class itself."""
+
+    __slots__ = ()
+
+    @classmethod
+    def __get_pydantic_core_schema__(
+        cls, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_plain_validator_function(cls.read)
+
+    @classmethod
+    def read(cls, value: object) -> Self:
+        """Return the value that `value` says; raises `QuantityError`."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForwardPoint(_FromText):
+    """A point of a diode's forward curve: `voltage_v` across it at `current_a` through it."""
+
+    voltage_v: Figure
+    current_a: Figure
+
+    @classmethod
+    def read(cls, value: object) -> ForwardPoint:
+        """Read "2.75 V @ 5 mA"; either side may have a tolerance or range."""
+        if isinstance(value, ForwardPoint):
+            return value
+        voltage, current = read_point(value, VOLTAGE, CURRENT)
+        return ForwardPoint(voltage_v=voltage, current_a=current)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IntensityAt(_FromText):
+    """Radiant intensity on the axis, `intensity_w_sr`, at `current_a`."""
+
+    intensity_w_sr: Figure
+    current_a: Figure
+
+    @classmethod
+    def read(cls, value: object) -> IntensityAt:
+        """Read "36 mW/sr @ 100 mA"; either side may have a tolerance or range."""
+        if isinstance(value, IntensityAt):
+            return value
+        intensity, current = read_point(value, INTENSITY, CURRENT)
+        return IntensityAt(intensity_w_sr=intensity, current_a=current)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level(_FromText):
+    """What a state asks of a light or load, or (key `controller`) of the controller.
+
+    `duty` is 0..1 (1 = on). `segments` is the whole number of lit segments where one is written,
+    else None. `awake` is True for "awake", False for "asleep", None for everything else. `text` is
+    the level as written.
+    """
+
+    duty: float
+    segments: int | None = None
+    awake: bool | None = None
+    text: str = ""
+
+    @classmethod
+    def read(cls, value: object) -> Level:
+        """Read "on", "off", "45 %", 3, "awake" or "asleep"."""
+        if isinstance(value, Level):
+            return value
+        if isinstance(value, int) and not isinstance(value, bool):
+            if value < 0:
+                raise QuantityError(
+                    text="a number of segments is not negative", allowed=_LEVELS
+                )
+            return Level(duty=1.0 if value else 0.0, segments=value, text=str(value))
+        if not isinstance(value, str):
+            raise QuantityError(text="this is not a level", allowed=_LEVELS)
+        if value in _LEVEL_WORDS:
+            return _LEVEL_WORDS[value]
+        if not value[:1].isdigit():
+            raise QuantityError(
+                text="this is not a level", allowed=_LEVELS, suggestion=nearest(value, _LEVEL_WORDS)
+            )
+        share = read_number(value, RATIO)
+        if share > 1:
+            raise QuantityError(text="a level is at most 100 %", allowed=_LEVELS)
+        return Level(duty=share, text=value)
+
+
+_LEVEL_WORDS = {
+    "on": Level(duty=1.0, text="on"),
+    "off": Level(duty=0.0, text="off"),
+    "awake": Level(duty=0.0, awake=True, text="awake"),
+    "asleep": Level(duty=0.0, awake=False, text="asleep"),
+}
+_LEVELS = '"on", "off", a percentage such as "45 %", or a whole number of segments'
+
+
+def _figure(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:
+    def read(value: object) -> Figure:
+        return read_figure(value, dimension, positive=positive)
+
+    return BeforeValidator(read)
+
+
+def _share(value: object) -> Figure:
+    figure = read_figure(value, RATIO)
+    if figure.high > 1:
+        raise QuantityError(text="a share is at most 100 %", allowed="0 % to 100 %")
+    return figure
+
+
+def _per_month(value: object) -> Figure:
+    figure = read_figure(value, PER_MONTH)
+    if figure.high >= 1:
+        raise QuantityError(
+            text="nothing would be left after a month", allowed="less than 100 %/month"
+        )
+    return figure
+
+
+def _angle(value: object) -> Figure:
+    figure = read_figure(value, ANGLE, positive=True)
+    if figure.high > 1.5707963267948968:
+        raise QuantityError(
+            text="a half angle is at most 90 deg", allowed="more than 0 deg, up to 90 deg"
+        )
+    return figure
+
+
+def _name(value: object) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise QuantityError(text="this is not a name", allowed="a name in quotation marks")
+    return value
+
+
+def _names(value: object) -> tuple[str, ...]:
+    if isinstance(value, str):
+        return (_name(value),)
+    if isinstance(value, list | tuple) and value:
+        return tuple(_name(item) for item in value)
+    raise QuantityError(
+        text="this is neither a name nor a list of names",
+        allowed='a name, a list of names, or "*" for all',
+    )
+
+
+def _emits(value: object) -> tuple[str, ...]:
+    if isinstance(value, list | tuple) and not value:
+        return ()
+    try:
+        return _names(value)
+    except QuantityError as error:
+        raise QuantityError(text=error.text, allowed="an event or a list of events") from None
+
+
+def _timing(value: object) -> Timing:
+    return read_timing(value)
+
+
+Volts = Annotated[Figure, _figure(VOLTAGE)]
+Amperes = Annotated[Figure, _figure(CURRENT)]
+Ohms = Annotated[Figure, _figure(RESISTANCE)]
+Charge = Annotated[Figure, _figure(CHARGE)]  # coulomb
+Hertz = Annotated[Figure, _figure(FREQUENCY, positive=True)]
+Ratio = Annotated[Figure, BeforeValidator(_share)]  # 0..1
+PerMonth = Annotated[Figure, BeforeValidator(_per_month)]  # share lost per 30.4375 days, 0..1
+PlaneAngle = Annotated[Figure, BeforeValidator(_angle)]  # radian
+Irradiance = Annotated[Figure, _figure(IRRADIANCE, positive=True)]  # W/m2
+SquareMetres = Annotated[Figure, _figure(AREA, positive=True)]
+Metres = Annotated[Figure, _figure(LENGTH)]
+Celsius = Annotated[Figure, _figure(TEMPERATURE)]
+KelvinPerWatt = Annotated[Figure, _figure(THERMAL_RESISTANCE, positive=True)]
+Time = Annotated[Timing, BeforeValidator(_timing)]
+Name = Annotated[str, BeforeValidator(_name)]
+Names = Annotated[tuple[str, ...], BeforeValidator(_names)]
+Emits = Annotated[tuple[str, ...], BeforeValidator(_emits)]
+
+
+def default_time(text: str) -> Timing:
+    """Return the documented default of a behaviour timing; its `source` is "default"."""
+    timing = read_timing(text)
+    return Timing(
+        ns=timing.ns, low_ns=timing.low_ns, high_ns=timing.high_ns, source="default", text=text
+    )

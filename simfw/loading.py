@@ -1,0 +1,28 @@
+"""Reading files with every check that the package has.
+
+The description of a gadget knows nothing of behaviour; here the two are joined, so that the names
+in rows, guards and rules are checked when a file is loaded.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from simfw.gadget.load import read_gadget
+from simfw.gadget.model import Gadget
+from simfw.stimuli.scenario import Scenario, read_scenario
+
+__all__ = ["load_gadget", "load_scenario"]
+
+
+def load_gadget(path: str | Path) -> Gadget:
+    """Read and check a gadget file; raises `DescriptionError` with all its problems."""
+    return read_gadget(path)
+
+
+def load_scenario(path: str | Path) -> Scenario:
+    """Read and check a scenario file and its gadget; raises `DescriptionError`.
+
+    The gadget stands in `Scenario.gadget`.
+    """
+    return read_scenario(path)
