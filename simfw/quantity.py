@@ -6,14 +6,14 @@ float.
 
 The list of units is closed and every reading asks for one dimension, so that a slip of the pen
 ("5 m" for five minutes, "85 ua") is refused instead of being read as something else. Resistors may
-also be written in the letter code of IEC 60062 (`4R7`, `3k3`, `2M2`); the letter must follow a digit
-unless it is R (`R47`), so that `k24` is refused.
+also be written in the letter code of IEC 60062 (`4R7`, `3k3`, `2M2`); the letter must follow a
+digit unless it is R (`R47`), so that `k24` is refused.
 
 Grammar, one line each:
 
     quantity  = reading [ ("±" | "+-" | "+/-") (percent | reading) ] | reading "(" span ")"
     span      = reading ".." reading
-    reading   = number unit | letter code (resistance only) | number unit number unit ... (time only)
+    reading   = number unit | letter code (resistance) | number unit number unit ... (time)
     point     = quantity "@" quantity
     table     = { value = quantity, range = span, standing = ..., source = ... }
 
@@ -107,7 +107,7 @@ Factor = Decimal | Callable[[Decimal], Decimal]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dimension:
-    """What a quantity measures: its name with article, its units, an example, whether it has a sign.
+    """What a quantity measures: its name with article, its units, and an example.
 
     `units` maps each accepted unit, in the order messages list them, to its size in SI units (or
     to a function where the step to SI is not a plain factor). `lowest` is the least legal value.
@@ -139,7 +139,7 @@ PREFIXES = {
 
 
 def _scaled(unit: str, prefixes: str, size: str = "1") -> dict[str, Factor]:
-    """Return `unit` under each of `prefixes` ("-" is none), each `size` SI units times the prefix."""
+    """Return the size of `unit` (itself `size` in SI) under each of `prefixes` ("-" is none)."""
     return {
         (prefix + unit).removeprefix("-"): PREFIXES[prefix] * Decimal(size) for prefix in prefixes
     }

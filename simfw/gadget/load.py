@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from simfw.errors import Problem
+from simfw.errors import DescriptionError, Problem
 from simfw.gadget.model import Gadget
 
 __all__ = ["read_gadget"]
@@ -19,7 +19,10 @@ def read_gadget(
     """Read a gadget file (first cut: errors come later)."""
     raw = Path(path).read_bytes()
     data = tomllib.loads(raw.decode("utf-8"))
-    gadget = Gadget.model_validate(data)
-    return gadget.model_copy(
+    gadget = Gadget.model_validate(data).model_copy(
         update={"file": str(path), "digest": hashlib.sha256(raw).hexdigest()}
     )
+    problems = check(gadget) if check is not None else ()
+    if problems:
+        raise DescriptionError(problems)
+    return gadget
