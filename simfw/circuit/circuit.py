@@ -7,16 +7,30 @@ the controller's converter makes of a voltage). Everything else of the package s
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ChargerMode", "Circuit", "LoadSet", "Solution"]
+from simfw.circuit.cell import cell_model
+from simfw.circuit.charger import ChargerMode, ChargerModel, ChargerStep, charger_model
+from simfw.circuit.infrared import echo_of
+from simfw.circuit.light import Branch, emitter_channel, light_channel
+from simfw.circuit.measure import Converter
+from simfw.circuit.network import Phase, fade, settle
+from simfw.circuit.table import Grid, add
+
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+
+__all__ = ["ChargerMode", "ChargerModel", "ChargerStep", "Circuit", "LoadSet", "Solution"]
 
 Array = NDArray[np.float64]
-ChargerMode = Literal["off", "precharge", "fast", "complete", "fault"]
+
+# Plans of load sets kept ready; a gadget has a few dozen load sets.
+_PLANS = 512
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,5 +65,281 @@ class Solution:
     open_circuit_v: Array
 
 
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One thing that is on during (a share of) the period: exactly one law is set."""
+
+    row: int
+    duty: float
+    constant_a: float = 0.0
+    conductance_s: float = 0.0
+    branch: Branch | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    parts: tuple[_Part, ...]
+    phases: tuple[Phase, ...]
+
+
 class Circuit:
-    """To be filled in."""
+    """The circuit of one gadget.
+
+    `reference_v` is the true value of the controller's reference, where it is to differ from the
+    nominal one. Raises `DescriptionError` where the file's figures make no circuit.
+
+    `consumers`: the names of the rows of `Solution.consumers_a`. `capacity_c` (C).
+    `charge_nodes`: the charges (0..1) between which the open-circuit voltage is linear.
+    `charger`: the charger's steps and status, None without `[charger]`.
+    """
+
+    def __init__(self, gadget: Gadget, *, reference_v: float | None = None) -> None:
+        self._gadget = gadget
+        self._cell = cell_model(gadget)
+        self.capacity_c: float = self._cell.capacity_c
+        self.charge_nodes: Array = self._cell.curve.charge
+        self.charger: ChargerModel | None = charger_model(gadget)
+        controller = gadget.controller
+        self._converter = Converter.of(controller, reference_v)
+        top = float(self._cell.curve.voltage_v[-1])
+        if self.charger is not None:
+            top = max(top, self.charger.float_v)
+        self._grid = Grid(top_v=1.05 * top)
+        self._prefix = len(gadget.proximity) > 1
+        self._lights = {
+            name: light_channel(name, light, file=gadget.file)
+            for name, light in gadget.lights.items()
+        }
+        self._emitters = {
+            name: emitter_channel(name, sensor.emitter, gadget.file)
+            for name, sensor in gadget.proximity.items()
+            if sensor.emitter is not None
+        }
+        self._echoes = {name: echo_of(sensor) for name, sensor in gadget.proximity.items()}
+        self._branches: dict[tuple[str, int], Branch] = {}
+        self._plans: OrderedDict[LoadSet, _Plan] = OrderedDict()
+        self.consumers: tuple[str, ...] = tuple(self._names())
+        self._rows = {name: row for row, name in enumerate(self.consumers)}
+
+    def _names(self) -> list[str]:
+        gadget = self._gadget
+        names = [*gadget.lights, *gadget.loads]
+        for sensor, proximity in gadget.proximity.items():
+            if proximity.emitter is not None:
+                names.append(self.consumer_of(f"{sensor}.emitter"))
+            if proximity.receiver is not None and proximity.receiver.supply is not None:
+                names.append(self.consumer_of(f"{sensor}.receiver"))
+        controller = gadget.controller
+        if controller is not None and any(
+            part is not None for part in (controller.awake, controller.asleep, controller.wake)
+        ):
+            names.append("controller")
+        if gadget.cell.leakage is not None:
+            names.append("leakage")
+        if gadget.cell.self_discharge is not None:
+            names.append("self_discharge")
+        return names
+
+    def consumer_of(self, drive: str) -> str:
+        """The consumer's name for a drive: `emitter` for `NAME.emitter` of the only sensor."""
+        sensor, dot, part = drive.rpartition(".")
+        return part if dot and sensor in self._gadget.proximity and not self._prefix else drive
+
+    def open_circuit_v(self, charge: ArrayLike) -> Array:
+        """Open-circuit voltage (V) at charge (0..1), same shape."""
+        return self._cell.open_circuit_v(np.asarray(charge, dtype=float))
+
+    def solve(self, loads: LoadSet, charge: ArrayLike) -> Solution:
+        """Currents and voltages of a load set at n charges (0..1), all consumers together.
+
+        The PWM periods are aligned at switch-on and solved phase by phase; the currents are means
+        over the period, the voltage is that of the phase with everything on.
+        """
+        s = np.atleast_1d(np.asarray(charge, dtype=float))
+        plan = self._plan(loads)
+        cell = self._cell
+        ocv = cell.open_circuit_v(s)
+        resistance = cell.resistance_ohm
+        lost = cell.self_discharge_a(s)
+        consumers = np.zeros((len(self.consumers), s.size))
+        charger = np.zeros(s.size)
+        voltage = ocv
+        for number, phase in enumerate(plan.phases):
+            volts, output = self._settle(phase, loads, ocv - resistance * lost, resistance)
+            charger += phase.weight * output
+            self._collect(plan, phase, volts, consumers)
+            if number == 0:
+                voltage = volts
+        if "self_discharge" in self._rows:
+            consumers[self._rows["self_discharge"]] = lost
+        return Solution(
+            consumers_a=consumers, charger_a=charger, voltage_v=voltage, open_circuit_v=ocv
+        )
+
+    def _settle(
+        self, phase: Phase, loads: LoadSet, source_v: Array, resistance: float
+    ) -> tuple[Array, Array]:
+        """Node voltage (V) and charger output (A) of one phase."""
+        limit = 0.0 if self.charger is None else self.charger.output_limit_a(loads.charger)
+        if self.charger is None or limit <= 0.0:
+            return settle(phase, source_v, resistance), np.zeros_like(source_v)
+        volts = settle(phase, source_v + resistance * limit, resistance)
+        output = np.full_like(source_v, limit)
+        above = volts >= self.charger.float_v
+        if above.any():
+            # The charger gives way: just so much that the terminal stays at the float voltage.
+            held = np.full(int(above.sum()), self.charger.float_v)
+            loaded, _ = phase.current(held)
+            spare = held - source_v[above]
+            needed = loaded + (spare / resistance if resistance > 0.0 else 0.0 * spare)
+            output[above] = np.clip(needed, 0.0, limit)
+            volts[above] = held
+            beyond = above.copy()
+            beyond[above] = needed < 0.0
+            if beyond.any():
+                volts[beyond] = settle(phase, source_v[beyond], resistance)
+        return volts, output
+
+    def _collect(self, plan: _Plan, phase: Phase, volts: Array, into: Array) -> None:
+        faded = fade(volts)
+        for number, part in enumerate(plan.parts):
+            if number not in phase.on:
+                continue
+            if part.branch is not None:
+                amps = np.maximum(part.branch.total(volts), 0.0)
+            else:
+                amps = part.conductance_s * volts + part.constant_a * faded
+            into[part.row] += phase.weight * amps
+
+    def _plan(self, loads: LoadSet) -> _Plan:
+        plan = self._plans.get(loads)
+        if plan is None:
+            plan = self._make_plan(loads)
+            self._plans[loads] = plan
+            if len(self._plans) > _PLANS:
+                self._plans.popitem(last=False)
+        return plan
+
+    def _make_plan(self, loads: LoadSet) -> _Plan:
+        parts = self._parts(loads)
+        edges = sorted({part.duty for part in parts if part.duty < 1.0} | {1.0})
+        phases = []
+        start = 0.0
+        for end in edges:
+            on = frozenset(k for k, part in enumerate(parts) if part.duty > start)
+            chosen = [parts[k] for k in sorted(on)]
+            phases.append(
+                Phase(
+                    weight=end - start,
+                    constant_a=sum(part.constant_a for part in chosen),
+                    conductance_s=sum(part.conductance_s for part in chosen),
+                    curve=add([part.branch.total for part in chosen if part.branch is not None]),
+                    on=on,
+                )
+            )
+            start = end
+        return _Plan(tuple(parts), tuple(phases))
+
+    def _parts(self, loads: LoadSet) -> list[_Part]:
+        gadget = self._gadget
+        parts = []
+        if gadget.cell.leakage is not None:
+            parts.append(_Part(self._rows["leakage"], 1.0, constant_a=gadget.cell.leakage.value))
+        if loads.protected:
+            return parts
+        controller = gadget.controller
+        if controller is not None and loads.controller != "off":
+            figure = controller.awake if loads.controller == "awake" else controller.asleep
+            if figure is not None:
+                parts.append(_Part(self._rows["controller"], 1.0, constant_a=figure.value))
+        for name, duty, segments in loads.drives:
+            part = self._drive(name, min(duty, 1.0), segments)
+            if part is not None and part.duty > 0.0:
+                parts.append(part)
+        return parts
+
+    def _drive(self, name: str, duty: float, segments: int) -> _Part | None:
+        """What a drive draws, None where the file gives no current for it."""
+        gadget = self._gadget
+        if name in gadget.lights:
+            if segments == 0:
+                return None
+            return _Part(self._rows[name], duty, branch=self._light(name, segments))
+        if name in gadget.loads:
+            load = gadget.loads[name]
+            if load.current is not None:
+                return _Part(self._rows[name], duty, constant_a=load.current.value)
+            if load.resistance is not None:
+                return _Part(self._rows[name], duty, conductance_s=1.0 / load.resistance.value)
+            return None
+        sensor, _, end = name.rpartition(".")
+        row = self._rows.get(self.consumer_of(name))
+        if row is None:
+            return None
+        if end == "emitter":
+            return _Part(row, duty, branch=self._emitter(sensor))
+        receiver = gadget.proximity[sensor].receiver
+        supply = None if receiver is None else receiver.supply
+        return None if supply is None else _Part(row, duty, constant_a=supply.value)
+
+    def _light(self, name: str, segments: int) -> Branch:
+        light = self._gadget.lights[name]
+        lit = segments if light.segments else -1
+        if (name, lit) not in self._branches:
+            channel = light_channel(name, light, lit, self._gadget.file)
+            self._branches[name, lit] = channel.branch(self._grid)
+        return self._branches[name, lit]
+
+    def _emitter(self, sensor: str) -> Branch:
+        key = (f"{sensor}.emitter", -1)
+        if key not in self._branches:
+            self._branches[key] = self._emitters[sensor].branch(self._grid)
+        return self._branches[key]
+
+    def light_current_a(self, name: str, loads: LoadSet, charge: ArrayLike) -> Array:
+        """Mean current (A) through the LEDs of a light in a load set, without base current."""
+        s = np.atleast_1d(np.asarray(charge, dtype=float))
+        plan = self._plan(loads)
+        cell = self._cell
+        source = cell.open_circuit_v(s) - cell.resistance_ohm * cell.self_discharge_a(s)
+        amps = np.zeros(s.size)
+        row = self._rows[name]
+        for phase in plan.phases:
+            volts, _ = self._settle(phase, loads, source, cell.resistance_ohm)
+            for number in phase.on:
+                part = plan.parts[number]
+                if part.row == row and part.branch is not None:
+                    amps += phase.weight * np.maximum(part.branch.leds(volts), 0.0)
+        return amps
+
+    def emitter_current_a(self, sensor: str, voltage_v: float) -> float:
+        """Emitter current (A) while the carrier is on, the terminal at a voltage (V)."""
+        if sensor not in self._emitters:
+            return 0.0
+        return float(self._emitter(sensor).leds(np.array([voltage_v]))[0])
+
+    def answers(self, sensor: str, distance_m: float, voltage_v: float) -> bool:
+        """Whether the receiver answers to a hand at a distance (m), the terminal at a voltage (V).
+
+        Where the file gives no emitter intensity, receiver threshold or target, any hand answers.
+        """
+        echo = self._echoes[sensor]
+        if echo is None or distance_m <= 0.0:
+            return True
+        strength = echo.irradiance(self.emitter_current_a(sensor, voltage_v), distance_m)
+        return strength >= echo.threshold_w_per_m2
+
+    def range_m(self, sensor: str, voltage_v: float) -> float | None:
+        """The greatest distance (m) at which a hand is answered, None where it cannot be told."""
+        echo = self._echoes[sensor]
+        if echo is None:
+            return None
+        return echo.range_m(self.emitter_current_a(sensor, voltage_v))
+
+    def measured_v(self, true_v: float) -> float:
+        """What the controller takes its supply (V) for."""
+        return self._converter.measured_v(true_v)
+
+    def true_v_for(self, measured_v: float) -> float:
+        """The lowest supply (V) that the controller reads as at least `measured_v`."""
+        return self._converter.true_v_for(measured_v)

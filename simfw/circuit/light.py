@@ -1,0 +1,182 @@
+"""One LED channel as a current of the supply voltage: LEDs, resistors and the switch.
+
+The same serves for lights and for the infra-red emitter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.circuit.diode import THERMAL_V, Diode, NotADiodeError, fit_diode
+from simfw.circuit.switch import Bipolar, npn_branch
+from simfw.circuit.table import Current, Grid, hermite
+from simfw.errors import DescriptionError, Problem
+
+if TYPE_CHECKING:
+    from simfw.gadget.fields import ForwardPoint
+    from simfw.gadget.model import Emitter, Light, Switch
+
+__all__ = ["Branch", "Channel", "emitter_channel", "light_channel"]
+
+Array = NDArray[np.float64]
+
+# The reverse gain that an npn has where the file gives none: the default of the model in the
+# public circuit simulator (Nagel 1975, ERL-M520, table of bipolar parameters: BR = 1).
+REVERSE_GAIN = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """What a channel draws: `total` includes a transistor's base, `leds` is all LEDs together."""
+
+    total: Current
+    leds: Current
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """A lit channel: `count` equal LEDs behind resistors (ohm) and a switch.
+
+    `each_ohm` is one per LED, `shared_ohm` carries them all, `switch_ohm` is in the common path of
+    all LEDs (`own_switch`: of one LED, each having its own). `drop_v` is a constant saturation
+    voltage; `npn` the full transistor; `base_ohm` what the constant-saturation transistor's base
+    resistor draws.
+    """
+
+    diode: Diode
+    count: int
+    each_ohm: float
+    shared_ohm: float
+    switch_ohm: float
+    own_switch: bool
+    npn: Bipolar | None = None
+    drop_v: float = 0.0
+    base_ohm: float | None = None
+    base_saturation_a: float | None = None
+
+    def branch(self, grid: Grid) -> Branch:
+        """Tabulate the channel over the grid."""
+        volts = grid.nodes_v
+        if self.npn is not None:
+            leds_a, base_a, leds_s, base_s = npn_branch(
+                volts, self.diode, self.count, self.each_ohm,
+                self.shared_ohm + self.switch_ohm, self.npn,
+            )
+            return Branch(
+                hermite(grid, leds_a + base_a, leds_s + base_s), hermite(grid, leds_a, leds_s)
+            )
+        one_a, one_s = self._one_led(volts)
+        leds_a, leds_s = one_a * self.count, one_s * self.count
+        leds = hermite(grid, leds_a, leds_s)
+        if self.base_ohm is None:
+            return Branch(leds, leds)
+        base_a, base_s = self._base(volts)
+        return Branch(hermite(grid, leds_a + base_a, leds_s + base_s), leds)
+
+    def _one_led(self, volts: Array) -> tuple[Array, Array]:
+        """Current (A) and slope (S) of one LED of a channel behind plain resistances."""
+        # n equal branches through one resistance see n times that resistance each.
+        common = self.shared_ohm + (0.0 if self.own_switch else self.switch_ohm)
+        ohm = self.each_ohm + (self.switch_ohm if self.own_switch else 0.0) + self.count * common
+        inner = np.maximum(volts - self.drop_v, 0.0)
+        current = self.diode.current_a(inner, ohm)
+        slope = 1.0 / (self.diode.slope_ohm(current) + ohm)
+        return current, np.where(volts > self.drop_v, slope, 0.0)
+
+    def _base(self, volts: Array) -> tuple[Array, Array]:
+        """Base current (A) and slope (S) beside a constant saturation voltage."""
+        assert self.base_ohm is not None
+        if self.base_saturation_a is None:
+            return volts / self.base_ohm, np.full_like(volts, 1.0 / self.base_ohm)
+        junction = Diode(saturation_a=self.base_saturation_a, emission=1.0, series_ohm=0.0)
+        current = junction.current_a(volts, self.base_ohm)
+        return current, 1.0 / (junction.slope_ohm(current) + self.base_ohm)
+
+
+def light_channel(name: str, light: Light, segments: int = -1, file: str = "") -> Channel:
+    """The channel of a light; of a segmented one with `segments` (-1: all) LEDs lit."""
+    count = light.leds
+    if light.segments and segments >= 0:
+        count = min(segments, light.leds)
+    return _channel(
+        f"lights.{name}", light.forward, count, light.resistor.value, light.shared, light.switch,
+        light.segments, file,
+    )
+
+
+def emitter_channel(sensor: str, emitter: Emitter, file: str = "") -> Channel:
+    """The channel of a proximity sensor's emitter."""
+    return _channel(
+        f"proximity.{sensor}.emitter", emitter.forward, 1, emitter.resistor.value, False,
+        emitter.switch, False, file,
+    )
+
+
+def _channel(
+    key: str,
+    forward: Sequence[ForwardPoint],
+    count: int,
+    resistor_ohm: float,
+    shared: bool,
+    switch: Switch | None,
+    own_switch: bool,
+    file: str,
+) -> Channel:
+    try:
+        diode = fit_diode([_point(point) for point in forward])
+    except NotADiodeError as error:
+        raise DescriptionError(
+            [Problem(key=f"{key}.forward", text=f"these points are not a diode's: {error}", file=file)]
+        ) from error
+    each, common = (0.0, resistor_ohm) if shared else (resistor_ohm, 0.0)
+    made = {"diode": diode, "count": count, "each_ohm": each, "shared_ohm": common}
+    if switch is None:
+        return Channel(**made, switch_ohm=0.0, own_switch=False)
+    series = switch.on_resistance if switch.kind == "nmos" else switch.resistance
+    if switch.kind == "npn":
+        series = switch.on_resistance
+    ohm = 0.0 if series is None else series.value
+    if switch.kind != "npn":
+        return Channel(**made, switch_ohm=ohm, own_switch=own_switch and switch.kind == "pin")
+    base = None if switch.base is None else switch.base.value
+    saturation = None if switch.saturation_current is None else switch.saturation_current.value
+    if switch.saturation is not None:
+        return Channel(
+            **made, switch_ohm=ohm, own_switch=False, drop_v=switch.saturation.value,
+            base_ohm=base, base_saturation_a=saturation,
+        )
+    missing = [
+        word
+        for word, value in (
+            ("base", base), ("gain", switch.gain), ("saturation_current", saturation)
+        )
+        if value is None
+    ]
+    if missing or base is None or switch.gain is None or saturation is None:
+        raise DescriptionError(
+            [
+                Problem(
+                    key=f"{key}.switch",
+                    text=f"an npn needs {', '.join(missing)}",
+                    file=file,
+                    allowed="base, gain and saturation_current, or a constant saturation voltage",
+                )
+            ]
+        )
+    npn = Bipolar(
+        base_ohm=base,
+        forward_gain=switch.gain,
+        reverse_gain=REVERSE_GAIN if switch.reverse_gain is None else switch.reverse_gain,
+        saturation_a=saturation,
+    )
+    return Channel(**made, switch_ohm=ohm, own_switch=False, npn=npn)
+
+
+def _point(point: ForwardPoint) -> tuple[float, float]:
+    """(V, A) of a forward point."""
+    return point.voltage_v.value, point.current_a.value
