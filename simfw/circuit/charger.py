@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["ChargerModel", "ChargerMode", "ChargerStep", "StatusLevel", "charger_model"]
+__all__ = ["ChargerMode", "ChargerModel", "ChargerStep", "StatusLevel", "charger_model"]
 
 ChargerMode = Literal["off", "precharge", "fast", "complete", "fault"]
 StatusLevel = Literal["low", "high", "floating"]

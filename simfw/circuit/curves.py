@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -61,7 +61,7 @@ def load_curve(name: str, folder: Path = Path(), file: str = "") -> Curve:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "not UTF-8 text"
+        reason = getattr(error, "strerror", None) or "not UTF-8 text"
         raise DescriptionError(
             [
                 Problem(
@@ -75,7 +75,7 @@ def load_curve(name: str, folder: Path = Path(), file: str = "") -> Curve:
     return parse_curve(text, str(path))
 
 
-@lru_cache(maxsize=None)
+@cache
 def _built_in(name: str) -> Curve:
     file, about = BUILT_IN[name]
     text = files("simfw.circuit").joinpath("data", file).read_text(encoding="utf-8")

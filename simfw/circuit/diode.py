@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import wrightomega
 
-__all__ = ["Diode", "NotADiodeError", "THERMAL_V", "fit_diode"]
+__all__ = ["THERMAL_V", "Diode", "NotADiodeError", "fit_diode"]
 
 Array = NDArray[np.float64]
 
@@ -76,7 +76,7 @@ def fit_diode(points: Sequence[tuple[float, float]]) -> Diode:
     if not np.all(amps > 0.0) or not np.all(volts > 0.0):
         raise NotADiodeError("every point needs a voltage and a current above zero")
     if not np.all(np.diff(amps) > 0.0) or not np.all(np.diff(volts) > 0.0):
-        raise NotADiodeError("the voltage has to rise with the current, each point at another current")
+        raise NotADiodeError("the voltage has to rise with the current")
     if len(ordered) == 2:
         return _through_two(volts, amps)
     return _least_squares(volts, amps)

@@ -45,7 +45,7 @@ class Echo:
         """The distance (m) at which the echo falls to the threshold; 0 without emitter current."""
         strength = self.reflectance * self.intensity_per_a * max(emitter_a, 0.0) / math.pi
         near = math.sqrt(strength * self.solid_angle_sr / self.threshold_w_per_m2)
-        far = (strength * self.area_m2 / self.threshold_w_per_m2) ** 0.25
+        far = math.sqrt(math.sqrt(strength * self.area_m2 / self.threshold_w_per_m2))
         return min(near, far)
 
 

@@ -6,13 +6,13 @@ The same serves for lights and for the infra-red emitter.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.circuit.diode import THERMAL_V, Diode, NotADiodeError, fit_diode
+from simfw.circuit.diode import Diode, NotADiodeError, fit_diode
 from simfw.circuit.switch import Bipolar, npn_branch
 from simfw.circuit.table import Current, Grid, hermite
 from simfw.errors import DescriptionError, Problem
@@ -127,56 +127,50 @@ def _channel(
     own_switch: bool,
     file: str,
 ) -> Channel:
-    try:
-        diode = fit_diode([_point(point) for point in forward])
-    except NotADiodeError as error:
-        raise DescriptionError(
-            [Problem(key=f"{key}.forward", text=f"these points are not a diode's: {error}", file=file)]
-        ) from error
     each, common = (0.0, resistor_ohm) if shared else (resistor_ohm, 0.0)
-    made = {"diode": diode, "count": count, "each_ohm": each, "shared_ohm": common}
+    plain = Channel(
+        diode=_diode(key, forward, file), count=count, each_ohm=each, shared_ohm=common,
+        switch_ohm=0.0, own_switch=False,
+    )
     if switch is None:
-        return Channel(**made, switch_ohm=0.0, own_switch=False)
-    series = switch.on_resistance if switch.kind == "nmos" else switch.resistance
-    if switch.kind == "npn":
-        series = switch.on_resistance
+        return plain
+    series = switch.resistance if switch.kind == "pin" else switch.on_resistance
     ohm = 0.0 if series is None else series.value
     if switch.kind != "npn":
-        return Channel(**made, switch_ohm=ohm, own_switch=own_switch and switch.kind == "pin")
-    base = None if switch.base is None else switch.base.value
-    saturation = None if switch.saturation_current is None else switch.saturation_current.value
-    if switch.saturation is not None:
-        return Channel(
-            **made, switch_ohm=ohm, own_switch=False, drop_v=switch.saturation.value,
-            base_ohm=base, base_saturation_a=saturation,
-        )
-    missing = [
-        word
-        for word, value in (
-            ("base", base), ("gain", switch.gain), ("saturation_current", saturation)
-        )
-        if value is None
-    ]
-    if missing or base is None or switch.gain is None or saturation is None:
-        raise DescriptionError(
-            [
-                Problem(
-                    key=f"{key}.switch",
-                    text=f"an npn needs {', '.join(missing)}",
-                    file=file,
-                    allowed="base, gain and saturation_current, or a constant saturation voltage",
-                )
-            ]
-        )
-    npn = Bipolar(
-        base_ohm=base,
-        forward_gain=switch.gain,
-        reverse_gain=REVERSE_GAIN if switch.reverse_gain is None else switch.reverse_gain,
-        saturation_a=saturation,
+        return replace(plain, switch_ohm=ohm, own_switch=own_switch and switch.kind == "pin")
+    if switch.saturation is None:
+        return replace(plain, switch_ohm=ohm, npn=_bipolar(key, switch, file))
+    saturation = switch.saturation_current
+    return replace(
+        plain,
+        switch_ohm=ohm,
+        drop_v=switch.saturation.value,
+        base_ohm=None if switch.base is None else switch.base.value,
+        base_saturation_a=None if saturation is None else saturation.value,
     )
-    return Channel(**made, switch_ohm=ohm, own_switch=False, npn=npn)
 
 
-def _point(point: ForwardPoint) -> tuple[float, float]:
-    """(V, A) of a forward point."""
-    return point.voltage_v.value, point.current_a.value
+def _diode(key: str, forward: Sequence[ForwardPoint], file: str) -> Diode:
+    try:
+        return fit_diode([(point.voltage_v.value, point.current_a.value) for point in forward])
+    except NotADiodeError as error:
+        text = f"these points are not a diode's: {error}"
+        raise DescriptionError([Problem(key=f"{key}.forward", text=text, file=file)]) from error
+
+
+def _bipolar(key: str, switch: Switch, file: str) -> Bipolar:
+    base, gain, saturation = switch.base, switch.gain, switch.saturation_current
+    if base is None or gain is None or saturation is None:
+        given = {"base": base, "gain": gain, "saturation_current": saturation}
+        missing = ", ".join(word for word, value in given.items() if value is None)
+        allowed = "base, gain and saturation_current, or a constant saturation voltage"
+        text = f"an npn needs {missing}"
+        raise DescriptionError(
+            [Problem(key=f"{key}.switch", text=text, file=file, allowed=allowed)]
+        )
+    return Bipolar(
+        base_ohm=base.value,
+        forward_gain=gain,
+        reverse_gain=REVERSE_GAIN if switch.reverse_gain is None else switch.reverse_gain,
+        saturation_a=saturation.value,
+    )

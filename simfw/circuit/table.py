@@ -39,7 +39,7 @@ class Current:
     pieces: Array
 
     def __call__(self, voltage_v: Array) -> Array:
-        """The current (A) at the voltages; below 0 V it is 0, above the grid it goes on straight."""
+        """The current (A) at the voltages; that of 0 V below 0 V."""
         index, part = self._place(voltage_v)
         c = self.pieces[index]
         return np.asarray(((c[:, 3] * part + c[:, 2]) * part + c[:, 1]) * part + c[:, 0])
