@@ -51,7 +51,7 @@ class Row:
     `sources` are exact state names, families and `"*"` already spelt out, in state order.
     `to` is an exact state name, "same" or "resume". `key` is the path in the gadget file for a
     written row (`behaviour.lamp.rows[3]`), or of the timing it was built from
-    (`buttons.power.hold`, numbered `[0]`, `[1]` where a timing makes several rows) for a stock row;
+    (`buttons.power.hold`, numbered `#1`, `#2` where one timing makes several rows) for a stock row;
     it is unique within the system. `when_text` is the guard as written.
     """
 
