@@ -1,28 +1,144 @@
-"""Reading a gadget file."""
+"""Reading a gadget file: all its mistakes together, or a frozen `Gadget`."""
 
 from __future__ import annotations
 
-import hashlib
-import tomllib
+import copy
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
-from simfw.errors import DescriptionError, Problem
+from simfw.errors import DescriptionError, Problem, nearest
+from simfw.gadget.curve_file import BUILT_IN_CURVES, is_path, read_curve
 from simfw.gadget.model import Gadget
+from simfw.gadget.plausible import misnamed, plausible
+from simfw.tomlfile import TomlFile, key_text, read_toml
+from simfw.validation import Checked, check_data
 
-__all__ = ["read_gadget"]
+__all__ = ["GadgetCheck", "read_gadget"]
+
+GadgetCheck = Callable[[Gadget], Sequence[Problem]]
+
+# What a required key may hold: stand-in for a broken one, example in the message about a missing
+# one. No number from here ever reaches a gadget that is used.
+_SAMPLES: dict[str, Any] = {
+    "gadget": {"name": "Lamp"},
+    "cell": {"curve": "lco", "capacity": "650 mAh"},
+    "name": "Lamp",
+    "curve": "lco",
+    "capacity": "650 mAh",
+    "float": "4.20 V",
+    "below": "2.9 V",
+    "rate": "10 %",
+    "kind": "nmos",
+    "forward": ["2.75 V @ 5 mA", "3.0 V @ 20 mA"],
+    "resistor": "22R",
+    "buttons": ["up", "down"],
+    "reflectance": "55 %",
+    "area": "80 cm2",
+    "carrier": "38 kHz",
+    "duty": "50 %",
+    "burst": 24,
+    "from": "dark",
+    "to": "dark",
+    "starts": "dark",
+    "states": {},
+}
 
 
-def read_gadget(
-    path: str | Path, check: Callable[[Gadget], Sequence[Problem]] | None = None
+def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
+    """Read and check a gadget file.
+
+    `check` is called with the gadget for the problems that only its behaviour can tell (unknown
+    states, events, names in expressions); their keys are given a line here. Raises
+    `DescriptionError` with all problems, in the order of the file.
+    """
+    file = read_toml(path)
+    data = copy.deepcopy(file.data)
+    problems = _nested_states(data)
+    checked = check_data(Gadget, data, _SAMPLES)
+    problems += checked.problems
+    gadget = checked.value
+    if gadget is not None:
+        gadget = _with_curve(gadget, file, checked, problems)
+        problems += misnamed(gadget)
+        problems += checked.keep(plausible(gadget))
+        if check is not None and not _names_lost(checked.tainted):
+            known = {problem.key for problem in problems}
+            problems += [p for p in checked.keep(check(gadget)) if p.key not in known]
+    if problems or gadget is None:
+        raise DescriptionError(file.locate(problems))
+    return gadget.model_copy(update={"file": str(path), "digest": file.digest})
+
+
+def _nested_states(data: dict[str, Any]) -> list[Problem]:
+    """Note states whose dotted name has no quotation marks, and name them as was meant.
+
+    TOML reads `states.lit.full = {}` as a table "lit" with a table "full" in it.
+    """
+    problems = []
+    regions = data.get("behaviour")
+    for region, table in regions.items() if isinstance(regions, dict) else ():
+        states = table.get("states") if isinstance(table, dict) else None
+        if not isinstance(states, dict):
+            continue
+        for family in list(states):
+            inner = states[family]
+            if not isinstance(inner, dict):
+                continue
+            members = [name for name, value in inner.items() if isinstance(value, dict)]
+            for member in members:
+                problems.append(
+                    Problem(
+                        key=key_text(("behaviour", region, "states", family, member)),
+                        text="a state name with a dot needs quotation marks",
+                        suggestion=f'states."{family}.{member}"',
+                    )
+                )
+                states.setdefault(f"{family}.{member}", inner.pop(member))
+            if members and not inner:
+                del states[family]
+    return problems
+
+
+def _with_curve(
+    gadget: Gadget, file: TomlFile, checked: Checked[Gadget], problems: list[Problem]
 ) -> Gadget:
-    """Read a gadget file (first cut: errors come later)."""
-    raw = Path(path).read_bytes()
-    data = tomllib.loads(raw.decode("utf-8"))
-    gadget = Gadget.model_validate(data).model_copy(
-        update={"file": str(path), "digest": hashlib.sha256(raw).hexdigest()}
+    """Return the gadget with the points of its own curve file, if it names one."""
+    curve = gadget.cell.curve
+    if not is_path(curve):
+        if curve not in BUILT_IN_CURVES:
+            problems += checked.keep([_unknown_curve(curve)])
+        return gadget
+    try:
+        points = read_curve(file.path.parent / curve)
+    except DescriptionError as error:
+        problems += [
+            problem
+            if problem.line is not None
+            else Problem(
+                key="cell.curve",
+                text=f"{problem.file}: {problem.text}",
+                allowed=problem.allowed,
+                suggestion=problem.suggestion,
+            )
+            for problem in error.problems
+        ]
+        return gadget
+    return gadget.model_copy(update={"curve_points": points})
+
+
+def _names_lost(tainted: set[str]) -> bool:
+    """Whether names that other parts may use were lost, so that checking them would mislead."""
+    lost = ("behaviour", "buttons", "chords", "proximity", "lights", "loads")
+    return any(
+        key in lost or (key.startswith("behaviour.") and key.endswith(".states")) for key in tainted
     )
-    problems = check(gadget) if check is not None else ()
-    if problems:
-        raise DescriptionError(problems)
-    return gadget
+
+
+def _unknown_curve(curve: str) -> Problem:
+    return Problem(
+        key="cell.curve",
+        text="there is no such curve",
+        allowed=", ".join(BUILT_IN_CURVES) + ", or the path of a .csv file",
+        suggestion=nearest(curve, BUILT_IN_CURVES),
+    )

@@ -282,3 +282,5 @@ class Gadget(Part):
     readings: dict[str, Amperes] = {}
     file: Annotated[str, Field(exclude=True)] = ""
     digest: Annotated[str, Field(exclude=True)] = ""  # SHA-256 of the file's bytes, hex
+    # (charge 0..1, volts) of the curve file that `cell.curve` names; empty for a built-in curve
+    curve_points: Annotated[tuple[tuple[float, float], ...], Field(exclude=True)] = ()
