@@ -1,7 +1,8 @@
 """From the description of a gadget to its `System`: all regions, all rows, all names resolved.
 
-One walk serves both `build_system` and `check`, so what is checked is what is built. Problems carry
-the dotted path of their key; whoever loads the file adds file and line.
+One walk serves both `build_system` and `check`, so what is checked is what is built: every name in
+rows, guards and rules. What the parts of a description must be to each other, whatever their names,
+is checked when it is loaded. Problems carry the dotted path of their key; the loader adds the line.
 
 Names. An event that a row emits is declared by being emitted. It may be plain (`timeout`) or dotted
 (`lamp.timeout`), but it may not be an event of a stock region. `lit.*` in `from` means the state
@@ -10,27 +11,22 @@ Names. An event that a row emits is declared by being emitted. It may be plain (
 
 from __future__ import annotations
 
-import keyword
 import re
 from collections.abc import Iterable
-from itertools import pairwise
 
 from simfw.behaviour.parsing import parse_expression
 from simfw.behaviour.region import Drive, Region, Row, State, System
 from simfw.behaviour.rules import bind_rules
-from simfw.behaviour.stock import Stock, burst_ns, stock
+from simfw.behaviour.stock import Stock, stock
 from simfw.behaviour.tree import Expression, Names, family
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Behaviour, Gadget
 from simfw.gadget.model import Row as WrittenRow
+from simfw.tomlfile import key_text
 
 __all__ = ["build_system", "check", "names_of"]
 
-_PLAIN = re.compile(r"[^\W\d]\w*")
-_STATE = re.compile(r"\w+(\.\w+)?")
 _EVENT = re.compile(r"[^\W\d]\w*(\.\w+)*")
-# Words that stand for something whether or not the gadget has that part.
-_RESERVED = ("usb", "status", "charge", "cell", "gauge", "controller")
 _TARGETS = ("same", "resume")
 
 
@@ -56,8 +52,7 @@ class _Builder:
     def __init__(self, gadget: Gadget) -> None:
         self.gadget = gadget
         self.problems: list[Problem] = []
-        self.check_names()
-        self.check_stock()
+        self.check_blink()
         outline = stock(gadget)
         self.written = {
             name: tuple(self.state(name, behaviour, state) for state in behaviour.states)
@@ -86,8 +81,6 @@ class _Builder:
             names=self.names,
         )
         self.problems += bind_rules(gadget.rules, self.names)[1]
-        for reading in gadget.readings:
-            self.read(reading, f'readings."{reading}"')
 
     def note(
         self,
@@ -119,43 +112,6 @@ class _Builder:
 
     # -- names ------------------------------------------------------------------------------------
 
-    def check_names(self) -> None:
-        gadget = self.gadget
-        taken: dict[str, str] = {}
-        sections: tuple[tuple[str, Iterable[str]], ...] = (
-            ("buttons", gadget.buttons),
-            ("chords", gadget.chords),
-            ("proximity", gadget.proximity),
-            ("behaviour", gadget.behaviour),
-        )
-        for section, names in sections:
-            for name in names:
-                key = f"{section}.{name}"
-                self.check_word(key, name)
-                if name in taken:
-                    self.note(key, f"{taken[name]} has the same name",
-                              allowed="a name of its own for each button, chord, proximity sensor "
-                                      "and region")
-                taken.setdefault(name, key)
-        drawn: dict[str, str] = {}
-        for section, names in (("lights", gadget.lights), ("loads", gadget.loads)):
-            for name in names:
-                key = f"{section}.{name}"
-                self.check_word(key, name)
-                if name in drawn:
-                    self.note(key, f"{drawn[name]} has the same name",
-                              allowed="a name of its own for each light and load")
-                drawn.setdefault(name, key)
-
-    def check_word(self, key: str, name: str) -> None:
-        if name in _RESERVED:
-            self.note(key, f'the name "{name}" is taken',
-                      allowed=f"any name but {', '.join(_RESERVED)}")
-        elif not _PLAIN.fullmatch(name) or keyword.iskeyword(name):
-            self.note(key, f'"{name}" cannot be written in an expression',
-                      allowed="a letter, then letters, digits and underscores; no word of the "
-                              "expression language (and, or, not, if, ...)")
-
     def known(self, outline: Stock) -> Names:
         gadget = self.gadget
         states = {
@@ -176,106 +132,31 @@ class _Builder:
             events=self.events,
         )
 
-    # -- stock timings ----------------------------------------------------------------------------
-
-    def check_stock(self) -> None:
-        gadget = self.gadget
-        for name, button in gadget.buttons.items():
-            self.check_positive(f"buttons.{name}.sample_every", button.sample_every.ns)
-            self.check_positive(
-                f"buttons.{name}.double", None if button.double is None else button.double.ns
-            )
-        for name, chord in gadget.chords.items():
-            key = f"chords.{name}.buttons"
-            for index, wanted in enumerate(chord.buttons):
-                if wanted not in gadget.buttons:
-                    self.unknown(f"{key}[{index}]", wanted, "there is no such button",
-                                 gadget.buttons)
-                elif wanted in chord.buttons[:index]:
-                    self.note(f"{key}[{index}]", "the button is named twice", found=f'"{wanted}"')
-        for name, sensor in gadget.proximity.items():
-            awake = sensor.settle.ns + burst_ns(sensor)
-            if sensor.every.ns < awake:
-                self.note(f"proximity.{name}.every", "a look takes longer than the time from one "
-                          "look to the next", found=_milliseconds(sensor.every.ns),
-                          allowed=f"at least settle + burst = {_milliseconds(awake)}")
-        self.check_gauge()
-
-    def check_positive(self, key: str, ns: int | None) -> None:
-        if ns is not None and ns <= 0:
-            self.note(key, "the time must be longer than zero", found=_milliseconds(ns))
-
-    def check_gauge(self) -> None:
-        gadget, gauge = self.gadget, self.gadget.gauge
-        if gauge is None:
-            return
-        self.check_positive("gauge.every", gauge.every.ns)
-        self.check_positive("gauge.blink", None if gauge.blink is None else gauge.blink.ns)
-        volts = [threshold.value for threshold in gauge.thresholds]
-        if any(first >= second for first, second in pairwise(volts)):
-            self.note("gauge.thresholds", "the thresholds do not rise",
-                      allowed="each threshold above the one before it")
-        if gauge.low is not None and gauge.flat is not None and gauge.flat.value > gauge.low.value:
-            self.note("gauge.flat", "flat lies above low", found=gauge.flat.text or None,
-                      allowed=f"at most {gauge.low.text or gauge.low.value}")
-        if gauge.blink is not None and (gadget.charger is None or gadget.charger.status is None):
-            self.note("gauge.blink", "the gauge cannot know when the cell is charging",
-                      allowed="blink only together with [charger] status")
-        if gauge.light is None:
-            return
-        light = gadget.lights.get(gauge.light)
-        if light is None:
-            self.unknown("gauge.light", gauge.light, "there is no such light", gadget.lights)
-        elif not light.segments:
-            self.note("gauge.light", "the light has no segments", found=f'"{gauge.light}"',
-                      allowed="a light with segments = true")
-        elif len(volts) > light.leds:
-            self.note("gauge.thresholds", f"there are {len(volts)} thresholds, but "
-                      f"{gauge.light} has {light.leds} segments",
-                      allowed=f"at most {light.leds} thresholds")
-
     # -- written regions --------------------------------------------------------------------------
 
+    def check_blink(self) -> None:
+        gauge, charger = self.gadget.gauge, self.gadget.charger
+        if gauge is None or gauge.blink is None or charger is None or charger.status is not None:
+            return
+        self.note("gauge.blink", "the firmware cannot see when the charger is charging",
+                  allowed="charger.status beside it")
+
     def state(self, region: str, behaviour: Behaviour, name: str) -> State:
-        key = f"behaviour.{region}.states.{name}" if "." not in name else (
-            f'behaviour.{region}.states."{name}"'
-        )
-        if name in _TARGETS:
-            self.note(key, f'the name "{name}" is taken', allowed='any name but "same", "resume"')
-        elif not _STATE.fullmatch(name):
-            self.note(key, f'"{name}" cannot name a state',
-                      allowed='letters, digits and underscores, with at most one dot ("lit.full")')
         outputs: dict[str, Drive] = {}
         awake = False
-        lights, loads = self.gadget.lights, self.gadget.loads
         for output, level in behaviour.states[name].items():
-            place, found = f"{key}.{output}", f'"{level.text}"' if level.segments is None else None
-            found = found or str(level.segments)
+            light = self.gadget.lights.get(output)
             if output == "controller":
-                if level.awake is None:
-                    self.note(place, "this is not something a controller can be", found=found,
-                              allowed='"awake", "asleep"')
                 awake = bool(level.awake)
-            elif output not in lights and output not in loads:
-                self.unknown(place, output, "there is no such light or load",
-                             (*lights, *loads, "controller"))
-            elif level.awake is not None:
-                self.note(place, "only the controller can be awake or asleep", found=found,
-                          allowed='"on", "off", a percentage or a number of segments')
-            elif (light := lights.get(output)) is not None and light.segments:
+            elif light is not None and light.segments:
                 lit = level.segments
                 if lit is None and level.text not in ("on", "off"):
-                    self.note(place, f"{output} is lit by segments, not by a percentage",
-                              found=found, allowed=f'"on", "off", whole numbers 0 to {light.leds}')
-                elif lit is not None and not 0 <= lit <= light.leds:
-                    self.note(place, f"{output} has {light.leds} segments", found=found,
-                              allowed=f"whole numbers 0 to {light.leds}")
+                    self.note(key_text(("behaviour", region, "states", name, output)),
+                              f'"{output}" is lit by segments, not by a percentage',
+                              allowed=f'"on", "off", or 0 to {light.leds}')
                 lit = light.leds * (level.duty > 0) if lit is None else lit
                 if lit:
                     outputs[output] = Drive(1.0, lit)
-            elif level.segments is not None:
-                self.note(place, f"{output} has no segments to count", found=found,
-                          allowed='"on", "off", or a percentage such as "45 %"')
             elif level.duty > 0:
                 outputs[output] = Drive(level.duty)
         return State(name=name, outputs=outputs, awake=awake)
@@ -302,9 +183,7 @@ class _Builder:
     def region(self, name: str, behaviour: Behaviour) -> Region:
         key = f"behaviour.{name}"
         states = tuple(behaviour.states)
-        if not states:
-            self.note(f"{key}.states", "the region has no states", allowed="at least one state")
-        elif behaviour.starts not in states:
+        if states and behaviour.starts not in states:
             self.unknown(f"{key}.starts", behaviour.starts, "there is no such state", states)
         for index, point in enumerate(behaviour.resume_points):
             if point not in states:
@@ -326,10 +205,6 @@ class _Builder:
 
     def row(self, key: str, behaviour: Behaviour, row: WrittenRow) -> Row:
         states = tuple(behaviour.states)
-        if (row.on is None) == (row.after is None):
-            self.note(key, "a row needs either on or after" if row.on is None else
-                      "a row cannot have both on and after",
-                      allowed='on = "EVENT" or after = "TIME"')
         if row.on is not None and row.on not in self.events:
             self.unknown_event(f"{key}.on", row.on)
         if row.to == "resume" and not behaviour.resume_points:
@@ -380,7 +255,7 @@ class _Builder:
         """Two rows with one source, trigger and guard: the second can never fire."""
         first: dict[object, Row] = {}
         for row in rows:
-            if not row.sources:
+            if not row.sources or (row.on is None and row.after_ns is None):
                 continue
             mark = (row.sources, row.on, row.after_ns, row.when)
             if mark in first:
@@ -388,7 +263,3 @@ class _Builder:
                           f"{'on' if row.on is not None else 'after'} and when",
                           allowed="one row for each from, on or after, and when")
             first.setdefault(mark, row)
-
-
-def _milliseconds(ns: int) -> str:
-    return f"{ns / 1e6:.9g} ms"

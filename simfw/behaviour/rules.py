@@ -14,7 +14,6 @@ from simfw.gadget.model import Gadget, Rule
 __all__ = ["BoundRule", "RuleKind", "bind_rules", "build_rules"]
 
 RuleKind = Literal["never", "always", "response", "stays"]
-_FORMS = 'never; always; when, then and within; or stays and for'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,16 +52,8 @@ def bind_rules(
     """The rules that can be read, and the problems of those that cannot."""
     bound: list[BoundRule] = []
     problems: list[Problem] = []
-    seen: dict[str, int] = {}
     for index, rule in enumerate(rules):
         key = f"rules[{index}]"
-        if rule.name in seen:
-            problems.append(
-                Problem(key=f"{key}.name", found=f'"{rule.name}"',
-                        text=f"rules[{seen[rule.name]}] has the same name",
-                        allowed="a name of its own for each rule")
-            )
-        seen.setdefault(rule.name, index)
         try:
             bound.append(_bound(rule, key, names))
         except DescriptionError as error:
@@ -114,12 +105,10 @@ def _bound(rule: Rule, key: str, names: Names) -> BoundRule:
                 statement=parse_expression(text, names, key=f"{key}.stays"),
                 for_ns=rule.for_.ns if rule.for_ else 0, statement_text=text,
             )
-        case ():
+        case _:
             raise DescriptionError(
-                [Problem(key=key, text="the rule says nothing", allowed=_FORMS)]
-            )
-        case words:
-            raise DescriptionError(
-                [Problem(key=key, found=", ".join(words), text="these do not make one rule",
-                         allowed=_FORMS)]
+                [
+                    Problem(key=key, text="these keys do not make one rule",
+                            allowed="never; always; when, then and within; stays and for")
+                ]
             )

@@ -258,7 +258,7 @@ def _chord(name: str, chord: Chord) -> Stock:
     rows = _Rows(State(name=state) for state in ("idle", "started", "active"))
     for button in chord.buttons:
         others = tuple(Not(pressed(other)) for other in chord.buttons if other != button)
-        alone: Expression = All(others) if len(others) > 1 else others[0]
+        alone: Expression = others[0] if len(others) == 1 else All(others)
         press = f"{button}.press"
         rows.add(f"{key}.buttons", "idle", "started", on=press, when=alone,
                  note=f"{button} is the first of the chord")
