@@ -14,8 +14,9 @@ from simfw.circuit.curves import Curve, load_curve
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
+    from simfw.quantity import Figure
 
-__all__ = ["MONTH_S", "CellModel"]
+__all__ = ["MONTH_S", "CellModel", "cell_model"]
 
 Array = NDArray[np.float64]
 
@@ -29,12 +30,37 @@ class CellModel:
     curve: Curve
     capacity_c: float
     resistance_ohm: float
+    ohm_by_charge: tuple[Array, Array] | None
+    ohm_by_temperature: tuple[Array, Array] | None
     leakage_a: float | None
     self_discharge_per_s: float | None
 
     def open_circuit_v(self, charge: Array) -> Array:
         """Open-circuit voltage (V) at charge (0..1), linear between the curve's points."""
         return np.interp(charge, self.curve.charge, self.curve.voltage_v)
+
+    @property
+    def charge_nodes(self) -> Array:
+        """The charges between which voltage and resistance are linear."""
+        nodes = self.curve.charge
+        if self.ohm_by_charge is None:
+            return nodes
+        inner = self.ohm_by_charge[0]
+        return np.union1d(nodes, inner[(inner > 0.0) & (inner < 1.0)])
+
+    def series_ohm(self, charge: Array, temperature_c: float) -> Array | float:
+        """Series resistance (ohm) at charge (0..1) and temperature (degrees Celsius).
+
+        The values against charge hold at 25 degrees; those against temperature scale them by their
+        ratio to the value at 25 degrees. Both are linear between points and flat outside.
+        """
+        ohm: Array | float = self.resistance_ohm
+        if self.ohm_by_charge is not None:
+            ohm = np.interp(charge, *self.ohm_by_charge)
+        if self.ohm_by_temperature is not None:
+            here, there = np.interp([temperature_c, 25.0], *self.ohm_by_temperature)
+            ohm = ohm * float(here / there)
+        return ohm
 
     def self_discharge_a(self, charge: Array) -> Array:
         """Self-discharge (A): in proportion to the charge that is left.
@@ -50,12 +76,35 @@ def cell_model(gadget: Gadget) -> CellModel:
     cell = gadget.cell
     folder = Path(gadget.file).parent if gadget.file else Path()
     rate = None
+    by_charge = sorted(
+        (at.charge.value, at.resistance_ohm.value) for at in cell.resistance_at_charge
+    )
+    by_temperature = sorted(
+        (at.temperature_c.value, at.resistance_ohm.value) for at in cell.resistance_at_temperature
+    )
     if cell.self_discharge is not None:
         rate = -math.log1p(-cell.self_discharge.value) / MONTH_S
     return CellModel(
         curve=load_curve(cell.curve, folder, gadget.file),
         capacity_c=cell.capacity.value,
-        resistance_ohm=0.0 if cell.resistance is None else cell.resistance.value,
+        resistance_ohm=_base_ohm(cell.resistance, by_temperature),
+        ohm_by_charge=_columns(by_charge),
+        ohm_by_temperature=_columns(by_temperature),
         leakage_a=None if cell.leakage is None else cell.leakage.value,
         self_discharge_per_s=rate,
     )
+
+
+def _columns(points: list[tuple[float, float]]) -> tuple[Array, Array] | None:
+    if not points:
+        return None
+    table = np.array(points)
+    return table[:, 0], table[:, 1]
+
+
+def _base_ohm(written: Figure | None, by_temperature: list[tuple[float, float]]) -> float:
+    """The resistance at 25 degrees: as written, else from the values against temperature."""
+    if written is not None:
+        return written.value
+    columns = _columns(by_temperature)
+    return 0.0 if columns is None else float(np.interp(25.0, *columns))

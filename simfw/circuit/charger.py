@@ -5,10 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-if TYPE_CHECKING:
-    from simfw.gadget.model import Gadget
+from simfw.circuit.network import Feed
 
-__all__ = ["ChargerMode", "ChargerModel", "ChargerStep", "StatusLevel", "charger_model"]
+if TYPE_CHECKING:
+    from simfw.gadget.model import Charger, Gadget
+    from simfw.quantity import Figure
+
+__all__ = [
+    "ChargerMode", "ChargerModel", "ChargerStep", "StatusLevel", "Windows", "charger_model",
+]
 
 ChargerMode = Literal["off", "precharge", "fast", "complete", "fault"]
 StatusLevel = Literal["low", "high", "floating"]
@@ -30,25 +35,72 @@ class ChargerStep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Windows:
+    """Cell temperatures (degrees Celsius) and what they allow; see `ChargerWindows`."""
+
+    cold_c: float
+    cool_c: float
+    warm_c: float
+    hot_c: float
+    cool_rate: float
+    warm_float_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChargerModel:
     """The charger of a gadget; None where the file does not give a threshold."""
 
     constant_current_a: float
     float_v: float
-    finish_a: float | None
-    below_v: float | None
-    precharge_a: float | None
-    recharge_v: float | None
-    status_style: str | None
-    pull_up: bool
+    finish_a: float | None = None
+    below_v: float | None = None
+    precharge_a: float | None = None
+    hysteresis_v: float | None = None
+    recharge_v: float | None = None
+    status_style: str | None = None
+    pull_up: bool = False
+    input_v: float | None = None
+    input_a: float | None = None
+    pass_ohm: float | None = None
+    heat_k_per_w: float | None = None
+    heat_limit_c: float | None = None
+    windows: Windows | None = None
 
-    def output_limit_a(self, mode: ChargerMode) -> float:
-        """The most (A) that the charger puts out in a mode while below the float voltage."""
-        if mode == "fast":
-            return self.constant_current_a
-        if mode == "precharge":
-            return self.precharge_a or 0.0
-        return 0.0
+    def suspended(self, temperature_c: float) -> bool:
+        """Whether the cell is too cold or too hot to be charged at all."""
+        window = self.windows
+        return window is not None and not window.cold_c <= temperature_c <= window.hot_c
+
+    def float_at(self, temperature_c: float) -> float:
+        """The float voltage (V) at a cell temperature: lower for a warm cell."""
+        if self.windows is not None and temperature_c > self.windows.warm_c:
+            return self.windows.warm_float_v
+        return self.float_v
+
+    def feed(self, mode: ChargerMode, temperature_c: float = 25.0) -> Feed | None:
+        """What the charger can put out below the float voltage; None if nothing.
+
+        Heat: the junction may reach `heat_limit_c`, so (input - V) I <= (limit - ambient) / Rth
+        (thermal regulation: e.g. Texas Instruments SLUS940B, p. 6).
+        """
+        if mode not in ("fast", "precharge") or self.suspended(temperature_c):
+            return None
+        most = self.constant_current_a if mode == "fast" else self.precharge_a or 0.0
+        if self.windows is not None and temperature_c < self.windows.cool_c:
+            most *= self.windows.cool_rate
+        if self.input_a is not None:
+            most = min(most, self.input_a)
+        heat = None
+        if self.heat_k_per_w is not None and self.heat_limit_c is not None:
+            heat = max(self.heat_limit_c - temperature_c, 0.0) / self.heat_k_per_w
+        if most <= 0.0:
+            return None
+        return Feed(
+            most_a=most,
+            input_v=self.input_v,
+            heat_w=heat,
+            pass_s=None if self.pass_ohm is None else 1.0 / self.pass_ohm,
+        )
 
     def start_mode(self, voltage_v: float) -> ChargerMode:
         """The mode in which charging begins with the terminal at a voltage (V)."""
@@ -56,16 +108,28 @@ class ChargerModel:
             return "precharge"
         return "fast"
 
-    def steps(self, mode: ChargerMode) -> tuple[ChargerStep, ...]:
-        """The steps out of a mode while the supply stays in."""
+    def steps(self, mode: ChargerMode, temperature_c: float = 25.0) -> tuple[ChargerStep, ...]:
+        """The steps out of a mode while the supply stays in; none while suspended."""
+        if self.suspended(temperature_c):
+            return ()
         if mode == "precharge" and self.below_v is not None:
             return (
                 ChargerStep(quantity="voltage_v", rising=True, level=self.below_v, to="fast"),
             )
-        if mode == "fast" and self.finish_a is not None:
-            return (
-                ChargerStep(quantity="output_a", rising=False, level=self.finish_a, to="complete"),
-            )
+        if mode == "fast":
+            steps = []
+            if self.finish_a is not None:
+                steps.append(
+                    ChargerStep(
+                        quantity="output_a", rising=False, level=self.finish_a, to="complete"
+                    )
+                )
+            if self.below_v is not None and self.hysteresis_v is not None:
+                level = self.below_v - self.hysteresis_v
+                steps.append(
+                    ChargerStep(quantity="voltage_v", rising=False, level=level, to="precharge")
+                )
+            return tuple(steps)
         if mode == "complete" and self.recharge_v is not None:
             return (
                 ChargerStep(quantity="voltage_v", rising=False, level=self.recharge_v, to="fast"),
@@ -109,14 +173,48 @@ def charger_model(gadget: Gadget) -> ChargerModel | None:
         constant = charger.gain.value / charger.program.value
     else:
         constant = 0.0
-    pre = charger.precharge
+    pre, supply, heat = charger.precharge, charger.input, charger.heat
+    source = None if supply is None or supply.resistance is None else supply.resistance.value
+    limits = []
+    if supply is not None and supply.limit is not None:
+        limits.append(supply.limit.value)
+    if supply is not None and supply.hold is not None and source:
+        # The charger eases off where source and cable have taken the input down to `hold`.
+        limits.append(max(supply.voltage.value - supply.hold.value, 0.0) / source)
+    path = [ohm for ohm in (source, _value(charger.pass_resistance)) if ohm is not None]
     return ChargerModel(
         constant_current_a=constant,
         float_v=charger.float_.value,
         finish_a=None if charger.finish is None else charger.finish.value * constant,
         below_v=None if pre is None else pre.below.value,
         precharge_a=None if pre is None else pre.rate.value * constant,
-        recharge_v=None if charger.recharge is None else charger.recharge.value,
+        hysteresis_v=None if pre is None else _value(pre.hysteresis),
+        recharge_v=_value(charger.recharge),
         status_style=charger.status,
         pull_up=gadget.controller is not None and gadget.controller.pull_up is not None,
+        input_v=None if supply is None else supply.voltage.value,
+        input_a=min(limits) if limits else None,
+        pass_ohm=sum(path) if supply is not None and sum(path) > 0.0 else None,
+        heat_k_per_w=None if heat is None or supply is None else heat.resistance.value,
+        heat_limit_c=None if heat is None or supply is None else heat.limit.value,
+        windows=_windows(charger),
     )
+
+
+def _windows(charger: Charger) -> Windows | None:
+    window = charger.windows
+    if window is None:
+        return None
+    warm_float = charger.float_ if window.warm_float is None else window.warm_float
+    return Windows(
+        cold_c=window.cold.value,
+        cool_c=(window.cold if window.cool is None else window.cool).value,
+        warm_c=(window.hot if window.warm is None else window.warm).value,
+        hot_c=window.hot.value,
+        cool_rate=1.0 if window.cool_rate is None else window.cool_rate.value,
+        warm_float_v=warm_float.value,
+    )
+
+
+def _value(figure: Figure | None) -> float | None:
+    return None if figure is None else figure.value

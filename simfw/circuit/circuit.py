@@ -19,7 +19,7 @@ from simfw.circuit.charger import ChargerMode, ChargerModel, ChargerStep, charge
 from simfw.circuit.infrared import echo_of
 from simfw.circuit.light import Branch, emitter_channel, light_channel
 from simfw.circuit.measure import Converter
-from simfw.circuit.network import Phase, fade, settle
+from simfw.circuit.network import Feed, Phase, fade, settle
 from simfw.circuit.table import Grid, add
 
 if TYPE_CHECKING:
@@ -82,6 +82,18 @@ class _Plan:
     phases: tuple[Phase, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Source:
+    """The cell and the charger as seen from the node, per charge."""
+
+    open_circuit_v: Array
+    inner_v: Array
+    lost_a: Array
+    ohm: Array
+    feed: Feed | None
+    float_v: float
+
+
 class Circuit:
     """The circuit of one gadget.
 
@@ -97,7 +109,7 @@ class Circuit:
         self._gadget = gadget
         self._cell = cell_model(gadget)
         self.capacity_c: float = self._cell.capacity_c
-        self.charge_nodes: Array = self._cell.curve.charge
+        self.charge_nodes: Array = self._cell.charge_nodes
         self.charger: ChargerModel | None = charger_model(gadget)
         controller = gadget.controller
         self._converter = Converter.of(controller, reference_v)
@@ -157,47 +169,61 @@ class Circuit:
         """
         s = np.atleast_1d(np.asarray(charge, dtype=float))
         plan = self._plan(loads)
-        cell = self._cell
-        ocv = cell.open_circuit_v(s)
-        resistance = cell.resistance_ohm
-        lost = cell.self_discharge_a(s)
+        source = self._source(s, loads)
         consumers = np.zeros((len(self.consumers), s.size))
         charger = np.zeros(s.size)
-        voltage = ocv
+        voltage = source.open_circuit_v
         for number, phase in enumerate(plan.phases):
-            volts, output = self._settle(phase, loads, ocv - resistance * lost, resistance)
+            volts, output = self._settle(phase, source)
             charger += phase.weight * output
             self._collect(plan, phase, volts, consumers)
             if number == 0:
                 voltage = volts
         if "self_discharge" in self._rows:
-            consumers[self._rows["self_discharge"]] = lost
+            consumers[self._rows["self_discharge"]] = source.lost_a
         return Solution(
-            consumers_a=consumers, charger_a=charger, voltage_v=voltage, open_circuit_v=ocv
+            consumers_a=consumers,
+            charger_a=charger,
+            voltage_v=voltage,
+            open_circuit_v=source.open_circuit_v,
         )
 
-    def _settle(
-        self, phase: Phase, loads: LoadSet, source_v: Array, resistance: float
-    ) -> tuple[Array, Array]:
+    def _source(self, charge: Array, loads: LoadSet) -> _Source:
+        cell, charger, warmth = self._cell, self.charger, loads.temperature_c
+        ocv = cell.open_circuit_v(charge)
+        lost = cell.self_discharge_a(charge)
+        ohm = cell.series_ohm(charge, warmth)
+        return _Source(
+            open_circuit_v=ocv,
+            inner_v=ocv - ohm * lost,
+            lost_a=lost,
+            ohm=np.broadcast_to(np.asarray(ohm, dtype=float), charge.shape),
+            feed=None if charger is None else charger.feed(loads.charger, warmth),
+            float_v=np.inf if charger is None else charger.float_at(warmth),
+        )
+
+    def _settle(self, phase: Phase, source: _Source) -> tuple[Array, Array]:
         """Node voltage (V) and charger output (A) of one phase."""
-        limit = 0.0 if self.charger is None else self.charger.output_limit_a(loads.charger)
-        if self.charger is None or limit <= 0.0:
-            return settle(phase, source_v, resistance), np.zeros_like(source_v)
-        volts = settle(phase, source_v + resistance * limit, resistance)
-        output = np.full_like(source_v, limit)
-        above = volts >= self.charger.float_v
+        inner, ohm, feed = source.inner_v, source.ohm, source.feed
+        if feed is None:
+            return settle(phase, inner, ohm), np.zeros_like(inner)
+        volts = settle(phase, inner, ohm, feed)
+        output, _ = feed.at(volts)
+        above = volts >= source.float_v
         if above.any():
             # The charger gives way: just so much that the terminal stays at the float voltage.
-            held = np.full(int(above.sum()), self.charger.float_v)
+            held = np.full(int(above.sum()), source.float_v)
             loaded, _ = phase.current(held)
-            spare = held - source_v[above]
-            needed = loaded + (spare / resistance if resistance > 0.0 else 0.0 * spare)
-            output[above] = np.clip(needed, 0.0, limit)
+            spare = held - inner[above]
+            # Without resistance no current moves the terminal: only the load is fed.
+            into_cell = np.divide(spare, ohm[above], out=np.zeros_like(spare), where=ohm[above] > 0)
+            needed = loaded + into_cell
+            output[above] = np.clip(needed, 0.0, output[above])
             volts[above] = held
             beyond = above.copy()
             beyond[above] = needed < 0.0
             if beyond.any():
-                volts[beyond] = settle(phase, source_v[beyond], resistance)
+                volts[beyond] = settle(phase, inner[beyond], ohm[beyond])
         return volts, output
 
     def _collect(self, plan: _Plan, phase: Phase, volts: Array, into: Array) -> None:
@@ -300,12 +326,11 @@ class Circuit:
         """Mean current (A) through the LEDs of a light in a load set, without base current."""
         s = np.atleast_1d(np.asarray(charge, dtype=float))
         plan = self._plan(loads)
-        cell = self._cell
-        source = cell.open_circuit_v(s) - cell.resistance_ohm * cell.self_discharge_a(s)
+        source = self._source(s, loads)
         amps = np.zeros(s.size)
         row = self._rows[name]
         for phase in plan.phases:
-            volts, _ = self._settle(phase, loads, source, cell.resistance_ohm)
+            volts, _ = self._settle(phase, source)
             for number in phase.on:
                 part = plan.parts[number]
                 if part.row == row and part.branch is not None:

@@ -21,10 +21,14 @@ __all__ = ["BUILT_IN", "Curve", "load_curve"]
 
 Array = NDArray[np.float64]
 
-# Name -> file in data/ and what it is. The README beside the files gives source and licence.
+# Name of the table in data/ and what it is; the README there gives source and licence.
 BUILT_IN = {
-    "nmc": ("nmc.csv", "NMC/graphite-silicon cylinder, half-cell curves of Chen et al. 2020"),
-    "lco": ("lco.csv", "LCO pouch cell of 2.28 Ah, measured at 0.1C"),
+    "coin-primary": "Li/MnO2 primary cell (CR types), from a maker's discharge curve",
+    "lco": "LCO/graphite pouch cell of 2.28 Ah, measured at 0.1C",
+    "lco-ai": "LCO/graphite pouch cell, half-cell curves of Ai et al. 2020",
+    "nmc": "NMC/graphite-silicon cylinder, half-cell curves of Chen et al. 2020",
+    "nmc-ecker": "NMC/graphite pouch cell, half-cell curves of Ecker et al. 2015",
+    "nmc-mohtat": "NMC/graphite pouch cell, half-cell curves of Mohtat et al. 2020",
 }
 
 
@@ -77,9 +81,9 @@ def load_curve(name: str, folder: Path = Path(), file: str = "") -> Curve:
 
 @cache
 def _built_in(name: str) -> Curve:
-    file, about = BUILT_IN[name]
+    file = f"{name}.csv"
     text = files("simfw.circuit").joinpath("data", file).read_text(encoding="utf-8")
-    return Curve(*_columns(text, file), about)
+    return Curve(*_columns(text, file), BUILT_IN[name])
 
 
 def parse_curve(text: str, file: str) -> Curve:

@@ -43,7 +43,9 @@ class Echo:
 
     def range_m(self, emitter_a: float) -> float:
         """The distance (m) at which the echo falls to the threshold; 0 without emitter current."""
-        strength = self.reflectance * self.intensity_per_a * max(emitter_a, 0.0) / math.pi
+        if emitter_a <= 0.0:
+            return 0.0
+        strength = self.reflectance * self.intensity_per_a * emitter_a / math.pi
         near = math.sqrt(strength * self.solid_angle_sr / self.threshold_w_per_m2)
         far = math.sqrt(math.sqrt(strength * self.area_m2 / self.threshold_w_per_m2))
         return min(near, far)

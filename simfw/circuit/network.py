@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from simfw.circuit.table import Current
 
-__all__ = ["FADE_V", "Phase", "fade", "settle"]
+__all__ = ["FADE_V", "Feed", "Phase", "fade", "settle"]
 
 Array = NDArray[np.float64]
 
@@ -54,31 +54,69 @@ class Phase:
 
 def fade(voltage_v: Array) -> Array:
     """The share of its current that a constant load still draws."""
-    return np.clip(voltage_v / FADE_V, 0.0, 1.0)
+    return np.minimum(np.maximum(voltage_v / FADE_V, 0.0), 1.0)
 
 
-def settle(phase: Phase, source_v: Array, resistance_ohm: Array | float) -> Array:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feed:
+    """What a linear charger can put out at a terminal voltage.
+
+    `most_a` by its setting and input; `heat_w` by the heat it may make, each ampere making
+    `input_v` - V; `pass_s` by what its pass element and the supply in front of it let through
+    (conductance). None where there is no such limit.
+    """
+
+    most_a: float
+    input_v: float | None = None
+    heat_w: float | None = None
+    pass_s: float | None = None
+
+    def at(self, voltage_v: Array) -> tuple[Array, Array]:
+        """Output (A) and its slope (S) at the terminal voltages."""
+        amps, slope = np.full_like(voltage_v, self.most_a), np.zeros_like(voltage_v)
+        if self.input_v is None:
+            return amps, slope
+        drop = np.maximum(self.input_v - voltage_v, 1e-6)
+        if self.heat_w is not None:
+            warm = self.heat_w / drop
+            amps, slope = np.where(warm < amps, [warm, warm / drop], [amps, slope])
+        if self.pass_s is not None:
+            through = np.maximum(self.input_v - voltage_v, 0.0) * self.pass_s
+            amps, slope = np.where(through < amps, [through, 0.0 * drop - self.pass_s],
+                                   [amps, slope])
+        return amps, slope
+
+
+def settle(
+    phase: Phase, source_v: Array, resistance_ohm: Array | float, feed: Feed | None = None
+) -> Array:
     """Node voltage (V) of a phase behind a source (V) with a resistance (ohm).
 
-    `source_v` already holds what does not depend on the node voltage (charger, self-discharge).
+    `source_v` holds the open-circuit voltage less what is drawn inside the cell.
     """
-    resistance = np.asarray(resistance_ohm, dtype=float)
-    if not np.any(resistance > 0.0):
+    resistance = np.broadcast_to(np.asarray(resistance_ohm, dtype=float), source_v.shape)
+    if not resistance.any():
         return source_v.copy()
-    low, high = np.zeros_like(source_v), np.maximum(source_v, 0.0)
-    volts = high.copy()
+    low = np.zeros_like(source_v)
+    high = np.maximum(source_v, 0.0)
+    if feed is not None:
+        high = high + resistance * feed.most_a
+    volts = high
     for _ in range(_ROUNDS):
         amps, slope = phase.current(volts)
+        if feed is not None:
+            given, given_slope = feed.at(volts)
+            amps, slope = amps - given, slope - given_slope
         off = volts - source_v + resistance * amps
-        step = off / (1.0 + resistance * slope)
-        low = np.where(off < 0.0, volts, low)
-        high = np.where(off > 0.0, volts, high)
-        moved = volts - step
+        moved = volts - off / np.maximum(1.0 + resistance * slope, 0.1)
+        below = off < 0.0
+        low = np.where(below, volts, low)
+        high = np.where(below, high, volts)
         outside = (moved < low) | (moved > high)
         if outside.any():
             # Newton left the bracket: halve it there instead.
             moved = np.where(outside, 0.5 * (low + high), moved)
-        change = float(np.max(np.abs(moved - volts), initial=0.0))
+        change = np.abs(moved - volts).max(initial=0.0)
         volts = moved
         if change < _TOLERANCE_V:
             break

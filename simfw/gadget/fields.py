@@ -6,7 +6,7 @@ with a `QuantityError`, so that a message can name what stands there and what is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Self
 
 from pydantic import BeforeValidator, GetCoreSchemaHandler
@@ -52,6 +52,8 @@ __all__ = [
     "Name",
     "Names",
     "Ohms",
+    "OhmsAtCharge",
+    "OhmsAtTemperature",
     "PerMonth",
     "PlaneAngle",
     "Ratio",
@@ -59,6 +61,7 @@ __all__ = [
     "Time",
     "Volts",
     "default_time",
+    "shares_to_volts",
 ]
 
 
@@ -109,6 +112,40 @@ class IntensityAt(_FromText):
             return value
         intensity, current = read_point(value, INTENSITY, CURRENT)
         return IntensityAt(intensity_w_sr=intensity, current_a=current)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OhmsAtCharge(_FromText):
+    """A cell's series resistance, `resistance_ohm`, at a share of charge (0..1)."""
+
+    resistance_ohm: Figure
+    charge: Figure
+
+    @classmethod
+    def read(cls, value: object) -> OhmsAtCharge:
+        """Read "240 mΩ @ 10 %"; either side may have a tolerance or range."""
+        if isinstance(value, OhmsAtCharge):
+            return value
+        resistance, charge = read_point(value, RESISTANCE, RATIO)
+        if charge.high > 1:
+            raise QuantityError(text="a charge is at most 100 %", allowed="0 % to 100 %")
+        return OhmsAtCharge(resistance_ohm=resistance, charge=charge)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OhmsAtTemperature(_FromText):
+    """A cell's series resistance, `resistance_ohm`, at `temperature_c` (degrees Celsius)."""
+
+    resistance_ohm: Figure
+    temperature_c: Figure
+
+    @classmethod
+    def read(cls, value: object) -> OhmsAtTemperature:
+        """Read "420 mΩ @ 0 degC"; either side may have a tolerance or range."""
+        if isinstance(value, OhmsAtTemperature):
+            return value
+        resistance, temperature = read_point(value, RESISTANCE, TEMPERATURE)
+        return OhmsAtTemperature(resistance_ohm=resistance, temperature_c=temperature)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,3 +283,36 @@ def default_time(text: str) -> Timing:
     return Timing(
         ns=timing.ns, low_ns=timing.low_ns, high_ns=timing.high_ns, source="default", text=text
     )
+
+
+def shares_to_volts(charger: object) -> object:
+    """Turn thresholds of `[charger]` that are written as a share of `float` into volts.
+
+    Whatever cannot be turned is left as it is, for the field itself to refuse.
+    """
+    if not isinstance(charger, dict) or not isinstance(charger.get("float"), str | dict):
+        return charger
+    try:
+        top = read_figure(charger["float"], VOLTAGE)
+    except QuantityError:
+        return charger
+
+    def turned(value: object) -> object:
+        try:
+            share = _share(value)
+        except QuantityError:
+            return value
+        return replace(
+            share,
+            value=share.value * top.value,
+            low=share.low * top.low,
+            high=share.high * top.high,
+        )
+
+    made = dict(charger)
+    if "recharge" in made:
+        made["recharge"] = turned(made["recharge"])
+    precharge = made.get("precharge")
+    if isinstance(precharge, dict) and "below" in precharge:
+        made["precharge"] = {**precharge, "below": turned(precharge["below"])}
+    return made

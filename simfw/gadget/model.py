@@ -13,16 +13,20 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from simfw.gadget.fields import (
     Amperes,
+    Celsius,
     Charge,
     Emits,
     ForwardPoint,
     Hertz,
     IntensityAt,
     Irradiance,
+    KelvinPerWatt,
     Level,
     Name,
     Names,
     Ohms,
+    OhmsAtCharge,
+    OhmsAtTemperature,
     PerMonth,
     PlaneAngle,
     Ratio,
@@ -30,13 +34,18 @@ from simfw.gadget.fields import (
     Time,
     Volts,
     default_time,
+    shares_to_volts,
 )
 
 __all__ = [
     "Behaviour",
+    "Bursts",
     "Button",
     "Cell",
     "Charger",
+    "ChargerHeat",
+    "ChargerInput",
+    "ChargerWindows",
     "Chord",
     "Controller",
     "Emitter",
@@ -45,6 +54,8 @@ __all__ = [
     "Head",
     "Light",
     "Load",
+    "Pin",
+    "PinLimits",
     "Precharge",
     "Proximity",
     "Receiver",
@@ -87,17 +98,62 @@ class Cell(Part):
     restart: Volts | None = None
     leakage: Amperes | None = None
     self_discharge: PerMonth | None = None
+    resistance_at_charge: tuple[OhmsAtCharge, ...] = ()  # linear between, flat outside
+    resistance_at_temperature: tuple[OhmsAtTemperature, ...] = ()  # scales it, 25 degC = 1
 
 
 class Precharge(Part):
-    """`[charger] precharge`: `rate` (of the constant current) while the cell is below `below`."""
+    """`[charger] precharge`: `rate` (of the constant current) while the cell is below `below`.
+
+    With `hysteresis` the charger goes back to it that far below `below`.
+    """
 
     below: Volts
     rate: Ratio
+    hysteresis: Volts | None = None
+
+
+class ChargerInput(Part):
+    """`[charger.input]`: the supply of the charger and what it may take from it.
+
+    `limit` is the most current; `hold` the input voltage (set by a divider at the charger) below
+    which the charger eases off, `resistance` that of source and cable in front of it.
+    """
+
+    voltage: Volts
+    resistance: Ohms | None = None
+    limit: Amperes | None = None
+    hold: Volts | None = None
+
+
+class ChargerHeat(Part):
+    """`[charger.heat]`: junction to ambient `resistance` and the junction `limit` it keeps."""
+
+    resistance: KelvinPerWatt
+    limit: Celsius
+
+
+class ChargerWindows(Part):
+    """`[charger.windows]`: cell temperatures between which it charges, and how.
+
+    Below `cold` and above `hot` not at all; below `cool` with `cool_rate` of the current; above
+    `warm` to `warm_float`.
+    """
+
+    cold: Celsius
+    hot: Celsius
+    cool: Celsius | None = None
+    cool_rate: Ratio | None = None
+    warm: Celsius | None = None
+    warm_float: Volts | None = None
 
 
 class Charger(Part):
-    """`[charger]`. The constant current is `gain / program`, or `current` where that is written."""
+    """`[charger]`. The constant current is `gain / program`, or `current` where that is written.
+
+    `precharge.below` and `recharge` may be written as a share of `float` ("66.5 %"); they are
+    volts once loaded.
+    """
 
     program: Ohms | None = None
     gain: Volts | None = None
@@ -109,6 +165,35 @@ class Charger(Part):
     status: Literal[
         "low while charging", "high while charging", "low while charging, high when complete"
     ] | None = None
+    input: ChargerInput | None = None
+    pass_resistance: Ohms | None = None
+    heat: ChargerHeat | None = None
+    windows: ChargerWindows | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _shares_of_float(cls, data: object) -> object:
+        return shares_to_volts(data)
+
+
+class PinLimits(Part):
+    """`[controller.limits]`: what the controller's pins understand and bear.
+
+    `input_low` (highest low) and `input_high` (lowest high) are shares of the supply. `above` and
+    `below` say how far a pin may go beyond supply and ground; `clamp` is where its protection
+    diodes carry (same as `above` and `below` where absent); `injection` what these may carry;
+    `leakage` what an input may draw or give; `pin_current` what an output may carry.
+    """
+
+    input_low: Ratio | None = None
+    input_high: Ratio | None = None
+    above: Volts | None = None
+    below: Volts | None = None
+    clamp: Volts | None = None
+    injection: Amperes | None = None
+    injection_sum: Amperes | None = None
+    leakage: Amperes | None = None
+    pin_current: Amperes | None = None
 
 
 class Controller(Part):
@@ -120,6 +205,7 @@ class Controller(Part):
     reference: Volts | None = None
     adc_bits: Annotated[int, Field(ge=1, le=24)] | None = None
     pull_up: Ohms | None = None
+    limits: PinLimits | None = None
 
 
 class Switch(Part):
@@ -133,6 +219,7 @@ class Switch(Part):
     reverse_gain: float | None = None  # npn
     saturation_current: Amperes | None = None  # npn, transport saturation current
     saturation: Volts | None = None  # npn, an explicit constant collector-emitter voltage
+    storage: Time | None = None  # npn, how long it stays on after its base is switched off
 
 
 class Light(Part):
@@ -172,11 +259,32 @@ class Chord(Part):
     within: Time = default_time("60 ms")
 
 
+class Bursts(Part):
+    """What bursts the receiver's gain control takes (carrier cycles; `most` per second).
+
+    A burst has at least `shortest` cycles. Up to `short` cycles it needs a gap of `gap` cycles
+    after it, a longer one a gap of `long_gap` times its own length.
+    """
+
+    shortest: Annotated[int, Field(ge=1)]
+    short: Annotated[int, Field(ge=1)]
+    gap: Annotated[int, Field(ge=0)]
+    long_gap: Annotated[float, Field(ge=0)]
+    most: Annotated[float, Field(gt=0)] | None = None
+
+
 class Receiver(Part):
-    """The infra-red receiver: supply current while on, and irradiance it needs to answer."""
+    """The infra-red receiver: supply current while on, and irradiance it needs to answer.
+
+    `threshold_in_light` is what it needs in bright ambient light. `gain_control` is a published
+    kind ("AGC2", "AGC4"), `bursts` the same in figures.
+    """
 
     supply: Amperes | None = None
     threshold: Irradiance | None = None
+    threshold_in_light: Irradiance | None = None
+    gain_control: Literal["AGC2", "AGC4"] | None = None
+    bursts: Bursts | None = None
 
 
 class Emitter(Part):
@@ -224,6 +332,22 @@ class Gauge(Part):
     every: Time = default_time("1 s")
     show: str | None = None
     blink: Time | None = None  # while charging the top bar toggles with this half period
+
+
+class Pin(Part):
+    """`[pins.NAME]`: an input of the controller and what it is connected to.
+
+    `source` is "usb", "cell", "charger.status", "button.NAME" or "receiver.NAME"; `series` stands
+    between source and pin, `to_ground` and `to_supply` at the pin; `pull_up` uses the controller's
+    own. `analog` inputs have no logic level.
+    """
+
+    source: str
+    series: Ohms | None = None
+    to_ground: Ohms | None = None
+    to_supply: Ohms | None = None
+    pull_up: bool = False
+    analog: bool = False
 
 
 class Row(Part):
@@ -277,6 +401,7 @@ class Gadget(Part):
     chords: dict[str, Chord] = {}
     proximity: dict[str, Proximity] = {}
     gauge: Gauge | None = None
+    pins: dict[str, Pin] = {}
     behaviour: dict[str, Behaviour] = {}
     rules: tuple[Rule, ...] = ()
     readings: dict[str, Amperes] = {}
