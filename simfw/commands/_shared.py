@@ -5,16 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = ["Action", "add_command", "dump_json", "paints", "whole_number"]
+__all__ = ["Action", "add_command", "dump_json", "paint_for", "whole_number"]
 
 Action = Callable[[argparse.Namespace], int]
+
+TONES = {"head": "1", "good": "32", "bad": "1;31"}  # ECMA-48 codes: bold, green, bold red
 
 STATUS = "exit status: 0 fine, 1 a rule, expectation or comparison failed, 2 bad input or usage"
 
@@ -41,10 +42,15 @@ def dump_json(value: Any) -> str:
     return json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def paints(stream: TextIO | None = None) -> bool:
-    """Whether colour may be used: only on a terminal, and not where NO_COLOR is set."""
-    stream = sys.stdout if stream is None else stream
-    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+def paint_for(stream: TextIO) -> Callable[[str, str], str]:
+    """What colours a word by its tone ("head", "good", "bad") on `stream`.
+
+    Only a terminal gets colour, and none where NO_COLOR is set (no-color.org).
+    """
+    coloured = stream.isatty() and not os.environ.get("NO_COLOR")
+    if not coloured or os.environ.get("TERM") == "dumb":
+        return lambda text, _tone: text
+    return lambda text, tone: f"\x1b[{TONES[tone]}m{text}\x1b[0m"
 
 
 def whole_number(text: str) -> int:

@@ -1,0 +1,72 @@
+"""`simfw run`: run a scenario and tell what it costs."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
+
+if TYPE_CHECKING:
+    import argparse
+
+    from simfw.commands._shared import Commands
+
+RANK = 10
+
+
+def register(commands: Commands) -> None:
+    """Add `run` to the command line."""
+    parser = add_command(
+        commands,
+        "run",
+        run,
+        summary="run a scenario: charge per consumer, average current, battery life, expectations",
+        examples=[
+            "run scenarios/larder-lamp/jam-making.toml",
+            "run evening.toml --plot evening.png --csv evening/",
+            "run evening.toml --json > evening.json",
+        ],
+    )
+    parser.add_argument("scenario", metavar="SCENARIO", help="a scenario file (TOML)")
+    parser.add_argument("--plot", metavar="FILE", help="draw the run into a .png, .svg or .pdf")
+    parser.add_argument("--json", action="store_true", help="print the run as JSON instead of text")
+    parser.add_argument("--csv", metavar="DIR", help="write the run's tables as CSV files into DIR")
+    parser.add_argument(
+        "--seed", type=whole_number, metavar="N", help="seed of what is drawn at random [0]"
+    )
+    parser.add_argument(
+        "--no-fold", action="store_true", help="handle every look, blink and sample one by one"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run the scenario, write what was asked for, print the report; 1 if anything failed."""
+    from simfw.circuit.circuit import Circuit
+    from simfw.engine.repeat import repeat_life, time_left
+    from simfw.engine.simulator import simulate
+    from simfw.loading import load_scenario
+    from simfw.report.ledger import ledger_json, write_csv
+    from simfw.report.plots import check_ending, write_plot
+    from simfw.report.text import text_report
+
+    if arguments.plot is not None:
+        check_ending(arguments.plot)
+    scenario = load_scenario(arguments.scenario)
+    gadget = scenario.gadget
+    assert gadget is not None
+    seed = scenario.seed if arguments.seed is None else arguments.seed
+    fold = not arguments.no_fold
+    result = simulate(gadget, scenario, seed=seed or 0, fold=fold)
+    if arguments.json:
+        text = dump_json(ledger_json(result))
+    else:
+        life = repeat_life(result, ranges=True)
+        text = text_report(result, life, time_left(result), paint_for(sys.stdout))
+    if arguments.csv is not None:
+        write_csv(result, arguments.csv)
+    if arguments.plot is not None:
+        write_plot(result, Circuit(gadget), arguments.plot)
+    sys.stdout.write(text)
+    failed = any(not expected.met for expected in result.expectations)
+    return int(failed or any(not rule.held for rule in result.rules))

@@ -1,0 +1,97 @@
+"""All quantities of a gadget with their keys, and the same gadget with other values for some."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator, Mapping
+from typing import Any, cast
+
+from pydantic import BaseModel
+
+from simfw.gadget.model import Gadget
+from simfw.quantity import Figure, Timing
+
+__all__ = ["quantities", "ranged", "with_values"]
+
+Quantity = Figure | Timing
+Step = str | int
+
+
+def quantities(gadget: Gadget) -> dict[str, Quantity]:
+    """Every quantity that the gadget holds, by its key in the file (`cell.capacity`).
+
+    Points of a diode or emitter end in what they hold (`lights.shelf.forward[0].voltage_v`).
+    Timings that stand at their documented default are included.
+    """
+    return {_key(path): quantity for path, quantity in _walk(gadget, ())}
+
+
+def ranged(gadget: Gadget) -> dict[str, Quantity]:
+    """The quantities that have a range wider than nothing, by key."""
+    return {key: quantity for key, quantity in quantities(gadget).items() if _is_ranged(quantity)}
+
+
+def with_values(gadget: Gadget, values: Mapping[str, float]) -> Gadget:
+    """`gadget` with other nominal values: key -> SI number (nanoseconds for a `Timing`).
+
+    The quantities named lose their range. Raises KeyError for a key that the gadget does not have.
+    """
+    paths = {_key(path): path for path, _ in _walk(gadget, ())}
+    changed: Any = gadget
+    for key, value in values.items():
+        changed = _replaced(changed, paths[key], value)
+    return cast("Gadget", changed)
+
+
+def _is_ranged(quantity: Quantity) -> bool:
+    if isinstance(quantity, Timing):
+        return quantity.low_ns < quantity.high_ns
+    return quantity.low < quantity.high
+
+
+def _walk(value: Any, path: tuple[Step, ...]) -> Iterator[tuple[tuple[Step, ...], Quantity]]:
+    if isinstance(value, Figure | Timing):
+        yield path, value
+        return
+    for step, part in _parts(value):
+        yield from _walk(part, (*path, step))
+
+
+def _parts(value: Any) -> Iterator[tuple[Step, Any]]:
+    """The parts of a description's value, in the order of the model."""
+    if isinstance(value, BaseModel):
+        yield from ((name, getattr(value, name)) for name in type(value).model_fields)
+    elif dataclasses.is_dataclass(value):
+        yield from ((part.name, getattr(value, part.name)) for part in dataclasses.fields(value))
+    elif isinstance(value, Mapping):
+        yield from value.items()
+    elif isinstance(value, tuple):
+        yield from enumerate(value)
+
+
+def _key(path: tuple[Step, ...]) -> str:
+    text = ""
+    for step in path:
+        if isinstance(step, int):
+            text += f"[{step}]"
+        else:
+            text += ("." if text else "") + step.removesuffix("_")
+    return text
+
+
+def _replaced(value: Any, path: tuple[Step, ...], number: float) -> Any:
+    if not path:
+        if isinstance(value, Timing):
+            whole = round(number)
+            return dataclasses.replace(value, ns=whole, low_ns=whole, high_ns=whole)
+        return dataclasses.replace(value, value=number, low=number, high=number)
+    step, *rest = path
+    part = dict(_parts(value))[step]
+    new = _replaced(part, tuple(rest), number)
+    if isinstance(value, BaseModel):
+        return value.model_copy(update={str(step): new})
+    if isinstance(value, Mapping):
+        return {**value, step: new}
+    if isinstance(value, tuple):
+        return tuple(new if k == step else item for k, item in enumerate(value))
+    return dataclasses.replace(value, **{str(step): new})

@@ -1,0 +1,204 @@
+"""The text report of a run: what `simfw run` prints."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
+from simfw.report.cautions import caution_lines
+
+if TYPE_CHECKING:
+    from simfw.engine.repeat import RepeatLife, TimeLeft
+    from simfw.engine.run import ConsumerUse, Run, StateUse
+
+__all__ = ["columns", "format_charge", "text_report"]
+
+DAY_S = 86_400.0
+LARGEST = 3  # parts of the average current that are named beside it
+
+Paint = Callable[[str, str], str]
+
+
+def format_charge(charge_c: float) -> str:
+    """Write a charge (C) in ampere-hours, as the trade does: "97.3 mAh"."""
+    return format_si(charge_c / 3600.0, "Ah")
+
+
+def columns(
+    rows: Sequence[Sequence[str]], *, right: Iterable[int] = (), indent: int = 2, gap: int = 3
+) -> list[str]:
+    """Lay out rows of cells in aligned columns; the columns in `right` are set to the right."""
+    if not rows:
+        return []
+    to_right = set(right)
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    lines = []
+    for row in rows:
+        cells = [
+            cell.rjust(width) if k in to_right else cell.ljust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append((" " * indent + (" " * gap).join(cells)).rstrip())
+    return lines
+
+
+def plain(text: str, _tone: str) -> str:
+    """The paint that leaves text as it is."""
+    return text
+
+
+def text_report(run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain) -> str:
+    """The report of a run as text, lines ended by newlines.
+
+    `life` and `left` come from `repeat_life(run)` and `time_left(run)`. `paint(text, tone)` may
+    wrap a word in the colour of a tone ("head", "good", "bad", "faint").
+    """
+    lines = [
+        paint(f"{run.gadget.head.name}: {run.scenario.title}", "head"),
+        f"{format_duration(run.duration_ns)} from {format_percent(run.start_charge)} charge"
+        f", seed {run.seed}",
+        "",
+        *_summary(run, life, left),
+        "",
+        paint("Charge used by each consumer", "head"),
+        *_consumers(run),
+        "",
+        paint("Charge used by the whole gadget in each state", "head"),
+        *_states(run),
+    ]
+    lines += _expectations(run, paint)
+    lines += _rules(run, paint)
+    if run.guesses:
+        lines += ["", paint("These figures rest on guesses", "head")]
+        lines += columns([(guess.key, guess.value) for guess in run.guesses])
+    lines += ["", paint("Cautions", "head"), *caution_lines(run.gadget)]
+    return "\n".join(lines) + "\n"
+
+
+def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
+    duration_s = run.duration_ns / 1e9
+    largest = sorted(run.consumers, key=lambda use: -use.charge_c)[:LARGEST]
+    parts = ", ".join(
+        f"{use.name} {format_si(use.charge_c / duration_s, 'A')}"
+        for use in largest
+        if use.charge_c > 0
+    )
+    rows = [
+        ("average current", format_si(run.average_current_a, "A"), parts and f"largest: {parts}"),
+        ("charge used", format_charge(run.charge_used_c), ""),
+    ]
+    if run.gadget.charger is not None:
+        rows.append(("charger gave", format_charge(run.charger_charge_c), ""))
+    rows.append(
+        (
+            "cell at the end",
+            format_percent(run.end_charge),
+            f"{format_si(run.end_voltage_v, 'V')} at its terminals, "
+            f"{format_si(run.end_open_circuit_v, 'V')} open-circuit",
+        )
+    )
+    if run.empty_at_ns is not None:
+        rows.append(("protection opened", "at " + format_duration(run.empty_at_ns), ""))
+    rows.append(("battery life", *_life(life)))
+    rows.append(("run time left", *_left(left)))
+    return columns(rows)
+
+
+def _life(life: RepeatLife) -> tuple[str, str]:
+    if life.days is None:
+        return "none", life.why or ""
+    note = "if this repeated, from full until the protection opens"
+    if life.low_days is not None or life.high_days is not None:
+        low, high = (
+            "no end" if days is None else format_rough_time(days * DAY_S)
+            for days in (life.low_days, life.high_days)
+        )
+        note += f"; {low} .. {high} over the ranges in the file"
+    return format_rough_time(life.days * DAY_S), note
+
+
+def _left(left: TimeLeft) -> tuple[str, str]:
+    if left.seconds is None:
+        return "none", left.why or ""
+    return format_rough_time(left.seconds), "from the end on, if nobody touches it"
+
+
+def _share(use: ConsumerUse, run: Run) -> str:
+    total = run.charge_used_c
+    return f"{100 * use.charge_c / total:.1f} %" if total > 0 else ""
+
+
+def _consumers(run: Run) -> list[str]:
+    duration_s = run.duration_ns / 1e9
+    rows = [("consumer", "charge", "share", "on average")]
+    rows += [
+        (
+            use.name,
+            format_charge(use.charge_c),
+            _share(use, run),
+            format_si(use.charge_c / duration_s, "A"),
+        )
+        for use in sorted(run.consumers, key=lambda use: -use.charge_c)
+        if use.charge_c > 0
+    ]
+    idle = [use.name for use in run.consumers if use.charge_c == 0]
+    lines = columns(rows, right=(1, 2, 3))
+    if idle:
+        lines.append(f"  nothing: {', '.join(idle)}")
+    return lines
+
+
+def _states(run: Run) -> list[str]:
+    shown = [*run.gadget.behaviour, *(["charge"] if run.gadget.charger is not None else [])]
+    rows = [("region", "state", "time", "charge", "on average")]
+    for region in shown:
+        uses = [use for use in run.states if use.region == region and use.time_ns > 0]
+        rows += [_state_row(use, first=use is uses[0]) for use in uses]
+    lines = columns(rows, right=(3, 4))
+    if len(run.regions) > len(shown):
+        lines.append("  the stock regions (buttons, sensors, gauge) are in --json and --csv")
+    return lines
+
+
+def _state_row(use: StateUse, *, first: bool) -> tuple[str, str, str, str, str]:
+    return (
+        use.region if first else "",
+        use.state,
+        format_rough_time(use.time_ns / 1e9, 4),
+        format_charge(use.charge_c),
+        format_si(use.charge_c / (use.time_ns / 1e9), "A"),
+    )
+
+
+def _expectations(run: Run, paint: Paint) -> list[str]:
+    if not run.expectations:
+        return []
+    met = sum(expected.met for expected in run.expectations)
+    failed = [expected for expected in run.expectations if not expected.met]
+    title = f"Expectations: {met} met" + (f", {len(failed)} not met" if failed else "")
+    lines = ["", paint(title, "head")]
+    for expected in failed:
+        place = f"{expected.key}, {format_duration(expected.time_ns)}"
+        lines.append(f"  {paint('not met', 'bad')}   {expected.expression}   ({place})")
+        if expected.why:
+            lines.append(f"            {expected.why}")
+    return lines
+
+
+def _rules(run: Run, paint: Paint) -> list[str]:
+    if not run.rules:
+        return []
+    held = sum(rule.held for rule in run.rules)
+    broken = len(run.rules) - held
+    title = f"Rules: {held} held" + (f", {broken} broken" if broken else "")
+    lines = ["", paint(title, "head")]
+    for rule in run.rules:
+        if rule.held:
+            lines.append(f"  {paint('held', 'good')}     {rule.name}")
+            continue
+        at = "" if rule.time_ns is None else f"   (first at {format_duration(rule.time_ns)})"
+        lines.append(f"  {paint('broken', 'bad')}   {rule.name}{at}")
+        if rule.why:
+            lines.append(f"           {rule.why}")
+    return lines
