@@ -30,8 +30,12 @@ __all__ = [
 
 def nearest(word: str, names: Iterable[str]) -> str | None:
     """Return the name most like `word`, or None when none is near enough to suggest."""
-    found = difflib.get_close_matches(word, list(names), n=1, cutoff=0.6)
-    return found[0] if found else None
+    names = list(names)
+    found = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
+    if found:
+        return found[0]
+    # Short words with two letters changed about are too far apart for the ratio.
+    return next((name for name in names if sorted(name) == sorted(word)), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

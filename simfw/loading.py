@@ -8,16 +8,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from simfw.behaviour.build import check
 from simfw.gadget.load import read_gadget
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import Scenario, read_scenario
+from simfw.stimuli.scenario import Scenario
+from simfw.stimuli.scenario_file import read_scenario
 
 __all__ = ["load_gadget", "load_scenario"]
 
 
 def load_gadget(path: str | Path) -> Gadget:
     """Read and check a gadget file; raises `DescriptionError` with all its problems."""
-    return read_gadget(path)
+    return read_gadget(path, check)
 
 
 def load_scenario(path: str | Path) -> Scenario:
@@ -25,4 +27,4 @@ def load_scenario(path: str | Path) -> Scenario:
 
     The gadget stands in `Scenario.gadget`.
     """
-    return read_scenario(path)
+    return read_scenario(path, check)

@@ -56,9 +56,12 @@ class TomlFile:
         return None
 
     def locate(self, problems: Iterable[Problem]) -> list[Problem]:
-        """Return `problems` with file, line and the value as written, in the order of lines."""
+        """Return `problems` with file, line and the value as written, in the order of lines.
+
+        Problems that name another file already stay as they are and come first.
+        """
         located = [self._locate(problem) for problem in problems]
-        return sorted(located, key=lambda p: (p.line is not None, p.line or 0))
+        return sorted(located, key=lambda p: (p.file == self.file, p.line or 0))
 
     def _locate(self, problem: Problem) -> Problem:
         if problem.file:
@@ -66,8 +69,9 @@ class TomlFile:
         place = self.place(problem.key)
         exact = self.places.get(problem.key) or self.places.get(_loose(problem.key))
         found = problem.found
-        if found is None and exact is not None:
-            found = exact.written
+        written = exact.written if exact is not None else None
+        if written is not None and (found is None or not written.startswith("[")):
+            found = written  # of a list, the one element in question says more
         return replace(
             problem, file=self.file, line=place.line if place is not None else None, found=found
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.curve_file import BUILT_IN_CURVES, is_path, read_curve
 from simfw.gadget.model import Gadget
-from simfw.gadget.plausible import misnamed, plausible
+from simfw.gadget.plausible import plausible
 from simfw.tomlfile import TomlFile, key_text, read_toml
 from simfw.validation import Checked, check_data
 
@@ -45,6 +46,10 @@ _SAMPLES: dict[str, Any] = {
 }
 
 
+# A problem with one of these keys is about the name itself, whatever is wrong below it.
+_MEMBER = re.compile(r"(?:lights|buttons|chords|proximity|behaviour)\.[^.]+")
+
+
 def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     """Read and check a gadget file.
 
@@ -60,11 +65,12 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     gadget = checked.value
     if gadget is not None:
         gadget = _with_curve(gadget, file, checked, problems)
-        problems += misnamed(gadget)
-        problems += checked.keep(plausible(gadget))
+        found = plausible(gadget)
         if check is not None and not _names_lost(checked.tainted):
-            known = {problem.key for problem in problems}
-            problems += [p for p in checked.keep(check(gadget)) if p.key not in known]
+            found += check(gadget)
+        about_names = [problem for problem in found if _MEMBER.fullmatch(problem.key)]
+        problems += about_names
+        problems += [p for p in checked.keep(found) if p not in about_names]
     if problems or gadget is None:
         raise DescriptionError(file.locate(problems))
     return gadget.model_copy(update={"file": str(path), "digest": file.digest})

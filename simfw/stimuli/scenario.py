@@ -1,19 +1,27 @@
 """A scenario: a timed list of what the outside does, and of what is expected.
 
+Scenarios are plain frozen values. They are read from a file (`scenario_file`), or built in Python;
+`to_toml` writes one as text that reads back equal, `problems_of` tells what is wrong with one.
+
 Steps keep the order of the file; the order in time is the order of `at_ns`, and steps of one time
-keep file order.
+keep file order. The run is the half-open interval [0, lasts): a stimulus at `lasts` belongs to a
+continuation, an expectation at `lasts` reads the state just before it, and a `for` may run past it.
 """
 
 from __future__ import annotations
 
-import tomllib
+import os
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 
-from simfw.gadget.load import read_gadget
+from simfw.behaviour.build import names_of
+from simfw.behaviour.parsing import parse_expression
+from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Gadget
-from simfw.quantity import LENGTH, RATIO, TEMPERATURE, read_ns, read_number
+from simfw.quantity import format_duration
+from simfw.writing import write_whole
 
 __all__ = [
     "Expect",
@@ -23,8 +31,11 @@ __all__ = [
     "Temperature",
     "Usb",
     "Wave",
+    "problems_of",
     "raw_edges",
-    "read_scenario",
+    "to_toml",
+    "unknown_names",
+    "write_scenario",
 ]
 
 
@@ -64,7 +75,7 @@ class Usb:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Temperature:
-    """The temperature of the whole gadget becomes `temperature_c`."""
+    """The temperature of the whole gadget becomes `temperature_c` (degC)."""
 
     at_ns: int
     temperature_c: float
@@ -88,12 +99,12 @@ class Scenario:
     """A timed list of stimuli and expectations for one gadget.
 
     `charge` is the cell's charge at the start, 0..1. The run is the half-open interval
-    [0, `lasts_ns`). `seed` is for what the engine may draw at random; None where not written.
-    `gadget` is None only in a scenario that was built without one.
+    [0, `lasts_ns`). `seed` is for what is drawn at random; None where not written. `gadget` is the
+    description that `gadget_path` holds; it is None only in a scenario that was built without one.
     """
 
-    title: str
-    gadget_path: Path
+    title: str = ""
+    gadget_path: Path = Path()
     charge: float
     lasts_ns: int
     steps: tuple[Step, ...] = ()
@@ -107,54 +118,188 @@ class Scenario:
 
 
 def raw_edges(step: Press) -> tuple[tuple[int, bool], ...]:
-    """Return the contact's edges of a press as (time, closed), by time.
+    """Return the raw edges of a press, in order, as (time in ns, contact closed from then on).
 
-    Without bounce: closed at `at`, open at `at + for`. With a bounce of b, each of the two edges is
-    followed by further toggles every b/5 (rounded down to whole nanoseconds) up to b: the contact
-    is closed at `at`, open at `at + b/5`, closed at `at + 2b/5`, open at `at + 3b/5` and closed for
-    good at `at + b`, which skips 4b/5; likewise open at `at + for`, and so on.
+    Without bounce there are two: closed at `at`, open at `at + for`. A bounce of b makes the
+    contact toggle every b/5 within the half-open interval [edge, edge + b), so each edge becomes
+    five toggles, at edge + k*b/5 for k = 0..4 (rounded down to whole nanoseconds): closed at `at`,
+    open at `at + b/5`, closed at `at + 2b/5`, open at `at + 3b/5`, closed for good from
+    `at + 4b/5`; and the other way round from `at + for` on.
     """
-    edges = []
-    for start, level in ((step.at_ns, True), (step.at_ns + step.for_ns, False)):
-        edges.append((start, level))
-        if step.bounce_ns:
-            edges += [
-                (start + step.bounce_ns * k // 5, level if k in (2, 5) else not level)
-                for k in (1, 2, 3, 5)
-            ]
-    return tuple(edges)
-
-
-def read_scenario(path: str | Path) -> Scenario:
-    """Read a scenario file (first cut: errors come later)."""
-    path = Path(path)
-    data = tomllib.loads(path.read_text(encoding="utf-8"))
-    gadget_path = path.parent / data["gadget"]
-    steps: list[Step] = []
-    for index, raw in enumerate(data.get("steps", [])):
-        key = f"steps[{index}]"
-        at = read_ns(raw["at"])
-        if "press" in raw:
-            bounce = read_ns(raw.get("bounce", "0 s"))
-            steps.append(Press(at_ns=at, button=raw["press"], for_ns=read_ns(raw["for"]),
-                               bounce_ns=bounce, key=key))
-        elif "wave" in raw:
-            steps.append(Wave(at_ns=at, sensor=raw["wave"], for_ns=read_ns(raw["for"]),
-                              distance_m=read_number(raw["distance"], LENGTH), key=key))
-        elif "usb" in raw:
-            steps.append(Usb(at_ns=at, present=raw["usb"], key=key))
-        elif "temperature" in raw:
-            celsius = read_number(raw["temperature"], TEMPERATURE)
-            steps.append(Temperature(at_ns=at, temperature_c=celsius, key=key))
-        else:
-            steps.append(Expect(at_ns=at, text=raw["expect"], key=key))
-    return Scenario(
-        title=data.get("title", ""),
-        gadget_path=gadget_path,
-        charge=float(Decimal(read_number(data["charge"], RATIO))),
-        lasts_ns=read_ns(data["lasts"]),
-        steps=tuple(steps),
-        seed=data.get("seed"),
-        gadget=read_gadget(gadget_path),
-        file=str(path),
+    toggles = 5 if step.bounce_ns else 1
+    return tuple(
+        (start + step.bounce_ns * k // 5, level if k % 2 == 0 else not level)
+        for start, level in ((step.at_ns, True), (step.at_ns + step.for_ns, False))
+        for k in range(toggles)
     )
+
+
+def problems_of(scenario: Scenario) -> list[Problem]:
+    """Return everything that is wrong with a scenario; names are checked where it has its gadget.
+
+    Keys are those of the steps (`steps[3]`), with the name of the key in question behind them.
+    """
+    problems: list[Problem] = []
+    if not 0 <= scenario.charge <= 1:
+        problems.append(Problem(key="charge", text="a charge is a share", allowed="0 % to 100 %"))
+    if scenario.lasts_ns <= 0:
+        problems.append(Problem(key="lasts", text="nothing would run", allowed="more than zero"))
+    for index, step in enumerate(scenario.steps):
+        key = step.key or f"steps[{index}]"
+        problems += _times(key, step, scenario.lasts_ns)
+        if scenario.gadget is not None:
+            problems += unknown_names(key, step, scenario.gadget)
+    problems += _overlaps(scenario.steps)
+    if scenario.gadget is not None:
+        problems += _expectations(scenario.steps, scenario.gadget)
+    return problems
+
+
+def _times(key: str, step: Step, lasts_ns: int) -> Iterator[Problem]:
+    if step.at_ns < 0:
+        yield Problem(key=f"{key}.at", text="a time before the start", allowed="0 s or later")
+    if step.at_ns > lasts_ns > 0:
+        yield Problem(
+            key=f"{key}.at",
+            text="this is after the end of the scenario",
+            allowed=f"at most lasts ({format_duration(lasts_ns)})",
+        )
+    if isinstance(step, Press | Wave) and step.for_ns <= 0:
+        yield Problem(key=f"{key}.for", text="a time of zero", allowed="more than zero")
+    if isinstance(step, Press) and not 0 <= step.bounce_ns <= max(step.for_ns, 0):
+        yield Problem(
+            key=f"{key}.bounce",
+            text="the contact would still bounce when the button is let go",
+            allowed=f"at most for ({format_duration(max(step.for_ns, 0))})",
+        )
+    if isinstance(step, Wave) and not step.distance_m > 0:
+        yield Problem(key=f"{key}.distance", text="no distance at all", allowed="more than zero")
+
+
+def unknown_names(key: str, step: Step, gadget: Gadget) -> Iterator[Problem]:
+    """Yield what a step uses that the gadget does not have."""
+    if isinstance(step, Press) and step.button not in gadget.buttons:
+        yield _unknown(f"{key}.press", "button", step.button, gadget.buttons)
+    if isinstance(step, Wave) and step.sensor not in gadget.proximity:
+        yield _unknown(f"{key}.wave", "proximity sensor", step.sensor, gadget.proximity)
+    if isinstance(step, Usb) and gadget.charger is None:
+        yield Problem(
+            key=f"{key}.usb",
+            text="the gadget has no charger",
+            allowed="usb only for a gadget with [charger]",
+        )
+
+
+def _unknown(key: str, what: str, found: str, names: Iterable[str]) -> Problem:
+    names = list(names)
+    return Problem(
+        key=key,
+        found=f'"{found}"',
+        text=f"the gadget has no such {what}",
+        allowed=", ".join(names) or f"none, the gadget has no {what}s",
+        suggestion=nearest(found, names),
+    )
+
+
+def _overlaps(steps: Iterable[Step]) -> Iterator[Problem]:
+    """Note presses of one button, and waves before one sensor, that begin before the last ended."""
+    busy: dict[tuple[str, str], tuple[int, str]] = {}
+    numbered = [(step, step.key or f"steps[{index}]") for index, step in enumerate(steps)]
+    for step, key in sorted(numbered, key=lambda pair: pair[0].at_ns):
+        if isinstance(step, Press):
+            what, text = ("press", step.button), "the button is still held or bouncing"
+            end = step.at_ns + step.for_ns + step.bounce_ns
+        elif isinstance(step, Wave):
+            what, text = ("wave", step.sensor), "a hand is still before the sensor"
+            end = step.at_ns + step.for_ns
+        else:
+            continue
+        until, before = busy.get(what, (0, ""))
+        if step.at_ns < until:
+            yield Problem(
+                key=f"{key}.at",
+                text=f"{text} from {before}",
+                allowed=f"{format_duration(until)} or later",
+            )
+        if end >= until:
+            busy[what] = (end, key)
+
+
+def _expectations(steps: Iterable[Step], gadget: Gadget) -> list[Problem]:
+    problems: list[Problem] = []
+    names = names_of(gadget)
+    for index, step in enumerate(steps):
+        if isinstance(step, Expect):
+            try:
+                parse_expression(step.text, names, key=f"{step.key or f'steps[{index}]'}.expect")
+            except DescriptionError as error:
+                problems += error.problems
+    return problems
+
+
+# --- writing ----------------------------------------------------------------------------------
+
+
+def to_toml(scenario: Scenario, folder: str | Path = "") -> str:
+    """Write a scenario as the text of a file in `folder`; it reads back equal from there.
+
+    The gadget is named by its path from `folder` (the working directory if empty).
+    """
+    gadget = os.path.relpath(scenario.gadget_path, folder or os.curdir).replace(os.sep, "/")
+    lines = [
+        f"title  = {_text(scenario.title)}",
+        f"gadget = {_text(gadget)}",
+        f'charge = "{_decimal(scenario.charge, 100)} %"',
+        f'lasts  = "{format_duration(scenario.lasts_ns)}"',
+    ]
+    if scenario.seed is not None:
+        lines.append(f"seed   = {scenario.seed}")
+    if scenario.steps:
+        lines.append("steps = [")
+        lines += [f"  {{ {_step(step)} }}," for step in scenario.steps]
+        lines.append("]")
+    return "\n".join(lines) + "\n"
+
+
+def write_scenario(scenario: Scenario, path: str | Path) -> None:
+    """Write a scenario to a file, whole or not at all."""
+    write_whole(Path(path), to_toml(scenario, Path(path).parent))
+
+
+def _step(step: Step) -> str:
+    parts = [f'at = "{format_duration(step.at_ns)}"']
+    match step:
+        case Press():
+            parts += [f"press = {_text(step.button)}", f'for = "{format_duration(step.for_ns)}"']
+            if step.bounce_ns:
+                parts.append(f'bounce = "{format_duration(step.bounce_ns)}"')
+        case Wave():
+            parts += [
+                f"wave = {_text(step.sensor)}",
+                f'distance = "{_decimal(step.distance_m, 100)} cm"',
+                f'for = "{format_duration(step.for_ns)}"',
+            ]
+        case Usb():
+            parts.append(f"usb = {'true' if step.present else 'false'}")
+        case Temperature():
+            parts.append(f'temperature = "{_decimal(step.temperature_c, 1)} degC"')
+        case Expect():
+            parts.append(f"expect = {_text(step.text)}")
+    return ", ".join(parts)
+
+
+def _decimal(number: float, times: int) -> str:
+    """Return `number * times` exactly as the shortest decimal text of `number` has it."""
+    return f"{(Decimal(repr(float(number))) * times).normalize():f}"
+
+
+_ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}
+
+
+def _text(text: str) -> str:
+    """Return `text` as a TOML string on one line."""
+    escaped = "".join(
+        _ESCAPES.get(char) or (char if char.isprintable() else f"\\U{ord(char):08x}")
+        for char in text
+    )
+    return f'"{escaped}"'

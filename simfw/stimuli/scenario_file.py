@@ -1,0 +1,233 @@
+"""Reading a scenario file: all its mistakes together, or a `Scenario` with its gadget."""
+
+from __future__ import annotations
+
+import copy
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field
+
+from simfw.errors import DescriptionError, Problem, QuantityError
+from simfw.gadget.fields import Name
+from simfw.gadget.load import GadgetCheck, read_gadget
+from simfw.gadget.model import Gadget, Part
+from simfw.quantity import LENGTH, RATIO, TEMPERATURE, read_ns, read_number
+from simfw.stimuli.scenario import (
+    Expect,
+    Press,
+    Scenario,
+    Step,
+    Temperature,
+    Usb,
+    Wave,
+    problems_of,
+    unknown_names,
+)
+from simfw.tomlfile import read_toml
+from simfw.validation import Checked, check_data
+
+__all__ = ["ScenarioFile", "StepLine", "read_scenario"]
+
+
+def _share(value: object) -> float:
+    share = read_number(value, RATIO)
+    if share > 1:
+        raise QuantityError(text="a charge is at most 100 %", allowed="0 % to 100 %")
+    return share
+
+
+def _time(*, positive: bool) -> BeforeValidator:
+    def read(value: object) -> int:
+        return read_ns(value, positive=positive)
+
+    return BeforeValidator(read)
+
+
+def _distance(value: object) -> float:
+    return read_number(value, LENGTH, positive=True)
+
+
+def _temperature(value: object) -> float:
+    return read_number(value, TEMPERATURE)
+
+
+Instant = Annotated[int, _time(positive=False)]
+Span = Annotated[int, _time(positive=True)]
+
+
+class StepLine(Part):
+    """One line of `steps`, as written: a time and exactly one thing that happens then."""
+
+    at: Instant
+    press: Name | None = None
+    wave: Name | None = None
+    usb: bool | None = None
+    temperature: Annotated[float, BeforeValidator(_temperature)] | None = None
+    expect: Name | None = None
+    for_: Annotated[Span | None, Field(alias="for")] = None
+    bounce: Instant | None = None
+    distance: Annotated[float, BeforeValidator(_distance)] | None = None
+
+
+class ScenarioFile(Part):
+    """A scenario file, as written."""
+
+    title: str = ""
+    gadget: Name
+    charge: Annotated[float, BeforeValidator(_share)]
+    lasts: Span
+    seed: Annotated[int, Field(ge=0)] | None = None
+    steps: tuple[StepLine, ...] = ()
+
+
+# What each kind of step needs besides `at`, and what it may have.
+KINDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "press": (("for",), ("bounce",)),
+    "wave": (("distance", "for"), ()),
+    "usb": ((), ()),
+    "temperature": ((), ()),
+    "expect": ((), ()),
+}
+
+_SAMPLES: dict[str, Any] = {
+    "gadget": "gadget.toml",
+    "charge": "80 %",
+    "lasts": "6 h",
+    "at": "0 s",
+    "for": "120 ms",
+    "distance": "12 cm",
+}
+
+
+
+
+def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenario:
+    """Read and check a scenario file and the gadget file it names.
+
+    The gadget's path counts from the scenario's folder. `check` is handed to `read_gadget`. Raises
+    `DescriptionError` with the problems of both files.
+    """
+    file = read_toml(path)
+    checked = check_data(ScenarioFile, copy.deepcopy(file.data), _SAMPLES)
+    problems = list(checked.problems)
+    gadget: Gadget | None = None
+    gadget_problems: Sequence[Problem] = ()
+    written = checked.value
+    if written is not None:
+        gadget_path = Path(os.path.normpath(file.path.parent / written.gadget))
+        if "gadget" not in checked.tainted:
+            try:
+                gadget = read_gadget(gadget_path, check)
+            except DescriptionError as error:
+                gadget_problems = [_named_here(p, gadget_path) for p in error.problems]
+        kinds, steps = _steps(written, checked, gadget)
+        problems += kinds
+        scenario = Scenario(
+            title=written.title,
+            gadget_path=gadget_path,
+            charge=written.charge,
+            lasts_ns=written.lasts,
+            steps=steps,
+            seed=written.seed,
+            gadget=gadget,
+            file=str(path),
+        )
+        problems += checked.keep(problems_of(scenario))
+    if problems or gadget_problems or written is None:
+        raise DescriptionError(file.locate([*gadget_problems, *problems]))
+    return scenario
+
+
+def _named_here(problem: Problem, gadget_path: Path) -> Problem:
+    """Turn "there is no such file" into a problem of the key that names the file."""
+    if problem.key or problem.line is not None:
+        return problem
+    return Problem(
+        key="gadget",
+        text=f"{gadget_path}: {problem.text}",
+        allowed=problem.allowed,
+        suggestion=problem.suggestion,
+    )
+
+
+def _steps(
+    written: ScenarioFile, checked: Checked[ScenarioFile], gadget: Gadget | None
+) -> tuple[list[Problem], tuple[Step, ...]]:
+    """Return the problems of single lines, and the steps of the lines that have none.
+
+    A step with a stand-in in it is not held against the others, but the names in it are checked.
+    """
+    problems: list[Problem] = []
+    steps: list[Step] = []
+    for index, line in enumerate(written.steps):
+        key = f"steps[{index}]"
+        found = checked.keep(_mismatches(key, line))
+        problems += found
+        kind = next((kind for kind in KINDS if getattr(line, kind) is not None), None)
+        if kind is None:
+            continue
+        step = _typed(key, kind, line)
+        if not found and checked.keep([Problem(key=key, text="")]):
+            steps.append(step)
+        elif gadget is not None:
+            problems += checked.keep(unknown_names(key, step, gadget))
+    return problems, tuple(steps)
+
+
+def _mismatches(key: str, line: StepLine) -> list[Problem]:
+    """Return what is missing from a step or does not belong to its kind."""
+    kinds = [kind for kind in KINDS if getattr(line, kind) is not None]
+    if len(kinds) != 1:
+        text = "nothing happens in this step" if not kinds else f"{' and '.join(kinds)} in one step"
+        return [Problem(key=key, text=text, allowed=f"exactly one of {', '.join(KINDS)}")]
+    needs, may = KINDS[kinds[0]]
+    problems = []
+    for name in ("for", "bounce", "distance"):
+        value = getattr(line, "for_" if name == "for" else name)
+        if value is None and name in needs:
+            problems.append(
+                Problem(
+                    key=key,
+                    text=f'the key "{name}" is missing',
+                    allowed=f'for example {name} = "{_SAMPLES[name]}"',
+                )
+            )
+        elif value is not None and name not in needs + may:
+            problems.append(
+                Problem(
+                    key=f"{key}.{name}",
+                    text=f"this has no meaning for {kinds[0]}",
+                    allowed=", ".join(("at", kinds[0], *needs, *may)),
+                )
+            )
+    return problems
+
+
+def _typed(key: str, kind: str, line: StepLine) -> Step:
+    """Return the typed step; what its line lacks gets a stand-in."""
+    match kind:
+        case "press":
+            return Press(
+                at_ns=line.at,
+                button=line.press or "",
+                for_ns=line.for_ or 1,
+                bounce_ns=line.bounce or 0,
+                key=key,
+            )
+        case "wave":
+            return Wave(
+                at_ns=line.at,
+                sensor=line.wave or "",
+                distance_m=line.distance or 1.0,
+                for_ns=line.for_ or 1,
+                key=key,
+            )
+        case "usb":
+            return Usb(at_ns=line.at, present=bool(line.usb), key=key)
+        case "temperature":
+            return Temperature(at_ns=line.at, temperature_c=line.temperature or 0.0, key=key)
+        case _:
+            return Expect(at_ns=line.at, text=line.expect or "", key=key)
