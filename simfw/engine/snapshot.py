@@ -6,26 +6,33 @@ from dataclasses import dataclass
 
 from simfw.circuit.circuit import ChargerMode
 
-__all__ = ["RegionState", "Snapshot"]
+__all__ = ["RegionState", "RuleState", "Snapshot"]
+
+RuleState = tuple[tuple[int, str] | None, tuple[int, ...], int | None, bool]
 
 
 @dataclass(frozen=True, slots=True)
 class RegionState:
-    """One region: its state, when it entered it, the rows spent in this stay, its memory."""
+    """One region: its state, when it entered it, how many of its dwells are spent, its memory."""
 
     state: str
     entered_ns: int
-    spent: tuple[int, ...] = ()
-    resume: str | None = None
+    spent: int
+    memory: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
-    """Everything a continuation needs. Times are absolute, counted from the first run's start."""
+    """Everything a continuation needs. Times are absolute, counted from the first run's start.
+
+    The charge is `base + moved` (0..1), kept apart so that no digits are lost. `pending` are
+    stimuli that began before and end later: (time, kind, name, value).
+    """
 
     time_ns: int
-    charge: float
-    drawn_c: float
+    base: float
+    moved: float
+    alive: bool
     regions: tuple[RegionState, ...]
     conditions: tuple[bool, ...]
     contacts: tuple[tuple[str, bool], ...]
@@ -34,5 +41,5 @@ class Snapshot:
     temperature_c: float
     charger: ChargerMode
     protected: bool
-    open_edges: tuple[tuple[int, str, bool], ...] = ()
-    open_rules: tuple[tuple[str, int, bool], ...] = ()
+    pending: tuple[tuple[int, str, str, float], ...]
+    rules: tuple[RuleState, ...]

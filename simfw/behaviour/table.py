@@ -1,0 +1,470 @@
+"""The rows of a system compiled to a flat table, and the stepper that runs instants on it.
+
+This is the fast twin of the `transitions` machines: the same rows, numbered. A property test holds
+the two equal. States, events and regions are small integers here; names come back at the edges.
+"""
+
+from __future__ import annotations
+
+import operator
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from simfw.behaviour.expression import (
+    All,
+    Any,
+    Compare,
+    Constant,
+    Expression,
+    Flag,
+    Happened,
+    Inside,
+    Not,
+    Number,
+    Quantity,
+)
+from simfw.behaviour.region import Drive, System
+from simfw.errors import EndlessInstant
+
+__all__ = ["EVENT_LIMIT", "Stepper", "World", "gauge_levels"]
+
+EVENT_LIMIT = 10_000
+_SAME = -1
+_RESUME = -2
+_NEVER = 1 << 62
+_COMPARE: Mapping[str, Callable[[float, float], bool]] = {
+    "<": operator.lt,
+    "<=": operator.le,
+    ">": operator.gt,
+    ">=": operator.ge,
+    "==": operator.eq,
+    "!=": operator.ne,
+}
+Test = Callable[[], bool]
+
+
+class World(Protocol):
+    """What lies outside the regions: inputs and measured quantities of the moment."""
+
+    def flag(self, name: str) -> bool:
+        """The two-valued input `name` now."""
+        ...
+
+    def quantity(self, name: str) -> float:
+        """The level 0..1 of a light or load now."""
+        ...
+
+    def below(self, quantity: str, level: float) -> bool:
+        """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
+        ...
+
+
+def gauge_levels(system: System) -> tuple[int, ...] | None:
+    """Bars of each state of the region `gauge`, in state order; None without a gauge."""
+    for region in system.regions:
+        if region.name == "gauge":
+            return tuple(
+                int(tail) if (tail := state.name.rpartition(".")[2]).isdigit() else 0
+                for state in region.states
+            )
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Compiled:
+    key: str
+    guard: Test | None
+    target: int
+    emit: tuple[int, ...]
+
+
+_Item = int | tuple[int, int, _Compiled]  # an event, or an expired dwell: region, stay, row
+
+
+class Stepper:
+    """Runs instants of a system.
+
+    `states[r]` is the number of the state that region r is in, `entered_ns[r]` when it entered it.
+    `reset` powers the controller up; `run_instant` handles everything due at one time and returns
+    the numbers of the public events in the order in which they were emitted.
+    """
+
+    def __init__(self, system: System, world: World) -> None:
+        self.system = system
+        self.world = world
+        self.region_names = tuple(region.name for region in system.regions)
+        self.state_names = tuple(
+            tuple(state.name for state in region.states) for region in system.regions
+        )
+        names = list(dict.fromkeys([*system.events, *system.internal_events, *system.raw_events]))
+        self.event_names = tuple(names)
+        self.event_ids = {name: number for number, name in enumerate(names)}
+        self.public = len(system.events)
+        self._region_ids = {name: number for number, name in enumerate(self.region_names)}
+        self._state_ids = tuple(
+            {name: number for number, name in enumerate(states)} for states in self.state_names
+        )
+        self._gauge_levels = gauge_levels(system)
+        count = len(self.region_names)
+        self.states = [0] * count
+        self.entered_ns = [0] * count
+        self._serial = [0] * count
+        self._next = [0] * count  # which dwell group of the present state comes next
+        self._due = [_NEVER] * count
+        self.memory = [-1] * count
+        self.condition_values = [False] * len(system.conditions)
+        self._starts = [
+            self._state_ids[number][region.starts] for number, region in enumerate(system.regions)
+        ]
+        self._resume_first = [
+            self._state_ids[n][region.resume_points[0]] if region.resume_points else -1
+            for n, region in enumerate(system.regions)
+        ]
+        self._resume_points = [
+            frozenset(self._state_ids[n][name] for name in region.resume_points)
+            for n, region in enumerate(system.regions)
+        ]
+        self.awake = tuple(
+            tuple(state.awake for state in region.states) for region in system.regions
+        )
+        self.fired: list[str] | None = None
+        self.moved = False
+        self.woke = False
+        self._compile()
+
+    # -- compiling -------------------------------------------------------------------------------
+
+    def _compile(self) -> None:
+        system = self.system
+        heard: dict[int, list[tuple[int, dict[int, list[_Compiled]]]]] = {}
+        self._dwells: list[list[tuple[tuple[int, tuple[_Compiled, ...]], ...]]] = []
+        for number, region in enumerate(system.regions):
+            ids = self._state_ids[number]
+            by_event: dict[int, dict[int, list[_Compiled]]] = {}
+            dwells: list[dict[int, list[_Compiled]]] = [{} for _ in region.states]
+            for row in region.rows:
+                compiled = _Compiled(
+                    key=row.key,
+                    guard=None if row.when is None else self.bind(row.when),
+                    target={"same": _SAME, "resume": _RESUME}.get(row.to, ids.get(row.to, _SAME)),
+                    emit=tuple(self.event_ids[name] for name in row.emit),
+                )
+                for source in row.sources:
+                    if row.on is not None:
+                        table = by_event.setdefault(self.event_ids[row.on], {})
+                        table.setdefault(ids[source], []).append(compiled)
+                    else:
+                        dwells[ids[source]].setdefault(row.after_ns or 0, []).append(compiled)
+            for event, table in by_event.items():
+                heard.setdefault(event, []).append((number, table))
+            self._dwells.append(
+                [tuple((after, tuple(rows)) for after, rows in sorted(d.items())) for d in dwells]
+            )
+        self._heard = [heard.get(event, []) for event in range(len(self.event_names))]
+        self._conditions = [
+            (self.bind(c.when), self.event_ids[c.rises], self.event_ids[c.falls])
+            for c in system.conditions
+        ]
+
+    def bind(
+        self, expression: Expression, happened: Callable[[str], bool] | None = None
+    ) -> Test:
+        """Make a fast test of `expression` on this stepper's states and its world."""
+        states = self.states
+        world = self.world
+        match expression:
+            case Constant(value):
+                return lambda: value
+            case Inside(region, names):
+                number = self._region_ids[region]
+                wanted = frozenset(self._state_ids[number][name] for name in names)
+                return lambda: states[number] in wanted
+            case Flag(name):
+                flag = world.flag
+                return lambda: flag(name)
+            case Happened(event):
+                if happened is None:
+                    raise ValueError(f"{event}: an event cannot be read here")
+                asked = happened
+                return lambda: asked(event)
+            case Not(part):
+                inner = self.bind(part, happened)
+                return lambda: not inner()
+            case All(parts):
+                tests = tuple(self.bind(part, happened) for part in parts)
+                if len(tests) == 2:
+                    first, second = tests
+                    return lambda: first() and second()
+                return lambda: all(test() for test in tests)
+            case Any(parts):
+                tests = tuple(self.bind(part, happened) for part in parts)
+                if len(tests) == 2:
+                    first, second = tests
+                    return lambda: first() or second()
+                return lambda: any(test() for test in tests)
+            case Compare(left, sign, right):
+                return self._bind_compare(left, sign, right)
+        raise AssertionError(expression)
+
+    def _bind_compare(self, left: Number | Quantity, sign: str, right: Number | Quantity) -> Test:
+        for one, other, order in ((left, right, sign), (right, left, _mirror(sign))):
+            if (
+                isinstance(one, Quantity)
+                and one.name in ("cell.voltage", "cell.charge", "gauge.measured")
+                and isinstance(other, Number)
+            ):
+                # The cell's curve decides, not a rounded voltage, so that a comparison turns over
+                # exactly where the crossing was found.
+                below, name, level = self.world.below, one.name, other.value
+                if order in ("<", "<="):
+                    return lambda: below(name, level)
+                if order in (">", ">="):
+                    return lambda: not below(name, level)
+                return lambda: order == "!="
+        compare = _COMPARE[sign]
+        read_left, read_right = self._term(left), self._term(right)
+        return lambda: compare(read_left(), read_right())
+
+    def _term(self, term: Number | Quantity) -> Callable[[], float]:
+        if isinstance(term, Number):
+            value = term.value
+            return lambda: value
+        if term.name == "gauge" and self._gauge_levels is not None:
+            levels, states, number = self._gauge_levels, self.states, self._region_ids["gauge"]
+            return lambda: levels[states[number]]
+        name, quantity = term.name, self.world.quantity
+        return lambda: quantity(name)
+
+    # -- running ---------------------------------------------------------------------------------
+
+    def next_due(self) -> int:
+        """When the next dwell expires (ns); a very large number when none is running."""
+        return min(self._due)
+
+    def halt(self, now_ns: int) -> None:
+        """Power is lost: every region stands in its start state and nothing runs."""
+        for number, state in enumerate(self._starts):
+            self.states[number] = state
+            self.entered_ns[number] = now_ns
+            self._serial[number] += 1
+            self._next[number] = 0
+            self._due[number] = _NEVER
+            self.memory[number] = -1
+        self.condition_values[:] = [False] * len(self.condition_values)
+
+    def run_instant(
+        self, now_ns: int, raw_events: Iterable[str] = (), *, power_up: bool = False
+    ) -> list[int]:
+        """Handle one instant; return the public events emitted, in order.
+
+        Afterwards `moved` tells whether any region changed or re-entered a state, and `woke`
+        whether any state that keeps the controller awake was entered.
+        Raises EndlessInstant when the instant does not come to rest.
+        """
+        queue: deque[_Item] = deque()
+        self.moved = False
+        self.woke = False
+        public: list[int] = []
+        ids = self.event_ids
+        if power_up:
+            self.halt(now_ns)
+            for number in range(len(self.states)):
+                self._enter(number, self._starts[number], now_ns, queue)
+        for name in raw_events:
+            queue.append(ids[name])
+        due = self._due
+        if not power_up:
+            for number, when in enumerate(due):
+                if when <= now_ns:
+                    self._expire(number, queue)
+        handled = 0
+        while True:
+            while queue:
+                handled += 1
+                if handled > EVENT_LIMIT:
+                    raise EndlessInstant(now_ns, EVENT_LIMIT, self._loop(queue, now_ns))
+                item = queue.popleft()
+                if isinstance(item, int):
+                    if item < self.public:
+                        public.append(item)
+                    for number, table in self._heard[item]:
+                        rows = table.get(self.states[number])
+                        if rows:
+                            for row in rows:
+                                if row.guard is None or row.guard():
+                                    self._fire(number, row, now_ns, queue)
+                                    break
+                else:
+                    number, serial, row = item
+                    if serial == self._serial[number] and (row.guard is None or row.guard()):
+                        self._fire(number, row, now_ns, queue)
+            for index, (test, rises, falls) in enumerate(self._conditions):
+                value = test()
+                if value != self.condition_values[index]:
+                    self.condition_values[index] = value
+                    queue.append(rises if value else falls)
+            if not queue:
+                return public
+
+    def _fire(self, number: int, row: _Compiled, now_ns: int, queue: deque[_Item]) -> None:
+        if self.fired is not None:
+            self.fired.append(row.key)
+        queue.extend(row.emit)
+        target = row.target
+        if target == _SAME:
+            return
+        if target == _RESUME:
+            target = self.memory[number]
+            if target < 0:
+                target = self._resume_first[number]
+        self._enter(number, target, now_ns, queue)
+
+    def _enter(self, number: int, state: int, now_ns: int, queue: deque[_Item]) -> None:
+        self.moved = True
+        self.states[number] = state
+        self.entered_ns[number] = now_ns
+        self._serial[number] += 1
+        if state in self._resume_points[number]:
+            self.memory[number] = state
+        if self.awake[number][state]:
+            self.woke = True
+        groups = self._dwells[number][state]
+        self._next[number] = 0
+        if not groups:
+            self._due[number] = _NEVER
+        elif groups[0][0] == 0:
+            self._expire(number, queue)
+        else:
+            self._due[number] = now_ns + groups[0][0]
+
+    def _expire(self, number: int, queue: deque[_Item]) -> None:
+        groups = self._dwells[number][self.states[number]]
+        index = self._next[number]
+        serial = self._serial[number]
+        for row in groups[index][1]:
+            queue.append((number, serial, row))
+        index += 1
+        self._next[number] = index
+        self._due[number] = (
+            self.entered_ns[number] + groups[index][0] if index < len(groups) else _NEVER
+        )
+
+    def _loop(self, queue: deque[_Item], now_ns: int) -> tuple[str, ...]:
+        """Name what chases what: run on for a while and keep the order of rows that fire."""
+        seen: list[str] = []
+        before, self.fired = self.fired, seen
+        for _ in range(64):
+            if not queue:
+                break
+            item = queue.popleft()
+            if isinstance(item, int):
+                for number, table in self._heard[item]:
+                    for row in table.get(self.states[number], ()):
+                        if row.guard is None or row.guard():
+                            self._fire(number, row, now_ns, queue)
+                            break
+            else:
+                number, serial, row = item
+                if serial == self._serial[number] and (row.guard is None or row.guard()):
+                    self._fire(number, row, now_ns, queue)
+        self.fired = before
+        return tuple(dict.fromkeys(seen))
+
+    # -- names and state ---------------------------------------------------------------------------
+
+    def state_name(self, region: str) -> str:
+        """The state that `region` is in."""
+        number = self._region_ids[region]
+        return self.state_names[number][self.states[number]]
+
+    def names(self, states: Sequence[int] | None = None) -> tuple[str, ...]:
+        """The names of these state numbers (by default of the present ones)."""
+        chosen = self.states if states is None else states
+        return tuple(names[number] for names, number in zip(self.state_names, chosen, strict=True))
+
+    def bars(self, states: Sequence[int] | None = None) -> int | None:
+        """The gauge's level in bars, None without a gauge."""
+        if self._gauge_levels is None:
+            return None
+        chosen = self.states if states is None else states
+        return self._gauge_levels[chosen[self._region_ids["gauge"]]]
+
+    def waiting(self) -> tuple[int, ...]:
+        """For each region, how many dwell groups of the present stay have expired."""
+        return tuple(self._next)
+
+    def restore(
+        self,
+        states: Sequence[str],
+        entered_ns: Sequence[int],
+        waiting: Sequence[int],
+        memory: Sequence[str | None],
+        conditions: Sequence[bool],
+    ) -> None:
+        """Put everything back as it stood between two instants."""
+        for number, name in enumerate(states):
+            ids = self._state_ids[number]
+            self.states[number] = ids[name]
+            self.entered_ns[number] = entered_ns[number]
+            remembered = memory[number]
+            self.memory[number] = -1 if remembered is None else ids[remembered]
+            groups = self._dwells[number][ids[name]]
+            index = waiting[number]
+            self._next[number] = index
+            self._due[number] = (
+                entered_ns[number] + groups[index][0] if index < len(groups) else _NEVER
+            )
+        self.condition_values[:] = conditions
+
+    def due(self) -> tuple[int, ...]:
+        """For each region, when its next dwell expires (ns); very large when none is running."""
+        return tuple(self._due)
+
+    def place(
+        self,
+        now_ns: int,
+        states: Sequence[int],
+        moving: Sequence[int],
+        ages: Sequence[int],
+        waiting: Sequence[int],
+        due_in: Sequence[int],
+        memory: Sequence[int],
+        conditions: Sequence[bool],
+    ) -> None:
+        """Put the regions `moving` where a known cycle has them at `now_ns`; the others stay."""
+        self.states[:] = states
+        for k, number in enumerate(moving):
+            self.entered_ns[number] = now_ns - ages[k]
+            self._next[number] = waiting[k]
+            self._due[number] = _NEVER if due_in[k] > _NEVER // 2 else now_ns + due_in[k]
+            self.memory[number] = memory[k]
+        self.condition_values[:] = conditions
+
+    def shift(self, by_ns: int, moved: Iterable[int]) -> None:
+        """Let the stays of the regions `moved` have begun `by_ns` later (whole cycles passed)."""
+        for number in moved:
+            self.entered_ns[number] += by_ns
+            if self._due[number] != _NEVER:
+                self._due[number] += by_ns
+
+    def drives(self, gates: Sequence[bool]) -> dict[str, Drive]:
+        """What the present states drive; `gates[r]` tells whether region r's outputs show."""
+        merged: dict[str, Drive] = {}
+        for number, region in enumerate(self.system.regions):
+            if not gates[number]:
+                continue
+            for name, drive in region.states[self.states[number]].outputs.items():
+                other = merged.get(name)
+                if other is None or _size(drive) > _size(other):
+                    merged[name] = drive
+        return merged
+
+
+def _size(drive: Drive) -> float:
+    return drive.duty if drive.segments is None else float(drive.segments)
+
+
+def _mirror(sign: str) -> str:
+    return {"<": ">", "<=": ">=", ">": "<", ">=": "<="}.get(sign, sign)

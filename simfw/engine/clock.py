@@ -1,0 +1,426 @@
+"""The charge clock: for one fixed set of loads, the cell's charge is a clock.
+
+With a fixed load set the drain depends on the charge s alone, so ds/dt = f(s). f and the currents
+of all consumers are taken as linear between nodes that lie as close as the wanted accuracy asks.
+On each piece the motion is then an exponential in closed form, also towards a zero of f, which is
+approached and never passed; times to cross, charges per consumer and their sum all follow from the
+same pieces, so that the books balance to the last bits.
+
+Formula on a piece: s(t) = s0 + f0 (exp(b t) - 1)/b with b = df/ds, the solution of a linear
+differential equation of first order (any textbook).
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.circuit.circuit import Solution
+
+__all__ = ["Clock", "Tally", "mixed_clock", "tabulate"]
+
+Array = NDArray[np.float64]
+RELATIVE_ERROR = 3e-7
+_MOST_NODES = 60_000
+_FINEST = 1e-9  # width of the narrowest piece: a kink is closed in no further
+
+
+class Tally:
+    """How long a clock dwelt on each of its pieces, for the ledger.
+
+    For piece i, `time_s[i]` sums the time spent on it and `moment[i]` sums the integral of
+    (s - s_i) dt; `whole[i]` counts passages from one end to the other.
+    """
+
+    __slots__ = ("moment", "time_s", "whole")
+
+    def __init__(self) -> None:
+        self.time_s: dict[int, float] = {}
+        self.moment: dict[int, float] = {}
+        self.whole: dict[tuple[int, int], int] = {}
+
+    def add(self, piece: int, time_s: float, moment: float) -> None:
+        """Count `time_s` on `piece`."""
+        self.time_s[piece] = self.time_s.get(piece, 0.0) + time_s
+        self.moment[piece] = self.moment.get(piece, 0.0) + moment
+
+    def add_whole(self, first: int, last: int) -> None:
+        """Count one passage of all pieces first..last (both included)."""
+        key = (first, last)
+        self.whole[key] = self.whole.get(key, 0) + 1
+
+
+class Clock:
+    """One load set, tabulated.
+
+    `nodes`: n charges, rising from 0 to 1. `rates`: ds/dt at the nodes (1/s). `consumers_a`: k x n
+    mean currents. `charger_a`: n. `voltage_v`: n, terminal voltage in the lowest PWM phase.
+    """
+
+    def __init__(
+        self,
+        nodes: Array,
+        consumers_a: Array,
+        charger_a: Array,
+        voltage_v: Array,
+        capacity_c: float,
+        extra_drain_a: float = 0.0,
+    ) -> None:
+        self.nodes = nodes
+        self.consumers_a = consumers_a
+        self.charger_a = charger_a
+        self.voltage_v = voltage_v
+        self.capacity_c = capacity_c
+        self.extra_drain_a = extra_drain_a
+        rates = -(consumers_a.sum(axis=0) - charger_a + extra_drain_a) / capacity_c
+        self.rates = rates
+        self._s: list[float] = nodes.tolist()
+        self._f: list[float] = rates.tolist()
+        self._b: list[float] = (np.diff(rates) / np.diff(nodes)).tolist()
+        self._v: list[float] = voltage_v.tolist()
+        self._cumulative: list[float] | None = None
+        self._walls: list[int] = []
+        self._levels: dict[float, float] = {}
+
+    def piece(self, charge: float) -> int:
+        """The number of the piece on which `charge` lies."""
+        return min(max(bisect_right(self._s, charge) - 1, 0), len(self._b) - 1)
+
+    def rate(self, charge: float) -> float:
+        """ds/dt at `charge` (1/s)."""
+        i = self.piece(charge)
+        return self._f[i] + self._b[i] * (charge - self._s[i])
+
+    def voltage(self, charge: float) -> float:
+        """The terminal voltage at `charge` (V), in the lowest PWM phase."""
+        i = self.piece(charge)
+        s, v = self._s, self._v
+        return v[i] + (v[i + 1] - v[i]) * (charge - s[i]) / (s[i + 1] - s[i])
+
+    def currents(self, charge: float) -> tuple[tuple[float, ...], float]:
+        """Mean current of each consumer, and the charger's output, at `charge` (A)."""
+        i = self.piece(charge)
+        share = (charge - self._s[i]) / (self._s[i + 1] - self._s[i])
+        parts = self.consumers_a[:, i] * (1.0 - share) + self.consumers_a[:, i + 1] * share
+        charger = self.charger_a[i] * (1.0 - share) + self.charger_a[i + 1] * share
+        return tuple(parts.tolist()), float(charger)
+
+    def charge_at_voltage(self, voltage_v: float) -> float:
+        """The charge at which the terminal voltage passes `voltage_v`; below it, it is lower.
+
+        -inf when the voltage is never below that level, +inf when it always is.
+        """
+        found = self._levels.get(voltage_v)
+        if found is None:
+            found = self._levels[voltage_v] = _passing(self.nodes, self.voltage_v, voltage_v)
+        return found
+
+    def charge_at_output(self, output_a: float) -> float:
+        """The charge from which on the charger's output stays below `output_a`; inf if never."""
+        over = np.flatnonzero(self.charger_a >= output_a)
+        if len(over) == 0:
+            return -math.inf
+        i = int(over[-1])
+        if i == len(self.nodes) - 1:
+            return math.inf
+        high, low = self.charger_a[i], self.charger_a[i + 1]
+        share = (high - output_a) / (high - low)
+        return float(self.nodes[i] + share * (self.nodes[i + 1] - self.nodes[i]))
+
+    # -- motion ----------------------------------------------------------------------------------
+
+    def advance(
+        self,
+        charge: float,
+        time_s: float,
+        tally: Tally | None = None,
+        low: float = -math.inf,
+        high: float = math.inf,
+    ) -> float | None:
+        """Return the *change* of charge over `time_s`, and count it in `tally`.
+
+        The change rather than the new charge: a year of pulses is summed without losing digits.
+        None, and nothing counted, when the new charge would not lie in low <= s < high.
+        """
+        s, f, b = self._s, self._f, self._b
+        i = bisect_right(s, charge) - 1
+        if i < 0:
+            i = 0
+        elif i >= len(b):
+            i = len(b) - 1
+        offset = charge - s[i]
+        f0 = f[i] + b[i] * offset
+        if f0 < 0.0 and offset == 0.0 and i > 0:
+            i -= 1
+            offset = charge - s[i]
+        x = b[i] * time_s
+        if -1e-4 < x < 1e-4:
+            grown = 1.0 + x * (0.5 + x * (1 / 6 + x / 24))
+            inner = 0.5 + x * (1 / 6 + x * (1 / 24 + x / 120))
+        elif x < 300.0:
+            power = math.expm1(x)
+            grown = power / x
+            inner = (power - x) / (x * x)
+        else:
+            grown = inner = math.inf
+        change = f0 * time_s * grown
+        if -offset <= change <= s[i + 1] - charge:
+            if not low <= charge + change < high:
+                return None
+            if tally is not None:
+                tally.add(i, time_s, offset * time_s + f0 * time_s * time_s * inner)
+            return change
+        if not low <= charge + self._long(charge, time_s, None) < high:
+            return None
+        return self._long(charge, time_s, tally)
+
+    def _long(self, charge: float, time_s: float, tally: Tally | None) -> float:
+        """Advance over more than one piece: piece by piece to the node, then in bulk."""
+        s, f, b = self._s, self._f, self._b
+        start = charge
+        left = time_s
+        while left > 0.0:
+            i = self._heading(charge)
+            f0 = f[i] + b[i] * (charge - s[i])
+            if f0 == 0.0 or (f0 < 0.0 and charge <= s[0]) or (f0 > 0.0 and charge >= s[-1]):
+                if tally is not None:
+                    tally.add(i, left, (charge - s[i]) * left)
+                return charge - start
+            upward = f0 > 0.0
+            end = i + 1 if upward else i
+            reach = _time_to(s[end] - charge, f0, f[end])
+            if reach > left:
+                x = b[i] * left
+                grown = math.expm1(x) / x if abs(x) > 1e-9 else 1.0 + 0.5 * x
+                inner = (math.expm1(x) - x) / (x * x) if abs(x) > 1e-4 else 0.5 + x / 6
+                change = f0 * left * grown
+                if tally is not None:
+                    tally.add(i, left, (charge - s[i]) * left + f0 * left * left * inner)
+                return charge + change - start
+            if tally is not None:
+                # Over a whole stretch the integral of (s - s_i) dt follows from the charge moved.
+                moved = s[end] - charge
+                offset = charge - s[i]
+                tally.add(i, reach, offset * reach + _moment(moved, reach, f0, b[i]))
+            charge = s[end]
+            left -= reach
+            charge, left = self._bulk(end, upward, left, charge, tally)
+        return charge - start
+
+    def _heading(self, charge: float) -> int:
+        """The piece ahead of `charge`: at a node, the one in the direction of motion."""
+        i = self.piece(charge)
+        if charge == self._s[i] and self._f[i] < 0.0 and i > 0:
+            return i - 1
+        return i
+
+    def _bulk(
+        self, node: int, upward: bool, left: float, charge: float, tally: Tally | None
+    ) -> tuple[float, float]:
+        """From `node` pass as many whole pieces as fit into `left` seconds."""
+        if self._cumulative is None:
+            self._cumulate()
+        cumulative, walls = self._cumulative, self._walls
+        assert cumulative is not None
+        if upward:
+            k = bisect_left(walls, node)
+            stop = walls[k] if k < len(walls) else len(self._s) - 1
+            if stop <= node:
+                return charge, left
+            target = cumulative[node] + left
+            reached = min(bisect_right(cumulative, target, node, stop + 1) - 1, stop)
+            if reached <= node:
+                return charge, left
+            if tally is not None:
+                tally.add_whole(node, reached - 1)
+            return self._s[reached], left - (cumulative[reached] - cumulative[node])
+        k = bisect_right(walls, node - 1) - 1
+        stop = walls[k] + 1 if k >= 0 else 0
+        if stop >= node:
+            return charge, left
+        target = cumulative[node] - left
+        reached = max(bisect_left(cumulative, target, stop, node + 1), stop)
+        if reached >= node:
+            return charge, left
+        if tally is not None:
+            tally.add_whole(reached, node - 1)
+        return self._s[reached], left - (cumulative[node] - cumulative[reached])
+
+    def _cumulate(self) -> None:
+        """Tabulate the time from node to node; a piece on which f turns is a wall."""
+        times, _ = self._passages()
+        wall = ~np.isfinite(times)
+        self._walls = np.flatnonzero(wall).tolist()
+        self._cumulative = [0.0, *np.cumsum(np.where(wall, 0.0, times)).tolist()]
+
+    def _passages(self) -> tuple[Array, Array]:
+        """Time over each whole piece (s; inf where f turns), and its integral of (s - s_i) dt."""
+        f0, f1 = self.rates[:-1], self.rates[1:]
+        width = np.diff(self.nodes)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            y = (f1 - f0) / f0
+            stretch = np.where(np.abs(y) > 1e-8, np.log1p(y) / y, 1.0 - 0.5 * y)
+            times = width / f0 * stretch
+            same = f0 * f1 > 0.0
+            times = np.where(same, np.abs(times), np.inf)
+            b = (f1 - f0) / width
+            # Over an upward passage the integral of (s - s_i) dt is (width - f0 t) / b; for small b
+            # the series of the same. A downward passage takes the same time at each s.
+            signed = width / f0 * stretch
+            exact = (width - f0 * signed) / b
+            series = width * np.abs(signed) * (0.5 - y / 12.0)
+            moments = np.where(np.abs(y) > 1e-4, np.abs(exact), np.abs(series))
+        return times, np.where(same, moments, 0.0)
+
+    def time_to(self, charge: float, target: float) -> float:
+        """Seconds from `charge` until the charge is `target`; inf when it never gets there."""
+        if target == charge:
+            return 0.0
+        s, f, b = self._s, self._f, self._b
+        upward = target > charge
+        total = 0.0
+        i = self.piece(charge)
+        if not upward and charge == s[i] and i > 0:
+            i -= 1
+        f0 = f[i] + b[i] * (charge - s[i])
+        if f0 == 0.0 or (f0 > 0.0) != upward:
+            return math.inf
+        end = i + 1 if upward else i
+        if (target <= s[end]) if upward else (target >= s[end]):
+            return _time_to(target - charge, f0, f[i] + b[i] * (target - s[i]))
+        total = _time_to(s[end] - charge, f0, f[end])
+        if total == math.inf:
+            return math.inf
+        if self._cumulative is None:
+            self._cumulate()
+        cumulative = self._cumulative
+        assert cumulative is not None
+        last = self.piece(target)
+        near = last if upward else last + 1
+        first, final = (end, near) if upward else (near, end)
+        k = bisect_left(self._walls, first)
+        if k < len(self._walls) and self._walls[k] < final:
+            return math.inf
+        if (f[end] > 0.0) != upward or f[end] == 0.0:
+            return math.inf
+        total += abs(cumulative[near] - cumulative[end])
+        if s[near] != target:
+            goal = f[last] + b[last] * (target - s[last])
+            total += _time_to(target - s[near], f[near], goal)
+        return total
+
+    # -- ledger ----------------------------------------------------------------------------------
+
+    def weights(self, tally: Tally) -> tuple[Array, float]:
+        """Turn a tally into weights w (n): the integral of g dt is g . w for any tabulated g.
+
+        Also returns the time counted (s).
+        """
+        count = len(self._b)
+        time_s = np.zeros(count)
+        moment = np.zeros(count)
+        for piece, value in tally.time_s.items():
+            time_s[piece] += value
+            moment[piece] += tally.moment[piece]
+        if tally.whole:
+            passed = np.zeros(count + 1)
+            for (first, last), times in tally.whole.items():
+                passed[first] += times
+                passed[last + 1] -= times
+            passes = np.cumsum(passed)[:-1]
+            used = passes > 0
+            times_s, moments = self._passages()
+            time_s[used] += passes[used] * times_s[used]
+            moment[used] += passes[used] * moments[used]
+        upper = moment / np.diff(self.nodes)
+        weights = np.zeros(count + 1)
+        weights[:-1] += time_s - upper
+        weights[1:] += upper
+        return weights, float(time_s.sum())
+
+
+def _time_to(distance: float, f0: float, f1: float) -> float:
+    """Time over `distance` while the rate goes linearly from f0 to f1 (s)."""
+    if f0 * f1 <= 0.0:
+        return math.inf
+    y = (f1 - f0) / f0
+    stretch = math.log1p(y) / y if abs(y) > 1e-8 else 1.0 - 0.5 * y
+    return distance / f0 * stretch
+
+
+def _moment(moved: float, time_s: float, f0: float, b: float) -> float:
+    """Integral of (s - s0) dt over a stretch that moves the charge by `moved` in `time_s`."""
+    x = b * time_s
+    if abs(x) > 1e-4:
+        return (moved - f0 * time_s) / b
+    return f0 * time_s * time_s * (0.5 + x * (1 / 6 + x / 24))
+
+
+def _passing(nodes: Array, values: Array, level: float) -> float:
+    """The charge below which rising `values` are below `level`."""
+    i = int(np.searchsorted(values, level, side="left"))
+    if i == 0:
+        return -math.inf
+    if i == len(values):
+        return math.inf
+    low, high = float(values[i - 1]), float(values[i])
+    share = (level - low) / (high - low)
+    return float(nodes[i - 1]) + share * float(nodes[i] - nodes[i - 1])
+
+
+def tabulate(
+    solve: Callable[[Array], Solution],
+    breakpoints: Array,
+    capacity_c: float,
+    relative_error: float = RELATIVE_ERROR,
+) -> Clock:
+    """Solve a load set on nodes close enough that linear pieces err less than `relative_error`.
+
+    The error of a piece is judged at its middle, against the largest current of that consumer; the
+    voltage is held to the same share of 1 V.
+    """
+    nodes = breakpoints
+    table = _stack(solve(nodes))
+    suspect = np.ones(len(nodes) - 1, dtype=bool)
+    while suspect.any() and len(nodes) < _MOST_NODES:
+        left = np.flatnonzero(suspect)
+        middles = 0.5 * (nodes[left] + nodes[left + 1])
+        exact = _stack(solve(middles))
+        wrong = np.abs(exact - 0.5 * (table[:, left] + table[:, left + 1]))
+        total = np.abs(exact[:-1]).sum(axis=0)
+        bound = np.maximum(relative_error * total, 1e-18)
+        bad = (wrong[:-1] > bound).any(axis=0) | (wrong[-1] > 4.0 * relative_error)
+        bad &= np.diff(nodes)[left] > _FINEST
+        # Only pieces that err are halved, and only their halves are looked at again.
+        suspect[:] = False
+        suspect[left[bad]] = True
+        nodes = np.insert(nodes, left[bad] + 1, middles[bad])
+        table = np.insert(table, left[bad] + 1, exact[:, bad], axis=1)
+        suspect = np.insert(suspect, left[bad] + 1, True)
+    voltage = np.maximum.accumulate(table[-1])
+    return Clock(nodes, table[:-2], table[-2], voltage, capacity_c)
+
+
+def _stack(solution: Solution) -> Array:
+    return np.vstack([solution.consumers_a, solution.charger_a, solution.voltage_v])
+
+
+def mixed_clock(clocks: list[Clock], shares: list[float], extra_drain_a: float) -> Clock:
+    """The mean of several clocks, weighted by `shares` of the time, plus a constant drain.
+
+    The voltage of the result is the lowest of its parts; thresholds are looked up in the parts.
+    """
+    nodes = np.unique(np.concatenate([clock.nodes for clock in clocks]))
+    consumers = np.zeros((clocks[0].consumers_a.shape[0], len(nodes)))
+    charger = np.zeros(len(nodes))
+    voltage = np.full(len(nodes), np.inf)
+    for clock, share in zip(clocks, shares, strict=True):
+        for k in range(len(consumers)):
+            consumers[k] += share * np.interp(nodes, clock.nodes, clock.consumers_a[k])
+        charger += share * np.interp(nodes, clock.nodes, clock.charger_a)
+        voltage = np.minimum(voltage, np.interp(nodes, clock.nodes, clock.voltage_v))
+    return Clock(nodes, consumers, charger, voltage, clocks[0].capacity_c, extra_drain_a)

@@ -1,0 +1,289 @@
+"""Folded cycles: looks, blinks and samples repeat, and whole periods are advanced in one step.
+
+When all regions stand as they stood one period P ago - the same states, and every region that moved
+meanwhile has the same age in its state - then what happened in that period happens again, as long
+as nothing from outside comes and no threshold is crossed. N periods are then one step of the charge
+clock with the period's mean drain; regions that did not move only bound N by their own dwells. A
+cycle once found is remembered with all its instants, so that it can be entered at any of them and
+left at the last instant before something else happens. It holds only between the two marks of
+charge (thresholds of any of its voltages) between which it was seen from end to end.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+from simfw.behaviour.region import System
+from simfw.engine.clock import Clock, Tally, mixed_clock
+from simfw.engine.plant import Phase
+
+__all__ = ["Cycle", "Folder", "Member", "Moment"]
+
+Marks = Callable[[Iterable[Phase]], tuple[float, ...]]
+_LONGEST = 4096  # instants looked back for a period
+
+
+@dataclass(slots=True)
+class Moment:
+    """One settled instant, as the search for a period sees it.
+
+    `entered`, `waiting`, `memory`, `conditions` describe the regions; `due` are absolute times of
+    the next dwells. `events` and `woke` tell what happened in the instant.
+    """
+
+    time_ns: int
+    states: tuple[int, ...]
+    entered: tuple[int, ...]
+    waiting: tuple[int, ...]
+    due: tuple[int, ...]
+    memory: tuple[int, ...]
+    conditions: tuple[bool, ...]
+    charge: float
+    phase: Phase
+    truths: tuple[tuple[bool, ...], ...]
+    events: tuple[int, ...]
+    woke: bool
+
+
+@dataclass(slots=True)
+class Member:
+    """One instant of a cycle and the interval that follows it.
+
+    `ages`, `waiting`, `due_in`, `memory` are those of the cycle's moving regions only.
+    """
+
+    phase: Phase
+    lasts_ns: int
+    states: tuple[int, ...]
+    ages: tuple[int, ...]
+    waiting: tuple[int, ...]
+    due_in: tuple[int, ...]
+    memory: tuple[int, ...]
+    conditions: tuple[bool, ...]
+    events: tuple[int, ...]
+    woke: bool
+
+
+@dataclass(slots=True, eq=False)
+class Cycle:
+    """A period that repeats while low <= charge < high.
+
+    `moving` are the numbers of the regions that move within it.
+    """
+
+    period_ns: int
+    moving: tuple[int, ...]
+    members: tuple[Member, ...]
+    wake_c: float
+    low: float
+    high: float
+    tally: Tally = field(default_factory=Tally)
+    count: int = 0
+    _mixed: Clock | None = None
+
+    @property
+    def wakes(self) -> int:
+        """How often the controller wakes up in one period."""
+        return sum(member.woke for member in self.members)
+
+    def mixed(self) -> Clock:
+        """The charge clock of the cycle's mean drain."""
+        if self._mixed is None:
+            times: dict[int, float] = {}
+            clocks: dict[int, Clock] = {}
+            for member in self.members:
+                clock = member.phase.clock
+                clocks[id(clock)] = clock
+                times[id(clock)] = times.get(id(clock), 0.0) + member.lasts_ns
+            self._mixed = mixed_clock(
+                list(clocks.values()),
+                [times[number] / self.period_ns for number in clocks],
+                self.wakes * self.wake_c / (self.period_ns * 1e-9),
+            )
+        return self._mixed
+
+    def margin(self, charge: float) -> float:
+        """How far the charge may move within one period, both ways added up."""
+        seconds = 1e-9
+        moved = sum(
+            abs(member.phase.clock.rate(charge)) * member.lasts_ns * seconds
+            for member in self.members
+        )
+        return moved + self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
+
+
+_ByAge = dict[tuple[int, ...], list[tuple[Cycle, int]]]
+
+
+class Folder:
+    """Finds cycles while instants go by, and remembers them."""
+
+    def __init__(self, system: System) -> None:
+        self._ticking = ticking_states(system)
+        self._log: list[Moment] = []
+        self._seen: dict[tuple[tuple[int, ...], tuple[int, ...]], int] = {}
+        self._known: dict[
+            tuple[object, ...],
+            dict[tuple[int, ...], dict[tuple[int, ...], _ByAge]],
+        ] = {}
+        self._here = self._known.setdefault((), {})
+        self.cycles: list[Cycle] = []
+
+    def enter(self, context: tuple[object, ...]) -> None:
+        """Something from outside changed: what was seen so far does not go on."""
+        self.forget()
+        self._here = self._known.setdefault(context, {})
+
+    def forget(self) -> None:
+        """Drop the instants seen so far; cycles once found stay known."""
+        if self._log:
+            self._log.clear()
+            self._seen.clear()
+
+    def recall(
+        self, states: tuple[int, ...], entered: list[int], now_ns: int, charge: float
+    ) -> tuple[Cycle, int] | None:
+        """The cycle, and the number of its instant, that is known to go on from here."""
+        by_moving = self._here.get(states)
+        if by_moving is None:
+            return None
+        best: tuple[Cycle, int] | None = None
+        for moving, by_age in by_moving.items():
+            for found in by_age.get(tuple([now_ns - entered[r] for r in moving]), ()):
+                cycle = found[0]
+                if cycle.low <= charge < cycle.high and (
+                    best is None or cycle.period_ns > best[0].period_ns
+                ):
+                    best = found
+        return best
+
+    def notice(
+        self, moment: Moment, wake_c: float, extra_marks: Marks
+    ) -> tuple[Cycle, int] | None:
+        """Take note of a settled instant; return the cycle it closes, if it closes one."""
+        log = self._log
+        if len(log) >= _LONGEST:
+            self.forget()
+        # Only an instant at which every ticking region has the same age can close a period.
+        now_ns = moment.time_ns
+        ages = tuple(
+            now_ns - entered
+            for entered, state, ticking in zip(
+                moment.entered, moment.states, self._ticking, strict=True
+            )
+            if state in ticking
+        )
+        key = (moment.states, ages)
+        index = self._seen.get(key)
+        found: Cycle | None = None
+        if index is not None:
+            moving = _repeats(log[index], moment)
+            if moving is not None:
+                found = self._close(index, moment, moving, wake_c, extra_marks)
+        self._seen[key] = len(log)
+        log.append(moment)
+        return None if found is None else (found, 0)
+
+    def _close(
+        self,
+        index: int,
+        last: Moment,
+        moving: tuple[int, ...],
+        wake_c: float,
+        extra_marks: Marks,
+    ) -> Cycle | None:
+        span = self._log[index:]
+        if any(moment.truths != last.truths for moment in span):
+            return None
+        ends = [*span[1:], last]
+        members = []
+        for moment, end in zip(span, ends, strict=True):
+            # The first instant of the span is, in the cycle, the one that just closed it.
+            happened = last if moment is span[0] else moment
+            members.append(
+                Member(
+                    phase=moment.phase,
+                    lasts_ns=end.time_ns - moment.time_ns,
+                    states=moment.states,
+                    ages=tuple(moment.time_ns - moment.entered[r] for r in moving),
+                    waiting=tuple(moment.waiting[r] for r in moving),
+                    due_in=tuple(moment.due[r] - moment.time_ns for r in moving),
+                    memory=tuple(happened.memory[r] for r in moving),
+                    conditions=moment.conditions,
+                    events=happened.events,
+                    woke=happened.woke,
+                )
+            )
+        low, high = _around(last.charge, {member.phase for member in members}, extra_marks)
+        if not low <= span[0].charge < high:
+            return None
+        cycle = Cycle(
+            period_ns=last.time_ns - span[0].time_ns,
+            moving=moving,
+            members=tuple(members),
+            wake_c=wake_c,
+            low=low,
+            high=high,
+        )
+        self.cycles.append(cycle)
+        for number, member in enumerate(members):
+            by_age = self._here.setdefault(member.states, {}).setdefault(moving, {})
+            by_age.setdefault(member.ages, []).append((cycle, number))
+        return cycle
+
+
+def _around(charge: float, phases: set[Phase], extra_marks: Marks) -> tuple[float, float]:
+    """The marks around `charge` at which anything in a cycle of these phases could turn over."""
+    marks = {mark for phase in phases for mark in phase.marks}
+    marks.update(extra_marks(phases))
+    low = max((mark for mark in marks if mark <= charge), default=0.0)
+    high = min((mark for mark in marks if mark > charge), default=math.inf)
+    return low, high
+
+
+def ticking_states(system: System) -> tuple[frozenset[int], ...]:
+    """For each region, the states to which its own dwells lead back: looks, samples, blinks."""
+    result = []
+    for region in system.regions:
+        numbers = {state.name: number for number, state in enumerate(region.states)}
+        leads: dict[int, set[int]] = {}
+        for row in region.rows:
+            if row.after_ns is None or row.to == "same":
+                continue
+            targets = region.resume_points if row.to == "resume" else (row.to,)
+            for source in row.sources:
+                leads.setdefault(numbers[source], set()).update(numbers[t] for t in targets)
+        result.append(frozenset(state for state in leads if _returns(state, leads)))
+    return tuple(result)
+
+
+def _returns(state: int, leads: dict[int, set[int]]) -> bool:
+    reached: set[int] = set()
+    ahead = set(leads[state])
+    while ahead:
+        here = ahead.pop()
+        if here == state:
+            return True
+        if here not in reached:
+            reached.add(here)
+            ahead |= leads.get(here, set())
+    return False
+
+
+def _repeats(before: Moment, now: Moment) -> tuple[int, ...] | None:
+    """The regions that moved between two instants with equal states, if all else repeats."""
+    period = now.time_ns - before.time_ns
+    if period <= 0 or before.conditions != now.conditions or before.memory != now.memory:
+        return None
+    moving = []
+    for number, (was, entered) in enumerate(zip(before.entered, now.entered, strict=True)):
+        if was == entered:
+            if before.waiting[number] != now.waiting[number]:
+                return None
+        elif entered - was == period:
+            moving.append(number)
+        else:
+            return None
+    return tuple(moving) if moving else None

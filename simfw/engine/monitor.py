@@ -1,0 +1,200 @@
+"""Rules watched while a simulation runs.
+
+Each rule reads settled states only: after an instant's last event, and at voltage crossings between
+instants. `when` reads the events of the instant and the state settled before it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from simfw.behaviour.expression import (
+    All,
+    Any,
+    Compare,
+    Expression,
+    Flag,
+    Happened,
+    Not,
+    Quantity,
+)
+from simfw.behaviour.rules import BoundRule
+from simfw.engine.plant import Phase, Plant
+from simfw.engine.run import RuleVerdict
+from simfw.engine.snapshot import RuleState
+from simfw.quantity import format_duration
+
+__all__ = ["Monitor", "Probe"]
+
+NEVER_NS = 1 << 62
+
+
+class Probe:
+    """One expression, read on settled states; remembered per phase where only the phase decides."""
+
+    __slots__ = ("_number", "_plant", "_pure", "_test", "happened", "reads_events")
+
+    def __init__(self, expression: Expression, plant: Plant, number: int) -> None:
+        self.happened: frozenset[str] = frozenset()
+        self._plant = plant
+        self._test = plant.stepper.bind(expression, self._asked)
+        self.reads_events = events_in(expression)
+        self._pure = not self.reads_events and not _varies(expression)
+        self._number = number
+
+    def _asked(self, event: str) -> bool:
+        return event in self.happened
+
+    def read(self, phase: Phase) -> bool:
+        """The truth now; `phase` is the plant's present phase."""
+        if not self._pure:
+            return self._test()
+        known = phase.verdicts.get(self._number)
+        if known is None:
+            known = phase.verdicts[self._number] = self._test()
+        return known
+
+
+class Monitor:
+    """Watches one rule of the gadget."""
+
+    def __init__(self, rule: BoundRule, plant: Plant, numbers: Callable[[], int]) -> None:
+        self.rule = rule
+        self._plant = plant
+
+        def probe(expression: Expression | None) -> Probe | None:
+            return None if expression is None else Probe(expression, plant, numbers())
+
+        self.main = probe(rule.statement if rule.when is None else rule.when)
+        self.then = probe(rule.then)
+        self.kind = rule.kind
+        self.time_ns = rule.within_ns or rule.for_ns or 0
+        self.broken: tuple[int, str] | None = None
+        self.open_ns: list[int] = []  # response: when each unanswered demand ends
+        self.since_ns: int | None = None  # stays: since when the expression has held
+        self._was = False
+
+    @property
+    def events(self) -> frozenset[str]:
+        """The events that the rule reads."""
+        return self.main.reads_events if self.main else frozenset()
+
+    def deadline(self) -> int:
+        """The next time at which the rule must be looked at even if nothing happens (ns)."""
+        return self.open_ns[0] if self.open_ns and self.broken is None else NEVER_NS
+
+    def truths(self, phase: Phase) -> tuple[bool, ...]:
+        """What the rule's state expressions say now, for finding cycles."""
+        if self.kind in ("never", "always") or self.broken is not None or self.main is None:
+            return ()
+        first = False if self.events else self.main.read(phase)
+        return (first, self.then.read(phase) if self.then else False)
+
+    def settled(self, now_ns: int, phase: Phase, happened: frozenset[str],
+                before: Callable[[Callable[[], bool]], bool]) -> None:
+        """Look at the state settled at `now_ns`. `before` runs a test on the state before it."""
+        if self.broken is not None or self.main is None:
+            return
+        if self.kind == "never":
+            if self.main.read(phase):
+                self._break(now_ns, "it held")
+        elif self.kind == "always":
+            if not self.main.read(phase):
+                self._break(now_ns, "it did not hold")
+        elif self.kind == "stays":
+            self._stays(now_ns, self.main.read(phase))
+        else:
+            self._response(now_ns, phase, happened, before)
+
+    def _stays(self, now_ns: int, holds: bool) -> None:
+        if holds and self.since_ns is None:
+            self.since_ns = now_ns
+        elif not holds and self.since_ns is not None:
+            lasted = now_ns - self.since_ns
+            if lasted < self.time_ns:
+                self._break(
+                    now_ns,
+                    f"it held for {format_duration(lasted)} only, not for "
+                    f"{format_duration(self.time_ns)}",
+                )
+            self.since_ns = None
+
+    def _response(self, now_ns: int, phase: Phase, happened: frozenset[str],
+                  before: Callable[[Callable[[], bool]], bool]) -> None:
+        assert self.main is not None
+        assert self.then is not None
+        main = self.main
+        if self.events:
+            demanded = False
+            if not self.events.isdisjoint(happened):
+                main.happened = happened
+                demanded = before(lambda: main.read(phase))
+                main.happened = frozenset()
+        else:
+            holds = main.read(phase)
+            demanded = holds and not self._was
+            self._was = holds
+        if demanded:
+            self.open_ns.append(now_ns + self.time_ns)
+        if self.open_ns:
+            if self.then.read(phase):
+                self.open_ns.clear()
+            elif self.open_ns[0] <= now_ns:
+                started = self.open_ns[0] - self.time_ns
+                self._break(
+                    now_ns,
+                    f"demanded at {format_duration(started)} and not answered within "
+                    f"{format_duration(self.time_ns)}",
+                )
+
+    def _break(self, now_ns: int, why: str) -> None:
+        self.broken = (now_ns, why)
+        self.open_ns.clear()
+
+    def verdict(self) -> RuleVerdict:
+        """What is known of the rule now."""
+        if self.broken is None:
+            return RuleVerdict(name=self.rule.name, held=True)
+        return RuleVerdict(
+            name=self.rule.name, held=False, time_ns=self.broken[0], why=self.broken[1]
+        )
+
+    def save(self) -> RuleState:
+        """Everything a continuation needs."""
+        return (self.broken, tuple(self.open_ns), self.since_ns, self._was)
+
+    def load(self, saved: RuleState) -> None:
+        """Put back what `save` gave."""
+        self.broken, open_ns, self.since_ns, self._was = saved
+        self.open_ns = list(open_ns)
+
+
+def events_in(expression: Expression) -> frozenset[str]:
+    """The events that an expression reads."""
+    match expression:
+        case Happened(event):
+            return frozenset([event])
+        case Not(part):
+            return events_in(part)
+        case All(parts) | Any(parts):
+            return frozenset().union(*(events_in(part) for part in parts))
+    return frozenset()
+
+
+def _varies(expression: Expression) -> bool:
+    """Whether the truth may change while the phase stays the same."""
+    match expression:
+        case Flag():
+            return True
+        case Compare(left, _, right):
+            return any(
+                isinstance(t, Quantity) and t.name in ("cell.voltage", "cell.charge",
+                                                       "gauge.measured")
+                for t in (left, right)
+            )
+        case Not(part):
+            return _varies(part)
+        case All(parts) | Any(parts):
+            return any(_varies(part) for part in parts)
+    return False
+

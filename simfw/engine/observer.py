@@ -1,0 +1,24 @@
+"""Observers: what may look on while a simulation runs."""
+
+from __future__ import annotations
+
+from simfw.engine.run import Interval
+
+__all__ = ["Observer"]
+
+
+class Observer:
+    """The base class of observers; override what you need.
+
+    An observer only reads. One that raises stops the run. Where a cycle is folded, `interval` gets
+    the whole block (`Interval.cycles` > 0) and `settled` is not called for the instants inside.
+    """
+
+    def interval(self, interval: Interval) -> None:
+        """A stretch of time with one load set, or a folded block, has gone by."""
+
+    def event(self, time_ns: int, name: str) -> None:
+        """An event was emitted."""
+
+    def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
+        """An instant has come to rest: the state of each region, and the events it saw."""

@@ -1,0 +1,349 @@
+"""The plant: circuit, cell, charger and inputs, as the regions see them.
+
+It answers what expressions ask about the world, and it turns a combination of region states into a
+`Phase`: the load set of that combination with its charge clock and its thresholds.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from simfw.behaviour.expression import (
+    All,
+    Any,
+    Compare,
+    Expression,
+    Flag,
+    Inside,
+    Not,
+    Number,
+    Quantity,
+)
+from simfw.behaviour.region import Drive, System
+from simfw.behaviour.table import Stepper
+from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
+from simfw.engine.clock import Clock, Tally, tabulate
+from simfw.gadget.model import Gadget
+
+__all__ = ["Phase", "Plant", "levels_read"]
+
+
+@dataclass(slots=True, eq=False)
+class Phase:
+    """One combination of region states in one electrical context.
+
+    `lows` are the charges at which something happens, rising. `open_at`: the charge at or below
+    which the protection opens. `lump_c` collects wake-up charges spent in it.
+    """
+
+    states: tuple[int, ...]
+    names: tuple[str, ...]
+    loads: LoadSet
+    clock: Clock
+    levels: tuple[float, ...]
+    bars: int | None
+    marks: list[float]
+    open_at: float
+    steps: tuple[tuple[bool, float, ChargerMode], ...]
+    restart_at: float
+    tally: Tally = field(default_factory=Tally)
+    lump_c: float = 0.0
+    verdicts: dict[int, bool] = field(default_factory=dict)
+
+    def bounds(self, charge: float) -> tuple[float, float]:
+        """The marks around `charge`: low <= charge < high."""
+        k = bisect_right(self.marks, charge)
+        low = self.marks[k - 1] if k else -math.inf
+        high = self.marks[k] if k < len(self.marks) else math.inf
+        return low, high
+
+
+class Plant:
+    """Cell, charger, inputs and outputs of one gadget during a simulation."""
+
+    def __init__(
+        self,
+        gadget: Gadget,
+        circuit: Circuit,
+        system: System,
+        watched: Sequence[Expression],
+        clocks: dict[LoadSet, Clock] | None = None,
+    ) -> None:
+        self.gadget = gadget
+        self.circuit = circuit
+        self.system = system
+        self.capacity_c = circuit.capacity_c
+        self.base = 1.0  # charge = base + moved: `moved` keeps its digits over a year of pulses
+        self.moved = 0.0
+        self.usb = False
+        self.temperature_c = 25.0
+        self.charger_mode: ChargerMode = "off"
+        self.protected = False
+        self.contacts: dict[str, bool] = dict.fromkeys(gadget.buttons, False)
+        self.hands: dict[str, float] = {}
+        self._flags: dict[str, bool] = {}
+        self._clocks: dict[LoadSet, Clock] = {} if clocks is None else clocks
+        self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
+        self._here: dict[tuple[object, ...], Phase] = {}
+        # Clocks whose voltage a region has read, per electrical context: a sample is taken in a
+        # state that may last no time at all and so is no phase of any interval.
+        self._readers: dict[tuple[object, ...], dict[Clock, None]] = {}
+        self.read_by: dict[Clock, None] = {}
+        self.outputs = (*gadget.lights, *gadget.loads)
+        self._segments = {
+            name: light.leds for name, light in gadget.lights.items() if light.segments
+        }
+        self.stepper = Stepper(system, self)
+        shows = [(n, r.show) for n, r in enumerate(system.regions) if r.show is not None]
+        self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
+        self._gates_vary = any(_reads_world(show) for _, show in shows)
+        self._all_shown = [True] * len(system.regions)
+        guards = [row.when for region in system.regions for row in region.rows if row.when]
+        guards += [condition.when for condition in system.conditions]
+        guards += [show for _, show in shows]
+        every = [*guards, *watched]
+        self.voltage_marks = sorted(levels_read(every, "cell.voltage"))
+        self.charge_marks = sorted(levels_read(every, "cell.charge"))
+        self.measured_marks = [
+            circuit.true_v_for(level) for level in sorted(levels_read(guards, "gauge.measured"))
+        ]
+        cell = gadget.cell
+        self.cut_off_v = cell.cut_off.value if cell.cut_off else None
+        restart = cell.restart.value if cell.restart else None
+        self._restart_at = math.inf
+        if restart is not None:
+            resting = self.clock(LoadSet(controller="off", protected=True))
+            self._restart_at = self._open_circuit_charge(resting, restart)
+        self.refresh()
+
+    # -- inputs ----------------------------------------------------------------------------------
+
+    @property
+    def charge(self) -> float:
+        """The cell's state of charge, 0..1."""
+        return self.base + self.moved
+
+    def settle_at(self, mark: float, *, falling: bool) -> None:
+        """Stand on the far side of `mark`, which has just been crossed."""
+        if falling and self.charge >= mark:
+            self.moved = mark - self.base
+            while self.charge >= mark:
+                self.moved = math.nextafter(self.moved, -math.inf) - 1e-17
+        elif not falling and self.charge < mark:
+            self.moved = mark - self.base
+            while self.charge < mark:
+                self.moved = math.nextafter(self.moved, math.inf) + 1e-17
+
+    def refresh(self) -> None:
+        """Take note of changed inputs: flags and the table of phases that belongs to them."""
+        charger = self.circuit.charger
+        flags = {"usb": self.usb}
+        for name, closed in self.contacts.items():
+            flags[f"{name}.closed"] = closed
+        if charger is not None:
+            flags["status.low"] = charger.reads_low(self.charger_mode, self.usb)
+            flags["status.high"] = charger.reads_high(self.charger_mode, self.usb)
+        self._flags = flags
+        key = (self.charger_mode, self.protected, self.temperature_c)
+        self._here = self._phases.setdefault(key, {})
+        self.read_by = self._readers.setdefault(key, {})
+
+    def context(self) -> tuple[object, ...]:
+        """Everything outside the regions that decides how they go on."""
+        return (
+            tuple(self.contacts.values()),
+            tuple(sorted(self.hands.items())),
+            self.usb,
+            self.temperature_c,
+            self.charger_mode,
+            self.protected,
+        )
+
+    # -- what expressions ask --------------------------------------------------------------------
+
+    def flag(self, name: str) -> bool:
+        """The two-valued input `name` now."""
+        value = self._flags.get(name)
+        if value is not None:
+            return value
+        sensor, _, what = name.rpartition(".")
+        if what == "echo":
+            distance_m = self.hands.get(sensor)
+            if distance_m is None:
+                return False
+            voltage_v = self.phase().clock.voltage(self.charge)
+            return self.circuit.answers(sensor, distance_m, voltage_v)
+        return False
+
+    def quantity(self, name: str) -> float:
+        """The number `name` now."""
+        if name == "cell.charge":
+            return self.charge
+        phase = self.phase()
+        if name == "cell.voltage":
+            return phase.clock.voltage(self.charge)
+        if name == "gauge.measured":
+            return self.circuit.measured_v(phase.clock.voltage(self.charge))
+        return phase.levels[self.outputs.index(name)]
+
+    def below(self, quantity: str, level: float) -> bool:
+        """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
+        if quantity == "cell.charge":
+            return self.charge < level
+        if quantity == "gauge.measured":
+            level = self.circuit.true_v_for(level)
+        clock = self.phase().clock
+        self.read_by[clock] = None
+        return self.charge < clock.charge_at_voltage(level)
+
+    def echo_voltages(self) -> list[float]:
+        """The cell voltages at which a sensor's answer to a hand now there turns over."""
+        found = []
+        for sensor, distance_m in self.hands.items():
+            low, high = 0.0, 10.0
+            if self.circuit.answers(sensor, distance_m, low) == self.circuit.answers(
+                sensor, distance_m, high
+            ):
+                continue
+            while high - low > 1e-9:
+                middle = 0.5 * (low + high)
+                if self.circuit.answers(sensor, distance_m, middle):
+                    high = middle
+                else:
+                    low = middle
+            found.append(high)
+        return found
+
+    # -- phases ----------------------------------------------------------------------------------
+
+    def clock(self, loads: LoadSet) -> Clock:
+        """The charge clock of a load set, tabulated once."""
+        clock = self._clocks.get(loads)
+        if clock is None:
+            circuit = self.circuit
+            clock = self._clocks[loads] = tabulate(
+                lambda charge: circuit.solve(loads, charge),
+                circuit.charge_nodes,
+                circuit.capacity_c,
+            )
+        return clock
+
+    def phase(self) -> Phase:
+        """The phase of the present region states and inputs."""
+        states = tuple(self.stepper.states)
+        key: tuple[object, ...] = states
+        if self._gates_vary:
+            key = (states, *[test() for _, test in self._gates])
+        found = self._here.get(key)
+        if found is None:
+            found = self._here[key] = self._make(states)
+        return found
+
+    def _make(self, states: tuple[int, ...]) -> Phase:
+        stepper = self.stepper
+        gates = list(self._all_shown)
+        for number, test in self._gates:
+            gates[number] = test()
+        drives = {} if self.protected else stepper.drives(gates)
+        awake = any(table[state] for table, state in zip(stepper.awake, states, strict=True))
+        controller = "off" if self.protected else "awake" if awake else "asleep"
+        loads = LoadSet(
+            drives=tuple(
+                sorted(
+                    (name, drive.duty, -1 if drive.segments is None else drive.segments)
+                    for name, drive in drives.items()
+                    if (drive.duty if drive.segments is None else drive.segments) > 0
+                )
+            ),
+            controller=controller,  # type: ignore[arg-type]
+            charger=self.charger_mode,
+            protected=self.protected,
+            temperature_c=self.temperature_c,
+        )
+        clock = self.clock(loads)
+        open_at = -math.inf
+        if not self.protected:
+            open_at = 0.0
+            if self.cut_off_v is not None:
+                open_at = max(0.0, clock.charge_at_voltage(self.cut_off_v))
+        steps: list[tuple[bool, float, ChargerMode]] = []
+        if self.circuit.charger is not None and self.usb:
+            for step in self.circuit.charger.steps(self.charger_mode):
+                if step.quantity == "voltage_v":
+                    steps.append((step.rising, clock.charge_at_voltage(step.level), step.to))
+                else:
+                    # A falling output is a rising charge.
+                    steps.append((not step.rising, clock.charge_at_output(step.level), step.to))
+            if self.charger_mode in ("precharge", "fast"):
+                steps.append((True, 1.0, "complete"))
+        marks = {open_at, 0.0, 1.0, *(at for _, at, _ in steps)}
+        marks.update(clock.charge_at_voltage(level) for level in self.voltage_marks)
+        marks.update(self.charge_marks)
+        restart_at = self._restart_at if self.protected else math.inf
+        marks.add(restart_at)
+        return Phase(
+            states=states,
+            names=stepper.names(states),
+            loads=loads,
+            clock=clock,
+            levels=tuple(self._level(drives.get(name), name) for name in self.outputs),
+            bars=stepper.bars(states),
+            marks=sorted(mark for mark in marks if math.isfinite(mark)),
+            open_at=open_at,
+            steps=tuple(steps),
+            restart_at=restart_at,
+        )
+
+    def _level(self, drive: Drive | None, name: str) -> float:
+        if drive is None:
+            return 0.0
+        if drive.segments is not None:
+            return drive.segments / self._segments.get(name, 1)
+        return drive.duty
+
+    def _open_circuit_charge(self, resting: Clock, voltage_v: float) -> float:
+        """The charge from which on the open-circuit voltage is at least `voltage_v`."""
+        nodes = resting.nodes
+        curve = self.circuit.open_circuit_v(nodes)
+        if curve[-1] < voltage_v:
+            return math.inf
+        k = int((curve >= voltage_v).argmax())
+        if k == 0:
+            return 0.0
+        share = (voltage_v - curve[k - 1]) / (curve[k] - curve[k - 1])
+        return float(nodes[k - 1] + share * (nodes[k] - nodes[k - 1]))
+
+
+def levels_read(expressions: Sequence[Expression], quantity: str) -> set[float]:
+    """The numbers with which any of the expressions compares `quantity`."""
+    found: set[float] = set()
+    for expression in expressions:
+        match expression:
+            case Compare(Quantity(name), _, Number(value)) if name == quantity:
+                found.add(value)
+            case Compare(Number(value), _, Quantity(name)) if name == quantity:
+                found.add(value)
+            case Not(part):
+                found |= levels_read([part], quantity)
+            case All(parts) | Any(parts):
+                found |= levels_read(parts, quantity)
+    return found
+
+
+def _reads_world(expression: Expression) -> bool:
+    """Whether anything but region states decides the expression."""
+    match expression:
+        case Not(part):
+            return _reads_world(part)
+        case All(parts) | Any(parts):
+            return any(_reads_world(part) for part in parts)
+        case Compare(left, _, right):
+            return any(isinstance(t, Quantity) and t.name != "gauge" for t in (left, right))
+        case Flag():
+            return True
+        case Inside():
+            return False
+    return False

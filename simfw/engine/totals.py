@@ -1,0 +1,83 @@
+"""The books: from the time spent on pieces of charge clocks to charge per consumer and state."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from simfw.behaviour.table import Stepper
+from simfw.engine.folding import Cycle
+from simfw.engine.plant import Phase
+from simfw.engine.run import ConsumerUse, StateUse
+
+__all__ = ["Totals", "total"]
+
+
+@dataclass(slots=True)
+class Totals:
+    """Charge per consumer (C), the charger's output (C), and time and charge per state."""
+
+    consumers: tuple[ConsumerUse, ...] = ()
+    charger_c: float = 0.0
+    use: dict[tuple[int, ...], list[float]] = field(default_factory=dict)
+    time_ns: dict[tuple[int, ...], int] = field(default_factory=dict)
+
+    def states(self, stepper: Stepper) -> tuple[StateUse, ...]:
+        """Time and charge of each state of each region that the run was in, in file order."""
+        found = []
+        for r, region in enumerate(stepper.region_names):
+            for number, name in enumerate(stepper.state_names[r]):
+                spent = sum(t for states, t in self.time_ns.items() if states[r] == number)
+                if spent:
+                    drawn = sum(
+                        sum(parts) for states, parts in self.use.items() if states[r] == number
+                    )
+                    found.append(StateUse(region, name, spent, drawn))
+        return tuple(found)
+
+    def add(self, states: tuple[int, ...], time_ns: int, charge_c: float) -> None:
+        """Count time and charge for one combination of states."""
+        self.time_ns[states] = self.time_ns.get(states, 0) + time_ns
+        self.use.setdefault(states, []).append(charge_c)
+
+
+def total(
+    names: Sequence[str], time_in: Mapping[Phase, int], cycles: Sequence[Cycle]
+) -> Totals:
+    """Add up what phases and folded cycles have counted."""
+    result = Totals()
+    drawn = np.zeros(len(names))
+    lumps_c = 0.0
+    for phase, time_ns in time_in.items():
+        clock = phase.clock
+        weights, _ = clock.weights(phase.tally)
+        parts = clock.consumers_a @ weights
+        drawn += parts
+        result.charger_c += float(clock.charger_a @ weights)
+        lumps_c += phase.lump_c
+        result.add(phase.states, time_ns, float(parts.sum()) + phase.lump_c)
+    for cycle in cycles:
+        if not cycle.count:
+            continue
+        mixed = cycle.mixed()
+        weights, _ = mixed.weights(cycle.tally)
+        drawn += mixed.consumers_a @ weights
+        result.charger_c += float(mixed.charger_a @ weights)
+        for member in cycle.members:
+            clock = member.phase.clock
+            share = member.lasts_ns / cycle.period_ns
+            sums = np.interp(mixed.nodes, clock.nodes, clock.consumers_a.sum(axis=0))
+            woken_c = cycle.count * cycle.wake_c if member.woke else 0.0
+            lumps_c += woken_c
+            result.add(
+                member.states,
+                cycle.count * member.lasts_ns,
+                share * float(sums @ weights) + woken_c,
+            )
+    uses = []
+    for name, charge_c in zip(names, drawn.tolist(), strict=True):
+        uses.append(ConsumerUse(name, charge_c + (lumps_c if name == "controller" else 0.0)))
+    result.consumers = tuple(uses)
+    return result
