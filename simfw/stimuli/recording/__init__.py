@@ -1,0 +1,34 @@
+"""Recordings of real signals: readers, what is on each wire, the map to a gadget's signals."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+from simfw.errors import UsageError
+from simfw.stimuli.recording.base import Block, Edge, Recording, Remark, Remarks, Wire
+
+__all__ = ["Block", "Edge", "Recording", "Remark", "Remarks", "Wire", "open_recording"]
+
+
+def open_recording(path: Path, *, timescale: Fraction | None = None) -> Recording:
+    """Open a recording by what it contains, whatever it is called.
+
+    `timescale` (seconds per tick) serves dumps that state none. Raises `UsageError` where there
+    is no such file and `DescriptionError` where the file cannot be understood.
+    """
+    from simfw.stimuli.recording.csv import open_csv
+    from simfw.stimuli.recording.sr import open_sr
+    from simfw.stimuli.recording.vcd import open_vcd
+
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(4096)
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read ({error.strerror}).") from error
+    if head.startswith(b"PK"):
+        return open_sr(path)
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    if text.startswith(b"$") or path.suffix.lower() in (".vcd", ".dump"):
+        return open_vcd(path, timescale)
+    return open_csv(path)

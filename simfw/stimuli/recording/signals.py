@@ -1,0 +1,295 @@
+"""From a recording and its map to stimuli and output levels.
+
+Reads the file once, as a stream. What is kept is what the gadget did: presses, hands, and one
+step per change of an output's level.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from simfw.errors import DescriptionError, Problem, nearest
+from simfw.gadget.model import Gadget
+from simfw.stimuli.recording.base import Recording, Remark, Remarks
+from simfw.stimuli.recording.frames import Frame, Frames
+from simfw.stimuli.recording.mapfile import (
+    Map,
+    Signal,
+    WireMap,
+    find_signal,
+    gadget_signals,
+)
+from simfw.stimuli.recording.tracks import Bursts, Cleaner, Clock, Duty, Levels, Track
+from simfw.stimuli.scenario import Press, Step, Temperature, Usb, Wave
+
+__all__ = ["NO_HAND", "Decoded", "Observed", "observe"]
+
+NO_HAND = -1.0
+"""The level of a hand's wire while there is no hand."""
+
+LONGEST_NS = 30_000_000  # PWM below 33 Hz would be seen to flicker: a slower wire is a level
+GAP_NS = 200_000  # six periods of a 30 kHz carrier
+STEP = 0.01
+
+
+@dataclass(slots=True, kw_only=True)
+class Decoded:
+    """One mapped wire: its signal, its decoder and its final track."""
+
+    wire: str
+    signal: Signal | None  # None for frames
+    name: str
+    mapped: WireMap
+    cleaner: Cleaner | None
+    decoder: Levels | Duty | Bursts | Frames
+
+    @property
+    def track(self) -> Track:
+        """The level against time."""
+        assert not isinstance(self.decoder, Frames)
+        return self.decoder.track
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observed:
+    """What a recording says about the gadget, in ns since the recording's first tick.
+
+    `steps` are the stimuli by time. `outputs` maps the name of an output signal to its track.
+    `started_on` are the buttons whose contact is closed, and the hands present, at the very start.
+    `frames` are (button or None, frame). `unmapped` are the wires that the map does not mention.
+    """
+
+    recording: Recording
+    clock: Clock
+    end_ns: int
+    steps: tuple[Step, ...]
+    outputs: Mapping[str, Track]
+    signals: Mapping[str, Signal]
+    decoded: tuple[Decoded, ...]
+    started_on: tuple[str, ...] = ()
+    frames: tuple[tuple[str | None, Frame], ...] = ()
+    unmapped: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
+    within: Mapping[str, float] = field(default_factory=dict)
+
+
+def observe(recording: Recording, mapped: Map, gadget: Gadget) -> Observed:
+    """Read the whole recording through the map.
+
+    Raises `DescriptionError` where the map names wires or signals that do not exist, or where the
+    recording breaks.
+    """
+    _check_names(recording, mapped, gadget)
+    remarks = Remarks()
+    blocks = recording.blocks(remarks)
+    wires: dict[int, Decoded] = {}
+    first: int | None = None
+    end = 0
+    for block in blocks:
+        if first is None:
+            if not len(block.ticks) and block.end == 0:
+                continue
+            first = int(block.ticks[0]) if len(block.ticks) else block.end
+            clock = Clock(recording.tick_s, first)
+            wires = _decoders(recording, mapped, gadget, clock)
+        end = block.end
+        for index, decoded in wires.items():
+            chosen = block.wires == index
+            if not chosen.any():
+                continue
+            ticks, values = block.ticks[chosen], block.values[chosen]
+            if decoded.cleaner is not None:
+                ticks, values = decoded.cleaner.feed(ticks, values)
+            else:
+                values = np.where(np.isfinite(values), values, NO_HAND)
+            decoded.decoder.feed(ticks, values)
+    if first is None:
+        first, clock = 0, Clock(recording.tick_s)
+        wires = _decoders(recording, mapped, gadget, clock)
+    for decoded in wires.values():
+        if decoded.cleaner is not None:
+            decoded.decoder.feed(*decoded.cleaner.finish())
+        decoded.decoder.finish(end)
+    return _observed(recording, mapped, clock, end, list(wires.values()), remarks)
+
+
+def _check_names(recording: Recording, mapped: Map, gadget: Gadget) -> None:
+    names = [name for wire in recording.wires for name in (wire.name, *wire.also)]
+    signals = gadget_signals(gadget)
+    problems: list[Problem] = []
+
+    def problem(key: str, text: str, found: str, names: list[str]) -> None:
+        problems.append(Problem(file=mapped.file, key=key, found=found, text=text,
+                                allowed=", ".join(names), suggestion=nearest(found, names)))
+
+    for name, wire in mapped.wires.items():
+        if name not in names:
+            problem(f"wires.{name}", "the recording has no such wire", name, names)
+        wanted = wire.input if wire.input is not None else wire.output
+        if wanted is None:
+            continue
+        key = f"wires.{name}." + ("input" if wire.input is not None else "output")
+        signal = find_signal(signals, wanted)
+        fitting = [name for name, signal in signals.items()
+                   if signal.is_input == (wire.input is not None)]
+        if signal is None or signal.is_input != (wire.input is not None):
+            problem(key, "the gadget has no such signal", wanted, fitting)
+    for name, frame in mapped.frames.items():
+        for code, button in frame.codes.items():
+            if button not in gadget.buttons:
+                problem(f"frames.{name}.codes.{code}", "the gadget has no such button", button,
+                        list(gadget.buttons))
+    if problems:
+        raise DescriptionError(problems)
+
+
+def _decoders(
+    recording: Recording, mapped: Map, gadget: Gadget, clock: Clock
+) -> dict[int, Decoded]:
+    signals = gadget_signals(gadget)
+    found: dict[int, Decoded] = {}
+    for name, wire in mapped.wires.items():
+        wanted = wire.input if wire.input is not None else wire.output
+        signal = None if wanted is None else find_signal(signals, wanted)
+        glitch = wire.glitch or mapped.glitch
+        plain = signal is not None and (
+            signal.kind in ("temperature", "segments")
+            or (signal.kind == "hand" and wire.distance is None))
+        cleaner = Cleaner(
+            glitch=clock.ticks(glitch.ns) if glitch is not None and glitch.ns else 0,
+            inverted=wire.active == "low",
+            threshold=None if wire.threshold is None else wire.threshold.value)
+        decoder: Levels | Duty | Bursts | Frames
+        if wire.decode == "pwm":
+            longest = LONGEST_NS if wire.longest is None else wire.longest.ns
+            decoder = Duty(clock, longest=clock.ticks(longest),
+                           step=STEP if wire.step is None else wire.step.value)
+        elif wire.decode == "burst":
+            gap = GAP_NS if wire.gap is None else wire.gap.ns
+            decoder = Bursts(clock, gap=clock.ticks(gap))
+        elif wire.decode == "frame":
+            assert wire.form is not None
+            decoder = Frames(clock, mapped.frames[wire.form].frame_form())
+        else:
+            decoder = Levels(clock)
+        found[recording.wire(name)] = Decoded(
+            wire=name, signal=signal, name=wanted or name, mapped=wire,
+            cleaner=None if plain else cleaner, decoder=decoder)
+    return found
+
+
+def _observed(
+    recording: Recording, mapped: Map, clock: Clock, end: int, wires: list[Decoded],
+    remarks: Remarks,
+) -> Observed:
+    end_ns = max(0, clock.ns(end))
+    steps: list[Step] = []
+    started: list[str] = []
+    frames: list[tuple[str | None, Frame]] = []
+    outputs: dict[str, Track] = {}
+    within: dict[str, float] = {}
+    for decoded in wires:
+        _say(decoded, remarks)
+        if isinstance(decoded.decoder, Frames):
+            assert decoded.mapped.form is not None
+            codes = mapped.frames[decoded.mapped.form]
+            buttons = {code.upper(): button for code, button in codes.codes.items()}
+            for frame in decoded.decoder.frames:
+                button = buttons.get(frame.code)
+                frames.append((button, frame))
+                if button is None:
+                    remarks.add(f"{decoded.wire}: the code {frame.code} at "
+                                f"{frame.end_ns / 1e9:.6f} s is not in the map; nothing is fed",
+                                kind=f"code {frame.code}")
+                    continue
+                last = frame.repeats_ns[-1] if frame.repeats_ns and codes.repeats == "hold" \
+                    else frame.end_ns
+                steps.append(Press(at_ns=frame.end_ns, button=button,
+                                   for_ns=last - frame.end_ns + codes.press.ns))
+            continue
+        assert decoded.signal is not None
+        if decoded.signal.is_input:
+            track = _merged(decoded.track, decoded.mapped)
+            on = _steps(decoded, track, end_ns, steps)
+            if on:
+                started.append(decoded.name)
+        else:
+            outputs[decoded.name] = decoded.track
+            if decoded.mapped.within is not None:
+                within[decoded.name] = decoded.mapped.within.value
+    steps.sort(key=lambda step: step.at_ns)
+    mentioned = set(mapped.wires)
+    return Observed(
+        recording=recording, clock=clock, end_ns=end_ns, steps=tuple(steps), outputs=outputs,
+        signals={decoded.name: decoded.signal for decoded in wires if decoded.signal is not None},
+        decoded=tuple(wires), started_on=tuple(started), frames=tuple(frames), within=within,
+        unmapped=tuple(wire.name for wire in recording.wires
+                       if not mentioned & {wire.name, *wire.also}),
+        remarks=(*recording.open_remarks, *remarks))
+
+
+def _say(decoded: Decoded, remarks: Remarks) -> None:
+    cleaner, decoder = decoded.cleaner, decoded.decoder
+    if cleaner is not None and cleaner.glitches:
+        remarks.add(f"{decoded.wire}: {cleaner.glitches} pulses shorter than the glitch filter "
+                    "left out")
+    if cleaner is not None and cleaner.unknown:
+        remarks.add(f"{decoded.wire}: {cleaner.unknown} unknown levels (x, z or too wide); the "
+                    "level before them is kept")
+    if isinstance(decoder, Frames):
+        for time_ns, text in decoder.problems:
+            remarks.add(f"{decoded.wire}: {text} at {time_ns / 1e9:.6f} s",
+                        kind=f"{decoded.wire} {text}")
+        if decoder.stray_marks:
+            remarks.add(f"{decoded.wire}: {decoder.stray_marks} marks belong to no frame")
+
+
+def _merged(track: Track, mapped: WireMap) -> Track:
+    """The track with gaps shorter than `merge` closed."""
+    if mapped.merge is None:
+        return track
+    merged = Track(start=track.start)
+    times, levels = track.times_ns, track.levels
+    index = 0
+    while index < len(times):
+        short = (not levels[index] and index + 1 < len(times)
+                 and times[index + 1] - times[index] < mapped.merge.ns)
+        if short:
+            index += 2
+            continue
+        merged.put(times[index], levels[index])
+        index += 1
+    return merged
+
+
+def _steps(decoded: Decoded, track: Track, end_ns: int, steps: list[Step]) -> bool:
+    """Add the stimuli of one input; returns whether it was on from the start."""
+    signal = decoded.signal
+    assert signal is not None
+    times, levels = list(track.times_ns), list(track.levels)
+    started = track.start is not None and track.start not in (0.0, NO_HAND)
+    if track.start is not None and (started or signal.kind in ("temperature",)):
+        times.insert(0, 0)
+        levels.insert(0, track.start)
+    if signal.kind == "usb":
+        steps += [Usb(at_ns=time, present=level > 0)
+                  for time, level in zip(times, levels, strict=True)]
+    elif signal.kind == "temperature":
+        steps += [Temperature(at_ns=time, temperature_c=level)
+                  for time, level in zip(times, levels, strict=True)]
+        started = False
+    else:
+        ends = [*times[1:], max(end_ns, times[-1]) + 1 if times else 0]
+        for time, level, until in zip(times, levels, ends, strict=True):
+            if signal.kind == "contact" and level > 0:
+                steps.append(Press(at_ns=time, button=signal.name, for_ns=until - time))
+            elif signal.kind == "hand":
+                distance = decoded.mapped.distance
+                metres = level if distance is None else distance.value if level > 0 else NO_HAND
+                if metres >= 0:
+                    steps.append(Wave(at_ns=time, sensor=signal.name, distance_m=metres,
+                                      for_ns=until - time))
+    return started
