@@ -1,0 +1,1 @@
+"""Laws that hold for everything that can be written."""
