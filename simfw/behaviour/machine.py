@@ -54,9 +54,6 @@ class RegionMachine:
             states=[state.name for state in region.states],
             initial=region.starts,
             auto_transitions=False,
-            # An event that no row of the present state hears is not an error: it is offered to
-            # every region.
-            ignore_invalid_triggers=True,
         )
         for row in region.rows:
             self._add(row)
@@ -109,7 +106,8 @@ class RegionMachine:
 
     def _pull(self, trigger: str) -> Row | None:
         self._fired = None
-        if trigger in self._machine.events:
+        # An event is offered to every region; that no row of the present state hears it is no error.
+        if trigger in self._machine.events and self._machine.get_transitions(trigger, self.state):
             self._model.trigger(trigger)  # type: ignore[attr-defined]  # put there by Machine
         return self._fired
 
@@ -193,6 +191,10 @@ class ReferenceStepper:
         """The state of every region."""
         return {name: machine.state for name, machine in self._by_name.items()}
 
+    def view(self, outside: View) -> View:
+        """`outside` with the states of the machines."""
+        return _WithStates(self._by_name, outside)
+
     def may(self, event: str, view: View) -> tuple[str, ...]:
         """The regions in which some row would fire on `event` now; nothing moves."""
         self._show(view)
@@ -250,7 +252,7 @@ class ReferenceStepper:
         return self.run_instant(now_ns, (), view)
 
     def _show(self, view: View) -> None:
-        self._view = _WithStates(self._by_name, view)
+        self._view = self.view(view)
         for machine in self.machines:
             machine.view = self._view
 

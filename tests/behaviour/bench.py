@@ -37,18 +37,23 @@ class World:
     states: dict[str, str] = field(default_factory=dict)
 
     def state(self, region: str) -> str:
+        """The state of a region, for views without a stepper."""
         return self.states[region]
 
     def flag(self, name: str) -> bool:
+        """A two-valued input."""
         return self.flags.get(name, False)
 
     def quantity(self, name: str) -> float:
+        """A number."""
         return self.quantities.get(name, 0.0)
 
     def happened(self, event: str) -> bool:
+        """Whether an event was said to have happened."""
         return event in self.events
 
     def below(self, quantity: str, level: float) -> bool:
+        """Whether a number is below a level."""
         return self.quantity(quantity) < level
 
 

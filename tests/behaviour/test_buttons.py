@@ -75,14 +75,19 @@ def test_a_hold_counts_from_the_settled_press():
     ]
     level = Bench(HOLD)
     level.contact("power", 100, 2100)
-    assert level.until(4000) == [(120, "power.press"), (2120, "power.release"), (2120, "power.hold")]
+    assert level.until(4000) == [
+        (120, "power.press"),
+        (2120, "power.release"),
+        (2120, "power.hold"),
+    ]
 
 
 def test_a_held_press_yields_no_click():
     """A hold is followed by the release alone."""
     bench = Bench(HOLD)
     bench.contact("power", 0, 5000)
-    assert [event for _, event in bench.until(9000)] == ["power.press", "power.hold", "power.release"]
+    events = [event for _, event in bench.until(9000)]
+    assert events == ["power.press", "power.hold", "power.release"]
 
 
 def test_pressed_lasts_from_the_settled_press_to_the_settled_release():
