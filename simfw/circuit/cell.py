@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.circuit.curves import Curve, load_curve
+from simfw.circuit.curves import Curve, built_in_curve, curve_of
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -72,9 +71,8 @@ class CellModel:
 
 
 def cell_model(gadget: Gadget) -> CellModel:
-    """Read the `[cell]` section; a curve in a file is found beside the gadget file."""
-    cell = gadget.cell
-    folder = Path(gadget.file).parent if gadget.file else Path()
+    """Read the `[cell]` section; the points of a curve of one's own come with the gadget."""
+    cell, points = gadget.cell, gadget.curve_points
     rate = None
     by_charge = sorted(
         (at.charge.value, at.resistance_ohm.value) for at in cell.resistance_at_charge
@@ -85,7 +83,7 @@ def cell_model(gadget: Gadget) -> CellModel:
     if cell.self_discharge is not None:
         rate = -math.log1p(-cell.self_discharge.value) / MONTH_S
     return CellModel(
-        curve=load_curve(cell.curve, folder, gadget.file),
+        curve=curve_of(points) if points else built_in_curve(cell.curve),
         capacity_c=cell.capacity.value,
         resistance_ohm=_base_ohm(cell.resistance, by_temperature),
         ohm_by_charge=_columns(by_charge),

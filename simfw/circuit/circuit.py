@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from simfw.circuit.cell import cell_model
 from simfw.circuit.charger import ChargerMode, ChargerModel, ChargerStep, charger_model
-from simfw.circuit.infrared import echo_of
+from simfw.circuit.infrared import carried_share, echo_of
 from simfw.circuit.light import Branch, emitter_channel, light_channel
 from simfw.circuit.measure import Converter
 from simfw.circuit.network import Feed, Phase, fade, settle
@@ -102,12 +102,17 @@ class Circuit:
 
     `consumers`: the names of the rows of `Solution.consumers_a`. `capacity_c` (C).
     `charge_nodes`: the charges (0..1) between which the open-circuit voltage is linear.
-    `charger`: the charger's steps and status, None without `[charger]`.
+    `charger`: the charger's steps and status, None without `[charger]`. `cut_off_v`: where the
+    protection opens (V), None without. `lights`: their names.
     """
 
     def __init__(self, gadget: Gadget, *, reference_v: float | None = None) -> None:
         self._gadget = gadget
         self._cell = cell_model(gadget)
+        self.cut_off_v: float | None = None if gadget.cell.cut_off is None else (
+            gadget.cell.cut_off.value
+        )
+        self.lights: tuple[str, ...] = tuple(gadget.lights)
         self.capacity_c: float = self._cell.capacity_c
         self.charge_nodes: Array = self._cell.charge_nodes
         self.charger: ChargerModel | None = charger_model(gadget)
@@ -127,6 +132,7 @@ class Circuit:
             for name, sensor in gadget.proximity.items()
             if sensor.emitter is not None
         }
+        self._carried = {name: carried_share(sensor) for name, sensor in gadget.proximity.items()}
         self._echoes = {name: echo_of(sensor) for name, sensor in gadget.proximity.items()}
         self._branches: dict[tuple[str, int], Branch] = {}
         self._plans: OrderedDict[LoadSet, _Plan] = OrderedDict()
@@ -303,7 +309,8 @@ class Circuit:
         if row is None:
             return None
         if end == "emitter":
-            return _Part(row, duty, branch=self._emitter(sensor))
+            longer = duty + self._carried[sensor] if duty < 1.0 else duty
+            return _Part(row, min(longer, 1.0), branch=self._emitter(sensor))
         receiver = gadget.proximity[sensor].receiver
         supply = None if receiver is None else receiver.supply
         return None if supply is None else _Part(row, duty, constant_a=supply.value)

@@ -54,7 +54,7 @@ class Diode:
         """Current (A) with `extra_ohm` in series across a voltage (V, >= 0); 0 at 0 V."""
         voltage = np.asarray(voltage_v, dtype=float)
         slope = self.emission * THERMAL_V
-        total = extra_ohm + self.series_ohm
+        total = max(extra_ohm + self.series_ohm, 1e-6)  # a bare diode has no closed form
         drop = self.saturation_a * total
         omega = wrightomega(np.log(drop / slope) + (voltage + drop) / slope)
         return np.asarray(np.maximum(slope / total * omega - self.saturation_a, 0.0))

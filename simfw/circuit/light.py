@@ -44,8 +44,8 @@ class Channel:
 
     `each_ohm` is one per LED, `shared_ohm` carries them all, `switch_ohm` is in the common path of
     all LEDs (`own_switch`: of one LED, each having its own). `drop_v` is a constant saturation
-    voltage; `npn` the full transistor; `base_ohm` what the constant-saturation transistor's base
-    resistor draws.
+    voltage; `npn` the full transistor; `base_ohm` the base resistor beside a constant saturation,
+    for which the base-emitter voltage is not known: all of the supply is taken to stand across it.
     """
 
     diode: Diode
@@ -57,7 +57,6 @@ class Channel:
     npn: Bipolar | None = None
     drop_v: float = 0.0
     base_ohm: float | None = None
-    base_saturation_a: float | None = None
 
     def branch(self, grid: Grid) -> Branch:
         """Tabulate the channel over the grid."""
@@ -75,8 +74,8 @@ class Channel:
         leds = hermite(grid, leds_a, leds_s)
         if self.base_ohm is None:
             return Branch(leds, leds)
-        base_a, base_s = self._base(volts)
-        return Branch(hermite(grid, leds_a + base_a, leds_s + base_s), leds)
+        base_s = np.full_like(volts, 1.0 / self.base_ohm)
+        return Branch(hermite(grid, leds_a + volts * base_s, leds_s + base_s), leds)
 
     def _one_led(self, volts: Array) -> tuple[Array, Array]:
         """Current (A) and slope (S) of one LED of a channel behind plain resistances."""
@@ -87,15 +86,6 @@ class Channel:
         current = self.diode.current_a(inner, ohm)
         slope = 1.0 / (self.diode.slope_ohm(current) + ohm)
         return current, np.where(volts > self.drop_v, slope, 0.0)
-
-    def _base(self, volts: Array) -> tuple[Array, Array]:
-        """Base current (A) and slope (S) beside a constant saturation voltage."""
-        assert self.base_ohm is not None
-        if self.base_saturation_a is None:
-            return volts / self.base_ohm, np.full_like(volts, 1.0 / self.base_ohm)
-        junction = Diode(saturation_a=self.base_saturation_a, emission=1.0, series_ohm=0.0)
-        current = junction.current_a(volts, self.base_ohm)
-        return current, 1.0 / (junction.slope_ohm(current) + self.base_ohm)
 
 
 def light_channel(name: str, light: Light, segments: int = -1, file: str = "") -> Channel:
@@ -140,13 +130,11 @@ def _channel(
         return replace(plain, switch_ohm=ohm, own_switch=own_switch and switch.kind == "pin")
     if switch.saturation is None:
         return replace(plain, switch_ohm=ohm, npn=_bipolar(key, switch, file))
-    saturation = switch.saturation_current
     return replace(
         plain,
         switch_ohm=ohm,
         drop_v=switch.saturation.value,
         base_ohm=None if switch.base is None else switch.base.value,
-        base_saturation_a=None if saturation is None else saturation.value,
     )
 
 

@@ -17,7 +17,7 @@ __all__ = ["BUILT_IN_CURVES", "PRIMARY_CURVES", "is_path", "parse_curve", "read_
 PRIMARY_CURVES = ("coin-primary",)
 """Built-in curves of cells that must not be charged."""
 
-BUILT_IN_CURVES = ("lco", "nmc", *PRIMARY_CURVES)
+BUILT_IN_CURVES = ("lco", "lco-ai", "nmc", "nmc-ecker", "nmc-mohtat", *PRIMARY_CURVES)
 """The names that `cell.curve` may have besides the path of a file."""
 
 Points = tuple[tuple[float, float], ...]

@@ -162,7 +162,7 @@ def _forward(key: str, points: tuple[ForwardPoint, ...]) -> Iterator[Problem]:
 _SWITCH_KEYS = {
     "pin": ("resistance",),
     "nmos": ("on_resistance",),
-    "npn": ("base", "gain", "reverse_gain", "saturation_current", "saturation"),
+    "npn": ("base", "gain", "reverse_gain", "saturation_current", "saturation", "storage"),
 }
 
 
