@@ -614,15 +614,20 @@ def read_span_ns(value: object) -> tuple[int, int]:
     return _whole_ns(low, text), _whole_ns(high, text)
 
 
-def read_point(value: object, left: Dimension, right: Dimension) -> tuple[Figure, Figure]:
-    """Read "2.75 V @ 5 mA": a quantity of `left` that holds at a quantity of `right`."""
+def read_point(
+    value: object, left: Dimension, right: Dimension, *, positive: bool = False
+) -> tuple[Figure, Figure]:
+    """Read "2.75 V @ 5 mA": a quantity of `left` that holds at a quantity of `right`.
+
+    `positive` refuses zero on either side. Raises `QuantityError`.
+    """
     wanted = f'{left.name} at {right.name}, such as "{left.example} @ {right.example}"'
     if not isinstance(value, str) or value.count("@") != 1:
         raise QuantityError(text="this is not a point", allowed=wanted)
     first, second = value.split("@")
     return (
-        read_figure(first.strip(), left, positive=True),
-        read_figure(second.strip(), right, positive=True),
+        read_figure(first.strip(), left, positive=positive),
+        read_figure(second.strip(), right, positive=positive),
     )
 
 

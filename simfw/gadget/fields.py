@@ -94,7 +94,7 @@ class ForwardPoint(_FromText):
         """Read "2.75 V @ 5 mA"; either side may have a tolerance or range."""
         if isinstance(value, ForwardPoint):
             return value
-        voltage, current = read_point(value, VOLTAGE, CURRENT)
+        voltage, current = read_point(value, VOLTAGE, CURRENT, positive=True)
         return ForwardPoint(voltage_v=voltage, current_a=current)
 
 
@@ -110,7 +110,7 @@ class IntensityAt(_FromText):
         """Read "36 mW/sr @ 100 mA"; either side may have a tolerance or range."""
         if isinstance(value, IntensityAt):
             return value
-        intensity, current = read_point(value, INTENSITY, CURRENT)
+        intensity, current = read_point(value, INTENSITY, CURRENT, positive=True)
         return IntensityAt(intensity_w_sr=intensity, current_a=current)
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import copy
-import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.curve_file import BUILT_IN_CURVES, is_path, read_curve
+from simfw.gadget.electrical import electrical_problems
+from simfw.gadget.firmware import firmware_problems, misnamed
 from simfw.gadget.model import Gadget
-from simfw.gadget.plausible import plausible
 from simfw.tomlfile import TomlFile, key_text, read_toml
 from simfw.validation import Checked, check_data
 
@@ -46,10 +46,6 @@ _SAMPLES: dict[str, Any] = {
 }
 
 
-# A problem with one of these keys is about the name itself, whatever is wrong below it.
-_MEMBER = re.compile(r"(?:lights|buttons|chords|proximity|behaviour)\.[^.]+")
-
-
 def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     """Read and check a gadget file.
 
@@ -65,12 +61,11 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     gadget = checked.value
     if gadget is not None:
         gadget = _with_curve(gadget, file, checked, problems)
-        found = plausible(gadget)
+        problems += misnamed(gadget)
+        problems += checked.keep(electrical_problems(gadget) + firmware_problems(gadget))
         if check is not None and not _names_lost(checked.tainted):
-            found += check(gadget)
-        about_names = [problem for problem in found if _MEMBER.fullmatch(problem.key)]
-        problems += about_names
-        problems += [p for p in checked.keep(found) if p not in about_names]
+            known = {problem.key for problem in problems}
+            problems += [p for p in checked.keep(check(gadget)) if p.key not in known]
     if problems or gadget is None:
         raise DescriptionError(file.locate(problems))
     return gadget.model_copy(update={"file": str(path), "digest": file.digest})

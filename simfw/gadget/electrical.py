@@ -1,7 +1,6 @@
-"""What the parts of a description must be to each other: checks that need more than one value.
+"""What the electrical parts of a description must be: checks that need more than one value.
 
-Each check returns `Problem`s with key paths; the loader adds file and line. Names inside
-expressions, rows and events are checked by the behaviour, which knows them.
+Each check returns `Problem`s with key paths; the loader adds file and line.
 """
 
 from __future__ import annotations
@@ -13,11 +12,9 @@ from simfw.errors import Problem
 from simfw.gadget.curve_file import PRIMARY_CURVES
 from simfw.gadget.fields import ForwardPoint
 from simfw.gadget.model import (
-    Button,
     Cell,
     Charger,
     Gadget,
-    Gauge,
     Light,
     Load,
     Proximity,
@@ -25,42 +22,22 @@ from simfw.gadget.model import (
 )
 from simfw.quantity import Figure
 
-__all__ = ["CONSUMERS", "plausible"]
-
-CONSUMERS = ("charger", "controller", "emitter", "leakage", "receiver", "self_discharge")
-"""What the ledger calls the consumers that no file names; no light or load may be called so."""
+__all__ = ["electrical_problems"]
 
 
-def plausible(gadget: Gadget) -> list[Problem]:
-    """Return what the values of `gadget` cannot be to each other, whatever its behaviour does."""
+def electrical_problems(gadget: Gadget) -> list[Problem]:
+    """Return what cannot be about the electrical parts of `gadget`."""
     return [
-        *_consumers(gadget),
         *_cell(gadget.cell),
         *_charger(gadget),
         *(p for name, light in gadget.lights.items() for p in _light(f"lights.{name}", light)),
         *(p for name, load in gadget.loads.items() for p in _load(f"loads.{name}", load)),
-        *(p for name, b in gadget.buttons.items() for p in _button(f"buttons.{name}", b)),
-        *(p for name, s in gadget.proximity.items() for p in _proximity(f"proximity.{name}", s)),
-        *_gauge(gadget.gauge),
+        *(p for name, s in gadget.proximity.items() for p in _emitter(f"proximity.{name}", s)),
     ]
 
 
 def _problem(key: str, text: str, allowed: str) -> Problem:
     return Problem(key=key, text=text, allowed=allowed)
-
-
-def _consumers(gadget: Gadget) -> Iterator[Problem]:
-    for section, names in (("lights", gadget.lights), ("loads", gadget.loads)):
-        for name in names:
-            if name in CONSUMERS:
-                yield _problem(
-                    f"{section}.{name}",
-                    f'the ledger has a consumer "{name}" already',
-                    "any name but " + ", ".join(CONSUMERS),
-                )
-
-
-# --- electrical parts
 
 
 def _below(low: Figure | None, high: Figure | None) -> bool:
@@ -223,36 +200,7 @@ def _load(key: str, load: Load) -> Iterator[Problem]:
         yield _problem(f"{key}.resistance", "this is a short circuit", "more than zero")
 
 
-# --- what the firmware does by itself
-
-
-def _button(key: str, button: Button) -> Iterator[Problem]:
-    if button.hold is not None and button.hold.ns == 0:
-        yield _problem(f"{key}.hold", "a hold of no time", "more than zero")
-    if button.double is not None and button.double.ns < button.debounce.ns:
-        yield _problem(
-            f"{key}.double",
-            "a second press could never settle within this time",
-            f"at least debounce ({button.debounce.text})",
-        )
-
-
-def _proximity(key: str, sensor: Proximity) -> Iterator[Problem]:
-    if not 0 < sensor.duty.value <= 1:
-        yield _problem(f"{key}.duty", "the emitter would never light", "more than 0 %")
-    emitter = sensor.emitter
-    if emitter is not None:
-        yield from _forward(f"{key}.emitter.forward", emitter.forward)
-        yield from _switch(f"{key}.emitter.switch", emitter.switch)
-
-
-def _gauge(gauge: Gauge | None) -> Iterator[Problem]:
-    if gauge is None:
-        return
-    for name in ("show", "blink"):
-        if gauge.light is None and getattr(gauge, name) is not None:
-            yield _problem(
-                f"gauge.{name}", "the gauge has no light to show anything", "gauge.light beside it"
-            )
-    if not gauge.thresholds and gauge.low is None and gauge.flat is None:
-        yield _problem("gauge", "a gauge that tells nothing", "thresholds, low or flat")
+def _emitter(key: str, sensor: Proximity) -> Iterator[Problem]:
+    if sensor.emitter is not None:
+        yield from _forward(f"{key}.emitter.forward", sensor.emitter.forward)
+        yield from _switch(f"{key}.emitter.switch", sensor.emitter.switch)

@@ -1,0 +1,283 @@
+"""What the firmware's part of a description must be: names, timings, states, rows, rules.
+
+Each check returns `Problem`s with key paths; the loader adds file and line. Names inside
+expressions, rows and events are checked by the behaviour, which knows them.
+"""
+
+from __future__ import annotations
+
+import keyword
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from fractions import Fraction
+
+from simfw.errors import Problem, nearest
+from simfw.gadget.fields import Level
+from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Proximity, Rule
+from simfw.quantity import format_duration
+from simfw.tomlfile import key_text
+
+__all__ = ["CONSUMERS", "RESERVED", "firmware_problems", "misnamed"]
+
+RESERVED = ("cell", "charge", "controller", "gauge", "status", "usb")
+"""Names with a meaning of their own in expressions and states."""
+
+CONSUMERS = ("charger", "emitter", "leakage", "receiver", "self_discharge")
+"""What the ledger calls consumers that no file names; no light or load may be called so."""
+
+_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+_STATE = re.compile(r"[A-Za-z0-9_]+(\.[A-Za-z0-9_]+)?")
+
+
+def firmware_problems(gadget: Gadget) -> list[Problem]:
+    """Return what cannot be about the firmware's part of `gadget`, whatever its names mean."""
+    return [
+        *(p for name, b in gadget.buttons.items() for p in _button(f"buttons.{name}", b)),
+        *_chords(gadget),
+        *(p for name, s in gadget.proximity.items() for p in _proximity(f"proximity.{name}", s)),
+        *_gauge(gadget),
+        *(p for name, b in gadget.behaviour.items() for p in _region(gadget, name, b)),
+        *_rules(gadget.rules),
+        *_readings(gadget),
+    ]
+
+
+def _problem(
+    key: str, text: str, allowed: str | None = None, suggestion: str | None = None
+) -> Problem:
+    return Problem(key=key, text=text, allowed=allowed, suggestion=suggestion)
+
+
+# --- names
+
+
+def misnamed(gadget: Gadget) -> Iterator[Problem]:
+    """Yield the names that cannot be used, or are used twice where they must be told apart."""
+    speaking: dict[str, str] = {}  # what may stand before a dot in an expression
+    drawing: dict[str, str] = {}  # what may be driven by a state
+    sections: tuple[tuple[str, Mapping[str, object], dict[str, str]], ...] = (
+        ("lights", gadget.lights, drawing),
+        ("loads", gadget.loads, drawing),
+        ("buttons", gadget.buttons, speaking),
+        ("chords", gadget.chords, speaking),
+        ("proximity", gadget.proximity, speaking),
+        ("behaviour", gadget.behaviour, speaking),
+    )
+    for section, members, taken in sections:
+        for name in members:
+            key = key_text((section, name))
+            if not _NAME.fullmatch(name) or keyword.iskeyword(name):
+                yield _problem(
+                    key,
+                    f'"{name}" cannot be a name',
+                    "a letter, then letters, digits and _",
+                    re.sub(r"\W", "_", name) if re.match(r"[A-Za-z]", name) else None,
+                )
+            elif name in (barred := RESERVED + (CONSUMERS if taken is drawing else ())):
+                yield _problem(
+                    key,
+                    f'the name "{name}" has a meaning of its own',
+                    "any name but " + ", ".join(barred),
+                )
+            elif name in taken:
+                yield _problem(key, f'the name "{name}" is already used by {taken[name]}')
+            taken.setdefault(name, key)
+    for name, region in gadget.behaviour.items():
+        for state in region.states:
+            if not _STATE.fullmatch(state) or state in ("same", "resume"):
+                yield _problem(
+                    key_text(("behaviour", name, "states", state)),
+                    f'"{state}" cannot be the name of a state',
+                    "letters, digits and _, with one dot at most; not same or resume",
+                )
+
+
+# --- what the firmware does by itself
+
+
+def _button(key: str, button: Button) -> Iterator[Problem]:
+    if button.hold is not None and button.hold.ns == 0:
+        yield _problem(f"{key}.hold", "a hold of no time", "more than zero")
+    if button.double is not None and button.double.ns < max(button.debounce.ns, 1):
+        yield _problem(
+            f"{key}.double",
+            "a second press could never settle within this time",
+            f"at least debounce ({button.debounce.text})",
+        )
+    if button.style == "sample" and button.sample_every.ns == 0:
+        yield _problem(f"{key}.sample_every", "reads without time between them", "more than zero")
+
+
+def _chords(gadget: Gadget) -> Iterator[Problem]:
+    for name, chord in gadget.chords.items():
+        for index, button in enumerate(chord.buttons):
+            key = f"chords.{name}.buttons[{index}]"
+            if button not in gadget.buttons:
+                yield _unknown(key, "button", gadget.buttons, button)
+            elif button in chord.buttons[:index]:
+                yield _problem(key, "this button is named twice", "different buttons")
+
+
+def _unknown(key: str, what: str, names: Iterable[str], found: str) -> Problem:
+    names = list(names)
+    listed = ", ".join(names) if names else f"none: the gadget has no {what}s"
+    return _problem(key, f'there is no {what} "{found}"', listed, nearest(found, names))
+
+
+def _proximity(key: str, sensor: Proximity) -> Iterator[Problem]:
+    burst_ns = Fraction(sensor.burst) * 10**9 / Fraction(sensor.carrier.value)
+    busy_ns = sensor.settle.ns + round(burst_ns)
+    if sensor.every.ns < busy_ns:
+        yield _problem(
+            f"{key}.every",
+            "the next look would begin before this one ends",
+            f"at least settle + burst ({format_duration(busy_ns)})",
+        )
+    if not 0 < sensor.duty.value <= 1:
+        yield _problem(f"{key}.duty", "the emitter would never light", "more than 0 %")
+
+
+def _gauge(gadget: Gadget) -> Iterator[Problem]:
+    gauge = gadget.gauge
+    if gauge is None:
+        return
+    if gauge.every.ns == 0:
+        yield _problem("gauge.every", "samples without time between them", "more than zero")
+    if gauge.light is not None:
+        yield from _gauge_light(gadget, gauge, gauge.light)
+    elif gauge.show is not None or gauge.blink is not None:
+        yield _problem(
+            "gauge.show" if gauge.show is not None else "gauge.blink",
+            "the gauge has no light to show anything",
+            "gauge.light beside it",
+        )
+    for index, threshold in enumerate(gauge.thresholds):
+        if index and threshold.value <= gauge.thresholds[index - 1].value:
+            yield _problem(
+                f"gauge.thresholds[{index}]",
+                "the thresholds do not rise",
+                f"more than {gauge.thresholds[index - 1].text}",
+            )
+    if not gauge.thresholds and (gauge.low is None and gauge.flat is None):
+        yield _problem("gauge", "a gauge that tells nothing", "thresholds, low or flat")
+    low, flat = gauge.low, gauge.flat
+    if low is not None and flat is not None and flat.value >= low.value:
+        yield _problem(
+            "gauge.flat",
+            "the cell would be flat before it is low",
+            f"less than low ({low.text})",
+        )
+    if gauge.blink is not None and gauge.blink.ns == 0:
+        yield _problem("gauge.blink", "a half period of zero", "more than zero")
+    if gauge.blink is not None and gadget.charger is None:
+        yield _problem("gauge.blink", "nothing ever charges this gadget", "a [charger]")
+
+
+def _gauge_light(gadget: Gadget, gauge: Gauge, name: str) -> Iterator[Problem]:
+    light = gadget.lights.get(name)
+    if light is None:
+        yield _unknown("gauge.light", "light", gadget.lights, name)
+    elif not light.segments:
+        yield _problem(
+            "gauge.light",
+            f'the light "{name}" has no countable segments',
+            f"a light with segments = true (write it in lights.{name})",
+        )
+    elif len(gauge.thresholds) > light.leds:
+        yield _problem(
+            "gauge.thresholds",
+            f"{len(gauge.thresholds)} thresholds for {light.leds} segments",
+            f"at most {light.leds}",
+        )
+
+
+# --- written regions and rules
+
+
+def _region(gadget: Gadget, name: str, region: Behaviour) -> Iterator[Problem]:
+    key = f"behaviour.{name}"
+    if not region.states:
+        yield _problem(key, "a region without states", "one state or more")
+    for state, outputs in region.states.items():
+        for output, level in outputs.items():
+            yield from _output(gadget, key_text(("behaviour", name, "states", state, output)),
+                               output, level)
+    for index, row in enumerate(region.rows):
+        if (row.on is None) == (row.after is None):
+            yield _problem(
+                f"{key}.rows[{index}]",
+                "a row has neither an event nor a dwell"
+                if row.on is None
+                else "a row has both an event and a dwell",
+                "exactly one of on and after",
+            )
+
+
+def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Problem]:
+    if output == "controller":
+        if level.awake is None:
+            yield _problem(key, "this is not a state of the controller", '"awake" or "asleep"')
+        return
+    if output not in gadget.lights and output not in gadget.loads:
+        yield _unknown(
+            key, "light or load", [*gadget.lights, *gadget.loads, "controller"], output
+        )
+    elif level.awake is not None:
+        yield _problem(
+            key, "only the controller sleeps", '"on", "off", a percentage or a number of segments'
+        )
+    elif level.segments is not None:
+        light = gadget.lights.get(output)
+        if light is None or not light.segments:
+            yield _problem(
+                key,
+                f'"{output}" has no countable segments',
+                '"on", "off" or a percentage',
+                f"{level.segments} %" if level.segments > 1 else None,
+            )
+        elif level.segments > light.leds:
+            yield _problem(
+                key, f"{level.segments} segments of {light.leds}", f"0 to {light.leds}"
+            )
+
+
+_KINDS = (("never",), ("always",), ("when", "then", "within"), ("stays", "for"))
+
+
+def _rules(rules: tuple[Rule, ...]) -> Iterator[Problem]:
+    names: dict[str, str] = {}
+    for index, rule in enumerate(rules):
+        key = f"rules[{index}]"
+        if rule.name in names:
+            yield _problem(f"{key}.name", f"this name is already used by {names[rule.name]}")
+        names.setdefault(rule.name, key)
+        written = {
+            word
+            for kind in _KINDS
+            for word in kind
+            if getattr(rule, "for_" if word == "for" else word) is not None
+        }
+        kinds = [kind for kind in _KINDS if written & set(kind)]
+        allowed = "exactly one of: " + "; ".join(" + ".join(kind) for kind in _KINDS)
+        if not kinds:
+            yield _problem(key, "this rule states nothing", allowed)
+        elif len(kinds) > 1:
+            mixed = " and ".join(next(w for w in kind if w in written) for kind in kinds)
+            yield _problem(key, f"this rule mixes {mixed}", allowed)
+        else:
+            for word in kinds[0]:
+                if word not in written:
+                    yield _problem(
+                        key, f'the key "{word}" is missing', " + ".join(kinds[0]) + " together"
+                    )
+
+
+def _readings(gadget: Gadget) -> Iterator[Problem]:
+    for name in gadget.readings:
+        region, _, state = name.partition(".")
+        key = key_text(("readings", name))
+        known = gadget.behaviour.get(region)
+        if known is None:
+            yield _unknown(key, "region", gadget.behaviour, region)
+        elif not any(s == state or s.startswith(f"{state}.") for s in known.states):
+            yield _unknown(key, "state", [f"{region}.{s}" for s in known.states], name)
