@@ -6,8 +6,8 @@ float.
 
 The list of units is closed and every reading asks for one dimension, so that a slip of the pen
 ("5 m" for five minutes, "85 ua") is refused instead of being read as something else. Resistors may
-also be written in the letter code of IEC 60062 (`4R7`, `3k3`, `2M2`); the letter must follow a
-digit unless it is R (`R47`), so that `k24` is refused.
+also be written in the letter code of IEC 60062 (`4R7`, `3k3`, `2M2`, `10L`); the letter must follow
+a digit unless it is R (`R47`), so that `k24` is refused.
 
 Grammar, one line each:
 
@@ -24,13 +24,37 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Context, Decimal, localcontext
 from fractions import Fraction
 from typing import Literal, get_args
 
 from simfw.errors import QuantityError, nearest
+from simfw.units import (
+    ANGLE,
+    AREA,
+    CAPACITANCE,
+    CHARGE,
+    CURRENT,
+    DIMENSIONS,
+    FREQUENCY,
+    INTENSITY,
+    IRRADIANCE,
+    LENGTH,
+    PER_MONTH,
+    POWER,
+    PREFIXES,
+    RATIO,
+    RESISTANCE,
+    TEMPERATURE,
+    THERMAL_RESISTANCE,
+    TIME,
+    VOLTAGE,
+    Dimension,
+    Factor,
+    unit_key,
+)
 
 __all__ = [
     "ANGLE",
@@ -102,124 +126,12 @@ class Timing:
     text: str = ""
 
 
-Factor = Decimal | Callable[[Decimal], Decimal]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dimension:
-    """What a quantity measures: its name with article, its units, and an example.
-
-    `units` maps each accepted unit, in the order messages list them, to its size in SI units (or
-    to a function where the step to SI is not a plain factor). `lowest` is the least legal value.
-    """
-
-    name: str
-    units: Mapping[str, Factor]
-    example: str
-    lowest: Decimal = Decimal(0)
-
-    @property
-    def allowed(self) -> str:
-        """What a message offers: an example and the units."""
-        return f'{self.name} such as "{self.example}" (units: {", ".join(self.units)})'
-
-
-PREFIXES = {
-    "f": Decimal("1e-15"),
-    "p": Decimal("1e-12"),
-    "n": Decimal("1e-9"),
-    "µ": Decimal("1e-6"),
-    "m": Decimal("1e-3"),
-    "c": Decimal("1e-2"),
-    "-": Decimal(1),
-    "k": Decimal("1e3"),
-    "M": Decimal("1e6"),
-    "G": Decimal("1e9"),
-}
-
-
-def _scaled(unit: str, prefixes: str, size: str = "1") -> dict[str, Factor]:
-    """Return the size of `unit` (itself `size` in SI) under each of `prefixes` ("-" is none)."""
-    return {
-        (prefix + unit).removeprefix("-"): PREFIXES[prefix] * Decimal(size) for prefix in prefixes
-    }
-
-
-def _per_year(rate: Decimal) -> Decimal:
-    """Return the share lost per month where `rate` percent are lost per year."""
-    left = 1 - rate / 100
-    return 1 - left ** (Decimal(1) / 12) if left > 0 else Decimal(1)
-
-
-VOLTAGE = Dimension(name="a voltage", units=_scaled("V", "nµm-k"), example="3.7 V")
-CURRENT = Dimension(name="a current", units=_scaled("A", "fpnµm-"), example="20 mA")
-RESISTANCE = Dimension(name="a resistance", units=_scaled("Ω", "µm-kMG"), example="3.3 kΩ")
-CHARGE = Dimension(
-    name="a charge",
-    units=_scaled("Ah", "nµm-", "3600") | _scaled("C", "pnµm-"),
-    example="650 mAh",
-)
-TIME = Dimension(
-    name="a time",
-    units={
-        "ns": Decimal(1),
-        "µs": Decimal(10**3),
-        "ms": Decimal(10**6),
-        "s": Decimal(10**9),
-        "min": Decimal(60 * 10**9),
-        "h": Decimal(3600 * 10**9),
-        "day": Decimal(86_400 * 10**9),
-        "days": Decimal(86_400 * 10**9),
-        "week": Decimal(7 * 86_400 * 10**9),
-        "weeks": Decimal(7 * 86_400 * 10**9),
-        "year": Decimal(31_557_600 * 10**9),
-        "years": Decimal(31_557_600 * 10**9),
-    },
-    example="120 ms",
-)
-FREQUENCY = Dimension(name="a frequency", units=_scaled("Hz", "m-kM"), example="38 kHz")
-RATIO = Dimension(name="a share", units={"%": Decimal("0.01")}, example="10 %")
-PER_MONTH = Dimension(
-    name="a self-discharge rate",
-    units={"%/month": Decimal("0.01"), "%/year": _per_year},
-    example="2 %/month",
-)
-ANGLE = Dimension(
-    name="an angle",
-    units={"deg": Decimal("0.017453292519943295769"), "°": Decimal("0.017453292519943295769")},
-    example="25 deg",
-)
-TEMPERATURE = Dimension(
-    name="a temperature",
-    units={"degC": Decimal(1), "°C": Decimal(1)},
-    example="25 degC",
-    lowest=Decimal("-273.15"),
-)
-IRRADIANCE = Dimension(name="an irradiance", units=_scaled("W/m2", "nµm-"), example="0.7 mW/m2")
-INTENSITY = Dimension(name="a radiant intensity", units=_scaled("W/sr", "µm-"), example="36 mW/sr")
-AREA = Dimension(
-    name="an area",
-    units={"mm2": Decimal("1e-6"), "cm2": Decimal("1e-4"), "m2": Decimal(1)},
-    example="80 cm2",
-)
-LENGTH = Dimension(name="a length", units=_scaled("m", "mc-"), example="12 cm")
-CAPACITANCE = Dimension(name="a capacitance", units=_scaled("F", "pnµm-"), example="4.7 µF")
-THERMAL_RESISTANCE = Dimension(
-    name="a thermal resistance", units={"K/W": Decimal(1)}, example="60 K/W"
-)
-POWER = Dimension(name="a power", units=_scaled("W", "nµm-k"), example="250 mW")
-
-DIMENSIONS = (
-    VOLTAGE, CURRENT, RESISTANCE, CHARGE, TIME, FREQUENCY, RATIO, PER_MONTH, ANGLE, TEMPERATURE,
-    IRRADIANCE, INTENSITY, AREA, LENGTH, CAPACITANCE, THERMAL_RESISTANCE, POWER,
-)  # fmt: skip
-
 NUMBER = r"[+-]?\d{1,30}(?:\.\d{1,30})?(?:[eE][+-]?\d{1,2})?"
-_NUMBER = re.compile(NUMBER)
-_LETTER_CODE = re.compile(r"(\d{0,9})([RkKMG])(\d{0,6})")
+_NUMBER = re.compile(NUMBER, re.ASCII)
+_LETTER_CODE = re.compile(r"(\d{0,9})([RLkKMG])(\d{0,6})", re.ASCII)
 _LETTERS = {
-    "R": Decimal(1), "k": Decimal(10**3), "K": Decimal(10**3), "M": Decimal(10**6),
-    "G": Decimal(10**9),
+    "L": Decimal("0.001"), "R": Decimal(1), "k": Decimal(10**3), "K": Decimal(10**3),
+    "M": Decimal(10**6), "G": Decimal(10**9),
 }  # fmt: skip
 _TOLERANCE_LETTERS = {"B": "0.1", "C": "0.25", "D": "0.5", "F": "1", "G": "2", "J": "5", "K": "10",
                       "M": "20"}  # IEC 60062:2016, table of tolerance letters
@@ -230,18 +142,6 @@ _TOLERANCE = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _BRACKET = re.compile(r"(?P<value>[^()]*)\((?P<span>[^()]*)\)\s*")
 _LONGEST_NS = 2**63 - 1
 _CONTEXT = Context(prec=80)
-
-
-def _unit_key(unit: str) -> str:
-    """Return `unit` in the one spelling that the tables use."""
-    unit = unit.replace(" ", "")
-    if unit.endswith(("ohm", "Ohm")):
-        unit = unit[:-3] + "Ω"
-    elif unit.endswith(("ohms", "Ohms")):
-        unit = unit[:-4] + "Ω"
-    if unit.startswith("u"):
-        unit = "µ" + unit[1:]
-    return unit.replace("m^2", "m2")
 
 
 def _fail(
@@ -258,7 +158,7 @@ def _unknown_unit(number: str, unit: str, dimension: Dimension) -> QuantityError
             dimension,
             suggestion=(f"{number} min", f"{number} ms"),
         )
-    key = _unit_key(unit)
+    key = unit_key(unit)
     for other in DIMENSIONS:
         if key in other.units:
             return _fail(f'"{unit}" is the unit of {other.name}', dimension)
@@ -276,13 +176,13 @@ def _letter_code(text: str, dimension: Dimension) -> Decimal | None:
     """Return the value of an IEC 60062 letter code, None if `text` is not one at all."""
     match = _LETTER_CODE.fullmatch(text)
     if match is None:
-        if re.fullmatch(r"\d*[rm]\d*", text) and re.search(r"\d", text):
+        if re.fullmatch(r"\d*[rmlg]\d*", text, re.ASCII) and re.search(r"\d", text):
             raise _fail(
-                f'"{text}" is not a resistor code: the letters are R, k, M and G',
+                f'"{text}" is not a resistor code: the letters are L, R, k, M and G',
                 dimension,
                 suggestion=text.upper(),
             )
-        coded = re.fullmatch(r"(\d*[RkKMG]\d*)([BCDFGJKM])", text)
+        coded = re.fullmatch(r"(\d*[RLkKMG]\d*)([BCDFGJKM])", text, re.ASCII)
         if coded is not None:
             percent = _TOLERANCE_LETTERS[coded[2]]
             raise _fail(
@@ -292,29 +192,27 @@ def _letter_code(text: str, dimension: Dimension) -> Decimal | None:
             )
         return None
     whole, letter, rest = match.groups()
+    if not whole and not rest:
+        return None
     if not whole and letter != "R":
-        if not rest:
-            return None
         ohms = (Decimal(f"0.{rest}") * _LETTERS[letter]).normalize()
         raise _fail(
             f'the resistor code "{text}" has no digit before its letter',
             dimension,
             suggestion=f"{ohms:f}R",
         )
-    if not whole and not rest:
-        return None
     return Decimal(f"{whole or 0}.{rest or 0}") * _LETTERS[letter]
 
 
 def _compound_time(text: str) -> Decimal | None:
     """Return nanoseconds of "1 h 5 min", None where `text` is not of that form."""
-    parts = re.findall(rf"\s*({NUMBER})\s*([^\d\s.+-]+)", text)
+    parts = re.findall(rf"\s*({NUMBER})\s*([^\d\s.+-]+)", text, re.ASCII)
     if len(parts) < 2 or "".join(n + u for n, u in parts) != text.replace(" ", ""):
         return None
     total = Decimal(0)
     before: Decimal | None = None
     for index, (number, unit) in enumerate(parts):
-        size = TIME.units.get(_unit_key(unit))
+        size = TIME.units.get(unit_key(unit))
         if size is None:
             raise _unknown_unit(number, unit, TIME)
         assert isinstance(size, Decimal)
@@ -358,7 +256,7 @@ def _reading(text: str, dimension: Dimension) -> Decimal:
             return _in_bounds(compound, text, dimension)
     if not unit:
         raise _fail(f'"{text}" has no unit', dimension)
-    factor = dimension.units.get(_unit_key(unit))
+    factor = dimension.units.get(unit_key(unit))
     if factor is None:
         if unit[0].isdigit() or (unit[0] in ".eE" and unit[1:2].isdigit()):
             raise _fail(f'"{text}" is not one number with one unit', dimension)
@@ -446,12 +344,10 @@ def _text_of(value: object, dimension: Dimension) -> str:
         return value
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise _fail(f"{_kind(value)} is not a quantity", dimension)
-    unit = next(iter(dimension.units))
-    for unit in dimension.units:
-        if dimension.example.endswith(unit):
-            break
     raise _fail(
-        "a number without a unit is not a quantity", dimension, suggestion=f"{value} {unit}"
+        "a number without a unit is not a quantity",
+        dimension,
+        suggestion=f"{value} {dimension.example.split()[-1]}",
     )
 
 
@@ -463,6 +359,8 @@ def _kind(value: object) -> str:
         return "a table"
     if isinstance(value, list | tuple):
         return "a list"
+    if isinstance(value, int | float):
+        return "a number"
     return "a date or time of day" if value is not None else "nothing"
 
 
@@ -633,30 +531,25 @@ def read_point(
 
 # --- writing ----------------------------------------------------------------------------------
 
-_FORMATS: dict[str, tuple[tuple[str, Decimal], ...]] = {}
+_WRITTEN_PREFIXES = {
+    "V": "k-mµn", "A": "-mµnpf", "Ω": "GMk-mµ", "Ah": "-mµn", "C": "-mµnp", "Hz": "Mk-m",
+    "W/m2": "-mµn", "W/sr": "-mµ", "W": "k-mµn", "F": "-mµnp", "m": "-m",
+}  # fmt: skip
 
 
-def _steps_of(unit: str) -> tuple[tuple[str, Decimal], ...]:
+def _steps_of(unit: str) -> list[tuple[str, Decimal]]:
     """Return the names and sizes under which `unit` is written, the largest first."""
-    if not _FORMATS:
-        for dimension in DIMENSIONS:
-            for name in dimension.units:
-                base = name.lstrip("fpnµmckMG") or name
-                for candidate in (name, base):
-                    _FORMATS.setdefault(candidate, ())
-        for base, prefixes in (
-            ("V", "kmµn-"), ("A", "mµnpf-"), ("Ω", "GMkmµ-"), ("Ah", "mµn-"), ("C", "mµnp-"),
-            ("Hz", "Mkm-"), ("W/m2", "mµn-"), ("W/sr", "mµ-"), ("W", "kmµn-"), ("F", "mµnp-"),
-            ("m", "mc-"),
-        ):  # fmt: skip
-            steps = [((p + base).removeprefix("-"), PREFIXES[p]) for p in prefixes if p != "c"]
-            _FORMATS[base] = tuple(sorted(steps, key=lambda step: -step[1]))
-    return _FORMATS.get(unit) or ((unit, Decimal(1)),)
+    return [
+        ((prefix + unit).removeprefix("-"), PREFIXES[prefix])
+        for prefix in _WRITTEN_PREFIXES.get(unit, "-")
+    ]
 
 
 def _digits(value: Decimal, digits: int) -> str:
-    """Return `value` with `digits` significant digits, without exponent or idle zeros."""
+    """Return `value` with `digits` significant digits, without idle zeros."""
     rounded = Context(prec=digits).plus(value)
+    if rounded and rounded.adjusted() < -6:
+        return f"{rounded.normalize():e}"
     text = f"{rounded:f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
@@ -670,7 +563,7 @@ def format_si(value: float, unit: str, digits: int = 3) -> str:
     """
     if not math.isfinite(value):
         raise ValueError(f"{value} {unit} cannot be written")
-    unit = _unit_key(unit)
+    unit = unit_key(unit)
     steps = _steps_of(unit)
     exact = Decimal(value)
     rounded = abs(Context(prec=digits).plus(exact))
@@ -687,7 +580,7 @@ def format_percent(share: float, digits: int = 3) -> str:
     return f"{_digits(Decimal(share) * 100, digits)} %"
 
 
-_PARTS = (("day", 86_400 * 10**9), ("h", 3600 * 10**9), ("min", 60 * 10**9), ("s", 10**9))
+_PARTS = (("day", 86_400 * 10**9), ("h", 3600 * 10**9), ("min", 60 * 10**9))
 
 
 def format_duration(ns: int) -> str:
@@ -705,8 +598,6 @@ def format_duration(ns: int) -> str:
     words = []
     rest = ns
     for name, size in _PARTS:
-        if name == "s":
-            break
         count, rest = divmod(rest, size)
         if count:
             words.append(f"{count} {name}{'s' if name == 'day' and count > 1 else ''}")

@@ -12,16 +12,27 @@ import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import tree_sitter
 import tree_sitter_toml
 
 from simfw.errors import DescriptionError, Problem, nearest
 
-__all__ = ["KeyPath", "Place", "TomlFile", "key_text", "read_bytes", "read_text", "read_toml"]
+__all__ = [
+    "KeyPath",
+    "Kind",
+    "Place",
+    "TomlFile",
+    "key_text",
+    "read_bytes",
+    "read_text",
+    "read_toml",
+    "require_kind",
+]
 
 KeyPath = tuple[str | int, ...]
+Kind = Literal["gadget", "scenario", "pattern"]
 
 LARGEST_BYTES = 4_000_000
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
@@ -160,6 +171,29 @@ def read_toml(path: str | Path) -> TomlFile:
         digest=hashlib.sha256(raw).hexdigest(),
         places=_places(text.encode()),
     )
+
+
+def require_kind(file: TomlFile, wanted: Kind) -> None:
+    """Refuse a file that is plainly of another kind than `wanted`; raises `DescriptionError`."""
+    found = _kind(file.data)
+    if found is None or found == wanted:
+        return
+    named = file.data.get("gadget")
+    path = str(file.path.parent / named) if isinstance(named, str) else None
+    raise _refusal(
+        file.path,
+        f"this is a {found} file, and a {wanted} file is wanted",
+        suggestion=path if wanted == "gadget" else None,
+    )
+
+
+def _kind(data: Mapping[str, Any]) -> Kind | None:
+    """Tell the kind of a file from the keys that only one kind has."""
+    if isinstance(data.get("gadget"), dict) or isinstance(data.get("cell"), dict):
+        return "gadget"
+    if "habits" in data or "horizon" in data:
+        return "pattern"
+    return "scenario" if isinstance(data.get("gadget"), str) and "lasts" in data else None
 
 
 def _refusal(

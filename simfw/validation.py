@@ -124,6 +124,8 @@ class _Work(Generic[Model]):
         self, table: dict[str, Any], name: str, known: Mapping[str, FieldInfo], path: KeyPath
     ) -> None:
         meant = _nearest_key(name, known)
+        if meant is not None and not path and not _fits(table[name], known[meant].annotation):
+            meant = None
         self._add(
             (*path, name),
             f"unknown {'section' if not path and isinstance(table[name], dict | list) else 'key'}",
@@ -243,10 +245,7 @@ class _Work(Generic[Model]):
             parent.pop(loc[-1], None)
 
     def _is_table(self, loc: KeyPath) -> bool:
-        kind = _kind_of(self._annotation(loc))
-        return get_origin(kind) is dict or (
-            isinstance(kind, type) and issubclass(kind, BaseModel)
-        )
+        return _is_table_kind(self._annotation(loc))
 
     def _table_sample(self, loc: KeyPath) -> dict[str, Any]:
         """Return the smallest legal table for `loc`: its required keys with their samples."""
@@ -278,6 +277,16 @@ def _kind_of(annotation: Any) -> Any:
             annotation = next(arg for arg in get_args(annotation) if arg is not type(None))
         else:
             return annotation
+
+
+def _is_table_kind(annotation: Any) -> bool:
+    kind = _kind_of(annotation)
+    return get_origin(kind) is dict or (isinstance(kind, type) and issubclass(kind, BaseModel))
+
+
+def _fits(value: object, annotation: Any) -> bool:
+    """Whether a section stands where one is wanted, and no section where none is."""
+    return isinstance(value, dict) == _is_table_kind(annotation)
 
 
 def _nearest_key(name: str, known: Iterable[str]) -> str | None:

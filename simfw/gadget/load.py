@@ -12,7 +12,7 @@ from simfw.gadget.curve_file import BUILT_IN_CURVES, is_path, read_curve
 from simfw.gadget.electrical import electrical_problems
 from simfw.gadget.firmware import firmware_problems, misnamed
 from simfw.gadget.model import Gadget
-from simfw.tomlfile import TomlFile, key_text, read_toml
+from simfw.tomlfile import TomlFile, key_text, read_toml, require_kind
 from simfw.validation import Checked, check_data
 
 __all__ = ["GadgetCheck", "read_gadget"]
@@ -54,6 +54,7 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     `DescriptionError` with all problems, in the order of the file.
     """
     file = read_toml(path)
+    require_kind(file, "gadget")
     data = copy.deepcopy(file.data)
     problems = _nested_states(data)
     checked = check_data(Gadget, data, _SAMPLES)

@@ -26,7 +26,7 @@ from simfw.stimuli.scenario import (
     problems_of,
     unknown_names,
 )
-from simfw.tomlfile import read_toml
+from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import Checked, check_data
 
 __all__ = ["ScenarioFile", "StepLine", "read_scenario"]
@@ -111,6 +111,7 @@ def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenari
     `DescriptionError` with the problems of both files.
     """
     file = read_toml(path)
+    require_kind(file, "scenario")
     checked = check_data(ScenarioFile, copy.deepcopy(file.data), _SAMPLES)
     problems = list(checked.problems)
     gadget: Gadget | None = None

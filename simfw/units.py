@@ -1,0 +1,160 @@
+"""The closed list of units: what a file may write, by dimension, and the size of each in SI units.
+
+Months and years are mean ones: a year is 365.25 days (the Julian year of the IAU), a month a
+twelfth of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+
+__all__ = [
+    "ANGLE",
+    "AREA",
+    "CAPACITANCE",
+    "CHARGE",
+    "CURRENT",
+    "DIMENSIONS",
+    "FREQUENCY",
+    "INTENSITY",
+    "IRRADIANCE",
+    "LENGTH",
+    "PER_MONTH",
+    "POWER",
+    "PREFIXES",
+    "RATIO",
+    "RESISTANCE",
+    "TEMPERATURE",
+    "THERMAL_RESISTANCE",
+    "TIME",
+    "VOLTAGE",
+    "Dimension",
+    "Factor",
+    "unit_key",
+]
+
+Factor = Decimal | Callable[[Decimal], Decimal]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Dimension:
+    """What a quantity measures: its name with article, its units, and an example.
+
+    `units` maps each accepted unit, in the order messages list them, to its size in SI units (or
+    to a function where the step to SI is not a plain factor). `lowest` is the least legal value.
+    """
+
+    name: str
+    units: Mapping[str, Factor]
+    example: str
+    lowest: Decimal = Decimal(0)
+
+    @property
+    def allowed(self) -> str:
+        """What a message offers: an example and the units."""
+        return f'{self.name} such as "{self.example}" (units: {", ".join(self.units)})'
+
+
+PREFIXES = {
+    "f": Decimal("1e-15"),
+    "p": Decimal("1e-12"),
+    "n": Decimal("1e-9"),
+    "µ": Decimal("1e-6"),
+    "m": Decimal("1e-3"),
+    "c": Decimal("1e-2"),
+    "-": Decimal(1),
+    "k": Decimal("1e3"),
+    "M": Decimal("1e6"),
+    "G": Decimal("1e9"),
+}
+
+
+def _scaled(unit: str, prefixes: str, size: str = "1") -> dict[str, Factor]:
+    """Return the size of `unit` (itself `size` in SI) under each of `prefixes` ("-" is none)."""
+    return {
+        (prefix + unit).removeprefix("-"): PREFIXES[prefix] * Decimal(size) for prefix in prefixes
+    }
+
+
+def _per_year(rate: Decimal) -> Decimal:
+    """Return the share lost per month where `rate` percent are lost per year."""
+    left = 1 - rate / 100
+    return 1 - left ** (Decimal(1) / 12) if left > 0 else Decimal(1)
+
+
+VOLTAGE = Dimension(name="a voltage", units=_scaled("V", "nµm-k"), example="3.7 V")
+CURRENT = Dimension(name="a current", units=_scaled("A", "fpnµm-"), example="20 mA")
+RESISTANCE = Dimension(name="a resistance", units=_scaled("Ω", "µm-kMG"), example="3.3 kΩ")
+CHARGE = Dimension(
+    name="a charge",
+    units=_scaled("Ah", "nµm-", "3600") | _scaled("C", "pnµm-"),
+    example="650 mAh",
+)
+TIME = Dimension(
+    name="a time",
+    units={
+        "ns": Decimal(1),
+        "µs": Decimal(10**3),
+        "ms": Decimal(10**6),
+        "s": Decimal(10**9),
+        "min": Decimal(60 * 10**9),
+        "h": Decimal(3600 * 10**9),
+        "day": Decimal(86_400 * 10**9),
+        "days": Decimal(86_400 * 10**9),
+        "week": Decimal(7 * 86_400 * 10**9),
+        "weeks": Decimal(7 * 86_400 * 10**9),
+        "year": Decimal(31_557_600 * 10**9),
+        "years": Decimal(31_557_600 * 10**9),
+    },
+    example="120 ms",
+)
+FREQUENCY = Dimension(name="a frequency", units=_scaled("Hz", "m-kM"), example="38 kHz")
+RATIO = Dimension(name="a share", units={"%": Decimal("0.01")}, example="10 %")
+PER_MONTH = Dimension(
+    name="a self-discharge rate",
+    units={"%/month": Decimal("0.01"), "%/year": _per_year},
+    example="2 %/month",
+)
+ANGLE = Dimension(
+    name="an angle",
+    units={"deg": Decimal("0.017453292519943295769"), "°": Decimal("0.017453292519943295769")},
+    example="25 deg",
+)
+TEMPERATURE = Dimension(
+    name="a temperature",
+    units={"degC": Decimal(1), "°C": Decimal(1)},
+    example="25 degC",
+    lowest=Decimal("-273.15"),
+)
+IRRADIANCE = Dimension(name="an irradiance", units=_scaled("W/m2", "nµm-"), example="0.7 mW/m2")
+INTENSITY = Dimension(name="a radiant intensity", units=_scaled("W/sr", "µm-"), example="36 mW/sr")
+AREA = Dimension(
+    name="an area",
+    units={"mm2": Decimal("1e-6"), "cm2": Decimal("1e-4"), "m2": Decimal(1)},
+    example="80 cm2",
+)
+LENGTH = Dimension(name="a length", units=_scaled("m", "mc-"), example="12 cm")
+CAPACITANCE = Dimension(name="a capacitance", units=_scaled("F", "pnµm-"), example="4.7 µF")
+THERMAL_RESISTANCE = Dimension(
+    name="a thermal resistance", units={"K/W": Decimal(1)}, example="60 K/W"
+)
+POWER = Dimension(name="a power", units=_scaled("W", "nµm-k"), example="250 mW")
+
+DIMENSIONS = (
+    VOLTAGE, CURRENT, RESISTANCE, CHARGE, TIME, FREQUENCY, RATIO, PER_MONTH, ANGLE, TEMPERATURE,
+    IRRADIANCE, INTENSITY, AREA, LENGTH, CAPACITANCE, THERMAL_RESISTANCE, POWER,
+)  # fmt: skip
+
+
+def unit_key(unit: str) -> str:
+    """Return `unit` in the one spelling that the tables use."""
+    unit = unit.replace(" ", "")
+    if unit.endswith(("ohm", "Ohm")):
+        unit = unit[:-3] + "Ω"
+    elif unit.endswith(("ohms", "Ohms")):
+        unit = unit[:-4] + "Ω"
+    if unit.startswith("u"):
+        unit = "µ" + unit[1:]
+    return unit.replace("m^2", "m2")
