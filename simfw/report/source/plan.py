@@ -1,0 +1,202 @@
+"""From a `System` to numbered tables: the part of the C source that is not text yet.
+
+Regions, states, events, rows, dwells and outputs get small whole numbers, in the order of the
+system, so that the tables read like the gadget file.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from simfw.behaviour.expression import Expression
+from simfw.behaviour.region import Drive, Region, Row, System
+
+__all__ = ["PPM", "Output", "Plan", "Signal", "StateRef", "c_name", "drive_level",
+           "make_plan"]  # fmt: skip
+
+PPM = 1_000_000
+
+
+def c_name(text: str) -> str:
+    """`text` as the tail of a C macro: upper case, everything else than letters and digits `_`."""
+    return re.sub(r"[^0-9A-Za-z]", "_", text).upper()
+
+
+def _unique(prefix: str, names: Iterable[str]) -> dict[str, str]:
+    """A C macro name for each of `names`, kept apart by a number where two would be equal."""
+    taken: dict[str, str] = {}
+    used: set[str] = set()
+    for name in names:
+        macro = stem = prefix + c_name(name)
+        count = 2
+        while macro in used:
+            macro = f"{stem}_{count}"
+            count += 1
+        used.add(macro)
+        taken[name] = macro
+    return taken
+
+
+@dataclass(frozen=True, slots=True)
+class StateRef:
+    """A state by region and name."""
+
+    region: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Output:
+    """A light, load, emitter or receiver. `levels` are all levels its states can give it, sorted,
+    as (number in the C tables, share 0..1); `segments` is the number of segments or None.
+    """
+
+    name: str
+    macro: str
+    segments: int | None
+    levels: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """An input with edges: a contact, USB or the status pin. `at_power_up` says whether a level
+    other than 0 that is there at power-up counts as an edge.
+    """
+
+    name: str
+    macro: str
+    event: str
+    at_power_up: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """All numbers of the tables. Macro names are keyed by the name in the gadget file."""
+
+    system: System
+    regions: Mapping[str, str]
+    states: Mapping[StateRef, str]
+    state_numbers: Mapping[StateRef, int]
+    events: Mapping[str, str]
+    rows: tuple[tuple[Region, Row], ...]
+    outputs: tuple[Output, ...]
+    signals: tuple[Signal, ...]
+    echoes: Mapping[str, str]
+    guards: tuple[Expression, ...]
+    shows: tuple[Expression, ...]
+
+    @property
+    def index_type(self) -> str:
+        """The narrowest C type for all table numbers, two values kept free for marks."""
+        sizes = (
+            len(self.states),
+            len(self.events),
+            len(self.rows),
+            len(self.guards),
+            sum(len(row.emit) for _, row in self.rows),
+            sum(len(row.sources) for _, row in self.rows),
+            sum(
+                len(state.outputs) + len(state.takes_out)
+                for region in self.system.regions
+                for state in region.states
+            ),
+        )
+        return "uint8_t" if max(sizes) < 0xFC else "uint16_t"
+
+    @property
+    def longest_ns(self) -> int:
+        """The longest dwell, in ns (0 when there is none)."""
+        return max((row.after_ns or 0 for _, row in self.rows), default=0)
+
+    @property
+    def quantum_ns(self) -> int:
+        """The greatest common divisor of all dwells: the coarsest tick that is exact, in ns."""
+        found = 0
+        for _, row in self.rows:
+            found = math.gcd(found, row.after_ns or 0)
+        return found or 1
+
+    def output(self, name: str) -> Output | None:
+        """The output called `name`, or None."""
+        return next((output for output in self.outputs if output.name == name), None)
+
+
+def drive_level(drive: Drive) -> int:
+    """The number that stands for `drive` in the tables: segments, or parts per million."""
+    return round(drive.duty * PPM) if drive.segments is None else drive.segments
+
+
+def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
+    """Every output that some state drives, in order of first appearance."""
+    levels: dict[str, dict[int, float]] = {}
+    taken: dict[str, int] = {}
+    for region in system.regions:
+        for state in region.states:
+            for name, drive in state.outputs.items():
+                total = segments.get(name)
+                level = drive_level(drive)
+                share = level / total if total else drive.duty
+                levels.setdefault(name, {0: 0.0})[level] = share
+            for name, count in state.takes_out.items():
+                taken[name] = max(count, taken.get(name, 0))
+    for name, count in taken.items():
+        for level in list(levels.get(name, ())):
+            for less in range(max(0, level - count), level):
+                levels[name][less] = less / segments[name]
+    macros = _unique("FW_OUT_", levels)
+    return tuple(
+        Output(
+            name=name,
+            macro=macros[name],
+            segments=segments.get(name),
+            levels=tuple(sorted(found.items())),
+        )
+        for name, found in levels.items()
+    )
+
+
+def _signals(system: System) -> tuple[Signal, ...]:
+    names = {event: event.removesuffix(".edge") for event in system.raw_events}
+    macros = _unique("FW_SIGNAL_", names.values())
+    return tuple(
+        Signal(name=name, macro=macros[name], event=event, at_power_up=name in ("usb", "status"))
+        for event, name in names.items()
+    )
+
+
+def make_plan(system: System, segments: Mapping[str, int], echoes: Iterable[str] = ()) -> Plan:
+    """Number everything in `system`.
+
+    `segments` maps each segmented light to its number of segments; `echoes` are the proximity
+    sensors that guards ask (`NAME.echo`).
+    """
+    states = [
+        StateRef(region.name, state.name) for region in system.regions for state in region.states
+    ]
+    texts = _unique("FW_ST_", [f"{ref.region}__{ref.state}" for ref in states])
+    guards: list[Expression] = []
+    shows: list[Expression] = []
+    for region in system.regions:
+        guards += [
+            row.when for row in region.rows if row.when is not None and row.when not in guards
+        ]
+        if region.show is not None and region.show not in shows:
+            shows.append(region.show)
+    guards += [condition.when for condition in system.conditions if condition.when not in guards]
+    events = (*system.raw_events, *system.internal_events, *system.events)
+    return Plan(
+        system=system,
+        regions=_unique("FW_REGION_", [region.name for region in system.regions]),
+        states={ref: texts[f"{ref.region}__{ref.state}"] for ref in states},
+        state_numbers={ref: number for number, ref in enumerate(states)},
+        events=_unique("FW_EV_", dict.fromkeys(events)),
+        rows=tuple((region, row) for region in system.regions for row in region.rows),
+        outputs=_outputs(system, segments),
+        signals=_signals(system),
+        echoes=_unique("FW_ECHO_", echoes),
+        guards=tuple(dict.fromkeys(guards)),
+        shows=tuple(shows),
+    )

@@ -1,0 +1,30 @@
+/* hooks.h - what the step function asks its surroundings for. Fill these in (see board.c).
+ *
+ * They are called while an instant is worked on, so they must return at once, must not call
+ * fw_step, and must not change the machine.
+ */
+#ifndef HOOKS_H
+#define HOOKS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "tables.h"
+
+/* The cell voltage as the gauge measures it, in microvolts: one conversion, against the reference
+ * of the controller, with the load of the moment. Asked for at each sample of the gauge. */
+int32_t fw_hook_measured_uv(void);
+
+/* The terminal voltage of the cell in microvolts, for guards that name cell.voltage. */
+int32_t fw_hook_cell_uv(void);
+
+/* The charge of the cell in parts per million of full, for guards that name cell.charge. */
+uint32_t fw_hook_charge_ppm(void);
+
+/* Whether the receiver of a proximity sensor (FW_ECHO_...) answers now, at the end of a burst. */
+bool fw_hook_echo(fw_index sensor);
+
+/* An event was emitted (FW_EV_...). For a log or a test; may do nothing. */
+void fw_hook_event(fw_index event);
+
+#endif

@@ -1,0 +1,1 @@
+"""Benchmarks and full counts, run by hand."""
