@@ -247,7 +247,8 @@ def test_a_queue_that_is_too_small_is_reported(tmp_path):
     )  # fmt: skip
     system = System(regions=(burst,), events=("e",), raw_events=("b.edge",))
     step = "fw_step(&m, (fw_tick)(start + 50u), &press, 1u)"
-    main_c = MAIN.replace(f"{step};", f'printf("%u\\n", {step}); return 0;').replace('printf("event %u\\n", (unsigned)event)', "(void)event")
+    main_c = MAIN.replace(f"{step};", f'printf("%u\\n", {step}); return 0;')
+    main_c = main_c.replace('printf("event %u\\n", (unsigned)event)', "(void)event")
     main_c = main_c.replace("FW_OUT_SHELF", "0u")
     folder = write(tmp_path, harness_files(system, {}) | {"main.c": main_c})
     for size, wanted in ((8, "1"), (16, "0")):
