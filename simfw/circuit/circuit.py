@@ -344,6 +344,28 @@ class Circuit:
                     amps += phase.weight * np.maximum(part.branch.leds(volts), 0.0)
         return amps
 
+    def led_current_a(self, name: str, voltage_v: ArrayLike) -> Array:
+        """Current (A) through all LEDs of a light that is fully on, at terminal voltages (V)."""
+        volts = np.atleast_1d(np.asarray(voltage_v, dtype=float))
+        return np.maximum(self._light(name, -1).leds(volts), 0.0)
+
+    def pin_current_a(self, drive: str, voltage_v: float) -> float:
+        """What the controller's pin carries (A) for a light or `NAME.emitter`, fully on.
+
+        A pin that is the switch carries the LEDs (of a segmented light: one LED each), one that
+        drives an npn its base.
+        """
+        volts = np.array([voltage_v])
+        sensor, _, end = drive.rpartition(".")
+        if end == "emitter" and sensor in self._emitters:
+            channel, branch = self._emitters[sensor], self._emitter(sensor)
+        else:
+            channel, branch = self._lights[drive], self._light(drive, -1)
+        total, leds = float(branch.total(volts)[0]), float(branch.leds(volts)[0])
+        if channel.own_switch:
+            return leds / channel.count
+        return total - leds if total > leds else leds
+
     def emitter_current_a(self, sensor: str, voltage_v: float) -> float:
         """Emitter current (A) while the carrier is on, the terminal at a voltage (V)."""
         if sensor not in self._emitters:
