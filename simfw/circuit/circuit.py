@@ -221,8 +221,10 @@ class Circuit:
             held = np.full(int(above.sum()), source.float_v)
             loaded, _ = phase.current(held)
             spare = held - inner[above]
-            # Without resistance no current moves the terminal: only the load is fed.
-            into_cell = np.divide(spare, ohm[above], out=np.zeros_like(spare), where=ohm[above] > 0)
+            # Without resistance no current moves the terminal: at the float voltage only the load
+            # is fed, above it nothing is given.
+            stiff = np.where(spare == 0.0, 0.0, np.copysign(np.inf, spare))
+            into_cell = np.divide(spare, ohm[above], out=stiff, where=ohm[above] > 0.0)
             needed = loaded + into_cell
             output[above] = np.clip(needed, 0.0, output[above])
             volts[above] = held

@@ -1,0 +1,89 @@
+"""The bands of true charge behind the bars."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from simfw.circuit import Circuit, LoadSet
+from simfw.circuit.gauge import counting_drift, gauge_bands, suggest_thresholds
+from simfw.gadget.quantities import with_values
+from tests.circuit.parts import CELL, CONTROLLER, LIGHTS, gadget
+
+GAUGE = """
+[gauge]
+thresholds = ["3.30 V", "3.66 V", "3.98 V"]
+hysteresis = "40 mV"
+"""
+LIT = LoadSet(drives=(("shelf", 1.0, -1),), controller="awake")
+LOADS = [LoadSet(), LIT]
+ROUGH = CELL.replace('"180 mΩ"', '"180 mΩ (120 mΩ .. 400 mΩ)"')
+
+
+def test_no_gauge_no_bands():
+    """A gadget without a gauge, or one that counts, has no voltage bands."""
+    assert gauge_bands(gadget(), LOADS) == ()
+    assert suggest_thresholds(gadget(), LOADS) == ()
+
+
+def test_exact_gauge_trips_at_its_voltage():
+    """With an exact converter and one load the nominal edges are where the terminal is there."""
+    made = gadget(CELL, GAUGE.replace('hysteresis = "40 mV"\n', ""))
+    bands = gauge_bands(made, [LoadSet()])
+    circuit = Circuit(made)
+    for band, threshold in zip(bands[1:], (3.30, 3.66, 3.98), strict=True):
+        volts = circuit.solve(LoadSet(), band.nominal_low).voltage_v[0]
+        assert volts == pytest.approx(threshold, abs=1e-9)
+        assert band.low == band.nominal_low
+    assert bands[0].low == 0.0
+    assert bands[-1].high == 1.0
+    assert [band.bars for band in bands] == [0, 1, 2, 3]
+
+
+def test_bands_enclose_every_reading():
+    """No sampled reference, resistance, load or charge shows bars outside their band."""
+    made = gadget(ROUGH, CONTROLLER, LIGHTS, GAUGE)
+    bands = gauge_bands(made, LOADS)
+    thresholds = np.array([3.30, 3.66, 3.98])
+    rng = np.random.default_rng(7)
+    charges = np.linspace(0.001, 1.0, 200)
+    for _ in range(40):
+        resistance, reference = rng.uniform(0.12, 0.40), 1.1 * rng.uniform(0.97, 1.03)
+        varied = with_values(made, {"cell.resistance": resistance})
+        circuit = Circuit(varied, reference_v=reference)
+        for loads in LOADS:
+            volts = circuit.solve(loads, charges).voltage_v
+            for charge, volt in zip(charges, volts, strict=True):
+                bars = int((circuit.measured_v(float(volt)) >= thresholds).sum())
+                assert bands[bars].low - 1e-9 <= charge <= bands[bars].high + 1e-9
+
+
+def test_suggested_thresholds_share_the_charge_and_are_best():
+    """Each suggestion's worst error is no larger than that of any other threshold tried."""
+    made = gadget(ROUGH, CONTROLLER, LIGHTS, GAUGE)
+    found = suggest_thresholds(made, LOADS)
+    assert [round(one.charge, 9) for one in found] == [0.25, 0.5, 0.75]
+    for one in found:
+        for other in np.linspace(one.threshold_v - 0.05, one.threshold_v + 0.05, 8):
+            text = f'[gauge]\nthresholds = ["{other:.6f} V"]\n'
+            tried = gauge_bands(gadget(ROUGH, CONTROLLER, LIGHTS, text), LOADS)
+            error = max(tried[0].high - one.charge, one.charge - tried[1].low)
+            assert error >= one.worst_error - 2e-3
+
+
+def test_wanted_charges_may_be_given():
+    """A threshold for a charge of one's own."""
+    (one,) = suggest_thresholds(gadget(CELL, GAUGE), [LoadSet()], [0.2])
+    assert one.worst_error < 1e-3
+    assert one.threshold_v == pytest.approx(3.7187, abs=2e-3)
+
+
+def test_counting_drifts_by_what_it_does_not_see():
+    """Self-discharge and leakage go unseen; a wrong current adds its share."""
+    made = gadget(CELL + 'leakage = "3 uA"\nself_discharge = "2 %/month"\n')
+    drift = counting_drift(made, 1e-3, current_error=0.1)
+    unseen = 3e-6 * 86400 / 2340 + -np.log(0.98) / 30.4375
+    assert drift.unseen_per_day == pytest.approx(unseen, rel=1e-9)
+    assert drift.scale_per_day == pytest.approx(1e-4 * 86400 / 2340)
+    assert drift.days_to(0.1) == pytest.approx(0.1 / drift.per_day)
+    assert counting_drift(gadget(), 0.0).days_to(0.1) == float("inf")

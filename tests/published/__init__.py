@@ -1,0 +1,1 @@
+"""Published figures from outside the project."""

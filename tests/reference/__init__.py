@@ -1,0 +1,1 @@
+"""Comparisons with other programs."""
