@@ -184,7 +184,7 @@ def test_charger_gives_nothing_to_a_cell_above_float():
 
 
 def test_cell_without_resistance_is_fed_no_more_than_its_load_at_float():
-    """Without resistance the terminal is the open-circuit voltage; at float only the load is fed."""
+    """Without resistance the terminal is the cell's own voltage; at float only loads are fed."""
     stiff = CELL.replace('resistance = "180 mΩ"', "")
     circuit = Circuit(gadget(stiff, CHARGER.replace("4.20 V", "4.198130 V"), LIGHTS))
     loads = LoadSet(drives=(("shelf", 1.0, -1),), charger="fast")
@@ -246,7 +246,8 @@ def test_pin_carries_one_segment_or_all_leds():
 
 def test_npn_without_its_figures_is_refused():
     """An npn that lacks what its law needs is a mistake of the file, with the key."""
-    text = LIGHTS.replace('{ kind = "nmos", on_resistance = "60 mΩ" }', '{ kind = "npn", gain = 9 }')
+    nmos = '{ kind = "nmos", on_resistance = "60 mΩ" }'
+    text = LIGHTS.replace(nmos, '{ kind = "npn", gain = 9 }')
     with pytest.raises(DescriptionError) as caught:
         Circuit(gadget(CELL, text))
     assert str(caught.value).splitlines()[0] == (
