@@ -106,7 +106,7 @@ class RegionMachine:
 
     def _pull(self, trigger: str) -> Row | None:
         self._fired = None
-        # An event is offered to every region; that no row of the present state hears it is no error.
+        # An event is offered to every region; that no row of its state hears it is no error.
         if trigger in self._machine.events and self._machine.get_transitions(trigger, self.state):
             self._model.trigger(trigger)  # type: ignore[attr-defined]  # put there by Machine
         return self._fired
@@ -182,7 +182,7 @@ class ReferenceStepper:
         self._by_name = {machine.region.name: machine for machine in self.machines}
         self._stays = [0] * len(self.machines)
         self._running: list[_Running] = []
-        self._conditions = [False] * len(system.conditions)
+        self.conditions = [False] * len(system.conditions)
         self._queue: deque[str | _Expired] = deque()
         self.fired: list[Row] = []
 
@@ -208,7 +208,7 @@ class ReferenceStepper:
         """Power returns: start states, dwells from now, conditions false, nothing remembered."""
         self._queue.clear()
         self._running.clear()
-        self._conditions = [False] * len(self.system.conditions)
+        self.conditions = [False] * len(self.system.conditions)
         for number, machine in enumerate(self.machines):
             machine.restart()
             self._start_dwells(number, now_ns)
@@ -288,8 +288,8 @@ class ReferenceStepper:
         changed: list[str] = []
         for number, condition in enumerate(self.system.conditions):
             now = evaluate(condition.when, self._view)
-            if now != self._conditions[number]:
-                self._conditions[number] = now
+            if now != self.conditions[number]:
+                self.conditions[number] = now
                 changed.append(condition.rises if now else condition.falls)
         return changed
 

@@ -149,9 +149,14 @@ def _numbered(regions: tuple[Region, ...]) -> tuple[Region, ...]:
 # -- buttons and chords ----------------------------------------------------------------------------
 
 
-def pressed(button: str) -> Inside:
+def pressed(name: str, *, can_be_held: bool = True) -> Inside:
     """The button counts as pressed: from the settled press to the settled release."""
-    return Inside(f"{button}.gesture", frozenset({"down", "held"}), f"{button}.pressed")
+    states = {"down", "held"} if can_be_held else {"down"}
+    return Inside(f"{name}.gesture", frozenset(states), f"{name}.pressed")
+
+
+def _can_be_held(button: Button, chords: Mapping[str, Chord]) -> bool:
+    return button.hold is not None or button.double is not None or bool(chords)
 
 
 def _button(name: str, button: Button, chords: Mapping[str, Chord]) -> Stock:
@@ -161,21 +166,22 @@ def _button(name: str, button: Button, chords: Mapping[str, Chord]) -> Stock:
         events.append(f"{name}.double")
     if button.hold is not None:
         events.append(f"{name}.hold")
-    contact = _settling(name, button) if button.style == "settle" else _sampling(name, button)
+    down = pressed(name, can_be_held=_can_be_held(button, mine))
+    build_contact = _settling if button.style == "settle" else _sampling
     return Stock(
-        regions=(contact, _gesture(name, button, mine)),
+        regions=(build_contact(name, button, down), _gesture(name, button, mine)),
         conditions=(),
         events=tuple(events),
         internal_events=(),
         raw_events=(f"{name}.edge",),
         aliases={name: (f"{name}.contact", f"{name}.gesture")},
-        shorthands={f"{name}.pressed": pressed(name)},
+        shorthands={f"{name}.pressed": down},
         flags=(f"{name}.closed",),
     )
 
 
-def _settling(name: str, button: Button) -> Region:
-    closed, down = Flag(f"{name}.closed"), pressed(name)
+def _settling(name: str, button: Button, down: Inside) -> Region:
+    closed = Flag(f"{name}.closed")
     key = f"buttons.{name}.debounce"
     rows = _Rows((State(name="still"), State(name="bouncing", awake=True)))
     rows.add(key, ("still", "bouncing"), "bouncing", on=f"{name}.edge",
@@ -190,8 +196,8 @@ def _settling(name: str, button: Button) -> Region:
     return _region(f"{name}.contact", "buttons", rows)
 
 
-def _sampling(name: str, button: Button) -> Region:
-    closed, down = Flag(f"{name}.closed"), pressed(name)
+def _sampling(name: str, button: Button, down: Inside) -> Region:
+    closed = Flag(f"{name}.closed")
     differs = Any((All((closed, Not(down))), All((Not(closed), down))))
     count, every = button.samples, button.sample_every.ns
     counted = [f"bouncing.{k}" for k in range(1, count)]
@@ -221,7 +227,7 @@ def _sampling(name: str, button: Button) -> Region:
 def _gesture(name: str, button: Button, chords: Mapping[str, Chord]) -> Region:
     key = f"buttons.{name}"
     states = ["up", "down"]
-    if button.hold is not None or button.double is not None or chords:
+    if _can_be_held(button, chords):
         states.append("held")
     if button.double is not None:
         states.append("waiting")

@@ -129,6 +129,10 @@ class Stepper:
         self.awake = tuple(
             tuple(state.awake for state in region.states) for region in system.regions
         )
+        grouped: dict[str, list[int]] = {}
+        for number, region in enumerate(system.regions):
+            grouped.setdefault(region.group, []).append(number)
+        self._groups = tuple(tuple(numbers) for numbers in grouped.values())
         self.fired: list[str] | None = None
         self.moved = False
         self.woke = False
@@ -452,14 +456,29 @@ class Stepper:
     def drives(self, gates: Sequence[bool]) -> dict[str, Drive]:
         """What the present states drive; `gates[r]` tells whether region r's outputs show."""
         merged: dict[str, Drive] = {}
-        for number, region in enumerate(self.system.regions):
-            if not gates[number]:
-                continue
-            for name, drive in region.states[self.states[number]].outputs.items():
-                other = merged.get(name)
-                if other is None or _size(drive) > _size(other):
-                    merged[name] = drive
+        for group in self._groups:
+            lit: dict[str, Drive] = {}
+            out: dict[str, int] = {}
+            for number in group:
+                state = self.system.regions[number].states[self.states[number]]
+                if state.takes_out:
+                    out.update(state.takes_out)
+                if gates[number]:
+                    _add(lit, state.outputs)
+            for name, count in out.items():
+                if name in lit:
+                    left = max(0, (lit[name].segments or 0) - count)
+                    lit[name] = Drive(lit[name].duty if left else 0.0, left)
+            _add(merged, lit)
         return merged
+
+
+def _add(merged: dict[str, Drive], drives: Mapping[str, Drive]) -> None:
+    """Put `drives` into `merged`; where both drive a light, the larger stays."""
+    for name, drive in drives.items():
+        other = merged.get(name)
+        if other is None or _size(drive) > _size(other):
+            merged[name] = drive
 
 
 def _size(drive: Drive) -> float:
