@@ -161,7 +161,12 @@ def _unknown_unit(number: str, unit: str, dimension: Dimension) -> QuantityError
     key = unit_key(unit)
     for other in DIMENSIONS:
         if key in other.units:
-            return _fail(f'"{unit}" is the unit of {other.name}', dimension)
+            meant = [name for name in dimension.units if name.startswith(key) or name.endswith(key)]
+            return _fail(
+                f'"{unit}" is the unit of {other.name}',
+                dimension,
+                suggestion=f"{number} {min(meant, key=len)}" if meant else None,
+            )
     folded = [name for name in dimension.units if name.casefold() == key.casefold()]
     close = folded[0] if folded else nearest(key, dimension.units)
     suggestion = None if close is None else f"{number} {close.replace('µ', 'u')}"
@@ -199,7 +204,7 @@ def _letter_code(text: str, dimension: Dimension) -> Decimal | None:
         raise _fail(
             f'the resistor code "{text}" has no digit before its letter',
             dimension,
-            suggestion=f"{ohms:f}R",
+            suggestion=(f"{rest}{letter}", f"{ohms:f}R"),
         )
     return Decimal(f"{whole or 0}.{rest or 0}") * _LETTERS[letter]
 
@@ -344,11 +349,12 @@ def _text_of(value: object, dimension: Dimension) -> str:
         return value
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise _fail(f"{_kind(value)} is not a quantity", dimension)
-    raise _fail(
-        "a number without a unit is not a quantity",
-        dimension,
-        suggestion=f"{value} {dimension.example.split()[-1]}",
-    )
+    if dimension is RATIO and 0 < value <= 1:
+        likely = [f"{_plain(Fraction(repr(value)) * 100)} %"]
+    else:
+        units = (dimension.example.split()[-1], dimension.base)
+        likely = [f"{value} {unit}" for unit in dict.fromkeys(units)]
+    raise _fail("a number without a unit is not a quantity", dimension, suggestion=tuple(likely))
 
 
 def _kind(value: object) -> str:

@@ -180,6 +180,8 @@ def require_kind(file: TomlFile, wanted: Kind) -> None:
         return
     named = file.data.get("gadget")
     path = str(file.path.parent / named) if isinstance(named, str) else None
+    if path == str(file.path):
+        path = None
     raise _refusal(
         file.path,
         f"this is a {found} file, and a {wanted} file is wanted",
@@ -212,11 +214,14 @@ def _nearest_file(path: Path) -> str | None:
 
 
 _HINTS = (
-    ("Unclosed inline table", "an inline table { ... } stands on one line, without a last comma"),
+    (r"Illegal character '\\n'", "a text in quotation marks that ends on its own line"),
+    ("Unclosed inline table|Invalid initial character for a key part",
+     "an inline table { ... } on one line, without a comma before its end"),
     ("Cannot overwrite a value", "each key once"),
     ("Cannot declare", "each table once"),
-    ("Invalid value", "text in quotation marks, a whole number, true or false, a list or a table"),
-)
+    ("Invalid value|Expected newline or end of document",
+     'text and quantities in quotation marks ("22R"), plain numbers, true, false, [ ], { }'),
+)  # fmt: skip
 
 
 def _syntax_problem(file: str, text: str, message: str) -> Problem:
@@ -228,7 +233,10 @@ def _syntax_problem(file: str, text: str, message: str) -> Problem:
         message = message[: found.start()]
         if found[1] is not None:
             number, column = int(found[1]), int(found[2])
-    allowed = next((hint for start, hint in _HINTS if message.startswith(start)), None)
+    allowed = next((hint for start, hint in _HINTS if re.match(start, message)), None)
+    message = re.sub(
+        r"\((('[^']*'(, )?)+),?\)", lambda m: m[1].replace("', '", ".").replace("'", '"'), message
+    )
     line = lines[number - 1] if number <= len(lines) else ""
     start = max(0, column - 70)
     shown = line[start : start + 100]

@@ -56,6 +56,13 @@ class Dimension:
         """What a message offers: an example and the units."""
         return f'{self.name} such as "{self.example}" (units: {", ".join(self.units)})'
 
+    @property
+    def base(self) -> str:
+        """The unit that is one SI unit (for times the second), or the first where none is."""
+        if "s" in self.units:
+            return "s"
+        return next((u for u, size in self.units.items() if size == 1), next(iter(self.units)))
+
 
 PREFIXES = {
     "f": Decimal("1e-15"),

@@ -65,8 +65,8 @@ def check_data(
     """Validate `data` against `model` and collect all its mistakes.
 
     `samples` gives, for a required key, a value as a file would hold it; it serves as stand-in and
-    as the example in the message about a missing key. A longer dotted path without names
-    (`target.area`) goes before the bare key.
+    as the example in the message about a missing key. A dotted path of two (`target.area`) goes
+    before the bare key; with "?" in front it is the stand-in for an optional key.
     """
     work = _Work(model, copy.deepcopy(dict(data)), samples)
     value = work.run()
@@ -148,14 +148,7 @@ class _Work(Generic[Model]):
         context = mistake.get("ctx", {})
         cause = context.get("error")
         if kind == "missing":
-            name = str(loc[-1])
-            sample = self._sample(loc)
-            self._add(
-                loc,
-                f'the key "{name}" is missing',
-                allowed=_as_toml(name, sample),
-                at=loc[:-1],
-            )
+            self._missing(loc)
         elif isinstance(cause, QuantityError):
             self._add(
                 loc + ((cause.subkey,) if cause.subkey else ()),
@@ -181,6 +174,14 @@ class _Work(Generic[Model]):
         else:
             found = _value_at(self.data, loc)
             self._add(loc, _is_a(found), allowed=_WANTED.get(kind, mistake["msg"]))
+
+    def _missing(self, loc: KeyPath) -> None:
+        name, sample = str(loc[-1]), self._sample(loc)
+        if isinstance(sample, dict) and sample and len(loc) == 1:
+            text, allowed = f"the section [{name}] is missing", f"[{name}] with {', '.join(sample)}"
+        else:
+            text, allowed = f'the key "{name}" is missing', _as_toml(name, sample)
+        self._add(loc, text, allowed=allowed, at=loc[:-1])
 
     def _add(
         self,
@@ -239,6 +240,8 @@ class _Work(Generic[Model]):
             parent.pop(loc[-1], None)
             if required:
                 parent[loc[-1]] = copy.deepcopy(self._sample(loc))
+            elif f"?{loc[-1]}" in self.samples:
+                parent[loc[-1]] = self.samples[f"?{loc[-1]}"]
         elif self._is_table(loc):
             parent[loc[-1]] = copy.deepcopy(self._table_sample(loc))
         else:
@@ -342,7 +345,10 @@ def _is_a(value: object) -> str:
 
 def _as_toml(name: str, sample: Any) -> str | None:
     """Return an example line for a missing key."""
-    if sample is None or isinstance(sample, dict):
+    if isinstance(sample, dict):
+        sample = "{ ... }"
+        return f"for example {name} = {sample}"
+    if sample is None:
         return None
     if isinstance(sample, list):
         sample = "[" + ", ".join(f'"{item}"' for item in sample) + "]"

@@ -193,7 +193,8 @@ P = "Allowed: a share such as \"10 %\" (units: %)."
         ("20 mA", q.VOLTAGE, f'"mA" is the unit of a current. {V}'),
         ("3", q.VOLTAGE, f'"3" has no unit. {V}'),
         (3, q.VOLTAGE, f'a number without a unit is not a quantity. {V} Did you mean "3 V"?'),
-        (3.5, q.TIME, f'a number without a unit is not a quantity. {T} Did you mean "3.5 ms"?'),
+        (3.5, q.TIME,
+         f'a number without a unit is not a quantity. {T} Did you mean "3.5 ms" or "3.5 s"?'),
         (True, q.VOLTAGE, f"true or false is not a quantity. {V}"),
         ([], q.VOLTAGE, f"a list is not a quantity. {V}"),
         (None, q.VOLTAGE, f"nothing is not a quantity. {V}"),
@@ -209,7 +210,8 @@ P = "Allowed: a share such as \"10 %\" (units: %)."
         ("1e999 V", q.VOLTAGE, f'"1e999 V" is not one number with one unit. {V}'),
         ("3.7 V @ 5 mA", q.VOLTAGE, f'unknown unit "V @ 5 mA". {V}'),
         ("k24", q.RESISTANCE,
-         f'the resistor code "k24" has no digit before its letter. {R} Did you mean "240R"?'),
+         f'the resistor code "k24" has no digit before its letter. {R} '
+         'Did you mean "24k" or "240R"?'),
         ("2m2", q.RESISTANCE,
          f'"2m2" is not a resistor code: the letters are L, R, k, M and G. {R} '
          'Did you mean "2M2"?'),

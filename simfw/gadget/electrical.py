@@ -104,9 +104,9 @@ def _charging_current(charger: Charger) -> Iterator[Problem]:
         if charger.program is None and charger.gain is None:
             yield _problem("charger", "the constant current is not given", allowed)
         elif charger.gain is None:
-            yield _problem("charger", 'the key "gain" is missing beside "program"', allowed)
+            yield _problem("charger.gain", 'this is missing beside "program"', allowed)
         elif charger.program is None:
-            yield _problem("charger", 'the key "program" is missing beside "gain"', allowed)
+            yield _problem("charger.program", 'this is missing beside "gain"', allowed)
         elif charger.program.low <= 0:
             yield _problem("charger.program", "a resistor of zero", "more than zero")
     else:
@@ -131,7 +131,7 @@ def _forward(key: str, points: tuple[ForwardPoint, ...]) -> Iterator[Problem]:
         elif before.voltage_v.value >= after.voltage_v.value:
             yield _problem(
                 key,
-                f"{text}: more current at no more voltage than the point before",
+                f"{text} has more current at no more voltage than the point before",
                 "a voltage that rises with the current",
             )
 

@@ -42,9 +42,7 @@ def firmware_problems(gadget: Gadget) -> list[Problem]:
     ]
 
 
-def _problem(
-    key: str, text: str, allowed: str | None = None, suggestion: str | None = None
-) -> Problem:
+def _problem(key: str, text: str, allowed: str, suggestion: str | None = None) -> Problem:
     return Problem(key=key, text=text, allowed=allowed, suggestion=suggestion)
 
 
@@ -66,7 +64,13 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
     for section, members, taken in sections:
         for name in members:
             key = key_text((section, name))
-            if not _NAME.fullmatch(name) or keyword.iskeyword(name):
+            if keyword.iskeyword(name):
+                yield _problem(
+                    key,
+                    f'"{name}" is a word of the language of expressions',
+                    "a name of your own",
+                )
+            elif not _NAME.fullmatch(name):
                 yield _problem(
                     key,
                     f'"{name}" cannot be a name',
@@ -80,7 +84,11 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
                     "any name but " + ", ".join(barred),
                 )
             elif name in taken:
-                yield _problem(key, f'the name "{name}" is already used by {taken[name]}')
+                yield _problem(
+                    key,
+                    f'the name "{name}" is already used by {taken[name]}',
+                    "a name of its own",
+                )
             taken.setdefault(name, key)
     for name, region in gadget.behaviour.items():
         for state in region.states:
@@ -237,7 +245,7 @@ def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Pro
             )
         elif level.segments > light.leds:
             yield _problem(
-                key, f"{level.segments} segments of {light.leds}", f"0 to {light.leds}"
+                key, f'"{output}" has {light.leds} segments', f"0 to {light.leds}"
             )
 
 
@@ -249,7 +257,11 @@ def _rules(rules: tuple[Rule, ...]) -> Iterator[Problem]:
     for index, rule in enumerate(rules):
         key = f"rules[{index}]"
         if rule.name in names:
-            yield _problem(f"{key}.name", f"this name is already used by {names[rule.name]}")
+            yield _problem(
+                f"{key}.name",
+                f"this name is already used by {names[rule.name]}",
+                "a name of its own for each rule",
+            )
         names.setdefault(rule.name, key)
         written = {
             word

@@ -43,6 +43,9 @@ _SAMPLES: dict[str, Any] = {
     "to": "dark",
     "starts": "dark",
     "states": {},
+    # So that other sections may go on counting on the segments of a light with a slip in it.
+    "?leds": 1000,
+    "?segments": True,
 }
 
 

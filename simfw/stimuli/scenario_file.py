@@ -66,7 +66,7 @@ class StepLine(Part):
     wave: Name | None = None
     usb: bool | None = None
     temperature: Annotated[float, BeforeValidator(_temperature)] | None = None
-    expect: Name | None = None
+    expect: str | None = None
     for_: Annotated[Span | None, Field(alias="for")] = None
     bounce: Instant | None = None
     distance: Annotated[float, BeforeValidator(_distance)] | None = None

@@ -1,0 +1,1 @@
+"""Tests of scenarios, patterns and recordings."""
