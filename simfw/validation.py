@@ -177,6 +177,7 @@ class _Work(Generic[Model]):
 
     def _missing(self, loc: KeyPath) -> None:
         name, sample = str(loc[-1]), self._sample(loc)
+        allowed: str | None
         if isinstance(sample, dict) and sample and len(loc) == 1:
             text, allowed = f"the section [{name}] is missing", f"[{name}] with {', '.join(sample)}"
         else:

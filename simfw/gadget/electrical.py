@@ -65,9 +65,9 @@ def _charger(gadget: Gadget) -> Iterator[Problem]:
         return
     if gadget.cell.curve in PRIMARY_CURVES:
         yield _problem(
-            "charger",
-            f'a cell with the curve "{gadget.cell.curve}" must not be charged',
-            "no [charger], or the curve of a rechargeable cell",
+            "cell.curve",
+            "a primary cell must not be charged, and there is a [charger]",
+            "the curve of a rechargeable cell, or no [charger]",
         )
     yield from _charging_current(charger)
     precharge = charger.precharge
