@@ -86,11 +86,12 @@ def _nested_states(data: dict[str, Any]) -> list[Problem]:
         states = table.get("states") if isinstance(table, dict) else None
         if not isinstance(states, dict):
             continue
-        for family in list(states):
-            inner = states[family]
-            if not isinstance(inner, dict):
-                continue
-            members = [name for name, value in inner.items() if isinstance(value, dict)]
+        table["states"] = meant = {}
+        for family, inner in states.items():
+            outputs = inner.items() if isinstance(inner, dict) else ()
+            members = [name for name, value in outputs if isinstance(value, dict)]
+            if not members or len(members) < len(inner):
+                meant[family] = inner
             for member in members:
                 problems.append(
                     Problem(
@@ -99,9 +100,7 @@ def _nested_states(data: dict[str, Any]) -> list[Problem]:
                         suggestion=f'states."{family}.{member}"',
                     )
                 )
-                states.setdefault(f"{family}.{member}", inner.pop(member))
-            if members and not inner:
-                del states[family]
+                meant[f"{family}.{member}"] = inner.pop(member)
     return problems
 
 
