@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from simfw.quantity import format_percent
+
 if TYPE_CHECKING:
     from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 
@@ -229,7 +231,7 @@ def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
         if kept == 0:
             why = "the load takes all that the charger gives"
         else:
-            why = f"the load keeps the charger from ending (charge stays near {charge[kept]:.0%})"
+            why = f"the load keeps the charger from ending (charge stays near {format_percent(charge[kept], 3)})"
         spent = circuit.capacity_c * _times(np.diff(charge[:kept]), into[:kept])
         return _Step(float(spent[-1]) if kept else 0.0, float(charge[kept]), None, why=why)
     spent = circuit.capacity_c * _times(np.diff(charge), into)

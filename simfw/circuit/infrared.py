@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -53,6 +53,10 @@ class Echo:
         lit = min(self.area_m2, self.solid_angle_sr * distance_m**2)
         intensity = self.intensity_per_a * emitter_a
         return self.reflectance * intensity * lit / (math.pi * distance_m**4)
+
+    def in_light(self, threshold_w_per_m2: float) -> Echo:
+        """The same link with the threshold that the receiver has in bright light (W/m2)."""
+        return replace(self, threshold_w_per_m2=threshold_w_per_m2)
 
     def range_m(self, emitter_a: float) -> float:
         """The distance (m) at which the echo falls to the threshold; 0 without emitter current."""

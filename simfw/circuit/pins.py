@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Literal
 
 from simfw.circuit.charger import charger_model
 from simfw.circuit.circuit import ChargerMode, Circuit
+from simfw.quantity import format_percent
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget, Pin, PinLimits
@@ -354,7 +355,7 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
         yield Finding(
             False, row.pin,
             f"{where}: draws up to {row.cell_a * 1e6:.3g} µA from the cell as long as it lasts, "
-            f"in a year {share:.0%} of the capacity",
+            f"in a year {format_percent(share, 2)} of the capacity",
         )
 
 

@@ -181,7 +181,7 @@ def test_button_to_ground_or_to_supply():
     costs = [f.text for f in up.findings if "draws" in f.text]
     assert costs == [
         "asleep, power pressed: draws up to 43 µA from the cell as long as it lasts, in a year "
-        "58% of the capacity"
+        "58 % of the capacity"
     ]
 
 
@@ -205,7 +205,7 @@ def test_cell_divider_costs_charge_all_the_time():
     assert row_of(found, "asleep", "cell").cell_a == pytest.approx(21.5e-6)
     assert row_of(found, "asleep", "cell").levels == ("analog",)
     assert [f.text for f in found.findings if f.pin == "cell"] == [
-        "asleep, cell: draws up to 21.5 µA from the cell as long as it lasts, in a year 29% of "
+        "asleep, cell: draws up to 21.5 µA from the cell as long as it lasts, in a year 29 % of "
         "the capacity"
     ]
 

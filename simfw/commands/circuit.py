@@ -1,0 +1,68 @@
+"""`simfw circuit`: lights, infra-red, charging and gauge of a gadget at a glance."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.errors import QuantityError
+
+if TYPE_CHECKING:
+    from simfw.commands._shared import Commands
+
+RANK = 35
+
+
+def register(commands: Commands) -> None:
+    """Add `circuit` to the command line."""
+    parser = add_command(
+        commands,
+        "circuit",
+        run,
+        summary="currents, run times, infra-red range, charge time and what the bars mean",
+        examples=[
+            "circuit scenarios/larder-lamp/gadget.toml",
+            "circuit gadget.toml --wave '80 ms' --plot circuit.png",
+        ],
+    )
+    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
+    parser.add_argument(
+        "--wave", type=_seconds, default=0.15, metavar="TIME",
+        help="length of the wave whose chance of being seen is told (default: 150 ms)",
+    )  # fmt: skip
+    parser.add_argument("--plot", metavar="FILE",
+                        help="draw current and light against the cell into a .png, .svg or .pdf")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def _seconds(text: str) -> float:
+    from simfw.quantity import read_ns
+
+    try:
+        return read_ns(text, positive=True) * 1e-9
+    except QuantityError as error:
+        raise argparse.ArgumentTypeError(f"{text!r}: {error}") from None
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Compute the overview, write the plot if asked for, print the report."""
+    from simfw.circuit.overview import overview
+    from simfw.loading import load_gadget
+    from simfw.report.circuit import circuit_json, circuit_text
+    from simfw.report.plots import check_ending
+
+    if arguments.plot is not None:
+        check_ending(arguments.plot)
+    gadget = load_gadget(arguments.gadget)
+    found = overview(gadget, wave_s=arguments.wave)
+    if arguments.plot is not None:
+        from simfw.report.circuit_plot import write_circuit_plot
+
+        write_circuit_plot(gadget, arguments.plot)
+    if arguments.json:
+        sys.stdout.write(dump_json(circuit_json(gadget, found)))
+    else:
+        sys.stdout.write(circuit_text(gadget, found, paint_for(sys.stdout)))
+    return 0

@@ -1,0 +1,183 @@
+"""The report on a gadget's circuit: what `simfw circuit` prints, as text and as JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING, Any
+
+from simfw.quantity import format_percent, format_rough_time, format_si
+from simfw.report.cautions import caution_lines
+from simfw.report.text import columns, plain
+
+if TYPE_CHECKING:
+    from simfw.circuit.overview import ChargerFacts, Overview, SensorFacts
+    from simfw.gadget.model import Gadget
+    from simfw.report.text import Paint
+
+__all__ = ["circuit_json", "circuit_text"]
+
+
+def circuit_json(gadget: Gadget, found: Overview) -> dict[str, Any]:
+    """The overview as JSON values: units in the names, None where there is no value."""
+    return {
+        "gadget": gadget.head.name,
+        "lights": [_plain(light) for light in found.lights],
+        "sensors": [_plain(sensor) for sensor in found.sensors],
+        "charger": None if found.charger is None else _plain(found.charger),
+        "gauge": {
+            "bands": [_plain(band) for band in found.bands],
+            "suggested": [_plain(one) for one in found.suggestions],
+            "drift_per_day": None if found.drift is None else found.drift.per_day,
+        },
+        "notes": [_plain(note) for note in found.notes],
+    }
+
+
+def _plain(value: Any) -> Any:
+    """A dataclass and what it holds as JSON values; no number that JSON does not have."""
+    if dataclasses.is_dataclass(value):
+        return {
+            part.name: _plain(getattr(value, part.name)) for part in dataclasses.fields(value)
+        }
+    if isinstance(value, tuple):
+        return [_plain(part) for part in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
+    """The overview as text, lines ended by newlines."""
+    lines = [paint(f"{gadget.head.name}: the circuit", "head")]
+    if found.lights:
+        lines += ["", paint("Lights, each fully on and alone", "head"), *_lights(found)]
+    for sensor in found.sensors:
+        lines += ["", paint(f"Proximity sensor {sensor.name}", "head"), *_sensor(sensor)]
+    if found.charger is not None:
+        lines += ["", paint("Charging", "head"), *_charger(found.charger)]
+    if found.bands:
+        lines += ["", paint("What the bars mean in true charge", "head"), *_bands(found)]
+    if found.drift is not None:
+        share = format_percent(found.drift.per_day)
+        lines += ["", paint("Gauge that counts charge", "head"),
+                  f"  drifts {share} of the capacity a day by what it cannot see"]
+    if found.notes:
+        lines += ["", paint("Beware", "head")]
+        lines += [f"  {note.key}: {note.text}" for note in found.notes]
+    lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
+    return "\n".join(lines) + "\n"
+
+
+def _lights(found: Overview) -> list[str]:
+    rows = [("", "full cell", "low cell", "worst part, low cell", "run time", "ends")]
+    for light in found.lights:
+        seconds = light.run_time.run_time_s
+        rows.append(
+            (
+                light.name,
+                f"{format_si(light.full_a, 'A')} at {light.full_v:.2f} V",
+                f"{format_si(light.low_a, 'A')} at {light.low_v:.2f} V",
+                _spread(light.spread.least_a, light.spread.sure_above_v is not None),
+                "none" if seconds is None else format_rough_time(seconds),
+                _ENDS[light.run_time.ended_by],
+            )
+        )
+    said = "run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1)"
+    return [*columns(rows), f"  {said}"]
+
+
+_ENDS = {
+    "10 %": "at 10 % of the light",
+    "protection": "when the protection opens",
+    "empty": "when the cell is empty",
+    "never": "never",
+    "dark": "it is dark",
+}
+
+
+def _spread(amps: float, ranged: bool) -> str:
+    return f"{format_si(amps, 'A')} in the LEDs" if ranged else "no range given"
+
+
+def _sensor(sensor: SensorFacts) -> list[str]:
+    low, high = sensor.output_width_s
+    rows = [
+        ("emitter", f"{format_si(sensor.emitter_full_a, 'A')} on a full cell, "
+         f"{format_si(sensor.emitter_low_a, 'A')} on a low one, while the carrier is on"),
+        ("range", _range(sensor)),
+    ]  # fmt: skip
+    if sensor.range_light_m is not None:
+        rows.append(("in bright light", f"{format_si(sensor.range_light_m, 'm')} on a full cell"))
+    if sensor.range_power is not None:
+        rows.append(
+            ("emitter resistor", f"10 % more of it costs about {10 * sensor.range_power:.2g} % "
+             "of the range")
+        )  # fmt: skip
+    rows += [
+        ("burst", f"{_ms(sensor.burst_s)}; the receiver's output lasts "
+         f"{_ms(low)} to {_ms(high)}"),
+        ("gain control", _verdict(sensor)),
+        ("wave", f"of {_ms(sensor.wave_s)} is seen with probability "
+         f"{sensor.caught:.2f}, of {_ms(sensor.certain_wave_s)} always"),
+    ]  # fmt: skip
+    return columns(rows)
+
+
+def _ms(seconds: float) -> str:
+    return f"{seconds * 1e3:.3g} ms"
+
+
+def _range(sensor: SensorFacts) -> str:
+    if sensor.range_full_m is None or sensor.range_low_m is None:
+        return "not known: the file gives no intensity, threshold or target; any hand is answered"
+    return (
+        f"{format_si(sensor.range_full_m, 'm')} on a full cell, "
+        f"{format_si(sensor.range_low_m, 'm')} on a low one"
+    )
+
+
+def _verdict(sensor: SensorFacts) -> str:
+    if sensor.verdict is None:
+        return "not known: the file gives no rule for bursts"
+    return "takes this burst and gap" if sensor.verdict.legal else "does not take this burst"
+
+
+def _charger(facts: ChargerFacts) -> list[str]:
+    rows = [
+        ("current", format_si(facts.constant_current_a, "A")),
+        ("float voltage", f"{facts.float_v:.2f} V"),
+    ]
+    if facts.finish_a is not None:
+        rows.append(("ends below", format_si(facts.finish_a, "A")))
+    if facts.recharge_v is not None:
+        rows.append(("starts again below", f"{facts.recharge_v:.3f} V"))
+    if facts.heat_w is not None:
+        rows.append(("heat in the charger", f"up to {format_si(facts.heat_w, 'W')}"))
+    time = facts.charge_time
+    if time.time_s is None or time.longest_s is None:
+        rows.append(("time from empty", f"none: {time.why}"))
+    else:
+        rows.append(
+            ("time from empty", f"{format_rough_time(time.time_s)}, with the slow end of a real "
+             f"cell up to {format_rough_time(time.longest_s)}")
+        )  # fmt: skip
+    return columns(rows)
+
+
+def _bands(found: Overview) -> list[str]:
+    rows = [("bars", "resting, nominal", "with any load, part and direction")]
+    rows += [
+        (
+            str(band.bars),
+            f"{format_percent(band.nominal_low)} to {format_percent(band.nominal_high)}",
+            f"{format_percent(band.low)} to {format_percent(band.high)}",
+        )
+        for band in found.bands
+    ]
+    better = ", ".join(f"{one.threshold_v:.2f} V" for one in found.suggestions)
+    worst = max((one.worst_error for one in found.suggestions), default=0.0)
+    return [
+        *columns(rows),
+        f"  equal shares, least worst error: {better} (still off by up to {format_percent(worst)})",
+    ]
