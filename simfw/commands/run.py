@@ -33,6 +33,9 @@ def register(commands: Commands) -> None:
     parser.add_argument("--json", action="store_true", help="print the run as JSON instead of text")
     parser.add_argument("--csv", metavar="DIR", help="write the run's tables as CSV files into DIR")
     parser.add_argument(
+        "--record", metavar="FILE", help="write stimuli and outputs as a recording (.vcd or .csv)"
+    )
+    parser.add_argument(
         "--seed", type=whole_number, metavar="N", help="seed of what is drawn at random [0]"
     )
     parser.add_argument(
@@ -52,6 +55,10 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.plot is not None:
         check_ending(arguments.plot)
+    if arguments.record is not None:
+        from simfw.report.record import check_record
+
+        check_record(arguments.record)
     scenario = load_scenario(arguments.scenario)
     gadget = scenario.gadget
     assert gadget is not None
@@ -63,6 +70,10 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         life = repeat_life(result, ranges=True)
         text = text_report(result, life, time_left(result), paint_for(sys.stdout))
+    if arguments.record is not None:
+        from simfw.report.record import write_recording
+
+        write_recording(result, arguments.record)
     if arguments.csv is not None:
         write_csv(result, arguments.csv)
     if arguments.plot is not None:

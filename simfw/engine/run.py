@@ -15,6 +15,7 @@ __all__ = [
     "Guess",
     "Interval",
     "Occurred",
+    "Part",
     "RuleVerdict",
     "Run",
     "StateUse",
@@ -47,6 +48,15 @@ class StateUse:
     charge_c: float
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One stretch of a folded cycle: how long it lasts, its load set and its levels."""
+
+    lasts_ns: int
+    loads: LoadSet
+    levels: tuple[float, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
     """A stretch of time with one load set, or a folded block of equal cycles.
@@ -56,7 +66,8 @@ class Interval:
     charger's mean output. `voltage_v` is the terminal voltage (lowest PWM phase) at the start;
     `start_charge` and `end_charge` are 0..1. `bars` is the gauge's level, None without a gauge.
     `levels` holds the level 0..1 of each light and load in the order of `Run.outputs`.
-    `cycles` is 0 for a plain stretch, else how many whole cycles were folded into it.
+    `cycles` is 0 for a plain stretch, else how many whole cycles were folded into it; `parts` are
+    then the stretches of one cycle, from the start of the interval on.
     """
 
     start_ns: int
@@ -71,6 +82,7 @@ class Interval:
     bars: int | None
     levels: tuple[float, ...]
     cycles: int = 0
+    parts: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

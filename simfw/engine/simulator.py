@@ -17,7 +17,7 @@ from simfw.engine.folding import Cycle, Folder, Moment
 from simfw.engine.monitor import Monitor, Probe
 from simfw.engine.observer import Observer
 from simfw.engine.plant import Phase, Plant
-from simfw.engine.run import Expected, Guess, Interval, Occurred, Run
+from simfw.engine.run import Expected, Guess, Interval, Occurred, Part, Run
 from simfw.engine.snapshot import RegionState, Snapshot
 from simfw.engine.timeline import ABSENT, Change, timeline
 from simfw.engine.totals import total
@@ -36,12 +36,17 @@ _ROUNDS = 1000  # electrical changes that may follow one another in one instant
 class Prepared:
     """What simulations of one gadget share: circuit, system, rules, tabulated charge clocks."""
 
-    def __init__(self, gadget: Gadget, *, reference_v: float | None = None) -> None:
+    def __init__(
+        self, gadget: Gadget, *, reference_v: float | None = None, like: Prepared | None = None
+    ) -> None:
+        """`like` lends its circuit; its gadget may differ in behaviour only."""
         self.gadget = gadget
-        self.circuit = Circuit(gadget, reference_v=reference_v)
+        self.circuit: Circuit = (
+            Circuit(gadget, reference_v=reference_v) if like is None else like.circuit
+        )
         self.system = build_system(gadget)
         self.rules = build_rules(gadget, self.system)
-        self.clocks: dict[LoadSet, Clock] = {}
+        self.clocks: dict[LoadSet, Clock] = {} if like is None else like.clocks
 
 
 def simulate(
@@ -214,7 +219,7 @@ class Simulation:
 
     def _record(
         self, phase: Phase, clock: Clock, start: int, end: int, charge: float, middle: float,
-        cycles: int,
+        cycles: int, parts: tuple[Part, ...] = (),
     ) -> None:
         consumers_a, charger_a = clock.currents(middle)
         interval = Interval(
@@ -230,6 +235,7 @@ class Simulation:
             bars=phase.bars,
             levels=phase.levels,
             cycles=cycles,
+            parts=parts,
         )
         if self.trace:
             self.intervals.append(interval)
@@ -551,7 +557,11 @@ class Simulation:
         stepper.shift(count * period, cycle.moving)
         if self.trace or self.observers:
             middle = 0.5 * (charge + plant.charge)
-            self._record(self.phase, mixed, start, self.now, charge, middle, count)
+            parts = tuple(
+                Part(member.lasts_ns, member.phase.loads, member.phase.levels)
+                for member in (*cycle.members[index:], *cycle.members[:index])
+            )
+            self._record(self.phase, mixed, start, self.now, charge, middle, count, parts)
         self._emit_repeated(cycle, index, count, start)
         return count
 

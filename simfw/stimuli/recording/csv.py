@@ -39,13 +39,14 @@ __all__ = ["open_csv"]
 UNITS: Final = {"s": 0, "ms": 3, "us": 6, "µs": 6, "μs": 6, "ns": 9, "ps": 12, "fs": 15}
 WORDS: Final = {
     "0": 0.0, "1": 1.0, "low": 0.0, "high": 1.0, "false": 0.0, "true": 1.0, "off": 0.0, "on": 1.0,
+    "none": -1.0,  # no hand
     "x": UNKNOWN, "z": HIGH_Z,
 }
 NUMBER: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 ROWS: Final = 1 << 15
 PEEK: Final = 200
 HERTZ: Final = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
-ALLOWED_VALUES: Final = "0, 1, low, high, on, off, true, false, x, z, a number, or nothing"
+ALLOWED_VALUES: Final = "0, 1, low, high, on, off, true, false, none, x, z, a number, or nothing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

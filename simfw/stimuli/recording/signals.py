@@ -30,6 +30,7 @@ __all__ = ["NO_HAND", "Decoded", "Observed", "observe"]
 NO_HAND = -1.0
 """The level of a hand's wire while there is no hand."""
 
+ROOM_TEMPERATURE_C = 25.0  # what a run has unless a stimulus says otherwise
 LONGEST_NS = 30_000_000  # PWM below 33 Hz would be seen to flicker: a slower wire is a level
 GAP_NS = 200_000  # six periods of a 30 kHz carrier
 STEP = 0.01
@@ -270,8 +271,11 @@ def _steps(decoded: Decoded, track: Track, end_ns: int, steps: list[Step]) -> bo
     signal = decoded.signal
     assert signal is not None
     times, levels = list(track.times_ns), list(track.levels)
-    started = track.start is not None and track.start not in (0.0, NO_HAND)
-    if track.start is not None and (started or signal.kind in ("temperature",)):
+    rest = {"temperature": ROOM_TEMPERATURE_C, "hand": NO_HAND}.get(signal.kind, 0.0)
+    if decoded.mapped.distance is not None:
+        rest = 0.0
+    started = track.start is not None and track.start != rest
+    if track.start is not None and started:
         times.insert(0, 0)
         levels.insert(0, track.start)
     if signal.kind == "usb":
@@ -282,7 +286,7 @@ def _steps(decoded: Decoded, track: Track, end_ns: int, steps: list[Step]) -> bo
                   for time, level in zip(times, levels, strict=True)]
         started = False
     else:
-        ends = [*times[1:], max(end_ns, times[-1]) + 1 if times else 0]
+        ends = [*times[1:], end_ns + 1][: len(times)]  # what is on at the end stays on
         for time, level, until in zip(times, levels, ends, strict=True):
             if signal.kind == "contact" and level > 0:
                 steps.append(Press(at_ns=time, button=signal.name, for_ns=until - time))

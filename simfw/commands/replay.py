@@ -1,0 +1,144 @@
+"""`simfw replay`: compare a recording of the real thing with the gadget file."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command, dump_json, paint_for
+
+if TYPE_CHECKING:
+    from simfw.commands._shared import Commands
+    from simfw.verify.replay import Options
+
+__all__ = ["RANK", "register"]
+
+RANK = 50
+
+
+def register(commands: Commands) -> None:
+    """Add the subcommand."""
+    parser = add_command(
+        commands, "replay", _replay,
+        summary="feed a recording to the gadget file and compare the outputs edge by edge",
+        examples=["replay capture.vcd --gadget gadget.toml --map capture-map.toml",
+                  "replay capture.csv --gadget gadget.toml --tolerance 5ms --json",
+                  "replay capture.sr --gadget gadget.toml --map map.toml --as-scenario seen.toml"],
+    )
+    parser.add_argument("recording", type=Path, help="VCD, .sr or CSV file")
+    parser.add_argument("--gadget", type=Path, metavar="G",
+                        help="gadget file (default: the one that the map names)")
+    parser.add_argument("--map", type=Path, metavar="M",
+                        help="map file; not needed where the wires have the gadget's names")
+    parser.add_argument("--tolerance", metavar="TIME", default="20 ms",
+                        help="how far an edge may be off [20 ms]")
+    parser.add_argument("--start", action="append", default=[], metavar="REGION=STATE",
+                        help="state of a region when the recording begins (may be repeated)")
+    parser.add_argument("--charge", metavar="SHARE",
+                        help='charge of the cell when the recording begins ("80 %%")')
+    parser.add_argument("--clock", metavar="FACTOR",
+                        help="clock factor, 0.9 to 1.1, instead of fitting it")
+    parser.add_argument("--no-timings", action="store_true", help="leave the timings out")
+    parser.add_argument("--plot", metavar="FILE",
+                        help="draw recording and model (.png, .svg or .pdf)")
+    parser.add_argument("--json", action="store_true", help="print the report as JSON")
+    parser.add_argument("--csv", type=Path, metavar="FILE", help="write every edge as a table")
+    parser.add_argument("--as-scenario", type=Path, metavar="FILE",
+                        help="write the inputs and what the outputs did as a scenario")
+
+
+def _replay(arguments: argparse.Namespace) -> int:
+    from simfw.errors import UsageError
+    from simfw.loading import load_gadget
+    from simfw.report.replay import as_scenario, replay_csv, replay_json, replay_text
+    from simfw.stimuli.recording import open_recording
+    from simfw.stimuli.recording.mapfile import own_map, read_map
+    from simfw.stimuli.recording.signals import observe
+    from simfw.stimuli.scenario import write_scenario
+    from simfw.verify.explaining import explain
+    from simfw.verify.prediction import Model
+    from simfw.verify.replay import replay
+    from simfw.verify.timings import timing_report
+    from simfw.writing import write_whole
+
+    options = _options(arguments)
+    if arguments.plot is not None:
+        from simfw.report.plots import check_ending
+
+        check_ending(arguments.plot)
+    mapped = None if arguments.map is None else read_map(arguments.map)
+    gadget_path = arguments.gadget
+    if gadget_path is None:
+        if mapped is None or mapped.gadget is None:
+            raise UsageError("No gadget file: give --gadget, or a map that names one.")
+        gadget_path = arguments.map.parent / mapped.gadget
+    gadget = load_gadget(gadget_path)
+    recording = open_recording(arguments.recording,
+                               timescale=None if mapped is None else mapped.timescale_s)
+    if mapped is None:
+        mapped = own_map(recording, gadget)
+        if mapped is None:
+            names = ", ".join(wire.name for wire in recording.wires)
+            raise UsageError(f"{arguments.recording}: no wire ({names}) is called like a signal of "
+                             f"the gadget. `simfw map {arguments.recording} --gadget "
+                             f"{gadget_path}` drafts a map; give it with --map.")
+    options = _from_map(options, mapped.start, None if mapped.charge is None
+                        else mapped.charge.value)
+    observed = observe(recording, mapped, gadget)
+    if not observed.outputs:
+        raise UsageError(f"{arguments.recording}: no wire is an output of the gadget, so there is "
+                         "nothing to compare.")
+    model = Model(gadget, observed)
+    replayed = replay(observed, gadget, options, model)
+    divergence = explain(replayed, gadget, model)
+    timings = None if arguments.no_timings else timing_report(replayed, gadget, model)
+    if arguments.json:
+        text = dump_json(replay_json(replayed, divergence, timings))
+    else:
+        text = replay_text(replayed, divergence, timings, paint_for(sys.stdout))
+    if arguments.csv is not None:
+        write_whole(arguments.csv, replay_csv(replayed))
+    if arguments.as_scenario is not None:
+        write_scenario(as_scenario(replayed, gadget, gadget_path), arguments.as_scenario)
+    if arguments.plot is not None:
+        from simfw.report.replay_plot import write_replay_plot
+
+        write_replay_plot(replayed, arguments.plot)
+    sys.stdout.write(text)
+    return 0 if replayed.agrees else 1
+
+
+def _options(arguments: argparse.Namespace) -> Options:
+    from simfw.commands._recordings import share, time_ns
+    from simfw.errors import UsageError
+    from simfw.verify.clock_fit import HIGH, LOW
+    from simfw.verify.replay import Options
+
+    start: dict[str, str] = {}
+    for text in arguments.start:
+        region, equals, state = text.partition("=")
+        if not equals:
+            raise UsageError(f"--start {text}: this is not REGION=STATE.")
+        start[region.strip()] = state.strip()
+    factor = None
+    if arguments.clock is not None:
+        try:
+            factor = float(arguments.clock)
+        except ValueError:
+            factor = float("nan")
+        if not LOW <= factor <= HIGH:
+            raise UsageError(f"--clock {arguments.clock}: a clock factor is a number from {LOW} "
+                             f"to {HIGH}.")
+    return Options(
+        tolerance_ns=time_ns("--tolerance", arguments.tolerance), start=start, factor=factor,
+        charge=None if arguments.charge is None else share("--charge", arguments.charge))
+
+
+def _from_map(options: Options, start: dict[str, str], charge: float | None) -> Options:
+    """What the map says about the beginning, where the command line says nothing."""
+    from dataclasses import replace
+
+    return replace(options, start=options.start or start,
+                   charge=charge if options.charge is None else options.charge)

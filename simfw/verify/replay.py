@@ -1,0 +1,401 @@
+"""Replay: feed a recording's inputs to the model and compare the outputs edge by edge.
+
+The controller's clock is not the recorder's, so one clock factor is fitted (`clock_fit`): stimuli
+come when they were recorded, dwells are stretched. A recording that begins in the middle of things
+does not tell the state it begins in, so the states whose outputs look like the recorded ones are
+tried, and how long the state had been held already is fitted with them.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+
+from simfw.errors import UsageError, nearest
+from simfw.gadget.model import Gadget
+from simfw.stimuli.recording.signals import Observed
+from simfw.stimuli.recording.tracks import Track
+from simfw.verify.alignment import Edge, Pair, align
+from simfw.verify.clock_fit import ClockFit, Sample, fit_clock
+from simfw.verify.prediction import Begin, Model, Predicted
+from simfw.verify.tracing import START
+
+__all__ = ["Begin", "Options", "Replayed", "SignalVerdict", "compare", "replay"]
+
+MOST_STARTS: Final = 24
+MOST_COMBINATIONS: Final = 20_000
+CHARGES: Final = (0.95, 0.75, 0.55, 0.35, 0.15, 0.06)
+ASSUMED_CHARGE: Final = 0.8
+LEVEL: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """How to compare. `tolerance_ns` is how far an edge may be off.
+
+    `start` names states of regions at the beginning, `charge` the cell's charge (0..1); None lets
+    them be found. `factor` fixes the clock factor; None fits it.
+    """
+
+    tolerance_ns: int = 20_000_000
+    start: Mapping[str, str] = field(default_factory=dict)
+    charge: float | None = None
+    factor: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalVerdict:
+    """One output: its pairs by time, and how its level at the beginning compares."""
+
+    signal: str
+    pairs: tuple[Pair, ...]
+    starts_recorded: float | None
+    starts_model: float | None
+    start_agrees: bool
+
+    @property
+    def verdict(self) -> str:
+        """`matched`, or the kind of the first disagreement."""
+        if not self.start_agrees:
+            return "level"
+        return next((pair.kind for pair in self.pairs if pair.kind != "matched"), "matched")
+
+    @property
+    def disagreements(self) -> tuple[Pair, ...]:
+        """The pairs that do not match."""
+        return tuple(pair for pair in self.pairs if pair.kind != "matched")
+
+    @property
+    def worst_ns(self) -> float:
+        """How far the matched edges are off at most."""
+        return max((abs(pair.off_ns) for pair in self.pairs
+                    if pair.kind == "matched" and pair.off_ns is not None), default=0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replayed:
+    """The result of a replay. `also` are other beginnings that fit as well; `said` is in words."""
+
+    observed: Observed
+    options: Options
+    begin: Begin
+    also: tuple[Begin, ...]
+    clock: ClockFit
+    predicted: Predicted
+    verdicts: tuple[SignalVerdict, ...]
+    said: tuple[str, ...] = ()
+
+    @property
+    def agrees(self) -> bool:
+        """Whether every output matches and the clock factor is not at a bound."""
+        return (all(one.verdict == "matched" for one in self.verdicts)
+                and not self.clock.failed)
+
+    @property
+    def mismatches(self) -> int:
+        """Disagreements of all outputs together."""
+        return sum(len(one.disagreements) + (not one.start_agrees) for one in self.verdicts)
+
+    @property
+    def first(self) -> tuple[SignalVerdict, Pair | None] | None:
+        """The earliest disagreement; the pair is None for a level that differs from the start."""
+        for one in self.verdicts:
+            if not one.start_agrees:
+                return one, None
+        found = [(pair.time_ns, number, pair) for number, one in enumerate(self.verdicts)
+                 for pair in one.disagreements]
+        if not found:
+            return None
+        _, number, pair = min(found, key=lambda item: item[:2])
+        return self.verdicts[number], pair
+
+
+# Comparing -----------------------------------------------------------------------------------
+
+
+def equal_levels(within: float) -> Callable[[float, float], bool]:
+    """Whether two levels count as one; "off" is equal to nothing but off."""
+    def equal(one: float, other: float) -> bool:
+        return abs(one - other) <= within + 1e-9 and (one == 0.0) == (other == 0.0)
+
+    return equal
+
+
+def recorded_edges(track: Track) -> tuple[Edge, ...]:
+    """A recorded track as edges."""
+    before = [track.start, *track.levels[:-1]]
+    return tuple(Edge(float(time), level, was, 0.0, number) for number, (time, level, was) in
+                 enumerate(zip(track.times_ns, track.levels, before, strict=True)))
+
+
+def compare(observed: Observed, predicted: Predicted, tolerance_ns: float,
+            until_ns: float | None = None, since_ns: float = 0.0) -> tuple[SignalVerdict, ...]:
+    """Compare every recorded output with the model's, from `since_ns` to `until_ns`.
+
+    Edges nearer than the tolerance to the end of the recording may fall on either side of it and
+    count only where both are there.
+    """
+    verdicts = []
+    end_ns = observed.end_ns if until_ns is None else until_ns
+    for name, track in observed.outputs.items():
+        equal = equal_levels(within_of(observed, name))
+        edges = recorded_edges(track)
+        recorded = [edge for edge in edges if since_ns <= edge.time_ns <= end_ns]
+        begins = track.start
+        for edge in edges if since_ns else ():
+            if edge.time_ns < since_ns:
+                begins = edge.level
+        pairs = align(recorded, predicted.edges[name], tolerance_ns, equal)
+        pairs = [pair for pair in pairs
+                 if pair.kind not in ("missing", "extra")
+                 or pair.time_ns < end_ns - tolerance_ns - (pair.model.slack_ns if pair.model
+                                                            else 0.0)]
+        starts = predicted.starts[name]
+        agrees = begins is None or starts is None or equal(begins, starts)
+        verdicts.append(SignalVerdict(
+            signal=name, pairs=tuple(pairs), starts_recorded=begins, starts_model=starts,
+            start_agrees=agrees))
+    return tuple(verdicts)
+
+
+def within_of(observed: Observed, name: str) -> float:
+    """How far levels of this output may be off."""
+    signal = observed.signals[name]
+    if signal.kind in ("segments", "segment", "infrared"):
+        return 0.0
+    return observed.within.get(name, LEVEL)
+
+
+def samples_of(observed: Observed, model: Model, predicted: Predicted) -> list[Sample]:
+    """The model's edges with the recorded edges each could be, for the fit of the clock."""
+    samples: list[Sample] = []
+    for name, edges in predicted.edges.items():
+        if name not in observed.outputs:
+            continue
+        track = observed.outputs[name]
+        equal = equal_levels(within_of(observed, name))
+        times = np.array(track.times_ns, dtype=np.float64)
+        same: dict[float, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
+        for edge, origin in zip(edges, predicted.origins[name], strict=True):
+            if any(key in model.sampled for key in origin.counts):
+                continue  # waits for a sample, whose phase the recording does not fix
+            if edge.level not in same:
+                fits = [equal(level, edge.level) for level in track.levels]
+                same[edge.level] = times[np.array(fits, dtype=bool)] if fits else times
+            timing = max((key for key in origin.counts if key != START),
+                         key=lambda key: _weight(model, key, origin.counts), default="")
+            samples.append(Sample(edge.time_ns, origin.dwells_ns, timing, same[edge.level]))
+    return samples
+
+
+def _weight(model: Model, key: str, counts: Mapping[str, float]) -> float:
+    if key == "(folded)":
+        return counts[key]
+    found = model.timings.get(key)
+    return 0.0 if found is None else abs(counts[key]) * found
+
+
+# The whole -----------------------------------------------------------------------------------
+
+
+def replay(observed: Observed, gadget: Gadget, options: Options | None = None,
+           model: Model | None = None) -> Replayed:
+    """Replay a recording and compare. Raises `UsageError` for states the gadget does not have."""
+    options = Options() if options is None else options
+    model = Model(gadget, observed) if model is None else model
+    charge, said = _charge(observed, options)
+    begins, told = _begins(observed, model, options, ASSUMED_CHARGE if charge is None else charge)
+    said += told
+    tried = [_fitted(observed, model, options, begin) for begin in begins]
+    best = min(tried, key=lambda one: one.mismatches)
+    also = [one.begin for one in tried if one is not best and one.mismatches == best.mismatches]
+    if charge is None:
+        best, told = _try_charges(observed, model, options, best)
+        said += told
+    if len(begins) > 1:
+        fits = "fits best" if best.mismatches else "fits"
+        said.append(f"start state not recorded: {len(begins)} tried, {best.begin} {fits}"
+                    + (f"; {len(also)} more fit as well" if also else ""))
+    return replace(best, also=tuple(also), said=tuple(said))
+
+
+def _charge(observed: Observed, options: Options) -> tuple[float | None, list[str]]:
+    if options.charge is not None:
+        return options.charge, []
+    noted = observed.recording.notes.get("charge")
+    if noted is not None:
+        try:
+            return float(noted), [f"start charge {100 * float(noted):.4g} % from the recording"]
+        except ValueError:
+            return None, [f"the recording notes a charge that is no number: {noted}"]
+    return None, []
+
+
+def _try_charges(observed: Observed, model: Model, options: Options,
+                 best: Replayed) -> tuple[Replayed, list[str]]:
+    """Look whether the charge matters, and take the one that fits."""
+    found = {best.begin.charge: best}
+    for charge in CHARGES:
+        begin = replace(best.begin, charge=charge)
+        found[charge] = _judged(observed, model, options, begin, best.clock)
+    counts = {charge: one.mismatches for charge, one in found.items()}
+    least = min(counts.values())
+    if all(count == least for count in counts.values()):
+        return best, [f"start charge not recorded: {100 * best.begin.charge:.0f} % assumed, and no "
+                      "recorded output depends on it"]
+    fitting = sorted(charge for charge, count in counts.items() if count == least)
+    chosen = (best.begin.charge if best.begin.charge in fitting
+              else fitting[len(fitting) // 2])
+    shown = ", ".join(f"{100 * charge:.0f} %" for charge in fitting)
+    return found[chosen], [f"start charge not recorded: of those tried {shown} fit best; "
+                           f"{100 * chosen:.0f} % is taken"]
+
+
+def _begins(observed: Observed, model: Model, options: Options,
+            charge: float) -> tuple[list[Begin], list[str]]:
+    """The beginnings to try, the plainest first."""
+    powered = Begin(charge=charge)
+    regions = [region for region in model.prepared.system.regions if region.group == "behaviour"]
+    names = {region.name: [state.name for state in region.states] for region in regions}
+    for region, state in options.start.items():
+        if region not in names:
+            raise UsageError(_no_such("region", region, names))
+        if state not in names[region]:
+            raise UsageError(_no_such(f"state of {region}", state, names[region]))
+    if "recorded by" in observed.recording.notes and not options.start:
+        return [powered], []
+    choices = [[options.start[region.name]] if region.name in options.start
+               else [region.starts, *(n for n in names[region.name] if n != region.starts)]
+               for region in regions]
+    count = 1
+    for choice in choices:
+        count *= len(choice)
+    if count > MOST_COMBINATIONS:
+        return [powered], [f"start state not recorded: {count} combinations are too many to try; "
+                           "power-up is taken"]
+    starts = {name: track.start for name, track in observed.outputs.items()
+              if track.start is not None}
+    found: list[Begin] = []
+    for states in itertools.product(*choices):
+        chosen = dict(zip((region.name for region in regions), states, strict=True))
+        if all(_looks_like(model, observed, chosen, name, level) for name, level in starts.items()):
+            found.append(Begin(charge=charge, states=chosen))
+    if not options.start:
+        usual = {region.name: region.starts for region in regions}
+        found = [begin for begin in found
+                 if begin.states != usual or model.longest_lead(usual)]
+        if all(_looks_like(model, observed, usual, name, level)
+               for name, level in starts.items()) or not found:
+            found.insert(0, powered)
+    elif not found:
+        chosen = {region.name: options.start.get(region.name, region.starts) for region in regions}
+        found = [Begin(charge=charge, states=chosen)]
+    said = []
+    if len(found) > MOST_STARTS:
+        said.append(f"{len(found)} start states look alike; the first {MOST_STARTS} are tried "
+                    "(--start narrows it)")
+    return found[:MOST_STARTS], said
+
+
+def _no_such(what: str, name: str, names: Sequence[str] | Mapping[str, object]) -> str:
+    near = nearest(name, names)
+    return (f'--start: no such {what}: "{name}". Allowed: {", ".join(names)}.'
+            + (f' Did you mean "{near}"?' if near else ""))
+
+
+def _looks_like(model: Model, observed: Observed, states: Mapping[str, str], name: str,
+                level: float) -> bool:
+    """Whether these states give the output this level, as far as states alone tell."""
+    output, kind = model.names[name]
+    shown = 0.0
+    for region in model.prepared.system.regions:
+        if region.group != "behaviour":
+            if any(output in state.outputs for state in region.states):
+                return True
+            continue
+        drive = region.state(states[region.name]).outputs.get(output)
+        if drive is not None:
+            lit = drive.segments
+            value = drive.duty if lit is None or kind < 0 else float(lit)
+            shown = max(shown, float(value >= kind) if kind > 0 else value)
+    return equal_levels(max(within_of(observed, name), 0.03 if kind < 0 else 0.0))(shown, level)
+
+
+def _fitted(observed: Observed, model: Model, options: Options, begin: Begin) -> Replayed:
+    """Fit clock factor and lead for one beginning, and compare."""
+    factor = 1.0 if options.factor is None else options.factor
+    clock = ClockFit(factor=factor)
+    predicted = model.predict(begin, factor)
+    lead_limit = model.longest_lead(begin.states) if begin.states else 0
+    for _ in range(4):
+        if lead_limit:
+            lead = _lead(observed, options, predicted, begin.lead_ns, lead_limit)
+            if lead != begin.lead_ns:
+                begin = replace(begin, lead_ns=lead)
+                predicted = model.predict(begin, factor)
+        if options.factor is not None:
+            break
+        clock = fit_clock(samples_of(observed, model, predicted), options.tolerance_ns, factor)
+        if abs(clock.factor - factor) < 1e-7:
+            break
+        factor = clock.factor
+        predicted = model.predict(begin, factor)
+    return _judged(observed, model, options, begin, replace(clock, factor=factor), predicted)
+
+
+def _judged(observed: Observed, model: Model, options: Options, begin: Begin,
+            clock: ClockFit, predicted: Predicted | None = None) -> Replayed:
+    if predicted is None:
+        predicted = model.predict(begin, clock.factor)
+    exact = options.factor is not None or (_own(observed) and abs(clock.factor - 1.0) < 1e-9)
+    predicted = model.with_slack(predicted, 0.0 if exact else clock.doubt)
+    return Replayed(
+        observed=observed, options=options, begin=begin, also=(), clock=clock, predicted=predicted,
+        verdicts=compare(observed, predicted, options.tolerance_ns))
+
+
+def _own(observed: Observed) -> bool:
+    """Whether the recording is a simulated run, whose clock is exactly the written one."""
+    return observed.recording.notes.get("clock") == "exact"
+
+
+def _lead(observed: Observed, options: Options, predicted: Predicted, lead: int,
+          limit: int) -> int:
+    """How long the start state had been held: the value under which most edges fit."""
+    shifts: list[float] = []
+    pool: list[tuple[float, np.ndarray[tuple[int], np.dtype[np.float64]]]] = []
+    for name, edges in predicted.edges.items():
+        if name not in observed.outputs:
+            continue
+        track = observed.outputs[name]
+        equal = equal_levels(within_of(observed, name))
+        for edge, origin in zip(edges, predicted.origins[name], strict=True):
+            if START not in origin.counts:
+                continue
+            times = np.array([time for time, level in
+                              zip(track.times_ns, track.levels, strict=True)
+                              if equal(level, edge.level)], dtype=np.float64)
+            if not len(times):
+                continue
+            pool.append((edge.time_ns, times))
+            if len(shifts) < 400:
+                shifts += [float(time - edge.time_ns) for time in times[:20]]
+    # A later edge than predicted means that the state had been held for less time.
+    allowed = [shift for shift in shifts if 0 <= lead - shift <= limit]
+    if not allowed or not pool:
+        return lead
+
+    def off(shift: float) -> list[float]:
+        return [float(min(times - (at + shift), key=abs)) for at, times in pool]
+
+    pool = pool[:200]
+    best = max(allowed, key=lambda shift: (
+        sum(abs(one) <= options.tolerance_ns for one in off(shift)),
+        -sum(min(abs(one), options.tolerance_ns) for one in off(shift))))
+    inside = [one for one in off(best) if abs(one) <= options.tolerance_ns]
+    best += float(np.median(np.array(inside))) if inside else 0.0
+    return int(min(max(lead - best, 0), limit))
