@@ -381,5 +381,5 @@ def _expectation(replayed: Replayed, gadget: Gadget, name: str, level: float | N
     if level == 0.0:
         return f"{signal.name} == 0"
     within = replayed.observed.within.get(name, 0.01)
-    return f"{signal.name} > {max(0.0, level - within):.4g} and " \
-           f"{signal.name} < {level + within:.4g}"
+    above = f"{signal.name} > {max(0.0, level - within):.4g}"
+    return above if level + within > 1.0 else f"{above} and {signal.name} < {level + within:.4g}"
