@@ -209,7 +209,7 @@ class _Reader:
         if _is_number(node):
             value = float(ast.literal_eval(node))
             if not math.isfinite(value):
-                raise self.refuse(f"{_shown(node)} is not a finite number")
+                raise self.refuse("the expression holds a number that is too large")
             return Number(value)
         if isinstance(node, ast.Name | ast.Attribute):
             name = self.dotted(node)
