@@ -129,7 +129,8 @@ def test_every_stock_row_has_a_note_and_its_timing():
         for row in region.rows:
             if region.group != "behaviour":
                 assert row.note, row.key
-                assert row.key.partition("#")[0].split(".")[0] in {"buttons", "proximity", "charger", "gauge"}
+                section = row.key.partition("#")[0].split(".")[0]
+                assert section in {"buttons", "proximity", "charger", "gauge"}
 
 
 def test_guards_of_stock_regions_come_from_the_file():
@@ -332,4 +333,5 @@ def test_the_loader_adds_file_and_line(tmp_path):
     (problem,) = caught.value.problems
     assert problem.line is not None
     assert "klick" in text.splitlines()[problem.line - 1]
-    assert str(problem).startswith(f'{path}:{problem.line}: behaviour.lamp.rows[0].on = "power.klick": ')
+    place = f"{path}:{problem.line}: behaviour.lamp.rows[0].on"
+    assert str(problem).startswith(f'{place} = "power.klick": ')
