@@ -28,12 +28,12 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Drive, System
 from simfw.errors import EndlessInstant
 
-__all__ = ["EVENT_LIMIT", "Stepper", "World", "gauge_levels"]
+__all__ = ["EVENT_LIMIT", "IDLE", "Stepper", "World", "gauge_levels"]
 
 EVENT_LIMIT = 10_000
 _SAME = -1
 _RESUME = -2
-_NEVER = 1 << 62
+IDLE = 1 << 62  # the due time of a region in which no dwell is running
 _COMPARE: Mapping[str, Callable[[float, float], bool]] = {
     "<": operator.lt,
     "<=": operator.le,
@@ -112,7 +112,7 @@ class Stepper:
         self.entered_ns = [0] * count
         self._serial = [0] * count
         self._next = [0] * count  # which dwell group of the present state comes next
-        self._due = [_NEVER] * count
+        self._due = [IDLE] * count
         self.memory = [-1] * count
         self.condition_values = [False] * len(system.conditions)
         self._starts = [
@@ -254,7 +254,7 @@ class Stepper:
             self.entered_ns[number] = now_ns
             self._serial[number] += 1
             self._next[number] = 0
-            self._due[number] = _NEVER
+            self._due[number] = IDLE
             self.memory[number] = -1
         self.condition_values[:] = [False] * len(self.condition_values)
 
@@ -337,7 +337,7 @@ class Stepper:
         groups = self._dwells[number][state]
         self._next[number] = 0
         if not groups:
-            self._due[number] = _NEVER
+            self._due[number] = IDLE
         elif groups[0][0] == 0:
             self._expire(number, queue)
         else:
@@ -352,7 +352,7 @@ class Stepper:
         index += 1
         self._next[number] = index
         self._due[number] = (
-            self.entered_ns[number] + groups[index][0] if index < len(groups) else _NEVER
+            self.entered_ns[number] + groups[index][0] if index < len(groups) else IDLE
         )
 
     def _loop(self, queue: deque[_Item], now_ns: int) -> tuple[str, ...]:
@@ -418,7 +418,7 @@ class Stepper:
             index = waiting[number]
             self._next[number] = index
             self._due[number] = (
-                entered_ns[number] + groups[index][0] if index < len(groups) else _NEVER
+                entered_ns[number] + groups[index][0] if index < len(groups) else IDLE
             )
         self.condition_values[:] = conditions
 
@@ -442,7 +442,7 @@ class Stepper:
         for k, number in enumerate(moving):
             self.entered_ns[number] = now_ns - ages[k]
             self._next[number] = waiting[k]
-            self._due[number] = _NEVER if due_in[k] > _NEVER // 2 else now_ns + due_in[k]
+            self._due[number] = IDLE if due_in[k] > IDLE // 2 else now_ns + due_in[k]
             self.memory[number] = memory[k]
         self.condition_values[:] = conditions
 
@@ -450,7 +450,7 @@ class Stepper:
         """Let the stays of the regions `moved` have begun `by_ns` later (whole cycles passed)."""
         for number in moved:
             self.entered_ns[number] += by_ns
-            if self._due[number] != _NEVER:
+            if self._due[number] != IDLE:
                 self._due[number] += by_ns
 
     def drives(self, gates: Sequence[bool]) -> dict[str, Drive]:

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from simfw.behaviour.region import System
+from simfw.behaviour.table import IDLE
 from simfw.engine.clock import Clock, Tally, mixed_clock
 from simfw.engine.plant import Phase
 
@@ -170,10 +171,10 @@ class Folder:
         now_ns = moment.time_ns
         ages = tuple(
             now_ns - entered
-            for entered, state, ticking in zip(
-                moment.entered, moment.states, self._ticking, strict=True
+            for entered, state, due, ticking in zip(
+                moment.entered, moment.states, moment.due, self._ticking, strict=True
             )
-            if state in ticking
+            if state in ticking and due < IDLE
         )
         key = (moment.states, ages)
         index = self._seen.get(key)

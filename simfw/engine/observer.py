@@ -20,5 +20,8 @@ class Observer:
     def event(self, time_ns: int, name: str) -> None:
         """An event was emitted."""
 
+    def emptied(self, time_ns: int) -> None:
+        """The protection has opened."""
+
     def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
         """An instant has come to rest: the state of each region, and the events it saw."""

@@ -6,10 +6,12 @@ the half-open interval [start, end).
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Iterable, Sequence
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.expression import parse_expression
+from simfw.behaviour.region import System
 from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock
@@ -28,7 +30,7 @@ from simfw.stimuli.scenario import Scenario
 
 __all__ = ["Prepared", "simulate"]
 
-_NEVER = 1 << 62
+
 _NS = 1e-9
 _ROUNDS = 1000  # electrical changes that may follow one another in one instant
 
@@ -47,6 +49,13 @@ class Prepared:
         self.system = build_system(gadget)
         self.rules = build_rules(gadget, self.system)
         self.clocks: dict[LoadSet, Clock] = {} if like is None else like.clocks
+
+    def with_system(self, system: System) -> Prepared:
+        """The same circuit and clocks under another behaviour, without rules."""
+        other = copy.copy(self)
+        other.system = system
+        other.rules = ()
+        return other
 
 
 def simulate(
@@ -361,6 +370,8 @@ class Simulation:
             self.stepper.halt(self.now)
             if self.empty_at is None:
                 self.empty_at = self.now
+            for observer in self.observers:
+                observer.emptied(self.now)
             self._changed()
             return [], False
         if plant.protected and charge >= phase.restart_at and charge > 0.0:
