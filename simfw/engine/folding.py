@@ -7,12 +7,16 @@ clock with the period's mean drain; regions that did not move only bound N by th
 cycle once found is remembered with all its instants, so that it can be entered at any of them and
 left at the last instant before something else happens. It holds only between the two marks of
 charge (thresholds of any of its voltages) between which it was seen from end to end.
+
+Regions that tick at very different rates (a contact read every 5 ms, a wink every 4.03 s) have a
+common period that is long. Between two ticks of the slow ones the quick ones are folded by
+themselves, and such a fold then counts as part of one interval of the longer cycle.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from simfw.behaviour.region import System
@@ -23,7 +27,11 @@ from simfw.engine.plant import Phase
 __all__ = ["Cycle", "Folder", "Member", "Moment"]
 
 Marks = Callable[[Iterable[Phase]], tuple[float, ...]]
-_LONGEST = 4096  # instants looked back for a period
+_LONGEST = 16_384  # instants looked back for a period
+_WORTH = 16  # periods that must fit before another region ticks, for a fold of some regions only
+
+
+Part = tuple[Phase, int, int]
 
 
 @dataclass(slots=True)
@@ -46,13 +54,15 @@ class Moment:
     truths: tuple[tuple[bool, ...], ...]
     events: tuple[int, ...]
     woke: bool
+    folded: Folded | None = None
 
 
 @dataclass(slots=True)
 class Member:
     """One instant of a cycle and the interval that follows it.
 
-    `ages`, `waiting`, `due_in`, `memory` are those of the cycle's moving regions only.
+    `ages`, `waiting`, `due_in`, `memory` are those of the cycle's moving regions only. `folded` is
+    a shorter cycle that goes round in this interval before the last `lasts_ns` of it.
     """
 
     phase: Phase
@@ -65,6 +75,13 @@ class Member:
     conditions: tuple[bool, ...]
     events: tuple[int, ...]
     woke: bool
+    folded: Folded | None
+
+    @property
+    def total_ns(self) -> int:
+        """How long the interval lasts, with what is folded in it."""
+        folded = self.folded
+        return self.lasts_ns + (folded[2] * folded[0].period_ns if folded else 0)
 
 
 @dataclass(slots=True, eq=False)
@@ -84,37 +101,48 @@ class Cycle:
     count: int = 0
     _mixed: Clock | None = None
 
+    _parts: list[Part] | None = None
+
+    def parts(self) -> list[Part]:
+        """Phase, time (ns) and wake-ups of all intervals of one period, shorter cycles spelt out."""
+        if self._parts is None:
+            parts: list[Part] = []
+            for member in self.members:
+                parts.append((member.phase, member.lasts_ns, int(member.woke)))
+                if member.folded is not None:
+                    cycle, _, count = member.folded
+                    parts += [(p, count * ns, count * wakes) for p, ns, wakes in cycle.parts()]
+            self._parts = parts
+        return self._parts
+
     @property
     def wakes(self) -> int:
         """How often the controller wakes up in one period."""
-        return sum(member.woke for member in self.members)
+        return sum(wakes for _, _, wakes in self.parts())
 
     def mixed(self) -> Clock:
         """The charge clock of the cycle's mean drain."""
         if self._mixed is None:
-            times: dict[int, float] = {}
-            clocks: dict[int, Clock] = {}
-            for member in self.members:
-                clock = member.phase.clock
-                clocks[id(clock)] = clock
-                times[id(clock)] = times.get(id(clock), 0.0) + member.lasts_ns
+            times: dict[Clock, float] = {}
+            for phase, ns, _ in self.parts():
+                times[phase.clock] = times.get(phase.clock, 0.0) + ns
             self._mixed = mixed_clock(
-                list(clocks.values()),
-                [times[number] / self.period_ns for number in clocks],
+                list(times),
+                [ns / self.period_ns for ns in times.values()],
                 self.wakes * self.wake_c / (self.period_ns * 1e-9),
             )
         return self._mixed
 
     def margin(self, charge: float) -> float:
         """How far the charge may move within one period, both ways added up."""
-        seconds = 1e-9
-        moved = sum(
-            abs(member.phase.clock.rate(charge)) * member.lasts_ns * seconds
-            for member in self.members
-        )
+        times: dict[Clock, int] = {}
+        for phase, ns, _ in self.parts():
+            times[phase.clock] = times.get(phase.clock, 0) + ns
+        moved = sum(abs(clock.rate(charge)) * ns * 1e-9 for clock, ns in times.items())
         return moved + self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
 
 
+Folded = tuple[Cycle, int, int]  # the cycle, the number of its instant here, how many periods
 _ByAge = dict[tuple[int, ...], list[tuple[Cycle, int]]]
 
 
@@ -125,6 +153,7 @@ class Folder:
         self._ticking = ticking_states(system)
         self._log: list[Moment] = []
         self._seen: dict[tuple[tuple[int, ...], tuple[int, ...]], int] = {}
+        self._last: dict[tuple[int, ...], int] = {}
         self._known: dict[
             tuple[object, ...],
             dict[tuple[int, ...], dict[tuple[int, ...], _ByAge]],
@@ -142,6 +171,7 @@ class Folder:
         if self._log:
             self._log.clear()
             self._seen.clear()
+            self._last.clear()
 
     def recall(
         self, states: tuple[int, ...], entered: list[int], now_ns: int, charge: float
@@ -183,9 +213,27 @@ class Folder:
             moving = _repeats(log[index], moment)
             if moving is not None:
                 found = self._close(index, moment, moving, wake_c, extra_marks)
-        self._seen[key] = len(log)
+        elif (earlier := self._last.get(moment.states)) is not None:
+            moving = _repeats(log[earlier], moment)
+            if moving is not None:
+                period = now_ns - log[earlier].time_ns
+                others = [due for r, due in enumerate(moment.due) if r not in moving]
+                if min(others, default=IDLE) - now_ns > _WORTH * period:
+                    found = self._close(earlier, moment, moving, wake_c, extra_marks)
+        self._last[moment.states] = self._seen[key] = len(log)
         log.append(moment)
         return None if found is None else (found, 0)
+
+    def is_whole(self, cycle: Cycle, states: Sequence[int], due: Sequence[int]) -> bool:
+        """Whether all regions that tick now move within `cycle`."""
+        return all(
+            r in cycle.moving or when >= IDLE or states[r] not in self._ticking[r]
+            for r, when in enumerate(due)
+        )
+
+    def mark(self, cycle: Cycle, index: int, count: int) -> None:
+        """Note that `count` periods of `cycle` were folded after the latest instant."""
+        self._log[-1].folded = (cycle, index, count)
 
     def _close(
         self,
@@ -206,7 +254,7 @@ class Folder:
             members.append(
                 Member(
                     phase=moment.phase,
-                    lasts_ns=end.time_ns - moment.time_ns,
+                    lasts_ns=end.time_ns - moment.time_ns - _folded_ns(moment),
                     states=moment.states,
                     ages=tuple(moment.time_ns - moment.entered[r] for r in moving),
                     waiting=tuple(moment.waiting[r] for r in moving),
@@ -215,9 +263,14 @@ class Folder:
                     conditions=moment.conditions,
                     events=happened.events,
                     woke=happened.woke,
+                    folded=moment.folded,
                 )
             )
-        low, high = _around(last.charge, {member.phase for member in members}, extra_marks)
+        phases = {member.phase for member in members}
+        for member in members:
+            if member.folded is not None:
+                phases.update(phase for phase, _, _ in member.folded[0].parts())
+        low, high = _around(last.charge, phases, extra_marks)
         if not low <= span[0].charge < high:
             return None
         cycle = Cycle(
@@ -233,6 +286,10 @@ class Folder:
             by_age = self._here.setdefault(member.states, {}).setdefault(moving, {})
             by_age.setdefault(member.ages, []).append((cycle, number))
         return cycle
+
+
+def _folded_ns(moment: Moment) -> int:
+    return moment.folded[2] * moment.folded[0].period_ns if moment.folded else 0
 
 
 def _around(charge: float, phases: set[Phase], extra_marks: Marks) -> tuple[float, float]:

@@ -452,10 +452,10 @@ class Simulation:
         if any(monitor.open_ns for monitor in self.monitors):
             folder.forget()
             return
-        found = folder.recall(
-            phase.states, stepper.entered_ns, self.now, self.plant.charge
-        )
-        if found is None:
+        charge = self.plant.charge
+        found = folder.recall(phase.states, stepper.entered_ns, self.now, charge)
+        whole = found is not None and folder.is_whole(found[0], phase.states, stepper.due())
+        if not whole:
             moment = Moment(
                 time_ns=self.now,
                 states=phase.states,
@@ -464,15 +464,19 @@ class Simulation:
                 due=stepper.due(),
                 memory=tuple(stepper.memory),
                 conditions=tuple(stepper.condition_values),
-                charge=self.plant.charge,
+                charge=charge,
                 phase=phase,
                 truths=tuple(monitor.truths(phase) for monitor in self.monitors),
                 events=public,
                 woke=woke,
             )
-            found = folder.notice(moment, self.wake_c, self._extra_marks)
+            closed = folder.notice(moment, self.wake_c, self._extra_marks)
+            if closed is not None:
+                found = closed
+                whole = folder.is_whole(found[0], phase.states, moment.due)
             if found is None:
                 return
+        assert found is not None
         cycle, index = found
         member = cycle.members[index]
         if member.conditions != tuple(stepper.condition_values) or member.memory != tuple(
@@ -485,7 +489,23 @@ class Simulation:
             for number in part.events
         ):
             return
-        self._fold(cycle, index)
+        boundary = self._boundary(cycle)
+        if whole:
+            self._fold(cycle, index, boundary)
+        else:
+            count = self._fold_whole(cycle, index, boundary)
+            if count:
+                folder.mark(cycle, index, count)
+
+    def _boundary(self, cycle: Cycle) -> int:
+        """When something that is not part of `cycle` happens next (ns)."""
+        boundary = self.end
+        if self.next_change < len(self.changes):
+            boundary = min(boundary, self.changes[self.next_change].time_ns)
+        for number, due in enumerate(self.stepper.due()):
+            if due < boundary and number not in cycle.moving:
+                boundary = due
+        return boundary
 
     def _extra_marks(self, phases: Iterable[Phase]) -> tuple[float, ...]:
         """Charges at which a gauge reading or the answer to a burst could turn over."""
@@ -494,28 +514,20 @@ class Simulation:
         clocks = {phase.clock for phase in phases} | set(plant.read_by)
         return tuple(clock.charge_at_voltage(level) for clock in clocks for level in levels)
 
-    def _fold(self, cycle: Cycle, index: int) -> None:
-        """Go along a cycle: whole periods at once, then its instants up to the next boundary."""
+    def _fold(self, cycle: Cycle, index: int, boundary: int) -> None:
+        """Go along a cycle: whole periods at once, then its instants up to the boundary."""
         plant, stepper = self.plant, self.stepper
-        boundary = self.end
-        if self.next_change < len(self.changes):
-            boundary = min(boundary, self.changes[self.next_change].time_ns)
-        moving = set(cycle.moving)
-        for number, due in enumerate(stepper.due()):
-            if number not in moving and due < boundary:
-                boundary = due
-        low, high = cycle.low, cycle.high
-        whole = self._fold_whole(cycle, index, boundary, low, high)
+        whole = self._fold_whole(cycle, index, boundary)
         member = cycle.members[index]
         step = 0
         margin = 2.0 * cycle.margin(plant.charge)
-        while self.now + member.lasts_ns < boundary:
+        low, high = cycle.low + margin, cycle.high - margin
+        while self.now + member.total_ns < boundary and low <= plant.charge < high:
+            if member.folded is not None:
+                inner, place, count = member.folded
+                self._round(inner, place, count, member.phase)
             charge = plant.charge
-            if charge - margin < low or charge + margin >= high:
-                break
-            change = member.phase.clock.advance(
-                charge, member.lasts_ns * _NS, member.phase.tally
-            )
+            change = member.phase.clock.advance(charge, member.lasts_ns * _NS, member.phase.tally)
             assert change is not None
             plant.moved += change
             now = self.now
@@ -529,29 +541,27 @@ class Simulation:
                 member.phase.lump_c += self.wake_c
             if member.events:
                 self._emit([stepper.event_names[n] for n in member.events], self.now)
+        if step:
+            stepper.place(
+                self.now, member.states, cycle.moving, member.ages, member.waiting,
+                member.due_in, member.memory, member.conditions,
+            )
+            self.phase = member.phase
+            self._was_awake = member.phase.loads.controller == "awake"
         if step or whole:
-            if step:
-                stepper.place(
-                    self.now, member.states, cycle.moving, member.ages, member.waiting,
-                    member.due_in, member.memory, member.conditions,
-                )
-                self.phase = member.phase
-                self._was_awake = member.phase.loads.controller == "awake"
             self.folder.forget()
 
-    def _fold_whole(
-        self, cycle: Cycle, index: int, boundary: int, low: float, high: float
-    ) -> int:
-        plant, stepper = self.plant, self.stepper
+    def _fold_whole(self, cycle: Cycle, index: int, boundary: int) -> int:
+        """Advance as many whole periods as fit; return their number."""
+        stepper, charge = self.stepper, self.plant.charge
         period = cycle.period_ns
         count = (boundary - 1 - self.now) // period
         if count < 1:
             return 0
-        charge = plant.charge
         mixed = cycle.mixed()
         margin = 2.0 * cycle.margin(charge)
         falling = mixed.rate(charge) < 0.0
-        goal = low + margin if falling else high - margin
+        goal = cycle.low + margin if falling else cycle.high - margin
         if (charge <= goal) if falling else (charge >= goal):
             return 0
         periods = mixed.time_to(charge, goal) / (period * _NS)
@@ -559,22 +569,28 @@ class Simulation:
             count = int(periods) - 1
             if count < 1:
                 return 0
-        change = mixed.advance(charge, count * period * _NS, cycle.tally)
+        self._round(cycle, index, count, self.phase)
+        stepper.shift(count * period, cycle.moving)
+        return count
+
+    def _round(self, cycle: Cycle, index: int, count: int, phase: Phase) -> None:
+        """Let `count` periods of a cycle go by from its instant `index`."""
+        plant = self.plant
+        charge = plant.charge
+        mixed = cycle.mixed()
+        change = mixed.advance(charge, count * cycle.period_ns * _NS, cycle.tally)
         assert change is not None
         plant.moved += change
         cycle.count += count
         start = self.now
-        self.now += count * period
-        stepper.shift(count * period, cycle.moving)
+        self.now += count * cycle.period_ns
         if self.trace or self.observers:
             middle = 0.5 * (charge + plant.charge)
             parts = tuple(
-                Part(member.lasts_ns, member.phase.loads, member.phase.levels)
-                for member in (*cycle.members[index:], *cycle.members[:index])
+                Part(lasts_ns, part.loads, part.levels) for part, lasts_ns in cycle.course(index)
             )
-            self._record(self.phase, mixed, start, self.now, charge, middle, count, parts)
+            self._record(phase, mixed, start, self.now, charge, middle, count, parts)
         self._emit_repeated(cycle, index, count, start)
-        return count
 
     def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:
         """Emit the events of `count` periods of a cycle entered at its instant `index`."""
@@ -582,7 +598,7 @@ class Simulation:
         offset = 0
         members = cycle.members
         for k in range(index, index + len(members)):
-            offset += members[k % len(members)].lasts_ns
+            offset += members[k % len(members)].total_ns
             events = members[(k + 1) % len(members)].events
             if events:
                 happened.append((offset, [self.stepper.event_names[n] for n in events]))

@@ -65,16 +65,14 @@ def total(
         weights, _ = mixed.weights(cycle.tally)
         drawn += mixed.consumers_a @ weights
         result.charger_c += float(mixed.charger_a @ weights)
-        for member in cycle.members:
-            clock = member.phase.clock
-            share = member.lasts_ns / cycle.period_ns
+        for phase, lasts_ns, wakes in cycle.parts():
+            clock = phase.clock
+            share = lasts_ns / cycle.period_ns
             sums = np.interp(mixed.nodes, clock.nodes, clock.consumers_a.sum(axis=0))
-            woken_c = cycle.count * cycle.wake_c if member.woke else 0.0
+            woken_c = cycle.count * cycle.wake_c * wakes
             lumps_c += woken_c
             result.add(
-                member.states,
-                cycle.count * member.lasts_ns,
-                share * float(sums @ weights) + woken_c,
+                phase.states, cycle.count * lasts_ns, share * float(sums @ weights) + woken_c
             )
     uses = []
     for name, charge_c in zip(names, drawn.tolist(), strict=True):
