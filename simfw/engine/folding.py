@@ -16,7 +16,7 @@ themselves, and such a fold then counts as part of one interval of the longer cy
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from simfw.behaviour.region import System
@@ -26,7 +26,6 @@ from simfw.engine.plant import Phase
 
 __all__ = ["Cycle", "Folder", "Member", "Moment"]
 
-Marks = Callable[[Iterable[Phase]], tuple[float, ...]]
 _LONGEST = 16_384  # instants looked back for a period
 _WORTH = 16  # periods that must fit before another region ticks, for a fold of some regions only
 
@@ -39,7 +38,8 @@ class Moment:
     """One settled instant, as the search for a period sees it.
 
     `entered`, `waiting`, `memory`, `conditions` describe the regions; `due` are absolute times of
-    the next dwells. `events` and `woke` tell what happened in the instant.
+    the next dwells. `turns` are the charges at which something read in the instant would have been
+    read otherwise; `events` and `woke` tell what happened in it.
     """
 
     time_ns: int
@@ -50,6 +50,7 @@ class Moment:
     memory: tuple[int, ...]
     conditions: tuple[bool, ...]
     charge: float
+    turns: frozenset[float]
     phase: Phase
     truths: tuple[tuple[bool, ...], ...]
     events: tuple[int, ...]
@@ -102,9 +103,12 @@ class Cycle:
     _mixed: Clock | None = None
 
     _parts: list[Part] | None = None
+    _times: dict[Clock, int] | None = None
+    _events: frozenset[int] | None = None
+    _wakes: int | None = None
 
     def parts(self) -> list[Part]:
-        """Phase, time (ns) and wake-ups of all intervals of one period, shorter cycles spelt out."""
+        """Phase, time (ns) and wake-ups of each interval of a period, shorter cycles spelt out."""
         if self._parts is None:
             parts: list[Part] = []
             for member in self.members:
@@ -118,14 +122,31 @@ class Cycle:
     @property
     def wakes(self) -> int:
         """How often the controller wakes up in one period."""
-        return sum(wakes for _, _, wakes in self.parts())
+        if self._wakes is None:
+            self._wakes = sum(wakes for _, _, wakes in self.parts())
+        return self._wakes
+
+    @property
+    def events(self) -> frozenset[int]:
+        """The numbers of all public events of one period."""
+        if self._events is None:
+            folded = [m.folded[0].events for m in self.members if m.folded is not None]
+            own = [number for member in self.members for number in member.events]
+            self._events = frozenset(own).union(*folded)
+        return self._events
+
+    def _clock_times(self) -> dict[Clock, int]:
+        if self._times is None:
+            times: dict[Clock, int] = {}
+            for phase, ns, _ in self.parts():
+                times[phase.clock] = times.get(phase.clock, 0) + ns
+            self._times = times
+        return self._times
 
     def mixed(self) -> Clock:
         """The charge clock of the cycle's mean drain."""
         if self._mixed is None:
-            times: dict[Clock, float] = {}
-            for phase, ns, _ in self.parts():
-                times[phase.clock] = times.get(phase.clock, 0.0) + ns
+            times = self._clock_times()
             self._mixed = mixed_clock(
                 list(times),
                 [ns / self.period_ns for ns in times.values()],
@@ -135,10 +156,9 @@ class Cycle:
 
     def margin(self, charge: float) -> float:
         """How far the charge may move within one period, both ways added up."""
-        times: dict[Clock, int] = {}
-        for phase, ns, _ in self.parts():
-            times[phase.clock] = times.get(phase.clock, 0) + ns
-        moved = sum(abs(clock.rate(charge)) * ns * 1e-9 for clock, ns in times.items())
+        moved = sum(
+            abs(clock.rate(charge)) * ns * 1e-9 for clock, ns in self._clock_times().items()
+        )
         return moved + self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
 
 
@@ -191,7 +211,7 @@ class Folder:
         return best
 
     def notice(
-        self, moment: Moment, wake_c: float, extra_marks: Marks
+        self, moment: Moment, wake_c: float
     ) -> tuple[Cycle, int] | None:
         """Take note of a settled instant; return the cycle it closes, if it closes one."""
         log = self._log
@@ -212,14 +232,14 @@ class Folder:
         if index is not None:
             moving = _repeats(log[index], moment)
             if moving is not None:
-                found = self._close(index, moment, moving, wake_c, extra_marks)
+                found = self._close(index, moment, moving, wake_c)
         elif (earlier := self._last.get(moment.states)) is not None:
             moving = _repeats(log[earlier], moment)
             if moving is not None:
                 period = now_ns - log[earlier].time_ns
                 others = [due for r, due in enumerate(moment.due) if r not in moving]
                 if min(others, default=IDLE) - now_ns > _WORTH * period:
-                    found = self._close(earlier, moment, moving, wake_c, extra_marks)
+                    found = self._close(earlier, moment, moving, wake_c)
         self._last[moment.states] = self._seen[key] = len(log)
         log.append(moment)
         return None if found is None else (found, 0)
@@ -241,7 +261,6 @@ class Folder:
         last: Moment,
         moving: tuple[int, ...],
         wake_c: float,
-        extra_marks: Marks,
     ) -> Cycle | None:
         span = self._log[index:]
         if any(moment.truths != last.truths for moment in span):
@@ -266,11 +285,13 @@ class Folder:
                     folded=moment.folded,
                 )
             )
-        phases = {member.phase for member in members}
+        marks = {mark for moment in ends for mark in moment.turns}
+        marks.update(mark for member in members for mark in member.phase.marks)
         for member in members:
             if member.folded is not None:
-                phases.update(phase for phase, _, _ in member.folded[0].parts())
-        low, high = _around(last.charge, phases, extra_marks)
+                marks.update((member.folded[0].low, member.folded[0].high))
+        low = max((mark for mark in marks if mark <= last.charge), default=0.0)
+        high = min((mark for mark in marks if mark > last.charge), default=math.inf)
         if not low <= span[0].charge < high:
             return None
         cycle = Cycle(
@@ -290,15 +311,6 @@ class Folder:
 
 def _folded_ns(moment: Moment) -> int:
     return moment.folded[2] * moment.folded[0].period_ns if moment.folded else 0
-
-
-def _around(charge: float, phases: set[Phase], extra_marks: Marks) -> tuple[float, float]:
-    """The marks around `charge` at which anything in a cycle of these phases could turn over."""
-    marks = {mark for phase in phases for mark in phase.marks}
-    marks.update(extra_marks(phases))
-    low = max((mark for mark in marks if mark <= charge), default=0.0)
-    high = min((mark for mark in marks if mark > charge), default=math.inf)
-    return low, high
 
 
 def ticking_states(system: System) -> tuple[frozenset[int], ...]:

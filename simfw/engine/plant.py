@@ -88,10 +88,9 @@ class Plant:
         self._clocks: dict[LoadSet, Clock] = {} if clocks is None else clocks
         self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
         self._here: dict[tuple[object, ...], Phase] = {}
-        # Clocks whose voltage a region has read, per electrical context: a sample is taken in a
-        # state that may last no time at all and so is no phase of any interval.
-        self._readers: dict[tuple[object, ...], dict[Clock, None]] = {}
-        self.read_by: dict[Clock, None] = {}
+        # The charges at which what was read in this instant would have been read otherwise.
+        self.turns: set[float] = set()
+        self._turning: dict[tuple[str, float], float] = {}
         self.outputs = (*gadget.lights, *gadget.loads)
         self._segments = {
             name: light.leds for name, light in gadget.lights.items() if light.segments
@@ -101,15 +100,13 @@ class Plant:
         self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
         self._gates_vary = any(_reads_world(show) for _, show in shows)
         self._all_shown = [True] * len(system.regions)
-        guards = [row.when for region in system.regions for row in region.rows if row.when]
-        guards += [condition.when for condition in system.conditions]
-        guards += [show for _, show in shows]
-        every = [*guards, *watched]
-        self.voltage_marks = sorted(levels_read(every, "cell.voltage"))
-        self.charge_marks = sorted(levels_read(every, "cell.charge"))
-        self.measured_marks = [
-            circuit.true_v_for(level) for level in sorted(levels_read(guards, "gauge.measured"))
-        ]
+        # Guards are read at events only; these are read whenever a crossing makes them turn over.
+        always = [*(c.when for c in system.conditions), *(show for _, show in shows), *watched]
+        self.voltage_marks = sorted(
+            levels_read(always, "cell.voltage")
+            | {circuit.true_v_for(level) for level in levels_read(always, "gauge.measured")}
+        )
+        self.charge_marks = sorted(levels_read(always, "cell.charge"))
         cell = gadget.cell
         self.cut_off_v = cell.cut_off.value if cell.cut_off else None
         restart = cell.restart.value if cell.restart else None
@@ -149,7 +146,6 @@ class Plant:
         self._flags = flags
         key = (self.charger_mode, self.protected, self.temperature_c)
         self._here = self._phases.setdefault(key, {})
-        self.read_by = self._readers.setdefault(key, {})
 
     def context(self) -> tuple[object, ...]:
         """Everything outside the regions that decides how they go on."""
@@ -174,8 +170,9 @@ class Plant:
             distance_m = self.hands.get(sensor)
             if distance_m is None:
                 return False
-            voltage_v = self.phase().clock.voltage(self.charge)
-            return self.circuit.answers(sensor, distance_m, voltage_v)
+            clock = self.phase().clock
+            self.turns.add(clock.charge_at_voltage(self._turning_v(sensor, distance_m)))
+            return self.circuit.answers(sensor, distance_m, clock.voltage(self.charge))
         return False
 
     def quantity(self, name: str) -> float:
@@ -191,30 +188,26 @@ class Plant:
 
     def below(self, quantity: str, level: float) -> bool:
         """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
-        if quantity == "cell.charge":
-            return self.charge < level
-        if quantity == "gauge.measured":
-            level = self.circuit.true_v_for(level)
-        clock = self.phase().clock
-        self.read_by[clock] = None
-        return self.charge < clock.charge_at_voltage(level)
+        if quantity != "cell.charge":
+            if quantity == "gauge.measured":
+                level = self.circuit.true_v_for(level)
+            level = self.phase().clock.charge_at_voltage(level)
+        self.turns.add(level)
+        return self.charge < level
 
-    def echo_voltages(self) -> list[float]:
-        """The cell voltages at which a sensor's answer to a hand now there turns over."""
-        found = []
-        for sensor, distance_m in self.hands.items():
+    def _turning_v(self, sensor: str, distance_m: float) -> float:
+        """The cell voltage from which on a sensor answers to a hand at a distance."""
+        key = (sensor, distance_m)
+        found = self._turning.get(key)
+        if found is None:
             low, high = 0.0, 10.0
-            if self.circuit.answers(sensor, distance_m, low) == self.circuit.answers(
-                sensor, distance_m, high
-            ):
-                continue
             while high - low > 1e-9:
                 middle = 0.5 * (low + high)
                 if self.circuit.answers(sensor, distance_m, middle):
                     high = middle
                 else:
                     low = middle
-            found.append(high)
+            found = self._turning[key] = high
         return found
 
     # -- phases ----------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ the half-open interval [start, end).
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.expression import parse_expression
@@ -314,6 +314,7 @@ class Simulation:
         """Handle everything due at this time, until regions and circuit are at rest."""
         plant, stepper = self.plant, self.stepper
         before_states = tuple(stepper.states)
+        plant.turns.clear()
         public: list[int] = []
         moved = woke = False
         rounds = 0
@@ -465,12 +466,13 @@ class Simulation:
                 memory=tuple(stepper.memory),
                 conditions=tuple(stepper.condition_values),
                 charge=charge,
+                turns=frozenset(self.plant.turns),
                 phase=phase,
                 truths=tuple(monitor.truths(phase) for monitor in self.monitors),
                 events=public,
                 woke=woke,
             )
-            closed = folder.notice(moment, self.wake_c, self._extra_marks)
+            closed = folder.notice(moment, self.wake_c)
             if closed is not None:
                 found = closed
                 whole = folder.is_whole(found[0], phase.states, moment.due)
@@ -484,9 +486,7 @@ class Simulation:
         ):
             return
         if self.rule_events and any(
-            stepper.event_names[number] in self.rule_events
-            for part in cycle.members
-            for number in part.events
+            stepper.event_names[number] in self.rule_events for number in cycle.events
         ):
             return
         boundary = self._boundary(cycle)
@@ -506,13 +506,6 @@ class Simulation:
             if due < boundary and number not in cycle.moving:
                 boundary = due
         return boundary
-
-    def _extra_marks(self, phases: Iterable[Phase]) -> tuple[float, ...]:
-        """Charges at which a gauge reading or the answer to a burst could turn over."""
-        plant = self.plant
-        levels = [*plant.measured_marks, *plant.echo_voltages()]
-        clocks = {phase.clock for phase in phases} | set(plant.read_by)
-        return tuple(clock.charge_at_voltage(level) for clock in clocks for level in levels)
 
     def _fold(self, cycle: Cycle, index: int, boundary: int) -> None:
         """Go along a cycle: whole periods at once, then its instants up to the boundary."""
