@@ -126,6 +126,30 @@ class Cycle:
             self._wakes = sum(wakes for _, _, wakes in self.parts())
         return self._wakes
 
+    def course(self, index: int) -> list[tuple[Phase, int]]:
+        """Phases and times (ns) of one period from its instant `index` on, equal ones joined."""
+        course: list[tuple[Phase, int]] = []
+
+        def add(phase: Phase, lasts_ns: int) -> None:
+            if course and (course[-1][0].loads, course[-1][0].levels) == (
+                phase.loads, phase.levels
+            ):
+                course[-1] = (course[-1][0], course[-1][1] + lasts_ns)
+            else:
+                course.append((phase, lasts_ns))
+
+        for member in (*self.members[index:], *self.members[:index]):
+            if member.folded is not None:
+                cycle, place, count = member.folded
+                inner = cycle.course(place)
+                if len(inner) == 1:
+                    add(inner[0][0], count * inner[0][1])
+                else:
+                    for phase, lasts_ns in inner * count:
+                        add(phase, lasts_ns)
+            add(member.phase, member.lasts_ns)
+        return course
+
     @property
     def events(self) -> frozenset[int]:
         """The numbers of all public events of one period."""

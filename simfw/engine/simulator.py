@@ -490,12 +490,18 @@ class Simulation:
         ):
             return
         boundary = self._boundary(cycle)
+        since = self.now
         if whole:
             self._fold(cycle, index, boundary)
         else:
             count = self._fold_whole(cycle, index, boundary)
             if count:
                 folder.mark(cycle, index, count)
+        if self.now > since:
+            self._went_along(cycle, self.now - since)
+
+    def _went_along(self, cycle: Cycle, passed_ns: int) -> None:
+        """Called after a fold: the moving regions of `cycle` went along it for `passed_ns`."""
 
     def _boundary(self, cycle: Cycle) -> int:
         """When something that is not part of `cycle` happens next (ns)."""

@@ -150,13 +150,9 @@ class _Tracer(Simulation):
             origin = origin.plus(f"proximity.{name}.burst", 0.0, -1.0)
         return origin
 
-    def _fold(self, cycle: Cycle, index: int) -> None:
-        before = self.now
-        super()._fold(cycle, index)
-        passed = self.now - before
-        if passed:
-            for number in cycle.moving:
-                self.origins[number] = self.origins[number].plus(FOLDED, passed, passed)
+    def _went_along(self, cycle: Cycle, passed_ns: int) -> None:
+        for number in cycle.moving:
+            self.origins[number] = self.origins[number].plus(FOLDED, passed_ns, passed_ns)
 
 
 def traced(prepared: Prepared, scenario: Scenario, *, fold: bool = True,
