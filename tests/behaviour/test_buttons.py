@@ -34,6 +34,13 @@ def test_a_bounce_starts_the_debounce_time_anew():
     ]
 
 
+def test_a_press_counts_from_the_last_of_its_edges():
+    """Closed at 100 ms, open and closed again at 110 and 112 ms: the press is at 132 ms."""
+    bench = Bench(PLAIN)
+    bench.contact("power", 100, 110, 112)
+    assert bench.until(1000) == [(132, "power.press")]
+
+
 def test_an_edge_at_the_very_end_of_the_debounce_time_wins():
     """An edge is a stimulus and comes before the dwell of the same instant, which is dropped."""
     bench = Bench(PLAIN)
