@@ -126,7 +126,7 @@ class Timing:
     text: str = ""
 
 
-NUMBER = r"[+-]?\d{1,30}(?:\.\d{1,30})?(?:[eE][+-]?\d{1,2})?"
+NUMBER = r"[+-]?\d{1,30}(?:\.\d{1,30})?(?:[eE][+-]?\d{1,3})?"
 _NUMBER = re.compile(NUMBER, re.ASCII)
 _LETTER_CODE = re.compile(r"(\d{0,9})([RLkKMG])(\d{0,6})", re.ASCII)
 _LETTERS = {
@@ -165,7 +165,7 @@ def _unknown_unit(number: str, unit: str, dimension: Dimension) -> QuantityError
             return _fail(
                 f'"{unit}" is the unit of {other.name}',
                 dimension,
-                suggestion=f"{number} {min(meant, key=len)}" if meant else None,
+                suggestion=tuple(f"{number} {name}" for name in meant[:2]) or None,
             )
     folded = [name for name in dimension.units if name.casefold() == key.casefold()]
     close = folded[0] if folded else nearest(key, dimension.units)
@@ -437,7 +437,10 @@ def _written(value: object, dimension: Dimension) -> _Written:
 
 
 def _to_float(value: Decimal) -> float:
-    return float(value)
+    number = float(value)
+    if math.isinf(number):
+        raise QuantityError(text="this number is too large", allowed="numbers below 1e300")
+    return number
 
 
 def read_figure(value: object, dimension: Dimension, *, positive: bool = False) -> Figure:

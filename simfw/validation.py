@@ -91,8 +91,9 @@ class _Work(Generic[Model]):
                 return self.model.model_validate(self.data)
             except ValidationError as error:
                 mistakes = error.errors(include_url=False)
+                noted = frozenset(self.tainted)
                 for mistake in mistakes:
-                    if not _follows(mistake, mistakes):
+                    if self._text(mistake["loc"]) not in noted and not _follows(mistake, mistakes):
                         self._note(mistake)
                 for mistake in mistakes:
                     self._repair(mistake["loc"])
@@ -309,11 +310,7 @@ _LIMITS = {
     "greater_than_equal": ("this is too small", "{ge} or more"),
     "greater_than": ("this is too small", "more than {gt}"),
     "less_than_equal": ("this is too large", "{le} or less"),
-    "less_than": ("this is too large", "less than {lt}"),
     "too_short": ("this list is too short", "{min_length} or more"),
-    "too_long": ("this list is too long", "{max_length} or fewer"),
-    "string_too_short": ("this text is too short", "{min_length} or more characters"),
-    "finite_number": ("this is not a finite number", "a finite number"),
 }
 
 _WANTED = {

@@ -74,6 +74,7 @@ def _charger(gadget: Gadget) -> Iterator[Problem]:
     full = charger.float_.text
     if charger.float_.low <= 0:
         yield _problem("charger.float", "a float voltage of zero", "more than zero")
+        return
     if precharge is not None and not _below(precharge.below, charger.float_):
         yield _problem(
             "charger.precharge.below", "precharge would never end", f"less than float ({full})"

@@ -21,7 +21,7 @@ GadgetCheck = Callable[[Gadget], Sequence[Problem]]
 
 # What a required key may hold: stand-in for a broken one, example in the message about a missing
 # one. No number from here ever reaches a gadget that is used.
-_SAMPLES: dict[str, Any] = {
+SAMPLES: dict[str, Any] = {
     "gadget": {"name": "Lamp"},
     "cell": {"curve": "lco", "capacity": "650 mAh"},
     "name": "Lamp",
@@ -43,6 +43,16 @@ _SAMPLES: dict[str, Any] = {
     "to": "dark",
     "starts": "dark",
     "states": {},
+    "voltage": "5 V",
+    "heat.resistance": "60 K/W",
+    "heat.limit": "100 degC",
+    "cold": "0 degC",
+    "hot": "45 degC",
+    "source": "usb",
+    "shortest": 10,
+    "short": 70,
+    "gap": 10,
+    "long_gap": 4,
     # So that other sections may go on counting on the segments of a light with a slip in it.
     "?leds": 1000,
     "?segments": True,
@@ -60,7 +70,7 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     require_kind(file, "gadget")
     data = copy.deepcopy(file.data)
     problems = _nested_states(data)
-    checked = check_data(Gadget, data, _SAMPLES)
+    checked = check_data(Gadget, data, SAMPLES)
     problems += checked.problems
     gadget = checked.value
     if gadget is not None:

@@ -290,7 +290,8 @@ def _step(step: Step) -> str:
 
 def _decimal(number: float, times: int) -> str:
     """Return `number * times` exactly as the shortest decimal text of `number` has it."""
-    return f"{(Decimal(repr(float(number))) * times).normalize():f}"
+    exact = (Decimal(repr(float(number))) * times).normalize()
+    return f"{exact:f}" if -7 < exact.adjusted() < 15 else f"{exact:e}"
 
 
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}

@@ -29,7 +29,7 @@ from simfw.stimuli.scenario import (
 from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import Checked, check_data
 
-__all__ = ["ScenarioFile", "StepLine", "read_scenario"]
+__all__ = ["ScenarioFile", "StepLine", "read_scenario", "typed_steps"]
 
 
 def _share(value: object) -> float:
@@ -92,7 +92,7 @@ KINDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "expect": ((), ()),
 }
 
-_SAMPLES: dict[str, Any] = {
+SAMPLES: dict[str, Any] = {
     "gadget": "gadget.toml",
     "charge": "80 %",
     "lasts": "6 h",
@@ -112,7 +112,7 @@ def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenari
     """
     file = read_toml(path)
     require_kind(file, "scenario")
-    checked = check_data(ScenarioFile, copy.deepcopy(file.data), _SAMPLES)
+    checked = check_data(ScenarioFile, copy.deepcopy(file.data), SAMPLES)
     problems = list(checked.problems)
     gadget: Gadget | None = None
     gadget_problems: Sequence[Problem] = ()
@@ -178,6 +178,14 @@ def _steps(
     return problems, tuple(steps)
 
 
+def typed_steps(written: ScenarioFile) -> tuple[Step, ...]:
+    """Return the steps of a file in which every line is of exactly one kind, with its keys."""
+    return tuple(
+        _typed(f"steps[{index}]", next(k for k in KINDS if getattr(line, k) is not None), line)
+        for index, line in enumerate(written.steps)
+    )
+
+
 def _mismatches(key: str, line: StepLine) -> list[Problem]:
     """Return what is missing from a step or does not belong to its kind."""
     kinds = [kind for kind in KINDS if getattr(line, kind) is not None]
@@ -193,7 +201,7 @@ def _mismatches(key: str, line: StepLine) -> list[Problem]:
                 Problem(
                     key=key,
                     text=f'the key "{name}" is missing',
-                    allowed=f'for example {name} = "{_SAMPLES[name]}"',
+                    allowed=f'for example {name} = "{SAMPLES[name]}"',
                 )
             )
         elif value is not None and name not in needs + may:
