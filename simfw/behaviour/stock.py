@@ -485,7 +485,11 @@ def _at_least(volts: float) -> Expression:
 
 
 def _bars(gauge: Gauge, show: Expression | None) -> Region:
-    """Region `gauge`. Each sample passes through an awake state that lasts no time."""
+    """Region `gauge`. Each sample passes through an awake state that lasts no time.
+
+    The region `cell` hears of the sample while that state lasts, and the bars are set at its end,
+    so that both judge the voltage under one and the same load.
+    """
     out = [threshold.value for threshold in gauge.thresholds]
     gap = 0.0 if gauge.hysteresis is None else gauge.hysteresis.value
     # Sums such as 3.30 + 0.04 are rounded to where decimal text ends, far below any converter step.
@@ -498,28 +502,29 @@ def _bars(gauge: Gauge, show: Expression | None) -> Region:
     rows = _Rows(
         (
             State(name="unread", awake=True),
+            State(name="reading", awake=True),
             *(State(name=f"bars.{k}", outputs=lit(k)) for k in range(count + 1)),
             *(State(name=f"reading.{k}", outputs=lit(k), awake=True) for k in range(count + 1)),
         )
     )
-    sampled = "gauge.sampled"
-    for j in range(count, 0, -1):
-        rows.add("gauge.thresholds", "unread", f"bars.{j}", after=0, when=_at_least(out[j - 1]),
-                 emit=(sampled,), note=f"first sample: {j} bar{'s' * (j > 1)}")
-    rows.add("gauge.thresholds", "unread", "bars.0", after=0, emit=(sampled,),
-             note="first sample: no bar")
+    sampled = ("gauge.sampled",)
+    rows.add("gauge.every", "unread", "reading", after=0, emit=sampled,
+             note="the first sample, at power-up")
     for k in range(count + 1):
-        rows.add("gauge.every", f"bars.{k}", f"reading.{k}", after=gauge.every.ns,
+        rows.add("gauge.every", f"bars.{k}", f"reading.{k}", after=gauge.every.ns, emit=sampled,
                  note="time for a sample")
+    for j in range(count, 0, -1):
+        rows.add("gauge.thresholds", "reading", f"bars.{j}", after=0, when=_at_least(out[j - 1]),
+                 note=f"first sample: {j} bar{'s' * (j > 1)}")
+    rows.add("gauge.thresholds", "reading", "bars.0", after=0, note="first sample: no bar")
     for k in range(count + 1):
         for j in range(k):
             rows.add("gauge.thresholds", f"reading.{k}", f"bars.{j}", after=0, when=_below(out[j]),
-                     emit=("gauge.down", sampled), note=f"bar {j + 1} goes out")
+                     emit=("gauge.down",), note=f"bar {j + 1} goes out")
         for j in range(count, k, -1):
             rows.add("gauge.hysteresis", f"reading.{k}", f"bars.{j}", after=0,
-                     when=_at_least(back[j - 1]), emit=("gauge.up", sampled),
-                     note=f"bar {j} comes back")
-        rows.add("gauge.every", f"reading.{k}", f"bars.{k}", after=0, emit=(sampled,),
+                     when=_at_least(back[j - 1]), emit=("gauge.up",), note=f"bar {j} comes back")
+        rows.add("gauge.every", f"reading.{k}", f"bars.{k}", after=0,
                  note="the bars stay as they are")
     return _region("gauge", "gauge", rows, show=show)
 

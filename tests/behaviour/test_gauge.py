@@ -4,7 +4,7 @@ import pytest
 
 from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import Drive
-from tests.behaviour.bench import Bench
+from tests.behaviour.bench import Bench, World
 
 BARS = """
 [lights.bars]
@@ -68,7 +68,7 @@ def test_every_sample_is_an_awake_moment_that_lasts_no_time():
     """A sample passes through `reading.k`, which is awake and shows the same bars."""
     bench = Bench(GAUGE, gauge_measured=3.7)
     bench.until(1000.001)
-    assert [row.key for row in bench.stepper.fired] == ["gauge.every#3", "gauge.every#7"]
+    assert [row.key for row in bench.stepper.fired] == ["gauge.every#4", "gauge.every#8"]
     region = bench.system.region("gauge")
     assert all(state.awake is state.name.startswith(("reading", "unread"))
                for state in region.states)
@@ -83,6 +83,23 @@ def test_a_gauge_without_thresholds_only_feeds_the_cell_region():
     assert bench.system.events == ("cell.low", "cell.back")
     assert bench.state("gauge") == "bars.0"
     assert bench.state("cell") == "low"
+
+
+def test_one_sample_is_judged_under_one_load():
+    """`cell` hears of a sample before the bars change: what is measured sags with every bar lit."""
+
+    class Sagging(World):
+        def quantity(self, name: str) -> float:
+            lit = bench.state("gauge").rpartition(".")[2] if bench else "0"
+            return 3.5 - 0.1 * int(lit if lit.isdigit() else 0)
+
+    bench = None
+    text = GAUGE.replace('["3.3 V", "3.6 V", "3.9 V"]', '["3.0 V", "3.1 V", "3.45 V"]')
+    bench = Bench(text + 'low = "3.25 V"\n', gauge_measured=4.0)
+    bench.world = Sagging()
+    assert bench.state("gauge") == "bars.3"
+    # 3.2 V with three bars lit is low, although it is 3.3 V as soon as a bar has gone out.
+    assert bench.until(2500) == [(1000, "cell.low"), (1000, "gauge.down"), (2000, "cell.back")]
 
 
 CELL = '[gauge]\nevery = "1 s"\nlow = "3.45 V"\nflat = "3.25 V"\n'
