@@ -1,0 +1,96 @@
+"""`simfw check`: what can never happen, what can, and how."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simfw.commands._shared import Commands
+
+RANK = 50
+
+
+def register(commands: Commands) -> None:
+    """Add `check` to the command line."""
+    parser = add_command(
+        commands,
+        "check",
+        run,
+        summary="find faults in the rows, and changes of state that must not happen",
+        examples=[
+            "check scenarios/larder-lamp/gadget.toml",
+            "check gadget.toml --rules extra-rules.toml --witness witnesses/",
+            "check gadget.toml --without press-unanswered --seconds 20 --json",
+        ],
+    )
+    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
+    parser.add_argument("--rules", metavar="FILE", help="a file with further [[rules]]")
+    parser.add_argument("--json", action="store_true", help="print the report as JSON")
+    parser.add_argument(
+        "--witness", metavar="DIR",
+        help="write a scenario, a list and a timeline of each broken rule into DIR",
+    )
+    parser.add_argument(
+        "--seconds", type=_seconds, default=60.0, metavar="N", help="how long to search [60]"
+    )
+    parser.add_argument(
+        "--seed", type=whole_number, default=0, metavar="N", help="seed of the random runs [0]"
+    )
+    parser.add_argument(
+        "--without", action="append", default=[], metavar="CHECK",
+        help="leave a built-in check out (may be repeated)",
+    )
+    parser.add_argument(
+        "--only", action="append", default=[], metavar="CHECK",
+        help="make only this built-in check (may be repeated)",
+    )
+
+
+def _seconds(text: str) -> float:
+    """An argument that must be a time in seconds above 0."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e9:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0")
+    return value
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Check the gadget, write witnesses, print the report; 1 if there are faults."""
+    import time
+
+    from simfw.loading import load_gadget
+    from simfw.verify.check import check_gadget
+    from simfw.verify.output import report_json, report_text, write_witnesses
+    from simfw.verify.rulefile import read_rules
+
+    gadget = load_gadget(arguments.gadget)
+    rules = () if arguments.rules is None else read_rules(arguments.rules, gadget)
+    report = check_gadget(
+        gadget, clock=time.monotonic, rules=rules, seconds=arguments.seconds,
+        seed=arguments.seed, without=tuple(arguments.without), only=tuple(arguments.only),
+        progress=_progress(),
+    )
+    if arguments.witness is not None:
+        write_witnesses(gadget, report, arguments.witness)
+    if arguments.json:
+        text = dump_json(report_json(report, arguments.witness))
+    else:
+        text = report_text(report, paint_for(sys.stdout), arguments.witness)
+    sys.stdout.write(text)
+    return int(bool(report.faults))
+
+
+def _progress() -> Callable[[str], None]:
+    """What shows how far the check is: on a terminal only."""
+    if not sys.stderr.isatty():
+        return lambda _text: None
+    return lambda text: print(f"\r\x1b[K{text} ...", end="\r", file=sys.stderr, flush=True)

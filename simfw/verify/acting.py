@@ -1,0 +1,168 @@
+"""From a way of the search to what a person would do: presses, hands, the USB plug."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from simfw.gadget.model import Gadget
+from simfw.stimuli.scenario import Press, Step, Usb, Wave
+from simfw.verify.abstraction import Reduced
+from simfw.verify.explore import Way
+from simfw.verify.timing import Difference, earliest, way_differences
+
+__all__ = ["Acts", "act_out"]
+
+MS = 1_000_000
+GAPS = (500 * MS, 200 * MS, 50 * MS, 10 * MS, MS, 1)
+HAND_M = 0.10
+
+
+@dataclass(frozen=True, slots=True)
+class Acts:
+    """What to do when, and when the last instant of the way is."""
+
+    steps: tuple[Step, ...]
+    end_ns: int
+
+
+@dataclass(slots=True)
+class _Did:
+    """One thing of one instant: `what` is "press", "release", "edge", "hit", "miss" or "usb"."""
+
+    what: str
+    name: str
+    number: int
+
+
+def act_out(
+    gadget: Gadget, reduced: Reduced, way: Way, *, shift: int = 0
+) -> Iterator[Acts]:
+    """Candidate scenarios for `way`, the most comfortable timing first.
+
+    What the machine left free is filled in with the gadget's own timings: a settled press is an
+    edge one debounce time earlier, an echo a hand that is there while looks are taken. `shift`
+    eighths of a look move the hands against the looks.
+    """
+    did = list(_did(reduced, way))
+    seen: set[Acts] = set()
+    for gap in GAPS:
+        differences = [*way_differences(way.steps, gap), *_own_timings(gadget, did, gap)]
+        times = earliest(len(way.steps), differences)
+        if times is None:
+            continue
+        acts = Acts(tuple(_steps(gadget, reduced, did, times, shift)), times[-1])
+        if acts not in seen:
+            seen.add(acts)
+            yield acts
+
+
+def _did(reduced: Reduced, way: Way) -> Iterator[_Did]:
+    machine = reduced.machine
+    emits = {row.key: row.emit for region in machine.regions for row in region.rows}
+    flags = machine.flag_values(way.start.config)
+    for flag, value in flags.items():
+        if value and flag.endswith(".closed"):
+            yield _Did("edge", flag.removesuffix(".closed"), 0)
+        elif value and flag == "usb":
+            yield _Did("usb", "in", 0)
+    usb = flags.get("usb", False)
+    for number, step in enumerate(way.steps, 1):
+        for first, second in step.chosen:
+            if second >= 0:
+                continue
+            label = machine.acts[first].label
+            if label.endswith(".edge"):
+                yield _Did("edge", label.removesuffix(".edge"), number)
+            elif label == "usb":
+                usb = not usb
+                yield _Did("usb", "in" if usb else "out", number)
+        for row in step.outcome.rows:
+            for event in emits.get(row, ()):
+                head, _, what = event.rpartition(".")
+                settled = what in ("press", "release") and f"{head}.contact" in reduced.collapsed
+                if settled or what in ("hit", "miss"):
+                    yield _Did(what, head, number)
+
+
+def _debounce(gadget: Gadget, button: str) -> int:
+    """How long before the settled edge the contact moves."""
+    written = gadget.buttons[button]
+    if written.style == "settle":
+        return written.debounce.ns
+    return written.samples * written.sample_every.ns
+
+
+def _own_timings(gadget: Gadget, did: Sequence[_Did], gap: int) -> list[Difference]:
+    found: list[Difference] = []
+    last: dict[str, int] = {}
+    looks: dict[str, int] = {}
+    for one in did:
+        if one.what in ("press", "release"):
+            wait = _debounce(gadget, one.name)
+            before = last.get(one.name, 0)
+            found.append((one.number, before, -(wait + (min(gap, MS) if before else 0))))
+            last[one.name] = one.number
+        elif one.what in ("hit", "miss"):
+            sensor = gadget.proximity[one.name]
+            if one.name in looks:
+                found.append((one.number, looks[one.name], -sensor.every.ns))
+            looks[one.name] = one.number
+    return found
+
+
+def _steps(
+    gadget: Gadget, reduced: Reduced, did: Sequence[_Did], times: Sequence[int], shift: int
+) -> Iterator[Step]:
+    end = times[-1]
+    open_since: dict[str, int] = {}
+    later = end + 60_000 * MS
+    found: list[Step] = []
+    hands: dict[str, list[tuple[int, bool]]] = {}
+    for one in did:
+        at = times[one.number]
+        if one.what == "usb":
+            found.append(Usb(at_ns=at, present=one.name == "in"))
+        elif one.what in ("hit", "miss"):
+            hands.setdefault(one.name, []).append((at, one.what == "hit"))
+        else:
+            moved = at if one.what == "edge" else at - _debounce(gadget, one.name)
+            since = open_since.pop(one.name, None)
+            if since is None:
+                open_since[one.name] = moved
+            else:
+                found.append(Press(at_ns=since, button=one.name, for_ns=max(1, moved - since)))
+    for name, since in open_since.items():
+        found.append(Press(at_ns=since, button=name, for_ns=later - since))
+    for name, looks in hands.items():
+        found += _hands(gadget, name, looks, f"{name}.look" in reduced.collapsed, later, shift)
+    yield from sorted(found, key=lambda step: step.at_ns)
+
+
+def _hands(
+    gadget: Gadget, sensor: str, looks: Sequence[tuple[int, bool]], free: bool, later: int,
+    shift: int,
+) -> Iterator[Step]:
+    every = gadget.proximity[sensor].every.ns
+    begins: int | None = None
+    last_miss: int | None = None
+    last_hit = 0
+    for at, hit in looks:
+        if hit:
+            if begins is None:
+                lead = every if free else every // 2
+                earlier = at - lead - shift * every // 8
+                if last_miss is not None:
+                    earlier = max(earlier, (last_miss + at) // 2)
+                begins = max(0, earlier)
+            last_hit = at
+        else:
+            if begins is not None:
+                until = (last_hit + at) // 2
+                yield Wave(at_ns=begins, sensor=sensor, distance_m=HAND_M,
+                           for_ns=max(1, until - begins))
+                begins = None
+            last_miss = at
+    if begins is not None:
+        yield Wave(at_ns=begins, sensor=sensor, distance_m=HAND_M,
+                   for_ns=(last_hit + every // 4 - begins) if not free else later - begins)

@@ -1,0 +1,200 @@
+"""The whole check of one gadget: rows, search, circuit, random runs, in that order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+
+from simfw.behaviour.build import build_system
+from simfw.behaviour.region import System
+from simfw.behaviour.rules import bind_rules
+from simfw.errors import DescriptionError
+from simfw.gadget.model import Gadget, Rule
+from simfw.quantity import format_duration
+from simfw.verify.abstraction import LADDER, Reduced, reduce_system
+from simfw.verify.acting import act_out
+from simfw.verify.budget import Budget
+from simfw.verify.builtin import CHECKS, chosen_checks
+from simfw.verify.decide import Question, decide, monitor_of
+from simfw.verify.electrical import electrical_checks
+from simfw.verify.explore import Explored, explore
+from simfw.verify.falsify import TRACE_CHECKS, Broken, falsify
+from simfw.verify.finding import Finding, Report, Verdict, Witness
+from simfw.verify.reach import loads_of, reach_checks
+from simfw.verify.player import Player
+from simfw.verify.static import finding, open_cells, row_checks
+
+__all__ = ["check_gadget"]
+
+S = 1_000_000_000
+CLOCKS = ((9, 10), (11, 10))
+RUNS = 100
+MOST_RANDOM_S = 20.0
+
+
+def check_gadget(
+    gadget: Gadget,
+    *,
+    clock: Callable[[], float],
+    rules: Sequence[Rule] = (),
+    seconds: float = 60.0,
+    seed: int = 0,
+    without: tuple[str, ...] = (),
+    only: tuple[str, ...] = (),
+    runs: int = RUNS,
+    progress: Callable[[str], None] = lambda _text: None,
+) -> Report:
+    """Check `gadget` with its own rules and `rules`, for about `seconds` s of `clock`.
+
+    `without` and `only` choose among the built-in checks by name. The answer depends on the clock
+    only in how far the search got and how many random runs were made. Raises DescriptionError
+    where a rule cannot be read.
+    """
+    wanted = chosen_checks(without, only)
+    budget = Budget(clock, seconds)
+    system = build_system(gadget)
+    bound, problems = bind_rules((*gadget.rules, *rules), system.names)
+    if problems:
+        raise DescriptionError(problems)
+    own = _own_rules(gadget, wanted)
+    bound_own, problems = bind_rules(tuple(rule for rule, _ in own), system.names)
+    assert not problems
+    player = Player(gadget, (*rules, *(rule for rule, _ in own)))
+    segments = {name: light.leds for name, light in gadget.lights.items() if light.segments}
+
+    found = list(row_checks(gadget, system))
+    progress("searching all combinations of states")
+    reduced, search = _search_all(system, segments, budget)
+    found += reach_checks(gadget, system, reduced, search)
+    found += _endless(player, reduced, search)
+    found += electrical_checks(gadget, player.prepared.circuit,
+                               loads_of(gadget, system, reduced, search))
+    verdicts: list[Verdict] = []
+    questions = [Question(rule, "rule", f'Rule "{rule.name}"') for rule in bound]
+    questions += [
+        Question(rule, name, CHECKS[name].says[0].upper() + CHECKS[name].says[1:])
+        for rule, (_, name) in zip(bound_own, own, strict=True)
+    ]
+    for place, question in enumerate(questions):
+        progress(f"rule {place + 1} of {len(questions)}: {question.rule.name}")
+        share = budget.part(0.7 / (len(questions) - place))
+        verdict, broken = decide(question, system, player, segments=segments, budget=share)
+        verdicts.append(verdict)
+        if broken is not None:
+            found.append(broken)
+        if "clock-margin" in wanted and verdict.standing in ("proved", "coincidence"):
+            found += _clock_margin(question, system, verdict, segments, share)
+    progress("random runs of the full model")
+    open_rules = [verdict.rule for verdict in verdicts
+                  if verdict.standing in ("unreproduced", "open")]
+    checks = [name for name in TRACE_CHECKS if name in wanted and _applies(name, gadget)]
+    by_name = {question.rule.name: question for question in questions}
+    for broken_run in falsify(player, open_rules, checks, budget.part(0.8, MOST_RANDOM_S),
+                              seed=seed, runs=runs):
+        found.append(_from_run(player, broken_run, by_name))
+        verdicts = [
+            replace(verdict, standing="broken", text="broken; found by random runs")
+            if verdict.rule == broken_run.verdict.name else verdict
+            for verdict in verdicts
+        ]
+    kept = [one for one in found if one.check in wanted]
+    kept.sort(key=lambda one: (one.level != "fault", list(CHECKS).index(one.check)))
+    return Report(
+        gadget=gadget.head.name, findings=tuple(kept), verdicts=tuple(verdicts),
+        open_cells=open_cells(system), reached=search.states, combinations=search.combinations,
+        reached_all=search.finished,
+    )
+
+
+def _own_rules(gadget: Gadget, wanted: frozenset[str]) -> list[tuple[Rule, str]]:
+    """Built-in checks that are rules: (rule, name of the check)."""
+    found = []
+    if "sensor-runs-disabled" in wanted:
+        for name, sensor in gadget.proximity.items():
+            if sensor.enabled is not None:
+                text = f"({name}.settling or {name}.emitting) and not ({sensor.enabled})"
+                rule = Rule(name=f"{name} is off while not enabled", never=text)
+                found.append((rule, "sensor-runs-disabled"))
+    return found
+
+
+def _applies(name: str, gadget: Gadget) -> bool:
+    if name == "several-per-press":
+        return bool(gadget.buttons)
+    return gadget.gauge is not None and bool(gadget.gauge.thresholds)
+
+
+def _search_all(
+    system: System, segments: dict[str, int], budget: Budget
+) -> tuple[Reduced, Explored]:
+    """The search of all written regions, with events in every order."""
+    keep = [region.name for region in system.regions if region.group == "behaviour"]
+    reduced = reduce_system(system, [], LADDER[0], segments=segments, keep=keep)
+    return reduced, explore(reduced.machine, reduced.starts, apart=True,
+                            stop=budget.part(0.3).over)
+
+
+def _endless(player: Player, reduced: Reduced, search: Explored) -> Iterable[Finding]:
+    for loop, way in search.endless:
+        text = f"These follow one another without time passing: {' -> '.join(loop)}."
+        witness = None
+        for acts in act_out(player.written, reduced, way):
+            scenario = player.scenario(acts.steps, 0.8, acts.end_ns + S)
+            if player.play(scenario) is None:
+                witness = Witness(scenario=replace(scenario, title="An instant without end"),
+                                  rule="endless-instant", time_ns=acts.end_ns, why=text, list=())
+                break
+        yield replace(finding("endless-instant", text), witness=witness)
+
+
+def _clock_margin(
+    question: Question, system: System, verdict: Verdict, segments: dict[str, int], budget: Budget
+) -> Iterable[Finding]:
+    """The rule at a slow and at a fast clock, at the detail that proved it at the nominal one."""
+    monitor = monitor_of(question.rule)
+    if not monitor.time_ns:
+        return
+    detail = next(one for one in LADDER if one.says == verdict.detail)
+    for part, whole in CLOCKS:
+        reduced = reduce_system(_scaled(system, part, whole), [monitor], detail,
+                                segments=segments)
+        search = explore(reduced.machine, reduced.starts, apart=True, stop=budget.part(0.5).over)
+        if search.broken:
+            slow = "slow" if part > whole else "fast"
+            yield finding("clock-margin", f"{question.text} holds at the nominal clock, and breaks "
+                          f"with the clock {abs(part - whole) * 100 // whole} % {slow}.",
+                          [question.rule.key])
+            return
+
+
+def _scaled(system: System, part: int, whole: int) -> System:
+    """The system with every dwell longer or shorter: the firmware's clock is off."""
+    regions = tuple(
+        replace(region, rows=tuple(
+            row if row.after_ns is None else replace(row, after_ns=row.after_ns * part // whole)
+            for row in region.rows
+        ))
+        for region in system.regions
+    )
+    return replace(system, regions=regions)
+
+
+def _from_run(player: Player, broken: Broken, questions: dict[str, Question]) -> Finding:
+    """A finding of a random run, as short as it gets."""
+    verdict, scenario = broken.verdict, broken.scenario
+    question = questions.get(verdict.name)
+    if question is not None:
+        shortened = player.shorten(scenario, verdict.name)
+        witness = player.witness(*(shortened or (scenario, verdict)),
+                                 title=f"Breaks: {verdict.name}")
+        text = f"{question.text} is broken: {witness.why} at {format_duration(witness.time_ns)}."
+        return Finding(check=question.check, level="fault", text=text,
+                       rows=(question.rule.key,), witness=witness)
+    witness = player.trace_witness(scenario, verdict)
+    says = CHECKS[verdict.name].says
+    return replace(
+        finding(verdict.name, f"{says[0].upper()}{says[1:]}: {witness.why} at "
+                f"{format_duration(witness.time_ns)}."),
+        witness=witness,
+    )
+

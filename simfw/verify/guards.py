@@ -1,0 +1,115 @@
+"""Expressions as functions of an instant of the search.
+
+The same tree that the engine reads, with one difference: what the search leaves free is decided
+where it is read, and both answers are tried.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simfw.behaviour import expression as ex
+
+if TYPE_CHECKING:
+    from simfw.verify.machine import Instant, Machine
+
+__all__ = ["Guard", "Watched", "compile_expression"]
+
+Guard = Callable[["Instant"], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """An expression node of the search only: what the condition with this key last was."""
+
+    key: str
+
+
+_COMPARE: dict[str, Callable[[float, float], bool]] = {
+    "<": lambda a, b: a < b,
+    "<=": lambda a, b: a <= b,
+    ">": lambda a, b: a > b,
+    ">=": lambda a, b: a >= b,
+    "==": lambda a, b: a == b,
+    "!=": lambda a, b: a != b,
+}
+
+
+def compile_expression(machine: Machine, expression: ex.Expression | Watched) -> Guard:
+    """Turn an expression tree into nested functions that read an `Instant`."""
+    if isinstance(expression, ex.Constant):
+        value = expression.value
+        return lambda _now: value
+    if isinstance(expression, Watched):
+        place = machine.condition_index[expression.key]
+        return lambda now: bool(now.conds[place])
+    if isinstance(expression, ex.Inside):
+        index = machine.region_index[expression.region]
+        region = machine.regions[index]
+        inside = frozenset(
+            i for i, state in enumerate(region.states) if state.name in expression.states
+        )
+        return lambda now: now.states[index] in inside
+    if isinstance(expression, ex.Flag):
+        name = expression.name
+        if name in machine.flag_index:
+            flag = machine.flag_index[name]
+            return lambda now: bool(now.flags[flag])
+        return lambda now: now.split(name, (0.0, 1.0), bool)
+    if isinstance(expression, ex.Happened):
+        event = machine.event_id(expression.event)
+        return lambda now: event in now.events
+    if isinstance(expression, ex.Not):
+        inner = compile_expression(machine, expression.part)
+        return lambda now: not inner(now)
+    if isinstance(expression, ex.All):
+        every = [compile_expression(machine, part) for part in expression.parts]
+        return lambda now: all(part(now) for part in every)
+    if isinstance(expression, ex.Any):
+        some = [compile_expression(machine, part) for part in expression.parts]
+        return lambda now: any(part(now) for part in some)
+    return _compile_compare(machine, expression)
+
+
+def _compile_compare(machine: Machine, compare: ex.Compare) -> Guard:
+    test = _COMPARE[compare.operator]
+    left, right = compare.left, compare.right
+    for side, other, flipped in ((left, right, False), (right, left, True)):
+        if isinstance(side, ex.Quantity) and side.name in machine.values:
+            if not isinstance(other, ex.Number):
+                break
+            name, limit, values = side.name, other.value, machine.values[side.name]
+            return _split(name, values, test, limit, flipped)
+
+    def read(side: ex.Number | ex.Quantity) -> Callable[[Instant], float]:
+        if isinstance(side, ex.Number):
+            number = side.value
+            return lambda _now: number
+        name = side.name
+        if name == "gauge" and "gauge" in machine.region_index:
+            index = machine.region_index["gauge"]
+            bars = [_bars(state.name) for state in machine.regions[index].states]
+            return lambda now: bars[now.states[index]]
+        return machine.level_reader(name)
+
+    first, second = read(left), read(right)
+    return lambda now: test(first(now), second(now))
+
+
+def _split(
+    name: str, values: Sequence[float], test: Callable[[float, float], bool], limit: float,
+    flipped: bool,
+) -> Guard:
+    """A comparison of a free quantity: both answers are tried where both are possible."""
+    if flipped:
+        return lambda now: now.split(name, values, lambda value: test(limit, value))
+    return lambda now: now.split(name, values, lambda value: test(value, limit))
+
+
+def _bars(state: str) -> float:
+    tail = state.rpartition(".")[2]
+    return float(tail) if tail.isdigit() else 0.0
+
+
