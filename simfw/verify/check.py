@@ -20,8 +20,8 @@ from simfw.verify.electrical import electrical_checks
 from simfw.verify.explore import Explored, explore
 from simfw.verify.falsify import TRACE_CHECKS, Broken, falsify
 from simfw.verify.finding import Finding, Report, Verdict, Witness
-from simfw.verify.reach import loads_of, reach_checks
 from simfw.verify.player import Player
+from simfw.verify.reach import loads_of, reach_checks
 from simfw.verify.static import finding, open_cells, row_checks
 
 __all__ = ["check_gadget"]

@@ -1,0 +1,1 @@
+"""Planted faults, each with its sound twin."""
