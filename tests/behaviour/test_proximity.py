@@ -194,6 +194,18 @@ def test_a_sensor_that_is_no_longer_wanted_stops_at_once_and_forgets():
     ]
 
 
+def test_a_count_of_echoes_is_forgotten_when_the_sensor_is_turned_off():
+    """One echo before, one after: two are needed after the sensor is wanted again."""
+    bench = Bench(switched())
+    bench.world.flags["wave.echo"] = True
+    bench.contact("power", 0, 30, 60, 90, 120)
+    bench.until(24)
+    assert bench.state("wave.field") == "clear.1"
+    assert [each for each in bench.until(400) if each[1].startswith("wave")] == [
+        (243, "wave.near"), (243, "wave.wave")
+    ]  # fmt: skip
+
+
 def test_no_look_follows_while_the_sensor_is_not_wanted():
     """The dwell to the next look finds the guard false and is spent."""
     bench = Bench(switched())
