@@ -65,6 +65,25 @@ class ChargerModel:
     heat_k_per_w: float | None = None
     heat_limit_c: float | None = None
     windows: Windows | None = None
+    start_v: float = 0.0
+    stop_v: float = 0.0
+    start_margin_v: float = 0.0
+    stop_margin_v: float = 0.0
+
+    def runs(self, input_v: float, cell_v: float, running: bool) -> bool:
+        """Whether the charger runs at an input and a cell voltage (V), given whether it did.
+
+        Off to on at `start` and `start_above_cell`, on to off below `stop` and `stop_above_cell`;
+        a programming resistor that is open keeps it off (state chart of Microchip DS20001984,
+        section 4).
+        """
+        if self.constant_current_a <= 0.0:
+            return False
+        level, margin = (
+            (self.stop_v, self.stop_margin_v) if running
+            else (self.start_v, self.start_margin_v)
+        )  # fmt: skip
+        return input_v >= level and input_v >= cell_v + margin
 
     def suspended(self, temperature_c: float) -> bool:
         """Whether the cell is too cold or too hot to be charged at all."""
@@ -173,6 +192,9 @@ def charger_model(gadget: Gadget) -> ChargerModel | None:
         constant = charger.gain.value / charger.program.value
     else:
         constant = 0.0
+    program, opened = charger.program, charger.program_open
+    if program is not None and opened is not None and program.value >= opened.value:
+        constant = 0.0
     pre, supply, heat = charger.precharge, charger.input, charger.heat
     source = None if supply is None or supply.resistance is None else supply.resistance.value
     limits = []
@@ -198,6 +220,10 @@ def charger_model(gadget: Gadget) -> ChargerModel | None:
         heat_k_per_w=None if heat is None or supply is None else heat.resistance.value,
         heat_limit_c=None if heat is None or supply is None else heat.limit.value,
         windows=_windows(charger),
+        start_v=0.0 if supply is None else _value(supply.start) or 0.0,
+        stop_v=0.0 if supply is None else _value(supply.stop) or 0.0,
+        start_margin_v=0.0 if supply is None else _value(supply.start_above_cell) or 0.0,
+        stop_margin_v=0.0 if supply is None else _value(supply.stop_above_cell) or 0.0,
     )
 
 

@@ -26,6 +26,7 @@ __all__ = [
     "LightRunTime",
     "charge_time",
     "discharge",
+    "fl1_end_s",
     "light_run_time",
     "supply_table",
 ]
@@ -120,14 +121,24 @@ def light_run_time(
     reading = float(np.interp(FL1_READING_S, walk.time_s, amps))
     if reading <= 0.0:
         return LightRunTime(run_time_s=None, reading_a=0.0, ended_by="dark")
-    limit = FL1_SHARE * reading
-    later = walk.time_s > FL1_READING_S
-    if np.any(later & (amps <= limit)):
-        last = int(np.argmax(later & (amps <= limit)))
-        share = (amps[last - 1] - limit) / (amps[last - 1] - amps[last])
-        time = walk.time_s[last - 1] + share * (walk.time_s[last] - walk.time_s[last - 1])
-        return LightRunTime(run_time_s=float(time), reading_a=reading, ended_by="10 %")
-    return LightRunTime(run_time_s=walk.run_time_s, reading_a=reading, ended_by=walk.ended_by)
+    end = fl1_end_s(walk.time_s, amps)
+    if end is None:
+        return LightRunTime(run_time_s=walk.run_time_s, reading_a=reading, ended_by=walk.ended_by)
+    return LightRunTime(run_time_s=end, reading_a=reading, ended_by="10 %")
+
+
+def fl1_end_s(time_s: Array, light: Array) -> float | None:
+    """When (s) a light falls to 10 % of what it was at 30 s, by FL 1; None if it does not.
+
+    Times rise from switch-on; the light is linear between them, in any unit.
+    """
+    limit = FL1_SHARE * float(np.interp(FL1_READING_S, time_s, light))
+    fallen = (time_s > FL1_READING_S) & (light <= limit)
+    if not fallen.any():
+        return None
+    last = int(np.argmax(fallen))
+    share = (light[last - 1] - limit) / (light[last - 1] - light[last])
+    return float(time_s[last - 1] + share * (time_s[last] - time_s[last - 1]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +163,7 @@ def charge_time(circuit: Circuit, loads: LoadSet, *, start: float = 0.0) -> Char
 
     The end of a charge is slowed by diffusion in the cell, which a resistance does not show:
     against electrochemical models the time comes out up to 1 % short at a fifth of the capacity
-    per hour and up to 10 % short at half of it and more. `longest_s` adds that.
+    per hour and up to 8 % short at half of it. `longest_s` adds that.
     """
     charger = circuit.charger
     if charger is None:
@@ -186,10 +197,10 @@ def charge_time(circuit: Circuit, loads: LoadSet, *, start: float = 0.0) -> Char
 def diffusion_share(rate_per_h: float) -> float:
     """How much longer (share) a charge may take than computed, for a current of C times the rate.
 
-    1 % up to C/5, 10 % from C/2, linear between: the span found against four published
-    electrochemical parameter sets (see the accuracy page of the documentation).
+    2 % up to C/5, 10 % from C/2, linear between: what was found against four published
+    electrochemical parameter sets, rounded up (see the accuracy page of the documentation).
     """
-    return float(np.interp(rate_per_h, [0.2, 0.5], [0.01, 0.10]))
+    return float(np.interp(rate_per_h, [0.2, 0.5], [0.02, 0.10]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +242,8 @@ def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
         if kept == 0:
             why = "the load takes all that the charger gives"
         else:
-            why = f"the load keeps the charger from ending (charge stays near {format_percent(charge[kept], 3)})"
+            stays = format_percent(float(charge[kept]), 3)
+            why = f"the load keeps the charger from ending (charge stays near {stays})"
         spent = circuit.capacity_c * _times(np.diff(charge[:kept]), into[:kept])
         return _Step(float(spent[-1]) if kept else 0.0, float(charge[kept]), None, why=why)
     spent = circuit.capacity_c * _times(np.diff(charge), into)

@@ -282,15 +282,17 @@ def _sensor_notes(gadget: Gadget, sensor: SensorFacts) -> list[Note]:
             Note(
                 f"{key}.emitter.switch",
                 "a saturated npn stays on a little longer each carrier cycle: the emitter may "
-                f"draw up to {format_percent(NPN_EXCESS)} more than its duty says; give `storage` if known",
+                f"draw up to {format_percent(NPN_EXCESS)} more than its duty says; give `storage` "
+                "if known",
             )
         )
     if sensor.caught < 1.0:
+        missed = format_percent(1.0 - sensor.caught, 2)
         notes.append(
             Note(
                 f"{key}.every",
-                f"a wave of {sensor.wave_s * 1e3:g} ms is missed {format_percent(1.0 - sensor.caught, 2)} of the "
-                f"time; one of {sensor.certain_wave_s * 1e3:g} ms is always seen",
+                f"a wave of {sensor.wave_s * 1e3:g} ms is missed {missed} of the time; one of "
+                f"{sensor.certain_wave_s * 1e3:g} ms is always seen",
             )
         )
     return notes

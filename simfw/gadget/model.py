@@ -117,13 +117,19 @@ class ChargerInput(Part):
     """`[charger.input]`: the supply of the charger and what it may take from it.
 
     `limit` is the most current; `hold` the input voltage (set by a divider at the charger) below
-    which the charger eases off, `resistance` that of source and cable in front of it.
+    which the charger eases off, `resistance` that of source and cable in front of it. The charger
+    starts at `start` and `start_above_cell` over the cell, and stops below `stop` and
+    `stop_above_cell`.
     """
 
     voltage: Volts
     resistance: Ohms | None = None
     limit: Amperes | None = None
     hold: Volts | None = None
+    start: Volts | None = None
+    stop: Volts | None = None
+    start_above_cell: Volts | None = None
+    stop_above_cell: Volts | None = None
 
 
 class ChargerHeat(Part):
@@ -156,6 +162,7 @@ class Charger(Part):
     """
 
     program: Ohms | None = None
+    program_open: Ohms | None = None  # from this value of `program` on it is shut down
     gain: Volts | None = None
     current: Amperes | None = None
     float_: Annotated[Volts, Field(alias="float")]

@@ -146,9 +146,9 @@ def test_a_charger_without_finish_ends_with_the_cell():
 
 
 def test_allowance_for_diffusion_grows_with_the_current():
-    """1 % up to a fifth of the capacity per hour, 10 % from half of it."""
+    """2 % up to a fifth of the capacity per hour, 10 % from half of it."""
     assert [diffusion_share(rate) for rate in (0.1, 0.2, 0.35, 0.5, 1.0)] == pytest.approx(
-        [0.01, 0.01, 0.055, 0.10, 0.10]
+        [0.02, 0.02, 0.06, 0.10, 0.10]
     )
 
 
