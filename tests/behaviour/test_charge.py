@@ -60,9 +60,11 @@ def test_a_pin_with_three_levels_tells_a_fault():
     bench.status(500, high=True)
     bench.status(600)
     bench.status(700, high=True)
+    bench.status(800, low=True)
     assert bench.until(1000) == [
         (10, "usb.in"), (20, "charge.started"), (300, "charge.fault"), (400, "charge.started"),
         (500, "charge.completed"), (600, "charge.fault"), (700, "charge.completed"),
+        (800, "charge.started"),
     ]  # fmt: skip
 
 
