@@ -16,22 +16,22 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from simfw.engine.run import Run
 from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import ranged, with_values
-from simfw.quantity import Timing
+from simfw.quantity import Figure, Timing
 
 __all__ = ["RepeatLife", "TimeLeft", "Trial", "count_repetitions", "repeat_life", "time_left"]
 
 DAY_S = 86_400.0
-ONE_BY_ONE = 0.02  # above this drop per repetition, repetitions are run one by one
-WIDEST = 0.25  # widest stretch of charge that three samples of the drop may stand for
-FINEST = 1e-4  # narrowest stretch into which a jump of the drop is boxed
-COARSE = 2e-3  # and that of a scenario whose drop jumps about, after `MANY` trials
-MANY = 200
-CLOSE = 2e-4  # how well trapezoid and Simpson must agree on a stretch, relative
-SAMPLED_AT = 0.9  # charge at which the effect of a tolerance on the drop is read
+ONE_BY_ONE = 0.03  # above this drop per repetition, repetitions are run one by one
+CLOSE = 3e-3  # how much of the whole count a stretch of charge may be wrong by
+MANY = 40  # trials after which ten times that is enough
+SMOOTH = 0.05  # trapezoid and Simpson nearer than this, relative: no jump in the stretch
+SAMPLED_AT = 0.6  # charge at which the effect of the ranges on the drop is read
 UNTOUCHED_DAYS = (1, 10, 100, 1_000, 10_000, 36_525)  # the stretches of `time_left`
 
 
@@ -49,9 +49,9 @@ class Trial:
 class RepeatLife:
     """The battery life (days) if the scenario repeated from full; `why` where there is none.
 
-    `low_days` and `high_days` are the worst and best corner of the ranges in the gadget file, both
-    None where there are no ranges or they were not asked for; `high_days` alone is None where the
-    best corner has no end.
+    `low_days` and `high_days` are the life with all ranges of the gadget file at the end that
+    shortens it, and at the other; both None where there are no ranges or they were not asked for;
+    `high_days` alone is None where that life has no end.
     """
 
     days: float | None
@@ -80,24 +80,31 @@ def repeat_life(run: Run, *, ranges: bool = False, fold: bool = True) -> RepeatL
     """How long the cell lasts if the scenario of `run` repeated from charge 1, in days.
 
     The life ends when the protection first opens. There is none where the net charge used (what the
-    consumers drew less what the charger gave) is not positive. With `ranges`, the worst and the
-    best corner of all ranges in the gadget file are computed too.
+    consumers drew less what the charger gave) is not positive. With `ranges`, the life is also
+    scaled to both ends of the ranges in the gadget file: by what one repetition takes there, and by
+    the charge above the cut-off under the heaviest load of the run.
     """
     net_c = run.charge_used_c - run.charger_charge_c
     if net_c <= 0:
         return RepeatLife(
             days=None, why="the charger gives back at least as much as is used: it never ends"
         )
+    prepared = Prepared(run.gadget)
     try:
-        days = _days(run, run.gadget, fold)
+        repetitions = count_repetitions(lambda charge: _trial(run, prepared, charge, fold))
     except Settles as settled:
         why = f"the charge settles near {settled.charge:.0%}: the charger gives back what is used"
         return RepeatLife(days=None, why=why)
+    days = repetitions * run.duration_ns / 1e9 / DAY_S
     if not ranges or not ranged(run.gadget):
         return RepeatLife(days=days)
-    worst, best = _corners(run, fold)
-    low, high = _days_or_none(run, worst, fold), _days_or_none(run, best, fold)
-    return RepeatLife(days=days, low_days=low, high_days=high)
+    nominal = _rough_repetitions(run, prepared, fold)
+    low, high = (_rough_repetitions(run, Prepared(gadget), fold) for gadget in _corners(run, fold))
+    return RepeatLife(
+        days=days,
+        low_days=days * min(low / nominal, 1.0),
+        high_days=None if high == math.inf else days * max(high / nominal, 1.0),
+    )
 
 
 def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
@@ -126,19 +133,6 @@ def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
     return TimeLeft(seconds=None, why="more than 100 years")
 
 
-def _days_or_none(run: Run, gadget: Gadget, fold: bool) -> float | None:
-    try:
-        return _days(run, gadget, fold)
-    except Settles:
-        return None
-
-
-def _days(run: Run, gadget: Gadget, fold: bool) -> float:
-    prepared = Prepared(gadget)
-    repetitions = count_repetitions(lambda charge: _trial(run, prepared, charge, fold))
-    return repetitions * run.duration_ns / 1e9 / DAY_S
-
-
 def _trial(run: Run, prepared: Prepared, charge: float, fold: bool) -> Trial:
     repeated = simulate(
         prepared.gadget,
@@ -154,27 +148,83 @@ def _trial(run: Run, prepared: Prepared, charge: float, fold: bool) -> Trial:
     return Trial(repeated.end_charge, passed_ns / repeated.duration_ns)
 
 
+# What a higher value does to the life where that is plain from the circuit: True shortens it, False
+# lengthens it, None does nothing. By the whole key, else by its last word. The ends of everything
+# else (timings, the reference, the sensor's optics) are tried by running a repetition with each.
+SHORTENS = {
+    "awake": True,
+    "asleep": True,
+    "base": False,
+    "capacity": False,
+    "cell.resistance": True,
+    "current": True,
+    "current_a": True,
+    "cut_off": True,
+    "finish": True,
+    "float": False,
+    "gain": False,
+    "leakage": True,
+    "on_resistance": False,
+    "program": True,
+    "pull_up": None,
+    "resistance": False,
+    "resistor": False,
+    "restart": None,
+    "saturation": False,
+    "self_discharge": True,
+    "supply": True,
+    "voltage_v": False,
+    "wake": True,
+}
+
+
 def _corners(run: Run, fold: bool) -> tuple[Gadget, Gadget]:
     """The gadget with every range at the end that shortens the life, and at the other end."""
     worst: dict[str, float] = {}
     best: dict[str, float] = {}
     for key, quantity in ranged(run.gadget).items():
-        if isinstance(quantity, Timing):
-            ends: tuple[float, float] = (quantity.low_ns, quantity.high_ns)
+        low, high = _ends(quantity)
+        last = key.rpartition(".")[2]
+        if key in SHORTENS or last in SHORTENS:
+            shortens = SHORTENS.get(key, SHORTENS.get(last))
         else:
-            ends = (quantity.low, quantity.high)
-        lives = [_rough_life(run, with_values(run.gadget, {key: end}), fold) for end in ends]
-        if lives[0] == lives[1]:
-            continue
-        short, long = ends if lives[0] < lives[1] else ends[::-1]
-        worst[key], best[key] = short, long
+            shortens = _tried(run, key, (low, high), fold)
+        if shortens is not None:
+            worst[key], best[key] = (high, low) if shortens else (low, high)
     return with_values(run.gadget, worst), with_values(run.gadget, best)
 
 
-def _rough_life(run: Run, gadget: Gadget, fold: bool) -> float:
-    """Something that grows with the life: repetitions at the drop of one charge."""
-    drop = SAMPLED_AT - _trial(run, Prepared(gadget), SAMPLED_AT, fold).end_charge
-    return 1 / drop if drop > 0 else math.inf
+def _ends(quantity: Figure | Timing) -> tuple[float, float]:
+    if isinstance(quantity, Timing):
+        return quantity.low_ns, quantity.high_ns
+    return quantity.low, quantity.high
+
+
+def _tried(run: Run, key: str, ends: tuple[float, float], fold: bool) -> bool | None:
+    """Whether the upper end takes more charge per repetition than the lower; None if the same."""
+    drops = []
+    for end in ends:
+        prepared = Prepared(with_values(run.gadget, {key: end}))
+        drops.append(SAMPLED_AT - _trial(run, prepared, SAMPLED_AT, fold).end_charge)
+    return None if drops[0] == drops[1] else drops[1] > drops[0]
+
+
+def _rough_repetitions(run: Run, prepared: Prepared, fold: bool) -> float:
+    """Repetitions that the usable charge would last at the drop of one charge; inf for ever."""
+    drop = SAMPLED_AT - _trial(run, prepared, SAMPLED_AT, fold).end_charge
+    return _usable(run, prepared) / drop if drop > 0 else math.inf
+
+
+def _usable(run: Run, prepared: Prepared) -> float:
+    """The charge (0..1) above the cut-off under the heaviest load of the run."""
+    cut_off = prepared.gadget.cell.cut_off
+    drawn = [part for part in run.intervals if part.loads.charger == "off"]
+    if cut_off is None or not drawn:
+        return 1.0
+    heaviest = max(drawn, key=lambda part: sum(part.consumers_a)).loads
+    charge = np.linspace(0.0, 1.0, 2001)
+    above = prepared.circuit.solve(heaviest, charge).voltage_v > cut_off.value
+    return float(1.0 - charge[above][0]) if above.any() else 0.0
 
 
 def count_repetitions(trial: Callable[[float], Trial]) -> float:
@@ -199,6 +249,9 @@ class _Count:
             self._seen[charge] = self._trial(charge)
         return self._seen[charge]
 
+    def empties(self, charge: float) -> bool:
+        return charge <= 0.0 or self.trial(charge).emptied_after is not None
+
     def drop(self, charge: float) -> float:
         """The share of charge that a repetition from `charge` takes; it must be positive."""
         drop = charge - self.trial(charge).end_charge
@@ -207,39 +260,56 @@ class _Count:
         return drop
 
     def from_full(self) -> float:
-        charge, width = 1.0, WIDEST
-        while self.trial(charge).emptied_after is None:
-            drop = self.drop(charge)
-            if drop >= ONE_BY_ONE or width < 2 * drop:
-                self._count += 1
-                charge = self.trial(charge).end_charge
-                width = max(width, 4 * drop)
-                continue
-            lower = charge - width
-            if lower > 0 and self._stretch(charge, lower):
-                charge, width = lower, min(2 * width, WIDEST)
+        charge = self._one_by_one(1.0, ONE_BY_ONE)
+        if self.empties(charge):
+            return self._with_the_last(charge)
+        # Stretches of charge (lower, upper) still to be counted, the uppermost last.
+        left = [(0.0, charge)]
+        while left:
+            lower, upper = left.pop()
+            width, drop = upper - lower, self.drop(upper)
+            allowed = CLOSE * (self._count + upper / drop)
+            if len(self._seen) > MANY:
+                allowed *= 10
+            if self.empties(lower):
+                if width <= 2 * drop:
+                    return self._with_the_last(self._one_by_one(upper, 0.0))
+                if width / drop <= allowed:
+                    return self._count + width / drop / 2
             else:
-                width /= 2
-        emptied_after = self.trial(charge).emptied_after
-        assert emptied_after is not None
-        return self._count + emptied_after
+                part = self._stretch(lower, upper, allowed)
+                if part is not None:
+                    self._count += part
+                    continue
+            middle = (lower + upper) / 2
+            if not self.empties(middle):
+                left.append((lower, middle))
+            left.append((middle, upper))
+        raise AssertionError("the lowest stretch always ends the count")
 
-    def _stretch(self, upper: float, lower: float) -> bool:
-        """Count the repetitions from `upper` down to `lower`; False where it is too wide."""
+    def _one_by_one(self, charge: float, least: float) -> float:
+        """Count repetitions from `charge` while each takes `least` or more and none empties."""
+        while not self.empties(charge) and self.drop(charge) >= least:
+            self._count += 1
+            charge = self.trial(charge).end_charge
+        return charge
+
+    def _with_the_last(self, charge: float) -> float:
+        """The count including the part of the repetition that empties the cell."""
+        return self._count + (self.trial(charge).emptied_after or 0.0)
+
+    def _stretch(self, lower: float, upper: float, allowed: float) -> float | None:
+        """Repetitions from `upper` down to `lower`; None where three samples cannot tell."""
         middle = (upper + lower) / 2
-        if self.trial(lower).emptied_after is not None:
-            return False
-        if self.trial(middle).emptied_after is not None:
-            return False
+        if self.empties(middle):
+            return None
         width = upper - lower
         first, between, last = (self.drop(charge) for charge in (upper, middle, lower))
         trapezoid = width * (1 / first + 1 / last) / 2
         simpson = width * (1 / first + 4 / between + 1 / last) / 6
-        smooth = abs(trapezoid - simpson) <= CLOSE * simpson
-        finest = FINEST if len(self._seen) < MANY else COARSE
-        if not smooth and width > finest:
-            return False
-        self._count += simpson if smooth else trapezoid
-        if smooth:
-            self._count -= math.log(first / last) / 2
-        return True
+        apart = abs(trapezoid - simpson)
+        if apart > allowed:
+            return None
+        if apart > SMOOTH * simpson:
+            return trapezoid
+        return simpson - math.log(first / last) / 2

@@ -108,7 +108,7 @@ def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
 def _life(life: RepeatLife) -> tuple[str, str]:
     if life.days is None:
         return "none", life.why or ""
-    note = "if this repeated, from full until the protection opens"
+    note = "if this repeated from full to cut-off"
     if life.low_days is not None or life.high_days is not None:
         low, high = (
             "no end" if days is None else format_rough_time(days * DAY_S)

@@ -35,7 +35,7 @@ STRETCHES = (
     (65, 180, "dark", "unplugged", 4, (0.0, 0.0, 0.0),
      (0.0, 0.0, 0.0, 9e-5, 3e-5, 3e-6), 0.0, 3.91),
     (180, 300, "dark", "charging", 5, (0.0, 0.0, 1.0),
-     (0.0, 0.0, 18e-3, 9e-5, 3e-5, 3e-6), 0.25, 4.1),
+     (0.0, 0.0, 18e-3, 9e-5, 3e-5, 3e-6), 0.1, 4.1),
     (300, 360, "dark", "unplugged", 5, (0.0, 0.0, 0.0),
      (0.0, 0.0, 0.0, 9e-5, 3e-5, 3e-6), 0.0, 4.08),
 )  # fmt: skip
@@ -120,7 +120,7 @@ def made_run(**changes: object) -> Run:
             ),
         ),
         guesses=(Guess("controller.asleep", "4.5 uA"),),
-        charger_charge_c=0.25 * 7200,
+        charger_charge_c=0.1 * 7200,
         capacity_c=2340.0,
         start_charge=0.8,
         end_charge=charge,
@@ -128,8 +128,9 @@ def made_run(**changes: object) -> Run:
         end_open_circuit_v=4.081,
         empty_at_ns=None,
         final=Snapshot(
-            time_ns=360 * MINUTE, charge=charge, drawn_c=0.0, regions=(), conditions=(),
-            contacts=(), hands=(), usb=False, temperature_c=25.0, charger="off", protected=False,
+            time_ns=360 * MINUTE, base=0.8, moved=charge - 0.8, alive=True, regions=(),
+            conditions=(), contacts=(), hands=(), usb=False, temperature_c=25.0, charger="off",
+            protected=False, pending=(), rules=(),
         ),
     )  # fmt: skip
     return replace(run, **changes)  # type: ignore[arg-type]

@@ -1,0 +1,180 @@
+"""The plots of a run, from hand-made runs: what is drawn, and that files come out whole."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from simfw.circuit.circuit import Circuit
+from simfw.errors import UsageError
+from simfw.report import plots
+from simfw.report.plots import run_figure, write_plot
+from simfw.stimuli.scenario import Temperature, Usb
+from tests.report.made import made_run
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+STARTS = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}
+
+
+@pytest.fixture(scope="module")
+def circuit() -> Circuit:
+    """The circuit of the larder lamp."""
+    return Circuit(made_run().gadget)
+
+
+def texts(figure: Figure) -> list[str]:
+    """Every text in the figure, tick labels included."""
+    figure.draw_without_rendering()
+    found = []
+    for axis in figure.findobj(lambda artist: hasattr(artist, "get_text")):
+        found.append(axis.get_text())
+    return found
+
+
+@pytest.mark.parametrize("ending", sorted(STARTS))
+def test_plot_is_written_by_its_ending_and_is_reproducible(
+    ending: str, circuit: Circuit, tmp_path: Path
+) -> None:
+    """Each format comes out, and the same run gives the same bytes."""
+    first, second = tmp_path / f"a.{ending}", tmp_path / f"b.{ending}"
+    write_plot(made_run(), circuit, first)
+    write_plot(made_run(), circuit, second)
+    assert first.read_bytes().startswith(STARTS[ending])
+    assert first.read_bytes() == second.read_bytes()
+
+
+def test_unknown_ending_is_refused_before_anything_is_drawn(
+    circuit: Circuit, tmp_path: Path
+) -> None:
+    """A plot must be a .pdf, .png or .svg."""
+    with pytest.raises(UsageError) as caught:
+        write_plot(made_run(), circuit, tmp_path / "run.bmp")
+    assert str(caught.value) == (
+        f'Cannot draw "{tmp_path / "run.bmp"}": its name must end in one of .pdf, .png, .svg.'
+    )
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_plot_says_inputs_states_units_and_bars(circuit: Circuit) -> None:
+    """A reader finds every lane named and every axis with its unit."""
+    found = texts(run_figure(made_run(), circuit))
+    for text in (
+        "hand at wave", "level", "USB", "lit.full", "charging", "shelf", "time (h)",
+        "share of the charge used (%)", "charge of the cell (%)", "5 bars, from 3.98 V",
+        "1 bar, from 3.30 V", "0 bars", "cut-off 3.05 V", "low 3.45 V", "flat 3.25 V",
+        "open-circuit", "cell voltage under load", "drawn by all consumers", "given by the charger",
+    ):  # fmt: skip
+        assert text in found, text
+    assert any(text.endswith(" mA") for text in found)
+    assert any(text.endswith(" V") for text in found)
+
+
+def test_current_axis_is_logarithmic_and_shows_the_run(circuit: Circuit) -> None:
+    """Micro- and milliampere are both readable in one picture."""
+    figure = run_figure(made_run(), circuit)
+    axis = next(a for a in figure.findobj() if getattr(a, "get_yscale", str)() == "log")
+    low, high = axis.get_ylim()
+    assert low < 1.2e-4 < 0.08 < high
+
+
+def test_labels_do_not_overlap(circuit: Circuit) -> None:
+    """Bar names beside the discharge curve keep clear of each other."""
+    figure = run_figure(made_run(), circuit)
+    figure.draw_without_rendering()
+    boxes = [
+        text.get_window_extent()
+        for text in figure.findobj(lambda artist: hasattr(artist, "get_text"))
+        if " bar" in text.get_text() and "," in text.get_text()
+    ]
+    assert len(boxes) == 5
+    boxes.sort(key=lambda box: box.y0)
+    assert all(lower.y1 <= upper.y0 + 1 for lower, upper in pairwise(boxes))
+
+
+def test_plot_of_a_gadget_with_little_in_it(circuit: Circuit, tmp_path: Path) -> None:
+    """No gauge, no charger, no inputs, no light on: still a picture."""
+    run = made_run()
+    gadget = run.gadget.model_copy(update={"gauge": None})
+    scenario = replace(run.scenario, steps=())
+    intervals = tuple(
+        replace(part, levels=(0.0, 0.0, 0.0), bars=None, charger_a=0.0) for part in run.intervals
+    )
+    bare = replace(run, gadget=gadget, scenario=scenario, intervals=intervals)
+    found = texts(run_figure(bare, circuit))
+    assert found.count("none") == 4  # each tick label of the two lanes, on both sides
+    assert "bars of the gauge, shown or not" not in found
+
+
+def test_plot_without_any_current(circuit: Circuit) -> None:
+    """A run that draws nothing at all is drawn too."""
+    run = made_run()
+    idle = replace(
+        run,
+        consumers=tuple(replace(use, charge_c=0.0) for use in run.consumers),
+        intervals=tuple(
+            replace(part, consumers_a=(0.0,) * 6, charger_a=0.0) for part in run.intervals
+        ),
+    )
+    assert "who used the charge" in texts(run_figure(idle, circuit))
+
+
+def test_long_runs_are_joined_for_drawing(
+    circuit: Circuit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """More stretches than can be drawn are joined, keeping their mean current."""
+    run = made_run()
+    monkeypatch.setattr(plots, "MOST_POINTS", 2)
+    groups = plots._joined(run.intervals)
+    assert [len(group) for group in groups] == [3, 2]
+    assert plots._mean(groups[1], [1.0, 4.0]) == pytest.approx(2.0)
+    run_figure(run, circuit)
+
+
+def test_mean_of_no_time_is_its_first_value() -> None:
+    """A stretch without length has the value it begins with."""
+    part = replace(made_run().intervals[0], end_ns=0)
+    assert plots._mean([part], [3.0]) == 3.0
+
+
+def test_inputs_show_usb_to_the_end_and_temperature(circuit: Circuit) -> None:
+    """USB without an end lasts to the end of the run; an unplug without a plug shows nothing."""
+    run = made_run()
+    steps = (
+        Usb(at_ns=1, present=False),
+        Usb(at_ns=10, present=True),
+        Usb(at_ns=12, present=True),
+        Temperature(at_ns=20, temperature_c=5.0),
+    )
+    lanes = dict(plots._input_lanes(replace(run, scenario=replace(run.scenario, steps=steps))))
+    assert lanes == {"USB": [(10, run.end_ns)], "5 °C from here": [(20, 20)]}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "unit"), [(90, "s"), (3600, "min"), (7200, "h"), (200_000, "days")]
+)
+def test_time_axis_takes_a_unit_that_fits(seconds: int, unit: str) -> None:
+    """Seconds, minutes, hours or days by the length of the run."""
+    assert plots._time_scale(made_run(end_ns=seconds * 10**9))[1] == unit
+
+
+def test_spread_moves_labels_just_far_enough() -> None:
+    """Labels keep their order and a gap; those far apart stay where they are."""
+    assert plots._spread([3.0, 3.02, 4.0], 0.1) == pytest.approx([3.0, 3.1, 4.0])
+    assert plots._spread([], 0.1) == []
+
+
+def test_voltage_line_follows_each_stretch(circuit: Circuit) -> None:
+    """The line runs from the first stretch's start to the last one's end, in time order."""
+    run = made_run()
+    times, volts = plots._voltage_line(circuit, plots._joined(run.intervals))
+    assert times[0] == run.start_ns
+    assert times[-1] == run.end_ns
+    assert np.all(np.diff(times) >= 0)
+    assert np.all((volts > 3.0) & (volts < 4.3))

@@ -1,0 +1,164 @@
+"""The text report, from hand-made runs."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from simfw.engine.repeat import RepeatLife, TimeLeft
+from simfw.engine.run import Run
+from simfw.report.text import columns, format_charge, text_report
+from tests.report.made import MINUTE, made_run
+
+LIFE = RepeatLife(days=12.34, low_days=10.2, high_days=14.9)
+LEFT = TimeLeft(seconds=200 * 86_400.0)
+
+
+def report(run: Run | None = None, life: RepeatLife = LIFE, left: TimeLeft = LEFT) -> str:
+    """The report of a hand-made run."""
+    return text_report(made_run() if run is None else run, life, left)
+
+
+def line(text: str, start: str) -> str:
+    """The only line of `text` that begins with `start`, blanks aside."""
+    found = [row for row in text.splitlines() if row.strip().startswith(start)]
+    assert len(found) == 1, found
+    return found[0]
+
+
+def test_report_tells_the_average_current_and_its_three_largest_parts() -> None:
+    """The mean and the three largest consumers stand in one line, largest first."""
+    row = line(report(), "average current")
+    assert "16.1 mA" in row
+    assert row.endswith("largest: bars 8.53 mA, shelf 7.24 mA, marker 181 µA")
+
+
+def test_report_tells_life_with_its_range_and_the_time_left() -> None:
+    """The life carries the range of the file's tolerances."""
+    text = report()
+    assert "12.3 days" in line(text, "battery life")
+    assert "10.2 days .. 14.9 days over the ranges in the file" in line(text, "battery life")
+    assert "200 days" in line(text, "run time left")
+
+
+def test_report_says_why_there_is_no_life() -> None:
+    """Where a life does not exist, the reason stands in its place."""
+    text = report(
+        life=RepeatLife(days=None, why="it never ends"), left=TimeLeft(seconds=None, why="USB")
+    )
+    assert line(text, "battery life").split()[2:] == ["none", "it", "never", "ends"]
+    assert line(text, "run time left").endswith("USB")
+
+
+def test_report_of_a_life_without_upper_end_says_so() -> None:
+    """A best corner that never empties the cell is no number."""
+    text = report(life=RepeatLife(days=12.34, low_days=3.0, high_days=None))
+    assert "3 days .. no end over the ranges" in line(text, "battery life")
+
+
+def test_report_of_a_life_without_ranges_has_no_range() -> None:
+    """No ranges in the file, no range in the report."""
+    assert ".." not in line(report(life=RepeatLife(days=12.34)), "battery life")
+
+
+def test_report_shares_add_up() -> None:
+    """The shares of the consumers are percentages of the whole."""
+    lines = report().splitlines()
+    start = lines.index("Charge used by each consumer")
+    shares = []
+    for row in lines[start + 2 :]:
+        if "%" not in row:
+            break
+        shares.append(float(row.split("%")[0].split()[-1]))
+    assert len(shares) == 6
+    assert abs(sum(shares) - 100.0) < 0.5
+
+
+def test_report_names_consumers_that_drew_nothing() -> None:
+    """A consumer without charge is named once, without a row."""
+    run = made_run()
+    uses = (*run.consumers[:-1], replace(run.consumers[-1], charge_c=0.0))
+    assert line(report(replace(run, consumers=uses)), "nothing:") == "  nothing: leakage"
+
+
+def test_report_shows_states_of_the_behaviour_only() -> None:
+    """Stock regions are left to the tables; charge and the written regions are shown."""
+    text = report()
+    assert "lit.half" in text
+    assert "charging" in text
+    assert "bars.4" not in text
+
+
+def test_report_shows_failures_with_place_and_reason() -> None:
+    """What was not met or broken carries time and reason."""
+    text = report()
+    assert "Expectations: 1 met, 1 not met" in text
+    assert "  not met   lamp.lit.half   (steps[3], 25 min 1 s)" in text
+    assert "Rules: 1 held, 1 broken" in text
+    assert "  broken   a click is answered   (first at 25 min)" in text
+
+
+def test_report_without_rules_and_expectations_leaves_them_out() -> None:
+    """Nothing asked, nothing answered."""
+    text = report(made_run(rules=(), expectations=(), guesses=()))
+    assert "Rules" not in text
+    assert "Expectations" not in text
+    assert "guesses" not in text
+
+
+def test_report_names_the_guesses_it_rests_on() -> None:
+    """Each guess stands with its key and value."""
+    assert line(report(), "controller.asleep") == "  controller.asleep   4.5 uA"
+
+
+def test_report_says_when_the_protection_opened() -> None:
+    """An emptied cell is said so in the summary."""
+    text = report(made_run(empty_at_ns=70 * MINUTE))
+    assert line(text, "protection opened").split("   ")[1].strip() == "at 1 h 10 min"
+
+
+def test_report_carries_the_cautions_of_cell_charging_and_infrared() -> None:
+    """Charge results stand beside the cautions that touch them."""
+    text = report()
+    for word in ("Cell:", "Charging: not below 0 °C", "Infra-red:", "Light:", "local codes"):
+        assert word in text
+    assert "is safe" not in text
+
+
+def test_report_of_a_gadget_without_charger_warns_of_charging_it() -> None:
+    """No charger: the caution about primary cells stands there instead, and no charger line."""
+    run = made_run()
+    bare = run.gadget.model_copy(update={"charger": None, "proximity": {}, "lights": {}})
+    text = report(replace(run, gadget=bare))
+    assert "Never charge a primary cell" in text
+    assert "charger gave" not in text
+    assert "Infra-red" not in text
+    assert "Light:" not in text
+
+
+def test_report_keeps_to_a_width_a_terminal_has() -> None:
+    """No line is longer than 130 characters."""
+    assert max(len(row) for row in report().splitlines()) <= 130
+
+
+def test_paint_gets_each_tone() -> None:
+    """Heads, good and bad words go through the paint."""
+    seen: set[str] = set()
+
+    def paint(text: str, tone: str) -> str:
+        seen.add(tone)
+        return text
+
+    plain = report()
+    assert text_report(made_run(), LIFE, LEFT, paint) == plain
+    assert seen == {"head", "good", "bad"}
+
+
+def test_columns_align_to_the_longest_cell() -> None:
+    """Left and right alignment, and nothing for no rows."""
+    assert columns([("a", "1"), ("long", "22")], right=(1,)) == ["  a       1", "  long   22"]
+    assert columns([]) == []
+
+
+def test_charge_is_written_in_ampere_hours() -> None:
+    """3.6 C are one milliampere-hour."""
+    assert format_charge(3.6) == "1 mAh"
