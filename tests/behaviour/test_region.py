@@ -10,7 +10,7 @@ def test_regions_and_states_are_found_by_name():
     """An unknown name is a KeyError with that name."""
     system = Bench("[buttons.power]\n").system
     assert system.region("power.gesture").state("down").name == "down"
-    with pytest.raises(KeyError, match="power.gestures"):
+    with pytest.raises(KeyError, match=r"power\.gestures"):
         system.region("power.gestures")
     with pytest.raises(KeyError, match="held"):
         system.region("power.gesture").state("held")
