@@ -32,6 +32,7 @@ Level = Literal["low", "high", "undefined", "floating", "analog"]
 _RUNNING: tuple[Power, ...] = ("running", "asleep", "off")
 _YEAR_S = 8766.0 * 3600.0
 _STIFF_OHM = 1e-3
+_WORTH_NOTING = 0.02  # of the capacity in a year: as much as self-discharge takes in a month
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,9 +350,8 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
             f"{where}: {row.high_v:.2f} V is above the absolute maximum, "
             f"{supply + limits.above.high:.2f} V",
         )
-    leak = 0.0 if limits.leakage is None else limits.leakage.high
-    if row.power == "asleep" and row.cell_a > 2.0 * leak and not situation.usb:
-        share = row.cell_a * _YEAR_S / gadget.cell.capacity.value
+    share = row.cell_a * _YEAR_S / gadget.cell.capacity.value
+    if row.power == "asleep" and share >= _WORTH_NOTING and not situation.usb:
         yield Finding(
             False, row.pin,
             f"{where}: draws up to {row.cell_a * 1e6:.3g} µA from the cell as long as it lasts, "

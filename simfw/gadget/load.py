@@ -12,6 +12,7 @@ from simfw.gadget.curve_file import BUILT_IN_CURVES, is_path, read_curve
 from simfw.gadget.electrical import electrical_problems
 from simfw.gadget.firmware import firmware_problems, misnamed
 from simfw.gadget.model import Gadget
+from simfw.gadget.wiring import wiring_problems
 from simfw.tomlfile import TomlFile, key_text, read_toml, require_kind
 from simfw.validation import Checked, check_data
 
@@ -76,7 +77,8 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     if gadget is not None:
         gadget = _with_curve(gadget, file, checked, problems)
         problems += misnamed(gadget)
-        problems += checked.keep(electrical_problems(gadget) + firmware_problems(gadget))
+        found = [electrical_problems(gadget), wiring_problems(gadget), firmware_problems(gadget)]
+        problems += checked.keep([problem for part in found for problem in part])
         if check is not None and not _names_lost(checked.tainted):
             known = {problem.key for problem in problems}
             problems += [p for p in checked.keep(check(gadget)) if p.key not in known]

@@ -1,0 +1,107 @@
+"""Limits of the charger, pins and resistances that cannot be: each with its whole message."""
+
+from __future__ import annotations
+
+import pytest
+
+from simfw.gadget.wiring import wiring_problems
+from tests.circuit.parts import CELL, CHARGER, CONTROLLER, SENSOR, gadget
+
+INPUT = '[charger.input]\nvoltage = "5 V"\n'
+WINDOWS = '[charger.windows]\ncold = "0 degC"\nhot = "60 degC"\n'
+LIMITS = '[controller.limits]\ninput_low = "30 %"\n'
+BUTTON = '[buttons.power]\ndebounce = "20 ms"\n'
+
+CASES = {
+    "two values at one charge": (
+        (CELL + 'resistance_at_charge = ["1 Ω @ 10 %", "2 Ω @ 10 %"]',),
+        "cell.resistance_at_charge: two values at one charge. Allowed: one value each.",
+    ),
+    "two values at one temperature": (
+        (CELL + 'resistance_at_temperature = ["1 Ω @ 0 degC", "2 Ω @ 0 degC"]',),
+        "cell.resistance_at_temperature: two values at one temperature. Allowed: one value each.",
+    ),
+    "a resistance of zero": (
+        (CELL + 'resistance_at_temperature = ["0 Ω @ 0 degC"]',),
+        "cell.resistance_at_temperature[0]: a resistance of zero scales nothing. "
+        "Allowed: more than zero.",
+    ),
+    "heat without input": (
+        (CELL, CHARGER, '[charger.heat]\nresistance = "60 K/W"\nlimit = "120 degC"'),
+        "charger.heat: the input voltage is not given. Allowed: charger.input beside it.",
+    ),
+    "pass element without input": (
+        (CELL, CHARGER + 'pass_resistance = "350 mΩ"'),
+        "charger.pass_resistance: the input voltage is not given. "
+        "Allowed: charger.input beside it.",
+    ),
+    "hold without resistance": (
+        (CELL, CHARGER, INPUT + 'hold = "4.5 V"'),
+        "charger.input.hold: what is in front of the charger is not given. "
+        "Allowed: charger.input.resistance beside it.",
+    ),
+    "stop above start": (
+        (CELL, CHARGER, INPUT + 'start = "3.4 V"\nstop = "3.5 V"'),
+        "charger.input.stop: the charger would stop before it starts. "
+        "Allowed: start (3.4 V) or less.",
+    ),
+    "windows out of order": (
+        (CELL, CHARGER, WINDOWS + 'cool = "70 degC"\ncool_rate = "50 %"'),
+        "charger.windows.hot: not above cool. Allowed: more than 70 degC.",
+    ),
+    "cool without its rate": (
+        (CELL, CHARGER, WINDOWS + 'cool = "10 degC"'),
+        'charger.windows.cool: this has no meaning without "cool_rate". Allowed: both.',
+    ),
+    "warm float without its edge": (
+        (CELL, CHARGER, WINDOWS + 'warm_float = "4.1 V"'),
+        'charger.windows.warm_float: this has no meaning without "warm". Allowed: both.',
+    ),
+    "warm float above float": (
+        (CELL, CHARGER, WINDOWS + 'warm = "45 degC"\nwarm_float = "4.3 V"'),
+        "charger.windows.warm_float: a warm cell would be charged further than a cool one. "
+        "Allowed: charger.float (4.20 V) or less.",
+    ),
+    "levels that cross": (
+        (CELL, CONTROLLER, LIMITS + 'input_high = "20 %"'),
+        "controller.limits.input_high: the lowest high level is not above the highest low level. "
+        "Allowed: more than input_low (30 %).",
+    ),
+    "an unknown source": (
+        (CELL, CHARGER, SENSOR, BUTTON, '[pins.top]\nsource = "button.powre"'),
+        'pins.top.source: there is no source "button.powre". Allowed: usb, cell, charger.status, '
+        'button.power, receiver.wave. Did you mean "button.power"?',
+    ),
+    "a pull-up that is not there": (
+        (CELL, BUTTON, '[pins.top]\nsource = "button.power"\npull_up = true'),
+        "pins.top.pull_up: the controller's pull-up is not given. "
+        "Allowed: controller.pull_up, or none.",
+    ),
+    "a short circuit": (
+        (CELL, '[pins.top]\nsource = "usb"\nto_ground = "0 Ω"'),
+        "pins.top.to_ground: a short circuit. Allowed: more than zero.",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_each_mistake_has_its_whole_message(case):
+    """Key, what is wrong, what is allowed, and the nearest name."""
+    texts, message = CASES[case]
+    assert [str(problem) for problem in wiring_problems(gadget(*texts))] == [message]
+
+
+def test_sound_sections_have_no_problems():
+    """A whole set of limits, windows and pins is taken as it is."""
+    whole = gadget(
+        CELL + 'resistance_at_charge = ["1 Ω @ 10 %", "2 Ω @ 90 %"]',
+        CHARGER + 'pass_resistance = "350 mΩ"',
+        INPUT + 'resistance = "1 Ω"\nhold = "4.5 V"\nstart = "3.5 V"\nstop = "3.4 V"',
+        '[charger.heat]\nresistance = "60 K/W"\nlimit = "120 degC"',
+        WINDOWS + 'cool = "10 degC"\ncool_rate = "50 %"\nwarm = "45 degC"\nwarm_float = "4.1 V"',
+        CONTROLLER,
+        LIMITS + 'input_high = "60 %"',
+        BUTTON,
+        '[pins.top]\nsource = "button.power"\npull_up = true\nto_supply = "100k"',
+    )
+    assert wiring_problems(whole) == []

@@ -1,0 +1,167 @@
+"""What `simfw circuit` and `simfw pins` print."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from simfw.circuit.overview import overview
+from simfw.circuit.pins import check_pins
+from simfw.cli import main
+from simfw.report.circuit import circuit_text
+from simfw.report.pins import pins_text
+from tests.circuit.parts import CELL, CHARGER, CONTROLLER, LIGHTS, SENSOR, gadget
+
+LARDER = Path(__file__).parents[2] / "scenarios" / "larder-lamp" / "gadget.toml"
+DEMOS = sorted((Path(__file__).parents[2] / "scenarios").glob("*/gadget.toml"))
+
+PINNED = """
+[controller.limits]
+input_low = "30 %"
+input_high = "60 %"
+above = "0.5 V"
+below = "0.5 V"
+[charger.input]
+voltage = "5 V"
+[pins.sense]
+source = "usb"
+series = "10k"
+to_ground = "15k"
+[pins.status]
+source = "charger.status"
+"""
+
+
+def test_circuit_of_a_small_gadget():
+    """The whole text for one light and a charger."""
+    text = circuit_text(*[made := gadget(CELL, CHARGER, LIGHTS), overview(made)])
+    assert text.splitlines()[:16] == [
+        "Bench: the circuit",
+        "",
+        "Lights, each fully on and alone",
+        "          full cell           low cell            worst part, low cell   run time    ends",
+        "  shelf   161 mA at 4.17 V    38.2 mA at 3.05 V   no range given         5.56 h      "
+        "when the protection opens",
+        "  bars    21.4 mA at 4.19 V   10.6 mA at 3.05 V   no range given         1.52 days   "
+        "when the protection opens",
+        "  run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1)",
+        "",
+        "Charging",
+        "  current              303 mA",
+        "  float voltage        4.20 V",
+        "  ends below           30.3 mA",
+        "  starts again below   4.050 V",
+        "  time from empty      2.2 h, with the slow end of a real cell up to 2.42 h",
+        "",
+        "Beware",
+    ]
+    assert "\nCautions\n" in text
+
+
+def test_sensor_lines_say_what_is_not_known():
+    """Unknown range and rule are said, known ones given."""
+    blind = SENSOR.replace('intensity = "36 mW/sr @ 100 mA"\n', "")
+    made = gadget(CELL, blind)
+    text = circuit_text(made, overview(made))
+    assert "any hand is answered" in text
+    assert "the file gives no rule for bursts" in text
+    kind = SENSOR.replace(
+        "receiver = {", 'receiver = { threshold_in_light = "2 mW/m2", gain_control = "AGC2",'
+    )
+    text = circuit_text(gadget(CELL, kind), overview(gadget(CELL, kind)))
+    assert "takes this burst and gap" in text
+    assert "in bright light" in text
+    short = kind.replace("burst = 24", "burst = 8")
+    text = circuit_text(gadget(CELL, short), overview(gadget(CELL, short)))
+    assert "does not take this burst" in text
+
+
+def test_other_ends_are_said():
+    """Spread, drift, a charger without thresholds and a light that never ends."""
+    ranged = LIGHTS.replace('"3.0 V @ 20 mA"', '"3.0 V (2.8 V .. 3.2 V) @ 20 mA"')
+    made = gadget(
+        CELL, '[charger]\ncurrent = "0 mA"\nfloat = "4.2 V"\n[charger.input]\nvoltage = "5 V"\n',
+        ranged, '[gauge]\nmethod = "counting"\n',
+    )  # fmt: skip
+    text = circuit_text(made, overview(made))
+    assert "in the LEDs" in text
+    assert "time from empty       none: the load takes all that the charger gives" in text
+    assert "drifts 0 % of the capacity a day" in text
+    never = gadget(CELL, '[lights.idea]\nforward = ["2 V @ 1 mA", "2.1 V @ 5 mA"]\n'
+                   'resistor = "1G"\n')  # fmt: skip
+    assert "idea" in circuit_text(never, overview(never))
+
+
+def test_pins_of_a_small_gadget():
+    """The table of pins, and the findings with faults before the cost."""
+    made = gadget(CELL, CHARGER, CONTROLLER, LIGHTS, PINNED)
+    lines = pins_text(made, check_pins(made)).splitlines()
+    assert lines[0] == "Bench: the controller's pins at every corner"
+    assert lines[2].split() == [
+        "pin", "controller", "source", "voltage", "reads", "protection", "diode",
+    ]  # fmt: skip
+    assert (
+        "  sense    off          USB in                       0.50 .. 0.50 V              "
+        "417 µA, powers the controller" in lines
+    )
+    floats = "running, status floating (complete): nothing holds the pin, it floats"
+    assert f"  fault  status: {floats}" in lines
+
+
+def test_pins_without_findings():
+    """A sound gadget says so; one without pins says that instead."""
+    text = PINNED[: PINNED.index("[charger.input]")] + (
+        '[pins.power]\nsource = "button.power"\nto_supply = "10M"\n'
+    )
+    made = gadget(CELL, CONTROLLER, text)
+    assert pins_text(made, check_pins(made)).endswith("Findings\n  none\n")
+    assert "the file describes no input pins" in pins_text(gadget(), check_pins(gadget()))
+
+
+@pytest.mark.parametrize("path", DEMOS, ids=lambda path: path.parent.name)
+def test_commands_on_the_demos(path, capsys):
+    """Both commands run on every demo, as text and as JSON."""
+    assert main(["circuit", str(path)]) == 0
+    assert "Lights, each fully on and alone" in capsys.readouterr().out
+    assert main(["circuit", str(path), "--json", "--wave", "80 ms"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert set(found) == {"gadget", "lights", "sensors", "charger", "gauge", "notes"}
+    for sensor in found["sensors"]:
+        assert sensor["wave_s"] == 0.08
+    status = main(["pins", str(path), "--json"])
+    pins = json.loads(capsys.readouterr().out)
+    assert status == int(pins["faults"] > 0)
+    assert set(pins) == {"gadget", "rows", "outputs", "findings", "faults"}
+    assert main(["pins", str(path)]) == status
+    assert "the controller's pins" in capsys.readouterr().out
+
+
+def test_plot_is_written_whole_or_refused(tmp_path, capsys):
+    """A plot by its ending; an unknown ending writes nothing."""
+    target = tmp_path / "circuit.svg"
+    assert main(["circuit", str(LARDER), "--plot", str(target)]) == 0
+    first = target.read_bytes()
+    assert b"terminal voltage" in first
+    assert main(["circuit", str(LARDER), "--plot", str(target)]) == 0
+    assert target.read_bytes() == first
+    assert main(["circuit", str(LARDER), "--plot", str(tmp_path / "x.doc")]) == 2
+    assert [path.name for path in tmp_path.iterdir()] == ["circuit.svg"]
+    assert "its name must end in one of" in capsys.readouterr().err
+
+
+def test_plot_without_protection_or_lights(tmp_path):
+    """A bare cell has a plot too, though an empty one."""
+    from simfw.report.circuit_plot import circuit_figure
+
+    bare = gadget(CELL.replace('cut_off = "3.05 V"', ""))
+    assert len(circuit_figure(bare).axes) == 2
+
+
+def test_a_wave_that_is_no_time_is_refused(capsys):
+    """The length of the wave is a time with its unit."""
+    with pytest.raises(SystemExit) as caught:
+        main(["circuit", str(LARDER), "--wave", "80"])
+    assert caught.value.code == 2
+    assert "argument --wave: '80'" in capsys.readouterr().err
