@@ -481,18 +481,24 @@ class Simulation:
         assert found is not None
         cycle, index = found
         member = cycle.members[index]
-        if member.conditions != tuple(stepper.condition_values) or member.memory != tuple(
+        differs = member.conditions != tuple(stepper.condition_values) or member.memory != tuple(
             stepper.memory[r] for r in cycle.moving
+        )
+        if differs or (
+            self.rule_events
+            and any(stepper.event_names[number] in self.rule_events for number in cycle.events)
         ):
-            return
-        if self.rule_events and any(
-            stepper.event_names[number] in self.rule_events for number in cycle.events
-        ):
+            if whole:
+                folder.forget()
             return
         boundary = self._boundary(cycle)
         since = self.now
         if whole:
             self._fold(cycle, index, boundary)
+            if self.now == since:
+                # Too near a threshold to go along: this instant is in no log, so that a period
+                # closed over it would lack its interval.
+                folder.forget()
         else:
             count = self._fold_whole(cycle, index, boundary)
             if count:
