@@ -38,11 +38,25 @@ UNTOUCHED_DAYS = (1, 10, 100, 1_000, 10_000, 36_525)  # the stretches of `time_l
 @dataclass(frozen=True, slots=True)
 class Trial:
     """One repetition: the charge (0..1) at its end, and which share of it passed until the
-    protection opened (None where it did not open).
+    protection opened (None where it did not open). `kept`: all its expectations were met.
     """
 
     end_charge: float
     emptied_after: float | None = None
+    kept: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """How many repetitions empty the cell, and how many of them meet all expectations.
+
+    `kept` is None where the first repetition from full does not meet them, or the last one does;
+    `kept_above` is the charge below which they are first not met.
+    """
+
+    repetitions: float
+    kept: float | None = None
+    kept_above: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,13 +65,17 @@ class RepeatLife:
 
     `low_days` and `high_days` are the life with all ranges of the gadget file at the end that
     shortens it, and at the other; both None where there are no ranges or they were not asked for;
-    `high_days` alone is None where that life has no end.
+    `high_days` alone is None where that life has no end. `kept_days` is how long every repetition
+    meets the expectations of the scenario and `kept_above` the charge below which one fails; None
+    where the first repetition fails already or none does before the protection opens.
     """
 
     days: float | None
     why: str | None = None
     low_days: float | None = None
     high_days: float | None = None
+    kept_days: float | None = None
+    kept_above: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,17 +109,23 @@ def repeat_life(run: Run, *, ranges: bool = False, fold: bool = True) -> RepeatL
         )
     prepared = Prepared(run.gadget)
     try:
-        repetitions = count_repetitions(lambda charge: _trial(run, prepared, charge, fold))
+        count = count_repetitions(lambda charge: _trial(run, prepared, charge, fold))
     except Settles as settled:
         why = f"the charge settles near {settled.charge:.0%}: the charger gives back what is used"
         return RepeatLife(days=None, why=why)
-    days = repetitions * run.duration_ns / 1e9 / DAY_S
+    each_days = run.duration_ns / 1e9 / DAY_S
+    days = count.repetitions * each_days
+    life = RepeatLife(
+        days=days,
+        kept_days=None if count.kept is None else count.kept * each_days,
+        kept_above=count.kept_above,
+    )
     if not ranges or not ranged(run.gadget):
-        return RepeatLife(days=days)
+        return life
     nominal = _rough_repetitions(run, prepared, fold)
     low, high = (_rough_repetitions(run, Prepared(gadget), fold) for gadget in _corners(run, fold))
-    return RepeatLife(
-        days=days,
+    return replace(
+        life,
         low_days=days * min(low / nominal, 1.0),
         high_days=None if high == math.inf else days * max(high / nominal, 1.0),
     )
@@ -142,10 +166,11 @@ def _trial(run: Run, prepared: Prepared, charge: float, fold: bool) -> Trial:
         trace=False,
         prepared=prepared,
     )
+    kept = all(expected.met for expected in repeated.expectations)
     if repeated.empty_at_ns is None:
-        return Trial(repeated.end_charge)
+        return Trial(repeated.end_charge, kept=kept)
     passed_ns = repeated.empty_at_ns - repeated.start_ns
-    return Trial(repeated.end_charge, passed_ns / repeated.duration_ns)
+    return Trial(repeated.end_charge, passed_ns / repeated.duration_ns, kept)
 
 
 # What a higher value does to the life where that is plain from the circuit: True shortens it, False
@@ -227,22 +252,25 @@ def _usable(run: Run, prepared: Prepared) -> float:
     return float(1.0 - charge[above][0]) if above.any() else 0.0
 
 
-def count_repetitions(trial: Callable[[float], Trial]) -> float:
+def count_repetitions(trial: Callable[[float], Trial]) -> Count:
     """How many repetitions fit between charge 1 and the opening of the protection.
 
     `trial(charge)` runs one repetition from `charge`. The last, unfinished repetition counts by the
     share that passed. Raises `Settles` where the charge comes to rest above empty.
     """
-    return _Count(trial).from_full()
+    counting = _Counting(trial)
+    repetitions = counting.from_full()
+    return counting.kept(repetitions)
 
 
-class _Count:
+class _Counting:
     """The repetitions counted so far, with every trial made."""
 
     def __init__(self, trial: Callable[[float], Trial]) -> None:
         self._trial = trial
         self._seen: dict[float, Trial] = {}
         self._count = 0.0
+        self._passed = [(1.0, 0.0)]  # (charge, repetitions counted down to it), charge falling
 
     def trial(self, charge: float) -> Trial:
         if charge not in self._seen:
@@ -280,6 +308,7 @@ class _Count:
                 part = self._stretch(lower, upper, allowed)
                 if part is not None:
                     self._count += part
+                    self._passed.append((lower, self._count))
                     continue
             middle = (lower + upper) / 2
             if not self.empties(middle):
@@ -292,7 +321,17 @@ class _Count:
         while not self.empties(charge) and self.drop(charge) >= least:
             self._count += 1
             charge = self.trial(charge).end_charge
+            self._passed.append((charge, self._count))
         return charge
+
+    def kept(self, repetitions: float) -> Count:
+        """The count, with what the trials tell of the expectations."""
+        failed = max((s for s, trial in self._seen.items() if not trial.kept), default=None)
+        if failed is None or not self._seen[1.0].kept:
+            return Count(repetitions)
+        last_kept = min(s for s, trial in self._seen.items() if trial.kept and s > failed)
+        charges, counts = zip(*reversed(self._passed), strict=True)
+        return Count(repetitions, float(np.interp(last_kept, charges, counts)), last_kept)
 
     def _with_the_last(self, charge: float) -> float:
         """The count including the part of the repetition that empties the cell."""

@@ -101,6 +101,9 @@ def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
     if run.empty_at_ns is not None:
         rows.append(("protection opened", "at " + format_duration(run.empty_at_ns), ""))
     rows.append(("battery life", *_life(life)))
+    if life.kept_days is not None and life.kept_above is not None:
+        note = f"then an expectation fails, below {format_percent(life.kept_above, 2)} charge"
+        rows.append(("all as expected", format_rough_time(life.kept_days * DAY_S), note))
     rows.append(("run time left", *_left(left)))
     return columns(rows)
 
