@@ -49,7 +49,7 @@ def electrical_checks(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterato
     """Every check that needs the circuit."""
     yield from _bursts(gadget)
     yield from _pins(gadget)
-    charge: Array = np.linspace(0.02, 1.0, 197)
+    charge: Array = np.linspace(0.0, 1.0, 401)
     rest_v = circuit.solve(loads.rest, charge).voltage_v
     under = [circuit.solve(load, charge).voltage_v for load in loads.all]
     yield from _sag(gadget, circuit, charge, rest_v, under)
@@ -228,7 +228,7 @@ def _fading(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Finding]
         low_v = circuit.cut_off_v
     if low_v is None:
         return
-    low = max(0.01, _charge_at(circuit, low_v))
+    low = _charge_at(circuit, low_v)
     told: set[str] = set()
     for load in loads.all:
         for name, _, segments in load.drives:

@@ -226,7 +226,9 @@ def _scenarios(player: Player) -> SearchStrategy[Scenario]:
             now += gap
             if kind == "press":
                 now = max(now, free.get(name, 0))
-                steps.append(Press(at_ns=now, button=name, for_ns=length, bounce_ns=more))
+                steps.append(
+                    Press(at_ns=now, button=name, for_ns=length, bounce_ns=min(more, length))
+                )
                 free[name] = now + length + more + 50 * MS
             elif kind == "wave":
                 now = max(now, free.get(name, 0))

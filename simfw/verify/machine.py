@@ -375,7 +375,7 @@ class Machine:
         base = 3 * r
         found: list[tuple[int, int]] = []
         for number, act in enumerate(self.acts):
-            if any(
+            if not act.sets or any(
                 value is None or config[base + self.flag_index[flag]] != value
                 for flag, value in act.sets
             ):

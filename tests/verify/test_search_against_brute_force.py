@@ -1,0 +1,119 @@
+"""The search with zones and an independent search in small steps see the same."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+
+from simfw.behaviour import expression as ex
+from simfw.behaviour.region import Condition, Region, Row, State, System
+from simfw.verify.explore import explore
+from simfw.verify.machine import Act, Machine, Monitor
+from tests.verify.brute import GRID, Brute
+
+FLAGS = ("wet",)
+ACTS = (Act("knob", "knob", (), "knob.edge"), Act("wet", "wet", (("wet", None),), "wet.edge"))
+EVENTS = ("ping", "pong")
+HEARD = ("knob.edge", "wet.edge", *EVENTS, "dry", "damp")
+
+
+@st.composite
+def small_systems(draw: st.DrawFn) -> System:
+    """Two regions of two or three states, dwells of a few grid steps, guards, memory."""
+    states = {f"r{k}": ("a", "b", "c")[: draw(st.integers(2, 3))] for k in range(2)}
+
+    def guard() -> ex.Expression | None:
+        kind = draw(st.integers(0, 4))
+        region = draw(st.sampled_from(sorted(states)))
+        inside = ex.Inside(region, frozenset({draw(st.sampled_from(states[region]))}))
+        return (None, None, inside, ex.Not(inside), ex.Flag("wet"))[kind]
+
+    regions = []
+    for name, names in states.items():
+        resume = names[-2:] if draw(st.booleans()) else ()
+        rows = []
+        for number in range(draw(st.integers(2, 5))):
+            timed = draw(st.booleans())
+            targets = [*names, "same", *(["resume"] if resume else [])]
+            rows.append(Row(
+                key=f"{name}.{number}",
+                sources=tuple(n for n in names if draw(st.booleans())) or names[:1],
+                to=draw(st.sampled_from(targets)),
+                on=None if timed else draw(st.sampled_from(HEARD)),
+                after_ns=GRID * draw(st.sampled_from((0, 1, 1, 2, 3))) if timed else None,
+                when=guard(),
+                emit=(draw(st.sampled_from(EVENTS)),) if draw(st.integers(0, 2)) == 0 else (),
+            ))
+        regions.append(Region(name=name, group="behaviour",
+                              states=tuple(State(name=n) for n in names), starts=names[0],
+                              rows=tuple(rows), resume_points=tuple(resume)))
+    conditions = ()
+    if draw(st.booleans()):
+        conditions = (Condition(key="watch", when=guard() or ex.Flag("wet"), rises="damp",
+                                falls="dry"),)
+    return System(regions=tuple(regions), conditions=conditions, events=EVENTS,
+                  raw_events=("knob.edge", "wet.edge"))
+
+
+def monitors(draw: st.DrawFn, system: System) -> tuple[Monitor, ...]:
+    """One monitor of each kind about the states of the system."""
+
+    def inside() -> ex.Inside:
+        region = draw(st.sampled_from(system.regions))
+        return ex.Inside(region.name, frozenset({draw(st.sampled_from(region.states)).name}))
+
+    times = st.sampled_from((0, GRID, 2 * GRID, 3 * GRID))
+    return (
+        Monitor(name="n", kind="never", when=ex.All((inside(), inside()))),
+        Monitor(name="s", kind="stay", when=inside(), time_ns=draw(times) or GRID),
+        Monitor(name="a", kind="answer", then=inside(), time_ns=draw(times),
+                when=ex.All((ex.Happened(draw(st.sampled_from(EVENTS))), inside()))),
+    )
+
+
+# What fails here is small already; making it smaller takes minutes.
+@settings(max_examples=60, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@given(st.data(), small_systems())
+def test_both_reach_the_same_states_and_break_the_same_rules(
+    data: st.DataObject, system: System
+) -> None:
+    """Dense time with zones and small steps with every order tried agree on small systems."""
+    watched = data.draw(st.composite(lambda draw: monitors(draw, system))())
+    brute = Brute(system, ACTS, FLAGS, watched, together=2).search(limit=4_000)
+    if brute is None:
+        return
+    machine = Machine(system.regions, conditions=system.conditions, acts=ACTS, flags=FLAGS,
+                      monitors=watched)
+    try:
+        starts = [out for wet in (False, True) for out in machine.starts((wet,))]
+    except Exception as error:
+        assert brute.endless, error  # noqa: PT017 - what is asserted is the other search's answer
+        return
+    search = explore(machine, starts, together=2, until_broken=False)
+    assert search.finished
+    reached = {
+        (machine.region_states(config), tuple(machine.flag_values(config).values()))
+        for config in search.zones
+    }
+    assert reached == brute.states
+    assert bool(search.endless) == brute.endless
+    if not brute.endless:
+        assert set(search.broken) == brute.broken
+
+
+@settings(max_examples=15, deadline=None)
+@given(small_systems())
+def test_what_never_coincides_is_part_of_what_may(system: System) -> None:
+    """Without coincidences by chance nothing new is reached."""
+    machine = Machine(system.regions, conditions=system.conditions, acts=ACTS, flags=FLAGS)
+    try:
+        starts = [out for wet in (False, True) for out in machine.starts((wet,))]
+    except Exception:
+        return
+    wide = explore(machine, starts, together=2, limit=3_000)
+    apart = explore(machine, starts, apart=True, limit=3_000)
+    if wide.finished and apart.finished:
+        assert set(apart.zones) <= set(wide.zones)
+    assert replace(system) == system
