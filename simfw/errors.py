@@ -31,7 +31,7 @@ __all__ = [
 def nearest(word: str, names: Iterable[str]) -> str | None:
     """Return the name most like `word`, or None when none is near enough to suggest."""
     names = list(names)
-    found = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
+    found = difflib.get_close_matches(word, names, n=1, cutoff=0.65)
     if found:
         return found[0]
     # Short words with two letters changed about are too far apart for the ratio.

@@ -50,6 +50,7 @@ from simfw.units import (
     TEMPERATURE,
     THERMAL_RESISTANCE,
     TIME,
+    UNIT_WORDS,
     VOLTAGE,
     Dimension,
     Factor,
@@ -168,7 +169,11 @@ def _unknown_unit(number: str, unit: str, dimension: Dimension) -> QuantityError
                 suggestion=tuple(f"{number} {name}" for name in meant[:2]) or None,
             )
     folded = [name for name in dimension.units if name.casefold() == key.casefold()]
-    close = folded[0] if folded else nearest(key, dimension.units)
+    word = UNIT_WORDS.get(key.casefold().rstrip("s."))
+    if folded:
+        close: str | None = folded[0]
+    else:
+        close = word if word in dimension.units else nearest(key, dimension.units)
     suggestion = None if close is None else f"{number} {close.replace('µ', 'u')}"
     return _fail(f'unknown unit "{unit}"', dimension, suggestion=suggestion)
 
@@ -260,7 +265,14 @@ def _reading(text: str, dimension: Dimension) -> Decimal:
         if compound is not None:
             return _in_bounds(compound, text, dimension)
     if not unit:
-        raise _fail(f'"{text}" has no unit', dimension)
+        raise _fail(f'"{text}" has no unit', dimension, suggestion=_with_units(text, dimension))
+    if dimension is TIME and re.fullmatch(r"[0-9]+:[0-5][0-9]", text):
+        left, right = text.split(":")
+        raise _fail(
+            f'"{text}" does not say its units',
+            dimension,
+            suggestion=(f"{left} min {right} s", f"{left} h {right} min"),
+        )
     factor = dimension.units.get(unit_key(unit))
     if factor is None:
         if unit[0].isdigit() or (unit[0] in ".eE" and unit[1:2].isdigit()):
@@ -330,6 +342,10 @@ def _margin(text: str, value: Decimal, dimension: Dimension) -> Decimal:
         if dimension is TEMPERATURE:
             raise _fail("a temperature has no tolerance in percent", dimension)
         return value * _reading(text, RATIO)
+    if _NUMBER.fullmatch(text.strip()):
+        raise _fail(
+            f'the tolerance "{text}" has no unit', dimension, suggestion=f"± {text.strip()} %"
+        )
     return abs(_reading(text, dimension))
 
 
@@ -349,12 +365,18 @@ def _text_of(value: object, dimension: Dimension) -> str:
         return value
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise _fail(f"{_kind(value)} is not a quantity", dimension)
-    if dimension is RATIO and 0 < value <= 1:
-        likely = [f"{_plain(Fraction(repr(value)) * 100)} %"]
-    else:
-        units = (dimension.example.split()[-1], dimension.base)
-        likely = [f"{value} {unit}" for unit in dict.fromkeys(units)]
-    raise _fail("a number without a unit is not a quantity", dimension, suggestion=tuple(likely))
+    raise _fail(
+        "a number without a unit is not a quantity",
+        dimension,
+        suggestion=_with_units(str(value), dimension),
+    )
+
+
+def _with_units(number: str, dimension: Dimension) -> tuple[str, ...]:
+    """Return `number` with the units that were most likely meant."""
+    if dimension is RATIO and 0 < Decimal(number) < 1:
+        return (f"{_plain(Fraction(number) * 100)} %",)
+    return tuple(f"{number} {unit}" for unit in dimension.likely)
 
 
 def _kind(value: object) -> str:

@@ -217,11 +217,15 @@ _HINTS = (
     (r"Illegal character '\\n'", "a text in quotation marks that ends on its own line"),
     ("Unclosed inline table|Invalid initial character for a key part",
      "an inline table { ... } on one line, without a comma before its end"),
+    ("Unclosed array", "a list [ ... ] with a comma between its items"),
+    ("Unescaped", 'paths with / in them, or "\\\\" for one backslash'),
+    ("Invalid statement|Expected '='", "[section] or key = value on each line"),
     ("Cannot overwrite a value", "each key once"),
     ("Cannot declare", "each table once"),
     ("Invalid value|Expected newline or end of document",
      'text and quantities in quotation marks ("22R"), plain numbers, true, false, [ ], { }'),
 )  # fmt: skip
+_CURLY = "“”„‘’‚«»"
 
 
 def _syntax_problem(file: str, text: str, message: str) -> Problem:
@@ -238,6 +242,8 @@ def _syntax_problem(file: str, text: str, message: str) -> Problem:
         r"\((('[^']*'(, )?)+),?\)", lambda m: m[1].replace("', '", ".").replace("'", '"'), message
     )
     line = lines[number - 1] if number <= len(lines) else ""
+    if line[column - 1 : column] in tuple(_CURLY):
+        allowed = "straight quotation marks"
     start = max(0, column - 70)
     shown = line[start : start + 100]
     mark = " " * (column - 1 - start) + "^"

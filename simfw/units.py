@@ -29,6 +29,7 @@ __all__ = [
     "TEMPERATURE",
     "THERMAL_RESISTANCE",
     "TIME",
+    "UNIT_WORDS",
     "VOLTAGE",
     "Dimension",
     "Factor",
@@ -43,13 +44,15 @@ class Dimension:
     """What a quantity measures: its name with article, its units, and an example.
 
     `units` maps each accepted unit, in the order messages list them, to its size in SI units (or
-    to a function where the step to SI is not a plain factor). `lowest` is the least legal value.
+    to a function where the step to SI is not a plain factor). `lowest` is the least legal value;
+    `bare` are the units to suggest for a number without one (that of the example if empty).
     """
 
     name: str
     units: Mapping[str, Factor]
     example: str
     lowest: Decimal = Decimal(0)
+    bare: tuple[str, ...] = ()
 
     @property
     def allowed(self) -> str:
@@ -57,11 +60,9 @@ class Dimension:
         return f'{self.name} such as "{self.example}" (units: {", ".join(self.units)})'
 
     @property
-    def base(self) -> str:
-        """The unit that is one SI unit (for times the second), or the first where none is."""
-        if "s" in self.units:
-            return "s"
-        return next((u for u, size in self.units.items() if size == 1), next(iter(self.units)))
+    def likely(self) -> tuple[str, ...]:
+        """The units most likely meant where none is written."""
+        return self.bare or (self.example.split()[-1],)
 
 
 PREFIXES = {
@@ -92,8 +93,12 @@ def _per_year(rate: Decimal) -> Decimal:
 
 
 VOLTAGE = Dimension(name="a voltage", units=_scaled("V", "nµm-k"), example="3.7 V")
-CURRENT = Dimension(name="a current", units=_scaled("A", "fpnµm-"), example="20 mA")
-RESISTANCE = Dimension(name="a resistance", units=_scaled("Ω", "µm-kMG"), example="3.3 kΩ")
+CURRENT = Dimension(
+    name="a current", units=_scaled("A", "fpnµm-"), example="20 mA", bare=("mA", "A")
+)
+RESISTANCE = Dimension(
+    name="a resistance", units=_scaled("Ω", "µm-kMG"), example="3.3 kΩ", bare=("Ω",)
+)
 CHARGE = Dimension(
     name="a charge",
     units=_scaled("Ah", "nµm-", "3600") | _scaled("C", "pnµm-"),
@@ -116,8 +121,10 @@ TIME = Dimension(
         "years": Decimal(31_557_600 * 10**9),
     },
     example="120 ms",
+    bare=("ms", "s"),
 )
-FREQUENCY = Dimension(name="a frequency", units=_scaled("Hz", "m-kM"), example="38 kHz")
+FREQUENCY = Dimension(name="a frequency", units=_scaled("Hz", "m-kM"), example="38 kHz",
+                      bare=("kHz", "Hz"))
 RATIO = Dimension(name="a share", units={"%": Decimal("0.01")}, example="10 %")
 PER_MONTH = Dimension(
     name="a self-discharge rate",
@@ -153,6 +160,16 @@ DIMENSIONS = (
     VOLTAGE, CURRENT, RESISTANCE, CHARGE, TIME, FREQUENCY, RATIO, PER_MONTH, ANGLE, TEMPERATURE,
     IRRADIANCE, INTENSITY, AREA, LENGTH, CAPACITANCE, THERMAL_RESISTANCE, POWER,
 )  # fmt: skip
+
+
+UNIT_WORDS = {
+    "sec": "s", "second": "s", "msec": "ms", "millisecond": "ms", "usec": "µs", "minute": "min",
+    "hr": "h", "hour": "h", "d": "days", "wk": "weeks", "w": "weeks", "yr": "years", "y": "years",
+    "volt": "V", "amp": "A", "ampere": "A", "milliamp": "mA", "percent": "%", "degree": "deg",
+    "centimetre": "cm", "centimeter": "cm", "metre": "m", "meter": "m", "k": "kΩ", "hertz": "Hz",
+    "celsiu": "degC",
+}  # fmt: skip
+"""Words for units, without a plural s: not read, but known when a message says what was meant."""
 
 
 def unit_key(unit: str) -> str:

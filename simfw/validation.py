@@ -115,6 +115,7 @@ class _Work(Generic[Model]):
                     self._rename_unknown(info.annotation, value[name], (*path, name))
         elif get_origin(kind) is dict and isinstance(value, dict):
             inner = get_args(kind)[1]
+            self._misplaced(value, _kind_of(inner), path)
             for name, item in value.items():
                 self._rename_unknown(inner, item, (*path, name))
         elif get_origin(kind) is tuple and isinstance(value, list):
@@ -140,6 +141,23 @@ class _Work(Generic[Model]):
             self.renamed[(*path, meant)] = name
         else:
             self.tainted.add(self._text((*path, name)))
+
+    def _misplaced(self, table: dict[str, Any], inner: Any, path: KeyPath) -> None:
+        """Note keys of one member that stand where the names of members should ("lights.leds")."""
+        if not (isinstance(inner, type) and issubclass(inner, BaseModel)):
+            return
+        known = known_keys(inner)
+        for name, value in list(table.items()):
+            inside = set(value) if isinstance(value, dict) else None
+            if name in known and (inside is None or (inside and not inside & set(known))):
+                section = key_text(path)
+                self._add(
+                    (*path, name),
+                    f"[{section}] holds names, and each name its own keys",
+                    allowed=f'"{name}" under [{section}.NAME]',
+                )
+                del table[name]
+                self.tainted.add(section)  # the names that should stand here are not known
 
     # --- everything else
 
@@ -173,8 +191,29 @@ class _Work(Generic[Model]):
         elif kind in ("int_type", "int_from_float"):
             self._add(loc, "this is not a whole number", allowed="a whole number")
         else:
-            found = _value_at(self.data, loc)
-            self._add(loc, _is_a(found), allowed=_WANTED.get(kind, mistake["msg"]))
+            self._wrong_kind(loc, _WANTED.get(kind, mistake["msg"]))
+
+    def _wrong_kind(self, loc: KeyPath, allowed: str) -> None:
+        """Note a value of the wrong kind, with an example of the right one where there is one."""
+        found = _value_at(self.data, loc)
+        kind = _kind_of(self._annotation(loc))
+        suggestion = None
+        sample = self._sample(loc)
+        if get_origin(kind) is tuple:
+            if _is_table_kind(get_args(kind)[0]):
+                allowed = f"[[{key_text(loc)}]] for each" if len(loc) == 1 else "[ { ... }, ... ]"
+            elif isinstance(sample, list):
+                allowed = str(_as_toml(str(loc[-1]), sample))
+            elif isinstance(found, str):
+                suggestion = f'["{found}"]'
+        elif get_origin(kind) is dict and isinstance(found, list):
+            name = key_text(loc)
+            allowed = f"[{name}.NAME] for each" if len(loc) == 1 else f"{loc[-1]}.NAME = {{ ... }}"
+        elif isinstance(kind, type) and issubclass(kind, BaseModel) and len(loc) > 1:
+            keys = [name for name, info in known_keys(kind).items() if info.is_required()]
+            inner = ", ".join(f"{name} = ..." for name in keys) or "..."
+            allowed = f"a table {{ {inner} }}"
+        self._add(loc, _is_a(found), allowed=allowed, suggestion=suggestion)
 
     def _missing(self, loc: KeyPath) -> None:
         name, sample = str(loc[-1]), self._sample(loc)
@@ -238,12 +277,15 @@ class _Work(Generic[Model]):
             return
         above = _kind_of(self._annotation(loc[:-1]))
         if isinstance(above, type) and issubclass(above, BaseModel):
-            required = known_keys(above)[loc[-1]].is_required()
-            parent.pop(loc[-1], None)
-            if required:
+            info = known_keys(above)[loc[-1]]
+            broken = parent.pop(loc[-1], None)
+            optional = (f"?{loc[-2]}.{loc[-1]}" if len(loc) > 1 else "", f"?{loc[-1]}")
+            if info.is_required():
                 parent[loc[-1]] = copy.deepcopy(self._sample(loc))
-            elif f"?{loc[-1]}" in self.samples:
-                parent[loc[-1]] = self.samples[f"?{loc[-1]}"]
+            elif isinstance(broken, str) and _is_list_of_values(info.annotation):
+                parent[loc[-1]] = [broken]  # what was meant; if not, it goes in the next round
+            elif found := [key for key in optional if key in self.samples]:
+                parent[loc[-1]] = copy.deepcopy(self.samples[found[0]])
         elif self._is_table(loc):
             parent[loc[-1]] = copy.deepcopy(self._table_sample(loc))
         else:
@@ -287,6 +329,11 @@ def _kind_of(annotation: Any) -> Any:
 def _is_table_kind(annotation: Any) -> bool:
     kind = _kind_of(annotation)
     return get_origin(kind) is dict or (isinstance(kind, type) and issubclass(kind, BaseModel))
+
+
+def _is_list_of_values(annotation: Any) -> bool:
+    kind = _kind_of(annotation)
+    return get_origin(kind) is tuple and not _is_table_kind(get_args(kind)[0])
 
 
 def _fits(value: object, annotation: Any) -> bool:

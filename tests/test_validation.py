@@ -77,10 +77,10 @@ def test_sound_data_has_no_problems() -> None:
         ({"name": "a", "inner": {"volts": "3 V", "share": 2}},
          ["inner.share: this is too large. Allowed: 1.0 or less."]),
         ({"name": "a", "many": {"p": {"volts": "3 V"}, "q": 3}},
-         ["many.q: a number cannot stand here. Allowed: a table { ... }."]),
+         ["many.q: a number cannot stand here. Allowed: a table { volts = ... }."]),
         ({"name": "a", "rows": ["x", {"vlts": "3 V"}, {}]},
          ['rows[1].vlts: unknown key. Allowed: volts, share. Did you mean "volts"?',
-          "rows[0]: text cannot stand here. Allowed: a table { ... }.",
+          "rows[0]: text cannot stand here. Allowed: a table { volts = ... }.",
           'rows[2]: the key "volts" is missing. Allowed: for example volts = "3 V".']),
         ({"name": "a", "waits": ["x", "3 s", "y"]},
          ['waits[0]: "x" does not start with a number. Allowed: a time such as "120 ms" (units: '

@@ -146,7 +146,7 @@ def _windows(charger: Charger) -> Iterator[Problem]:
         for one, other in ((name, needed), (needed, name)):
             if getattr(windows, one) is not None and getattr(windows, other) is None:
                 yield _problem(
-                    f"charger.windows.{one}", f'this needs "{other}" beside it', "both or neither"
+                    f"charger.windows.{other}", f'this is missing beside "{one}"', "both or neither"
                 )
 
 

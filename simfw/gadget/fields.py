@@ -174,7 +174,12 @@ class Level(_FromText):
                 )
             return Level(duty=1.0 if value else 0.0, segments=value, text=str(value))
         if not isinstance(value, str):
-            raise QuantityError(text="this is not a level", allowed=_LEVELS)
+            words = {True: "on", False: "off"}
+            raise QuantityError(
+                text="this is not a level",
+                allowed=_LEVELS,
+                suggestion=words[value] if isinstance(value, bool) else None,
+            )
         if value in _LEVEL_WORDS:
             return _LEVEL_WORDS[value]
         if not value[:1].isdigit():
@@ -229,6 +234,8 @@ def _angle(value: object) -> Figure:
 
 
 def _name(value: object) -> str:
+    if isinstance(value, list | tuple):
+        raise QuantityError(text="a list cannot stand here", allowed="one name in quotation marks")
     if not isinstance(value, str) or not value.strip():
         raise QuantityError(text="this is not a name", allowed="a name in quotation marks")
     return value

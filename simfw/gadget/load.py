@@ -54,9 +54,18 @@ SAMPLES: dict[str, Any] = {
     "short": 70,
     "gap": 10,
     "long_gap": 4,
-    # So that other sections may go on counting on the segments of a light with a slip in it.
+    # Optional ones that other keys count on: with a slip in them these must not be blamed.
     "?leds": 1000,
     "?segments": True,
+    "?hold": "2 s",
+    "?double": "1 h",
+    "?cut_off": "0 V",
+    "?status": "low while charging",
+    "?controller.pull_up": "35k",
+    "?gauge.light": "bars",
+    "?low": "1 kV",
+    "?flat": "0 V",
+    "?thresholds": [f"{bar} V" for bar in range(1, 33)],
 }
 
 

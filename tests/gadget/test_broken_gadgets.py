@@ -128,7 +128,8 @@ def test_a_name_that_no_file_can_have_is_refused() -> None:
         ),
         (
             b"\x00\x01\x02",
-            "gadget.toml:1: this is not TOML: invalid statement.\n    ???\n    ^",
+            "gadget.toml:1: this is not TOML: invalid statement. "
+            "Allowed: [section] or key = value on each line.\n    ???\n    ^",
         ),
         (b"x = " + b"[" * 100_000, "gadget.toml: tables and lists are nested too deeply."),
         (b"a = 1\n" * 700_000, "gadget.toml: the file is larger than 4 MB."),
@@ -139,7 +140,8 @@ def test_a_name_that_no_file_can_have_is_refused() -> None:
         ),
         (
             b"no" * 1_900_000,
-            "gadget.toml:1: this is not TOML: expected '=' after a key in a key/value pair.\n"
+            "gadget.toml:1: this is not TOML: expected '=' after a key in a key/value pair. "
+            "Allowed: [section] or key = value on each line.\n"
             f"    {'on' * 34}o\n    {' ' * 69}^",
         ),
     ],
@@ -211,4 +213,4 @@ def test_a_part_that_is_no_table_keeps_its_name(here: Path) -> None:
     message = refusal(text, here)
     assert "Traceback" not in message
     assert "loads = 3: a number cannot stand here. Allowed: a table { ... }." in message
-    assert 'behaviour.lamp.rows[4].on = []: this is not a name' in message
+    assert 'behaviour.lamp.rows[4].on = []: a list cannot stand here.' in message
