@@ -92,6 +92,8 @@ def _replay(arguments: argparse.Namespace) -> int:
                          "nothing to compare.")
     model = Model(gadget, observed)
     replayed = replay(observed, gadget, options, model)
+    if replayed.observed is not observed:
+        model = Model(gadget, replayed.observed, like=model)
     divergence = explain(replayed, gadget, model)
     timings = None if arguments.no_timings else timing_report(replayed, gadget, model)
     if arguments.json:

@@ -25,6 +25,7 @@ from simfw.stimuli.scenario import Press, Step
 from simfw.verify.alignment import Pair
 from simfw.verify.prediction import Model
 from simfw.verify.replay import Replayed, SignalVerdict, compare
+from simfw.verify.tracing import quantity_key
 
 __all__ = ["Candidate", "Divergence", "Suspect", "explain"]
 
@@ -33,7 +34,7 @@ MOST_CHECKED: Final = 8
 MOST_SHOWN: Final = 3
 INPUTS_SHOWN: Final = 4
 STIMULI_BEFORE: Final = 4
-AFTER_NS: Final = 2_000_000_000
+AFTER_NS: Final = 1_500_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,40 +163,42 @@ class _Search:
     def _until(self) -> float:
         later = sorted(pair.time_ns for one in self.replayed.verdicts
                        for pair in one.disagreements)
-        last = later[min(5, len(later) - 1)] if later else self.time_ns
-        return max(self.time_ns, min(last, self.time_ns + 5 * AFTER_NS)) + AFTER_NS
+        last = later[min(3, len(later) - 1)] if later else self.time_ns
+        return max(self.time_ns, min(last, self.time_ns + 3 * AFTER_NS)) + AFTER_NS
 
     # -- trying ----------------------------------------------------------------------------------
 
     def suspects(self) -> tuple[Suspect, ...]:
-        """The changes that remove the difference, the best first."""
-        removing: list[tuple[float, int, _Change]] = []
-        for change in self._changes():
-            if self.tried >= MOST_TRIED:
+        """The changes that remove the difference, the best first.
+
+        The likelier kinds of change are tried first; once one of them explains everything, the
+        less likely kinds are left alone.
+        """
+        found: dict[str, tuple[int, int, int, Suspect]] = {}
+        number = 0
+        for changes in self._groups():
+            removing: list[tuple[float, int, _Change]] = []
+            for change in changes:
+                if self.tried >= MOST_TRIED:
+                    break
+                number += 1
+                reached = self._reaches(change.gadget)
+                if reached is not None and reached > self.time_ns + self.tolerance:
+                    removing.append((-reached, number, change))
+            removing.sort(key=lambda item: item[:2])
+            for _, order, change in removing[:MOST_CHECKED]:
+                left = self._left(change.gadget)
+                if left is None or left >= self.replayed.mismatches:
+                    continue
+                suspect = Suspect(key=change.key, change=change.change, timing=change.timing,
+                                  left=left, gadget=change.gadget)
+                rank = (left, 0 if change.timing else 1, order, suspect)
+                if change.key not in found or rank[:3] < found[change.key][:3]:
+                    found[change.key] = rank
+            if any(rank[0] == 0 for rank in found.values()):
                 break
-            reached = self._reaches(change.gadget)
-            if reached is not None and reached > self.time_ns + self.tolerance:
-                removing.append((-reached, len(removing), change))
-        removing.sort(key=lambda item: item[:2])
-        found: list[tuple[int, int, int, Suspect]] = []
-        seen: set[str] = set()
-        for _, number, change in removing:
-            if len(found) >= MOST_CHECKED:
-                break
-            if change.key in seen and not change.timing:
-                continue
-            left = self._left(change.gadget)
-            if left is None or left >= self.replayed.mismatches:
-                continue
-            seen.add(change.key)
-            found.append((left, 0 if change.timing else 1, number, Suspect(
-                key=change.key, change=change.change, timing=change.timing, left=left,
-                gadget=change.gadget)))
-        found.sort(key=lambda item: item[:3])
-        best: dict[str, Suspect] = {}
-        for _, _, _, suspect in found:
-            best.setdefault(suspect.key, suspect)
-        return tuple(best.values())[:MOST_SHOWN]
+        ranked = sorted(found.values(), key=lambda rank: rank[:3])
+        return tuple(rank[3] for rank in ranked)[:MOST_SHOWN]
 
     def _reaches(self, gadget: Gadget) -> float | None:
         """The time of the first disagreement near the difference with this gadget."""
@@ -219,6 +222,7 @@ class _Search:
 
     def _left(self, gadget: Gadget) -> int | None:
         """How many disagreements the whole recording has with this gadget."""
+        self.tried += 1
         try:
             model = Model(gadget, self.observed, like=self.model)
             predicted = model.predict(self.replayed.begin, self.factor)
@@ -230,16 +234,13 @@ class _Search:
 
     # -- the changes -----------------------------------------------------------------------------
 
-    def _changes(self) -> Iterator[_Change]:
-        yield from self._measured_timings()
-        yield from self._levels()
-        yield from self._rows(first=True)
-        yield from self._threshold_timings()
-        yield from self._rows(first=False)
-        yield from self._counts()
-        yield from self._gauge()
-        yield from self._other_timings()
-        yield from self._additions()
+    def _groups(self) -> Iterator[Iterator[_Change]]:
+        yield itertools.chain(self._measured_timings(), self._levels())
+        yield self._threshold_timings()
+        yield self._rows(first=True)
+        yield itertools.chain(self._counts(), self._gauge())
+        yield self._rows(first=False)
+        yield itertools.chain(self._other_timings(), self._additions())
 
     def _timed(self, key: str, value_ns: float) -> _Change | None:
         old = self.model.timings.get(key)
@@ -271,6 +272,7 @@ class _Search:
     def _threshold_timings(self) -> Iterator[_Change]:
         """Values between the lengths of presses and gaps, and between entry and the edge."""
         gadget = self.gadget
+        yield from self._held_timings()
         presses: dict[str, list[Press]] = {}
         for step in self.observed.steps:
             if isinstance(step, Press):
@@ -288,14 +290,18 @@ class _Search:
                     change = self._timed(f"buttons.{name}.{part}", value)
                     if change is not None:
                         yield change
+    def _held_timings(self) -> Iterator[_Change]:
+        """A dwell of a present state that would end just where the recording shows an edge."""
+        pair = self.pair
+        at = self.time_ns if pair is None or pair.recorded is None else pair.recorded.time_ns
         entered = self._entered()
-        recorded = self.time_ns if self.pair is None or self.pair.recorded is None \
-            else self.pair.recorded.time_ns
-        for region, behaviour in gadget.behaviour.items():
-            for number, row in enumerate(behaviour.rows):
-                if row.after is not None and region in entered:
-                    held = recorded / self.factor - entered[region]
-                    change = self._timed(f"behaviour.{region}.rows[{number}].after", held)
+        seen = set()
+        for region in self.model.prepared.system.regions:
+            for row in region.rows:
+                key = quantity_key(row)
+                if row.after_ns and self.states[region.name] in row.sources and key not in seen:
+                    seen.add(key)
+                    change = self._timed(key, at / self.factor - entered[region.name])
                     if change is not None:
                         yield change
 
@@ -453,6 +459,12 @@ class _Search:
                     yield _Change(f"proximity.{name}.agree", f"{sensor.agree} -> {count}", False,
                                   gadget.model_copy(update={"proximity": {**gadget.proximity,
                                                                           name: changed}}))
+            for part in ("every", "clear", "settle"):
+                for share in (0.5, 0.75, 1.33, 2.0):
+                    key = f"proximity.{name}.{part}"
+                    change = self._timed(key, self.model.timings[key] * share)
+                    if change is not None:
+                        yield change
             if sensor.enabled is not None:
                 changed = sensor.model_copy(update={"enabled": None})
                 yield _Change(f"proximity.{name}.enabled", "always", False, gadget.model_copy(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 
 from simfw.engine.levels import output_tracks
@@ -19,6 +20,8 @@ from simfw.verify.alignment import Edge
 from simfw.verify.tracing import Cause, Origin, Traced, traced
 
 __all__ = ["Begin", "Model", "Predicted"]
+
+WORTH_FOLDING_NS = 30_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,8 +91,12 @@ class Model:
             self.drivers[name] = (*(n for n in behaviour if n in driving),
                                   *(n for n in behaviour if n not in driving), *driving)
         self.sampled = _sampled(gadget)
-        self.timings = {key: float(quantity.ns) for key, quantity in quantities(gadget).items()
-                        if isinstance(quantity, Timing)}
+
+    @cached_property
+    def timings(self) -> dict[str, float]:
+        """Every timing of the gadget file by key (ns)."""
+        return {key: float(quantity.ns) for key, quantity in quantities(self.gadget).items()
+                if isinstance(quantity, Timing)}
 
     def scenario(self, steps: Sequence[Step], lasts_ns: int, charge: float) -> Scenario:
         """A scenario of these steps for this gadget."""
@@ -112,14 +119,16 @@ class Model:
         steps = [later(_scaled(step, factor), -shift) for step in self.observed.steps
                  if start_ns <= step.at_ns < end_ns]
         scenario = self.scenario(steps, round((end_ns - start_ns) / factor), begin.charge)
-        found = traced(self.prepared, scenario, resume=resume)
+        # In a short stretch, finding cycles costs more than it saves.
+        found = traced(self.prepared, scenario, resume=resume,
+                       fold=scenario.lasts_ns > WORTH_FOLDING_NS)
         tracks = output_tracks(found.run, self.names)
         edges: dict[str, tuple[Edge, ...]] = {}
         origins: dict[str, tuple[Origin, ...]] = {}
         for name, track in tracks.items():
             rests = tuple(self._origin(found, time, self.drivers[name])
                           for time in track.times_ns)
-            before = [track.start, *track.levels[:-1]]
+            before = [track.start, *track.levels][: len(track.levels)]
             edges[name] = tuple(
                 Edge((time + shift) * factor, level, was, 0.0, number)
                 for number, (time, level, was) in enumerate(

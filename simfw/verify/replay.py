@@ -19,6 +19,7 @@ from simfw.errors import UsageError, nearest
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
 from simfw.stimuli.recording.tracks import Track
+from simfw.stimuli.scenario import Press
 from simfw.verify.alignment import Edge, Pair, align
 from simfw.verify.clock_fit import ClockFit, Sample, fit_clock
 from simfw.verify.prediction import Begin, Model, Predicted
@@ -27,10 +28,12 @@ from simfw.verify.tracing import START
 __all__ = ["Begin", "Options", "Replayed", "SignalVerdict", "compare", "replay"]
 
 MOST_STARTS: Final = 24
+MOST_CODES: Final = 60
 MOST_COMBINATIONS: Final = 20_000
 CHARGES: Final = (0.95, 0.75, 0.55, 0.35, 0.15, 0.06)
 ASSUMED_CHARGE: Final = 0.8
 LEVEL: Final = 0.01
+WORTH: Final = 0.3  # a factor other than 1 has to leave no more than this of the disagreements
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +130,7 @@ def equal_levels(within: float) -> Callable[[float, float], bool]:
 
 def recorded_edges(track: Track) -> tuple[Edge, ...]:
     """A recorded track as edges."""
-    before = [track.start, *track.levels[:-1]]
+    before = [track.start, *track.levels][: len(track.levels)]
     return tuple(Edge(float(time), level, was, 0.0, number) for number, (time, level, was) in
                  enumerate(zip(track.times_ns, track.levels, before, strict=True)))
 
@@ -204,9 +207,41 @@ def _weight(model: Model, key: str, counts: Mapping[str, float]) -> float:
 
 def replay(observed: Observed, gadget: Gadget, options: Options | None = None,
            model: Model | None = None) -> Replayed:
-    """Replay a recording and compare. Raises `UsageError` for states the gadget does not have."""
+    """Replay a recording and compare. Raises `UsageError` for states the gadget does not have.
+
+    Codes that the map gives no button are tried with the buttons that have no code; the result's
+    `observed` holds what was fed in the end.
+    """
     options = Options() if options is None else options
     model = Model(gadget, observed) if model is None else model
+    best = _replay(observed, model, options)
+    codes = list(observed.open_codes)
+    if not codes or not observed.spare_buttons:
+        return best
+    tried = 0
+    for buttons in itertools.product((None, *observed.spare_buttons), repeat=len(codes)):
+        given = {code: button for code, button in zip(codes, buttons, strict=True) if button}
+        if not given or tried >= MOST_CODES:
+            continue
+        tried += 1
+        fed = with_codes(observed, given)
+        found = _replay(fed, Model(gadget, fed, like=model), options)
+        if found.mismatches < best.mismatches:
+            named = ", ".join(f"{code} as {button}" for code, button in given.items())
+            best = replace(found, said=(*found.said, f"codes without a button were tried: {named} "
+                                        "fits best; if that is right, add it to the map"))
+    return best
+
+
+def with_codes(observed: Observed, buttons: Mapping[str, str]) -> Observed:
+    """The same recording with these codes taken for presses of these buttons."""
+    presses = [Press(at_ns=at, button=button, for_ns=lasts) for code, button in buttons.items()
+               for at, lasts in observed.open_codes[code]]
+    steps = sorted((*observed.steps, *presses), key=lambda step: step.at_ns)
+    return replace(observed, steps=tuple(steps))
+
+
+def _replay(observed: Observed, model: Model, options: Options) -> Replayed:
     charge, said = _charge(observed, options)
     begins, told = _begins(observed, model, options, ASSUMED_CHARGE if charge is None else charge)
     said += told
@@ -326,25 +361,35 @@ def _looks_like(model: Model, observed: Observed, states: Mapping[str, str], nam
 
 
 def _fitted(observed: Observed, model: Model, options: Options, begin: Begin) -> Replayed:
-    """Fit clock factor and lead for one beginning, and compare."""
+    """Fit clock factor and lead for one beginning, and compare.
+
+    A factor other than 1 has to explain most of what disagrees without it: a single changed timing
+    must not bend the clock.
+    """
     factor = 1.0 if options.factor is None else options.factor
-    clock = ClockFit(factor=factor)
     predicted = model.predict(begin, factor)
     lead_limit = model.longest_lead(begin.states) if begin.states else 0
-    for _ in range(4):
-        if lead_limit:
-            lead = _lead(observed, options, predicted, begin.lead_ns, lead_limit)
-            if lead != begin.lead_ns:
-                begin = replace(begin, lead_ns=lead)
-                predicted = model.predict(begin, factor)
-        if options.factor is not None:
+    for _ in range(2 if lead_limit else 0):
+        lead = _lead(observed, options, predicted, begin.lead_ns, lead_limit)
+        if lead == begin.lead_ns:
             break
+        begin = replace(begin, lead_ns=lead)
+        predicted = model.predict(begin, factor)
+    plain = _judged(observed, model, options, begin, ClockFit(factor=factor), predicted)
+    if options.factor is not None:
+        return plain
+    for _ in range(4):
         clock = fit_clock(samples_of(observed, model, predicted), options.tolerance_ns, factor)
         if abs(clock.factor - factor) < 1e-7:
             break
         factor = clock.factor
         predicted = model.predict(begin, factor)
-    return _judged(observed, model, options, begin, replace(clock, factor=factor), predicted)
+        if lead_limit:
+            begin = replace(begin, lead_ns=_lead(observed, options, predicted, begin.lead_ns,
+                                                 lead_limit))
+            predicted = model.predict(begin, factor)
+    fitted = _judged(observed, model, options, begin, replace(clock, factor=factor), predicted)
+    return fitted if fitted.mismatches <= WORTH * plain.mismatches else plain
 
 
 def _judged(observed: Observed, model: Model, options: Options, begin: Begin,

@@ -220,9 +220,9 @@ class _Rows:
         self.wires = wires
         self.index = {wire.name: number for number, wire in enumerate(wires)}
         self.last: list[str | None] = [None] * len(wires)
+        self.levels: list[float | None] = [None] * len(wires)
         self.tick = 0
         self.started = False
-        self.times: dict[str, int] = {}
 
     def bad(self, line: int, text: str, *, key: str = "", **more: str | None) -> Exception:
         return bad_recording(self.path, text, line=line, key=key, **more)
@@ -330,6 +330,9 @@ class _Rows:
         elif value != value or value == HIGH_Z:
             self.remarks.add(f"{self.wires[wire].name} is {word} here", line,
                              kind=f"{word} {wire}")
+        if value == self.levels[wire]:
+            return  # written in another way, or a sample like the one before
+        self.levels[wire] = value
         self.ticks.append(self.tick)
         self.numbers.append(wire)
         self.values.append(value)

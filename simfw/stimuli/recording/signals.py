@@ -7,7 +7,7 @@ step per change of an output's level.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -60,7 +60,9 @@ class Observed:
 
     `steps` are the stimuli by time. `outputs` maps the name of an output signal to its track.
     `started_on` are the buttons whose contact is closed, and the hands present, at the very start.
-    `frames` are (button or None, frame). `unmapped` are the wires that the map does not mention.
+    `frames` are (button or None, frame). `open_codes` are the presses that codes without a button
+    would be, as (time, length); `spare_buttons` are the buttons without a code. `unmapped` are the
+    wires that the map does not mention.
     """
 
     recording: Recording
@@ -72,6 +74,8 @@ class Observed:
     decoded: tuple[Decoded, ...]
     started_on: tuple[str, ...] = ()
     frames: tuple[tuple[str | None, Frame], ...] = ()
+    open_codes: Mapping[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)
+    spare_buttons: tuple[str, ...] = ()
     unmapped: tuple[str, ...] = ()
     remarks: tuple[Remark, ...] = ()
     within: Mapping[str, float] = field(default_factory=dict)
@@ -114,7 +118,11 @@ def observe(recording: Recording, mapped: Map, gadget: Gadget) -> Observed:
         if decoded.cleaner is not None:
             decoded.decoder.feed(*decoded.cleaner.finish())
         decoded.decoder.finish(end)
-    return _observed(recording, mapped, clock, end, list(wires.values()), remarks)
+    found = _observed(recording, mapped, clock, end, list(wires.values()), remarks)
+    coded = {button for form in mapped.frames.values() for button in form.codes.values()}
+    wired = {wire.input for wire in mapped.wires.values()}
+    spare = tuple(name for name in gadget.buttons if name not in coded | wired)
+    return replace(found, spare_buttons=spare if mapped.frames else ())
 
 
 def _check_names(recording: Recording, mapped: Map, gadget: Gadget) -> None:
@@ -190,6 +198,7 @@ def _observed(
     steps: list[Step] = []
     started: list[str] = []
     frames: list[tuple[str | None, Frame]] = []
+    open_codes: dict[str, list[tuple[int, int]]] = {}
     outputs: dict[str, Track] = {}
     within: dict[str, float] = {}
     for decoded in wires:
@@ -201,15 +210,15 @@ def _observed(
             for frame in decoded.decoder.frames:
                 button = buttons.get(frame.code)
                 frames.append((button, frame))
-                if button is None:
-                    remarks.add(f"{decoded.wire}: the code {frame.code} at "
-                                f"{frame.end_ns / 1e9:.6f} s is not in the map; nothing is fed",
-                                kind=f"code {frame.code}")
+                held = frame.repeats_ns if codes.repeats == "hold" else ()
+                lasts = max((*held, frame.end_ns)) - frame.end_ns + codes.press.ns
+                if button is not None:
+                    steps.append(Press(at_ns=frame.end_ns, button=button, for_ns=lasts))
                     continue
-                last = frame.repeats_ns[-1] if frame.repeats_ns and codes.repeats == "hold" \
-                    else frame.end_ns
-                steps.append(Press(at_ns=frame.end_ns, button=button,
-                                   for_ns=last - frame.end_ns + codes.press.ns))
+                open_codes.setdefault(frame.code, []).append((frame.end_ns, lasts))
+                remarks.add(f"{decoded.wire}: the code {frame.code} at "
+                            f"{frame.end_ns / 1e9:.6f} s is not in the map",
+                            kind=f"code {frame.code}")
             continue
         assert decoded.signal is not None
         if decoded.signal.is_input:
@@ -226,6 +235,7 @@ def _observed(
     return Observed(
         recording=recording, clock=clock, end_ns=end_ns, steps=tuple(steps), outputs=outputs,
         signals={decoded.name: decoded.signal for decoded in wires if decoded.signal is not None},
+        open_codes={code: tuple(found) for code, found in open_codes.items()},
         decoded=tuple(wires), started_on=tuple(started), frames=tuple(frames), within=within,
         unmapped=tuple(wire.name for wire in recording.wires
                        if not mentioned & {wire.name, *wire.also}),

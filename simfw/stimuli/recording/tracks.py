@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 __all__ = ["Burst", "Bursts", "Cleaner", "Clock", "Duty", "Levels", "Track"]
 
+STRETCH = 1.3
+
 Ticks = NDArray[np.int64]
 Values = NDArray[np.float64]
 
@@ -137,7 +139,8 @@ class Levels:
 class Duty:
     """The duty of a wire that is switched quickly (PWM), period by period.
 
-    A wire that stands still for longer than `longest` ticks is steadily on or off. A step smaller
+    A wire that stands still for longer than `longest` ticks is steadily on or off, within a train
+    also one that is high for longer than `STRETCH` periods. A step smaller
     than `step` (0..1) keeps the level. The level of a period counts from its rising edge; the end
     of the light counts from the falling edge of its last pulse. `periods`, `highs` are what was
     measured (ticks), the latest million of each.
@@ -178,7 +181,7 @@ class Duty:
         rise, fall = self._rise, self._fall
         if rise is not None and fall is not None:
             period, high = tick - rise, fall - rise
-            if period <= self.longest:
+            if period <= self.longest and not self._is_steady(high):
                 self.periods.append(period)
                 self.highs.append(high)
                 self._put(rise, high / period)
@@ -192,9 +195,13 @@ class Duty:
             self._put(fall, 0.0)
         self._rise, self._fall = tick, None
 
+    def _is_steady(self, high: int) -> bool:
+        """Whether a pulse of a train is too long for one."""
+        return self._running and high > STRETCH * self.periods[-1]
+
     def _ended(self, rise: int, fall: int, now: int) -> None:
         """The pulse from `rise` to `fall` was the last of its train, or stood alone."""
-        if fall - rise > self.longest or not self._running:
+        if fall - rise > self.longest or not self._running or self._is_steady(fall - rise):
             self._put(rise, 1.0)
         else:
             self.cut += 1  # switched off within the pulse, whose length then says nothing

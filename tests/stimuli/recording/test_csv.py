@@ -1,0 +1,131 @@
+"""Tables: every layout, exact times, oddities said, mistakes refused with their line."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simfw.errors import DescriptionError
+from simfw.stimuli.recording import Remarks, open_recording
+from simfw.stimuli.recording.base import seconds_text
+
+
+def read(tmp_path: Path, text: str | bytes) -> tuple[list[tuple[int, str, object]], list[str]]:
+    """Changes and remarks of a table."""
+    path = tmp_path / "log.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    recording = open_recording(path)
+    remarks = Remarks()
+    edges = [tuple(edge) for edge in recording.edges(remarks)]
+    return edges, [str(remark) for remark in (*recording.open_remarks, *remarks)]
+
+
+ROWS = [(0, "power", 0), (0, "shelf", 0.0), (12_500_000, "power", 1), (20_000_000, "shelf", 0.45)]
+
+
+@pytest.mark.parametrize("text", [
+    "time_ms,power,shelf\n0,0,0\n12.5,1,\n20,,0.45\n",
+    "time_ms;power;shelf\n0;0;0\n12,5;1;\n20;;0,45\n",
+    "time_ms\tpower\tshelf\n0\t0\t0\n12.5\t1\t0\n20\t1\t0.45\n",
+    "# a comment: with a colon\n\nTime [ms], power, shelf\n0, low, off\n12.5, high, off\n"
+    "20, 1, 0.45\n",
+    "time_s,power,shelf\r\n0,0,0\r\n0.0125,true,0\r\n0.02,1,0.45\r\n",
+    "time_us,signal,value\n0,power,0\n0,shelf,0\n12500,power,1\n20000,shelf,0.45\n",
+    "# sample rate: 400 Hz\npower,shelf\n0,0\n0,0\n0,0\n0,0\n0,0\n1,0\n1,0\n1,0\n1,0.45\n",
+])
+def test_every_layout_says_the_same(tmp_path: Path, text: str) -> None:
+    """Separators, decimal commas, units, long form and regular samples give the same changes."""
+    edges, _ = read(tmp_path, text)
+    scale = 12_500_000 // 5 if "sample rate" in text else 1
+    assert [(tick * scale, wire, value) for tick, wire, value in edges] == ROWS
+
+
+def test_times_are_never_floats(tmp_path: Path) -> None:
+    """Nine decimals of a second are nine decimals, however large the number before them."""
+    edges, _ = read(tmp_path, "time_s,a\n123456789.000000001,1\n123456789.000000002,0\n")
+    assert [tick for tick, _, _ in edges] == [123456789000000001, 123456789000000002]
+
+
+@given(st.lists(st.integers(0, 10**12), min_size=1, max_size=20))
+def test_a_time_in_seconds_reads_back_to_its_nanosecond(
+    tmp_path_factory: pytest.TempPathFactory, times: list[int]
+) -> None:
+    """What `seconds_text` writes is read to the same tick."""
+    rows = [f"{seconds_text(t, Fraction(1, 10**9))},{k % 2}" for k, t in enumerate(sorted(times))]
+    folder = tmp_path_factory.mktemp("times")
+    edges, _ = read(folder, "time_s,a\n" + "\n".join(rows) + "\n")
+    assert {tick for tick, _, _ in edges} <= set(times)
+    assert edges[0][0] == min(times)
+
+
+def test_finer_times_get_a_finer_tick(tmp_path: Path) -> None:
+    """Picoseconds in the first rows are kept; later ones that are finer are rounded and said."""
+    edges, remarks = read(tmp_path, "time_ns,a\n0,0\n0.001,1\n")
+    assert [tick for tick, _, _ in edges] == [0, 1]
+    assert remarks == []
+    late = "time_s,a\n" + "".join(f"{k},{k % 2}\n" for k in range(300)) + "300.0000000005,1\n"
+    edges, remarks = read(tmp_path, late)
+    assert remarks == ["line 302: the time 300.0000000005 is finer than the tick of 1e-9 s; "
+                       "rounded"]
+
+
+def test_oddities_are_said(tmp_path: Path) -> None:
+    """x, z, a decimal comma, a missing last line end, UTF-16 and a trailing separator."""
+    edges, remarks = read(tmp_path, "time_ms;a;b;\n0;0;x;\n1,5;z;1;\n2;1;0")
+    assert edges == [(0, "a", 0), (0, "b", "x"), (1_500_000, "a", "z"), (1_500_000, "b", 1),
+                     (2_000_000, "a", 1), (2_000_000, "b", 0)]
+    assert remarks == [
+        "line 2: b is x here",
+        "line 3: times are written with a decimal comma",
+        "line 3: a is z here",
+        "line 4: the file does not end with a line end; its last row (which ends in '0') may be "
+        "cut"]
+    edges, remarks = read(tmp_path, "time_s,a\n0,1\n".encode("utf-16"))
+    assert (edges, remarks) == ([(0, "a", 1)], ["line 1: the file is UTF-16; read as such"])
+
+
+BROKEN = {
+    "empty": ("", "log.csv: the file is empty."),
+    "binary": (b"\1\0\0\2", "log.csv:1: this is not text: the file holds zero bytes."),
+    "comments only": ("# nothing\n", "log.csv: the file has comments but no header."),
+    "header only": ("time_s,a\n", "log.csv:1: no row follows the header."),
+    "header only, long": ("time_s,signal,value\n", "log.csv:1: no row follows the header."),
+    "no time": ("tme_s,a\n0,0\n", "log.csv:1: tme_s,a: no time column. Allowed: a column time_s, "
+                "time_ms, time_us, time_ns or time_ps, or a comment `# sample rate: 4 MHz`. Did you "
+                'mean "time_s"?'),
+    "no unit": ("time,a\n0,0\n", "log.csv:1: time: the time column needs a unit. Allowed: time_s, "
+                "time_ms, time_us, time_ns or time_ps."),
+    "odd unit": ("time_min,a\n0,0\n", "log.csv:1: time_min: the time column needs a unit. Allowed: "
+                 "time_s, time_ms, time_us, time_ns or time_ps."),
+    "two times": ("time_s,time_ms,a\n0,0,0\n", "log.csv:1: time_s, time_ms: more than one time "
+                  "column."),
+    "only time": ("time_s\n0\n", "log.csv:1: time_s: no column besides the time."),
+    "doubled": ("time_s,a,a\n0,0,0\n", "log.csv:1: a: two columns have the same name."),
+    "nameless": ("time_s,,a\n0,0,0\n", "log.csv:1: time_s,,a: column 2 has no name."),
+    "rate": ("# sample rate: quick\na\n0\n", "log.csv: sample rate = quick: this is not a sample "
+             "rate. Allowed: for example `4 MHz`."),
+    "short row": ("time_s,a,b\n0,0,0\n1,1\n", "log.csv:3: 1,1: 2 cells where the header has 3."),
+    "long row": ("time_s,a\n0,0\n1,1,1\n", "log.csv:3: 1,1,1: 3 cells where the header has 2."),
+    "back": ("time_s,a\n2,0\n1,1\n", "log.csv:3: 1: time goes back. Allowed: times that rise or "
+             "stay."),
+    "not a time": ("time_s,a\n0,0\nsoon,1\n", "log.csv:3: time = soon: this is not a time. "
+                   "Allowed: a decimal number."),
+    "huge": ("time_s,a\n0,0\n1e12,1\n", "log.csv:3: 1e12: this time is larger than 64 bits hold."),
+    "not a level": ("time_s,a\n0,0\n1,maybe\n", "log.csv:3: a = maybe: this is not a level. "
+                    "Allowed: 0, 1, low, high, on, off, true, false, none, x, z, a number, or "
+                    "nothing."),
+}
+
+
+@pytest.mark.parametrize("name", sorted(BROKEN))
+def test_a_broken_table_is_refused_with_its_line(tmp_path: Path, name: str) -> None:
+    """Whole message, one per mistake."""
+    text, message = BROKEN[name]
+    with pytest.raises(DescriptionError) as caught:
+        read(tmp_path, text)
+    shown = str(caught.value).replace(f"{tmp_path}/", "")
+    assert shown == f"{message}\n1 problem; nothing was done."
