@@ -332,7 +332,8 @@ class Gauge(Part):
 
     light: Name | None = None
     method: Literal["voltage", "counting"] = "voltage"
-    thresholds: tuple[Volts, ...] = ()
+    # The rows of the gauge grow with the square of the number of its bars.
+    thresholds: Annotated[tuple[Volts, ...], Field(max_length=64)] = ()
     hysteresis: Volts | None = None
     low: Volts | None = None
     flat: Volts | None = None

@@ -2,9 +2,12 @@
 
 import pytest
 
+from simfw.behaviour.build import build_system
 from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import Drive
-from tests.behaviour.bench import Bench, World
+from simfw.errors import DescriptionError
+from simfw.loading import load_gadget
+from tests.behaviour.bench import HEAD, Bench, World
 
 BARS = """
 [lights.bars]
@@ -100,6 +103,20 @@ def test_one_sample_is_judged_under_one_load():
     assert bench.state("gauge") == "bars.3"
     # 3.2 V with three bars lit is low, although it is 3.3 V as soon as a bar has gone out.
     assert bench.until(2500) == [(1000, "cell.low"), (1000, "gauge.down"), (2000, "cell.back")]
+
+
+def test_a_gauge_has_a_limited_number_of_bars(tmp_path):
+    """64 at most; a longer list is refused with its place."""
+    path = tmp_path / "gadget.toml"
+    volts = ", ".join(f'"{3 + k / 100:.2f} V"' for k in range(65))
+    path.write_text(f"{HEAD.lstrip()}[gauge]\nthresholds = [{volts}]\n", encoding="utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        load_gadget(path)
+    (problem,) = caught.value.problems
+    assert problem.key == "gauge.thresholds"
+    assert (problem.text, problem.allowed) == ("this list is too long", "64 or fewer")
+    path.write_text(path.read_text().replace('"3.00 V", ', ""), encoding="utf-8")
+    assert len(build_system(load_gadget(path)).region("gauge").states) == 2 + 2 * 65
 
 
 CELL = '[gauge]\nevery = "1 s"\nlow = "3.45 V"\nflat = "3.25 V"\n'
