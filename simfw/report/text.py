@@ -89,7 +89,8 @@ def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
         ("charge used", format_charge(run.charge_used_c), ""),
     ]
     if run.gadget.charger is not None:
-        rows.append(("charger gave", format_charge(run.charger_charge_c), ""))
+        gave = format_charge(run.charger_charge_c) if run.charger_charge_c > 0 else "nothing"
+        rows.append(("charger gave", gave, ""))
     rows.append(
         (
             "cell at the end",

@@ -1,0 +1,68 @@
+"""`simfw modes`: what a gadget draws at rest, in each combination of its states."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.errors import QuantityError
+
+if TYPE_CHECKING:
+    from simfw.commands._shared import Commands
+
+RANK = 20
+
+
+def register(commands: Commands) -> None:
+    """Add `modes` to the command line."""
+    parser = add_command(
+        commands,
+        "modes",
+        modes,
+        summary="what the gadget draws at rest in each combination of states, beside the meter",
+        examples=[
+            "modes scenarios/larder-lamp/gadget.toml",
+            "modes gadget.toml --charge '50 %'",
+        ],
+    )
+    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
+    parser.add_argument(
+        "--charge",
+        type=_share,
+        default=1.0,
+        metavar="SHARE",
+        help="charge of the cell at which the current is read, such as '50 %%' [100 %%]",
+    )
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def modes(arguments: argparse.Namespace) -> int:
+    """Print the modes; 1 if a meter's reading does not agree."""
+    from simfw.engine.modes import modes as find_modes
+    from simfw.loading import load_gadget
+    from simfw.report.modes import modes_json, modes_text
+
+    gadget = load_gadget(arguments.gadget)
+    found = find_modes(gadget, charge=arguments.charge)
+    value = modes_json(gadget, found)
+    if arguments.json:
+        sys.stdout.write(dump_json(value))
+    else:
+        sys.stdout.write(modes_text(gadget, found, paint_for(sys.stdout)))
+    readings = [reading for mode in value["modes"] for reading in mode["readings"]]
+    return int(any(reading["agrees"] is False for reading in readings))
+
+
+def _share(text: str) -> float:
+    """A share of the cell's charge, 0 % to 100 %."""
+    from simfw.quantity import RATIO, read_number
+
+    try:
+        share = read_number(text, RATIO)
+    except QuantityError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    if not 0.0 <= share <= 1.0:
+        raise argparse.ArgumentTypeError(f"{text} is not between 0 % and 100 %")
+    return share

@@ -1,0 +1,128 @@
+"""The resting combinations of a gadget as text and as JSON: what `simfw modes` prints."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from simfw.quantity import format_percent, format_rough_time, format_si
+from simfw.report.cautions import caution_lines
+from simfw.report.text import columns, plain
+
+if TYPE_CHECKING:
+    from simfw.engine.modes import Mode
+    from simfw.gadget.model import Gadget
+
+__all__ = ["modes_json", "modes_text", "unmatched_readings"]
+
+LARGEST = 3  # parts of a mean current that are named
+ENDLESS = "it does not end within 100 years"
+EMPTIED = "the protection opens"
+
+
+def modes_json(gadget: Gadget, modes: Sequence[Mode]) -> dict[str, Any]:
+    """The modes as values for JSON; currents in ampere, times in second."""
+    return {
+        "gadget": gadget.head.name,
+        "modes": [
+            {
+                "states": dict(mode.states),
+                "charge": mode.charge,
+                "voltage_v": mode.voltage_v,
+                "average_current_a": mode.current_a,
+                "parts": [
+                    {"name": name, "average_current_a": amps}
+                    for name, amps in mode.parts_a.items()
+                ],
+                "run_time_s": mode.run_time_s,
+                "ends_by": mode.ends_by,
+                "readings": [
+                    {"key": key, "low_a": low, "value_a": value, "high_a": high,
+                     "agrees": _agrees(mode, low, high)}
+                    for key, (low, value, high) in mode.readings.items()
+                ],
+            }
+            | ({"why": ENDLESS} if mode.run_time_s is None else {})
+            for mode in modes
+        ],
+        "readings_without_mode": unmatched_readings(gadget, modes),
+    }  # fmt: skip
+
+
+def modes_text(
+    gadget: Gadget, modes: Sequence[Mode], paint: Callable[[str, str], str] = plain
+) -> str:
+    """The modes as a table, a line each; `paint` as in `text_report`."""
+    charge = format_percent(modes[0].charge)
+    regions = list(modes[0].states)
+    header = (*regions, "current", "run time", "largest parts")
+    rows = [
+        (
+            *mode.states.values(),
+            format_si(mode.current_a, "A"),
+            _run_time(mode),
+            ", ".join(
+                f"{name} {format_si(amps, 'A')}"
+                for name, amps in list(mode.parts_a.items())[:LARGEST]
+            ),
+        )
+        for mode in modes
+    ]
+    table = columns([header, *rows], right=range(len(regions), len(regions) + 2))
+    lines = [
+        paint(f"{gadget.head.name}: what it draws at rest", "head"),
+        f"Mean current at {charge} charge, buttons and sensor left alone; "
+        "run time from full to cut-off.",
+        "",
+        paint(table[0], "head"),
+        *table[1:],
+    ]
+    lines += _endings(modes)
+    lines += _readings(gadget, modes, paint)
+    lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
+    return "\n".join(lines) + "\n"
+
+
+def unmatched_readings(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
+    """The keys of the meter's readings that belong to no mode."""
+    used = {key for mode in modes for key in mode.readings}
+    return [key for key in gadget.readings if key not in used]
+
+
+def _run_time(mode: Mode) -> str:
+    if mode.run_time_s is None:
+        return "> 100 years"
+    return format_rough_time(mode.run_time_s) + ("" if mode.ends_by == EMPTIED else " *")
+
+
+def _endings(modes: Sequence[Mode]) -> list[str]:
+    """What ended the modes that the gadget left by itself before the protection opened."""
+    causes = sorted({mode.ends_by or EMPTIED for mode in modes} - {EMPTIED})
+    if not causes:
+        return []
+    return [f"  * left by itself before the protection opens, by {' or '.join(causes)}"]
+
+
+def _agrees(mode: Mode, low: float, high: float) -> bool | None:
+    """Whether the model is within the reading's range; None for a reading without one."""
+    return None if low == high else low <= mode.current_a <= high
+
+
+def _readings(
+    gadget: Gadget, modes: Sequence[Mode], paint: Callable[[str, str], str]
+) -> list[str]:
+    rows = []
+    for mode in modes:
+        for key, (low, value, high) in mode.readings.items():
+            agrees = _agrees(mode, low, high)
+            verdict = {None: "", True: "within its range", False: "outside its range"}[agrees]
+            off = f"{100 * (mode.current_a / value - 1):+.1f} %" if value else ""
+            shown = format_si(value, "A")
+            if agrees is not None:
+                shown += f" ({format_si(low, 'A')} .. {format_si(high, 'A')})"
+            rows.append((key, shown, format_si(mode.current_a, "A"), off, verdict))
+    unmatched = [f"  no resting combination is {key}" for key in unmatched_readings(gadget, modes)]
+    if not rows and not unmatched:
+        return []
+    table = columns([("state", "meter", "model", "off by", ""), *rows], right=(1, 2, 3))
+    return ["", paint("Beside the meter's readings", "head"), *table, *unmatched]

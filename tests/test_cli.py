@@ -1,0 +1,303 @@
+"""The command line: exit statuses, messages, files, streams."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+import simfw
+from simfw import cli
+from simfw.cli import main
+from simfw.commands import _shared
+
+ROOT = Path(__file__).resolve().parents[1]
+KEYS = ROOT / "scenarios/key-hook/keys-lost.toml"
+OLD = ROOT / "scenarios/key-hook/old-cell.toml"
+ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
+COMMAND = [sys.executable, "-m", "simfw"]
+
+
+def shell(*arguments: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """Run `python -m simfw` as a process of its own, with no input."""
+    return subprocess.run(
+        [*COMMAND, *arguments], capture_output=True, text=True, cwd=cwd, env=ENVIRONMENT,
+        stdin=subprocess.DEVNULL, check=False,
+    )  # fmt: skip
+
+
+def broken_copy(folder: Path, old: str, new: str) -> Path:
+    """A copy of the old-cell scenario and its gadget with one text replaced."""
+    for name in ("gadget.toml", "cr2032.csv", "old-cell.toml"):
+        text = (OLD.parent / name).read_text(encoding="utf-8")
+        (folder / name).write_text(text.replace(old, new), encoding="utf-8")
+    return folder / "old-cell.toml"
+
+
+def test_run_prints_a_report_and_returns_0(capsys: pytest.CaptureFixture[str]) -> None:
+    """All expectations met: the report on standard output, nothing on standard error."""
+    assert main(["run", str(OLD)]) == 0
+    out, err = capsys.readouterr()
+    assert out.startswith("Key-hook light: An old cell\n")
+    assert err == ""
+    assert "\x1b" not in out
+
+
+def test_a_missed_expectation_returns_1(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The report is printed all the same and says what stood instead."""
+    assert main(["run", str(broken_copy(tmp_path, "lit.weak and cell.low", "lit.full"))]) == 1
+    assert "not met   lamp_mode.lit.full" in capsys.readouterr().out
+
+
+def test_a_broken_rule_returns_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A rule that does not hold is a failure too."""
+    scenario = broken_copy(tmp_path, "cell.flat and lamp > 0", "lamp > 0")
+    assert main(["run", str(scenario)]) == 1
+    assert "broken   no light on a flat cell" in capsys.readouterr().out
+
+
+def test_bad_input_returns_2_and_writes_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file that cannot be used: the message on standard error, no output file."""
+    scenario = broken_copy(tmp_path, 'charge = "6 %"', 'charge = "6 mA"')
+    plot, tables = tmp_path / "a.png", tmp_path / "tables"
+    status = main(["run", str(scenario), "--plot", str(plot), "--csv", str(tables), "--json"])
+    out, err = capsys.readouterr()
+    assert status == 2
+    assert out == ""
+    assert "old-cell.toml:4" in err
+    assert not plot.exists()
+    assert not tables.exists()
+
+
+def test_missing_file_returns_2(capsys: pytest.CaptureFixture[str]) -> None:
+    """No such file: named, no traceback."""
+    assert main(["run", "nowhere.toml"]) == 2
+    assert "nowhere.toml" in capsys.readouterr().err
+
+
+def test_wrong_plot_ending_is_refused_before_the_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The ending decides the format; an unknown one costs no waiting."""
+    assert main(["run", str(OLD), "--plot", str(tmp_path / "a.gif")]) == 2
+    assert "its name must end in one of .pdf, .png, .svg." in capsys.readouterr().err
+
+
+def test_plot_and_csv_are_written(tmp_path: Path) -> None:
+    """One run, all its forms."""
+    plot, tables = tmp_path / "a.svg", tmp_path / "deep" / "tables"
+    assert main(["run", str(OLD), "--plot", str(plot), "--csv", str(tables)]) == 0
+    assert plot.read_bytes().startswith(b"<?xml")
+    assert len(list(tables.iterdir())) == 4
+
+
+def test_same_inputs_give_the_same_bytes() -> None:
+    """Two processes print the same JSON to the byte."""
+    first, second = (shell("run", str(OLD), "--json") for _ in range(2))
+    assert first.returncode == 0, first.stderr
+    assert first.stdout == second.stdout
+    json.loads(first.stdout)
+
+
+def test_seed_is_said_and_must_be_a_whole_number(capsys: pytest.CaptureFixture[str]) -> None:
+    """The seed stands in the report; a negative or broken one is refused."""
+    assert main(["run", str(OLD), "--seed", "7"]) == 0
+    assert "seed 7" in capsys.readouterr().out
+    for wrong in ("-1", "1.5", "seven"):
+        with pytest.raises(SystemExit) as caught:
+            main(["run", str(OLD), f"--seed={wrong}"])
+        assert caught.value.code == 2
+        assert "is not a whole number from 0 on" in capsys.readouterr().err
+
+
+def test_no_fold_gives_the_same_ledger(capsys: pytest.CaptureFixture[str]) -> None:
+    """Folding is a matter of speed only."""
+    values = []
+    for options in ([], ["--no-fold"]):
+        assert main(["run", str(OLD), "--json", *options]) == 0
+        values.append(json.loads(capsys.readouterr().out))
+    assert values[0]["events"] == values[1]["events"]
+    assert values[0]["charge_used_c"] == pytest.approx(values[1]["charge_used_c"], rel=1e-6)
+
+
+def test_help_is_short_and_has_examples(capsys: pytest.CaptureFixture[str]) -> None:
+    """Every command explains itself within a screen, with an example."""
+    for arguments in (["-h"], *([name, "-h"] for name in command_names())):
+        with pytest.raises(SystemExit) as caught:
+            main(arguments)
+        out = capsys.readouterr().out
+        assert caught.value.code == 0
+        assert "examples:\n  simfw " in out
+        assert "exit status: 0 fine" in out
+        assert len(out.splitlines()) <= 45
+
+
+def command_names() -> list[str]:
+    """The names of all subcommands."""
+    return [module.__name__.rpartition(".")[2] for module in cli._modules()]
+
+
+def test_commands_stand_in_the_order_of_their_rank() -> None:
+    """`run` comes first, `new` last."""
+    names = command_names()
+    assert names[0] == "run"
+    assert names[-1] == "new"
+    assert len(names) == len(set(names))
+
+
+def test_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
+    """One version, in one place."""
+    with pytest.raises(SystemExit):
+        main(["--version"])
+    assert capsys.readouterr().out == f"simfw {simfw.__version__}\n"
+
+
+def test_no_command_and_unknown_command_are_usage_errors(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Exit status 2 and what is allowed."""
+    for arguments in ([], ["rnu"]):
+        with pytest.raises(SystemExit) as caught:
+            main(arguments)
+        assert caught.value.code == 2
+        assert "simfw" in capsys.readouterr().err
+
+
+def test_module_runs_as_a_program() -> None:
+    """`python -m simfw` is the command line, and bad input shows no traceback."""
+    done = shell("run", "nowhere.toml")
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert "nowhere.toml" in done.stderr
+
+
+def test_new_makes_a_folder_that_loads_and_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What `new` writes is a working start."""
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "porch-light"]) == 0
+    out = capsys.readouterr().out
+    assert "Next: simfw run porch-light/first-evening.toml" in out
+    assert sorted(p.name for p in (tmp_path / "porch-light").iterdir()) == [
+        "README.md", "first-evening.toml", "gadget.toml",
+    ]  # fmt: skip
+    assert main(["run", "porch-light/first-evening.toml"]) == 0
+    report = capsys.readouterr().out
+    assert report.startswith("Porch light: First evening")
+    assert "Expectations: 3 met" in report
+    assert main(["modes", "porch-light/gadget.toml"]) == 0
+
+
+def test_new_refuses_to_overwrite(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A folder or file of that name stays as it is."""
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").write_text("mine")
+    for name in ("a", "b"):
+        assert main(["new", str(tmp_path / name)]) == 2
+        assert "exists already; nothing was written." in capsys.readouterr().err
+    assert list((tmp_path / "a").iterdir()) == []
+    assert (tmp_path / "b").read_text() == "mine"
+
+
+@pytest.mark.parametrize("name", ["", ".", 'quo"te', "new\nline"])
+def test_new_refuses_names_that_are_no_folder_names(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The name becomes a title in a TOML file: only plain characters."""
+    assert main(["new", name]) == 2
+    assert "cannot be the name of a gadget folder" in capsys.readouterr().err
+
+
+def test_modes_compares_with_the_meter(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A reading the model is outside of returns 1; one it is within returns 0."""
+    gadget = OLD.parent / "gadget.toml"
+    text = gadget.read_text(encoding="utf-8")
+    (tmp_path / "cr2032.csv").write_bytes((OLD.parent / "cr2032.csv").read_bytes())
+    copy = tmp_path / "gadget.toml"
+    for reading, status, verdict in (
+        ("4 uA ± 1 uA", 0, "within its range"),
+        ("9 uA ± 1 uA", 1, "outside its range"),
+        ("9 uA", 0, "off by"),
+    ):
+        copy.write_text(f'{text}\n[readings]\n"lamp_mode.dark" = "{reading}"\n', encoding="utf-8")
+        assert main(["modes", str(copy)]) == status
+        assert verdict in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("wrong", ["50", "150 %", "half"])
+def test_modes_wants_a_charge_with_its_unit(
+    wrong: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A charge is a share from 0 % to 100 %."""
+    with pytest.raises(SystemExit) as caught:
+        main(["modes", "gadget.toml", "--charge", wrong])
+    assert caught.value.code == 2
+    assert "%" in capsys.readouterr().err
+
+
+def test_modes_reads_the_current_at_the_charge_asked_for(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A lower cell drives less current through the light."""
+    lit = []
+    for charge in ("100 %", "20 %"):
+        gadget = str(OLD.parent / "gadget.toml")
+        assert main(["modes", gadget, "--json", "--charge", charge]) == 0
+        modes = json.loads(capsys.readouterr().out)["modes"]
+        lit.append(max(mode["average_current_a"] for mode in modes))
+    assert lit[1] < lit[0]
+
+
+def test_a_reader_that_leaves_is_no_error() -> None:
+    """`simfw run ... | head -1`: quiet, with the status a shell gives for a broken pipe."""
+    process = subprocess.Popen(
+        [*COMMAND, "run", str(OLD)], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        env=ENVIRONMENT,
+    )  # fmt: skip
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.close()
+    assert process.stderr.read() == b""
+    process.stderr.close()
+    assert process.wait(timeout=120) == 141
+
+
+def test_an_interrupt_stops_quietly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-C: one line, no traceback, the status a shell gives for it."""
+
+    def interrupted(*_: object) -> str:
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(5)
+        return ""
+
+    monkeypatch.setattr("simfw.report.text.text_report", interrupted)
+    assert main(["run", str(OLD)]) == 130
+
+
+def test_colour_only_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal gets colour, NO_COLOR and dumb terminals do not."""
+    master, slave = pty.openpty()
+    with os.fdopen(slave, "w") as terminal:
+        monkeypatch.delenv("NO_COLOR", raising=False)
+        monkeypatch.setenv("TERM", "xterm")
+        assert _shared.paint_for(terminal)("met", "good") == "\x1b[32mmet\x1b[0m"
+        monkeypatch.setenv("TERM", "dumb")
+        assert _shared.paint_for(terminal)("met", "good") == "met"
+        monkeypatch.setenv("TERM", "xterm")
+        monkeypatch.setenv("NO_COLOR", "1")
+        assert _shared.paint_for(terminal)("met", "good") == "met"
+    os.close(master)

@@ -1,0 +1,68 @@
+"""Files are written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from simfw.errors import UsageError
+from simfw.writing import write_folder, write_whole
+
+
+def test_text_and_bytes_are_written_as_they_stand(tmp_path: Path) -> None:
+    """UTF-8, no change of line ends."""
+    write_whole(tmp_path / "a.txt", "Ω\r\nµ\n")
+    write_whole(tmp_path / "b.bin", b"\x00\xff")
+    assert (tmp_path / "a.txt").read_bytes() == "Ω\r\nµ\n".encode()
+    assert (tmp_path / "b.bin").read_bytes() == b"\x00\xff"
+
+
+def test_a_file_gets_the_usual_mode(tmp_path: Path) -> None:
+    """As if opened for writing, not the narrow mode of a temporary file."""
+    before = os.umask(0o022)
+    try:
+        write_whole(tmp_path / "a", "x")
+    finally:
+        os.umask(before)
+    assert (tmp_path / "a").stat().st_mode & 0o777 == 0o644
+
+
+def test_a_missing_folder_is_made_only_for_folders(tmp_path: Path) -> None:
+    """A single file wants its folder to be there."""
+    write_folder(tmp_path / "new", {"deep/a": "1"})
+    assert (tmp_path / "new/deep/a").read_text() == "1"
+    with pytest.raises(UsageError, match="Cannot write"):
+        write_whole(tmp_path / "missing" / "a", "1")
+
+
+def test_failure_leaves_the_old_files_and_no_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that fills up at the second file changes nothing."""
+    write_folder(tmp_path, {"a": "old", "b": "old"})
+    real = os.fdopen
+    calls = iter(range(10))
+
+    def full(*arguments: object, **options: object) -> object:
+        stream = real(*arguments, **options)  # type: ignore[call-overload]
+        if next(calls) == 1:
+            stream.close()
+            raise OSError(28, "No space left on device")
+        return stream
+
+    monkeypatch.setattr(os, "fdopen", full)
+    with pytest.raises(UsageError) as caught:
+        write_folder(tmp_path, {"a": "new", "b": "new"})
+    monkeypatch.undo()
+    assert str(caught.value) == f"Cannot write {tmp_path / 'b'}: no space left on device."
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "b"]
+    assert (tmp_path / "a").read_text() == (tmp_path / "b").read_text() == "old"
+
+
+def test_a_folder_in_the_way_is_said(tmp_path: Path) -> None:
+    """A file cannot replace a folder."""
+    (tmp_path / "a").mkdir()
+    with pytest.raises(UsageError, match="it is a folder"):
+        write_whole(tmp_path / "a", "1")
