@@ -30,6 +30,10 @@ from simfw.gadget.model import Gadget
 
 __all__ = ["Phase", "Plant", "levels_read"]
 
+# The charge that counts as none: the clock comes to rest at 0, and only what is left below a mark
+# is seen to have crossed it.
+_EMPTY = 1e-15
+
 
 @dataclass(slots=True, eq=False)
 class Phase:
@@ -259,9 +263,9 @@ class Plant:
         clock = self.clock(loads)
         open_at = -math.inf
         if not self.protected:
-            open_at = 0.0
+            open_at = _EMPTY
             if self.cut_off_v is not None:
-                open_at = max(0.0, clock.charge_at_voltage(self.cut_off_v))
+                open_at = max(_EMPTY, clock.charge_at_voltage(self.cut_off_v))
         steps: list[tuple[bool, float, ChargerMode]] = []
         if self.circuit.charger is not None and self.usb:
             for step in self.circuit.charger.steps(self.charger_mode):

@@ -1,0 +1,30 @@
+"""Charge 0 opens the protection, whatever the voltage."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from simfw import load_scenario, simulate
+
+SCENARIO = Path(__file__).resolve().parents[2] / "scenarios/key-hook/old-cell.toml"
+
+
+def test_a_cell_that_never_falls_to_its_cut_off_is_empty_at_charge_0() -> None:
+    """Standby on a curve that ends above the cut-off lasts for the charge there is, no longer."""
+    scenario = load_scenario(SCENARIO)
+    gadget = scenario.gadget
+    assert gadget is not None
+    no_cut_off = gadget.model_copy(
+        update={"cell": gadget.cell.model_copy(update={"cut_off": None})}
+    )
+    run = simulate(
+        no_cut_off, replace(scenario, steps=(), charge=0.001, lasts_ns=30 * 86_400 * 10**9)
+    )
+    assert run.final.protected
+    assert run.empty_at_ns is not None
+    drawn_a = run.charge_used_c / (run.empty_at_ns / 1e9)
+    assert run.charge_used_c == pytest.approx(0.001 * run.capacity_c, rel=1e-9)
+    assert drawn_a == pytest.approx(3.9e-6, rel=0.02)  # asleep all the time
