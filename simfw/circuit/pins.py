@@ -331,19 +331,14 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
     if limits is None:
         return
     supply = 0.0 if row.power == "off" else _supplies(gadget, row.power)[1]
-    if row.back_powers:
-        yield Finding(
-            True, row.pin,
-            f"{where}: feeds {_ma(row.injected_a)} into a controller that is off",
-        )
-    elif row.injected_a > 0.0:
+    if row.injected_a > 0.0:
         allowed = limits.injection
-        breaks = allowed is None or row.injected_a > allowed.low
         said = "no injection is allowed for" if allowed is None else f"limit {_ma(allowed.low)}"
-        yield Finding(
-            breaks, row.pin,
-            f"{where}: {_ma(row.injected_a)} through the protection diode ({said})",
+        breaks = allowed is None or row.injected_a > allowed.low
+        does = (
+            "into a controller that is off" if row.back_powers else "through the protection diode"
         )
+        yield Finding(breaks, row.pin, f"{where}: feeds {_ma(row.injected_a)} {does} ({said})")
     if limits.above is not None and row.high_v > supply + limits.above.high + 1e-9:
         yield Finding(
             True, row.pin,

@@ -78,7 +78,9 @@ def test_dead_controller_is_fed_through_its_clamp():
     assert row.back_powers
     assert row.high_v == 0.5
     assert row.injected_a == pytest.approx(4.5 / 10e3 - 0.5 / 15e3)
-    assert said(found) == ["off, USB in: feeds 0.417 mA into a controller that is off"]
+    assert said(found) == [
+        "off, USB in: feeds 0.417 mA into a controller that is off (no injection is allowed for)"
+    ]
 
 
 def test_level_between_low_and_high_is_a_fault():
