@@ -245,7 +245,7 @@ class Stepper:
 
     def next_due(self) -> int:
         """When the next dwell expires (ns); a very large number when none is running."""
-        return min(self._due)
+        return min(self._due, default=IDLE)
 
     def halt(self, now_ns: int) -> None:
         """Power is lost: every region stands in its start state and nothing runs."""

@@ -26,6 +26,7 @@ __all__ = ["Clock", "Tally", "mixed_clock", "tabulate"]
 Array = NDArray[np.float64]
 RELATIVE_ERROR = 3e-7
 _MOST_NODES = 60_000
+_FULL = 1e-6  # over this last share of the charge the current into a full cell goes to nothing
 _FINEST = 1e-9  # width of the narrowest piece: a kink is closed in no further
 
 
@@ -174,7 +175,8 @@ class Clock:
             if tally is not None:
                 tally.add(i, time_s, offset * time_s + f0 * time_s * time_s * inner)
             return change
-        if not low <= charge + self._long(charge, time_s, None) < high:
+        bound = low if f0 < 0.0 else high
+        if math.isfinite(bound) and self.time_to(charge, bound) <= time_s:
             return None
         return self._long(charge, time_s, tally)
 
@@ -186,8 +188,10 @@ class Clock:
         while left > 0.0:
             i = self._heading(charge)
             f0 = f[i] + b[i] * (charge - s[i])
-            if f0 == 0.0 or (f0 < 0.0 and charge <= s[0]) or (f0 > 0.0 and charge >= s[-1]):
-                if tally is not None:
+            empty = f0 < 0.0 and charge <= s[0]
+            if empty or f0 == 0.0 or (f0 > 0.0 and charge >= s[-1]):
+                # An empty cell gives nothing, so nothing is counted.
+                if tally is not None and not empty:
                     tally.add(i, left, (charge - s[i]) * left)
                 return charge - start
             upward = f0 > 0.0
@@ -377,13 +381,19 @@ def tabulate(
     breakpoints: Array,
     capacity_c: float,
     relative_error: float = RELATIVE_ERROR,
+    *,
+    charging: bool = False,
 ) -> Clock:
     """Solve a load set on nodes close enough that linear pieces err less than `relative_error`.
 
     The error of a piece is judged at its middle, against the largest current of that consumer; the
     voltage is held to the same share of 1 V.
+
+    `charging`: a full cell takes no more, so at charge 1 the charger feeds the load only.
     """
     nodes = breakpoints
+    if charging:
+        nodes = np.insert(nodes, len(nodes) - 1, 1.0 - _FULL)
     table = _stack(solve(nodes))
     suspect = np.ones(len(nodes) - 1, dtype=bool)
     while suspect.any() and len(nodes) < _MOST_NODES:
@@ -401,6 +411,8 @@ def tabulate(
         nodes = np.insert(nodes, left[bad] + 1, middles[bad])
         table = np.insert(table, left[bad] + 1, exact[:, bad], axis=1)
         suspect = np.insert(suspect, left[bad] + 1, True)
+    if charging:
+        table[-2, -1] = min(table[-2, -1], table[:-2, -1].sum())
     voltage = np.maximum.accumulate(table[-1])
     return Clock(nodes, table[:-2], table[-2], voltage, capacity_c)
 

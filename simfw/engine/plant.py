@@ -225,6 +225,7 @@ class Plant:
                 lambda charge: circuit.solve(loads, charge),
                 circuit.charge_nodes,
                 circuit.capacity_c,
+                charging=loads.charger in ("precharge", "fast"),
             )
         return clock
 
@@ -274,8 +275,6 @@ class Plant:
                 else:
                     # A falling output is a rising charge.
                     steps.append((not step.rising, clock.charge_at_output(step.level), step.to))
-            if self.charger_mode in ("precharge", "fast"):
-                steps.append((True, 1.0, "complete"))
         marks = {open_at, 0.0, 1.0, *(at for _, at, _ in steps)}
         marks.update(clock.charge_at_voltage(level) for level in self.voltage_marks)
         marks.update(self.charge_marks)
