@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from simfw.circuit.circuit import Solution
 
-__all__ = ["Clock", "Tally", "mixed_clock", "tabulate"]
+__all__ = ["Clock", "Tally", "tabulate"]
 
 Array = NDArray[np.float64]
 RELATIVE_ERROR = 3e-7
@@ -419,20 +419,3 @@ def tabulate(
 
 def _stack(solution: Solution) -> Array:
     return np.vstack([solution.consumers_a, solution.charger_a, solution.voltage_v])
-
-
-def mixed_clock(clocks: list[Clock], shares: list[float], extra_drain_a: float) -> Clock:
-    """The mean of several clocks, weighted by `shares` of the time, plus a constant drain.
-
-    The voltage of the result is the lowest of its parts; thresholds are looked up in the parts.
-    """
-    nodes = np.unique(np.concatenate([clock.nodes for clock in clocks]))
-    consumers = np.zeros((clocks[0].consumers_a.shape[0], len(nodes)))
-    charger = np.zeros(len(nodes))
-    voltage = np.full(len(nodes), np.inf)
-    for clock, share in zip(clocks, shares, strict=True):
-        for k in range(len(consumers)):
-            consumers[k] += share * np.interp(nodes, clock.nodes, clock.consumers_a[k])
-        charger += share * np.interp(nodes, clock.nodes, clock.charger_a)
-        voltage = np.minimum(voltage, np.interp(nodes, clock.nodes, clock.voltage_v))
-    return Clock(nodes, consumers, charger, voltage, clocks[0].capacity_c, extra_drain_a)

@@ -17,20 +17,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from simfw.behaviour.region import System
 from simfw.behaviour.table import IDLE
-from simfw.engine.clock import Clock, Tally, mixed_clock
+from simfw.engine.cycle import Cycle, Folded, Member
 from simfw.engine.plant import Phase
 
-__all__ = ["Cycle", "Folder", "Member", "Moment"]
+__all__ = ["Folder", "Moment"]
 
 _LONGEST = 16_384  # instants looked back for a period
 _WORTH = 16  # periods that must fit before another region ticks, for a fold of some regions only
-
-
-Part = tuple[Phase, int, int]
 
 
 @dataclass(slots=True)
@@ -58,135 +55,6 @@ class Moment:
     folded: Folded | None = None
 
 
-@dataclass(slots=True)
-class Member:
-    """One instant of a cycle and the interval that follows it.
-
-    `ages`, `waiting`, `due_in`, `memory` are those of the cycle's moving regions only. `folded` is
-    a shorter cycle that goes round in this interval before the last `lasts_ns` of it.
-    """
-
-    phase: Phase
-    lasts_ns: int
-    states: tuple[int, ...]
-    ages: tuple[int, ...]
-    waiting: tuple[int, ...]
-    due_in: tuple[int, ...]
-    memory: tuple[int, ...]
-    conditions: tuple[bool, ...]
-    events: tuple[int, ...]
-    woke: bool
-    folded: Folded | None
-
-    @property
-    def total_ns(self) -> int:
-        """How long the interval lasts, with what is folded in it."""
-        folded = self.folded
-        return self.lasts_ns + (folded[2] * folded[0].period_ns if folded else 0)
-
-
-@dataclass(slots=True, eq=False)
-class Cycle:
-    """A period that repeats while low <= charge < high.
-
-    `moving` are the numbers of the regions that move within it.
-    """
-
-    period_ns: int
-    moving: tuple[int, ...]
-    members: tuple[Member, ...]
-    wake_c: float
-    low: float
-    high: float
-    tally: Tally = field(default_factory=Tally)
-    count: int = 0
-    _mixed: Clock | None = None
-
-    _parts: list[Part] | None = None
-    _times: dict[Clock, int] | None = None
-    _events: frozenset[int] | None = None
-    _wakes: int | None = None
-
-    def parts(self) -> list[Part]:
-        """Phase, time (ns) and wake-ups of each interval of a period, shorter cycles spelt out."""
-        if self._parts is None:
-            parts: list[Part] = []
-            for member in self.members:
-                parts.append((member.phase, member.lasts_ns, int(member.woke)))
-                if member.folded is not None:
-                    cycle, _, count = member.folded
-                    parts += [(p, count * ns, count * wakes) for p, ns, wakes in cycle.parts()]
-            self._parts = parts
-        return self._parts
-
-    @property
-    def wakes(self) -> int:
-        """How often the controller wakes up in one period."""
-        if self._wakes is None:
-            self._wakes = sum(wakes for _, _, wakes in self.parts())
-        return self._wakes
-
-    def course(self, index: int) -> list[tuple[Phase, int]]:
-        """Phases and times (ns) of one period from its instant `index` on, equal ones joined."""
-        course: list[tuple[Phase, int]] = []
-
-        def add(phase: Phase, lasts_ns: int) -> None:
-            if course and (course[-1][0].loads, course[-1][0].levels) == (
-                phase.loads, phase.levels
-            ):
-                course[-1] = (course[-1][0], course[-1][1] + lasts_ns)
-            else:
-                course.append((phase, lasts_ns))
-
-        for member in (*self.members[index:], *self.members[:index]):
-            if member.folded is not None:
-                cycle, place, count = member.folded
-                inner = cycle.course(place)
-                if len(inner) == 1:
-                    add(inner[0][0], count * inner[0][1])
-                else:
-                    for phase, lasts_ns in inner * count:
-                        add(phase, lasts_ns)
-            add(member.phase, member.lasts_ns)
-        return course
-
-    @property
-    def events(self) -> frozenset[int]:
-        """The numbers of all public events of one period."""
-        if self._events is None:
-            folded = [m.folded[0].events for m in self.members if m.folded is not None]
-            own = [number for member in self.members for number in member.events]
-            self._events = frozenset(own).union(*folded)
-        return self._events
-
-    def _clock_times(self) -> dict[Clock, int]:
-        if self._times is None:
-            times: dict[Clock, int] = {}
-            for phase, ns, _ in self.parts():
-                times[phase.clock] = times.get(phase.clock, 0) + ns
-            self._times = times
-        return self._times
-
-    def mixed(self) -> Clock:
-        """The charge clock of the cycle's mean drain."""
-        if self._mixed is None:
-            times = self._clock_times()
-            self._mixed = mixed_clock(
-                list(times),
-                [ns / self.period_ns for ns in times.values()],
-                self.wakes * self.wake_c / (self.period_ns * 1e-9),
-            )
-        return self._mixed
-
-    def margin(self, charge: float) -> float:
-        """How far the charge may move within one period, both ways added up."""
-        moved = sum(
-            abs(clock.rate(charge)) * ns * 1e-9 for clock, ns in self._clock_times().items()
-        )
-        return moved + self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
-
-
-Folded = tuple[Cycle, int, int]  # the cycle, the number of its instant here, how many periods
 _ByAge = dict[tuple[int, ...], list[tuple[Cycle, int]]]
 
 

@@ -302,7 +302,7 @@ class _Counting:
             if self.empties(lower):
                 if width <= 2 * drop:
                     return self._with_the_last(self._one_by_one(upper, 0.0))
-                if width / drop <= allowed:
+                if width / drop <= allowed and len(self._seen) > MANY:
                     return self._count + width / drop / 2
             else:
                 part = self._stretch(lower, upper, allowed)

@@ -15,7 +15,8 @@ from simfw.behaviour.region import System
 from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock
-from simfw.engine.folding import Cycle, Folder, Moment
+from simfw.engine.cycle import Cycle
+from simfw.engine.folding import Folder, Moment
 from simfw.engine.monitor import Monitor, Probe
 from simfw.engine.observer import Observer
 from simfw.engine.plant import Phase, Plant
@@ -563,7 +564,7 @@ class Simulation:
         count = (boundary - 1 - self.now) // period
         if count < 1:
             return 0
-        mixed = cycle.mixed()
+        mixed = cycle.turn(index).clock
         margin = 2.0 * cycle.margin(charge)
         falling = mixed.rate(charge) < 0.0
         goal = cycle.low + margin if falling else cycle.high - margin
@@ -582,11 +583,11 @@ class Simulation:
         """Let `count` periods of a cycle go by from its instant `index`."""
         plant = self.plant
         charge = plant.charge
-        mixed = cycle.mixed()
-        change = mixed.advance(charge, count * cycle.period_ns * _NS, cycle.tally)
+        turn = cycle.turn(index)
+        change = turn.clock.advance(charge, count * cycle.period_ns * _NS, turn.tally)
         assert change is not None
         plant.moved += change
-        cycle.count += count
+        turn.count += count
         start = self.now
         self.now += count * cycle.period_ns
         if self.trace or self.observers:
@@ -594,7 +595,7 @@ class Simulation:
             parts = tuple(
                 Part(lasts_ns, part.loads, part.levels) for part, lasts_ns in cycle.course(index)
             )
-            self._record(phase, mixed, start, self.now, charge, middle, count, parts)
+            self._record(phase, turn.clock, start, self.now, charge, middle, count, parts)
         self._emit_repeated(cycle, index, count, start)
 
     def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:

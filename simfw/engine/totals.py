@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from simfw.behaviour.table import Stepper
-from simfw.engine.folding import Cycle
+from simfw.engine.cycle import Cycle
 from simfw.engine.plant import Phase
 from simfw.engine.run import ConsumerUse, StateUse
 
@@ -59,21 +59,16 @@ def total(
         lumps_c += phase.lump_c
         result.add(phase.states, time_ns, float(parts.sum()) + phase.lump_c)
     for cycle in cycles:
-        if not cycle.count:
-            continue
-        mixed = cycle.mixed()
-        weights, _ = mixed.weights(cycle.tally)
-        drawn += mixed.consumers_a @ weights
-        result.charger_c += float(mixed.charger_a @ weights)
-        for phase, lasts_ns, wakes in cycle.parts():
-            clock = phase.clock
-            share = lasts_ns / cycle.period_ns
-            sums = np.interp(mixed.nodes, clock.nodes, clock.consumers_a.sum(axis=0))
-            woken_c = cycle.count * cycle.wake_c * wakes
-            lumps_c += woken_c
-            result.add(
-                phase.states, cycle.count * lasts_ns, share * float(sums @ weights) + woken_c
-            )
+        for turn in cycle.turns.values():
+            if not turn.count:
+                continue
+            weights, _ = turn.clock.weights(turn.tally)
+            drawn += turn.clock.consumers_a @ weights
+            result.charger_c += float(turn.clock.charger_a @ weights)
+            for phase, time_ns, wakes, charge_c in turn.uses():
+                woken_c = wakes * cycle.wake_c
+                lumps_c += woken_c
+                result.add(phase.states, time_ns, charge_c + woken_c)
     uses = []
     for name, charge_c in zip(names, drawn.tolist(), strict=True):
         uses.append(ConsumerUse(name, charge_c + (lumps_c if name == "controller" else 0.0)))

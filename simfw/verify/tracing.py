@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from simfw.behaviour.region import Row
-from simfw.engine.folding import Cycle
+from simfw.engine.cycle import Cycle
 from simfw.engine.run import Run
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.engine.snapshot import Snapshot

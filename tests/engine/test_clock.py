@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from simfw.circuit.circuit import Circuit, LoadSet
-from simfw.engine.clock import Clock, Tally, mixed_clock, tabulate
+from simfw.engine.clock import Clock, Tally, tabulate
 from simfw.loading import load_gadget
 from tests.engine.bench import LARDER_LAMP
 
@@ -137,16 +137,3 @@ def test_a_flat_or_missing_voltage_level_is_never_or_always_below():
     assert clock.charge_at_voltage(4.1) == math.inf
     assert clock.charge_at_voltage(3.25) == pytest.approx(0.25)
     assert clock.voltage(0.1) == pytest.approx(3.1)
-
-
-def test_a_mixed_clock_drains_like_its_parts_in_turn(circuit):
-    """A thousand alternations of two load sets move the charge as their mean drain does."""
-    first, second = clock_of(circuit, LOADS[0]), clock_of(circuit, LOADS[1])
-    mixed = mixed_clock([first, second], [0.75, 0.25], 0.0)
-    moved = 0.0
-    for _ in range(1000):
-        for clock, time_s in ((first, 0.75), (second, 0.25)):
-            change = clock.advance(0.8 + moved, time_s)
-            assert change is not None
-            moved += change
-    assert mixed.advance(0.8, 1000.0) == pytest.approx(moved, rel=1e-6)

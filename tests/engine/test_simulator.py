@@ -101,7 +101,8 @@ def test_the_ledger_of_a_constant_load_is_current_times_time():
 
 def test_a_wake_up_costs_its_charge_once_per_step_from_asleep_to_awake():
     """Two clean presses wake the controller four times (each edge), 2 uC each; while it is awake,
-    80 ms in all, the file gives it no current."""
+    80 ms in all, the file gives it no current.
+    """
     text = LAMP + '[controller]\nasleep = "1 uA"\nwake = "2 uC"\n'
     result = run(gadget_of(text), press(1000), press(3000), lasts="10 s")
     assert charges(result)["controller"] == pytest.approx(9.92e-6 + 8e-6, rel=1e-9)
@@ -123,7 +124,8 @@ def test_the_protection_opens_at_its_voltage_and_regions_fall_back_to_their_star
 
 def test_a_light_load_recovers_where_a_heavy_one_opened_the_protection():
     """Restart reads the open-circuit voltage: 1 ohm and 0.5 A open at an OCV of 3.5 V, which is
-    above restart, so the controller powers up again at once, dark."""
+    above restart, so the controller powers up again at once, dark.
+    """
     text = LAMP.replace("50 mA", "500 mA")
     result = run(gadget_of(text), press(0), press(3_000_000), lasts="2 h", charge=0.3)
     assert result.empty_at_ns is not None
@@ -185,8 +187,9 @@ def test_a_charge_walks_through_its_steps_and_finishes():
 
 
 def test_a_load_above_the_finish_current_keeps_the_charge_from_ending():
-    """8 mA against a finish of 5 mA: termination compares the charger's output, so it never ends."""
-    result = run(gadget_of(charged("8 mA")), Usb(at_ns=S, present=True), lasts="3 days", charge=0.5)
+    """8 mA against a finish of 5 mA: termination compares the charger's output; it never ends."""
+    plugged = Usb(at_ns=S, present=True)
+    result = run(gadget_of(charged("8 mA")), plugged, lasts="3 days", charge=0.5)
     assert names(result) == ["usb.in", "charge.started"]
     assert result.end_charge == pytest.approx(1.0, abs=2e-3)
 
@@ -194,7 +197,8 @@ def test_a_load_above_the_finish_current_keeps_the_charge_from_ending():
 def test_unplugging_ends_a_charge_and_plugging_a_full_cell_completes_it_at_once():
     """A charge cut short says usb.out; at charge 1 the charger has nothing to do."""
     cut = run(
-        gadget_of(charged("0.1 mA")), Usb(at_ns=S, present=True), Usb(at_ns=60 * S, present=False),
+        gadget_of(charged("0.1 mA")), Usb(at_ns=S, present=True),
+        Usb(at_ns=60 * S, present=False),
         lasts="2 min", charge=0.5,
     )  # fmt: skip
     assert names(cut) == ["usb.in", "charge.started", "usb.out"]
@@ -208,7 +212,8 @@ def test_unplugging_ends_a_charge_and_plugging_a_full_cell_completes_it_at_once(
 
 def test_a_deeply_discharged_cell_restarts_while_it_charges():
     """At charge 0 the protection is open; the charger lifts the cell over `restart`, and the
-    controller powers up with USB already there."""
+    controller powers up with USB already there.
+    """
     result = run(
         gadget_of(charged("0.1 mA")), Usb(at_ns=S, present=True), lasts="2 h", charge=0.0
     )
@@ -218,7 +223,7 @@ def test_a_deeply_discharged_cell_restarts_while_it_charges():
 
 
 def test_events_of_a_hand_follow_the_looks():
-    """Larder lamp: looks every 125 ms from 0 on, burst end 2.632 ms after; two answers make near."""
+    """Larder lamp: looks every 125 ms from 0, bursts end 2.632 ms after; two answers make near."""
     gadget = load_gadget(LARDER_LAMP)
     hand = Wave(at_ns=1 * S + 1, sensor="wave", distance_m=0.1, for_ns=300 * MS)
     result = run(gadget, hand, lasts="4 s", charge=0.8)

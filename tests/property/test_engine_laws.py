@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from functools import cache
+from itertools import pairwise
 
 import pytest
 from hypothesis import event, given, settings
@@ -113,7 +114,7 @@ def test_charge_never_rises_without_usb(case):
     """Without USB the charge falls or stays in every interval."""
     result = go(*case)
     charges_ = [part.start_charge for part in result.intervals] + [result.end_charge]
-    assert all(later <= earlier for earlier, later in zip(charges_, charges_[1:], strict=False))
+    assert all(later <= earlier for earlier, later in pairwise(charges_))
 
 
 @settings(max_examples=15)

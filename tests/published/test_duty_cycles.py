@@ -149,7 +149,7 @@ rows = [
 
 
 def test_pulses_of_ten_microseconds_are_not_lost():
-    """picoPower training: 0.5 mA for 10 us each second, 0.65 uA otherwise, are 0.655 uA."""
+    """PicoPower training: 0.5 mA for 10 us each second, 0.65 uA otherwise, are 0.655 uA."""
     result = run(gadget_of(PULSES), lasts="1 day")
     assert result.average_current_a == pytest.approx(0.655e-6, abs=1e-9)
     assert result.average_current_a == pytest.approx(0.6549935e-6, rel=1e-9)

@@ -1,0 +1,262 @@
+"""Cycles: a period that repeats, and what many of them in a row do to the cell.
+
+N periods are one step of a charge clock with the period's mean drain. Within a period the charge
+moves too, and an interval early in it sees more charge than one late in it; each interval's current
+is therefore read at the charge which that interval sees, to first order in the charge of one period
+(its current plus the current's slope times the interval's distance from the middle). What is left
+is of second order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.engine.clock import Clock, Tally
+from simfw.engine.plant import Phase
+
+__all__ = ["Cycle", "Folded", "Member", "Turn"]
+
+Array = NDArray[np.float64]
+Part = tuple[Phase, int, int]
+_NS = 1e-9
+
+
+@dataclass(slots=True)
+class Member:
+    """One instant of a cycle and the interval that follows it.
+
+    `ages`, `waiting`, `due_in`, `memory` are those of the cycle's moving regions only. `folded` is
+    a shorter cycle that goes round in this interval before the last `lasts_ns` of it.
+    """
+
+    phase: Phase
+    lasts_ns: int
+    states: tuple[int, ...]
+    ages: tuple[int, ...]
+    waiting: tuple[int, ...]
+    due_in: tuple[int, ...]
+    memory: tuple[int, ...]
+    conditions: tuple[bool, ...]
+    events: tuple[int, ...]
+    woke: bool
+    folded: Folded | None
+
+    @property
+    def total_ns(self) -> int:
+        """How long the interval lasts, with what is folded in it."""
+        folded = self.folded
+        return self.lasts_ns + (folded[2] * folded[0].period_ns if folded else 0)
+
+
+@dataclass(slots=True, eq=False)
+class Cycle:
+    """A period that repeats while low <= charge < high.
+
+    `moving` are the numbers of the regions that move within it.
+    """
+
+    period_ns: int
+    moving: tuple[int, ...]
+    members: tuple[Member, ...]
+    wake_c: float
+    low: float
+    high: float
+    turns: dict[int, Turn] = field(default_factory=dict)
+    _parts: list[Part] | None = None
+    _rates: list[tuple[Clock, float]] | None = None
+    _events: frozenset[int] | None = None
+    _wakes: int | None = None
+
+    def parts(self) -> list[Part]:
+        """Phase, time (ns) and wake-ups of each interval of a period, shorter cycles spelt out."""
+        if self._parts is None:
+            parts: list[Part] = []
+            for member in self.members:
+                parts.append((member.phase, member.lasts_ns, int(member.woke)))
+                if member.folded is not None:
+                    cycle, _, count = member.folded
+                    parts += [(p, count * ns, count * wakes) for p, ns, wakes in cycle.parts()]
+            self._parts = parts
+        return self._parts
+
+    @property
+    def wakes(self) -> int:
+        """How often the controller wakes up in one period."""
+        if self._wakes is None:
+            self._wakes = sum(wakes for _, _, wakes in self.parts())
+        return self._wakes
+
+    def course(self, index: int) -> list[tuple[Phase, int]]:
+        """Phases and times (ns) of one period from its instant `index` on, equal ones joined."""
+        course: list[tuple[Phase, int]] = []
+
+        def add(phase: Phase, lasts_ns: int) -> None:
+            if course and (course[-1][0].loads, course[-1][0].levels) == (
+                phase.loads, phase.levels
+            ):
+                course[-1] = (course[-1][0], course[-1][1] + lasts_ns)
+            else:
+                course.append((phase, lasts_ns))
+
+        for member in (*self.members[index:], *self.members[:index]):
+            if member.folded is not None:
+                cycle, place, count = member.folded
+                inner = cycle.course(place)
+                if len(inner) == 1:
+                    add(inner[0][0], count * inner[0][1])
+                else:
+                    for phase, lasts_ns in inner * count:
+                        add(phase, lasts_ns)
+            add(member.phase, member.lasts_ns)
+        return course
+
+    @property
+    def events(self) -> frozenset[int]:
+        """The numbers of all public events of one period."""
+        if self._events is None:
+            folded = [m.folded[0].events for m in self.members if m.folded is not None]
+            own = [number for member in self.members for number in member.events]
+            self._events = frozenset(own).union(*folded)
+        return self._events
+
+    def turn(self, index: int) -> Turn:
+        """The cycle as it goes round from its instant `index` on."""
+        found = self.turns.get(index)
+        if found is None:
+            found = self.turns[index] = Turn(self, index)
+        return found
+
+    def margin(self, charge: float) -> float:
+        """How far the charge may move within one period, both ways added up."""
+        if self._rates is None:
+            times: dict[Clock, float] = {}
+            for phase, ns, _ in self.parts():
+                times[phase.clock] = times.get(phase.clock, 0.0) + ns * _NS
+            self._rates = list(times.items())
+        moved = sum(abs(clock.rate(charge)) * seconds for clock, seconds in self._rates)
+        return moved + self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
+
+
+@dataclass(slots=True, eq=False)
+class _Block:
+    """A stretch of a turn: one phase, or a shorter cycle going round."""
+
+    clock: Clock
+    share: float
+    source: Phase | Turn
+    apart: Array | float = 0.0
+
+
+class Turn:
+    """A cycle seen from one of its instants: the charge clock of its mean drain.
+
+    `count` periods have gone by in it, counted on `clock` by `tally`.
+    """
+
+    clock: Clock
+
+    def __init__(self, cycle: Cycle, index: int) -> None:
+        self.cycle = cycle
+        self.tally = Tally()
+        self.count = 0
+        period_s = cycle.period_ns * _NS
+        self._blocks: list[_Block] = []
+        wakes: list[int] = []  # before which block the controller wakes up
+        order = (*cycle.members[index:], *cycle.members[:index])
+        for member in order:
+            if member is not order[0] and member.woke:
+                wakes.append(len(self._blocks))
+            if member.folded is not None:
+                inner, place, count = member.folded
+                turn = inner.turn(place)
+                share = count * inner.period_ns / cycle.period_ns
+                self._blocks.append(_Block(turn.clock, share, turn))
+            share = member.lasts_ns / cycle.period_ns
+            self._blocks.append(_Block(member.phase.clock, share, member.phase))
+        clocks = list(dict.fromkeys(block.clock for block in self._blocks))
+        nodes = np.unique(np.concatenate([clock.nodes for clock in clocks]))
+        tables = {clock: _Table(clock, nodes) for clock in clocks}
+        capacity_c = clocks[0].capacity_c
+        wake = cycle.wake_c / capacity_c
+        # Where each block lies within the period, in charge, as seen from the middle.
+        reached = np.zeros(len(nodes))
+        for number, block in enumerate(self._blocks):
+            reached = reached - wake * wakes.count(number)
+            moves = tables[block.clock].rates * (block.share * period_s)
+            block.apart = reached + 0.5 * moves
+            reached = reached + moves
+        if order[0].woke:
+            reached = reached - wake
+        shifts = {clock: np.zeros(len(nodes)) for clock in clocks}
+        shares = dict.fromkeys(clocks, 0.0)
+        for block in self._blocks:
+            block.apart = block.apart - 0.5 * reached
+            shifts[block.clock] += block.share * block.apart
+            shares[block.clock] += block.share
+        consumers = np.zeros((clocks[0].consumers_a.shape[0], len(nodes)))
+        charger = np.zeros(len(nodes))
+        voltage = np.full(len(nodes), np.inf)
+        extra_a = 0.0
+        for clock, table in tables.items():
+            consumers += shares[clock] * table.consumers + table.consumers_slope * shifts[clock]
+            charger += shares[clock] * table.charger + table.charger_slope * shifts[clock]
+            voltage = np.minimum(voltage, table.voltage)
+            extra_a += shares[clock] * clock.extra_drain_a
+        own = sum(member.woke for member in cycle.members)
+        extra_a += own * cycle.wake_c / period_s
+        self.clock = Clock(nodes, consumers, charger, voltage, capacity_c, extra_a)
+        self._totals = {
+            clock: (table.consumers.sum(axis=0), table.consumers_slope.sum(axis=0))
+            for clock, table in tables.items()
+        }
+
+    def uses(self) -> list[tuple[Phase, int, int, float]]:
+        """For each phase that went by: time (ns), wake-ups, and charge without wake-ups (C)."""
+        weights, _ = self.clock.weights(self.tally)
+        return self._shared_out(weights)
+
+    def _shared_out(self, weights: Array) -> list[tuple[Phase, int, int, float]]:
+        drawn: dict[Phase, float] = {}
+        for block in self._blocks:
+            total, slope = self._totals[block.clock]
+            charge_c = block.share * float((total + slope * block.apart) @ weights)
+            if isinstance(block.source, Phase):
+                drawn[block.source] = drawn.get(block.source, 0.0) + charge_c
+            else:
+                for phase, part in block.source.proportions().items():
+                    drawn[phase] = drawn.get(phase, 0.0) + part * charge_c
+        times: dict[Phase, list[int]] = {}
+        for phase, ns, wakes in self.cycle.parts():
+            entry = times.setdefault(phase, [0, 0])
+            entry[0] += ns * self.count
+            entry[1] += wakes * self.count
+        return [(phase, ns, wakes, drawn[phase]) for phase, (ns, wakes) in times.items()]
+
+    def proportions(self) -> dict[Phase, float]:
+        """How the charge of one period is shared among its phases."""
+        flat = np.full(len(self.clock.nodes), 1.0 / len(self.clock.nodes))
+        drawn = {phase: charge for phase, _, _, charge in self._shared_out(flat)}
+        total = sum(drawn.values())
+        if total == 0.0:
+            return dict.fromkeys(drawn, 0.0)
+        return {phase: charge / total for phase, charge in drawn.items()}
+
+
+class _Table:
+    """A clock's currents on other nodes, with their slopes."""
+
+    def __init__(self, clock: Clock, nodes: Array) -> None:
+        self.consumers = np.array(
+            [np.interp(nodes, clock.nodes, row) for row in clock.consumers_a]
+        ).reshape(len(clock.consumers_a), len(nodes))
+        self.charger = np.interp(nodes, clock.nodes, clock.charger_a)
+        self.voltage = np.interp(nodes, clock.nodes, clock.voltage_v)
+        self.rates = np.interp(nodes, clock.nodes, clock.rates)
+        self.consumers_slope = np.gradient(self.consumers, nodes, axis=1)
+        self.charger_slope = np.gradient(self.charger, nodes)
+
+
+Folded = tuple[Cycle, int, int]  # the cycle, the number of its instant here, how many periods
