@@ -28,10 +28,13 @@ __all__ = [
 ]
 
 
-def nearest(word: str, names: Iterable[str]) -> str | None:
-    """Return the name most like `word`, or None when none is near enough to suggest."""
+def nearest(word: str, names: Iterable[str], *, likeness: float = 0.6) -> str | None:
+    """Return the name most like `word`, or None when none is near enough to suggest.
+
+    `likeness` is how near that is, 0..1 (1 = equal).
+    """
     names = list(names)
-    found = difflib.get_close_matches(word, names, n=1, cutoff=0.65)
+    found = difflib.get_close_matches(word, names, n=1, cutoff=likeness)
     if found:
         return found[0]
     # Short words with two letters changed about are too far apart for the ratio.

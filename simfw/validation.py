@@ -344,7 +344,9 @@ def _fits(value: object, annotation: Any) -> bool:
 def _nearest_key(name: str, known: Iterable[str]) -> str | None:
     names = list(known)
     folded = name.casefold().replace("-", "_").replace(" ", "_")
-    return next((n for n in names if n == folded), None) or nearest(name, names)
+    return next((n for n in names if n == folded), None) or nearest(
+        name, names, likeness=0.65
+    )
 
 
 def _value_at(data: Any, loc: Sequence[str | int]) -> Any:
