@@ -28,11 +28,11 @@ from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock, Tally, tabulate
 from simfw.gadget.model import Gadget
 
-__all__ = ["Phase", "Plant", "levels_read"]
+__all__ = ["EMPTY", "Phase", "Plant", "levels_read"]
 
 # The charge that counts as none: the clock comes to rest at 0, and only what is left below a mark
 # is seen to have crossed it.
-_EMPTY = 1e-15
+EMPTY = 1e-15
 
 
 @dataclass(slots=True, eq=False)
@@ -264,9 +264,9 @@ class Plant:
         clock = self.clock(loads)
         open_at = -math.inf
         if not self.protected:
-            open_at = _EMPTY
+            open_at = EMPTY
             if self.cut_off_v is not None:
-                open_at = max(_EMPTY, clock.charge_at_voltage(self.cut_off_v))
+                open_at = max(EMPTY, clock.charge_at_voltage(self.cut_off_v))
         steps: list[tuple[bool, float, ChargerMode]] = []
         if self.circuit.charger is not None and self.usb:
             for step in self.circuit.charger.steps(self.charger_mode):

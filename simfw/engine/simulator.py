@@ -19,7 +19,7 @@ from simfw.engine.cycle import Cycle
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.monitor import Monitor, Probe
 from simfw.engine.observer import Observer
-from simfw.engine.plant import Phase, Plant
+from simfw.engine.plant import EMPTY, Phase, Plant
 from simfw.engine.run import Expected, Guess, Interval, Occurred, Part, Run
 from simfw.engine.snapshot import RegionState, Snapshot
 from simfw.engine.timeline import ABSENT, Change, timeline
@@ -376,7 +376,7 @@ class Simulation:
                 observer.emptied(self.now)
             self._changed()
             return [], False
-        if plant.protected and charge >= phase.restart_at and charge > 0.0:
+        if plant.protected and charge >= phase.restart_at and charge > EMPTY:
             plant.protected = False
             self.alive = True
             self._was_awake = False

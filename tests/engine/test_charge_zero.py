@@ -28,3 +28,18 @@ def test_a_cell_that_never_falls_to_its_cut_off_is_empty_at_charge_0() -> None:
     drawn_a = run.charge_used_c / (run.empty_at_ns / 1e9)
     assert run.charge_used_c == pytest.approx(0.001 * run.capacity_c, rel=1e-9)
     assert drawn_a == pytest.approx(3.9e-6, rel=0.02)  # asleep all the time
+
+
+def test_the_protection_does_not_close_on_an_empty_cell_whose_voltage_recovers() -> None:
+    """Charge 0 is empty even where the open-circuit voltage is above the restart."""
+    scenario = load_scenario(SCENARIO)
+    gadget = scenario.gadget
+    assert gadget is not None
+    level = gadget.cell.cut_off
+    cell = gadget.cell.model_copy(update={"cut_off": None, "restart": level})
+    run = simulate(
+        gadget.model_copy(update={"cell": cell}),
+        replace(scenario, steps=(), charge=0.001, lasts_ns=30 * 86_400 * 10**9),
+    )
+    assert run.final.protected
+    assert run.end_open_circuit_v > 2.0
