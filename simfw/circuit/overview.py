@@ -70,7 +70,8 @@ class Note:
 class LightFacts:
     """A light fully on, alone: supply current (A) at full charge and at the cut-off or empty.
 
-    `full_v` and `low_v` are the terminal voltages there. `spread` is at the low end.
+    `full_v` and `low_v` are the terminal voltages there, `low_rest_v` is what the cell recovers to
+    from the low end. `spread` is at the low end.
     """
 
     name: str
@@ -78,6 +79,7 @@ class LightFacts:
     full_a: float
     low_v: float
     low_a: float
+    low_rest_v: float
     spread: LightSpread
     run_time: LightRunTime
 
@@ -184,6 +186,7 @@ def _light(gadget: Gadget, circuit: Circuit, name: str) -> LightFacts:
         full_a=float(ends.consumers_a[row, 0]),
         low_v=low_v,
         low_a=float(ends.consumers_a[row, 1]),
+        low_rest_v=float(ends.open_circuit_v[1]),
         spread=light_spread(gadget, name, low_v),
         run_time=light_run_time(circuit, name, loads),
     )
@@ -250,6 +253,7 @@ def _notes(gadget: Gadget, found: Overview) -> list[Note]:
             )
         )
     for light in found.lights:
+        notes += _recovery_notes(gadget, light)
         spread = light.spread
         if spread.dark_below_v is not None and spread.dark_below_v > light.low_v:
             notes.append(
@@ -265,6 +269,20 @@ def _notes(gadget: Gadget, found: Overview) -> list[Note]:
     if charger is not None and not charger.charge_time.ends:
         notes.append(Note("charger", charger.charge_time.why))
     return notes
+
+
+def _recovery_notes(gadget: Gadget, light: LightFacts) -> list[Note]:
+    """Whether the protection closes again by itself once it has taken a light off the cell."""
+    cut_off, restart = gadget.cell.cut_off, gadget.cell.restart
+    if cut_off is None or restart is None or light.low_rest_v < restart.value:
+        return []
+    return [
+        Note(
+            "cell.restart",
+            f"with {light.name} on the cell recovers to {light.low_rest_v:.3f} V once the "
+            f"protection has opened, and it closes at {restart.value:.3f} V: it goes on and off",
+        )
+    ]
 
 
 def _sensor_notes(gadget: Gadget, sensor: SensorFacts) -> list[Note]:

@@ -269,7 +269,7 @@ class Plant:
                 open_at = max(EMPTY, clock.charge_at_voltage(self.cut_off_v))
         steps: list[tuple[bool, float, ChargerMode]] = []
         if self.circuit.charger is not None and self.usb:
-            for step in self.circuit.charger.steps(self.charger_mode):
+            for step in self.circuit.charger.steps(self.charger_mode, self.temperature_c):
                 if step.quantity == "voltage_v":
                     steps.append((step.rising, clock.charge_at_voltage(step.level), step.to))
                 else:

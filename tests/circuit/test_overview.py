@@ -50,6 +50,19 @@ def test_cell_without_cut_off_goes_to_empty():
     assert found.lights[0].low_v == pytest.approx(3.02, abs=0.02)
 
 
+@pytest.mark.parametrize(("restart", "warned"), [("3.055 V", True), ("3.25 V", False)])
+def test_a_restart_within_the_recovery_is_noted(restart, warned):
+    """A protection that closes below what the cell recovers to goes on and off."""
+    text = CELL + f'restart = "{restart}"\n'
+    notes = [n.text for n in overview(gadget(text, LIGHTS)).notes if n.key == "cell.restart"]
+    assert bool(notes) is warned
+    if warned:
+        assert notes == [
+            "with shelf on the cell recovers to 3.057 V once the protection has opened, and it "
+            "closes at 3.055 V: it goes on and off"
+        ]
+
+
 def test_bright_light_shortens_the_range():
     """A second threshold gives a second, shorter range."""
     text = SENSOR.replace("receiver = {", 'receiver = { threshold_in_light = "2.8 mW/m2",')

@@ -124,7 +124,7 @@ def test_pins_without_findings():
 def test_commands_on_the_demos(path, capsys):
     """Both commands run on every demo, as text and as JSON."""
     assert main(["circuit", str(path)]) == 0
-    assert "Lights, each fully on and alone" in capsys.readouterr().out
+    assert ": the circuit\n" in capsys.readouterr().out
     assert main(["circuit", str(path), "--json", "--wave", "80 ms"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert set(found) == {"gadget", "lights", "sensors", "charger", "gauge", "notes"}
