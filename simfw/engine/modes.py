@@ -16,9 +16,9 @@ from pathlib import Path
 
 from simfw.behaviour.expression import All, Any, Constant, Expression, Inside, Not
 from simfw.behaviour.region import Region, Row, System
-from simfw.engine.folding import ticking_states
 from simfw.engine.observer import Observer
 from simfw.engine.simulator import Prepared, Simulation
+from simfw.engine.ticking import ticking_states
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario
 
@@ -26,7 +26,7 @@ __all__ = ["Mode", "combinations", "modes"]
 
 Combination = tuple[str, ...]
 _LONGEST_NS = 100 * 31_557_600 * 10**9
-_WARM_UP_NS = 5 * 10**9
+_WARM_UPS_NS = tuple(seconds * 10**9 for seconds in (5, 60, 600, 6000))  # to find the period in
 _MOST = 4096
 
 
@@ -108,8 +108,11 @@ def _mode(
     starts = {region.name: state for region, state in zip(regions, combination, strict=True)}
     system = _resting(prepared.system, starts, dict(zip(starts, allowed, strict=True)))
     rested = prepared.with_system(system)
-    warm = _simulation(rested, charge, _WARM_UP_NS)
-    before = warm.run()
+    for lasts_ns in _WARM_UPS_NS:
+        warm = _simulation(rested, charge, lasts_ns)
+        before = warm.run()
+        if warm.folder.cycles or not warm.phase.ticks:
+            break
     period = max((cycle.period_ns for cycle in warm.folder.cycles), default=10**9)
     run = Simulation(
         rested, _scenario(before.end_charge, period), 0, True, False, (), before.final

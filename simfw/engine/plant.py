@@ -26,6 +26,7 @@ from simfw.behaviour.region import Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock, Tally, tabulate
+from simfw.engine.ticking import ticking_states
 from simfw.gadget.model import Gadget
 
 __all__ = ["EMPTY", "Phase", "Plant", "levels_read"]
@@ -40,7 +41,8 @@ class Phase:
     """One combination of region states in one electrical context.
 
     `lows` are the charges at which something happens, rising. `open_at`: the charge at or below
-    which the protection opens. `lump_c` collects wake-up charges spent in it.
+    which the protection opens. `ticks`: whether any region may come round by its own dwells.
+    `lump_c` collects wake-up charges spent in it.
     """
 
     states: tuple[int, ...]
@@ -53,6 +55,7 @@ class Phase:
     open_at: float
     steps: tuple[tuple[bool, float, ChargerMode], ...]
     restart_at: float
+    ticks: bool
     tally: Tally = field(default_factory=Tally)
     lump_c: float = 0.0
     verdicts: dict[int, bool] = field(default_factory=dict)
@@ -103,6 +106,7 @@ class Plant:
         shows = [(n, r.show) for n, r in enumerate(system.regions) if r.show is not None]
         self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
         self._gates_vary = any(_reads_world(show) for _, show in shows)
+        self._ticking = ticking_states(system)
         self._all_shown = [True] * len(system.regions)
         # Guards are read at events only; these are read whenever a crossing makes them turn over.
         always = [*(c.when for c in system.conditions), *(show for _, show in shows), *watched]
@@ -291,6 +295,7 @@ class Plant:
             open_at=open_at,
             steps=tuple(steps),
             restart_at=restart_at,
+            ticks=any(n in ticking for n, ticking in zip(states, self._ticking, strict=True)),
         )
 
     def _level(self, drive: Drive | None, name: str) -> float:

@@ -356,7 +356,7 @@ class Simulation:
             self._due_expects = []
         for observer in self.observers:
             observer.settled(self.now, phase.names, happened)
-        if self.fold and self.alive and moved:
+        if self.fold and phase.ticks and moved and self.alive:
             self._try_fold(phase, tuple(public), woke)
 
     def _electrical(self, phase: Phase) -> tuple[list[str], bool] | None:
