@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,8 @@ import pytest
 from simfw.circuit.overview import overview
 from simfw.circuit.pins import check_pins
 from simfw.cli import main
-from simfw.report.circuit import circuit_text
-from simfw.report.pins import pins_text
+from simfw.report.circuit import circuit_json, circuit_text
+from simfw.report.pins import pins_json, pins_text
 from tests.circuit.parts import CELL, CHARGER, CONTROLLER, LIGHTS, SENSOR, gadget
 
 LARDER = Path(__file__).parents[2] / "scenarios" / "larder-lamp" / "gadget.toml"
@@ -165,3 +166,26 @@ def test_a_wave_that_is_no_time_is_refused(capsys):
         main(["circuit", str(LARDER), "--wave", "80"])
     assert caught.value.code == 2
     assert "argument --wave: '80'" in capsys.readouterr().err
+
+
+def _keys(value, found: set[str]) -> set[str]:
+    """Every key of nested JSON values."""
+    if isinstance(value, dict):
+        for key, part in value.items():
+            found.add(key)
+            _keys(part, found)
+    elif isinstance(value, list | tuple):
+        for part in value:
+            _keys(part, found)
+    return found
+
+
+def test_every_key_of_the_json_is_documented():
+    """No key is printed that the page on the JSON does not name."""
+    page = (LARDER.parents[2] / "docs" / "reference" / "circuit-json.md").read_text("utf-8")
+    made = gadget(CELL, CHARGER, CONTROLLER, LIGHTS, SENSOR, PINNED,
+                  '[gauge]\nthresholds = ["3.5 V"]\n')  # fmt: skip
+    keys = _keys(circuit_json(made, overview(made)), set())
+    keys |= _keys(pins_json(made, check_pins(made)), set())
+    named = set(re.findall(r"[a-z_0-9]+", page))
+    assert keys - named == set()
