@@ -11,13 +11,14 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
-from typing import Any, Literal
-
-import tree_sitter
-import tree_sitter_toml
+from typing import TYPE_CHECKING, Any, Literal
 
 from simfw.errors import DescriptionError, Problem, nearest
+
+if TYPE_CHECKING:
+    import tree_sitter
 
 __all__ = [
     "KeyPath",
@@ -47,7 +48,7 @@ class Place:
     written: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TomlFile:
     """The values of a file, and the place of each of its keys by key text."""
 
@@ -55,7 +56,12 @@ class TomlFile:
     path: Path
     data: dict[str, Any]
     digest: str
-    places: Mapping[str, Place] = field(repr=False)
+    source: bytes = field(repr=False)
+
+    @cached_property
+    def places(self) -> Mapping[str, Place]:
+        """The place of each key; found out when it is first needed, as most files are sound."""
+        return _places(self.source)
 
     def place(self, key: str) -> Place | None:
         """Return the place of `key`, or of the nearest key above it that the file has."""
@@ -169,7 +175,7 @@ def read_toml(path: str | Path) -> TomlFile:
         path=Path(path),
         data=data,
         digest=hashlib.sha256(raw).hexdigest(),
-        places=_places(text.encode()),
+        source=text.encode(),
     )
 
 
@@ -266,6 +272,9 @@ _KEYS = ("bare_key", "quoted_key", "dotted_key")
 
 def _places(source: bytes) -> dict[str, Place]:
     """Return the place of each key of a TOML text that the TOML reader has accepted."""
+    import tree_sitter
+    import tree_sitter_toml
+
     tree = tree_sitter.Parser(tree_sitter.Language(tree_sitter_toml.language())).parse(source)
     places: dict[str, Place] = {}
     counts: dict[KeyPath, int] = {}

@@ -7,15 +7,23 @@ A case file under `tests/data/broken` holds blocks of the form
     + what stands there instead
     > the whole message
 
-with as many lines of each kind as needed. The first occurrence of the text is replaced.
+with as many lines of each kind as needed. The first occurrence of the text is replaced. After a
+change of messages that was meant, `python -m tests.broken` writes them anew.
 """
 
 from __future__ import annotations
 
+import contextlib
+import shutil
+import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["DATA", "Broken", "broken"]
+import simfw
+from simfw.errors import DescriptionError
+
+__all__ = ["DATA", "Broken", "broken", "renew"]
 
 DATA = Path(__file__).parent / "data"
 
@@ -46,3 +54,27 @@ def broken(name: str) -> list[Broken]:
         }
         cases.append(Broken(name=title, old=parts["-"], new=parts["+"], message=parts[">"]))
     return cases
+
+
+def renew(name: str, sound: str, file: str, load: Callable[[str], object]) -> None:
+    """Write the messages of a case file anew, after a change that was meant."""
+    text = (DATA / "broken" / name).read_text(encoding="utf-8")
+    blocks = [text.split("\n\n== ")[0]]
+    for case in broken(name):
+        Path(file).write_text(case.apply((DATA / sound).read_text("utf-8")), encoding="utf-8")
+        try:
+            load(file)
+            message = "nothing was refused"
+        except DescriptionError as error:
+            message = str(error)
+        parts = (("-", case.old), ("+", case.new), (">", message))
+        lines = [f"{mark} {line}" for mark, part in parts for line in part.split("\n")]
+        blocks.append("\n".join([f"== {case.name}", *lines]))
+    (DATA / "broken" / name).write_text("\n\n".join(blocks) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+        shutil.copy(DATA / "larder-lamp.toml", folder)
+        renew("gadgets.txt", "larder-lamp.toml", "gadget.toml", simfw.load_gadget)
+        renew("scenarios.txt", "jam-evening.toml", "scenario.toml", simfw.load_scenario)

@@ -8,13 +8,12 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
-from simfw.errors import Problem
+from simfw.errors import Problem, nearest
 from simfw.gadget.curve_file import PRIMARY_CURVES
 from simfw.gadget.fields import ForwardPoint
 from simfw.gadget.model import (
     Cell,
     Charger,
-    Controller,
     Gadget,
     Light,
     Load,
@@ -31,7 +30,7 @@ def electrical_problems(gadget: Gadget) -> list[Problem]:
     return [
         *_cell(gadget.cell),
         *_charger(gadget),
-        *_controller(gadget.controller),
+        *_controller(gadget),
         *(p for name, light in gadget.lights.items() for p in _light(f"lights.{name}", light)),
         *(p for name, load in gadget.loads.items() for p in _load(f"loads.{name}", load)),
         *(p for name, s in gadget.proximity.items() for p in _emitter(f"proximity.{name}", s)),
@@ -72,6 +71,7 @@ def _charger(gadget: Gadget) -> Iterator[Problem]:
             "the curve of a rechargeable cell, or no [charger]",
         )
     yield from _charging_current(charger)
+    yield from _windows(charger)
     precharge = charger.precharge
     full = charger.float_.text
     if charger.float_.low <= 0:
@@ -126,10 +126,61 @@ def _charging_current(charger: Charger) -> Iterator[Problem]:
             yield _problem("charger.current", "no current flows", "more than zero")
 
 
-def _controller(controller: Controller | None) -> Iterator[Problem]:
+def _windows(charger: Charger) -> Iterator[Problem]:
+    windows = charger.windows
+    if windows is None:
+        return
+    last: tuple[str, Figure] | None = None
+    for name in ("cold", "cool", "warm", "hot"):
+        edge: Figure | None = getattr(windows, name)
+        if edge is None:
+            continue
+        if last is not None and edge.value <= last[1].value:
+            yield _problem(
+                f"charger.windows.{name}",
+                "the temperatures do not rise from cold over cool and warm to hot",
+                f"more than {last[0]} ({last[1].text})",
+            )
+        last = (name, edge)
+    for name, needed in (("cool", "cool_rate"), ("warm", "warm_float")):
+        for one, other in ((name, needed), (needed, name)):
+            if getattr(windows, one) is not None and getattr(windows, other) is None:
+                yield _problem(
+                    f"charger.windows.{other}", f'this is missing beside "{one}"', "both or neither"
+                )
+
+
+def _controller(gadget: Gadget) -> Iterator[Problem]:
+    controller = gadget.controller
+    limits = None if controller is None else controller.limits
+    if limits is not None and not _below(limits.input_low, limits.input_high):
+        yield _problem(
+            "controller.limits.input_high",
+            "a voltage could be low and high at once",
+            f"more than input_low ({limits.input_low.text if limits.input_low else ''})",
+        )
     reference = None if controller is None else controller.reference
     if reference is not None and reference.low <= 0:
         yield _problem("controller.reference", "a reference of zero", "more than zero")
+    sources = [
+        "usb",
+        "cell",
+        *(["charger.status"] if gadget.charger is not None and gadget.charger.status else []),
+        *(f"button.{name}" for name in gadget.buttons),
+        *(f"receiver.{name}" for name in gadget.proximity),
+    ]
+    for name, pin in gadget.pins.items():
+        if pin.source not in sources:
+            yield Problem(
+                key=f"pins.{name}.source",
+                text="the gadget has no such source",
+                allowed=", ".join(sources),
+                suggestion=nearest(pin.source, sources),
+            )
+        if pin.pull_up and (controller is None or controller.pull_up is None):
+            yield _problem(
+                f"pins.{name}.pull_up", "the controller has no pull-up", "controller.pull_up too"
+            )
 
 
 def _light(key: str, light: Light) -> Iterator[Problem]:
