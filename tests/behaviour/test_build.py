@@ -168,7 +168,7 @@ STATES = "dark, lit.full, lit.half, lit, locked"
          + ', lit.*, *. Did you mean "dark"?'),
         ('{ on = "power.click", from = "dim.*", to = "locked" }',
          'from = "dim.*": there is no such state or family. Allowed: ' + STATES
-         + ", lit.*, *."),
+         + ', lit.*, *. Did you mean "lit.*"?'),
         ('{ on = "power.click", from = "dark", to = "lit.ful" }',
          'to = "lit.ful": there is no such state. Allowed: ' + STATES
          + ', same, resume. Did you mean "lit.full"?'),
