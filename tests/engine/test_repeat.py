@@ -1,0 +1,264 @@
+"""The life of a cell under a repeated scenario."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simfw import Run, Scenario, load_scenario, simulate
+from simfw.engine.repeat import (
+    RepeatLife,
+    Settles,
+    Trial,
+    count_repetitions,
+    repeat_life,
+    time_left,
+)
+from simfw.gadget.quantities import with_values
+from simfw.stimuli.scenario import Usb
+
+SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
+DAY_NS = 86_400 * 10**9
+
+
+def counted_one_by_one(trial: object, most: int = 1_000_000) -> float:
+    """Repetitions by running each: the plain meaning of the count."""
+    charge = 1.0
+    for count in range(most):
+        result = trial(charge)  # type: ignore[operator]
+        if result.emptied_after is not None:
+            return count + result.emptied_after
+        charge = result.end_charge
+    raise AssertionError("it does not end")
+
+
+def steady(drop: float) -> object:
+    """A scenario that takes the same share of charge each time, spread evenly over its length."""
+
+    def trial(charge: float) -> Trial:
+        if charge <= drop:
+            return Trial(0.0, charge / drop)
+        return Trial(charge - drop)
+
+    return trial
+
+
+def lamp_and_rest(use: float, rest: float, flat: float) -> object:
+    """A scenario that takes `use` above the charge `flat` and only `rest` below it."""
+
+    def trial(charge: float) -> Trial:
+        drop = use if charge > flat else rest
+        if charge <= drop:
+            return Trial(0.0, charge / drop, charge > flat)
+        return Trial(charge - drop, None, charge > flat)
+
+    return trial
+
+
+def used(run: Run, name: str) -> float:
+    """Mean current of one consumer (A)."""
+    return next(use.charge_c for use in run.consumers if use.name == name) / run.duration_ns * 1e9
+
+
+@pytest.fixture(scope="module")
+def keys() -> Scenario:
+    """A day of the key-hook light."""
+    return load_scenario(SCENARIOS / "key-hook/keys-lost.toml")
+
+
+@given(st.floats(1e-5, 0.9))
+def test_a_steady_drain_lasts_for_the_charge_there_is(drop: float) -> None:
+    """With the same drop each time, the count is one over the drop."""
+    assert count_repetitions(steady(drop)).repetitions == pytest.approx(1 / drop, rel=0.004)
+
+
+@given(st.floats(0.001, 0.1), st.floats(1, 50), st.floats(0.02, 0.5))
+def test_a_jump_in_the_drain_is_found(use: float, ratio: float, flat: float) -> None:
+    """Counting by stretches agrees with running each repetition.
+
+    Where the drain falls by `ratio`, the last heavy repetition may have gone as far below the jump
+    as `ratio` light ones.
+    """
+    trial = lamp_and_rest(use, use / ratio, flat)
+    exact = counted_one_by_one(trial)
+    assert count_repetitions(trial).repetitions == pytest.approx(exact, rel=0.02, abs=1.0 + ratio)
+
+
+@given(st.floats(1e-4, 0.02), st.floats(-0.5, 2.0))
+def test_a_drain_that_changes_with_the_charge(drop: float, slope: float) -> None:
+    """A drop that grows or falls with the charge is counted within a percent."""
+
+    def trial(charge: float) -> Trial:
+        taken = drop * (1 + slope * charge)
+        return Trial(0.0, charge / taken) if charge <= taken else Trial(charge - taken)
+
+    exact = counted_one_by_one(trial)
+    assert count_repetitions(trial).repetitions == pytest.approx(exact, rel=0.01, abs=0.5)
+
+
+def test_few_trials_are_needed() -> None:
+    """Ten thousand repetitions are counted with a few dozen runs."""
+    calls = []
+
+    def trial(charge: float) -> Trial:
+        calls.append(charge)
+        return lamp_and_rest(1e-4, 1e-5, 0.1)(charge)  # type: ignore[operator]
+
+    count = count_repetitions(trial)
+    assert count.repetitions == pytest.approx(9000 + 10_000, rel=0.01)
+    assert len(calls) <= 60
+
+
+def test_the_end_of_what_is_expected_is_counted_apart() -> None:
+    """Repetitions that meet the expectations are counted down to where one fails."""
+    count = count_repetitions(lamp_and_rest(0.01, 0.0001, 0.1))
+    assert count.kept == pytest.approx(90, rel=0.02)
+    assert count.kept_above == pytest.approx(0.1, abs=0.01)
+    always = count_repetitions(steady(0.01))
+    assert always.kept is None
+    never = count_repetitions(lamp_and_rest(0.01, 0.01, 2.0))
+    assert never.kept is None
+
+
+def test_a_charge_that_comes_to_rest_has_no_count() -> None:
+    """A charger that gives back what is used at some charge ends the count."""
+
+    def trial(charge: float) -> Trial:
+        return Trial(max(charge - 0.01, 0.5))
+
+    with pytest.raises(Settles) as caught:
+        count_repetitions(trial)
+    assert 0.4 < caught.value.charge <= 0.5
+
+
+def test_life_of_a_plain_drain_is_capacity_over_current(keys: Scenario) -> None:
+    """Standby of a gadget without self-discharge: capacity over its current, to a second."""
+    gadget = keys.gadget
+    assert gadget is not None
+    cell = gadget.cell.model_copy(update={"self_discharge": None, "cut_off": None})
+    plain = gadget.model_copy(update={"cell": cell})
+    run = simulate(plain, replace(keys, steps=(), gadget=plain, lasts_ns=10 * DAY_NS))
+    life = repeat_life(run)
+    expected_days = run.capacity_c / run.average_current_a / 86_400
+    assert life.days == pytest.approx(expected_days, rel=1e-3)
+    assert life.why is None
+
+
+def test_life_is_none_where_the_charger_gives_back_what_is_used() -> None:
+    """The net charge decides; the reason is said."""
+    scenario = load_scenario(SCENARIOS / "larder-lamp/jam-making.toml")
+    gadget = scenario.gadget
+    assert gadget is not None
+    life = repeat_life(simulate(gadget, scenario))
+    assert life == RepeatLife(
+        days=None, why="the charger gives back at least as much as is used: it never ends"
+    )
+
+
+def test_life_settles_where_a_daily_charge_is_enough() -> None:
+    """A run that used more than it was given, from full, but would not at a lower charge."""
+    scenario = load_scenario(SCENARIOS / "larder-lamp/jam-making.toml")
+    gadget = scenario.gadget
+    assert gadget is not None
+    steps = (Usb(at_ns=0, present=True), Usb(at_ns=3600 * 10**9, present=False))
+    run = simulate(gadget, replace(scenario, charge=1.0, steps=steps, lasts_ns=DAY_NS))
+    assert run.charge_used_c > run.charger_charge_c
+    life = repeat_life(run)
+    assert life.days is None
+    assert life.why is not None
+    assert "the charger gives back what is used" in life.why
+
+
+def test_ranges_bracket_the_life_and_move_it_the_right_way(keys: Scenario) -> None:
+    """More standby current and less capacity shorten the life, and the other way round."""
+    gadget = keys.gadget
+    assert gadget is not None
+    run = simulate(gadget, keys)
+    life = repeat_life(run, ranges=True)
+    assert life.days is not None
+    assert life.low_days is not None
+    assert life.high_days is not None
+    assert life.low_days < life.days < life.high_days
+    worse = with_values(gadget, {"controller.asleep": 10e-6})
+    shorter = repeat_life(simulate(worse, replace(keys, gadget=worse)))
+    assert shorter.days is not None
+    assert life.low_days < shorter.days < life.days
+
+
+def test_a_file_without_ranges_has_no_range(keys: Scenario) -> None:
+    """All ranges taken out: one life, no corners."""
+    from simfw.gadget.quantities import ranged
+    from simfw.quantity import Timing
+
+    gadget = keys.gadget
+    assert gadget is not None
+    points = {
+        key: quantity.ns if isinstance(quantity, Timing) else quantity.value
+        for key, quantity in ranged(gadget).items()
+    }
+    exact = with_values(gadget, points)
+    life = repeat_life(simulate(exact, replace(keys, gadget=exact)), ranges=True)
+    assert life.days is not None
+    assert life.low_days is None
+
+
+def test_a_timing_with_a_range_is_tried_both_ways() -> None:
+    """A faster look costs more; the range of the looks' period widens the range of the life."""
+    scenario = load_scenario(SCENARIOS / "larder-lamp/quiet-week.toml")
+    gadget = scenario.gadget
+    assert gadget is not None
+    wave = gadget.proximity["wave"]
+    every = replace(wave.every, low_ns=wave.every.ns // 2, high_ns=wave.every.ns * 2)
+    loose = gadget.model_copy(
+        update={"proximity": {"wave": wave.model_copy(update={"every": every})}}
+    )
+    tight = repeat_life(simulate(gadget, scenario), ranges=True)
+    wide = repeat_life(simulate(loose, replace(scenario, gadget=loose)), ranges=True)
+    assert tight.low_days is not None
+    assert tight.high_days is not None
+    assert wide.low_days is not None
+    assert wide.high_days is not None
+    assert wide.low_days < 0.7 * tight.low_days
+    assert wide.high_days > 1.3 * tight.high_days
+
+
+def test_time_left_is_the_time_until_the_protection_opens(keys: Scenario) -> None:
+    """Going on untouched from the end empties the cell at that time."""
+    gadget = keys.gadget
+    assert gadget is not None
+    run = simulate(gadget, replace(keys, charge=0.02, steps=(), lasts_ns=DAY_NS))
+    left = time_left(run)
+    assert left.seconds is not None
+    rest = simulate(
+        gadget,
+        replace(keys, steps=(), lasts_ns=int(2 * left.seconds) * 10**9),
+        resume=run.final,
+    )
+    assert rest.empty_at_ns is not None
+    assert (rest.empty_at_ns - run.end_ns) / 1e9 == pytest.approx(left.seconds, rel=1e-9)
+
+
+def test_time_left_says_why_there_is_none(keys: Scenario) -> None:
+    """Plugged in, opened already, or longer than anybody will wait."""
+    scenario = load_scenario(SCENARIOS / "larder-lamp/jam-making.toml")
+    lamp = scenario.gadget
+    assert lamp is not None
+    plugged = simulate(
+        lamp, replace(scenario, steps=(Usb(at_ns=0, present=True),), lasts_ns=10**9)
+    )
+    assert time_left(plugged).why == "USB is plugged in at the end"
+    gadget = keys.gadget
+    assert gadget is not None
+    empty = simulate(gadget, replace(keys, charge=0.0, steps=(), lasts_ns=10**9))
+    assert time_left(empty).why == "the protection is open"
+    cell = gadget.cell.model_copy(update={"self_discharge": None})
+    bare = gadget.model_copy(update={"cell": cell, "controller": None, "gauge": None,
+                                     "behaviour": {}, "rules": ()})  # fmt: skip
+    nothing = simulate(bare, replace(keys, gadget=bare, steps=(), lasts_ns=10**9))
+    assert time_left(nothing).why == "more than 100 years"
+    assert math.isclose(nothing.charge_used_c, 0.0)
