@@ -20,7 +20,7 @@ from itertools import product
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Condition, Region, Row, State, System
 from simfw.verify.guards import Watched
-from simfw.verify.machine import Act, Machine, Monitor, Outcome, Span
+from simfw.verify.machine import Act, Endless, Machine, Monitor, Outcome, Span
 
 __all__ = ["EXACT", "LADDER", "Detail", "Reduced", "needed_regions", "reduce_system"]
 
@@ -61,7 +61,8 @@ EXACT = LADDER[-1]
 class Reduced:
     """A machine, the inputs it can power up with, and what was done to get it.
 
-    `limits` are the numbers that each quantity of the cell is compared with.
+    `limits` are the numbers that each quantity of the cell is compared with. `endless` holds the
+    loops of power-ups that never come to rest.
     """
 
     machine: Machine
@@ -72,6 +73,7 @@ class Reduced:
     free: tuple[str, ...]
     detail: Detail
     limits: Mapping[str, tuple[float, ...]]
+    endless: tuple[tuple[str, ...], ...] = ()
 
 
 def _mentions(expression: ex.Expression | None) -> ex.Mentioned:
@@ -248,17 +250,19 @@ def reduce_system(
         reduced, conditions=conditions, acts=acts, flags=flags, spans=spans, monitors=monitors,
         values=values, segments=segments,
     )
+    starts, endless = _starts(machine)
     read_here = _union(_mentions(e) for e in expressions)
     free = sorted((set(read_here.quantities) & set(CELL_QUANTITIES)) | unread)
     return Reduced(
         machine=machine,
-        starts=tuple(_starts(machine)),
+        starts=starts,
         kept=tuple(region.name for region in reduced),
         collapsed=tuple(collapsed),
         left_out=tuple(r.name for r in system.regions if r.name not in wanted),
         free=tuple(free),
         detail=detail,
         limits=limits,
+        endless=endless,
     )
 
 
@@ -331,10 +335,11 @@ def _inputs(
     return flags, acts, read - set(flags)
 
 
-def _starts(machine: Machine) -> list[Outcome]:
-    """Every way to power up: each input active or not."""
+def _starts(machine: Machine) -> tuple[tuple[Outcome, ...], tuple[tuple[str, ...], ...]]:
+    """Every way to power up, each input active or not; and the loops of those without an end."""
     flags = machine.flags
     found: dict[tuple[object, ...], Outcome] = {}
+    endless: dict[tuple[str, ...], None] = {}
     for values in product((False, True), repeat=len(flags)):
         level = dict(zip(flags, values, strict=True))
         if level.get("status.low") and level.get("status.high"):
@@ -344,6 +349,9 @@ def _starts(machine: Machine) -> list[Outcome]:
             happens.append("usb.edge")
         if level.get("status.low") or level.get("status.high"):
             happens.append("status.edge")
-        for outcome in machine.starts(values, happens):
-            found.setdefault((outcome.config, outcome.broken), outcome)
-    return list(found.values())
+        try:
+            for outcome in machine.starts(values, happens):
+                found.setdefault((outcome.config, outcome.broken), outcome)
+        except Endless as loop:
+            endless[loop.loop] = None
+    return tuple(found.values()), tuple(endless)

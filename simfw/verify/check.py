@@ -70,6 +70,8 @@ def check_gadget(
     found += electrical_checks(gadget, player.prepared.circuit,
                                loads_of(gadget, system, reduced, search))
     verdicts: list[Verdict] = []
+    if reduced.endless:
+        bound, bound_own, own = (), (), []  # a gadget that does not start keeps and breaks no rule
     questions = [Question(rule, "rule", f'Rule "{rule.name}"') for rule in bound]
     questions += [
         Question(rule, name, CHECKS[name].says[0].upper() + CHECKS[name].says[1:])
@@ -89,6 +91,8 @@ def check_gadget(
                   if verdict.standing in ("unreproduced", "open")]
     checks = [name for name in TRACE_CHECKS if name in wanted and _applies(name, gadget)]
     by_name = {question.rule.name: question for question in questions}
+    if reduced.endless:
+        checks = []
     for broken_run in falsify(player, open_rules, checks, budget.part(0.8, MOST_RANDOM_S),
                               seed=seed, runs=runs):
         found.append(_from_run(player, broken_run, by_name))
@@ -135,6 +139,9 @@ def _search_all(
 
 
 def _endless(player: Player, reduced: Reduced, search: Explored) -> Iterable[Finding]:
+    for loop in reduced.endless:
+        yield finding("endless-instant", f"At power-up these follow one another without time "
+                      f"passing: {' -> '.join(loop)}.")
     for loop, way in search.endless:
         text = f"These follow one another without time passing: {' -> '.join(loop)}."
         witness = None

@@ -99,7 +99,7 @@ def decide(
         search = explore(reduced.machine, reduced.starts, apart=True,
                          stop=budget.part(0.6).over, limit=limit)
         if not search.broken:
-            if search.finished:
+            if search.finished and not reduced.endless:
                 return _coincidences(question, system, player, monitor, number, search, reduced,
                                      segments, budget, limit, runs)
             break

@@ -148,8 +148,8 @@ def explore(
         combinations=len(search.passed),
         broken={j: search.way(*found) for j, found in search.broken.items()},
         endless=[
-            (loop, search.way(search.nodes[parent].start, parent, None))
-            for loop, parent in search.endless.items()
+            (loop, search.way(search.nodes[parent].start, parent, step))
+            for loop, (parent, step) in search.endless.items()
         ],
         fired=search.fired,
         starts=[outcome.config for outcome in starts],
@@ -174,7 +174,7 @@ class _Search:
         self.successors: dict[Config, dict[Config, bool]] = {}
         self.broken: dict[int, tuple[Outcome, int, Step | None]] = {}
         self.start: Outcome
-        self.endless: dict[tuple[str, ...], int] = {}
+        self.endless: dict[tuple[str, ...], tuple[int, Step]] = {}
         self.fired: set[str] = set()
         self._clocks: dict[Config, tuple[tuple[int, Mark], ...]] = {}
         self._choices: dict[Config, list[tuple[tuple[int, int], ...]]] = {}
@@ -285,7 +285,10 @@ class _Search:
             try:
                 outcomes = self.machine.outcomes(config, due, chosen)
             except Endless as loop:
-                self.endless.setdefault(loop.loop, index)
+                halted = Outcome(config, frozenset(), loop.rows, (), (), ())
+                self.endless.setdefault(
+                    loop.loop, (index, Step(clocks, due, chosen, halted))
+                )
                 continue
             by_cell = self._by_cell(chosen)
             for outcome in outcomes:

@@ -107,10 +107,14 @@ class Outcome:
 
 
 class Endless(Exception):
-    """An instant that never comes to rest; `loop` names the events that chase each other."""
+    """An instant that never comes to rest; `loop` names the events that chase each other.
 
-    def __init__(self, loop: tuple[str, ...]) -> None:
+    `rows` are the keys of the rows that fired first.
+    """
+
+    def __init__(self, loop: tuple[str, ...], rows: tuple[str, ...]) -> None:
         self.loop = loop
+        self.rows = rows
         super().__init__(loop)
 
 
@@ -530,7 +534,7 @@ class Machine:
                     key = (tuple(now.states), tuple(now.conds), tuple(now.flags),
                            tuple((k, a, b) for k, a, b, _ in queue))
                     if key in seen or handled > EVENT_LIMIT:
-                        raise Endless(tuple(dict.fromkeys(trail)))
+                        raise Endless(tuple(dict.fromkeys(trail)), tuple(now.rows[:LOOP_WATCH]))
                     seen.add(key)
             for place, (guard, rises, falls) in enumerate(self._conditions):
                 value = int(guard(now))
