@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,7 +22,7 @@ from simfw.engine.ticking import ticking_states
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario
 
-__all__ = ["Mode", "combinations", "modes"]
+__all__ = ["Mode", "combinations", "modes", "ticking_groups"]
 
 Combination = tuple[str, ...]
 _LONGEST_NS = 100 * 31_557_600 * 10**9
@@ -83,7 +83,7 @@ def modes(gadget: Gadget, *, charge: float = 1.0) -> list[Mode]:
     """
     prepared = Prepared(gadget)
     regions = [region for region in prepared.system.regions if region.group == "behaviour"]
-    ticking = _ticking(regions)
+    ticking = ticking_groups(regions)
     found: dict[tuple[frozenset[str], ...], Combination] = {}
     for combination in combinations(prepared.system):
         key = tuple(
@@ -169,7 +169,7 @@ def _simulation(
     return Simulation(prepared, _scenario(charge, lasts_ns), 0, True, False, observers, None)
 
 
-def _ticking(regions: list[Region]) -> dict[str, dict[str, frozenset[str]]]:
+def ticking_groups(regions: Sequence[Region]) -> dict[str, dict[str, frozenset[str]]]:
     """For each region, the states it ticks through by itself, by state."""
     result: dict[str, dict[str, frozenset[str]]] = {}
     numbers = ticking_states(System(regions=tuple(regions)))

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simfw.behaviour.build import build_system
+from simfw.engine.modes import ticking_groups
 from simfw.errors import UsageError
 from simfw.quantity import format_duration, format_percent, format_si
 from simfw.stimuli.scenario import Press, Temperature, Usb, Wave
@@ -25,10 +27,12 @@ if TYPE_CHECKING:
     from matplotlib.ticker import Formatter
     from numpy.typing import NDArray
 
+    from simfw.behaviour.region import Region
     from simfw.circuit.circuit import Circuit, LoadSet
     from simfw.engine.run import Interval, Run
 
     Array = NDArray[np.float64]
+    Ticking = dict[str, dict[str, frozenset[str]]]
     Groups = Sequence[Sequence[Interval]]
 
 __all__ = ["FORMATS", "check_ending", "run_figure", "write_plot"]
@@ -53,7 +57,7 @@ WIDTH_IN = 12.0
 LANE_IN = 0.34
 CHARACTER_IN = 0.085  # about the width of a character of the labels in the lanes
 FLOOR_A = 1e-7  # lowest end of the current axis
-MOST_POINTS = 20_000  # intervals beyond this number are joined for drawing
+FINEST = 1 / 1500  # share of the run below which stretches are joined for drawing
 CURVE_POINTS = 400  # points of the voltage line over the whole charge
 SHOWN_LOADS = 3  # load sets that get a curve of their own in the discharge plot
 
@@ -69,7 +73,7 @@ STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
 }
 
-TIME_UNITS = ((2 * 86_400.0, 86_400.0, "days"), (2 * 3600.0, 3600.0, "h"), (120.0, 60.0, "min"))
+TIME_UNITS = ((3 * 86_400.0, 86_400.0, "days"), (3 * 3600.0, 3600.0, "h"), (180.0, 60.0, "min"))
 
 
 def write_plot(run: Run, circuit: Circuit, path: str | Path) -> None:
@@ -124,10 +128,12 @@ def run_figure(run: Run, circuit: Circuit) -> Figure:
         len(heights) - 1, 1, sharex=True, height_ratios=heights[:-1], squeeze=False
     )[:, 0]
     scale, unit = _time_scale(run)
-    intervals = _joined(run.intervals)
+    intervals = _joined(run)
     _draw_inputs(axes[0], lanes, scale)
-    _draw_states(axes[1], run, regions, scale)
-    _draw_lights(axes[2], run, outputs, intervals, scale)
+    behaviour = [region for region in build_system(run.gadget).regions if region.name in regions]
+    ticking = ticking_groups(behaviour)
+    _draw_states(axes[1], run, regions, ticking, scale)
+    _draw_lights(axes[2], run, outputs, _blinking(behaviour, ticking), intervals, scale)
     _draw_current(axes[3], intervals, scale)
     _draw_voltage(axes[4], run, circuit, intervals, scale)
     if run.gadget.gauge is not None:
@@ -154,10 +160,17 @@ def _levels(run: Run, name: str) -> list[float]:
     return [part.levels[place] for part in run.intervals]
 
 
-def _joined(intervals: Sequence[Interval]) -> list[list[Interval]]:
-    """The intervals in groups that are drawn as one: mostly one each, more in a very long run."""
-    size = -(-len(intervals) // MOST_POINTS)
-    return [list(intervals[k : k + size]) for k in range(0, len(intervals), size)]
+def _joined(run: Run) -> list[list[Interval]]:
+    """The intervals in groups that are drawn as one: short ones together, long ones alone."""
+    least = run.duration_ns * FINEST
+    groups: list[list[Interval]] = []
+    for part in run.intervals:
+        long = part.end_ns - part.start_ns >= least
+        if groups and not long and groups[-1][-1].end_ns - groups[-1][0].start_ns < least:
+            groups[-1].append(part)
+        else:
+            groups.append([part])
+    return groups
 
 
 def _mean(group: Sequence[Interval], values: Sequence[float]) -> float:
@@ -227,13 +240,20 @@ def _draw_inputs(axis: Axes, lanes: Sequence[Lane], scale: float) -> None:
         )
 
 
-def _draw_states(axis: Axes, run: Run, regions: Sequence[str], scale: float) -> None:
+def _draw_states(
+    axis: Axes, run: Run, regions: Sequence[str], ticking: Ticking, scale: float
+) -> None:
     _lane_axis(axis, regions, "states")
     span = (run.end_ns - run.start_ns) / scale
     for row, region in enumerate(regions):
         place = run.regions.index(region)
         colours: dict[str, str] = {_starts(run, region): REST}
-        for state, group in groupby(run.intervals, key=lambda part: part.states[place]):
+        names = {state: "/".join(sorted(group)) for state, group in ticking[region].items()}
+
+        def named(part: Interval, place: int = place, names: dict[str, str] = names) -> str:
+            return names.get(part.states[place], part.states[place])
+
+        for state, group in groupby(run.intervals, key=named):
             stay = list(group)
             if state not in colours:
                 colours[state] = STATE_COLOURS[(len(colours) - 1) % len(STATE_COLOURS)]
@@ -266,17 +286,58 @@ def _edges(groups: Groups, scale: float) -> list[float]:
     return [group[0].start_ns / scale for group in groups] + [groups[-1][-1].end_ns / scale]
 
 
+def _blinking(regions: Sequence[Region], ticking: Ticking) -> dict[str, float]:
+    """The lights that a region blinks by itself, with their highest level while it does."""
+    levels: dict[str, set[float]] = {}
+    for region in regions:
+        for group in set(ticking[region.name].values()):
+            outputs = [region.state(state).outputs for state in sorted(group)]
+            for name in {name for output in outputs for name in output}:
+                duties = {output[name].duty if name in output else 0.0 for output in outputs}
+                if len(duties) > 1:
+                    levels.setdefault(name, set()).update(duties)
+    return {name: max(duties) for name, duties in levels.items()}
+
+
 def _draw_lights(
-    axis: Axes, run: Run, outputs: Sequence[str], groups: Groups, scale: float
+    axis: Axes,
+    run: Run,
+    outputs: Sequence[str],
+    blinking: dict[str, float],
+    groups: Groups,
+    scale: float,
 ) -> None:
-    _lane_axis(axis, outputs or ["none"], "lights and loads (height: level)")
+    shown = [*outputs, *(name for name in blinking if name not in outputs)]
+    _lane_axis(axis, shown or ["none"], "lights and loads (height: level; hatched: blinking)")
     edges = _edges(groups, scale)
-    for row, name in enumerate(outputs):
-        place = run.outputs.index(name)
-        levels = [_mean(group, [part.levels[place] for part in group]) for group in groups]
+    for row, name in enumerate(shown):
         axis.axhline(row + 0.4, color=REST, linewidth=0.8, zorder=0)
-        tops = [row + 0.4 - 0.8 * level for level in levels]
-        axis.stairs(tops, edges, baseline=row + 0.4, fill=True, color=ORANGE)
+        levels = _drawn_levels(run, name, blinking, groups)
+        for hatch, drawn in zip((None, "////"), levels, strict=True):
+            tops = [row + 0.4 - 0.8 * level for level in drawn]
+            axis.stairs(tops, edges, baseline=row + 0.4, fill=True, hatch=hatch,
+                        facecolor=ORANGE if hatch is None else "white",
+                        edgecolor=ORANGE, linewidth=0)  # fmt: skip
+
+
+def _drawn_levels(
+    run: Run, name: str, blinking: dict[str, float], groups: Groups
+) -> tuple[list[float], list[float]]:
+    """The level of a light in each group: steady, and where it blinks within the group."""
+    place = run.outputs.index(name)
+    user = next((k for k, use in enumerate(run.consumers) if use.name == name), None)
+    steady, blinks = [], []
+    for group in groups:
+        level = _mean(group, [part.levels[place] for part in group])
+        folded = any(part.cycles for part in group) or len(group) > 1
+        draws = user is not None and any(part.consumers_a[user] > 0 for part in group)
+        if name in blinking and folded:
+            steady.append(0.0)
+            blinks.append(blinking[name] if draws else 0.0)
+        else:
+            steady.append(level)
+            blinks.append(0.0)
+    return steady, blinks
 
 
 def _draw_current(axis: Axes, groups: Groups, scale: float) -> None:
@@ -349,15 +410,23 @@ def _voltage_line(circuit: Circuit, groups: Groups) -> tuple[Array, Array]:
     """Times (ns) and terminal voltages (V) along each stretch, under its load."""
     times: list[Array] = []
     charges: list[Array] = []
+    volts: list[Array] = []
     places: dict[LoadSet, list[int]] = {}
     for place, group in enumerate(groups):
         first, last = group[0], group[-1]
+        if len(group) > 1:
+            # Stretches too short to be drawn: the mean of what they begin with.
+            mean_v = _mean(group, [part.voltage_v for part in group])
+            times.append(np.array([first.start_ns, last.end_ns], dtype=float))
+            volts.append(np.array([mean_v, mean_v]))
+            charges.append(np.empty(0))
+            continue
         moved = abs(last.end_charge - first.start_charge)
         count = 2 + int(min(moved, 1.0) * CURVE_POINTS)
         times.append(np.linspace(first.start_ns, last.end_ns, count))
         charges.append(np.linspace(first.start_charge, last.end_charge, count))
+        volts.append(np.empty(0))
         places.setdefault(first.loads, []).append(place)
-    volts = [np.empty(0)] * len(groups)
     for loads, used in places.items():
         solved = circuit.solve(loads, np.concatenate([charges[k] for k in used])).voltage_v
         ends = np.cumsum([len(charges[k]) for k in used])
@@ -400,6 +469,7 @@ def _draw_shares(axis: Axes, run: Run) -> None:
             fontsize=8,
         )
     axis.set_xlim(0, 100 * max(shares, default=1) * 1.45)
+    axis.set_xticks([tick for tick in axis.get_xticks() if tick <= 100])
     axis.grid(visible=False, axis="y")
     axis.set_xlabel("share of the charge used (%)")
     _title(axis, "who used the charge")

@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from simfw.behaviour.build import build_system
 from simfw.circuit.circuit import Circuit
+from simfw.engine.modes import ticking_groups
 from simfw.errors import UsageError
+from simfw.loading import load_gadget
 from simfw.report import plots
 from simfw.report.plots import run_figure, write_plot
 from simfw.stimuli.scenario import Temperature, Usb
-from tests.report.made import made_run
+from tests.report.made import ROOT, made_run
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -29,13 +32,19 @@ def circuit() -> Circuit:
     return Circuit(made_run().gadget)
 
 
+@pytest.fixture(scope="module")
+def figure(circuit: Circuit) -> Figure:
+    """The picture of the hand-made run, laid out."""
+    drawn = run_figure(made_run(), circuit)
+    drawn.draw_without_rendering()
+    return drawn
+
+
 def texts(figure: Figure) -> list[str]:
     """Every text in the figure, tick labels included."""
-    figure.draw_without_rendering()
-    found = []
-    for axis in figure.findobj(lambda artist: hasattr(artist, "get_text")):
-        found.append(axis.get_text())
-    return found
+    return [
+        artist.get_text() for artist in figure.findobj(lambda artist: hasattr(artist, "get_text"))
+    ]
 
 
 @pytest.mark.parametrize("ending", sorted(STARTS))
@@ -62,9 +71,9 @@ def test_unknown_ending_is_refused_before_anything_is_drawn(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_plot_says_inputs_states_units_and_bars(circuit: Circuit) -> None:
+def test_plot_says_inputs_states_units_and_bars(figure: Figure) -> None:
     """A reader finds every lane named and every axis with its unit."""
-    found = texts(run_figure(made_run(), circuit))
+    found = texts(figure)
     for text in (
         "hand at wave", "level", "USB", "lit.full", "charging", "shelf", "time (h)",
         "share of the charge used (%)", "charge of the cell (%)", "5 bars, from 3.98 V",
@@ -72,22 +81,19 @@ def test_plot_says_inputs_states_units_and_bars(circuit: Circuit) -> None:
         "open-circuit", "cell voltage under load", "drawn by all consumers", "given by the charger",
     ):  # fmt: skip
         assert text in found, text
-    assert any(text.endswith(" mA") for text in found)
+    assert any(text.endswith(" mAh, 53 %") for text in found)
     assert any(text.endswith(" V") for text in found)
 
 
-def test_current_axis_is_logarithmic_and_shows_the_run(circuit: Circuit) -> None:
+def test_current_axis_is_logarithmic_and_shows_the_run(figure: Figure) -> None:
     """Micro- and milliampere are both readable in one picture."""
-    figure = run_figure(made_run(), circuit)
     axis = next(a for a in figure.findobj() if getattr(a, "get_yscale", str)() == "log")
     low, high = axis.get_ylim()
     assert low < 1.2e-4 < 0.08 < high
 
 
-def test_labels_do_not_overlap(circuit: Circuit) -> None:
+def test_labels_do_not_overlap(figure: Figure) -> None:
     """Bar names beside the discharge curve keep clear of each other."""
-    figure = run_figure(made_run(), circuit)
-    figure.draw_without_rendering()
     boxes = [
         text.get_window_extent()
         for text in figure.findobj(lambda artist: hasattr(artist, "get_text"))
@@ -101,14 +107,15 @@ def test_labels_do_not_overlap(circuit: Circuit) -> None:
 def test_plot_of_a_gadget_with_little_in_it(circuit: Circuit, tmp_path: Path) -> None:
     """No gauge, no charger, no inputs, no light on: still a picture."""
     run = made_run()
-    gadget = run.gadget.model_copy(update={"gauge": None})
+    bare_parts = {"gauge": None, "behaviour": {}, "rules": ()}
+    gadget = run.gadget.model_copy(update=bare_parts)
     scenario = replace(run.scenario, steps=())
     intervals = tuple(
         replace(part, levels=(0.0, 0.0, 0.0), bars=None, charger_a=0.0) for part in run.intervals
     )
     bare = replace(run, gadget=gadget, scenario=scenario, intervals=intervals)
     found = texts(run_figure(bare, circuit))
-    assert found.count("none") == 4  # each tick label of the two lanes, on both sides
+    assert found.count("none") >= 2
     assert "bars of the gauge, shown or not" not in found
 
 
@@ -125,16 +132,40 @@ def test_plot_without_any_current(circuit: Circuit) -> None:
     assert "who used the charge" in texts(run_figure(idle, circuit))
 
 
-def test_long_runs_are_joined_for_drawing(
-    circuit: Circuit, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """More stretches than can be drawn are joined, keeping their mean current."""
+def test_short_stretches_are_joined_for_drawing(circuit: Circuit) -> None:
+    """Stretches too short to be seen are drawn as one, with their mean; long ones stay alone."""
     run = made_run()
-    monkeypatch.setattr(plots, "MOST_POINTS", 2)
-    groups = plots._joined(run.intervals)
-    assert [len(group) for group in groups] == [3, 2]
-    assert plots._mean(groups[1], [1.0, 4.0]) == pytest.approx(2.0)
-    run_figure(run, circuit)
+    first = run.intervals[0]
+    second = 10**9
+    short = tuple(
+        replace(first, start_ns=k * second, end_ns=(k + 1) * second, voltage_v=3.0 + k)
+        for k in range(2)
+    )
+    many = replace(run, intervals=(*short, replace(first, start_ns=2 * second), *run.intervals[1:]))
+    groups = plots._joined(many)
+    assert [len(group) for group in groups] == [2, 1, 1, 1, 1, 1]
+    assert plots._mean(groups[0], [1.0, 4.0]) == pytest.approx(2.5)
+    times, volts = plots._voltage_line(circuit, groups)
+    assert list(volts[:2]) == [3.5, 3.5]
+    assert list(times[:2]) == [0, 2 * second]
+
+
+def test_a_light_that_blinks_within_a_fold_is_hatched() -> None:
+    """A folded stretch shows the blink's level where the light draws, and no steady level."""
+    run = made_run()
+    parts = (replace(run.intervals[0], cycles=50), replace(run.intervals[2], cycles=50))
+    groups = [[part] for part in parts]
+    steady, blinks = plots._drawn_levels(run, "marker", {"marker": 0.5}, groups)
+    assert steady == [0.0, 0.0]
+    assert blinks == [0.5, 0.0]
+    assert plots._drawn_levels(run, "shelf", {"marker": 0.5}, groups) == ([1.0, 0.0], [0.0, 0.0])
+
+
+def test_lights_blinked_by_a_region_are_found() -> None:
+    """A region that ticks between states blinks the lights whose level differs between them."""
+    gadget = load_gadget(ROOT / "scenarios/cellar-steps/gadget.toml")
+    regions = [r for r in build_system(gadget).regions if r.group == "behaviour"]
+    assert plots._blinking(regions, ticking_groups(regions)) == {"mark": 1.0}
 
 
 def test_mean_of_no_time_is_its_first_value() -> None:
@@ -157,7 +188,7 @@ def test_inputs_show_usb_to_the_end_and_temperature(circuit: Circuit) -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "unit"), [(90, "s"), (3600, "min"), (7200, "h"), (200_000, "days")]
+    ("seconds", "unit"), [(90, "s"), (3600, "min"), (12_000, "h"), (300_000, "days")]
 )
 def test_time_axis_takes_a_unit_that_fits(seconds: int, unit: str) -> None:
     """Seconds, minutes, hours or days by the length of the run."""
@@ -173,7 +204,7 @@ def test_spread_moves_labels_just_far_enough() -> None:
 def test_voltage_line_follows_each_stretch(circuit: Circuit) -> None:
     """The line runs from the first stretch's start to the last one's end, in time order."""
     run = made_run()
-    times, volts = plots._voltage_line(circuit, plots._joined(run.intervals))
+    times, volts = plots._voltage_line(circuit, plots._joined(run))
     assert times[0] == run.start_ns
     assert times[-1] == run.end_ns
     assert np.all(np.diff(times) >= 0)
