@@ -107,7 +107,7 @@ def test_labels_do_not_overlap(figure: Figure) -> None:
 def test_plot_of_a_gadget_with_little_in_it(circuit: Circuit, tmp_path: Path) -> None:
     """No gauge, no charger, no inputs, no light on: still a picture."""
     run = made_run()
-    bare_parts = {"gauge": None, "behaviour": {}, "rules": ()}
+    bare_parts = {"gauge": None, "behaviour": {}, "rules": (), "proximity": {}}
     gadget = run.gadget.model_copy(update=bare_parts)
     scenario = replace(run.scenario, steps=())
     intervals = tuple(
