@@ -24,6 +24,9 @@ THERMAL_V = 1.380649e-23 * 298.15 / 1.602176634e-19
 
 TWO_POINT_EMISSION = 2.0
 
+# Beyond so many thermal steps the saturation current is no longer a number above zero.
+_MOST_STEPS = 600.0
+
 
 class NotADiodeError(ValueError):
     """The points do not rise as those of a diode do."""
@@ -94,6 +97,8 @@ def _through_two(volts: Array, amps: Array) -> Diode:
         inner = float(volts[0]) - series * float(amps[0])
         if inner <= 0.0:
             raise NotADiodeError("the line through the points passes below zero: not a diode")
+        if inner > _MOST_STEPS * emission * THERMAL_V:
+            raise NotADiodeError("the voltage is far beyond that of one diode")
         before, saturation = saturation, float(amps[0] / np.expm1(inner / (emission * THERMAL_V)))
         if abs(saturation - before) <= 1e-15 * saturation:
             break

@@ -60,6 +60,8 @@ class Converter:
         """The lowest supply (V) that is measured as at least `measured_v`."""
         if self.nominal_v is None or self.true_v is None:
             return measured_v
+        if measured_v <= 0.0:
+            return 0.0
         if self.steps is None:
             guess = measured_v * self.true_v / self.nominal_v
         else:

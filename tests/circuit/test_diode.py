@@ -78,6 +78,7 @@ def test_straight_points_keep_an_ideal_junction():
         ([(2.0, 1e-3), (2.1, 1e-3)], "the voltage has to rise with the current"),
         ([(2.0, 0.0), (2.1, 1e-3)], "every point needs a voltage and a current above zero"),
         ([(0.1, 1e-3), (3.2, 20e-3)], "the line through the points passes below zero"),
+        ([(2750.0, 5e-3), (3000.0, 20e-3)], "the voltage is far beyond that of one diode"),
         ([(0.01, 1e-3), (0.5, 2e-3), (5.0, 3e-3)], "no diode passes near these points"),
     ],
 )

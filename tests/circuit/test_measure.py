@@ -51,6 +51,7 @@ def test_a_reading_every_supply_gives():
     """Below the reference the converter is full: whatever reads that little is any supply."""
     circuit = circuit_with(CONTROLLER)
     assert circuit.true_v_for(1.0) == 0.0
+    assert circuit.true_v_for(0.0) == 0.0
     assert circuit.measured_v(0.5) == pytest.approx(1024 * 1.1 / 1023)
 
 
