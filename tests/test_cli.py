@@ -301,3 +301,24 @@ def test_colour_only_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setenv("NO_COLOR", "1")
         assert _shared.paint_for(terminal)("met", "good") == "met"
     os.close(master)
+
+
+def test_progress_is_told_on_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What takes time is named on a terminal and wiped again; elsewhere nothing is written."""
+    with _shared.telling("counting"):
+        pass
+    assert capsys.readouterr().err == ""
+    master, slave = pty.openpty()
+    with os.fdopen(slave, "w") as terminal:
+        monkeypatch.setattr(sys, "stderr", terminal)
+        monkeypatch.setenv("TERM", "xterm")
+        with _shared.telling("counting"):
+            pass
+        monkeypatch.undo()
+        told = b""
+        while len(told) < len(b"counting ...\r\x1b[K"):
+            told += os.read(master, 100)
+    assert told == b"counting ...\r\x1b[K"
+    os.close(master)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
-from collections.abc import Callable, Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = ["Action", "add_command", "dump_json", "paint_for", "whole_number"]
+__all__ = ["Action", "add_command", "dump_json", "paint_for", "telling", "whole_number"]
 
 Action = Callable[[argparse.Namespace], int]
 
@@ -51,6 +53,22 @@ def paint_for(stream: TextIO) -> Callable[[str, str], str]:
     if not coloured or os.environ.get("TERM") == "dumb":
         return lambda text, _tone: text
     return lambda text, tone: f"\x1b[{TONES[tone]}m{text}\x1b[0m"
+
+
+@contextlib.contextmanager
+def telling(what: str) -> Iterator[None]:
+    """Say on a terminal what takes its time, and take it back when it is done."""
+    stream = sys.stderr
+    if not stream.isatty() or os.environ.get("TERM") == "dumb":
+        yield
+        return
+    stream.write(f"{what} ...\r")
+    stream.flush()
+    try:
+        yield
+    finally:
+        stream.write("\x1b[K")  # ECMA-48: erase to the end of the line
+        stream.flush()
 
 
 def whole_number(text: str) -> int:

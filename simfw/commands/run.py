@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
+from simfw.commands._shared import add_command, dump_json, paint_for, telling, whole_number
 
 if TYPE_CHECKING:
     import argparse
@@ -64,12 +64,14 @@ def run(arguments: argparse.Namespace) -> int:
     assert gadget is not None
     seed = scenario.seed if arguments.seed is None else arguments.seed
     fold = not arguments.no_fold
-    result = simulate(gadget, scenario, seed=seed or 0, fold=fold)
-    if arguments.json:
-        text = dump_json(ledger_json(result))
-    else:
-        life = repeat_life(result, ranges=True)
-        text = text_report(result, life, time_left(result), paint_for(sys.stdout))
+    with telling("running the scenario"):
+        result = simulate(gadget, scenario, seed=seed or 0, fold=fold)
+    with telling("repeating it until the cell is empty"):
+        if arguments.json:
+            text = dump_json(ledger_json(result))
+        else:
+            life = repeat_life(result, ranges=True)
+            text = text_report(result, life, time_left(result), paint_for(sys.stdout))
     if arguments.record is not None:
         from simfw.report.record import write_recording
 
