@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -17,7 +18,9 @@ US = Clock(Fraction(1, 10**6))
 Edges = list[tuple[int, float]]
 
 
-def run(decoder: Duty | Bursts | Levels | Frames, edges: Edges, end: int, *, chunk: int = 7) -> None:
+def run(
+    decoder: Duty | Bursts | Levels | Frames, edges: Edges, end: int, *, chunk: int = 7
+) -> None:
     """Feed edges in pieces, as blocks do, and close."""
     for at in range(0, len(edges), chunk):
         piece = edges[at : at + chunk]
@@ -145,7 +148,7 @@ def test_the_cleaner_does_not_depend_on_how_edges_are_cut(
         edges.append((at, value))
     whole = clean(Cleaner(glitch=12), edges, chunk=100)
     assert clean(Cleaner(glitch=12), edges, chunk=chunk) == whole
-    assert all(a[1] != b[1] for a, b in zip(whole, whole[1:], strict=False))
+    assert all(a[1] != b[1] for a, b in pairwise(whole))
 
 
 FORM = FrameForm(header_mark=9_000_000, header_space=4_500_000, mark=562_500, zero_space=562_500,
