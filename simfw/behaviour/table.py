@@ -9,7 +9,7 @@ from __future__ import annotations
 import operator
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from simfw.behaviour.expression import (
@@ -170,6 +170,32 @@ class Stepper:
         self._conditions = [
             (self.bind(c.when), self.event_ids[c.rises], self.event_ids[c.falls])
             for c in system.conditions
+        ]
+
+    def watch(self, told: Callable[[str, bool], None]) -> None:
+        """From now on tell the key of every guarded row that is tried, and what its guard said."""
+
+        def watched(row: _Compiled) -> _Compiled:
+            guard = row.guard
+            if guard is None:
+                return row
+
+            def asked() -> bool:
+                holds = guard()
+                told(row.key, holds)
+                return holds
+
+            return replace(row, guard=asked)
+
+        self._heard = [
+            [(number, {state: [watched(row) for row in rows] for state, rows in table.items()})
+             for number, table in heard]
+            for heard in self._heard
+        ]
+        self._dwells = [
+            [tuple((after, tuple(map(watched, rows))) for after, rows in groups)
+             for groups in states]
+            for states in self._dwells
         ]
 
     def bind(

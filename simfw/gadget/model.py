@@ -212,6 +212,7 @@ class Controller(Part):
     reference: Volts | None = None
     adc_bits: Annotated[int, Field(ge=1, le=24)] | None = None
     pull_up: Ohms | None = None
+    clock: Ratio | None = None  # how far the clock may be off either way, for the specification
     limits: PinLimits | None = None
 
 

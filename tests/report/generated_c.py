@@ -426,6 +426,7 @@ class Account:
         """The supply is lost."""
         self.ask(f"off {now_ns}")
         self.expected += [f"out {now_ns} {name} 0" for name in self.names if self.shown.get(name)]
+        self.shown = {}
         self.expected.append("ok")
 
     def power(self, now_ns: int) -> None:

@@ -1,0 +1,160 @@
+"""`simfw conform`: compare a replacement firmware with the model."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command, whole_number
+from simfw.errors import UsageError
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable
+
+    from simfw.commands._shared import Commands
+    from simfw.engine.simulator import Prepared
+    from simfw.verify.conform import Difference, Drive
+
+RANK = 75
+
+
+def register(commands: Commands) -> None:
+    """Add `conform` to the command line."""
+    parser = add_command(
+        commands,
+        "conform",
+        conform,
+        summary="compare a firmware that runs on this host with the model, over the line protocol",
+        examples=[
+            "conform scenarios/larder-lamp/gadget.toml --against firmware/harness",
+            "conform gadget.toml --against ./mine --within '1 ms' --examples 500",
+            "conform gadget.toml --mutants 200",
+        ],
+    )
+    parser.add_argument("gadget", metavar="GADGET", help="the gadget file (TOML)")
+    parser.add_argument("--against", metavar="PROGRAM", help="the firmware, compiled for this host")
+    parser.add_argument(
+        "--within", metavar="TIME", default="0 s", help="how far a time may be off [0 s]"
+    )
+    parser.add_argument(
+        "--examples", type=whole_number, default=100, metavar="N",
+        help="random stimulus lists after the vectors [100]",
+    )  # fmt: skip
+    parser.add_argument("--seed", type=whole_number, default=0, metavar="N", help="their seed [0]")
+    parser.add_argument(
+        "--also", metavar="SCENARIO", action="append", default=[],
+        help="a scenario file to drive it with as well (may be repeated)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--witness", metavar="FILE", default="witness.toml",
+        help="where the stimuli of a difference are saved as a scenario [witness.toml]",
+    )  # fmt: skip
+    parser.add_argument(
+        "--mutants", type=whole_number, default=0, metavar="N",
+        help="also make N small faults in the generated C, and count those the vectors notice",
+    )  # fmt: skip
+
+
+def conform(arguments: argparse.Namespace) -> int:
+    """Drive, compare, report; 1 if the firmware parts from the model."""
+    from simfw.engine.simulator import Prepared
+    from simfw.loading import load_gadget
+    from simfw.quantity import read_ns
+    from simfw.verify.conform import Firmware, compare, random_difference, shrunk
+    from simfw.verify.driving import gaps_of, inputs_of, segments_of, vector_drives
+
+    if arguments.against is None and not arguments.mutants:
+        raise UsageError("Name the firmware with --against PROGRAM, or ask for --mutants N.")
+    gadget = load_gadget(arguments.gadget)
+    prepared = Prepared(gadget)
+    segments = segments_of(gadget)
+    drives = vector_drives(gadget, prepared)
+    drives += _scenarios(prepared, arguments.also)
+    status = 0
+    if arguments.against is not None:
+        firmware = Firmware(arguments.against, within_ns=read_ns(arguments.within))
+        firmware.say_hello()
+        found = compare(firmware, drives, _progress("vectors"))
+        if found is not None:
+            found = shrunk(firmware, found, prepared.system, prepared.circuit, segments)
+        else:
+            found = random_difference(
+                firmware, prepared.system, prepared.circuit, segments,
+                inputs_of(gadget, prepared.circuit), gaps_of(gadget),
+                examples=arguments.examples, seed=arguments.seed,
+            )  # fmt: skip
+        if found is None:
+            told = ", ".join(sorted(firmware.told | {"out"}))
+            print(f"Conforms: {len(drives)} vectors and scenarios, {arguments.examples} random "
+                  f"stimulus lists; compared: {told}.")  # fmt: skip
+        else:
+            status = 1
+            _report(prepared, found, arguments.witness)
+    if arguments.mutants:
+        _mutants(prepared, drives, arguments.mutants, arguments.seed)
+    return status
+
+
+def _progress(what: str) -> Callable[[int, int], None] | None:
+    """Progress on a terminal only."""
+    if not sys.stderr.isatty():
+        return None
+
+    def show(done: int, total: int) -> None:
+        print(f"\r{what}: {done} of {total} ", end="", file=sys.stderr, flush=True)
+
+    return show
+
+
+def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
+    from simfw.loading import load_scenario
+    from simfw.report.vectors.build import acts_of, replay_scenario
+    from simfw.verify.conform import Drive
+    from simfw.verify.driving import segments_of
+
+    drives = []
+    for path in paths:
+        scenario = load_scenario(path)
+        played = replay_scenario(prepared, segments_of(prepared.gadget), scenario)
+        if played is None:
+            raise UsageError(
+                f"{path} cannot be used to drive a firmware: the cell runs empty in it, or a "
+                "voltage lies on a threshold."
+            )
+        drives.append(Drive(path, scenario.charge, acts_of(scenario), scenario.lasts_ns, played))
+    return drives
+
+
+def _report(prepared: Prepared, found: Difference, witness: str) -> None:
+    """Tell the first difference and save what led to it."""
+    from simfw.quantity import format_duration
+    from simfw.verify.driving import scenario_of
+
+    print(f"Differs at {format_duration(found.time_ns)} in {found}")
+    print("What led there:")
+    print(f"  cell at {found.drive.charge:.4%}")
+    for act in found.drive.acts:
+        print(f"  {format_duration(act.at_ns)}: {act.text}")
+    scenario = scenario_of(prepared.gadget, found)
+    if scenario is None:
+        print("This needs a bench that sets the pins; it is no scenario.")
+        return
+    from simfw.stimuli.scenario import write_scenario
+
+    write_scenario(scenario, Path(witness))
+    print(f"Saved as {witness}.")
+
+
+def _mutants(prepared: Prepared, drives: list[Drive], count: int, seed: int) -> None:
+    """Count the faults that the vectors notice."""
+    from simfw.report.source import harness_files
+    from simfw.verify.driving import segments_of
+    from simfw.verify.mutants import score
+
+    files = harness_files(prepared.system, segments_of(prepared.gadget), prepared.gadget.head.name)
+    result = score(files, drives, count, seed=seed, progress=_progress("mutants"))
+    print(f"Mutants: {result.killed} of {result.total} noticed ({result.share:.1%}).")
+    for mutant in result.survivors:
+        print(f"  not noticed: {mutant.text}")

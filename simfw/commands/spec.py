@@ -1,0 +1,65 @@
+"""`simfw spec`: the firmware specification, with test vectors."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command
+
+if TYPE_CHECKING:
+    import argparse
+
+    from simfw.commands._shared import Commands
+
+RANK = 65
+
+
+def register(commands: Commands) -> None:
+    """Add `spec` to the command line."""
+    parser = add_command(
+        commands,
+        "spec",
+        spec,
+        summary="write the firmware specification (Markdown and one HTML page) with test vectors",
+        examples=[
+            "spec scenarios/larder-lamp/gadget.toml -o specification",
+            "spec gadget.toml -o specification --since gadget-before.toml",
+        ],
+    )
+    parser.add_argument("gadget", metavar="GADGET", help="the gadget file (TOML)")
+    parser.add_argument(
+        "-o", "--output", metavar="FOLDER", required=True, help="the folder to write into"
+    )
+    parser.add_argument("--since", metavar="OLD", help="an earlier gadget file to compare with")
+    parser.add_argument("--no-vectors", action="store_true", help="leave the test vectors out")
+    parser.add_argument("--no-power", action="store_true", help="leave the power budget out")
+
+
+def spec(arguments: argparse.Namespace) -> int:
+    """Write the folder and say what is in it."""
+    from simfw.engine.simulator import Prepared
+    from simfw.loading import load_gadget
+    from simfw.report.specification import document_of, specification_files
+    from simfw.report.specification.power import budget_of
+    from simfw.report.vectors import make_vectors, vector_files
+    from simfw.writing import write_folder
+
+    gadget = load_gadget(arguments.gadget)
+    old = None if arguments.since is None else load_gadget(arguments.since)
+    prepared = Prepared(gadget)
+    budget = None if arguments.no_power else budget_of(gadget)
+    vectors = None if arguments.no_vectors else make_vectors(gadget, prepared.system, prepared)
+    document = document_of(gadget, prepared.system, budget=budget, vectors=vectors, old=old)
+    files = specification_files(document)
+    folder = Path(arguments.output)
+    if vectors is not None:
+        controller = gadget.controller
+        clock = controller.clock.value if controller is not None and controller.clock else 0.0
+        files |= vector_files(vectors, folder, Fraction(repr(clock)))
+    write_folder(folder, files)
+    print(f"Wrote {folder / 'specification.html'} and {folder / 'specification.md'}.")
+    if vectors is not None:
+        print(f"{len(vectors.vectors)} test vectors: {'; '.join(vectors.coverage_lines())}.")
+    return 0

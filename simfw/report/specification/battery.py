@@ -1,0 +1,156 @@
+"""The section about cell, charger and gauge."""
+
+from __future__ import annotations
+
+from simfw.quantity import Figure, format_duration, format_si
+from simfw.report.specification.document import (
+    Block,
+    Cell,
+    Gap,
+    Paragraph,
+    Section,
+    Table,
+    cells,
+)
+from simfw.report.specification.figures import figure_text, standing_text
+from simfw.report.specification.subject import Subject
+
+__all__ = ["battery"]
+
+STATUS = {
+    "low while charging": (("low", "charging"), ("released", "complete, or no USB")),
+    "high while charging": (("high", "charging"), ("released", "complete, or no USB")),
+    "low while charging, high when complete": (
+        ("low", "charging"), ("high", "complete"), ("released", "fault, or no USB")),
+}  # fmt: skip
+
+
+def _figures(rows: list[tuple[str, Figure | None, str]]) -> tuple[tuple[Cell, ...], ...]:
+    return tuple(
+        (Cell(name), *(
+            (Cell(figure_text(figure), numeric=True), Cell(meaning), Cell(standing_text(figure)))
+            if figure is not None else
+            (Cell("not in the model", faint=True), Cell(meaning), Cell("-", faint=True))))
+        for name, figure, meaning in rows)  # fmt: skip
+
+
+def _cell(subject: Subject) -> Table:
+    cell = subject.gadget.cell
+    return Table(caption="Cell and its protection", head=("quantity", "value", "meaning", "origin"),
+                 rows=_figures([
+        ("capacity", cell.capacity, "rated charge"),
+        ("resistance", cell.resistance, "between its rest voltage and its terminals"),
+        ("cut-off", cell.cut_off, "below it the protection opens: the controller loses its supply"),
+        ("restart", cell.restart, "above it, at rest, the protection closes: power-up"),
+        ("leakage", cell.leakage, "what the protection draws, always"),
+        ("self-discharge", cell.self_discharge, "share lost per month, also on the shelf"),
+    ]))  # fmt: skip
+
+
+def _charger(subject: Subject) -> list[Block]:
+    charger = subject.gadget.charger
+    if charger is None:
+        return [Paragraph("There is no charger.")]
+    blocks: list[Block] = [Table(
+        caption="Charger", head=("quantity", "value", "meaning", "origin"), rows=_figures([
+            ("program", charger.program, "resistor that sets the current"),
+            ("gain", charger.gain, "constant current = gain / program"),
+            ("current", charger.current, "constant current, where it is written itself"),
+            ("float", charger.float_, "constant voltage"),
+            ("finish", charger.finish, "share of the constant current at which it ends"),
+            ("precharge below", charger.precharge.below if charger.precharge else None,
+             "a deeply empty cell gets less"),
+            ("precharge rate", charger.precharge.rate if charger.precharge else None,
+             "share of the constant current then"),
+            ("recharge", charger.recharge, "a complete cell is topped up from here"),
+        ]))]  # fmt: skip
+    if charger.program is not None and charger.gain is not None and charger.program.value:
+        blocks.append(
+            Paragraph(
+                f"Constant current: {format_si(charger.gain.value / charger.program.value, 'A')}."
+            )
+        )
+    if charger.status is None:
+        blocks.append(Paragraph("The firmware sees USB only; there is no status pin in the model."))
+    else:
+        blocks.append(
+            Table(
+                caption="What the status pin means while USB is in",
+                head=("level", "meaning"),
+                rows=tuple(cells(*row) for row in STATUS[charger.status]),
+            )
+        )
+    blocks.append(
+        Paragraph(
+            "Charge limits, over-discharge and short-circuit protection are done "
+            "by charger and protection hardware; the firmware only shows them. A "
+            "steady load above the finish current keeps the charger from ending."
+        )
+    )
+    return blocks
+
+
+def _gauge(subject: Subject) -> list[Block]:
+    gauge = subject.gadget.gauge
+    if gauge is None:
+        return [Paragraph("There is no gauge.")]
+    hysteresis = gauge.hysteresis.value if gauge.hysteresis else 0.0
+    bars = tuple(
+        cells(f"bar {k}", Cell(figure_text(volts), numeric=True),
+              Cell(format_si(volts.value + hysteresis, "V", 4), numeric=True),
+              standing_text(volts))
+        for k, volts in enumerate(gauge.thresholds, 1))  # fmt: skip
+    blocks: list[Block] = []
+    if bars:
+        blocks.append(Table(caption="Bars: each goes out below the first voltage and comes back at "
+                                    "the second", head=("bar", "goes out below", "comes back at",
+                                                        "origin"), rows=bars))  # fmt: skip
+    levels = [(name, figure, meaning) for name, figure, meaning in (
+        ("low", gauge.low, "emits cell.low below it; cell.back above the higher of the two"),
+        ("flat", gauge.flat, "emits cell.flat below it")) if figure is not None]  # fmt: skip
+    if levels:
+        blocks.append(
+            Table(
+                caption="Warnings",
+                head=("level", "value", "meaning", "origin"),
+                rows=_figures(list(levels)),
+            )
+        )
+    text = (
+        f"Sampled every {format_duration(gauge.every.ns)}, first at power-up (without "
+        "hysteresis), from the terminal voltage under the load of that moment."
+    )
+    if gauge.light:
+        text += f" Shown on `{gauge.light}`" + (f" while `{gauge.show}`." if gauge.show else ".")
+    if gauge.blink is not None:
+        text += (
+            f" While charging the top bar blinks, {format_duration(gauge.blink.ns)} on and "
+            "as long off."
+        )
+    if gauge.method == "counting":
+        text += " The figure compared is the firmware's own count of charge."
+    blocks.append(Paragraph(text))
+    controller = subject.gadget.controller
+    if controller is not None and controller.reference is not None:
+        blocks.append(
+            Paragraph(
+                f"Reference {figure_text(controller.reference)}"
+                + (f", {controller.adc_bits} bits" if controller.adc_bits else "")
+                + ": a reference that is off shifts all of these together."
+            )
+        )
+    return blocks
+
+
+def battery(subject: Subject) -> Section:
+    """Thresholds with hysteresis, steps, restart, the meaning of each level of the status pin."""
+    return Section(anchor="battery", title="Cell, charger and gauge", parts=(
+        Section(anchor="cell", title="Cell and restart", blocks=(
+            _cell(subject),
+            Paragraph("When the supply is lost every output is off and everything is forgotten; "
+                      "when it returns every region begins in its first state. USB that is present "
+                      "at power-up counts as plugged in then."))),
+        Section(anchor="charger", title="Charger", blocks=tuple(_charger(subject))),
+        Section(anchor="gauge", title="Gauge", blocks=tuple(_gauge(subject))),
+    ), blocks=(Gap("What the gadget does while it charges at the edges of its temperature range."),)
+    )  # fmt: skip

@@ -1,0 +1,163 @@
+"""Every number of a gadget by its key, and what changed between two gadget files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+from typing import TYPE_CHECKING
+
+from pydantic import BaseModel
+
+from simfw.gadget.fields import ForwardPoint, IntensityAt, Level
+from simfw.gadget.quantities import quantities
+from simfw.quantity import Figure, Timing, format_duration
+
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+
+__all__ = ["Change", "Entry", "changes", "entries", "figure_text", "guesses", "standing_text"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One number of the gadget: its key in the file and itself."""
+
+    key: str
+    figure: Figure | Timing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One difference: `old` or `new` is empty where the key is new or gone."""
+
+    key: str
+    old: str
+    new: str
+
+
+def _name(model: BaseModel, field: str) -> str:
+    return type(model).model_fields[field].alias or field
+
+
+def _walk(value: object, key: str) -> Iterator[tuple[str, object]]:
+    """Every leaf of the description under its key in the file."""
+    if isinstance(value, ForwardPoint):
+        yield f"{key}.voltage", value.voltage_v
+        yield f"{key}.current", value.current_a
+    elif isinstance(value, IntensityAt):
+        yield f"{key}.intensity", value.intensity_w_sr
+        yield f"{key}.current", value.current_a
+    elif isinstance(value, BaseModel):
+        for field, info in type(value).model_fields.items():
+            if not info.exclude:
+                name = _name(value, field)
+                yield from _walk(getattr(value, field), f"{key}.{name}" if key else name)
+    elif isinstance(value, dict):
+        for name, item in value.items():
+            yield from _walk(item, f"{key}.{name}")
+    elif isinstance(value, tuple) and not (value and isinstance(value[0], str)):
+        for index, item in enumerate(value):
+            yield from _walk(item, f"{key}[{index}]")
+    else:
+        yield key, value
+
+
+def entries(gadget: Gadget) -> tuple[Entry, ...]:
+    """All figures and timings, in the order of the description."""
+    return tuple(Entry(key=key, figure=figure) for key, figure in quantities(gadget).items())
+
+
+def guesses(gadget: Gadget) -> tuple[Entry, ...]:
+    """Those that the file marks as a guess."""
+    return tuple(entry for entry in entries(gadget) if entry.figure.standing == "guess")
+
+
+def figure_text(figure: Figure | Timing) -> str:
+    """A number as the file writes it."""
+    if figure.text:
+        return figure.text
+    return format_duration(figure.ns) if isinstance(figure, Timing) else f"{figure.value:.6g}"
+
+
+def standing_text(figure: Figure | Timing) -> str:
+    """Where a number comes from, in words."""
+    if figure.standing is None:
+        return "default of this tool" if figure.source == "default" else "not stated"
+    return f"{figure.standing}, {figure.source}" if figure.source else figure.standing
+
+
+def _leaf(value: object) -> str:
+    if isinstance(value, Figure | Timing):
+        text = figure_text(value)
+        if value.standing:
+            text += f" ({standing_text(value)})"
+        return text
+    if isinstance(value, Level):
+        return value.text
+    if isinstance(value, tuple):
+        return ", ".join(str(item) for item in value)
+    return str(value)
+
+
+def _rows(gadget: Gadget, region: str) -> list[str]:
+    """The rows of a region as sentences, for comparing."""
+    found = []
+    for row in gadget.behaviour[region].rows:
+        cause = f"on {row.on}" if row.on is not None else f"after {_leaf(row.after)}"
+        text = f"{', '.join(row.from_)}: {cause}"
+        text += f" when {row.when}" if row.when else ""
+        text += f", to {row.to}"
+        text += f", emit {', '.join(row.emit)}" if row.emit else ""
+        found.append(text)
+    return found
+
+
+def _flat(gadget: Gadget) -> dict[str, str]:
+    return {
+        key: _leaf(value)
+        for key, value in _walk(gadget, "")
+        if value is not None and ".rows[" not in key and not key.startswith("rules[")
+    }
+
+
+def _listed(key: str, old: list[str], new: list[str]) -> Iterator[Change]:
+    """Differences of two lists, by content: an inserted row does not change those after it."""
+    for kind, i, j, k, m in SequenceMatcher(a=old, b=new, autojunk=False).get_opcodes():
+        if kind == "equal":
+            continue
+        gone, come = old[i:j], new[k:m]
+        for index in range(max(len(gone), len(come))):
+            yield Change(
+                key=key,
+                old=gone[index] if index < len(gone) else "",
+                new=come[index] if index < len(come) else "",
+            )
+
+
+def _rule_texts(gadget: Gadget) -> list[str]:
+    return [
+        ", ".join(
+            f"{_name(rule, field)} {_leaf(getattr(rule, field))}"
+            for field in type(rule).model_fields
+            if getattr(rule, field) is not None
+        )
+        for rule in gadget.rules
+    ]
+
+
+def changes(old: Gadget, new: Gadget) -> tuple[Change, ...]:
+    """What differs from `old` to `new`, key by key; rows and rules by their content."""
+    before, after = _flat(old), _flat(new)
+    found = [
+        Change(key=key, old=before.get(key, ""), new=after.get(key, ""))
+        for key in dict.fromkeys((*before, *after))
+        if before.get(key) != after.get(key)
+    ]
+    for region in dict.fromkeys((*old.behaviour, *new.behaviour)):
+        rows = [
+            _rows(gadget, region) if region in gadget.behaviour else [] for gadget in (old, new)
+        ]
+        found += _listed(f"behaviour.{region}.rows", *rows)
+    found += _listed("rules", _rule_texts(old), _rule_texts(new))
+    return tuple(found)

@@ -1,0 +1,170 @@
+"""The power budget: what each mode draws, from which consumers, and how long the cell lasts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simfw.quantity import Figure, format_percent, format_rough_time, format_si
+from simfw.report.specification.document import (
+    Block,
+    Bullets,
+    Cell,
+    Gap,
+    Note,
+    Paragraph,
+    Section,
+    Table,
+)
+from simfw.report.specification.figures import entries, figure_text, standing_text
+
+if TYPE_CHECKING:
+    from simfw.engine.modes import Mode
+    from simfw.gadget.model import Gadget
+    from simfw.report.specification.subject import Subject
+
+__all__ = ["Budget", "budget_of", "power"]
+
+CHARGE = 0.5
+RANGED_SHOWN = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """Modes at a stated charge, and the consumers that the circuit knows, drawing or not."""
+
+    charge: float
+    modes: Sequence[Mode]
+    consumers: Sequence[str]
+
+
+def budget_of(gadget: Gadget) -> Budget:
+    """Work the budget out with the engine, at half charge and 25 degC."""
+    from simfw.circuit.circuit import Circuit
+    from simfw.engine.modes import modes
+
+    return Budget(charge=CHARGE, modes=modes(gadget, charge=CHARGE),
+                  consumers=tuple(Circuit(gadget).consumers))  # fmt: skip
+
+
+def _mode_name(mode: Mode) -> str:
+    return ", ".join(f"{region} {state}" for region, state in mode.states.items()) or "at rest"
+
+
+def _origin(gadget: Gadget, consumer: str) -> str:
+    """The keys of the gadget file that a consumer's current comes from."""
+    stem, _, tail = consumer.partition(".")
+    prefixes = [f"lights.{consumer}.", f"loads.{consumer}.", f"controller.{tail or consumer}",
+                f"cell.{consumer}", f"proximity.{stem}.{tail}.",
+                "controller." if consumer == "controller" else "\0"]  # fmt: skip
+    found = [entry for entry in entries(gadget)
+             if any(entry.key.startswith(prefix) or entry.key == prefix.rstrip(".")
+                    for prefix in prefixes)]  # fmt: skip
+    if consumer in ("controller",):
+        found = [entry for entry in found
+                 if entry.key.rpartition(".")[2] in ("awake", "asleep", "wake")]  # fmt: skip
+    return "; ".join(f"`{entry.key}` {figure_text(entry.figure)} ({standing_text(entry.figure)})"
+                     for entry in found) or "worked out"  # fmt: skip
+
+
+def _widest(gadget: Gadget) -> tuple[str, ...]:
+    """The ranges of the file, widest first relative to their value: what the interval rests on."""
+    spans = []
+    for entry in entries(gadget):
+        figure = entry.figure
+        if isinstance(figure, Figure) and figure.high > figure.low and figure.value:
+            spans.append(((figure.high - figure.low) / abs(figure.value), entry))
+    spans.sort(key=lambda item: (-item[0], item[1].key))
+    return tuple(
+        f"`{entry.key}`: {figure_text(entry.figure)}, a span of "
+        f"{format_percent(width, 2)} of the value"
+        for width, entry in spans[:RANGED_SHOWN]
+    )
+
+
+def _modes(budget: Budget) -> Table:
+    rows = []
+    for mode in budget.modes:
+        runs = "never by itself" if mode.run_time_s is None else format_rough_time(mode.run_time_s)
+        rows.append((
+            Cell(_mode_name(mode)), Cell(format_si(mode.current_a, "A"), numeric=True),
+            Cell(format_si(mode.voltage_v, "V", 4), numeric=True), Cell(runs, numeric=True),
+            Cell(mode.ends_by or "-"),
+            Cell(", ".join(f"{key}: {format_si(value, 'A')} ({format_si(low, 'A')} to "
+                           f"{format_si(high, 'A')})"
+                           for key, (low, value, high) in mode.readings.items()) or "none"),
+        ))  # fmt: skip
+    return Table(caption=f"Mean current of each resting mode at {format_percent(budget.charge)} "
+                         "charge and 25 °C, nominal values; how long it lasts from full",
+                 head=("mode", "mean current", "cell voltage", "lasts from full", "ends by",
+                       "meter readings"), rows=tuple(rows))  # fmt: skip
+
+
+def _consumers(subject: Subject, budget: Budget) -> Table:
+    rows = []
+    for consumer in budget.consumers:
+        drawn = [(mode.parts_a.get(consumer, 0.0), mode) for mode in budget.modes]
+        most, where = max(drawn, key=lambda item: item[0], default=(0.0, None))
+        least = min((amount for amount, _ in drawn), default=0.0)
+        share = most / where.current_a if where is not None and where.current_a else 0.0
+        rows.append((
+            Cell(f"`{consumer}`", anchor=f"consumer-{consumer.replace('.', '-')}"),
+            Cell(format_si(least, "A"), numeric=True), Cell(format_si(most, "A"), numeric=True),
+            Cell(format_percent(share, 2), numeric=True),
+            Cell(_mode_name(where) if where is not None and most else "in no resting mode"),
+            Cell(_origin(subject.gadget, consumer)),
+        ))  # fmt: skip
+    return Table(caption="Consumers: mean current at the cell over all resting modes",
+                 head=("consumer", "least", "most", "share there", "most in", "origin"),
+                 rows=tuple(rows))  # fmt: skip
+
+
+def power(subject: Subject) -> Section:
+    """The section, or a gap where no budget was worked out."""
+    budget = subject.budget
+    if budget is None:
+        return Section(anchor="power", title="Power budget", blocks=(
+            Gap("The budget was left out of this issue of the document."),))  # fmt: skip
+    cell = subject.gadget.cell
+    blocks: list[Block] = [
+        Paragraph(f"Conditions: {format_percent(budget.charge)} charge, 25 °C, no USB, no hand, no "
+                  "contact closed, nominal values of every part. All consumers are solved together "
+                  "on one node, so that the sag of one is felt by all."),
+        _modes(budget), _consumers(subject, budget),
+    ]  # fmt: skip
+    widest = _widest(subject.gadget)
+    if widest:
+        blocks.append(
+            Paragraph(
+                "The widest ranges of the file, which the figures above do not "
+                "show (`simfw life` works them through):"
+            )
+        )
+        blocks.append(Bullets(widest))
+    usable = f"Rated {figure_text(cell.capacity)}"
+    if cell.cut_off is not None:
+        usable += f", used from full down to the cut-off at {figure_text(cell.cut_off)}"
+    blocks.append(Paragraph(usable + "; age, cold and high current take from it."))
+    if budget.modes:
+        rest = budget.modes[0]
+        blocks.append(Paragraph(
+            f"Margin for the replacement: at rest ({_mode_name(rest)}) the gadget draws "
+            f"{format_si(rest.current_a, 'A')}; each further microampere of the new controller "
+            f"takes {format_percent(1e-6 / (rest.current_a + 1e-6), 2)} off the time it "
+            f"lasts there."
+        ))  # fmt: skip
+    blocks.append(
+        Gap(
+            "Hours per day in each mode for the expected users (a pattern file and "
+            "`simfw life` give days between charges); the limit on sleep current that "
+            "each finished unit is tested against."
+        )
+    )
+    blocks.append(
+        Note(
+            "Worked out by a model from the numbers of the file; not measured, and no "
+            "promise of safety or of run time."
+        )
+    )
+    return Section(anchor="power", title="Power budget", blocks=tuple(blocks))

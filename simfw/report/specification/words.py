@@ -1,0 +1,72 @@
+"""Rows, states and outputs in words, said the same way everywhere in the specification."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from simfw.behaviour.region import Drive, Region, Row, State
+from simfw.quantity import format_duration, format_percent
+
+__all__ = ["cause", "drive_text", "effect", "guard_of", "in_words", "outputs_text", "slug"]
+
+
+def slug(text: str) -> str:
+    """`text` as the tail of an anchor."""
+    return "".join(sign if sign.isalnum() else "-" for sign in text.lower()).strip("-")
+
+
+def in_words(parts: Iterable[str], word: str = "and") -> str:
+    """Join `parts` as in "a, b and c"."""
+    items = list(parts)
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {word} {items[-1]}"
+
+
+def drive_text(drive: Drive, segments: int | None = None) -> str:
+    """How an output is driven: "on", "45 %", "3 of 5 segments"."""
+    if drive.segments is not None:
+        of = f" of {segments}" if segments else ""
+        return f"{drive.segments}{of} segment{'' if drive.segments == 1 and not of else 's'}"
+    return "on" if drive.duty == 1 else format_percent(drive.duty)
+
+
+def outputs_text(state: State, segments: Mapping[str, int]) -> tuple[str, ...]:
+    """What a state drives, one short text for each output."""
+    texts = [
+        f"{name} {drive_text(drive, segments.get(name))}" for name, drive in state.outputs.items()
+    ]
+    texts += [
+        f"{name} less {count} segment{'' if count == 1 else 's'}"
+        for name, count in state.takes_out.items()
+    ]
+    return tuple(texts)
+
+
+def cause(row: Row) -> str:
+    """What makes a row fire: "`power.click`" or "after 45 min"."""
+    if row.on is not None:
+        return f"`{row.on}`"
+    if not row.after_ns:
+        return "at once"
+    return f"after {format_duration(row.after_ns)}"
+
+
+def guard_of(row: Row) -> str:
+    """The guard as it may be written, or nothing."""
+    return row.when_text
+
+
+def effect(region: Region, row: Row) -> str:
+    """Where a row leads and what it emits."""
+    if row.to == "same":
+        text = "stays" if row.emit else "ignored (written)"
+    elif row.to == "resume":
+        text = f"→ the last of {in_words((f'`{p}`' for p in region.resume_points), 'or')}"
+    elif row.sources == (row.to,):
+        text = f"→ `{row.to}` (begins again)"
+    else:
+        text = f"→ `{row.to}`"
+    if row.emit:
+        text += f", emits {in_words(f'`{event}`' for event in row.emit)}"
+    return text

@@ -1,0 +1,245 @@
+"""From the search to a small set of vectors, each confirmed by the simulator."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from simfw.behaviour.region import System
+from simfw.engine.simulator import Prepared, simulate
+from simfw.report.vectors.items import all_items, count_kinds, key_of
+from simfw.report.vectors.replay import Replay, Track, replay
+from simfw.report.vectors.search import Found, search
+from simfw.report.vectors.sketch import Act
+from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
+
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+
+__all__ = ["Vector", "VectorSet", "acts_of", "make_vectors", "replay_scenario", "to_scenario"]
+
+MS = 1_000_000
+TAIL_NS = 50 * MS  # how long a vector goes on after its last act
+GRAIN_NS = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vector:
+    """One test vector.
+
+    `scenario` is None for a bench vector. `covers` are its items, `adds` those that no vector
+    before it covers. `replay` holds what the model does.
+    """
+
+    name: str
+    title: str
+    charge: float
+    acts: tuple[Act, ...]
+    ends_ns: int
+    scenario: Scenario | None
+    replay: Replay
+    adds: tuple[str, ...]
+
+    @property
+    def covers(self) -> frozenset[str]:
+        """The items covered."""
+        return self.replay.covers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VectorSet:
+    """All vectors of a gadget, what they are to cover, and what stays uncovered, with the why."""
+
+    vectors: tuple[Vector, ...]
+    items: tuple[str, ...]
+    missing: tuple[tuple[str, str], ...]
+
+    def covered(self) -> frozenset[str]:
+        """The items that some vector covers."""
+        return frozenset().union(*(vector.covers for vector in self.vectors)) & set(self.items)
+
+    def by_origin(self) -> Mapping[str, tuple[str, ...]]:
+        """For each row, the vectors in which it fires, by name."""
+        found: dict[str, list[str]] = {}
+        for vector in self.vectors:
+            for item in vector.covers:
+                if item.startswith("row "):
+                    found.setdefault(key_of(item), []).append(vector.name)
+        return {key: tuple(names) for key, names in found.items()}
+
+    def coverage_lines(self) -> tuple[str, ...]:
+        """The coverage in words, by kind."""
+        return tuple(f"{name}: {done} of {wanted}"
+                     for name, done, wanted in count_kinds(self.covered(), self.items))
+
+
+def acts_of(scenario: Scenario) -> tuple[Act, ...]:
+    """The changes of inputs in a scenario, in order."""
+    from simfw.engine.timeline import timeline
+
+    kinds = {"contact": "contact", "hand": "hand", "usb": "usb"}
+    return tuple(Act(change.time_ns, kinds[change.kind], change.name, change.value)
+                 for change in timeline(scenario)
+                 if change.kind in kinds and change.time_ns < scenario.lasts_ns)  # fmt: skip
+
+
+def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
+                ) -> Scenario | None:
+    """Acts as a scenario that lasts a little longer; None where they need what only a bench can do.
+
+    A contact or hand that is still there at the end stays until after the end.
+    """
+    steps: list[Step] = []
+    open_at: dict[tuple[str, str], Act] = {}
+    lasts_ns = ends_ns + TAIL_NS
+
+    def close(kind: str, name: str, at: int) -> None:
+        began = open_at.pop((kind, name))
+        length = max(1, at - began.at_ns)
+        if kind == "contact":
+            steps.append(Press(at_ns=began.at_ns, button=name, for_ns=length))
+        else:
+            steps.append(Wave(at_ns=began.at_ns, sensor=name, distance_m=began.value,
+                              for_ns=length))  # fmt: skip
+
+    for act in acts:
+        key = (act.kind, act.name)
+        if act.kind == "usb":
+            steps.append(Usb(at_ns=act.at_ns, present=bool(act.value)))
+        elif act.kind not in ("contact", "hand"):
+            return None
+        elif key in open_at:
+            close(*key, act.at_ns)
+        else:
+            open_at[key] = act
+    for kind, name in list(open_at):
+        close(kind, name, lasts_ns + MS)
+    steps.sort(key=lambda step: step.at_ns)
+    path = Path(gadget.file) if gadget.file else Path("gadget.toml")
+    return Scenario(title="", gadget_path=path, charge=charge, lasts_ns=lasts_ns,
+                    steps=tuple(steps), gadget=gadget)  # fmt: skip
+
+
+def replay_scenario(prepared: Prepared, segments: Mapping[str, int], scenario: Scenario,
+                    *, whole: bool = True) -> Replay | None:
+    """Run a scenario and replay it beside the run; None where the two do not see the same events.
+
+    They may part where a voltage lies so close to a threshold that the rounding of the charge
+    between two points decides, and where the protection opens.
+    """
+    track = Track()
+    run = simulate(prepared.gadget, scenario, trace=False, observers=[track], prepared=prepared)
+    if run.empty_at_ns is not None:
+        return None
+    result = replay(prepared.system, prepared.circuit, segments, charge=scenario.charge,
+                    acts=acts_of(scenario), ends_ns=scenario.lasts_ns, track=track,
+                    whole=whole)  # fmt: skip
+    seen = [(event.time_ns, event.name) for event in run.events]
+    return result if seen == result.events else None
+
+
+def _greedy(found: Sequence[Found], wanted: set[str]) -> list[Found]:
+    """Few paths that together cover what all cover: always the one that adds most, then short."""
+    left = set(wanted)
+    chosen = []
+    pool = list(found)
+    while pool:
+        best = max(pool, key=lambda path: (len(path.covers & left), -len(path.acts),
+                                           -path.ends_ns))  # fmt: skip
+        if not best.covers & left:
+            break
+        chosen.append(best)
+        left -= best.covers
+        pool.remove(best)
+    return chosen
+
+
+def _covered(paths: Sequence[Found]) -> set[str]:
+    return set().union(*(path.covers for path in paths))
+
+
+def _chained(found: Sequence[Found]) -> list[Found]:
+    """Bench paths one after the other, as far as they begin alike: one long path of each kind."""
+    kinds: dict[tuple[float, tuple[Act, ...]], list[Found]] = {}
+    for path in found:
+        if any(act.kind in ("measured", "status") for act in path.acts):
+            first = next((act.at_ns for act in path.acts if act.kind in ("measured", "status")), 0)
+            begins = tuple(act for act in path.acts if act.at_ns < first)
+            kinds.setdefault((path.charge, begins), []).append(path)
+    chains = []
+    for (_, begins), paths in kinds.items():
+        acts = list(paths[0].acts)
+        ends = paths[0].ends_ns
+        for path in paths[1:]:
+            rest = path.acts[len(begins) :]
+            shift = ends - (begins[-1].at_ns if begins else 0)
+            acts += [replace(act, at_ns=act.at_ns + shift) for act in rest]
+            ends = path.ends_ns + shift
+        chains.append(Found(charge=paths[0].charge, acts=tuple(acts), ends_ns=ends,
+                            covers=frozenset()))  # fmt: skip
+    return chains
+
+
+def _title(adds: Sequence[str]) -> str:
+    keys = list(dict.fromkeys(key_of(item).removeprefix("behaviour.") for item in adds))
+    more = f" and {len(keys) - 3} more" if len(keys) > 3 else ""
+    return f"covers {', '.join(keys[:3])}{more}"
+
+
+def _candidates(prepared: Prepared, segments: Mapping[str, int], found: Sequence[Found]
+                ) -> list[tuple[Found, Scenario | None, Replay]]:
+    """The paths as replays, with what they really cover."""
+    good = []
+    for path in found:
+        scenario = to_scenario(prepared.gadget, path.charge, path.acts, path.ends_ns)
+        if scenario is not None:
+            done = replay_scenario(prepared, segments, scenario, whole=False)
+            if done is None:
+                continue
+            path = replace(path, ends_ns=scenario.lasts_ns, covers=done.covers)
+        else:
+            path = replace(path, ends_ns=path.ends_ns + TAIL_NS)
+            done = replay(prepared.system, prepared.circuit, segments, charge=path.charge,
+                          acts=path.acts, ends_ns=path.ends_ns, whole=False)  # fmt: skip
+            path = replace(path, covers=done.covers)
+        good.append((path, scenario, done))
+    return good
+
+
+def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None) -> VectorSet:
+    """The test vectors of a gadget. A pure function of the gadget: the search draws nothing."""
+    prepared = Prepared(gadget) if prepared is None else prepared
+    segments = {name: light.leds for name, light in gadget.lights.items() if light.segments}
+    items = all_items(system)
+    found = search(gadget, system, prepared.circuit, segments)
+    swept = [path for path in found[-1:] if gadget.gauge is not None]
+    first = _greedy(found, set(items))
+    done = _candidates(prepared, segments, [*swept, *first, *_chained(found)])
+    by_path = {id(path): (scenario, played) for path, scenario, played in done}
+    vectors: list[Vector] = []
+    left = set(items)
+    sweep, rest = [path for path, _, _ in done[: len(swept)]], [path for path, _, _ in done]
+    for path in [*sweep, *_greedy(rest[len(sweep) :], left - _covered(sweep))]:
+        adds = tuple(item for item in items if item in path.covers and item in left)
+        left -= path.covers
+        scenario, played = by_path[id(path)]
+        name = f"{'v' if scenario else 'b'}{len(vectors) + 1:02d}"
+        title = "every level of the gauge from both sides" if path in sweep else _title(adds)
+        if scenario is not None:
+            scenario = replace(scenario, title=f"{name}: {title}")
+        vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,
+                              ends_ns=path.ends_ns, scenario=scenario, replay=played, adds=adds))
+    missing = tuple((item, _why(item)) for item in items
+                    if item in left and not item.startswith("pair "))  # fmt: skip
+    return VectorSet(vectors=tuple(vectors), items=items, missing=missing)
+
+
+def _why(item: str) -> str:
+    kind = item.split(" ")[0]
+    if kind == "early":
+        return "no input was found that ends the stay in its last part"
+    if kind == "guard":
+        return "the guard was never heard to say so; it may not be able to"
+    return "not reached by the search"

@@ -1,0 +1,74 @@
+"""Vectors as files: scenarios for `simfw run`, and tables of edges for a bench."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+
+from simfw.report.vectors.build import Vector, VectorSet
+from simfw.stimuli.scenario import to_toml
+
+__all__ = ["vector_files"]
+
+STIMULI = ("vector", "time_ns", "signal", "value")
+EXPECTED = ("vector", "signal", "value", "earliest_ns", "typical_ns", "latest_ns")
+ITEMS = ("item", "vectors")
+
+
+def _csv(head: tuple[str, ...], rows: Iterator[tuple[object, ...]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(head)
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
+    for vector in vectors.vectors:
+        yield vector.name, 0, "cell.charge", f"{vector.charge:.6g}"
+        for act in vector.acts:
+            value: object = int(act.value)
+            if act.kind == "hand":
+                value = "gone" if act.value < 0 else f"{act.value:.6g} m"
+            elif act.kind == "measured":
+                value = f"{act.value:.6g} V"
+            yield vector.name, act.at_ns, act.name, value
+
+
+def _edges(vector: Vector, clock: Fraction) -> Iterator[tuple[object, ...]]:
+    """Every output edge with its window: what has passed since the last stimulus, at the corners
+    of the clock.
+    """
+    times = sorted({0, *(act.at_ns for act in vector.acts)})
+    for report in vector.replay.reports:
+        if report.kind != "out":
+            continue
+        since = max(time for time in times if time <= report.time_ns)
+        passed = report.time_ns - since
+        low = since + int(passed / (1 + clock))
+        high = since + math.ceil(passed / (1 - clock))
+        yield vector.name, report.name, report.level, low, report.time_ns, high
+
+
+def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)) -> dict[str, str]:
+    """Files by name, to be put under `folder/vectors`. `clock` is how far a clock may be off."""
+    inside = folder / "vectors"
+    files = {
+        f"vectors/{vector.name}.toml": to_toml(vector.scenario, inside)
+        for vector in vectors.vectors
+        if vector.scenario is not None
+    }
+    covered: dict[str, list[str]] = {item: [] for item in vectors.items}
+    for vector in vectors.vectors:
+        for item in vector.covers & covered.keys():
+            covered[item].append(vector.name)
+    files["vectors/stimuli.csv"] = _csv(STIMULI, _stimuli(vectors))
+    files["vectors/expected.csv"] = _csv(
+        EXPECTED, (row for vector in vectors.vectors for row in _edges(vector, clock)))  # fmt: skip
+    files["vectors/coverage.csv"] = _csv(
+        ITEMS, ((item, " ".join(names)) for item, names in covered.items()))  # fmt: skip
+    return files

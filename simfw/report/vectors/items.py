@@ -1,0 +1,102 @@
+"""What test vectors are to cover: rows, guard outcomes, both sides of every time.
+
+Items are plain texts: `row KEY` (it fired), `guard KEY true` and `guard KEY false` (its guard was
+asked and said so), `late KEY` (its time ran out in the stay) and `early KEY` (the stay was ended by
+something else in the last part of that time), `limit KEY true` and `limit KEY false` (its guard
+compares the measured voltage, and said so within 10 mV of the limit), `drive REGION:STATE` (the
+instant came to rest in a state that drives something, with its gate open), `resume KEY STATE` (it
+went back there), and `pair KEY KEY` (two rows of one region fired one after the other: the switch
+coverage of T. S. Chow, IEEE Trans. Software Eng. SE-4(3), 1978, cited from memory). A fault of one
+row often shows only in the next.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from simfw.behaviour.expression import Constant, levels_in
+from simfw.behaviour.region import Region, Row, System
+
+__all__ = ["Kinds", "all_items", "count_kinds", "key_of", "limits_of", "may_be_cut"]
+
+Kinds = tuple[tuple[str, str], ...]
+KINDS: Kinds = (
+    ("row", "rows fired"),
+    ("guard", "guard outcomes"),
+    ("early", "times ended early"),
+    ("late", "times run out"),
+    ("limit", "limits of the gauge from near"),
+    ("drive", "states that drive"),
+    ("resume", "states resumed"),
+    ("pair", "pairs of rows (some may be impossible)"),
+)
+
+
+def key_of(item: str) -> str:
+    """The row that an item is about."""
+    return item.split(" ")[1]
+
+
+def may_be_cut(region: Region, row: Row) -> bool:
+    """Whether anything but its own end can end the stay that a timed row counts."""
+    return any(
+        other.on is not None and other.to != "same" and set(other.sources) & set(row.sources)
+        for other in region.rows
+    )
+
+
+def _of(region: Region, row: Row) -> Iterator[str]:
+    yield f"row {row.key}"
+    if row.when is not None and not isinstance(row.when, Constant):
+        yield f"guard {row.key} true"
+        yield f"guard {row.key} false"
+        if limits_of(row):
+            yield f"limit {row.key} true"
+            yield f"limit {row.key} false"
+    if row.after_ns:
+        yield f"late {row.key}"
+        if may_be_cut(region, row):
+            yield f"early {row.key}"
+
+
+def limits_of(row: Row) -> tuple[float, ...]:
+    """The voltages that the guard of a row compares the measured one with (V)."""
+    return () if row.when is None else tuple(levels_in(row.when, "gauge.measured"))
+
+
+def _pairs(region: Region) -> Iterator[str]:
+    """Two rows that may follow one another, in regions that people and time move."""
+    if region.group in ("charge", "gauge"):
+        return
+    for first in region.rows:
+        ends = region.resume_points if first.to == "resume" else (
+            first.sources if first.to == "same" else (first.to,))  # fmt: skip
+        for second in region.rows:
+            if set(ends) & set(second.sources):
+                yield f"pair {first.key} {second.key}"
+
+
+def all_items(system: System) -> tuple[str, ...]:
+    """Everything that the rows of `system` ask for, in their order."""
+    found: list[str] = []
+    for region in system.regions:
+        for row in region.rows:
+            found += _of(region, row)
+            if row.to == "resume":
+                found += [f"resume {row.key} {point}" for point in region.resume_points]
+        passing = {state for row in region.rows if row.after_ns == 0 for state in row.sources}
+        found += [f"drive {region.name}:{state.name}" for state in region.states
+                  if (state.outputs or state.takes_out) and state.name not in passing]  # fmt: skip
+        found += _pairs(region)
+    return tuple(found)
+
+
+def count_kinds(covered: Iterable[str], wanted: Iterable[str]) -> tuple[tuple[str, int, int], ...]:
+    """For each kind of item: its name, how many are covered, and of how many."""
+    covered, wanted = set(covered), list(wanted)
+    counts = []
+    for kind, name in KINDS:
+        mine = [item for item in wanted if item.startswith(f"{kind} ")]
+        if mine:
+            counts.append((name, sum(item in covered for item in mine), len(mine)))
+    return tuple(counts)

@@ -1,0 +1,276 @@
+"""A vector replayed on the model, instant by instant, and the same as lines for a firmware.
+
+The charge of the cell comes from the simulator: `Track` notes it during a run, and the replay looks
+it up. What the regions asked of the world on the way is kept, so that a firmware can be told the
+same numbers.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from simfw.behaviour.outputs import drives_of
+from simfw.behaviour.region import System
+from simfw.circuit.circuit import ChargerMode, Circuit
+from simfw.engine.observer import Observer
+from simfw.engine.run import Interval
+from simfw.report.vectors.sketch import NEVER, Act, Sketch
+
+__all__ = ["Exchange", "Replay", "Report", "Track", "replay"]
+
+PPM = 1_000_000
+STIRRED_UV = 500  # a number is told anew when it has moved this far
+NUMBERS = ("gauge.measured", "cell.voltage", "cell.charge")
+STATUS = {(False, False): 0, (True, False): 1, (False, True): 2}
+
+
+class Track(Observer):
+    """Notes the charge and the charger's mode over a run."""
+
+    def __init__(self) -> None:
+        self.starts: list[int] = []
+        self.pieces: list[tuple[int, int, float, float]] = []
+        self.modes: list[tuple[int, ChargerMode]] = []
+        self.events: list[tuple[int, str]] = []
+
+    def event(self, time_ns: int, name: str) -> None:
+        """An event was emitted."""
+        self.events.append((time_ns, name))
+
+    def interval(self, interval: Interval) -> None:
+        """A stretch has gone by."""
+        self.starts.append(interval.start_ns)
+        self.pieces.append((interval.start_ns, interval.end_ns, interval.start_charge,
+                            interval.end_charge))  # fmt: skip
+        mode = interval.loads.charger
+        if not self.modes or self.modes[-1][1] != mode:
+            self.modes.append((interval.start_ns, mode))
+
+    def charge(self, time_ns: int) -> float:
+        """The charge at a time, straight between the ends of its stretch."""
+        if not self.pieces:
+            raise AssertionError("nothing was noted")
+        start, end, first, last = self.pieces[max(0, bisect_right(self.starts, time_ns) - 1)]
+        share = min(1.0, (time_ns - start) / (end - start))
+        return first + share * (last - first)
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Something a firmware tells: "event", "out", "wake" or "sleep", when, which, and a level."""
+
+    kind: str
+    time_ns: int
+    name: str = ""
+    level: int = 0
+
+    @property
+    def line(self) -> str:
+        """The line of the protocol."""
+        words = [self.kind, str(self.time_ns)]
+        words += [self.name] if self.name else []
+        words += [str(self.level)] if self.kind == "out" else []
+        return " ".join(words)
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """One message to a firmware (any `set` lines, then one other line) and what it must tell."""
+
+    lines: tuple[str, ...]
+    reports: tuple[Report, ...]
+
+
+@dataclass(kw_only=True)
+class Replay:
+    """A vector on the model: the exchange with a firmware, and the items that were covered."""
+
+    exchanges: list[Exchange] = field(default_factory=list)
+    events: list[tuple[int, str]] = field(default_factory=list)
+    covers: frozenset[str] = frozenset()
+
+    @property
+    def reports(self) -> tuple[Report, ...]:
+        """All reports in order."""
+        return tuple(report for exchange in self.exchanges for report in exchange.reports)
+
+
+class _Replayer(Sketch):
+    """A sketch that follows the charge of a run and keeps account."""
+
+    def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int],
+                 track: Track | None) -> None:  # fmt: skip
+        super().__init__(system, circuit, segments)
+        self.track = track
+        self.outputs = list(dict.fromkeys(name for region in system.regions
+                                          for state in region.states for name in state.outputs))
+        self.result = Replay()
+        self.shown: dict[str, int] = {}
+        self.awake = False
+        self.told: dict[str, int] = {}
+        self.asked: dict[str, list[tuple[float, bool]]] = {}
+        self.waiting: list[Report] = []
+        self.sets: list[str] = []
+        self.covered: set[str] = set()
+
+    def next_news(self) -> int:
+        """The next event of the run: what the cell does to the gauge is seen there."""
+        if self.track is None:
+            return NEVER
+        times = self.track.events
+        place = bisect_right(times, self.now, key=lambda event: event[0])
+        return times[place][0] if place < len(times) else NEVER
+
+    # -- what the regions ask ----------------------------------------------------------------------
+
+    def flag(self, name: str) -> bool:
+        """An input; echoes are kept."""
+        value = super().flag(name)
+        if name.endswith(".echo"):
+            self.asked.setdefault(name, []).append((0.5, not value))
+        return value
+
+    def below(self, quantity: str, level: float) -> bool:
+        """A comparison of a number of the cell; kept."""
+        value = super().below(quantity, level)
+        self.asked.setdefault(quantity, []).append((level, value))
+        return value
+
+    def _value(self, name: str) -> int:
+        """A whole number for `name` that answers all that was asked in this instant alike."""
+        answers = self.asked[name]
+        if name.endswith(".echo"):
+            return int(not answers[0][1])
+        value = round(self.quantity(name) * PPM)
+        # Just below a level where "below" was the answer, at the level where it was not.
+        lows = [-(-round(level * PPM * 1000) // 1000) for level, below in answers if not below]
+        highs = [-(-round(level * PPM * 1000) // 1000) - 1 for level, below in answers if below]
+        return max([min([value, *highs]), *lows])
+
+    # -- instants ----------------------------------------------------------------------------------
+
+    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        if self.track is not None:
+            self.charge = self.track.charge(self.now)
+        self.asked = {}
+        super()._instant(raw, power_up=power_up)
+        self.covered |= self.seen
+        asked = self.asked
+        self.asked = {}
+        reports = [Report("event", self.now, name) for name in self.happened_now]
+        self.result.events += [(self.now, name) for name in self.happened_now]
+        reports += self._outs()
+        awake = self.loads().controller == "awake"
+        if not self.awake and (awake or self.stepper.woke):
+            reports.append(Report("wake", self.now))
+        if not awake and (self.awake or self.stepper.woke or power_up):
+            reports.append(Report("sleep", self.now))
+        self.awake = awake
+        self.asked = asked
+        self._tell(reports, power_up)
+        self.asked = {}
+
+    def _outs(self) -> list[Report]:
+        names = dict(zip(self.stepper.region_names, self.stepper.names(), strict=True))
+        self._gating = True
+        drives = drives_of(self.system, names, self)
+        self._gating = False
+        found = []
+        for name in self.outputs:
+            drive = drives.get(name)
+            level = 0 if drive is None else (
+                round(drive.duty * PPM) if drive.segments is None else drive.segments)  # fmt: skip
+            if level != self.shown.get(name, 0):
+                self.shown[name] = level
+                found.append(Report("out", self.now, name, level))
+        return found
+
+    def _tell(self, reports: list[Report], power_up: bool) -> None:
+        """Write the lines of an instant, if it needs any of its own."""
+        changed: list[str] = []
+        for name in self.asked:
+            value = self._value(name)
+            old = self.told.get(name)
+            moved = old is None or abs(value - old) > (0 if name.endswith(".echo") else STIRRED_UV)
+            if moved or not self._fits(name, old or 0):
+                self.told[name] = value
+                changed.append(f"set {name} {value}")
+        if not (changed or self.sets or power_up):
+            self.waiting += reports
+            return
+        if not power_up:
+            self.exchange([f"until {self.now}"], self.waiting)
+            self.waiting = []
+        word = "power" if power_up else "step"
+        self.exchange([*changed, *self.sets, f"{word} {self.now}"], reports)
+        self.sets = []
+
+    def _fits(self, name: str, value: int) -> bool:
+        if name.endswith(".echo"):
+            return all(below == (not value) for _, below in self.asked[name])
+        return all((value < level * PPM) == below for level, below in self.asked[name])
+
+    def exchange(self, lines: Iterable[str], reports: Iterable[Report]) -> None:
+        """Note one message and its answer."""
+        self.result.exchanges.append(Exchange(tuple(lines), tuple(reports)))
+
+    def act(self, acts: Iterable[Act]) -> None:
+        """Change inputs, and note them as lines."""
+        acts = list(acts)
+        before = STATUS[super().flag("status.low"), super().flag("status.high")]
+        for act in acts:
+            if act.kind in ("contact", "usb"):
+                self.sets.append(f"set {act.name} {int(act.value)}")
+        raw = []
+        for act in acts:
+            raw += self._apply(act)
+            after = STATUS[super().flag("status.low"), super().flag("status.high")]
+            if after != before and "status.edge" in self.stepper.event_ids:
+                self.sets.append(f"set status {after}")
+            before = after
+        self._instant([event for event in raw if event in self.stepper.event_ids])
+
+
+def _signals(system: System) -> list[str]:
+    return [event.removesuffix(".edge") for event in system.raw_events]
+
+
+def replay(
+    system: System,
+    circuit: Circuit,
+    segments: Mapping[str, int],
+    *,
+    charge: float,
+    acts: Sequence[Act],
+    ends_ns: int,
+    track: Track | None = None,
+    whole: bool = True,
+) -> Replay:
+    """Replay `acts` from power-up at `charge` until `ends_ns`; `track` follows a run's charge.
+
+    Without `whole`, periods in which nothing new happens are left out: enough to see what is
+    covered, too little to compare a firmware with.
+    """
+    model = _Replayer(system, circuit, segments, track)
+    model.exchange(["off 0"], [])
+    model.sets = [f"set {name} 0" for name in _signals(system)]
+    model.start(charge)
+    go_on = model.run_to if whole else model.go_to
+    acts = list(acts)
+    if track is not None:
+        acts += _mode_changes(track, acts)
+    for at in sorted({act.at_ns for act in acts if act.at_ns < ends_ns}):
+        go_on(at)
+        model.act(act for act in acts if act.at_ns == at)
+    go_on(ends_ns)
+    model.exchange([f"until {ends_ns}"], model.waiting)
+    model.result.covers = frozenset(model.covered)
+    return model.result
+
+
+def _mode_changes(track: Track, acts: Sequence[Act]) -> list[Act]:
+    """What the charger did by itself, as acts; what it did at once when USB came is none."""
+    plugged = {act.at_ns for act in acts if act.kind == "usb"}
+    return [Act(at, "mode", mode, 0.0) for at, mode in track.modes[1:] if at not in plugged]

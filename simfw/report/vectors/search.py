@@ -1,0 +1,410 @@
+"""The search for stimuli that cover what is to be covered: kept where they bring something new.
+
+A node is a moment of the sketch with the acts that led to it. From a node whole gestures are tried
+(a tap, a hold, a double click, a chord, a wave, USB), single changes at once and after a rest, and
+single changes just before and after those ends of times whose two sides are not covered yet. A node
+is kept if it covers something new or shows a combination of states not seen before. The node to go
+on from is the one that stands in most states that uncovered rows lead from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simfw.behaviour.expression import evaluate
+from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.stock import burst_ns
+from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.errors import EndlessInstant
+from simfw.report.vectors.items import all_items, key_of
+from simfw.report.vectors.sketch import CLOSE, NEVER, Act, Saved, Sketch
+
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+
+__all__ = ["Found", "search"]
+
+MS = 1_000_000
+SOON_NS = 3 * MS
+NEAR_V = 0.003  # how far from a threshold of the gauge a start is placed
+SIDE_V = 0.001  # how far from a level a bench sets the voltage
+REACH = 0.5  # share of its range at which a hand is held before a sensor
+TIRED = 2  # how often a wish for one row may be followed without anything new
+MOST = 300  # nodes that are gone on from, for each of the two kinds of act
+
+Change = tuple[int, str, str, float]  # offset (ns), kind, name, value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A path from power-up: its start charge, its acts, when it ends, what it covers."""
+
+    charge: float
+    acts: tuple[Act, ...]
+    ends_ns: int
+    covers: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Node:
+    saved: Saved
+    found: Found
+    states: frozenset[tuple[str, str]]
+
+
+def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
+    """The states in which a row can be waited for: all of them, if it leads from a passing one."""
+    passing = {state for other in region.rows if other.after_ns == 0 for state in other.sources}
+    states = row.sources if not passing & set(row.sources) else [s.name for s in region.states]
+    return frozenset((region.name, state) for state in states)
+
+
+class _Search:
+    def __init__(self, gadget: Gadget, system: System, circuit: Circuit,
+                 segments: Mapping[str, int]) -> None:  # fmt: skip
+        self.gadget = gadget
+        self.system = system
+        self.sketch = Sketch(system, circuit, segments)
+        self.left = set(all_items(system))
+        self.known: set[tuple[object, ...]] = set()
+        self.nodes: list[_Node] = []
+        self.found: list[Found] = []
+        self.pins = False
+        self.ticking = {f"{name}.look" for name in gadget.proximity} | {"gauge"}
+        self.rows = {row.key: row for region in system.regions for row in region.rows}
+        self.sources = {row.key: _standing(region, row)
+                        for region in system.regions for row in region.rows}  # fmt: skip
+        for region in system.regions:
+            everywhere = frozenset((region.name, state.name) for state in region.states)
+            self.sources |= {f"{region.name}:{state.name}": everywhere for state in region.states}
+        self.electrical = {row.key for region in system.regions for row in region.rows
+                           if region.group in ("charge", "gauge")}  # fmt: skip
+        self.electrical |= {f"{region.name}:{state.name}" for region in system.regions
+                            for state in region.states
+                            if region.group in ("charge", "gauge")}  # fmt: skip
+        self.tired: dict[str, int] = {}
+        self.rest_ns = self._rest()
+
+    def _rest(self) -> int:
+        """How long everything that settles by itself takes, at most."""
+        times = [1000 * MS]
+        for name, button in self.gadget.buttons.items():
+            times.append(2 * self._settle(name) + (button.double.ns if button.double else 0))
+        for sensor in self.gadget.proximity.values():
+            times.append((sensor.agree + 2) * sensor.every.ns + sensor.clear.ns)
+        if self.gadget.gauge is not None:
+            times.append(2 * self.gadget.gauge.every.ns)
+        return min(max(times), 5000 * MS) + 11 * MS
+
+    def _settle(self, name: str) -> int:
+        """How long a button takes to settle, at most."""
+        button = self.gadget.buttons[name]
+        if button.style == "sample":
+            return (button.samples + 1) * button.sample_every.ns
+        return button.debounce.ns
+
+    # -- where to start ----------------------------------------------------------------------------
+
+    def levels(self) -> tuple[float, ...]:
+        """The voltages that the gauge compares with, as measured."""
+        gauge = self.gadget.gauge
+        if gauge is None:
+            return ()
+        gap = gauge.hysteresis.value if gauge.hysteresis else 0.0
+        ways = {volts.value for volts in gauge.thresholds}
+        ways |= {round(volts.value + gap, 12) for volts in gauge.thresholds}
+        ways |= {figure.value for figure in (gauge.low, gauge.flat) if figure is not None}
+        return tuple(sorted(ways))
+
+    def charges(self) -> Iterator[float]:
+        """Start charges: half full, and both sides of every level that the gauge compares with."""
+        yield 0.5
+        for level in self.levels():
+            volts = self.sketch.circuit.true_v_for(level)
+            for target in (volts + NEAR_V, volts - NEAR_V):
+                charge = self._charge_at(target)
+                if charge is not None:
+                    yield charge
+
+    def _charge_at(self, volts: float) -> float | None:
+        """The charge at which the gadget at rest has this terminal voltage."""
+        low, high = 0.001, 1.0
+        cut_off = self.sketch.circuit.cut_off_v
+        if cut_off is not None and volts <= cut_off:
+            return None
+        if not self.sketch.solved(LoadSet(), low) < volts < self.sketch.solved(LoadSet(), high):
+            return None
+        for _ in range(24):
+            middle = 0.5 * (low + high)
+            if self.sketch.solved(LoadSet(), middle) < volts:
+                low = middle
+            else:
+                high = middle
+        return round(high, 6)
+
+    # -- what may be done --------------------------------------------------------------------------
+
+    def _hand(self, name: str) -> float | None:
+        reach = self.sketch.circuit.range_m(name, self.sketch.volts())
+        return max(0.01, round(REACH * reach, 3)) if reach else None
+
+    def toggles(self) -> Iterator[tuple[str, str, float]]:
+        """Every change of an input that is possible now."""
+        sketch = self.sketch
+        for name in self.gadget.buttons:
+            yield "contact", name, float(not sketch.contacts.get(name, False))
+        for name in self.gadget.proximity:
+            if name in sketch.hands:
+                yield "hand", name, -1.0
+            elif (distance := self._hand(name)) is not None:
+                yield "hand", name, distance
+        if self.gadget.charger is not None:
+            yield "usb", "usb", float(not sketch.usb)
+
+    def gestures(self) -> Iterator[tuple[Change, ...]]:
+        """Whole gestures, from inputs that are at rest."""
+        sketch = self.sketch
+        free = [name for name in self.gadget.buttons if not sketch.contacts.get(name, False)]
+        for name in free:
+            button, settle = self.gadget.buttons[name], self._settle(name)
+            tap = settle + 20 * MS
+            press, release = ("contact", name, 1.0), ("contact", name, 0.0)
+            if button.style == "settle" and settle > CLOSE:
+                # A bounce: let go again in the last part of the debounce time.
+                yield (0, *press), (settle - settle // (2 * CLOSE), *release)
+            if button.style == "sample":
+                for count in range(1, button.samples):
+                    blip = count * button.sample_every.ns
+                    yield (0, *press), (blip, *release)
+                    yield (0, *press), (tap, *release), (tap + blip, *press), (2 * tap, *release)
+            yield (0, *press), (tap, *release)
+            if button.hold is not None:
+                yield (0, *press), (settle + button.hold.ns + 20 * MS, *release)
+            if button.double is not None:
+                again = tap + settle + button.double.ns // 2
+                yield (0, *press), (tap, *release), (again, *press), (again + tap, *release)
+        for name, sensor in self.gadget.proximity.items():
+            distance = self._hand(name)
+            if name not in sketch.hands and distance is not None:
+                yield (0, "hand", name, distance), ((sensor.agree + 1) * sensor.every.ns, "hand",
+                                                    name, -1.0)  # fmt: skip
+        for chord in self.gadget.chords.values():
+            if all(name in free for name in chord.buttons):
+                step = chord.within.ns // (2 * len(chord.buttons))
+                down = [(k * step, "contact", name, 1.0) for k, name in enumerate(chord.buttons)]
+                held = down[-1][0] + max(self._settle(name) for name in chord.buttons) + 30 * MS
+                yield (*down, *((held + k * 30 * MS, "contact", name, 0.0)
+                                for k, name in enumerate(chord.buttons)))  # fmt: skip
+
+    def pin_changes(self) -> Iterator[tuple[str, str, float]]:
+        """Levels that a bench sets at the pins: the status pin, and what the gauge measures."""
+        sketch = self.sketch
+        if "status.edge" in self.system.raw_events:
+            now = 1 if sketch.flag("status.low") else 2 if sketch.flag("status.high") else 0
+            yield from (("status", "status", float(level)) for level in (0, 1, 2) if level != now)
+        for level in self.levels():
+            yield "measured", "gauge.measured", round(level + SIDE_V, 6)
+            yield "measured", "gauge.measured", round(level - SIDE_V, 6)
+
+    def moments(self) -> Iterator[tuple[int, int, bool, bool]]:
+        """Ends of times ahead: when, how long the time is, and which sides are still wanted."""
+        sketch, stepper, left = self.sketch, self.sketch.stepper, self.left
+        for when, after, key in sketch.ends():
+            early, late = f"early {key}" in left, f"late {key}" in left or f"row {key}" in left
+            if early or late:
+                yield when, after, early, late
+        for name, sensor in self.gadget.proximity.items():
+            number = stepper.region_names.index(f"{name}.look")
+            settled = stepper.due()[number] + sensor.settle.ns
+            burst = burst_ns(sensor)
+            if stepper.state_name(f"{name}.look") == "asleep" and settled < NEVER:
+                for when, after, key in (
+                    (settled, sensor.settle.ns, f"proximity.{name}.settle"),
+                    (settled + burst, burst, f"proximity.{name}.burst#1"),
+                ):
+                    if after and f"early {key}" in left:
+                        yield when, after, True, False
+
+    def times(self, kind: str, name: str) -> Iterator[int]:
+        """When a single change is tried: soon, after a rest, and around the ends of times."""
+        now = self.sketch.now
+        yield now + SOON_NS
+        yield now + self.rest_ns
+        settle = self._settle(name) if kind == "contact" else 0
+        for when, after, early, late in self.moments():
+            inside = max(1, after // (2 * CLOSE))
+            if early:
+                yield from (when - back - inside for back in {0, settle})
+            if late:
+                yield when + MS
+
+    def tries(self) -> Iterator[tuple[int, tuple[Change, ...]]]:
+        """Everything that is tried from the present node: when it ends, and the changes."""
+        now, rest = self.sketch.now, self.rest_ns
+        yield now + rest, ()
+        for when, _, _, late in self.moments():
+            if late:
+                yield when + MS, ()
+        if self.pins:
+            if self.gadget.gauge is not None:
+                rest = max(rest, 2 * self.gadget.gauge.every.ns)
+            for change in self.pin_changes():
+                yield now + rest, ((SOON_NS, *change),)
+            if self.gadget.charger is not None:
+                yield now + rest, ((SOON_NS, "usb", "usb", float(not self.sketch.usb)),)
+            return
+        for gesture in self.gestures():
+            shifted = tuple(
+                (rest + offset, kind, name, value) for offset, kind, name, value in gesture
+            )
+            ends, kind, name, _ = shifted[-1]
+            yield now + ends + rest, shifted
+            yield now + ends + self.after(kind, name), shifted
+        for kind, name, value in self.toggles():
+            for at in sorted(set(self.times(kind, name))):
+                if at > now:
+                    yield at + self.after(kind, name), ((at - now, kind, name, value),)
+            if kind == "usb":
+                there_and_back = ((SOON_NS, kind, name, value), (SOON_NS, kind, name, 1.0 - value))
+                yield now + SOON_NS, there_and_back
+
+    def after(self, kind: str, name: str) -> int:
+        """How long a change takes to be noticed: until then, nothing else is done."""
+        if kind == "contact":
+            return self._settle(name) + MS
+        if kind == "hand":
+            sensor = self.gadget.proximity[name]
+            return sensor.every.ns + sensor.settle.ns + burst_ns(sensor) + MS
+        return MS
+
+    # -- the search itself -------------------------------------------------------------------------
+
+    def keep(self, found: Found) -> bool:
+        """Make a node of the present moment of the sketch, if it is worth it."""
+        sketch, stepper = self.sketch, self.sketch.stepper
+        news = self.left & sketch.seen
+        states = frozenset(zip(stepper.region_names, stepper.names(), strict=True))
+        key = (
+            frozenset(item for item in states if item[0] not in self.ticking),
+            tuple(sketch.contacts.items()), tuple(sketch.hands), sketch.usb,
+            (stepper.bars(), sketch.status) if self.pins else None, tuple(stepper.memory),
+        )  # fmt: skip
+        if not news and key in self.known and found.acts:
+            return False
+        self.known.add(key)
+        found = Found(charge=found.charge, acts=found.acts, ends_ns=sketch.now,
+                      covers=found.covers | sketch.seen)  # fmt: skip
+        if news:
+            self.left -= news
+            self.found.append(found)
+        self.nodes.append(_Node(sketch.save(), found, states))
+        return bool(news)
+
+    def expand(self, node: _Node) -> bool:
+        """Try everything from a node; whether anything new came of it."""
+        sketch = self.sketch
+        sketch.load(node.saved)
+        news = False
+        for ends, changes in list(self.tries()):
+            sketch.load(node.saved)
+            acts = [Act(node.saved.now + offset, kind, name, value)
+                    for offset, kind, name, value in changes]  # fmt: skip
+            try:
+                for at in sorted({act.at_ns for act in acts}):
+                    sketch.go_to(at)
+                    sketch.act(act for act in acts if act.at_ns == at)
+                if ends > sketch.now:
+                    sketch.go_to(ends)
+                    sketch.settle()
+            except EndlessInstant:
+                continue
+            news |= self.keep(Found(charge=node.found.charge, acts=(*node.found.acts, *acts),
+                                    ends_ns=ends, covers=node.found.covers))  # fmt: skip
+        return news
+
+    def choose(self) -> tuple[_Node, str] | None:
+        """The next node to go on from, and the uncovered row it is for."""
+        wishes = {key_of(item) for item in self.left if not item.startswith("pair ")}
+        if not self.pins:
+            # What depends on cell and charger alone is reached from the starts, or not at all.
+            wishes -= self.electrical
+        for key in sorted(wishes, key=lambda key: (self.tired.get(key, 0), key)):
+            if self.tired.get(key, 0) >= TIRED:
+                break
+            fitting = [node for node in self.nodes if node.states & self.sources[key]]
+            if fitting:
+                return self.best(fitting, key), key
+            self.tired[key] = TIRED
+        return None
+
+    def best(self, nodes: list[_Node], key: str) -> _Node:
+        """The first of these nodes where the guard says what it was never heard to say."""
+        guard = self.rows[key].when if key in self.rows else None
+        wanted = [outcome for outcome in (False, True)
+                  if f"guard {key} {'true' if outcome else 'false'}" in self.left]  # fmt: skip
+        if guard is not None and len(wanted) == 1:
+            for node in nodes:
+                self.sketch.load(node.saved)
+                if evaluate(guard, self.sketch) == wanted[0]:
+                    return node
+        return nodes[0]
+
+    def sweep(self) -> Found | None:
+        """Every level of the gauge from both sides, up and down, for a bench that sets them."""
+        gauge = self.gadget.gauge
+        if gauge is None:
+            return None
+        levels = self.levels()
+        usb = [Act(SOON_NS, "usb", "usb", 1.0)] if self.gadget.charger is not None else []
+        volts = [round(level + side * SIDE_V, 6) for level in levels for side in (-1, 1)]
+        wait = 2 * gauge.every.ns + MS
+        acts = (*usb, *(Act(2 * SOON_NS + k * wait, "measured", "gauge.measured", value)
+                        for k, value in enumerate([*volts, *reversed(volts)])))  # fmt: skip
+        return Found(charge=0.5, acts=acts, ends_ns=2 * SOON_NS + (len(acts) + 1) * wait,
+                     covers=frozenset())  # fmt: skip
+
+    def explore(self) -> None:
+        """Go on from nodes until nothing is left, or nothing helps."""
+        for _ in range(MOST):
+            chosen = self.choose()
+            if chosen is None:
+                return
+            node, key = chosen
+            self.nodes.remove(node)
+            if self.expand(node):
+                self.tired[key] = 0
+            else:
+                self.tired[key] = self.tired.get(key, 0) + 1
+
+    def run(self) -> None:
+        """Search with what a scenario can do, then with what a bench can do beyond it."""
+        roots = []
+        for charge in self.charges():
+            try:
+                self.sketch.start(charge)
+            except EndlessInstant:
+                continue
+            self.keep(Found(charge=charge, acts=(), ends_ns=0, covers=frozenset()))
+            roots.append(self.nodes.pop())
+        for root in roots:
+            self.expand(root)
+        self.explore()
+        self.pins = True
+        self.tired.clear()
+        plugged = [node for node in self.nodes if node.saved.usb and not node.saved.contacts]
+        self.nodes = [*roots[:1], *plugged[:2]]
+        self.explore()
+
+
+def search(gadget: Gadget, system: System, circuit: Circuit, segments: Mapping[str, int]
+           ) -> list[Found]:  # fmt: skip
+    """Paths from power-up, each of which covered something that no earlier one did.
+
+    The last is the sweep of the gauge's levels, if there is a gauge; its coverage is not told.
+    """
+    searching = _Search(gadget, system, circuit, segments)
+    searching.run()
+    swept = searching.sweep()
+    return [*searching.found, *([swept] if swept is not None else [])]

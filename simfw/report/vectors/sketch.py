@@ -1,0 +1,425 @@
+"""A quick stand-in for the simulator, for the search only: the cell's charge stands still.
+
+The regions are the compiled table itself and the circuit is the real one, solved at one charge;
+what is left out is the clock of the charge. Whatever the search finds is run by the simulator
+afterwards, and only what happens there counts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+
+from simfw.behaviour.outputs import drives_of
+from simfw.behaviour.region import System
+from simfw.behaviour.table import Stepper
+from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
+from simfw.report.vectors.items import limits_of, may_be_cut
+
+__all__ = ["Act", "Saved", "Sketch"]
+
+NEVER = 1 << 62
+LONGEST_PERIOD_NS = 60 * 10**9  # a cycle longer than this is not waited for
+NEARBY_V = 0.01  # what is near a limit of the gauge
+CLOSE = 8  # the last 1/8 of a time counts as its early side
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One change: kind, name, value.
+
+    Kinds: "contact" (0, 1), "usb" (0, 1), "hand" (distance in m, negative: gone), and for a bench
+    that has an adjustable supply and drives the status pin itself "measured" (V) and "status" (0
+    released, 1 low, 2 high). A replay adds "mode": the charger has gone over to mode `name`.
+    """
+
+    at_ns: int
+    kind: str
+    name: str
+    value: float
+
+    @property
+    def text(self) -> str:
+        """The change in words."""
+        on = self.value > 0
+        return {
+            "contact": f"{self.name} {'closes' if on else 'opens'}",
+            "usb": f"USB {'comes' if on else 'goes'}",
+            "hand": f"a hand at {self.value * 100:.3g} cm of {self.name}" if on
+                    else f"the hand leaves {self.name}",
+            "measured": f"the gauge measures {self.value:.6g} V",
+            "status": f"the status pin is {('released', 'low', 'high')[int(self.value)]}",
+            "mode": f"the charger goes over to {self.name}",
+        }[self.kind]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """Everything that a sketch goes on from."""
+
+    now: int
+    states: tuple[int, ...]
+    ages: tuple[int, ...]
+    waiting: tuple[int, ...]
+    due_in: tuple[int, ...]
+    memory: tuple[int, ...]
+    conditions: tuple[bool, ...]
+    contacts: tuple[tuple[str, bool], ...]
+    hands: tuple[tuple[str, float], ...]
+    usb: bool
+    mode: ChargerMode
+    charge: float
+    measured_uv: int | None
+    status: int | None
+    last: tuple[str, ...]
+
+
+def periods_of(system: System) -> tuple[int, ...]:
+    """The periods after which what ticks by itself may be as before: all together, and the quick.
+
+    A region ticks with the sum of the times along a ring of timed rows (a look, a read of a
+    contact, a sample of the gauge, a blink).
+    """
+    rings = set()
+    for region in system.regions:
+        timed = {source: row for row in reversed(region.rows) if row.after_ns is not None
+                 for source in row.sources}  # fmt: skip
+        for start in timed:
+            here, total = start, 0
+            for _ in timed:
+                total += timed[here].after_ns or 0
+                here = timed[here].to
+                if here == start:
+                    rings.add(total)
+                if here not in timed:
+                    break
+    rings.discard(0)
+    found = []
+    for top in sorted(rings, reverse=True):
+        period = math.lcm(*(ring for ring in rings if ring <= top))
+        if period <= LONGEST_PERIOD_NS and period not in found:
+            found.append(period)
+    return tuple(found)
+
+
+class Sketch:
+    """Regions and circuit at a standing charge. It is its own `World` and `View`."""
+
+    def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int]) -> None:
+        self.system = system
+        self.circuit = circuit
+        self.segments = segments
+        self.now = 0
+        self.charge = 0.5
+        self.usb = False
+        self.mode: ChargerMode = "off"
+        self.measured_uv: int | None = None  # what a bench sets instead of the circuit
+        self.status: int | None = None  # likewise: 0 released, 1 low, 2 high
+        self.contacts: dict[str, bool] = {}
+        self.hands: dict[str, float] = {}
+        self.seen: set[str] = set()
+        self.happened_now: list[str] = []
+        self._gating = False
+        self._volts: dict[tuple[LoadSet, float], float] = {}
+        self._loads: dict[tuple[object, ...], LoadSet] = {}
+        self.stepper = Stepper(system, self)
+        self.stepper.watch(self._told)
+        self._gates = [self.stepper.bind(region.show) for region in system.regions
+                       if region.show is not None]  # fmt: skip
+        self.periods_ns = periods_of(system)
+        self._limits = {row.key: limits for region in system.regions for row in region.rows
+                        if (limits := limits_of(row))}  # fmt: skip
+        self._region_of = {row.key: number for number, region in enumerate(system.regions)
+                           for row in region.rows}  # fmt: skip
+        self._resuming = {row.key for region in system.regions for row in region.rows
+                          if row.to == "resume"}  # fmt: skip
+        self._driving = [
+            ({number: f"drive {region.name}:{state.name}"
+              for number, state in enumerate(region.states) if state.outputs or state.takes_out},
+             None if region.show is None else self.stepper.bind(region.show))
+            for region in system.regions
+        ]  # fmt: skip
+        self.last = [""] * len(system.regions)
+        self._timed = [
+            [
+                tuple(
+                    (row.after_ns, row.key, may_be_cut(region, row))
+                    for row in region.rows
+                    if row.after_ns and state.name in row.sources
+                )
+                for state in region.states
+            ]
+            for region in system.regions
+        ]
+
+    # -- the world of the regions ------------------------------------------------------------------
+
+    def state(self, region: str) -> str:
+        """The state of a region."""
+        return self.stepper.state_name(region)
+
+    def happened(self, event: str) -> bool:
+        """Nothing here asks for events."""
+        raise AssertionError(event)
+
+    def flag(self, name: str) -> bool:
+        """An input."""
+        stem, _, tail = name.rpartition(".")
+        if tail == "closed":
+            return self.contacts.get(stem, False)
+        if tail == "echo":
+            distance_m = self.hands.get(stem)
+            return distance_m is not None and self.circuit.answers(stem, distance_m, self.volts())
+        charger = self.circuit.charger
+        if name == "usb":
+            return self.usb
+        if self.status is not None:
+            return self.status == (1 if name == "status.low" else 2)
+        if charger is None:
+            return False
+        return (charger.reads_low if name == "status.low" else charger.reads_high)(
+            self.mode, self.usb
+        )
+
+    def quantity(self, name: str) -> float:
+        """A level, or a number of the cell."""
+        if name == "gauge":
+            return float(self.stepper.bars() or 0)
+        if name == "cell.charge":
+            return self.charge
+        if name == "cell.voltage":
+            return self.volts()
+        if name == "gauge.measured":
+            if self.measured_uv is not None:
+                return self.measured_uv / 1e6
+            return self.circuit.measured_v(self.volts())
+        if self._gating:
+            return 0.0
+        for drive, duty, segments in self.loads().drives:
+            if drive == name:
+                return duty if segments < 0 else segments / self.segments[name]
+        return 0.0
+
+    def below(self, quantity: str, level: float) -> bool:
+        """Whether a number of the cell is below `level`."""
+        if quantity == "gauge.measured" and self.measured_uv is None:
+            return self.volts() < self.circuit.true_v_for(level)
+        return self.quantity(quantity) < level
+
+    def loads(self) -> LoadSet:
+        """What is switched on."""
+        stepper = self.stepper
+        self._gating = True
+        gates = tuple(gate() for gate in self._gates)
+        key = (tuple(stepper.states), gates, self.mode)
+        found = self._loads.get(key)
+        if found is None:
+            names = dict(zip(stepper.region_names, stepper.names(), strict=True))
+            drives = drives_of(self.system, names, self)
+            awake = any(table[state] for table, state
+                        in zip(stepper.awake, stepper.states, strict=True))  # fmt: skip
+            found = self._loads[key] = LoadSet(
+                drives=tuple((name, drive.duty, -1 if drive.segments is None else drive.segments)
+                             for name, drive in drives.items()),
+                controller="awake" if awake else "asleep", charger=self.mode,
+            )  # fmt: skip
+        self._gating = False
+        return found
+
+    def volts(self) -> float:
+        """The terminal voltage."""
+        if self._gating:
+            return self.solved(LoadSet(charger=self.mode), self.charge)
+        return self.solved(self.loads(), self.charge)
+
+    def solved(self, loads: LoadSet, charge: float) -> float:
+        """The terminal voltage of a load set at a charge."""
+        key = (loads, charge)
+        found = self._volts.get(key)
+        if found is None:
+            solution = self.circuit.solve(loads, np.array([charge]))
+            found = self._volts[key] = float(solution.voltage_v[0])
+        return found
+
+    # -- time and inputs ---------------------------------------------------------------------------
+
+    def _told(self, key: str, holds: bool) -> None:
+        said = "true" if holds else "false"
+        self.seen.add(f"guard {key} {said}")
+        for level in self._limits.get(key, ()):
+            if abs(self.quantity("gauge.measured") - level) <= NEARBY_V:
+                self.seen.add(f"limit {key} {said}")
+
+    def start(self, charge: float) -> None:
+        """Power-up with nothing touched."""
+        self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
+        self.contacts, self.hands = {}, {}
+        self.measured_uv = self.status = None
+        self.seen = set()
+        self.last = [""] * len(self.last)
+        self._instant([], power_up=True)
+
+    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        stepper = self.stepper
+        before = list(zip(stepper.states, stepper.entered_ns, stepper.waiting(), strict=True))
+        fired: list[str] = []
+        stepper.fired = fired
+        happened = stepper.run_instant(self.now, raw, power_up=power_up)
+        self.happened_now = [stepper.event_names[number] for number in happened]
+        self._note_fired(fired)
+        self._note_drives()
+        if power_up:
+            return
+        for number, (state, entered, _) in enumerate(before):
+            timed = self._timed[number][state]
+            if not timed:
+                continue
+            stay = self.now - entered
+            left = (stepper.states[number], stepper.entered_ns[number]) != (state, entered)
+            for after, key, cut in timed:
+                if stay == after:
+                    self.seen.add(f"late {key}")
+                elif cut and left and after - after // CLOSE <= stay < after:
+                    self.seen.add(f"early {key}")
+
+    def _note_fired(self, fired: list[str]) -> None:
+        stepper = self.stepper
+        for key in fired:
+            self.seen.add(f"row {key}")
+            number = self._region_of[key]
+            before = self.last[number]
+            if before:
+                self.seen.add(f"pair {before} {key}")
+            self.last[number] = key
+            if key in self._resuming:
+                state = stepper.state_names[number][stepper.states[number]]
+                self.seen.add(f"resume {key} {state}")
+
+    def _note_drives(self) -> None:
+        stepper = self.stepper
+        for number, (names, gate) in enumerate(self._driving):
+            name = names.get(stepper.states[number])
+            if name is not None and (gate is None or gate()):
+                self.seen.add(name)
+
+    def ends(self) -> Iterator[tuple[int, int, str]]:
+        """The times that run now: when each ends, how long it is, and the row it belongs to."""
+        stepper = self.stepper
+        for number, when in enumerate(stepper.due()):
+            for after, key, _ in self._timed[number][stepper.states[number]]:
+                if stepper.entered_ns[number] + after == when:
+                    yield when, after, key
+
+    def go_to(self, then: int) -> None:
+        """Let time go on to `then`, leaving out whole periods in which nothing new happens."""
+        self._advance(then, self.periods_ns)
+        self.now = then
+
+    def _advance(self, then: int, periods: tuple[int, ...]) -> None:
+        stepper = self.stepper
+        while stepper.next_due() < then:
+            if any(self._skip(period, periods[k + 1 :], then) for k, period in enumerate(periods)):
+                continue
+            due = stepper.next_due()
+            if due >= then:
+                break
+            self.now = due
+            self._instant([])
+
+    def run_to(self, then: int) -> None:
+        """Let time go on to `then` without leaving anything out."""
+        while (due := self.stepper.next_due()) < then:
+            self.now = due
+            self._instant([])
+        self.now = then
+
+    def next_news(self) -> int:
+        """Before when nothing but what repeats can happen, as far as the cell is concerned."""
+        return NEVER
+
+    def _skip(self, period: int, inner: tuple[int, ...], then: int) -> bool:
+        """Run one period of the quick cycles; if all is as before, leave out whole periods."""
+        stepper = self.stepper
+        start = self.now
+        due = stepper.due()
+        quick = [number for number, when in enumerate(due) if when <= start + period]
+        limit = min([*(when for when in due if when > start + period), then, self.next_news()])
+        if limit - start < 3 * period:
+            return False
+        before = (tuple(stepper.states), [due[number] - start for number in quick])
+        self._advance(start + period + 1, inner)
+        self.now = start + period
+        due = stepper.due()
+        if (tuple(stepper.states), [due[number] - self.now for number in quick]) == before:
+            skipped = (limit - 1 - self.now) // period * period
+            self.now += skipped
+            stepper.shift(skipped, quick)
+        return True
+
+    def act(self, acts: Iterable[Act]) -> None:
+        """Change inputs now, in this order, together with the times that end now."""
+        raw = [event for act in acts for event in self._apply(act)]
+        self._instant([event for event in raw if event in self.stepper.event_ids])
+
+    def _apply(self, act: Act) -> list[str]:
+        kind, name, value = act.kind, act.name, act.value
+        if kind == "contact":
+            self.contacts[name] = bool(value)
+            return [f"{name}.edge"]
+        if kind == "measured":
+            self.measured_uv = round(value * 1e6)
+            return []
+        if kind == "hand":
+            self.hands.pop(name, None)
+            if value >= 0:
+                self.hands[name] = value
+            return []
+        before = (self.flag("status.low"), self.flag("status.high"))
+        raw = []
+        if kind == "mode":
+            self.mode = cast("ChargerMode", name)
+        elif kind == "status":
+            self.status = int(value)
+        else:
+            self.usb = bool(value)
+            raw = ["usb.edge"]
+            charger = self.circuit.charger
+            if charger is not None:
+                self.mode = charger.start_mode(self.volts()) if value else "off"
+        if (self.flag("status.low"), self.flag("status.high")) != before:
+            raw.append("status.edge")
+        return raw
+
+    def settle(self) -> None:
+        """The instant now, with nothing but what is due."""
+        self._instant([])
+
+    # -- going back --------------------------------------------------------------------------------
+
+    def save(self) -> Saved:
+        """Everything, to go on from later."""
+        stepper = self.stepper
+        return Saved(
+            self.now, tuple(stepper.states),
+            tuple(self.now - entered for entered in stepper.entered_ns), stepper.waiting(),
+            tuple(when - self.now if when < NEVER else NEVER for when in stepper.due()),
+            tuple(stepper.memory), tuple(stepper.condition_values),
+            tuple(self.contacts.items()), tuple(self.hands.items()), self.usb, self.mode,
+            self.charge, self.measured_uv, self.status, tuple(self.last),
+        )  # fmt: skip
+
+    def load(self, saved: Saved) -> None:
+        """Stand where `saved` was taken; nothing has been seen yet."""
+        self.now, self.usb, self.mode, self.charge = saved.now, saved.usb, saved.mode, saved.charge
+        self.contacts, self.hands = dict(saved.contacts), dict(saved.hands)
+        self.measured_uv, self.status = saved.measured_uv, saved.status
+        self.last = list(saved.last)
+        self.stepper.place(saved.now, saved.states, range(len(saved.states)), saved.ages,
+                           saved.waiting, saved.due_in, saved.memory, saved.conditions)  # fmt: skip
+        self.seen = set()
+
+

@@ -1,0 +1,271 @@
+"""Compares a firmware that runs on this host with the model, over the line protocol.
+
+The firmware is a program that speaks the lines described in docs/reference/line-protocol.md. It is
+driven with test vectors, scenarios, recordings and random stimuli; the first place where it tells
+something else than the model ends a comparison, with the stimuli that led there.
+"""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from simfw.behaviour.region import System
+from simfw.circuit.circuit import Circuit
+from simfw.errors import EndlessInstant, UsageError
+from simfw.report.vectors.replay import Exchange, Replay, Report, replay
+from simfw.report.vectors.sketch import Act
+
+__all__ = ["Difference", "Drive", "Firmware", "compare", "random_difference", "shrunk"]
+
+MS = 1_000_000
+MOST_TRIES = 60  # runs that may be spent on making a witness shorter
+KINDS = ("event", "out", "wake", "sleep")
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """What a firmware is driven with: a name for people, the acts, and what the model does."""
+
+    name: str
+    charge: float
+    acts: tuple[Act, ...]
+    ends_ns: int
+    replay: Replay
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """Where a firmware parts from the model: `expected` and `told` are lines, or nothing more."""
+
+    drive: Drive
+    time_ns: int
+    expected: str
+    told: str
+
+    def __str__(self) -> str:
+        return (f"{self.drive.name}: the model says `{self.expected}`, "
+                f"the firmware says `{self.told}`.")
+
+
+class Firmware:
+    """A program behind the line protocol. It is started anew for each drive.
+
+    `within_ns` is how far the time of a report may be off. Events, and wake and sleep, are compared
+    only if the program tells any; `told` collects which kinds it tells.
+    """
+
+    def __init__(self, program: str | Path, *, within_ns: int = 0, timeout_s: float = 60.0) -> None:
+        self.program = Path(program).resolve()
+        self.within_ns = within_ns
+        self.timeout_s = timeout_s
+        self.told: set[str] = set()
+
+    def say_hello(self) -> str:
+        """Ask the program who it is; UsageError if it does not speak the protocol."""
+        answer = self.talk(["hello"])
+        if not answer or not answer[0].startswith("hello 1"):
+            shown = answer[0] if answer else "nothing"
+            raise UsageError(f"{self.program} does not speak the line protocol: it answered "
+                             f"`{shown}` to `hello`; `hello 1` was expected.")  # fmt: skip
+        return answer[0]
+
+    def talk(self, lines: Sequence[str]) -> list[str]:
+        """Send lines, then `quit`; all that the program answers."""
+        try:
+            done = subprocess.run(
+                [str(self.program)], input="\n".join([*lines, "quit", ""]), text=True,
+                capture_output=True, timeout=self.timeout_s, check=False,
+            )  # fmt: skip
+        except subprocess.TimeoutExpired:
+            return ["error no answer in time"]
+        except (OSError, UnicodeDecodeError) as error:
+            raise UsageError(f"{self.program} cannot be run: {error}.") from error
+        lines_back = done.stdout.splitlines()
+        if done.returncode != 0:
+            lines_back.append(f"error the program ended with status {done.returncode}")
+        return lines_back
+
+    def differs(self, drive: Drive) -> Difference | None:
+        """Drive the firmware and compare; None where it does what the model does."""
+        exchanges = drive.replay.exchanges
+        answered = self.talk([line for exchange in exchanges for line in exchange.lines])
+        answers = _split(answered)
+        kinds = {line.split(" ")[0] for line in answered} & set(KINDS)
+        self.told |= kinds
+        compared = {"out", *self.told}
+        compared |= {"wake", "sleep"} if compared & {"wake", "sleep"} else set()
+        for index, exchange in enumerate(exchanges):
+            told = answers[index] if index < len(answers) else ["nothing more"]
+            found = _compare(exchange, told, compared, self.within_ns)
+            if found is not None:
+                time_ns, expected, got = found
+                return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got)
+        return None
+
+
+def _split(lines: Sequence[str]) -> list[list[str]]:
+    """The answers to each message: what stands before each `ok`."""
+    answers: list[list[str]] = [[]]
+    for line in lines:
+        if line == "ok":
+            answers.append([])
+        else:
+            answers[-1].append(line)
+    return answers if answers[-1] else answers[:-1]
+
+
+def _time_of(line: str) -> int:
+    words = line.split(" ")
+    return int(words[1]) if len(words) > 1 and words[1].isdigit() else -1
+
+
+def _same(report: Report, line: str, within_ns: int) -> bool:
+    wanted, got = report.line.split(" "), line.split(" ")
+    return (wanted[0], *wanted[2:]) == (got[0], *got[2:]) and (
+        abs(report.time_ns - _time_of(line)) <= within_ns)  # fmt: skip
+
+
+def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str], within_ns: int
+             ) -> tuple[int, str, str] | None:
+    """The first difference within one exchange: when, what was expected, what was told."""
+    expected = [report for report in exchange.reports if report.kind in kinds]
+    got = [line for line in told if line.split(" ")[0] in kinds or line.split(" ")[0] not in KINDS]
+    end = int(exchange.lines[-1].split(" ")[-1])
+    if within_ns:
+        # Reports of different signals may change places within the tolerance.
+        expected = sorted(expected, key=lambda report: (report.kind, report.name))
+        got = sorted(got, key=lambda line: (line.split(" ")[0], line.split(" ")[2:3]))
+    for report, line in zip(expected, got, strict=False):
+        if not _same(report, line, within_ns):
+            return report.time_ns, report.line, line
+    if len(expected) > len(got):
+        return expected[len(got)].time_ns, expected[len(got)].line, "nothing"
+    if len(got) > len(expected):
+        line = got[len(expected)]
+        return max(_time_of(line), 0) or end, "nothing", line
+    return None
+
+
+def compare(firmware: Firmware, drives: Sequence[Drive],
+            progress: Callable[[int, int], None] | None = None) -> Difference | None:
+    """Drive the firmware with all of `drives`; the first difference."""
+    for done, drive in enumerate(drives):
+        if progress is not None:
+            progress(done, len(drives))
+        found = firmware.differs(drive)
+        if found is not None:
+            return found
+    return None
+
+
+# -- random stimuli --------------------------------------------------------------------------------
+
+
+def _acts(names: Sequence[tuple[str, str, float]], script: Sequence[tuple[int, int]]
+          ) -> tuple[Act, ...]:
+    """Acts from a script of (gap in units of 1 ms, which input): each toggles its input."""
+    now = 0
+    on: dict[str, bool] = {}
+    acts = []
+    for gap_ms, which in script:
+        now += gap_ms * MS
+        kind, name, value = names[which % len(names)]
+        on[name] = not on.get(name, False)
+        off = -1.0 if kind == "hand" else 0.0
+        acts.append(Act(now, kind, name, value if on[name] else off))
+    return tuple(acts)
+
+
+def random_difference(firmware: Firmware, system: System, circuit: Circuit,
+                      segments: Mapping[str, int], inputs: Sequence[tuple[str, str, float]],
+                      gaps_ms: Sequence[int], *, examples: int, seed: int) -> Difference | None:
+    """Drive the firmware with random stimuli; the first difference, made as short as can be.
+
+    `inputs` are (kind, name, value when on); `gaps_ms` times worth trying between two changes.
+    """
+    from hypothesis import HealthCheck, Phase, find, settings
+    from hypothesis import strategies as st
+    from hypothesis.errors import NoSuchExample
+
+    if not inputs or examples <= 0:
+        return None
+    gap = st.one_of(st.sampled_from(sorted(set(gaps_ms))), st.integers(1, 400))
+    scripts = st.tuples(st.lists(st.tuples(gap, st.integers(0, len(inputs) - 1)), max_size=14),
+                        st.sampled_from([0.5, 0.1, 0.9, 0.02]))  # fmt: skip
+    seen: dict[object, Difference] = {}
+
+    def parts(example: tuple[list[tuple[int, int]], float]) -> bool:
+        script, charge = example
+        acts = _acts(inputs, script)
+        ends = (acts[-1].at_ns if acts else 0) + 1500 * MS
+        try:
+            played = replay(system, circuit, segments, charge=charge, acts=acts, ends_ns=ends)
+        except EndlessInstant:
+            return False
+        found = firmware.differs(Drive("random stimuli", charge, acts, ends, played))
+        if found is not None:
+            seen["last"] = found
+        return found is not None
+
+    from random import Random
+
+    try:
+        find(scripts, parts, random=Random(seed), database_key=None,
+             settings=settings(max_examples=examples, database=None, deadline=None,
+                               suppress_health_check=list(HealthCheck),
+                               phases=(Phase.generate, Phase.shrink)))  # fmt: skip
+    except NoSuchExample:
+        return None
+    return seen["last"]
+
+
+# -- witnesses -------------------------------------------------------------------------------------
+
+
+def _gestures(acts: Sequence[Act]) -> Iterator[tuple[int, ...]]:
+    """Groups of acts that belong together: an input changed and changed back."""
+    open_at: dict[str, int] = {}
+    for index, act in enumerate(acts):
+        if act.name in open_at and act.kind in ("contact", "hand", "usb"):
+            yield open_at.pop(act.name), index
+        elif act.kind in ("contact", "hand", "usb"):
+            open_at[act.name] = index
+        else:
+            yield (index,)
+    yield from ((index,) for index in open_at.values())
+
+
+def shrunk(firmware: Firmware, found: Difference, system: System, circuit: Circuit,
+           segments: Mapping[str, int]) -> Difference:
+    """A difference with fewer acts, as long as it stays a difference (at a standing charge)."""
+    best = found
+    acts = [act for act in found.drive.acts if act.at_ns <= found.time_ns]
+
+    def attempt(acts: Sequence[Act]) -> Difference | None:
+        ends = found.time_ns + MS
+        try:
+            played = replay(system, circuit, segments, charge=found.drive.charge, acts=acts,
+                            ends_ns=ends)  # fmt: skip
+        except EndlessInstant:
+            return None
+        return firmware.differs(replace(found.drive, acts=tuple(acts), ends_ns=ends,
+                                        replay=played))  # fmt: skip
+
+    shorter = attempt(acts)
+    if shorter is None:
+        return found
+    best, tries = shorter, 0
+    changed = True
+    while changed and tries < MOST_TRIES:
+        changed = False
+        for group in list(_gestures(acts)):
+            tries += 1
+            fewer = [act for index, act in enumerate(acts) if index not in group]
+            shorter = attempt(fewer)
+            if shorter is not None:
+                best, acts, changed = shorter, fewer, True
+                break
+    return best

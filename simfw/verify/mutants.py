@@ -1,0 +1,199 @@
+"""Mutants of the generated C: small faults, to see how many of them the test vectors notice.
+
+Each mutant is one change of one entry of a table, of one guard, or of one operator of the step
+function, such as a slip of the pen would make.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from simfw.errors import UsageError
+from simfw.verify.conform import Drive, Firmware
+
+__all__ = ["Mutant", "Score", "mutants_of", "score"]
+
+COMPILERS = ("tcc", "gcc", "clang", "cc")
+CORE = (
+    ("firmware.c", "< dwell->after", "<= dwell->after", "a dwell ends one tick late"),
+    ("firmware.c", "if (row->to == FW_RESUME)", "if (row->to == FW_NONE)", "nothing is resumed"),
+    ("firmware.c", "(entry.stay == m->stay[entry.region])", "(entry.stay != 0xFFFFu)",
+     "a stale dwell is not dropped"),
+    ("firmware.c", "            return;\n        }\n    }\n}\n\nstatic void watch",
+     "        }\n    }\n}\n\nstatic void watch", "more than the first matching row fires"),
+    ("firmware.c", "m->memory[region] = state;", "(void)state;", "no resume point is remembered"),
+    ("firmware.c", "        m->woke = true;", "        m->woke = false;", "a short wake is missed"),
+    ("firmware.c", "return (taken < level) ? (level - taken) : 0u;", "return level;",
+     "no segment is put out"),
+    ("firmware.c", "(here > level)", "(here > 0u)", "the last region wins an output"),
+    ("firmware.c", "holds ? fw_conditions[i].rises", "!holds ? fw_conditions[i].rises",
+     "a watched condition is turned round"),
+    ("firmware.c", "fw_signals[i].at_power_up && (levels", "fw_signals[i].at_power_up || (levels",
+     "edges are made up at power-up"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One change: in which file, what stood there, what stands there now, and in words."""
+
+    file: str
+    old: str
+    new: str
+    text: str
+    place: int = 0
+
+    def apply(self, files: Mapping[str, str]) -> dict[str, str]:
+        """The files with this change."""
+        text = files[self.file]
+        return {**files, self.file: text[: self.place] + self.new
+                + text[self.place + len(self.old):]}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """How many mutants were noticed; `survivors` are those that were not."""
+
+    killed: int
+    total: int
+    survivors: tuple[Mutant, ...]
+
+    @property
+    def share(self) -> float:
+        """The share noticed, 1 for none at all."""
+        return self.killed / self.total if self.total else 1.0
+
+
+def _lines(text: str, table: str) -> Iterator[tuple[int, str]]:
+    """The entries of a table with where they begin."""
+    start = text.index(f"{table}[] = {{")
+    end = text.index("\n};", start)
+    for match in re.finditer(r"^    (\{.*)$", text[start:end], re.MULTILINE):
+        yield start + match.start(1), match[1]
+
+
+def _rows(text: str) -> Iterator[Mutant]:
+    for place, line in _lines(text, "fw_rows"):
+        match = re.match(r"\{(\S+), (\S+), (\S+), (\d+)u, (\d+)u\} /\* \d+: (.*) \*/", line)
+        if match is None:
+            continue
+        on, guard, to, _, emits, key = match.groups()
+        fields = line[: line.index("}") + 1]
+
+        def change(old: str, new: str, words: str, *, fields: str = fields, place: int = place,
+                   key: str = key) -> Mutant:  # fmt: skip
+            return Mutant("tables.c", fields, fields.replace(old, new, 1), f"{key}: {words}", place)
+
+        if on != "FW_NONE":
+            yield change(on, "FW_NONE", "never fires")
+        if guard != "FW_NONE":
+            yield change(f", {guard},", ", FW_NONE,", "its guard is dropped")
+        if to != "FW_SAME":
+            yield change(f", {to},", ", FW_SAME,", "stays instead of going on")
+        if emits != "0":
+            yield change(f"{emits}u}}", "0u}", "emits nothing")
+
+
+def _times(text: str) -> Iterator[Mutant]:
+    # Rows of one state with one time stand together; they keep one time.
+    for match in re.finditer(r"(?:    \{FW_TICKS\((\d+)\), \d+u\},\n)"
+                             r"(?:    \{FW_TICKS\(\1\), \d+u\},\n)*", text):
+        time = int(match[1])
+        rows = ", ".join(re.findall(r"(\d+)u\}", match[0]))
+        for factor, words in ((11, "10 % longer"), (9, "10 % shorter")):
+            if time:
+                new = match[0].replace(f"({time})", f"({time * factor // 10})")
+                yield Mutant("tables.c", match[0], new, f"the time of rows {rows} is {words}",
+                             match.start())  # fmt: skip
+
+
+def _guards(text: str) -> Iterator[Mutant]:
+    start = text.index("bool fw_guard")
+    for match in re.finditer(r"case (\d+)u: /\* (.*) \*/\n        holds = (.*);", text[start:]):
+        place = start + match.start(3)
+        yield Mutant("tables.c", match[3], f"!({match[3]})", f"guard `{match[2]}` turned round",
+                     place)  # fmt: skip
+        number = re.search(r"(<=|>=|<|>) (\d{6,})", match[3])
+        if number is not None:
+            for shift in (30_000, -30_000):
+                new = match[3].replace(number[2], str(int(number[2]) + shift), 1)
+                yield Mutant("tables.c", match[3], new,
+                             f"the limit of `{match[2]}` moved by {shift / 1000:+.0f} mV", place)
+
+
+def _states(text: str) -> Iterator[Mutant]:
+    for place, line in _lines(text, "fw_states"):
+        words = line[line.index("/*") + 3 : -3]
+        fields = line[: line.index("}") + 1]
+        if "FW_STATE_AWAKE" in fields:
+            yield Mutant("tables.c", fields, fields.replace("FW_STATE_AWAKE", "0u"),
+                         f"{words}: does not keep awake", place)  # fmt: skip
+    for place, line in _lines(text, "fw_drives"):
+        match = re.match(r"\{(\w+), (\d+)u\}", line)
+        if match is not None:
+            level = int(match[2])
+            new = level // 2 if level > 1 else 0
+            yield Mutant("tables.c", match[0], f"{{{match[1]}, {new}u}}",
+                         f"{match[1]}: level {level} becomes {new}", place)  # fmt: skip
+
+
+def mutants_of(files: Mapping[str, str]) -> list[Mutant]:
+    """All mutants, in a fixed order."""
+    text = files["tables.c"]
+    found = [*_rows(text), *_times(text), *_guards(text), *_states(text)]
+    # A change of the step function that this gadget cannot show would tell nothing.
+    unused = set()
+    if "FW_STATE_RESUMES" not in text:
+        unused |= {"nothing is resumed", "no resume point is remembered"}
+    if re.search(r"#define FW_CONDITION_COUNT 0u", files["tables.h"]):
+        unused.add("a watched condition is turned round")
+    if not any(re.match(r"\{(?:\d+u, ){6}[1-9]", line) for _, line in _lines(text, "fw_states")):
+        unused.add("no segment is put out")
+    driven = [line.split(",")[0] for _, line in _lines(text, "fw_drives")]
+    if len(set(driven)) == len(driven):
+        unused.add("the last region wins an output")
+    found += [Mutant(file, old, new, f"step function: {words}", files[file].index(old))
+              for file, old, new, words in CORE if words not in unused]  # fmt: skip
+    return found
+
+
+def _compile(files: Mapping[str, str], folder: Path, command: str) -> Path:
+    for name, text in files.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    program = folder / "mutant"
+    done = subprocess.run([command, "-w", "-DFW_HOST", "-o", str(program), "firmware.c", "tables.c",
+                           "names.c", "harness.c"], cwd=folder, capture_output=True, text=True,
+                          check=False)  # fmt: skip
+    if done.returncode != 0:
+        raise UsageError(f"{command} refuses the generated C: {done.stderr.strip()[:400]}")
+    return program
+
+
+def score(files: Mapping[str, str], drives: Sequence[Drive], count: int, *, seed: int = 0,
+          progress: Callable[[int, int], None] | None = None) -> Score:
+    """Compile `count` mutants (all, if there are fewer) and drive each until one drive notices."""
+    command = next((name for name in COMPILERS if shutil.which(name)), None)
+    if command is None:
+        raise UsageError("No C compiler was found (tcc, gcc, clang or cc); mutants need one.")
+    found = mutants_of(files)
+    chosen = found if count >= len(found) else random.Random(seed).sample(found, count)
+    quick_first = sorted(drives, key=lambda drive: len(drive.replay.reports))
+    survivors = []
+    with tempfile.TemporaryDirectory() as folder:
+        for done, mutant in enumerate(chosen):
+            if progress is not None:
+                progress(done, len(chosen))
+            program = _compile(mutant.apply(files), Path(folder), command)
+            firmware = Firmware(program, timeout_s=20.0)
+            firmware.told = {"event", "wake", "sleep"}
+            if all(firmware.differs(drive) is None for drive in quick_first):
+                survivors.append(mutant)
+    return Score(killed=len(chosen) - len(survivors), total=len(chosen),
+                 survivors=tuple(survivors))  # fmt: skip

@@ -1,0 +1,259 @@
+"""The specification: nothing is left out, every link resolves, and a browser asks for nothing."""
+
+import json
+import re
+import subprocess
+from html.parser import HTMLParser
+
+import pytest
+
+from simfw import load_gadget
+from simfw.behaviour.build import build_system
+from simfw.behaviour.machine import RegionMachine
+from simfw.circuit.circuit import Circuit
+from simfw.cli import main
+from simfw.gadget.quantities import quantities
+from simfw.quantity import Timing
+from simfw.report.specification import document_of, specification_files
+from simfw.report.specification.behaviour import region_drawing
+from simfw.report.specification.document import Table, cells
+from simfw.report.specification.figures import changes
+from simfw.report.specification.power import Budget, budget_of
+from simfw.report.specification.subject import subject_of
+from tests.report.generated_c import compiler
+from tests.report.golden import DEMOS, HERE, expected_text
+
+LARDER = next(path for path in DEMOS if path.parent.name == "larder-lamp")
+NAMES = [path.parent.name for path in DEMOS]
+demos = pytest.mark.parametrize("path", DEMOS, ids=NAMES)
+
+
+def parts(path):
+    """A demo gadget, its system, and the files of its specification with all its consumers."""
+    gadget = load_gadget(path)
+    system = build_system(gadget)
+    budget = Budget(charge=0.5, modes=[], consumers=tuple(Circuit(gadget).consumers))
+    return gadget, system, specification_files(document_of(gadget, system, budget=budget))
+
+
+class Page(HTMLParser):
+    """Collects ids, links, empty cells, and whatever could ask for something."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.ids, self.links, self.asks, self.texts = [], [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        """Note what matters of a tag."""
+        for name, value in attrs:
+            if name == "id":
+                self.ids.append(value)
+            elif name == "href":
+                self.links.append(value)
+            elif name in ("src", "srcset", "action", "data", "poster", "background"):
+                self.asks.append((tag, name, value))
+        if tag in ("link", "script", "img", "iframe", "object", "embed", "base", "form"):
+            self.asks.append((tag, "", ""))
+
+    def handle_data(self, data):
+        """Note the text."""
+        self.texts.append(data)
+
+
+@demos
+def test_every_row_rule_event_time_and_consumer_is_in_it(path):
+    """By key or name, in the Markdown and in the page."""
+    gadget, system, files = parts(path)
+    wanted = [row.key for region in system.regions for row in region.rows]
+    wanted += [f"rules[{n}]" for n in range(len(gadget.rules))] + [r.name for r in gadget.rules]
+    wanted += [*system.events, *system.raw_events, *system.internal_events]
+    wanted += [key for key, value in quantities(gadget).items() if isinstance(value, Timing)]
+    wanted += list(quantities(gadget))
+    wanted += [state.name for region in system.regions for state in region.states]
+    wanted += Circuit(gadget).consumers
+    shown = " ".join(Page(files["specification.html"]).texts)
+    for name in wanted:
+        assert name in shown, name
+        assert name in files["specification.md"].replace("\\", ""), name
+
+
+@demos
+def test_every_link_resolves_and_every_anchor_is_unique(path):
+    """In both documents; drawings that the Markdown names are written."""
+    _, _, files = parts(path)
+    page = Page(files["specification.html"])
+    assert len(page.ids) == len(set(page.ids))
+    assert page.links
+    assert {link.removeprefix("#") for link in page.links} <= set(page.ids)
+    text = files["specification.md"]
+    anchors = re.findall(r'<a id="([^"]+)">', text)
+    assert len(anchors) == len(set(anchors))
+    assert set(re.findall(r"\]\(#([^)]+)\)", text)) <= set(anchors)
+    assert set(re.findall(r"\]\((diagrams/[^)]+)\)", text)) <= files.keys()
+
+
+@demos
+def test_the_page_is_self_contained(path):
+    """No tag and no style of it could ask for anything; no address stands in it."""
+    _, _, files = parts(path)
+    text = files["specification.html"]
+    assert Page(text).asks == []
+    assert "url(" not in text
+    assert "@import" not in text
+    assert not re.search(r"https?://(?!www\.w3\.org/2000/svg)", text)
+
+
+@demos
+def test_no_cell_of_a_state_table_is_empty(path):
+    """What is ignored is written as ignored, for every event of every state."""
+    gadget, system, _ = parts(path)
+    for _, _, section in document_of(gadget, system).numbered():
+        for block in section.blocks:
+            if isinstance(block, Table) and "what each state makes" in block.caption:
+                assert all(cell.text for row in block.rows for cell in row)
+                assert block.rows[-1][0].text == "any other event"
+
+
+@demos
+def test_the_diagrams_have_the_arrows_of_the_machines(path):
+    """Every region's drawing has a line for each row, with the sources and targets of its
+    `transitions` machine.
+    """
+    gadget, system, _ = parts(path)
+    subject = subject_of(gadget, system)
+    for region in system.regions:
+        if not region.rows:
+            continue
+        drawn = region_drawing(subject, region).svg
+        machine = RegionMachine(region)._machine
+        edges = {(t.source, t.dest) for event in machine.events.values()
+                 for ts in event.transitions.values() for t in ts}  # fmt: skip
+        mine = {(source, target) for row in region.rows for source in row.sources
+                for target in (region.resume_points if row.to == "resume"
+                               else (None if row.to == "same" else row.to,))}  # fmt: skip
+        assert edges == mine
+        for row in region.rows:
+            assert subject.by_origin[row.key].number in drawn
+
+
+@demos
+def test_the_expected_specification_stands(path):
+    """The Markdown is the one that is kept (rewrite: python -m tests.report.golden)."""
+    assert expected_text(path) == (HERE / f"{path.parent.name}.md").read_text(encoding="utf-8")
+
+
+def test_numbers_of_requirements_are_stable_and_unique():
+    """A row that is retimed, moved or led elsewhere keeps its number; all numbers differ."""
+    gadget = load_gadget(LARDER)
+    subject = subject_of(gadget, build_system(gadget))
+    numbers = [item.number for item in subject.requirements]
+    assert len(numbers) == len(set(numbers))
+    lamp = gadget.behaviour["lamp"]
+    moved = lamp.model_copy(update={"rows": (*lamp.rows[3:], *lamp.rows[:3])})
+    other = gadget.model_copy(update={"behaviour": {**gadget.behaviour, "lamp": moved}})
+    again = subject_of(other, build_system(other))
+    assert {item.number for item in again.requirements} == set(numbers)
+
+
+def test_the_difference_to_an_earlier_file_is_readable(tmp_path, capsys):
+    """A changed time, a new row and a gone rule stand in it, key by key."""
+    text = LARDER.read_text(encoding="utf-8")
+    old = text.replace('after = "45 min"', 'after = "40 min"').replace(
+        'starts = "armed"', 'starts = "idle"')  # fmt: skip
+    before = tmp_path / "before.toml"
+    before.write_text(old, encoding="utf-8")
+    found = changes(load_gadget(before), load_gadget(LARDER))
+    texts = {(change.key, change.old, change.new) for change in found}
+    assert ("behaviour.sensor.starts", "idle", "armed") in texts
+    assert any("after 40 min" in old and "after 45 min" in new for _, old, new in texts)
+    assert len(found) == 2
+    assert changes(load_gadget(before), load_gadget(before)) == ()
+    assert main(["spec", str(LARDER), "-o", str(tmp_path / "out"), "--since", str(before),
+                 "--no-vectors", "--no-power"]) == 0  # fmt: skip
+    assert "after 40 min" in (tmp_path / "out" / "specification.md").read_text(encoding="utf-8")
+    assert "specification.html" in capsys.readouterr().out
+
+
+def test_a_clock_tolerance_widens_every_window(tmp_path):
+    """10 % either way: 20 ms / 1.1 to 20 ms / 0.9, rounded outwards."""
+    text = LARDER.read_text(encoding="utf-8")
+    text = text.replace("[controller]", '[controller]\nclock = "10 %"')
+    path = tmp_path / "gadget.toml"
+    path.write_text(text, encoding="utf-8")
+    gadget = load_gadget(path)
+    corners = subject_of(gadget, build_system(gadget)).corners
+    window = corners.of(20_000_000, 20_000_000, 20_000_000)
+    assert (window.low_ns, window.high_ns) == (18_181_818, 22_222_223)
+    shown = specification_files(document_of(gadget, build_system(gadget)))["specification.md"]
+    assert "22.22 ms" in shown
+    assert "clock off by 10 %" in shown
+
+
+def test_the_power_budget_names_its_conditions():
+    """Modes, consumers and the widest ranges, from a real run of the engine."""
+    path = next(path for path in DEMOS if path.parent.name == "key-hook")
+    gadget = load_gadget(path)
+    text = specification_files(
+        document_of(gadget, build_system(gadget), budget=budget_of(gadget))
+    )["specification.md"]  # fmt: skip
+    assert "50 % charge, 25 °C" in text
+    assert "Mean current of each resting mode" in text
+    assert "Margin for the replacement" in text
+
+
+def test_a_table_with_a_short_row_is_refused():
+    """A row with too few cells is a mistake of a section, found where it is made."""
+    with pytest.raises(AssertionError, match="1 cells"):
+        Table(caption="c", head=("a", "b"), rows=(cells("x"),))
+
+
+PROBE = """<script>
+const wide = [...document.querySelectorAll("main > *, header")].filter(
+  e => e.getBoundingClientRect().right > innerWidth + 1);
+document.title = JSON.stringify({page: document.documentElement.scrollWidth, inner: innerWidth,
+  wide: wide.length, tables: document.querySelectorAll("table").length,
+  drawings: document.querySelectorAll("svg").length});
+</script>"""
+
+
+@pytest.mark.skipif(compiler("chromium") is None, reason="chromium is not installed")
+def test_a_browser_shows_it_at_phone_width_and_asks_for_nothing(tmp_path):
+    """Headless Chromium: the net log holds no address but the file's own; nothing sticks out."""
+    _, system, files = parts(LARDER)
+    page = tmp_path / "specification.html"
+    page.write_text(files["specification.html"].replace("</body>", PROBE + "</body>"), "utf-8")
+    log = tmp_path / "net.json"
+    done = subprocess.run(
+        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--window-size=500,900",
+         f"--user-data-dir={tmp_path / 'profile'}", f"--log-net-log={log}",
+         "--net-log-capture-mode=Everything", "--dump-dom", page.as_uri()],
+        capture_output=True, text=True, timeout=120, check=True,
+    )  # fmt: skip
+    found = re.search(r"<title>(\{.*?\})</title>", done.stdout)
+    assert found is not None
+    seen = json.loads(found[1].replace("&quot;", '"'))
+    assert seen["page"] <= seen["inner"]
+    assert seen["wide"] == 0
+    assert seen["drawings"] == sum(bool(region.rows) for region in system.regions)
+    text = log.read_text(encoding="utf-8", errors="replace")
+    assert "file://" in text or page.name in done.stdout or seen
+    ours = re.findall(r'"(https?://[^"]+)"', text)
+    # The browser itself may look for its maker's services; the page must not name any address.
+    assert not [url for url in ours if url in files["specification.html"]]
+
+
+@pytest.mark.skipif(compiler("chromium") is None, reason="chromium is not installed")
+def test_it_prints(tmp_path):
+    """The page becomes a PDF of several sheets."""
+    _, _, files = parts(DEMOS[0])
+    page = tmp_path / "specification.html"
+    page.write_text(files["specification.html"], "utf-8")
+    subprocess.run(
+        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+         f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={tmp_path / 'out.pdf'}",
+         page.as_uri()], capture_output=True, timeout=120, check=True,
+    )  # fmt: skip
+    pdf = (tmp_path / "out.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert len(re.findall(rb"/Type\s*/Page[^s]", pdf)) >= 5

@@ -1,0 +1,132 @@
+"""Conformance: the generated C conforms, faults of it are found with a short witness."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from simfw import load_gadget
+from simfw.cli import main
+from simfw.engine.simulator import Prepared
+from simfw.errors import UsageError
+from simfw.loading import load_scenario
+from simfw.report.source import harness_files
+from simfw.verify.conform import Drive, Firmware, compare, random_difference, shrunk
+from simfw.verify.driving import gaps_of, inputs_of, segments_of, vector_drives
+from simfw.verify.mutants import mutants_of, score
+from tests.report.generated_c import compile_harness, compiler
+from tests.report.golden import DEMOS
+
+HOOK = next(path for path in DEMOS if path.parent.name == "key-hook")
+CC = compiler("tcc", "gcc", "clang")
+pytestmark = pytest.mark.skipif(CC is None, reason="no C compiler installed")
+
+
+@pytest.fixture(scope="module")
+def hook():
+    """The key hook with its drives and the texts of its C."""
+    gadget = load_gadget(HOOK)
+    prepared = Prepared(gadget)
+    files = harness_files(prepared.system, segments_of(gadget), gadget.head.name)
+    return gadget, prepared, vector_drives(gadget, prepared), files
+
+
+def built(folder, files):
+    """The host program of these files."""
+    for name, text in files.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return compile_harness(folder, CC, "-w")
+
+
+@pytest.fixture(scope="module")
+def good(hook, tmp_path_factory):
+    """The unchanged harness."""
+    return built(tmp_path_factory.mktemp("good"), hook[3])
+
+
+def test_the_generated_c_conforms(hook, good, capsys):
+    """Vectors and random stimuli find no difference, through the command line as well."""
+    drives = hook[2]
+    firmware = Firmware(good)
+    assert firmware.say_hello().startswith("hello 1")
+    assert compare(firmware, drives) is None
+    assert firmware.told == {"event", "out", "wake", "sleep"}
+    status = main(["conform", str(HOOK), "--against", str(good), "--examples", "10",
+                   "--also", str(HOOK.parent / "keys-lost.toml")])  # fmt: skip
+    assert status == 0
+    assert "Conforms" in capsys.readouterr().out
+
+
+def test_a_difference_comes_with_a_witness(hook, tmp_path, capsys, monkeypatch):
+    """A lamp that goes out 1 ms late is found, and saved as a scenario that can be run."""
+    files = dict(hook[3])
+    assert "FW_TICKS(20000000000)" in files["tables.c"]
+    files["tables.c"] = files["tables.c"].replace("FW_TICKS(20000000000)", "FW_TICKS(20001000000)")
+    program = built(tmp_path, files)
+    monkeypatch.chdir(tmp_path)
+    assert main(["conform", str(HOOK), "--against", str(program)]) == 1
+    said = capsys.readouterr().out
+    assert "Differs at" in said
+    assert "Saved as witness.toml" in said
+    witness = load_scenario(tmp_path / "witness.toml")
+    assert 1 <= len(witness.steps) <= 3
+    assert main(["conform", str(HOOK), "--against", str(program), "--within", "2 ms",
+                 "--examples", "0"]) == 0  # fmt: skip
+
+
+def test_random_stimuli_find_what_no_vector_was_given_for(hook, tmp_path):
+    """Without vectors, a click that is ignored is found by random stimuli and made short."""
+    gadget, prepared, _, files = hook
+    mutant = next(m for m in mutants_of(files)
+                  if m.text == "behaviour.lamp_mode.rows[0]: never fires")  # fmt: skip
+    firmware = Firmware(built(tmp_path, mutant.apply(files)))
+    segments = segments_of(gadget)
+    inputs = inputs_of(gadget, prepared.circuit)
+    found = random_difference(firmware, prepared.system, prepared.circuit, segments, inputs,
+                              gaps_of(gadget), examples=200, seed=1)  # fmt: skip
+    assert found is not None
+    short = shrunk(firmware, found, prepared.system, prepared.circuit, segments)
+    assert len(short.drive.acts) <= 4
+
+
+def test_most_mutants_are_noticed(hook):
+    """Vectors alone notice 9 of 10 of a sample; the full count is in tests/bench/mutants.py."""
+    _, _, drives, files = hook
+    assert len(mutants_of(files)) > 100
+    result = score(files, drives, 40, seed=3)
+    assert result.share >= 0.8
+    assert result.killed + len(result.survivors) == result.total
+
+
+def test_what_is_no_firmware_is_refused(tmp_path, capsys):
+    """A program that cannot be run, one that says something else, and no program at all."""
+    talker = tmp_path / "talker"
+    talker.write_text(f"#!{sys.executable}\nprint('good day')\n")
+    talker.chmod(0o755)
+    with pytest.raises(UsageError, match="does not speak"):
+        Firmware(talker).say_hello()
+    with pytest.raises(UsageError, match="cannot be run"):
+        Firmware(tmp_path / "nowhere").say_hello()
+    assert main(["conform", str(HOOK)]) == 2
+    assert "--against" in capsys.readouterr().err
+
+
+def test_a_program_that_breaks_off_or_hangs_is_a_difference(hook, tmp_path):
+    """An exit status other than 0 and a missing answer are told as such."""
+    drives: list[Drive] = hook[2]
+    for body, word in (("import sys; sys.exit(3)", "status 3"), ("while True: pass", "in time")):
+        program = tmp_path / "program"
+        program.write_text(f"#!{sys.executable}\n{body}\n")
+        program.chmod(0o755)
+        found = Firmware(program, timeout_s=1.0).differs(drives[0])
+        assert found is not None
+        assert word in str(found)
+
+
+def test_the_bench_reports_by_one_command():
+    """The full count of mutants has a help text of its own."""
+    root = Path(__file__).parent.parent.parent
+    done = subprocess.run([sys.executable, "-m", "tests.bench.mutants", "--help"], cwd=root,
+                          capture_output=True, text=True, check=True)  # fmt: skip
+    assert "--gadget" in done.stdout
