@@ -147,15 +147,19 @@ class RunError(SimfwError):
 
 @dataclass
 class EndlessInstant(RunError):
-    """One instant does not come to rest. `loop` names the events that chase each other."""
+    """One instant does not come to rest.
+
+    `loop` names the rows or electrical changes that chase each other; `hint` says what ends it.
+    """
 
     time_ns: int
     limit: int
     loop: tuple[str, ...] = field(default=())
+    hint: str = "Give one of these rows a dwell or a guard"
 
     def __str__(self) -> str:
         chain = " -> ".join(self.loop)
         return (
             f"At {self.time_ns / 1e9:.9g} s more than {self.limit} events follow one another "
-            f"without time passing: {chain}. Give one of these rows a dwell or a guard."
+            f"without time passing: {chain}. {self.hint}."
         )

@@ -332,11 +332,16 @@ class Simulation:
             moved = True
             rounds += 1
             if rounds > _ROUNDS:
-                raise EndlessInstant(
-                    self.now, _ROUNDS,
-                    ("the protection opens", "the protection closes")
-                    if plant.usb is False else ("the charger stops", "the charger starts"),
-                )
+                if plant.usb:
+                    loop = ("the charger stops", "the charger starts")
+                    hint = "Set `recharge` of [charger] below what the load leaves of `float`"
+                else:
+                    loop = ("the protection opens", "the protection closes")
+                    hint = (
+                        "The states at power-up load the cell below `cut_off`, and without load it "
+                        "rests above `restart`: raise `restart` or lighten those states"
+                    )
+                raise EndlessInstant(self.now, _ROUNDS, loop, hint)
         self.phase = phase
         woke = woke and not self._was_awake and self.alive
         if woke and self.wake_c:

@@ -267,6 +267,21 @@ rows = [ { on = "ping", from = "u", to = "u", emit = "pong" } ]
     assert "Give one of these rows a dwell or a guard" in str(caught.value)
 
 
+def test_a_start_state_that_drags_the_cell_below_cut_off_is_told_apart_from_rows():
+    """Lit at power-up with 0.5 A through 1 ohm: the protection opens and closes without end."""
+    text = CELL + """
+[loads]
+lamp = { current = "500 mA" }
+[behaviour.lamp]
+starts = "lit"
+states.lit = { lamp = "on" }
+"""
+    with pytest.raises(EndlessInstant) as caught:
+        run(gadget_of(text), lasts="2 h", charge=0.3)
+    assert caught.value.loop == ("the protection opens", "the protection closes")
+    assert "raise `restart` or lighten those states" in str(caught.value)
+
+
 def test_another_gadgets_preparation_is_refused():
     """`prepared` must belong to the gadget that is run."""
     with pytest.raises(UsageError):
