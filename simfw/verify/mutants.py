@@ -79,8 +79,17 @@ def _lines(text: str, table: str) -> Iterator[tuple[int, str]]:
         yield start + match.start(1), match[1]
 
 
+def _followed(entries: Sequence[tuple[int, str]], index: int, to: str) -> bool:
+    """Whether a later row without a guard leads a timed row's stay to the same place anyhow."""
+    if not entries[index][1].startswith("{FW_NONE, "):
+        return False
+    return any(line.startswith(f"{{FW_NONE, FW_NONE, {to}, ")
+               for _, line in entries[index + 1 : index + 3])  # fmt: skip
+
+
 def _rows(text: str) -> Iterator[Mutant]:
-    for place, line in _lines(text, "fw_rows"):
+    entries = list(_lines(text, "fw_rows"))
+    for index, (place, line) in enumerate(entries):
         match = re.match(r"\{(\S+), (\S+), (\S+), (\d+)u, (\d+)u\} /\* \d+: (.*) \*/", line)
         if match is None:
             continue
@@ -95,7 +104,7 @@ def _rows(text: str) -> Iterator[Mutant]:
             yield change(on, "FW_NONE", "never fires")
         if guard != "FW_NONE":
             yield change(f", {guard},", ", FW_NONE,", "its guard is dropped")
-        if to != "FW_SAME":
+        if to != "FW_SAME" and not _followed(entries, index, to):
             yield change(f", {to},", ", FW_SAME,", "stays instead of going on")
         if emits != "0":
             yield change(f"{emits}u}}", "0u}", "emits nothing")
@@ -128,6 +137,34 @@ def _guards(text: str) -> Iterator[Mutant]:
                              f"the limit of `{match[2]}` moved by {shift / 1000:+.0f} mV", place)
 
 
+def _fields(line: str) -> list[int]:
+    """The numbers of an entry of fw_states."""
+    return [int(word) for word in re.findall(r"(\d+)u", line[: line.index("}")])]
+
+
+def _passing_drives(text: str) -> set[int]:
+    """Entries of fw_drives that belong to states that last no time: nobody sees what they drive."""
+    times = [line for _, line in _lines(text, "fw_dwells")]
+    found: set[int] = set()
+    for _, line in _lines(text, "fw_states"):
+        _, _, dwells, dwell_count, drives, drive_count, *_ = _fields(line)
+        if dwell_count and times[dwells].startswith("{FW_TICKS(0)"):
+            found |= set(range(drives, drives + drive_count))
+    return found
+
+
+def _shared_outputs(text: str) -> bool:
+    """Whether two regions drive one output."""
+    drives = [line.split(",")[0] for _, line in _lines(text, "fw_drives")]
+    users: dict[str, set[str]] = {}
+    for _, line in _lines(text, "fw_states"):
+        _, _, _, _, first, count, *_ = _fields(line)
+        region = line[line.index("/*") + 3 :].partition(": ")[0]
+        for output in drives[first : first + count]:
+            users.setdefault(output, set()).add(region)
+    return any(len(regions) > 1 for regions in users.values())
+
+
 def _states(text: str) -> Iterator[Mutant]:
     for place, line in _lines(text, "fw_states"):
         words = line[line.index("/*") + 3 : -3]
@@ -135,7 +172,10 @@ def _states(text: str) -> Iterator[Mutant]:
         if "FW_STATE_AWAKE" in fields:
             yield Mutant("tables.c", fields, fields.replace("FW_STATE_AWAKE", "0u"),
                          f"{words}: does not keep awake", place)  # fmt: skip
-    for place, line in _lines(text, "fw_drives"):
+    passing = _passing_drives(text)
+    for number, (place, line) in enumerate(_lines(text, "fw_drives")):
+        if number in passing:
+            continue
         match = re.match(r"\{(\w+), (\d+)u\}", line)
         if match is not None:
             level = int(match[2])
@@ -156,8 +196,7 @@ def mutants_of(files: Mapping[str, str]) -> list[Mutant]:
         unused.add("a watched condition is turned round")
     if not any(re.match(r"\{(?:\d+u, ){6}[1-9]", line) for _, line in _lines(text, "fw_states")):
         unused.add("no segment is put out")
-    driven = [line.split(",")[0] for _, line in _lines(text, "fw_drives")]
-    if len(set(driven)) == len(driven):
+    if not _shared_outputs(text):
         unused.add("the last region wins an output")
     found += [Mutant(file, old, new, f"step function: {words}", files[file].index(old))
               for file, old, new, words in CORE if words not in unused]  # fmt: skip

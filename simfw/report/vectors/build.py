@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 __all__ = ["Vector", "VectorSet", "acts_of", "make_vectors", "replay_scenario", "to_scenario"]
 
 MS = 1_000_000
-TAIL_NS = 50 * MS  # how long a vector goes on after its last act
-GRAIN_NS = 1000
+TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
+LONGEST_TAIL_NS = 10_000 * MS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +85,15 @@ def acts_of(scenario: Scenario) -> tuple[Act, ...]:
                  if change.kind in kinds and change.time_ns < scenario.lasts_ns)  # fmt: skip
 
 
+def tail_ns(gadget: Gadget) -> int:
+    """How long a vector goes on after its last act: two samples of a quick gauge, so that a wrong
+    count of bars has time to show.
+    """
+    gauge = gadget.gauge
+    samples = 2 * gauge.every.ns + MS if gauge is not None else 0
+    return max(TAIL_NS, samples if samples <= LONGEST_TAIL_NS else 0)
+
+
 def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
                 ) -> Scenario | None:
     """Acts as a scenario that lasts a little longer; None where they need what only a bench can do.
@@ -93,7 +102,7 @@ def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
     """
     steps: list[Step] = []
     open_at: dict[tuple[str, str], Act] = {}
-    lasts_ns = ends_ns + TAIL_NS
+    lasts_ns = ends_ns + tail_ns(gadget)
 
     def close(kind: str, name: str, at: int) -> None:
         began = open_at.pop((kind, name))
@@ -200,7 +209,7 @@ def _candidates(prepared: Prepared, segments: Mapping[str, int], found: Sequence
                 continue
             path = replace(path, ends_ns=scenario.lasts_ns, covers=done.covers)
         else:
-            path = replace(path, ends_ns=path.ends_ns + TAIL_NS)
+            path = replace(path, ends_ns=path.ends_ns + tail_ns(prepared.gadget))
             done = replay(prepared.system, prepared.circuit, segments, charge=path.charge,
                           acts=path.acts, ends_ns=path.ends_ns, whole=False)  # fmt: skip
             path = replace(path, covers=done.covers)
