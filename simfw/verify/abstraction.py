@@ -14,7 +14,7 @@ A `Detail` says which of them are in use; `LADDER` lists them from the coarsest 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 from simfw.behaviour import expression as ex
@@ -203,6 +203,8 @@ def reduce_system(
         ex.Inside(name, frozenset(state.name for state in system.region(name).states))
         for name in keep
     ]
+    if detail.contacts == "free":
+        system = _loosened(system, asked)
     wanted = needed_regions(system, asked)
     regions = [region for region in system.regions if region.name in wanted]
     read_by_monitors = _union(_mentions(e) for e in asked)
@@ -264,6 +266,32 @@ def reduce_system(
         limits=limits,
         endless=endless,
     )
+
+
+def _loosened(system: System, asked: Sequence[ex.Expression]) -> System:
+    """Contacts that may make presses in any order, where nothing else asks for the gesture.
+
+    The guards of a contact read only whether its button is pressed. Where no region hears what the
+    gesture makes of the presses and none reads it, these guards would drag one more region of two
+    states per button into the search; without them more can happen, never less.
+    """
+    contacts = {
+        region.name for region in system.regions
+        if region.group == "buttons" and region.name.endswith(".contact")
+    }
+
+    def without_guards(names: set[str]) -> System:
+        return replace(system, regions=tuple(
+            replace(region, rows=tuple(replace(row, when=None) for row in region.rows))
+            if region.name in names else region
+            for region in system.regions
+        ))
+
+    wanted = needed_regions(without_guards(contacts), asked)
+    loose = {
+        name for name in contacts if f"{name.removesuffix('.contact')}.gesture" not in wanted
+    }
+    return without_guards(loose) if loose else system
 
 
 def _union(mentions: Iterable[ex.Mentioned]) -> ex.Mentioned:

@@ -96,12 +96,16 @@ def _debounce(gadget: Gadget, button: str) -> int:
 def _own_timings(gadget: Gadget, did: Sequence[_Did], gap: int) -> list[Difference]:
     found: list[Difference] = []
     last: dict[str, int] = {}
+    made: dict[str, str] = {}
     looks: dict[str, int] = {}
     for one in did:
         if one.what in ("press", "release"):
             wait = _debounce(gadget, one.name)
             before = last.get(one.name, 0)
-            found.append((one.number, before, -(wait + (min(gap, MS) if before else 0))))
+            # Between two presses there is a release, which has to settle as well.
+            needed = 2 * wait if made.get(one.name) == one.what else wait
+            made[one.name] = one.what
+            found.append((one.number, before, -(needed + (2 * min(gap, MS) if before else 0))))
             last[one.name] = one.number
         elif one.what in ("hit", "miss"):
             sensor = gadget.proximity[one.name]
@@ -128,8 +132,13 @@ def _steps(
         else:
             moved = at if one.what == "edge" else at - _debounce(gadget, one.name)
             since = open_since.pop(one.name, None)
+            if one.what == "press" and since is not None:
+                # The release between two presses was left free, and so was its time.
+                found.append(Press(at_ns=since, button=one.name, for_ns=(moved - since) // 2))
+                since = None
             if since is None:
-                open_since[one.name] = moved
+                if one.what != "release":
+                    open_since[one.name] = moved
             else:
                 found.append(Press(at_ns=since, button=one.name, for_ns=max(1, moved - since)))
     for name, since in open_since.items():

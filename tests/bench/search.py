@@ -1,0 +1,86 @@
+"""How fast the search is, and how it grows: `python -m tests.bench.search`. Processor time.
+
+Peer in the same run: the independent search of the tests, which tries every nanosecond. Nothing
+here is asserted.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+from simfw.behaviour.build import build_system
+from simfw.behaviour.region import Region, Row, State, System
+from simfw.loading import load_gadget
+from simfw.verify.abstraction import LADDER, reduce_system
+from simfw.verify.explore import Explored, explore
+from simfw.verify.machine import Act, Machine
+from tests.verify.brute import GRID, Brute
+
+DEMOS = Path(__file__).parents[2] / "scenarios"
+LIMIT_S = 6.0
+
+
+def timed(machine: Machine, starts: tuple[object, ...], **options: bool) -> tuple[Explored, float]:
+    """A search of at most LIMIT_S seconds of processor time, and how much it took."""
+    begun = time.process_time()
+    found = explore(machine, starts, until_broken=False,  # type: ignore[arg-type]
+                    stop=lambda: time.process_time() - begun > LIMIT_S, **options)
+    return found, time.process_time() - begun
+
+
+def blinkers(count: int) -> list[Region]:
+    """Regions that wake on a knob of their own and fall asleep after dwells of their own."""
+    regions = []
+    for k in range(count):
+        rows = (
+            Row(key=f"r{k}.0", sources=("off",), to="on", on=f"knob{k}.edge"),
+            Row(key=f"r{k}.1", sources=("on",), to="fade", after_ns=GRID * (k + 1)),
+            Row(key=f"r{k}.2", sources=("fade",), to="off", after_ns=GRID),
+        )
+        regions.append(Region(name=f"r{k}", group="behaviour", starts="off", rows=rows,
+                              states=(State(name="off"), State(name="on"), State(name="fade"))))
+    return regions
+
+
+def growth() -> None:
+    """States and time against the number of independent regions."""
+    print("regions  states  combinations   time     states/s   every-ns search")
+    for count in range(1, 7):
+        regions = blinkers(count)
+        acts = tuple(Act(f"knob{k}", f"knob{k}", (), f"knob{k}.edge") for k in range(count))
+        machine = Machine(regions, acts=acts)
+        found, took = timed(machine, tuple(machine.starts(())), apart=True)
+        peer = ""
+        if count <= 3:
+            system = System(regions=tuple(regions), raw_events=tuple(a.event for a in acts))
+            begun = time.process_time()
+            seen = Brute(system, acts, (), (), together=1).search(limit=20_000)
+            spent = time.process_time() - begun
+            peer = (f"{seen.nodes} states, {spent:.2f} s, {spent / took:.0f} x the time"
+                    if seen else f"more than 20000 states, {spent:.1f} s")
+        print(f"{count:7d} {found.states:7d} {found.combinations:13d} {took:7.2f} s "
+              f"{found.states / took:9.0f}{'' if found.finished else ' (stopped)'}   {peer}")
+
+
+def demos() -> None:
+    """Every demo gadget, all written regions, at each detail."""
+    print("\ngadget         detail     coincidences  states  combinations   time     states/s")
+    for path in sorted(DEMOS.glob("*/gadget.toml")):
+        gadget = load_gadget(path)
+        system = build_system(gadget)
+        keep = [region.name for region in system.regions if region.group == "behaviour"]
+        for detail in LADDER:
+            if detail.share:
+                continue
+            for apart in (True, False):
+                reduced = reduce_system(system, [], detail, keep=keep)
+                found, took = timed(reduced.machine, reduced.starts, apart=apart)
+                print(f"{path.parent.name:<14} {detail.name:<10} {'no' if apart else 'yes':<12} "
+                      f"{found.states:7d} {found.combinations:13d} {took:7.2f} s "
+                      f"{found.states / took:9.0f}{'' if found.finished else ' (stopped)'}")
+
+
+if __name__ == "__main__":
+    growth()
+    demos()
