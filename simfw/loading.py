@@ -11,10 +11,12 @@ from pathlib import Path
 from simfw.behaviour.build import check
 from simfw.gadget.load import read_gadget
 from simfw.gadget.model import Gadget
+from simfw.stimuli.pattern import Pattern
+from simfw.stimuli.pattern_file import read_pattern
 from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.scenario_file import read_scenario
 
-__all__ = ["load_gadget", "load_scenario"]
+__all__ = ["load_gadget", "load_pattern", "load_scenario"]
 
 
 def load_gadget(path: str | Path) -> Gadget:
@@ -28,3 +30,11 @@ def load_scenario(path: str | Path) -> Scenario:
     The gadget stands in `Scenario.gadget`.
     """
     return read_scenario(path, check)
+
+
+def load_pattern(path: str | Path) -> Pattern:
+    """Read and check a pattern file and its gadget; raises `DescriptionError`.
+
+    The gadget stands in `Pattern.gadget`.
+    """
+    return read_pattern(path, check)

@@ -1,0 +1,132 @@
+"""`simfw sweep`: vary one or two figures of the gadget and compare."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any
+
+from simfw.commands._shared import add_command, dump_json, paint_for
+
+if TYPE_CHECKING:
+    import argparse
+
+    from simfw.commands._shared import Commands
+    from simfw.life.sweep import Sweep
+
+RANK = 32
+
+
+def register(commands: Commands) -> None:
+    """Add `sweep` to the command line."""
+    from simfw.commands.life import add_study_options
+
+    parser = add_command(
+        commands,
+        "sweep",
+        run,
+        summary="vary one or two figures of the gadget: days between charges against waves missed",
+        examples=[
+            'sweep household.toml --vary "proximity.wave.every=50 ms..500 ms:6" --users 20',
+            'sweep household.toml --vary "lights.shelf.resistor=15R..47R:4" --plot trade.png',
+        ],
+    )
+    parser.add_argument("pattern", metavar="PATTERN", help="a pattern file (TOML)")
+    parser.add_argument(
+        "--vary", metavar="KEY=FROM..TO[:N]", action="append", required=True,
+        help="a figure of the gadget file and the values it takes; may be given twice",
+    )
+    add_study_options(parser)
+    parser.add_argument("--plot", metavar="FILE", help="draw the trade-off (.png, .svg or .pdf)")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Simulate each design, print the comparison, draw it if asked."""
+    from simfw.commands._progress import Bar
+    from simfw.errors import UsageError
+    from simfw.life.sweep import read_vary, sweep
+    from simfw.loading import load_pattern
+    from simfw.report.plots import check_ending
+
+    if arguments.plot is not None:
+        check_ending(arguments.plot)
+    if len(arguments.vary) > 2:
+        raise UsageError("--vary may be given once or twice.")
+    pattern = load_pattern(arguments.pattern)
+    assert pattern.gadget is not None
+    varied = [read_vary(text, pattern.gadget) for text in arguments.vary]
+    if len({vary.key for vary in varied}) < len(varied):
+        raise UsageError("--vary: the same figure twice.")
+    with Bar(sys.stderr, "designs") as bar:
+        found = sweep(
+            pattern, varied, users=arguments.users, seed=arguments.seed, jobs=arguments.jobs,
+            progress=bar.show,
+        )
+    if arguments.plot is not None:
+        from simfw.report.life_plots import write_sweep_plot
+
+        write_sweep_plot(found, arguments.plot)
+    if arguments.json:
+        sys.stdout.write(dump_json(_json(found)))
+    else:
+        sys.stdout.write(_text(found))
+    return 0
+
+
+def _json(found: Sweep) -> dict[str, Any]:
+    return {
+        "format": 1,
+        "title": found.pattern.title,
+        "users": found.users,
+        "seed": found.seed,
+        "keys": list(found.keys),
+        "points": [
+            {
+                "values": list(point.values),
+                "texts": list(point.texts),
+                "days_between_charges": None if point.percentiles is None else {
+                    "p10": point.percentiles[0],
+                    "p50": point.percentiles[1],
+                    "p90": point.percentiles[2],
+                    "error": point.error_days,
+                },
+                "missed_wave_share": point.missed_wave_share,
+                "response_s": point.response_s,
+                "best": point.best,
+            }
+            for point in found.points
+        ],
+    }
+
+
+def _text(found: Sweep) -> str:
+    from simfw.quantity import format_percent, format_rough_time
+    from simfw.report.text import columns
+
+    gadget = found.pattern.gadget
+    assert gadget is not None
+    paint = paint_for(sys.stdout)
+    rows = [(*found.keys, "days between charges", "P10 .. P90", "waves missed", "answer after", "")]
+    for point in found.points:
+        days = spread = "none"
+        if point.percentiles is not None:
+            low, middle, high = (format_rough_time(86_400.0 * q) for q in point.percentiles)
+            days, spread = middle, f"{low} .. {high}"
+        missed, response = point.missed_wave_share, point.response_s
+        rows.append(
+            (
+                *point.texts, days, spread,
+                "" if missed is None else format_percent(missed),
+                "" if response is None else format_rough_time(response),
+                "*" if point.best else "",
+            )
+        )
+    lines = [
+        paint(f"{gadget.head.name}: {found.pattern.title}", "head"),
+        f"{found.users} users, seed {found.seed}",
+        "",
+        *columns(rows),
+        "",
+        "* no other design here has more days, fewer waves missed and a faster answer",
+    ]
+    return "\n".join(lines) + "\n"

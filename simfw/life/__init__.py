@@ -1,0 +1,1 @@
+"""How long it lasts over a usage pattern: many users, many parts, fast enough to compare."""

@@ -1,0 +1,153 @@
+"""What would help: one figure changed at a time, the same users drawn again each time."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from simfw.errors import DescriptionError
+from simfw.gadget.model import Gadget
+from simfw.gadget.quantities import quantities
+from simfw.life.drawing import warmths
+from simfw.life.layout import Layout
+from simfw.life.parts import PartTables
+from simfw.life.sampling import Spread, changed
+from simfw.life.store import Store
+from simfw.life.user import live
+from simfw.quantity import Timing, format_duration, format_si
+from simfw.stimuli.pattern import Pattern
+
+__all__ = ["Change", "best_changes", "corners", "mean_days"]
+
+BEST = 3
+FACTOR = 2.0
+USERS_FAST = 4
+USERS_PLAIN = 1
+LEAST_GAIN = 1e-3  # of the life; less is no gain
+
+# What a designer may choose, by the end of its key, whether it helps larger or smaller, and the
+# unit it is written in ("" for a time). A figure is doubled or halved, the capacity grows by half.
+_CHOICES: tuple[tuple[str, float, str], ...] = (
+    (r"cell\.capacity", 1.5, "C"),
+    (r"cell\.self_discharge", 0.5, "/month"),
+    (r"cell\.leakage", 0.5, "A"),
+    (r"controller\.(awake|asleep)", 0.5, "A"),
+    (r"controller\.wake", 0.5, "C"),
+    (r"lights\.[^.]+\.resistor", FACTOR, "Ω"),
+    (r"loads\.[^.]+\.current", 0.5, "A"),
+    (r"loads\.[^.]+\.resistance", FACTOR, "Ω"),
+    (r"proximity\.[^.]+\.every", FACTOR, ""),
+    (r"proximity\.[^.]+\.settle", 0.5, ""),
+    (r"proximity\.[^.]+\.receiver\.supply", 0.5, "A"),
+    (r"proximity\.[^.]+\.emitter\.resistor", FACTOR, "Ω"),
+    (r"gauge\.every", FACTOR, ""),
+    (r"buttons\.[^.]+\.sample_every", FACTOR, ""),
+    (r"behaviour\..+\.rows\[\d+\]\.after", 0.5, ""),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change in words, and the days between charges it would add."""
+
+    change: str
+    gain_days: float
+
+
+def mean_days(
+    pattern: Pattern, gadget: Gadget, seed: int, fast: bool, *,
+    reference_v: float | None = None, store: Store | None = None, users: int = 0,
+) -> float:
+    """The mean of the first span of a few users with these parts; inf where it never ends."""
+    first_span = replace(pattern, horizon_ns=1, gadget=gadget)
+    layout = Layout(first_span, gadget, warmths(first_span)[0])
+    if store is None or not layout.same_shape(store.layout):
+        store = Store(layout, fast)
+    parts = PartTables(store, gadget, reference_v)
+    count = users or (USERS_FAST if fast else USERS_PLAIN)
+    lives = [live(first_span, store, parts, seed, user) for user in range(count)]
+    days = [math.inf if one.days is None else one.days for one in lives]
+    return sum(days) / len(days)
+
+
+def best_changes(pattern: Pattern, seed: int, fast: bool) -> tuple[Change, ...]:
+    """The three single changes that would add most days between charges.
+
+    Each is tried on the same few users with nominal parts. A change may cost something else (a
+    weaker light, waves missed): that is for the reader to weigh.
+    """
+    gadget = pattern.gadget
+    assert gadget is not None
+    store = _store(pattern, gadget, fast)
+    before = mean_days(pattern, gadget, seed, fast, store=store)
+    if not math.isfinite(before):
+        return ()
+    found = []
+    for text, other in _candidates(gadget):
+        try:
+            days = mean_days(pattern, other, seed, fast, store=store)
+        except DescriptionError:
+            continue  # the figures no longer make a circuit
+        if math.isfinite(days) and days - before > LEAST_GAIN * before:
+            found.append(Change(text, days - before))
+    return tuple(sorted(found, key=lambda one: -one.gain_days)[:BEST])
+
+
+def _store(pattern: Pattern, gadget: Gadget, fast: bool) -> Store:
+    first_span = replace(pattern, horizon_ns=1)
+    return Store(Layout(first_span, gadget, warmths(first_span)[0]), fast)
+
+
+def _candidates(gadget: Gadget) -> Iterator[tuple[str, Gadget]]:
+    for key, quantity in quantities(gadget).items():
+        for ending, factor, unit in _CHOICES:
+            if re.fullmatch(ending, key) is None:
+                continue
+            if isinstance(quantity, Timing):
+                if quantity.ns == 0:
+                    continue
+                new = round(quantity.ns * factor)
+                text = f"{format_duration(quantity.ns)} -> {format_duration(new)}"
+                yield f"{key}: {text}", changed(gadget, {key: new})[0]
+            elif quantity.value > 0.0:
+                value = quantity.value * factor
+                text = f"{_figure(quantity.value, unit)} -> {_figure(value, unit)}"
+                yield f"{key}: {text}", changed(gadget, {key: value})[0]
+
+
+def _figure(value: float, unit: str) -> str:
+    if unit == "C":
+        return format_si(value / 3600.0, "Ah")
+    if unit == "/month":
+        return f"{100.0 * value:.3g} %/month"
+    return format_si(value, unit)
+
+
+def corners(pattern: Pattern, seed: int, fast: bool) -> tuple[float, float] | None:
+    """The days with every figure at its worse and at its better end, for the same few users.
+
+    Which end is better is found for each figure alone. None where no figure has a range.
+    """
+    gadget = pattern.gadget
+    assert gadget is not None
+    spread = Spread(gadget)
+    if not spread.keys:
+        return None
+    store = _store(pattern, gadget, fast)
+    worst: dict[str, float] = {}
+    best: dict[str, float] = {}
+    for key, low, high in zip(spread.keys, spread.low.tolist(), spread.high.tolist(), strict=True):
+        days = [_at(pattern, {key: end}, seed, fast, store) for end in (low, high)]
+        worst[key], best[key] = (low, high) if days[0] <= days[1] else (high, low)
+    return _at(pattern, worst, seed, fast, store), _at(pattern, best, seed, fast, store)
+
+
+def _at(
+    pattern: Pattern, values: dict[str, float], seed: int, fast: bool, store: Store
+) -> float:
+    assert pattern.gadget is not None
+    gadget, reference_v = changed(pattern.gadget, values)
+    return mean_days(pattern, gadget, seed, fast, reference_v=reference_v, store=store)
+

@@ -1,0 +1,259 @@
+"""What rests: regions whose dwells lead round in a circle and touch nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from simfw.behaviour.expression import (
+    All,
+    Any,
+    Compare,
+    Constant,
+    Expression,
+    Flag,
+    Happened,
+    Inside,
+    Not,
+    Number,
+    Quantity,
+)
+from simfw.behaviour.table import gauge_levels
+from simfw.life.layout import SIGNS, Layout
+
+__all__ = ["Laps", "Moment", "Truths", "laps_of", "majority"]
+
+Laps = dict[int, tuple[int, ...]]
+"""For each resting region, the states it passes in one lap, the present one first."""
+
+_LONGEST = 32
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """One settled combination: states, inputs, and which levels the cell is above (`band`).
+
+    `following[r]` tells whether the first dwell of region r is spent. `flags` are usb, status.low,
+    status.high and the contacts; `echoes` whether each sensor would be answered.
+    """
+
+    states: tuple[int, ...]
+    following: tuple[bool, ...]
+    flags: tuple[bool, ...]
+    echoes: tuple[bool, ...]
+    mode: int
+    protected: bool
+    warmth: int
+    band: int = 0
+
+
+Level = Callable[[Moment, tuple[int, ...], int], float]
+
+
+class Truths:
+    """Tells whether an expression holds at a moment, with other states if wanted."""
+
+    def __init__(self, layout: Layout, moment: Moment, level: Level) -> None:
+        self.layout = layout
+        self.moment = moment
+        self.level = level
+        self._bars = gauge_levels(layout.system)
+
+    def holds(self, expression: Expression, states: tuple[int, ...]) -> bool:
+        """Whether `expression` holds with these states; events have not happened."""
+        layout, moment = self.layout, self.moment
+        match expression:
+            case Constant(value):
+                return value
+            case Inside(region, names):
+                number = layout.region_id[region]
+                return layout.regions[number].states[states[number]].name in names
+            case Flag(name):
+                return self._flag(name)
+            case Happened():
+                return False
+            case Not(part):
+                return not self.holds(part, states)
+            case All(parts):
+                return all(self.holds(part, states) for part in parts)
+            case Any(parts):
+                return any(self.holds(part, states) for part in parts)
+            case Compare(left, sign, right):
+                cell = self._cell(left, sign, right)
+                if cell is not None:
+                    return cell
+                return _compared(
+                    self._term(left, states), SIGNS.index(sign), self._term(right, states)
+                )
+        raise AssertionError((expression, moment))
+
+    def _flag(self, name: str) -> bool:
+        layout, moment = self.layout, self.moment
+        what, _, kind = name.rpartition(".")
+        if kind == "echo":
+            return moment.echoes[layout.sensors.index(what)]
+        fixed = ("usb", "status.low", "status.high")
+        if name in fixed:
+            return moment.flags[fixed.index(name)]
+        return moment.flags[3 + layout.buttons.index(what)]
+
+    def _cell(self, left: Number | Quantity, sign: str, right: Number | Quantity) -> bool | None:
+        layout = self.layout
+        mirror = {"<": ">", "<=": ">=", ">": "<", ">=": "<="}
+        for one, other, order in ((left, right, sign), (right, left, mirror.get(sign, sign))):
+            if not (isinstance(one, Quantity) and isinstance(other, Number)):
+                continue
+            if one.name == "cell.charge":
+                bit = len(layout.levels) + layout.charge_levels.index(other.value)
+            elif (one.name, other.value) in layout.levels:
+                bit = layout.levels.index((one.name, other.value))
+            else:
+                continue
+            if order in ("==", "!="):
+                return order == "!="
+            above = bool(self.moment.band >> bit & 1)
+            return above == (order in (">", ">="))
+        return None
+
+    def _term(self, term: Number | Quantity, states: tuple[int, ...]) -> float:
+        if isinstance(term, Number):
+            return term.value
+        if term.name == "gauge" and self._bars is not None:
+            return self._bars[states[self.layout.region_id["gauge"]]]
+        return self.level(self.moment, states, self.layout.outputs.index(term.name))
+
+
+def _compared(left: float, sign: int, right: float) -> bool:
+    return (left < right, left <= right, left > right, left >= right, left == right,
+            left != right)[sign]
+
+
+def laps_of(layout: Layout, moment: Moment, level: Level) -> Laps:
+    """The regions that rest at a moment."""
+    if moment.protected:
+        return {}
+    truths = Truths(layout, moment, level)
+    laps: Laps = {}
+    for r in range(len(layout.regions)):
+        lap = _lap(layout, truths, moment, r)
+        if lap is not None:
+            laps[r] = lap
+    while True:
+        # A region may only rest if nothing of what the resting ones do could move another, wherever
+        # in their laps they are; each that falls out is stepped, so the rest is asked again.
+        bad = [r for r in laps if not _harmless(layout, truths, moment, laps, r)]
+        if not bad:
+            return laps
+        for r in bad:
+            del laps[r]
+
+
+def _with(states: tuple[int, ...], r: int, state: int) -> tuple[int, ...]:
+    return (*states[:r], state, *states[r + 1 :])
+
+
+def _leaving(
+    layout: Layout, truths: Truths, states: tuple[int, ...], r: int
+) -> tuple[int, tuple[str, ...]] | None:
+    """Where region r goes when the first dwell of its state expires, and what it emits."""
+    groups = layout.groups[r][states[r]]
+    if not groups:
+        return None
+    for number in groups[0][1]:
+        row = layout.row_list[number]
+        if row.when is None or truths.holds(row.when, states):
+            target = layout.state_id[r].get(row.to)
+            return None if target is None else (target, row.emit)
+    return None
+
+
+def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> tuple[int, ...] | None:
+    if moment.following[r]:
+        return None
+    seen = [moment.states[r]]
+    lasts = 0
+    while len(seen) <= _LONGEST:
+        states = _with(moment.states, r, seen[-1])
+        step = _leaving(layout, truths, states, r)
+        if step is None:
+            return None
+        lasts += layout.groups[r][seen[-1]][0][0]
+        if step[0] == seen[0]:
+            return tuple(seen) if lasts else None
+        if step[0] in seen:
+            return None
+        seen.append(step[0])
+    return None
+
+
+def _harmless(layout: Layout, truths: Truths, moment: Moment, laps: Laps, r: int) -> bool:
+    lap = laps[r]
+    points = layout.regions[r].resume_points
+    if any(layout.regions[r].states[state].name in points for state in lap):
+        return False
+    watched = [condition.when for condition in layout.system.conditions]
+    watched += layout.habit_conditions.values()
+    # What others wait for must not hang on where in the lap the region is.
+    for other, its_lap in laps.items():
+        if other != r:
+            for state in its_lap:
+                for number in layout.groups[other][state][0][1]:
+                    guard = layout.row_list[number].when
+                    if guard is not None:
+                        watched.append(guard)
+    for expression in watched:
+        if r in layout.spread(expression) and len(
+            {truths.holds(expression, _with(moment.states, r, state)) for state in lap}
+        ) > 1:
+            return False
+    for position, state in enumerate(lap):
+        after = lap[(position + 1) % len(lap)]
+        step = _leaving(layout, truths, _with(moment.states, r, state), r)
+        if step is None:
+            return False
+        for event in step[1]:
+            if _listened(layout, event):
+                return False
+            for other in range(len(layout.regions)):
+                for here in (after,) if other == r else laps.get(other, (moment.states[other],)):
+                    states = _with(_with(moment.states, r, after), other, here)
+                    if _moves(layout, truths, other, states, event):
+                        return False
+    return True
+
+
+def _listened(layout: Layout, event: str) -> bool:
+    return any(_happened(expression, event) for expression in layout.habit_conditions.values())
+
+
+def _happened(expression: Expression, event: str) -> bool:
+    match expression:
+        case Happened(name):
+            return name == event
+        case Not(part):
+            return _happened(part, event)
+        case All(parts) | Any(parts):
+            return any(_happened(part, event) for part in parts)
+    return False
+
+
+def _moves(
+    layout: Layout, truths: Truths, r: int, states: tuple[int, ...], event: str
+) -> bool:
+    """Whether an event does anything to region r."""
+    region = layout.regions[r]
+    name = region.states[states[r]].name
+    for row in region.rows:
+        if row.on == event and name in row.sources and (
+            row.when is None or truths.holds(row.when, states)
+        ):
+            return row.to != "same" or bool(row.emit)
+    return False
+
+
+def majority(layout: Layout, states: tuple[int, ...], laps: Laps) -> tuple[int, ...]:
+    """The same states with each resting region in the state it is in for longest."""
+    for r, lap in laps.items():
+        longest = max(lap, key=lambda state, r=r: layout.groups[r][state][0][0])  # type: ignore[misc]
+        states = _with(states, r, longest)
+    return states

@@ -1,0 +1,75 @@
+"""Part spread: every figure that has a range, drawn by a scrambled Sobol sequence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.gadget.model import Gadget
+from simfw.gadget.quantities import ranged, with_values
+from simfw.quantity import Figure, Timing
+
+__all__ = ["MOST_ROWS", "REFERENCE", "Spread", "changed"]
+
+Array = NDArray[np.float64]
+
+MOST_ROWS = 256
+"""How many sets of parts are drawn at most; with more users than that, users share them."""
+
+REFERENCE = "controller.reference"
+
+
+def changed(gadget: Gadget, values: Mapping[str, float]) -> tuple[Gadget, float | None]:
+    """The gadget with other values, and the true reference voltage where it is among them.
+
+    What the firmware takes its reference for stays the nominal value.
+    """
+    others = {key: value for key, value in values.items() if key != REFERENCE}
+    return (with_values(gadget, others) if others else gadget), values.get(REFERENCE)
+
+
+class Spread:
+    """The figures of a gadget that have a range, and sets of values for them.
+
+    Half of the parts lie below the value as written and half above, evenly on each side; where the
+    value is an end of its range, evenly over the range.
+    """
+
+    def __init__(self, gadget: Gadget) -> None:
+        found = {key: q for key, q in ranged(gadget).items() if not key.startswith("readings")}
+        self.keys = tuple(found)
+        ends = [_ends(quantity) for quantity in found.values()]
+        self.low = np.array([low for low, _, _ in ends])
+        self.value = np.array([value for _, value, _ in ends])
+        self.high = np.array([high for _, _, high in ends])
+
+    def rows(self, count: int, seed: int) -> Array:
+        """`count` points of a scrambled Sobol sequence in 0..1, one column per figure.
+
+        Scrambling: Owen 1998, *J. Complexity* 14, 466 (as scipy.stats.qmc has it).
+        """
+        if not self.keys:
+            return np.zeros((count, 0))
+        from scipy.stats import qmc
+
+        rng = np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed)))
+        sequence = qmc.Sobol(len(self.keys), scramble=True, seed=rng)
+        return np.asarray(sequence.random_base2(max(0, (count - 1).bit_length()))[:count])
+
+    def values(self, row: Sequence[float] | Array) -> dict[str, float]:
+        """The figures at one point of the unit cube, by key."""
+        u = np.asarray(row, dtype=float)
+        below = self.low + 2.0 * u * (self.value - self.low)
+        above = self.value + (2.0 * u - 1.0) * (self.high - self.value)
+        one_sided = (self.value == self.low) | (self.value == self.high)
+        even = self.low + u * (self.high - self.low)
+        chosen = np.where(one_sided, even, np.where(u < 0.5, below, above))
+        return dict(zip(self.keys, chosen.tolist(), strict=True))
+
+
+def _ends(quantity: Figure | Timing) -> tuple[float, float, float]:
+    if isinstance(quantity, Timing):
+        return quantity.low_ns, quantity.ns, quantity.high_ns
+    return quantity.low, quantity.value, quantity.high

@@ -1,0 +1,233 @@
+"""Sweeps: one or two figures of the gadget varied, the same users each time, and what is best."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+from simfw.circuit.circuit import Circuit
+from simfw.errors import DescriptionError, QuantityError, UsageError, nearest
+from simfw.gadget.model import Gadget
+from simfw.gadget.quantities import quantities
+from simfw.life.life import life
+from simfw.life.sampling import changed
+from simfw.quantity import (
+    ANGLE,
+    AREA,
+    CHARGE,
+    CURRENT,
+    FREQUENCY,
+    INTENSITY,
+    IRRADIANCE,
+    LENGTH,
+    PER_MONTH,
+    RATIO,
+    RESISTANCE,
+    TEMPERATURE,
+    THERMAL_RESISTANCE,
+    TIME,
+    VOLTAGE,
+    Dimension,
+    Timing,
+    format_duration,
+    format_si,
+    read_number,
+)
+from simfw.stimuli.pattern import Pattern
+
+__all__ = ["Point", "Sweep", "Vary", "pareto", "read_vary", "sweep"]
+
+POINTS = 7
+MOST_POINTS = 200
+_VARY = re.compile(r"(?P<key>[^=]+)=(?P<low>.+?)\.\.(?P<high>[^:]+)(?::(?P<count>\d+))?")
+_DIMENSIONS: tuple[Dimension, ...] = (
+    TIME, RESISTANCE, CURRENT, VOLTAGE, CHARGE, RATIO, PER_MONTH, FREQUENCY, LENGTH, AREA, ANGLE,
+    INTENSITY, IRRADIANCE, TEMPERATURE, THERMAL_RESISTANCE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Vary:
+    """A figure by its key, and the values it takes (SI, ns for a time) with their texts."""
+
+    key: str
+    values: tuple[float, ...]
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One design of a sweep.
+
+    `percentiles` are P10, P50, P90 of the days between charges, None where no span ended.
+    `response_s` is the mean time from hand to wave, where the gadget has a sensor: half a look
+    period and the further looks that must agree. `best`: no other design is better in everything.
+    """
+
+    values: tuple[float, ...]
+    texts: tuple[str, ...]
+    percentiles: tuple[float, float, float] | None
+    error_days: float | None
+    missed_wave_share: float | None
+    response_s: float | None
+    best: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """The designs of a sweep, in the order of the values."""
+
+    pattern: Pattern
+    users: int
+    seed: int
+    keys: tuple[str, ...]
+    points: tuple[Point, ...]
+
+
+def read_vary(text: str, gadget: Gadget) -> Vary:
+    """Read "KEY=FROM..TO" or "KEY=FROM..TO:N"; the values lie evenly, both ends included.
+
+    Times and resistances that span a factor of four or more lie evenly in ratio. Raises UsageError.
+    """
+    found = _VARY.fullmatch(text.strip())
+    if found is None:
+        raise UsageError(
+            f'--vary "{text}" cannot be read. Write KEY=FROM..TO or KEY=FROM..TO:N, '
+            'for example --vary "proximity.wave.every=50 ms..500 ms:6".'
+        )
+    key = found["key"].strip()
+    known = quantities(gadget)
+    if key not in known:
+        near = nearest(key, known)
+        hint = f' Did you mean "{near}"?' if near else ""
+        raise UsageError(f'--vary: the gadget has no figure "{key}".{hint}')
+    quantity = known[key]
+    dimension = TIME if isinstance(quantity, Timing) else _dimension(quantity.text)
+    try:
+        low, high = (read_number(found[end].strip(), dimension) for end in ("low", "high"))
+    except QuantityError as error:
+        raise UsageError(f"--vary {key}: {error}") from None
+    count = int(found["count"] or POINTS)
+    if not 2 <= count <= MOST_POINTS or low >= high:
+        raise UsageError(
+            f"--vary {key}: two or more values, at most {MOST_POINTS}, the smaller end first."
+        )
+    if low > 0 and high >= 4 * low:
+        values = [low * (high / low) ** (n / (count - 1)) for n in range(count)]
+    else:
+        values = [low + (high - low) * n / (count - 1) for n in range(count)]
+    if isinstance(quantity, Timing):
+        # Rounded to three digits, so that the texts are those of round figures.
+        values = [float(_rounded(value)) for value in values]
+        return Vary(key, tuple(values), tuple(format_duration(round(value)) for value in values))
+    texts = [_text(value, dimension) for value in values]
+    return Vary(key, tuple(values), tuple(texts))
+
+
+def _rounded(ns: float) -> int:
+    digits = max(0, int(math.floor(math.log10(ns))) - 2) if ns >= 1 else 0
+    return round(round(ns), -digits)
+
+
+def _dimension(text: str) -> Dimension:
+    """The dimension of a figure by how it is written in the file."""
+    for dimension in _DIMENSIONS:
+        try:
+            read_number(re.split(r"±|\+-|\+/-|\(|@", text)[0].strip(), dimension)
+        except QuantityError:
+            continue
+        return dimension
+    raise UsageError(f'--vary: it cannot be told what "{text}" measures.')
+
+
+_UNITS = {id(RESISTANCE): "Ω", id(CURRENT): "A", id(VOLTAGE): "V", id(FREQUENCY): "Hz",
+          id(LENGTH): "m", id(INTENSITY): "W/sr", id(IRRADIANCE): "W/m2"}
+
+
+def _text(value: float, dimension: Dimension) -> str:
+    if dimension is CHARGE:
+        return format_si(value / 3600.0, "Ah")
+    if dimension in (RATIO, PER_MONTH):
+        return f"{100.0 * value:.3g} %" + ("/month" if dimension is PER_MONTH else "")
+    unit = _UNITS.get(id(dimension))
+    return format_si(value, unit) if unit else f"{value:.4g}"
+
+
+def sweep(
+    pattern: Pattern,
+    varied: Sequence[Vary],
+    *,
+    users: int = 100,
+    seed: int = 0,
+    jobs: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> Sweep:
+    """Simulate the pattern's users with every combination of the varied figures."""
+    gadget = pattern.gadget
+    assert gadget is not None
+    choices = [list(zip(vary.values, vary.texts, strict=True)) for vary in varied]
+    combinations = list(product(*choices))
+    points = []
+    for number, chosen in enumerate(combinations):
+        values = {vary.key: value for vary, (value, _) in zip(varied, chosen, strict=True)}
+        other, _ = changed(gadget, values)
+        if "controller.reference" in values:
+            raise UsageError("--vary controller.reference: what the firmware takes its reference "
+                             "for is no part that can be chosen; vary gauge.thresholds instead.")
+        try:
+            Circuit(other)
+        except DescriptionError as error:
+            texts = ", ".join(text for _, text in chosen)
+            raise UsageError(f"--vary: with {texts} the figures make no circuit. {error}") from None
+        found = life(
+            replace(pattern, gadget=other), users=users, seed=seed, jobs=jobs, study=False
+        )
+        points.append(
+            Point(
+                values=tuple(value for value, _ in chosen),
+                texts=tuple(text for _, text in chosen),
+                percentiles=found.percentiles,
+                error_days=found.error_days,
+                missed_wave_share=found.missed_wave_share,
+                response_s=_response_s(other),
+            )
+        )
+        if progress is not None:
+            progress(number + 1, len(combinations))
+    return Sweep(
+        pattern=pattern, users=users, seed=seed, keys=tuple(vary.key for vary in varied),
+        points=pareto(points),
+    )
+
+
+def _response_s(gadget: Gadget) -> float | None:
+    """Mean time from a hand to the wave event, for a hand that stays (s)."""
+    if not gadget.proximity:
+        return None
+    sensor = next(iter(gadget.proximity.values()))
+    burst_s = sensor.burst / sensor.carrier.value
+    every_s = sensor.every.ns * 1e-9
+    return every_s * (sensor.agree - 0.5) + sensor.settle.ns * 1e-9 + burst_s
+
+
+def pareto(points: Sequence[Point]) -> tuple[Point, ...]:
+    """Mark the designs that no other one beats: more days, fewer waves missed, faster answer."""
+
+    def better(one: Point, other: Point) -> bool:
+        pairs = [(_goals(one)[n], _goals(other)[n]) for n in range(3)]
+        return all(a <= b for a, b in pairs) and any(a < b for a, b in pairs)
+
+    return tuple(
+        replace(point, best=point.percentiles is not None
+                and not any(better(other, point) for other in points))
+        for point in points
+    )
+
+
+def _goals(point: Point) -> tuple[float, float, float]:
+    """What is to be small."""
+    days = -math.inf if point.percentiles is None else point.percentiles[1]
+    return (-days, point.missed_wave_share or 0.0, point.response_s or 0.0)

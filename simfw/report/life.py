@@ -1,0 +1,178 @@
+"""The answers of a study as JSON and as text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from simfw.gadget.model import Gadget
+from simfw.gadget.quantities import quantities
+from simfw.life.life import Life
+from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
+from simfw.report.cautions import caution_lines
+from simfw.report.text import columns, plain
+
+__all__ = ["life_json", "life_text"]
+
+DAY_S = 86_400.0
+
+Paint = Callable[[str, str], str]
+
+
+def life_json(found: Life) -> dict[str, Any]:
+    """The study as plain values for `--json`; see docs/reference/life-json.md.
+
+    A value that does not exist is None, with the reason in `why` by the name of the key.
+    """
+    low, middle, high = found.percentiles or (None, None, None)
+    errors = found.errors_days or (None, None, None)
+    held = found.held
+    corners = found.corners_days
+    gadget = found.pattern.gadget
+    assert gadget is not None
+    return {
+        "format": 1,
+        "title": found.pattern.title,
+        "gadget": gadget.head.name,
+        "users": found.users,
+        "seed": found.seed,
+        "horizon_s": found.pattern.horizon_ns * 1e-9,
+        "days_between_charges": {
+            "p10": low,
+            "p50": middle,
+            "p90": high,
+            "mean": found.mean_days,
+            "error": found.error_days,
+            "p10_error": errors[0],
+            "p50_error": errors[1],
+            "p90_error": errors[2],
+            "why": found.why.get("days_between_charges"),
+        },
+        "charges_per_year": found.charges_per_year,
+        "average_current_a": found.average_current_a,
+        "run_time_s": held.run_time_s,
+        "fl1_run_time_s": held.fl1_run_time_s,
+        "charge_time_s": held.charge_time_s,
+        "shelf_life_days": None if held.shelf_life_s is None else held.shelf_life_s / DAY_S,
+        "missed_wave_share": found.missed_wave_share,
+        "waves": found.waves,
+        "refused_share": found.refused_share,
+        "dead_share": found.dead_share,
+        "hours_per_day_at_bars": {str(bars): h for bars, h in found.hours_at_bars.items()},
+        "corners_days": None if corners is None else {
+            "worst": _finite(corners[0]), "best": _finite(corners[1])
+        },
+        "contributors": [{"name": one.name, "share": one.share} for one in found.contributors],
+        "changes": [
+            {"change": one.change, "gain_days": one.gain_days} for one in found.changes
+        ],
+        "guesses": _guesses(gadget),
+        "why": found.why,
+    }
+
+
+def _finite(days: float) -> float | None:
+    return days if math.isfinite(days) else None
+
+
+def _guesses(gadget: Gadget) -> list[str]:
+    return [key for key, quantity in quantities(gadget).items() if quantity.standing == "guess"]
+
+
+def life_text(found: Life, paint: Paint = plain) -> str:
+    """The study as text, lines ended by newlines; `paint` as in `text_report`."""
+    pattern = found.pattern
+    gadget = pattern.gadget
+    assert gadget is not None
+    users = f"{found.users} user{'' if found.users == 1 else 's'}"
+    lines = [
+        paint(f"{gadget.head.name}: {pattern.title}", "head"),
+        f"{users} for {format_duration(pattern.horizon_ns)} from "
+        f"{format_percent(pattern.charge)} charge, seed {found.seed}",
+        "",
+        *columns(_summary(found)),
+    ]
+    lines += _held(found, paint)
+    if found.hours_at_bars:
+        lines += ["", paint("Hours a day at each number of bars", "head")]
+        lines += columns(
+            [(str(bars), f"{hours:.3g} h") for bars, hours in found.hours_at_bars.items()],
+            right=(1,),
+        )
+    if found.contributors:
+        lines += ["", paint("What the spread of the days hangs on", "head")]
+        lines += columns(
+            [(one.name, f"{100 * one.share:.0f} %") for one in found.contributors
+             if one.share >= 0.005],
+            right=(1,),
+        )
+    if found.changes:
+        lines += ["", paint("What would add most days between charges", "head")]
+        lines += columns(
+            [(one.change, f"+{_days(one.gain_days)}") for one in found.changes], right=(1,)
+        )
+        lines.append("  each alone, on nominal parts; what it costs otherwise is not counted")
+    guesses = [(key, quantity.text) for key, quantity in quantities(gadget).items()
+               if quantity.standing == "guess"]
+    if guesses:
+        lines += ["", paint("These figures rest on guesses", "head"), *columns(guesses)]
+    lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
+    return "\n".join(lines) + "\n"
+
+
+def _days(days: float) -> str:
+    return format_rough_time(days * DAY_S)
+
+
+def _summary(found: Life) -> list[tuple[str, str, str]]:
+    rows = []
+    if found.percentiles is None:
+        rows.append(("days between charges", "none", found.why["days_between_charges"]))
+    else:
+        low, middle, high = found.percentiles
+        note = f"one in ten below {_days(low)}, one in ten above {_days(high)}"
+        if found.errors_days is not None:
+            note += f"; median ± {_error(found.errors_days[1])}"
+        rows.append(("between charges, median", _days(middle), note))
+        if found.mean_days is not None:
+            error = "" if found.error_days is None else f"± {_error(found.error_days)} (95 %)"
+            rows.append(("between charges, mean", _days(found.mean_days), error))
+    if found.corners_days is not None:
+        worst, best = found.corners_days
+        ends = [_days(end) if math.isfinite(end) else "no end" for end in (worst, best)]
+        rows.append(("worst and best parts", f"{ends[0]} .. {ends[1]}",
+                     "every range at one end; bounds, not percentiles"))
+    rows.append(("charges per year", f"{found.charges_per_year:.3g}", ""))
+    rows.append(("average current", format_si(found.average_current_a, "A"), ""))
+    if found.missed_wave_share is not None:
+        rows.append(("waves missed", format_percent(found.missed_wave_share),
+                     f"of {found.waves} waves at a sensor that was on"))
+    if found.refused_share is not None:
+        rows.append(("no light when wanted", format_percent(found.refused_share),
+                     "of presses and waves met a flat or cut-off cell"))
+    if found.dead_share > 0:
+        rows.append(("protection open", format_percent(found.dead_share), "of the time"))
+    return rows
+
+
+def _error(days: float) -> str:
+    return _days(days) if days > 0 else "0"
+
+
+def _held(found: Life, paint: Paint) -> list[str]:
+    held = found.held
+    rows = []
+    for name, seconds in held.run_time_s.items():
+        fl1 = held.fl1_run_time_s.get(name)
+        text = "no end" if seconds is None else format_rough_time(seconds)
+        note = "" if fl1 is None else f"to a tenth of its light (FL 1): {format_rough_time(fl1)}"
+        rows.append((f"{name} held", text, note))
+    if held.charge_time_s is not None:
+        rows.append(("charge, from empty", format_rough_time(held.charge_time_s), ""))
+    elif "charge_time_s" in held.why:
+        rows.append(("charge, from empty", "none", held.why["charge_time_s"]))
+    rows.append(("on the shelf, from full",
+                 "no end" if held.shelf_life_s is None else format_rough_time(held.shelf_life_s),
+                 held.why.get("shelf_life_days", "until the protection opens")))
+    return ["", paint("With nominal parts", "head"), *columns(rows)]

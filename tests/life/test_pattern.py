@@ -1,0 +1,164 @@
+"""Reading patterns: what is accepted, and every mistake with its place and the habit's name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from simfw.errors import DescriptionError
+from simfw.stimuli.pattern import DAY_NS
+from tests.life.made import CHARGER, EVENING, head, lamp, pattern
+
+
+def refused(folder: Path, text: str) -> list[str]:
+    """The problems of a pattern for the test lamp, one text each."""
+    with pytest.raises(DescriptionError) as caught:
+        pattern(folder, lamp(), head() + text)
+    return [str(problem).partition("pattern.toml:")[2] for problem in caught.value.problems]
+
+
+def test_pattern_without_habits_is_legal(tmp_path: Path) -> None:
+    """A gadget left alone needs a charge and a horizon only."""
+    made = pattern(tmp_path, lamp(), head(horizon="2 weeks"))
+    assert made.habits == ()
+    assert made.horizon_ns == 14 * DAY_NS
+
+
+def test_habit_reads_ranges_and_normal_draws(tmp_path: Path) -> None:
+    """Ranges are uniform, "normal" is cut off at three deviations, "mean" is Poisson."""
+    made = pattern(tmp_path, lamp(), head() + """
+[[habits]]
+name = "a"
+at = "normal 07:00 ± 10 min"
+times = "mean 2.5"
+strength = "50 % .. 150 %"
+steps = [ { press = "key", for = "100 ms .. 200 ms" }, { wait = "1 min" } ]
+""")
+    habit = made.habits[0]
+    assert habit.at_ns.mean == 7 * 3600e9
+    assert habit.at_ns.high - habit.at_ns.mean == 3 * 600e9
+    assert habit.times.mean == 2.5
+    assert (habit.steps[0].for_ns.low, habit.steps[0].for_ns.high) == (1e8, 2e8)
+    assert habit.each == "day"
+
+
+def test_overlapping_presses_are_refused_with_the_habits_name(tmp_path: Path) -> None:
+    """A press that could begin while the button is still held names habit, step and way out."""
+    assert refused(tmp_path, """
+[[habits]]
+name = "impatient"
+at = "07:00"
+steps = [
+  { press = "key", for = "1 s .. 2 s" },
+  { wait = "1500 ms" },
+  { press = "key", for = "100 ms" },
+]
+""") == [
+        '8: habits[0].steps[2]: habit "impatient": press key could begin while the button is still '
+        "held from steps[0]: a wait counts from the start of the step before it. Allowed: waits of "
+        "at least 2 s between the two."
+    ]
+
+
+def test_presses_of_two_habits_at_one_time_are_refused(tmp_path: Path) -> None:
+    """Two habits that always press one button at the same moment name each other."""
+    found = refused(tmp_path, EVENING + EVENING.replace('"evening"', '"night"'))
+    assert found[0] == (
+        '14: habits[1]: habit "night": press key falls on that of habit "evening". '
+        "Allowed: another time of day."
+    )
+
+
+def test_several_times_at_one_moment_are_refused(tmp_path: Path) -> None:
+    """`times = 2` with a fixed `at` would press one button twice at once."""
+    (found,) = refused(tmp_path, EVENING.replace('at = "19:00"', 'at = "19:00"\ntimes = 2'))
+    assert 'habit "evening": 2 times at one moment: press key would overlap itself' in found
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "wanted"),
+    [
+        ('at = "19:00"', 'between = ["19:00", "18:00"]',
+         'habit "evening": the span ends before it begins: a time in the past'),
+        ('at = "19:00"', 'at = "normal 00:20 ± 10 min"',
+         'habit "evening": this can begin before its day does: a time in the past'),
+        ('wait = "1 h"', 'wait = "-1 h"', 'habit "evening": "-1 h" is negative'),
+        ('at = "19:00"', 'at = "25:61"', 'habit "evening": there is no such time of day'),
+        ('at = "19:00"', 'at = "seven"', 'habit "evening": this is not a time of day'),
+        ('at = "19:00"', 'each = "dya"', 'Did you mean "day"?'),
+        ('at = "19:00"', 'at = "19:00"\ntimes = "4 .. 2"', "the range ends below its start"),
+        ('at = "19:00"', 'at = "19:00"\ntimes = "some"', "this is not a number of times"),
+        ('at = "19:00"', 'at = "19:00"\ntimes = "mean x"', "this is not a number of times"),
+        ('at = "19:00"', 'at = "19:00"\ntimes = 99999', "more often than anybody can"),
+        ('at = "19:00"', 'at = "19:00"\nbetween = ["1:00", "2:00"]', "at and between in one"),
+        ('at = "19:00"', "", "nothing says when it begins"),
+        ('at = "19:00"', 'when = "gauge <= 1"', 'there is no "gauge"'),
+        ('{ wait = "1 h" }', '{ usb = true }', "the gadget has no charger"),
+        ('{ wait = "1 h" }', '{ wave = "w", distance = "1 cm", for = "1 s" }',
+         "the gadget has no such proximity sensor"),
+        ('{ wait = "1 h" }', '{ wait = "1 h", usb = true }', "usb and wait in one step"),
+        ('{ wait = "1 h" }', '{ wait = "1 h", bounce = "1 ms" }', "this has no meaning for wait"),
+        ('for = "200 ms" },\n  { wait', 'for = "2 ms", bounce = "3 ms" },\n  { wait',
+         "could still bounce"),
+        ('press = "key", for', 'press = "kye", for', 'Did you mean "key"?'),
+        ('for = "200 ms" },\n  { wait', 'for = "normal 20 ms ± 10 ms" },\n  { wait',
+         "3 standard deviations reach down to zero"),
+        ('at = "19:00"', 'at = "19:00"\nstrenght = "1"', 'Did you mean "strength"?'),
+        (', for = "200 ms" },\n  { wait', ' },\n  { wait', 'the key "for" is missing'),
+    ],
+)
+def test_mistakes_in_habits_are_told(tmp_path: Path, old: str, new: str, wanted: str) -> None:
+    """Each mistake is told with what is allowed; mistakes in a habit carry its name."""
+    assert old in EVENING
+    found = refused(tmp_path, EVENING.replace(old, new, 1))
+    assert any(wanted in one for one in found), found
+    assert all('habit "evening"' in one for one in found)
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ('[[holidays]]\nname = "x"\nlasts = "3 days"\nbetween = ["08-01", "07-01"]\n',
+         "the span ends before it begins: a time in the past"),
+        ('[[holidays]]\nname = "x"\nlasts = "3 days"\nbetween = ["13-01", "14-01"]\n',
+         "this is not a day of the year"),
+        ('[[holidays]]\nname = "x"\nlasts = "3 days"\nbetween = "summer"\n',
+         "this is not a span of the year"),
+        ('[season]\nmean = "10 degC"\nswing = "5 degC"\ncoldest = "xmas"\n',
+         "this is not a day of the year"),
+        ('[[habits]]\nname = "a"\nat = "07:00"\nbetween = 3\n'
+         'steps = [ { press = "key", for = "1 s" } ]\n', "this is not a span of the day"),
+        ('[[habits]]\nname = "a"\nat = "07:00"\nsteps = [ { wait = "1 s" } ]\n',
+         "nothing but waiting"),
+        (EVENING + EVENING.replace("19:00", "21:00"), 'a second habit "evening"'),
+    ],
+)
+def test_mistakes_elsewhere_are_told(tmp_path: Path, text: str, wanted: str) -> None:
+    """Holidays, seasons and names are checked too."""
+    assert any(wanted in one for one in refused(tmp_path, text))
+
+
+def test_gadget_and_pattern_mistakes_come_together(tmp_path: Path) -> None:
+    """A missing gadget and a wrong charge are told in one go."""
+    file = tmp_path / "pattern.toml"
+    file.write_text('gadget = "none.toml"\ncharge = "120 %"\nhorizon = "1 day"\n')
+    from simfw.loading import load_pattern
+
+    with pytest.raises(DescriptionError) as caught:
+        load_pattern(file)
+    text = str(caught.value)
+    assert "a charge is at most 100 %" in text
+    assert "none.toml: there is no such file" in text
+
+
+def test_conditions_may_name_events(tmp_path: Path) -> None:
+    """A habit may begin with an event of the gadget."""
+    made = pattern(tmp_path, lamp(more=CHARGER), head() + """
+[[habits]]
+name = "plug in"
+when = "gauge.down"
+steps = [ { usb = true }, { wait = "2 h" }, { usb = false } ]
+""")
+    assert made.plugs
+    assert made.habits[0].each is None
