@@ -307,7 +307,7 @@ def instant(m: Model, t: Tables, p: Parts, w: World) -> bool:
     save(m, w)
     i[EVENTS] = 0
     i[WOKE] = 0
-    before = i[PROTECTED]
+    opened = 0
     rounds = 0
     while True:
         if i[ALIVE] == 1 and not settle(m, t, p, w, i[RAWS], i[POWER_UP]):
@@ -315,7 +315,10 @@ def instant(m: Model, t: Tables, p: Parts, w: World) -> bool:
             return False
         i[RAWS] = 0
         i[POWER_UP] = 0
+        before = i[PROTECTED]
         step = electrical(m, t, p, w)
+        if i[PROTECTED] > before:
+            opened += 1
         if step < 0:
             restore(m, w)
             return False
@@ -332,8 +335,8 @@ def instant(m: Model, t: Tables, p: Parts, w: World) -> bool:
         w.f[CHARGE] -= p.real[1] / p.real[0]
         w.f[USED] += p.real[1]
     i[AWAKE] = awake
-    if i[PROTECTED] == 1 and before == 0:
-        i[EMPTIED] += 1
+    if opened > 0:
+        i[EMPTIED] += opened
         i[LAST_OPEN] = i[NOW]
         if i[EMPTY_AT] < 0:
             i[EMPTY_AT] = i[NOW]

@@ -46,6 +46,7 @@ from simfw.life.registers import (
     CONTEXTS,
     DEAD_NS,
     DONE,
+    EMPTY_AT,
     ENDS_EMPTY,
     EVENTS,
     FINISHED,
@@ -371,6 +372,6 @@ def run(m: Model, t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
         if not begin_habits(m, t, p, w, s):
             return i[MISS]
         i[STAGE] = STAGE_REST
-        if i[PROTECTED] == 1 and i[ENDS_EMPTY] == 1:
+        if i[EMPTY_AT] >= 0 and i[ENDS_EMPTY] == 1:
             span(w)
             return FINISHED

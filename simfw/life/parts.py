@@ -99,7 +99,8 @@ class PartTables:
                 name: np.concatenate([*pieces, np.zeros(1)]) for name, pieces in grids.items()
             }
         return k.Parts(
-            **grids, loads_slot=self._loads_slot, mix_slot=self._mix_slot, **self._columns, **self._fixed
+            loads_slot=self._loads_slot, mix_slot=self._mix_slot,
+            **grids, **self._columns, **self._fixed,
         )
 
     def _add_laps(self) -> None:

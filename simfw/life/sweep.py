@@ -128,7 +128,7 @@ def read_vary(text: str, gadget: Gadget) -> Vary:
 
 
 def _rounded(ns: float) -> int:
-    digits = max(0, int(math.floor(math.log10(ns))) - 2) if ns >= 1 else 0
+    digits = max(0, math.floor(math.log10(ns)) - 2) if ns >= 1 else 0
     return round(round(ns), -digits)
 
 

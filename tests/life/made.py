@@ -21,6 +21,7 @@ current = "{current}"
 [loads.idle]
 current = "50 uA"
 [buttons.key]
+hold = "5 s"
 [behaviour.lamp]
 starts = "dark"
 states.dark = {{ idle = "on" }}

@@ -173,7 +173,8 @@ def test_hand_out_of_range_is_missed() -> None:
 
 def test_charging_habit_begins_when_its_condition_comes_true(tmp_path: Path) -> None:
     """`when = "gauge <= 1"` plugs in once the bar has gone, again and again."""
-    made = pattern(tmp_path, lamp(more=CHARGER, current="60 mA"), head(horizon="60 days") + EVENING + """
+    made = pattern(tmp_path, lamp(more=CHARGER, current="60 mA"),
+                   head(horizon="60 days") + EVENING + """
 [[habits]]
 name = "charge"
 when = "gauge <= 1"
@@ -203,7 +204,8 @@ def test_gated_habit_happens_only_while_its_condition_holds(tmp_path: Path) -> N
 
 def test_stimuli_reach_over_the_end_of_a_stretch(tmp_path: Path) -> None:
     """A habit that begins in one stretch of days goes on in the next."""
-    long = EVENING.replace('wait = "1 h"', 'wait = "100 h"').replace("at =", 'each = "monday"\nat =')
+    long = EVENING.replace('wait = "1 h"', 'wait = "100 h"')
+    long = long.replace("at =", 'each = "monday"\nat =')
     made = pattern(tmp_path, lamp(current="1 mA"), head(horizon="70 days") + long)
     found = alone(made)
     layout = ready(made).layout
@@ -225,11 +227,11 @@ def test_holidays_leave_the_gadget_alone(tmp_path: Path) -> None:
 
 def test_seasons_change_the_cells_resistance(tmp_path: Path) -> None:
     """A cold winter raises a resistance that hangs on temperature, and the cut-off comes sooner."""
-    cell = ('resistance = "1 Ω"\nresistance_at_temperature = '
-            '["20 Ω @ -10 degC", "1 Ω @ 25 degC"]')
+    cell = ('resistance = "5 Ω"\nresistance_at_temperature = '
+            '["30 Ω @ -10 degC", "5 Ω @ 25 degC"]')
     days = []
     for season in ("", '[season]\nmean = "0 degC"\nswing = "10 degC"\n'):
-        made = pattern(tmp_path, lamp(cell=cell), head() + EVENING + season)
+        made = pattern(tmp_path, lamp(cell=cell, current="30 mA"), head() + EVENING + season)
         days.append(life(made, users=1, study=False).mean_days)
     assert days[0] is not None
     assert days[1] is not None
@@ -257,7 +259,8 @@ rows = [
 def test_compiled_and_plain_loop_agree_to_the_last_digit(tmp_path: Path) -> None:
     """With numba the same functions give the same lives."""
     pytest.importorskip("numba")
-    made = pattern(tmp_path, lamp(more=CHARGER, current="60 mA"), head(horizon="20 days") + EVENING + """
+    made = pattern(tmp_path, lamp(more=CHARGER, current="60 mA"),
+                   head(horizon="20 days") + EVENING + """
 [[habits]]
 name = "charge"
 when = "gauge <= 1"

@@ -55,9 +55,9 @@ steps = [
   { press = "key", for = "100 ms" },
 ]
 """) == [
-        '8: habits[0].steps[2]: habit "impatient": press key could begin while the button is still '
-        "held from steps[0]: a wait counts from the start of the step before it. Allowed: waits of "
-        "at least 2 s between the two."
+        '12: habits[0].steps[2]: habit "impatient": press key could begin while the button is '
+        "still held from steps[0]: a wait counts from the start of the step before it. Allowed: "
+        "waits of at least 2 s between the two."
     ]
 
 
@@ -65,7 +65,7 @@ def test_presses_of_two_habits_at_one_time_are_refused(tmp_path: Path) -> None:
     """Two habits that always press one button at the same moment name each other."""
     found = refused(tmp_path, EVENING + EVENING.replace('"evening"', '"night"'))
     assert found[0] == (
-        '14: habits[1]: habit "night": press key falls on that of habit "evening". '
+        '15: habits[1]: habit "night": press key falls on that of habit "evening". '
         "Allowed: another time of day."
     )
 

@@ -37,7 +37,7 @@ def iris(capacity: str) -> str:
     for board, parts in IRIS_BOARDS.items():
         states = [f"{board}_{n}" for n in range(len(parts))]
         loads += [f'{s} = {{ current = "{a}" }}' for s, (a, _) in zip(states, parts, strict=True)]
-        lines = [f'starts = "s0"']
+        lines = ['starts = "s0"']
         lines += [f'states.s{n} = {{ {state} = "on" }}' for n, state in enumerate(states)]
         rows = [
             f'{{ after = "{us} us", from = "s{n}", to = "s{(n + 1) % len(parts)}" }}'
@@ -111,7 +111,7 @@ rows = [
 
 
 def test_short_pulses_count(tmp_path: Path) -> None:
-    """Atmel picoPower training (ATmega164P): 0.5 mA for 10 us each second, else 0.65 uA: 0.655 uA."""
+    """Atmel picoPower training (ATmega164P): 0.5 mA for 10 us a second, else 0.65 uA: 0.655 uA."""
     found = life(pattern(tmp_path, PULSED, head()), users=1, study=False)
     assert found.average_current_a == pytest.approx(0.655e-6, abs=0.001e-6)
     assert found.mean_days == pytest.approx(0.1 / 0.6549935e-6 / 24, rel=1e-6)
@@ -131,7 +131,7 @@ self_discharge = "{rate}"
     ("rate", "days", "least", "most"),
     [
         # daviddarling.info, diracdelta.co.uk: lithium-ion loses 2 to 3 % a month;
-        # yokenergy.com: at least 95 % after 30 days at 25 degC; another sheet: > 90 % after 28 days.
+        # yokenergy.com: at least 95 % after 30 days at 25 degC; another sheet: > 90 % after 28.
         ("2 %/month", 30.0, 0.95, 0.981),
         ("3 %/month", 28.0, 0.90, 0.975),
         # IEC 60086-3, 5.4 (watch batteries): at least 90 % after 365 days at 20 degC.
