@@ -21,7 +21,7 @@ from simfw.gadget.model import Behaviour, Gadget, Row
 from simfw.gadget.quantities import with_values
 from simfw.quantity import format_duration
 from simfw.stimuli.recording.signals import Observed
-from simfw.stimuli.scenario import Press, Step
+from simfw.stimuli.scenario import Press, Step, Wave
 from simfw.verify.alignment import Pair
 from simfw.verify.prediction import Model
 from simfw.verify.replay import Replayed, SignalVerdict, compare
@@ -33,7 +33,7 @@ MOST_TRIED: Final = 400
 MOST_CHECKED: Final = 8
 MOST_SHOWN: Final = 3
 INPUTS_SHOWN: Final = 4
-STIMULI_BEFORE: Final = 4
+STIMULI_BEFORE: Final = 3
 AFTER_NS: Final = 1_500_000_000
 
 
@@ -237,9 +237,16 @@ class _Search:
     def _groups(self) -> Iterator[Iterator[_Change]]:
         yield itertools.chain(self._measured_timings(), self._levels())
         yield self._threshold_timings()
-        yield self._rows(first=True)
+        fired = set(self.fired) | self._recent()
+        could = self._could()
+        before = [step for step in self.observed.steps if step.at_ns <= self.time_ns]
+        if before and isinstance(before[-1], Wave):  # then the sensor comes before the rows
+            yield self._counts()
+        yield self._rows(fired)
+        yield self._rows(could - fired)
         yield itertools.chain(self._counts(), self._gauge())
-        yield self._rows(first=False)
+        yield self._rows({row.key for region in self.model.prepared.system.regions
+                          for row in region.rows} - could - fired)
         yield itertools.chain(self._other_timings(), self._additions())
 
     def _timed(self, key: str, value_ns: float) -> _Change | None:
@@ -290,6 +297,7 @@ class _Search:
                     change = self._timed(f"buttons.{name}.{part}", value)
                     if change is not None:
                         yield change
+
     def _held_timings(self) -> Iterator[_Change]:
         """A dwell of a present state that would end just where the recording shows an edge."""
         pair = self.pair
@@ -375,17 +383,18 @@ class _Search:
                               f"{points[0]} first -> {point} first", False,
                               self._behaviour(region, resume_points=(point, *rest)))
 
-    def _rows(self, *, first: bool) -> Iterator[_Change]:
-        """Changes of one row: of those that fired or could have (first), then of all others."""
-        near = set(self.fired) | set(self._recent())
+    def _rows(self, keys: set[str]) -> Iterator[_Change]:
+        """Changes of one of these rows."""
         for region, behaviour in self.gadget.behaviour.items():
             for number, row in enumerate(behaviour.rows):
                 key = f"behaviour.{region}.rows[{number}]"
-                compiled = next((one for one in self.model.prepared.system.region(region).rows
-                                 if one.key == key), None)
-                could = compiled is not None and self.states[region] in compiled.sources
-                if (key in near or could) is first:
+                if key in keys:
                     yield from self._row(region, behaviour, number, row, key)
+
+    def _could(self) -> set[str]:
+        """The rows of the states that the model is in just before the difference."""
+        return {row.key for region in self.model.prepared.system.regions for row in region.rows
+                if self.states[region.name] in row.sources}
 
     def _recent(self) -> set[str]:
         """Rows that fired in the model since the last stimulus before the difference."""

@@ -92,6 +92,14 @@ class Model:
                                   *(n for n in behaviour if n not in driving), *driving)
         self.sampled = _sampled(gadget)
 
+    @property
+    def reads_cell(self) -> bool:
+        """Whether what the gadget does can depend on its cell."""
+        gadget = self.gadget
+        guards = [row.when for part in gadget.behaviour.values() for row in part.rows if row.when]
+        return bool(gadget.gauge or gadget.proximity or gadget.charger or gadget.cell.cut_off
+                    or any("cell." in guard for guard in guards))
+
     @cached_property
     def timings(self) -> dict[str, float]:
         """Every timing of the gadget file by key (ns)."""
@@ -126,8 +134,7 @@ class Model:
         edges: dict[str, tuple[Edge, ...]] = {}
         origins: dict[str, tuple[Origin, ...]] = {}
         for name, track in tracks.items():
-            rests = tuple(self._origin(found, time, self.drivers[name])
-                          for time in track.times_ns)
+            rests = tuple(found.origin(time, self.drivers[name]) for time in track.times_ns)
             before = [track.start, *track.levels][: len(track.levels)]
             edges[name] = tuple(
                 Edge((time + shift) * factor, level, was, 0.0, number)
@@ -156,13 +163,6 @@ class Model:
         resume = self.snapshot(begin, factor) if begin.states else None
         return simulate(self.gadget, scenario, prepared=self.prepared, resume=resume,
                         trace=False).final
-
-    @staticmethod
-    def _origin(found: Traced, time_ns: int, drivers: tuple[int, ...]) -> Origin:
-        cause = found.cause(time_ns)
-        if cause is None:  # inside a folded block: some cycle, all of it dwells
-            return Origin({"(folded)": float(time_ns)}, float(time_ns))
-        return cause.origin(drivers)
 
     def _slack(self, origin: Origin, doubt: float, factor: float) -> float:
         period = sum(self.sampled[key] for key in origin.counts if key in self.sampled)

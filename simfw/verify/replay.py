@@ -225,7 +225,8 @@ def replay(observed: Observed, gadget: Gadget, options: Options | None = None,
             continue
         tried += 1
         fed = with_codes(observed, given)
-        found = _replay(fed, Model(gadget, fed, like=model), options)
+        settled = replace(options, start=best.begin.states, charge=best.begin.charge)
+        found = _replay(fed, Model(gadget, fed, like=model), settled)
         if found.mismatches < best.mismatches:
             named = ", ".join(f"{code} as {button}" for code, button in given.items())
             best = replace(found, said=(*found.said, f"codes without a button were tried: {named} "
@@ -248,7 +249,9 @@ def _replay(observed: Observed, model: Model, options: Options) -> Replayed:
     tried = [_fitted(observed, model, options, begin) for begin in begins]
     best = min(tried, key=lambda one: one.mismatches)
     also = [one.begin for one in tried if one is not best and one.mismatches == best.mismatches]
-    if charge is None:
+    if charge is None and not model.reads_cell:
+        said.append("start charge not recorded: nothing that is compared depends on it")
+    elif charge is None:
         best, told = _try_charges(observed, model, options, best)
         said += told
     if len(begins) > 1:

@@ -7,11 +7,13 @@ move if a timing, the controller's clock or the moment of the start were a littl
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from simfw.behaviour.region import Row
-from simfw.engine.cycle import Cycle
+from simfw.engine.observer import Observer
+from simfw.engine.plant import Phase
 from simfw.engine.run import Run
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.engine.snapshot import Snapshot
@@ -55,6 +57,10 @@ class Origin:
                        self.dwells_ns + dwell_ns)
 
 
+Block = tuple[int, int, Mapping[int, Origin]]
+_STIMULUS = Origin({}, 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class Cause:
     """What happened in one instant: the rows that fired, in order, and what its time rests on.
@@ -79,18 +85,44 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Traced:
-    """A run and the cause of each of its instants (folded ones aside)."""
+    """A run and the cause of each of its instants (folded ones aside).
+
+    `fired` counts how often each row fired. `blocks` are the stretches gone along in cycles:
+    (start, end, what each moving region's stay rested on at the start), by time.
+    """
 
     run: Run
     causes: Mapping[int, Cause]
-    fired: Mapping[str, int] = field(default_factory=dict)  # how often each row fired
+    fired: Mapping[str, int] = field(default_factory=dict)
+    blocks: tuple[Block, ...] = ()
 
     def cause(self, time_ns: int) -> Cause | None:
         """Why something happened at `time_ns` (of the run), None inside a folded block."""
         return self.causes.get(time_ns)
 
+    def origin(self, time_ns: int, regions: Sequence[int]) -> Origin:
+        """What an edge at `time_ns` rests on, for an output that these regions drive."""
+        cause = self.causes.get(time_ns)
+        if cause is not None:
+            return cause.origin(regions)
+        number = bisect_right(self.blocks, time_ns, key=lambda block: block[0]) - 1
+        if number < 0:
+            return _STIMULUS
+        start, _, origins = self.blocks[number]
+        since = next((origins[region] for region in regions if region in origins),
+                     next(iter(origins.values()), _STIMULUS))
+        return since.plus(FOLDED, time_ns - start, time_ns - start)
 
-_STIMULUS = Origin({}, 0.0)
+
+class _Notes(Observer):
+    """Tells a tracer that an instant has come to rest, before any folding goes on from it."""
+
+    tracer: _Tracer
+
+    def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
+        """Called by the simulation."""
+        del happened  # which rows fired tells more
+        self.tracer.note(time_ns, states)
 
 
 class _Tracer(Simulation):
@@ -98,10 +130,14 @@ class _Tracer(Simulation):
 
     def __init__(self, prepared: Prepared, scenario: Scenario, fold: bool,
                  resume: Snapshot | None) -> None:
-        super().__init__(prepared, scenario, 0, fold, True, (), resume)
+        notes = _Notes()
+        super().__init__(prepared, scenario, 0, fold, True, (notes,), resume)
+        notes.tracer = self
+        self.powering_up = False
         self.log: list[str] = []
         self.stepper.fired = self.log
         self.causes: dict[int, Cause] = {}
+        self.blocks: list[Block] = []
         self.counts: dict[str, int] = {}
         begun = _STIMULUS if resume is None else Origin({START: -1.0}, 0.0)
         self.origins = [begun] * len(prepared.system.regions)
@@ -114,12 +150,12 @@ class _Tracer(Simulation):
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         self.log.clear()
+        self.powering_up = power_up
         super()._instant(raw, power_up=power_up)
-        if self.log or power_up:
-            self._note(power_up=power_up)
 
-    def _note(self, *, power_up: bool) -> None:
-        if power_up:
+    def note(self, time_ns: int, states: tuple[str, ...]) -> None:
+        """Take note of an instant: the rows in the log have fired in it."""
+        if self.powering_up:
             self.origins = [_STIMULUS] * len(self.origins)
         emitted: dict[str, Origin] = {}
         moved: dict[int, Origin] = {}
@@ -137,7 +173,8 @@ class _Tracer(Simulation):
             if row.to != "same":
                 self.origins[number] = moved[number] = latest
             self.counts[key] = self.counts.get(key, 0) + 1
-        self.causes[self.now] = Cause(self.now, tuple(self.log), moved, latest, self.phase.names)
+        if self.log:
+            self.causes[time_ns] = Cause(time_ns, tuple(self.log), moved, latest, states)
 
     def _dwelt(self, since: Origin, row: Row) -> Origin:
         assert row.after_ns is not None
@@ -150,9 +187,22 @@ class _Tracer(Simulation):
             origin = origin.plus(f"proximity.{name}.burst", 0.0, -1.0)
         return origin
 
-    def _went_along(self, cycle: Cycle, passed_ns: int) -> None:
-        for number in cycle.moving:
-            self.origins[number] = self.origins[number].plus(FOLDED, passed_ns, passed_ns)
+    def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
+        before = self.now
+        entered = tuple(self.stepper.entered_ns)
+        resting = tuple(self.origins)
+        super()._try_fold(phase, public, woke)
+        passed = self.now - before
+        if passed:
+            moving = [number for number, since in enumerate(self.stepper.entered_ns)
+                      if since != entered[number]]
+            # A stay began before the block did; what it rests on is told for the block's start.
+            self.blocks.append((before, self.now, {
+                number: resting[number].plus(FOLDED, before - entered[number],
+                                             before - entered[number]) for number in moving}))
+            for number in moving:
+                span = self.stepper.entered_ns[number] - entered[number]
+                self.origins[number] = resting[number].plus(FOLDED, span, span)
 
 
 def traced(prepared: Prepared, scenario: Scenario, *, fold: bool = True,
@@ -163,4 +213,6 @@ def traced(prepared: Prepared, scenario: Scenario, *, fold: bool = True,
     start = run.start_ns
     causes = {time - start: replace(cause, time_ns=time - start)
               for time, cause in simulation.causes.items()}
-    return Traced(run, causes, simulation.counts)
+    blocks = tuple((since - start, until - start, origins)
+                   for since, until, origins in simulation.blocks)
+    return Traced(run, causes, simulation.counts, blocks)

@@ -38,7 +38,7 @@ double = "350 ms"
 
 [proximity.wave]
 enabled = "sensor.armed and not lamp.locked"
-every = "125 ms"
+every = "200 ms"
 settle = "2 ms"
 agree = 2
 clear = "600 ms"
@@ -141,11 +141,10 @@ steps = [
   { at = "59 s", press = "level", for = "100 ms" },
   { at = "61 s", press = "power", for = "2.4 s" },
   { at = "65 s", press = "level", for = "100 ms" },
-  { at = "66 s", press = "power", for = "2.4 s" },
+  { at = "66 s", press = "power", for = "100 ms" },
   { at = "70 s", press = "level", for = "100 ms" },
   { at = "71 s", press = "power", for = "100 ms" },
   { at = "74 s", press = "power", for = "100 ms" },
-  { at = "76 s", press = "power", for = "100 ms" },
   { at = "400 s", press = "power", for = "100 ms" },
 ]
 """
@@ -172,12 +171,12 @@ DIFFERENCES = [
     Difference("holds a little later", 'hold = "2 s"', 'hold = "2.1 s"', "buttons.power.hold"),
     Difference("doubles faster", 'double = "350 ms"', 'double = "200 ms"', "buttons.level.double"),
     Difference("doubles slower", 'double = "350 ms"', 'double = "600 ms"', "buttons.level.double"),
-    Difference("looks less often", 'every = "125 ms"', 'every = "250 ms"', "proximity.wave.every"),
+    Difference("looks less often", 'every = "200 ms"', 'every = "400 ms"', "proximity.wave.every"),
     Difference("re-arms later", 'clear = "600 ms"', 'clear = "1200 ms"', "proximity.wave.clear"),
     Difference("believes one echo", "agree = 2", "agree = 1", "proximity.wave.agree"),
     Difference("wants three echoes", "agree = 2", "agree = 3", "proximity.wave.agree"),
-    Difference("looks when locked", 'enabled = "sensor.armed and not lamp.locked"',
-               'enabled = "sensor.armed or lamp.locked"', "proximity.wave.enabled"),
+    Difference("looks when idle", 'enabled = "sensor.armed and not lamp.locked"',
+               'enabled = "not lamp.locked"', "proximity.wave.enabled"),
     Difference("goes out sooner", 'after = "5 min"', 'after = "4 min"', "behaviour.lamp.rows[7]"),
     Difference("goes out later", 'after = "5 min"', 'after = "6 min"', "behaviour.lamp.rows[7]"),
     Difference("blinks longer", 'after = "400 ms"', 'after = "500 ms"', "behaviour.sign.rows[1]"),

@@ -95,9 +95,8 @@ BROKEN = {
     "header only": ("time_s,a\n", "log.csv:1: no row follows the header."),
     "header only, long": ("time_s,signal,value\n", "log.csv:1: no row follows the header."),
     "no time": ("tme_s,a\n0,0\n", "log.csv:1: tme_s,a: no time column. Allowed: a column time_s, "
-                "time_ms, time_us, time_ns or time_ps, or a comment `# sample rate: 4 MHz`. "
-                "Did you "
-                'mean "time_s"?'),
+                "time_ms, time_us, time_ns or time_ps, or a comment `# sample rate: 4 MHz`. Did "
+                'you mean "time_s"?'),
     "no unit": ("time,a\n0,0\n", "log.csv:1: time: the time column needs a unit. Allowed: time_s, "
                 "time_ms, time_us, time_ns or time_ps."),
     "odd unit": ("time_min,a\n0,0\n", "log.csv:1: time_min: the time column needs a unit. Allowed: "

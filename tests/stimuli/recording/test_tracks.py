@@ -18,9 +18,7 @@ US = Clock(Fraction(1, 10**6))
 Edges = list[tuple[int, float]]
 
 
-def run(
-    decoder: Duty | Bursts | Levels | Frames, edges: Edges, end: int, *, chunk: int = 7
-) -> None:
+def run(decoder: Duty | Bursts | Levels | Frames, edges: Edges, end: int, chunk: int = 7) -> None:
     """Feed edges in pieces, as blocks do, and close."""
     for at in range(0, len(edges), chunk):
         piece = edges[at : at + chunk]

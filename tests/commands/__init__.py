@@ -1,0 +1,1 @@
+"""Subcommands, from the command line in."""
