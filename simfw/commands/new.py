@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -54,5 +55,5 @@ def new(arguments: argparse.Namespace) -> int:
         },
     )
     print(f"Made {folder} with {', '.join(FILES)}.")
-    print(f"Next: simfw run {folder / 'first-evening.toml'}")
+    print(f"Next: simfw run {shlex.quote(str(folder / 'first-evening.toml'))}")
     return 0
