@@ -52,6 +52,10 @@ def register(commands: Commands) -> None:
         help="where the stimuli of a difference are saved as a scenario [witness.toml]",
     )  # fmt: skip
     parser.add_argument(
+        "--whole", action="store_true",
+        help="compare every period of what repeats in a vector, not the first ones only",
+    )  # fmt: skip
+    parser.add_argument(
         "--mutants", type=whole_number, default=0, metavar="N",
         help="also make N small faults in the generated C, and count those the vectors notice",
     )  # fmt: skip
@@ -70,7 +74,7 @@ def conform(arguments: argparse.Namespace) -> int:
     gadget = load_gadget(arguments.gadget)
     prepared = Prepared(gadget)
     segments = segments_of(gadget)
-    drives = vector_drives(gadget, prepared)
+    drives = vector_drives(gadget, prepared, whole=arguments.whole)
     drives += _scenarios(prepared, arguments.also)
     status = 0
     if arguments.against is not None:

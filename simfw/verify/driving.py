@@ -27,16 +27,20 @@ def segments_of(gadget: Gadget) -> dict[str, int]:
     return {name: light.leds for name, light in gadget.lights.items() if light.segments}
 
 
-def vector_drives(gadget: Gadget, prepared: Prepared) -> list[Drive]:
-    """All test vectors, replayed without leaving anything out."""
+def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) -> list[Drive]:
+    """All test vectors with what the model does.
+
+    Unless `whole`, periods in which only what was seen before goes on (looks with nobody there) are
+    not compared; what follows them is.
+    """
     segments = segments_of(gadget)
     drives = []
     for vector in make_vectors(gadget, prepared.system, prepared).vectors:
         if vector.scenario is not None:
-            played = replay_scenario(prepared, segments, vector.scenario)
+            played = replay_scenario(prepared, segments, vector.scenario, whole=whole)
         else:
             played = replay(prepared.system, prepared.circuit, segments, charge=vector.charge,
-                            acts=vector.acts, ends_ns=vector.ends_ns)  # fmt: skip
+                            acts=vector.acts, ends_ns=vector.ends_ns, whole=whole)  # fmt: skip
         if played is not None:
             drives.append(Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, played))
     return drives

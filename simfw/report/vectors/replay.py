@@ -85,11 +85,20 @@ class Exchange:
 
 @dataclass(kw_only=True)
 class Replay:
-    """A vector on the model: the exchange with a firmware, and the items that were covered."""
+    """A vector on the model: the exchange with a firmware, and the items that were covered.
+
+    `left_out` holds the stretches (after, up to) in which only what had been seen before went on.
+    """
 
     exchanges: list[Exchange] = field(default_factory=list)
     events: list[tuple[int, str]] = field(default_factory=list)
     covers: frozenset[str] = frozenset()
+    left_out: list[tuple[int, int]] = field(default_factory=list)
+
+    def leaves_out(self, time_ns: int) -> bool:
+        """Whether a time lies in a stretch of whole periods that was left out."""
+        place = bisect_right(self.left_out, (time_ns - 1, 1 << 62)) - 1
+        return place >= 0 and self.left_out[place][0] < time_ns <= self.left_out[place][1]
 
     @property
     def reports(self) -> tuple[Report, ...]:
@@ -122,6 +131,11 @@ class _Replayer(Sketch):
         times = self.track.events
         place = bisect_right(times, self.now, key=lambda event: event[0])
         return times[place][0] if place < len(times) else NEVER
+
+    def left_out(self, start_ns: int, end_ns: int) -> None:
+        """Note a stretch that is left out."""
+        if end_ns > start_ns:
+            self.result.left_out.append((start_ns, end_ns))
 
     # -- what the regions ask ----------------------------------------------------------------------
 
@@ -250,8 +264,7 @@ def replay(
 ) -> Replay:
     """Replay `acts` from power-up at `charge` until `ends_ns`; `track` follows a run's charge.
 
-    Without `whole`, periods in which nothing new happens are left out: enough to see what is
-    covered, too little to compare a firmware with.
+    Without `whole`, periods in which nothing new happens are left out.
     """
     model = _Replayer(system, circuit, segments, track)
     model.exchange(["off 0"], [])

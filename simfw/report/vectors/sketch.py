@@ -356,9 +356,13 @@ class Sketch:
         due = stepper.due()
         if (tuple(stepper.states), [due[number] - self.now for number in quick]) == before:
             skipped = (limit - 1 - self.now) // period * period
+            self.left_out(self.now, self.now + skipped)
             self.now += skipped
             stepper.shift(skipped, quick)
         return True
+
+    def left_out(self, start_ns: int, end_ns: int) -> None:
+        """The instants after `start_ns` up to `end_ns` are left out."""
 
     def act(self, acts: Iterable[Act]) -> None:
         """Change inputs now, in this order, together with the times that end now."""
