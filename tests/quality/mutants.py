@@ -1,8 +1,8 @@
 """Single changes of a sound gadget, and whether its rules and expectations notice them.
 
-As a script: `python -m tests.quality.mutants [COUNT]` makes COUNT mutants of the demo gadgets (300)
-and prints which share is caught by what, and which survive and why. A mutant changes one row,
-guard, dwell, level, timing or threshold.
+As a script: `python -m tests.quality.mutants [COUNT [SHARD SHARDS]]` makes COUNT mutants of the
+demo gadgets (300) and prints which share is caught by what, and which survive and why. A mutant
+changes one row, guard, dwell, level, timing or threshold.
 """
 
 from __future__ import annotations
@@ -197,7 +197,7 @@ class Judge:
         segments = {name: light.leds for name, light in gadget.lights.items() if light.segments}
         for rule in build_rules(gadget, system):
             _, found = decide(Question(rule, "rule", rule.name), system, player, segments=segments,
-                              budget=Budget(time.monotonic, 1.5), limit=3_000)
+                              budget=Budget(time.process_time, 0.5), limit=2_000)
             if found is not None and found.level == "fault":
                 broken.add(rule.name)
         return broken
@@ -310,16 +310,24 @@ def report(done: list[tuple[str, Mutant, str]]) -> str:
     return "\n".join(lines)
 
 
-def judge_all(chosen: list[tuple[str, Mutant]]) -> list[tuple[str, Mutant, str]]:
+def judge_all(chosen: list[tuple[str, Mutant]]) -> Iterator[tuple[str, Mutant, str]]:
     """The verdict on each mutant."""
     judges: dict[str, Judge] = {}
-    done = []
     for folder, mutant in chosen:
         if folder not in judges:
             judges[folder] = Judge(DEMOS / folder)
-        done.append((folder, mutant, judges[folder].verdict(mutant.gadget)))
-    return done
+        yield folder, mutant, judges[folder].verdict(mutant.gadget)
+
+
+def main(count: int, shard: int, shards: int) -> None:
+    """Judge every `shards`-th mutant from `shard` on; tell each at once and report at the end."""
+    done = []
+    for folder, mutant, verdict in judge_all(sample(count)[shard::shards]):
+        done.append((folder, mutant, verdict))
+        print(f"{verdict:<12} {folder}: {mutant.kind}: {mutant.place}", flush=True)
+    print(report(done))
 
 
 if __name__ == "__main__":
-    print(report(judge_all(sample(int(sys.argv[1]) if len(sys.argv) > 1 else 300))))
+    written = [int(text) for text in sys.argv[1:]]
+    main(*(written + [300, 0, 1][len(written):]))
