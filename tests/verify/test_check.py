@@ -205,7 +205,7 @@ def test_bars_that_rise_without_usb_are_shown_by_a_run() -> None:
     text = cases.FLASHED.replace("80 mV", "5 mV").replace('show = "lamp.lit"\n', "") + behaviour(
         "lamp", "dark", 'dark = {}; lit = { lamp = "on", flash = "on" }', cases.ON, cases.OFF,
         'after = "3 s", from = "lit", to = "dark"')
-    report = check_gadget(gadget(text), clock=ticking(), runs=120, only=("bars-rise-unplugged",))
+    report = check_gadget(gadget(text), clock=ticking(), runs=60, only=("bars-rise-unplugged",))
     (found,) = report.findings
     assert found.level == "note"
     assert found.witness is not None
@@ -354,5 +354,5 @@ def test_rules_of_the_how_to_page_can_be_checked(tmp_path: Path) -> None:
         written = written.replace(f'"{one.name}"', f'"{one.name} again"')
     path.write_text(written, encoding="utf-8")
     rules = read_rules(path, steps)
-    report = check_gadget(steps, clock=ticking(), rules=rules, runs=1, only=("rule",))
+    report = check_gadget(steps, clock=ticking(), rules=rules, runs=1, seconds=4.0, only=("rule",))
     assert len(report.verdicts) == len(steps.rules) + 3
