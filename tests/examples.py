@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import tomllib
 from pathlib import Path
 
 from simfw.cli import main
@@ -13,12 +14,13 @@ SCENARIOS = ROOT / "scenarios"
 
 
 def scenarios() -> list[Path]:
-    """Every scenario of every demo gadget: the files with a `lasts`."""
-    return [
-        path
-        for path in sorted(SCENARIOS.glob("*/*.toml"))
-        if any(line.startswith("lasts") for line in path.read_text("utf-8").splitlines())
-    ]
+    """Every scenario of every demo gadget: the files with `lasts` and without habits."""
+    found = []
+    for path in sorted(SCENARIOS.glob("*/*.toml")):
+        keys = tomllib.loads(path.read_text(encoding="utf-8"))
+        if "lasts" in keys and "habits" not in keys:
+            found.append(path)
+    return found
 
 
 def printed(*arguments: str) -> tuple[int, str]:

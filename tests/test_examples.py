@@ -53,15 +53,19 @@ def test_a_wrong_expected_number_would_be_found() -> None:
 
 
 def test_each_demo_gadget_has_two_scenarios_with_expectations_and_rules() -> None:
-    """Every folder has a gadget, a README, and at least two scenarios that expect something."""
+    """Every folder has a gadget and a README; where it has scenarios, two or more, and rules."""
     folders = sorted(path for path in SCENARIOS.iterdir() if path.is_dir())
-    assert len(folders) >= 3
+    with_scenarios = 0
     for folder in folders:
         assert (folder / "README.md").is_file()
-        assert load_gadget(folder / "gadget.toml").rules
+        gadget = load_gadget(folder / "gadget.toml")
         own = [path for path in scenarios() if path.parent == folder]
-        assert len(own) >= 2, folder
-        assert all("expect" in path.read_text(encoding="utf-8") for path in own)
+        if own:
+            with_scenarios += 1
+            assert gadget.rules
+            assert len(own) >= 2, folder
+            assert all("expect" in path.read_text(encoding="utf-8") for path in own)
+    assert with_scenarios >= 3
 
 
 def test_published_part_values_name_their_source() -> None:
