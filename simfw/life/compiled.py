@@ -32,7 +32,7 @@ Reals = NDArray[np.float64]
 _MODULES = (lookup, instant, outside, kernel)
 _AS_THEY_STAND = {"node_charges"}
 _GROUPS: dict[str, type[Any]] = {"m": Model, "t": Tables, "p": Parts, "s": Stimuli, "w": World}
-_KINDS = {"known": ("m", "t", "p"), "drawn": ("s",), "world": ("w",)}
+_KINDS = {"known": ("m", "t"), "parts": ("p",), "drawn": ("s",), "world": ("w",)}
 _ARRAYS = tuple(f"{kind}_{what}" for kind in _KINDS for what in "ir")
 
 
@@ -205,6 +205,7 @@ class Loop:
         self._fast = fast
         self.world = world
         self._bound: tuple[Any, ...] = ()
+        self._known: tuple[Any, ...] = (None,)
         self._drawn: tuple[Any, ...] = (None,)
         self.take_world(world)
 
@@ -219,10 +220,12 @@ class Loop:
     def bind(self, model: Model, tables: Tables, parts: Parts, stimuli: Stimuli) -> None:
         """Use these tables and stimuli from now on."""
         if self._fast:
+            # What has not changed stays packed.
             if self._drawn[0] is not stimuli:
                 self._drawn = (stimuli, *packed({"s": stimuli})[:2])
-            known = packed({"m": model, "t": tables, "p": parts})[:2]
-            self._bound = (*known, *self._drawn[1:])
+            if self._known[0] is not tables:
+                self._known = (tables, *packed({"m": model, "t": tables})[:2])
+            self._bound = (*self._known[1:], *packed({"p": parts})[:2], *self._drawn[1:])
         else:
             self._bound = (model, tables, parts, stimuli)
 

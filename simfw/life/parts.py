@@ -78,6 +78,13 @@ class PartTables:
             "restart_at": [restart],
         }
 
+        if store.fast:
+            # All that other parts have met, at once: each miss costs a way out of the loop.
+            for number in range(len(store.loads)):
+                self.add_loads(number)
+            for number in range(len(store.mixes)):
+                self.add_mix(number)
+
     def _ranges(self) -> list[float]:
         volts = k.RANGE_LOW_V + k.RANGE_STEP_V * np.arange(k.RANGE_NODES)
         found: list[float] = []

@@ -98,21 +98,27 @@ class Store:
         columns = ("levels", "rest_major", "info_resting", "info_mix", "info_lap", "lap_start",
                    "lap_state")
         self._columns: dict[str, list[Any]] = {name: [] for name in columns}
+        self._tables: tuple[tuple[int, ...], k.Tables] | None = None
         self._systems: dict[tuple[bool, ...], System] = {}
         self.model = layout.model
 
     def tables(self) -> k.Tables:
-        """The tables as they stand."""
+        """The tables as they stand; the same object while nothing has been added."""
+        found = (len(self.phase.known), len(self.rest.known), len(self.band.known))
+        if self._tables is not None and self._tables[0] == found:
+            return self._tables[1]
         values = self._columns
         hashes = (self.phase, self.rest, self.band)  # as registers.PHASE, REST, BAND
         sizes = [len(one.keys) for one in hashes]
-        return k.Tables(
+        tables = k.Tables(
             hash_key=[key for one in hashes for key in one.keys],
             hash_value=[value for one in hashes for value in one.values],
             hash_base=[0, sizes[0], sizes[0] + sizes[1]],
             hash_size=sizes,
             **values,
         )
+        self._tables = (found, tables)
+        return tables
 
     # -- load sets -------------------------------------------------------------------------------
 
