@@ -106,6 +106,7 @@ class Plant:
         shows = [(n, r.show) for n, r in enumerate(system.regions) if r.show is not None]
         self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
         self._gates_vary = any(_reads_world(show) for _, show in shows)
+        self._hiding = False
         self._ticking = ticking_states(system)
         self._all_shown = [True] * len(system.regions)
         # Guards are read at events only; these are read whenever a crossing makes them turn over.
@@ -238,17 +239,32 @@ class Plant:
         states = tuple(self.stepper.states)
         key: tuple[object, ...] = states
         if self._gates_vary:
-            key = (states, *[test() for _, test in self._gates])
+            if self._hiding:
+                return self._hidden(states)
+            self._hiding = True
+            shown = [test() for _, test in self._gates]
+            self._hiding = False
+            key = (states, *shown)
         found = self._here.get(key)
         if found is None:
-            found = self._here[key] = self._make(states)
+            if not self._gates_vary:
+                shown = [test() for _, test in self._gates]
+            found = self._here[key] = self._make(states, shown)
         return found
 
-    def _make(self, states: tuple[int, ...]) -> Phase:
+    def _hidden(self, states: tuple[int, ...]) -> Phase:
+        """The phase without any gated output: what a gate itself reads levels and voltage from."""
+        key = (states, "hidden")
+        found = self._here.get(key)
+        if found is None:
+            found = self._here[key] = self._make(states, [False] * len(self._gates))
+        return found
+
+    def _make(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
         stepper = self.stepper
         gates = list(self._all_shown)
-        for number, test in self._gates:
-            gates[number] = test()
+        for (number, _), open_ in zip(self._gates, shown, strict=True):
+            gates[number] = open_
         drives = {} if self.protected else stepper.drives(gates)
         awake = any(table[state] for table, state in zip(stepper.awake, states, strict=True))
         controller = "off" if self.protected else "awake" if awake else "asleep"
@@ -281,6 +297,9 @@ class Plant:
                     steps.append((not step.rising, clock.charge_at_output(step.level), step.to))
         marks = {open_at, 0.0, 1.0, *(at for _, at, _ in steps)}
         marks.update(clock.charge_at_voltage(level) for level in self.voltage_marks)
+        if self._gates_vary and any(shown):
+            hidden = self._hidden(states).clock
+            marks.update(hidden.charge_at_voltage(level) for level in self.voltage_marks)
         marks.update(self.charge_marks)
         restart_at = self._restart_at if self.protected else math.inf
         marks.add(restart_at)

@@ -282,6 +282,39 @@ states.lit = { lamp = "on" }
     assert "raise `restart` or lighten those states" in str(caught.value)
 
 
+SHOWN = LAMP + """
+[lights.bars]
+leds = 3
+segments = true
+forward = ["2.0 V @ 2 mA", "2.2 V @ 10 mA"]
+resistor = "470R"
+[gauge]
+light = "bars"
+thresholds = ["3.3 V", "3.6 V", "3.8 V"]
+show = "SHOW"
+"""
+
+
+def test_bars_may_be_shown_while_another_light_is_on():
+    """`show` reads the level of a load as it is without the bars themselves."""
+    result = run(gadget_of(SHOWN.replace("SHOW", "lamp > 0")), press(1000), lasts="3 s")
+    place = result.outputs.index("bars")
+    lit = {part.states[-1]: part.levels[place] for part in result.intervals}
+    assert lit == {"dark": 0.0, "lit": 1.0}
+
+
+def test_bars_may_be_shown_by_the_cells_voltage():
+    """`show` reads the voltage without the load of the bars, so they cannot hide themselves."""
+    gadget = gadget_of(SHOWN.replace("SHOW", "cell.voltage > 3.7"))
+    result = run(gadget, press(0), lasts="90 min")
+    place = result.outputs.index("bars")
+    shown = [(part.levels[place] > 0, part) for part in result.intervals]
+    assert shown[0][0]
+    assert not shown[-1][0]
+    first_hidden = next(part for on, part in shown if not on)
+    assert first_hidden.voltage_v == pytest.approx(3.7, abs=1e-4)
+
+
 def test_another_gadgets_preparation_is_refused():
     """`prepared` must belong to the gadget that is run."""
     with pytest.raises(UsageError):
