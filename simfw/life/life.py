@@ -209,6 +209,7 @@ class _Sums:
         self.days = np.full(users, np.nan)
         self.strength = np.ones(users)
         self.heat = np.zeros(k.QUARTERS)
+        self.quarters_ns = np.zeros(k.QUARTERS)  # how long each quarter of the week was lived
         self.spent = np.zeros(states)
         self.total_ns = self.dead_ns = self.plugs = 0
         self.waves = self.caught = self.asked = self.refused = 0
@@ -219,6 +220,9 @@ class _Sums:
             self.days[one.user] = one.days
         self.strength[one.user] = one.strength
         self.heat += np.array(one.heat_c)
+        weeks, rest = divmod(one.total_ns, 7 * DAY_NS)
+        begins = k.QUARTER_NS * np.arange(k.QUARTERS, dtype=float)
+        self.quarters_ns += weeks * k.QUARTER_NS + np.clip(rest - begins, 0.0, k.QUARTER_NS)
         self.spent += np.array(one.spent_ns, dtype=float)
         self.total_ns += one.total_ns
         self.dead_ns += one.dead_ns
@@ -355,7 +359,7 @@ def life(
         refused_share=sums.refused / sums.asked if sums.asked else None,
         dead_share=sums.dead_ns / sums.total_ns,
         hours_at_bars=_hours_at_bars(layout, sums),
-        heat_a=_heat(sums, lived),
+        heat_a=_heat(sums),
         held=found,
         contributors=shares,
         changes=changes,
@@ -393,9 +397,8 @@ def _hours_at_bars(layout: Layout, sums: _Sums) -> dict[int, float]:
     return dict(sorted(hours.items()))
 
 
-def _heat(sums: _Sums, users: int) -> tuple[float, ...]:
+def _heat(sums: _Sums) -> tuple[float, ...]:
     """Mean current per quarter of an hour of the week (A), over all weeks of all users."""
-    weeks = sums.total_ns / (7 * DAY_NS)
-    if weeks < 1e-9 or users < 1:
-        return ()
-    return tuple((sums.heat / (weeks * 900.0)).tolist())
+    lived_s = 1e-9 * sums.quarters_ns
+    mean = np.divide(sums.heat, lived_s, out=np.zeros(k.QUARTERS), where=lived_s > 0.0)
+    return tuple(mean.tolist())
