@@ -1,0 +1,68 @@
+"""Leave off and go on: between a simulation and its `Snapshot`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simfw.engine.snapshot import RegionState, Snapshot
+
+if TYPE_CHECKING:
+    from simfw.engine.simulation import Simulation
+
+__all__ = ["restore", "snapshot"]
+
+
+def restore(simulation: Simulation, saved: Snapshot) -> None:
+    """Put a simulation that is being made where `saved` left off."""
+    plant = simulation.plant
+    simulation.now = saved.time_ns
+    simulation.alive = saved.alive
+    plant.base, plant.moved = saved.base, saved.moved
+    plant.usb = saved.usb
+    plant.temperature_c = saved.temperature_c
+    plant.charger_mode = saved.charger
+    plant.protected = saved.protected
+    plant.contacts.update(saved.contacts)
+    plant.hands = dict(saved.hands)
+    plant.refresh()
+    if saved.alive:
+        simulation.stepper.restore(
+            [region.state for region in saved.regions],
+            [region.entered_ns for region in saved.regions],
+            [region.spent for region in saved.regions],
+            [region.memory for region in saved.regions],
+            saved.conditions,
+        )
+    else:
+        simulation.stepper.halt(saved.time_ns)
+    for monitor, state in zip(simulation.monitors, saved.rules, strict=True):
+        monitor.load(state)
+
+
+def snapshot(simulation: Simulation) -> Snapshot:
+    """Everything that a continuation of a finished simulation needs."""
+    plant, stepper = simulation.plant, simulation.stepper
+    return Snapshot(
+        time_ns=simulation.end,
+        base=plant.base,
+        moved=plant.moved,
+        alive=simulation.alive,
+        regions=tuple(
+            RegionState(
+                names[state], entered, spent, None if memory < 0 else names[memory]
+            )
+            for names, state, entered, spent, memory in zip(
+                stepper.state_names, stepper.states, stepper.entered_ns, stepper.waiting(),
+                stepper.memory, strict=True,
+            )
+        ),
+        conditions=tuple(stepper.condition_values),
+        contacts=tuple(plant.contacts.items()),
+        hands=tuple(plant.hands.items()),
+        usb=plant.usb,
+        temperature_c=plant.temperature_c,
+        charger=plant.charger_mode,
+        protected=plant.protected,
+        pending=tuple((c.time_ns, c.kind, c.name, c.value) for c in simulation.pending),
+        rules=tuple(monitor.save() for monitor in simulation.monitors),
+    )

@@ -1,0 +1,596 @@
+"""A simulation while it runs: from instant to instant, with the charge clock in between."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from simfw.behaviour.expression import parse_expression
+from simfw.circuit.circuit import ChargerMode
+from simfw.engine.clock import Clock
+from simfw.engine.cycle import Cycle
+from simfw.engine.folding import Folder, Moment
+from simfw.engine.monitor import Monitor, Probe
+from simfw.engine.observer import Observer
+from simfw.engine.plant import EMPTY, Phase, Plant
+from simfw.engine.prepared import Prepared
+from simfw.engine.resume import restore, snapshot
+from simfw.engine.run import Expected, Guess, Interval, Occurred, Part, Run
+from simfw.engine.snapshot import Snapshot
+from simfw.engine.timeline import ABSENT, Change, timeline
+from simfw.engine.totals import total
+from simfw.errors import EndlessInstant
+from simfw.gadget.quantities import quantities
+from simfw.stimuli.scenario import Scenario
+
+__all__ = ["Simulation"]
+
+_NS = 1e-9
+_ROUNDS = 1000  # electrical changes that may follow one another in one instant
+
+
+class Simulation:
+    """One simulation while it runs."""
+
+    def __init__(
+        self,
+        prepared: Prepared,
+        scenario: Scenario,
+        seed: int,
+        fold: bool,
+        trace: bool,
+        observers: Sequence[Observer],
+        resume: Snapshot | None,
+    ) -> None:
+        gadget = prepared.gadget
+        self.gadget = gadget
+        self.scenario = scenario
+        self.seed = seed
+        self.fold = fold
+        self.trace = trace
+        self.observers = tuple(observers)
+        expects = {
+            change.name: parse_expression(change.text, prepared.system.names)
+            for change in timeline(scenario)
+            if change.kind == "expect"
+        }
+        rule_parts = [
+            part
+            for rule in prepared.rules
+            for part in (rule.statement, rule.when, rule.then)
+            if part is not None
+        ]
+        watched = [*rule_parts, *expects.values()]
+        plant = Plant(gadget, prepared.circuit, prepared.system, watched, prepared.clocks)
+        self.plant = plant
+        self.stepper = plant.stepper
+        numbers = iter(range(1 << 30))
+        self.monitors = [Monitor(rule, plant, lambda: next(numbers)) for rule in prepared.rules]
+        self.probes = {key: Probe(e, plant, next(numbers)) for key, e in expects.items()}
+        self.rule_events = frozenset().union(*(m.events for m in self.monitors))
+        controller = gadget.controller
+        self.wake_c = controller.wake.value if controller and controller.wake else 0.0
+        self.folder = Folder(prepared.system)
+        self.alive = False
+        self.now = 0
+        self.events: list[Occurred] = []
+        self.intervals: list[Interval] = []
+        self.expected: list[Expected] = []
+        self.empty_at: int | None = None
+        self.time_in: dict[Phase, int] = {}
+        self.resumed = resume
+        if resume is None:
+            plant.base = scenario.charge
+            self.stepper.halt(0)
+            self.start = 0
+            pending: list[Change] = []
+        else:
+            restore(self, resume)
+            self.start = resume.time_ns
+            pending = [Change(*entry) for entry in resume.pending]  # type: ignore[arg-type]
+        self.end = self.start + scenario.lasts_ns
+        self.changes = sorted(
+            [*pending, *timeline(scenario, self.start)], key=lambda change: change.time_ns
+        )
+        self.next_change = 0
+        self.pending: list[Change] = []
+        self.start_charge = plant.charge
+        self.phase = plant.phase()
+        self._was_awake = False
+        self._inputs_changed = False
+        self._due_expects: list[Change] = []
+
+    # -- the loop --------------------------------------------------------------------------------
+
+    def run(self) -> Run:
+        """Run to the end and return the result."""
+        plant = self.plant
+        if self.resumed is None:
+            self.alive = not plant.protected
+            raw = self._apply_changes()
+            plant.refresh()
+            self.folder.enter(plant.context())
+            self._instant(raw, power_up=self.alive)
+        else:
+            self._was_awake = self.phase.loads.controller == "awake"
+            self.folder.enter(plant.context())
+        while self._step():
+            pass
+        self._expectations_at_end()
+        return self._result()
+
+    def _step(self) -> bool:
+        """Go on to the next instant and handle it; False at the end of the run."""
+        plant, stepper, phase = self.plant, self.stepper, self.phase
+        now = self.now
+        due = stepper.next_due()
+        then = self.end
+        changes = self.changes
+        if self.next_change < len(changes) and changes[self.next_change].time_ns < then:
+            then = changes[self.next_change].time_ns
+        for monitor in self.monitors:
+            if monitor.open_ns:
+                then = min(then, monitor.deadline())
+        boundary = then
+        if due < then:
+            then = due
+        charge = plant.charge
+        low, high = phase.bounds(charge)
+        change = phase.clock.advance(charge, (then - now) * _NS, phase.tally, low, high)
+        crossed = change is None
+        if change is None:
+            falling = phase.clock.rate(charge) < 0.0
+            target = low if falling else high
+            seconds = phase.clock.time_to(charge, target)
+            then = min(then, now + int(seconds * 1e9) + 1)
+            change = phase.clock.advance(charge, (then - now) * _NS, phase.tally)
+            assert change is not None
+            plant.moved += change
+            plant.settle_at(target, falling=falling)
+        else:
+            plant.moved += change
+        self._passed(phase, now, then, charge)
+        self.now = then
+        if then >= self.end:
+            return False
+        raw = self._apply_changes() if then == boundary else []
+        if raw or crossed or self._inputs_changed:
+            self._inputs_changed = False
+            plant.refresh()
+            self.folder.enter(plant.context())
+        self._instant(raw)
+        return True
+
+    def _passed(self, phase: Phase, start: int, end: int, charge: float) -> None:
+        """Take note of an interval that has gone by."""
+        if end == start:
+            return
+        self.time_in[phase] = self.time_in.get(phase, 0) + end - start
+        if self.trace or self.observers:
+            middle = 0.5 * (charge + self.plant.charge)
+            self._record(phase, phase.clock, start, end, charge, middle, 0)
+
+    def _record(
+        self, phase: Phase, clock: Clock, start: int, end: int, charge: float, middle: float,
+        cycles: int, parts: tuple[Part, ...] = (),
+    ) -> None:
+        consumers_a, charger_a = clock.currents(middle)
+        interval = Interval(
+            start_ns=start,
+            end_ns=end,
+            states=phase.names,
+            loads=phase.loads,
+            consumers_a=consumers_a,
+            charger_a=charger_a,
+            voltage_v=clock.voltage(charge),
+            start_charge=charge,
+            end_charge=self.plant.charge,
+            bars=phase.bars,
+            levels=phase.levels,
+            cycles=cycles,
+            parts=parts,
+        )
+        if self.trace:
+            self.intervals.append(interval)
+        for observer in self.observers:
+            observer.interval(interval)
+
+    # -- one instant -----------------------------------------------------------------------------
+
+    def _apply_changes(self) -> list[str]:
+        """Apply the input changes due now; return the raw events they make, in file order."""
+        plant = self.plant
+        raw: list[str] = []
+        while self.next_change < len(self.changes):
+            change = self.changes[self.next_change]
+            if change.time_ns > self.now:
+                break
+            self.next_change += 1
+            if change.kind == "expect":
+                self._due_expects.append(change)
+                continue
+            self._inputs_changed = True
+            if change.kind == "contact":
+                closed = bool(change.value)
+                if plant.contacts[change.name] != closed:
+                    plant.contacts[change.name] = closed
+                    raw.append(f"{change.name}.edge")
+            elif change.kind == "hand":
+                if change.value == ABSENT:
+                    plant.hands.pop(change.name, None)
+                else:
+                    plant.hands[change.name] = change.value
+            elif change.kind == "temperature":
+                plant.temperature_c = change.value
+            elif bool(change.value) != plant.usb:
+                raw += self._plug(bool(change.value))
+        return raw
+
+    def _plug(self, present: bool) -> list[str]:
+        plant = self.plant
+        plant.usb = present
+        raw = ["usb.edge"]
+        if plant.circuit.charger is not None:
+            mode: ChargerMode = "off"
+            if present:
+                mode = "complete" if plant.charge >= 1.0 else plant.circuit.charger.start_mode(
+                    self._terminal_v()
+                )
+            raw += self._set_mode(mode)
+        return [name for name in raw if name in self.stepper.event_ids]
+
+    def _terminal_v(self) -> float:
+        if self.alive:
+            return self.phase.clock.voltage(self.plant.charge)
+        return float(self.plant.circuit.open_circuit_v(self.plant.charge))
+
+    def _set_mode(self, mode: ChargerMode) -> list[str]:
+        """Let the charger go over to `mode`; a changed reading of its status pin is an edge."""
+        plant = self.plant
+        before = (plant.flag("status.low"), plant.flag("status.high"))
+        plant.charger_mode = mode
+        plant.refresh()
+        after = (plant.flag("status.low"), plant.flag("status.high"))
+        edge = "status.edge"
+        return [edge] if after != before and edge in self.stepper.event_ids else []
+
+    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        """Handle everything due at this time, until regions and circuit are at rest."""
+        plant, stepper = self.plant, self.stepper
+        before_states = tuple(stepper.states)
+        plant.turns.clear()
+        public: list[int] = []
+        moved = woke = False
+        rounds = 0
+        while True:
+            if self.alive:
+                public += stepper.run_instant(self.now, raw, power_up=power_up)
+                moved |= stepper.moved
+                woke |= stepper.woke
+            phase = plant.phase()
+            again = self._electrical(phase)
+            if again is None:
+                break
+            raw, power_up = again
+            moved = True
+            rounds += 1
+            if rounds > _ROUNDS:
+                if plant.usb:
+                    loop = ("the charger stops", "the charger starts")
+                    hint = "Set `recharge` of [charger] below what the load leaves of `float`"
+                else:
+                    loop = ("the protection opens", "the protection closes")
+                    hint = (
+                        "The states at power-up load the cell below `cut_off`, and without load it "
+                        "rests above `restart`: raise `restart` or lighten those states"
+                    )
+                raise EndlessInstant(self.now, _ROUNDS, loop, hint)
+        self.phase = phase
+        woke = woke and not self._was_awake and self.alive
+        if woke and self.wake_c:
+            plant.moved -= self.wake_c / plant.capacity_c
+            phase.lump_c += self.wake_c
+        self._was_awake = phase.loads.controller == "awake"
+        happened: frozenset[str] = frozenset()
+        if public:
+            names = [stepper.event_names[number] for number in public]
+            self._emit(names, self.now)
+            happened = frozenset(names)
+        if self.monitors:
+            self._watch(phase, happened, before_states)
+        if self._due_expects:
+            for change in self._due_expects:
+                self._judge(change)
+            self._due_expects = []
+        for observer in self.observers:
+            observer.settled(self.now, phase.names, happened)
+        if self.fold and phase.ticks and moved and self.alive:
+            self._try_fold(phase, tuple(public), woke)
+
+    def _electrical(self, phase: Phase) -> tuple[list[str], bool] | None:
+        """Take the next electrical step that is due; None when there is none.
+
+        Returns the raw events it makes, and whether the controller powers up.
+        """
+        plant = self.plant
+        charge = plant.charge
+        if not plant.protected and charge <= phase.open_at:
+            plant.protected = True
+            self.alive = False
+            self.stepper.halt(self.now)
+            if self.empty_at is None:
+                self.empty_at = self.now
+            for observer in self.observers:
+                observer.emptied(self.now)
+            self._changed()
+            return [], False
+        if plant.protected and charge >= phase.restart_at and charge > EMPTY:
+            plant.protected = False
+            self.alive = True
+            self._was_awake = False
+            self._changed()
+            raw = [*(["usb.edge"] if plant.usb else []),
+                   *(["status.edge"] if plant.flag("status.low") else [])]
+            return [name for name in raw if name in self.stepper.event_ids], True
+        for rising, at, to in phase.steps:
+            if (charge >= at) if rising else (charge < at):
+                raw = self._set_mode(to)
+                self._changed()
+                return raw, False
+        return None
+
+    def _changed(self) -> None:
+        self.plant.refresh()
+        self.folder.enter(self.plant.context())
+
+    def _emit(self, names: Sequence[str], time_ns: int) -> None:
+        for name in names:
+            self.events.append(Occurred(time_ns, name))
+            for observer in self.observers:
+                observer.event(time_ns, name)
+
+    # -- rules and expectations ------------------------------------------------------------------
+
+    def _watch(
+        self, phase: Phase, happened: frozenset[str], before_states: tuple[int, ...]
+    ) -> None:
+        states = self.stepper.states
+
+        def before(test: Callable[[], bool]) -> bool:
+            kept = tuple(states)
+            states[:] = before_states
+            try:
+                return test()
+            finally:
+                states[:] = kept
+
+        for monitor in self.monitors:
+            monitor.settled(self.now, phase, happened, before)
+
+    def _judge(self, change: Change) -> None:
+        met = self.probes[change.name].read(self.plant.phase())
+        self.expected.append(
+            Expected(
+                key=change.name,
+                time_ns=change.time_ns,
+                expression=change.text,
+                met=met,
+                why=None if met else self._account(),
+            )
+        )
+
+    def _account(self) -> str:
+        """What stood instead, for an expectation that was not met."""
+        stood = ", ".join(
+            f"{region}.{state}"
+            for region, state in zip(self.stepper.region_names, self.stepper.names(), strict=True)
+        )
+        return f"the state was {stood}" if stood else "there are no regions"
+
+    def _expectations_at_end(self) -> None:
+        """An expectation at the end reads the state just before it; other changes stay pending."""
+        left = self.changes[self.next_change :]
+        for change in left:
+            if change.kind == "expect" and change.time_ns == self.end:
+                self._judge(change)
+        self.pending = [change for change in left if change.kind != "expect"]
+
+    # -- folding ---------------------------------------------------------------------------------
+
+    def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
+        stepper, folder = self.stepper, self.folder
+        if any(monitor.open_ns for monitor in self.monitors):
+            folder.forget()
+            return
+        charge = self.plant.charge
+        found = folder.recall(phase.states, stepper.entered_ns, self.now, charge)
+        whole = found is not None and folder.is_whole(found[0], phase.states, stepper.due())
+        if not whole:
+            moment = Moment(
+                time_ns=self.now,
+                states=phase.states,
+                entered=tuple(stepper.entered_ns),
+                waiting=stepper.waiting(),
+                due=stepper.due(),
+                memory=tuple(stepper.memory),
+                conditions=tuple(stepper.condition_values),
+                charge=charge,
+                turns=frozenset(self.plant.turns),
+                phase=phase,
+                truths=tuple(monitor.truths(phase) for monitor in self.monitors),
+                events=public,
+                woke=woke,
+            )
+            closed = folder.notice(moment, self.wake_c)
+            if closed is not None:
+                found = closed
+                whole = folder.is_whole(found[0], phase.states, moment.due)
+            if found is None:
+                return
+        assert found is not None
+        cycle, index = found
+        member = cycle.members[index]
+        differs = member.conditions != tuple(stepper.condition_values) or member.memory != tuple(
+            stepper.memory[r] for r in cycle.moving
+        )
+        if differs or (
+            self.rule_events
+            and any(stepper.event_names[number] in self.rule_events for number in cycle.events)
+        ):
+            if whole:
+                folder.forget()
+            return
+        boundary = self._boundary(cycle)
+        since = self.now
+        if whole:
+            self._fold(cycle, index, boundary)
+            if self.now == since:
+                # Too near a threshold to go along: this instant is in no log, so that a period
+                # closed over it would lack its interval.
+                folder.forget()
+        else:
+            count = self._fold_whole(cycle, index, boundary)
+            if count:
+                folder.mark(cycle, index, count)
+        if self.now > since:
+            self._went_along(cycle, self.now - since)
+
+    def _went_along(self, cycle: Cycle, passed_ns: int) -> None:
+        """Called after a fold: the moving regions of `cycle` went along it for `passed_ns`."""
+
+    def _boundary(self, cycle: Cycle) -> int:
+        """When something that is not part of `cycle` happens next (ns)."""
+        boundary = self.end
+        if self.next_change < len(self.changes):
+            boundary = min(boundary, self.changes[self.next_change].time_ns)
+        for number, due in enumerate(self.stepper.due()):
+            if due < boundary and number not in cycle.moving:
+                boundary = due
+        return boundary
+
+    def _fold(self, cycle: Cycle, index: int, boundary: int) -> None:
+        """Go along a cycle: whole periods at once, then its instants up to the boundary."""
+        plant, stepper = self.plant, self.stepper
+        whole = self._fold_whole(cycle, index, boundary)
+        member = cycle.members[index]
+        step = 0
+        margin = 2.0 * cycle.margin(plant.charge)
+        low, high = cycle.low + margin, cycle.high - margin
+        while self.now + member.total_ns < boundary and low <= plant.charge < high:
+            if member.folded is not None:
+                inner, place, count = member.folded
+                self._round(inner, place, count, member.phase)
+            charge = plant.charge
+            change = member.phase.clock.advance(charge, member.lasts_ns * _NS, member.phase.tally)
+            assert change is not None
+            plant.moved += change
+            now = self.now
+            self.now += member.lasts_ns
+            self._passed(member.phase, now, self.now, charge)
+            index = (index + 1) % len(cycle.members)
+            member = cycle.members[index]
+            step += 1
+            if member.woke and self.wake_c:
+                plant.moved -= self.wake_c / plant.capacity_c
+                member.phase.lump_c += self.wake_c
+            if member.events:
+                self._emit([stepper.event_names[n] for n in member.events], self.now)
+        if step:
+            stepper.place(
+                self.now, member.states, cycle.moving, member.ages, member.waiting,
+                member.due_in, member.memory, member.conditions,
+            )
+            self.phase = member.phase
+            self._was_awake = member.phase.loads.controller == "awake"
+        if step or whole:
+            self.folder.forget()
+
+    def _fold_whole(self, cycle: Cycle, index: int, boundary: int) -> int:
+        """Advance as many whole periods as fit; return their number."""
+        stepper, charge = self.stepper, self.plant.charge
+        period = cycle.period_ns
+        count = (boundary - 1 - self.now) // period
+        if count < 1:
+            return 0
+        mixed = cycle.turn(index).clock
+        margin = 2.0 * cycle.margin(charge)
+        falling = mixed.rate(charge) < 0.0
+        goal = cycle.low + margin if falling else cycle.high - margin
+        if (charge <= goal) if falling else (charge >= goal):
+            return 0
+        periods = mixed.time_to(charge, goal) / (period * _NS)
+        if periods < count + 1:
+            count = int(periods) - 1
+            if count < 1:
+                return 0
+        self._round(cycle, index, count, self.phase)
+        stepper.shift(count * period, cycle.moving)
+        return count
+
+    def _round(self, cycle: Cycle, index: int, count: int, phase: Phase) -> None:
+        """Let `count` periods of a cycle go by from its instant `index`."""
+        plant = self.plant
+        charge = plant.charge
+        turn = cycle.turn(index)
+        change = turn.clock.advance(charge, count * cycle.period_ns * _NS, turn.tally)
+        assert change is not None
+        plant.moved += change
+        turn.count += count
+        start = self.now
+        self.now += count * cycle.period_ns
+        if self.trace or self.observers:
+            middle = 0.5 * (charge + plant.charge)
+            parts = tuple(
+                Part(lasts_ns, part.loads, part.levels) for part, lasts_ns in cycle.course(index)
+            )
+            self._record(phase, turn.clock, start, self.now, charge, middle, count, parts)
+        self._emit_repeated(cycle, index, count, start)
+
+    def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:
+        """Emit the events of `count` periods of a cycle entered at its instant `index`."""
+        happened: list[tuple[int, list[str]]] = []
+        offset = 0
+        members = cycle.members
+        for k in range(index, index + len(members)):
+            offset += members[k % len(members)].total_ns
+            events = members[(k + 1) % len(members)].events
+            if events:
+                happened.append((offset, [self.stepper.event_names[n] for n in events]))
+        if happened:
+            for n in range(count):
+                for offset, names in happened:
+                    self._emit(names, start + n * cycle.period_ns + offset)
+
+    # -- the result ------------------------------------------------------------------------------
+
+    def _result(self) -> Run:
+        plant = self.plant
+        totals = total(plant.circuit.consumers, self.time_in, self.folder.cycles)
+        charge = plant.charge
+        return Run(
+            gadget=self.gadget,
+            scenario=self.scenario,
+            seed=self.seed,
+            start_ns=self.start,
+            end_ns=self.end,
+            regions=self.stepper.region_names,
+            outputs=plant.outputs,
+            consumers=totals.consumers,
+            states=totals.states(self.stepper),
+            events=tuple(self.events),
+            intervals=tuple(self.intervals),
+            expectations=tuple(sorted(self.expected, key=lambda one: one.time_ns)),
+            rules=tuple(monitor.verdict() for monitor in self.monitors),
+            guesses=tuple(
+                Guess(key, quantity.text)
+                for key, quantity in quantities(self.gadget).items()
+                if quantity.standing == "guess"
+            ),
+            charger_charge_c=totals.charger_c,
+            capacity_c=plant.capacity_c,
+            start_charge=self.start_charge,
+            end_charge=charge,
+            end_voltage_v=self.phase.clock.voltage(charge),
+            end_open_circuit_v=float(plant.circuit.open_circuit_v(charge)),
+            empty_at_ns=self.empty_at,
+            final=snapshot(self),
+        )
