@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from simfw.behaviour import expression as ex
@@ -103,17 +101,17 @@ def test_both_reach_the_same_states_and_break_the_same_rules(
         assert set(search.broken) == brute.broken
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15, phases=[Phase.explicit, Phase.reuse, Phase.generate])
 @given(small_systems())
 def test_what_never_coincides_is_part_of_what_may(system: System) -> None:
     """Without coincidences by chance nothing new is reached."""
+    # Only systems that are small and come to rest: one that does not branches without bound.
+    brute = Brute(system, ACTS, FLAGS, (), together=2).search(limit=1_000)
+    assume(brute is not None and not brute.endless)
     machine = Machine(system.regions, conditions=system.conditions, acts=ACTS, flags=FLAGS)
-    try:
-        starts = [out for wet in (False, True) for out in machine.starts((wet,))]
-    except Exception:
-        return
-    wide = explore(machine, starts, together=2, limit=3_000)
-    apart = explore(machine, starts, apart=True, limit=3_000)
-    if wide.finished and apart.finished:
-        assert set(apart.zones) <= set(wide.zones)
-    assert replace(system) == system
+    starts = [out for wet in (False, True) for out in machine.starts((wet,))]
+    wide = explore(machine, starts, together=2)
+    apart = explore(machine, starts, apart=True)
+    assert wide.finished
+    assert apart.finished
+    assert set(apart.zones) <= set(wide.zones)
