@@ -77,6 +77,7 @@ class Clock:
         self.voltage_v = voltage_v
         self.capacity_c = capacity_c
         self.extra_drain_a = extra_drain_a
+        self.of_cycle = False  # whether it is the mean of a cycle, not a load set as such
         rates = -(consumers_a.sum(axis=0) - charger_a + extra_drain_a) / capacity_c
         self.rates = rates
         self._s: list[float] = nodes.tolist()

@@ -64,6 +64,7 @@ class Cycle:
     wake_c: float
     low: float
     high: float
+    grids: Grids = field(default_factory=dict)  # shared by the cycles of one simulation
     turns: dict[int, Turn] = field(default_factory=dict)
     _parts: list[Part] | None = None
     _rates: list[tuple[Clock, float]] | None = None
@@ -177,8 +178,7 @@ class Turn:
             share = member.lasts_ns / cycle.period_ns
             self._blocks.append(_Block(member.phase.clock, share, member.phase))
         clocks = list(dict.fromkeys(block.clock for block in self._blocks))
-        nodes = np.unique(np.concatenate([clock.nodes for clock in clocks]))
-        tables = {clock: _Table(clock, nodes) for clock in clocks}
+        nodes, tables = _on_one_grid(clocks, cycle.grids)
         capacity_c = clocks[0].capacity_c
         wake = cycle.wake_c / capacity_c
         # Where each block lies within the period, in charge, as seen from the middle.
@@ -208,6 +208,7 @@ class Turn:
         own = sum(member.woke for member in cycle.members)
         extra_a += own * cycle.wake_c / period_s
         self.clock = Clock(nodes, consumers, charger, voltage, capacity_c, extra_a)
+        self.clock.of_cycle = True
         self._totals = {
             clock: (table.consumers.sum(axis=0), table.consumers_slope.sum(axis=0))
             for clock, table in tables.items()
@@ -245,6 +246,22 @@ class Turn:
         return {phase: charge / total for phase, charge in drawn.items()}
 
 
+def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, _Table]]:
+    """The nodes of all `clocks` together, and each clock tabulated on them.
+
+    The same loads come back in cycles that differ only in when what happens, so `grids` keeps
+    them; the clock of a shorter cycle does not come back, and would only fill it.
+    """
+    key = frozenset(clocks)
+    found = grids.get(key)
+    if found is None:
+        nodes = np.unique(np.concatenate([clock.nodes for clock in clocks]))
+        found = (nodes, {clock: _Table(clock, nodes) for clock in clocks})
+        if not any(clock.of_cycle for clock in clocks):
+            grids[key] = found
+    return found
+
+
 class _Table:
     """A clock's currents on other nodes, with their slopes."""
 
@@ -259,4 +276,5 @@ class _Table:
         self.charger_slope = np.gradient(self.charger, nodes)
 
 
+Grids = dict[frozenset[Clock], tuple[Array, dict[Clock, _Table]]]
 Folded = tuple[Cycle, int, int]  # the cycle, the number of its instant here, how many periods

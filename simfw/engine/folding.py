@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from simfw.behaviour.region import System
 from simfw.behaviour.table import IDLE
-from simfw.engine.cycle import Cycle, Folded, Member
+from simfw.engine.cycle import Cycle, Folded, Grids, Member
 from simfw.engine.plant import Phase
 from simfw.engine.ticking import ticking_states
 
@@ -73,6 +73,7 @@ class Folder:
         ] = {}
         self._here = self._known.setdefault((), {})
         self.cycles: list[Cycle] = []
+        self._grids: Grids = {}
 
     def enter(self, context: tuple[object, ...]) -> None:
         """Something from outside changed: what was seen so far does not go on."""
@@ -194,6 +195,7 @@ class Folder:
             wake_c=wake_c,
             low=low,
             high=high,
+            grids=self._grids,
         )
         self.cycles.append(cycle)
         for number, member in enumerate(members):
