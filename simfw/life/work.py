@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from simfw.life.drawing import warmths
@@ -12,9 +14,10 @@ from simfw.life.store import Store
 from simfw.life.user import UserLife, live
 from simfw.stimuli.pattern import Pattern
 
-__all__ = ["Group", "Outcome", "Task", "groups", "run_task"]
+__all__ = ["GRAIN_C", "Group", "Outcome", "Task", "groups", "outcome", "run_task"]
 
 GROUP = 8  # users simulated one after the other with one set of parts
+GRAIN_C = 2.0**-50  # charges are added up in whole grains, 0.9 fC: far below what anything draws
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,51 +41,67 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What came of one group: its users, and their sums (in the order of the users)."""
+    """What came of one group, in a form that is small and can be added up in any order.
+
+    `users`, `days` (None where no span ended), `strengths` and `lasted_ns` hold one value per user.
+    The rest are sums over them, as whole numbers, so that the order of adding changes no digit:
+    times in ns, charges in grains of `GRAIN_C`. `heat` is the charge of each quarter of an hour of
+    the week, `spent_ns` the time in each flat state.
+    """
 
     number: int
-    lives: tuple[UserLife, ...]
+    users: tuple[int, ...]
+    days: tuple[float | None, ...]
+    strengths: tuple[float, ...]
+    lasted_ns: tuple[int, ...]
+    dead_ns: int
+    plugs: int
+    waves: int
+    caught: int
+    asked: int
+    refused: int
+    used: int
+    heat: tuple[int, ...]
+    spent_ns: tuple[int, ...]
 
 
-def groups(pattern: Pattern, users: int, seed: int) -> list[Group]:
-    """The users of a study with their parts, always shared out in the same way.
+def groups(pattern: Pattern, users: int, seed: int) -> Iterator[Group]:
+    """The users of a study with their parts, one group after the other, always shared out alike.
 
     Up to `MOST_ROWS` sets of parts are drawn; with more users they go round.
     """
     assert pattern.gadget is not None
     spread = Spread(pattern.gadget)
-    if not spread.keys:
-        rows = [tuple(range(first, min(first + GROUP, users))) for first in range(0, users, GROUP)]
-        return [Group(n, (), chosen) for n, chosen in enumerate(rows)]
-    count = min(users, MOST_ROWS)
+    count = min(users, MOST_ROWS) if spread.keys else 1
     points = spread.rows(count, seed)
-    made: list[Group] = []
+    number = 0
     for row in range(count):
         values = tuple(spread.values(points[row]).items())
         mine = range(row, users, count)
         for first in range(0, len(mine), GROUP):
-            made.append(Group(len(made), values, tuple(mine[first : first + GROUP])))
-    return made
+            yield Group(number, values, tuple(mine[first : first + GROUP]))
+            number += 1
 
 
-_STORES: dict[tuple[str, bool], Store] = {}
+_MINE = threading.local()  # a scheduler's worker may run tasks in several threads
 
 
-def _store(pattern: Pattern, layout: Layout, fast: bool) -> Store:
-    """The tables of this process for a layout: kept from task to task."""
-    key = (repr((pattern, layout.signature)), fast)
-    if key not in _STORES:
-        _STORES.clear()
-        _STORES[key] = Store(layout, fast)
-    return _STORES[key]
+def _nominal(task: Task) -> tuple[Layout, Store]:
+    """The layout and the tables of this thread for a pattern: kept from task to task."""
+    pattern = task.pattern
+    assert pattern.gadget is not None
+    key = (repr(pattern), repr(pattern.gadget), task.fast)
+    if getattr(_MINE, "key", None) != key:
+        layout = Layout(pattern, pattern.gadget, warmths(pattern)[0])
+        _MINE.layout, _MINE.store, _MINE.key = layout, Store(layout, task.fast), key
+    return _MINE.layout, _MINE.store
 
 
 def run_task(task: Task) -> list[Outcome]:
     """Live the lives of some groups."""
     pattern = task.pattern
     assert pattern.gadget is not None
-    nominal = Layout(pattern, pattern.gadget, warmths(pattern)[0])
-    store = _store(pattern, nominal, task.fast)
+    nominal, store = _nominal(task)
     found = []
     for group in task.groups:
         gadget, reference_v = changed(pattern.gadget, dict(group.values))
@@ -92,9 +111,33 @@ def run_task(task: Task) -> list[Outcome]:
             if not layout.same_shape(nominal):
                 its_store = Store(layout, task.fast)
         parts = PartTables(its_store, gadget, reference_v)
-        lives = tuple(live(pattern, its_store, parts, task.seed, user) for user in group.users)
-        found.append(Outcome(number=group.number, lives=lives))
+        lives = [live(pattern, its_store, parts, task.seed, user) for user in group.users]
+        found.append(outcome(group.number, lives))
     return found
+
+
+def outcome(number: int, lives: Sequence[UserLife]) -> Outcome:
+    """Add up the lives of a group."""
+    return Outcome(
+        number=number,
+        users=tuple(one.user for one in lives),
+        days=tuple(one.days for one in lives),
+        strengths=tuple(one.strength for one in lives),
+        lasted_ns=tuple(one.total_ns for one in lives),
+        dead_ns=sum(one.dead_ns for one in lives),
+        plugs=sum(one.plugs for one in lives),
+        waves=sum(one.waves for one in lives),
+        caught=sum(one.caught for one in lives),
+        asked=sum(one.asked for one in lives),
+        refused=sum(one.refused for one in lives),
+        used=sum(round(one.used_c / GRAIN_C) for one in lives),
+        heat=_summed([[round(c / GRAIN_C) for c in one.heat_c] for one in lives]),
+        spent_ns=_summed([one.spent_ns for one in lives]),
+    )
+
+
+def _summed(rows: Sequence[Sequence[int]]) -> tuple[int, ...]:
+    return tuple(sum(column) for column in zip(*rows, strict=True))
 
 
 def _is_timing(key: str) -> bool:

@@ -20,14 +20,14 @@ def test_sharing_out_the_work_changes_no_digit(tmp_path: Path) -> None:
     """Processes and chunks change how long it takes, not the answer; another seed does."""
     made = pattern(tmp_path, lamp(capacity="120 mAh ± 10 %"), head(horizon="1 day") + RANDOM)
     first = life_json(life(made, users=10, seed=4, study=False))
-    for jobs, per_task in ((2, None), (1, 3), (2, 4)):
+    for jobs, per_task in ((2, 1), (1, 3), (2, 4)):
         other = life(made, users=10, seed=4, study=False, jobs=jobs, per_task=per_task)
         assert life_json(other) == first
     assert life_json(life(made, users=10, seed=5, study=False)) != first
 
 
 def test_mean_lies_in_its_interval_as_often_as_stated(tmp_path: Path) -> None:
-    """Of 100 seeds about 95 have the long-run mean within their 95 % interval."""
+    """Of 100 seeds at least 95 have the long-run mean within their interval, and not all."""
     made = pattern(tmp_path, lamp(capacity="100 mAh"), head(horizon="1 day") + RANDOM)
     studies = [life(made, users=6, seed=seed, study=False) for seed in range(100)]
     truth = float(np.mean([study.days for study in studies]))
@@ -36,7 +36,7 @@ def test_mean_lies_in_its_interval_as_often_as_stated(tmp_path: Path) -> None:
         for study in studies
         if study.mean_days is not None and study.error_days is not None
     )
-    assert 90 <= hits <= 100
+    assert 95 <= hits < 100
 
 
 def test_contributors_agree_with_a_reference_library() -> None:
@@ -49,7 +49,7 @@ def test_contributors_agree_with_a_reference_library() -> None:
         func=answer, n=2048, dists=[uniform()] * 3, rng=np.random.default_rng(1)
     ).first_order
     points = np.random.default_rng(2).random((1000, 3))
-    assert first_order(points, answer(points.T)) == pytest.approx(reference, abs=0.03)
+    assert first_order(points.__getitem__, answer(points.T)) == pytest.approx(reference, abs=0.03)
 
 
 def test_heat_of_a_steady_load_is_the_same_all_week(tmp_path: Path) -> None:
