@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 KeyPath = tuple[str | int, ...]
-Kind = Literal["gadget", "scenario", "pattern"]
+Kind = Literal["gadget", "scenario", "pattern", "map"]
 
 LARGEST_BYTES = 4_000_000
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
@@ -201,6 +201,8 @@ def _kind(data: Mapping[str, Any]) -> Kind | None:
         return "gadget"
     if "habits" in data or "horizon" in data:
         return "pattern"
+    if isinstance(data.get("wires"), dict):
+        return "map"
     return "scenario" if isinstance(data.get("gadget"), str) and "lasts" in data else None
 
 

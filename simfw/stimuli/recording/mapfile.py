@@ -9,20 +9,21 @@ Where one name stands for two things, the section goes before it (`buttons.power
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from simfw.errors import DescriptionError, Problem, UsageError, nearest
+from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.fields import Metres, Ratio, Time, Volts
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.base import Recording
 from simfw.stimuli.recording.frames import FrameForm
+from simfw.tomlfile import TomlFile, key_text, read_toml, require_kind
+from simfw.validation import check_data
 
 __all__ = ["FrameMap", "Map", "Signal", "WireMap", "gadget_signals", "own_map", "read_map"]
 
@@ -127,117 +128,67 @@ class Map(_Part):
     start: dict[str, str] = {}
     wires: dict[str, WireMap] = {}
     frames: dict[str, FrameMap] = {}
-    file: Annotated[str, Field(exclude=True)] = ""
+    source: Annotated[TomlFile | None, Field(exclude=True)] = None
 
     @property
     def timescale_s(self) -> Fraction | None:
         """Seconds per tick for a dump that states none."""
         return None if self.timescale is None else Fraction(self.timescale.ns, 10**9)
 
+    def locate(self, problems: list[Problem]) -> list[Problem]:
+        """Return `problems` with the file and line of each key; a map without a file has none."""
+        return problems if self.source is None else self.source.locate(problems)
+
+
+_SAMPLES = {
+    "header": ["9 ms", "4.5 ms"], "mark": "562 us", "zero": "562 us", "one": "1.69 ms",
+    "bits": 32, "tolerance": "30 %", "press": "30 ms",
+}  # fmt: skip
+
 
 def read_map(path: Path) -> Map:
     """Read a map file. Raises `DescriptionError` with all its problems, each with its line."""
-    try:
-        text = path.read_text(encoding="utf-8")
-        data = tomllib.loads(text)
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be read ({error.strerror}).") from error
-    except UnicodeDecodeError as error:
-        raise DescriptionError([Problem(key="", file=str(path), text="this is not UTF-8 text")]
-                               ) from error
-    except tomllib.TOMLDecodeError as error:
-        found = re.search(r"line (\d+)", str(error))
-        raise DescriptionError([Problem(
-            key="", file=str(path), line=int(found[1]) if found else None,
-            text=f"this is not TOML ({error})")]) from error
-    try:
-        mapped = Map.model_validate(data).model_copy(update={"file": str(path)})
-    except ValidationError as error:
-        raise DescriptionError([_problem(path, text, found) for found in error.errors()]
-                               ) from error
-    problems = list(_checks(mapped, path, text))
-    if problems:
-        raise DescriptionError(problems)
-    return mapped
+    file = read_toml(path)
+    require_kind(file, "map")
+    checked = check_data(Map, file.data, _SAMPLES)
+    problems = list(checked.problems)
+    if checked.value is not None:
+        problems += checked.keep(_checks(checked.value))
+    if problems or checked.value is None:
+        raise DescriptionError(file.locate(problems))
+    return checked.value.model_copy(update={"source": file})
 
 
-def _problem(path: Path, text: str, found: Any) -> Problem:
-    keys = [str(part) for part in found["loc"] if not str(part).startswith("function-")]
-    value = found["input"]
-    shown = value if isinstance(value, str | int | float | bool) else None
-    message, allowed, suggestion = found["msg"], None, None
-    if found["type"] == "extra_forbidden":
-        names = _fields(keys[:-1])
-        message, shown = "unknown key", None
-        allowed, suggestion = ", ".join(names), nearest(keys[-1], names)
-    elif found["type"] == "missing":
-        message, shown = "this key is missing", None
-    elif "ctx" in found and "error" in found["ctx"]:
-        inner = found["ctx"]["error"]
-        message = getattr(inner, "text", str(inner))
-        allowed = getattr(inner, "allowed", None)
-        suggestion = getattr(inner, "suggestion", None)
-    elif found["type"] == "literal_error":
-        message, allowed = "this is not one of the choices", found["ctx"]["expected"]
-    return Problem(file=str(path), line=_line(text, keys), key=".".join(keys),
-                   found=None if shown is None else repr(shown).replace("'", '"'),
-                   text=message[:1].lower() + message[1:], allowed=allowed, suggestion=suggestion)
-
-
-def _fields(above: list[str]) -> list[str]:
-    model: type[_Part] = Map
-    if len(above) == 2:
-        model = WireMap if above[0] == "wires" else FrameMap
-    return [name for name in model.model_fields if name != "file"]
-
-
-def _line(text: str, keys: list[str]) -> int | None:
-    """The line of a key: the last line of the deepest part of the path that can be found."""
-    lines = text.splitlines()
-    at: int | None = None
-    position = 0
-    for depth, key in enumerate(keys):
-        bare = rf'(?:"{re.escape(key)}"|{re.escape(key)})'
-        head = ".".join(rf'(?:"{re.escape(part)}"|{re.escape(part)})' for part in keys[: depth + 1])
-        for number in range(position, len(lines)):
-            line = lines[number]
-            if re.match(rf"\s*\[\s*{head}\s*\]", line) or re.match(
-                    rf"\s*(?:[\w\"-]+\.)*{bare}\s*=", line) or (
-                    at == number + 1 and re.search(rf"[{{,]\s*{bare}\s*=", line)):
-                at, position = number + 1, number
-                break
-    return at
-
-
-def _checks(mapped: Map, path: Path, text: str) -> Iterable[Problem]:
+def _checks(mapped: Map) -> Iterable[Problem]:
+    """What no single key shows: keys that do not go together, and codes that are none."""
     for name, wire in mapped.wires.items():
-        key = ["wires", name]
-
-        def problem(text_: str, key: list[str] = key, **more: str | None) -> Problem:
-            return Problem(file=str(path), line=_line(text, key), key=".".join(key), text=text_,
-                           **more)  # type: ignore[arg-type]
-
+        key = key_text(("wires", name))
         if wire.decode == "frame":
             if wire.output is not None or wire.input is not None:
-                yield problem("a frame wire takes neither `input` nor `output`; its codes name "
-                              "buttons")
-            if wire.form not in mapped.frames:
-                yield problem("no such form of frames", [*key, "form"], found=str(wire.form),
+                yield Problem(key=key, text="a frame wire takes neither `input` nor `output`; its "
+                                            "codes name buttons")
+            if wire.form is None:
+                yield Problem(key=key, text='decode = "frame" needs a `form`',
+                              allowed=", ".join(mapped.frames) or "a section [frames.NAME]")
+            elif wire.form not in mapped.frames:
+                yield Problem(key=f"{key}.form", found=f'"{wire.form}"',
+                              text="there is no such form of frames",
                               allowed=", ".join(mapped.frames) or "a section [frames.NAME]",
-                              suggestion=nearest(str(wire.form), mapped.frames))
+                              suggestion=nearest(wire.form, mapped.frames))
         elif (wire.input is None) == (wire.output is None):
-            yield problem("a wire is either an `input` or an `output`")
+            yield Problem(key=key, text="a wire is either an `input` or an `output`")
         wanted = {"longest": "pwm", "step": "pwm", "gap": "burst", "form": "frame"}
         for option, decode in wanted.items():
             if getattr(wire, option) is not None and wire.decode != decode:
-                yield problem(f'`{option}` belongs to decode = "{decode}"', [*key, option])
+                yield Problem(key=f"{key}.{option}",
+                              text=f'`{option}` belongs to decode = "{decode}"')
     for name, frame in mapped.frames.items():
+        digits = -(-frame.bits // 8) * 2
         for code in frame.codes:
-            if not re.fullmatch(r"[0-9A-Fa-f]+", code) or len(code) * 4 != -(-frame.bits // 8) * 8:
-                yield Problem(
-                    file=str(path), line=_line(text, ["frames", name, "codes", code]),
-                    key=f"frames.{name}.codes", found=code, text="this is not a code of this form",
-                    allowed=f"{-(-frame.bits // 8) * 2} hexadecimal digits, in order of arrival")
+            if not re.fullmatch(r"[0-9A-Fa-f]+", code) or len(code) != digits:
+                yield Problem(key=key_text(("frames", name, "codes", code)),
+                              text=f"{code} is no code of this form",
+                              allowed=f"{digits} hexadecimal digits, in order of arrival")
 
 
 def gadget_signals(gadget: Gadget) -> dict[str, Signal]:

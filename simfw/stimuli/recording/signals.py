@@ -24,6 +24,7 @@ from simfw.stimuli.recording.mapfile import (
 )
 from simfw.stimuli.recording.tracks import Bursts, Cleaner, Clock, Duty, Levels, Track
 from simfw.stimuli.scenario import Press, Step, Temperature, Usb, Wave
+from simfw.tomlfile import key_text
 
 __all__ = ["NO_HAND", "Decoded", "Observed", "observe"]
 
@@ -131,16 +132,17 @@ def _check_names(recording: Recording, mapped: Map, gadget: Gadget) -> None:
     problems: list[Problem] = []
 
     def problem(key: str, text: str, found: str, names: list[str]) -> None:
-        problems.append(Problem(file=mapped.file, key=key, found=found, text=text,
+        problems.append(Problem(key=key, found=f'"{found}"', text=text,
                                 allowed=", ".join(names), suggestion=nearest(found, names)))
 
     for name, wire in mapped.wires.items():
         if name not in names:
-            problem(f"wires.{name}", "the recording has no such wire", name, names)
+            problem(key_text(("wires", name)), "the recording has no such wire", name, names)
         wanted = wire.input if wire.input is not None else wire.output
         if wanted is None:
             continue
-        key = f"wires.{name}." + ("input" if wire.input is not None else "output")
+        end = "input" if wire.input is not None else "output"
+        key = key_text(("wires", name, end))
         signal = find_signal(signals, wanted)
         fitting = [name for name, signal in signals.items()
                    if signal.is_input == (wire.input is not None)]
@@ -149,10 +151,10 @@ def _check_names(recording: Recording, mapped: Map, gadget: Gadget) -> None:
     for name, frame in mapped.frames.items():
         for code, button in frame.codes.items():
             if button not in gadget.buttons:
-                problem(f"frames.{name}.codes.{code}", "the gadget has no such button", button,
-                        list(gadget.buttons))
+                problem(key_text(("frames", name, "codes", code)), "the gadget has no such button",
+                        button, list(gadget.buttons))
     if problems:
-        raise DescriptionError(problems)
+        raise DescriptionError(mapped.locate(problems))
 
 
 def _decoders(

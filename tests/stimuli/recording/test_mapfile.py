@@ -1,4 +1,4 @@
-"""Map files: what is read, and all mistakes of one file together."""
+"""Map files: what is read, and how names are checked against recording and gadget."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import simfw
-from simfw.errors import DescriptionError, UsageError
+from simfw.errors import DescriptionError
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording import open_recording
 from simfw.stimuli.recording.mapfile import find_signal, gadget_signals, read_map
@@ -15,64 +15,6 @@ from simfw.stimuli.recording.signals import observe
 from simfw.stimuli.scenario import Press, Wave
 
 LARDER = Path(__file__).parents[3] / "scenarios" / "larder-lamp" / "gadget.toml"
-
-BROKEN = """\
-[wires.A]
-input = "power"
-output = "shelf"
-[wires.B]
-decode = "frame"
-form = "remot"
-[wires.C]
-output = "shelf"
-step = "1 %"
-[frames.remote]
-header = ["9 ms", "4.5 ms"]
-mark = "562 us"
-zero = "562 us"
-one = "1.7 ms"
-bits = 32
-tolerance = "30 %"
-press = "30 ms"
-[frames.remote.codes]
-FF = "power"
-"""
-
-
-def refusal(path: Path) -> list[str]:
-    """The problems of a map, without the folder."""
-    with pytest.raises(DescriptionError) as caught:
-        read_map(path)
-    return [str(problem).replace(f"{path.parent}/", "") for problem in caught.value.problems]
-
-
-def test_all_mistakes_of_a_map_are_told_together(tmp_path: Path) -> None:
-    """Whole messages, each with its line."""
-    path = tmp_path / "map.toml"
-    path.write_text(BROKEN)
-    assert refusal(path) == [
-        "map.toml:1: wires.A: a wire is either an `input` or an `output`.",
-        'map.toml:6: wires.B.form = remot: no such form of frames. Allowed: remote. Did you mean '
-        '"remote"?',
-        'map.toml:9: wires.C.step: `step` belongs to decode = "pwm".',
-        "map.toml:19: frames.remote.codes = FF: this is not a code of this form. Allowed: 8 "
-        "hexadecimal digits, in order of arrival."]
-
-
-def test_keys_values_and_toml_are_checked(tmp_path: Path) -> None:
-    """An unknown key with the nearest, a value that is no choice, text that is not TOML."""
-    path = tmp_path / "map.toml"
-    path.write_text('[wires.A]\noutptu = "shelf"\nactive = "up"\n')
-    first, second = sorted(refusal(path))
-    assert first.startswith("map.toml:2: wires.A.outptu: unknown key.")
-    assert first.endswith('Did you mean "output"?')
-    assert second == ("map.toml:3: wires.A.active = \"up\": this is not one of the choices. "
-                      "Allowed: 'high' or 'low'.")
-    path.write_text("[wires\n")
-    assert "this is not TOML" in refusal(path)[0]
-    with pytest.raises(UsageError, match="cannot be read"):
-        read_map(tmp_path / "none.toml")
-
 
 @pytest.fixture(scope="module")
 def larder() -> Gadget:
@@ -111,4 +53,5 @@ def test_inputs_are_read_through_the_map(larder: Gadget, tmp_path: Path) -> None
     path.write_text('[wires.kee]\ninput = "power"\n[wires.lamp]\noutput = "shelv"\n')
     with pytest.raises(DescriptionError) as caught:
         observe(open_recording(table), read_map(path), larder)
-    assert [problem.suggestion for problem in caught.value.problems] == ["key", "shelf"]
+    assert [(problem.line, problem.suggestion) for problem in caught.value.problems] == [
+        (1, "key"), (4, "shelf")]

@@ -1,0 +1,38 @@
+"""Broken map files: each gives one whole message, and never a traceback."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from simfw.errors import DescriptionError
+from simfw.stimuli.recording.mapfile import read_map
+from tests.broken import DATA, Broken, broken
+
+SOUND = (DATA / "remote-map.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture(autouse=True)
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in an empty folder."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_the_sound_map_is_read(here: Path) -> None:
+    """What the mistakes are made in has none."""
+    (here / "map.toml").write_text(SOUND, encoding="utf-8")
+    mapped = read_map(Path("map.toml"))
+    assert list(mapped.wires) == ["D0", "D1", "channel 2"]
+    assert mapped.frames["remote"].codes == {"00FF0DF2": "power"}
+
+
+@pytest.mark.parametrize("case", broken("maps.txt"), ids=lambda case: case.name)
+def test_each_mistake_has_its_whole_message(case: Broken, here: Path) -> None:
+    """Place, key, what stands there, what is wrong, what is allowed, and the nearest name."""
+    (here / "map.toml").write_text(case.apply(SOUND), encoding="utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        read_map(Path("map.toml"))
+    assert caught.value.exit_code == 2
+    assert str(caught.value) == case.message
