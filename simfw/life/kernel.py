@@ -1,6 +1,10 @@
 """The hot loop: one user's stimuli on one set of parts, from instant to instant.
 
-The rows are handled exactly as in `behaviour.table`, with two short cuts for the charge:
+What the rows make of a combination of states, inputs and one thing that it meets (a dwell that
+expires, a button that closes, ...) hangs on nothing else but a few questions about the cell, so it
+is worked out once - by the very stepper of the simulator, see `learning` - and looked up from then
+on. What remains to be done here is to find when something happens next, to let the charge run down
+until then, and to follow the tables.
 
 * A region whose dwells only lead round in a circle without any effect on others (looks that find no
   hand, samples that change no bar, blinks) rests: it is not stepped, its mean drain is charged, and
@@ -8,168 +12,195 @@ The rows are handled exactly as in `behaviour.table`, with two short cuts for th
 * Drains and thresholds are linear between the nodes of a fixed grid over the charge.
 
 Everything here is plain arithmetic on flat sequences, so that the same functions run compiled (on
-arrays) or as they stand (on lists) with equal results. Whatever is met for the first time - a load
-set, a resting combination - is reported as a miss: the caller works it out, adds it to the tables
-and calls `run` again, which goes on from where it was.
+arrays) or as they stand (on lists) with equal results. Whatever is met for the first time is
+reported as a miss: the caller works it out, adds it to the tables and calls `run` again, which goes
+on from where it was.
 """
 
 from __future__ import annotations
 
 import math
 
-from simfw.life.instant import (
-    instant,
-)
-from simfw.life.lookup import (
-    answers,
-    find,
-    flag,
-    loads_of,
-    node,
-    piece,
-    rate_at,
-    use_at,
-    volts_at,
-)
-from simfw.life.outside import (
-    begin_habits,
-    inputs,
-    place,
-    span,
-)
 from simfw.life.registers import (
     ALIVE,
+    ASK_CHARGE,
+    ASK_ECHO,
+    ASK_FULL,
+    ASK_LEVEL,
+    ASK_LOW,
+    ASK_OPEN,
+    ASK_RESTART,
+    ASKED,
     BAND,
-    BITS,
+    BAND_HIGH,
+    BAND_LOW,
+    BAND_SLOT,
+    BUCKETS,
     CHARGE,
+    CHARGE_LEVELS,
     CHARGING,
-    CONTEXTS,
+    CODES,
+    COMB,
+    CONTACT,
+    DAY_NS,
     DEAD_NS,
     DONE,
+    DUE_FROM,
+    EMPTIED,
     EMPTY_AT,
     ENDS_EMPTY,
-    EVENTS,
+    EXPIRE,
+    FILLS,
     FINISHED,
     FINISHING,
+    FORCE,
     FORCED,
+    FULL_AT,
+    GATE,
+    GATED,
+    HABITS,
+    HAND,
+    HANDS,
+    HOLDS,
+    HOLIDAY,
+    HORIZON,
     INFO,
+    INSTANTS,
+    LAST_OPEN,
     LEVELS,
     LOADS,
-    MISS,
+    MAJOR,
     MISS_BAND,
-    MISS_KEY,
+    MISS_CODE,
     MISS_LOADS,
+    MISS_MAJOR,
     MISS_MIX,
+    MISS_PLACE,
+    MISS_POOL,
     MISS_REST,
+    MISS_STEP,
     MISS_WHAT,
-    MODE,
+    MOST_PENDING,
+    NEVER,
     NEXT,
     NODES,
     NOW,
     PENDING,
-    PROTECTED,
+    PLACE,
+    PLACES,
+    PLUG,
+    PLUGS,
     QUARTER_NS,
     QUARTERS,
-    RAWS,
+    RANGE_LOW_V,
+    RANGE_NODES,
+    RANGE_STEP_V,
+    REFUSED,
+    REFUSING,
+    REGIONS,
     REST,
-    RESTING,
+    SENSORS,
+    SETTLE,
+    SPAN_START,
+    SPAN_SUM,
+    SPANS,
     STAGE,
-    STAGE_AFTER,
+    STAGE_DUE,
+    STAGE_HABITS,
     STAGE_INPUT,
-    STAGE_INSTANT,
+    STAGE_PLACE,
     STAGE_REST,
+    STARTED,
+    STEP,
+    SUPPLY,
+    TEMPERATURE,
+    TOUCH,
+    TRACKED,
     USB,
     USED,
-    WARMTH,
-    Model,
+    WAKES,
+    WARM,
+    Ints,
     Parts,
+    Reals,
     Stimuli,
     Tables,
     World,
 )
 
 
-def rest(m: Model, t: Tables, p: Parts, w: World) -> int:
-    """Find what rests and the mix of load sets that is charged; the mix's slot, -1 on a miss."""
-    i = w.i
-    count = len(m.starts)
-    i[INFO] = -1
-    i[RESTING] = 0
-    slot = loads_of(m, t, p, w)
-    if slot < 0:
-        return -1
-    key = 0
-    for r in range(count):
-        key += w.state[r] * m.joint_stride[r]
-    context = i[PROTECTED]
-    for number in range(3 + len(w.closed)):
-        context = 2 * context + flag(m, w, number)
-    for k in range(len(w.hand)):
-        echo = 0
-        if w.hand[k] >= 0.0 and answers(
-            p, k, w.hand[k], volts_at(p, slot, w.f[CHARGE])
-        ):
-            echo = 1
-        context = 2 * context + echo
-    for r in range(count):
-        # A region whose first dwell is spent does not go round.
-        if w.following[r] > 0:
-            key += m.joint_stride[count + r]
-    key = ((key * m.size[CONTEXTS] + context) * 5 + i[MODE]) * 16 + i[WARMTH]
-    number = find(t, REST, key)
-    if number < 0:
-        i[MISS] = MISS_REST
-        i[MISS_KEY] = key
-        return -1
-    major = p.loads_slot[t.rest_major[number]]
-    if major < 0:
-        i[MISS] = MISS_LOADS
-        i[MISS_WHAT] = t.rest_major[number]
-        return -1
-    band = band_of(m, p, major, w.f[CHARGE])
-    info = find(t, BAND, (number << BITS) + band)
-    if info < 0:
-        i[MISS] = MISS_BAND
-        i[MISS_WHAT] = number
-        i[MISS_KEY] = band
-        return -1
-    slot = p.mix_slot[t.info_mix[info]]
-    if slot < 0:
-        i[MISS] = MISS_MIX
-        i[MISS_WHAT] = t.info_mix[info]
-        return -1
-    i[INFO] = info
-    i[RESTING] = t.info_resting[info]
-    i[LOADS] = t.rest_major[number]
-    return slot
+def find(keys: Ints, values: Ints, last: int, key: int) -> int:
+    """The value of a key in an open hash table with places 0..last, -1 where it is not there."""
+    at = ((key ^ (key >> 15) ^ (key >> 31)) * 40503) & last
+    while True:
+        here = keys[at]
+        if here == key:
+            return values[at]
+        if here < 0:
+            return -1
+        at = (at + 1) & last
 
 
-def band_of(m: Model, p: Parts, slot: int, charge: float) -> int:
-    """Which levels of voltage and charge the cell is above, as bits."""
-    levels = m.size[LEVELS]
-    band = 0
-    for k in range(levels):
-        if charge >= p.cross[slot * levels + k]:
-            band |= 1 << k
-    for k in range(len(p.charge_level)):
-        if charge >= p.charge_level[k]:
-            band |= 1 << (levels + k)
-    return band
+def piece(grid: Reals, bucket: Ints, charge: float) -> int:
+    """The number of the grid's piece on which a charge lies; a node belongs to the piece above."""
+    at = int(charge * BUCKETS)
+    if at < 0:
+        return 0
+    if at >= BUCKETS:
+        at = BUCKETS - 1
+    k = bucket[at]
+    last = bucket[BUCKETS]
+    while k < last and charge >= grid[k + 1]:
+        k += 1
+    return k
+
+
+def between(grid: Reals, values: Reals, base: int, k: int, charge: float) -> float:
+    """A value that is linear between the nodes, on piece k."""
+    low = values[base + k]
+    left = grid[k]
+    return low + (values[base + k + 1] - low) * ((charge - left) / (grid[k + 1] - left))
+
+
+def answers(range_m: Reals, sensor: int, distance_m: float, voltage_v: float) -> bool:
+    """Whether a hand at a distance is answered, the terminal at a voltage."""
+    base = sensor * RANGE_NODES
+    if range_m[base] < 0.0:
+        return True
+    x = (voltage_v - RANGE_LOW_V) / RANGE_STEP_V
+    if x < 0.0:
+        x = 0.0
+    k = int(x)
+    if k > RANGE_NODES - 2:
+        k = RANGE_NODES - 2
+    low = range_m[base + k]
+    return distance_m <= low + (range_m[base + k + 1] - low) * (x - k)
+
+
+def next_mode(
+    step_start: Ints, step_rising: Ints, step_at: Reals, step_to: Ints, slot: int, charge: float
+) -> int:
+    """The mode to which the charger goes over now, -1 if it stays as it is."""
+    for k in range(step_start[slot], step_start[slot + 1]):
+        if (charge >= step_at[k]) if step_rising[k] == 1 else (charge < step_at[k]):
+            return step_to[k]
+    return -1
 
 
 def advance(
-    p: Parts, slot: int, charge: float, time_s: float, low: float, high: float
+    grid: Reals, bucket: Ints, rate: Reals, base: int, charge: float, time_s: float,
+    low: float, high: float,
 ) -> tuple[float, float]:
-    """Let time pass: (new charge, seconds passed). Stops where the charge reaches low or high."""
-    base = slot * NODES
-    rate = p.rate
+    """Let time pass: (new charge, seconds passed). Stops where the charge reaches low or high.
+
+    On a piece, s(t) = s0 + f0 (exp(b t) - 1) / b with the rate f linear in s and b its slope.
+    """
+    last = bucket[BUCKETS]
     left = time_s
     while left > 0.0:
-        k = piece(charge)
-        if charge >= node(k + 1) and k < NODES - 2:
-            k += 1  # a node belongs to the piece above, however its number is rounded
-        start = node(k)
-        width = node(k + 1) - start
+        k = piece(grid, bucket, charge)
+        start = grid[k]
+        width = grid[k + 1] - start
         slope = (rate[base + k + 1] - rate[base + k]) / width
         f0 = rate[base + k] + slope * (charge - start)
         if f0 == 0.0:
@@ -178,8 +209,8 @@ def advance(
             if k == 0:
                 return charge, time_s
             k -= 1
-            start = node(k)
-            width = node(k + 1) - start
+            start = grid[k]
+            width = grid[k + 1] - start
             slope = (rate[base + k + 1] - rate[base + k]) / width
         x = slope * left
         if -1e-4 < x < 1e-4:
@@ -188,7 +219,7 @@ def advance(
             change = f0 * math.expm1(x) / slope
         else:
             change = f0 * 1e30
-        goal = start if f0 < 0.0 else node(k + 1)
+        goal = start if f0 < 0.0 else grid[k + 1]
         bound = False
         if f0 < 0.0 and low >= goal:
             goal = low
@@ -209,16 +240,15 @@ def advance(
         charge = goal
         if bound:
             return charge, time_s - left
-        if f0 > 0.0 and k == NODES - 2:
+        if f0 > 0.0 and k == last:
             return charge, time_s
         if f0 < 0.0 and k == 0:
             return charge, time_s
     return charge, time_s
 
 
-def lay(w: World, start: int, end: int, charge_c: float) -> None:
+def lay(heat: Reals, start: int, end: int, charge_c: float) -> None:
     """Spread a charge over the quarters of an hour of the week in which it was drawn."""
-    heat = w.heat
     quarter = start // QUARTER_NS
     last = (end - 1) // QUARTER_NS
     if quarter == last:
@@ -236,142 +266,514 @@ def lay(w: World, start: int, end: int, charge_c: float) -> None:
         quarter += 1
 
 
-def wait(m: Model, t: Tables, p: Parts, w: World, s: Stimuli, slot: int, until: int) -> None:
-    """Let time pass until something is due."""
-    i = w.i
-    i[EVENTS] = 0
-    now = i[NOW]
-    then = until
-    if i[NEXT] < len(s.time) and s.time[i[NEXT]] < then:
-        then = s.time[i[NEXT]]
-    for k in range(i[PENDING]):
-        if w.pending_time[k] < then:
-            then = w.pending_time[k]
-    for h in range(len(m.habit)):
-        if w.habit_true[h] == 1 and now < w.habit_again[h] < then and now >= w.habit_until[h]:
-            then = w.habit_again[h]
-        if now < w.habit_until[h] < then:
-            then = w.habit_until[h]
-    resting = i[RESTING]
-    if i[ALIVE] == 1:
-        for r in range(len(m.starts)):
-            if (resting >> r) & 1 == 0 and w.due[r] < then:
-                then = w.due[r]
-    for k in range(len(w.hand)):
-        # The answer to a steady hand is asked for again now and then, as the cell runs down.
-        if w.hand[k] >= 0.0 and then > now + QUARTER_NS:
-            then = now + QUARTER_NS
-    charge = w.f[CHARGE]
-    low = -1.0
-    high = 2.0
-    low_kind = -1
-    high_kind = -1
-    levels = m.size[LEVELS]
-    major = p.loads_slot[i[LOADS]]
-    for k in range(levels):
-        at = p.cross[major * levels + k]
-        if at <= charge:
-            if at > low:
-                low = at
-        elif at < high:
-            high = at
-    for k in range(len(p.charge_level)):
-        at = p.charge_level[k]
-        if at <= charge:
-            if at > low:
-                low = at
-        elif at < high:
-            high = at
-    due_now = False
-    for k in range(p.mark_start[slot], p.mark_start[slot + 1]):
-        at = p.mark_at[k]
-        kind = p.mark_kind[k]
-        if p.mark_rising[k] == 1:
-            if charge >= at:
-                i[FORCED] = kind
-                due_now = True
-            elif at <= high:
-                high = at
-                high_kind = kind
-        elif charge <= at:
-            i[FORCED] = kind
-            due_now = True
-        elif at >= low:
-            low = at
-            low_kind = kind
-    if due_now:
-        i[STAGE] = STAGE_INPUT
-        place(m, t, p, w)
-        return
-    seconds = (then - now) * 1e-9
-    if charge <= low:
-        # Standing on a level while falling through it: go a hair below.
-        falling = rate_at(p, slot, charge) < 0.0
-        if falling:
-            charge = low - 1e-13
-            w.f[CHARGE] = charge
-            i[STAGE] = STAGE_INPUT
-            i[FORCED] = low_kind
-            i[RAWS] = 0
-            place(m, t, p, w)
-            return
-    reached, passed = advance(p, slot, charge, seconds, low, high)
-    crossed = passed < seconds
-    if crossed:
-        step = int(passed * 1e9) + 1
-        if now + step < then:
-            then = now + step
-        if reached <= low:
-            i[FORCED] = low_kind
-            reached = low - 1e-13
-        else:
-            i[FORCED] = high_kind
-    used = use_at(p, slot, 0.5 * (charge + reached)) * ((then - now) * 1e-9)
-    w.f[CHARGE] = reached
-    w.f[USED] += used
-    if then > now:
-        lay(w, now, then, used)
-    for k in range(len(m.tracked)):
-        r = m.tracked[k]
-        w.spent[m.offset[r] + w.state[r]] += then - now
-    if i[ALIVE] == 0:
-        i[DEAD_NS] += then - now
-    if i[USB] == 1:
-        i[CHARGING] += then - now
-    i[NOW] = then
-    place(m, t, p, w)
-    i[STAGE] = STAGE_INPUT
-
-
-def run(m: Model, t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
+def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
     """Go on until a time (ns), the end of the last span, or a miss."""
+    # Everything that is used often under a short name: this is what makes the loop quick.
     i = w.i
-    i[MISS] = 0
+    f = w.f
+    size = t.size
+    regions = size[REGIONS]
+    sensors = size[SENSORS]
+    levels = size[LEVELS]
+    charge_levels = size[CHARGE_LEVELS]
+    started = size[STARTED]
+    nodes = size[NODES]
+    codes = size[CODES]
+    force = size[FORCE]
+    gate = size[GATE]
+    touch = size[TOUCH]
+    supply = size[SUPPLY]
+    warm = size[WARM]
+    offset = t.offset
+    tracked = t.tracked
+    last = t.last
+    step_key = t.step_key
+    step_value = t.step_value
+    ask_kind = t.ask_kind
+    ask_loads = t.ask_loads
+    ask_what = t.ask_what
+    ask_no = t.ask_no
+    ask_yes = t.ask_yes
+    comb_state = t.comb_state
+    comb_loads = t.comb_loads
+    comb_bits = t.comb_bits
+    info_start = t.info_start
+    rest_region = t.rest_region
+    rest_lap = t.rest_lap
+    lap_start = t.lap_start
+    lap_group = t.lap_group
+    set_region = t.set_region
+    after = p.after
+    grid = p.grid
+    bucket = p.bucket
+    loads_slot = p.loads_slot
+    volts = p.volts
+    cross = p.cross
+    rate = p.rate
+    use = p.use
+    mark_start = p.mark_start
+    mark_rising = p.mark_rising
+    mark_at = p.mark_at
+    mark_kind = p.mark_kind
+    charge_level = p.charge_level
+    range_m = p.range_m
+    entered = w.entered
+    due = w.due
+    hand = w.hand
+    spent = w.spent
+    pending_time = w.pending_time
+    habit_true = w.habit_true
+    habit_until = w.habit_until
+    habit_again = w.habit_again
+    times = s.time
+    stimuli = s.counts[0]
+    gated = s.counts[1]
+    away = s.counts[2]
+
+    now = i[NOW]
+    comb = i[COMB]
+    stage = i[STAGE]
+    status = DONE
     while True:
-        if i[STAGE] == STAGE_REST:
+        if stage == STAGE_REST:
             if i[FINISHING] == 1:
-                return FINISHED
-            if i[NOW] >= until:
-                return DONE
-            slot = rest(m, t, p, w)
+                status = FINISHED
+                break
+            if now >= until:
+                break
+            charge = f[CHARGE]
+            bits = comb_bits[comb]
+            # What rests: by the combination, by the echoes, and by the levels around the charge.
+            echo = 0
+            if i[HANDS] > 0:
+                slot = loads_slot[comb_loads[comb]]
+                if slot < 0:
+                    status = MISS_LOADS
+                    i[MISS_WHAT] = comb_loads[comb]
+                    break
+                k = piece(grid, bucket, charge)
+                volt = between(grid, volts, slot * nodes, k, charge)
+                for n in range(sensors):
+                    if hand[n] >= 0.0 and answers(range_m, n, hand[n], volt):
+                        echo |= 1 << n
+            around = (comb << sensors) | echo
+            major = find(t.major_key, t.major_value, last[MAJOR], around)
+            if major < 0:
+                status = MISS_MAJOR
+                i[MISS_WHAT] = around
+                break
+            slot = loads_slot[major]
             if slot < 0:
-                return i[MISS]
-            wait(m, t, p, w, s, slot, until)
-        if i[STAGE] == STAGE_INPUT:
-            # At the end of the stretch nothing happens any more: it belongs to the next.
-            if i[NOW] >= until and i[FORCED] < 0:
-                i[STAGE] = STAGE_REST
-                return DONE
-            if not inputs(m, t, p, w, s):
-                return i[MISS]
-            i[STAGE] = STAGE_INSTANT
-        if i[STAGE] == STAGE_INSTANT:
-            if not instant(m, t, p, w):
-                return i[MISS]
-            i[STAGE] = STAGE_AFTER
-        if not begin_habits(m, t, p, w, s):
-            return i[MISS]
-        i[STAGE] = STAGE_REST
-        if i[EMPTY_AT] >= 0 and i[ENDS_EMPTY] == 1:
-            span(w)
-            return FINISHED
+                status = MISS_LOADS
+                i[MISS_WHAT] = major
+                break
+            if slot != i[BAND_SLOT] or charge < f[BAND_LOW] or charge >= f[BAND_HIGH]:
+                band = 0
+                low = -1.0
+                high = 2.0
+                for n in range(levels + charge_levels):
+                    at = cross[slot * levels + n] if n < levels else charge_level[n - levels]
+                    if at <= charge:
+                        band |= 1 << n
+                        if at > low:
+                            low = at
+                    elif at < high:
+                        high = at
+                i[BAND] = band
+                i[BAND_SLOT] = slot
+                f[BAND_LOW] = low
+                f[BAND_HIGH] = high
+            info = find(
+                t.rest_key, t.rest_value, last[REST],
+                (around << (levels + charge_levels)) | i[BAND],
+            )
+            if info < 0:
+                status = MISS_REST
+                i[MISS_WHAT] = around
+                i[MISS_BAND] = i[BAND]
+                break
+            slot = p.mix_slot[t.info_mix[info]]
+            if slot < 0:
+                status = MISS_MIX
+                i[MISS_WHAT] = t.info_mix[info]
+                break
+            resting = t.info_resting[info]
+            i[INFO] = info
+            i[LOADS] = major
+            i[INSTANTS] += 1
+            # Until when: the next thing that is due.
+            then = until
+            if i[NEXT] < stimuli and times[i[NEXT]] < then:
+                then = times[i[NEXT]]
+            for k in range(i[PENDING]):
+                if pending_time[k] < then:
+                    then = pending_time[k]
+            for h in range(started):
+                if habit_true[h] == 1 and now < habit_again[h] < then and now >= habit_until[h]:
+                    then = habit_again[h]
+                if now < habit_until[h] < then:
+                    then = habit_until[h]
+            if bits & ALIVE:
+                for r in range(regions):
+                    if due[r] < then and (resting >> r) & 1 == 0:
+                        then = due[r]
+            if i[HANDS] > 0 and then > now + QUARTER_NS:
+                # The answer to a steady hand is asked for again now and then.
+                then = now + QUARTER_NS
+            low = f[BAND_LOW]
+            high = f[BAND_HIGH]
+            low_kind = -1
+            high_kind = -1
+            hit = -1
+            for k in range(mark_start[slot], mark_start[slot + 1]):
+                at = mark_at[k]
+                if mark_rising[k] == 1:
+                    if charge >= at:
+                        hit = mark_kind[k]
+                    elif at <= high:
+                        high = at
+                        high_kind = mark_kind[k]
+                elif charge <= at:
+                    hit = mark_kind[k]
+                elif at >= low:
+                    low = at
+                    low_kind = mark_kind[k]
+            if hit < 0 and charge <= low:
+                k = piece(grid, bucket, charge)
+                if between(grid, rate, slot * nodes, k, charge) < 0.0:
+                    # Standing on a level while falling through it: go a hair below.
+                    f[CHARGE] = low - 1e-13
+                    hit = low_kind
+                    then = now
+            elif hit >= 0:
+                then = now
+            i[FORCED] = hit
+            if then > now:
+                seconds = (then - now) * 1e-9
+                reached, passed = advance(
+                    grid, bucket, rate, slot * nodes, charge, seconds, low, high
+                )
+                if passed < seconds:
+                    step = int(passed * 1e9) + 1
+                    if now + step < then:
+                        then = now + step
+                    if reached <= low:
+                        i[FORCED] = low_kind
+                        reached = low - 1e-13
+                    else:
+                        i[FORCED] = high_kind
+                middle = 0.5 * (charge + reached)
+                k = piece(grid, bucket, middle)
+                used = between(grid, use, slot * nodes, k, middle) * ((then - now) * 1e-9)
+                f[CHARGE] = reached
+                f[USED] += used
+                lay(w.heat, now, then, used)
+                for k in range(size[TRACKED]):
+                    r = tracked[k]
+                    spent[offset[r] + comb_state[comb * regions + r]] += then - now
+                if (bits & ALIVE) == 0:
+                    i[DEAD_NS] += then - now
+                if bits & USB:
+                    i[CHARGING] += then - now
+                now = then
+            stage = STAGE_PLACE
+
+        if stage == STAGE_PLACE:
+            # Where the resting regions stand now.
+            info = i[INFO]
+            joint = 0
+            for k in range(info_start[info], info_start[info + 1]):
+                first = lap_start[rest_lap[k]]
+                left = now - entered[rest_region[k]]
+                if left > after[lap_group[first]]:
+                    period = 0
+                    for n in range(first, lap_start[rest_lap[k] + 1]):
+                        period += after[lap_group[n]]
+                    left %= period
+                    if left == 0:
+                        left = period
+                    n = first
+                    while left > after[lap_group[n]]:
+                        left -= after[lap_group[n]]
+                        n += 1
+                    joint += (n - first) * t.rest_stride[k]
+            moved = comb
+            if joint > 0:
+                moved = find(
+                    t.place_key, t.place_value, last[PLACE], (info << PLACES) | joint
+                )
+                if moved < 0:
+                    status = MISS_PLACE
+                    i[MISS_WHAT] = info
+                    i[MISS_CODE] = joint
+                    break
+            for k in range(info_start[info], info_start[info + 1]):
+                r = rest_region[k]
+                first = lap_start[rest_lap[k]]
+                left = now - entered[r]
+                if left > after[lap_group[first]]:
+                    period = 0
+                    for n in range(first, lap_start[rest_lap[k] + 1]):
+                        period += after[lap_group[n]]
+                    left %= period
+                    if left == 0:
+                        left = period
+                    n = first
+                    while left > after[lap_group[n]]:
+                        left -= after[lap_group[n]]
+                        n += 1
+                    entered[r] = now - left
+                    due[r] = entered[r] + after[lap_group[n]]
+            comb = moved
+            if now >= until and i[FORCED] < 0:
+                # At the end of the stretch nothing happens any more: it belongs to the next.
+                stage = STAGE_REST
+                break
+            stage = STAGE_INPUT
+
+        if stage == STAGE_HABITS:
+            # Habits begin whose condition has come true.
+            short = False
+            for h in range(started):
+                if now < habit_until[h]:
+                    continue
+                if (i[HABITS] >> h) & 1 == 0:
+                    habit_true[h] = 0
+                    continue
+                if habit_true[h] == 1 and now < habit_again[h]:
+                    continue
+                while i[HOLIDAY] < away and s.away_to[i[HOLIDAY]] <= now:
+                    i[HOLIDAY] += 1
+                if i[HOLIDAY] < away and s.away_from[i[HOLIDAY]] <= now:
+                    continue
+                if w.habit_used[h] >= s.pool_count[h]:
+                    i[MISS_WHAT] = h
+                    short = True
+                    break
+                at_pool = s.pool_offset[h] + w.habit_used[h]
+                w.habit_used[h] += 1
+                habit_true[h] = 1
+                habit_again[h] = now + DAY_NS
+                end = now
+                for k in range(s.pool_start[at_pool], s.pool_end[at_pool]):
+                    n = i[PENDING]
+                    if n >= MOST_PENDING:
+                        break
+                    when = now + s.pool_time[k]
+                    pending_time[n] = when
+                    w.pending_kind[n] = s.pool_kind[k]
+                    w.pending_target[n] = s.pool_target[k]
+                    w.pending_value[n] = s.pool_value[k]
+                    i[PENDING] = n + 1
+                    if when > end:
+                        end = when
+                habit_until[h] = end + 1
+            if short:
+                status = MISS_POOL
+                break
+            stage = STAGE_REST
+            if i[EMPTY_AT] >= 0 and i[ENDS_EMPTY] == 1:
+                if i[SPAN_START] >= 0:
+                    f[SPAN_SUM] += (now - i[SPAN_START]) / DAY_NS
+                    i[SPANS] += 1
+                    i[SPAN_START] = -1
+                status = FINISHED
+                break
+            continue
+
+        # What the combination meets now, as a code.
+        code = -1
+        source = -1
+        kind = -1
+        target = 0
+        value = 0.0
+        if stage == STAGE_INPUT:
+            if i[FORCED] >= 0:
+                code = force + i[FORCED]
+            elif gated > 0:
+                if i[GATED] < i[NEXT]:
+                    i[GATED] = i[NEXT]
+                while i[GATED] < stimuli and times[i[GATED]] <= now:
+                    occasion = s.occasion[i[GATED]]
+                    if occasion >= 0 and w.first[occasion] == 0:
+                        code = gate + s.habit[occasion]
+                        break
+                    i[GATED] += 1
+            if code < 0:
+                if i[NEXT] < stimuli and times[i[NEXT]] <= now:
+                    source = i[NEXT]
+                    kind = s.kind[source]
+                    target = s.target[source]
+                    value = s.value[source]
+                    occasion = s.occasion[source]
+                    if occasion >= 0 and w.first[occasion] != 1:
+                        i[NEXT] += 1
+                        continue
+                else:
+                    for k in range(i[PENDING]):
+                        if pending_time[k] <= now:
+                            source = k
+                            kind = w.pending_kind[k]
+                            target = w.pending_target[k]
+                            value = w.pending_value[k]
+                            break
+                if kind == CONTACT:
+                    code = touch + 2 * target + (1 if value > 0.5 else 0)
+                elif kind == PLUG:
+                    code = supply + (1 if value > 0.5 else 0)
+                elif kind == TEMPERATURE:
+                    code = warm + int(value)
+                elif kind < 0:
+                    stage = STAGE_DUE
+                    i[DUE_FROM] = 0
+        if stage == STAGE_DUE:
+            # All dwells that have expired but for the last are put down, the last one sets it off.
+            code = SETTLE
+            if comb_bits[comb] & ALIVE:
+                for r in range(i[DUE_FROM], regions):
+                    if due[r] <= now:
+                        if code != SETTLE:
+                            code += regions
+                            break
+                        code = EXPIRE + r
+
+        if code >= 0:
+            # Follow the questions to the outcome.
+            charge = f[CHARGE]
+            at_node = find(step_key, step_value, last[STEP], comb * codes + code)
+            short = False
+            while at_node >= 0:
+                kind_asked = ask_kind[at_node]
+                what = ask_what[at_node]
+                yes = False
+                if kind_asked == ASK_CHARGE:
+                    yes = charge < charge_level[what]
+                elif kind_asked == ASK_FULL:
+                    yes = charge >= 1.0
+                elif kind_asked == ASK_RESTART:
+                    yes = charge >= p.real[2] and charge > 0.0
+                elif kind_asked == ASK_ECHO and hand[what] < 0.0:
+                    yes = False
+                else:
+                    slot = loads_slot[ask_loads[at_node]]
+                    if slot < 0:
+                        i[MISS_WHAT] = ask_loads[at_node]
+                        short = True
+                        break
+                    if kind_asked == ASK_LEVEL:
+                        yes = charge < cross[slot * levels + what]
+                    elif kind_asked == ASK_OPEN:
+                        yes = charge <= p.open_at[slot]
+                    elif kind_asked == ASK_LOW:
+                        yes = charge < p.start_cross[slot]
+                    elif kind_asked == ASK_ECHO:
+                        k = piece(grid, bucket, charge)
+                        volt = between(grid, volts, slot * nodes, k, charge)
+                        yes = answers(range_m, what, hand[what], volt)
+                    else:
+                        mode = next_mode(
+                            p.step_start, p.step_rising, p.step_at, p.step_to, slot, charge
+                        )
+                        yes = mode == what if what >= 0 else mode >= 0
+                at_node = ask_yes[at_node] if yes else ask_no[at_node]
+            if short:
+                status = MISS_LOADS
+                break
+            if at_node == -1:
+                status = MISS_STEP
+                i[MISS_CODE] = code
+                break
+            out = -2 - at_node
+            out_bits = t.out_bits[out]
+            bits = comb_bits[comb]
+            comb = t.out_comb[out]
+            if code < EXPIRE + regions:
+                # A whole instant.
+                i[DUE_FROM] = 0
+                for k in range(t.out_start[out], t.out_start[out + 1]):
+                    r = set_region[k]
+                    if t.set_entered[k] == 1:
+                        entered[r] = now
+                    group = t.set_group[k]
+                    due[r] = entered[r] + after[group] if group >= 0 else NEVER
+                if out_bits & WAKES:
+                    f[CHARGE] -= p.real[1] / p.real[0]
+                    f[USED] += p.real[1]
+                if out_bits & FILLS and i[FULL_AT] < 0:
+                    i[FULL_AT] = now
+                if t.out_opened[out] > 0:
+                    i[EMPTIED] += t.out_opened[out]
+                    i[LAST_OPEN] = now
+                    if i[EMPTY_AT] < 0:
+                        i[EMPTY_AT] = now
+                if t.out_waves[out] != 0:
+                    for n in range(sensors):
+                        if (t.out_waves[out] >> n) & 1 and w.waving[n] == 1:
+                            w.waving[n] = 0
+                            w.caught[n] += 1
+                i[HABITS] = t.out_habits[out]
+                stage = STAGE_HABITS
+                continue
+            if code < force:
+                i[DUE_FROM] = code - EXPIRE - regions + 1
+                continue
+            if code < gate:
+                i[FORCED] = -1
+                continue
+            if code < touch:
+                occasion = s.occasion[i[GATED]]
+                w.first[occasion] = 1 if out_bits & HOLDS else 2
+                continue
+            if kind == PLUG:
+                if out_bits & FILLS and i[FULL_AT] < 0:
+                    i[FULL_AT] = now
+                if (bits & USB) == 0 and comb_bits[comb] & USB:
+                    if i[SPAN_START] >= 0:
+                        f[SPAN_SUM] += (now - i[SPAN_START]) / DAY_NS
+                        i[SPANS] += 1
+                        i[SPAN_START] = -1
+                    i[PLUGS] += 1
+                    if now >= i[HORIZON]:
+                        i[FINISHING] = 1
+                elif bits & USB and (comb_bits[comb] & USB) == 0:
+                    i[SPAN_START] = now
+            asking = kind == CONTACT and value > 0.5
+        elif kind == HAND:
+            bits = comb_bits[comb]
+            asking = value >= 0.0
+            if asking:
+                if (
+                    bits & ALIVE and (t.comb_enabled[comb] >> target) & 1
+                    and w.waving[target] == 0
+                ):
+                    w.waves[target] += 1
+                    w.waving[target] = 1
+                if hand[target] < 0.0:
+                    i[HANDS] += 1
+            else:
+                w.waving[target] = 0
+                if hand[target] >= 0.0:
+                    i[HANDS] -= 1
+            hand[target] = value
+        else:
+            continue
+        # A stimulus has happened: note whether somebody wants something and whether the gadget has
+        # the power to answer; then take it off.
+        if asking:
+            i[ASKED] += 1
+            if (bits & ALIVE) == 0 or bits & REFUSING:
+                i[REFUSED] += 1
+        if i[NEXT] < stimuli and times[i[NEXT]] <= now:
+            i[NEXT] += 1
+        else:
+            i[PENDING] -= 1
+            for k in range(source, i[PENDING]):
+                pending_time[k] = pending_time[k + 1]
+                w.pending_kind[k] = w.pending_kind[k + 1]
+                w.pending_target[k] = w.pending_target[k + 1]
+                w.pending_value[k] = w.pending_value[k + 1]
+
+    i[NOW] = now
+    i[COMB] = comb
+    i[STAGE] = stage
+    return status

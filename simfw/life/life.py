@@ -214,6 +214,6 @@ def _hours_at_bars(pattern: Pattern, totals: Totals) -> dict[int, float]:
         return {}
     hours: dict[int, float] = {}
     for flat in range(layout.offset[number], layout.offset[number + 1]):
-        bars = layout.model.bars[flat]
+        bars = layout.bars[flat]
         hours[bars] = hours.get(bars, 0.0) + 24.0 * totals.share_spent(flat)
     return dict(sorted(hours.items()))

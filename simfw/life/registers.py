@@ -12,14 +12,7 @@ Ints = list[int]
 Reals = list[float]
 
 NEVER = 1 << 62
-SAME = -1
-RESUME = -2
 
-# The grid: FINE pieces over the lowest BEND of the charge, COARSE pieces above.
-BEND = 0.05
-FINE = 40
-COARSE = 120
-NODES = FINE + COARSE + 1
 RANGE_NODES = 65
 RANGE_LOW_V = 1.5
 RANGE_STEP_V = 0.0625
@@ -27,55 +20,38 @@ RANGE_STEP_V = 0.0625
 QUARTER_NS = 900 * 10**9
 QUARTERS = 7 * 96
 DAY_NS = 86_400 * 10**9
-QUEUE = 4096
 BITS = 30  # of a band
-MOST_EVENTS = 10_000
-SWITCHES = 1000
-
-# The hash tables.
-PHASE = 0  # from what drives to the load set
-REST = 1   # from a combination at rest to its number
-BAND = 2   # from that and the levels of the cell to what rests
+PLACES = 40  # bits of the number of a joint place of resting regions
+BUCKETS = 1024  # of the grid's index
+SWITCHES = 1000  # electrical changes that may follow one another in one instant
 
 # What `run` returns.
-DONE = 0        # the given time is reached
-FINISHED = 1    # the last span between charges has ended
-MISS_PHASE = 2  # no load set known for a combination
-MISS_LOADS = 3  # a load set is not tabulated for these parts
-MISS_REST = 4
-MISS_BAND = 5
-MISS_MIX = 6
-MISS_POOL = 7   # a habit has used up its prepared draws
-ENDLESS = 8
-
-# Operations of guard programs.
-CONST = 0
-INSIDE = 1
-FLAG = 2
-ECHO = 3
-HAPPENED = 4
-NOT = 5
-AND = 6
-OR = 7
-BELOW = 8
-COMPARE = 9
+DONE = 0         # the given time is reached
+FINISHED = 1     # the last span between charges has ended
+MISS_LOADS = 2   # a load set is not tabulated for these parts
+MISS_MAJOR = 3   # a combination with these echoes has not rested yet
+MISS_REST = 4    # nor has it with the cell between these levels
+MISS_MIX = 5     # a mix of load sets is not tabulated for these parts
+MISS_PLACE = 6   # resting regions have not been interrupted in these states yet
+MISS_STEP = 7    # a combination has not yet met what it meets now
+MISS_POOL = 8    # a habit has used up its prepared draws
 
 # Integer registers of the world.
 NOW = 0
 STAGE = 1
-ALIVE = 2
-PROTECTED = 3
-MODE = 4
-USB = 5
-WARMTH = 6
-NEXT = 7
-MISS = 8
-MISS_WHAT = 9
-MISS_KEY = 10
-RAWS = 11
-EVENTS = 12
-AWAKE = 13
-LOADS = 14
+COMB = 2          # the number of the present combination
+NEXT = 3          # the stimulus that comes next
+GATED = 4         # how far the gated habits have been judged
+DUE_FROM = 5      # the region from which on dwells that are due have not been taken up
+FORCED = 6        # kind of the mark that the charge has reached, -1 for none
+INFO = 7          # what rests
+LOADS = 8         # the load set while all that rests is in its longest state
+HABITS = 9        # bits of the conditional habits whose condition holds
+PENDING = 10      # how many stimuli of begun habits are due later
+HOLIDAY = 11
+FINISHING = 12
+HORIZON = 13
+ENDS_EMPTY = 14
 SPAN_START = 15
 SPANS = 16
 PLUGS = 17
@@ -83,153 +59,163 @@ ASKED = 18
 REFUSED = 19
 EMPTIED = 20
 EMPTY_AT = 21
-LAST_OPEN = 40
-FULL_AT = 41
-WOKE = 22
-RESTING = 23
-HEAD = 24
-TAIL = 25
-SWITCHED = 26
-PENDING = 27
-HORIZON = 28
-ENDS_EMPTY = 29
-FORCED = 30
-POWER_UP = 31
-HOLIDAY = 32
-FINISHING = 33
-SAVED_MODE = 34
-SAVED_PROTECTED = 35
-SAVED_ALIVE = 36
-INFO = 37
-DEAD_NS = 38
-CHARGING = 39
-REGISTERS = 48
+LAST_OPEN = 22
+FULL_AT = 23
+DEAD_NS = 24
+CHARGING = 25
+BAND = 26         # which levels the cell is above, as bits
+BAND_SLOT = 27    # and the slot of the load set for which that holds between BAND_LOW and _HIGH
+HANDS = 28        # hands that are there
+INSTANTS = 29
+MISS_WHAT = 30
+MISS_CODE = 31
+MISS_BAND = 32
+REGISTERS = 34
 
 # Real registers.
 CHARGE = 0
 SPAN_SUM = 1
-SPAN_SQUARES = 2
-USED = 3
-SAVED_CHARGE = 4
-LAST_CROSS = 5
+USED = 2
+BAND_LOW = 3
+BAND_HIGH = 4
+REALS = 5
 
 STAGE_REST = 0
-STAGE_INPUT = 1
-STAGE_INSTANT = 2
-STAGE_AFTER = 3
+STAGE_PLACE = 1
+STAGE_INPUT = 2
+STAGE_DUE = 3
+STAGE_HABITS = 4
 
+# The hash tables, as `Tables.last` has them.
+STEP, REST, MAJOR, PLACE = range(4)
+
+MOST_PENDING = 256  # stimuli of begun habits that may be due later
+
+# Kinds of stimuli.
 CONTACT = 0
 HAND = 1
 PLUG = 2
 TEMPERATURE = 3
 
-# Numbers in `Model.size`.
-PUBLIC = 0     # events below it are public
-LEVELS = 1     # levels of voltage that something asks for
-CHARGER = 2    # 1 with a charger
-OUTPUTS = 3
-IDLE_LOW = 4   # what the status pin reads without USB
-IDLE_HIGH = 5
-CONTEXTS = 6   # combinations of inputs
-BARRED = 7     # the phase key while the protection is open
-ROOM = 8       # places of the evaluation stack that guards may use
+# Numbers in `Tables.size`: how many there are of what.
+REGIONS = 0
+SENSORS = 1
+LEVELS = 2        # levels of voltage that something asks for
+CHARGE_LEVELS = 3
+STARTED = 4       # habits that a condition starts
+NODES = 5         # of the grid over the charge
+# and where the codes of what a combination may meet begin
+CODES = 6         # how many codes there are
+FORCE = 7         # plus the kind of the mark
+GATE = 8          # plus the number of the habit
+TOUCH = 9         # plus twice the button, plus 1 where it closes
+SUPPLY = 10       # plus 1 where USB comes
+WARM = 11         # plus the number of the temperature
+TRACKED = 12      # regions whose time per state is kept
+SIZES = 13
+SETTLE = 0        # an instant in which no dwell has expired
+EXPIRE = 1        # plus the region: an instant, this one's dwell being the last that has expired
 
-# Modes of the charger, as `layout.MODES` has them.
-PRECHARGE = 1
-FAST = 2
-COMPLETE = 3
+# What is asked of the cell or of a sensor in the course of a step; a load set, and a number.
+ASK_LEVEL = 0     # whether the charge is below that of a level of voltage
+ASK_CHARGE = 1    # whether it is below a level of charge
+ASK_ECHO = 2      # whether the hand at a sensor is answered
+ASK_OPEN = 3      # whether the protection opens
+ASK_RESTART = 4   # whether it closes again
+ASK_STEP = 5      # whether the charger's next step leads to this mode (-1: whether any is due)
+ASK_LOW = 6       # whether charging would begin with precharge
+ASK_FULL = 7
+
+# Bits of a combination.
+ALIVE = 1
+USB = 2
+REFUSING = 4      # the cell is flat
+
+# Bits of what comes of a step.
+WAKES = 1
+FILLS = 2         # the charger has ended
+HOLDS = 4         # the condition of a gated habit
 
 MARK_OPEN = 0
 MARK_RESTART = 1
 MARK_MODE = 2  # plus the number of the mode
-
-
-class Model(NamedTuple):
-    """The rows of a system, numbered; see `layout` for what builds it."""
-
-    offset: Ints        # first flat state of each region
-    starts: Ints
-    resume_first: Ints
-    resume_point: Ints  # per flat state
-    awake: Ints         # per flat state
-    group_start: Ints   # per flat state, one more at the end: its dwell groups
-    group_row: Ints     # per group, one more at the end: its rows
-    group_rows: Ints
-    heard_start: Ints   # per event, one more at the end
-    heard_region: Ints
-    heard_base: Ints
-    heard_row: Ints     # per (hearing, state), one more at the end
-    heard_rows: Ints
-    guard: Ints         # per row
-    target: Ints
-    emit_start: Ints
-    emits: Ints
-    condition: Ints     # programs
-    rises: Ints
-    falls: Ints
-    program: Ints       # start of each program, one more at the end
-    op: Ints
-    arg: Ints
-    compare: Ints       # per comparison: kind, index, sign, kind, index
-    number: Reals
-    gate: Ints          # programs of the gated regions, and what each adds to the phase key
-    gate_weight: Ints
-    phase_stride: Ints  # per flat state: what it adds to the phase key
-    joint_stride: Ints  # per region
-    size: Ints          # see PUBLIC .. BARRED below
-    edge: Ints          # event of each contact's edge, then usb.edge, status.edge (-1: none)
-    status_low: Ints    # per mode with USB in
-    status_high: Ints
-    bars: Ints          # per flat state, bars of the gauge
-    wave_event: Ints    # per sensor
-    enabled: Ints       # number of the condition of each sensor
-    flat: Ints          # [region of the cell's warning or -1, state "flat"]
-    tracked: Ints       # regions whose time per state is kept
-    habit: Ints         # programs of the habits that a condition starts
+MARKS = 7
 
 
 class Tables(NamedTuple):
-    """What is known of combinations, whatever the parts: filled on misses."""
+    """What is known of combinations, whatever the parts: it grows with what is met.
 
-    hash_key: Ints      # the three hash tables, one behind the other
-    hash_value: Ints
-    hash_base: Ints     # of PHASE, REST and BAND
-    hash_size: Ints     # a power of two
-    levels: Reals        # per load set and output
-    rest_major: Ints    # load set while all that rests is in its longest state
-    info_resting: Ints  # bits of the resting regions
-    info_mix: Ints
-    info_lap: Ints      # per info and region
-    lap_start: Ints
-    lap_state: Ints
+    A combination is everything that stands still between two stimuli but for the cell's charge,
+    the distance of hands and the times. What it meets is found by `step_key` and leads over
+    questions (`ask_...`) to an outcome; a number from -2 down stands for outcome -2 - number, -1
+    for one not met yet.
+    """
+
+    size: Ints
+    last: Ints            # the last place of each hash table
+    offset: Ints          # first flat state of each region
+    tracked: Ints
+    step_key: Ints        # open hash tables: combination and code
+    step_value: Ints
+    rest_key: Ints        # combination, band, echoes: what rests
+    rest_value: Ints
+    major_key: Ints       # combination, echoes: load set in the longest states of what rests
+    major_value: Ints
+    place_key: Ints       # what rests, joint place in the laps: combination
+    place_value: Ints
+    ask_kind: Ints
+    ask_loads: Ints
+    ask_what: Ints
+    ask_no: Ints
+    ask_yes: Ints
+    out_comb: Ints        # per outcome
+    out_bits: Ints
+    out_opened: Ints      # how often the protection opened
+    out_waves: Ints       # bits of the sensors that have noticed a hand
+    out_habits: Ints      # bits of the started habits whose condition holds
+    out_start: Ints       # per outcome and one more: regions that are set anew
+    set_region: Ints
+    set_entered: Ints     # 1 where the region has entered its state
+    set_group: Ints       # the dwell group that comes next, -1 for none
+    comb_state: Ints      # per combination and region
+    comb_loads: Ints
+    comb_bits: Ints
+    comb_enabled: Ints    # bits of the sensors that are on
+    info_mix: Ints        # per info: what is charged
+    info_resting: Ints    # bits of the resting regions
+    info_start: Ints      # and one more: the resting regions
+    rest_region: Ints
+    rest_lap: Ints
+    rest_stride: Ints     # what a place in the lap counts in the number of the joint place
+    lap_start: Ints       # and one more
+    lap_group: Ints       # the dwell group of each place
 
 
 class Parts(NamedTuple):
     """Everything that belongs to one set of parts."""
 
-    real: Reals          # [capacity (C), wake charge (C)]
-    after: Ints         # per dwell group (ns)
-    lap_period: Ints    # ns
-    lap_stay: Ints      # ns, as `Tables.lap_state`
-    loads_slot: Ints    # per load set
-    volts: Reals         # per slot and node
-    cross: Reals         # per slot and level: the charge at which it is passed
-    open_at: Reals       # per slot
-    step_start: Ints    # per slot and one more: the charger's steps
+    real: Reals           # [capacity (C), wake charge (C), charge at which the protection closes]
+    after: Ints           # per dwell group (ns)
+    grid: Reals           # the charges of the nodes, rising from 0 to 1
+    bucket: Ints          # the piece in which each of BUCKETS equal parts of the charge begins
+    loads_slot: Ints      # per load set
+    volts: Reals          # per slot and node
+    cross: Reals          # per slot and level: the charge at which it is passed
+    open_at: Reals        # per slot
+    start_cross: Reals    # per slot: below this charge charging begins with precharge
+    step_start: Ints      # per slot and one more: the charger's steps
     step_rising: Ints
     step_at: Reals
     step_to: Ints
-    start_cross: Reals   # per slot: below this charge charging begins with precharge
     mix_slot: Ints
-    rate: Reals          # per mix slot and node, 1/s
-    use: Reals           # per mix slot and node, A
+    rate: Reals           # per mix slot and node, 1/s
+    use: Reals            # per mix slot and node, A
     mark_start: Ints
     mark_rising: Ints
     mark_at: Reals
     mark_kind: Ints
-    range_m: Reals       # per sensor and voltage node; < 0: any hand answers
-    charge_level: Reals  # levels of cell.charge, rising
-    restart_at: Reals    # [charge]
+    range_m: Reals        # per sensor and voltage node; < 0: any hand answers
+    charge_level: Reals   # levels of cell.charge, rising
 
 
 class World(NamedTuple):
@@ -237,29 +223,15 @@ class World(NamedTuple):
 
     i: Ints
     f: Reals
-    state: Ints
-    entered: Ints
-    following: Ints
+    entered: Ints         # per region
     due: Ints
-    serial: Ints
-    memory: Ints
-    condition: Ints
-    closed: Ints
-    hand: Reals
-    waving: Ints        # per sensor: 1 while a hand is there that has not been noticed
+    hand: Reals           # per sensor: distance, below 0 for none
+    waving: Ints          # 1 while a hand is there that has not been noticed
     waves: Ints
     caught: Ints
-    queue: Ints
-    queue_region: Ints
-    queue_serial: Ints
-    stack: Ints
-    raw: Ints
-    event: Ints
-    saved: Ints
-    missed: Ints       # the states, charger mode and protection that a load set is missed for
-    first: Ints        # per occasion of a gated habit: 0 not judged, 1 it happens, 2 it does not
-    spent: Ints         # ns per flat state
-    heat: Reals          # C per quarter of an hour of the week
+    first: Ints           # per occasion of a gated habit: 0 not judged, 1 it happens, 2 it does not
+    spent: Ints           # ns per flat state
+    heat: Reals           # C per quarter of an hour of the week
     pending_time: Ints
     pending_kind: Ints
     pending_target: Ints
@@ -273,19 +245,20 @@ class World(NamedTuple):
 class Stimuli(NamedTuple):
     """The stimuli of a stretch of time, by time, and what conditional habits will do."""
 
+    counts: Ints          # how many stimuli, gated occasions, holidays
     time: Ints
     kind: Ints
     target: Ints
     value: Reals
-    occasion: Ints      # of a gated habit, -1 for the others
-    program: Ints       # per occasion
-    pool_start: Ints    # per habit, occasion: flat start
+    occasion: Ints        # of a gated habit, -1 for the others
+    habit: Ints           # per occasion
+    pool_start: Ints      # per habit, occasion: flat start
     pool_end: Ints
     pool_time: Ints
     pool_kind: Ints
     pool_target: Ints
     pool_value: Reals
-    pool_offset: Ints   # per habit: its first occasion in pool_start
-    pool_count: Ints    # per habit
+    pool_offset: Ints     # per habit: its first occasion in pool_start
+    pool_count: Ints      # per habit
     away_from: Ints
     away_to: Ints

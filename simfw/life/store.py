@@ -1,56 +1,58 @@
-"""Combinations of states met so far, whatever the parts: load sets, what rests, mixes of loads."""
+"""What has been met so far, whatever the parts: combinations, load sets, what rests, mixes."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
-from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from simfw.behaviour.expression import Constant
 from simfw.behaviour.outputs import drives_of, is_awake
 from simfw.behaviour.region import System
 from simfw.behaviour.tree import View
-from simfw.circuit.circuit import LoadSet
+from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.errors import UsageError
 from simfw.life import registers as k
+from simfw.life.columns import Column, Hashed, flat
 from simfw.life.layout import MODES, Layout
+from simfw.life.learning import Answer, Comb, Learner, Step
+from simfw.life.registers import Tables
 from simfw.life.resting import Laps, Moment, Truths, laps_of, majority
 
-__all__ = ["Mix", "Store"]
+__all__ = ["Mix", "Store", "grid_of"]
 
-class Hashed:
-    """A hash table with open addressing, as `lookup.find` reads it."""
+Array = NDArray[np.float64]
 
-    def __init__(self) -> None:
-        self.known: dict[int, int] = {}
-        self._rebuild(256)
+# The widest pieces of the grid, where the curve's own points do not lie closer: in the lowest
+# LOW of the charge, where everything bends, and above.
+LOW = 0.05
+LOW_WIDTH = 1.0 / 800.0
+WIDTH = 1.0 / 120.0
+MOST_POINTS = 1000  # of a curve; of a denser one every second, third, ... is taken
 
-    def _rebuild(self, size: int) -> None:
-        self.keys, self.values = [-1] * size, [0] * size
-        for key, value in self.known.items():
-            self._put(key, value)
 
-    def _put(self, key: int, value: int) -> None:
-        size = len(self.keys)
-        at = ((key ^ (key >> 15) ^ (key >> 31)) * 40503) & (size - 1)
-        while self.keys[at] >= 0:
-            at = (at + 1) & (size - 1)
-        self.keys[at] = key
-        self.values[at] = value
-
-    def add(self, key: int, value: int) -> None:
-        """Add a key that is not there yet."""
-        self.known[key] = value
-        if 3 * len(self.known) > len(self.keys):
-            self._rebuild(4 * len(self.keys))
-        else:
-            self._put(key, value)
+def grid_of(points: Array) -> Array:
+    """The charges between which the hot loop has everything linear: the curve's points and more."""
+    thinned = points[:: -(-len(points) // MOST_POINTS)]
+    ends = np.unique(np.concatenate([thinned, points[-1:], [0.0, LOW, 1.0]]))
+    pieces = [np.zeros(1)]
+    for left, right in itertools.pairwise(ends.tolist()):
+        width = LOW_WIDTH if right <= LOW else WIDTH
+        count = max(1, int(np.ceil((right - left) / width - 1e-9)))
+        pieces.append(left + (right - left) * np.arange(1, count + 1) / count)
+    grid = np.concatenate(pieces)
+    grid[-1] = 1.0
+    return grid
 
 
 @dataclass(frozen=True, slots=True)
 class Mix:
     """What is charged while regions rest.
 
-    `shares` holds (load set, place in `Store.lap_state` of each resting region): its share of time
-    is the product of the shares of those places. `wakes` are the laps that wake the controller,
+    `shares` holds (load set, lap and place in it of each resting region): its share of time is the
+    product of the shares of those places. `wakes` are the laps that wake the controller,
     with how often each does in one lap.
     """
 
@@ -79,70 +81,139 @@ class _Gated(View):
 
 
 class Store:
-    """The tables that all parts of one shape share; they only grow."""
+    """The tables that all parts of one shape share; they only grow.
+
+    `fast`: kept in arrays, for the compiled loop. `grid`: the charges between which everything is
+    linear. `combs` holds the combinations met so far, by number; a user begins with number 0.
+    """
 
     def __init__(self, layout: Layout, fast: bool) -> None:
         self.layout = layout
         self.fast = fast
+        self.grid = grid_of(Circuit(layout.gadget).charge_nodes)
         self.loads: list[LoadSet] = []
         self.loads_id: dict[LoadSet, int] = {}
         self.mixes: list[Mix] = []
         self.mix_id: dict[Mix, int] = {}
-        self.lap_id: dict[tuple[int, tuple[int, ...]], int] = {}
         self.laps: list[tuple[int, tuple[int, ...]]] = []  # region, its states in order
+        self.lap_id: dict[tuple[int, tuple[int, ...]], int] = {}
         self.lap_places: list[tuple[int, int]] = []  # first place, end
-        self.moments: list[Moment] = []
-        self.phase = Hashed()
-        self.rest = Hashed()
-        self.band = Hashed()
-        columns = ("levels", "rest_major", "info_resting", "info_mix", "info_lap", "lap_start",
-                   "lap_state")
-        self._columns: dict[str, list[Any]] = {name: [] for name in columns}
-        self._tables: tuple[tuple[int, ...], k.Tables] | None = None
+        self.combs: list[Comb] = []
+        self.comb_id: dict[Comb, int] = {}
+        self.outs: dict[Step, int] = {}
+        self._levels: list[tuple[float, ...]] = []
+        self._phases: dict[tuple[object, ...], int] = {}
         self._systems: dict[tuple[bool, ...], System] = {}
-        self.model = layout.model
+        self._joints: list[dict[int, tuple[int, ...]]] = []
+        hashed = ("step", "rest", "major", "place")  # as registers.STEP and those that follow
+        self._hashed = {name: Hashed(fast) for name in hashed}
+        columns = set(Tables._fields) - {f"{name}_{end}" for name in hashed
+                                         for end in ("key", "value")} - {"last"}
+        self._columns = {name: Column(fast) for name in columns}
+        size = list(layout.size)
+        size[k.NODES] = len(self.grid)
+        self._columns["size"].extend(size)
+        self._columns["offset"].extend(layout.offset)
+        self._columns["tracked"].extend(layout.tracked)
+        for name in ("out_start", "info_start", "lap_start"):
+            self._columns[name].append(0)
+        self.learner = Learner(layout, self.loads_of, self._level_of)
+        self.comb(self.learner.start())
 
-    def tables(self) -> k.Tables:
-        """The tables as they stand; the same object while nothing has been added."""
-        found = (len(self.phase.known), len(self.rest.known), len(self.band.known))
-        if self._tables is not None and self._tables[0] == found:
-            return self._tables[1]
-        values = self._columns
-        hashes = (self.phase, self.rest, self.band)  # as registers.PHASE, REST, BAND
-        sizes = [len(one.keys) for one in hashes]
-        tables = k.Tables(
-            hash_key=[key for one in hashes for key in one.keys],
-            hash_value=[value for one in hashes for value in one.values],
-            hash_base=[0, sizes[0], sizes[0] + sizes[1]],
-            hash_size=sizes,
-            **values,
+    def tables(self) -> Tables:
+        """The tables as they stand."""
+        values = {name: column.data for name, column in self._columns.items()}
+        for name, hashed in self._hashed.items():
+            values[f"{name}_key"], values[f"{name}_value"] = hashed.keys, hashed.values
+        values["last"] = flat([len(one.keys) - 1 for one in self._hashed.values()], self.fast)
+        return Tables(**values)
+
+    # -- combinations and what comes of them -----------------------------------------------------
+
+    def comb(self, comb: Comb) -> int:
+        """The number of a combination."""
+        number = self.comb_id.get(comb)
+        if number is not None:
+            return number
+        layout, columns = self.layout, self._columns
+        number = self.comb_id[comb] = len(self.combs)
+        self.combs.append(comb)
+        flat_region = layout.region_id.get("cell")
+        is_flat = flat_region is not None and (
+            layout.regions[flat_region].states[comb.states[flat_region]].name == "flat"
         )
-        self._tables = (found, tables)
-        return tables
+        columns["comb_state"].extend(comb.states)
+        columns["comb_loads"].append(self.loads_of(self.learner.moment(comb), comb.states))
+        columns["comb_bits"].append(
+            (0 if comb.protected else k.ALIVE) | (k.USB if comb.usb else 0)
+            | (k.REFUSING if is_flat else 0)
+        )
+        columns["comb_enabled"].append(
+            sum(1 << n for n, at in enumerate(layout.enabled) if comb.conditions[at])
+        )
+        return number
+
+    def add_step(self, number: int, code: int, answer: Answer) -> None:
+        """A combination has met something, with these answers, for the first time."""
+        step = self.learner.step(self.combs[number], code, answer)
+        leaf = -2 - self._out(step)
+        steps, columns = self._hashed["step"], self._columns
+        key = number * self.layout.size[k.CODES] + code
+        node = steps.known.get(key, -1)
+        path: tuple[str, int] | None = None
+        for (kind, loads, what), outcome in step.asked:
+            if node < 0:
+                node = len(columns["ask_kind"])
+                columns["ask_kind"].append(kind)
+                columns["ask_loads"].append(loads)
+                columns["ask_what"].append(what)
+                columns["ask_no"].append(-1)
+                columns["ask_yes"].append(-1)
+                self._lead(path, key, node)
+            path = ("ask_yes" if outcome else "ask_no", node)
+            node = int(columns[path[0]].data[node])
+        self._lead(path, key, leaf)
+
+    def _lead(self, path: tuple[str, int] | None, key: int, to: int) -> None:
+        """Let an answer (at first: the key) lead to a question or an outcome."""
+        if path is None:
+            self._hashed["step"].put(key, to)
+        else:
+            self._columns[path[0]].put(path[1], to)
+
+    def _out(self, step: Step) -> int:
+        step = replace(step, asked=())
+        number = self.outs.get(step)
+        if number is None:
+            number = self.outs[step] = len(self.outs)
+            columns = self._columns
+            columns["out_comb"].append(self.comb(step.comb))
+            columns["out_bits"].append(step.bits)
+            columns["out_opened"].append(step.opened)
+            columns["out_waves"].append(step.waves)
+            columns["out_habits"].append(step.habits)
+            for region, entered, group in step.sets:
+                columns["set_region"].append(region)
+                columns["set_entered"].append(entered)
+                columns["set_group"].append(group)
+            columns["out_start"].append(len(columns["set_region"]))
+        return number
 
     # -- load sets -------------------------------------------------------------------------------
 
     def loads_of(self, moment: Moment, states: tuple[int, ...]) -> int:
         """The number of the load set of a combination of states at a moment."""
         layout = self.layout
-        key = layout.model.size[k.BARRED]
-        gates: tuple[bool, ...] = ()
+        key: tuple[object, ...] = (moment.mode, moment.warmth)
         if not moment.protected:
-            key = sum(
-                layout.model.phase_stride[layout.offset[r] + state]
-                for r, state in enumerate(states)
-            )
-            truths = Truths(layout, moment, self.level)
-            gates = tuple(truths.holds(show, states) for _, show in layout.gates)
-            key += sum(
-                weight for weight, gate in zip(layout.model.gate_weight, gates, strict=True)
-                if gate
-            )
-        key = (key * 5 + moment.mode) * 16 + moment.warmth
-        found = self.phase.known.get(key)
+            key = (*key, states, moment.flags if layout.gates else ())
+        found = self._phases.get(key)
         if found is None:
-            found = self._add_loads(self._load_set(moment, states, gates))
-            self.phase.add(key, found)
+            gates: tuple[bool, ...] = ()
+            if not moment.protected and layout.gates:
+                truths = Truths(layout, moment, self.level)
+                gates = tuple(truths.holds(show, states) for _, show in layout.gates)
+            found = self._phases[key] = self._add_loads(self._load_set(moment, states, gates))
         return found
 
     def _load_set(
@@ -184,7 +255,7 @@ class Store:
             self.loads_id[loads] = len(self.loads)
             self.loads.append(loads)
             driven = {name: (duty, segments) for name, duty, segments in loads.drives}
-            levels = []
+            levels: list[float] = []
             for name in self.layout.outputs:
                 duty, segments = driven.get(name, (0.0, -1))
                 light = self.layout.gadget.lights.get(name)
@@ -192,54 +263,88 @@ class Store:
                     segments / light.leds if light is not None and light.segments and segments >= 0
                     else duty
                 )
-            self._columns["levels"].extend(levels)
+            self._levels.append(tuple(levels))
         return self.loads_id[loads]
 
     def level(self, moment: Moment, states: tuple[int, ...], output: int) -> float:
         """The level of an output in a combination of states."""
-        loads = self.loads_of(moment, states)
-        return float(self._columns["levels"][loads * len(self.layout.outputs) + output])
+        return self._level_of(self.loads_of(moment, states), output)
+
+    def _level_of(self, loads: int, output: int) -> float:
+        return self._levels[loads][output]
 
     # -- what rests ------------------------------------------------------------------------------
 
-    def add_rest(self, key: int, moment: Moment) -> tuple[int, int]:
-        """A combination at rest has been met for the first time: its number, its load set."""
+    def _around(self, around: int, band: int) -> Moment:
+        """The moment of a combination with its echoes as the hot loop numbers them."""
+        count = len(self.layout.sensors)
+        echoes = tuple(bool(around >> n & 1) for n in range(count))
+        return self.learner.moment(self.combs[around >> count], echoes, band)
+
+    def add_major(self, around: int) -> None:
+        """A combination has come to rest for the first time: the load set that counts for its
+        levels, everything that would rest in a full cell being in its longest state.
+        """
+        band = (1 << len(self.layout.levels) + len(self.layout.charge_levels)) - 1
+        moment = self._around(around, band)
         laps = laps_of(self.layout, moment, self.level)
         states = majority(self.layout, moment.states, laps)
-        major = self.loads_of(moment, states)
-        self._columns["rest_major"].append(major)
-        self.rest.add(key, len(self.moments))
-        self.moments.append(moment)
-        return len(self.moments) - 1, major
+        self._hashed["major"].put(around, self.loads_of(moment, states))
 
-    def add_band(self, number: int, band: int) -> int:
-        """A combination at rest has been met with the cell between other levels: its mix."""
-        layout = self.layout
-        moment = replace(self.moments[number], band=band)
+    def add_rest(self, around: int, band: int) -> None:
+        """It has come to rest with the cell between other levels: what rests, and the mix."""
+        layout, columns = self.layout, self._columns
+        moment = self._around(around, band)
         laps = laps_of(layout, moment, self.level)
         mix = self._mix(moment, laps)
         if mix not in self.mix_id:
             self.mix_id[mix] = len(self.mixes)
             self.mixes.append(mix)
-        info = len(self._columns["info_mix"])
-        self._columns["info_mix"].extend([self.mix_id[mix]])
-        self._columns["info_resting"].extend([sum(1 << r for r in laps)])
-        self._columns["info_lap"].extend(
-            self._lap(r, laps[r]) if r in laps else -1 for r in range(len(layout.regions))
-        )
-        self.band.add((number << k.BITS) + band, info)
-        return self.mix_id[mix]
+        info = len(columns["info_mix"])
+        columns["info_mix"].append(self.mix_id[mix])
+        columns["info_resting"].append(sum(1 << r for r in laps))
+        stride = 1
+        for r, states in laps.items():
+            columns["rest_region"].append(r)
+            columns["rest_lap"].append(self._lap(r, states))
+            columns["rest_stride"].append(stride)
+            stride *= len(states)
+        if stride >= 1 << k.PLACES:
+            raise UsageError("Too much goes round at once to be simulated over a pattern.")
+        columns["info_start"].append(len(columns["rest_region"]))
+        self._joints.append(laps)
+        bits = len(layout.levels) + len(layout.charge_levels)
+        self._hashed["rest"].put(around << bits | band, info)
+
+    def add_place(self, number: int, info: int, joint: int) -> None:
+        """What rests has been interrupted at a joint place for the first time."""
+        comb = self.combs[number]
+        states, waiting = list(comb.states), list(comb.waiting)
+        left = joint
+        for r, lap in self._joints[info].items():
+            left, place = divmod(left, len(lap))
+            states[r] = lap[place]
+            waiting[r] = 0
+        moved = replace(comb, states=tuple(states), waiting=tuple(waiting))
+        self._hashed["place"].put(info << k.PLACES | joint, self.comb(moved))
 
     def _lap(self, region: int, states: tuple[int, ...]) -> int:
         key = (region, states)
         if key not in self.lap_id:
+            layout = self.layout
             self.lap_id[key] = len(self.laps)
             self.laps.append(key)
-            first = len(self._columns["lap_state"])
-            self._columns["lap_start"].extend([first])
-            self._columns["lap_state"].extend(states)
-            self.lap_places.append((first, first + len(states)))
+            groups = self._columns["lap_group"]
+            first = len(groups)
+            groups.extend(layout.group_start[layout.offset[region] + state] for state in states)
+            self._columns["lap_start"].append(len(groups))
+            self.lap_places.append((first, len(groups)))
         return self.lap_id[key]
+
+    def lap_groups(self, lap: int) -> list[int]:
+        """The dwell groups of the places of a lap."""
+        first, end = self.lap_places[lap]
+        return [int(group) for group in self._columns["lap_group"].data[first:end]]
 
     def _mix(self, moment: Moment, laps: Laps) -> Mix:
         layout = self.layout
@@ -248,7 +353,6 @@ class Store:
             (moment.states, ())
         ]
         for r, states in laps.items():
-            first, _ = self.lap_places[self._lap(r, states)]
             grown = []
             for combined, places in combinations:
                 for n, state in enumerate(states):
@@ -256,7 +360,7 @@ class Store:
                     if group[0][0] == 0:
                         continue  # it lasts no time
                     changed = (*combined[:r], state, *combined[r + 1 :])
-                    grown.append((changed, (*places, (self._lap(r, states), first + n))))
+                    grown.append((changed, (*places, (self._lap(r, states), n))))
             combinations = grown
         for combined, places in combinations:
             shares[self.loads_of(moment, combined), places] = None

@@ -10,12 +10,13 @@ import numpy as np
 
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
+from simfw.life.columns import flat
 from simfw.life.compiled import Loop
 from simfw.life.drawing import POOL, STRETCH_DAYS, Drawer
+from simfw.life.kernel import answers, between, next_mode, piece
 from simfw.life.layout import Layout
-from simfw.life.lookup import answers, flag, loads_of, volts_at
+from simfw.life.learning import Question
 from simfw.life.parts import PartTables
-from simfw.life.resting import Moment
 from simfw.life.store import Store
 from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern
 
@@ -24,6 +25,7 @@ __all__ = ["LONGEST_YEARS", "Life", "UserLife", "live"]
 LONGEST_YEARS = 100.0  # a gadget that nobody touches is watched for so long
 LONGEST_WITH_HABITS = 20.0  # beyond the horizon, until the last span ends
 ABANDONED_DAYS = 60  # empty for so long without being charged: nobody will
+_REAL = frozenset({"f", "hand", "heat", "pending_value"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,33 +60,24 @@ class UserLife:
 def _world(layout: Layout) -> k.World:
     regions, sensors = len(layout.regions), len(layout.sensors)
     states, habits = layout.offset[-1], len(layout.started)
-    conditions = len(layout.system.conditions)
     lengths = {
-        "i": k.REGISTERS, "f": 8, "state": regions, "entered": regions, "following": regions,
-        "due": regions, "serial": regions, "memory": regions, "condition": conditions,
-        "closed": len(layout.buttons), "hand": sensors, "waving": sensors, "waves": sensors,
-        "caught": sensors, "queue": k.QUEUE, "queue_region": k.QUEUE, "queue_serial": k.QUEUE,
-        "stack": 2 * layout.model.size[k.ROOM], "raw": 96, "event": 256,
-        "saved": 5 * regions + conditions + 120, "missed": regions + 2,
+        "i": k.REGISTERS, "f": k.REALS, "entered": regions, "due": regions,
+        "hand": sensors, "waving": sensors, "waves": sensors, "caught": sensors,
         "first": 0, "spent": states, "heat": k.QUARTERS,
-        "pending_time": 256, "pending_kind": 256, "pending_target": 256, "pending_value": 256,
+        "pending_time": k.MOST_PENDING, "pending_kind": k.MOST_PENDING,
+        "pending_target": k.MOST_PENDING, "pending_value": k.MOST_PENDING,
         "habit_true": habits, "habit_until": habits, "habit_again": habits, "habit_used": habits,
     }
-    reals = {"f", "hand", "heat", "pending_value"}
     world = k.World(**{
-        name: [0.0] * size if name in reals else [0] * size  # type: ignore[arg-type]
+        name: [0.0] * size if name in _REAL else [0] * size  # type: ignore[arg-type]
         for name, size in lengths.items()
     })
-    for n in range(sensors):
-        world.hand[n] = -1.0
-    for n in range(regions):
-        world.memory[n] = -1
+    world.hand[:] = [-1.0] * sensors
+    world.due[:] = [k.NEVER] * regions
     i = world.i
-    i[k.STAGE], i[k.ALIVE], i[k.POWER_UP] = k.STAGE_INPUT, 1, 1
-    i[k.FORCED] = i[k.EMPTY_AT] = i[k.LAST_OPEN] = i[k.FULL_AT] = -1
-    for n, start in enumerate(layout.model.starts):
-        world.state[n] = start
-        world.due[n] = k.NEVER
+    i[k.STAGE] = k.STAGE_INPUT
+    for register in (k.FORCED, k.EMPTY_AT, k.LAST_OPEN, k.FULL_AT, k.BAND_SLOT):
+        i[register] = -1
     return world
 
 
@@ -134,7 +127,7 @@ class Life:
         """Whether the gadget has lain empty for so long that nobody will charge it."""
         world = self.world
         i = world.i
-        if i[k.PROTECTED] == 0 or i[k.SPAN_START] < 0:
+        if self.store.combs[int(i[k.COMB])].protected is False or i[k.SPAN_START] < 0:
             return False
         if i[k.NOW] - i[k.LAST_OPEN] < ABANDONED_DAYS * DAY_NS or i[k.NOW] < i[k.HORIZON]:
             return False
@@ -165,40 +158,40 @@ class Life:
         first[:offset] = self._carried_first if offset else []
         if first or len(self.world.first):
             self.loop.take_world(self.world._replace(first=first))
+        fast = self.store.fast
         stimuli = k.Stimuli(
-            time=self._form(times), kind=self._form(kinds[order]),
-            target=self._form(targets[order]), value=self._form(values[order]),
-            occasion=self._form(occasion[order]),
-            program=[self.layout.program_of(habit) for habit in habits],
-            away_from=[start for start, _ in away], away_to=[stop for _, stop in away],
+            counts=flat([len(times), len(habits), len(away)], fast),
+            time=flat(times, fast), kind=flat(kinds[order], fast),
+            target=flat(targets[order], fast), value=flat(values[order], fast, real=True),
+            occasion=flat(occasion[order], fast), habit=flat(habits, fast),
+            away_from=flat((start for start, _ in away), fast),
+            away_to=flat((stop for _, stop in away), fast),
             **self._pool_columns(),
         )
         self._habits = habits
-        self.world.i[k.NEXT] = 0
-        self.world.i[k.HOLIDAY] = 0
+        for register in (k.NEXT, k.GATED, k.HOLIDAY):
+            self.world.i[register] = 0
         return stimuli, due
 
-    def _form(self, values: Any) -> Any:
-        """As a list where the loop runs as it stands."""
-        return values if self.store.fast else values.tolist()
-
     def _pool_columns(self) -> dict[str, Any]:
+        fast = self.store.fast
         start: list[int] = []
         end: list[int] = []
-        flat: list[tuple[int, int, int, float]] = []
+        every: list[tuple[int, int, int, float]] = []
         offset = []
         for pool in self._pools:
             offset.append(len(start))
             for occasion in pool:
-                start.append(len(flat))
-                flat += occasion
-                end.append(len(flat))
-        columns: Sequence[Any] = list(zip(*flat, strict=True)) if flat else [()] * 4
+                start.append(len(every))
+                every += occasion
+                end.append(len(every))
+        columns: Sequence[Any] = list(zip(*every, strict=True)) if every else [()] * 4
         return {
-            "pool_start": start, "pool_end": end, "pool_time": list(columns[0]),
-            "pool_kind": list(columns[1]), "pool_target": list(columns[2]),
-            "pool_value": list(columns[3]), "pool_offset": offset,
-            "pool_count": [POOL] * len(self._pools),
+            "pool_start": flat(start, fast), "pool_end": flat(end, fast),
+            "pool_time": flat(columns[0], fast), "pool_kind": flat(columns[1], fast),
+            "pool_target": flat(columns[2], fast),
+            "pool_value": flat(columns[3], fast, real=True),
+            "pool_offset": flat(offset, fast), "pool_count": flat([POOL] * len(offset), fast),
         }
 
     _carried_first: list[int]
@@ -221,98 +214,69 @@ class Life:
     # -- going on --------------------------------------------------------------------------------
 
     def go(self, stimuli: k.Stimuli, until: int) -> int:
-        """Go on until a time (ns) or the end of the last span; `kernel.DONE` or `FINISHED`."""
-        store = self.store
-        tables, parts = store.tables(), self.parts.parts()
-        self.loop.bind(store.model, tables, parts, stimuli)
+        """Go on until a time (ns) or the end of the last span; `registers.DONE` or `FINISHED`."""
         while True:
-            status = self.loop.run(until)
+            self._tables, self._parts = self.store.tables(), self.parts.parts()
+            status = self.loop.run(self._tables, self._parts, stimuli, until)
             if status in (k.DONE, k.FINISHED):
                 return status
             if status == k.MISS_POOL:
                 stimuli = self._refill(stimuli)
             else:
-                self._learn(status, tables, parts)
-                tables, parts = store.tables(), self.parts.parts()
-            self.loop.bind(store.model, tables, parts, stimuli)
+                self._learn(status)
 
-    def _learn(self, status: int, tables: k.Tables, parts: k.Parts) -> None:
+    def _learn(self, status: int) -> None:
         """Work out what has been met for the first time."""
-        i, store = self.world.i, self.store
-        what, key = int(i[k.MISS_WHAT]), int(i[k.MISS_KEY])
-        i[k.MISS] = 0
-        if status == k.MISS_PHASE:
-            moment = self._missed()
-            store.loads_of(moment, moment.states)
-        elif status == k.MISS_LOADS:
-            self.parts.add_loads(what)
+        i, store, parts = self.world.i, self.store, self.parts
+        what = int(i[k.MISS_WHAT])
+        if status == k.MISS_LOADS:
+            parts.add_loads(what)
+        elif status == k.MISS_MAJOR:
+            store.add_major(what)
         elif status == k.MISS_REST:
-            number, major = store.add_rest(key, self._moment(tables, parts))
-            self.parts.add_loads(major)
-            self._learn_band(number, self.parts.band_of(major, float(self.world.f[k.CHARGE])))
-        elif status == k.MISS_BAND:
-            self._learn_band(what, key)
+            store.add_rest(what, int(i[k.MISS_BAND]))
         elif status == k.MISS_MIX:
-            self.parts.add_mix(what)
+            parts.add_mix(what)
+        elif status == k.MISS_PLACE:
+            store.add_place(int(i[k.COMB]), what, int(i[k.MISS_CODE]))
         else:
-            raise EndlessInstant(int(i[k.NOW]), k.MOST_EVENTS, self._chasing())
+            try:
+                store.add_step(int(i[k.COMB]), int(i[k.MISS_CODE]), self._answer)
+            except EndlessInstant as found:
+                raise EndlessInstant(
+                    int(i[k.NOW]), found.limit, found.loop, found.hint
+                ) from None
 
-    def _learn_band(self, number: int, band: int) -> None:
-        mix = self.store.add_band(number, band)
-        if not self.parts.has_mix(mix):
-            self.parts.add_mix(mix)
-
-    def _chasing(self) -> tuple[str, ...]:
-        """The events at the end of a queue that does not run empty."""
-        world = self.world
-        tail = int(world.i[k.TAIL])
-        recent = [int(world.queue[n]) for n in range(max(0, tail - 64), tail)]
-        names = self.layout.event_names
-        rows = self.layout.row_list
-        return tuple(dict.fromkeys(
-            names[item] if item >= 0 else rows[-1 - item].key for item in recent
-        ))
-
-    def _missed(self) -> Moment:
-        """The combination whose load set was asked for, perhaps in the middle of an instant."""
-        world, model, layout = self.world, self.store.model, self.layout
-        regions = len(layout.regions)
-        mode, protected = int(world.missed[regions]), bool(world.missed[regions + 1])
-        now = int(world.i[k.MODE])
-        world.i[k.MODE] = mode
-        flags = tuple(bool(flag(model, world, n)) for n in range(3 + len(layout.buttons)))
-        world.i[k.MODE] = now
-        return Moment(
-            states=tuple(int(state) for state in world.missed[:regions]),
-            following=(False,) * regions,
-            flags=flags,
-            echoes=(False,) * len(layout.sensors),
-            mode=mode,
-            protected=protected,
-            warmth=int(world.i[k.WARMTH]),
-        )
-
-    def _moment(self, tables: k.Tables, parts: k.Parts) -> Moment:
-        """The settled combination of now; its load set is known."""
-        world, layout = self.world, self.layout
-        charge = float(world.f[k.CHARGE])
-        slot = loads_of(self.store.model, tables, parts, world)
-        volts = volts_at(parts, slot, charge)
-        band = self.parts.band_of(int(world.i[k.LOADS]), charge)
-        model = self.store.model
-        return Moment(
-            states=tuple(int(state) for state in world.state),
-            following=tuple(bool(n > 0) for n in world.following),
-            flags=tuple(bool(flag(model, world, n)) for n in range(3 + len(layout.buttons))),
-            echoes=tuple(
-                bool(world.hand[n] >= 0 and answers(parts, n, world.hand[n], volts))
-                for n in range(len(layout.sensors))
-            ),
-            mode=int(world.i[k.MODE]),
-            protected=bool(world.i[k.PROTECTED]),
-            warmth=int(world.i[k.WARMTH]),
-            band=band,
-        )
+    def _answer(self, question: Question) -> bool:
+        """What the hot loop would say to a question now."""
+        kind, loads, what = question
+        charge = float(self.world.f[k.CHARGE])
+        parts = self.parts
+        if kind == k.ASK_CHARGE:
+            return charge < self.layout.charge_levels[what]
+        if kind == k.ASK_FULL:
+            return charge >= 1.0
+        if kind == k.ASK_RESTART:
+            return charge >= parts.restart_at and charge > 0.0
+        hand = float(self.world.hand[what]) if kind == k.ASK_ECHO else 0.0
+        if hand < 0.0:
+            return False
+        slot = parts.add_loads(loads)
+        tables = parts.parts()
+        if kind == k.ASK_LEVEL:
+            return charge < float(tables.cross[slot * len(self.layout.levels) + what])
+        if kind == k.ASK_OPEN:
+            return charge <= float(tables.open_at[slot])
+        if kind == k.ASK_LOW:
+            return charge < float(tables.start_cross[slot])
+        if kind == k.ASK_ECHO:
+            node = piece(tables.grid, tables.bucket, charge)
+            base = slot * len(parts.grid)
+            volts = between(tables.grid, tables.volts, base, node, charge)
+            return bool(answers(tables.range_m, what, hand, volts))
+        mode = next_mode(tables.step_start, tables.step_rising, tables.step_at, tables.step_to,
+                         slot, charge)
+        return mode == what if what >= 0 else mode >= 0
 
     def _refill(self, stimuli: k.Stimuli) -> k.Stimuli:
         world = self.world
@@ -322,7 +286,6 @@ class Life:
             self.layout.started[which], self._pool_number[which]
         )
         world.habit_used[which] = 0
-        world.i[k.MISS] = 0
         return stimuli._replace(**self._pool_columns())
 
     def _result(self) -> UserLife:

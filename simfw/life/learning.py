@@ -1,0 +1,335 @@
+"""What the rows make of a combination: worked out by the simulator's own stepper, once each.
+
+A combination holds everything discrete. What it meets - a dwell that expires, a button that closes,
+the charge at a mark - is a code. How it goes on from there is decided by a few questions about the
+cell and the hands; they are kept in the order in which they were asked, as a tree, and what comes
+of it at the leaves. So the hot loop never runs a row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from simfw.behaviour.table import IDLE, Stepper
+from simfw.errors import EndlessInstant
+from simfw.life import registers as k
+from simfw.life.layout import MODES, Layout
+from simfw.life.resting import Moment
+
+__all__ = ["Comb", "Learner", "Question", "Step"]
+
+Question = tuple[int, int, int]
+"""Kind, load set, number: see `registers.ASK_LEVEL` and those that follow."""
+Answer = Callable[[Question], bool]
+LoadsOf = Callable[[Moment, tuple[int, ...]], int]
+LevelOf = Callable[[int, int], float]
+
+_BEFORE = -1  # when all states were entered: before the instant at 0 that is worked out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comb:
+    """A combination: everything that stands still but for times, charge and distances.
+
+    `waiting[r]` tells how many dwells of region r's stay have expired. The last four belong to an
+    instant that is about to be worked out: raw events, regions whose dwell has expired, the mark
+    that the charge has reached, and whether the controller powers up.
+    """
+
+    states: tuple[int, ...]
+    waiting: tuple[int, ...]
+    memory: tuple[int, ...]
+    conditions: tuple[bool, ...]
+    closed: tuple[bool, ...]
+    usb: bool = False
+    mode: int = 0
+    protected: bool = False
+    warmth: int = 0
+    raws: tuple[str, ...] = ()
+    dues: tuple[int, ...] = ()
+    forced: int = -1
+    power_up: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What comes of one step: the combination after it, and what the hot loop has to do.
+
+    `bits` as in `registers.WAKES`. `opened`: how often the protection opened. `waves`, `habits`:
+    bits of sensors that noticed a hand and of started habits whose condition holds. `sets` holds
+    (region, whether it entered its state, flat dwell group that comes next or -1).
+    """
+
+    comb: Comb
+    asked: tuple[tuple[Question, bool], ...]
+    bits: int = 0
+    opened: int = 0
+    waves: int = 0
+    habits: int = 0
+    sets: tuple[tuple[int, int, int], ...] = ()
+
+
+class Learner:
+    """Runs steps of combinations on the simulator's stepper and notes what was asked.
+
+    `loads_of` numbers the load set of states at a moment, `level_of` tells the level of an output
+    in a load set.
+    """
+
+    def __init__(self, layout: Layout, loads_of: LoadsOf, level_of: LevelOf) -> None:
+        self.layout = layout
+        self._loads_of = loads_of
+        self._level_of = level_of
+        self.stepper = Stepper(layout.system, self)
+        self._happened: frozenset[str] = frozenset()
+        bind = self.stepper.bind
+        self._habits = {
+            number: bind(condition, lambda event: event in self._happened)
+            for number, condition in layout.habit_conditions.items()
+        }
+        self._waves = [f"{name}.wave" for name in layout.sensors]
+        self._edges = [f"{name}.edge" for name in layout.buttons]
+        self._comb = self.start()
+        self._answer: Answer = bool
+        self._asked: dict[Question, bool] = {}
+
+    def start(self) -> Comb:
+        """The combination in which a user's gadget begins: powering up."""
+        layout = self.layout
+        return Comb(
+            states=tuple(layout.starts),
+            waiting=(0,) * len(layout.regions),
+            memory=(-1,) * len(layout.regions),
+            conditions=(False,) * len(layout.system.conditions),
+            closed=(False,) * len(layout.buttons),
+            power_up=True,
+        )
+
+    def moment(self, comb: Comb, echoes: tuple[bool, ...] = (), band: int = 0) -> Moment:
+        """A combination as `resting` looks at it."""
+        low, high = self._status(comb.mode, comb.usb)
+        return Moment(
+            states=comb.states,
+            following=tuple(n > 0 for n in comb.waiting),
+            flags=(comb.usb, low, high, *comb.closed),
+            echoes=echoes or (False,) * len(self.layout.sensors),
+            mode=comb.mode,
+            protected=comb.protected,
+            warmth=comb.warmth,
+            band=band,
+        )
+
+    def is_awake(self, states: tuple[int, ...]) -> bool:
+        """Whether a state keeps the controller awake."""
+        return any(table[n] for table, n in zip(self.stepper.awake, states, strict=True))
+
+    def _status(self, mode: int, usb: bool) -> tuple[bool, bool]:
+        charger = self.layout.charger
+        if charger is None:
+            return False, False
+        return charger.reads_low(MODES[mode], usb), charger.reads_high(MODES[mode], usb)
+
+    # -- what expressions ask: the stepper's view ------------------------------------------------
+
+    def flag(self, name: str) -> bool:
+        """The two-valued input `name` now."""
+        comb, layout = self._comb, self.layout
+        what, _, kind = name.rpartition(".")
+        if kind == "echo":
+            return self._ask(k.ASK_ECHO, self._loads(), layout.sensors.index(what))
+        if name == "usb":
+            return comb.usb
+        if what == "status":
+            return self._status(comb.mode, comb.usb)[kind == "high"]
+        return comb.closed[layout.buttons.index(what)]
+
+    def quantity(self, name: str) -> float:
+        """The level of an output now."""
+        return self._level_of(self._loads(), self.layout.outputs.index(name))
+
+    def below(self, quantity: str, level: float) -> bool:
+        """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
+        layout = self.layout
+        if quantity == "cell.charge":
+            return self._ask(k.ASK_CHARGE, 0, layout.charge_levels.index(level))
+        return self._ask(k.ASK_LEVEL, self._loads(), layout.levels.index((quantity, level)))
+
+    def _loads(self) -> int:
+        return self._loads_of(self.moment(self._comb), tuple(self.stepper.states))
+
+    def _ask(self, kind: int, loads: int, what: int) -> bool:
+        question = (kind, loads, what)
+        if question not in self._asked:
+            self._asked[question] = self._answer(question)
+        return self._asked[question]
+
+    # -- steps -----------------------------------------------------------------------------------
+
+    def step(self, comb: Comb, code: int, answer: Answer) -> Step:
+        """Work out what comes of `comb` meeting `code`.
+
+        Raises EndlessInstant (at time 0) when it does not come to rest.
+        """
+        size = self.layout.size
+        self._comb, self._answer, self._asked = comb, answer, {}
+        self._place(comb)
+        if code < size[k.FORCE]:
+            regions = len(self.layout.regions)
+            dues = comb.dues
+            if code != k.SETTLE:
+                dues = (*dues, (code - k.EXPIRE) % regions)
+            if code >= k.EXPIRE + regions:
+                return self._plain(replace(comb, dues=dues))
+            return self._instant(comb, dues)
+        if code < size[k.GATE]:
+            return self._plain(replace(comb, forced=code - size[k.FORCE]))
+        if code < size[k.TOUCH]:
+            self._happened = frozenset()
+            held = self._habits[code - size[k.GATE]]()
+            return self._plain(comb, k.HOLDS if held else 0)
+        if code < size[k.SUPPLY]:
+            button, value = divmod(code - size[k.TOUCH], 2)
+            return self._plain(self._touch(comb, button, bool(value)))
+        if code < size[k.WARM]:
+            return self._supply(comb, bool(code - size[k.SUPPLY]))
+        return self._plain(replace(comb, warmth=code - size[k.WARM]))
+
+    def _plain(self, comb: Comb, bits: int = 0) -> Step:
+        return Step(comb=comb, asked=tuple(self._asked.items()), bits=bits)
+
+    def _place(self, comb: Comb, dues: tuple[int, ...] = ()) -> None:
+        """Put the stepper where the combination has it, at time 0."""
+        count = len(comb.states)
+        self.stepper.place(
+            0, comb.states, range(count), (-_BEFORE,) * count, comb.waiting,
+            [0 if n in dues else IDLE for n in range(count)], comb.memory, comb.conditions,
+        )
+
+    def _touch(self, comb: Comb, button: int, closed: bool) -> Comb:
+        if comb.closed[button] == closed:
+            return comb
+        changed = (*comb.closed[:button], closed, *comb.closed[button + 1 :])
+        return replace(comb, closed=changed, raws=(*comb.raws, self._edges[button]))
+
+    def _supply(self, comb: Comb, present: bool) -> Step:
+        """USB comes or goes."""
+        if comb.usb == present:
+            return self._plain(comb)
+        raws = (*comb.raws, *self._known("usb.edge"))
+        after = replace(comb, usb=present, raws=raws)
+        charger = self.layout.charger
+        bits = 0
+        if charger is not None:
+            mode = 0
+            if present:
+                if self._ask(k.ASK_FULL, 0, 0):
+                    mode = MODES.index("complete")
+                    bits = k.FILLS
+                elif charger.below_v is not None and self._ask(k.ASK_LOW, self._loads(), 0):
+                    mode = MODES.index("precharge")
+                else:
+                    mode = MODES.index("fast")
+            edge = self._edge(comb, mode, present)
+            after = replace(after, mode=mode, raws=(*raws, *edge))
+        return self._plain(after, bits)
+
+    def _known(self, event: str) -> tuple[str, ...]:
+        return (event,) if event in self.stepper.event_ids else ()
+
+    def _edge(self, before: Comb, mode: int, usb: bool) -> tuple[str, ...]:
+        """The raw event of the status pin where it reads otherwise than before."""
+        if self._status(before.mode, before.usb) == self._status(mode, usb):
+            return ()
+        return self._known("status.edge")
+
+    def _instant(self, before: Comb, dues: tuple[int, ...]) -> Step:
+        """Everything due now, until regions and circuit are at rest."""
+        stepper = self.stepper
+        was_awake = not before.protected and not before.power_up and self.is_awake(before.states)
+        comb = replace(before, raws=(), dues=(), power_up=False)
+        raws, power_up = before.raws, before.power_up
+        public: list[int] = []
+        woke = filled = False
+        opened = rounds = 0
+        self._comb = comb
+        self._place(comb, dues)
+        while True:
+            if not comb.protected:
+                public += stepper.run_instant(0, raws, power_up=power_up)
+                woke = woke or stepper.woke
+            raws, power_up = (), False
+            after, raws, power_up = self._electrical(comb)
+            if after is None:
+                break
+            opened += int(after.protected and not comb.protected)
+            filled = filled or (after.mode != comb.mode and MODES[after.mode] == "complete")
+            was_awake = was_awake and not power_up
+            comb = self._comb = after
+            rounds += 1
+            if rounds > k.SWITCHES:
+                raise EndlessInstant(0, k.SWITCHES, _switches(comb))
+        states = tuple(stepper.states)
+        comb = replace(
+            comb, states=states, waiting=stepper.waiting(), memory=tuple(stepper.memory),
+            conditions=tuple(stepper.condition_values), forced=-1,
+        )
+        self._comb = comb
+        awake = not comb.protected and self.is_awake(states)
+        bits = k.FILLS if filled else 0
+        if not comb.protected and not was_awake and (woke or awake):
+            bits |= k.WAKES
+        self._happened = frozenset(stepper.event_names[number] for number in public)
+        return Step(
+            comb=comb,
+            bits=bits,
+            opened=opened,
+            waves=sum(1 << n for n, name in enumerate(self._waves) if name in self._happened),
+            habits=sum(1 << n for n, number in enumerate(self.layout.started)
+                       if self._habits[number]()),
+            sets=self._sets(before, comb),
+            asked=tuple(self._asked.items()),
+        )
+
+    def _electrical(self, comb: Comb) -> tuple[Comb | None, tuple[str, ...], bool]:
+        """The next electrical step: the combination after it (None: none is due), the raw events it
+        makes, and whether the controller powers up.
+        """
+        forced = comb.forced
+        rest = replace(comb, forced=-1)
+        loads = self._loads()
+        if not comb.protected and (forced == k.MARK_OPEN or self._ask(k.ASK_OPEN, loads, 0)):
+            self.stepper.halt(0)
+            return replace(rest, protected=True), (), False
+        if comb.protected and self._ask(k.ASK_RESTART, 0, 0):
+            raws = self._known("usb.edge") if comb.usb else ()
+            if self._status(comb.mode, comb.usb)[0]:
+                raws = (*raws, *self._known("status.edge"))
+            return replace(rest, protected=False), raws, True
+        mode = forced - k.MARK_MODE if forced >= k.MARK_MODE else -1
+        if mode < 0 and comb.mode != 0 and self._ask(k.ASK_STEP, loads, -1):
+            mode = next(n for n in range(len(MODES)) if self._ask(k.ASK_STEP, loads, n))
+        if mode < 0:
+            return None, (), False
+        return replace(rest, mode=mode), self._edge(comb, mode, comb.usb), False
+
+    def _sets(self, before: Comb, comb: Comb) -> tuple[tuple[int, int, int], ...]:
+        """The regions that stand anew, and the dwell group of each that comes next."""
+        layout = self.layout
+        found = []
+        for r, state in enumerate(comb.states):
+            entered = int(self.stepper.entered_ns[r] == 0)
+            if not entered and comb.waiting[r] == before.waiting[r]:
+                continue
+            group = -1
+            if not comb.protected and comb.waiting[r] < len(layout.groups[r][state]):
+                group = layout.group_start[layout.offset[r] + state] + comb.waiting[r]
+            found.append((r, entered, group))
+        return tuple(found)
+
+
+def _switches(comb: Comb) -> tuple[str, ...]:
+    """What chases what where the circuit does not come to rest."""
+    if comb.usb:
+        return "the charger stops", "the charger starts"
+    return "the protection opens", "the protection closes"
