@@ -227,7 +227,7 @@ class Turn:
             if isinstance(block.source, Phase):
                 drawn[block.source] = drawn.get(block.source, 0.0) + charge_c
             else:
-                for phase, part in block.source.proportions().items():
+                for phase, part in block.source.proportions(self.clock.nodes, weights).items():
                     drawn[phase] = drawn.get(phase, 0.0) + part * charge_c
         times: dict[Phase, list[int]] = {}
         for phase, ns, wakes in self.cycle.parts():
@@ -236,14 +236,29 @@ class Turn:
             entry[1] += wakes * self.count
         return [(phase, ns, wakes, drawn[phase]) for phase, (ns, wakes) in times.items()]
 
-    def proportions(self) -> dict[Phase, float]:
-        """How the charge of one period is shared among its phases."""
-        flat = np.full(len(self.clock.nodes), 1.0 / len(self.clock.nodes))
-        drawn = {phase: charge for phase, _, _, charge in self._shared_out(flat)}
+    def proportions(self, nodes: Array, weights: Array) -> dict[Phase, float]:
+        """How its charge is shared among its phases where `nodes` were passed with `weights` (s).
+
+        `nodes` hold all nodes of this turn's clock.
+        """
+        drawn = {
+            phase: charge_c
+            for phase, _, _, charge_c in self._shared_out(_onto(self.clock.nodes, nodes, weights))
+        }
         total = sum(drawn.values())
         if total == 0.0:
             return dict.fromkeys(drawn, 0.0)
         return {phase: charge / total for phase, charge in drawn.items()}
+
+
+def _onto(coarse: Array, nodes: Array, weights: Array) -> Array:
+    """Weights on `coarse` that give what `weights` give for all that is linear between `coarse`."""
+    left = np.clip(np.searchsorted(coarse, nodes, side="right") - 1, 0, len(coarse) - 2)
+    share = (nodes - coarse[left]) / (coarse[left + 1] - coarse[left])
+    onto = np.zeros(len(coarse))
+    np.add.at(onto, left, weights * (1.0 - share))
+    np.add.at(onto, left + 1, weights * share)
+    return onto
 
 
 def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, _Table]]:

@@ -28,7 +28,7 @@ from simfw.engine.ticking import ticking_states
 __all__ = ["Folder", "Moment"]
 
 _LONGEST = 16_384  # instants looked back for a period
-_WORTH = 16  # periods that must fit before another region ticks, for a fold of some regions only
+_WORTH = 4  # periods that must fit before another region ticks, for a fold of some regions only
 
 
 @dataclass(slots=True)
