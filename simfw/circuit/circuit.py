@@ -8,19 +8,21 @@ the controller's converter makes of a voltage). Everything else of the package s
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from simfw.circuit.batch import Rows, Totals, settle_rows
 from simfw.circuit.cell import cell_model
 from simfw.circuit.charger import ChargerMode, ChargerModel, ChargerStep, charger_model
 from simfw.circuit.infrared import carried_share, echo_of
 from simfw.circuit.light import Branch, emitter_channel, light_channel
 from simfw.circuit.measure import Converter
 from simfw.circuit.network import Feed, Phase, fade, settle
-from simfw.circuit.table import Grid, add
+from simfw.circuit.table import Current, Grid, add
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -136,6 +138,7 @@ class Circuit:
         self._echoes = {name: echo_of(sensor) for name, sensor in gadget.proximity.items()}
         self._branches: dict[tuple[str, int], Branch] = {}
         self._plans: OrderedDict[LoadSet, _Plan] = OrderedDict()
+        self._sums: dict[tuple[int, ...], Current | None] = {}
         self.consumers: tuple[str, ...] = tuple(self._names())
         self._rows = {name: row for row, name in enumerate(self.consumers)}
 
@@ -193,6 +196,36 @@ class Circuit:
             voltage_v=voltage,
             open_circuit_v=source.open_circuit_v,
         )
+
+    def totals(self, loads: Sequence[LoadSet], charge: ArrayLike) -> Totals:
+        """What `solve` finds for many load sets at n charges (0..1), all consumers together.
+
+        The same to about 1 nV, at a small part of the time. What comes out for a load set does not
+        hang on the others.
+        """
+        s = np.atleast_1d(np.asarray(charge, dtype=float))
+        shape = (len(loads), s.size)
+        consumed, charger, voltage = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+        alike: dict[tuple[object, ...], list[int]] = {}
+        for number, one in enumerate(loads):
+            alike.setdefault((one.charger, one.temperature_c), []).append(number)
+        for numbers in alike.values():
+            source = self._source(s, loads[numbers[0]])
+            pairs = [(n, phase) for n in numbers for phase in self._plan(loads[n]).phases]
+            rows = Rows([phase for _, phase in pairs], self._grid)
+            volts, output = settle_rows(rows, source.inner_v, source.ohm, source.feed,
+                                        source.float_v)
+            amps, _ = rows.current(volts, np.arange(len(rows)))
+            before = -1
+            for row, (n, phase) in enumerate(pairs):
+                consumed[n] += phase.weight * amps[row]
+                charger[n] += phase.weight * output[row]
+                if n != before:
+                    voltage[n] = volts[row]  # the first phase has everything on
+                    before = n
+            if "self_discharge" in self._rows:
+                consumed[numbers] += source.lost_a
+        return Totals(consumed_a=consumed, charger_a=charger, voltage_v=voltage)
 
     def _source(self, charge: Array, loads: LoadSet) -> _Source:
         cell, charger, warmth = self._cell, self.charger, loads.temperature_c
@@ -267,12 +300,19 @@ class Circuit:
                     weight=end - start,
                     constant_a=sum(part.constant_a for part in chosen),
                     conductance_s=sum(part.conductance_s for part in chosen),
-                    curve=add([part.branch.total for part in chosen if part.branch is not None]),
+                    curve=self._sum([part.branch for part in chosen if part.branch is not None]),
                     on=on,
                 )
             )
             start = end
         return _Plan(tuple(parts), tuple(phases))
+
+    def _sum(self, branches: Sequence[Branch]) -> Current | None:
+        """The currents of some branches together; load sets have few different ones."""
+        key = tuple(id(branch) for branch in branches)
+        if key not in self._sums:
+            self._sums[key] = add([branch.total for branch in branches])
+        return self._sums[key]
 
     def _parts(self, loads: LoadSet) -> list[_Part]:
         gadget = self._gadget

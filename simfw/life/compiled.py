@@ -113,6 +113,9 @@ class Loop:
     def __init__(self, fast: bool, world: World) -> None:
         self._fast = fast
         self.world = world
+        count = sum(len(group.__annotations__) for group in _GROUPS)
+        self._arrays: tuple[Any, ...] = (None,) * count  # kept, so that no address goes stale
+        self._addresses = np.zeros(count, dtype=np.int64)
         self.take_world(world)
 
     def take_world(self, world: World) -> None:
@@ -130,6 +133,9 @@ class Loop:
         """Go on until a time (ns), the end of the last span, or a miss."""
         if not self._fast:
             return kernel.run(tables, parts, self.world, stimuli, until)
-        groups: tuple[Any, ...] = (*tables, *parts, *self.world, *stimuli)
-        addresses = np.array([array.ctypes.data for array in groups], dtype=np.int64)
-        return int(_compiled()(addresses, until))
+        arrays: tuple[Any, ...] = (*tables, *parts, *self.world, *stimuli)
+        for n, array in enumerate(arrays):
+            if array is not self._arrays[n]:
+                self._addresses[n] = array.ctypes.data
+        self._arrays = arrays
+        return int(_compiled()(self._addresses, until))

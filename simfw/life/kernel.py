@@ -357,7 +357,10 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     if hand[n] >= 0.0 and answers(range_m, n, hand[n], volt):
                         echo |= 1 << n
             around = (comb << sensors) | echo
-            major = find(t.major_key, t.major_value, last[MAJOR], around)
+            if echo == 0:
+                major = t.comb_major[comb]
+            else:
+                major = find(t.major_key, t.major_value, last[MAJOR], around)
             if major < 0:
                 status = MISS_MAJOR
                 i[MISS_WHAT] = around
@@ -483,20 +486,26 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             info = i[INFO]
             joint = 0
             for k in range(info_start[info], info_start[info + 1]):
-                first = lap_start[rest_lap[k]]
-                left = now - entered[rest_region[k]]
-                if left > after[lap_group[first]]:
-                    period = 0
-                    for n in range(first, lap_start[rest_lap[k] + 1]):
-                        period += after[lap_group[n]]
-                    left %= period
-                    if left == 0:
-                        left = period
-                    n = first
-                    while left > after[lap_group[n]]:
-                        left -= after[lap_group[n]]
-                        n += 1
-                    joint += (n - first) * t.rest_stride[k]
+                r = rest_region[k]
+                n = lap_start[rest_lap[k]]
+                left = now - entered[r]
+                if left <= after[lap_group[n]]:
+                    w.lap_left[r] = left
+                    w.lap_place[r] = n
+                    continue
+                period = 0
+                for place in range(n, lap_start[rest_lap[k] + 1]):
+                    period += after[lap_group[place]]
+                left %= period
+                if left == 0:
+                    left = period
+                place = n
+                while left > after[lap_group[place]]:
+                    left -= after[lap_group[place]]
+                    place += 1
+                w.lap_left[r] = left
+                w.lap_place[r] = place
+                joint += (place - n) * t.rest_stride[k]
             moved = comb
             if joint > 0:
                 moved = find(
@@ -509,21 +518,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     break
             for k in range(info_start[info], info_start[info + 1]):
                 r = rest_region[k]
-                first = lap_start[rest_lap[k]]
-                left = now - entered[r]
-                if left > after[lap_group[first]]:
-                    period = 0
-                    for n in range(first, lap_start[rest_lap[k] + 1]):
-                        period += after[lap_group[n]]
-                    left %= period
-                    if left == 0:
-                        left = period
-                    n = first
-                    while left > after[lap_group[n]]:
-                        left -= after[lap_group[n]]
-                        n += 1
-                    entered[r] = now - left
-                    due[r] = entered[r] + after[lap_group[n]]
+                entered[r] = now - w.lap_left[r]
+                due[r] = entered[r] + after[lap_group[w.lap_place[r]]]
             comb = moved
             if now >= until and i[FORCED] < 0:
                 # At the end of the stretch nothing happens any more: it belongs to the next.

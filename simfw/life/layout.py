@@ -104,6 +104,7 @@ class Layout:
         for _, show in self.gates:
             self._check_gate(show)
         self.signature = self._signature()
+        self.gauge_bars = gauge_levels(system)
         self.bars = self._bars()
         self.group_start = self._group_starts()
         self.starts = [self.state_id[n][r.starts] for n, r in enumerate(self.regions)]
@@ -155,10 +156,9 @@ class Layout:
     def _bars(self) -> list[int]:
         """Bars of the gauge, per flat state."""
         found = [0] * self.offset[-1]
-        bars = gauge_levels(self.system)
-        if bars is not None:
+        if self.gauge_bars is not None:
             first = self.offset[self.region_id["gauge"]]
-            found[first : first + len(bars)] = bars
+            found[first : first + len(self.gauge_bars)] = self.gauge_bars
         return found
 
     def _group_starts(self) -> list[int]:

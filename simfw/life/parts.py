@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from simfw.behaviour.build import build_system
 from simfw.circuit.circuit import Circuit, LoadSet
@@ -20,6 +21,7 @@ __all__ = ["PartTables"]
 
 Array = NDArray[np.float64]
 
+_TIMED = ("buttons", "chords", "proximity", "gauge", "behaviour")  # sections that rows come from
 _REAL = frozenset({"volts", "cross", "open_at", "start_cross", "step_at", "rate", "use", "mark_at"})
 _GROWING = (*sorted(_REAL), "loads_slot", "mix_slot", "step_start", "step_rising", "step_to",
             "mark_start", "mark_rising", "mark_kind")
@@ -38,8 +40,10 @@ class PartTables:
         self.gadget = gadget
         layout = store.layout
         self.circuit = circuit = Circuit(gadget, reference_v=reference_v)
-        system = layout.system if gadget is layout.gadget else build_system(gadget)
         self.grid = store.grid
+        system = layout.system
+        if any(getattr(gadget, part) != getattr(layout.gadget, part) for part in _TIMED):
+            system = build_system(gadget)
         self._after: list[int] = layout.group_times(system)
         fast = store.fast
         self._columns = {
@@ -96,10 +100,15 @@ class PartTables:
 
     def add_all(self) -> None:
         """Tabulate every load set and mix that the store has."""
-        for number in range(len(self.store.loads)):
-            self.add_loads(number)
-        for number in range(len(self.store.mixes)):
-            self.add_mix(number)
+        store = self.store
+        self._solve([n for n in range(len(store.loads)) if self.slot_of(n) < 0])
+        self._mix([n for n in range(len(store.mixes)) if not self.has_mix(n)])
+
+    def has_mix(self, number: int) -> bool:
+        """Whether a mix is tabulated."""
+        column = self._columns["mix_slot"]
+        column.extend([-1] * (len(self.store.mixes) - len(column)))
+        return int(column.data[number]) >= 0
 
     def slot_of(self, number: int) -> int:
         """The slot of a load set, -1 where it is not tabulated."""
@@ -112,42 +121,46 @@ class PartTables:
         slot = self.slot_of(number)
         if slot >= 0:
             return slot
-        loads = self.store.loads[number]
-        solution = self.circuit.solve(loads, self.grid)
-        self._add_solved(number, solution.consumers_a.sum(axis=0), solution.charger_a,
-                         solution.voltage_v)
+        self._solve([number])
         return self._slots - 1
 
-    def _add_solved(
-        self, number: int, consumed_a: Array, charger_a: Array, voltage_v: Array
-    ) -> None:
-        loads = self.store.loads[number]
-        volts = np.maximum.accumulate(voltage_v)
-        self._rates.append((charger_a - consumed_a) / self.circuit.capacity_c)
-        self._uses.append(consumed_a)
-        columns = self._columns
-        columns["volts"].extend(volts)
-        columns["cross"].extend([_passing(self.grid, volts, level) for level in self._levels_v])
-        open_at = -1.0
-        if not loads.protected:
-            open_at = 0.0
-            if self._cut_off_v is not None:
-                open_at = max(0.0, _passing(self.grid, volts, self._cut_off_v))
-        columns["open_at"].append(open_at)
-        charger = self.circuit.charger
-        start = -math.inf
-        if charger is not None and charger.below_v is not None:
-            start = _passing(self.grid, volts, charger.below_v)
-        columns["start_cross"].append(start)
-        steps = self._steps(loads, volts, charger_a)
-        for rising, at, to in steps:
-            columns["step_rising"].append(rising)
-            columns["step_at"].append(at)
-            columns["step_to"].append(to)
-        columns["step_start"].append(len(columns["step_at"]))
-        self._marks.append((open_at, steps))
-        columns["loads_slot"].put(number, self._slots)
-        self._slots += 1
+    def _solve(self, numbers: list[int]) -> None:
+        """Tabulate load sets."""
+        if not numbers:
+            return
+        loads = [self.store.loads[number] for number in numbers]
+        grid, columns, circuit = self.grid, self._columns, self.circuit
+        found = circuit.totals(loads, grid)
+        volts = np.maximum.accumulate(found.voltage_v, axis=1)
+        self._rates += list((found.charger_a - found.consumed_a) / circuit.capacity_c)
+        self._uses += list(found.consumed_a)
+        columns["volts"].extend(volts.ravel())
+        wanted = [*self._levels_v, math.inf if self._cut_off_v is None else self._cut_off_v]
+        charger = circuit.charger
+        below = None if charger is None else charger.below_v
+        wanted.append(math.inf if below is None else below)
+        crossed = np.array([_passings(grid, row, np.array(wanted)) for row in volts])
+        columns["cross"].extend(crossed[:, :-2].ravel())
+        columns["start_cross"].extend(
+            np.full(len(loads), -math.inf) if below is None else crossed[:, -1]
+        )
+        opens = np.full(len(loads), 0.0)
+        if self._cut_off_v is not None:
+            opens = np.maximum(0.0, crossed[:, -2])
+        opens[[one.protected for one in loads]] = -1.0
+        columns["open_at"].extend(opens)
+        starts = []
+        for row, (number, one) in enumerate(zip(numbers, loads, strict=True)):
+            steps = self._steps(one, volts[row], found.charger_a[row])
+            for rising, at, to in steps:
+                columns["step_rising"].append(rising)
+                columns["step_at"].append(at)
+                columns["step_to"].append(to)
+            starts.append(len(columns["step_at"]))
+            self._marks.append((float(opens[row]), steps))
+            columns["loads_slot"].put(number, self._slots)
+            self._slots += 1
+        columns["step_start"].extend(starts)
 
     def _steps(self, loads: LoadSet, volts: Array, output_a: Array) -> list[tuple[int, float, int]]:
         charger = self.circuit.charger
@@ -169,51 +182,77 @@ class PartTables:
         """Tabulate what a mix of load sets draws on average, and where something happens to it;
         unless it is.
         """
-        columns, store = self._columns, self.store
-        slots = columns["mix_slot"]
-        slots.extend([-1] * (len(store.mixes) - len(slots)))
-        if slots.data[number] >= 0:
+        if not self.has_mix(number):
+            self._mix([number])
+
+    def _mix(self, numbers: list[int]) -> None:
+        if not numbers:
             return
-        mix = store.mixes[number]
-        rate: Array = np.zeros(len(self.grid))
-        use: Array = np.zeros(len(self.grid))
-        opens = -1.0
+        store, columns = self.store, self._columns
+        mixes = [store.mixes[number] for number in numbers]
+        self._solve([n for n in dict.fromkeys(loads for mix in mixes for loads, _ in mix.shares)
+                     if self.slot_of(n) < 0])
+        stays = [[self._after[group] for group in store.lap_groups(lap)]
+                 for lap in range(len(store.laps))]
+        periods = [float(sum(stay)) for stay in stays]
+        shares: list[float] = []
+        slots: list[int] = []
+        starts = [0]
+        woken = []
+        for mix in mixes:
+            for loads, places in mix.shares:
+                share = 1.0
+                for lap, place in places:
+                    share *= stays[lap][place] / periods[lap]
+                shares.append(share)
+                slots.append(self.slot_of(loads))
+            starts.append(len(slots))
+            woken.append(sum(
+                count * self._wake_c / (periods[lap] * 1e-9) for lap, count in mix.wakes
+            ))
+        # Each row is summed up in the order of its shares, whatever the others are.
+        summing = csr_array((shares, slots, starts), shape=(len(mixes), self._slots))
+        woken_a = np.array(woken)[:, np.newaxis]
+        rate = summing @ np.array(self._rates) - woken_a / self.circuit.capacity_c
+        columns["rate"].extend(rate.ravel())
+        columns["use"].extend((summing @ np.array(self._uses) + woken_a).ravel())
+        marks: list[tuple[int, float, int]] = []
+        ends = []
+        for row, mix in enumerate(mixes):
+            marks += self._mix_marks(slots[starts[row] : starts[row + 1]],
+                                     store.loads[mix.shares[0][0]].protected)
+            ends.append(len(columns["mark_at"]) + len(marks))
+        for name, values in zip(("mark_rising", "mark_at", "mark_kind"),
+                                zip(*marks, strict=True), strict=True):
+            columns[name].extend(values)
+        columns["mark_start"].extend(ends)
+        for number in numbers:
+            columns["mix_slot"].put(number, self._mixes)
+            self._mixes += 1
+
+    def _mix_marks(self, slots: list[int], protected: bool) -> list[tuple[int, float, int]]:
+        """Where something happens to load sets that take turns: (rising, charge, kind)."""
         steps: dict[tuple[int, int], float] = {}
-        protected = False
-        stays: dict[int, list[int]] = {}
-        for lap in {*(lap for _, places in mix.shares for lap, _ in places),
-                    *(lap for lap, _ in mix.wakes)}:
-            stays[lap] = [self._after[group] for group in store.lap_groups(lap)]
-        for loads, places in mix.shares:
-            slot = self.add_loads(loads)
-            share = 1.0
-            for lap, place in places:
-                share *= float(stays[lap][place]) / float(sum(stays[lap]))
-            rate += share * self._rates[slot]
-            use += share * self._uses[slot]
-            open_at, its_steps = self._marks[slot]
-            opens = max(opens, open_at)
-            protected = protected or store.loads[loads].protected
-            for rising, at, to in its_steps:
+        for slot in slots:
+            for rising, at, to in self._marks[slot][1]:
                 best = steps.get((rising, to), at)
                 steps[rising, to] = min(best, at) if rising else max(best, at)
-        woken_a = sum(
-            count * self._wake_c / (float(sum(stays[lap])) * 1e-9) for lap, count in mix.wakes
-        )
-        columns["rate"].extend(rate - woken_a / self.circuit.capacity_c)
-        columns["use"].extend(use + woken_a)
         marks = [(rising, at, k.MARK_MODE + to) for (rising, to), at in steps.items()]
         if protected:
             marks.append((1, self.restart_at, k.MARK_RESTART))
         else:
-            marks.append((0, opens, k.MARK_OPEN))
-        for rising, at, kind in marks:
-            columns["mark_rising"].append(rising)
-            columns["mark_at"].append(at)
-            columns["mark_kind"].append(kind)
-        columns["mark_start"].append(len(columns["mark_at"]))
-        slots.put(number, self._mixes)
-        self._mixes += 1
+            marks.append((0, max(self._marks[slot][0] for slot in slots), k.MARK_OPEN))
+        return marks
+
+
+def _passings(grid: Array, values: Array, levels: Array) -> Array:
+    """`_passing` for several levels."""
+    found = np.searchsorted(values, levels, side="left")
+    inner = np.clip(found, 1, len(values) - 1)
+    low, high = values[inner - 1], values[inner]
+    share = np.divide(levels - low, high - low, out=np.zeros(len(levels)), where=high > low)
+    at = grid[inner - 1] + share * (grid[inner] - grid[inner - 1])
+    return np.where(found == 0, -np.inf, np.where(found == len(values), np.inf, at))
 
 
 def _passing(grid: Array, values: Array, level: float) -> float:

@@ -159,7 +159,7 @@ class Tables(NamedTuple):
     step_value: Ints
     rest_key: Ints        # combination, band, echoes: what rests
     rest_value: Ints
-    major_key: Ints       # combination, echoes: load set in the longest states of what rests
+    major_key: Ints       # combination, echoes: the same with echoes
     major_value: Ints
     place_key: Ints       # what rests, joint place in the laps: combination
     place_value: Ints
@@ -179,6 +179,7 @@ class Tables(NamedTuple):
     set_group: Ints       # the dwell group that comes next, -1 for none
     comb_state: Ints      # per combination and region
     comb_loads: Ints
+    comb_major: Ints      # the load set in the longest states of what rests without echoes, or -1
     comb_bits: Ints
     comb_enabled: Ints    # bits of the sensors that are on
     info_mix: Ints        # per info: what is charged
@@ -225,6 +226,8 @@ class World(NamedTuple):
     f: Reals
     entered: Ints         # per region
     due: Ints
+    lap_place: Ints       # of a region that has just rested: its place, and how long it is there
+    lap_left: Ints
     hand: Reals           # per sensor: distance, below 0 for none
     waving: Ints          # 1 while a hand is there that has not been noticed
     waves: Ints

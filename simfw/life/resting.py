@@ -18,7 +18,6 @@ from simfw.behaviour.expression import (
     Number,
     Quantity,
 )
-from simfw.behaviour.table import gauge_levels
 from simfw.life.layout import SIGNS, Layout
 
 __all__ = ["Laps", "Moment", "Truths", "laps_of", "majority"]
@@ -51,13 +50,17 @@ Level = Callable[[Moment, tuple[int, ...], int], float]
 
 
 class Truths:
-    """Tells whether an expression holds at a moment, with other states if wanted."""
+    """Tells whether an expression holds at a moment, with other states if wanted.
+
+    `consulted` collects the bits of the band that have been looked at.
+    """
 
     def __init__(self, layout: Layout, moment: Moment, level: Level) -> None:
         self.layout = layout
         self.moment = moment
         self.level = level
-        self._bars = gauge_levels(layout.system)
+        self.consulted = 0
+        self._bars = layout.gauge_bars
 
     def holds(self, expression: Expression, states: tuple[int, ...]) -> bool:
         """Whether `expression` holds with these states; events have not happened."""
@@ -111,6 +114,7 @@ class Truths:
                 continue
             if order in ("==", "!="):
                 return order == "!="
+            self.consulted |= 1 << bit
             above = bool(self.moment.band >> bit & 1)
             return above == (order in (">", ">="))
         return None
@@ -128,10 +132,10 @@ def _compared(left: float, sign: int, right: float) -> bool:
             left != right)[sign]
 
 
-def laps_of(layout: Layout, moment: Moment, level: Level) -> Laps:
-    """The regions that rest at a moment."""
+def laps_of(layout: Layout, moment: Moment, level: Level) -> tuple[Laps, int]:
+    """The regions that rest at a moment, and the bits of the band on which that hangs."""
     if moment.protected:
-        return {}
+        return {}, 0
     truths = Truths(layout, moment, level)
     laps: Laps = {}
     for r in range(len(layout.regions)):
@@ -143,7 +147,7 @@ def laps_of(layout: Layout, moment: Moment, level: Level) -> Laps:
         # in their laps they are; each that falls out is stepped, so the rest is asked again.
         bad = [r for r in laps if not _harmless(layout, truths, moment, laps, r)]
         if not bad:
-            return laps
+            return laps, truths.consulted
         for r in bad:
             del laps[r]
 

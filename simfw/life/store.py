@@ -104,7 +104,8 @@ class Store:
         self._levels: list[tuple[float, ...]] = []
         self._phases: dict[tuple[object, ...], int] = {}
         self._systems: dict[tuple[bool, ...], System] = {}
-        self._joints: list[dict[int, tuple[int, ...]]] = []
+        self._joints: list[Laps] = []
+        self._resting: dict[Moment, list[tuple[int, int, Laps]]] = {}
         hashed = ("step", "rest", "major", "place")  # as registers.STEP and those that follow
         self._hashed = {name: Hashed(fast) for name in hashed}
         columns = set(Tables._fields) - {f"{name}_{end}" for name in hashed
@@ -144,6 +145,7 @@ class Store:
         )
         columns["comb_state"].extend(comb.states)
         columns["comb_loads"].append(self.loads_of(self.learner.moment(comb), comb.states))
+        columns["comb_major"].append(-1)
         columns["comb_bits"].append(
             (0 if comb.protected else k.ALIVE) | (k.USB if comb.usb else 0)
             | (k.REFUSING if is_flat else 0)
@@ -281,21 +283,36 @@ class Store:
         echoes = tuple(bool(around >> n & 1) for n in range(count))
         return self.learner.moment(self.combs[around >> count], echoes, band)
 
+    def _laps_of(self, moment: Moment) -> Laps:
+        """What rests at a moment; worked out once for all bands that make no difference."""
+        known = self._resting.setdefault(replace(moment, band=0), [])
+        for bits, band, laps in known:
+            if moment.band & bits == band:
+                return laps
+        laps, bits = laps_of(self.layout, moment, self.level)
+        known.append((bits, moment.band & bits, laps))
+        return laps
+
     def add_major(self, around: int) -> None:
         """A combination has come to rest for the first time: the load set that counts for its
         levels, everything that would rest in a full cell being in its longest state.
         """
-        band = (1 << len(self.layout.levels) + len(self.layout.charge_levels)) - 1
+        layout = self.layout
+        band = (1 << len(layout.levels) + len(layout.charge_levels)) - 1
         moment = self._around(around, band)
-        laps = laps_of(self.layout, moment, self.level)
-        states = majority(self.layout, moment.states, laps)
-        self._hashed["major"].put(around, self.loads_of(moment, states))
+        laps = self._laps_of(moment)
+        states = majority(layout, moment.states, laps)
+        major = self.loads_of(moment, states)
+        if any(moment.echoes):
+            self._hashed["major"].put(around, major)
+        else:
+            self._columns["comb_major"].put(around >> len(layout.sensors), major)
 
     def add_rest(self, around: int, band: int) -> None:
         """It has come to rest with the cell between other levels: what rests, and the mix."""
         layout, columns = self.layout, self._columns
         moment = self._around(around, band)
-        laps = laps_of(layout, moment, self.level)
+        laps = self._laps_of(moment)
         mix = self._mix(moment, laps)
         if mix not in self.mix_id:
             self.mix_id[mix] = len(self.mixes)

@@ -62,6 +62,7 @@ def _world(layout: Layout) -> k.World:
     states, habits = layout.offset[-1], len(layout.started)
     lengths = {
         "i": k.REGISTERS, "f": k.REALS, "entered": regions, "due": regions,
+        "lap_place": regions, "lap_left": regions,
         "hand": sensors, "waving": sensors, "waves": sensors, "caught": sensors,
         "first": 0, "spent": states, "heat": k.QUARTERS,
         "pending_time": k.MOST_PENDING, "pending_kind": k.MOST_PENDING,
