@@ -31,13 +31,8 @@ from simfw.life.registers import (
     ASK_OPEN,
     ASK_RESTART,
     ASKED,
-    BAND,
-    BAND_HIGH,
-    BAND_LOW,
-    BAND_SLOT,
     BUCKETS,
     CHARGE,
-    CHARGE_LEVELS,
     CHARGING,
     CODES,
     COMB,
@@ -69,11 +64,8 @@ from simfw.life.registers import (
     LAST_OPEN,
     LEVELS,
     LOADS,
-    MAJOR,
-    MISS_BAND,
     MISS_CODE,
     MISS_LOADS,
-    MISS_MAJOR,
     MISS_MIX,
     MISS_PLACE,
     MISS_POOL,
@@ -275,7 +267,6 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
     regions = size[REGIONS]
     sensors = size[SENSORS]
     levels = size[LEVELS]
-    charge_levels = size[CHARGE_LEVELS]
     started = size[STARTED]
     nodes = size[NODES]
     codes = size[CODES]
@@ -343,7 +334,6 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 break
             charge = f[CHARGE]
             bits = comb_bits[comb]
-            # What rests: by the combination, by the echoes, and by the levels around the charge.
             echo = 0
             if i[HANDS] > 0:
                 slot = loads_slot[comb_loads[comb]]
@@ -356,45 +346,38 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 for n in range(sensors):
                     if hand[n] >= 0.0 and answers(range_m, n, hand[n], volt):
                         echo |= 1 << n
+            # What rests hangs on the answers to some questions, and until when.
             around = (comb << sensors) | echo
-            if echo == 0:
-                major = t.comb_major[comb]
-            else:
-                major = find(t.major_key, t.major_value, last[MAJOR], around)
-            if major < 0:
-                status = MISS_MAJOR
-                i[MISS_WHAT] = around
-                break
-            slot = loads_slot[major]
-            if slot < 0:
-                status = MISS_LOADS
-                i[MISS_WHAT] = major
-                break
-            if slot != i[BAND_SLOT] or charge < f[BAND_LOW] or charge >= f[BAND_HIGH]:
-                band = 0
-                low = -1.0
-                high = 2.0
-                for n in range(levels + charge_levels):
-                    at = cross[slot * levels + n] if n < levels else charge_level[n - levels]
-                    if at <= charge:
-                        band |= 1 << n
-                        if at > low:
-                            low = at
-                    elif at < high:
+            at_node = find(t.rest_key, t.rest_value, last[REST], around)
+            low = -1.0
+            high = 2.0
+            short = False
+            while at_node >= 0:
+                if ask_kind[at_node] == ASK_CHARGE:
+                    at = charge_level[ask_what[at_node]]
+                else:
+                    slot = loads_slot[ask_loads[at_node]]
+                    if slot < 0:
+                        i[MISS_WHAT] = ask_loads[at_node]
+                        short = True
+                        break
+                    at = cross[slot * levels + ask_what[at_node]]
+                if charge < at:
+                    at_node = ask_yes[at_node]
+                    if at < high:
                         high = at
-                i[BAND] = band
-                i[BAND_SLOT] = slot
-                f[BAND_LOW] = low
-                f[BAND_HIGH] = high
-            info = find(
-                t.rest_key, t.rest_value, last[REST],
-                (around << (levels + charge_levels)) | i[BAND],
-            )
-            if info < 0:
+                else:
+                    at_node = ask_no[at_node]
+                    if at > low:
+                        low = at
+            if short:
+                status = MISS_LOADS
+                break
+            if at_node == -1:
                 status = MISS_REST
                 i[MISS_WHAT] = around
-                i[MISS_BAND] = i[BAND]
                 break
+            info = -2 - at_node
             slot = p.mix_slot[t.info_mix[info]]
             if slot < 0:
                 status = MISS_MIX
@@ -402,7 +385,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 break
             resting = t.info_resting[info]
             i[INFO] = info
-            i[LOADS] = major
+            i[LOADS] = t.info_loads[info]
             i[INSTANTS] += 1
             # Until when: the next thing that is due.
             then = until
@@ -423,8 +406,6 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             if i[HANDS] > 0 and then > now + QUARTER_NS:
                 # The answer to a steady hand is asked for again now and then.
                 then = now + QUARTER_NS
-            low = f[BAND_LOW]
-            high = f[BAND_HIGH]
             low_kind = -1
             high_kind = -1
             hit = -1

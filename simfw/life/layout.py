@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.expression import (
@@ -28,6 +28,7 @@ __all__ = ["MODES", "SIGNS", "Groups", "Layout", "dwell_groups"]
 MODES: tuple[ChargerMode, ...] = ("off", "precharge", "fast", "complete", "fault")
 SIGNS = ("<", "<=", ">", ">=", "==", "!=")
 _MOST = 60  # states of a region, regions, habits: their sets are bits of one number
+_ROUND_NS = 60 * 10**9  # what comes round within this time counts by its longest state
 
 Groups = tuple[tuple[tuple[int, tuple[int, ...]], ...], ...]
 
@@ -42,6 +43,37 @@ def dwell_groups(region: Region, first_row: int) -> Groups:
                 by_time.setdefault(row.after_ns, []).append(number)
         found.append(tuple((after, tuple(rows)) for after, rows in sorted(by_time.items())))
     return tuple(found)
+
+
+def _homes(
+    region: Region, groups: Groups, rows: Sequence[Row], ids: Mapping[str, int]
+) -> tuple[int, ...]:
+    """For each state that its dwells may lead back to before long: the longest state on the way,
+    for all others the state itself.
+    """
+    leads = [
+        [ids[rows[number].to] for _, numbers in state[:1] for number in numbers
+         if rows[number].to in ids]
+        for state in groups
+    ]
+    stays = [state[0][0] if state else 0 for state in groups]
+
+    def reached(state: int) -> list[int]:
+        found: list[int] = []
+        ahead = list(leads[state])
+        while ahead:
+            here = ahead.pop(0)
+            if here not in found:
+                found.append(here)
+                ahead += leads[here]
+        return found
+
+    homes = []
+    for state in range(len(region.states)):
+        around = [other for other in reached(state) if state in reached(other)]
+        home = max([state, *around], key=lambda other: stays[other]) if around else state
+        homes.append(home if sum(stays[other] for other in around) <= _ROUND_NS else state)
+    return tuple(homes)
 
 
 class Layout:
@@ -89,6 +121,8 @@ class Layout:
                     habit.when, system.names, events_allowed=True, key=f"habits[{n}].when"
                 )
         self.started = [n for n in self.habit_conditions if pattern.habits[n].each is None]
+        self.watched = [condition.when for condition in system.conditions]
+        self.watched += [self.habit_conditions[n] for n in self.started]
         self.gates = [(n, r.show) for n, r in enumerate(self.regions) if r.show is not None]
         every = [row.when for row in self.row_list if row.when is not None]
         every += [condition.when for condition in system.conditions]
@@ -99,11 +133,11 @@ class Layout:
             for value in sorted(levels_read(every, name))
         ]
         self.charge_levels = sorted(levels_read(every, "cell.charge"))
-        if len(self.levels) + len(self.charge_levels) > k.BITS:
-            raise UsageError(f"More than {k.BITS} levels of voltage and charge are asked for.")
         for _, show in self.gates:
             self._check_gate(show)
         self.signature = self._signature()
+        self.homes = [_homes(region, groups, self.row_list, ids) for region, groups, ids in
+                      zip(self.regions, self.groups, self.state_id, strict=True)]
         self.gauge_bars = gauge_levels(system)
         self.bars = self._bars()
         self.group_start = self._group_starts()

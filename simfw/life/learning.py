@@ -17,10 +17,12 @@ from simfw.life import registers as k
 from simfw.life.layout import MODES, Layout
 from simfw.life.resting import Moment
 
-__all__ = ["Comb", "Learner", "Question", "Step"]
+__all__ = ["Answer", "Asked", "Comb", "Learner", "Question", "Step"]
 
 Question = tuple[int, int, int]
 """Kind, load set, number: see `registers.ASK_LEVEL` and those that follow."""
+Asked = tuple[tuple[Question, bool], ...]
+"""Questions with what was answered, in the order in which they were asked."""
 Answer = Callable[[Question], bool]
 LoadsOf = Callable[[Moment, tuple[int, ...]], int]
 LevelOf = Callable[[int, int], float]
@@ -62,7 +64,7 @@ class Step:
     """
 
     comb: Comb
-    asked: tuple[tuple[Question, bool], ...]
+    asked: Asked
     bits: int = 0
     opened: int = 0
     waves: int = 0
@@ -106,7 +108,7 @@ class Learner:
             power_up=True,
         )
 
-    def moment(self, comb: Comb, echoes: tuple[bool, ...] = (), band: int = 0) -> Moment:
+    def moment(self, comb: Comb, echoes: tuple[bool, ...] = ()) -> Moment:
         """A combination as `resting` looks at it."""
         low, high = self._status(comb.mode, comb.usb)
         return Moment(
@@ -117,7 +119,6 @@ class Learner:
             mode=comb.mode,
             protected=comb.protected,
             warmth=comb.warmth,
-            band=band,
         )
 
     def is_awake(self, states: tuple[int, ...]) -> bool:

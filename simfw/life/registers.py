@@ -20,7 +20,6 @@ RANGE_STEP_V = 0.0625
 QUARTER_NS = 900 * 10**9
 QUARTERS = 7 * 96
 DAY_NS = 86_400 * 10**9
-BITS = 30  # of a band
 PLACES = 40  # bits of the number of a joint place of resting regions
 BUCKETS = 1024  # of the grid's index
 SWITCHES = 1000  # electrical changes that may follow one another in one instant
@@ -29,12 +28,11 @@ SWITCHES = 1000  # electrical changes that may follow one another in one instant
 DONE = 0         # the given time is reached
 FINISHED = 1     # the last span between charges has ended
 MISS_LOADS = 2   # a load set is not tabulated for these parts
-MISS_MAJOR = 3   # a combination with these echoes has not rested yet
-MISS_REST = 4    # nor has it with the cell between these levels
-MISS_MIX = 5     # a mix of load sets is not tabulated for these parts
-MISS_PLACE = 6   # resting regions have not been interrupted in these states yet
-MISS_STEP = 7    # a combination has not yet met what it meets now
-MISS_POOL = 8    # a habit has used up its prepared draws
+MISS_REST = 3    # a combination with these echoes has not rested yet, the cell being so
+MISS_MIX = 4     # a mix of load sets is not tabulated for these parts
+MISS_PLACE = 5   # resting regions have not been interrupted in these states yet
+MISS_STEP = 6    # a combination has not yet met what it meets now
+MISS_POOL = 7    # a habit has used up its prepared draws
 
 # Integer registers of the world.
 NOW = 0
@@ -63,22 +61,17 @@ LAST_OPEN = 22
 FULL_AT = 23
 DEAD_NS = 24
 CHARGING = 25
-BAND = 26         # which levels the cell is above, as bits
-BAND_SLOT = 27    # and the slot of the load set for which that holds between BAND_LOW and _HIGH
-HANDS = 28        # hands that are there
-INSTANTS = 29
-MISS_WHAT = 30
-MISS_CODE = 31
-MISS_BAND = 32
-REGISTERS = 34
+HANDS = 26        # hands that are there
+INSTANTS = 27
+MISS_WHAT = 28
+MISS_CODE = 29
+REGISTERS = 30
 
 # Real registers.
 CHARGE = 0
 SPAN_SUM = 1
 USED = 2
-BAND_LOW = 3
-BAND_HIGH = 4
-REALS = 5
+REALS = 3
 
 STAGE_REST = 0
 STAGE_PLACE = 1
@@ -87,7 +80,7 @@ STAGE_DUE = 3
 STAGE_HABITS = 4
 
 # The hash tables, as `Tables.last` has them.
-STEP, REST, MAJOR, PLACE = range(4)
+STEP, REST, PLACE = range(3)
 
 MOST_PENDING = 256  # stimuli of begun habits that may be due later
 
@@ -157,10 +150,8 @@ class Tables(NamedTuple):
     tracked: Ints
     step_key: Ints        # open hash tables: combination and code
     step_value: Ints
-    rest_key: Ints        # combination, band, echoes: what rests
+    rest_key: Ints        # combination and echoes: what rests
     rest_value: Ints
-    major_key: Ints       # combination, echoes: the same with echoes
-    major_value: Ints
     place_key: Ints       # what rests, joint place in the laps: combination
     place_value: Ints
     ask_kind: Ints
@@ -179,10 +170,10 @@ class Tables(NamedTuple):
     set_group: Ints       # the dwell group that comes next, -1 for none
     comb_state: Ints      # per combination and region
     comb_loads: Ints
-    comb_major: Ints      # the load set in the longest states of what rests without echoes, or -1
     comb_bits: Ints
     comb_enabled: Ints    # bits of the sensors that are on
     info_mix: Ints        # per info: what is charged
+    info_loads: Ints      # the load set while all that rests is in its longest state
     info_resting: Ints    # bits of the resting regions
     info_start: Ints      # and one more: the resting regions
     rest_region: Ints

@@ -30,7 +30,7 @@ _LONGEST = 32
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
-    """One settled combination: states, inputs, and which levels the cell is above (`band`).
+    """One settled combination: states and inputs.
 
     `following[r]` tells whether the first dwell of region r is spent. `flags` are usb, status.low,
     status.high and the contacts; `echoes` whether each sensor would be answered.
@@ -43,23 +43,27 @@ class Moment:
     mode: int
     protected: bool
     warmth: int
-    band: int = 0
 
 
 Level = Callable[[Moment, tuple[int, ...], int], float]
+"""The level of an output in some states."""
+Below = Callable[[Moment, tuple[int, ...], str, float], bool]
+"""Whether `cell.voltage`, `gauge.measured` or `cell.charge` is below a level in some states."""
 
 
 class Truths:
     """Tells whether an expression holds at a moment, with other states if wanted.
 
-    `consulted` collects the bits of the band that have been looked at.
+    The cell is asked by `below`, with all that goes round by itself in the state in which it is for
+    longest, but for region `but`: the one whose guards are read.
     """
 
-    def __init__(self, layout: Layout, moment: Moment, level: Level) -> None:
+    def __init__(self, layout: Layout, moment: Moment, level: Level, below: Below) -> None:
         self.layout = layout
         self.moment = moment
         self.level = level
-        self.consulted = 0
+        self.below = below
+        self.but = -1
         self._bars = layout.gauge_bars
 
     def holds(self, expression: Expression, states: tuple[int, ...]) -> bool:
@@ -82,7 +86,7 @@ class Truths:
             case Any(parts):
                 return any(self.holds(part, states) for part in parts)
             case Compare(left, sign, right):
-                cell = self._cell(left, sign, right)
+                cell = self._cell(left, sign, right, states)
                 if cell is not None:
                     return cell
                 return _compared(
@@ -100,24 +104,26 @@ class Truths:
             return moment.flags[fixed.index(name)]
         return moment.flags[3 + layout.buttons.index(what)]
 
-    def _cell(self, left: Number | Quantity, sign: str, right: Number | Quantity) -> bool | None:
-        layout = self.layout
+    def _cell(
+        self, left: Number | Quantity, sign: str, right: Number | Quantity, states: tuple[int, ...]
+    ) -> bool | None:
         mirror = {"<": ">", "<=": ">=", ">": "<", ">=": "<="}
         for one, other, order in ((left, right, sign), (right, left, mirror.get(sign, sign))):
             if not (isinstance(one, Quantity) and isinstance(other, Number)):
                 continue
-            if one.name == "cell.charge":
-                bit = len(layout.levels) + layout.charge_levels.index(other.value)
-            elif (one.name, other.value) in layout.levels:
-                bit = layout.levels.index((one.name, other.value))
-            else:
+            if one.name not in ("cell.voltage", "gauge.measured", "cell.charge"):
                 continue
             if order in ("==", "!="):
                 return order == "!="
-            self.consulted |= 1 << bit
-            above = bool(self.moment.band >> bit & 1)
-            return above == (order in (">", ">="))
+            below = self.below(self.moment, self._at_home(states), one.name, other.value)
+            return below == (order in ("<", "<="))
         return None
+
+    def _at_home(self, states: tuple[int, ...]) -> tuple[int, ...]:
+        homes = self.layout.homes
+        return tuple(
+            state if r == self.but else homes[r][state] for r, state in enumerate(states)
+        )
 
     def _term(self, term: Number | Quantity, states: tuple[int, ...]) -> float:
         if isinstance(term, Number):
@@ -132,11 +138,11 @@ def _compared(left: float, sign: int, right: float) -> bool:
             left != right)[sign]
 
 
-def laps_of(layout: Layout, moment: Moment, level: Level) -> tuple[Laps, int]:
-    """The regions that rest at a moment, and the bits of the band on which that hangs."""
+def laps_of(truths: Truths) -> Laps:
+    """The regions that rest at the moment of `truths`."""
+    layout, moment = truths.layout, truths.moment
     if moment.protected:
-        return {}, 0
-    truths = Truths(layout, moment, level)
+        return {}
     laps: Laps = {}
     for r in range(len(layout.regions)):
         lap = _lap(layout, truths, moment, r)
@@ -147,7 +153,7 @@ def laps_of(layout: Layout, moment: Moment, level: Level) -> tuple[Laps, int]:
         # in their laps they are; each that falls out is stepped, so the rest is asked again.
         bad = [r for r in laps if not _harmless(layout, truths, moment, laps, r)]
         if not bad:
-            return laps, truths.consulted
+            return laps
         for r in bad:
             del laps[r]
 
@@ -174,6 +180,7 @@ def _leaving(
 def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> tuple[int, ...] | None:
     if moment.following[r]:
         return None
+    truths.but = r
     seen = [moment.states[r]]
     lasts = 0
     while len(seen) <= _LONGEST:
@@ -192,6 +199,7 @@ def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> tuple[int, .
 
 def _harmless(layout: Layout, truths: Truths, moment: Moment, laps: Laps, r: int) -> bool:
     lap = laps[r]
+    truths.but = r
     points = layout.regions[r].resume_points
     if any(layout.regions[r].states[state].name in points for state in lap):
         return False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +18,7 @@ from simfw.errors import UsageError
 from simfw.life import registers as k
 from simfw.life.columns import Column, Hashed, flat
 from simfw.life.layout import MODES, Layout
-from simfw.life.learning import Answer, Comb, Learner, Step
+from simfw.life.learning import Answer, Asked, Comb, Learner, Question, Step
 from simfw.life.registers import Tables
 from simfw.life.resting import Laps, Moment, Truths, laps_of, majority
 
@@ -105,8 +106,10 @@ class Store:
         self._phases: dict[tuple[object, ...], int] = {}
         self._systems: dict[tuple[bool, ...], System] = {}
         self._joints: list[Laps] = []
-        self._resting: dict[Moment, list[tuple[int, int, Laps]]] = {}
-        hashed = ("step", "rest", "major", "place")  # as registers.STEP and those that follow
+        self._resting: dict[Moment, list[tuple[Asked, int]]] = {}
+        self._answer: Answer = bool
+        self._asked: dict[Question, bool] = {}
+        hashed = ("step", "rest", "place")  # as registers.STEP and those that follow
         self._hashed = {name: Hashed(fast) for name in hashed}
         columns = set(Tables._fields) - {f"{name}_{end}" for name in hashed
                                          for end in ("key", "value")} - {"last"}
@@ -145,7 +148,6 @@ class Store:
         )
         columns["comb_state"].extend(comb.states)
         columns["comb_loads"].append(self.loads_of(self.learner.moment(comb), comb.states))
-        columns["comb_major"].append(-1)
         columns["comb_bits"].append(
             (0 if comb.protected else k.ALIVE) | (k.USB if comb.usb else 0)
             | (k.REFUSING if is_flat else 0)
@@ -158,12 +160,17 @@ class Store:
     def add_step(self, number: int, code: int, answer: Answer) -> None:
         """A combination has met something, with these answers, for the first time."""
         step = self.learner.step(self.combs[number], code, answer)
-        leaf = -2 - self._out(step)
-        steps, columns = self._hashed["step"], self._columns
         key = number * self.layout.size[k.CODES] + code
-        node = steps.known.get(key, -1)
+        self._grow("step", key, step.asked, -2 - self._out(step))
+
+    def _grow(
+        self, table: str, key: int, asked: Sequence[tuple[Question, bool]], leaf: int
+    ) -> None:
+        """Let a key lead over these questions and answers to a leaf."""
+        columns = self._columns
+        node = self._hashed[table].known.get(key, -1)
         path: tuple[str, int] | None = None
-        for (kind, loads, what), outcome in step.asked:
+        for (kind, loads, what), outcome in asked:
             if node < 0:
                 node = len(columns["ask_kind"])
                 columns["ask_kind"].append(kind)
@@ -171,15 +178,15 @@ class Store:
                 columns["ask_what"].append(what)
                 columns["ask_no"].append(-1)
                 columns["ask_yes"].append(-1)
-                self._lead(path, key, node)
+                self._lead(table, key, path, node)
             path = ("ask_yes" if outcome else "ask_no", node)
             node = int(columns[path[0]].data[node])
-        self._lead(path, key, leaf)
+        self._lead(table, key, path, leaf)
 
-    def _lead(self, path: tuple[str, int] | None, key: int, to: int) -> None:
-        """Let an answer (at first: the key) lead to a question or an outcome."""
+    def _lead(self, table: str, key: int, path: tuple[str, int] | None, to: int) -> None:
+        """Let an answer (at first: the key) lead to a question or a leaf."""
         if path is None:
-            self._hashed["step"].put(key, to)
+            self._hashed[table].put(key, to)
         else:
             self._columns[path[0]].put(path[1], to)
 
@@ -213,7 +220,7 @@ class Store:
         if found is None:
             gates: tuple[bool, ...] = ()
             if not moment.protected and layout.gates:
-                truths = Truths(layout, moment, self.level)
+                truths = Truths(layout, moment, self.level, self._below)
                 gates = tuple(truths.holds(show, states) for _, show in layout.gates)
             found = self._phases[key] = self._add_loads(self._load_set(moment, states, gates))
         return found
@@ -277,61 +284,65 @@ class Store:
 
     # -- what rests ------------------------------------------------------------------------------
 
-    def _around(self, around: int, band: int) -> Moment:
-        """The moment of a combination with its echoes as the hot loop numbers them."""
+    def _below(self, moment: Moment, states: tuple[int, ...], name: str, level: float) -> bool:
+        """What resting asks of the cell; noted."""
+        layout = self.layout
+        if name == "cell.charge":
+            question = (k.ASK_CHARGE, 0, layout.charge_levels.index(level))
+        else:
+            question = (k.ASK_LEVEL, self.loads_of(moment, states),
+                        layout.levels.index((name, level)))
+        if question not in self._asked:
+            self._asked[question] = self._answer(question)
+        return self._asked[question]
+
+    def add_rest(self, around: int, answer: Answer) -> None:
+        """A combination (with its echoes) has come to rest with these answers for the first time.
+
+        What rests hangs on the answers, and so does until when: they are those of all guards that
+        are read again and again, and of all conditions.
+        """
         count = len(self.layout.sensors)
         echoes = tuple(bool(around >> n & 1) for n in range(count))
-        return self.learner.moment(self.combs[around >> count], echoes, band)
+        moment = self.learner.moment(self.combs[around >> count], echoes)
+        known = self._resting.setdefault(moment, [])
+        found = next((one for one in known if all(answer(q) == said for q, said in one[0])), None)
+        if found is None:
+            self._answer, self._asked = answer, {}
+            info = self._rest(moment)
+            found = tuple(self._asked.items()), info
+            known.append(found)
+        self._grow("rest", around, found[0], -2 - found[1])
 
-    def _laps_of(self, moment: Moment) -> Laps:
-        """What rests at a moment; worked out once for all bands that make no difference."""
-        known = self._resting.setdefault(replace(moment, band=0), [])
-        for bits, band, laps in known:
-            if moment.band & bits == band:
-                return laps
-        laps, bits = laps_of(self.layout, moment, self.level)
-        known.append((bits, moment.band & bits, laps))
-        return laps
-
-    def add_major(self, around: int) -> None:
-        """A combination has come to rest for the first time: the load set that counts for its
-        levels, everything that would rest in a full cell being in its longest state.
-        """
-        layout = self.layout
-        band = (1 << len(layout.levels) + len(layout.charge_levels)) - 1
-        moment = self._around(around, band)
-        laps = self._laps_of(moment)
-        states = majority(layout, moment.states, laps)
-        major = self.loads_of(moment, states)
-        if any(moment.echoes):
-            self._hashed["major"].put(around, major)
-        else:
-            self._columns["comb_major"].put(around >> len(layout.sensors), major)
-
-    def add_rest(self, around: int, band: int) -> None:
-        """It has come to rest with the cell between other levels: what rests, and the mix."""
+    def _rest(self, moment: Moment) -> int:
+        """What rests at a moment: the number of the info."""
         layout, columns = self.layout, self._columns
-        moment = self._around(around, band)
-        laps = self._laps_of(moment)
+        truths = Truths(layout, moment, self.level, self._below)
+        laps = laps_of(truths)
+        truths.but = -1
+        states = majority(layout, moment.states, laps)
+        if not moment.protected:
+            for condition in layout.watched:
+                truths.holds(condition, states)
         mix = self._mix(moment, laps)
         if mix not in self.mix_id:
             self.mix_id[mix] = len(self.mixes)
             self.mixes.append(mix)
         info = len(columns["info_mix"])
         columns["info_mix"].append(self.mix_id[mix])
+        columns["info_loads"].append(self.loads_of(moment, states))
         columns["info_resting"].append(sum(1 << r for r in laps))
         stride = 1
-        for r, states in laps.items():
+        for r, lap in laps.items():
             columns["rest_region"].append(r)
-            columns["rest_lap"].append(self._lap(r, states))
+            columns["rest_lap"].append(self._lap(r, lap))
             columns["rest_stride"].append(stride)
-            stride *= len(states)
+            stride *= len(lap)
         if stride >= 1 << k.PLACES:
             raise UsageError("Too much goes round at once to be simulated over a pattern.")
         columns["info_start"].append(len(columns["rest_region"]))
         self._joints.append(laps)
-        bits = len(layout.levels) + len(layout.charge_levels)
-        self._hashed["rest"].put(around << bits | band, info)
+        return info
 
     def add_place(self, number: int, info: int, joint: int) -> None:
         """What rests has been interrupted at a joint place for the first time."""

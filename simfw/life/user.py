@@ -77,7 +77,7 @@ def _world(layout: Layout) -> k.World:
     world.due[:] = [k.NEVER] * regions
     i = world.i
     i[k.STAGE] = k.STAGE_INPUT
-    for register in (k.FORCED, k.EMPTY_AT, k.LAST_OPEN, k.FULL_AT, k.BAND_SLOT):
+    for register in (k.FORCED, k.EMPTY_AT, k.LAST_OPEN, k.FULL_AT):
         i[register] = -1
     return world
 
@@ -232,10 +232,8 @@ class Life:
         what = int(i[k.MISS_WHAT])
         if status == k.MISS_LOADS:
             parts.add_loads(what)
-        elif status == k.MISS_MAJOR:
-            store.add_major(what)
         elif status == k.MISS_REST:
-            store.add_rest(what, int(i[k.MISS_BAND]))
+            store.add_rest(what, self._answer)
         elif status == k.MISS_MIX:
             parts.add_mix(what)
         elif status == k.MISS_PLACE:

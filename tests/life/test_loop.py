@@ -76,6 +76,7 @@ def as_scenario(user: Life, stimuli: k.Stimuli, until: int, charge: float) -> Sc
         ("larder-lamp/household.toml", 0.3, 13),
         ("key-hook/comings-and-goings.toml", 0.5, 60),
         ("cellar-steps/potatoes.toml", 0.8, 60),  # sampled buttons, a chord, a blink
+        ("cellar-steps/potatoes.toml", 0.2, 30),  # with a bar that goes out
     ],
 )
 def test_loop_agrees_with_the_simulator(name: str, charge: float, hours: int) -> None:
