@@ -8,6 +8,9 @@ do as well, so that what is proved of the machine holds for the gadget.
   gauge) becomes one state that may make them at any time its guards allow.
 * *Order only*: every dwell may end at any time, so that no clock is needed.
 
+Readings of the cell are free, or follow the charge in bands (`bands`): then the samples of the
+gauge come when they are due, since a low cell is noticed by them.
+
 A `Detail` says which of them are in use; `LADDER` lists them from the coarsest to none at all.
 """
 
@@ -19,12 +22,33 @@ from itertools import product
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Condition, Region, Row, State, System
+from simfw.circuit.circuit import Circuit
+from simfw.gadget.model import Gadget
+from simfw.verify.bands import BAND, Bands, Reader, make_bands
 from simfw.verify.guards import Watched
 from simfw.verify.machine import Act, Endless, Machine, Monitor, Outcome, Span
+from simfw.verify.terms import SUPPLY
 
-__all__ = ["EXACT", "LADDER", "Detail", "Reduced", "needed_regions", "reduce_system"]
+__all__ = [
+    "BANDED",
+    "DETAILS",
+    "EXACT",
+    "LADDER",
+    "SUPPLY_ACTS",
+    "Detail",
+    "Electrics",
+    "Reduced",
+    "needed_regions",
+    "reduce_system",
+]
 
 ANY = "any"
+FIRST = "first"
+STOCK = ("buttons", "chords", "proximity", "gauge")
+SUPPLY_ACTS = (
+    Act("supply goes", SUPPLY, ((SUPPLY, False),)),
+    Act("supply comes", SUPPLY, ((SUPPLY, True),)),
+)
 CELL_QUANTITIES = ("gauge.measured", "cell.voltage", "cell.charge")
 
 
@@ -33,12 +57,15 @@ class Detail:
     """How much of the gadget's timing the machine keeps. `says` is the sentence for reports."""
 
     name: str
-    contacts: str  # "free": any time; "spaced": never closer than the debounce time; "exact"
+    # "events": clicks and holds at any time; "free": presses at any time; "spaced": never closer
+    # than the debounce time; "exact"
+    contacts: str
     looks: str  # "free" or "exact"
-    samples: str  # "free" or "exact"
+    samples: str  # "free", "paced" (when due, nothing kept of them) or "exact"
     timed: bool
     says: str
     share: float = 0.0  # of the rule's time: shorter dwells may take any time
+    bands: bool = False  # the cell's charge in bands, its voltage under load from the circuit
 
 
 LADDER = (
@@ -55,6 +82,25 @@ LADDER = (
            says="every dwell, debounce, look and sample exact"),
 )
 EXACT = LADDER[-1]
+BANDED = (
+    Detail(name="bands", contacts="events", looks="free", samples="paced", timed=False, bands=True,
+           says="charge of the cell in bands that fall without USB, voltage under the loads of the "
+                "moment, gauge samples when due; events of buttons and sensors, and dwells, at any "
+                "time"),
+    Detail(name="bands and dwells", contacts="free", looks="free", samples="paced", timed=True,
+           bands=True,
+           says="charge of the cell in bands that fall without USB, voltage under the loads of the "
+                "moment, gauge samples and dwells when due; settled presses and looks at any time"),
+)
+DETAILS = (*LADDER, *BANDED)
+
+
+@dataclass(frozen=True, slots=True)
+class Electrics:
+    """The gadget and its circuit, for details that follow the cell."""
+
+    gadget: Gadget
+    circuit: Circuit
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,10 +196,32 @@ def _values(limits: Iterable[float]) -> tuple[float, ...]:
     return tuple(values)
 
 
+def _banded(
+    electrics: Electrics, system: System, regions: Sequence[Region], collapsed: Sequence[str],
+    limits: Mapping[str, tuple[float, ...]], values: Mapping[str, tuple[float, ...]],
+) -> tuple[Region, dict[str, Span], Reader]:
+    """The region of the charge, when it moves, and what reads the cell in it.
+
+    `regions` are those of the machine; what the others drive, and those in `collapsed`, is unknown.
+    """
+    gadget, circuit = electrics.gadget, electrics.circuit
+    period = 0 if gadget.gauge is None else gadget.gauge.every.ns
+    bands: Bands = make_bands(gadget, circuit, system.regions, limits, period)
+    region, spans = bands.region(falls=True, rises=gadget.charger is not None)
+    kept = {one.name for one in regions} - set(collapsed)
+    unknown = [one for one in system.regions if one.name not in kept]
+    return region, spans, Reader(gadget, circuit, bands, unknown, limits, values)
+
+
 def _collapse(
-    region: Region, detail: Detail, events: set[str], spans: dict[str, Span], gate: str | None
+    region: Region, detail: Detail, events: set[str], spans: dict[str, Span], gate: str | None,
+    collapsed: Sequence[str],
 ) -> Region:
     """One state that makes the events of `region` at any time its guards allow."""
+    if region.name == "gauge" and detail.samples == "paced":
+        return _paced(region, events, spans)
+    if not _makes_events(region):
+        return _merged(region, events, spans, collapsed)
     rows: list[Row] = []
     seen: set[tuple[tuple[str, ...], ex.Expression | None]] = set()
     samples = region.group == "gauge"
@@ -162,8 +230,9 @@ def _collapse(
         emit = tuple(event for event in row.emit if event in events)
         if not emit:
             continue
-        # What a sample would have read is free here, so its guards tell nothing.
-        when = None if samples else row.when
+        # What a sample would have read is free here, and so is the state of a collapsed region.
+        free = samples or bool(_mentions(row.when).regions & set(collapsed))
+        when = None if free else row.when
         if (emit, when) in seen:
             continue
         seen.add((emit, when))
@@ -178,6 +247,50 @@ def _collapse(
         spans[row.key] = Span((row.after_ns or 0) if spaced else 0, None)
     return Region(name=region.name, group=region.group, states=(State(name=ANY),), starts=ANY,
                   rows=tuple(rows))
+
+
+def _merged(
+    region: Region, events: set[str], spans: dict[str, Span], collapsed: Sequence[str]
+) -> Region:
+    """All states of `region` as one: what it made of an event in one of them, it may make now.
+
+    What it hears comes first and what it makes of it after that, as in the region itself.
+    """
+    rows = []
+    for row in region.rows:
+        emit = tuple(event for event in row.emit if event in events)
+        if not emit:
+            continue
+        when: ex.Expression | None = row.when
+        if _mentions(when).regions & set(collapsed):
+            when = None
+        if row.on is not None:
+            chance = ex.Flag(f"({row.key})")
+            when = chance if when is None else ex.All((chance, when))
+        else:
+            spans[row.key] = Span(0, None)
+        rows.append(replace(row, sources=(ANY,), to="same", when=when, emit=emit))
+    return Region(name=region.name, group=region.group, states=(State(name=ANY),), starts=ANY,
+                  rows=tuple(rows))
+
+
+def _paced(region: Region, events: set[str], spans: dict[str, Span]) -> Region:
+    """The gauge as a clock: a sample at power-up, then one each period, the bars forgotten."""
+    rows: list[Row] = []
+    told: set[tuple[str, ...]] = set()
+    for row in region.rows:
+        emit = tuple(event for event in row.emit if event in events)
+        if row.emit == ("gauge.sampled",):
+            first = row.after_ns == 0
+            if not any(one.sources == ((FIRST,) if first else (ANY,)) for one in rows):
+                rows.append(Row(key=row.key, sources=(FIRST,) if first else (ANY,), to=ANY,
+                                after_ns=row.after_ns, emit=emit))
+        elif emit and emit not in told:
+            told.add(emit)
+            spans[row.key] = Span(0, None)
+            rows.append(Row(key=row.key, sources=(ANY,), to="same", after_ns=1, emit=emit))
+    return Region(name=region.name, group=region.group,
+                  states=(State(name=FIRST), State(name=ANY)), starts=FIRST, rows=tuple(rows))
 
 
 def _gate(system: System, region: Region) -> str | None:
@@ -196,14 +309,21 @@ def reduce_system(
     *,
     segments: Mapping[str, int] | None = None,
     keep: Iterable[str] = (),
+    electrics: Electrics | None = None,
+    supply: bool = False,
 ) -> Reduced:
-    """The machine that decides `monitors` at this detail, with the regions `keep` in it as well."""
+    """The machine that decides `monitors` at this detail, with the regions `keep` in it as well.
+
+    `electrics` is needed by details with bands. With `supply` the supply may go at any time and
+    come back at any time, and monitors go on while it is gone; with bands it goes when the
+    protection opens in any case, and then the monitors wait no longer unless `supply` is set.
+    """
     asked = [m.when for m in monitors] + [m.then for m in monitors if m.then is not None]
     asked += [
         ex.Inside(name, frozenset(state.name for state in system.region(name).states))
         for name in keep
     ]
-    if detail.contacts == "free":
+    if detail.contacts in ("free", "events"):
         system = _loosened(system, asked)
     wanted = needed_regions(system, asked)
     regions = [region for region in system.regions if region.name in wanted]
@@ -219,20 +339,19 @@ def reduce_system(
 
     shortest = detail.share * max((monitor.time_ns for monitor in monitors), default=0)
     spans: dict[str, Span] = {}
-    collapsed: list[str] = []
     reduced: list[Region] = []
+    collapsed = _collapsed(regions, detail, [*shown, *(c.when for c in conditions), *asked],
+                           levels_read)
     for region in regions:
-        others = [row.when for r in regions if r.name != region.name for row in r.rows
-                  if row.when is not None]
-        read = _union(_mentions(e) for e in [*others, *shown, *(c.when for c in conditions),
-                                             *asked])
-        if _collapsible(region, detail, read, levels_read):
+        if region.name in collapsed:
             gate = _gate(system, region) if region.group == "proximity" else None
-            region = _collapse(region, detail, events, spans, gate)
-            collapsed.append(region.name)
+            region = _collapse(region, detail, events, spans, gate, collapsed)
         else:
+            paced = region.name == "gauge" and detail.samples != "free"
             for row in region.rows:
-                if row.after_ns and (not detail.timed or row.after_ns < shortest):
+                if row.after_ns and not paced and (
+                    not detail.timed or row.after_ns < shortest
+                ):
                     spans[row.key] = Span(0, None)
         reduced.append(region)
 
@@ -248,17 +367,35 @@ def reduce_system(
         for quantity in CELL_QUANTITIES
     }
     values = {quantity: _values(found) for quantity, found in limits.items()}
+    reader = None
+    if detail.bands:
+        assert electrics is not None
+        band, bands, reader = _banded(electrics, system, reduced, collapsed, limits, values)
+        reduced.insert(0, band)
+        spans |= bands
+        if electrics.gadget.charger is not None and "usb" not in flags:
+            flags.append("usb")
+            acts.append(Act("usb", "usb", (("usb", None),), "usb.edge"))
+    if supply or detail.bands:
+        flags.append(SUPPLY)
+        restarts = electrics is None or electrics.gadget.cell.restart is not None
+        acts += SUPPLY_ACTS if restarts else SUPPLY_ACTS[:1]
     machine = Machine(
         reduced, conditions=conditions, acts=acts, flags=flags, spans=spans, monitors=monitors,
-        values=values, segments=segments,
+        values=values, segments=segments, cell=reader, forgiving=not supply,
+        outside=[region.name for region in reduced
+                 if region.name in collapsed and region.group != "gauge"],
     )
+    if reader is not None:
+        reader.bind(machine, frozenset(collapsed))
     starts, endless = _starts(machine)
     read_here = _union(_mentions(e) for e in expressions)
-    free = sorted((set(read_here.quantities) & set(CELL_QUANTITIES)) | unread)
+    free = sorted((set() if detail.bands else set(read_here.quantities) & set(CELL_QUANTITIES))
+                  | {name for name in unread if not name.startswith("(")})
     return Reduced(
         machine=machine,
         starts=starts,
-        kept=tuple(region.name for region in reduced),
+        kept=tuple(region.name for region in reduced if region.name != BAND),
         collapsed=tuple(collapsed),
         left_out=tuple(r.name for r in system.regions if r.name not in wanted),
         free=tuple(free),
@@ -308,11 +445,47 @@ def _union(mentions: Iterable[ex.Mentioned]) -> ex.Mentioned:
                         quantities=frozenset(quantities), events=frozenset(events))
 
 
+def _collapsed(
+    regions: Sequence[Region], detail: Detail, read: Sequence[ex.Expression], levels: set[str]
+) -> tuple[str, ...]:
+    """The regions of which only events are left at this detail."""
+    if detail.contacts != "events":
+        found = []
+        for region in regions:
+            others = [row.when for r in regions if r.name != region.name for row in r.rows
+                      if row.when is not None]
+            if _collapsible(region, detail, _union(_mentions(e) for e in [*others, *read]), levels):
+                found.append(region.name)
+        return tuple(found)
+    # All stock regions whose states nothing but each other's guards reads.
+    names = {region.name for region in regions
+             if region.group in STOCK and region.name not in ("cell", "gauge.blink")
+             and not levels & _levels_driven(region)}
+    while True:
+        guards = [row.when for r in regions if r.name not in names for row in r.rows
+                  if row.when is not None]
+        mentioned = _union(_mentions(e) for e in [*guards, *read])
+        kept = {name for name in names if name in mentioned.regions or (
+            name == "gauge" and "gauge" in mentioned.quantities)}
+        if not kept:
+            return tuple(region.name for region in regions if region.name in names)
+        names -= kept
+
+
+def _makes_events(region: Region) -> bool:
+    """Whether `region` stands for the outside: a contact, the looks of a sensor, the samples."""
+    tail = region.name.rpartition(".")[2]
+    return (region.group, tail) in (("buttons", "contact"), ("proximity", "look")) or (
+        region.name == "gauge")
+
+
 def _collapsible(
     region: Region, detail: Detail, read: ex.Mentioned, levels: set[str]
 ) -> bool:
     """Whether nothing but events leaves `region`, so that its states need not be told apart."""
     if region.name in read.regions or levels & _levels_driven(region):
+        return False
+    if not _makes_events(region):
         return False
     head, _, tail = region.name.rpartition(".")
     if region.group == "buttons" and tail == "contact":
@@ -320,7 +493,7 @@ def _collapsible(
     if region.group == "proximity" and tail == "look":
         return detail.looks == "free"
     if region.group == "gauge" and region.name == "gauge":
-        return detail.samples == "free" and "gauge" not in read.quantities
+        return detail.samples != "exact" and "gauge" not in read.quantities
     return False
 
 
@@ -368,9 +541,12 @@ def _starts(machine: Machine) -> tuple[tuple[Outcome, ...], tuple[tuple[str, ...
     flags = machine.flags
     found: dict[tuple[object, ...], Outcome] = {}
     endless: dict[tuple[str, ...], None] = {}
-    for values in product((False, True), repeat=len(flags)):
+    bands = len(machine.parts[machine.band].states) if machine.band >= 0 else 1
+    for band, values in product(range(bands), product((False, True), repeat=len(flags))):
         level = dict(zip(flags, values, strict=True))
         if level.get("status.low") and level.get("status.high"):
+            continue
+        if not level.get(SUPPLY, True):
             continue
         happens = []
         if level.get("usb"):
@@ -378,7 +554,7 @@ def _starts(machine: Machine) -> tuple[tuple[Outcome, ...], tuple[tuple[str, ...
         if level.get("status.low") or level.get("status.high"):
             happens.append("status.edge")
         try:
-            for outcome in machine.starts(values, happens):
+            for outcome in machine.starts(values, happens, band):
                 found.setdefault((outcome.config, outcome.broken), outcome)
         except Endless as loop:
             endless[loop.loop] = None

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Press, Step, Usb, Wave
-from simfw.verify.abstraction import Reduced
+from simfw.verify.abstraction import SUPPLY_ACTS, Reduced
 from simfw.verify.explore import Way
 from simfw.verify.timing import Difference, earliest, way_differences
 
@@ -20,15 +20,22 @@ HAND_M = 0.10
 
 @dataclass(frozen=True, slots=True)
 class Acts:
-    """What to do when, and when the last instant of the way is."""
+    """What to do when, and when the last instant of the way is.
+
+    `cut_ns` is when the supply first goes, where the way has that.
+    """
 
     steps: tuple[Step, ...]
     end_ns: int
+    cut_ns: int | None = None
 
 
 @dataclass(slots=True)
 class _Did:
-    """One thing of one instant: `what` is "press", "release", "edge", "hit", "miss" or "usb"."""
+    """One thing of one instant.
+
+    `what` is "press", "release", "edge", "hit", "miss", "usb" or "cut".
+    """
 
     what: str
     name: str
@@ -51,7 +58,8 @@ def act_out(
         times = earliest(len(way.steps), differences)
         if times is None:
             continue
-        acts = Acts(tuple(_steps(gadget, reduced, did, times, shift)), times[-1])
+        cut = next((times[one.number] for one in did if one.what == "cut"), None)
+        acts = Acts(tuple(_steps(gadget, reduced, did, times, shift)), times[-1], cut)
         if acts not in seen:
             seen.add(acts)
             yield acts
@@ -74,6 +82,8 @@ def _did(reduced: Reduced, way: Way) -> Iterator[_Did]:
             label = machine.acts[first].label
             if label.endswith(".edge"):
                 yield _Did("edge", label.removesuffix(".edge"), number)
+            elif label == SUPPLY_ACTS[0].label:
+                yield _Did("cut", "", number)
             elif label == "usb":
                 usb = not usb
                 yield _Did("usb", "in" if usb else "out", number)
@@ -125,6 +135,8 @@ def _steps(
     hands: dict[str, list[tuple[int, bool]]] = {}
     for one in did:
         at = times[one.number]
+        if one.what == "cut":
+            continue
         if one.what == "usb":
             found.append(Usb(at_ns=at, present=one.name == "in"))
         elif one.what in ("hit", "miss"):

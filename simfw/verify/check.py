@@ -11,11 +11,11 @@ from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError
 from simfw.gadget.model import Gadget, Rule
 from simfw.quantity import format_duration
-from simfw.verify.abstraction import LADDER, Reduced, reduce_system
+from simfw.verify.abstraction import DETAILS, LADDER, Electrics, Reduced, reduce_system
 from simfw.verify.acting import act_out
 from simfw.verify.budget import Budget
 from simfw.verify.builtin import CHECKS, chosen_checks
-from simfw.verify.decide import Question, decide, monitor_of
+from simfw.verify.decide import Question, decide, monitor_of, with_coincidences
 from simfw.verify.electrical import electrical_checks
 from simfw.verify.explore import Explored, explore
 from simfw.verify.falsify import TRACE_CHECKS, Broken, falsify
@@ -23,6 +23,7 @@ from simfw.verify.finding import Finding, Report, Verdict, Witness
 from simfw.verify.player import Player
 from simfw.verify.reach import loads_of, reach_checks
 from simfw.verify.static import finding, open_cells, row_checks
+from simfw.verify.supply import cut_finding, supply_check
 
 __all__ = ["check_gadget"]
 
@@ -30,6 +31,7 @@ S = 1_000_000_000
 CLOCKS = ((9, 10), (11, 10))
 RUNS = 100
 MOST_RANDOM_S = 20.0
+MOST_CHANCE_S = 6.0
 
 
 def check_gadget(
@@ -79,13 +81,17 @@ def check_gadget(
     ]
     for place, question in enumerate(questions):
         progress(f"rule {place + 1} of {len(questions)}: {question.rule.name}")
-        share = budget.part(0.7 / (len(questions) - place))
+        share = budget.part(max(0.3, 0.6 / (len(questions) - place)))
         verdict, broken = decide(question, system, player, segments=segments, budget=share)
         verdicts.append(verdict)
-        if broken is not None:
-            found.append(broken)
-        if "clock-margin" in wanted and verdict.standing in ("proved", "coincidence"):
-            found += _clock_margin(question, system, verdict, segments, share)
+        found += [] if broken is None else [broken]
+    proved = [place for place, one in enumerate(verdicts) if one.standing == "coincidence"]
+    for count, place in enumerate(proved):
+        progress(f"coincidences and the supply, rule {count + 1} of {len(proved)}")
+        share = budget.part(0.6 / (len(proved) - count))
+        verdicts[place], more = _widened(questions[place], verdicts[place], system, segments, share,
+                                         player, wanted)
+        found += more
     progress("random runs of the full model")
     open_rules = [verdict.rule for verdict in verdicts
                   if verdict.standing in ("unreproduced", "open")]
@@ -93,14 +99,19 @@ def check_gadget(
     by_name = {question.rule.name: question for question in questions}
     if reduced.endless:
         checks = []
+    told = {one.witness.rule for one in found if one.check == "power-cut" and one.witness}
+    when_dead = [verdict.rule for verdict in verdicts
+                 if verdict.supply is False and verdict.rule not in told]
     for broken_run in falsify(player, open_rules, checks, budget.part(0.8, MOST_RANDOM_S),
-                              seed=seed, runs=runs):
-        found.append(_from_run(player, broken_run, by_name))
-        verdicts = [
-            replace(verdict, standing="broken", text="broken; found by random runs")
-            if verdict.rule == broken_run.verdict.name else verdict
-            for verdict in verdicts
-        ]
+                              seed=seed, runs=runs, when_dead=when_dead):
+        from_run = _from_run(player, broken_run, by_name)
+        found.append(from_run)
+        if from_run.level == "fault":
+            verdicts = [
+                replace(verdict, standing="broken", text="broken; found by random runs")
+                if verdict.rule == broken_run.verdict.name else verdict
+                for verdict in verdicts
+            ]
     kept = [one for one in found if one.check in wanted]
     kept.sort(key=lambda one: (one.level != "fault", list(CHECKS).index(one.check)))
     return Report(
@@ -155,16 +166,18 @@ def _endless(player: Player, reduced: Reduced, search: Explored) -> Iterable[Fin
 
 
 def _clock_margin(
-    question: Question, system: System, verdict: Verdict, segments: dict[str, int], budget: Budget
+    question: Question, system: System, verdict: Verdict, segments: dict[str, int], budget: Budget,
+    player: Player,
 ) -> Iterable[Finding]:
     """The rule at a slow and at a fast clock, at the detail that proved it at the nominal one."""
     monitor = monitor_of(question.rule)
     if not monitor.time_ns:
         return
-    detail = next(one for one in LADDER if one.says == verdict.detail)
+    detail = next(one for one in DETAILS if one.says == verdict.detail)
+    electrics = Electrics(player.written, player.prepared.circuit)
     for part, whole in CLOCKS:
         reduced = reduce_system(_scaled(system, part, whole), [monitor], detail,
-                                segments=segments)
+                                segments=segments, electrics=electrics)
         search = explore(reduced.machine, reduced.starts, apart=True, stop=budget.part(0.5).over)
         if search.broken:
             slow = "slow" if part > whole else "fast"
@@ -172,6 +185,29 @@ def _clock_margin(
                           f"with the clock {abs(part - whole) * 100 // whole} % {slow}.",
                           [question.rule.key])
             return
+
+
+def _widened(
+    question: Question, verdict: Verdict, system: System, segments: dict[str, int], budget: Budget,
+    player: Player, wanted: frozenset[str],
+) -> tuple[Verdict, list[Finding]]:
+    """What becomes of a proof with the clock off, with the supply failing, with coincidences."""
+    found: list[Finding] = []
+    holds = None
+    if "clock-margin" in wanted:
+        found += _clock_margin(question, system, verdict, segments, budget.part(0.3), player)
+    if "power-cut" in wanted:
+        holds, shown = supply_check(
+            question.rule.name, question.text, monitor_of(question.rule), system, player, verdict,
+            segments=segments, budget=budget.part(0.5))
+        found += [] if shown is None else [shown]
+    verdict, chance = with_coincidences(question, verdict, system, player, segments=segments,
+                                        budget=budget.part(1.0, MOST_CHANCE_S))
+    found += [] if chance is None else [chance]
+    text = {True: f"{verdict.text}, also with the supply failing at any instant",
+            False: f"{verdict.text}, as long as the supply holds",
+            None: verdict.text}[holds]
+    return replace(verdict, text=text, supply=holds), found
 
 
 def _scaled(system: System, part: int, whole: int) -> System:
@@ -186,10 +222,32 @@ def _scaled(system: System, part: int, whole: int) -> System:
     return replace(system, regions=regions)
 
 
+def _off_clock(player: Player, broken: Broken, questions: dict[str, Question]) -> Finding:
+    """What broke only with everything done longer or shorter: a note on the clock."""
+    verdict, scenario = broken.verdict, broken.scenario
+    question = questions.get(verdict.name)
+    if question is not None:
+        says = question.text
+        witness = player.witness(scenario, verdict, title=f"Breaks: {verdict.name}")
+    else:
+        says = CHECKS[verdict.name].says
+        witness = player.trace_witness(scenario, verdict)
+    fast = broken.clock > 1.0
+    return replace(finding(
+        "clock-margin", f"{says[0].upper()}{says[1:]}: seen with a clock 10 % "
+        f"{'fast' if fast else 'slow'}, for which everything lasts 10 % "
+        f"{'longer' if fast else 'less long'}: {witness.why} at "
+        f"{format_duration(witness.time_ns)}."), witness=witness)
+
+
 def _from_run(player: Player, broken: Broken, questions: dict[str, Question]) -> Finding:
     """A finding of a random run, as short as it gets."""
     verdict, scenario = broken.verdict, broken.scenario
     question = questions.get(verdict.name)
+    if question is not None and broken.dead and question.rule.kind in ("response", "stays"):
+        return cut_finding(verdict.name, question.text, player, scenario, verdict)
+    if broken.clock != 1.0:
+        return _off_clock(player, broken, questions)
     if question is not None:
         shortened = player.shorten(scenario, verdict.name)
         witness = player.witness(*(shortened or (scenario, verdict)),

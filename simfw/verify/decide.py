@@ -16,19 +16,28 @@ from simfw.behaviour.region import System
 from simfw.behaviour.rules import BoundRule
 from simfw.circuit.circuit import Circuit
 from simfw.quantity import format_duration
-from simfw.verify.abstraction import LADDER, Reduced, reduce_system
+from simfw.verify.abstraction import (
+    BANDED,
+    CELL_QUANTITIES,
+    LADDER,
+    Detail,
+    Electrics,
+    Reduced,
+    reduce_system,
+)
 from simfw.verify.acting import act_out
 from simfw.verify.budget import Budget
-from simfw.verify.explore import Explored, explore
+from simfw.verify.explore import Explored, Way, explore
 from simfw.verify.finding import Finding, Verdict, Witness
 from simfw.verify.machine import Monitor
 from simfw.verify.player import Player
 
-__all__ = ["Question", "decide", "monitor_of", "telling_charges"]
+__all__ = ["Question", "decide", "monitor_of", "telling_charges", "with_coincidences"]
 
-ELECTRICAL = {"gauge.measured", "cell.voltage", "cell.charge", "status.low", "status.high"}
+ELECTRICAL = {*CELL_QUANTITIES, "status.low", "status.high"}
 TRIES = 40
 CHANCE_TRIES = 8
+DRAINING_S = 2 * 3600
 S = 1_000_000_000
 
 
@@ -71,7 +80,7 @@ def telling_charges(circuit: Circuit, limits: Sequence[float]) -> list[float]:
                     low = middle
                 else:
                     high = middle
-            if 0.002 < high < 0.999:
+            if 0.0002 < high < 0.9995:
                 found.append(round(high, 5))
     return list(dict.fromkeys([0.8, *found, 1.0]))
 
@@ -85,23 +94,30 @@ def decide(
     budget: Budget,
     limit: int | None = None,
 ) -> tuple[Verdict, Finding | None]:
-    """What is known of the rule after searching as long as `budget` allows."""
+    """What is known of the rule after searching as long as `budget` allows.
+
+    A rule that is proved here is proved as long as nothing coincides by chance (the standing
+    "coincidence"); `with_coincidences` goes on from there.
+    """
     rule = question.rule
     monitor = monitor_of(rule)
+    electrics = Electrics(player.written, player.prepared.circuit)
     search: Explored | None = None
     reduced: Reduced | None = None
     runs = player.runs
     hunted = False
-    for number, detail in enumerate(LADDER):
-        if detail.share and not monitor.time_ns:
-            continue
-        reduced = reduce_system(system, [monitor], detail, segments=segments)
+    details = _details(system, monitor, segments)
+    for number, detail in enumerate(details):
+        last = number + 1 == len(details)
+        reduced = reduce_system(system, [monitor], detail, segments=segments, electrics=electrics)
         search = explore(reduced.machine, reduced.starts, apart=True,
-                         stop=budget.part(0.6).over, limit=limit)
+                         stop=budget.part(0.9 if last else 0.7).over, limit=limit)
         if not search.broken:
             if search.finished and not reduced.endless:
-                return _coincidences(question, system, player, monitor, number, search, reduced,
-                                     segments, budget, limit, runs)
+                return _verdict(question, "coincidence", search, reduced,
+                                player.runs - runs), None
+            if detail.bands and not last:
+                continue
             break
         found: Iterable[tuple[Explored, Reduced]] = [(search, reduced)]
         if not hunted:
@@ -116,12 +132,34 @@ def decide(
                     Finding(check=question.check, level="fault", text=_broken(question, witness),
                             rows=_rows(suspicion), witness=witness),
                 )
-        if _hopeless(monitor, number) or budget.over():
+        if budget.over():
             break
     assert search is not None
     assert reduced is not None
     standing = "unreproduced" if search.broken else "open"
     return _verdict(question, standing, search, reduced, player.runs - runs), None
+
+
+def _details(
+    system: System, monitor: Monitor, segments: Mapping[str, int]
+) -> tuple[Detail, ...]:
+    """The details to try, the coarsest first.
+
+    Where a reading of the cell matters, its charge is followed; and where the rule itself asks for
+    one, no detail that leaves readings free can prove it.
+    """
+    rough = reduce_system(system, [monitor], LADDER[0], segments=segments)
+    ladder = [detail for detail in LADDER if not detail.share or monitor.time_ns]
+    if _reads(monitor) & set(CELL_QUANTITIES):
+        return (BANDED[0], ladder[0], BANDED[1])
+    if set(rough.free) & set(CELL_QUANTITIES):
+        return (ladder[0], BANDED[0], *ladder[1:-1], BANDED[1], ladder[-1])
+    return tuple(ladder)
+
+
+def _reads(monitor: Monitor) -> frozenset[str]:
+    read = ex.names_in(monitor.when).quantities
+    return read if monitor.then is None else read | ex.names_in(monitor.then).quantities
 
 
 MEANS: tuple[Callable[[str], bool], ...] = (
@@ -157,23 +195,20 @@ def _hunt(
             return
 
 
-def _hopeless(monitor: Monitor, number: int) -> bool:
-    """Whether more detail cannot help: the rule itself reads what no detail determines."""
-    read = ex.names_in(monitor.when).quantities
-    if monitor.then is not None:
-        read = read | ex.names_in(monitor.then).quantities
-    return bool(read & {"cell.voltage", "cell.charge", "gauge.measured"}) and number >= 1
-
-
-def _coincidences(
-    question: Question, system: System, player: Player, monitor: Monitor, number: int,
-    search: Explored, reduced: Reduced, segments: Mapping[str, int], budget: Budget,
-    limit: int | None, runs: int,
+def with_coincidences(
+    question: Question, verdict: Verdict, system: System, player: Player,
+    *, segments: Mapping[str, int], budget: Budget, limit: int | None = None,
 ) -> tuple[Verdict, Finding | None]:
-    """The rule holds when nothing coincides by chance; now with every coincidence."""
-    budget = budget.part(0.35)
-    for detail in LADDER[number:]:
-        finer = reduce_system(system, [monitor], detail, segments=segments)
+    """A rule that holds when nothing coincides by chance, now with every coincidence."""
+    monitor = monitor_of(question.rule)
+    details = _details(system, monitor, segments)
+    number = next(k for k, one in enumerate(details) if one.says == verdict.detail)
+    electrics = Electrics(player.written, player.prepared.circuit)
+    runs = player.runs
+    for detail in details[number:]:
+        if details[number].bands and not detail.bands:
+            continue
+        finer = reduce_system(system, [monitor], detail, segments=segments, electrics=electrics)
         wider = explore(finer.machine, finer.starts, stop=budget.part(0.6).over, limit=limit)
         if not wider.broken and wider.finished:
             return _verdict(question, "proved", wider, finer, player.runs - runs), None
@@ -185,12 +220,9 @@ def _coincidences(
                 f"{question.text} holds unless two things happen in the very same nanosecond; then "
                 f"it breaks."
             )
-            return (
-                _verdict(question, "coincidence", search, reduced, player.runs - runs),
-                Finding(check="coincidence", level="note", text=text, rows=_rows(wider),
-                        witness=witness),
-            )
-    return _verdict(question, "coincidence", search, reduced, player.runs - runs), None
+            return verdict, Finding(check="coincidence", level="note", text=text,
+                                    rows=_rows(wider), witness=witness)
+    return verdict, None
 
 
 def _rows(search: Explored) -> tuple[str, ...]:
@@ -209,26 +241,32 @@ def _reproduce(
 ) -> Witness | None:
     """Act the way out on the full model, at several charges of the cell where voltages matter."""
     rule = question.rule
-    extra = (rule.within_ns or 0) + 2 * S
+    extras = [(rule.within_ns or 0) + 2 * S]
+    if reduced.detail.bands:
+        extras.append(extras[0] + DRAINING_S * S)  # a cell takes its time to run down
     tries = 0
     for way in search.broken.values():
-        for charge, shift in _settings(player, reduced):
+        for charge, shift in _settings(player, reduced, way):
             for acts in act_out(player.written, reduced, way, shift=shift):
-                if tries >= most or (tries > 2 and budget.over()):
-                    return None
-                tries += 1
-                scenario = player.scenario(acts.steps, charge, acts.end_ns + extra)
-                if player.breaks(scenario, rule.name) is None:
-                    continue
-                shortened = player.shorten(scenario, rule.name)
-                if shortened is not None:
-                    return player.witness(*shortened, title=f"Breaks: {rule.name}")
+                for extra in extras:
+                    if tries >= most or (tries > 2 and budget.over()):
+                        return None
+                    tries += 1
+                    scenario = player.scenario(acts.steps, charge, acts.end_ns + extra)
+                    if player.breaks(scenario, rule.name) is None:
+                        continue
+                    shortened = player.shorten(scenario, rule.name)
+                    if shortened is not None:
+                        return player.witness(*shortened, title=f"Breaks: {rule.name}")
     return None
 
 
-def _settings(player: Player, reduced: Reduced) -> Iterator[tuple[float, int]]:
+def _settings(player: Player, reduced: Reduced, way: Way) -> Iterator[tuple[float, int]]:
     charges = [0.8]
-    if ELECTRICAL & set(reduced.free) or any(
+    if reduced.machine.cell is not None:
+        low, high = reduced.machine.cell.charges(way.start.config)
+        charges = [low + share * (high - low) for share in (0.5, 0.9, 0.1)]
+    elif ELECTRICAL & set(reduced.free) or any(
         region in ("gauge", "cell") for region in reduced.kept
     ):
         limits = sorted({

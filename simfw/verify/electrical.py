@@ -26,6 +26,8 @@ from simfw.verify.static import finding
 __all__ = ["Loads", "electrical_checks"]
 
 DAY_S = 86_400.0
+YEAR_S = 365.25 * DAY_S
+DRAINED = 0.02  # of the capacity in a year, as in the report on the pins
 SHELF_DAYS = 90
 FADED = 1 / 3
 NS = 1_000_000_000
@@ -73,8 +75,22 @@ def _bursts(gadget: Gadget) -> Iterator[Finding]:
 
 
 def _pins(gadget: Gadget) -> Iterator[Finding]:
-    for found in check_pins(gadget).faults:
+    report = check_pins(gadget)
+    for found in report.faults:
         yield finding("pin-level", f"Pin {found.pin}: {found.text}.", [f"pins.{found.pin}"])
+    drawn_a: dict[str, float] = {}
+    for row in report.rows:
+        # A divider draws for ever; a pressed button or a status pin only while it lasts.
+        if row.power == "asleep" and not row.usb and gadget.pins[row.pin].source in (
+            "cell", "usb",
+        ):
+            drawn_a[row.pin] = max(drawn_a.get(row.pin, 0.0), row.cell_a)
+    for pin, amps in drawn_a.items():
+        share = amps * YEAR_S / gadget.cell.capacity.value
+        if share >= DRAINED:
+            yield finding("divider-drain", f"What stands at pin {pin} draws {amps * 1e6:.3g} uA "
+                          f"from the cell without end, {share * 100:.2g} % of its capacity in a "
+                          f"year.", [f"pins.{pin}"])
 
 
 def _measured(circuit: Circuit, volts: Array) -> Array:

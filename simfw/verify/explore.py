@@ -110,12 +110,12 @@ def explore(
 ) -> Explored:
     """Search from the outcomes `starts` until nothing new is found.
 
-    At most `together` acts of the outside and free rows coincide in one instant, and due dwells
-    coincide in every way they can. With `apart` nothing coincides by chance: two things share a
-    time only where the clocks leave no other possibility. `allow` says, by the name of the act or
-    region, what may happen at all: for hunting, not for proving. The search ends early when
-    `stop()` says so, when more than `limit` nodes were visited, or (`until_broken`) when every
-    monitor is broken.
+    At most `together` acts of the outside (and events of regions that stand for it) coincide in one
+    instant, together with dwells in every way they can. With `apart` nothing coincides by chance:
+    two things share a time only where the clocks leave no other possibility. `allow` says, by the
+    name of the act or region, what may happen at all: for hunting, not for proving. The search ends
+    early when `stop()` says so, when more than `limit` nodes were visited, or (`until_broken`) when
+    every monitor is broken.
     """
     search = _Search(machine, 1 if apart else together, apart, allow)
     for outcome in starts:
@@ -221,24 +221,41 @@ class _Search:
         found = self._choices.get(config)
         if found is None:
             options = self.machine.options(config)
-            acts = self.machine.acts
             if self.allow is not None:
-                parts = self.machine.parts
+                acts, parts = self.machine.acts, self.machine.parts
                 options = [
                     (first, second) for first, second in options
                     if self.allow(acts[first].label if second < 0 else parts[first].name)
                 ]
-            found = [()]
-            for count in range(1, self.together + 1):
-                for chosen in combinations(options, count):
-                    groups = [
-                        ("act", acts[first].group) if second < 0 else ("row", str(first))
-                        for first, second in chosen
-                    ]
-                    if len(set(groups)) == len(groups):
-                        found.append(chosen)
+            # Dwells of their own accord coincide in any number, things from outside a few at most.
+            own = [] if self.apart else [
+                option for option in options
+                if option[1] >= 0 and option[0] not in self.machine.outside
+            ]
+            own_sets = list(self._sets(own, len(own)))
+            outside = [option for option in options if option not in own]
+            found = [
+                (*chosen, *dwells)
+                for chosen in self._sets(outside, self.together)
+                for dwells in own_sets
+            ]
+            found.sort(key=len)
             self._choices[config] = found
         return found
+
+    def _sets(
+        self, options: Sequence[tuple[int, int]], most: int
+    ) -> Iterator[tuple[tuple[int, int], ...]]:
+        """Every set of at most `most` options, no two of one region or one group of acts."""
+        acts = self.machine.acts
+        for count in range(min(most, len(options)) + 1):
+            for chosen in combinations(options, count):
+                groups = {
+                    ("act", acts[first].group) if second < 0 else ("row", str(first))
+                    for first, second in chosen
+                }
+                if len(groups) == count:
+                    yield chosen
 
     def expand(self, index: int) -> None:
         """Let time pass from a node and execute every instant that can come next."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from simfw.engine.run import RuleVerdict, Run
@@ -17,6 +17,7 @@ from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 from simfw.verify.budget import Budget
 from simfw.verify.decide import telling_charges
 from simfw.verify.player import Player
+from simfw.verify.supply import cut_at
 
 if TYPE_CHECKING:
     from hypothesis.strategies import SearchStrategy
@@ -27,16 +28,33 @@ MS = 1_000_000
 S = 1_000 * MS
 LONGEST_BOUNCE_NS = 6 * MS
 MOST_STEPS = 10
+CLOCKS = (1.0, 1.0, 1.0, 1.1, 0.9)
+CUTS = (None, None, None, None, None, 0.5, 0.9)
 
 TraceCheck = Callable[[Scenario, Run], RuleVerdict | None]
 
 
 @dataclass(frozen=True, slots=True)
 class Broken:
-    """A scenario in which something broke, and how."""
+    """A scenario in which something broke, and how.
+
+    `clock`: with everything that is done taking this much longer than drawn, which is what a
+    gadget sees whose clock is that much faster. `dead`: the protection had opened before.
+    """
 
     scenario: Scenario
     verdict: RuleVerdict
+    clock: float = 1.0
+    dead: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """A scenario, the clock to see it with, and where in it the protection is to open."""
+
+    scenario: Scenario
+    clock: float
+    cut: float | None
 
 
 class _FoundError(Exception):
@@ -87,39 +105,47 @@ def falsify(
     *,
     seed: int = 0,
     runs: int = 200,
+    when_dead: Sequence[str] = (),
 ) -> list[Broken]:
     """Try to break `rules` and the trace checks `checks`; each found one once, as short as it gets.
 
-    At most `runs` scenarios are drawn (making them shorter comes on top).
+    At most `runs` scenarios are drawn (making them shorter comes on top). The rules `when_dead`
+    hold while the supply does; they are tried with a supply that fails.
     """
     import hypothesis
     from hypothesis import HealthCheck, Phase
 
-    wanted = {*rules, *checks}
+    wanted = {*rules, *checks, *when_dead}
+    cuts = bool(rules or when_dead) and player.written.cell.cut_off is not None
     found: list[Broken] = []
     left = runs
     while wanted and left > 0 and not budget.over():
         best: list[Broken] = []
         used = 0
 
-        def attempt(
-            scenario: Scenario, best: list[Broken] = best, wanted: set[str] = wanted
-        ) -> None:
+        def attempt(drawn: _Drawn, best: list[Broken] = best, wanted: set[str] = wanted) -> None:
             nonlocal used
             if budget.over():
                 return
             used += 1
             target = best[0].verdict.name if best else None
-            for verdict in _verdicts(player, scenario, checks):
+            scenario: Scenario | None = _scaled(drawn.scenario, drawn.clock)
+            assert scenario is not None
+            if drawn.cut is not None:
+                end = max((_end(step) for step in scenario.steps), default=S)
+                scenario = cut_at(player, scenario, max(MS, round(drawn.cut * end)))
+            if scenario is None:
+                return
+            for verdict, dead in _verdicts(player, scenario, checks):
                 if verdict.name in wanted and target in (None, verdict.name):
-                    candidate = Broken(scenario, verdict)
+                    candidate = Broken(scenario, verdict, drawn.clock, dead)
                     if not best:
                         best.append(candidate)
                     elif _size(candidate) < _size(best[0]):
                         best[0] = candidate
                     raise _FoundError
 
-        test: Any = hypothesis.given(_scenarios(player))(attempt_for(attempt))
+        test: Any = hypothesis.given(_scenarios(player, cuts))(attempt_for(attempt))
         test = hypothesis.settings(
             max_examples=left, database=None, deadline=None, derandomize=False,
             phases=(Phase.generate, Phase.shrink), suppress_health_check=list(HealthCheck),
@@ -137,16 +163,42 @@ def falsify(
     return found
 
 
-def attempt_for(attempt: Callable[..., None]) -> Callable[[Scenario], None]:
+def attempt_for(attempt: Callable[..., None]) -> Callable[[_Drawn], None]:
     """A plain one-argument function, as Hypothesis wants it."""
 
-    def run_one(scenario: Scenario) -> None:
-        attempt(scenario)
+    def run_one(drawn: _Drawn) -> None:
+        attempt(drawn)
 
     return run_one
 
 
-def _verdicts(player: Player, scenario: Scenario, checks: Sequence[str]) -> list[RuleVerdict]:
+def _scaled(scenario: Scenario, clock: float) -> Scenario:
+    """The scenario with all that is done `clock` times as long."""
+    if clock == 1.0:
+        return scenario
+
+    def long(time_ns: int) -> int:
+        return round(time_ns * clock)
+
+    steps: list[Step] = []
+    for step in scenario.steps:
+        step = replace(step, at_ns=long(step.at_ns))
+        if isinstance(step, Press):
+            step = replace(step, for_ns=long(step.for_ns), bounce_ns=long(step.bounce_ns))
+        elif isinstance(step, Wave):
+            step = replace(step, for_ns=long(step.for_ns))
+        steps.append(step)
+    return replace(scenario, steps=tuple(steps), lasts_ns=long(scenario.lasts_ns))
+
+
+def _end(step: Step) -> int:
+    return step.at_ns + (step.for_ns if isinstance(step, Press | Wave) else 0)
+
+
+def _verdicts(
+    player: Player, scenario: Scenario, checks: Sequence[str]
+) -> list[tuple[RuleVerdict, bool]]:
+    """What broke, and whether the protection had opened by then."""
     run = player.play(scenario)
     if run is None:
         return []
@@ -155,13 +207,16 @@ def _verdicts(player: Player, scenario: Scenario, checks: Sequence[str]) -> list
         verdict = TRACE_CHECKS[name](scenario, run)
         if verdict is not None:
             broken.append(verdict)
-    return broken
+    opened = run.empty_at_ns
+    return [
+        (verdict, opened is not None and (verdict.time_ns or 0) >= opened) for verdict in broken
+    ]
 
 
-def _size(broken: Broken) -> tuple[int, int, int]:
+def _size(broken: Broken) -> tuple[bool, int, int, int]:
     scenario = broken.scenario
     bounces = sum(isinstance(step, Press) and step.bounce_ns > 0 for step in scenario.steps)
-    return (len(scenario.steps), bounces, scenario.lasts_ns)
+    return (broken.clock != 1.0, len(scenario.steps), bounces, scenario.lasts_ns)
 
 
 def _telling_times(gadget: Gadget) -> list[int]:
@@ -185,7 +240,7 @@ def _telling_times(gadget: Gadget) -> list[int]:
     return sorted({time for time in found if time > 0})
 
 
-def _scenarios(player: Player) -> SearchStrategy[Scenario]:
+def _scenarios(player: Player, cuts: bool) -> SearchStrategy[_Drawn]:
     from hypothesis import strategies as st
 
     gadget = player.written
@@ -218,7 +273,9 @@ def _scenarios(player: Player) -> SearchStrategy[Scenario]:
     )
     actions = st.lists(st.tuples(times, st.one_of(kinds)), min_size=0, max_size=MOST_STEPS)
 
-    def build(charge: float, drawn: list[tuple[int, tuple[Any, ...]]]) -> Scenario:
+    def build(
+        charge: float, drawn: list[tuple[int, tuple[Any, ...]]], clock: float, cut: float | None
+    ) -> _Drawn:
         now, end = 0, 0
         steps: list[Step] = []
         free: dict[str, int] = {}
@@ -240,6 +297,7 @@ def _scenarios(player: Player) -> SearchStrategy[Scenario]:
                 steps.append(Usb(at_ns=now + length, present=False))
                 free["usb"] = now + length + MS
             end = max(end, now + length)
-        return player.scenario(steps, charge, end + tail)
+        return _Drawn(player.scenario(steps, charge, end + tail), clock, cut)
 
-    return st.builds(build, st.sampled_from(charges), actions)
+    return st.builds(build, st.sampled_from(charges), actions, st.sampled_from(CLOCKS),
+                     st.sampled_from(CUTS) if cuts else st.none())

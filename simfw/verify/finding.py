@@ -53,6 +53,8 @@ class Verdict:
     `states` is how many states were searched at the last detail, `finished` whether that was all of
     them, `detail` the sentence that says what was left free, `free` the numbers and inputs that
     may have any value, `replays` how many runs of the full model were tried without breaking it.
+    `supply`: whether it was proved with the supply failing at any instant as well; None where that
+    was not asked, or not finished.
     """
 
     rule: str
@@ -63,6 +65,7 @@ class Verdict:
     detail: str
     free: tuple[str, ...] = ()
     replays: int = 0
+    supply: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,10 +92,52 @@ def _compile_compare(machine: Machine, compare: ex.Compare) -> Guard:
             index = machine.region_index["gauge"]
             bars = [_bars(state.name) for state in machine.regions[index].states]
             return lambda now: bars[now.states[index]]
-        return machine.level_reader(name)
+        return level_reader(machine, name)
 
     first, second = read(left), read(right)
     return lambda now: test(first(now), second(now))
+
+
+def level_reader(machine: Machine, name: str) -> Callable[[Instant], float]:
+    """How far a light, load, emitter or receiver is driven (0..1); 0 where nothing drives it.
+
+    Only asked for names that an expression reads: the regions that drive them, and whatever
+    decides whether they are shown, are then part of the machine.
+    """
+    total = max(1, machine.segments.get(name, 1))
+    sources: list[tuple[int, list[float], Guard | None]] = []
+    out: list[tuple[int, list[float]]] = []
+    for index, region in enumerate(machine.regions):
+        levels = []
+        for state in region.states:
+            drive = state.outputs.get(name)
+            if drive is None:
+                levels.append(0.0)
+            else:
+                levels.append(drive.duty if drive.segments is None else drive.segments / total)
+        if any(levels):
+            show = None if region.show is None else machine.compile(region.show)
+            sources.append((index, levels, show))
+        taken = [state.takes_out.get(name, 0) / total for state in region.states]
+        if any(taken):
+            out.append((index, taken))
+
+    supply = machine.supply
+
+    def read(now: Instant) -> float:
+        best = 0.0
+        if supply >= 0 and not now.flags[supply]:
+            return best
+        for index, levels, show in sources:
+            value = levels[now.states[index]]
+            for other, taken in out:
+                if machine.regions[other].group == machine.regions[index].group:
+                    value -= taken[now.states[other]]
+            if value > best and (show is None or show(now)):
+                best = value
+        return best
+
+    return read
 
 
 def _split(
@@ -104,8 +146,8 @@ def _split(
 ) -> Guard:
     """A comparison of a free quantity: both answers are tried where both are possible."""
     if flipped:
-        return lambda now: now.split(name, values, lambda value: test(limit, value))
-    return lambda now: now.split(name, values, lambda value: test(value, limit))
+        return lambda now: now.measure(name, values, lambda value: test(limit, value))
+    return lambda now: now.measure(name, values, lambda value: test(value, limit))
 
 
 def _bars(state: str) -> float:

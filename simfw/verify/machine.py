@@ -13,13 +13,14 @@ instant reads it, the instant is executed once for each answer it may give.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Condition, Region
+from simfw.verify.bands import BAND, Reader
 from simfw.verify.guards import Guard, Watched, compile_expression
-from simfw.verify.terms import Act, Config, Endless, Mark, Monitor, Outcome, Span
+from simfw.verify.terms import SUPPLY, Act, Config, Endless, Mark, Monitor, Outcome, Span
 
 __all__ = [
     "Act",
@@ -35,6 +36,8 @@ __all__ = [
 EVENT_LIMIT = 10_000
 LOOP_WATCH = 200
 """From this many events on, an instant's repetitions are looked for: a repeat never ends."""
+MOST_SWITCHES = 12
+"""How often the protection may open and close in one instant before that counts as endless."""
 
 
 @dataclass(slots=True)
@@ -70,8 +73,8 @@ class Instant:
     """The working state while one instant is executed."""
 
     __slots__ = (
-        "conds", "events", "flags", "free", "made", "phases", "reset", "resumes", "rows", "script",
-        "states",
+        "cell", "conds", "events", "flags", "free", "made", "phases", "reset", "resumes", "rows",
+        "script", "seen", "states",
     )
 
     def __init__(self, machine: Machine, config: Config, script: list[int]) -> None:
@@ -86,7 +89,9 @@ class Instant:
         self.reset: set[int] = set()
         self.script = script
         self.made: list[tuple[str, object]] = []
-        self.free: dict[str, list[float]] = {}
+        self.free: dict[str, Sequence[float]] = {}
+        self.cell = machine.cell
+        self.seen: dict[str, tuple[int, ...]] = {}
 
     def choose(self) -> bool:
         """The next answer of the script; False where the script has none yet."""
@@ -95,9 +100,19 @@ class Instant:
             self.script.append(0)
         return bool(self.script[place])
 
+    def measure(self, name: str, values: Sequence[float], test: Callable[[float], bool]) -> bool:
+        """Like `split`, of a quantity of the cell: another load may make another reading."""
+        states = tuple(self.states)
+        if self.seen.get(name) != states:
+            self.seen[name] = states
+            self.free[name] = (
+                values if self.cell is None else self.cell.window(self).values.get(name, values)
+            )
+        return self.split(name, values, test)
+
     def split(self, name: str, values: Sequence[float], test: Callable[[float], bool]) -> bool:
         """Whether the free quantity `name` passes `test`; both answers are tried where both fit."""
-        left = self.free.get(name) or list(values)
+        left = self.free.get(name) or values
         passing = [value for value in left if test(value)]
         if not passing or len(passing) == len(left):
             return bool(passing)
@@ -113,7 +128,12 @@ class Machine:
 
     `flags` are the inputs that `acts` change; every other flag is free. `spans` replaces the dwell
     of the rows with these keys. `values` gives each free quantity the values worth telling apart.
-    `segments` is the number of LEDs of each segmented light.
+    `segments` is the number of LEDs of each segmented light. `cell` narrows what the cell may read.
+
+    Where the input SUPPLY is among `flags`, it may go: every region then stands in its start state,
+    dark and without time, until it comes back. With `forgiving` the monitors that wait for an
+    answer, or for a stay to be long enough, wait no longer once it has gone. Rows of the regions
+    `outside` that may fire at any time count as something done from outside.
     """
 
     def __init__(
@@ -127,7 +147,12 @@ class Machine:
         monitors: Sequence[Monitor] = (),
         values: Mapping[str, Sequence[float]] | None = None,
         segments: Mapping[str, int] | None = None,
+        cell: Reader | None = None,
+        forgiving: bool = False,
+        outside: Collection[str] = (),
     ) -> None:
+        self.cell = cell
+        self.forgiving = forgiving
         self.regions = tuple(regions)
         self.conditions = tuple(conditions)
         self.acts = tuple(acts)
@@ -138,6 +163,11 @@ class Machine:
         self.spans = dict(spans or {})
         self.region_index = {region.name: i for i, region in enumerate(self.regions)}
         self.flag_index = {name: i for i, name in enumerate(self.flags)}
+        self.outside = frozenset(
+            i for i, region in enumerate(self.regions) if region.name in outside
+        )
+        self.supply = self.flag_index.get(SUPPLY, -1)
+        self.band = self.region_index.get(BAND, -1)
         self.condition_index = {c.key: i for i, c in enumerate(self.conditions)}
         self.event_names: list[str] = []
         self._event_ids: dict[str, int] = {}
@@ -234,43 +264,6 @@ class Machine:
                 ripe.append((i, times.index((low, low)) + 1 if low > 0 else 0))
         return marks, ripe
 
-    def level_reader(self, name: str) -> Callable[[Instant], float]:
-        """How far a light, load, emitter or receiver is driven (0..1); 0 where nothing drives it.
-
-        Only asked for names that an expression reads: the regions that drive them, and whatever
-        decides whether they are shown, are then part of the machine.
-        """
-        total = max(1, self.segments.get(name, 1))
-        sources: list[tuple[int, list[float], Guard | None]] = []
-        out: list[tuple[int, list[float]]] = []
-        for index, region in enumerate(self.regions):
-            levels = []
-            for state in region.states:
-                drive = state.outputs.get(name)
-                if drive is None:
-                    levels.append(0.0)
-                else:
-                    levels.append(drive.duty if drive.segments is None else drive.segments / total)
-            if any(levels):
-                show = None if region.show is None else self.compile(region.show)
-                sources.append((index, levels, show))
-            taken = [state.takes_out.get(name, 0) / total for state in region.states]
-            if any(taken):
-                out.append((index, taken))
-
-        def read(now: Instant) -> float:
-            best = 0.0
-            for index, levels, show in sources:
-                value = levels[now.states[index]]
-                for other, taken in out:
-                    if self.regions[other].group == self.regions[index].group:
-                        value -= taken[now.states[other]]
-                if value > best and (show is None or show(now)):
-                    best = value
-            return best
-
-        return read
-
     # -- configurations ----------------------------------------------------------------------
 
     def clocks(self, config: Config) -> list[tuple[int, Mark]]:
@@ -281,7 +274,10 @@ class Machine:
         """
         r = len(self.parts)
         active = []
+        on = self._is_on(config)
         for i, part in enumerate(self.parts):
+            if not on and i != self.band:
+                continue
             marks = part.marks[config[i]]
             phase = config[r + i]
             if phase < len(marks):
@@ -297,17 +293,27 @@ class Machine:
         r = len(self.parts)
         base = 3 * r
         found: list[tuple[int, int]] = []
+        on = self._is_on(config)
+        fixed = self.cell is not None and not self.cell.window_of(
+            config[:r], self.flag_values(config).get("usb", False), on).may_change
         for number, act in enumerate(self.acts):
+            if fixed and act.group == SUPPLY:
+                continue
             if not act.sets or any(
                 value is None or config[base + self.flag_index[flag]] != value
                 for flag, value in act.sets
             ):
                 found.append((number, -1))
         for i, part in enumerate(self.parts):
+            if not on and i != self.band:
+                continue
             for deadline, passed in part.open_ended[config[i]]:
                 if config[r + i] >= passed:
                     found.append((i, deadline))
         return found
+
+    def _is_on(self, config: Config) -> bool:
+        return self.supply < 0 or bool(config[3 * len(self.parts) + self.supply])
 
     def region_states(self, config: Config) -> tuple[str, ...]:
         """The state of each region, by name."""
@@ -318,14 +324,20 @@ class Machine:
         base = 3 * len(self.parts)
         return {name: bool(config[base + i]) for i, name in enumerate(self.flags)}
 
-    def starts(self, flags: Sequence[bool], happens: Sequence[str] = ()) -> list[Outcome]:
+    def starts(
+        self, flags: Sequence[bool], happens: Sequence[str] = (), band: int = 0
+    ) -> list[Outcome]:
         """Power-up with these inputs: every region enters `starts`, conditions count as false.
 
-        `happens` are the raw events of inputs that are active at power-up (USB, the status pin).
+        `happens` are the raw events of inputs that are active at power-up (USB, the status pin),
+        `band` the state of the region that holds the cell's charge, where there is one.
         """
         parts = self.parts
+        states = [part.starts for part in parts]
+        if self.band >= 0:
+            states[self.band] = band
         config = tuple(
-            [part.starts for part in parts] + [0] * len(parts)
+            states + [0] * len(parts)
             + [part.resume.index(part.starts) if part.starts in part.resume else 0
                for part in parts]
             + [int(flag) for flag in flags]
@@ -399,6 +411,7 @@ class Machine:
                 mark = parts[clock].marks[now.states[clock]][now.phases[clock]]
                 now.phases[clock] += 1
                 expired += [(clock, deadline) for deadline in mark.deadlines]
+        on = self._is_on(config)
         for event in happens:
             queue.append((0, event, 0, 0))
         for first, second in chosen:
@@ -406,14 +419,19 @@ class Machine:
                 for flag, value in self.acts[first].sets:
                     place = self.flag_index[flag]
                     now.flags[place] = 1 - now.flags[place] if value is None else int(value)
-                if self._act_events[first] >= 0:
+                if self._act_events[first] >= 0 and on:
                     queue.append((0, self._act_events[first], 0, 0))
             else:
                 expired.append((first, second))
+        if on != self._on(now):
+            self._switch(now, queue, stays)
+            expired = [entry for entry in expired if entry[0] == self.band]
         expired.sort()
         for region, deadline in expired:
             queue.append((2, region, deadline, stays[region]))
         self._run_queue(now, queue, stays)
+        if self.cell is not None:
+            self._protect(now, queue, stays)
         broken, monitors = self._judge(now, config, monitors_due)
         after = tuple(
             now.states + now.phases + now.resumes + now.flags + now.conds + monitors
@@ -422,6 +440,55 @@ class Machine:
             after, frozenset(now.reset), tuple(now.rows),
             tuple(self.event_names[event] for event in now.events), broken, tuple(now.made),
         )
+
+    def _on(self, now: Instant) -> bool:
+        return self.supply < 0 or bool(now.flags[self.supply])
+
+    def _switch(
+        self, now: Instant, queue: deque[tuple[int, int, int, int]], stays: list[int]
+    ) -> None:
+        """The supply has just come or gone: every region starts anew, or stands still."""
+        on = self._on(now)
+        queue.clear()
+        now.seen = {}
+        for i, part in enumerate(self.parts):
+            if i == self.band:
+                continue
+            now.states[i] = part.starts
+            now.phases[i] = 0
+            now.resumes[i] = part.resume.index(part.starts) if part.starts in part.resume else 0
+            now.reset.add(i)
+            stays[i] += 1
+            if on and part.zero[part.starts]:
+                queue.append((3, i, 0, stays[i]))
+        now.conds = [0] * len(now.conds)
+        if on:
+            flags = self.flag_index
+            for event, names in (("usb.edge", ("usb",)),
+                                 ("status.edge", ("status.low", "status.high"))):
+                if event in self._event_ids and any(
+                    name in flags and now.flags[flags[name]] for name in names
+                ):
+                    queue.append((0, self._event_ids[event], 0, 0))
+
+    def _protect(
+        self, now: Instant, queue: deque[tuple[int, int, int, int]], stays: list[int]
+    ) -> None:
+        """Let the protection open and close until it rests, as the loads of the moment have it."""
+        assert self.cell is not None
+        for count in range(MOST_SWITCHES):
+            window = self.cell.window(now)
+            switches = window.must_change
+            if window.may_change and not switches and count == 0:
+                switches = now.choose()
+                now.made.append((SUPPLY, switches))
+            if not switches:
+                return
+            now.flags[self.supply] = 1 - now.flags[self.supply]
+            self._switch(now, queue, stays)
+            self._run_queue(now, queue, stays)
+        raise Endless(("the protection opens", "the protection closes"),
+                      tuple(now.rows[:LOOP_WATCH]))
 
     def _run_queue(
         self, now: Instant, queue: deque[tuple[int, int, int, int]], stays: list[int]
@@ -455,6 +522,8 @@ class Machine:
                     if key in seen or handled > EVENT_LIMIT:
                         raise Endless(tuple(dict.fromkeys(trail)), tuple(now.rows[:LOOP_WATCH]))
                     seen.add(key)
+            if not self._on(now):
+                return
             for place, (guard, rises, falls) in enumerate(self._conditions):
                 value = int(guard(now))
                 if value != now.conds[place]:
@@ -503,8 +572,13 @@ class Machine:
         earlier: Instant | None = None
         # The loads of the new state stand now: what was read during the instant may have changed.
         now.free = {}
+        now.seen = {}
+        waits = not self.forgiving or self._on(now)
         for j, (monitor, when, then, asked) in enumerate(self._monitors):
             value = before[base + j]
+            if not waits and monitor.kind != "never":
+                values.append(0)
+                continue
             if monitor.kind == "never":
                 if when(now):
                     broken.append(j)

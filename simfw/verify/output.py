@@ -29,7 +29,8 @@ def witness_names(report: Report) -> dict[int, str]:
     for place, found in enumerate(report.findings):
         if found.witness is None:
             continue
-        said = found.witness.rule if found.check in ("rule", "coincidence") else found.check
+        said = found.witness.rule if found.check in (
+            "rule", "coincidence", "power-cut") else found.check
         base = re.sub(r"[^a-z0-9]+", "-", said.lower()).strip("-") or "witness"
         name, count = base, 1
         while name in used:
@@ -122,6 +123,7 @@ def report_json(report: Report, folder: str | None = None) -> dict[str, Any]:
                 "detail": verdict.detail,
                 "free": list(verdict.free),
                 "replays": verdict.replays,
+                "supply": verdict.supply,
             }
             for verdict in report.verdicts
         ],

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from simfw.behaviour import expression as ex
 
-__all__ = ["Act", "Config", "Endless", "Mark", "Monitor", "Outcome", "Span"]
+__all__ = ["SUPPLY", "Act", "Config", "Endless", "Mark", "Monitor", "Outcome", "Span"]
+
+SUPPLY = "(supply)"
+"""The input that says whether the protection lets the cell feed the gadget."""
 
 Config = tuple[int, ...]
 """A settled combination: states, dwells passed, memories, inputs, conditions, monitors."""

@@ -400,6 +400,10 @@ CASES = (
                         'adc_bits = 10\n[controller.limits]\nabove = "0.5 V"\n'
                         'below = "0.5 V"\nclamp = "0.5 V"\ninjection = "1 mA"\n'),
                 'series = "100k"', 'series = "330R"')),
+    Case("D6", "a sense divider drains the cell", "divider-drain",
+         **pair(PLAIN + CHARGER + PINS.replace('"usb"', '"cell"').replace('"100k"', '"4M7"')
+                .replace('"47k"', '"4M7"'), 'series = "4M7"\nto_ground = "4M7"',
+                'series = "47k"\nto_ground = "47k"')),
     Case("D7", "a charge that never ends", "charge-never-ends",
          sound=BASE + KEY + CHARGER + USB_OFF, faulty=BASE + KEY + CHARGER + CLICKS),
     Case("D8", "a safety timer ends the charge too early", "rule",
@@ -454,7 +458,6 @@ NOT_EXPRESSIBLE = {
     "D2": "a gadget file states one polarity of the status pin; comparing rivals is another job",
     "D3": "the status pin of the model does not flash",
     "D5": "the model has no leakage from the cell to the USB node",
-    "D6": "the drain of dividers is part of the pin report, not of the check",
     "D12": "the model has no inductance",
     "E2": "the model has no watchdog", "E3": "the model has no slow decay of the supply",
     "E4": "the model has no non-volatile memory", "E5": "the model has no non-volatile memory",

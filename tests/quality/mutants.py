@@ -17,7 +17,8 @@ from pathlib import Path
 
 from simfw.behaviour.build import build_system, check
 from simfw.behaviour.rules import build_rules
-from simfw.engine.run import Run
+from simfw.engine.observer import Observer
+from simfw.engine.run import Interval, Run
 from simfw.engine.simulator import Prepared, simulate
 from simfw.errors import SimfwError
 from simfw.gadget.model import Behaviour, Gadget, Row
@@ -36,6 +37,7 @@ DEMOS = Path(__file__).parents[2] / "scenarios"
 S = 1_000_000_000
 MS = 1_000_000
 MOST_CHANGES = 5_000
+PATIENCE_S = 6.0
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,25 @@ class Mutant:
     kind: str
     place: str
     gadget: Gadget
+
+
+class TooSlow(Exception):
+    """A run took more processor time than it is given here."""
+
+
+class Patience(Observer):
+    """Ends a run that takes more than PATIENCE_S of processor time.
+
+    A changed dwell can make two cycles that meet again only after hours, which no folding shortens.
+    """
+
+    def __init__(self) -> None:
+        self.end = time.process_time() + PATIENCE_S
+
+    def interval(self, interval: Interval) -> None:
+        """Raise when the time is up."""
+        if time.process_time() > self.end:
+            raise TooSlow
 
 
 def _timing(timing: Timing, factor: float) -> Timing:
@@ -165,6 +186,7 @@ class Judge:
         self.sound_rules = self._broken_rules(self.gadget)
         self.sound_findings = self._findings(self.gadget)
         self.probes = list(self._probes())
+        self._sound: dict[int, Run] = {}
 
     def verdict(self, mutant: Gadget) -> str:
         """What catches the mutant first: "refused", "expectation", "rule", "check", or a reason."""
@@ -185,7 +207,11 @@ class Judge:
 
     @staticmethod
     def _failures(gadget: Gadget, scenario: Scenario) -> set[str]:
-        run = simulate(gadget, replace(scenario, gadget=gadget), trace=False)
+        try:
+            run = simulate(gadget, replace(scenario, gadget=gadget), trace=False,
+                           observers=[Patience()])
+        except TooSlow:
+            return set()  # nothing is said of it
         return {one.key for one in run.expectations if not one.met} | {
             one.name for one in run.rules if not one.held
         }
@@ -248,9 +274,16 @@ class Judge:
             return [[event.name for event in run.events],
                     [(use.region, use.state, use.time_ns) for use in run.states if use.time_ns]]
 
-        for probe in self.probes:
-            first = simulate(self.gadget, probe, prepared=before, trace=False)
-            second = simulate(mutant, replace(probe, gadget=mutant), prepared=after, trace=False)
+        for place, probe in enumerate(self.probes):
+            first = self._sound.get(place)
+            if first is None:
+                first = self._sound[place] = simulate(self.gadget, probe, prepared=before,
+                                                      trace=False)
+            try:
+                second = simulate(mutant, replace(probe, gadget=mutant), prepared=after,
+                                  trace=False, observers=[Patience()])
+            except TooSlow:
+                continue
             if seen(first) != seen(second) or first.charge_used_c != second.charge_used_c:
                 return True
         return False

@@ -39,6 +39,7 @@ LIMITS = """
 | a field clear for 200 ms | common practice, no source |
 | 10 carrier cycles | Vishay documents 82241 and 82492: shortest burst 10 cycles |
 | a burst of 10 ms at most | common practice, no source |
+| 2 % of the capacity in a year | common practice, no source: as much as self-discharge takes in a month |
 | 90 days on the shelf | common practice, no source |
 | a third of the light | common practice, no source |
 | clock 10 % off | within the 30 % that maker notes give for watchdog oscillators; a trimmed RC oscillator is nearer to 10 % (from memory) |
