@@ -37,8 +37,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except SimfwError as error:
         print(error, file=sys.stderr)
         return error.exit_code
-    except KeyboardInterrupt:
-        print("Stopped.", file=sys.stderr)
+    except KeyboardInterrupt as stop:
+        print(str(stop) or "Stopped.", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
         # The reader has gone (`simfw run ... | head`): no further output, and no complaint at exit.

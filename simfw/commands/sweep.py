@@ -6,6 +6,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.commands._study import add_study_options, means
 
 if TYPE_CHECKING:
     import argparse
@@ -18,8 +19,6 @@ RANK = 32
 
 def register(commands: Commands) -> None:
     """Add `sweep` to the command line."""
-    from simfw.commands.life import add_study_options
-
     parser = add_command(
         commands,
         "sweep",
@@ -42,8 +41,8 @@ def register(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Simulate each design, print the comparison, draw it if asked."""
-    from simfw.commands._progress import Bar
     from simfw.errors import UsageError
+    from simfw.life.kept import study_of
     from simfw.life.sweep import read_vary, sweep
     from simfw.loading import load_pattern
     from simfw.report.plots import check_ending
@@ -57,10 +56,13 @@ def run(arguments: argparse.Namespace) -> int:
     varied = [read_vary(text, pattern.gadget) for text in arguments.vary]
     if len({vary.key for vary in varied}) < len(varied):
         raise UsageError("--vary: the same figure twice.")
-    with Bar(sys.stderr, "designs") as bar:
+    users, seed = arguments.users, arguments.seed
+    with means(
+        arguments, lambda: study_of(pattern, users, seed, command="sweep", varied=varied)
+    ) as by:
         found = sweep(
-            pattern, varied, users=arguments.users, seed=arguments.seed, jobs=arguments.jobs,
-            progress=bar.show,
+            pattern, varied, users=users, seed=seed, workers=by.workers, kept=by.kept,
+            progress=by.bar.show,
         )
     if arguments.plot is not None:
         from simfw.report.life_plots import write_sweep_plot

@@ -18,15 +18,15 @@ from simfw.life.held import Held, held
 from simfw.life.intervals import half_width_of_mean, half_widths_of_percentiles
 from simfw.life.layout import Layout
 from simfw.life.sampling import Spread
-from simfw.life.study import Keeper, Totals, gather
+from simfw.life.study import Keeper, Progress, Totals, gather
 from simfw.life.workers import Processes, Workers
 from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern, days_of
 
-__all__ = ["Life", "is_certain", "life"]
+__all__ = ["Life", "SpreadOfDays", "is_certain", "life", "spread_of", "worth_compiling"]
 
 Array = NDArray[np.float64]
-Progress = Callable[[int, int], None]
 
+SHARES = (0.1, 0.5, 0.9)
 WORTH = 200_000  # stimuli from which on compiling pays
 
 
@@ -112,13 +112,15 @@ def life(
     workers: Workers | None = None,
     kept: Keeper | None = None,
     progress: Progress | None = None,
+    stage: Callable[[str], None] | None = None,
 ) -> Life:
     """How long the gadget of a pattern lasts, over `users` users and the spread of its parts.
 
     The result is a pure function of pattern, `users` and `seed`; `jobs` (processes) or `workers`,
     `per_task` (groups of users handed out at once), `kept` (groups finished before) and `fast`
     (compiled; None where it pays) only change how long it takes. `study=False` leaves out corners
-    and changes. `progress(done, users)` is called now and then.
+    and changes. `progress(done, users)` is called as users are finished, `stage(what)` when
+    something else begins that takes its time.
     """
     gadget = pattern.gadget
     if gadget is None:
@@ -134,39 +136,23 @@ def life(
             workers = stack.enter_context(Processes(jobs))
         totals = gather(pattern, lived, seed, fast=fast, workers=workers, kept=kept,
                         per_task=per_task, progress=progress)
-    ended = totals.days[~np.isnan(totals.days)]
-    why: dict[str, str] = {}
-    percentiles = errors = None
-    mean = error = None
-    if len(ended) == 0:
-        why["days_between_charges"] = (
-            "no user's cell was charged or ran empty in the time looked at"
-        )
-    else:
-        mean = float(ended.mean())
-        low, middle, high = (float(q) for q in np.quantile(ended, [0.1, 0.5, 0.9]))
-        percentiles = (low, middle, high)
-        error, errors = _errors(ended, certain)
-        if error is None:
-            why["days_between_charges.error"] = "one user tells nothing about the others"
-        if len(ended) < lived:
-            why["days_between_charges.users"] = (
-                f"{lived - len(ended)} of {lived} users never charged or ran empty; left out"
-            )
+    spread = spread_of(totals.days, certain)
+    why = dict(spread.why)
+    tell = stage or _tell_nobody
+    tell("run times of the lights")
     found = held(gadget)
     why |= found.why
-    missed = None
-    if totals.waves:
-        missed = 1.0 - totals.caught / totals.waves
-    else:
+    if not totals.waves:
         why["missed_wave_share"] = "nobody waves at a sensor that is on"
     shares: tuple[Contributor, ...] = ()
     if not certain:
         shares = contributors(pattern, totals.days, totals.strengths, seed)
     changes: tuple[Change, ...] = ()
     ends: tuple[float, float] | None = None
-    if study and mean is not None:
+    if study and spread.mean is not None:
+        tell("what would add most")
         changes = best_changes(pattern, seed, fast)
+        tell("the worst and the best parts")
         ends = corners(pattern, seed, fast)
     years = totals.total_ns / (DAY_NS * YEAR_DAYS)
     return Life(
@@ -174,13 +160,13 @@ def life(
         users=users,
         seed=seed,
         days=totals.days,
-        mean_days=mean,
-        percentiles=percentiles,
-        error_days=error,
-        errors_days=errors,
+        mean_days=spread.mean,
+        percentiles=spread.percentiles,
+        error_days=spread.error,
+        errors_days=spread.errors,
         charges_per_year=totals.plugs / years,
         average_current_a=totals.average_current_a,
-        missed_wave_share=missed,
+        missed_wave_share=totals.missed_wave_share,
         waves=totals.waves,
         refused_share=totals.refused / totals.asked if totals.asked else None,
         dead_share=totals.dead_ns / totals.total_ns,
@@ -194,16 +180,45 @@ def life(
     )
 
 
-def _errors(
-    days: Array, certain: bool
-) -> tuple[float | None, tuple[float, float, float] | None]:
-    """Half widths of the intervals of the mean, and of P10, P50, P90."""
+def _tell_nobody(what: str) -> None:
+    """Nobody wants to know."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpreadOfDays:
+    """Mean and P10, P50, P90 of the days between charges, with their errors as in `Life`."""
+
+    mean: float | None = None
+    percentiles: tuple[float, float, float] | None = None
+    error: float | None = None
+    errors: tuple[float, float, float] | None = None
+    why: dict[str, str]
+
+
+def spread_of(days: Array, certain: bool) -> SpreadOfDays:
+    """Mean, percentiles and errors of the users' days (NaN where no span ended)."""
+    ended = days[~np.isnan(days)]
+    if len(ended) == 0:
+        reason = "no user's cell was charged or ran empty in the time looked at"
+        return SpreadOfDays(why={"days_between_charges": reason})
+    why: dict[str, str] = {}
+    if len(ended) < len(days):
+        why["days_between_charges.users"] = (
+            f"{len(days) - len(ended)} of {len(days)} users never charged or ran empty; left out"
+        )
+    low, middle, high = (float(q) for q in np.quantile(ended, SHARES))
+    error: float | None = None
+    errors: tuple[float, float, float] | None = None
     if certain:
-        return 0.0, (0.0, 0.0, 0.0)
-    if len(days) < 2:
-        return None, None
-    low, middle, high = half_widths_of_percentiles(days, (0.1, 0.5, 0.9))
-    return half_width_of_mean(days), (low, middle, high)
+        error, errors = 0.0, (0.0, 0.0, 0.0)
+    elif len(ended) < 2:
+        why["days_between_charges.error"] = "one user tells nothing about the others"
+    else:
+        error = half_width_of_mean(ended)
+        below, about, above = half_widths_of_percentiles(ended, SHARES)
+        errors = (below, about, above)
+    return SpreadOfDays(mean=float(ended.mean()), percentiles=(low, middle, high), error=error,
+                        errors=errors, why=why)
 
 
 def _hours_at_bars(pattern: Pattern, totals: Totals) -> dict[int, float]:

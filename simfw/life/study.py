@@ -17,7 +17,7 @@ from simfw.life.work import GRAIN_C, Group, Outcome, Task, groups
 from simfw.life.workers import Here, Workers
 from simfw.stimuli.pattern import DAY_NS, Pattern
 
-__all__ = ["Keeper", "Totals", "gather"]
+__all__ = ["Keeper", "Progress", "Totals", "gather"]
 
 Array = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -77,6 +77,11 @@ class Totals:
     def average_current_a(self) -> float:
         """What all consumers drew, over all the time of all users (A)."""
         return self._used * GRAIN_C / (self.total_ns * 1e-9)
+
+    @property
+    def missed_wave_share(self) -> float | None:
+        """Of all waves at a sensor that was on, those not caught; None where there were none."""
+        return 1.0 - self.caught / self.waves if self.waves else None
 
     def heat_a(self) -> tuple[float, ...]:
         """Mean current per quarter of an hour of the week (A), over all weeks of all users."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -12,8 +12,10 @@ from simfw.circuit.circuit import Circuit
 from simfw.errors import DescriptionError, QuantityError, UsageError, nearest
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
-from simfw.life.life import life
-from simfw.life.sampling import changed
+from simfw.life.life import is_certain, spread_of, worth_compiling
+from simfw.life.sampling import REFERENCE, changed
+from simfw.life.study import Keeper, Progress, gather
+from simfw.life.workers import Workers
 from simfw.quantity import (
     ANGLE,
     AREA,
@@ -162,45 +164,66 @@ def sweep(
     *,
     users: int = 100,
     seed: int = 0,
-    jobs: int = 1,
-    progress: Callable[[int, int], None] | None = None,
+    workers: Workers | None = None,
+    kept: Keeper | None = None,
+    progress: Progress | None = None,
 ) -> Sweep:
-    """Simulate the pattern's users with every combination of the varied figures."""
-    gadget = pattern.gadget
-    assert gadget is not None
-    choices = [list(zip(vary.values, vary.texts, strict=True)) for vary in varied]
-    combinations = list(product(*choices))
+    """Simulate the pattern's users with every combination of the varied figures.
+
+    `workers` and `kept` as in `life`; `progress(done, users)` counts the users of all designs.
+    Raises UsageError where a combination makes no circuit, before anything is simulated.
+    """
+    combinations = list(product(*(zip(vary.values, vary.texts, strict=True) for vary in varied)))
+    keys = tuple(vary.key for vary in varied)
+    designs = [dict(zip(keys, (value for value, _ in chosen), strict=True))
+               for chosen in combinations]
+    for values, chosen in zip(designs, combinations, strict=True):
+        _check(pattern, values, ", ".join(text for _, text in chosen))
+    fast = worth_compiling(pattern, users * len(designs))
     points = []
-    for number, chosen in enumerate(combinations):
-        values = {vary.key: value for vary, (value, _) in zip(varied, chosen, strict=True)}
-        other, _ = changed(gadget, values)
-        if "controller.reference" in values:
-            raise UsageError("--vary controller.reference: what the firmware takes its reference "
-                             "for is no part that can be chosen; vary gauge.thresholds instead.")
-        try:
-            Circuit(other)
-        except DescriptionError as error:
-            texts = ", ".join(text for _, text in chosen)
-            raise UsageError(f"--vary: with {texts} the figures make no circuit. {error}") from None
-        found = life(
-            replace(pattern, gadget=other), users=users, seed=seed, jobs=jobs, study=False
-        )
+    for number, (values, chosen) in enumerate(zip(designs, combinations, strict=True)):
+        one = _with(pattern, values)
+        certain = is_certain(one)
+        # Where nothing is drawn, all users are one.
+        lived = 1 if certain else users
+        totals = gather(one, lived, seed, fast=fast, workers=workers, kept=kept, design=number,
+                        progress=_shifted(progress, number * lived, len(designs) * lived))
+        spread = spread_of(totals.days, certain)
+        assert one.gadget is not None
         points.append(
             Point(
-                values=tuple(value for value, _ in chosen),
+                values=tuple(values.values()),
                 texts=tuple(text for _, text in chosen),
-                percentiles=found.percentiles,
-                error_days=found.error_days,
-                missed_wave_share=found.missed_wave_share,
-                response_s=_response_s(other),
+                percentiles=spread.percentiles,
+                error_days=spread.error,
+                missed_wave_share=totals.missed_wave_share,
+                response_s=_response_s(one.gadget),
             )
         )
-        if progress is not None:
-            progress(number + 1, len(combinations))
-    return Sweep(
-        pattern=pattern, users=users, seed=seed, keys=tuple(vary.key for vary in varied),
-        points=pareto(points),
-    )
+    return Sweep(pattern=pattern, users=users, seed=seed, keys=keys, points=pareto(points))
+
+
+def _with(pattern: Pattern, values: Mapping[str, float]) -> Pattern:
+    assert pattern.gadget is not None
+    return replace(pattern, gadget=changed(pattern.gadget, values)[0])
+
+
+def _check(pattern: Pattern, values: Mapping[str, float], texts: str) -> None:
+    if REFERENCE in values:
+        raise UsageError("--vary controller.reference: what the firmware takes its reference "
+                         "for is no part that can be chosen; vary gauge.thresholds instead.")
+    one = _with(pattern, values)
+    assert one.gadget is not None
+    try:
+        Circuit(one.gadget)
+    except DescriptionError as error:
+        raise UsageError(f"--vary: with {texts} the figures make no circuit. {error}") from None
+
+
+def _shifted(progress: Progress | None, before: int, total: int) -> Progress | None:
+    if progress is None:
+        return None
+    return lambda done, _: progress(before + done, total)
 
 
 def _response_s(gadget: Gadget) -> float | None:

@@ -6,6 +6,8 @@ import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from simfw import __version__
+from simfw.errors import RunError
 from simfw.life.drawing import warmths
 from simfw.life.layout import Layout
 from simfw.life.parts import PartTables
@@ -31,12 +33,13 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """Some groups of one study, to be run in one process."""
+    """Some groups of one study, to be run in one process, by the same version of simfw."""
 
     pattern: Pattern
     seed: int
     fast: bool
     groups: tuple[Group, ...]
+    version: str = __version__
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +101,12 @@ def _nominal(task: Task) -> tuple[Layout, Store]:
 
 
 def run_task(task: Task) -> list[Outcome]:
-    """Live the lives of some groups."""
+    """Live the lives of some groups. Raises RunError where the task is of another version."""
+    if task.version != __version__:
+        raise RunError(
+            f"A worker has simfw {__version__}, and the study was begun with {task.version}: "
+            "install the same version for all."
+        )
     pattern = task.pattern
     assert pattern.gadget is not None
     nominal, store = _nominal(task)

@@ -1,0 +1,94 @@
+"""What `simfw life` and `simfw sweep` share: who does the work, and what is kept of it."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import whole_number
+
+if TYPE_CHECKING:
+    from simfw.commands._progress import Bar
+    from simfw.life.kept import Kept, Study
+    from simfw.life.workers import Workers
+
+__all__ = ["Means", "add_study_options", "means"]
+
+USERS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """Who does the work of a study, where finished groups are kept, and what shows how far it is."""
+
+    workers: Workers
+    kept: Kept | None
+    bar: Bar
+
+
+def add_study_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that every study over users has."""
+    parser.add_argument(
+        "--users", type=positive_number, default=USERS, metavar="N",
+        help=f"how many users are drawn [{USERS}]",
+    )
+    parser.add_argument(
+        "--seed", type=whole_number, default=0, metavar="S", help="seed of what is drawn [0]"
+    )
+    who = parser.add_mutually_exclusive_group()
+    who.add_argument(
+        "--jobs", type=positive_number, default=1, metavar="N",
+        help="processes that share the work; the result is the same [1]",
+    )
+    who.add_argument(
+        "--cluster", metavar="ADDRESS",
+        help="let the workers of the dask scheduler at HOST:PORT do the work",
+    )
+    parser.add_argument(
+        "--keep", metavar="FILE",
+        help="keep finished users in FILE; the same command goes on from there",
+    )
+
+
+def positive_number(text: str) -> int:
+    """An argument that must be a whole number from 1 on."""
+    number = whole_number(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 on")
+    return number
+
+
+@contextlib.contextmanager
+def means(arguments: argparse.Namespace, study: Callable[[], Study]) -> Iterator[Means]:
+    """The means of a study by its options; `study` tells what the file of `--keep` belongs to.
+
+    Where the study is interrupted, the message says what is kept.
+    """
+    from simfw.commands._progress import Bar
+    from simfw.life.kept import Kept
+    from simfw.life.workers import Here, Processes
+
+    kept: Kept | None = None
+    try:
+        with contextlib.ExitStack() as stack:
+            if arguments.keep is not None:
+                kept = stack.enter_context(Kept(arguments.keep, study()))
+            workers: Workers = Here()
+            if arguments.cluster is not None:
+                from simfw.life.cluster import Cluster
+
+                workers = stack.enter_context(Cluster(arguments.cluster))
+            elif arguments.jobs > 1:
+                workers = stack.enter_context(Processes(arguments.jobs))
+            yield Means(workers, kept, stack.enter_context(Bar(sys.stderr, "users")))
+    except KeyboardInterrupt:
+        if kept is None:
+            raise
+        users = f"{kept.users} finished user{'' if kept.users == 1 else 's'}"
+        raise KeyboardInterrupt(
+            f"Stopped. {users} kept in {kept.path}; the same command goes on from there."
+        ) from None
