@@ -139,10 +139,10 @@ def test_every_command_is_described() -> None:
     assert sorted(described) == sorted(existing)
 
 
-def test_every_option_of_run_and_modes_is_described() -> None:
+def test_every_option_of_a_run_or_a_study_is_described() -> None:
     """The options in the help and those on the page are the same."""
     page = (ROOT / "docs/reference/commands.md").read_text(encoding="utf-8")
-    for name in ("run", "modes"):
+    for name in ("run", "modes", "life", "sweep"):
         section = page.split(f"## `simfw {name} ")[1].split("\n## ")[0]
         done = subprocess.run(
             [sys.executable, "-m", "simfw", name, "-h"],

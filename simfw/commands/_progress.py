@@ -45,7 +45,7 @@ class Bar:
         left = ""
         if done > self._before:
             left_s = (now - self._start) / (done - self._before) * (total - done)
-            left = f", {format_rough_time(left_s, 2)} left"
+            left = f", {format_rough_time(max(1.0, left_s), 2)} left"
         bar = "=" * filled + " " * (WIDTH - filled)
         self._draw(f"[{bar}] {done} of {total} {self._what}{left}")
 

@@ -23,7 +23,7 @@ USERS = 100
 
 @dataclass(frozen=True, slots=True)
 class Means:
-    """Who does the work of a study, where finished groups are kept, and what shows how far it is."""
+    """Who does the work of a study, where finished groups are kept, and what shows the progress."""
 
     workers: Workers
     kept: Kept | None

@@ -76,9 +76,12 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _json(found: Sweep) -> dict[str, Any]:
+    gadget = found.pattern.gadget
+    assert gadget is not None
     return {
         "format": 1,
         "title": found.pattern.title,
+        "gadget": gadget.head.name,
         "users": found.users,
         "seed": found.seed,
         "keys": list(found.keys),

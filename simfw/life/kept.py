@@ -124,6 +124,8 @@ class Kept:
 
     def _opened(self, head: Mapping[str, str | int]) -> BinaryIO:
         try:
+            if self.path.exists() and not self.path.is_file():
+                raise UsageError(f"--keep {self.path}: this is no file but a folder or a device.")
             if not self.path.exists() or self.path.stat().st_size == 0:
                 write_whole(self.path, json.dumps(head) + "\n")
             stream = self.path.open("r+b")

@@ -8,10 +8,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
+from simfw.behaviour.build import check
 from simfw.circuit.circuit import Circuit
 from simfw.errors import DescriptionError, QuantityError, UsageError, nearest
+from simfw.gadget.electrical import electrical_problems
+from simfw.gadget.firmware import firmware_problems
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
+from simfw.gadget.wiring import wiring_problems
 from simfw.life.life import is_certain, spread_of, worth_compiling
 from simfw.life.sampling import REFERENCE, changed
 from simfw.life.study import Keeper, Progress, gather
@@ -171,7 +175,7 @@ def sweep(
     """Simulate the pattern's users with every combination of the varied figures.
 
     `workers` and `kept` as in `life`; `progress(done, users)` counts the users of all designs.
-    Raises UsageError where a combination makes no circuit, before anything is simulated.
+    Raises UsageError where a combination makes no gadget, before anything is simulated.
     """
     combinations = list(product(*(zip(vary.values, vary.texts, strict=True) for vary in varied)))
     keys = tuple(vary.key for vary in varied)
@@ -212,12 +216,20 @@ def _check(pattern: Pattern, values: Mapping[str, float], texts: str) -> None:
     if REFERENCE in values:
         raise UsageError("--vary controller.reference: what the firmware takes its reference "
                          "for is no part that can be chosen; vary gauge.thresholds instead.")
-    one = _with(pattern, values)
-    assert one.gadget is not None
-    try:
-        Circuit(one.gadget)
-    except DescriptionError as error:
-        raise UsageError(f"--vary: with {texts} the figures make no circuit. {error}") from None
+    gadget = _with(pattern, values).gadget
+    assert gadget is not None
+    # What a file is checked for when it is read: the figures have changed since.
+    found = [electrical_problems(gadget), wiring_problems(gadget), firmware_problems(gadget),
+             check(gadget)]
+    problems = [problem for part in found for problem in part]
+    if not problems:
+        try:
+            Circuit(gadget)
+        except DescriptionError as error:
+            problems = list(error.problems)
+    if problems:
+        told = " ".join(str(problem) for problem in problems)
+        raise UsageError(f"--vary: with {texts} the figures make no gadget. {told}")
 
 
 def _shifted(progress: Progress | None, before: int, total: int) -> Progress | None:
