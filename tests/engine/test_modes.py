@@ -86,3 +86,42 @@ def test_a_state_that_no_row_reaches_is_no_mode():
     found = combinations(build_system(gadget_of(PLAIN)))
     assert ("never", "on") not in found
     assert found[0] == ("dark", "on")
+
+
+GUARDED = """
+[gadget]
+name = "Guarded"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[buttons.key]
+[behaviour.a]
+starts = "one"
+states.one = {}
+states.two = {}
+states.three = {}
+states.four = {}
+rows = [
+  { on = "key.press", from = "one", to = "two", when = "a.one and b.off" },
+  { on = "key.press", from = "one", to = "three", when = "a.two or b.on" },
+  { on = "key.press", from = "two", to = "four", when = "not (a.two and b.off) and key.pressed" },
+]
+[behaviour.b]
+starts = "off"
+states.off = {}
+states.on = {}
+rows = [
+  { on = "key.release", from = "off", to = "on", when = "key.pressed or a.three" },
+]
+"""
+
+
+def test_guards_over_states_are_obeyed_and_what_depends_on_a_button_may_go_either_way():
+    """From one only to two while b is off; four needs b on, which needs the button's side."""
+    found = set(combinations(build_system(gadget_of(GUARDED))))
+    assert ("two", "off") in found
+    assert ("two", "on") in found  # the button may be read pressed
+    assert ("four", "on") in found
+    assert ("four", "off") not in found
+    assert ("three", "off") not in found
+    assert ("three", "on") in found

@@ -29,7 +29,7 @@ class WireActivity:
 
     Ticks are of the file's clock. `duty` is the share of the known time spent above zero;
     `frequency_hz` is one over the median distance of rising edges (the latest 100,000), None of
-    fewer than two. `unknown` counts x and z.
+    fewer than two. `unknown` counts x and z. `two_valued` wires were only ever 0 or 1.
     """
 
     wire: Wire
@@ -43,6 +43,7 @@ class WireActivity:
     least: float | None
     most: float | None
     idle_high: bool
+    two_valued: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +75,7 @@ class _Count:
         self.kept = 0
         self.least: float | None = None
         self.most: float | None = None
+        self.two_valued = True
 
     def feed(self, ticks: np.ndarray[tuple[int], np.dtype[np.int64]],
              values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> None:
@@ -85,6 +87,7 @@ class _Count:
             return
         self.least = min(float(values.min()), values[0] if self.least is None else self.least)
         self.most = max(float(values.max()), values[0] if self.most is None else self.most)
+        self.two_valued &= bool(((values == 0.0) | (values == 1.0)).all())
         begun = self.value is not None
         if begun:
             ticks = np.concatenate((np.array([self.since]), ticks))
@@ -116,7 +119,8 @@ class _Count:
             wire=self.wire, changes=self.changes, edges=self.edges, first_tick=self.first,
             last_tick=self.last, duty=self.on / self.known if self.known else None,
             frequency_hz=1 / (period * tick_s) if period else None, unknown=self.unknown,
-            least=self.least, most=self.most, idle_high=self.on * 2 > self.known)
+            least=self.least, most=self.most, idle_high=self.on * 2 > self.known,
+            two_valued=self.two_valued)
 
 
 def activity(recording: Recording) -> Activity:
@@ -240,14 +244,13 @@ def _draft_wire(wire: WireActivity, name: str, signal: Signal) -> list[str]:
     word = "input" if signal.is_input else "output"
     same = name == wire.wire.name
     lines = [f'{word} = "{name}"' + ("" if same else "      # a guess by name")]
-    if wire.wire.bits == 1 and signal.kind in ("contact", "light", "load") and wire.idle_high \
-            and signal.kind == "contact":
+    if wire.two_valued and signal.kind == "contact" and wire.idle_high:
         lines.append('active = "low"      # it is high most of the time')
     decode = decode_guess(wire)
-    if not signal.is_input and wire.wire.bits == 1 and decode != "level":
+    if not signal.is_input and wire.two_valued and decode != "level":
         lines.append(f'decode = "{decode}"')
         if decode == "pwm" and wire.frequency_hz is not None:
             lines.append(f'longest = "{2.2e3 / wire.frequency_hz:.3g} ms"')
-    if signal.kind == "hand" and wire.wire.bits == 1:
+    if signal.kind == "hand" and wire.two_valued:
         lines.append('distance = "5 cm"      # where the hand is while the wire is on')
     return lines
