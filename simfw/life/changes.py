@@ -19,12 +19,11 @@ from simfw.life.user import live
 from simfw.quantity import Timing, format_duration, format_si
 from simfw.stimuli.pattern import Pattern
 
-__all__ = ["Change", "best_changes", "corners", "mean_days"]
+__all__ = ["Change", "best_changes", "corners", "extra_lives", "mean_days"]
 
 BEST = 3
 FACTOR = 2.0
-USERS_FAST = 4
-USERS_PLAIN = 1
+USERS = 4
 LEAST_GAIN = 1e-3  # of the life; less is no gain
 
 # What a designer may choose, by the end of its key, whether it helps larger or smaller, and the
@@ -66,8 +65,7 @@ def mean_days(
     if store is None or not layout.same_shape(store.layout):
         store = Store(layout, fast)
     parts = PartTables(store, gadget, reference_v)
-    count = users or (USERS_FAST if fast else USERS_PLAIN)
-    lives = [live(first_span, store, parts, seed, user) for user in range(count)]
+    lives = [live(first_span, store, parts, seed, user) for user in range(users or USERS)]
     days = [math.inf if one.days is None else one.days for one in lives]
     return sum(days) / len(days)
 
@@ -93,6 +91,15 @@ def best_changes(pattern: Pattern, seed: int, fast: bool) -> tuple[Change, ...]:
         if math.isfinite(days) and days - before > LEAST_GAIN * before:
             found.append(Change(text, days - before))
     return tuple(sorted(found, key=lambda one: -one.gain_days)[:BEST])
+
+
+def extra_lives(pattern: Pattern) -> int:
+    """How many lives `best_changes` and `corners` live, each one span long."""
+    gadget = pattern.gadget
+    assert gadget is not None
+    keys = len(Spread(gadget).keys)
+    designs = 1 + sum(1 for _ in _candidates(gadget)) + (2 * keys + 2 if keys else 0)
+    return USERS * designs
 
 
 def _store(pattern: Pattern, gadget: Gadget, fast: bool) -> Store:

@@ -551,7 +551,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             stage = STAGE_REST
             if i[EMPTY_AT] >= 0 and i[ENDS_EMPTY] == 1:
                 if i[SPAN_START] >= 0:
-                    f[SPAN_SUM] += (now - i[SPAN_START]) / DAY_NS
+                    # As a real first: plain Python divides whole numbers above 2^53 more exactly.
+                    f[SPAN_SUM] += float(now - i[SPAN_START]) / DAY_NS
                     i[SPANS] += 1
                     i[SPAN_START] = -1
                 status = FINISHED
@@ -706,7 +707,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     i[FULL_AT] = now
                 if (bits & USB) == 0 and comb_bits[comb] & USB:
                     if i[SPAN_START] >= 0:
-                        f[SPAN_SUM] += (now - i[SPAN_START]) / DAY_NS
+                        f[SPAN_SUM] += float(now - i[SPAN_START]) / DAY_NS
                         i[SPANS] += 1
                         i[SPAN_START] = -1
                     i[PLUGS] += 1

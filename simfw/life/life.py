@@ -11,23 +11,22 @@ from numpy.typing import NDArray
 
 from simfw.errors import UsageError
 from simfw.life.changes import Change, best_changes, corners
-from simfw.life.compiled import can_compile
 from simfw.life.contributors import Contributor, contributors
 from simfw.life.drawing import warmths
+from simfw.life.effort import worth_compiling
 from simfw.life.held import Held, held
 from simfw.life.intervals import half_width_of_mean, half_widths_of_percentiles
 from simfw.life.layout import Layout
 from simfw.life.sampling import Spread
 from simfw.life.study import Keeper, Progress, Totals, gather
 from simfw.life.workers import Processes, Workers
-from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern, days_of
+from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern
 
-__all__ = ["Life", "SpreadOfDays", "is_certain", "life", "spread_of", "worth_compiling"]
+__all__ = ["Life", "SpreadOfDays", "is_certain", "life", "spread_of"]
 
 Array = NDArray[np.float64]
 
 SHARES = (0.1, 0.5, 0.9)
-WORTH = 200_000  # stimuli from which on compiling pays
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,23 +82,6 @@ def is_certain(pattern: Pattern) -> bool:
     return all(draw.fixed for draw in draws) and whole and not pattern.holidays
 
 
-def worth_compiling(pattern: Pattern, users: int) -> bool:
-    """Whether there is so much to do that compiling pays."""
-    return can_compile() and users * daily_stimuli(pattern) * pattern.horizon_ns / DAY_NS > WORTH
-
-
-def daily_stimuli(pattern: Pattern) -> float:
-    """About how many presses, waves and plugs a day the habits make."""
-    total = 0.0
-    for habit in pattern.habits:
-        if habit.each is not None:
-            times = habit.times
-            mean = 0.5 * (times.low + times.high) if times.mean is None else times.mean
-            share = 1.0 / 7.0 if habit.each == "week" else len(days_of(habit.each)) / 7.0
-            total += mean * share * sum(step.kind != "wait" for step in habit.steps)
-    return total
-
-
 def life(
     pattern: Pattern,
     *,
@@ -127,10 +109,10 @@ def life(
         raise UsageError("The pattern has no gadget.")
     if users < 1:
         raise UsageError("At least one user is needed.")
-    fast = worth_compiling(pattern, users) if fast is None else fast
     certain = is_certain(pattern)
     # Where nothing is drawn, all users are one.
     lived = 1 if certain else users
+    fast = worth_compiling(pattern, lived, study) if fast is None else fast
     with contextlib.ExitStack() as stack:
         if workers is None and jobs > 1 and lived > 1:
             workers = stack.enter_context(Processes(jobs))

@@ -16,7 +16,8 @@ from simfw.gadget.firmware import firmware_problems
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
 from simfw.gadget.wiring import wiring_problems
-from simfw.life.life import is_certain, spread_of, worth_compiling
+from simfw.life.effort import worth_compiling
+from simfw.life.life import is_certain, spread_of
 from simfw.life.sampling import REFERENCE, changed
 from simfw.life.study import Keeper, Progress, gather
 from simfw.life.workers import Workers
@@ -183,7 +184,7 @@ def sweep(
                for chosen in combinations]
     for values, chosen in zip(designs, combinations, strict=True):
         _check(pattern, values, ", ".join(text for _, text in chosen))
-    fast = worth_compiling(pattern, users * len(designs))
+    fast = worth_compiling(pattern, users * len(designs), study=False)
     points = []
     for number, (values, chosen) in enumerate(zip(designs, combinations, strict=True)):
         one = _with(pattern, values)

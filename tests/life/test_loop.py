@@ -14,6 +14,7 @@ from simfw.engine.simulator import simulate
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
 from simfw.life.drawing import warmths
+from simfw.life.held import held
 from simfw.life.layout import Layout
 from simfw.life.life import life
 from simfw.life.parts import PartTables
@@ -116,6 +117,22 @@ steps = [ { usb = true }, { wait = "9 h" }, { usb = false } ]
         run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, 0.2), trace=False)
         user.go(stimuli, until)
         assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=1e-3)
+
+
+def test_charge_time_is_that_of_the_simulator() -> None:
+    """From empty until the charger ends, with nobody touching the gadget, within 1e-4."""
+    gadget = load_pattern(SCENARIOS / "larder-lamp/household.toml").gadget
+    assert gadget is not None
+    found = held(gadget).charge_time_s
+    left = Scenario(charge=0.01, lasts_ns=60 * DAY_NS, steps=(), gadget=gadget)
+    opened = simulate(gadget, left, trace=False).empty_at_ns
+    assert opened is not None
+    empty = simulate(gadget, dataclasses.replace(left, lasts_ns=opened), trace=False).end_charge
+    plugged = Scenario(charge=empty, lasts_ns=4 * 3600 * 10**9, gadget=gadget,
+                       steps=(Usb(at_ns=0, present=True),))
+    run = simulate(gadget, plugged, trace=False)
+    ends = [event.time_ns for event in run.events if event.name == "charge.completed"]
+    assert found == pytest.approx(ends[0] * 1e-9, rel=1e-4)
 
 
 def test_habit_lasts_as_the_closed_form_says(tmp_path: Path) -> None:
@@ -259,7 +276,7 @@ rows = [
 
 
 def test_compiled_and_plain_loop_agree_to_the_last_digit(tmp_path: Path) -> None:
-    """With numba the same functions give the same lives."""
+    """With numba the same functions give the same lives: charging, gated habits, years, waves."""
     pytest.importorskip("numba")
     made = pattern(tmp_path, lamp(more=CHARGER, current="60 mA"),
                    head(horizon="20 days") + EVENING + """
@@ -275,6 +292,17 @@ when = "lamp.dark"
 steps = [ { press = "key", for = "100 ms .. 300 ms" } ]
 """)
     assert alone(made, 3) == alone(made, 3, fast=True)
+    # A span of years: whole numbers of nanoseconds that no real holds exactly.
+    made = load_pattern(SCENARIOS / "key-hook/comings-and-goings.toml")
+    assert alone(made, 1) == alone(made, 1, fast=True)
+    made = dataclasses.replace(load_pattern(SCENARIOS / "larder-lamp/household.toml"), charge=0.3)
+    lives = [ready(made, 2, fast=fast) for fast in (False, True)]
+    for user in lives:
+        user.go(user.stimuli(0, 56 * DAY_NS)[0], 6 * DAY_NS)
+    plain, fast = (
+        {name: list(values) for name, values in user.world._asdict().items()} for user in lives
+    )
+    assert plain == fast
 
 
 def test_heat_adds_up_to_what_was_drawn(tmp_path: Path) -> None:

@@ -1,0 +1,44 @@
+"""How much there is to do: whether compiling the hot loop pays."""
+
+from __future__ import annotations
+
+from simfw.life import registers as k
+from simfw.life.changes import extra_lives
+from simfw.life.compiled import can_compile
+from simfw.life.drawing import warmths
+from simfw.life.layout import Layout
+from simfw.life.parts import PartTables
+from simfw.life.store import Store
+from simfw.life.user import LONGEST_WITH_HABITS, Life
+from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern
+
+__all__ = ["WORTH", "instants", "worth_compiling"]
+
+TRIAL_DAYS = 3
+WORTH = 1_000_000  # instants from which on compiling pays: some 20 s as the loop stands
+
+
+def instants(pattern: Pattern, users: int, study: bool) -> float:
+    """About how many instants a study has, by what happens to one user in three days.
+
+    A user is watched over the horizon and until the span that begins then has ended.
+    """
+    gadget = pattern.gadget
+    assert gadget is not None
+    store = Store(Layout(pattern, gadget, warmths(pattern)[0]), fast=False)
+    trial = Life(pattern, store, PartTables(store, gadget), 0, 0)
+    stimuli, _ = trial.stimuli(0, TRIAL_DAYS * DAY_NS)
+    trial.go(stimuli, TRIAL_DAYS * DAY_NS)
+    world = trial.world
+    days = max(world.i[k.NOW] / DAY_NS, 1e-3)
+    used = world.f[k.USED] / trial.parts.circuit.capacity_c / days
+    longest = LONGEST_WITH_HABITS * YEAR_DAYS
+    span = min(1.0 / used, longest) if used > 0.0 else longest
+    each = world.i[k.INSTANTS] / days
+    whole = span if not pattern.plugs else pattern.horizon_ns / DAY_NS + 0.5 * span
+    return each * (users * whole + (extra_lives(pattern) * span if study else 0.0))
+
+
+def worth_compiling(pattern: Pattern, users: int, study: bool) -> bool:
+    """Whether there is so much to do that compiling pays."""
+    return can_compile() and instants(pattern, users, study) > WORTH
