@@ -38,7 +38,9 @@ def test_an_unknown_name_is_an_attribute_error() -> None:
     [
         ("import simfw", LATE),
         ("import simfw.cli; simfw.cli._parser()", ("matplotlib", "hypothesis", "scipy")),
-        ("from simfw import load_scenario, simulate", ("matplotlib", "hypothesis")),
+        ("from simfw import load_scenario, simulate", ("matplotlib", "hypothesis", "scipy")),
+        ("import simfw.report.specification, simfw.report.vectors, simfw.engine.modes",
+         ("matplotlib", "hypothesis", "scipy", "transitions")),
     ],
 )
 def test_imports_stay_light(code: str, unwanted: tuple[str, ...]) -> None:

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import wrightomega
+
+from simfw.circuit.omega import wright_omega
 
 __all__ = ["THERMAL_V", "Diode", "NotADiodeError", "fit_diode"]
 
@@ -59,7 +60,7 @@ class Diode:
         slope = self.emission * THERMAL_V
         total = max(extra_ohm + self.series_ohm, 1e-6)  # a bare diode has no closed form
         drop = self.saturation_a * total
-        omega = wrightomega(np.log(drop / slope) + (voltage + drop) / slope)
+        omega = wright_omega(np.log(drop / slope) + (voltage + drop) / slope)
         return np.asarray(np.maximum(slope / total * omega - self.saturation_a, 0.0))
 
 

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import wrightomega
 
 from simfw.circuit.diode import THERMAL_V, Diode
+from simfw.circuit.omega import wright_omega
 
 __all__ = ["Bipolar", "npn_branch"]
 
@@ -45,7 +45,7 @@ class Bipolar:
         mix = is_ * ((1.0 + 1.0 / br) / bf + 1.0 / br)
         scale = THERMAL_V / (mix * self.base_ohm)
         rest = collector_drop_v - collector_a * self.base_ohm / bf + mix * self.base_ohm
-        y = scale * wrightomega(rest / THERMAL_V - np.log(scale))
+        y = scale * wright_omega(rest / THERMAL_V - np.log(scale))
         base_a = mix * (y - 1.0) + collector_a / bf
         x = 1.0 + collector_a / is_ + (1.0 + 1.0 / br) * (y - 1.0)
         base_v = THERMAL_V * np.log(np.maximum(x, 1e-300))

@@ -114,14 +114,15 @@ def _progress(what: str) -> Callable[[int, int], None] | None:
 
 def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
     from simfw.loading import load_scenario
-    from simfw.report.vectors.build import acts_of, replay_scenario
+    from simfw.report.vectors.build import acts_of, replay_scenario, replayer_of
     from simfw.verify.conform import Drive
     from simfw.verify.driving import segments_of
 
     drives = []
+    model = replayer_of(prepared, segments_of(prepared.gadget))
     for path in paths:
         scenario = load_scenario(path)
-        played = replay_scenario(prepared, segments_of(prepared.gadget), scenario)
+        played = replay_scenario(prepared, model, scenario)
         if played is None:
             raise UsageError(
                 f"{path} cannot be used to drive a firmware: the cell runs empty in it, or a "

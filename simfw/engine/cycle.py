@@ -281,14 +281,21 @@ class _Table:
     """A clock's currents on other nodes, with their slopes."""
 
     def __init__(self, clock: Clock, nodes: Array) -> None:
-        self.consumers = np.array(
-            [np.interp(nodes, clock.nodes, row) for row in clock.consumers_a]
-        ).reshape(len(clock.consumers_a), len(nodes))
-        self.charger = np.interp(nodes, clock.nodes, clock.charger_a)
-        self.voltage = np.interp(nodes, clock.nodes, clock.voltage_v)
-        self.rates = np.interp(nodes, clock.nodes, clock.rates)
-        self.consumers_slope = np.gradient(self.consumers, nodes, axis=1)
-        self.charger_slope = np.gradient(self.charger, nodes)
+        count = len(clock.consumers_a)
+        rows = np.empty((count + 1, len(nodes)))
+        if len(nodes) == len(clock.nodes):  # they hold its own nodes, so they are its own
+            rows[:count], rows[count] = clock.consumers_a, clock.charger_a
+            self.voltage, self.rates = clock.voltage_v, clock.rates
+        else:
+            for row, currents in zip(rows, (*clock.consumers_a, clock.charger_a), strict=True):
+                row[:] = np.interp(nodes, clock.nodes, currents) if currents.any() else 0.0
+            self.voltage = np.interp(nodes, clock.nodes, clock.voltage_v)
+            self.rates = np.interp(nodes, clock.nodes, clock.rates)
+        slopes = np.zeros_like(rows)
+        drawing = rows.any(axis=1)
+        slopes[drawing] = np.gradient(rows[drawing], nodes, axis=1)
+        self.consumers, self.charger = rows[:count], rows[count]
+        self.consumers_slope, self.charger_slope = slopes[:count], slopes[count]
 
 
 Grids = dict[frozenset[Clock], tuple[Array, dict[Clock, _Table]]]

@@ -25,7 +25,7 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.engine.clock import Clock, Tally, tabulate
+from simfw.engine.clock import Clock, Tally, clock_of
 from simfw.engine.ticking import ticking_states
 from simfw.gadget.model import Gadget
 
@@ -223,16 +223,7 @@ class Plant:
 
     def clock(self, loads: LoadSet) -> Clock:
         """The charge clock of a load set, tabulated once."""
-        clock = self._clocks.get(loads)
-        if clock is None:
-            circuit = self.circuit
-            clock = self._clocks[loads] = tabulate(
-                lambda charge: circuit.solve(loads, charge),
-                circuit.charge_nodes,
-                circuit.capacity_c,
-                charging=loads.charger in ("precharge", "fast"),
-            )
-        return clock
+        return clock_of(self.circuit, loads, self._clocks)
 
     def phase(self) -> Phase:
         """The phase of the present region states and inputs."""

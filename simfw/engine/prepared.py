@@ -9,7 +9,9 @@ from simfw.behaviour.region import System
 from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.engine.clock import Clock
+from simfw.engine.run import Guess
 from simfw.gadget.model import Gadget
+from simfw.gadget.quantities import quantities
 
 __all__ = ["Prepared"]
 
@@ -28,6 +30,17 @@ class Prepared:
         self.system = build_system(gadget)
         self.rules = build_rules(gadget, self.system)
         self.clocks: dict[LoadSet, Clock] = {} if like is None else like.clocks
+        self._guesses: tuple[Guess, ...] | None = None
+
+    def guesses(self) -> tuple[Guess, ...]:
+        """The quantities of the gadget that are guesses."""
+        if self._guesses is None:
+            self._guesses = tuple(
+                Guess(key, quantity.text)
+                for key, quantity in quantities(self.gadget).items()
+                if quantity.standing == "guess"
+            )
+        return self._guesses
 
     def with_system(self, system: System) -> Prepared:
         """The same circuit and clocks under another behaviour, without rules."""

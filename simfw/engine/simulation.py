@@ -14,17 +14,17 @@ from simfw.engine.observer import Observer
 from simfw.engine.plant import EMPTY, Phase, Plant
 from simfw.engine.prepared import Prepared
 from simfw.engine.resume import restore, snapshot
-from simfw.engine.run import Expected, Guess, Interval, Occurred, Part, Run
+from simfw.engine.run import Expected, Interval, Occurred, Part, Run
 from simfw.engine.snapshot import Snapshot
 from simfw.engine.timeline import ABSENT, Change, timeline
 from simfw.engine.totals import total
 from simfw.errors import EndlessInstant
-from simfw.gadget.quantities import quantities
 from simfw.stimuli.scenario import Scenario
 
 __all__ = ["Simulation"]
 
 _NS = 1e-9
+_HARDLY_TWO = 1.9  # periods: below two, none is folded
 _ROUNDS = 1000  # electrical changes that may follow one another in one instant
 
 
@@ -43,6 +43,7 @@ class Simulation:
     ) -> None:
         gadget = prepared.gadget
         self.gadget = gadget
+        self.guesses = prepared.guesses
         self.scenario = scenario
         self.seed = seed
         self.fold = fold
@@ -511,13 +512,13 @@ class Simulation:
         count = (boundary - 1 - self.now) // period
         if count < 1:
             return 0
-        mixed = cycle.turn(index).clock
         margin = 2.0 * cycle.margin(charge)
-        falling = mixed.rate(charge) < 0.0
-        goal = cycle.low + margin if falling else cycle.high - margin
-        if (charge <= goal) if falling else (charge >= goal):
+        # Near a threshold any turn of the cycle tells that hardly a period is left, so that none
+        # is made for each instant there; it is exact from here only.
+        known = next(iter(cycle.turns.values()), None)
+        if known is not None and _periods_left(known.clock, cycle, charge, margin) < _HARDLY_TWO:
             return 0
-        periods = mixed.time_to(charge, goal) / (period * _NS)
+        periods = _periods_left(cycle.turn(index).clock, cycle, charge, margin)
         if periods < count + 1:
             count = int(periods) - 1
             if count < 1:
@@ -580,11 +581,7 @@ class Simulation:
             intervals=tuple(self.intervals),
             expectations=tuple(sorted(self.expected, key=lambda one: one.time_ns)),
             rules=tuple(monitor.verdict() for monitor in self.monitors),
-            guesses=tuple(
-                Guess(key, quantity.text)
-                for key, quantity in quantities(self.gadget).items()
-                if quantity.standing == "guess"
-            ),
+            guesses=self.guesses(),
             charger_charge_c=totals.charger_c,
             capacity_c=plant.capacity_c,
             start_charge=self.start_charge,
@@ -594,3 +591,12 @@ class Simulation:
             empty_at_ns=self.empty_at,
             final=snapshot(self),
         )
+
+
+def _periods_left(clock: Clock, cycle: Cycle, charge: float, margin: float) -> float:
+    """How many periods of `cycle` fit between `charge` and `margin` before its threshold ahead."""
+    falling = clock.rate(charge) < 0.0
+    goal = cycle.low + margin if falling else cycle.high - margin
+    if (charge <= goal) if falling else (charge >= goal):
+        return 0.0
+    return clock.time_to(charge, goal) / (cycle.period_ns * _NS)

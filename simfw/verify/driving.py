@@ -6,8 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from simfw.circuit.circuit import Circuit
-from simfw.report.vectors.build import make_vectors, replay_scenario, to_scenario
-from simfw.report.vectors.replay import replay
+from simfw.report.vectors.build import make_vectors, replay_scenario, replayer_of, to_scenario
 from simfw.verify.conform import Difference, Drive
 
 if TYPE_CHECKING:
@@ -33,14 +32,14 @@ def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) ->
     Unless `whole`, periods in which only what was seen before goes on (looks with nobody there) are
     not compared; what follows them is.
     """
-    segments = segments_of(gadget)
+    model = replayer_of(prepared, segments_of(gadget))
     drives = []
     for vector in make_vectors(gadget, prepared.system, prepared).vectors:
         if vector.scenario is not None:
-            played = replay_scenario(prepared, segments, vector.scenario, whole=whole)
+            played = replay_scenario(prepared, model, vector.scenario, whole=whole)
         else:
-            played = replay(prepared.system, prepared.circuit, segments, charge=vector.charge,
-                            acts=vector.acts, ends_ns=vector.ends_ns, whole=whole)  # fmt: skip
+            played = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns,
+                                whole=whole)  # fmt: skip
         if played is not None:
             drives.append(Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, played))
     return drives

@@ -10,7 +10,7 @@ from simfw.cli import main
 from simfw.engine.simulator import Prepared, simulate
 from simfw.loading import load_scenario
 from simfw.report.vectors import make_vectors, vector_files
-from simfw.report.vectors.build import replay_scenario
+from simfw.report.vectors.build import replay_scenario, replayer_of
 from simfw.report.vectors.items import all_items, count_kinds
 from simfw.verify.driving import segments_of
 from simfw.writing import write_folder
@@ -54,11 +54,12 @@ def test_every_vector_adds_something(hook):
 def test_the_simulator_sees_the_same_events(hook):
     """Each scenario vector, replayed instant by instant, has the events of a folded run."""
     gadget, prepared, vectors = hook
+    model = replayer_of(prepared, segments_of(gadget))
     for vector in vectors.vectors:
         if vector.scenario is None:
             continue
         run = simulate(gadget, vector.scenario, prepared=prepared)
-        whole = replay_scenario(prepared, segments_of(gadget), vector.scenario)
+        whole = replay_scenario(prepared, model, vector.scenario)
         assert whole is not None
         assert [(event.time_ns, event.name) for event in run.events] == whole.events
         assert vector.replay.events == whole.events

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.region import System
 from simfw.engine.simulator import Prepared, simulate
 from simfw.report.vectors.items import all_items, count_kinds, key_of
-from simfw.report.vectors.replay import Replay, Track, replay
+from simfw.report.vectors.replay import Replay, Replayer, Track
 from simfw.report.vectors.search import Found, search
 from simfw.report.vectors.sketch import Act
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
@@ -18,7 +18,8 @@ from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Vector", "VectorSet", "acts_of", "make_vectors", "replay_scenario", "to_scenario"]
+__all__ = ["Vector", "VectorSet", "acts_of", "make_vectors", "replay_scenario", "replayer_of",
+           "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
@@ -131,7 +132,12 @@ def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
                     steps=tuple(steps), gadget=gadget)  # fmt: skip
 
 
-def replay_scenario(prepared: Prepared, segments: Mapping[str, int], scenario: Scenario,
+def replayer_of(prepared: Prepared, segments: Mapping[str, int]) -> Replayer:
+    """What `replay_scenario` replays on; it may be used for many scenarios of one gadget."""
+    return Replayer(prepared.system, prepared.circuit, segments, prepared.clocks)
+
+
+def replay_scenario(prepared: Prepared, model: Replayer, scenario: Scenario,
                     *, whole: bool = True) -> Replay | None:
     """Run a scenario and replay it beside the run; None where the two do not see the same events.
 
@@ -139,12 +145,12 @@ def replay_scenario(prepared: Prepared, segments: Mapping[str, int], scenario: S
     between two points decides, and where the protection opens.
     """
     track = Track()
-    run = simulate(prepared.gadget, scenario, trace=False, observers=[track], prepared=prepared)
+    unruled = prepared.with_system(prepared.system)
+    run = simulate(prepared.gadget, scenario, trace=False, observers=[track], prepared=unruled)
     if run.empty_at_ns is not None:
         return None
-    result = replay(prepared.system, prepared.circuit, segments, charge=scenario.charge,
-                    acts=acts_of(scenario), ends_ns=scenario.lasts_ns, track=track,
-                    whole=whole)  # fmt: skip
+    result = model.play(charge=scenario.charge, acts=acts_of(scenario), ends_ns=scenario.lasts_ns,
+                        track=track, whole=whole)  # fmt: skip
     seen = [(event.time_ns, event.name) for event in run.events]
     return result if seen == result.events else None
 
@@ -197,21 +203,21 @@ def _title(adds: Sequence[str]) -> str:
     return f"covers {', '.join(keys[:3])}{more}"
 
 
-def _candidates(prepared: Prepared, segments: Mapping[str, int], found: Sequence[Found]
+def _candidates(prepared: Prepared, model: Replayer, found: Sequence[Found]
                 ) -> list[tuple[Found, Scenario | None, Replay]]:
     """The paths as replays, with what they really cover."""
     good = []
     for path in found:
         scenario = to_scenario(prepared.gadget, path.charge, path.acts, path.ends_ns)
         if scenario is not None:
-            done = replay_scenario(prepared, segments, scenario, whole=False)
+            done = replay_scenario(prepared, model, scenario, whole=False)
             if done is None:
                 continue
             path = replace(path, ends_ns=scenario.lasts_ns, covers=done.covers)
         else:
             path = replace(path, ends_ns=path.ends_ns + tail_ns(prepared.gadget))
-            done = replay(prepared.system, prepared.circuit, segments, charge=path.charge,
-                          acts=path.acts, ends_ns=path.ends_ns, whole=False)  # fmt: skip
+            done = model.play(charge=path.charge, acts=path.acts, ends_ns=path.ends_ns,
+                              whole=False)  # fmt: skip
             path = replace(path, covers=done.covers)
         good.append((path, scenario, done))
     return good
@@ -225,7 +231,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     found = search(gadget, system, prepared.circuit, segments)
     swept = [path for path in found[-1:] if gadget.gauge is not None]
     first = _greedy(found, set(items))
-    done = _candidates(prepared, segments, [*swept, *first, *_chained(found)])
+    done = _candidates(prepared, replayer_of(prepared, segments), [*swept, *first, *_chained(found)])
     by_path = {id(path): (scenario, played) for path, scenario, played in done}
     vectors: list[Vector] = []
     left = set(items)

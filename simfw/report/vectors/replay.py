@@ -11,14 +11,14 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import System
-from simfw.circuit.circuit import ChargerMode, Circuit
+from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
+from simfw.engine.clock import Clock, clock_of
 from simfw.engine.observer import Observer
 from simfw.engine.run import Interval
 from simfw.report.vectors.sketch import NEVER, Act, Sketch
 
-__all__ = ["Exchange", "Replay", "Report", "Track", "replay"]
+__all__ = ["Exchange", "Replay", "Replayer", "Report", "Track", "replay"]
 
 PPM = 1_000_000
 STIRRED_UV = 500  # a number is told anew when it has moved this far
@@ -106,23 +106,60 @@ class Replay:
         return tuple(report for exchange in self.exchanges for report in exchange.reports)
 
 
-class _Replayer(Sketch):
-    """A sketch that follows the charge of a run and keeps account."""
+class Replayer(Sketch):
+    """A sketch that follows the charge of a run and keeps account, for one replay after another.
+
+    `clocks` are the charge clocks of the simulator, which the voltages of a run are read from.
+    """
 
     def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int],
-                 track: Track | None) -> None:  # fmt: skip
+                 clocks: dict[LoadSet, Clock] | None = None) -> None:  # fmt: skip
         super().__init__(system, circuit, segments)
-        self.track = track
+        self.clocks: dict[LoadSet, Clock] = {} if clocks is None else clocks
+        self.track: Track | None = None
         self.outputs = list(dict.fromkeys(name for region in system.regions
                                           for state in region.states for name in state.outputs))
+        self._forget(None)
+
+    def _forget(self, track: Track | None) -> None:
+        self.track = track
         self.result = Replay()
-        self.shown: dict[str, int] = {}
+        self.levels: dict[str, int] = {}
         self.awake = False
         self.told: dict[str, int] = {}
         self.asked: dict[str, list[tuple[float, bool]]] = {}
         self.waiting: list[Report] = []
         self.sets: list[str] = []
         self.covered: set[str] = set()
+
+    def play(self, *, charge: float, acts: Sequence[Act], ends_ns: int,
+             track: Track | None = None, whole: bool = True) -> Replay:
+        """Replay `acts` from power-up at `charge` until `ends_ns`; `track` follows a run's charge.
+
+        Without `whole`, periods in which nothing new happens are left out.
+        """
+        self._forget(track)
+        self.exchange(["off 0"], [])
+        self.sets = [f"set {name} 0" for name in _signals(self.system)]
+        self.start(charge)
+        go_on = self.run_to if whole else self.go_to
+        acts = list(acts)
+        if track is not None:
+            acts += _mode_changes(track, acts)
+        for at in sorted({act.at_ns for act in acts if act.at_ns < ends_ns}):
+            go_on(at)
+            self.act(act for act in acts if act.at_ns == at)
+        go_on(ends_ns)
+        self.exchange([f"until {ends_ns}"], self.waiting)
+        self.result.covers = frozenset(self.covered)
+        return self.result
+
+    def volts(self) -> float:
+        """The terminal voltage; in a run that of the simulator's clock."""
+        if self.track is None:
+            return super().volts()
+        loads = LoadSet(charger=self.mode) if self._gating else self.shown().loads
+        return clock_of(self.circuit, loads, self.clocks).voltage(self.charge)
 
     def next_news(self) -> int:
         """The next event of the run: what the cell does to the gauge is seen there."""
@@ -176,7 +213,7 @@ class _Replayer(Sketch):
         reports = [Report("event", self.now, name) for name in self.happened_now]
         self.result.events += [(self.now, name) for name in self.happened_now]
         reports += self._outs()
-        awake = self.loads().controller == "awake"
+        awake = self.shown().loads.controller == "awake"
         if not self.awake and (awake or self.stepper.woke):
             reports.append(Report("wake", self.now))
         if not awake and (self.awake or self.stepper.woke or power_up):
@@ -187,17 +224,14 @@ class _Replayer(Sketch):
         self.asked = {}
 
     def _outs(self) -> list[Report]:
-        names = dict(zip(self.stepper.region_names, self.stepper.names(), strict=True))
-        self._gating = True
-        drives = drives_of(self.system, names, self)
-        self._gating = False
+        drives = self.shown().drives
         found = []
         for name in self.outputs:
             drive = drives.get(name)
             level = 0 if drive is None else (
                 round(drive.duty * PPM) if drive.segments is None else drive.segments)  # fmt: skip
-            if level != self.shown.get(name, 0):
-                self.shown[name] = level
+            if level != self.levels.get(name, 0):
+                self.levels[name] = level
                 found.append(Report("out", self.now, name, level))
         return found
 
@@ -262,25 +296,9 @@ def replay(
     track: Track | None = None,
     whole: bool = True,
 ) -> Replay:
-    """Replay `acts` from power-up at `charge` until `ends_ns`; `track` follows a run's charge.
-
-    Without `whole`, periods in which nothing new happens are left out.
-    """
-    model = _Replayer(system, circuit, segments, track)
-    model.exchange(["off 0"], [])
-    model.sets = [f"set {name} 0" for name in _signals(system)]
-    model.start(charge)
-    go_on = model.run_to if whole else model.go_to
-    acts = list(acts)
-    if track is not None:
-        acts += _mode_changes(track, acts)
-    for at in sorted({act.at_ns for act in acts if act.at_ns < ends_ns}):
-        go_on(at)
-        model.act(act for act in acts if act.at_ns == at)
-    go_on(ends_ns)
-    model.exchange([f"until {ends_ns}"], model.waiting)
-    model.result.covers = frozenset(model.covered)
-    return model.result
+    """One replay, as `Replayer.play` does it."""
+    model = Replayer(system, circuit, segments)
+    return model.play(charge=charge, acts=acts, ends_ns=ends_ns, track=track, whole=whole)
 
 
 def _mode_changes(track: Track, acts: Sequence[Act]) -> list[Act]:

@@ -307,14 +307,15 @@ class _Search:
         sketch = self.sketch
         sketch.load(node.saved)
         news = False
+        # Many tries begin alike: what lies before their first act, and before their last, is kept.
+        kept: dict[object, tuple[Saved, set[str]]] = {}
         for ends, changes in list(self.tries()):
             sketch.load(node.saved)
-            acts = [Act(node.saved.now + offset, kind, name, value)
-                    for offset, kind, name, value in changes]  # fmt: skip
+            acts = tuple([Act(node.saved.now + offset, kind, name, value)
+                          for offset, kind, name, value in changes])  # fmt: skip
             try:
-                for at in sorted({act.at_ns for act in acts}):
-                    sketch.go_to(at)
-                    sketch.act(act for act in acts if act.at_ns == at)
+                if acts:
+                    self.perform(acts, kept)
                 if ends > sketch.now:
                     sketch.go_to(ends)
                     sketch.settle()
@@ -323,6 +324,29 @@ class _Search:
             news |= self.keep(Found(charge=node.found.charge, acts=(*node.found.acts, *acts),
                                     ends_ns=ends, covers=node.found.covers))  # fmt: skip
         return news
+
+    def perform(self, acts: tuple[Act, ...], kept: dict[object, tuple[Saved, set[str]]]) -> None:
+        """Go through some acts from a node, or take over what was kept of the same."""
+        sketch = self.sketch
+        if acts in kept:
+            self.take(kept[acts])
+            return
+        first = acts[0].at_ns
+        if first in kept:
+            self.take(kept[first])
+        else:
+            sketch.go_to(first)
+            kept[first] = sketch.save(), set(sketch.seen)
+        for at in sorted({act.at_ns for act in acts}):
+            if at > sketch.now:
+                sketch.go_to(at)
+            sketch.act(act for act in acts if act.at_ns == at)
+        kept[acts] = sketch.save(), set(sketch.seen)
+
+    def take(self, kept: tuple[Saved, set[str]]) -> None:
+        """Stand where something was kept, having seen what had been seen."""
+        self.sketch.load(kept[0])
+        self.sketch.seen = set(kept[1])
 
     def choose(self) -> tuple[_Node, str] | None:
         """The next node to go on from, and the uncovered row it is for."""

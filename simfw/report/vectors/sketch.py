@@ -15,7 +15,7 @@ from typing import cast
 import numpy as np
 
 from simfw.behaviour.outputs import drives_of
-from simfw.behaviour.region import System
+from simfw.behaviour.region import Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.report.vectors.items import limits_of, may_be_cut
@@ -106,6 +106,15 @@ def periods_of(system: System) -> tuple[int, ...]:
     return tuple(found)
 
 
+@dataclass(slots=True)
+class _Shown:
+    """What one combination of states and gates switches on, and its voltage by charge."""
+
+    drives: dict[str, Drive]
+    loads: LoadSet
+    volts: dict[float, float]
+
+
 class Sketch:
     """Regions and circuit at a standing charge. It is its own `World` and `View`."""
 
@@ -124,8 +133,9 @@ class Sketch:
         self.seen: set[str] = set()
         self.happened_now: list[str] = []
         self._gating = False
-        self._volts: dict[tuple[LoadSet, float], float] = {}
-        self._loads: dict[tuple[object, ...], LoadSet] = {}
+        self._shown: dict[tuple[object, ...], _Shown] = {}
+        self._resting: dict[ChargerMode, _Shown] = {}
+        self._levels_v: dict[float, float] = {}
         self.stepper = Stepper(system, self)
         self.stepper.watch(self._told)
         self._gates = [self.stepper.bind(region.show) for region in system.regions
@@ -138,16 +148,27 @@ class Sketch:
         self._resuming = {row.key for region in system.regions for row in region.rows
                           if row.to == "resume"}  # fmt: skip
         self._driving = [
-            ({number: f"drive {region.name}:{state.name}"
-              for number, state in enumerate(region.states) if state.outputs or state.takes_out},
-             None if region.show is None else self.stepper.bind(region.show))
-            for region in system.regions
+            (place, names, None if region.show is None else self.stepper.bind(region.show))
+            for place, region in enumerate(system.regions)
+            if (names := {number: f"drive {region.name}:{state.name}"
+                          for number, state in enumerate(region.states)
+                          if state.outputs or state.takes_out})
         ]  # fmt: skip
+        keys = [row.key for region in system.regions for row in region.rows]
+        self._rows = {key: f"row {key}" for key in keys}
+        self._said = {(key, holds): f"{key} {'true' if holds else 'false'}"
+                      for key in keys for holds in (False, True)}  # fmt: skip
+        self._guards = {of: f"guard {text}" for of, text in self._said.items()}
         self.last = [""] * len(system.regions)
         self._timed = [
             [
                 tuple(
-                    (row.after_ns, row.key, may_be_cut(region, row))
+                    (
+                        row.after_ns,
+                        row.after_ns - row.after_ns // CLOSE,
+                        row.key,
+                        may_be_cut(region, row),
+                    )
                     for row in region.rows
                     if row.after_ns and state.name in row.sources
                 )
@@ -199,60 +220,66 @@ class Sketch:
             return self.circuit.measured_v(self.volts())
         if self._gating:
             return 0.0
-        for drive, duty, segments in self.loads().drives:
-            if drive == name:
-                return duty if segments < 0 else segments / self.segments[name]
-        return 0.0
+        drive = self.shown().drives.get(name)
+        if drive is None:
+            return 0.0
+        return drive.duty if drive.segments is None else drive.segments / self.segments[name]
 
     def below(self, quantity: str, level: float) -> bool:
         """Whether a number of the cell is below `level`."""
         if quantity == "gauge.measured" and self.measured_uv is None:
-            return self.volts() < self.circuit.true_v_for(level)
+            true_v = self._levels_v.get(level)
+            if true_v is None:
+                true_v = self._levels_v[level] = self.circuit.true_v_for(level)
+            return self.volts() < true_v
         return self.quantity(quantity) < level
 
-    def loads(self) -> LoadSet:
-        """What is switched on."""
+    def shown(self) -> _Shown:
+        """What the present states switch on."""
         stepper = self.stepper
         self._gating = True
-        gates = tuple(gate() for gate in self._gates)
-        key = (tuple(stepper.states), gates, self.mode)
-        found = self._loads.get(key)
+        key = (tuple(stepper.states), self.mode, *[gate() for gate in self._gates])
+        found = self._shown.get(key)
         if found is None:
             names = dict(zip(stepper.region_names, stepper.names(), strict=True))
             drives = drives_of(self.system, names, self)
             awake = any(table[state] for table, state
                         in zip(stepper.awake, stepper.states, strict=True))  # fmt: skip
-            found = self._loads[key] = LoadSet(
+            loads = LoadSet(
                 drives=tuple((name, drive.duty, -1 if drive.segments is None else drive.segments)
                              for name, drive in drives.items()),
                 controller="awake" if awake else "asleep", charger=self.mode,
             )  # fmt: skip
+            found = self._shown[key] = _Shown(drives, loads, {})
         self._gating = False
         return found
 
     def volts(self) -> float:
         """The terminal voltage."""
         if self._gating:
-            return self.solved(LoadSet(charger=self.mode), self.charge)
-        return self.solved(self.loads(), self.charge)
+            shown = self._resting.get(self.mode)
+            if shown is None:
+                shown = self._resting[self.mode] = _Shown({}, LoadSet(charger=self.mode), {})
+        else:
+            shown = self.shown()
+        found = shown.volts.get(self.charge)
+        if found is None:
+            found = shown.volts[self.charge] = self.solved(shown.loads, self.charge)
+        return found
 
     def solved(self, loads: LoadSet, charge: float) -> float:
         """The terminal voltage of a load set at a charge."""
-        key = (loads, charge)
-        found = self._volts.get(key)
-        if found is None:
-            solution = self.circuit.solve(loads, np.array([charge]))
-            found = self._volts[key] = float(solution.voltage_v[0])
-        return found
+        solution = self.circuit.solve(loads, np.array([charge]))
+        return float(solution.voltage_v[0])
 
     # -- time and inputs ---------------------------------------------------------------------------
 
     def _told(self, key: str, holds: bool) -> None:
-        said = "true" if holds else "false"
-        self.seen.add(f"guard {key} {said}")
-        for level in self._limits.get(key, ()):
-            if abs(self.quantity("gauge.measured") - level) <= NEARBY_V:
-                self.seen.add(f"limit {key} {said}")
+        self.seen.add(self._guards[key, holds])
+        if key in self._limits:
+            measured = self.quantity("gauge.measured")
+            if any(abs(measured - level) <= NEARBY_V for level in self._limits[key]):
+                self.seen.add(f"limit {self._said[key, holds]}")
 
     def start(self, charge: float) -> None:
         """Power-up with nothing touched."""
@@ -265,31 +292,33 @@ class Sketch:
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         stepper = self.stepper
-        before = list(zip(stepper.states, stepper.entered_ns, stepper.waiting(), strict=True))
+        states, entered = tuple(stepper.states), tuple(stepper.entered_ns)
         fired: list[str] = []
         stepper.fired = fired
         happened = stepper.run_instant(self.now, raw, power_up=power_up)
         self.happened_now = [stepper.event_names[number] for number in happened]
-        self._note_fired(fired)
+        if fired:
+            self._note_fired(fired)
         self._note_drives()
         if power_up:
             return
-        for number, (state, entered, _) in enumerate(before):
-            timed = self._timed[number][state]
-            if not timed:
-                continue
-            stay = self.now - entered
-            left = (stepper.states[number], stepper.entered_ns[number]) != (state, entered)
-            for after, key, cut in timed:
+        now, timed = self.now, self._timed
+        for number, state in enumerate(states):
+            for after, close, key, cut in timed[number][state]:
+                stay = now - entered[number]
+                if stay < close or stay > after:
+                    continue
                 if stay == after:
                     self.seen.add(f"late {key}")
-                elif cut and left and after - after // CLOSE <= stay < after:
+                elif cut and (
+                    stepper.states[number] != state or stepper.entered_ns[number] != entered[number]
+                ):
                     self.seen.add(f"early {key}")
 
     def _note_fired(self, fired: list[str]) -> None:
         stepper = self.stepper
         for key in fired:
-            self.seen.add(f"row {key}")
+            self.seen.add(self._rows[key])
             number = self._region_of[key]
             before = self.last[number]
             if before:
@@ -300,9 +329,9 @@ class Sketch:
                 self.seen.add(f"resume {key} {state}")
 
     def _note_drives(self) -> None:
-        stepper = self.stepper
-        for number, (names, gate) in enumerate(self._driving):
-            name = names.get(stepper.states[number])
+        states = self.stepper.states
+        for number, names, gate in self._driving:
+            name = names.get(states[number])
             if name is not None and (gate is None or gate()):
                 self.seen.add(name)
 
@@ -310,7 +339,7 @@ class Sketch:
         """The times that run now: when each ends, how long it is, and the row it belongs to."""
         stepper = self.stepper
         for number, when in enumerate(stepper.due()):
-            for after, key, _ in self._timed[number][stepper.states[number]]:
+            for after, _, key, _ in self._timed[number][stepper.states[number]]:
                 if stepper.entered_ns[number] + after == when:
                     yield when, after, key
 
@@ -321,14 +350,13 @@ class Sketch:
 
     def _advance(self, then: int, periods: tuple[int, ...]) -> None:
         stepper = self.stepper
-        while stepper.next_due() < then:
-            if any(self._skip(period, periods[k + 1 :], then) for k, period in enumerate(periods)):
-                continue
-            due = stepper.next_due()
-            if due >= then:
-                break
-            self.now = due
-            self._instant([])
+        while (due := stepper.next_due()) < then:
+            for k, period in enumerate(periods):
+                if then - self.now >= 3 * period and self._skip(period, periods[k + 1 :], then):
+                    break
+            else:
+                self.now = due
+                self._instant([])
 
     def run_to(self, then: int) -> None:
         """Let time go on to `then` without leaving anything out."""
@@ -345,19 +373,24 @@ class Sketch:
         """Run one period of the quick cycles; if all is as before, leave out whole periods."""
         stepper = self.stepper
         start = self.now
-        due = stepper.due()
-        quick = [number for number, when in enumerate(due) if when <= start + period]
-        limit = min([*(when for when in due if when > start + period), then, self.next_news()])
+        near = start + period
+        limit = min(then, self.next_news())
+        quick = []
+        for number, when in enumerate(due := stepper.due()):
+            if when <= near:
+                quick.append(number)
+            elif when < limit:
+                limit = when
         if limit - start < 3 * period:
             return False
         before = (tuple(stepper.states), [due[number] - start for number in quick])
-        self._advance(start + period + 1, inner)
-        self.now = start + period
+        self._advance(near + 1, inner)
+        self.now = near
         due = stepper.due()
-        if (tuple(stepper.states), [due[number] - self.now for number in quick]) == before:
-            skipped = (limit - 1 - self.now) // period * period
-            self.left_out(self.now, self.now + skipped)
-            self.now += skipped
+        if (tuple(stepper.states), [due[number] - near for number in quick]) == before:
+            skipped = (limit - 1 - near) // period * period
+            self.left_out(near, near + skipped)
+            self.now = near + skipped
             stepper.shift(skipped, quick)
         return True
 
