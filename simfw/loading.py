@@ -7,14 +7,15 @@ in rows, guards and rules are checked when a file is loaded.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from simfw.behaviour.build import check
 from simfw.gadget.load import read_gadget
 from simfw.gadget.model import Gadget
-from simfw.stimuli.pattern import Pattern
-from simfw.stimuli.pattern_file import read_pattern
-from simfw.stimuli.scenario import Scenario
-from simfw.stimuli.scenario_file import read_scenario
+
+if TYPE_CHECKING:
+    from simfw.stimuli.pattern import Pattern
+    from simfw.stimuli.scenario import Scenario
 
 __all__ = ["load_gadget", "load_pattern", "load_scenario"]
 
@@ -29,6 +30,8 @@ def load_scenario(path: str | Path) -> Scenario:
 
     The gadget stands in `Scenario.gadget`.
     """
+    from simfw.stimuli.scenario_file import read_scenario
+
     return read_scenario(path, check)
 
 
@@ -37,4 +40,6 @@ def load_pattern(path: str | Path) -> Pattern:
 
     The gadget stands in `Pattern.gadget`.
     """
+    from simfw.stimuli.pattern_file import read_pattern
+
     return read_pattern(path, check)

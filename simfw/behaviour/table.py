@@ -223,17 +223,9 @@ class Stepper:
                 inner = self.bind(part, happened)
                 return lambda: not inner()
             case All(parts):
-                tests = tuple(self.bind(part, happened) for part in parts)
-                if len(tests) == 2:
-                    first, second = tests
-                    return lambda: first() and second()
-                return lambda: all(test() for test in tests)
+                return _joined([self.bind(part, happened) for part in parts], _both, True)
             case Any(parts):
-                tests = tuple(self.bind(part, happened) for part in parts)
-                if len(tests) == 2:
-                    first, second = tests
-                    return lambda: first() or second()
-                return lambda: any(test() for test in tests)
+                return _joined([self.bind(part, happened) for part in parts], _either, False)
             case Compare(left, sign, right):
                 return self._bind_compare(left, sign, right)
         raise AssertionError(expression)
@@ -509,6 +501,24 @@ def _add(merged: dict[str, Drive], drives: Mapping[str, Drive]) -> None:
 
 def _size(drive: Drive) -> float:
     return drive.duty if drive.segments is None else float(drive.segments)
+
+
+def _both(first: Test, second: Test) -> Test:
+    return lambda: first() and second()
+
+
+def _either(first: Test, second: Test) -> Test:
+    return lambda: first() or second()
+
+
+def _joined(tests: list[Test], pair: Callable[[Test, Test], Test], empty: bool) -> Test:
+    """Tests asked from the first on, as far as needed, two by two: quicker than a loop over all."""
+    if not tests:
+        return lambda: empty
+    joined = tests[-1]
+    for test in reversed(tests[:-1]):
+        joined = pair(test, joined)
+    return joined
 
 
 def _mirror(sign: str) -> str:

@@ -30,17 +30,19 @@ class Prepared:
         self.system = build_system(gadget)
         self.rules = build_rules(gadget, self.system)
         self.clocks: dict[LoadSet, Clock] = {} if like is None else like.clocks
-        self._guesses: tuple[Guess, ...] | None = None
+        self._guesses: list[tuple[Guess, ...]] = []  # shared with every copy, filled when asked
 
     def guesses(self) -> tuple[Guess, ...]:
         """The quantities of the gadget that are guesses."""
-        if self._guesses is None:
-            self._guesses = tuple(
-                Guess(key, quantity.text)
-                for key, quantity in quantities(self.gadget).items()
-                if quantity.standing == "guess"
+        if not self._guesses:
+            self._guesses.append(
+                tuple(
+                    Guess(key, quantity.text)
+                    for key, quantity in quantities(self.gadget).items()
+                    if quantity.standing == "guess"
+                )
             )
-        return self._guesses
+        return self._guesses[0]
 
     def with_system(self, system: System) -> Prepared:
         """The same circuit and clocks under another behaviour, without rules."""

@@ -70,7 +70,7 @@ class Part(BaseModel):
     """What all parts of a description have in common: frozen, strict, no unknown keys."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, populate_by_name=True,
-                              arbitrary_types_allowed=True)
+                              arbitrary_types_allowed=True, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod

@@ -79,6 +79,8 @@ class _Search:
         for region in system.regions:
             everywhere = frozenset((region.name, state.name) for state in region.states)
             self.sources |= {f"{region.name}:{state.name}": everywhere for state in region.states}
+        self.region_of = {row.key: number for number, region in enumerate(system.regions)
+                          for row in region.rows}  # fmt: skip
         self.electrical = {row.key for region in system.regions for row in region.rows
                            if region.group in ("charge", "gauge")}  # fmt: skip
         self.electrical |= {f"{region.name}:{state.name}" for region in system.regions
@@ -253,7 +255,12 @@ class _Search:
             for change in self.pin_changes():
                 yield now + rest, ((SOON_NS, *change),)
             if self.gadget.charger is not None:
-                yield now + rest, ((SOON_NS, "usb", "usb", float(not self.sketch.usb)),)
+                usb = float(self.sketch.usb)
+                yield now + rest, ((SOON_NS, "usb", "usb", 1.0 - usb),)
+                yield (
+                    now + rest,
+                    ((SOON_NS, "usb", "usb", 1.0 - usb), (SOON_NS, "usb", "usb", usb)),
+                )
             return
         for gesture in self.gestures():
             shifted = tuple(
@@ -364,7 +371,17 @@ class _Search:
         return None
 
     def best(self, nodes: list[_Node], key: str) -> _Node:
-        """The first of these nodes where the guard says what it was never heard to say."""
+        """The first of these nodes that goes back to where it never went back to, or else where the
+        guard says what it was never heard to say.
+        """
+        places = {item.split(" ")[2] for item in self.left if item.startswith(f"resume {key} ")}
+        if places:
+            number = self.region_of[key]
+            names = self.sketch.stepper.state_names[number]
+            for node in nodes:
+                remembered = node.saved.memory[number]
+                if remembered >= 0 and names[remembered] in places:
+                    return node
         guard = self.rows[key].when if key in self.rows else None
         wanted = [outcome for outcome in (False, True)
                   if f"guard {key} {'true' if outcome else 'false'}" in self.left]  # fmt: skip
