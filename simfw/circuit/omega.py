@@ -1,9 +1,9 @@
 """The Wright omega function of a real argument: the w > 0 with w + ln w = x.
 
-Start values and step are those of Lawrence, Corless and Jeffrey (2012, ACM Trans. Math. Softw. 38(3),
-20; cited from memory): one step of Fritsch, Shafer and Crowley's rule is of fourth order, two reach
-double precision. scipy has the function too, but importing `scipy.special` takes longer than
-tabulating a whole gadget.
+Start values and step are those of Lawrence, Corless and Jeffrey (2012, ACM Trans. Math. Softw.
+38(3), 20; cited from memory): one step of the rule of Fritsch, Shafer and Crowley is of fourth
+order, two reach double precision. scipy has the function too, but importing `scipy.special` takes
+longer than tabulating a whole gadget.
 """
 
 from __future__ import annotations

@@ -3,11 +3,36 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from simfw.errors import QuantityError, UsageError
 from simfw.quantity import RATIO, read_ns, read_number
 
-__all__ = ["share", "tick_length", "time_ns"]
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+    from simfw.stimuli.recording.mapfile import Map
+    from simfw.stimuli.recording.signals import Observed
+
+__all__ = ["observed_in", "share", "tick_length", "time_ns"]
+
+
+def observed_in(path: Path, mapped: Map | None, gadget: Gadget, gadget_path: str | Path
+                ) -> tuple[Observed, Map]:  # fmt: skip
+    """A recording read through its map, or through the gadget's own names where there is none."""
+    from simfw.stimuli.recording import open_recording
+    from simfw.stimuli.recording.mapfile import own_map
+    from simfw.stimuli.recording.signals import observe
+
+    recording = open_recording(path, timescale=None if mapped is None else mapped.timescale_s)
+    if mapped is None:
+        mapped = own_map(recording, gadget)
+        if mapped is None:
+            names = ", ".join(wire.name for wire in recording.wires)
+            raise UsageError(f"{path}: no wire ({names}) is called like a signal of "
+                             f"the gadget. `simfw map {path} --gadget "
+                             f"{gadget_path}` drafts a map; give it with --map.")
+    return observe(recording, mapped, gadget), mapped
 
 
 def time_ns(option: str, text: str) -> int:

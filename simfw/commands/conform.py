@@ -30,6 +30,7 @@ def register(commands: Commands) -> None:
         examples=[
             "conform scenarios/larder-lamp/gadget.toml --against firmware/harness",
             "conform gadget.toml --against ./mine --within '1 ms' --examples 500",
+            "conform gadget.toml --against ./mine --recording evening.vcd --map evening-map.toml",
             "conform gadget.toml --mutants 200",
         ],
     )
@@ -46,6 +47,15 @@ def register(commands: Commands) -> None:
     parser.add_argument(
         "--also", metavar="SCENARIO", action="append", default=[],
         help="a scenario file to drive it with as well (may be repeated)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--recording", metavar="FILE", action="append", default=[], type=Path,
+        help="a recording of the real thing (VCD, .sr or CSV) to drive it with as well (may be "
+        "repeated)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--map", metavar="M", type=Path,
+        help="map file of the recordings; not needed where the wires have the gadget's names",
     )  # fmt: skip
     parser.add_argument(
         "--witness", metavar="FILE", default="witness.toml",
@@ -76,6 +86,7 @@ def conform(arguments: argparse.Namespace) -> int:
     segments = segments_of(gadget)
     drives = vector_drives(gadget, prepared, whole=arguments.whole)
     drives += _scenarios(prepared, arguments.also)
+    drives += _recordings(prepared, arguments)
     status = 0
     if arguments.against is not None:
         firmware = Firmware(arguments.against, within_ns=read_ns(arguments.within))
@@ -90,9 +101,12 @@ def conform(arguments: argparse.Namespace) -> int:
                 examples=arguments.examples, seed=arguments.seed,
             )  # fmt: skip
         if found is None:
+            counted = f"{len(drives) - len(arguments.recording)} vectors and scenarios"
+            if arguments.recording:
+                counted += f", {len(arguments.recording)} recordings"
             told = ", ".join(sorted(firmware.told | {"out"}))
-            print(f"Conforms: {len(drives)} vectors and scenarios, {arguments.examples} random "
-                  f"stimulus lists; compared: {told}.")  # fmt: skip
+            print(f"Conforms: {counted}, {arguments.examples} random stimulus lists; compared: "
+                  f"{told}.")  # fmt: skip
         else:
             status = 1
             _report(prepared, found, arguments.witness)
@@ -114,21 +128,34 @@ def _progress(what: str) -> Callable[[int, int], None] | None:
 
 def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
     from simfw.loading import load_scenario
-    from simfw.report.vectors.build import acts_of, replay_scenario, replayer_of
-    from simfw.verify.conform import Drive
-    from simfw.verify.driving import segments_of
+    from simfw.report.vectors.build import replayer_of
+    from simfw.verify.driving import scenario_drive, segments_of
 
-    drives = []
     model = replayer_of(prepared, segments_of(prepared.gadget))
-    for path in paths:
-        scenario = load_scenario(path)
-        played = replay_scenario(prepared, model, scenario)
-        if played is None:
-            raise UsageError(
-                f"{path} cannot be used to drive a firmware: the cell runs empty in it, or a "
-                "voltage lies on a threshold."
-            )
-        drives.append(Drive(path, scenario.charge, acts_of(scenario), scenario.lasts_ns, played))
+    return [scenario_drive(prepared, model, path, load_scenario(path)) for path in paths]
+
+
+def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Drive]:
+    """The recordings as drives; what is to be said about them is printed."""
+    from simfw.commands._recordings import observed_in
+    from simfw.report.vectors.build import replayer_of
+    from simfw.stimuli.recording.mapfile import read_map
+    from simfw.verify.driving import recorded_drive, segments_of
+    from simfw.verify.replay import Options
+
+    if arguments.map is not None and not arguments.recording:
+        raise UsageError("--map belongs to a recording: give that with --recording.")
+    model = replayer_of(prepared, segments_of(prepared.gadget))
+    drives = []
+    for path in arguments.recording:
+        mapped = None if arguments.map is None else read_map(arguments.map)
+        observed, mapped = observed_in(path, mapped, prepared.gadget, arguments.gadget)
+        options = Options(start=mapped.start,
+                          charge=None if mapped.charge is None else mapped.charge.value)
+        recorded = recorded_drive(prepared, model, observed, options)
+        for text in recorded.said:
+            print(text)
+        drives.append(recorded.drive)
     return drives
 
 

@@ -50,12 +50,11 @@ def register(commands: Commands) -> None:
 
 
 def _replay(arguments: argparse.Namespace) -> int:
+    from simfw.commands._recordings import observed_in
     from simfw.errors import UsageError
     from simfw.loading import load_gadget
     from simfw.report.replay import as_scenario, replay_csv, replay_json, replay_text
-    from simfw.stimuli.recording import open_recording
-    from simfw.stimuli.recording.mapfile import own_map, read_map
-    from simfw.stimuli.recording.signals import observe
+    from simfw.stimuli.recording.mapfile import read_map
     from simfw.stimuli.scenario import write_scenario
     from simfw.verify.explaining import explain
     from simfw.verify.prediction import Model
@@ -75,18 +74,9 @@ def _replay(arguments: argparse.Namespace) -> int:
             raise UsageError("No gadget file: give --gadget, or a map that names one.")
         gadget_path = arguments.map.parent / mapped.gadget
     gadget = load_gadget(gadget_path)
-    recording = open_recording(arguments.recording,
-                               timescale=None if mapped is None else mapped.timescale_s)
-    if mapped is None:
-        mapped = own_map(recording, gadget)
-        if mapped is None:
-            names = ", ".join(wire.name for wire in recording.wires)
-            raise UsageError(f"{arguments.recording}: no wire ({names}) is called like a signal of "
-                             f"the gadget. `simfw map {arguments.recording} --gadget "
-                             f"{gadget_path}` drafts a map; give it with --map.")
+    observed, mapped = observed_in(arguments.recording, mapped, gadget, gadget_path)
     options = _from_map(options, mapped.start, None if mapped.charge is None
                         else mapped.charge.value)
-    observed = observe(recording, mapped, gadget)
     if not observed.outputs:
         raise UsageError(f"{arguments.recording}: no wire is an output of the gadget, so there is "
                          "nothing to compare.")

@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.circuit.circuit import Circuit
-from simfw.report.vectors.build import make_vectors, replay_scenario, replayer_of, to_scenario
+from simfw.errors import UsageError
+from simfw.report.vectors.build import (
+    acts_of,
+    make_vectors,
+    replay_scenario,
+    replayer_of,
+    to_scenario,
+)
+from simfw.stimuli.scenario import Scenario
 from simfw.verify.conform import Difference, Drive
+from simfw.verify.replay import ASSUMED_CHARGE, Options
+from simfw.verify.replay import replay as replay_recording
 
 if TYPE_CHECKING:
     from simfw.engine.simulator import Prepared
     from simfw.gadget.model import Gadget
-    from simfw.stimuli.scenario import Scenario
+    from simfw.report.vectors.replay import Replayer
+    from simfw.stimuli.recording.signals import Observed
 
-__all__ = ["gaps_of", "inputs_of", "scenario_of", "segments_of", "vector_drives"]
+__all__ = ["Recorded", "gaps_of", "inputs_of", "recorded_drive", "scenario_drive", "scenario_of",
+           "segments_of", "vector_drives"]  # fmt: skip
 
 MS = 1_000_000
 LONGEST_GAP_MS = 5_000
@@ -43,6 +56,57 @@ def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) ->
         if played is not None:
             drives.append(Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, played))
     return drives
+
+
+def scenario_drive(prepared: Prepared, model: Replayer, name: str, scenario: Scenario) -> Drive:
+    """A scenario as a drive called `name`; UsageError where a firmware cannot be told it."""
+    played = replay_scenario(prepared, model, scenario)
+    if played is None:
+        raise UsageError(
+            f"{name} cannot be used to drive a firmware: the cell runs empty in it, or a "
+            "voltage lies on a threshold."
+        )
+    return Drive(name, scenario.charge, acts_of(scenario), scenario.lasts_ns, played)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """A recording as a drive, and what is to be said about it."""
+
+    drive: Drive
+    said: tuple[str, ...]
+
+
+def recorded_drive(prepared: Prepared, model: Replayer, observed: Observed, options: Options
+                   ) -> Recorded:  # fmt: skip
+    """What was done to the real thing in a recording, from power-up of the firmware.
+
+    The model is compared with the recording too: a firmware that is like a model which is not like
+    the real thing proves little.
+    """
+    name = observed.recording.path.name
+    charge, said = options.charge, []
+    if charge is None:
+        noted = observed.recording.notes.get("charge")
+        charge = ASSUMED_CHARGE if noted is None else float(noted)
+        if noted is None:
+            said.append(f"{name}: start charge not recorded, {100 * charge:.0f} % is taken.")
+    if observed.outputs:
+        replayed = replay_recording(observed, prepared.gadget, options)
+        charge = replayed.begin.charge
+        if not replayed.agrees:
+            said.append(f"{name}: the model itself parts from this recording "
+                        f"({replayed.mismatches} disagreements); see `simfw replay`.")  # fmt: skip
+        if replayed.begin.states:
+            said.append(f"{name}: begins in the middle of things ({replayed.begin}); the firmware "
+                        "is driven from power-up.")  # fmt: skip
+        observed = replayed.observed
+    scenario = Scenario(
+        title=name, gadget_path=Path(prepared.gadget.file or "gadget.toml"), charge=charge,
+        lasts_ns=max(1, observed.end_ns), steps=observed.steps, gadget=prepared.gadget,
+    )  # fmt: skip
+    drive = scenario_drive(prepared, model, name, scenario)
+    return Recorded(drive=drive, said=tuple(said))
 
 
 def inputs_of(gadget: Gadget, circuit: Circuit) -> list[tuple[str, str, float]]:

@@ -203,16 +203,37 @@ def mutants_of(files: Mapping[str, str]) -> list[Mutant]:
     return found
 
 
-def _compile(files: Mapping[str, str], folder: Path, command: str) -> Path:
-    for name, text in files.items():
-        (folder / name).write_text(text, encoding="utf-8")
-    program = folder / "mutant"
-    done = subprocess.run([command, "-w", "-DFW_HOST", "-o", str(program), "firmware.c", "tables.c",
-                           "names.c", "harness.c"], cwd=folder, capture_output=True, text=True,
-                          check=False)  # fmt: skip
-    if done.returncode != 0:
-        raise UsageError(f"{command} refuses the generated C: {done.stderr.strip()[:400]}")
-    return program
+SOURCES = ("firmware.c", "tables.c", "names.c", "harness.c")
+
+
+class _Build:
+    """The generated C in a folder, compiled file by file, so that a mutant costs one file."""
+
+    def __init__(self, files: Mapping[str, str], folder: Path, command: str) -> None:
+        self.files = files
+        self.folder = folder
+        self.command = command
+        self.program = folder / "mutant"
+        for name, text in files.items():
+            (folder / name).write_text(text, encoding="utf-8")
+        for name in SOURCES:
+            self._run("-w", "-DFW_HOST", "-c", name, "-o", f"{name}.o")
+
+    def mutated(self, mutant: Mutant) -> Path:
+        """Compile with one mutant; the program."""
+        changed = self.folder / f"changed_{mutant.file}"
+        changed.write_text(mutant.apply(self.files)[mutant.file], encoding="utf-8")
+        self._run("-w", "-DFW_HOST", "-o", self.program.name, changed.name,
+                  *(f"{name}.o" for name in SOURCES if name != mutant.file))  # fmt: skip
+        return self.program
+
+    def _run(self, *options: str) -> None:
+        done = subprocess.run([self.command, *options], cwd=self.folder, capture_output=True,
+                              text=True, check=False)  # fmt: skip
+        if done.returncode != 0:
+            raise UsageError(
+                f"{self.command} refuses the generated C: {done.stderr.strip()[:400]}"
+            )
 
 
 def score(files: Mapping[str, str], drives: Sequence[Drive], count: int, *, seed: int = 0,
@@ -226,11 +247,11 @@ def score(files: Mapping[str, str], drives: Sequence[Drive], count: int, *, seed
     quick_first = sorted(drives, key=lambda drive: len(drive.replay.reports))
     survivors = []
     with tempfile.TemporaryDirectory() as folder:
+        build = _Build(files, Path(folder), command)
         for done, mutant in enumerate(chosen):
             if progress is not None:
                 progress(done, len(chosen))
-            program = _compile(mutant.apply(files), Path(folder), command)
-            firmware = Firmware(program, timeout_s=20.0)
+            firmware = Firmware(build.mutated(mutant), timeout_s=20.0)
             firmware.told = {"event", "wake", "sleep"}
             if all(firmware.differs(drive) is None for drive in quick_first):
                 survivors.append(mutant)

@@ -2,19 +2,31 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from simfw import load_gadget
 from simfw.cli import main
-from simfw.engine.simulator import Prepared
+from simfw.commands._recordings import observed_in
+from simfw.engine.simulator import Prepared, simulate
 from simfw.errors import UsageError
 from simfw.loading import load_scenario
+from simfw.report.record import write_recording
 from simfw.report.source import harness_files
+from simfw.report.vectors.build import replayer_of
+from simfw.stimuli.recording.tracks import Track
 from simfw.verify.conform import Drive, Firmware, compare, random_difference, shrunk
-from simfw.verify.driving import gaps_of, inputs_of, segments_of, vector_drives
+from simfw.verify.driving import (
+    gaps_of,
+    inputs_of,
+    recorded_drive,
+    segments_of,
+    vector_drives,
+)
 from simfw.verify.mutants import mutants_of, score
+from simfw.verify.replay import Options
 from tests.report.generated_c import compile_harness, compiler
 from tests.report.golden import DEMOS
 
@@ -56,6 +68,39 @@ def test_the_generated_c_conforms(hook, good, capsys):
                    "--also", str(HOOK.parent / "keys-lost.toml")])  # fmt: skip
     assert status == 0
     assert "Conforms" in capsys.readouterr().out
+
+
+def test_recordings_drive_the_firmware(good, tmp_path, capsys):
+    """A recorded run: its inputs from power-up, with a map and without; what is odd is said."""
+    record = tmp_path / "evening.vcd"
+    assert main(["run", str(HOOK.parent / "keys-lost.toml"), "--record", str(record)]) == 0
+    options = ["conform", str(HOOK), "--against", str(good), "--examples", "0"]
+    capsys.readouterr()
+    assert main([*options, "--recording", str(record)]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Conforms: ")
+    assert "scenarios, 1 recordings, 0 random" in said
+    assert main([*options, "--map", str(record)]) == 2
+    assert "--recording" in capsys.readouterr().err
+    assert main([*options, "--recording", str(HOOK)]) == 2
+
+
+def test_a_recording_that_the_model_does_not_fit_is_told(hook, tmp_path):
+    """Lights that were never lit in a recording of presses: the drive is made, the doubt said."""
+    gadget, prepared, _, _ = hook
+    scenario = load_scenario(HOOK.parent / "keys-lost.toml")
+    run = simulate(gadget, scenario, prepared=prepared)
+    record = tmp_path / "dark.csv"
+    write_recording(run, record)
+    observed, _ = observed_in(record, None, gadget, HOOK)
+    model = replayer_of(prepared, segments_of(gadget))
+    fair = recorded_drive(prepared, model, observed, Options())
+    assert fair.said == ()
+    assert fair.drive.replay.events == [(event.time_ns, event.name) for event in run.events]
+    dark = {name: Track(start=0.0) for name in observed.outputs}
+    doubted = recorded_drive(prepared, model, replace(observed, outputs=dark), Options(charge=0.7))
+    assert any("the model itself parts" in text for text in doubted.said)
+    assert doubted.drive.acts == fair.drive.acts
 
 
 def test_a_difference_comes_with_a_witness(hook, tmp_path, capsys, monkeypatch):

@@ -198,7 +198,9 @@ def _chained(found: Sequence[Found]) -> list[Found]:
 
 
 def _title(adds: Sequence[str]) -> str:
-    keys = list(dict.fromkeys(key_of(item).removeprefix("behaviour.") for item in adds))
+    keys = list(dict.fromkeys(
+        f"power-up with{'' if item.endswith('usb') else 'out'} USB" if item.startswith("power ")
+        else key_of(item).removeprefix("behaviour.") for item in adds))  # fmt: skip
     more = f" and {len(keys) - 3} more" if len(keys) > 3 else ""
     return f"covers {', '.join(keys[:3])}{more}"
 
@@ -228,10 +230,11 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     prepared = Prepared(gadget) if prepared is None else prepared
     segments = {name: light.leds for name, light in gadget.lights.items() if light.segments}
     items = all_items(system)
-    found = search(gadget, system, prepared.circuit, segments)
+    found = search(gadget, system, prepared.circuit, segments, prepared.clocks)
     swept = [path for path in found[-1:] if gadget.gauge is not None]
     first = _greedy(found, set(items))
-    done = _candidates(prepared, replayer_of(prepared, segments), [*swept, *first, *_chained(found)])
+    model = replayer_of(prepared, segments)
+    done = _candidates(prepared, model, [*swept, *first, *_chained(found)])
     by_path = {id(path): (scenario, played) for path, scenario, played in done}
     vectors: list[Vector] = []
     left = set(items)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import math
+from bisect import bisect_right
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -43,14 +43,16 @@ def _edges(vector: Vector, clock: Fraction) -> Iterator[tuple[object, ...]]:
     """Every output edge with its window: what has passed since the last stimulus, at the corners
     of the clock.
     """
+    off, below = clock.numerator, clock.denominator
     times = sorted({0, *(act.at_ns for act in vector.acts)})
     for report in vector.replay.reports:
         if report.kind != "out":
             continue
-        since = max(time for time in times if time <= report.time_ns)
+        since = times[bisect_right(times, report.time_ns) - 1]
         passed = report.time_ns - since
-        low = since + int(passed / (1 + clock))
-        high = since + math.ceil(passed / (1 - clock))
+        # passed / (1 + clock) rounded down, and passed / (1 - clock) rounded up, in whole numbers
+        low = since + passed * below // (below + off)
+        high = since - -passed * below // (below - off)
         yield vector.name, report.name, report.level, low, report.time_ns, high
 
 

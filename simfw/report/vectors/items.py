@@ -1,12 +1,13 @@
 """What test vectors are to cover: rows, guard outcomes, both sides of every time.
 
-Items are plain texts: `row KEY` (it fired), `guard KEY true` and `guard KEY false` (its guard was
-asked and said so), `late KEY` (its time ran out in the stay) and `early KEY` (the stay was ended by
-something else in the last part of that time), `limit KEY true` and `limit KEY false` (its guard
-compares the measured voltage, and said so within 10 mV of the limit), `drive REGION:STATE` (the
-instant came to rest in a state that drives something, with its gate open), `resume KEY STATE` (it
-went back there), and `pair KEY KEY` (two rows of one region fired one after the other: the switch
-coverage of T. S. Chow, IEEE Trans. Software Eng. SE-4(3), 1978, cited from memory). A fault of one
+Items are plain texts: `power alone` and `power usb` (power-up without and with USB), `row KEY` (it
+fired), `guard KEY true` and `guard KEY false` (its guard was asked and said so), `late KEY` (its
+time ran out in the stay) and `early KEY` (the stay was ended by something else in the last part of
+that time), `limit KEY true` and `limit KEY false` (its guard compares the measured voltage, and
+said so within 10 mV of the limit), `drive REGION:STATE` (the instant came to rest in a state that
+drives something, with its gate open), `resume KEY STATE` (it went back there), and `pair KEY KEY`
+(two rows of one region fired one after the other: the switch coverage of T. S. Chow, IEEE Trans.
+Software Eng. SE-4(3), 1978, cited from memory). A fault of one
 row often shows only in the next.
 """
 
@@ -21,6 +22,7 @@ __all__ = ["Kinds", "all_items", "count_kinds", "key_of", "limits_of", "may_be_c
 
 Kinds = tuple[tuple[str, str], ...]
 KINDS: Kinds = (
+    ("power", "power-ups"),
     ("row", "rows fired"),
     ("guard", "guard outcomes"),
     ("early", "times ended early"),
@@ -78,7 +80,7 @@ def _pairs(region: Region) -> Iterator[str]:
 
 def all_items(system: System) -> tuple[str, ...]:
     """Everything that the rows of `system` ask for, in their order."""
-    found: list[str] = []
+    found = ["power alone", *(["power usb"] if "usb.edge" in system.raw_events else [])]
     for region in system.regions:
         for row in region.rows:
             found += _of(region, row)

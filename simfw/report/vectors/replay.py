@@ -136,16 +136,19 @@ class Replayer(Sketch):
              track: Track | None = None, whole: bool = True) -> Replay:
         """Replay `acts` from power-up at `charge` until `ends_ns`; `track` follows a run's charge.
 
+        USB that comes at 0 is there when the controller powers up.
+
         Without `whole`, periods in which nothing new happens are left out.
         """
         self._forget(track)
         self.exchange(["off 0"], [])
         self.sets = [f"set {name} 0" for name in _signals(self.system)]
-        self.start(charge)
+        before = [act for act in acts if act.at_ns == 0 and act.kind == "usb"]
+        self.start(charge, before)
         go_on = self.run_to if whole else self.go_to
-        acts = list(acts)
+        acts = [act for act in acts if act not in before]
         if track is not None:
-            acts += _mode_changes(track, acts)
+            acts += _mode_changes(track, [*before, *acts])
         for at in sorted({act.at_ns for act in acts if act.at_ns < ends_ns}):
             go_on(at)
             self.act(act for act in acts if act.at_ns == at)
@@ -264,7 +267,7 @@ class Replayer(Sketch):
         """Note one message and its answer."""
         self.result.exchanges.append(Exchange(tuple(lines), tuple(reports)))
 
-    def act(self, acts: Iterable[Act]) -> None:
+    def _raw_of(self, acts: Iterable[Act]) -> list[str]:
         """Change inputs, and note them as lines."""
         acts = list(acts)
         before = STATUS[super().flag("status.low"), super().flag("status.high")]
@@ -278,7 +281,7 @@ class Replayer(Sketch):
             if after != before and "status.edge" in self.stepper.event_ids:
                 self.sets.append(f"set status {after}")
             before = after
-        self._instant([event for event in raw if event in self.stepper.event_ids])
+        return [event for event in raw if event in self.stepper.event_ids]
 
 
 def _signals(system: System) -> list[str]:

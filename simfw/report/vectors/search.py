@@ -17,6 +17,7 @@ from simfw.behaviour.expression import evaluate
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.engine.clock import Clock, clock_of
 from simfw.errors import EndlessInstant
 from simfw.report.vectors.items import all_items, key_of
 from simfw.report.vectors.sketch import CLOSE, NEVER, Act, Saved, Sketch
@@ -30,6 +31,7 @@ MS = 1_000_000
 SOON_NS = 3 * MS
 NEAR_V = 0.003  # how far from a threshold of the gauge a start is placed
 SIDE_V = 0.001  # how far from a level a bench sets the voltage
+LEAST_CHARGE = 0.001  # below, a start is not worth a vector
 REACH = 0.5  # share of its range at which a hand is held before a sensor
 TIRED = 2  # how often a wish for one row may be followed without anything new
 MOST = 300  # nodes that are gone on from, for each of the two kinds of act
@@ -63,8 +65,9 @@ def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
 
 class _Search:
     def __init__(self, gadget: Gadget, system: System, circuit: Circuit,
-                 segments: Mapping[str, int]) -> None:  # fmt: skip
+                 segments: Mapping[str, int], clocks: dict[LoadSet, Clock]) -> None:  # fmt: skip
         self.gadget = gadget
+        self.resting = clock_of(circuit, LoadSet(), clocks)
         self.system = system
         self.sketch = Sketch(system, circuit, segments)
         self.left = set(all_items(system))
@@ -132,19 +135,11 @@ class _Search:
 
     def _charge_at(self, volts: float) -> float | None:
         """The charge at which the gadget at rest has this terminal voltage."""
-        low, high = 0.001, 1.0
         cut_off = self.sketch.circuit.cut_off_v
         if cut_off is not None and volts <= cut_off:
             return None
-        if not self.sketch.solved(LoadSet(), low) < volts < self.sketch.solved(LoadSet(), high):
-            return None
-        for _ in range(24):
-            middle = 0.5 * (low + high)
-            if self.sketch.solved(LoadSet(), middle) < volts:
-                low = middle
-            else:
-                high = middle
-        return round(high, 6)
+        charge = self.resting.charge_at_voltage(volts)
+        return round(charge, 6) if LEAST_CHARGE < charge < 1.0 else None
 
     # -- what may be done --------------------------------------------------------------------------
 
@@ -357,7 +352,7 @@ class _Search:
 
     def choose(self) -> tuple[_Node, str] | None:
         """The next node to go on from, and the uncovered row it is for."""
-        wishes = {key_of(item) for item in self.left if not item.startswith("pair ")}
+        wishes = {key_of(item) for item in self.left if not item.startswith(("pair ", "power "))}
         if not self.pins:
             # What depends on cell and charger alone is reached from the starts, or not at all.
             wishes -= self.electrical
@@ -419,6 +414,19 @@ class _Search:
             else:
                 self.tired[key] = self.tired.get(key, 0) + 1
 
+    def plugged(self) -> None:
+        """Power-up with USB there already, until all has settled."""
+        usb = Act(0, "usb", "usb", 1.0)
+        if "power usb" not in self.left or self.gadget.charger is None:
+            return
+        try:
+            self.sketch.start(0.5, [usb])
+            self.sketch.go_to(self.rest_ns)
+            self.sketch.settle()
+        except EndlessInstant:
+            return
+        self.keep(Found(charge=0.5, acts=(usb,), ends_ns=0, covers=frozenset()))
+
     def run(self) -> None:
         """Search with what a scenario can do, then with what a bench can do beyond it."""
         roots = []
@@ -429,6 +437,7 @@ class _Search:
                 continue
             self.keep(Found(charge=charge, acts=(), ends_ns=0, covers=frozenset()))
             roots.append(self.nodes.pop())
+        self.plugged()
         for root in roots:
             self.expand(root)
         self.explore()
@@ -439,13 +448,14 @@ class _Search:
         self.explore()
 
 
-def search(gadget: Gadget, system: System, circuit: Circuit, segments: Mapping[str, int]
-           ) -> list[Found]:  # fmt: skip
+def search(gadget: Gadget, system: System, circuit: Circuit, segments: Mapping[str, int],
+           clocks: dict[LoadSet, Clock]) -> list[Found]:  # fmt: skip
     """Paths from power-up, each of which covered something that no earlier one did.
 
     The last is the sweep of the gauge's levels, if there is a gauge; its coverage is not told.
+    `clocks` are charge clocks known already.
     """
-    searching = _Search(gadget, system, circuit, segments)
+    searching = _Search(gadget, system, circuit, segments, clocks)
     searching.run()
     swept = searching.sweep()
     return [*searching.found, *([swept] if swept is not None else [])]

@@ -281,14 +281,17 @@ class Sketch:
             if any(abs(measured - level) <= NEARBY_V for level in self._limits[key]):
                 self.seen.add(f"limit {self._said[key, holds]}")
 
-    def start(self, charge: float) -> None:
-        """Power-up with nothing touched."""
+    def start(self, charge: float, acts: Iterable[Act] = ()) -> None:
+        """Power-up with nothing touched, or with what `acts` (of USB) have done before."""
+        self.stepper.halt(0)
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
         self.contacts, self.hands = {}, {}
         self.measured_uv = self.status = None
         self.seen = set()
         self.last = [""] * len(self.last)
-        self._instant([], power_up=True)
+        raw = self._raw_of(acts)
+        self.seen.add(f"power {'usb' if self.usb else 'alone'}")
+        self._instant(raw, power_up=True)
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         stepper = self.stepper
@@ -399,8 +402,12 @@ class Sketch:
 
     def act(self, acts: Iterable[Act]) -> None:
         """Change inputs now, in this order, together with the times that end now."""
+        self._instant(self._raw_of(acts))
+
+    def _raw_of(self, acts: Iterable[Act]) -> list[str]:
+        """Change inputs; the raw events that this makes and the regions hear."""
         raw = [event for act in acts for event in self._apply(act)]
-        self._instant([event for event in raw if event in self.stepper.event_ids])
+        return [event for event in raw if event in self.stepper.event_ids]
 
     def _apply(self, act: Act) -> list[str]:
         kind, name, value = act.kind, act.name, act.value
