@@ -15,7 +15,7 @@ from pathlib import Path
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant, UsageError
-from simfw.report.vectors.replay import Exchange, Replay, Report, replay
+from simfw.report.vectors.replay import Exchange, Replay, Replayer, Report
 from simfw.report.vectors.sketch import Act
 
 __all__ = ["Difference", "Drive", "Firmware", "compare", "random_difference", "shrunk"]
@@ -198,13 +198,14 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
     scripts = st.tuples(st.lists(st.tuples(gap, st.integers(0, len(inputs) - 1)), max_size=14),
                         st.sampled_from([0.5, 0.1, 0.9, 0.02]))  # fmt: skip
     seen: dict[object, Difference] = {}
+    model = Replayer(system, circuit, segments)
 
     def parts(example: tuple[list[tuple[int, int]], float]) -> bool:
         script, charge = example
         acts = _acts(inputs, script)
         ends = (acts[-1].at_ns if acts else 0) + 1500 * MS
         try:
-            played = replay(system, circuit, segments, charge=charge, acts=acts, ends_ns=ends)
+            played = model.play(charge=charge, acts=acts, ends_ns=ends)
         except EndlessInstant:
             return False
         found = firmware.differs(Drive("random stimuli", charge, acts, ends, played))
@@ -245,12 +246,12 @@ def shrunk(firmware: Firmware, found: Difference, system: System, circuit: Circu
     """A difference with fewer acts, as long as it stays a difference (at a standing charge)."""
     best = found
     acts = [act for act in found.drive.acts if act.at_ns <= found.time_ns]
+    model = Replayer(system, circuit, segments)
 
     def attempt(acts: Sequence[Act]) -> Difference | None:
         ends = found.time_ns + MS
         try:
-            played = replay(system, circuit, segments, charge=found.drive.charge, acts=acts,
-                            ends_ns=ends)  # fmt: skip
+            played = model.play(charge=found.drive.charge, acts=acts, ends_ns=ends)
         except EndlessInstant:
             return None
         return firmware.differs(replace(found.drive, acts=tuple(acts), ends_ns=ends,

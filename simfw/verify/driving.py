@@ -23,7 +23,7 @@ from simfw.verify.replay import replay as replay_recording
 if TYPE_CHECKING:
     from simfw.engine.simulator import Prepared
     from simfw.gadget.model import Gadget
-    from simfw.report.vectors.replay import Replayer
+    from simfw.report.vectors.replay import Replay, Replayer
     from simfw.stimuli.recording.signals import Observed
 
 __all__ = ["Recorded", "gaps_of", "inputs_of", "recorded_drive", "scenario_drive", "scenario_of",
@@ -45,14 +45,14 @@ def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) ->
     Unless `whole`, periods in which only what was seen before goes on (looks with nobody there) are
     not compared; what follows them is.
     """
-    model = replayer_of(prepared, segments_of(gadget))
+    model = replayer_of(prepared, segments_of(gadget)) if whole else None
     drives = []
     for vector in make_vectors(gadget, prepared.system, prepared).vectors:
-        if vector.scenario is not None:
-            played = replay_scenario(prepared, model, vector.scenario, whole=whole)
-        else:
-            played = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns,
-                                whole=whole)  # fmt: skip
+        played: Replay | None = vector.replay
+        if model is not None and vector.scenario is not None:
+            played = replay_scenario(prepared, model, vector.scenario)
+        elif model is not None:
+            played = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns)
         if played is not None:
             drives.append(Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, played))
     return drives

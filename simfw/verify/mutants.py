@@ -237,12 +237,15 @@ class _Build:
 
 
 def score(files: Mapping[str, str], drives: Sequence[Drive], count: int, *, seed: int = 0,
-          progress: Callable[[int, int], None] | None = None) -> Score:
-    """Compile `count` mutants (all, if there are fewer) and drive each until one drive notices."""
+          only: str = "", progress: Callable[[int, int], None] | None = None) -> Score:
+    """Compile `count` mutants (all, if there are fewer) and drive each until one drive notices.
+
+    `only` is a pattern that the text of a mutant has to hold.
+    """
     command = next((name for name in COMPILERS if shutil.which(name)), None)
     if command is None:
         raise UsageError("No C compiler was found (tcc, gcc, clang or cc); mutants need one.")
-    found = mutants_of(files)
+    found = [mutant for mutant in mutants_of(files) if re.search(only, mutant.text)]
     chosen = found if count >= len(found) else random.Random(seed).sample(found, count)
     quick_first = sorted(drives, key=lambda drive: len(drive.replay.reports))
     survivors = []

@@ -20,6 +20,7 @@ def main() -> int:
     parser.add_argument("--gadget", default="scenarios/larder-lamp/gadget.toml")
     parser.add_argument("--count", type=int, default=240)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--only", default="", help="mutants whose text has this (a pattern)")
     options = parser.parse_args()
     gadget = load_gadget(options.gadget)
     prepared = Prepared(gadget)
@@ -27,7 +28,7 @@ def main() -> int:
     drives = vector_drives(gadget, prepared)
     made = time.perf_counter()
     files = harness_files(prepared.system, segments_of(gadget), gadget.head.name)
-    result = score(files, drives, options.count, seed=options.seed)
+    result = score(files, drives, options.count, seed=options.seed, only=options.only)
     print(f"{len(drives)} vectors in {made - start:.1f} s; {result.killed} of {result.total} "
           f"mutants noticed ({result.share:.1%}) in {time.perf_counter() - made:.1f} s.")
     for mutant in result.survivors:

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from heapq import heapify, heappop, heappush
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import System
 from simfw.engine.simulator import Prepared, simulate
+from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.items import all_items, count_kinds, key_of
 from simfw.report.vectors.replay import Replay, Replayer, Track
-from simfw.report.vectors.search import Found, search
+from simfw.report.vectors.search import Found, hand_m, search
 from simfw.report.vectors.sketch import Act
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 
 if TYPE_CHECKING:
+    from simfw.circuit.circuit import Circuit
     from simfw.gadget.model import Gadget
 
 __all__ = ["Vector", "VectorSet", "acts_of", "make_vectors", "replay_scenario", "replayer_of",
@@ -23,6 +26,10 @@ __all__ = ["Vector", "VectorSet", "acts_of", "make_vectors", "replay_scenario", 
 
 MS = 1_000_000
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
+BENCH = ("measured", "status", "held")  # acts that only a bench can do
+RESTING_V = 3.8
+POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
+             "power held": "power-up with a contact closed"}  # fmt: skip
 LONGEST_TAIL_NS = 10_000 * MS
 
 
@@ -158,16 +165,21 @@ def replay_scenario(prepared: Prepared, model: Replayer, scenario: Scenario,
 def _greedy(found: Sequence[Found], wanted: set[str]) -> list[Found]:
     """Few paths that together cover what all cover: always the one that adds most, then short."""
     left = set(wanted)
-    chosen = []
-    pool = list(found)
-    while pool:
-        best = max(pool, key=lambda path: (len(path.covers & left), -len(path.acts),
-                                           -path.ends_ns))  # fmt: skip
-        if not best.covers & left:
-            break
-        chosen.append(best)
-        left -= best.covers
-        pool.remove(best)
+    chosen: list[Found] = []
+    # What a path adds only grows less, so a count made earlier is never too small.
+    heap = [(-len(path.covers & left), len(path.acts), path.ends_ns, number)
+            for number, path in enumerate(found)]  # fmt: skip
+    heapify(heap)
+    while heap:
+        adds, count, ends_ns, number = heappop(heap)
+        still = -len(found[number].covers & left)
+        if not still:
+            continue
+        if still != adds:
+            heappush(heap, (still, count, ends_ns, number))
+            continue
+        chosen.append(found[number])
+        left -= found[number].covers
     return chosen
 
 
@@ -179,8 +191,8 @@ def _chained(found: Sequence[Found]) -> list[Found]:
     """Bench paths one after the other, as far as they begin alike: one long path of each kind."""
     kinds: dict[tuple[float, tuple[Act, ...]], list[Found]] = {}
     for path in found:
-        if any(act.kind in ("measured", "status") for act in path.acts):
-            first = next((act.at_ns for act in path.acts if act.kind in ("measured", "status")), 0)
+        first = next((act.at_ns for act in path.acts if act.kind in BENCH), 0)
+        if first > 0:  # what is set before power-up cannot be set again later
             begins = tuple(act for act in path.acts if act.at_ns < first)
             kinds.setdefault((path.charge, begins), []).append(path)
     chains = []
@@ -199,17 +211,33 @@ def _chained(found: Sequence[Found]) -> list[Found]:
 
 def _title(adds: Sequence[str]) -> str:
     keys = list(dict.fromkeys(
-        f"power-up with{'' if item.endswith('usb') else 'out'} USB" if item.startswith("power ")
+        POWER_UPS[item] if item in POWER_UPS
         else key_of(item).removeprefix("behaviour.") for item in adds))  # fmt: skip
     more = f" and {len(keys) - 3} more" if len(keys) > 3 else ""
     return f"covers {', '.join(keys[:3])}{more}"
 
 
-def _candidates(prepared: Prepared, model: Replayer, found: Sequence[Found]
+def _closed(path: Found, closing: Closing) -> Found:
+    acts, ends_ns = closing.acts(path.acts, path.ends_ns)
+    return replace(path, acts=(*path.acts, *acts), ends_ns=ends_ns)
+
+
+def _closing(gadget: Gadget, circuit: Circuit) -> Closing:
+    reaches = {name: hand_m(circuit, name, RESTING_V) for name in gadget.proximity}
+    return Closing(gadget, {name: reach for name, reach in reaches.items() if reach is not None})
+
+
+def _candidates(prepared: Prepared, model: Replayer, found: Sequence[Found], wanted: set[str]
                 ) -> list[tuple[Found, Scenario | None, Replay]]:
-    """The paths as replays, with what they really cover."""
+    """The paths as replays, with what they really cover; those without news are left out."""
     good = []
+    closing = _closing(prepared.gadget, prepared.circuit)
+    left = set(wanted)
     for path in found:
+        if path.covers and not path.covers & left:
+            continue  # what it was found for has been covered by the way
+        if not any(act.kind in BENCH for act in path.acts):
+            path = _closed(path, closing)
         scenario = to_scenario(prepared.gadget, path.charge, path.acts, path.ends_ns)
         if scenario is not None:
             done = replay_scenario(prepared, model, scenario, whole=False)
@@ -222,6 +250,7 @@ def _candidates(prepared: Prepared, model: Replayer, found: Sequence[Found]
                               whole=False)  # fmt: skip
             path = replace(path, covers=done.covers)
         good.append((path, scenario, done))
+        left -= path.covers
     return good
 
 
@@ -232,9 +261,9 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     items = all_items(system)
     found = search(gadget, system, prepared.circuit, segments, prepared.clocks)
     swept = [path for path in found[-1:] if gadget.gauge is not None]
-    first = _greedy(found, set(items))
+    first = sorted(_greedy(found, set(items)), key=lambda path: -len(path.covers))
     model = replayer_of(prepared, segments)
-    done = _candidates(prepared, model, [*swept, *first, *_chained(found)])
+    done = _candidates(prepared, model, [*swept, *_chained(found), *first], set(items))
     by_path = {id(path): (scenario, played) for path, scenario, played in done}
     vectors: list[Vector] = []
     left = set(items)
@@ -243,7 +272,8 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
         adds = tuple(item for item in items if item in path.covers and item in left)
         left -= path.covers
         scenario, played = by_path[id(path)]
-        name = f"{'v' if scenario else 'b'}{len(vectors) + 1:02d}"
+        alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
+        name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
         title = "every level of the gauge from both sides" if path in sweep else _title(adds)
         if scenario is not None:
             scenario = replace(scenario, title=f"{name}: {title}")
@@ -256,6 +286,8 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
 
 def _why(item: str) -> str:
     kind = item.split(" ")[0]
+    if kind == "after":
+        return "no input was found that comes just after it"
     if kind == "early":
         return "no input was found that ends the stay in its last part"
     if kind == "guard":

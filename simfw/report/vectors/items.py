@@ -1,14 +1,15 @@
 """What test vectors are to cover: rows, guard outcomes, both sides of every time.
 
-Items are plain texts: `power alone` and `power usb` (power-up without and with USB), `row KEY` (it
-fired), `guard KEY true` and `guard KEY false` (its guard was asked and said so), `late KEY` (its
-time ran out in the stay) and `early KEY` (the stay was ended by something else in the last part of
-that time), `limit KEY true` and `limit KEY false` (its guard compares the measured voltage, and
-said so within 10 mV of the limit), `drive REGION:STATE` (the instant came to rest in a state that
-drives something, with its gate open), `resume KEY STATE` (it went back there), and `pair KEY KEY`
-(two rows of one region fired one after the other: the switch coverage of T. S. Chow, IEEE Trans.
-Software Eng. SE-4(3), 1978, cited from memory). A fault of one
-row often shows only in the next.
+Items are plain texts: `power alone`, `power usb` and `power held` (power-up with nothing, with USB,
+with a contact closed), `row KEY` (it fired), `guard KEY true` and `guard KEY false` (its guard was
+asked and said so), `late KEY` (its time ran out in the stay), `early KEY` (the stay was ended by
+something else in the last part of that time) and `after KEY` (something else followed within the
+same part after it), `limit KEY true` and `limit KEY false` (its guard compares the measured
+voltage, and said so within 10 mV of the limit), `drive REGION:STATE` (the instant came to rest in a
+state that drives something, with its gate open), `resume KEY STATE` (it went back there), and `pair
+KEY KEY` (two rows of one region fired one after the other: the switch coverage of T. S. Chow, IEEE
+Trans. Software Eng. SE-4(3), 1978, cited from memory). A fault of one row often shows only in the
+next. Pairs grow with the square of the rows, so they are asked for in small gadgets only.
 """
 
 from __future__ import annotations
@@ -18,8 +19,12 @@ from collections.abc import Iterable, Iterator
 from simfw.behaviour.expression import Constant, levels_in
 from simfw.behaviour.region import Region, Row, System
 
-__all__ = ["Kinds", "all_items", "count_kinds", "key_of", "limits_of", "may_be_cut"]
+__all__ = ["CLOSE", "Kinds", "all_items", "count_kinds", "key_of", "limits_of", "may_be_cut",
+           "may_follow"]  # fmt: skip
 
+NO_CONTACT = ("usb.edge", "status.edge")
+MOST_PAIRS = 400
+CLOSE = 8  # the last 1/8 of a time counts as its early side, as much after it as just after
 Kinds = tuple[tuple[str, str], ...]
 KINDS: Kinds = (
     ("power", "power-ups"),
@@ -27,6 +32,7 @@ KINDS: Kinds = (
     ("guard", "guard outcomes"),
     ("early", "times ended early"),
     ("late", "times run out"),
+    ("after", "changes just after a time"),
     ("limit", "limits of the gauge from near"),
     ("drive", "states that drive"),
     ("resume", "states resumed"),
@@ -47,6 +53,13 @@ def may_be_cut(region: Region, row: Row) -> bool:
     )
 
 
+def may_follow(region: Region, row: Row) -> bool:
+    """Whether an event may be heard just after the time of a timed row has run out."""
+    return bool(row.after_ns) and any(
+        other.on is not None and row.to in other.sources for other in region.rows
+    )
+
+
 def _of(region: Region, row: Row) -> Iterator[str]:
     yield f"row {row.key}"
     if row.when is not None and not isinstance(row.when, Constant):
@@ -59,6 +72,8 @@ def _of(region: Region, row: Row) -> Iterator[str]:
         yield f"late {row.key}"
         if may_be_cut(region, row):
             yield f"early {row.key}"
+        if may_follow(region, row):
+            yield f"after {row.key}"
 
 
 def limits_of(row: Row) -> tuple[float, ...]:
@@ -80,7 +95,11 @@ def _pairs(region: Region) -> Iterator[str]:
 
 def all_items(system: System) -> tuple[str, ...]:
     """Everything that the rows of `system` ask for, in their order."""
-    found = ["power alone", *(["power usb"] if "usb.edge" in system.raw_events else [])]
+    found = ["power alone"]
+    if "usb.edge" in system.raw_events:
+        found.append("power usb")
+    if any(name.endswith(".edge") and name not in NO_CONTACT for name in system.raw_events):
+        found.append("power held")
     for region in system.regions:
         for row in region.rows:
             found += _of(region, row)
@@ -89,8 +108,8 @@ def all_items(system: System) -> tuple[str, ...]:
         passing = {state for row in region.rows if row.after_ns == 0 for state in row.sources}
         found += [f"drive {region.name}:{state.name}" for state in region.states
                   if (state.outputs or state.takes_out) and state.name not in passing]  # fmt: skip
-        found += _pairs(region)
-    return tuple(found)
+    pairs = [pair for region in system.regions for pair in _pairs(region)]
+    return (*found, *(pairs if len(pairs) <= MOST_PAIRS else ()))
 
 
 def count_kinds(covered: Iterable[str], wanted: Iterable[str]) -> tuple[tuple[str, int, int], ...]:

@@ -16,9 +16,9 @@ from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock, clock_of
 from simfw.engine.observer import Observer
 from simfw.engine.run import Interval
-from simfw.report.vectors.sketch import NEVER, Act, Sketch
+from simfw.report.vectors.sketch import AT_POWER_UP, NEVER, Act, Sketch
 
-__all__ = ["Exchange", "Replay", "Replayer", "Report", "Track", "replay"]
+__all__ = ["Exchange", "Replay", "Replayer", "Report", "Track"]
 
 PPM = 1_000_000
 STIRRED_UV = 500  # a number is told anew when it has moved this far
@@ -136,14 +136,14 @@ class Replayer(Sketch):
              track: Track | None = None, whole: bool = True) -> Replay:
         """Replay `acts` from power-up at `charge` until `ends_ns`; `track` follows a run's charge.
 
-        USB that comes at 0 is there when the controller powers up.
+        USB that comes at 0, and what a bench sets at 0, is there when the controller powers up.
 
         Without `whole`, periods in which nothing new happens are left out.
         """
         self._forget(track)
         self.exchange(["off 0"], [])
         self.sets = [f"set {name} 0" for name in _signals(self.system)]
-        before = [act for act in acts if act.at_ns == 0 and act.kind == "usb"]
+        before = [act for act in acts if act.at_ns == 0 and act.kind in AT_POWER_UP]
         self.start(charge, before)
         go_on = self.run_to if whole else self.go_to
         acts = [act for act in acts if act not in before]
@@ -272,7 +272,7 @@ class Replayer(Sketch):
         acts = list(acts)
         before = STATUS[super().flag("status.low"), super().flag("status.high")]
         for act in acts:
-            if act.kind in ("contact", "usb"):
+            if act.kind in ("contact", "held", "usb"):
                 self.sets.append(f"set {act.name} {int(act.value)}")
         raw = []
         for act in acts:
@@ -286,22 +286,6 @@ class Replayer(Sketch):
 
 def _signals(system: System) -> list[str]:
     return [event.removesuffix(".edge") for event in system.raw_events]
-
-
-def replay(
-    system: System,
-    circuit: Circuit,
-    segments: Mapping[str, int],
-    *,
-    charge: float,
-    acts: Sequence[Act],
-    ends_ns: int,
-    track: Track | None = None,
-    whole: bool = True,
-) -> Replay:
-    """One replay, as `Replayer.play` does it."""
-    model = Replayer(system, circuit, segments)
-    return model.play(charge=charge, acts=acts, ends_ns=ends_ns, track=track, whole=whole)
 
 
 def _mode_changes(track: Track, acts: Sequence[Act]) -> list[Act]:

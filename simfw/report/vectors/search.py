@@ -9,7 +9,7 @@ on from is the one that stands in most states that uncovered rows lead from.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,13 +19,14 @@ from simfw.behaviour.stock import burst_ns
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.engine.clock import Clock, clock_of
 from simfw.errors import EndlessInstant
-from simfw.report.vectors.items import all_items, key_of
-from simfw.report.vectors.sketch import CLOSE, NEVER, Act, Saved, Sketch
+from simfw.report.vectors.closing import settle_ns
+from simfw.report.vectors.items import CLOSE, all_items, key_of
+from simfw.report.vectors.sketch import NEVER, Act, Saved, Sketch
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Found", "search"]
+__all__ = ["Found", "hand_m", "search"]
 
 MS = 1_000_000
 SOON_NS = 3 * MS
@@ -63,6 +64,12 @@ def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
     return frozenset((region.name, state) for state in states)
 
 
+def hand_m(circuit: Circuit, sensor: str, volts: float) -> float | None:
+    """Where a hand is held before a sensor; None where it answers to none."""
+    reach = circuit.range_m(sensor, volts)
+    return max(0.01, round(REACH * reach, 3)) if reach else None
+
+
 class _Search:
     def __init__(self, gadget: Gadget, system: System, circuit: Circuit,
                  segments: Mapping[str, int], clocks: dict[LoadSet, Clock]) -> None:  # fmt: skip
@@ -71,6 +78,10 @@ class _Search:
         self.system = system
         self.sketch = Sketch(system, circuit, segments)
         self.left = set(all_items(system))
+        self.resumes: dict[str, list[str]] = {}
+        for item in self.left:
+            if item.startswith("resume "):
+                self.resumes.setdefault(key_of(item), []).append(item)
         self.known: set[tuple[object, ...]] = set()
         self.nodes: list[_Node] = []
         self.found: list[Found] = []
@@ -91,6 +102,7 @@ class _Search:
                             if region.group in ("charge", "gauge")}  # fmt: skip
         self.tired: dict[str, int] = {}
         self.rest_ns = self._rest()
+        self.quiet = Found(charge=0.5, acts=(), ends_ns=0, covers=frozenset())
 
     def _rest(self) -> int:
         """How long everything that settles by itself takes, at most."""
@@ -104,11 +116,7 @@ class _Search:
         return min(max(times), 5000 * MS) + 11 * MS
 
     def _settle(self, name: str) -> int:
-        """How long a button takes to settle, at most."""
-        button = self.gadget.buttons[name]
-        if button.style == "sample":
-            return (button.samples + 1) * button.sample_every.ns
-        return button.debounce.ns
+        return settle_ns(self.gadget, name)
 
     # -- where to start ----------------------------------------------------------------------------
 
@@ -144,8 +152,7 @@ class _Search:
     # -- what may be done --------------------------------------------------------------------------
 
     def _hand(self, name: str) -> float | None:
-        reach = self.sketch.circuit.range_m(name, self.sketch.volts())
-        return max(0.01, round(REACH * reach, 3)) if reach else None
+        return hand_m(self.sketch.circuit, name, self.sketch.volts())
 
     def toggles(self) -> Iterator[tuple[str, str, float]]:
         """Every change of an input that is possible now."""
@@ -171,6 +178,11 @@ class _Search:
             if button.style == "settle" and settle > CLOSE:
                 # A bounce: let go again in the last part of the debounce time.
                 yield (0, *press), (settle - settle // (2 * CLOSE), *release)
+                # Each change just after the last has settled, the third of them a bounce.
+                step = settle + MS
+                yield ((0, *press), (step, *release), (2 * step, *press),
+                       (2 * step + settle // 2, *release), (3 * step + settle // 2, *press),
+                       (3 * step + settle // 2 + tap, *release))  # fmt: skip
             if button.style == "sample":
                 for count in range(1, button.samples):
                     blip = count * button.sample_every.ns
@@ -205,13 +217,14 @@ class _Search:
             yield "measured", "gauge.measured", round(level + SIDE_V, 6)
             yield "measured", "gauge.measured", round(level - SIDE_V, 6)
 
-    def moments(self) -> Iterator[tuple[int, int, bool, bool]]:
-        """Ends of times ahead: when, how long the time is, and which sides are still wanted."""
+    def moments(self) -> Iterator[tuple[int, int, str, bool, bool]]:
+        """Ends of times ahead: when, how long, of which row, and which sides are still wanted."""
         sketch, stepper, left = self.sketch, self.sketch.stepper, self.left
         for when, after, key in sketch.ends():
-            early, late = f"early {key}" in left, f"late {key}" in left or f"row {key}" in left
+            early = f"early {key}" in left
+            late = not left.isdisjoint((f"late {key}", f"row {key}", f"after {key}"))
             if early or late:
-                yield when, after, early, late
+                yield when, after, key, early, late
         for name, sensor in self.gadget.proximity.items():
             number = stepper.region_names.index(f"{name}.look")
             settled = stepper.due()[number] + sensor.settle.ns
@@ -221,8 +234,9 @@ class _Search:
                     (settled, sensor.settle.ns, f"proximity.{name}.settle"),
                     (settled + burst, burst, f"proximity.{name}.burst#1"),
                 ):
-                    if after and f"early {key}" in left:
-                        yield when, after, True, False
+                    early, late = f"early {key}" in left, f"after {key}" in left
+                    if after and (early or late):
+                        yield when, after, key, early, late
 
     def times(self, kind: str, name: str) -> Iterator[int]:
         """When a single change is tried: soon, after a rest, and around the ends of times."""
@@ -230,18 +244,20 @@ class _Search:
         yield now + SOON_NS
         yield now + self.rest_ns
         settle = self._settle(name) if kind == "contact" else 0
-        for when, after, early, late in self.moments():
+        for when, after, key, early, late in self.moments():
             inside = max(1, after // (2 * CLOSE))
             if early:
                 yield from (when - back - inside for back in {0, settle})
             if late:
                 yield when + MS
+                if f"after {key}" in self.left:
+                    yield from (when + inside - back for back in {0, settle})
 
     def tries(self) -> Iterator[tuple[int, tuple[Change, ...]]]:
         """Everything that is tried from the present node: when it ends, and the changes."""
         now, rest = self.sketch.now, self.rest_ns
         yield now + rest, ()
-        for when, _, _, late in self.moments():
+        for when, _, _, _, late in self.moments():
             if late:
                 yield when + MS, ()
         if self.pins:
@@ -251,11 +267,11 @@ class _Search:
                 yield now + rest, ((SOON_NS, *change),)
             if self.gadget.charger is not None:
                 usb = float(self.sketch.usb)
-                yield now + rest, ((SOON_NS, "usb", "usb", 1.0 - usb),)
-                yield (
-                    now + rest,
-                    ((SOON_NS, "usb", "usb", 1.0 - usb), (SOON_NS, "usb", "usb", usb)),
-                )
+                plug, back = ((SOON_NS, "usb", "usb", value) for value in (1.0 - usb, usb))
+                yield now + rest, (plug,)
+                yield now + rest, (plug, back)
+                if "status.edge" in self.system.raw_events:  # a charger that says nothing yet
+                    yield now + rest, ((MS, "status", "status", 0.0), plug)
             return
         for gesture in self.gestures():
             shifted = tuple(
@@ -359,21 +375,28 @@ class _Search:
         for key in sorted(wishes, key=lambda key: (self.tired.get(key, 0), key)):
             if self.tired.get(key, 0) >= TIRED:
                 break
-            fitting = [node for node in self.nodes if node.states & self.sources[key]]
-            if fitting:
-                return self.best(fitting, key), key
-            self.tired[key] = TIRED
+            node = self.best(key)
+            if node is not None:
+                return node, key
         return None
 
-    def best(self, nodes: list[_Node], key: str) -> _Node:
-        """The first of these nodes that goes back to where it never went back to, or else where the
+    def fitting(self, key: str) -> Iterator[_Node]:
+        """The nodes in which a row can be waited for, from the first on."""
+        sources = self.sources[key]
+        return (node for node in self.nodes if not sources.isdisjoint(node.states))
+
+    def best(self, key: str) -> _Node | None:
+        """The first fitting node that goes back to where it never went back to, or else where the
         guard says what it was never heard to say.
         """
-        places = {item.split(" ")[2] for item in self.left if item.startswith(f"resume {key} ")}
+        first = next(self.fitting(key), None)
+        if first is None:
+            return None
+        places = {item.split(" ")[2] for item in self.resumes.get(key, ()) if item in self.left}
         if places:
             number = self.region_of[key]
             names = self.sketch.stepper.state_names[number]
-            for node in nodes:
+            for node in self.fitting(key):
                 remembered = node.saved.memory[number]
                 if remembered >= 0 and names[remembered] in places:
                     return node
@@ -381,11 +404,26 @@ class _Search:
         wanted = [outcome for outcome in (False, True)
                   if f"guard {key} {'true' if outcome else 'false'}" in self.left]  # fmt: skip
         if guard is not None and len(wanted) == 1:
-            for node in nodes:
+            for node in self.fitting(key):
                 self.sketch.load(node.saved)
                 if evaluate(guard, self.sketch) == wanted[0]:
                     return node
-        return nodes[0]
+        return first
+
+    def quietest(self) -> Found:
+        """The shortest way to where least ticks beside the gauge: its samples stand alone there."""
+        own = self.sketch.stepper.region_names.index("gauge") if self.gadget.gauge else -1
+
+        def rank(node: _Node) -> tuple[int, int, int]:
+            running = sum(due < NEVER for number, due in enumerate(node.saved.due_in)
+                          if number != own)  # fmt: skip
+            return running, len(node.found.acts), node.found.ends_ns
+
+        free = [node for node in self.nodes if not node.saved.usb and not node.saved.hands
+                and not any(closed for _, closed in node.saved.contacts)
+                and node.found.charge == 0.5]  # fmt: skip
+        return min(free, key=rank).found if free else Found(
+            charge=0.5, acts=(), ends_ns=0, covers=frozenset())  # fmt: skip
 
     def sweep(self) -> Found | None:
         """Every level of the gauge from both sides, up and down, for a bench that sets them."""
@@ -393,13 +431,16 @@ class _Search:
         if gauge is None:
             return None
         levels = self.levels()
-        usb = [Act(SOON_NS, "usb", "usb", 1.0)] if self.gadget.charger is not None else []
+        begins = self.quiet
+        now = begins.ends_ns
+        usb = [Act(now + SOON_NS, "usb", "usb", 1.0)] if self.gadget.charger is not None else []
         volts = [round(level + side * SIDE_V, 6) for level in levels for side in (-1, 1)]
         wait = 2 * gauge.every.ns + MS
-        acts = (*usb, *(Act(2 * SOON_NS + k * wait, "measured", "gauge.measured", value)
-                        for k, value in enumerate([*volts, *reversed(volts)])))  # fmt: skip
-        return Found(charge=0.5, acts=acts, ends_ns=2 * SOON_NS + (len(acts) + 1) * wait,
-                     covers=frozenset())  # fmt: skip
+        acts = (*begins.acts, *usb,
+                *(Act(now + 2 * SOON_NS + k * wait, "measured", "gauge.measured", value)
+                  for k, value in enumerate([*volts, *reversed(volts)])))  # fmt: skip
+        ends = now + 2 * SOON_NS + (2 * len(volts) + len(usb) + 1) * wait
+        return Found(charge=0.5, acts=acts, ends_ns=ends, covers=frozenset())
 
     def explore(self) -> None:
         """Go on from nodes until nothing is left, or nothing helps."""
@@ -414,18 +455,34 @@ class _Search:
             else:
                 self.tired[key] = self.tired.get(key, 0) + 1
 
-    def plugged(self) -> None:
-        """Power-up with USB there already, until all has settled."""
-        usb = Act(0, "usb", "usb", 1.0)
-        if "power usb" not in self.left or self.gadget.charger is None:
+    def power_ups(self) -> None:
+        """Power-up with USB, with contacts closed, with the supply at every level of the gauge."""
+        if self.gadget.charger is not None:
+            self.power_up(Act(0, "usb", "usb", 1.0))
+        for level in self.levels():
+            for side in (-SIDE_V, SIDE_V):
+                self.power_up(Act(0, "measured", "gauge.measured", round(level + side, 6)))
+
+        held = [Act(0, "held", name, 1.0) for name in self.gadget.buttons]
+        self.power_up(*held, later=[Act(self.rest_ns, "contact", act.name, 0.0) for act in held])
+
+    def power_up(self, *acts: Act, later: Sequence[Act] = ()) -> None:
+        """Power-up after some acts, until all has settled, and again after the later ones."""
+        sketch = self.sketch
+        if not acts:
             return
         try:
-            self.sketch.start(0.5, [usb])
-            self.sketch.go_to(self.rest_ns)
-            self.sketch.settle()
+            sketch.start(0.5, acts)
+            sketch.go_to(self.rest_ns)
+            sketch.act(later)
+            if later:
+                sketch.go_to(2 * self.rest_ns)
+                sketch.settle()
         except EndlessInstant:
             return
-        self.keep(Found(charge=0.5, acts=(usb,), ends_ns=0, covers=frozenset()))
+        if self.left & sketch.seen:
+            self.keep(Found(charge=0.5, acts=(*acts, *later), ends_ns=0, covers=frozenset()))
+            self.nodes.pop()
 
     def run(self) -> None:
         """Search with what a scenario can do, then with what a bench can do beyond it."""
@@ -437,10 +494,11 @@ class _Search:
                 continue
             self.keep(Found(charge=charge, acts=(), ends_ns=0, covers=frozenset()))
             roots.append(self.nodes.pop())
-        self.plugged()
         for root in roots:
             self.expand(root)
         self.explore()
+        self.power_ups()
+        self.quiet = self.quietest()
         self.pins = True
         self.tired.clear()
         plugged = [node for node in self.nodes if node.saved.usb and not node.saved.contacts]

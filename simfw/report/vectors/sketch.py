@@ -18,14 +18,14 @@ from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.report.vectors.items import limits_of, may_be_cut
+from simfw.report.vectors.items import CLOSE, limits_of, may_be_cut, may_follow
 
 __all__ = ["Act", "Saved", "Sketch"]
 
 NEVER = 1 << 62
 LONGEST_PERIOD_NS = 60 * 10**9  # a cycle longer than this is not waited for
 NEARBY_V = 0.01  # what is near a limit of the gauge
-CLOSE = 8  # the last 1/8 of a time counts as its early side
+AT_POWER_UP = ("usb", "measured", "status", "held")  # acts that may come before the power
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,8 @@ class Act:
 
     Kinds: "contact" (0, 1), "usb" (0, 1), "hand" (distance in m, negative: gone), and for a bench
     that has an adjustable supply and drives the status pin itself "measured" (V) and "status" (0
-    released, 1 low, 2 high). A replay adds "mode": the charger has gone over to mode `name`.
+    released, 1 low, 2 high) and, at power-up only, "held" (the contact was closed before). A replay
+    adds "mode": the charger has gone over to mode `name`.
     """
 
     at_ns: int
@@ -48,6 +49,7 @@ class Act:
         on = self.value > 0
         return {
             "contact": f"{self.name} {'closes' if on else 'opens'}",
+            "held": f"{self.name} is closed already",
             "usb": f"USB {'comes' if on else 'goes'}",
             "hand": f"a hand at {self.value * 100:.3g} cm of {self.name}" if on
                     else f"the hand leaves {self.name}",
@@ -160,6 +162,8 @@ class Sketch:
                       for key in keys for holds in (False, True)}  # fmt: skip
         self._guards = {of: f"guard {text}" for of, text in self._said.items()}
         self.last = [""] * len(system.regions)
+        self._just = {row.key: row.after_ns // CLOSE for region in system.regions
+                      for row in region.rows if row.after_ns and may_follow(region, row)}
         self._timed = [
             [
                 tuple(
@@ -282,15 +286,16 @@ class Sketch:
                 self.seen.add(f"limit {self._said[key, holds]}")
 
     def start(self, charge: float, acts: Iterable[Act] = ()) -> None:
-        """Power-up with nothing touched, or with what `acts` (of USB) have done before."""
+        """Power-up with nothing touched, or with what `acts` have done before."""
         self.stepper.halt(0)
+        self._gating = False
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
         self.contacts, self.hands = {}, {}
         self.measured_uv = self.status = None
         self.seen = set()
         self.last = [""] * len(self.last)
         raw = self._raw_of(acts)
-        self.seen.add(f"power {'usb' if self.usb else 'alone'}")
+        self.seen.add(f"power {'usb' if self.usb else 'held' if self.contacts else 'alone'}")
         self._instant(raw, power_up=True)
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
@@ -301,7 +306,7 @@ class Sketch:
         happened = stepper.run_instant(self.now, raw, power_up=power_up)
         self.happened_now = [stepper.event_names[number] for number in happened]
         if fired:
-            self._note_fired(fired)
+            self._note_fired(fired, entered)
         self._note_drives()
         if power_up:
             return
@@ -318,14 +323,18 @@ class Sketch:
                 ):
                     self.seen.add(f"early {key}")
 
-    def _note_fired(self, fired: list[str]) -> None:
+    def _note_fired(self, fired: list[str], entered: tuple[int, ...]) -> None:
         stepper = self.stepper
+        stood = set()
         for key in fired:
             self.seen.add(self._rows[key])
             number = self._region_of[key]
             before = self.last[number]
             if before:
                 self.seen.add(f"pair {before} {key}")
+            if number not in stood and 0 < self.now - entered[number] <= self._just.get(before, 0):
+                self.seen.add(f"after {before}")
+            stood.add(number)
             self.last[number] = key
             if key in self._resuming:
                 state = stepper.state_names[number][stepper.states[number]]
@@ -411,9 +420,9 @@ class Sketch:
 
     def _apply(self, act: Act) -> list[str]:
         kind, name, value = act.kind, act.name, act.value
-        if kind == "contact":
+        if kind in ("contact", "held"):
             self.contacts[name] = bool(value)
-            return [f"{name}.edge"]
+            return [f"{name}.edge"] if kind == "contact" else []
         if kind == "measured":
             self.measured_uv = round(value * 1e6)
             return []
