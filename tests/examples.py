@@ -5,9 +5,15 @@ from __future__ import annotations
 import contextlib
 import io
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 from simfw.cli import main
+from simfw.commands._shared import dump_json
+from simfw.life.life import life
+from simfw.loading import load_pattern
+from simfw.report.life import life_json, life_text
+from simfw.stimuli.pattern import DAY_NS
 
 ROOT = Path(__file__).resolve().parents[1]
 SCENARIOS = ROOT / "scenarios"
@@ -37,4 +43,26 @@ def outputs(scenario: Path) -> dict[Path, str]:
     return {
         expected / f"{scenario.stem}.txt": printed("run", str(scenario))[1],
         expected / f"{scenario.stem}.json": printed("run", str(scenario), "--json")[1],
+    }
+
+
+def patterns() -> list[Path]:
+    """Every pattern of every demo gadget: the files with habits."""
+    return [
+        path for path in sorted(SCENARIOS.glob("*/*.toml"))
+        if "habits" in tomllib.loads(path.read_text(encoding="utf-8"))
+    ]
+
+
+def life_outputs(pattern: Path, *, fast: bool = False) -> dict[Path, str]:
+    """What `simfw life --users 3` prints for a pattern cut short, by the file it is expected in.
+
+    Cut short: one day from 10 % charge, so that a user's first span ends within days.
+    """
+    short = replace(load_pattern(pattern), horizon_ns=DAY_NS, charge=0.1)
+    found = life(short, users=3, fast=fast)
+    expected = pattern.parent / "expected"
+    return {
+        expected / f"{pattern.stem}.txt": life_text(found),
+        expected / f"{pattern.stem}.json": dump_json(life_json(found)),
     }

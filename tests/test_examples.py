@@ -11,7 +11,7 @@ import pytest
 
 from simfw import load_gadget
 from simfw.gadget.quantities import quantities
-from tests.examples import SCENARIOS, outputs, printed, scenarios
+from tests.examples import SCENARIOS, life_outputs, outputs, patterns, printed, scenarios
 
 
 def same(found: Any, expected: Any, where: str = "") -> None:
@@ -40,6 +40,17 @@ def test_example_prints_what_is_expected(scenario: Path) -> None:
             value = json.loads(text)
             assert all(e["met"] for e in value["expectations"])
             assert all(rule["held"] for rule in value["rules"])
+        else:
+            assert text == kept
+
+
+@pytest.mark.parametrize("pattern", patterns(), ids=lambda p: f"{p.parent.name}/{p.stem}")
+def test_pattern_lives_as_expected(pattern: Path) -> None:
+    """Three users of each demo pattern cut short: text to the letter, JSON to 1e-9 relative."""
+    for path, text in life_outputs(pattern).items():
+        kept = path.read_text(encoding="utf-8")
+        if path.suffix == ".json":
+            same(json.loads(text), json.loads(kept))
         else:
             assert text == kept
 
