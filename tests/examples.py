@@ -55,12 +55,12 @@ def patterns() -> list[Path]:
 
 
 def life_outputs(pattern: Path, *, fast: bool = False) -> dict[Path, str]:
-    """What `simfw life --users 3` prints for a pattern cut short, by the file it is expected in.
+    """What `simfw life --users 2` prints for a pattern cut short, by the file it is expected in.
 
     Cut short: one day from 10 % charge, so that a user's first span ends within days.
     """
     short = replace(load_pattern(pattern), horizon_ns=DAY_NS, charge=0.1)
-    found = life(short, users=3, fast=fast)
+    found = life(short, users=2, fast=fast)
     expected = pattern.parent / "expected"
     return {
         expected / f"{pattern.stem}.txt": life_text(found),

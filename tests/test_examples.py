@@ -46,7 +46,7 @@ def test_example_prints_what_is_expected(scenario: Path) -> None:
 
 @pytest.mark.parametrize("pattern", patterns(), ids=lambda p: f"{p.parent.name}/{p.stem}")
 def test_pattern_lives_as_expected(pattern: Path) -> None:
-    """Three users of each demo pattern cut short: text to the letter, JSON to 1e-9 relative."""
+    """Two users of each demo pattern cut short: text to the letter, JSON to 1e-9 relative."""
     for path, text in life_outputs(pattern).items():
         kept = path.read_text(encoding="utf-8")
         if path.suffix == ".json":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from simfw.errors import DescriptionError
@@ -23,7 +23,6 @@ __all__ = ["Change", "best_changes", "corners", "extra_lives", "mean_days"]
 
 BEST = 3
 FACTOR = 2.0
-USERS = 4
 LEAST_GAIN = 1e-3  # of the life; less is no gain
 
 # What a designer may choose, by the end of its key, whether it helps larger or smaller, and the
@@ -56,36 +55,44 @@ class Change:
 
 
 def mean_days(
-    pattern: Pattern, gadget: Gadget, seed: int, fast: bool, *,
-    reference_v: float | None = None, store: Store | None = None, users: int = 0,
+    pattern: Pattern, gadget: Gadget, seed: int, fast: bool, users: Sequence[int], *,
+    reference_v: float | None = None, store: Store | None = None,
 ) -> float:
-    """The mean of the first span of a few users with these parts; inf where it never ends."""
-    first_span = replace(pattern, horizon_ns=1, gadget=gadget)
+    """The mean span of a few users with these parts; inf where it never ends."""
+    first_span = _first_span(pattern, gadget)
     layout = Layout(first_span, gadget, warmths(first_span)[0])
     if store is None or not layout.same_shape(store.layout):
         store = Store(layout, fast)
     parts = PartTables(store, gadget, reference_v)
-    lives = [live(first_span, store, parts, seed, user) for user in range(users or USERS)]
+    lives = [live(first_span, store, parts, seed, user) for user in users]
     days = [math.inf if one.days is None else one.days for one in lives]
     return sum(days) / len(days)
 
 
-def best_changes(pattern: Pattern, seed: int, fast: bool) -> tuple[Change, ...]:
+def _first_span(pattern: Pattern, gadget: Gadget) -> Pattern:
+    """The pattern until the first span has ended, from full where the cell is charged at all."""
+    charge = 1.0 if pattern.plugs else pattern.charge
+    return replace(pattern, horizon_ns=1, gadget=gadget, charge=charge)
+
+
+def best_changes(
+    pattern: Pattern, seed: int, fast: bool, users: Sequence[int] = (0,)
+) -> tuple[Change, ...]:
     """The three single changes that would add most days between charges.
 
-    Each is tried on the same few users with nominal parts. A change may cost something else (a
+    Each is tried on the same few `users` with nominal parts. A change may cost something else (a
     weaker light, waves missed): that is for the reader to weigh.
     """
     gadget = pattern.gadget
     assert gadget is not None
     store = _store(pattern, gadget, fast)
-    before = mean_days(pattern, gadget, seed, fast, store=store)
+    before = mean_days(pattern, gadget, seed, fast, users, store=store)
     if not math.isfinite(before):
         return ()
     found = []
     for text, other in _candidates(gadget):
         try:
-            days = mean_days(pattern, other, seed, fast, store=store)
+            days = mean_days(pattern, other, seed, fast, users, store=store)
         except DescriptionError:
             continue  # the figures no longer make a circuit
         if math.isfinite(days) and days - before > LEAST_GAIN * before:
@@ -103,7 +110,7 @@ def extra_lives(pattern: Pattern) -> int:
 
 
 def _store(pattern: Pattern, gadget: Gadget, fast: bool) -> Store:
-    first_span = replace(pattern, horizon_ns=1)
+    first_span = _first_span(pattern, gadget)
     return Store(Layout(first_span, gadget, warmths(first_span)[0]), fast)
 
 
@@ -132,8 +139,10 @@ def _figure(value: float, unit: str) -> str:
     return format_si(value, unit)
 
 
-def corners(pattern: Pattern, seed: int, fast: bool) -> tuple[float, float] | None:
-    """The days with every figure at its worse and at its better end, for the same few users.
+def corners(
+    pattern: Pattern, seed: int, fast: bool, users: Sequence[int] = (0,)
+) -> tuple[float, float] | None:
+    """The days with every figure at its worse and at its better end, for the same few `users`.
 
     Which end is better is found for each figure alone. None where no figure has a range.
     """
@@ -146,15 +155,17 @@ def corners(pattern: Pattern, seed: int, fast: bool) -> tuple[float, float] | No
     worst: dict[str, float] = {}
     best: dict[str, float] = {}
     for key, low, high in zip(spread.keys, spread.low.tolist(), spread.high.tolist(), strict=True):
-        days = [_at(pattern, {key: end}, seed, fast, store) for end in (low, high)]
+        days = [_at(pattern, {key: end}, seed, fast, users, store) for end in (low, high)]
         worst[key], best[key] = (low, high) if days[0] <= days[1] else (high, low)
-    return _at(pattern, worst, seed, fast, store), _at(pattern, best, seed, fast, store)
+    ends = [_at(pattern, values, seed, fast, users, store) for values in (worst, best)]
+    return ends[0], ends[1]
 
 
 def _at(
-    pattern: Pattern, values: dict[str, float], seed: int, fast: bool, store: Store
+    pattern: Pattern, values: dict[str, float], seed: int, fast: bool, users: Sequence[int],
+    store: Store,
 ) -> float:
     assert pattern.gadget is not None
     gadget, reference_v = changed(pattern.gadget, values)
-    return mean_days(pattern, gadget, seed, fast, reference_v=reference_v, store=store)
+    return mean_days(pattern, gadget, seed, fast, users, reference_v=reference_v, store=store)
 

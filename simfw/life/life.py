@@ -27,6 +27,7 @@ __all__ = ["Life", "SpreadOfDays", "is_certain", "life", "spread_of"]
 Array = NDArray[np.float64]
 
 SHARES = (0.1, 0.5, 0.9)
+TYPICAL = 4  # users on whom changes and corners are tried
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,9 +134,10 @@ def life(
     ends: tuple[float, float] | None = None
     if study and spread.mean is not None:
         tell("what would add most")
-        changes = best_changes(pattern, seed, fast)
+        typical = typical_users(totals.strengths)
+        changes = best_changes(pattern, seed, fast, typical)
         tell("the worst and the best parts")
-        ends = corners(pattern, seed, fast)
+        ends = corners(pattern, seed, fast, typical)
     years = totals.total_ns / (DAY_NS * YEAR_DAYS)
     return Life(
         pattern=pattern,
@@ -160,6 +162,13 @@ def life(
         corners_days=ends,
         why=why,
     )
+
+
+def typical_users(strengths: Array) -> tuple[int, ...]:
+    """A few users who do about as much as most: one in four, up to `TYPICAL`."""
+    count = max(1, min(TYPICAL, len(strengths) // 4))
+    nearest = np.argsort(np.abs(strengths - np.median(strengths)), kind="stable")
+    return tuple(sorted(nearest[:count].tolist()))
 
 
 def _tell_nobody(what: str) -> None:

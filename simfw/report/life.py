@@ -142,7 +142,7 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
         worst, best = found.corners_days
         ends = [_days(end) if math.isfinite(end) else "no end" for end in (worst, best)]
         rows.append(("worst and best parts", f"{ends[0]} .. {ends[1]}",
-                     "every range at one end; bounds, not percentiles"))
+                     "every range at one end, for typical users"))
     rows.append(("charges per year", f"{found.charges_per_year:.3g}", ""))
     rows.append(("average current", format_si(found.average_current_a, "A"), ""))
     if found.missed_wave_share is not None:
