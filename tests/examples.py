@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import io
+import math
 import tomllib
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from simfw.cli import main
 from simfw.commands._shared import dump_json
@@ -57,12 +59,29 @@ def patterns() -> list[Path]:
 def life_outputs(pattern: Path, *, fast: bool = False) -> dict[Path, str]:
     """What `simfw life --users 2` prints for a pattern cut short, by the file it is expected in.
 
-    Cut short: one day from 10 % charge, so that a user's first span ends within days.
+    Cut short: one day, so that each user has one span; where nobody charges the cell, from 10 %.
     """
-    short = replace(load_pattern(pattern), horizon_ns=DAY_NS, charge=0.1)
+    whole = load_pattern(pattern)
+    short = replace(whole, horizon_ns=DAY_NS, charge=1.0 if whole.plugs else 0.1)
     found = life(short, users=2, fast=fast)
     expected = pattern.parent / "expected"
     return {
         expected / f"{pattern.stem}.txt": life_text(found),
         expected / f"{pattern.stem}.json": dump_json(life_json(found)),
     }
+
+
+def same(found: Any, expected: Any, where: str = "") -> None:
+    """Assert that two JSON values are equal, numbers to 1e-9 relative."""
+    if isinstance(expected, float) and isinstance(found, float):
+        assert math.isclose(found, expected, rel_tol=1e-9, abs_tol=1e-12), where
+    elif isinstance(expected, dict):
+        assert list(found) == list(expected), where
+        for key in expected:
+            same(found[key], expected[key], f"{where}.{key}")
+    elif isinstance(expected, list):
+        assert len(found) == len(expected), where
+        for number, (left, right) in enumerate(zip(found, expected, strict=True)):
+            same(left, right, f"{where}[{number}]")
+    else:
+        assert found == expected, where

@@ -3,31 +3,13 @@
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from simfw import load_gadget
 from simfw.gadget.quantities import quantities
-from tests.examples import SCENARIOS, life_outputs, outputs, patterns, printed, scenarios
-
-
-def same(found: Any, expected: Any, where: str = "") -> None:
-    """Assert that two JSON values are equal, numbers to 1e-9 relative."""
-    if isinstance(expected, float) and isinstance(found, float):
-        assert math.isclose(found, expected, rel_tol=1e-9, abs_tol=1e-12), where
-    elif isinstance(expected, dict):
-        assert list(found) == list(expected), where
-        for key in expected:
-            same(found[key], expected[key], f"{where}.{key}")
-    elif isinstance(expected, list):
-        assert len(found) == len(expected), where
-        for number, (left, right) in enumerate(zip(found, expected, strict=True)):
-            same(left, right, f"{where}[{number}]")
-    else:
-        assert found == expected, where
+from tests.examples import SCENARIOS, life_outputs, outputs, patterns, printed, same, scenarios
 
 
 @pytest.mark.parametrize("scenario", scenarios(), ids=lambda p: f"{p.parent.name}/{p.stem}")

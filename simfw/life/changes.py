@@ -7,6 +7,9 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from simfw.errors import DescriptionError
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
@@ -19,10 +22,11 @@ from simfw.life.user import live
 from simfw.quantity import Timing, format_duration, format_si
 from simfw.stimuli.pattern import Pattern
 
-__all__ = ["Change", "best_changes", "corners", "extra_lives", "mean_days"]
+__all__ = ["Change", "best_changes", "corners", "extra_lives", "mean_days", "typical_users"]
 
 BEST = 3
 FACTOR = 2.0
+TYPICAL = 4
 LEAST_GAIN = 1e-3  # of the life; less is no gain
 
 # What a designer may choose, by the end of its key, whether it helps larger or smaller, and the
@@ -100,13 +104,26 @@ def best_changes(
     return tuple(sorted(found, key=lambda one: -one.gain_days)[:BEST])
 
 
-def extra_lives(pattern: Pattern) -> int:
+def typical_users(strengths: NDArray[np.float64]) -> tuple[int, ...]:
+    """A few users who do about as much as most, by what each does (n), on whom changes are tried.
+
+    One in four, up to `TYPICAL`.
+    """
+    nearest = np.argsort(np.abs(strengths - np.median(strengths)), kind="stable")
+    return tuple(sorted(nearest[: _typical_count(len(strengths))].tolist()))
+
+
+def _typical_count(users: int) -> int:
+    return max(1, min(TYPICAL, users // 4))
+
+
+def extra_lives(pattern: Pattern, users: int) -> int:
     """How many lives `best_changes` and `corners` live, each one span long."""
     gadget = pattern.gadget
     assert gadget is not None
     keys = len(Spread(gadget).keys)
     designs = 1 + sum(1 for _ in _candidates(gadget)) + (2 * keys + 2 if keys else 0)
-    return USERS * designs
+    return _typical_count(users) * designs
 
 
 def _store(pattern: Pattern, gadget: Gadget, fast: bool) -> Store:

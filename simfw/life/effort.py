@@ -36,7 +36,7 @@ def instants(pattern: Pattern, users: int, study: bool) -> float:
     span = min(1.0 / used, longest) if used > 0.0 else longest
     each = world.i[k.INSTANTS] / days
     whole = span if not pattern.plugs else pattern.horizon_ns / DAY_NS + 0.5 * span
-    return each * (users * whole + (extra_lives(pattern) * span if study else 0.0))
+    return each * (users * whole + (extra_lives(pattern, users) * span if study else 0.0))
 
 
 def worth_compiling(pattern: Pattern, users: int, study: bool) -> bool:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.errors import UsageError
-from simfw.life.changes import Change, best_changes, corners
+from simfw.life.changes import Change, best_changes, corners, typical_users
 from simfw.life.contributors import Contributor, contributors
 from simfw.life.drawing import warmths
 from simfw.life.effort import worth_compiling
@@ -27,7 +27,6 @@ __all__ = ["Life", "SpreadOfDays", "is_certain", "life", "spread_of"]
 Array = NDArray[np.float64]
 
 SHARES = (0.1, 0.5, 0.9)
-TYPICAL = 4  # users on whom changes and corners are tried
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,13 +161,6 @@ def life(
         corners_days=ends,
         why=why,
     )
-
-
-def typical_users(strengths: Array) -> tuple[int, ...]:
-    """A few users who do about as much as most: one in four, up to `TYPICAL`."""
-    count = max(1, min(TYPICAL, len(strengths) // 4))
-    nearest = np.argsort(np.abs(strengths - np.median(strengths)), kind="stable")
-    return tuple(sorted(nearest[:count].tolist()))
 
 
 def _tell_nobody(what: str) -> None:
