@@ -60,6 +60,7 @@ from simfw.life.registers import (
     HOLIDAY,
     HORIZON,
     INFO,
+    INFOS,
     INSTANTS,
     LAST_OPEN,
     LEVELS,
@@ -293,6 +294,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
     rest_lap = t.rest_lap
     lap_start = t.lap_start
     lap_group = t.lap_group
+    lap_open = t.lap_open
     set_region = t.set_region
     after = p.after
     grid = p.grid
@@ -403,6 +405,13 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 for r in range(regions):
                     if due[r] < then and (resting >> r) & 1 == 0:
                         then = due[r]
+                for k in range(info_start[info], info_start[info + 1]):
+                    if lap_open[rest_lap[k]] == 1:
+                        end = entered[rest_region[k]]
+                        for n in range(lap_start[rest_lap[k]], lap_start[rest_lap[k] + 1]):
+                            end += after[lap_group[n]]
+                        if end < then:
+                            then = end
             if i[HANDS] > 0 and then > now + QUARTER_NS:
                 # The answer to a steady hand is asked for again now and then.
                 then = now + QUARTER_NS
@@ -490,7 +499,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             moved = comb
             if joint > 0:
                 moved = find(
-                    t.place_key, t.place_value, last[PLACE], (info << PLACES) | joint
+                    t.place_key, t.place_value, last[PLACE],
+                    (((comb << INFOS) | info) << PLACES) | joint,
                 )
                 if moved < 0:
                     status = MISS_PLACE

@@ -20,7 +20,8 @@ RANGE_STEP_V = 0.0625
 QUARTER_NS = 900 * 10**9
 QUARTERS = 7 * 96
 DAY_NS = 86_400 * 10**9
-PLACES = 40  # bits of the number of a joint place of resting regions
+INFOS = 20   # bits of the number of what rests
+PLACES = 20  # and of a joint place of resting regions
 BUCKETS = 1024  # of the grid's index
 SWITCHES = 1000  # electrical changes that may follow one another in one instant
 
@@ -152,7 +153,7 @@ class Tables(NamedTuple):
     step_value: Ints
     rest_key: Ints        # combination and echoes: what rests
     rest_value: Ints
-    place_key: Ints       # what rests, joint place in the laps: combination
+    place_key: Ints       # combination, what rests, joint place in the laps: combination
     place_value: Ints
     ask_kind: Ints
     ask_loads: Ints
@@ -180,6 +181,7 @@ class Tables(NamedTuple):
     rest_lap: Ints
     rest_stride: Ints     # what a place in the lap counts in the number of the joint place
     lap_start: Ints       # and one more
+    lap_open: Ints        # 1 where the end of the last place is an instant
     lap_group: Ints       # the dwell group of each place
 
 

@@ -1,9 +1,10 @@
-"""What rests: regions whose dwells lead round in a circle and touch nothing else."""
+"""What rests: regions whose dwells lead round in a circle, or on for a while, and touch nothing."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from simfw.behaviour.expression import (
     All,
@@ -20,12 +21,22 @@ from simfw.behaviour.expression import (
 )
 from simfw.life.layout import SIGNS, Layout
 
-__all__ = ["Laps", "Moment", "Truths", "laps_of", "majority"]
+__all__ = ["Lap", "Laps", "Moment", "Truths", "laps_of", "majority"]
 
-Laps = dict[int, tuple[int, ...]]
-"""For each resting region, the states it passes in one lap, the present one first."""
+class Lap(NamedTuple):
+    """The states that a resting region passes, the present one first: round and round, or - not
+    closed - on to the last one, whose end is an instant again.
+    """
+
+    states: tuple[int, ...]
+    closed: bool
+
+
+Laps = dict[int, Lap]
+"""The laps of the resting regions, by number."""
 
 _LONGEST = 32
+_GLIDE_NS = 10**9  # a way that leads on and not back is gone in one step if it is no longer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,13 +160,19 @@ def laps_of(truths: Truths) -> Laps:
         if lap is not None:
             laps[r] = lap
     while True:
-        # A region may only rest if nothing of what the resting ones do could move another, wherever
-        # in their laps they are; each that falls out is stepped, so the rest is asked again.
-        bad = [r for r in laps if not _harmless(layout, truths, moment, laps, r)]
-        if not bad:
-            return laps
-        for r in bad:
-            del laps[r]
+        # A region may only rest as far as nothing of what the resting ones do could move another,
+        # wherever in their laps they are; where one falls short, the rest is asked again.
+        again = False
+        for r, lap in list(laps.items()):
+            count = _harmless(layout, truths, moment, laps, r)
+            if count < len(lap.states) - (0 if lap.closed else 1):
+                again = True
+                shorter = _leading_on(layout, r, lap.states[: count + 1])
+                del laps[r]
+                if shorter is not None:
+                    laps[r] = shorter
+        if not again:
+            return dict(sorted(laps.items()))
 
 
 def _with(states: tuple[int, ...], r: int, state: int) -> tuple[int, ...]:
@@ -177,38 +194,45 @@ def _leaving(
     return None
 
 
-def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> tuple[int, ...] | None:
-    if moment.following[r]:
+def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> Lap | None:
+    """Where the dwells of a region lead: round in a circle, or as far as they can be told."""
+    if moment.following[r] or not layout.groups[r][moment.states[r]]:
         return None
     truths.but = r
     seen = [moment.states[r]]
     lasts = 0
     while len(seen) <= _LONGEST:
-        states = _with(moment.states, r, seen[-1])
-        step = _leaving(layout, truths, states, r)
-        if step is None:
-            return None
         lasts += layout.groups[r][seen[-1]][0][0]
-        if step[0] == seen[0]:
-            return tuple(seen) if lasts else None
-        if step[0] in seen:
-            return None
+        step = _leaving(layout, truths, _with(moment.states, r, seen[-1]), r)
+        if step is not None and step[0] == seen[0]:
+            return Lap(tuple(seen), True) if lasts else None
+        if step is None or step[0] in seen or not layout.groups[r][step[0]]:
+            break
         seen.append(step[0])
-    return None
+    return _leading_on(layout, r, tuple(seen))
 
 
-def _harmless(layout: Layout, truths: Truths, moment: Moment, laps: Laps, r: int) -> bool:
-    lap = laps[r]
+def _leading_on(layout: Layout, r: int, states: tuple[int, ...]) -> Lap | None:
+    """A way that leads on and not back, where it is worth going in one step."""
+    lasts = sum(layout.groups[r][state][0][0] for state in states)
+    if len(states) < 2 or lasts > _GLIDE_NS or r in layout.tracked:
+        return None
+    return Lap(states, False)
+
+
+def _harmless(layout: Layout, truths: Truths, moment: Moment, laps: Laps, r: int) -> int:
+    """How many changes of state along its lap, from the present state on, move nothing else."""
+    lap = laps[r].states
     truths.but = r
     points = layout.regions[r].resume_points
     if any(layout.regions[r].states[state].name in points for state in lap):
-        return False
+        return 0
     watched = [condition.when for condition in layout.system.conditions]
     watched += layout.habit_conditions.values()
     # What others wait for must not hang on where in the lap the region is.
     for other, its_lap in laps.items():
         if other != r:
-            for state in its_lap:
+            for state in its_lap.states:
                 for number in layout.groups[other][state][0][1]:
                     guard = layout.row_list[number].when
                     if guard is not None:
@@ -217,21 +241,33 @@ def _harmless(layout: Layout, truths: Truths, moment: Moment, laps: Laps, r: int
         if r in layout.spread(expression) and len(
             {truths.holds(expression, _with(moment.states, r, state)) for state in lap}
         ) > 1:
-            return False
+            return 0
     for position, state in enumerate(lap):
+        if position == len(lap) - 1 and not laps[r].closed:
+            return position
         after = lap[(position + 1) % len(lap)]
         step = _leaving(layout, truths, _with(moment.states, r, state), r)
-        if step is None:
-            return False
-        for event in step[1]:
-            if _listened(layout, event):
-                return False
-            for other in range(len(layout.regions)):
-                for here in (after,) if other == r else laps.get(other, (moment.states[other],)):
-                    states = _with(_with(moment.states, r, after), other, here)
-                    if _moves(layout, truths, other, states, event):
-                        return False
-    return True
+        if step is None or any(
+            _stirs(layout, truths, moment, laps, r, after, event) for event in step[1]
+        ):
+            return position
+    return len(lap)
+
+
+def _stirs(
+    layout: Layout, truths: Truths, moment: Moment, laps: Laps, r: int, after: int, event: str
+) -> bool:
+    """Whether an event that region r emits on its way to a state does anything to anybody."""
+    if _listened(layout, event):
+        return True
+    for other in range(len(layout.regions)):
+        rests = laps.get(other)
+        heres = (moment.states[other],) if rests is None else rests.states
+        for here in (after,) if other == r else heres:
+            states = _with(_with(moment.states, r, after), other, here)
+            if _moves(layout, truths, other, states, event):
+                return True
+    return False
 
 
 def _listened(layout: Layout, event: str) -> bool:
@@ -266,6 +302,6 @@ def _moves(
 def majority(layout: Layout, states: tuple[int, ...], laps: Laps) -> tuple[int, ...]:
     """The same states with each resting region in the state it is in for longest."""
     for r, lap in laps.items():
-        longest = max(lap, key=lambda state, r=r: layout.groups[r][state][0][0])  # type: ignore[misc]
+        longest = max(lap.states, key=lambda state, r=r: layout.groups[r][state][0][0])  # type: ignore[misc]
         states = _with(states, r, longest)
     return states

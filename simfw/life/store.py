@@ -20,7 +20,7 @@ from simfw.life.columns import Column, Hashed, flat
 from simfw.life.layout import MODES, Layout
 from simfw.life.learning import Answer, Asked, Comb, Learner, Question, Step
 from simfw.life.registers import Tables
-from simfw.life.resting import Laps, Moment, Truths, laps_of, majority
+from simfw.life.resting import Lap, Laps, Moment, Truths, laps_of, majority
 
 __all__ = ["Mix", "Store", "grid_of"]
 
@@ -96,8 +96,8 @@ class Store:
         self.loads_id: dict[LoadSet, int] = {}
         self.mixes: list[Mix] = []
         self.mix_id: dict[Mix, int] = {}
-        self.laps: list[tuple[int, tuple[int, ...]]] = []  # region, its states in order
-        self.lap_id: dict[tuple[int, tuple[int, ...]], int] = {}
+        self.laps: list[tuple[int, Lap]] = []  # region and its lap
+        self.lap_id: dict[tuple[int, Lap], int] = {}
         self.lap_places: list[tuple[int, int]] = []  # first place, end
         self.combs: list[Comb] = []
         self.comb_id: dict[Comb, int] = {}
@@ -337,8 +337,8 @@ class Store:
             columns["rest_region"].append(r)
             columns["rest_lap"].append(self._lap(r, lap))
             columns["rest_stride"].append(stride)
-            stride *= len(lap)
-        if stride >= 1 << k.PLACES:
+            stride *= len(lap.states)
+        if stride >= 1 << k.PLACES or info >= 1 << k.INFOS:
             raise UsageError("Too much goes round at once to be simulated over a pattern.")
         columns["info_start"].append(len(columns["rest_region"]))
         self._joints.append(laps)
@@ -350,22 +350,24 @@ class Store:
         states, waiting = list(comb.states), list(comb.waiting)
         left = joint
         for r, lap in self._joints[info].items():
-            left, place = divmod(left, len(lap))
-            states[r] = lap[place]
+            left, place = divmod(left, len(lap.states))
+            states[r] = lap.states[place]
             waiting[r] = 0
         moved = replace(comb, states=tuple(states), waiting=tuple(waiting))
-        self._hashed["place"].put(info << k.PLACES | joint, self.comb(moved))
+        key = (number << k.INFOS | info) << k.PLACES | joint
+        self._hashed["place"].put(key, self.comb(moved))
 
-    def _lap(self, region: int, states: tuple[int, ...]) -> int:
-        key = (region, states)
+    def _lap(self, region: int, lap: Lap) -> int:
+        key = (region, lap)
         if key not in self.lap_id:
             layout = self.layout
             self.lap_id[key] = len(self.laps)
             self.laps.append(key)
             groups = self._columns["lap_group"]
             first = len(groups)
-            groups.extend(layout.group_start[layout.offset[region] + state] for state in states)
+            groups.extend(layout.group_start[layout.offset[region] + n] for n in lap.states)
             self._columns["lap_start"].append(len(groups))
+            self._columns["lap_open"].append(int(not lap.closed))
             self.lap_places.append((first, len(groups)))
         return self.lap_id[key]
 
@@ -380,15 +382,15 @@ class Store:
         combinations: list[tuple[tuple[int, ...], tuple[tuple[int, int], ...]]] = [
             (moment.states, ())
         ]
-        for r, states in laps.items():
+        for r, lap in laps.items():
             grown = []
             for combined, places in combinations:
-                for n, state in enumerate(states):
+                for n, state in enumerate(lap.states):
                     group = layout.groups[r][state]
                     if group[0][0] == 0:
                         continue  # it lasts no time
                     changed = (*combined[:r], state, *combined[r + 1 :])
-                    grown.append((changed, (*places, (self._lap(r, states), n))))
+                    grown.append((changed, (*places, (self._lap(r, lap), n))))
             combinations = grown
         for combined, places in combinations:
             shares[self.loads_of(moment, combined), places] = None
@@ -397,11 +399,12 @@ class Store:
             for r, state in enumerate(moment.states) if r not in laps
         )
         wakes = []
-        for r, states in laps.items():
-            awake = [layout.regions[r].states[state].awake for state in states]
-            count = sum(now and not before for before, now in zip([awake[-1], *awake], awake,
+        for r, lap in laps.items():
+            awake = [layout.regions[r].states[state].awake for state in lap.states]
+            first = awake[-1] if lap.closed else awake[0]
+            count = sum(now and not before for before, now in zip([first, *awake], awake,
                                                                   strict=False))
             if count and not others_awake:
-                wakes.append((self._lap(r, states), count))
+                wakes.append((self._lap(r, lap), count))
         return Mix(tuple(shares), tuple(wakes))
 
