@@ -129,7 +129,7 @@ def test_random_runs_find_what_a_failing_supply_breaks() -> None:
 def test_a_debounce_that_only_a_fast_clock_makes_too_short_is_a_note(tmp_path: Path) -> None:
     """Stretches of 1.2 ms in a bounce of 6 ms, which last 1.32 ms for a clock 10 % fast."""
     text = cases.PLAIN.replace('debounce = "20 ms"', 'debounce = "1250 us"')
-    report = report_of(text, tmp_path, runs=100, only=("several-per-press", "clock-margin"))
+    report = report_of(text, tmp_path, runs=400, only=("several-per-press", "clock-margin"))
     assert report.faults == ()
     (found,) = report.findings
     assert found.check == "clock-margin"
