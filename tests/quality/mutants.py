@@ -37,7 +37,7 @@ DEMOS = Path(__file__).parents[2] / "scenarios"
 S = 1_000_000_000
 MS = 1_000_000
 MOST_CHANGES = 5_000
-PATIENCE_S = 6.0
+PATIENCE_S = 4.0
 
 
 @dataclass(frozen=True)
@@ -333,14 +333,43 @@ def report(done: list[tuple[str, Mutant, str]]) -> str:
                  f"({caught / total * 100:.0f} %), {caught / max(1, live) * 100:.0f} % of those "
                  f"that behave differently; with the built-in checks "
                  f"{(caught + by['check']) / total * 100:.0f} %")
-    kinds = Counter(mutant.kind for _, mutant, _ in done)
-    for kind, count in kinds.most_common():
-        got = sum(mutant.kind == kind and verdict not in WHY for _, mutant, verdict in done)
-        lines.append(f"  {kind:<14} {got} of {count} caught")
+    lines += table(done)
     lines.append("survivors:")
-    lines += [f"  {folder}: {mutant.kind}: {mutant.place}: {WHY[verdict]}"
+    lines += [f"  {folder}: {mutant.kind}: {mutant.place}: {reason(folder, mutant, verdict)}"
               for folder, mutant, verdict in done if verdict in WHY]
     return "\n".join(lines)
+
+
+def table(done: list[tuple[str, Mutant, str]]) -> list[str]:
+    """By kind of change: how many were caught by what, and the share."""
+    lines = [f"  {'kind':<14} {'all':>4} {'refused':>8} {'expected':>9} {'rule':>5} {'check':>6} "
+             f"{'differs':>8} {'same':>5}  caught, of those that differ"]
+    kinds = Counter(mutant.kind for _, mutant, _ in done)
+    for kind, count in (*kinds.most_common(), ("all", len(done))):
+        by = Counter(verdict for _, mutant, verdict in done if kind in (mutant.kind, "all"))
+        got = count - by["differs"] - by["same"]
+        lines.append(f"  {kind:<14} {count:>4} {by['refused']:>8} {by['expectation']:>9} "
+                     f"{by['rule']:>5} {by['check']:>6} {by['differs']:>8} {by['same']:>5}  "
+                     f"{got / max(1, count - by['same']) * 100:.0f} %")
+    return lines
+
+
+def reason(folder: str, mutant: Mutant, verdict: str) -> str:
+    """Why a mutant lives on."""
+    if mutant.kind == "order" and not _compete(folder, mutant.place):
+        return "no difference: the two rows never wait for one thing in one state"
+    return WHY[verdict]
+
+
+def _compete(folder: str, place: str) -> bool:
+    """Whether the row at `place` and the next one share a state and what they wait for."""
+    gadget = load_gadget(DEMOS / folder / "gadget.toml")
+    region, _, rest = place.removeprefix("behaviour.").partition(".rows[")
+    number = int(rest.partition("]")[0])
+    written = build_system(gadget).region(region).rows
+    first, second = written[number], written[number + 1]
+    return (first.on, first.after_ns) == (second.on, second.after_ns) and bool(
+        set(first.sources) & set(second.sources))
 
 
 def judge_all(chosen: list[tuple[str, Mutant]]) -> Iterator[tuple[str, Mutant, str]]:
