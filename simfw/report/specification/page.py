@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html import escape
 from importlib import resources
 
@@ -25,25 +26,32 @@ def _style() -> str:
     return (resources.files("simfw.report.specification") / "page.css").read_text("utf-8")
 
 
-def _inline(text: str) -> str:
+def _inline(text: str, gap: str = "") -> str:
+    """Text with `code` marked; after each dot in code a line may break where `gap` is `<wbr>`."""
     parts = escape(text, quote=False).split("`")
     return "".join(
-        f"<code>{part}</code>" if index % 2 else part for index, part in enumerate(parts)
+        f"<code>{DOT.sub(chr(92) + 'g<0>' + gap, part)}</code>" if index % 2 else part
+        for index, part in enumerate(parts)
     )
 
 
+DOT = re.compile(r"(?<=\w)[._](?=\w)")
+BREAK = "<wbr>"
 LONG = 34  # letters from which on a cell is prose and gets room
+FEW = 3  # links up to which a cell may be narrow
+SHORT = 8  # rows up to which a table is printed on one sheet
+MANY, MOST = 7, 12  # columns from which on print is small, and the sheet is turned
 
 
 def _cell(cell: Cell) -> str:
-    parts = [_inline(cell.text)] if cell.text else []
+    parts = [_inline(cell.text, BREAK)] if cell.text else []
     if cell.links:
         links = ", ".join(f'<a href="#{anchor}">{escape(name)}</a>' for name, anchor in cell.links)
         parts.append(f'<span class="links">{links}</span>')
     kinds = (
         ("numeric", cell.numeric),
         ("faint", cell.faint),
-        ("prose", len(cell.text) > LONG),
+        ("prose", len(cell.text) > LONG or len(cell.links) > FEW),
         ("only", bool(cell.links) and not cell.text),
     )
     kind = " ".join(name for name, is_so in kinds if is_so)
@@ -62,8 +70,16 @@ def _table(table: Table) -> str:
         for text, right in zip(table.head, numeric, strict=True)
     )
     body = "\n".join("<tr>" + "".join(_cell(cell) for cell in row) + "</tr>" for row in table.rows)
+    width = len(table.head)
+    kinds = (
+        ("short", len(table.rows) <= SHORT),
+        ("many", MANY <= width < MOST),
+        ("most", width >= MOST),
+    )
+    kind = " ".join(name for name, is_so in kinds if is_so)
     return (
-        f'<figure><div class="wide" tabindex="0"><table><caption>{_inline(table.caption)}'
+        f'<figure{f" class={chr(34)}{kind}{chr(34)}" if kind else ""}>'
+        f'<div class="wide" tabindex="0"><table><caption>{_inline(table.caption)}'
         f"</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody></table></div>"
         "</figure>"
     )
