@@ -49,7 +49,7 @@ def spec(arguments: argparse.Namespace) -> int:
     gadget = load_gadget(arguments.gadget)
     old = None if arguments.since is None else load_gadget(arguments.since)
     prepared = Prepared(gadget)
-    budget = None if arguments.no_power else budget_of(gadget)
+    budget = None if arguments.no_power else budget_of(gadget, prepared)
     vectors = None if arguments.no_vectors else make_vectors(gadget, prepared.system, prepared)
     document = document_of(gadget, prepared.system, budget=budget, vectors=vectors, old=old)
     files = specification_files(document)

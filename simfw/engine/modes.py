@@ -76,12 +76,15 @@ class _Leaving(Observer):
                 raise _LeftError
 
 
-def modes(gadget: Gadget, *, charge: float = 1.0) -> list[Mode]:
+def modes(
+    gadget: Gadget, *, charge: float = 1.0, prepared: Prepared | None = None
+) -> list[Mode]:
     """All modes of `gadget`, the one it starts in first, then in the order of the file.
 
-    `charge` (0..1) is where the mean current is read. Raises DescriptionError like `simulate`.
+    `charge` (0..1) is where the mean current is read. `prepared` lends its tabulated circuit.
+    Raises DescriptionError like `simulate`.
     """
-    prepared = Prepared(gadget)
+    prepared = Prepared(gadget) if prepared is None else prepared
     regions = [region for region in prepared.system.regions if region.group == "behaviour"]
     ticking = ticking_groups(regions)
     found: dict[tuple[frozenset[str], ...], Combination] = {}

@@ -21,6 +21,7 @@ from simfw.report.specification.figures import entries, figure_text, standing_te
 
 if TYPE_CHECKING:
     from simfw.engine.modes import Mode
+    from simfw.engine.simulator import Prepared
     from simfw.gadget.model import Gadget
     from simfw.report.specification.subject import Subject
 
@@ -39,13 +40,14 @@ class Budget:
     consumers: Sequence[str]
 
 
-def budget_of(gadget: Gadget) -> Budget:
+def budget_of(gadget: Gadget, prepared: Prepared | None = None) -> Budget:
     """Work the budget out with the engine, at half charge and 25 degC."""
-    from simfw.circuit.circuit import Circuit
     from simfw.engine.modes import modes
+    from simfw.engine.simulator import Prepared
 
-    return Budget(charge=CHARGE, modes=modes(gadget, charge=CHARGE),
-                  consumers=tuple(Circuit(gadget).consumers))  # fmt: skip
+    prepared = Prepared(gadget) if prepared is None else prepared
+    return Budget(charge=CHARGE, modes=modes(gadget, charge=CHARGE, prepared=prepared),
+                  consumers=tuple(prepared.circuit.consumers))  # fmt: skip
 
 
 def _mode_name(mode: Mode) -> str:

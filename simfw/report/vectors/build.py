@@ -30,6 +30,7 @@ BENCH = ("measured", "status", "held")  # acts that only a bench can do
 RESTING_V = 3.8
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              "power held": "power-up with a contact closed"}  # fmt: skip
+WORTH_FOLDING_NS = 30_000 * MS
 LONGEST_TAIL_NS = 10_000 * MS
 
 
@@ -153,7 +154,9 @@ def replay_scenario(prepared: Prepared, model: Replayer, scenario: Scenario,
     """
     track = Track()
     unruled = prepared.with_system(prepared.system)
-    run = simulate(prepared.gadget, scenario, trace=False, observers=[track], prepared=unruled)
+    # In a short stretch, finding cycles costs more than it saves.
+    run = simulate(prepared.gadget, scenario, trace=False, observers=[track], prepared=unruled,
+                   fold=scenario.lasts_ns > WORTH_FOLDING_NS)  # fmt: skip
     if run.empty_at_ns is not None:
         return None
     result = model.play(charge=scenario.charge, acts=acts_of(scenario), ends_ns=scenario.lasts_ns,
@@ -261,14 +264,16 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     items = all_items(system)
     found = search(gadget, system, prepared.circuit, segments, prepared.clocks)
     swept = [path for path in found[-1:] if gadget.gauge is not None]
-    first = sorted(_greedy(found, set(items)), key=lambda path: -len(path.covers))
+    # Pairs are counted where they come along; no vector is there for a pair alone.
+    wanted = {item for item in items if not item.startswith("pair ")}
+    first = sorted(_greedy(found, wanted), key=lambda path: -len(path.covers))
     model = replayer_of(prepared, segments)
-    done = _candidates(prepared, model, [*swept, *_chained(found), *first], set(items))
+    done = _candidates(prepared, model, [*swept, *_chained(found), *first], wanted)
     by_path = {id(path): (scenario, played) for path, scenario, played in done}
     vectors: list[Vector] = []
     left = set(items)
     sweep, rest = [path for path, _, _ in done[: len(swept)]], [path for path, _, _ in done]
-    for path in [*sweep, *_greedy(rest[len(sweep) :], left - _covered(sweep))]:
+    for path in [*sweep, *_greedy(rest[len(sweep) :], wanted - _covered(sweep))]:
         adds = tuple(item for item in items if item in path.covers and item in left)
         left -= path.covers
         scenario, played = by_path[id(path)]
