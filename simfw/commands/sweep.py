@@ -65,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
             progress=by.bar.show,
         )
     if arguments.plot is not None:
-        from simfw.report.life_plots import write_sweep_plot
+        from simfw.report.sweep_plot import write_sweep_plot
 
         write_sweep_plot(found, arguments.plot)
     if arguments.json:
@@ -105,33 +105,33 @@ def _json(found: Sweep) -> dict[str, Any]:
 
 
 def _text(found: Sweep) -> str:
-    from simfw.quantity import format_percent, format_rough_time
+    from simfw.quantity import format_rough_time
+    from simfw.report.sweep_plot import goals_of
     from simfw.report.text import columns
 
     gadget = found.pattern.gadget
     assert gadget is not None
     paint = paint_for(sys.stdout)
-    rows = [(*found.keys, "days between charges", "P10 .. P90", "waves missed", "answer after", "")]
+    goals = goals_of(found)
+    rows = [(*found.keys, "days between charges", "P10 .. P90", *(goal.column for goal in goals),
+             "")]
     for point in found.points:
         days = spread = "none"
         if point.percentiles is not None:
             low, middle, high = (format_rough_time(86_400.0 * q) for q in point.percentiles)
             days, spread = middle, f"{low} .. {high}"
-        missed, response = point.missed_wave_share, point.response_s
         rows.append(
-            (
-                *point.texts, days, spread,
-                "" if missed is None else format_percent(missed),
-                "" if response is None else format_rough_time(response),
-                "*" if point.best else "",
-            )
+            (*point.texts, days, spread, *(goal.text(point) for goal in goals),
+             "*" if point.best else "")
         )
+    *others, last = ["more days", *(goal.better for goal in goals)]
+    better = f"{', '.join(others)} and {last}" if others else last
     lines = [
         paint(f"{gadget.head.name}: {found.pattern.title}", "head"),
         f"{found.users} users, seed {found.seed}",
         "",
         *columns(rows),
         "",
-        "* no other design here has more days, fewer waves missed and a faster answer",
+        f"* no other design here has {better}",
     ]
     return "\n".join(lines) + "\n"

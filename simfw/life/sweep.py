@@ -244,9 +244,8 @@ def _response_s(gadget: Gadget) -> float | None:
     if not gadget.proximity:
         return None
     sensor = next(iter(gadget.proximity.values()))
-    burst_s = sensor.burst / sensor.carrier.value
-    every_s = sensor.every.ns * 1e-9
-    return every_s * (sensor.agree - 0.5) + sensor.settle.ns * 1e-9 + burst_s
+    # A hand comes at any phase and is judged at the end of a burst, once each period.
+    return sensor.every.ns * 1e-9 * (sensor.agree - 0.5)
 
 
 def pareto(points: Sequence[Point]) -> tuple[Point, ...]:

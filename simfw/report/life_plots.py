@@ -1,4 +1,4 @@
-"""Plots of a study over users: its spread, a week's heat strip, what it hangs on, trade-offs.
+"""Plots of a study over users: its spread, a week's heat strip, what it hangs on.
 
 Colours as in `report.plots`; the heat strip uses a scale of even lightness ("cividis"), made for
 colour-blind eyes. matplotlib is imported inside the functions.
@@ -7,8 +7,9 @@ colour-blind eyes. matplotlib is imported inside the functions.
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,27 +19,24 @@ from simfw.writing import write_whole
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     from simfw.life.life import Life
-    from simfw.life.sweep import Sweep
 
-__all__ = ["life_figure", "sweep_figure", "write_life_plot", "write_sweep_plot"]
+__all__ = ["life_figure", "roomy", "write_figure", "write_life_plot"]
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+WIDE = 8.0  # days that differ by more are drawn in ratio
 SHOWN = 8  # contributors with a bar of their own
 
 
 def write_life_plot(found: Life, path: str | Path) -> None:
     """Draw a study into `path`, as PNG, SVG or PDF by its ending, whole or not at all."""
-    _write(path, lambda: life_figure(found))
+    write_figure(path, lambda: life_figure(found))
 
 
-def write_sweep_plot(found: Sweep, path: str | Path) -> None:
-    """Draw a sweep into `path`, as PNG, SVG or PDF by its ending, whole or not at all."""
-    _write(path, lambda: sweep_figure(found))
-
-
-def _write(path: str | Path, draw: Any) -> None:
+def write_figure(path: str | Path, draw: Callable[[], Figure]) -> None:
+    """Write what `draw` draws into `path`, as PNG, SVG or PDF by its ending, whole or not."""
     ending = check_ending(path)
     import matplotlib
 
@@ -50,13 +48,20 @@ def _write(path: str | Path, draw: Any) -> None:
     write_whole(path, stream.getvalue())
 
 
+def roomy() -> ConstrainedLayoutEngine:
+    """A layout that leaves some room between the parts of a figure and at its edges."""
+    from matplotlib.layout_engine import ConstrainedLayoutEngine as Engine
+
+    return Engine(w_pad=0.08, h_pad=0.08)
+
+
 def life_figure(found: Life) -> Figure:
     """The whole picture of a study as a matplotlib figure."""
     from matplotlib.figure import Figure as NewFigure
 
     gadget = found.pattern.gadget
     assert gadget is not None
-    figure = NewFigure(figsize=(WIDTH_IN, 9.6), layout="constrained")
+    figure = NewFigure(figsize=(WIDTH_IN, 9.6), layout=roomy())
     figure.suptitle(
         f"{gadget.head.name}: {found.pattern.title}   ({found.users} users, seed {found.seed})",
         fontweight="bold",
@@ -69,6 +74,8 @@ def life_figure(found: Life) -> Figure:
 
 
 def _draw_days(axes: Axes, found: Life) -> None:
+    from matplotlib.ticker import LogLocator, MaxNLocator
+
     axes.set_title("days between charges, one count per user", loc="left")
     axes.set_xlabel("days between charges")
     axes.set_ylabel("users")
@@ -77,30 +84,43 @@ def _draw_days(axes: Axes, found: Life) -> None:
         axes.text(0.5, 0.5, found.why.get("days_between_charges", ""), ha="center",
                   transform=axes.transAxes)
         return
-    if np.ptp(days) > 0:
-        axes.hist(days, bins=min(40, max(8, len(days) // 8)), color=SKY, edgecolor="white")
+    low, high = float(days.min()), float(days.max())
+    if low < high:
+        count = min(40, max(8, len(days) // 8))
+        wide = low > 0 and high > WIDE * low
+        bins = np.geomspace(low, high, count + 1) if wide else np.linspace(low, high, count + 1)
+        axes.hist(days, bins=bins.tolist(), color=SKY, edgecolor="white")
+        if wide:
+            axes.set_xscale("log")
+            axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+            axes.xaxis.set_major_formatter("{x:g}")
+            axes.xaxis.set_minor_formatter("")
     else:
-        axes.bar(days[:1], [found.users], width=0.02 * days[0], color=SKY)
+        axes.bar([low], [found.users], width=0.02 * low, color=SKY)
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     for value, name, style in zip(
         found.percentiles, ("P10", "median", "P90"), (":", "-", "--"), strict=True
     ):
         axes.axvline(value, color=BLUE, linestyle=style, label=f"{name} {value:.3g} days")
     if found.corners_days is not None:
-        for value, name in zip(found.corners_days, ("worst", "best"), strict=True):
-            if np.isfinite(value):
-                axes.axvline(value, color=RED, linewidth=0.8, linestyle="-.",
-                             label=f"{name} parts {value:.3g} days")
-    axes.legend(loc="upper right", frameon=False)
+        worst, best = found.corners_days
+        if np.isfinite(best):
+            axes.axvspan(worst, best, color=RED, alpha=0.12, linewidth=0, zorder=0,
+                         label=f"worst to best parts, typical users: {worst:.3g} to {best:.3g} "
+                         "days")
+    axes.legend(loc="upper right", framealpha=0.8, edgecolor="none")
 
 
 def _draw_week(axes: Axes, found: Life, figure: Figure) -> None:
     from matplotlib.colors import LogNorm
+    from matplotlib.ticker import LogLocator
 
     axes.set_title("a week: mean current in each quarter of an hour, over all users", loc="left")
     axes.grid(visible=False)
     axes.set_yticks(range(7), DAYS)
-    axes.set_xticks(range(0, 97, 12), [f"{hour}:00" for hour in range(0, 25, 3)])
-    axes.set_xlabel("time of day")
+    axes.set_xticks(range(0, 97, 12), [f"{hour}" for hour in range(0, 25, 3)])
+    axes.set_xlabel("time of day (h)")
+    axes.set_ylabel("day of the week")
     heat = 1e3 * np.array(found.heat_a)
     if heat.size == 0 or heat.max() <= 0:
         return
@@ -112,6 +132,9 @@ def _draw_week(axes: Axes, found: Life, figure: Figure) -> None:
     )
     bar = figure.colorbar(drawn, ax=axes, pad=0.01)
     bar.set_label("mean current (mA)")
+    bar.ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    bar.ax.yaxis.set_major_formatter("{x:g}")
+    bar.ax.yaxis.set_minor_formatter("")
 
 
 def _draw_shares(axes: Axes, found: Life) -> None:
@@ -130,56 +153,3 @@ def _draw_shares(axes: Axes, found: Life) -> None:
         axes.text(share, row, f" {share:.0f} %", va="center")
     axes.set_xlabel("share of the variance (%): parts green, people orange")
     axes.grid(visible=False, axis="y")
-
-
-def sweep_figure(found: Sweep) -> Figure:
-    """The trade-off of a sweep as a matplotlib figure."""
-    from matplotlib.figure import Figure as NewFigure
-
-    gadget = found.pattern.gadget
-    assert gadget is not None
-    waves = any(point.missed_wave_share is not None for point in found.points)
-    figure = NewFigure(figsize=(WIDTH_IN, 5.2), layout="constrained")
-    figure.suptitle(f"{gadget.head.name}: {found.pattern.title}", fontweight="bold")
-    panels = figure.subplots(1, 2 if waves else 1, squeeze=False)[0]
-    _draw_vary(panels[0], found)
-    if waves:
-        _draw_trade(panels[1], found)
-    return figure
-
-
-def _draw_vary(axes: Axes, found: Sweep) -> None:
-    first = found.keys[0]
-    axes.set_xlabel(first)
-    axes.set_ylabel("days between charges (median; bars: P10 to P90)")
-    others = sorted({point.values[1:] for point in found.points})
-    colours = (BLUE, ORANGE, GREEN, RED, SKY)
-    for number, other in enumerate(others):
-        line = [p for p in found.points if p.values[1:] == other and p.percentiles is not None]
-        if not line:
-            continue
-        spots = range(len(line))
-        low, middle, high = zip(*(p.percentiles for p in line if p.percentiles), strict=True)
-        axes.errorbar(
-            spots, middle,
-            yerr=[np.subtract(middle, low), np.subtract(high, middle)],
-            color=colours[number % len(colours)], marker="os^Dv"[number % 5], capsize=3,
-            label=", ".join(line[0].texts[1:]),
-        )
-        axes.set_xticks(list(spots), [p.texts[0] for p in line], rotation=45, ha="right")
-    if len(found.keys) > 1:
-        axes.legend(title=found.keys[1], frameon=False)
-
-
-def _draw_trade(axes: Axes, found: Sweep) -> None:
-    axes.set_xlabel("waves missed (%)")
-    axes.set_ylabel("days between charges (median)")
-    for point in found.points:
-        if point.percentiles is None or point.missed_wave_share is None:
-            continue
-        x, y = 100.0 * point.missed_wave_share, point.percentiles[1]
-        axes.plot(x, y, "o" if point.best else "x", color=BLUE if point.best else RED)
-        axes.annotate(", ".join(point.texts), (x, y), xytext=(4, 4), textcoords="offset points")
-    axes.plot([], [], "o", color=BLUE, label="nothing else is better in both")
-    axes.plot([], [], "x", color=RED, label="another is better")
-    axes.legend(frameon=False)

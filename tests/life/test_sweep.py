@@ -1,0 +1,174 @@
+"""Sweeps: the values that are taken, and which designs are best."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simfw.engine.simulator import simulate
+from simfw.errors import UsageError
+from simfw.gadget.model import Gadget
+from simfw.life.sweep import Point, pareto, read_vary, sweep
+from simfw.loading import load_gadget, load_pattern
+from simfw.stimuli.scenario import Scenario, Wave
+from tests.life.made import EVENING, SENSOR, head, lamp, pattern
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+
+
+@pytest.fixture(scope="module")
+def larder() -> Gadget:
+    """A gadget with figures of every kind."""
+    return load_gadget(SCENARIOS / "larder-lamp/gadget.toml")
+
+
+@pytest.mark.parametrize(
+    ("text", "texts"),
+    [
+        ("proximity.wave.every=100 ms..300 ms:3", ("100 ms", "200 ms", "300 ms")),  # evenly
+        ("proximity.wave.every=50 ms..800 ms:5",  # a factor of 16: evenly in ratio
+         ("50 ms", "100 ms", "200 ms", "400 ms", "800 ms")),
+        ("proximity.wave.every = 1 s .. 2 s : 2", None),  # spaces before the count are no number
+        ("proximity.wave.every=0 s..1 s:3", ("0 s", "500 ms", "1 s")),  # zero has no ratio
+        ("lights.shelf.resistor=10R..1k:3", ("10 Ω", "100 Ω", "1 kΩ")),
+        ("cell.capacity=300 mAh..900 mAh:4", ("300 mAh", "500 mAh", "700 mAh", "900 mAh")),
+        ("cell.self_discharge=1 %/month..3 %/month:3", ("1 %/month", "2 %/month", "3 %/month")),
+        ("cell.cut_off=2.8 V..3.0 V:2", ("2.8 V", "3 V")),
+        ("proximity.wave.carrier=36 kHz..40 kHz:3", ("36 kHz", "38 kHz", "40 kHz")),
+        ("proximity.wave.duty=25 %..50 %:2", ("25 %", "50 %")),
+    ],
+)
+def test_values_lie_evenly_with_both_ends(
+    larder: Gadget, text: str, texts: tuple[str, ...] | None
+) -> None:
+    """Evenly, or evenly in ratio from a factor of four on; texts as a file would have them."""
+    if texts is None:
+        with pytest.raises(UsageError):
+            read_vary(text, larder)
+        return
+    vary = read_vary(text, larder)
+    assert vary.texts == texts
+    assert len(vary.values) == len(texts)
+    assert list(vary.values) == sorted(vary.values)
+
+
+def test_seven_values_are_taken_unless_told_otherwise(larder: Gadget) -> None:
+    """Without a number there are seven."""
+    vary = read_vary("cell.capacity=300 mAh..900 mAh", larder)
+    assert len(vary.values) == 7
+    assert (vary.values[0], vary.values[-1]) == (1080.0, 3240.0)  # 3.6 C in a mAh
+
+
+def test_reference_is_no_part_that_can_be_chosen(larder: Gadget) -> None:
+    """What the firmware takes its reference for is refused, with what to vary instead."""
+    made = load_pattern(SCENARIOS / "larder-lamp/household.toml")
+    vary = read_vary("controller.reference=1.1 V..1.3 V:2", larder)
+    with pytest.raises(UsageError, match=r"vary gauge\.thresholds instead"):
+        sweep(made, [vary], users=1)
+
+
+def test_designs_are_checked_before_the_first_is_simulated(tmp_path: Path) -> None:
+    """A figure that makes no gadget is told before anybody waits."""
+    made = pattern(tmp_path, lamp(), head() + EVENING)
+    assert made.gadget is not None
+    done: list[int] = []
+    vary = read_vary("cell.cut_off=3 V..4 V:3", made.gadget)
+    with pytest.raises(UsageError, match=r"with 3\.5 V the figures make no gadget\. cell\.restart"):
+        sweep(made, [vary], users=1, progress=lambda one, _: done.append(one))
+    assert done == []
+
+
+def test_progress_counts_the_users_of_all_designs(tmp_path: Path) -> None:
+    """From none to all, never back."""
+    made = pattern(tmp_path, lamp(capacity="20 mAh ± 5 %"), head(horizon="1 day") + EVENING)
+    assert made.gadget is not None
+    told: list[tuple[int, int]] = []
+    vary = read_vary("loads.lamp.current=10 mA..20 mA:3", made.gadget)
+    sweep(made, [vary], users=2, progress=lambda *one: told.append(one))
+    assert told[0] == (0, 6)
+    assert told[-1] == (6, 6)
+    assert told == sorted(told)
+
+
+def test_time_to_an_answer_is_that_of_the_simulator(tmp_path: Path) -> None:
+    """The mean over hands that come at even phases of the look period, as the simulator has it."""
+    every_ms, agree, phases = 200, 2, 50
+    made = pattern(tmp_path, SENSOR.format(every=f"{every_ms} ms", agree=agree), head())
+    assert made.gadget is not None
+    vary = read_vary("cell.capacity=100 mAh..200 mAh:2", made.gadget)
+    (answer, _) = (point.response_s for point in sweep(made, [vary], users=1).points)
+    waits = []
+    for n in range(phases):
+        at_ns = 10**9 + round((n + 0.5) / phases * every_ms * 1e6)
+        wave = Wave(at_ns=at_ns, sensor="wave", distance_m=0.05, for_ns=2 * 10**9)
+        run = simulate(made.gadget, Scenario(charge=0.8, lasts_ns=4 * 10**9, steps=(wave,),
+                                             gadget=made.gadget))
+        (event,) = [event for event in run.events if event.name == "wave.wave"]
+        waits.append((event.time_ns - at_ns) * 1e-9)
+    assert answer == pytest.approx(sum(waits) / phases, abs=1.01e-3 * every_ms / (2 * phases))
+
+
+# -- the Pareto set ------------------------------------------------------------------------------
+
+GOALS = st.tuples(
+    st.none() | st.integers(1, 5).map(float),
+    st.none() | st.integers(0, 4).map(lambda n: n / 4),
+    st.none() | st.integers(1, 4).map(float),
+)
+
+
+def points(goals: list[tuple[float | None, float | None, float | None]]) -> list[Point]:
+    """Designs by days, share missed and time to an answer."""
+    return [
+        Point(
+            values=(float(n),), texts=(str(n),),
+            percentiles=None if days is None else (days - 0.5, days, days + 0.5),
+            error_days=None, missed_wave_share=missed, response_s=answer,
+        )
+        for n, (days, missed, answer) in enumerate(goals)
+    ]
+
+
+def beats(one: Point, other: Point) -> bool:
+    """At least as good in everything and better in something; no days are the fewest."""
+
+    def losses(point: Point) -> tuple[float, float, float]:
+        days = -1.0 if point.percentiles is None else point.percentiles[1]
+        return -days, point.missed_wave_share or 0.0, point.response_s or 0.0
+
+    mine, its = losses(one), losses(other)
+    return mine != its and all(a <= b for a, b in zip(mine, its, strict=True))
+
+
+@given(st.lists(GOALS, min_size=1, max_size=12))
+def test_best_designs_are_those_that_no_other_one_beats(
+    goals: list[tuple[float | None, float | None, float | None]],
+) -> None:
+    """No best design is beaten, and each other one is beaten by a best one (or has no days)."""
+    found = pareto(points(goals))
+    best = [point for point in found if point.best]
+    for point in found:
+        beaten = any(beats(other, point) for other in found)
+        if point.best:
+            assert not beaten
+            assert point.percentiles is not None
+        else:
+            assert point.percentiles is None or any(beats(other, point) for other in best)
+    assert best or all(point.percentiles is None for point in found)
+
+
+@given(st.lists(GOALS, min_size=1, max_size=8), st.randoms(use_true_random=False))
+def test_order_of_designs_does_not_matter(
+    goals: list[tuple[float | None, float | None, float | None]], random: object
+) -> None:
+    """The same designs are best in any order, and when the beaten ones are left out."""
+    made = points(goals)
+    best = {point.values for point in pareto(made) if point.best}
+    shuffled = list(made)
+    random.shuffle(shuffled)  # type: ignore[attr-defined]
+    assert {point.values for point in pareto(shuffled) if point.best} == best
+    left = [point for point in made if point.values in best]
+    assert {point.values for point in pareto(left) if point.best} == best
