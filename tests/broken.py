@@ -22,6 +22,7 @@ from pathlib import Path
 
 import simfw
 from simfw.errors import DescriptionError
+from simfw.loading import load_pattern
 from simfw.stimuli.recording.mapfile import read_map
 
 __all__ = ["DATA", "Broken", "broken", "renew"]
@@ -79,4 +80,5 @@ if __name__ == "__main__":
         shutil.copy(DATA / "larder-lamp.toml", folder)
         renew("gadgets.txt", "larder-lamp.toml", "gadget.toml", simfw.load_gadget)
         renew("scenarios.txt", "jam-evening.toml", "scenario.toml", simfw.load_scenario)
+        renew("patterns.txt", "evenings.toml", "pattern.toml", load_pattern)
         renew("maps.txt", "remote-map.toml", "map.toml", lambda file: read_map(Path(file)))

@@ -286,26 +286,38 @@ def _overlaps(key: str, habit: Habit) -> Iterator[Problem]:
 
 
 def _between_habits(pattern: Pattern) -> Iterator[Problem]:
-    """Note presses and waves of two habits that always fall on each other."""
-    spans = [
-        (index, habit, span)
-        for index, habit in enumerate(pattern.habits)
-        for span in _certain(habit)
-    ]
-    for (_, one, first), (index, other, second) in combinations(spans, 2):
-        if one is other or first[0] != second[0]:
-            continue
-        assert one.each is not None
-        assert other.each is not None
-        if not days_of(one.each) & days_of(other.each):
-            continue
-        if first[1] < second[2] and second[1] < first[2]:
-            kind, target = first[0]
-            yield Problem(
-                key=f"habits[{index}]",
-                text=f'habit "{other.name}": {kind} {target} falls on that of habit "{one.name}"',
-                allowed="another time of day",
-            )
+    """Note presses and waves that always fall on each other, of two habits or of two days."""
+    week: dict[tuple[str, str], list[tuple[float, float, int, int]]] = {}
+    for index, habit in enumerate(pattern.habits):
+        for what, begin, end in _certain(habit):
+            for day in days_of(habit.each or "day"):
+                # Twice, so that the end of the week meets the start of the next one.
+                for shift in (day, day + 7):
+                    week.setdefault(what, []).append(
+                        (begin + shift * DAY_NS, end + shift * DAY_NS, index, shift)
+                    )
+    told: set[tuple[int, int]] = set()
+    for (kind, target), spans in week.items():
+        for (_, ends, one, day), (begins, _, other, later) in combinations(sorted(spans), 2):
+            pair = (min(one, other), max(one, other))
+            if begins >= ends or pair in told or (one, day) == (other, later):
+                continue
+            told.add(pair)
+            habit = pattern.habits[pair[1]]
+            if one == other:
+                yield Problem(
+                    key=f"habits[{one}]",
+                    text=f'habit "{habit.name}": {kind} {target} has not ended when it begins on '
+                    "its next day",
+                    allowed="a shorter for",
+                )
+            else:
+                yield Problem(
+                    key=f"habits[{pair[1]}]",
+                    text=f'habit "{habit.name}": {kind} {target} falls on that of habit '
+                    f'"{pattern.habits[pair[0]].name}"',
+                    allowed="another time of day",
+                )
 
 
 def _certain(habit: Habit) -> Iterator[tuple[tuple[str, str], float, float]]:

@@ -32,7 +32,7 @@ from simfw.stimuli.pattern import (
     problems_of,
 )
 from simfw.stimuli.scenario_file import Instant, Span
-from simfw.tomlfile import read_toml
+from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import check_data
 
 __all__ = ["PatternFile", "read_pattern"]
@@ -273,6 +273,7 @@ def read_pattern(path: str | Path, check: GadgetCheck | None = None) -> Pattern:
     `DescriptionError` with the problems of both files.
     """
     file = read_toml(path)
+    require_kind(file, "pattern")
     checked = check_data(PatternFile, copy.deepcopy(file.data), _SAMPLES)
     names = _habit_names(file.data)
     problems = [_with_name(problem, names) for problem in checked.problems]
