@@ -42,8 +42,9 @@ def main() -> int:
     parser.add_argument("--compiler", default="tcc")
     parser.add_argument("--strict", action="store_true")
     parser.add_argument("--sanitize", action="store_true")
+    parser.add_argument("--level", default="", help="a level of optimisation, such as -O2")
     options = parser.parse_args()
-    flags = [*(STRICT if options.strict else ()),
+    flags = [*(STRICT if options.strict else ()), *([options.level] if options.level else ()),
              *(["-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
                if options.sanitize else ())]  # fmt: skip
     demos = sorted(ROOT.glob("scenarios/*/gadget.toml"))

@@ -181,8 +181,9 @@ uint8_t fw_start(fw_machine *m, fw_tick now, const uint8_t levels[])
         m->memory[i] = fw_regions[i].resumes;
         m->state[i] = fw_regions[i].starts;
     }
-    for (i = 0u; i < fw_signal_count; i++) {
-        m->level[i] = levels[i];
+    /* One place is spare, so that the array is never empty. */
+    for (i = 0u; i < (fw_index)(FW_SIGNAL_COUNT + 1u); i++) {
+        m->level[i] = (i < (fw_index)fw_signal_count) ? levels[i] : (uint8_t)0u;
     }
     for (i = 0u; i < (fw_index)FW_REGION_COUNT; i++) {
         enter(m, i, fw_regions[i].starts);

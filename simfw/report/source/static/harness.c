@@ -36,6 +36,9 @@ static int64_t value(size_t number)
 {
     char line[LINE_LENGTH];
 
+    if (number >= (size_t)FW_VALUE_COUNT) {
+        return 0; /* a sensor that this gadget does not have */
+    }
     if (given[number]) {
         return values[number];
     }
