@@ -2,16 +2,22 @@
 
 import csv
 import io
+from itertools import pairwise
 
 import pytest
 
 from simfw import load_gadget
+from simfw.behaviour.build import check
 from simfw.cli import main
 from simfw.engine.simulator import Prepared, simulate
+from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
-from simfw.report.vectors import make_vectors, vector_files
+from simfw.report.vectors import items, make_vectors, vector_files
 from simfw.report.vectors.build import replay_scenario, replayer_of
+from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.items import all_items, count_kinds
+from simfw.report.vectors.sketch import Act
+from simfw.stimuli.scenario import Usb
 from simfw.verify.driving import segments_of
 from simfw.writing import write_folder
 from tests.report.golden import DEMOS
@@ -91,3 +97,93 @@ def test_the_search_is_a_pure_function(hook):
     gadget, prepared, vectors = hook
     again = make_vectors(gadget, prepared.system, prepared)
     assert [v.acts for v in again.vectors] == [v.acts for v in vectors.vectors]
+
+
+TINY = {
+    "gadget": {"name": "Tiny"},
+    "cell": {"curve": "lco", "capacity": "650 mAh"},
+    "lights": {
+        "shelf": {"forward": ["2.75 V @ 5 mA", "3.0 V @ 20 mA"], "resistor": "22R"},
+        "bars": {"forward": ["2.0 V @ 5 mA", "2.1 V @ 10 mA"], "resistor": "1k", "leds": 1,
+                 "segments": True},
+    },
+    "buttons": {"top": {"debounce": "20 ms", "hold": "1 s"}},
+    "charger": {"current": "200 mA", "float": "4.2 V", "status": "low while charging"},
+    "gauge": {"light": "bars", "thresholds": ["3.6 V"], "hysteresis": "40 mV", "every": "1 s"},
+    "behaviour": {"lamp": {
+        "starts": "off", "resume_points": ["on.full", "on.low"],
+        "states": {"off": {}, "on.full": {"shelf": "on"}, "on.low": {"shelf": "4 %"}},
+        "rows": [
+            {"from": "off", "on": "top.click", "to": "resume"},
+            {"from": ["on.full", "on.low"], "on": "top.click", "to": "off"},
+            {"from": "on.full", "on": "top.hold", "to": "on.low"},
+            {"from": "on.low", "on": "top.hold", "to": "on.full"},
+        ],
+    }},
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def tiny():
+    """A gadget with a charger, a gauge, a button and a state to come back to, with its vectors."""
+    gadget = Gadget.model_validate(TINY)
+    assert not check(gadget)
+    prepared = Prepared(gadget)
+    return gadget, prepared, make_vectors(gadget, prepared.system, prepared)
+
+
+def test_all_kinds_of_power_up_and_every_resume_point_are_covered(tiny):
+    """With USB the scenario has it at 0; with a contact closed the model makes no press of it."""
+    gadget, prepared, vectors = tiny
+    counts = {name: (done, wanted)
+              for name, done, wanted in count_kinds(vectors.covered(), vectors.items)}  # fmt: skip
+    for kind in ("power-ups", "rows fired", "guard outcomes", "states resumed", "times run out",
+                 "changes just after a time", "limits of the gauge from near"):  # fmt: skip
+        assert counts[kind][0] == counts[kind][1] > 0, kind
+    plugged = next(v for v in vectors.vectors if "power usb" in v.covers)
+    assert plugged.scenario is not None
+    assert plugged.scenario.steps[0] == Usb(at_ns=0, present=True)
+    run = simulate(gadget, plugged.scenario, prepared=prepared)
+    assert [(event.time_ns, event.name) for event in run.events] == plugged.replay.events
+    held = next(v for v in vectors.vectors if "power held" in v.covers)
+    assert held.scenario is None
+    assert held.acts[0].kind == "held"
+    opened = next(act.at_ns for act in held.acts if act.kind == "contact")
+    assert not [name for time, name in held.replay.events if time <= opened and "top." in name]
+    assert "power-up with a contact closed" in held.title
+
+
+def test_a_scenario_vector_closes_with_everything_at_rest(tiny):
+    """Each ends with gestures on every button, all contacts open."""
+    _, _, vectors = tiny
+    for vector in vectors.vectors:
+        if vector.scenario is None:
+            continue
+        last = {(act.kind, act.name): act.value for act in vector.acts}
+        assert last["contact", "top"] == 0.0
+        holds = [second.at_ns - first.at_ns for first, second in pairwise(
+            act for act in vector.acts if act.kind == "contact") if first.value]  # fmt: skip
+        assert holds[-2] > 1_000_000_000 > holds[-1]
+
+
+def test_a_closing_gives_a_hand_time_to_be_noticed():
+    """A hand that has just come stays for all looks that must agree, then one more wave follows."""
+    gadget = load_gadget(next(path for path in DEMOS if path.parent.name == "larder-lamp"))
+    closing = Closing(gadget, {"wave": 0.1})
+    begun = [Act(0, "contact", "power", 1.0), Act(1_000_000, "hand", "wave", 0.1)]
+    acts, ends_ns = closing.acts(begun, 2_000_000)
+    assert acts[0] in (Act(acts[0].at_ns, "hand", "wave", -1.0),
+                       Act(acts[0].at_ns, "contact", "power", 0.0))  # fmt: skip
+    assert acts[0].at_ns >= 3 * 125_000_000
+    waves = [act.value for act in acts if act.kind == "hand"]
+    assert waves == [-1.0, 0.1, -1.0]
+    assert [act.at_ns for act in acts] == sorted(act.at_ns for act in acts)
+    assert ends_ns > acts[-1].at_ns
+
+
+def test_pairs_are_not_asked_for_where_there_are_too_many(hook, monkeypatch):
+    """In a large table the square of its rows would drown what matters."""
+    system = hook[1].system
+    assert any(item.startswith("pair ") for item in all_items(system))
+    monkeypatch.setattr(items, "MOST_PAIRS", 3)
+    assert not any(item.startswith("pair ") for item in all_items(system))
