@@ -32,6 +32,7 @@ MS = 1_000_000
 SOON_NS = 3 * MS
 NEAR_V = 0.003  # how far from a threshold of the gauge a start is placed
 SIDE_V = 0.001  # how far from a level a bench sets the voltage
+LONG_NS = 2000 * MS  # a time that leaves room for a gesture in its last part
 LEAST_CHARGE = 0.001  # below, a start is not worth a vector
 REACH = 0.5  # share of its range at which a hand is held before a sensor
 TIRED = 2  # how often a wish for one row may be followed without anything new
@@ -70,6 +71,10 @@ def hand_m(circuit: Circuit, sensor: str, volts: float) -> float | None:
     return max(0.01, round(REACH * reach, 3)) if reach else None
 
 
+def _later(changes: Sequence[Change], by_ns: int) -> tuple[Change, ...]:
+    return tuple([(at + by_ns, kind, name, value) for at, kind, name, value in changes])
+
+
 class _Search:
     def __init__(self, gadget: Gadget, system: System, circuit: Circuit,
                  segments: Mapping[str, int], clocks: dict[LoadSet, Clock]) -> None:  # fmt: skip
@@ -100,6 +105,9 @@ class _Search:
         self.electrical |= {f"{region.name}:{state.name}" for region in system.regions
                             for state in region.states
                             if region.group in ("charge", "gauge")}  # fmt: skip
+        self.own = {(region.name, state.name) for region in system.regions
+                    if region.group == "behaviour" for state in region.states}  # fmt: skip
+        self.standing: dict[tuple[str, str], _Node] = {}  # the first node at rest in each of them
         self.tired: dict[str, int] = {}
         self.rest_ns = self._rest()
         self.quiet = Found(charge=0.5, acts=(), ends_ns=0, covers=frozenset())
@@ -132,9 +140,11 @@ class _Search:
         return tuple(sorted(ways))
 
     def charges(self) -> Iterator[float]:
-        """Start charges: half full, and both sides of every level that the gauge compares with."""
+        """Start charges: half full, and both sides of every level that a first reading meets."""
         yield 0.5
-        for level in self.levels():
+        gauge = self.gadget.gauge
+        figures = () if gauge is None else (*gauge.thresholds, gauge.low, gauge.flat)
+        for level in sorted({figure.value for figure in figures if figure is not None}):
             volts = self.sketch.circuit.true_v_for(level)
             for target in (volts + NEAR_V, volts - NEAR_V):
                 charge = self._charge_at(target)
@@ -200,12 +210,20 @@ class _Search:
                 yield (0, "hand", name, distance), ((sensor.agree + 1) * sensor.every.ns, "hand",
                                                     name, -1.0)  # fmt: skip
         for chord in self.gadget.chords.values():
-            if all(name in free for name in chord.buttons):
-                step = chord.within.ns // (2 * len(chord.buttons))
-                down = [(k * step, "contact", name, 1.0) for k, name in enumerate(chord.buttons)]
-                held = down[-1][0] + max(self._settle(name) for name in chord.buttons) + 30 * MS
-                yield (*down, *((held + k * 30 * MS, "contact", name, 0.0)
-                                for k, name in enumerate(chord.buttons)))  # fmt: skip
+            for names in (chord.buttons, chord.buttons[::-1]):
+                if not all(name in free for name in names):
+                    continue
+                step = chord.within.ns // (2 * len(names))
+                down = [(k * step, "contact", name, 1.0) for k, name in enumerate(names)]
+                again = max(self._settle(name) for name in names) + 30 * MS
+                held = down[-1][0] + again
+                up: list[Change] = [(k * 30 * MS, "contact", name, 0.0)
+                                    for k, name in enumerate(names)]  # fmt: skip
+                yield (*down, *_later(up, held))
+                # One lets go and comes back before the other has let go.
+                first = names[0]
+                yield (*down, (held, "contact", first, 0.0), (held + again, "contact", first, 1.0),
+                       *_later(up, held + 2 * again))  # fmt: skip
 
     def pin_changes(self) -> Iterator[tuple[str, str, float]]:
         """Levels that a bench sets at the pins: the status pin, and what the gauge measures."""
@@ -274,12 +292,11 @@ class _Search:
                     yield now + rest, ((MS, "status", "status", 0.0), plug)
             return
         for gesture in self.gestures():
-            shifted = tuple(
-                (rest + offset, kind, name, value) for offset, kind, name, value in gesture
-            )
+            shifted = _later(gesture, rest)
             ends, kind, name, _ = shifted[-1]
             yield now + ends + rest, shifted
             yield now + ends + self.after(kind, name), shifted
+        yield from self.timed_gestures()
         for kind, name, value in self.toggles():
             for at in sorted(set(self.times(kind, name))):
                 if at > now:
@@ -287,6 +304,27 @@ class _Search:
             if kind == "usb":
                 there_and_back = ((SOON_NS, kind, name, value), (SOON_NS, kind, name, 1.0 - value))
                 yield now + SOON_NS, there_and_back
+
+    def timed_gestures(self) -> Iterator[tuple[int, tuple[Change, ...]]]:
+        """Whole gestures whose event comes just before or after the end of a long time."""
+        for when, after, key, early, _ in self.moments():
+            if after < LONG_NS:
+                continue
+            inside = after // (2 * CLOSE)
+            sides = [side for side, is_wanted in (
+                (-inside, early), (inside, f"after {key}" in self.left)) if is_wanted]  # fmt: skip
+            for gesture in self.gestures() if sides else ():
+                last, kind, name, _ = gesture[-1]
+                lasts = last + (self._click(name) if kind == "contact" else 0)
+                for side in sides:
+                    start = when + side - lasts - self.sketch.now
+                    if start > 0:
+                        yield when + max(side, 0) + MS, _later(gesture, start)
+
+    def _click(self, name: str) -> int:
+        """How long after its last change a button tells what it was."""
+        double = self.gadget.buttons[name].double
+        return self._settle(name) + (double.ns if double is not None else 0)
 
     def after(self, kind: str, name: str) -> int:
         """How long a change takes to be noticed: until then, nothing else is done."""
@@ -317,7 +355,11 @@ class _Search:
         if news:
             self.left -= news
             self.found.append(found)
-        self.nodes.append(_Node(sketch.save(), found, states))
+        node = _Node(sketch.save(), found, states)
+        self.nodes.append(node)
+        if not (any(sketch.contacts.values()) or sketch.hands or sketch.usb):
+            for place in states & self.own:
+                self.standing.setdefault(place, node)
         return bool(news)
 
     def expand(self, node: _Node) -> bool:
@@ -502,7 +544,9 @@ class _Search:
         self.pins = True
         self.tired.clear()
         plugged = [node for node in self.nodes if node.saved.usb and not node.saved.contacts]
-        self.nodes = [*roots[:1], *plugged[:2]]
+        # What a voltage does to the gadget's own states is tried from each of them.
+        standing = {id(node): node for node in self.standing.values()}
+        self.nodes = [*roots[:1], *plugged[:2], *standing.values()]
         self.explore()
 
 
