@@ -138,6 +138,8 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
         if found.mean_days is not None:
             error = "" if found.error_days is None else f"± {_error(found.error_days)} (95 %)"
             rows.append(("between charges, mean", _days(found.mean_days), error))
+        if "days_between_charges.users" in found.why:
+            rows.append(("", "", found.why["days_between_charges.users"]))
     if found.corners_days is not None:
         worst, best = found.corners_days
         ends = [_days(end) if math.isfinite(end) else "no end" for end in (worst, best)]

@@ -10,8 +10,7 @@ import pytest
 
 from simfw.engine.repeat import repeat_life
 from tests.engine.bench import charges, gadget_of, run
-
-MONTH_H = 720.0  # the examples count months of 30 days
+from tests.published.duty_cycles import IRIS, LEAK, MONTH_H, PULSES, SENSOR
 
 
 def days(text: str, lasts: str) -> float:
@@ -19,55 +18,6 @@ def days(text: str, lasts: str) -> float:
     life = repeat_life(run(gadget_of(text), lasts=lasts))
     assert life.days is not None
     return life.days
-
-
-# Four loads, each on for a share of every second. Source: "IRIS OEM Edition Hardware Reference
-# Manual", Crossbow / MEMSIC document 7430-0549-01, table 5-2, p. 23.
-IRIS = """
-[gadget]
-name = "Four loads"
-[cell]
-curve = "lco"
-capacity = "{capacity} mAh"
-[loads]
-processor_on = {{ current = "6 mA" }}
-processor_off = {{ current = "10 uA" }}
-radio_receives = {{ current = "16 mA" }}
-radio_sends = {{ current = "17 mA" }}
-radio_off = {{ current = "1 uA" }}
-memory_off = {{ current = "2 uA" }}
-sensor_on = {{ current = "5 mA" }}
-sensor_off = {{ current = "5 uA" }}
-[behaviour.processor]
-starts = "on"
-states.on = {{ processor_on = "on" }}
-states.off = {{ processor_off = "on" }}
-rows = [
-  {{ after = "10 ms", from = "on", to = "off" }},
-  {{ after = "990 ms", from = "off", to = "on" }},
-]
-[behaviour.radio]
-starts = "receives"
-states.receives = {{ radio_receives = "on" }}
-states.sends = {{ radio_sends = "on" }}
-states.off = {{ radio_off = "on" }}
-rows = [
-  {{ after = "7.5 ms", from = "receives", to = "sends" }},
-  {{ after = "2.5 ms", from = "sends", to = "off" }},
-  {{ after = "990 ms", from = "off", to = "receives" }},
-]
-[behaviour.memory]
-starts = "off"
-states.off = {{ memory_off = "on" }}
-[behaviour.sensor]
-starts = "on"
-states.on = {{ sensor_on = "on" }}
-states.off = {{ sensor_off = "on" }}
-rows = [
-  {{ after = "10 ms", from = "on", to = "off" }},
-  {{ after = "990 ms", from = "off", to = "on" }},
-]
-"""
 
 
 def test_four_loads_with_duties_draw_the_published_charge_per_hour():
@@ -89,30 +39,6 @@ def test_four_loads_last_the_published_months(capacity: int, months: float):
     assert found == pytest.approx(months, rel=0.005)
 
 
-# Source: "Calculating sensor battery life", iocare.in/post/calculating-sensor-battery-life.
-SENSOR = """
-[gadget]
-name = "Sensor"
-[cell]
-curve = "lco"
-capacity = "2000 mAh"
-[loads]
-measuring = { current = "28 mA" }
-sending = { current = "31 mA" }
-sleeping = { current = "120 uA" }
-[behaviour.work]
-starts = "measures"
-states.measures = { measuring = "on" }
-states.sends = { sending = "on" }
-states.sleeps = { sleeping = "on" }
-rows = [
-  { after = "0.65 s", from = "measures", to = "sends" },
-  { after = "50 ms", from = "sends", to = "sleeps" },
-  { after = "15 min", from = "sleeps", to = "measures" },
-]
-"""
-
-
 def test_a_sensor_that_measures_sends_and_sleeps_has_the_published_mean():
     """iocare.in: 28 mA for 0.65 s, 31 mA for 50 ms, 120 uA for 900 s are 0.142 mA on average."""
     result = run(gadget_of(SENSOR), lasts="900.7 s")
@@ -127,27 +53,6 @@ def test_a_sensor_that_measures_sends_and_sleeps_lasts_the_published_hours():
     assert hours / MONTH_H == pytest.approx(19.6, abs=0.05)
 
 
-# Source: Atmel picoPower product training (ATmega164P), slide 8, at DigiKey.
-PULSES = """
-[gadget]
-name = "Pulses"
-[cell]
-curve = "lco"
-capacity = "100 mAh"
-[controller]
-awake = "0.5 mA"
-asleep = "0.65 uA"
-[behaviour.tick]
-starts = "asleep"
-states.asleep = {}
-states.awake = { controller = "awake" }
-rows = [
-  { after = "999990 us", from = "asleep", to = "awake" },
-  { after = "10 us", from = "awake", to = "asleep" },
-]
-"""
-
-
 def test_pulses_of_ten_microseconds_are_not_lost():
     """PicoPower training: 0.5 mA for 10 us each second, 0.65 uA otherwise, are 0.655 uA."""
     result = run(gadget_of(PULSES), lasts="1 day")
@@ -159,15 +64,7 @@ def test_pulses_of_ten_microseconds_are_not_lost():
 
 def test_thirty_microamperes_empty_a_coin_cell_within_a_year():
     """J. Ganssle, "Leaks and Drains": 200 mAh at 30 uA last less than a year (6667 h)."""
-    text = """
-[gadget]
-name = "Leak"
-[cell]
-curve = "lco"
-capacity = "200 mAh"
-leakage = "30 uA"
-"""
-    result = run(gadget_of(text), lasts="1 year")
+    result = run(gadget_of(LEAK), lasts="1 year")
     assert result.empty_at_ns is not None
     assert result.empty_at_ns / 3.6e12 == pytest.approx(6667, abs=1.0)
 
