@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from simfw.gadget.model import Gadget
 from simfw.quantity import Figure, Timing
 
-__all__ = ["quantities", "ranged", "with_values"]
+__all__ = ["Whole", "quantities", "ranged", "whole_numbers", "with_values"]
 
 Quantity = Figure | Timing
 Step = str | int
@@ -26,6 +26,20 @@ def quantities(gadget: Gadget) -> dict[str, Quantity]:
     return {_key(path): quantity for path, quantity in _walk(gadget, ())}
 
 
+@dataclasses.dataclass(frozen=True, slots=True)
+class Whole:
+    """A whole number of a description, and the least and the most it may be (None: no limit)."""
+
+    value: int
+    least: int | None
+    most: int | None
+
+
+def whole_numbers(gadget: Gadget) -> dict[str, Whole]:
+    """Every whole number that the gadget holds, by its key in the file (`proximity.wave.agree`)."""
+    return {_key(path): number for path, number in _walk_whole(gadget, ())}
+
+
 def ranged(gadget: Gadget) -> dict[str, Quantity]:
     """The quantities that have a range wider than nothing, by key."""
     return {key: quantity for key, quantity in quantities(gadget).items() if _is_ranged(quantity)}
@@ -34,9 +48,12 @@ def ranged(gadget: Gadget) -> dict[str, Quantity]:
 def with_values(gadget: Gadget, values: Mapping[str, float]) -> Gadget:
     """`gadget` with other nominal values: key -> SI number (nanoseconds for a `Timing`).
 
-    The quantities named lose their range. Raises KeyError for a key that the gadget does not have.
+    The quantities named lose their range. Whole numbers may be named too. Raises KeyError for a key
+    that the gadget does not have.
     """
     paths = {_key(path): path for path, _ in _walk(gadget, ())}
+    if not values.keys() <= paths.keys():
+        paths |= {_key(path): path for path, _ in _walk_whole(gadget, ())}
     changed: Any = gadget
     for key, value in values.items():
         changed = _replaced(changed, paths[key], value)
@@ -55,6 +72,19 @@ def _walk(value: Any, path: tuple[Step, ...]) -> Iterator[tuple[tuple[Step, ...]
         return
     for step, part in _parts(value):
         yield from _walk(part, (*path, step))
+
+
+def _walk_whole(value: Any, path: tuple[Step, ...]) -> Iterator[tuple[tuple[Step, ...], Whole]]:
+    if isinstance(value, Figure | Timing):
+        return
+    for step, part in _parts(value):
+        if isinstance(part, int) and not isinstance(part, bool) and isinstance(value, BaseModel):
+            limits = type(value).model_fields[str(step)].metadata
+            least = next((limit.ge for limit in limits if hasattr(limit, "ge")), None)
+            most = next((limit.le for limit in limits if hasattr(limit, "le")), None)
+            yield (*path, step), Whole(part, least, most)
+        else:
+            yield from _walk_whole(part, (*path, step))
 
 
 def _parts(value: Any) -> Iterator[tuple[Step, Any]]:
@@ -84,6 +114,8 @@ def _replaced(value: Any, path: tuple[Step, ...], number: float) -> Any:
         if isinstance(value, Timing):
             whole = round(number)
             return dataclasses.replace(value, ns=whole, low_ns=whole, high_ns=whole)
+        if isinstance(value, int):
+            return round(number)
         return dataclasses.replace(value, value=number, low=number, high=number)
     step, *rest = path
     part = dict(_parts(value))[step]

@@ -14,7 +14,7 @@ from simfw.errors import DescriptionError, QuantityError, UsageError, nearest
 from simfw.gadget.electrical import electrical_problems
 from simfw.gadget.firmware import firmware_problems
 from simfw.gadget.model import Gadget
-from simfw.gadget.quantities import quantities
+from simfw.gadget.quantities import Whole, quantities, whole_numbers
 from simfw.gadget.wiring import wiring_problems
 from simfw.life.effort import worth_compiling
 from simfw.life.life import is_certain, spread_of
@@ -107,8 +107,11 @@ def read_vary(text: str, gadget: Gadget) -> Vary:
         )
     key = found["key"].strip()
     known = quantities(gadget)
+    whole = whole_numbers(gadget)
+    if key in whole:
+        return _whole(key, whole[key], found)
     if key not in known:
-        near = nearest(key, known)
+        near = nearest(key, [*known, *whole])
         hint = f' Did you mean "{near}"?' if near else ""
         raise UsageError(f'--vary: the gadget has no figure "{key}".{hint}')
     quantity = known[key]
@@ -132,6 +135,24 @@ def read_vary(text: str, gadget: Gadget) -> Vary:
         return Vary(key, tuple(values), tuple(format_duration(round(value)) for value in values))
     texts = [_text(value, dimension) for value in values]
     return Vary(key, tuple(values), tuple(texts))
+
+
+def _whole(key: str, now: Whole, found: re.Match[str]) -> Vary:
+    """A whole number takes every value between the ends, or N of them."""
+    least = 1 if now.least is None else now.least
+    ends = [found[end].strip() for end in ("low", "high")]
+    allowed = f"from {least} on" if now.most is None else f"from {least} to {now.most}"
+    if not all(end.isascii() and end.isdigit() for end in ends):
+        raise UsageError(f"--vary {key}: this is a whole number. Allowed: {allowed}.")
+    low, high = int(ends[0]), int(ends[1])
+    if not least <= low < high or (now.most is not None and high > now.most):
+        raise UsageError(f"--vary {key}: two numbers {allowed}, the smaller one first.")
+    count = int(found["count"] or min(POINTS, high - low + 1))
+    if not 2 <= count <= min(MOST_POINTS, high - low + 1):
+        raise UsageError(f"--vary {key}: there are {high - low + 1} values between the ends; take "
+                         f"two or more of them, at most {MOST_POINTS}.")
+    values = [round(low + (high - low) * n / (count - 1)) for n in range(count)]
+    return Vary(key, tuple(float(value) for value in values), tuple(map(str, values)))
 
 
 def _rounded(ns: float) -> int:

@@ -8,9 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simfw.circuit.infrared import catch_probability
 from simfw.engine.simulator import simulate
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
+from simfw.gadget.quantities import whole_numbers, with_values
 from simfw.life.sweep import Point, pareto, read_vary, sweep
 from simfw.loading import load_gadget, load_pattern
 from simfw.stimuli.scenario import Scenario, Wave
@@ -60,6 +62,60 @@ def test_seven_values_are_taken_unless_told_otherwise(larder: Gadget) -> None:
     vary = read_vary("cell.capacity=300 mAh..900 mAh", larder)
     assert len(vary.values) == 7
     assert (vary.values[0], vary.values[-1]) == (1080.0, 3240.0)  # 3.6 C in a mAh
+
+
+@pytest.mark.parametrize(
+    ("text", "texts"),
+    [
+        ("proximity.wave.agree=1..4", ("1", "2", "3", "4")),
+        ("lights.shelf.leds=1..3:2", ("1", "3")),
+        ("proximity.wave.burst=16..40", ("16", "20", "24", "28", "32", "36", "40")),
+    ],
+)
+def test_whole_numbers_take_whole_values(
+    larder: Gadget, text: str, texts: tuple[str, ...]
+) -> None:
+    """All between the ends where they are few, else seven; the gadget then holds them."""
+    vary = read_vary(text, larder)
+    assert vary.texts == texts
+    for value in vary.values:
+        assert whole_numbers(with_values(larder, {vary.key: value}))[vary.key].value == value
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("proximity.wave.agree=0..3", "two numbers from 1 to 64, the smaller one first"),
+        ("proximity.wave.agree=1..65", "two numbers from 1 to 64, the smaller one first"),
+        ("proximity.wave.agree=3..3", "the smaller one first"),
+        ("proximity.wave.agree=1.5..3", "this is a whole number. Allowed: from 1 to 64."),
+        ("proximity.wave.burst=1..x", "this is a whole number. Allowed: from 1 on."),
+        ("proximity.wave.agree=1..3:4", "there are 3 values between the ends"),
+        ("proximity.wave.agre=1..3", 'Did you mean "proximity.wave.agree"?'),
+    ],
+)
+def test_whole_numbers_that_cannot_be_are_told(larder: Gadget, text: str, wanted: str) -> None:
+    """The limits are those of the gadget file."""
+    with pytest.raises(UsageError) as caught:
+        read_vary(text, larder)
+    assert wanted in str(caught.value)
+
+
+def test_more_looks_that_must_agree_miss_more_waves(tmp_path: Path) -> None:
+    """The share missed follows the closed form for each number of looks."""
+    sensor = SENSOR.format(every="200 ms", agree=1).replace("200 mAh", "1 mAh")
+    made = pattern(tmp_path, sensor, head(horizon="1 day") + """
+[[habits]]
+name = "waving"
+times = 150
+steps = [ { wave = "wave", distance = "10 cm", for = "300 ms" } ]
+""")
+    assert made.gadget is not None
+    found = sweep(made, [read_vary("proximity.wave.agree=1..3", made.gadget)], users=2)
+    for point, agree in zip(found.points, (1, 2, 3), strict=True):
+        wanted = 1.0 - catch_probability(0.3, 0.2, agree)
+        assert point.missed_wave_share == pytest.approx(wanted, abs=0.05)
+        assert point.response_s == pytest.approx(0.2 * (agree - 0.5))
 
 
 def test_reference_is_no_part_that_can_be_chosen(larder: Gadget) -> None:
