@@ -24,6 +24,7 @@ __all__ = ["CLOSE", "Kinds", "all_items", "count_kinds", "key_of", "limits_of", 
 
 NO_CONTACT = ("usb.edge", "status.edge")
 MOST_PAIRS = 400
+LEAST_NS = 1_000_000
 CLOSE = 8  # the last 1/8 of a time counts as its early side, as much after it as just after
 Kinds = tuple[tuple[str, str], ...]
 KINDS: Kinds = (
@@ -54,8 +55,11 @@ def may_be_cut(region: Region, row: Row) -> bool:
 
 
 def may_follow(region: Region, row: Row) -> bool:
-    """Whether an event may be heard just after the time of a timed row has run out."""
-    return bool(row.after_ns) and any(
+    """Whether an event may be heard just after the time of a timed row has run out.
+
+    What follows a time of less than 1 ms that closely cannot be aimed at.
+    """
+    return (row.after_ns or 0) >= LEAST_NS and any(
         other.on is not None and row.to in other.sources for other in region.rows
     )
 

@@ -59,9 +59,17 @@ class _Node:
 
 
 def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
-    """The states in which a row can be waited for: all of them, if it leads from a passing one."""
+    """The states in which a row can be waited for: for a passing state, those that lead to it."""
     passing = {state for other in region.rows if other.after_ns == 0 for state in other.sources}
-    states = row.sources if not passing & set(row.sources) else [s.name for s in region.states]
+    states: set[str] = set()
+    for source in row.sources:
+        if source in passing:
+            states |= {state for other in region.rows if other.to == source
+                       for state in other.sources}  # fmt: skip
+        else:
+            states.add(source)
+    if not states - passing:
+        states = {state.name for state in region.states}
     return frozenset((region.name, state) for state in states)
 
 
