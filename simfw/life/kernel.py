@@ -54,7 +54,6 @@ from simfw.life.registers import (
     GATE,
     GATED,
     HABITS,
-    HAND,
     HANDS,
     HOLDS,
     HOLIDAY,
@@ -513,8 +512,9 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 due[r] = entered[r] + after[lap_group[w.lap_place[r]]]
             comb = moved
             if now >= until and i[FORCED] < 0:
-                # At the end of the stretch nothing happens any more: it belongs to the next.
-                stage = STAGE_REST
+                # At the end of the stretch nothing happens any more: it belongs to the next, which
+                # begins with an instant.
+                stage = STAGE_INPUT
                 break
             stage = STAGE_INPUT
 
@@ -579,8 +579,6 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             if i[FORCED] >= 0:
                 code = force + i[FORCED]
             elif gated > 0:
-                if i[GATED] < i[NEXT]:
-                    i[GATED] = i[NEXT]
                 while i[GATED] < stimuli and times[i[GATED]] <= now:
                     occasion = s.occasion[i[GATED]]
                     if occasion >= 0 and w.first[occasion] == 0:
@@ -726,7 +724,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 elif bits & USB and (comb_bits[comb] & USB) == 0:
                     i[SPAN_START] = now
             asking = kind == CONTACT and value > 0.5
-        elif kind == HAND:
+        else:
+            # A hand comes or goes: that alone changes no combination.
             bits = comb_bits[comb]
             asking = value >= 0.0
             if asking:
@@ -743,8 +742,6 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 if hand[target] >= 0.0:
                     i[HANDS] -= 1
             hand[target] = value
-        else:
-            continue
         # A stimulus has happened: note whether somebody wants something and whether the gadget has
         # the power to answer; then take it off.
         if asking:

@@ -1,0 +1,270 @@
+"""The pieces of the hot loop, and rare steps: each against the engine or worked out by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simfw.engine.clock import Clock
+from simfw.engine.simulator import simulate
+from simfw.errors import EndlessInstant, UsageError
+from simfw.life import registers as k
+from simfw.life.columns import Column, Hashed
+from simfw.life.drawing import POOL
+from simfw.life.kernel import advance, answers, piece
+from simfw.life.store import grid_of
+from simfw.life.user import ABANDONED_DAYS
+from simfw.loading import load_pattern
+from simfw.stimuli.pattern import DAY_NS, Pattern
+from tests.life.made import CHARGER, EVENING, SENSOR, head, lamp, pattern
+from tests.life.test_loop import SCENARIOS, alone, as_scenario, ready
+
+HOUR_NS = 3600 * 10**9
+
+
+def buckets(grid: np.ndarray) -> list[int]:
+    """The index of a grid, as `PartTables` makes it."""
+    at = np.searchsorted(grid, np.arange(k.BUCKETS + 1) / k.BUCKETS, side="right") - 1
+    at[-1] = len(grid) - 2
+    return at.tolist()
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.floats(-2e-4, 2e-4).filter(lambda f: abs(f) > 1e-9), min_size=5, max_size=5),
+    st.floats(0.0, 1.0), st.floats(0.1, 1e6),
+)
+def test_charge_advances_like_the_charge_clock(
+    rates: list[float], charge: float, time_s: float
+) -> None:
+    """Any piecewise linear rate, through nodes and towards rests: as the engine has it."""
+    grid = np.array([0.0, 0.013, 0.2, 0.71, 1.0])
+    clock = Clock(grid, -np.array([rates]), np.zeros(5), np.linspace(3.0, 4.0, 5), 1.0)
+    wanted = clock.advance(charge, time_s, None)
+    reached, passed = advance(
+        grid.tolist(), buckets(grid), rates, 0, charge, time_s, -1.0, 2.0
+    )
+    assert wanted is not None
+    assert passed == time_s
+    assert reached == pytest.approx(charge + wanted, abs=1e-9)
+
+
+def test_charge_stops_at_a_bound_in_the_right_time() -> None:
+    """At a steady rate the time to a bound is distance by rate; no rate, no change."""
+    grid = [0.0, 0.5, 1.0]
+    index = buckets(np.array(grid))
+    for rate, low, high, end in ((-1e-3, 0.3, 2.0, 0.3), (1e-3, -1.0, 0.9, 0.9)):
+        reached, passed = advance(grid, index, [rate] * 3, 0, 0.6, 1e4, low, high)
+        assert reached == end
+        assert passed == pytest.approx((end - 0.6) / rate)
+    assert advance(grid, index, [0.0] * 3, 0, 0.6, 9.0, -1.0, 2.0) == (0.6, 9.0)
+    # Away from a rest that pushes off so hard that no number holds it: to the end of the grid.
+    assert advance(grid, index, [-9.0, 0.001, 9.0], 0, 0.6, 1e4, -1.0, 2.0)[0] == 1.0
+    assert advance(grid, index, [-1.0] * 3, 0, 0.0, 5.0, -1.0, 2.0) == (0.0, 5.0)
+
+
+def test_pieces_and_ranges_hold_beyond_their_ends() -> None:
+    """Beyond the tables the outermost piece counts; without a range everything is answered."""
+    grid = np.array([0.0, 0.001, 0.4, 1.0])
+    found = [piece(grid.tolist(), buckets(grid), s) for s in (-0.1, 0.0, 0.0009, 0.001, 0.4, 1.2)]
+    assert found == [0, 0, 0, 1, 2, 2]
+    reach = [0.1 + 0.01 * n for n in range(k.RANGE_NODES)]
+    assert answers(reach, 0, 0.1, 0.0)
+    assert not answers(reach, 0, 0.11, 0.0)
+    assert answers(reach, 0, 0.1 + 0.01 * (k.RANGE_NODES - 1), 99.0)
+    assert answers([-1.0] * k.RANGE_NODES, 0, 99.0, 3.0)
+
+
+def test_grid_has_the_curve_and_enough_between() -> None:
+    """Every point of the curve, no wide gaps, and not more than is of use of a dense curve."""
+    curve = np.array([0.0, 0.3, 0.31, 1.0])
+    grid = grid_of(curve)
+    assert set(curve) <= set(grid.tolist())
+    assert np.diff(grid).min() > 0.0
+    assert np.diff(grid).max() <= 1 / 120 + 1e-12
+    assert np.diff(grid[grid <= 0.05]).max() <= 1 / 800 + 1e-12
+    assert len(grid_of(np.linspace(0.0, 1.0, 50_001))) < 1200
+
+
+def test_columns_and_tables_grow_alike_as_arrays_and_lists() -> None:
+    """What is added is there, however often room is made."""
+    rng = np.random.default_rng(1)
+    for fast in (False, True):
+        column = Column(fast, real=True, start=[0.5])
+        table = Hashed(fast)
+        for n in range(300):
+            column.extend(np.full(n % 5, float(n)) if n % 2 else [float(n)] * (n % 5))
+            column.append(float(-n))
+            table.put(int(rng.integers(1 << 50)), n)
+        assert len(column) == 1 + sum(n % 5 + 1 for n in range(300))
+        assert float(column.data[len(column) - 1]) == -299.0
+        column.put(0, 7.0)
+        assert float(column.data[0]) == 7.0
+        key = next(iter(table.known))
+        table.put(key, 4711)
+        assert sum(int(value) == 4711 for value in table.values) == 1
+
+
+def compare(made: Pattern, hours: int, drawn_abs: float = 1e-6) -> None:
+    """One user against the simulator: states to the nanosecond, the charge nearly so."""
+    user = ready(made)
+    stimuli, _ = user.stimuli(0, 56 * DAY_NS)
+    until = hours * HOUR_NS
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, made.charge), trace=False)
+    user.go(stimuli, until)
+    assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=drawn_abs)
+    for use in run.states:
+        region = user.layout.region_id[use.region]
+        if user.layout.regions[region].group == "behaviour":
+            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
+            # Where a mark of the charge decides, to the time in which a hair of it is drawn.
+            assert user.world.spent[flat] == pytest.approx(use.time_ns, abs=30 * 10**9)
+
+
+READS = """
+[behaviour.guard]
+starts = "low"
+states.low = {}
+states.high = {}
+rows = [
+  { on = "key.click", from = "low", to = "high", when = "cell.charge >= 0.4 and lamp > 0" },
+  { on = "key.click", from = "high", to = "low", when = "3.7 > cell.voltage" },
+]
+"""
+
+
+def test_guards_on_charge_and_levels_are_as_in_the_simulator(tmp_path: Path) -> None:
+    """Rows that read the charge, a voltage on the right hand side, and an output."""
+    made = pattern(tmp_path, lamp(current="60 mA", more=READS), head(charge="60 %") + EVENING)
+    compare(made, 4 * 24)
+
+
+def test_power_lost_and_given_back_is_as_in_the_simulator(tmp_path: Path) -> None:
+    """Run empty, plugged in while the protection is open, unplugged, plugged in again when full."""
+    made = pattern(
+        tmp_path,
+        lamp(current="200 mA", cell='resistance = "200 mΩ"',
+             more=CHARGER.replace(
+                 'finish = "10 %"',
+                 'finish = "10 %"\nprecharge = { below = "3.1 V", rate = "10 %" }\n'
+                 'recharge = "4.1 V"\nstatus = "low while charging"')),
+        head(charge="10 %") + EVENING + """
+[[habits]]
+name = "plug"
+at = "22:00"
+steps = [ { usb = true }, { wait = "9 h" }, { usb = false } ]
+""")
+    compare(made, 70, drawn_abs=2e-4)
+
+
+def test_full_cell_that_is_plugged_in_is_complete_at_once(tmp_path: Path) -> None:
+    """At 100 % the charger ends in the instant in which it begins."""
+    made = pattern(tmp_path, lamp(more=CHARGER), head() + """
+[[habits]]
+name = "plug"
+at = "00:00"
+steps = [ { usb = true }, { wait = "1 h" }, { usb = false } ]
+""")
+    user = ready(made)
+    user.go(user.stimuli(0, DAY_NS)[0], HOUR_NS // 2)
+    assert user.world.i[k.FULL_AT] == 0
+    assert user.world.i[k.PLUGS] == 1
+
+
+def test_steady_hand_is_as_in_the_simulator() -> None:
+    """A hand that stays for an hour, and one that stays away: looks go on with and without."""
+    made = load_pattern(SCENARIOS / "larder-lamp/household.toml")
+    step = made.habits[0].steps[0]
+    long = replace(step, for_ns=replace(step.for_ns, low=50 * 60e9, high=70 * 60e9))
+    at = replace(made.habits[0], times=replace(made.habits[0].times, low=1, high=1),
+                 steps=(long,))
+    compare(replace(made, habits=(at,), charge=0.5), 20, drawn_abs=1e-5)
+
+
+def test_habit_that_always_wants_begins_once_a_day_but_not_on_holidays(tmp_path: Path) -> None:
+    """A condition that stays true starts its habit again a day later, beyond what is prepared."""
+    always = """
+[[habits]]
+name = "always"
+when = "not key.closed"
+steps = [ { press = "key", for = "200 ms" } ]
+"""
+    asked = []
+    for more in ("", '[[holidays]]\nname = "away"\ntimes = 3\nlasts = "20 days"\n'):
+        made = pattern(tmp_path, lamp(current="10 uA"), head(horizon="1 day") + always + more)
+        user = ready(made)
+        for number in range(3):
+            until = (number + 1) * 56 * DAY_NS
+            stimuli, left = user.stimuli(number, until)
+            user.go(stimuli, until)
+            user._carry(stimuli, left)
+        asked.append(user.world.i[k.ASKED])
+    assert asked[0] == pytest.approx(3 * 56, abs=1)
+    assert asked[0] > POOL
+    assert asked[1] < asked[0]
+
+
+def test_gadget_left_empty_is_given_up(tmp_path: Path) -> None:
+    """Nobody plugs in: the span ends when the protection opened, some weeks after are enough."""
+    text = lamp(current="60 mA", more=CHARGER)
+    made = pattern(tmp_path, text, head(horizon="1 day") + EVENING + """
+[[habits]]
+name = "never"
+each = "monday"
+at = "12:00"
+when = "lamp.lit"
+steps = [ { usb = true }, { wait = "2 h" }, { usb = false } ]
+""")
+    found = alone(made)
+    assert found.plugs == 0
+    assert found.emptied == 1
+    assert found.days == pytest.approx(500 / (60 + 0.05 * 24), rel=0.15)
+    assert found.total_ns / DAY_NS < found.days + ABANDONED_DAYS + 2 * 56
+
+
+@pytest.mark.parametrize(
+    ("cell", "more", "charge", "found"),
+    [
+        # Without load the cell rests above `restart`, the state at power-up takes it to `cut_off`.
+        ('resistance = "20 Ω"', "", "50 %", "the protection opens -> the protection closes"),
+        # The load takes the terminal below `recharge`; at 100 % charging ends at once.
+        ('resistance = "1 Ω"', CHARGER.replace('finish', 'recharge = "4.19 V"\nfinish'), "100 %",
+         "the charger stops -> the charger starts"),
+    ],
+)
+def test_switching_without_end_is_an_error(
+    tmp_path: Path, cell: str, more: str, charge: str, found: str
+) -> None:
+    """Protection or charger that chase themselves are named."""
+    text = lamp(current="60 mA", cell=cell, more=more).replace('starts = "dark"', 'starts = "lit"')
+    plug = '[[habits]]\nname = "p"\nat = "01:00"\nsteps = [ { usb = true }, { wait = "1 h" } ]\n'
+    made = pattern(tmp_path, text, head(charge=charge) + (plug if more else EVENING))
+    with pytest.raises(EndlessInstant, match=found):
+        alone(made)
+
+
+def test_gate_that_reads_the_cell_is_refused(tmp_path: Path) -> None:
+    """Bars shown by voltage alone cannot be told in advance."""
+    more = CHARGER + 'light = "bars"\nshow = "cell.voltage > 3.5"\n[lights.bars]\nleds = 2\n' \
+        'segments = true\nforward = ["2 V @ 2 mA", "2.2 V @ 10 mA"]\nresistor = "1k"\n'
+    made = pattern(tmp_path, lamp(more=more), head() + EVENING)
+    with pytest.raises(UsageError, match="over a pattern it may read"):
+        ready(made)
+
+
+def test_resting_sensor_counts_its_wakes(tmp_path: Path) -> None:
+    """Wake-up charges of looks that rest: the mean of so many a second."""
+    controller = '[controller]\nwake = "40 uC"\nasleep = "1 uA"\n'
+    made = pattern(tmp_path, SENSOR.format(every="500 ms", agree=1) + controller,
+                   head(charge="80 %"))
+    user = ready(made)
+    user.go(user.stimuli(0, DAY_NS)[0], DAY_NS)
+    run = simulate(user.layout.gadget, as_scenario(user, user.stimuli(0, 0)[0], DAY_NS, 0.8),
+                   trace=False)
+    assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-5)
+    assert user.world.f[k.USED] > 86400 * 80e-6
