@@ -73,6 +73,12 @@ def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
     return frozenset((region.name, state) for state in states)
 
 
+def _leading(region: Region, row: Row) -> frozenset[tuple[str, str]]:
+    """The states from which another row leads to where a row can be waited for."""
+    return frozenset((region.name, state) for other in region.rows if other.to in row.sources
+                     for state in other.sources)  # fmt: skip
+
+
 def hand_m(circuit: Circuit, sensor: str, volts: float) -> float | None:
     """Where a hand is held before a sensor; None where it answers to none."""
     reach = circuit.range_m(sensor, volts)
@@ -102,6 +108,8 @@ class _Search:
         self.ticking = {f"{name}.look" for name in gadget.proximity} | {"gauge"}
         self.rows = {row.key: row for region in system.regions for row in region.rows}
         self.sources = {row.key: _standing(region, row)
+                        for region in system.regions for row in region.rows}  # fmt: skip
+        self.leading = {row.key: _leading(region, row)
                         for region in system.regions for row in region.rows}  # fmt: skip
         for region in system.regions:
             everywhere = frozenset((region.name, state.name) for state in region.states)
@@ -441,7 +449,9 @@ class _Search:
         """
         first = next(self.fitting(key), None)
         if first is None:
-            return None
+            # Nowhere yet: go on from where a row leads there.
+            before = self.leading.get(key, frozenset())
+            return next((node for node in self.nodes if not before.isdisjoint(node.states)), None)
         places = {item.split(" ")[2] for item in self.resumes.get(key, ()) if item in self.left}
         if places:
             number = self.region_of[key]
