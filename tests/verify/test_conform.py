@@ -1,5 +1,6 @@
 """Conformance: the generated C conforms, faults of it are found with a short witness."""
 
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -12,16 +13,20 @@ from simfw.cli import main
 from simfw.commands._recordings import observed_in
 from simfw.engine.simulator import Prepared, simulate
 from simfw.errors import UsageError
+from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
 from simfw.report.record import write_recording
 from simfw.report.source import harness_files
 from simfw.report.vectors.build import replayer_of
 from simfw.stimuli.recording.tracks import Track
+from simfw.stimuli.scenario import Scenario
+from simfw.verify import mutants
 from simfw.verify.conform import Drive, Firmware, compare, random_difference, shrunk
 from simfw.verify.driving import (
     gaps_of,
     inputs_of,
     recorded_drive,
+    scenario_drive,
     segments_of,
     vector_drives,
 )
@@ -142,6 +147,50 @@ def test_most_mutants_are_noticed(hook):
     result = score(files, drives, 40, seed=3)
     assert result.share >= 0.8
     assert result.killed + len(result.survivors) == result.total
+
+
+def test_mutants_are_counted_by_the_command(capsys, monkeypatch):
+    """`--mutants` tells how many of a sample are noticed, or that it needs a compiler."""
+    assert main(["conform", str(HOOK), "--mutants", "3", "--whole", "--seed", "1"]) == 0
+    said = capsys.readouterr().out
+    assert re.match(r"Mutants: [23] of 3 noticed", said)
+    monkeypatch.setattr(mutants.shutil, "which", lambda name: None)
+    assert main(["conform", str(HOOK), "--mutants", "1"]) == 2
+    assert "No C compiler was found" in capsys.readouterr().err
+
+
+def test_what_only_a_bench_can_do_is_no_scenario(hook, tmp_path, capsys, monkeypatch):
+    """A limit of the gauge that is 1.5 mV off shows at the bench supply; no file is written."""
+    files = dict(hook[3])
+    assert files["tables.c"].count(" 2250000") == 1
+    files["tables.c"] = files["tables.c"].replace(" 2250000", " 2248500")
+    monkeypatch.chdir(tmp_path)
+    assert main(["conform", str(HOOK), "--against", str(built(tmp_path, files)),
+                 "--examples", "0"]) == 1  # fmt: skip
+    said = capsys.readouterr().out
+    assert "the gauge measures 2.249 V" in said
+    assert "This needs a bench" in said
+    assert not (tmp_path / "witness.toml").exists()
+
+
+def test_a_scenario_in_which_the_cell_runs_empty_is_refused():
+    """The protection opens in it: a firmware cannot be told that."""
+    gadget = Gadget.model_validate({
+        "gadget": {"name": "Night light"},
+        "cell": {"curve": "lco", "capacity": "50 mAh", "cut_off": "3.0 V"},
+        "lights": {"lamp": {"forward": ["2.0 V @ 5 mA", "2.1 V @ 20 mA"], "resistor": "47R"}},
+        "behaviour": {"lamp": {"starts": "lit", "states": {"lit": {"lamp": "on"}}}},
+    })  # fmt: skip
+    prepared = Prepared(gadget)
+    model = replayer_of(prepared, {})
+
+    def scenario(lasts_s: int) -> Scenario:
+        return Scenario(title="a night", gadget_path=Path("gadget.toml"), charge=0.5,
+                        lasts_ns=lasts_s * 10**9, gadget=gadget)  # fmt: skip
+
+    assert scenario_drive(prepared, model, "short.toml", scenario(60)).ends_ns == 60 * 10**9
+    with pytest.raises(UsageError, match=r"night\.toml cannot be used to drive a firmware"):
+        scenario_drive(prepared, model, "night.toml", scenario(36_000))
 
 
 def test_what_is_no_firmware_is_refused(tmp_path, capsys):
