@@ -31,7 +31,7 @@ S = 1_000_000_000
 CLOCKS = ((9, 10), (11, 10))
 RUNS = 100
 MOST_RANDOM_S = 20.0
-MOST_CHANCE_S = 6.0
+MOST_CHANCE_S = 3.0
 
 
 def check_gadget(
