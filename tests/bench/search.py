@@ -11,8 +11,12 @@ from pathlib import Path
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.region import Region, Row, State, System
+from simfw.behaviour.rules import build_rules
+from simfw.circuit.circuit import Circuit
 from simfw.loading import load_gadget
-from simfw.verify.abstraction import LADDER, reduce_system
+from simfw.verify.abstraction import BANDED, LADDER, Electrics, reduce_system
+from simfw.verify.check import check_gadget
+from simfw.verify.decide import monitor_of
 from simfw.verify.explore import Explored, explore
 from simfw.verify.machine import Act, Machine
 from tests.verify.brute import GRID, Brute
@@ -81,6 +85,43 @@ def demos() -> None:
                       f"{found.states / took:9.0f}{'' if found.finished else ' (stopped)'}")
 
 
+def voltages() -> None:
+    """The rules of the demo gadgets that read the cell's voltage, with its charge in bands."""
+    print("\ngadget         bands  states  combinations   time     states/s  rule")
+    for path in sorted(DEMOS.glob("*/gadget.toml")):
+        gadget = load_gadget(path)
+        system, circuit = build_system(gadget), Circuit(gadget)
+        for rule in build_rules(gadget, system):
+            if "cell.voltage" not in rule.statement_text:
+                continue
+            reduced = reduce_system(system, [monitor_of(rule)], BANDED[0],
+                                    electrics=Electrics(gadget, circuit))
+            found, took = timed(reduced.machine, reduced.starts, apart=True)
+            assert reduced.machine.cell is not None
+            bands = len(reduced.machine.cell.bands.least_ns)
+            print(f"{path.parent.name:<14} {bands:5d} {found.states:7d} {found.combinations:13d} "
+                  f"{took:7.2f} s {found.states / took:9.0f}"
+                  f"{'' if found.finished else ' (stopped)'}  {rule.name}")
+
+
+def checks() -> None:
+    """The whole check of each demo gadget."""
+    print("\ngadget         time      reached  rules: proved, broken, open")
+    for path in sorted(DEMOS.glob("*/gadget.toml")):
+        gadget = load_gadget(path)
+        begun = time.process_time()
+        report = check_gadget(gadget, clock=time.process_time)
+        took = time.process_time() - begun
+        standings = [verdict.standing for verdict in report.verdicts]
+        proved = sum(one in ("proved", "coincidence") for one in standings)
+        broken = standings.count("broken")
+        print(f"{path.parent.name:<14} {took:6.1f} s {report.reached:8d}"
+              f"{' all' if report.reached_all else ' ...'}  {proved}, {broken}, "
+              f"{len(standings) - proved - broken}")
+
+
 if __name__ == "__main__":
     growth()
     demos()
+    voltages()
+    checks()

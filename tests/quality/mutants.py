@@ -304,7 +304,8 @@ WHY = {
 KNOWN = {
     ("cellar-steps", "buttons.up.debounce"): "no difference: a button that is read by samples has "
                                              "no use for its debounce time",
-    ("key-hook", "gauge.thresholds"): "no difference: nothing shows the bars, and no row hears them",
+    ("key-hook", "gauge.thresholds"): "no difference: nothing shows the bars, and no row "
+                                      "hears them",
     ("cellar-steps", "gauge.thresholds"): "seen only with the cell within 60 mV of it, where no "
                                           "scenario looks at the bars",
 }
