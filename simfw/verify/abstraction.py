@@ -45,6 +45,7 @@ __all__ = [
 ANY = "any"
 FIRST = "first"
 STOCK = ("buttons", "chords", "proximity", "gauge")
+READING = Act("reading", "reading", ())
 SUPPLY_ACTS = (
     Act("supply goes", SUPPLY, ((SUPPLY, False),)),
     Act("supply comes", SUPPLY, ((SUPPLY, True),)),
@@ -367,6 +368,12 @@ def reduce_system(
         for quantity in CELL_QUANTITIES
     }
     values = {quantity: _values(found) for quantity, found in limits.items()}
+    lasting = [c.when for c in conditions] + [
+        part for m in monitors if m.kind != "never" for part in (m.when, m.then) if part is not None
+    ]
+    if set(_union(_mentions(e) for e in lasting).quantities) & set(CELL_QUANTITIES):
+        # A reading may turn at any time, and what waits for it begins to wait then.
+        acts.append(READING)
     reader = None
     if detail.bands:
         assert electrics is not None

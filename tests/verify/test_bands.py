@@ -21,6 +21,7 @@ from simfw.verify.abstraction import BANDED, Electrics, Reduced, reduce_system
 from simfw.verify.bands import BAND, make_bands
 from simfw.verify.check import check_gadget
 from simfw.verify.decide import monitor_of
+from simfw.verify.explore import explore
 from simfw.verify.finding import Finding, Verdict
 from tests.quality import cases
 from tests.quality.mutants import DEMOS
@@ -106,6 +107,19 @@ def test_the_voltage_may_rise_without_usb_and_the_charge_may_not() -> None:
     assert rising
 
 
+def test_what_waits_for_a_reading_may_begin_to_wait_at_any_time() -> None:
+    """A voltage that turns between two instants starts the clock of its rule: found by a run."""
+    text = cases.GAUGED + rule(
+        'when = "cell.voltage < 3.6"\nthen = "lamp.dark"\nwithin = "10 min"')
+    reduced, _ = machine_of(gadget(text))
+    assert "reading" in [act.label for act in reduced.machine.acts]
+    verdict, faults = decided(text, runs=20)
+    assert verdict.standing == "broken"
+    assert faults[0].witness is not None
+    plain, _ = machine_of(gadget(cases.GAUGED + rule('never = "cell.voltage < 3.6"')))
+    assert "reading" not in [act.label for act in plain.machine.acts]
+
+
 def machine_of(one: Gadget) -> tuple[Reduced, Circuit]:
     """The machine in bands for the first rule of a gadget."""
     system, circuit = build_system(one), Circuit(one)
@@ -125,14 +139,33 @@ def followed(request: pytest.FixtureRequest) -> tuple[Gadget, Prepared, Reduced]
     return one, Prepared(one), machine_of(one)[0]
 
 
+Reached = set[tuple[int, bool, tuple[int, ...]]]
+
+
+@pytest.fixture(scope="module")
+def reached(followed: tuple[Gadget, Prepared, Reduced]) -> Reached:
+    """What the search reaches: band, USB and the states of the regions that are followed."""
+    machine = followed[2].machine
+    found = explore(machine, followed[2].starts, apart=True, until_broken=False)
+    assert found.finished
+    chosen = [i for i, part in enumerate(machine.parts)
+              if part.name in ("cell", "lamp", "steps", "night", "sensor")]
+    return {
+        (int(machine.region_states(config)[machine.band].partition(".")[0]),
+         machine.flag_values(config)["usb"], tuple(config[i] for i in chosen))
+        for config in found.zones
+    }
+
+
 @settings(max_examples=25, deadline=None)
 @given(data=st.data())
 def test_no_run_reads_what_the_bands_do_not_allow(
-    followed: tuple[Gadget, Prepared, Reduced], data: st.DataObject
+    followed: tuple[Gadget, Prepared, Reduced], reached: Reached, data: st.DataObject
 ) -> None:
     """In every stretch of random runs near an empty cell the voltage is one the machine allows.
 
-    Without USB the band never rises, and the protection is open only where it may be.
+    Without USB the band never rises, the protection is open only where it may be, and each
+    combination of states, band and USB is one that the search has reached.
     """
     one, prepared, reduced = followed
     machine, reader = reduced.machine, reduced.machine.cell
@@ -152,7 +185,7 @@ def test_no_run_reads_what_the_bands_do_not_allow(
     scenario = Scenario(title="", gadget_path=DEMOS / "gadget.toml", charge=charge,
                         lasts_ns=now + 20 * 60 * S, steps=tuple(steps), gadget=one)
     run = simulate(one, scenario, prepared=prepared)
-    edges = make_edges(reduced)
+    edges, reachable = make_edges(reduced), reached
     limits = reduced.limits["cell.voltage"]
     before = None
     for interval in run.intervals:
@@ -171,8 +204,15 @@ def test_no_run_reads_what_the_bands_do_not_allow(
         near = min(abs(interval.voltage_v - limit) for limit in limits)
         allowed = {2 * bisect_right(limits, value) for value in window.values["cell.voltage"]}
         assert place in allowed or near < 1e-5
+        near_edge = min(abs(interval.start_charge - edge) for edge in edges) < 1e-6
         if window.must_change and not interval.cycles:
-            assert min(abs(interval.start_charge - edge) for edge in edges) < 1e-6
+            assert near_edge
+        if not interval.cycles and not near_edge:
+            seen = tuple(
+                state for part, state in zip(machine.parts, states, strict=True)
+                if part.name in ("cell", "lamp", "steps", "night", "sensor")
+            )
+            assert (band, usb, seen) in reachable
         if before is not None and not usb and not before[1]:
             assert band <= before[0]
         before = (band, usb)
