@@ -22,7 +22,7 @@ __all__ = ["Cluster"]
 
 ANSWER_S = 5.0  # how long a scheduler may take to answer
 WORKERS_S = 20.0  # and how long to wait for its first worker
-LOGS = ("distributed", "distributed.client")
+LOGS = ("asyncio", "distributed", "distributed.client")
 PORT = 8786  # what a scheduler listens on unless told otherwise
 
 
