@@ -8,10 +8,11 @@ from html.parser import HTMLParser
 import pytest
 
 from simfw import load_gadget
-from simfw.behaviour.build import build_system
+from simfw.behaviour.build import build_system, check
 from simfw.behaviour.machine import RegionMachine
 from simfw.circuit.circuit import Circuit
 from simfw.cli import main
+from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
 from simfw.quantity import Timing
 from simfw.report.specification import document_of, specification_files
@@ -257,3 +258,32 @@ def test_it_prints(tmp_path):
     pdf = (tmp_path / "out.pdf").read_bytes()
     assert pdf.startswith(b"%PDF")
     assert len(re.findall(rb"/Type\s*/Page[^s]", pdf)) >= 5
+
+
+def test_what_no_demo_gadget_has_is_in_words_too():
+    """No status pin, a gauge that counts, a row that stays, a rule that always holds, a guard on
+    the bars without a gauge's light.
+    """
+    gadget = Gadget.model_validate({
+        "gadget": {"name": "Odd one"},
+        "cell": {"curve": "lco", "capacity": "650 mAh"},
+        "lights": {"lamp": {"forward": ["2.75 V @ 5 mA", "3.0 V @ 20 mA"], "resistor": "22R"}},
+        "buttons": {"top": {"debounce": "20 ms"}},
+        "charger": {"current": "200 mA", "float": "4.2 V"},
+        "gauge": {"method": "counting", "thresholds": ["3.6 V"], "hysteresis": "40 mV",
+                  "every": "1 s"},
+        "behaviour": {"lamp": {
+            "starts": "off", "states": {"off": {}, "on": {"lamp": "on"}},
+            "rows": [{"from": "off", "on": "top.press", "when": "gauge < 1", "to": "same"},
+                     {"from": "off", "on": "top.press", "to": "on"},
+                     {"from": "on", "on": "top.press", "to": "off"}],
+        }},
+        "rules": [{"name": "lamp is known", "always": "lamp.on or lamp.off"}],
+    })  # fmt: skip
+    system = build_system(gadget)
+    assert not check(gadget)
+    text = specification_files(document_of(gadget, system))["specification.md"].replace("\\", "")
+    assert "The firmware sees USB only; there is no status pin in the model." in text
+    assert "The figure compared is the firmware's own count of charge." in text
+    assert "stay as it is, and let its time run on" in text
+    assert "The firmware shall at all times keep `lamp.on or lamp.off`" in text
