@@ -5,11 +5,13 @@ with a contact closed), `row KEY` (it fired), `guard KEY true` and `guard KEY fa
 asked and said so), `late KEY` (its time ran out in the stay), `early KEY` (the stay was ended by
 something else in the last part of that time) and `after KEY` (something else followed within the
 same part after it), `limit KEY true` and `limit KEY false` (its guard compares the measured
-voltage, and said so within 10 mV of the limit), `drive REGION:STATE` (the instant came to rest in a
-state that drives something, with its gate open), `resume KEY STATE` (it went back there), and `pair
-KEY KEY` (two rows of one region fired one after the other: the switch coverage of T. S. Chow, IEEE
-Trans. Software Eng. SE-4(3), 1978, cited from memory). A fault of one row often shows only in the
-next. Pairs grow with the square of the rows, so they are asked for in small gadgets only.
+voltage, and said so within 10 mV of the limit), `first KEY true` and `first KEY false` (likewise at
+power-up, with the voltage set by a bench, which then sets the other side), `drive REGION:STATE`
+(the instant came to rest in a state that drives something, with its gate open), `resume KEY STATE`
+(it went back there), and `pair KEY KEY` (two rows of one region fired one after the other: the
+switch coverage of T. S. Chow, IEEE Trans. Software Eng. SE-4(3), 1978, cited from memory). A fault
+of one row often shows only in the next. Pairs grow with the square of the rows, so they are asked
+for in small gadgets only.
 """
 
 from __future__ import annotations
@@ -35,6 +37,7 @@ KINDS: Kinds = (
     ("late", "times run out"),
     ("after", "changes just after a time"),
     ("limit", "limits of the gauge from near"),
+    ("first", "first readings of the gauge from near"),
     ("drive", "states that drive"),
     ("resume", "states resumed"),
     ("pair", "pairs of rows (some may be impossible)"),
@@ -85,6 +88,16 @@ def limits_of(row: Row) -> tuple[float, ...]:
     return () if row.when is None else tuple(levels_in(row.when, "gauge.measured"))
 
 
+def _passed_first(region: Region) -> set[str]:
+    """The states that a region passes through in the instant of power-up."""
+    passed = {region.starts}
+    while True:
+        more = {row.to for row in region.rows if row.after_ns == 0 and passed & set(row.sources)}
+        if more <= passed:
+            return passed
+        passed |= more
+
+
 def _pairs(region: Region) -> Iterator[str]:
     """Two rows that may follow one another, in regions that people and time move."""
     if region.group in ("charge", "gauge"):
@@ -105,8 +118,11 @@ def all_items(system: System) -> tuple[str, ...]:
     if any(name.endswith(".edge") and name not in NO_CONTACT for name in system.raw_events):
         found.append("power held")
     for region in system.regions:
+        passed = _passed_first(region)
         for row in region.rows:
             found += _of(region, row)
+            if limits_of(row) and row.after_ns == 0 and passed & set(row.sources):
+                found += [f"first {row.key} true", f"first {row.key} false"]
             if row.to == "resume":
                 found += [f"resume {row.key} {point}" for point in region.resume_points]
         passing = {state for row in region.rows if row.after_ns == 0 for state in row.sources}

@@ -517,26 +517,31 @@ class _Search:
 
     def power_ups(self) -> None:
         """Power-up with USB, with contacts closed, with the supply at every level of the gauge."""
+        wait = self.rest_ns
+        if self.gadget.gauge is not None:
+            wait = max(wait, 2 * self.gadget.gauge.every.ns + MS)
         if self.gadget.charger is not None:
-            self.power_up(Act(0, "usb", "usb", 1.0))
+            self.power_up(wait, [Act(0, "usb", "usb", 1.0)])
         for level in self.levels():
             for side in (-SIDE_V, SIDE_V):
-                self.power_up(Act(0, "measured", "gauge.measured", round(level + side, 6)))
-
+                # From the other side it shows which level the first reading has led to.
+                first, then = (Act(at, "measured", "gauge.measured", round(level + away, 6))
+                               for at, away in ((0, side), (wait, -side)))  # fmt: skip
+                self.power_up(wait, [first], [then])
         held = [Act(0, "held", name, 1.0) for name in self.gadget.buttons]
-        self.power_up(*held, later=[Act(self.rest_ns, "contact", act.name, 0.0) for act in held])
+        self.power_up(wait, held, [Act(wait, "contact", act.name, 0.0) for act in held])
 
-    def power_up(self, *acts: Act, later: Sequence[Act] = ()) -> None:
+    def power_up(self, wait: int, acts: Sequence[Act], later: Sequence[Act] = ()) -> None:
         """Power-up after some acts, until all has settled, and again after the later ones."""
         sketch = self.sketch
         if not acts:
             return
         try:
             sketch.start(0.5, acts)
-            sketch.go_to(self.rest_ns)
+            sketch.go_to(wait)
             sketch.act(later)
             if later:
-                sketch.go_to(2 * self.rest_ns)
+                sketch.go_to(2 * wait)
                 sketch.settle()
         except EndlessInstant:
             return

@@ -284,6 +284,8 @@ class Sketch:
             measured = self.quantity("gauge.measured")
             if any(abs(measured - level) <= NEARBY_V for level in self._limits[key]):
                 self.seen.add(f"limit {self._said[key, holds]}")
+                if self.now == 0 and self.measured_uv is not None:
+                    self.seen.add(f"first {self._said[key, holds]}")
 
     def start(self, charge: float, acts: Iterable[Act] = ()) -> None:
         """Power-up with nothing touched, or with what `acts` have done before."""
