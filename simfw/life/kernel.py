@@ -67,6 +67,7 @@ from simfw.life.registers import (
     MISS_CODE,
     MISS_LOADS,
     MISS_MIX,
+    MISS_PHASE,
     MISS_PLACE,
     MISS_POOL,
     MISS_REST,
@@ -78,6 +79,7 @@ from simfw.life.registers import (
     NODES,
     NOW,
     PENDING,
+    PHASE,
     PLACE,
     PLACES,
     PLUG,
@@ -347,38 +349,76 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 for n in range(sensors):
                     if hand[n] >= 0.0 and answers(range_m, n, hand[n], volt):
                         echo |= 1 << n
-            # What rests hangs on the answers to some questions, and until when.
+            # What rests hangs on the answers to some questions, and until when. Where a resting one
+            # reads the cell while others are not where they are for longest, it is asked again.
             around = (comb << sensors) | echo
             at_node = find(t.rest_key, t.rest_value, last[REST], around)
-            low = -1.0
-            high = 2.0
+            joint = 0
+            elsewhere = False
             short = False
-            while at_node >= 0:
-                if ask_kind[at_node] == ASK_CHARGE:
-                    at = charge_level[ask_what[at_node]]
-                else:
-                    slot = loads_slot[ask_loads[at_node]]
-                    if slot < 0:
-                        i[MISS_WHAT] = ask_loads[at_node]
-                        short = True
-                        break
-                    at = cross[slot * levels + ask_what[at_node]]
-                if charge < at:
-                    at_node = ask_yes[at_node]
-                    if at < high:
-                        high = at
-                else:
-                    at_node = ask_no[at_node]
-                    if at > low:
-                        low = at
+            while True:
+                low = -1.0
+                high = 2.0
+                while at_node >= 0:
+                    if ask_kind[at_node] == ASK_CHARGE:
+                        at = charge_level[ask_what[at_node]]
+                    else:
+                        slot = loads_slot[ask_loads[at_node]]
+                        if slot < 0:
+                            i[MISS_WHAT] = ask_loads[at_node]
+                            short = True
+                            break
+                        at = cross[slot * levels + ask_what[at_node]]
+                    if charge < at:
+                        at_node = ask_yes[at_node]
+                        if at < high:
+                            high = at
+                    else:
+                        at_node = ask_no[at_node]
+                        if at > low:
+                            low = at
+                if short or at_node == -1:
+                    break
+                info = -2 - at_node
+                reader = t.info_reader[info]
+                if elsewhere or reader < 0 or (bits & ALIVE) == 0 or due[reader] == NEVER:
+                    break
+                period = due[reader] - entered[reader]
+                for k in range(info_start[info], info_start[info + 1]):
+                    r = rest_region[k]
+                    if r == reader:
+                        continue
+                    n = lap_start[rest_lap[k]]
+                    place = n + t.lap_home[rest_lap[k]]
+                    lasts = 0
+                    for at_place in range(n, lap_start[rest_lap[k] + 1]):
+                        lasts += after[lap_group[at_place]]
+                    # Unless it stands elsewhere at each reading: where it stands at the next one.
+                    # What changes at the very time of the reading has changed before it.
+                    if lap_open[rest_lap[k]] == 0 and period % lasts == 0:
+                        left = (due[reader] - entered[r]) % lasts
+                        place = n
+                        while left >= after[lap_group[place]]:
+                            left -= after[lap_group[place]]
+                            place += 1
+                        if place != n + t.lap_home[rest_lap[k]]:
+                            elsewhere = True
+                    joint += (place - n) * t.rest_stride[k]
+                if not elsewhere:
+                    break
+                i[INFO] = info
+                i[MISS_CODE] = joint
+                at_node = find(
+                    t.phase_key, t.phase_value, last[PHASE],
+                    (((around << INFOS) | info) << PLACES) | joint,
+                )
             if short:
                 status = MISS_LOADS
                 break
             if at_node == -1:
-                status = MISS_REST
+                status = MISS_PHASE if elsewhere else MISS_REST
                 i[MISS_WHAT] = around
                 break
-            info = -2 - at_node
             slot = p.mix_slot[t.info_mix[info]]
             if slot < 0:
                 status = MISS_MIX

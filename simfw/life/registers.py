@@ -21,7 +21,7 @@ QUARTER_NS = 900 * 10**9
 QUARTERS = 7 * 96
 DAY_NS = 86_400 * 10**9
 INFOS = 20   # bits of the number of what rests
-PLACES = 20  # and of a joint place of resting regions
+PLACES = 16  # and of a joint place of resting regions
 BUCKETS = 1024  # of the grid's index
 SWITCHES = 1000  # electrical changes that may follow one another in one instant
 
@@ -33,7 +33,8 @@ MISS_REST = 3    # a combination with these echoes has not rested yet, the cell 
 MISS_MIX = 4     # a mix of load sets is not tabulated for these parts
 MISS_PLACE = 5   # resting regions have not been interrupted in these states yet
 MISS_STEP = 6    # a combination has not yet met what it meets now
-MISS_POOL = 7    # a habit has used up its prepared draws
+MISS_PHASE = 7   # resting regions have not stood so yet when one of them reads the cell
+MISS_POOL = 8    # a habit has used up its prepared draws
 
 # Integer registers of the world.
 NOW = 0
@@ -81,7 +82,7 @@ STAGE_DUE = 3
 STAGE_HABITS = 4
 
 # The hash tables, as `Tables.last` has them.
-STEP, REST, PLACE = range(3)
+STEP, REST, PLACE, PHASE = range(4)
 
 MOST_PENDING = 256  # stimuli of begun habits that may be due later
 
@@ -155,6 +156,8 @@ class Tables(NamedTuple):
     rest_value: Ints
     place_key: Ints       # combination, what rests, joint place in the laps: combination
     place_value: Ints
+    phase_key: Ints       # combination and echoes, what rests, joint place when the cell is read
+    phase_value: Ints     # next: what rests then
     ask_kind: Ints
     ask_loads: Ints
     ask_what: Ints
@@ -176,12 +179,14 @@ class Tables(NamedTuple):
     info_mix: Ints        # per info: what is charged
     info_loads: Ints      # the load set while all that rests is in its longest state
     info_resting: Ints    # bits of the resting regions
+    info_reader: Ints     # the region that reads the cell by its dwell, -1 for none
     info_start: Ints      # and one more: the resting regions
     rest_region: Ints
     rest_lap: Ints
     rest_stride: Ints     # what a place in the lap counts in the number of the joint place
     lap_start: Ints       # and one more
     lap_open: Ints        # 1 where the end of the last place is an instant
+    lap_home: Ints        # the place in the lap that counts where it is not known which
     lap_group: Ints       # the dwell group of each place
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -66,15 +66,21 @@ class Truths:
     """Tells whether an expression holds at a moment, with other states if wanted.
 
     The cell is asked by `below`, with all that goes round by itself in the state in which it is for
-    longest, but for region `but`: the one whose guards are read.
+    longest - or in that of `standing`, by region - but for region `but`: the one whose guards are
+    read. `readers` collects those that have asked.
     """
 
-    def __init__(self, layout: Layout, moment: Moment, level: Level, below: Below) -> None:
+    def __init__(
+        self, layout: Layout, moment: Moment, level: Level, below: Below,
+        standing: Mapping[int, int] | None = None,
+    ) -> None:
         self.layout = layout
         self.moment = moment
         self.level = level
         self.below = below
         self.but = -1
+        self.readers: set[int] = set()
+        self._standing = standing or {}
         self._bars = layout.gauge_bars
 
     def holds(self, expression: Expression, states: tuple[int, ...]) -> bool:
@@ -126,6 +132,7 @@ class Truths:
                 continue
             if order in ("==", "!="):
                 return order == "!="
+            self.readers.add(self.but)
             below = self.below(self.moment, self._at_home(states), one.name, other.value)
             return below == (order in ("<", "<="))
         return None
@@ -133,7 +140,8 @@ class Truths:
     def _at_home(self, states: tuple[int, ...]) -> tuple[int, ...]:
         homes = self.layout.homes
         return tuple(
-            state if r == self.but else homes[r][state] for r, state in enumerate(states)
+            state if r == self.but else self._standing.get(r, homes[r][state])
+            for r, state in enumerate(states)
         )
 
     def _term(self, term: Number | Quantity, states: tuple[int, ...]) -> float:

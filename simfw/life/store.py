@@ -106,10 +106,10 @@ class Store:
         self._phases: dict[tuple[object, ...], int] = {}
         self._systems: dict[tuple[bool, ...], System] = {}
         self._joints: list[Laps] = []
-        self._resting: dict[Moment, list[tuple[Asked, int]]] = {}
+        self._resting: dict[tuple[Moment, object], list[tuple[Asked, int]]] = {}
         self._answer: Answer = bool
         self._asked: dict[Question, bool] = {}
-        hashed = ("step", "rest", "place")  # as registers.STEP and those that follow
+        hashed = ("step", "rest", "place", "phase")  # as registers.STEP and those that follow
         self._hashed = {name: Hashed(fast) for name in hashed}
         columns = set(Tables._fields) - {f"{name}_{end}" for name in hashed
                                          for end in ("key", "value")} - {"last"}
@@ -302,23 +302,41 @@ class Store:
         What rests hangs on the answers, and so does until when: they are those of all guards that
         are read again and again, and of all conditions.
         """
+        self._add_resting("rest", around, around, {}, answer)
+
+    def add_phase(self, around: int, info: int, joint: int, answer: Answer) -> None:
+        """What rests stands elsewhere than where it is for longest when one reads the cell next."""
+        standing = {}
+        left = joint
+        for r, lap in self._joints[info].items():
+            left, place = divmod(left, len(lap.states))
+            standing[r] = lap.states[place]
+        key = (around << k.INFOS | info) << k.PLACES | joint
+        if key >= k.NEVER:
+            raise UsageError("Too many combinations to be simulated over a pattern.")
+        self._add_resting("phase", key, around, standing, answer)
+
+    def _add_resting(
+        self, table: str, key: int, around: int, standing: dict[int, int], answer: Answer
+    ) -> None:
         count = len(self.layout.sensors)
         echoes = tuple(bool(around >> n & 1) for n in range(count))
         moment = self.learner.moment(self.combs[around >> count], echoes)
-        known = self._resting.setdefault(moment, [])
+        known = self._resting.setdefault((moment, tuple(standing.items())), [])
         found = next((one for one in known if all(answer(q) == said for q, said in one[0])), None)
         if found is None:
             self._answer, self._asked = answer, {}
-            info = self._rest(moment)
+            info = self._rest(moment, standing)
             found = tuple(self._asked.items()), info
             known.append(found)
-        self._grow("rest", around, found[0], -2 - found[1])
+        self._grow(table, key, found[0], -2 - found[1])
 
-    def _rest(self, moment: Moment) -> int:
+    def _rest(self, moment: Moment, standing: dict[int, int]) -> int:
         """What rests at a moment: the number of the info."""
         layout, columns = self.layout, self._columns
-        truths = Truths(layout, moment, self.level, self._below)
+        truths = Truths(layout, moment, self.level, self._below, standing)
         laps = laps_of(truths)
+        readers = [r for r in sorted(truths.readers) if r >= 0]
         truths.but = -1
         states = majority(layout, moment.states, laps)
         if not moment.protected:
@@ -340,6 +358,8 @@ class Store:
             stride *= len(lap.states)
         if stride >= 1 << k.PLACES or info >= 1 << k.INFOS:
             raise UsageError("Too much goes round at once to be simulated over a pattern.")
+        alone = len(readers) == 1 and any(r != readers[0] for r in laps)
+        columns["info_reader"].append(readers[0] if alone else -1)
         columns["info_start"].append(len(columns["rest_region"]))
         self._joints.append(laps)
         return info
@@ -368,6 +388,8 @@ class Store:
             groups.extend(layout.group_start[layout.offset[region] + n] for n in lap.states)
             self._columns["lap_start"].append(len(groups))
             self._columns["lap_open"].append(int(not lap.closed))
+            home = layout.homes[region][lap.states[0]]
+            self._columns["lap_home"].append(lap.states.index(home) if home in lap.states else 0)
             self.lap_places.append((first, len(groups)))
         return self.lap_id[key]
 

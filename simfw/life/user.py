@@ -234,6 +234,8 @@ class Life:
             parts.add_loads(what)
         elif status == k.MISS_REST:
             store.add_rest(what, self._answer)
+        elif status == k.MISS_PHASE:
+            store.add_phase(what, int(i[k.INFO]), int(i[k.MISS_CODE]), self._answer)
         elif status == k.MISS_MIX:
             parts.add_mix(what)
         elif status == k.MISS_PLACE:

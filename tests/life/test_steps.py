@@ -268,3 +268,24 @@ def test_resting_sensor_counts_its_wakes(tmp_path: Path) -> None:
                    trace=False)
     assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-5)
     assert user.world.f[k.USED] > 86400 * 80e-6
+
+
+def test_sample_of_the_gauge_reads_what_is_drawn_at_its_time(tmp_path: Path) -> None:
+    """Samples fall on the start of every eighth look, whose receiver draws 20 mA: bars as there."""
+    folder = SCENARIOS / "larder-lamp"
+    text = (folder / "gadget.toml").read_text(encoding="utf-8")
+    text = text.replace('supply = { value = "0.37 mA"', 'supply = { value = "20 mA"')
+    made = pattern(tmp_path, text, (folder / "household.toml").read_text(encoding="utf-8"))
+    user = ready(replace(made, charge=0.6))
+    stimuli, _ = user.stimuli(0, 56 * DAY_NS)
+    until = 24 * HOUR_NS
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, 0.6), trace=False)
+    user.go(stimuli, until)
+    gauge = user.layout.region_id["gauge"]
+    found = {
+        name: user.world.spent[user.layout.offset[gauge] + number]
+        for name, number in user.layout.state_id[gauge].items()
+    }
+    bars = {use.state: use.time_ns for use in run.states if use.region == "gauge"}
+    assert sum(time > 0 for time in bars.values()) > 1
+    assert all(found[state] == time for state, time in bars.items())
