@@ -138,10 +138,7 @@ def _drives(drives: Mapping[str, Drive]) -> tuple[tuple[str, float, int], ...]:
 def _asked_v(circuit: Circuit, limits: Mapping[str, Sequence[float]]) -> set[float]:
     """The voltages (V) at which an answer changes: as asked, as measured, and the cut-off."""
     found = set(limits.get("cell.voltage", ()))
-    for limit in limits.get("gauge.measured", ()):
-        # Measured values come in steps: "above" begins a step later than "at least".
-        found |= {circuit.true_v_for(limit),
-                  circuit.true_v_for(float(np.nextafter(limit, np.inf)))}
+    found |= {circuit.true_v_for(limit) for limit in limits.get("gauge.measured", ())}
     return found if circuit.cut_off_v is None else found | {circuit.cut_off_v}
 
 

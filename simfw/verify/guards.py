@@ -81,7 +81,9 @@ def _compile_compare(machine: Machine, compare: ex.Compare) -> Guard:
             if not isinstance(other, ex.Number):
                 break
             name, limit, values = side.name, other.value, machine.values[side.name]
-            return _split(name, values, test, limit, flipped)
+            # As in a run: the cell either is below a limit or is not, whatever the sign says of it.
+            below = (compare.operator in ("<", "<=")) != flipped
+            return _split(name, values, limit, below)
 
     def read(side: ex.Number | ex.Quantity) -> Callable[[Instant], float]:
         if isinstance(side, ex.Number):
@@ -140,14 +142,11 @@ def level_reader(machine: Machine, name: str) -> Callable[[Instant], float]:
     return read
 
 
-def _split(
-    name: str, values: Sequence[float], test: Callable[[float, float], bool], limit: float,
-    flipped: bool,
-) -> Guard:
-    """A comparison of a free quantity: both answers are tried where both are possible."""
-    if flipped:
-        return lambda now: now.measure(name, values, lambda value: test(limit, value))
-    return lambda now: now.measure(name, values, lambda value: test(value, limit))
+def _split(name: str, values: Sequence[float], limit: float, below: bool) -> Guard:
+    """A comparison of a quantity of the cell: both answers are tried where both are possible."""
+    if below:
+        return lambda now: now.measure(name, values, lambda value: value < limit)
+    return lambda now: now.measure(name, values, lambda value: value >= limit)
 
 
 def _bars(state: str) -> float:
