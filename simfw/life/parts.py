@@ -78,9 +78,8 @@ class PartTables:
             "grid": flat(self.grid, fast, real=True),
             "bucket": flat(starts, fast),
         }
-        if fast:
-            # All that other parts have met, at once: each miss costs a way out of the loop.
-            self.add_all()
+        # All that other parts have met, at once: one by one it takes many times as long.
+        self.add_all()
 
     def _ranges(self) -> list[float]:
         volts = k.RANGE_LOW_V + k.RANGE_STEP_V * np.arange(k.RANGE_NODES)
@@ -197,6 +196,7 @@ class PartTables:
         periods = [float(sum(stay)) for stay in stays]
         shares: list[float] = []
         slots: list[int] = []
+        rows: dict[int, int] = {}  # the slots that are needed, in order
         starts = [0]
         woken = []
         for mix in mixes:
@@ -211,11 +211,13 @@ class PartTables:
                 count * self._wake_c / (periods[lap] * 1e-9) for lap, count in mix.wakes
             ))
         # Each row is summed up in the order of its shares, whatever the others are.
-        summing = csr_array((shares, slots, starts), shape=(len(mixes), self._slots))
+        at = [rows.setdefault(slot, len(rows)) for slot in slots]
+        summing = csr_array((shares, at, starts), shape=(len(mixes), len(rows)))
         woken_a = np.array(woken)[:, np.newaxis]
-        rate = summing @ np.array(self._rates) - woken_a / self.circuit.capacity_c
-        columns["rate"].extend(rate.ravel())
-        columns["use"].extend((summing @ np.array(self._uses) + woken_a).ravel())
+        rate = summing @ np.array([self._rates[slot] for slot in rows])
+        columns["rate"].extend((rate - woken_a / self.circuit.capacity_c).ravel())
+        use = summing @ np.array([self._uses[slot] for slot in rows])
+        columns["use"].extend((use + woken_a).ravel())
         marks: list[tuple[int, float, int]] = []
         ends = []
         for row, mix in enumerate(mixes):
