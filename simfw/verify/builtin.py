@@ -141,7 +141,7 @@ _ALL = (
            "brightness that follows the cell"),
     _check("several-per-press", "fault", "runs", "one press of a finger gives more than one press",
            "one press counted as several"),
-    _check("bars-rise-unplugged", "note", "runs", "a bar comes back although no USB is in",
+    _check("bars-rise-unplugged", "note", "search", "a bar comes back although no USB is in",
            "bars that rise while discharging"),
     _check("clock-margin", "note", "search",
            "a rule or a count of presses holds at the nominal clock and breaks with the clock 10 % "

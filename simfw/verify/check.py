@@ -13,6 +13,7 @@ from simfw.gadget.model import Gadget, Rule
 from simfw.quantity import format_duration
 from simfw.verify.abstraction import DETAILS, LADDER, Electrics, Reduced, reduce_system
 from simfw.verify.acting import act_out
+from simfw.verify.bars import bars_verdict
 from simfw.verify.budget import Budget
 from simfw.verify.builtin import CHECKS, chosen_checks
 from simfw.verify.decide import Question, decide, monitor_of, with_coincidences
@@ -99,6 +100,12 @@ def check_gadget(
     by_name = {question.rule.name: question for question in questions}
     if reduced.endless:
         checks = []
+    if "bars-rise-unplugged" in checks:
+        bars = bars_verdict(gadget, system, player.prepared.circuit, segments,
+                            budget.part(0.3, MOST_CHANCE_S))
+        if bars is not None:
+            verdicts.append(bars)
+            checks.remove("bars-rise-unplugged")
     told = {one.witness.rule for one in found if one.check == "power-cut" and one.witness}
     when_dead = [verdict.rule for verdict in verdicts
                  if verdict.supply is False and verdict.rule not in told]

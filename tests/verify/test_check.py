@@ -214,6 +214,17 @@ def test_bars_that_rise_without_usb_are_shown_by_a_run() -> None:
     assert "gauge <=" in found.witness.list[-1]
 
 
+def test_bars_that_cannot_rise_without_usb_are_proved() -> None:
+    """The hysteresis covers the sag of all loads together; with too little, nothing is claimed."""
+    report = checked(cases.GAUGED + cases.CHARGER, only=("bars-rise-unplugged",))
+    (verdict,) = report.verdicts
+    assert verdict.standing == "proved"
+    assert verdict.detail.startswith("never plugged in")
+    assert report.findings == ()
+    bare = cases.GAUGED.replace('hysteresis = "80 mV"\n', "")
+    assert checked(bare, only=("bars-rise-unplugged",)).verdicts == ()
+
+
 def test_names_of_checks_are_checked() -> None:
     """An unknown name is told with the nearest one."""
     with pytest.raises(UsageError, match=r'no check "trp"\. Did you mean "trap"'):
