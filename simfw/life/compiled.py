@@ -17,12 +17,13 @@ from typing import Any
 
 import numpy as np
 
-from simfw.life import kernel, registers
+from simfw.life import arithmetic, kernel, registers
 from simfw.life.columns import flat
 from simfw.life.registers import Parts, Stimuli, Tables, World
 
 __all__ = ["Loop", "can_compile"]
 
+_SOURCES = (arithmetic, kernel, registers)
 _GROUPS: tuple[type[Any], ...] = (Tables, Parts, World, Stimuli)
 
 
@@ -78,14 +79,15 @@ def _compiled() -> Callable[..., int]:
     What has been compiled is kept on disk under a name that hangs on the source, registers
     included: they are built in as constants.
     """
-    text = inspect.getsource(kernel) + inspect.getsource(registers) + _entry_source()
+    text = "".join(map(inspect.getsource, _SOURCES)) + _entry_source()
+    modules = {module.__name__ for module in _SOURCES}
     digest = hashlib.sha256(text.encode()).hexdigest()[:8]
-    names: dict[str, Any] = dict(vars(kernel))
+    names: dict[str, Any] = vars(arithmetic) | vars(kernel)
     names |= {"ints": _pointer(False), "reals": _pointer(True)}
     exec(compile(_entry_source(), str(kernel.__file__), "exec"), names)
     names["entry"].__module__ = kernel.__name__
     for name, plain in list(names.items()):
-        if isinstance(plain, FunctionType) and plain.__module__ == kernel.__name__:
+        if isinstance(plain, FunctionType) and plain.__module__ in modules:
             copy = FunctionType(plain.__code__, names, f"{name}_{digest}")
             copy.__module__ = plain.__module__
             copy.__qualname__ = f"{name}_{digest}"

@@ -10,10 +10,10 @@ import numpy as np
 
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
+from simfw.life.arithmetic import answers, between, next_mode, piece
 from simfw.life.columns import flat
 from simfw.life.compiled import Loop
 from simfw.life.drawing import POOL, STRETCH_DAYS, Drawer
-from simfw.life.kernel import answers, between, next_mode, piece
 from simfw.life.layout import Layout
 from simfw.life.learning import Question
 from simfw.life.parts import PartTables

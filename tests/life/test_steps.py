@@ -14,9 +14,9 @@ from simfw.engine.clock import Clock
 from simfw.engine.simulator import simulate
 from simfw.errors import EndlessInstant, UsageError
 from simfw.life import registers as k
+from simfw.life.arithmetic import advance, answers, piece
 from simfw.life.columns import Column, Hashed
 from simfw.life.drawing import POOL
-from simfw.life.kernel import advance, answers, piece
 from simfw.life.store import grid_of
 from simfw.life.user import ABANDONED_DAYS
 from simfw.loading import load_pattern
