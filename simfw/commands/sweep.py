@@ -106,11 +106,10 @@ def _json(found: Sweep) -> dict[str, Any]:
 
 def _text(found: Sweep) -> str:
     from simfw.quantity import format_rough_time
+    from simfw.report.life import heading
     from simfw.report.sweep_plot import goals_of
     from simfw.report.text import columns
 
-    gadget = found.pattern.gadget
-    assert gadget is not None
     paint = paint_for(sys.stdout)
     goals = goals_of(found)
     rows = [(*found.keys, "days between charges", "P10 .. P90", *(goal.column for goal in goals),
@@ -127,7 +126,7 @@ def _text(found: Sweep) -> str:
     *others, last = ["more days", *(goal.better for goal in goals)]
     better = f"{', '.join(others)} and {last}" if others else last
     lines = [
-        paint(f"{gadget.head.name}: {found.pattern.title}", "head"),
+        paint(heading(found.pattern), "head"),
         f"{found.users} users, seed {found.seed}",
         "",
         *columns(rows),

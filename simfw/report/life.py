@@ -12,8 +12,9 @@ from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 from simfw.report.text import columns, plain
+from simfw.stimuli.pattern import Pattern
 
-__all__ = ["life_json", "life_text"]
+__all__ = ["heading", "life_json", "life_text"]
 
 DAY_S = 86_400.0
 
@@ -80,6 +81,13 @@ def _guesses(gadget: Gadget) -> list[str]:
     return [key for key, quantity in quantities(gadget).items() if quantity.standing == "guess"]
 
 
+def heading(pattern: Pattern) -> str:
+    """The gadget and, where the pattern has one, its title."""
+    assert pattern.gadget is not None
+    name = pattern.gadget.head.name
+    return f"{name}: {pattern.title}" if pattern.title else name
+
+
 def life_text(found: Life, paint: Paint = plain) -> str:
     """The study as text, lines ended by newlines; `paint` as in `text_report`."""
     pattern = found.pattern
@@ -87,7 +95,7 @@ def life_text(found: Life, paint: Paint = plain) -> str:
     assert gadget is not None
     users = f"{found.users} user{'' if found.users == 1 else 's'}"
     lines = [
-        paint(f"{gadget.head.name}: {pattern.title}", "head"),
+        paint(heading(pattern), "head"),
         f"{users} for {format_duration(pattern.horizon_ns)} from "
         f"{format_percent(pattern.charge)} charge, seed {found.seed}",
         "",

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simfw.report.life import heading
 from simfw.report.plots import BLUE, GREEN, ORANGE, RED, SKY, STYLE, WIDTH_IN, check_ending
 from simfw.writing import write_whole
 
@@ -59,11 +60,9 @@ def life_figure(found: Life) -> Figure:
     """The whole picture of a study as a matplotlib figure."""
     from matplotlib.figure import Figure as NewFigure
 
-    gadget = found.pattern.gadget
-    assert gadget is not None
     figure = NewFigure(figsize=(WIDTH_IN, 9.6), layout=roomy())
     figure.suptitle(
-        f"{gadget.head.name}: {found.pattern.title}   ({found.users} users, seed {found.seed})",
+        f"{heading(found.pattern)}   ({found.users} users, seed {found.seed})",
         fontweight="bold",
     )
     axes = figure.subplots(3, 1, height_ratios=[3.2, 2.6, 3.0])

@@ -90,6 +90,9 @@ def test_several_times_at_one_moment_are_refused(tmp_path: Path) -> None:
         ('at = "19:00"', 'at = "19:00"\ntimes = "4 .. 2"', "the range ends below its start"),
         ('at = "19:00"', 'at = "19:00"\ntimes = "some"', "this is not a number of times"),
         ('at = "19:00"', 'at = "19:00"\ntimes = "mean x"', "this is not a number of times"),
+        ('at = "19:00"', 'at = "19:00"\ntimes = true', "this is not a number of times"),
+        ('at = "19:00"', 'at = "19:00"\ntimes = "mean 99999"', "this is not a number of times"),
+        ('for = "200 ms" },\n  { wait', 'for = "0 s" },\n  { wait', "zero is not possible here"),
         ('at = "19:00"', 'at = "19:00"\ntimes = 99999', "more often than anybody can"),
         ('at = "19:00"', 'at = "19:00"\nbetween = ["1:00", "2:00"]', "at and between in one"),
         ('at = "19:00"', "", "nothing says when it begins"),
@@ -162,3 +165,22 @@ steps = [ { usb = true }, { wait = "2 h" }, { usb = false } ]
 """)
     assert made.plugs
     assert made.habits[0].each is None
+
+
+def test_time_of_day_may_be_written_without_quotation_marks(tmp_path: Path) -> None:
+    """TOML has a time of its own; it means the same."""
+    made = pattern(tmp_path, lamp(), head() + EVENING.replace('"19:00"', "19:00:00"))
+    assert made.habits[0].at_ns.low == 19 * 3600e9
+    assert made.habits[0].at_ns.fixed
+
+
+def test_waves_at_one_moment_are_refused_for_any_gadget(tmp_path: Path) -> None:
+    """A pattern is checked for overlaps before its gadget is known, too."""
+    file = tmp_path / "pattern.toml"
+    file.write_text(head() + EVENING.replace('at = "19:00"', 'at = "19:00"\ntimes = 2'))
+    from simfw.loading import load_pattern
+
+    with pytest.raises(DescriptionError) as caught:
+        load_pattern(file)
+    assert "there is no such file" in str(caught.value)
+    assert "would overlap itself" in str(caught.value)
