@@ -59,7 +59,7 @@ class Column:
 
 
 class Hashed:
-    """A hash table with open addressing, as `kernel.find` reads it."""
+    """A hash table with open addressing, as `arithmetic.find` reads it."""
 
     def __init__(self, fast: bool) -> None:
         self._fast = fast
