@@ -207,3 +207,25 @@ states.lit = { glow = "on" }
     assert capacity.change == "cell.capacity: 100 mAh -> 150 mAh"
     assert capacity.gain_days == pytest.approx(25.0 / 24.0, rel=1e-3)
     assert corners(made, 0, False) == pytest.approx((90 / 4 / 24, 110 / 1 / 24), rel=1e-3)
+
+
+def test_how_much_users_do_is_a_contributor(tmp_path: Path) -> None:
+    """Where only the strength of the habits differs, the days hang on it and on chance."""
+    glances = """
+[[habits]]
+name = "glances"
+each = "day"
+times = 20
+strength = "20 % .. 200 %"
+steps = [
+  { press = "key", for = "200 ms" },
+  { wait = "3 min" },
+  { press = "key", for = "200 ms" },
+]
+"""
+    made = pattern(tmp_path, lamp(capacity="60 mAh"), head(horizon="1 day") + glances)
+    found = life(made, users=24, study=False)
+    shares = {one.name: one.share for one in found.contributors}
+    assert set(shares) <= {"habits", "day to day"}
+    assert shares["habits"] > 0.7
+    assert "habits" in life_text(found)
