@@ -131,7 +131,8 @@ def test_tasks_are_made_no_earlier_than_they_are_needed(tmp_path: Path) -> None:
 
     with Processes(2) as workers:
         for done, _ in enumerate(workers.run(tasks()), start=1):
-            assert taken <= done + 2 * AHEAD + 1
+            # Handed out: some in work or waiting, and as many that have ended in the meantime.
+            assert taken <= done + 2 * (2 * AHEAD)
     assert taken == done == 40
 
 
