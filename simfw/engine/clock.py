@@ -409,9 +409,11 @@ def tabulate(
     nodes = breakpoints
     if charging:
         nodes = np.insert(nodes, len(nodes) - 1, 1.0 - _FULL)
-    table = _stack(solve(nodes))
+    # A call costs more than its points: the first middles come along.
+    both = _stack(solve(np.concatenate([nodes, 0.5 * (nodes[:-1] + nodes[1:])])))
+    table, first = both[:, : len(nodes)], both[:, len(nodes) :]
     suspect = np.ones(len(nodes) - 1, dtype=bool)
-    ahead: Array | None = None  # the middles of the suspects, where they are solved already
+    ahead: Array | None = first  # the middles of the suspects, where they are solved already
     while suspect.any() and len(nodes) < _MOST_NODES:
         left = np.flatnonzero(suspect)
         middles = 0.5 * (nodes[left] + nodes[left + 1])
@@ -421,7 +423,7 @@ def tabulate(
         elif len(left) > _MANY:
             exact = _stack(solve(middles))
         else:
-            # A call costs more than its points: those that may be asked for next come along.
+            # Those that may be asked for next come along likewise.
             near = 0.5 * (nodes[left] + middles)
             far = 0.5 * (middles + nodes[left + 1])
             exact, *quarter = np.split(_stack(solve(np.concatenate([middles, near, far]))), 3, 1)
