@@ -441,7 +441,7 @@ def tabulate(
         suspect = np.insert(suspect, left[bad] + 1, True)
         ahead = None if quarters is None else quarters[:, bad].reshape(len(table), -1)
     if charging:
-        table[-2, -1] = min(table[-2, -1], table[:-2, -1].sum())
+        table[-2, -1] = min(table[-2, -1], table[:-2].sum(axis=0)[-1])
     voltage = np.maximum.accumulate(table[-1])
     return Clock(nodes, table[:-2], table[-2], voltage, capacity_c)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 from simfw.behaviour.expression import parse_expression
@@ -142,11 +143,14 @@ class Simulation:
             falling = phase.clock.rate(charge) < 0.0
             target = low if falling else high
             seconds = phase.clock.time_to(charge, target)
-            then = min(then, now + int(seconds * 1e9) + 1)
+            crossed = seconds < math.inf
+            if crossed:
+                then = min(then, now + int(seconds * 1e9) + 1)
             change = phase.clock.advance(charge, (then - now) * _NS, phase.tally)
             assert change is not None
-            plant.moved += change
-            plant.settle_at(target, falling=falling)
+            if crossed:  # else it comes as near as rounding tells apart, and never there
+                plant.moved += change
+                plant.settle_at(target, falling=falling)
         else:
             plant.moved += change
         self._passed(phase, now, then, charge)

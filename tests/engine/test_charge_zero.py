@@ -1,4 +1,4 @@
-"""Charge 0 opens the protection, whatever the voltage."""
+"""The ends of the charge: 0 opens the protection whatever the voltage, 1 is never passed."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from simfw import load_scenario, simulate
+from simfw import load_gadget, load_scenario, simulate
+from simfw.stimuli.scenario import Press, Scenario, Usb
 
 SCENARIO = Path(__file__).resolve().parents[2] / "scenarios/key-hook/old-cell.toml"
 
@@ -43,3 +44,20 @@ def test_the_protection_does_not_close_on_an_empty_cell_whose_voltage_recovers()
     )
     assert run.final.protected
     assert run.end_open_circuit_v > 2.0
+
+
+def test_a_cell_that_nears_full_and_never_gets_there_lets_time_go_on() -> None:
+    """At charge 1 the charger feeds the load alone: rounding puts the charge at the mark, the
+    clock never reaches it, and the run goes on to its end.
+    """
+    gadget = load_gadget(SCENARIO.parents[1] / "larder-lamp/gadget.toml")
+    ms = 10**6
+    presses = [Press(at_ns=at * ms, button=name, for_ns=30 * ms)
+               for name in ("power", "level") for at in (0, 51, 102)]  # fmt: skip
+    scenario = Scenario(
+        title="full", gadget_path=Path("gadget.toml"), charge=1.0, lasts_ns=6 * 10**9,
+        steps=(*presses, Usb(at_ns=65 * ms, present=True)), gadget=gadget,
+    )  # fmt: skip
+    run = simulate(gadget, scenario)
+    assert run.end_ns == 6 * 10**9
+    assert 1.0 - 1e-12 < run.end_charge <= 1.0
