@@ -43,8 +43,12 @@ def write_folder(
             target = folder / name
             if make:
                 target.parent.mkdir(parents=True, exist_ok=True)
+            if target.is_symlink():
+                target = target.resolve()  # what it points to is written, the link stays
             if target.is_dir():
                 raise IsADirectoryError(None, "it is a folder")
+            if target.exists() and not target.is_file():
+                raise OSError(None, "it is a device or a pipe, no file")
             handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
             waiting.append((temporary, target))
             with os.fdopen(handle, "wb") as stream:

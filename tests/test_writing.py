@@ -66,3 +66,21 @@ def test_a_folder_in_the_way_is_said(tmp_path: Path) -> None:
     (tmp_path / "a").mkdir()
     with pytest.raises(UsageError, match="it is a folder"):
         write_whole(tmp_path / "a", "1")
+
+
+def test_a_device_or_a_pipe_is_not_replaced(tmp_path: Path) -> None:
+    """What is no file stays what it is, whoever asks."""
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(UsageError, match="it is a device or a pipe, no file"):
+        write_whole(tmp_path / "pipe", "1")
+    assert (tmp_path / "pipe").is_fifo()
+
+
+def test_a_link_stays_and_what_it_points_to_is_written(tmp_path: Path) -> None:
+    """A link to a file elsewhere leads there afterwards too."""
+    (tmp_path / "far").mkdir()
+    (tmp_path / "far/a").write_text("old")
+    (tmp_path / "a").symlink_to(tmp_path / "far/a")
+    write_whole(tmp_path / "a", "new")
+    assert (tmp_path / "a").is_symlink()
+    assert (tmp_path / "far/a").read_text() == "new"

@@ -106,9 +106,8 @@ def _json(found: Sweep) -> dict[str, Any]:
 
 def _text(found: Sweep) -> str:
     from simfw.quantity import format_rough_time
-    from simfw.report.life import heading
     from simfw.report.sweep_plot import goals_of
-    from simfw.report.text import columns
+    from simfw.report.text import columns, heading
 
     paint = paint_for(sys.stdout)
     goals = goals_of(found)
@@ -126,7 +125,7 @@ def _text(found: Sweep) -> str:
     *others, last = ["more days", *(goal.better for goal in goals)]
     better = f"{', '.join(others)} and {last}" if others else last
     lines = [
-        paint(heading(found.pattern), "head"),
+        paint(heading(found.pattern.gadget, found.pattern.title), "head"),
         f"{found.users} users, seed {found.seed}",
         "",
         *columns(rows),

@@ -50,3 +50,7 @@ class Prepared:
         other.system = system
         other.rules = ()
         return other
+
+    def without_rules(self) -> Prepared:
+        """The same without rules: a rule that looks at what repeats keeps it from being folded."""
+        return self.with_system(self.system)

@@ -107,7 +107,7 @@ def repeat_life(run: Run, *, ranges: bool = False, fold: bool = True) -> RepeatL
         return RepeatLife(
             days=None, why="the charger gives back at least as much as is used: it never ends"
         )
-    prepared = Prepared(run.gadget)
+    prepared = Prepared(run.gadget).without_rules()
     try:
         count = count_repetitions(lambda charge: _trial(run, prepared, charge, fold))
     except Settles as settled:
@@ -123,7 +123,10 @@ def repeat_life(run: Run, *, ranges: bool = False, fold: bool = True) -> RepeatL
     if not ranges or not ranged(run.gadget):
         return life
     nominal = _rough_repetitions(run, prepared, fold)
-    low, high = (_rough_repetitions(run, Prepared(gadget), fold) for gadget in _corners(run, fold))
+    low, high = (
+        _rough_repetitions(run, Prepared(gadget).without_rules(), fold)
+        for gadget in _corners(run, fold)
+    )
     return replace(
         life,
         low_days=days * min(low / nominal, 1.0),
@@ -137,8 +140,8 @@ def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
         return TimeLeft(seconds=None, why="the protection is open")
     if run.final.usb:
         return TimeLeft(seconds=None, why="USB is plugged in at the end")
-    prepared = Prepared(run.gadget)
-    at = run.final
+    prepared = Prepared(run.gadget).without_rules()
+    at = replace(run.final, rules=())
     for days in UNTOUCHED_DAYS:
         lasts_ns = int(days * DAY_S) * 10**9
         idle = replace(run.scenario, steps=(), lasts_ns=lasts_ns)
@@ -229,7 +232,7 @@ def _tried(run: Run, key: str, ends: tuple[float, float], fold: bool) -> bool | 
     """Whether the upper end takes more charge per repetition than the lower; None if the same."""
     drops = []
     for end in ends:
-        prepared = Prepared(with_values(run.gadget, {key: end}))
+        prepared = Prepared(with_values(run.gadget, {key: end})).without_rules()
         drops.append(SAMPLED_AT - _trial(run, prepared, SAMPLED_AT, fold).end_charge)
     return None if drops[0] == drops[1] else drops[1] > drops[0]
 

@@ -11,10 +11,9 @@ from simfw.gadget.quantities import quantities
 from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, plain
-from simfw.stimuli.pattern import Pattern
+from simfw.report.text import columns, heading, plain
 
-__all__ = ["heading", "life_json", "life_text"]
+__all__ = ["life_json", "life_text"]
 
 DAY_S = 86_400.0
 
@@ -81,13 +80,6 @@ def _guesses(gadget: Gadget) -> list[str]:
     return [key for key, quantity in quantities(gadget).items() if quantity.standing == "guess"]
 
 
-def heading(pattern: Pattern) -> str:
-    """The gadget and, where the pattern has one, its title."""
-    assert pattern.gadget is not None
-    name = pattern.gadget.head.name
-    return f"{name}: {pattern.title}" if pattern.title else name
-
-
 def life_text(found: Life, paint: Paint = plain) -> str:
     """The study as text, lines ended by newlines; `paint` as in `text_report`."""
     pattern = found.pattern
@@ -95,7 +87,7 @@ def life_text(found: Life, paint: Paint = plain) -> str:
     assert gadget is not None
     users = f"{found.users} user{'' if found.users == 1 else 's'}"
     lines = [
-        paint(heading(pattern), "head"),
+        paint(heading(gadget, pattern.title), "head"),
         f"{users} for {format_duration(pattern.horizon_ns)} from "
         f"{format_percent(pattern.charge)} charge, seed {found.seed}",
         "",

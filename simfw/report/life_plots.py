@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simfw.report.life import heading
 from simfw.report.plots import BLUE, GREEN, ORANGE, RED, SKY, STYLE, WIDTH_IN, check_ending
+from simfw.report.text import heading
 from simfw.writing import write_whole
 
 if TYPE_CHECKING:
@@ -62,7 +62,8 @@ def life_figure(found: Life) -> Figure:
 
     figure = NewFigure(figsize=(WIDTH_IN, 9.6), layout=roomy())
     figure.suptitle(
-        f"{heading(found.pattern)}   ({found.users} users, seed {found.seed})",
+        f"{heading(found.pattern.gadget, found.pattern.title)}   "
+        f"({found.users} users, seed {found.seed})",
         fontweight="bold",
     )
     axes = figure.subplots(3, 1, height_ratios=[3.2, 2.6, 3.0])

@@ -18,6 +18,7 @@ from simfw.behaviour.build import build_system
 from simfw.engine.modes import ticking_groups
 from simfw.errors import UsageError
 from simfw.quantity import format_duration, format_percent, format_si
+from simfw.report.text import heading
 from simfw.stimuli.scenario import Press, Temperature, Usb, Wave
 from simfw.writing import write_whole
 
@@ -121,7 +122,8 @@ def run_figure(run: Run, circuit: Circuit) -> Figure:
     heights.append(3.4)
     figure = NewFigure(figsize=(WIDTH_IN, sum(heights) + 1.6), layout="constrained")
     cost = f"{format_duration(run.duration_ns)}, {format_si(run.average_current_a, 'A')} on average"
-    figure.suptitle(f"{run.gadget.head.name}: {run.scenario.title}   ({cost})", fontweight="bold")
+    title = heading(run.gadget, run.scenario.title)
+    figure.suptitle(f"{title}   ({cost})", fontweight="bold")
     halves = [sum(heights[:-1]) + 0.8, heights[-1]]
     upper, lower = figure.subfigures(2, 1, height_ratios=halves, squeeze=False)[:, 0]
     axes = upper.subplots(

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from simfw.life.sweep import Point, Sweep
 from simfw.quantity import format_percent, format_rough_time
-from simfw.report.life import heading
 from simfw.report.life_plots import roomy, write_figure
 from simfw.report.plots import BLUE, GREEN, ORANGE, PURPLE, RED, WIDTH_IN
+from simfw.report.text import heading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -76,7 +76,8 @@ def sweep_figure(found: Sweep) -> Figure:
     goals = goals_of(found)
     figure = NewFigure(figsize=(WIDTH_IN, 9.0 if goals else 5.2), layout=roomy())
     figure.suptitle(
-        f"{heading(found.pattern)}   ({found.users} users, seed {found.seed})",
+        f"{heading(found.pattern.gadget, found.pattern.title)}   "
+        f"({found.users} users, seed {found.seed})",
         fontweight="bold",
     )
     grid = figure.add_gridspec(2 if goals else 1, max(1, len(goals)))

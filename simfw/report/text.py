@@ -11,8 +11,9 @@ from simfw.report.cautions import caution_lines
 if TYPE_CHECKING:
     from simfw.engine.repeat import RepeatLife, TimeLeft
     from simfw.engine.run import ConsumerUse, Run, StateUse
+    from simfw.gadget.model import Gadget
 
-__all__ = ["columns", "format_charge", "text_report"]
+__all__ = ["columns", "format_charge", "heading", "text_report"]
 
 DAY_S = 86_400.0
 LARGEST = 3  # parts of the average current that are named beside it
@@ -48,6 +49,12 @@ def plain(text: str, _tone: str) -> str:
     return text
 
 
+def heading(gadget: Gadget | None, title: str) -> str:
+    """The gadget and, where the scenario or pattern has one, its title."""
+    name = "" if gadget is None else gadget.head.name
+    return ": ".join(part for part in (name, title) if part)
+
+
 def text_report(run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain) -> str:
     """The report of a run as text, lines ended by newlines.
 
@@ -55,7 +62,7 @@ def text_report(run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain
     wrap a word in the colour of a tone ("head", "good", "bad", "faint").
     """
     lines = [
-        paint(f"{run.gadget.head.name}: {run.scenario.title}", "head"),
+        paint(heading(run.gadget, run.scenario.title), "head"),
         f"{format_duration(run.duration_ns)} from {format_percent(run.start_charge)} charge"
         f", seed {run.seed}",
         "",

@@ -19,6 +19,7 @@ from simfw.engine.repeat import (
     repeat_life,
     time_left,
 )
+from simfw.gadget.model import Rule
 from simfw.gadget.quantities import with_values
 from simfw.stimuli.scenario import Usb
 
@@ -262,3 +263,18 @@ def test_time_left_says_why_there_is_none(keys: Scenario) -> None:
     nothing = simulate(bare, replace(keys, gadget=bare, steps=(), lasts_ns=10**9))
     assert time_left(nothing).why == "more than 100 years"
     assert math.isclose(nothing.charge_used_c, 0.0)
+
+
+def test_rules_about_what_repeats_do_not_slow_a_life_down(keys: Scenario) -> None:
+    """A rule on every wink keeps a run from being folded, but not the repetitions of a life."""
+    gadget = keys.gadget
+    assert gadget is not None
+    rule = Rule.model_validate({"name": "a wink is short", "when": "lamp_mode.wink.out",
+                                "then": "lamp_mode.wink.in", "within": "1 min"})  # fmt: skip
+    watched = gadget.model_copy(update={"rules": (*gadget.rules, rule)})
+    short = replace(keys, lasts_ns=20 * 10**9)
+    with_rule = simulate(watched, replace(short, gadget=watched))
+    assert [verdict.name for verdict in with_rule.rules][-1] == "a wink is short"
+    plain = simulate(gadget, short)
+    assert repeat_life(with_rule) == repeat_life(plain)
+    assert time_left(with_rule) == time_left(plain)

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from simfw.engine.repeat import RepeatLife, TimeLeft
 from simfw.engine.run import Run
-from simfw.report.text import columns, format_charge, text_report
+from simfw.gadget.model import Gadget
+from simfw.report.text import columns, format_charge, heading, text_report
 from tests.report.made import MINUTE, made_run
 
 LIFE = RepeatLife(days=12.34, low_days=10.2, high_days=14.9)
@@ -162,3 +163,12 @@ def test_columns_align_to_the_longest_cell() -> None:
 def test_charge_is_written_in_ampere_hours() -> None:
     """3.6 C are one milliampere-hour."""
     assert format_charge(3.6) == "1 mAh"
+
+
+def test_a_heading_has_a_colon_only_before_a_title() -> None:
+    """A scenario need not have a title."""
+    gadget = Gadget.model_validate({"gadget": {"name": "Lamp"}, "cell": {"curve": "lco",
+                                    "capacity": "100 mAh"}})  # fmt: skip
+    assert heading(gadget, "An evening") == "Lamp: An evening"
+    assert heading(gadget, "") == "Lamp"
+    assert heading(None, "An evening") == "An evening"
