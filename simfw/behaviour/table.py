@@ -289,18 +289,19 @@ class Stepper:
         self.moved = False
         self.woke = False
         public: list[int] = []
-        ids = self.event_ids
         if power_up:
             self.halt(now_ns)
             for number in range(len(self.states)):
                 self._enter(number, self._starts[number], now_ns, queue)
-        for name in raw_events:
-            queue.append(ids[name])
+        if raw_events:
+            ids = self.event_ids
+            queue.extend([ids[name] for name in raw_events])
         due = self._due
-        if not power_up:
+        if not power_up and due and min(due) <= now_ns:
             for number, when in enumerate(due):
                 if when <= now_ns:
                     self._expire(number, queue)
+        states, heard, fire = self.states, self._heard, self._fire
         handled = 0
         while True:
             while queue:
@@ -311,22 +312,24 @@ class Stepper:
                 if isinstance(item, int):
                     if item < self.public:
                         public.append(item)
-                    for number, table in self._heard[item]:
-                        rows = table.get(self.states[number])
+                    for number, table in heard[item]:
+                        rows = table.get(states[number])
                         if rows:
                             for row in rows:
                                 if row.guard is None or row.guard():
-                                    self._fire(number, row, now_ns, queue)
+                                    fire(number, row, now_ns, queue)
                                     break
                 else:
                     number, serial, row = item
                     if serial == self._serial[number] and (row.guard is None or row.guard()):
-                        self._fire(number, row, now_ns, queue)
-            for index, (test, rises, falls) in enumerate(self._conditions):
-                value = test()
-                if value != self.condition_values[index]:
-                    self.condition_values[index] = value
-                    queue.append(rises if value else falls)
+                        fire(number, row, now_ns, queue)
+            if self._conditions:
+                values = self.condition_values
+                for index, (test, rises, falls) in enumerate(self._conditions):
+                    value = test()
+                    if value != values[index]:
+                        values[index] = value
+                        queue.append(rises if value else falls)
             if not queue:
                 return public
 

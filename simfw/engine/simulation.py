@@ -50,6 +50,8 @@ class Simulation:
         self.fold = fold
         self.trace = trace
         self.observers = tuple(observers)
+        # An interval takes some time to describe: only for those who look at them.
+        self._told = tuple(o for o in observers if type(o).interval is not Observer.interval)
         expects = {
             change.name: parse_expression(change.text, prepared.system.names)
             for change in timeline(scenario)
@@ -170,7 +172,7 @@ class Simulation:
         if end == start:
             return
         self.time_in[phase] = self.time_in.get(phase, 0) + end - start
-        if self.trace or self.observers:
+        if self.trace or self._told:
             middle = 0.5 * (charge + self.plant.charge)
             self._record(phase, phase.clock, start, end, charge, middle, 0)
 
@@ -196,7 +198,7 @@ class Simulation:
         )
         if self.trace:
             self.intervals.append(interval)
-        for observer in self.observers:
+        for observer in self._told:
             observer.interval(interval)
 
     # -- one instant -----------------------------------------------------------------------------
@@ -542,7 +544,7 @@ class Simulation:
         turn.count += count
         start = self.now
         self.now += count * cycle.period_ns
-        if self.trace or self.observers:
+        if self.trace or self._told:
             middle = 0.5 * (charge + plant.charge)
             parts = tuple(
                 Part(lasts_ns, part.loads, part.levels) for part, lasts_ns in cycle.course(index)
