@@ -80,12 +80,16 @@ def _first_span(pattern: Pattern, gadget: Gadget) -> Pattern:
 
 
 def best_changes(
-    pattern: Pattern, seed: int, fast: bool, users: Sequence[int] = (0,)
+    pattern: Pattern, seed: int, fast: bool, users: Sequence[int] = (0,), *,
+    typical_days: float | None = None,
 ) -> tuple[Change, ...]:
     """The three single changes that would add most days between charges.
 
-    Each is tried on the same few `users` with nominal parts. A change may cost something else (a
-    weaker light, waves missed): that is for the reader to weigh.
+    Each is tried on the same few `users` with nominal parts, over one span. One span of a few users
+    is short or long by chance, with the change as without it; so it is what the change multiplies
+    the days by that counts, and the gain is told for somebody whose days are `typical_days` (None:
+    as these users have them). A change may cost something else (a weaker light, waves missed): that
+    is for the reader to weigh.
     """
     gadget = pattern.gadget
     assert gadget is not None
@@ -100,8 +104,12 @@ def best_changes(
         except DescriptionError:
             continue  # the figures no longer make a circuit
         if math.isfinite(days) and days - before > LEAST_GAIN * before:
-            found.append(Change(text, days - before))
+            found.append(Change(text, (days - before) * _share(before, typical_days)))
     return tuple(sorted(found, key=lambda one: -one.gain_days)[:BEST])
+
+
+def _share(before: float, typical_days: float | None) -> float:
+    return 1.0 if typical_days is None else typical_days / before
 
 
 def typical_users(strengths: NDArray[np.float64]) -> tuple[int, ...]:
@@ -122,7 +130,7 @@ def extra_lives(pattern: Pattern, users: int) -> int:
     gadget = pattern.gadget
     assert gadget is not None
     keys = len(Spread(gadget).keys)
-    designs = 1 + sum(1 for _ in _candidates(gadget)) + (2 * keys + 2 if keys else 0)
+    designs = 1 + sum(1 for _ in _candidates(gadget)) + (2 * keys + 3 if keys else 0)
     return _typical_count(users) * designs
 
 
@@ -157,11 +165,13 @@ def _figure(value: float, unit: str) -> str:
 
 
 def corners(
-    pattern: Pattern, seed: int, fast: bool, users: Sequence[int] = (0,)
+    pattern: Pattern, seed: int, fast: bool, users: Sequence[int] = (0,), *,
+    typical_days: float | None = None,
 ) -> tuple[float, float] | None:
     """The days with every figure at its worse and at its better end, for the same few `users`.
 
-    Which end is better is found for each figure alone. None where no figure has a range.
+    Which end is better is found for each figure alone. `typical_days` as for `best_changes`. None
+    where no figure has a range, or where nominal parts last for ever.
     """
     gadget = pattern.gadget
     assert gadget is not None
@@ -174,7 +184,11 @@ def corners(
     for key, low, high in zip(spread.keys, spread.low.tolist(), spread.high.tolist(), strict=True):
         days = [_at(pattern, {key: end}, seed, fast, users, store) for end in (low, high)]
         worst[key], best[key] = (low, high) if days[0] <= days[1] else (high, low)
-    ends = [_at(pattern, values, seed, fast, users, store) for values in (worst, best)]
+    before = mean_days(pattern, gadget, seed, fast, users, store=store)
+    if not math.isfinite(before):
+        return None
+    share = _share(before, typical_days)
+    ends = [share * _at(pattern, values, seed, fast, users, store) for values in (worst, best)]
     return ends[0], ends[1]
 
 

@@ -134,9 +134,10 @@ def life(
     if study and spread.mean is not None:
         tell("what would add most")
         typical = typical_users(totals.strengths)
-        changes = best_changes(pattern, seed, fast, typical)
+        middle = spread.percentiles[1] if spread.percentiles is not None else None
+        changes = best_changes(pattern, seed, fast, typical, typical_days=middle)
         tell("the worst and the best parts")
-        ends = corners(pattern, seed, fast, typical)
+        ends = corners(pattern, seed, fast, typical, typical_days=middle)
     years = totals.total_ns / (DAY_NS * YEAR_DAYS)
     return Life(
         pattern=pattern,

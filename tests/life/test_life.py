@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from pathlib import Path
 
 import numpy as np
@@ -229,3 +230,15 @@ steps = [
     assert set(shares) <= {"habits", "day to day"}
     assert shares["habits"] > 0.7
     assert "habits" in life_text(found)
+
+
+@pytest.mark.parametrize("name", ["larder-lamp/household", "cellar-steps/potatoes"])
+def test_gains_and_corners_are_those_of_a_middling_user(name: str) -> None:
+    """Half as much capacity again adds about half the median, however long one span came out."""
+    folder, _, pattern = name.partition("/")
+    path = Path(__file__).parents[2] / "scenarios" / folder / "expected" / f"{pattern}.json"
+    study = json.loads(path.read_text(encoding="utf-8"))
+    median = study["days_between_charges"]["p50"]
+    gain = next(one["gain_days"] for one in study["changes"] if "cell.capacity" in one["change"])
+    assert gain == pytest.approx(0.5 * median, rel=0.3)  # one span ends when somebody charges
+    assert study["corners_days"]["worst"] < median < study["corners_days"]["best"]
