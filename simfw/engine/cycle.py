@@ -270,7 +270,9 @@ def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, 
     key = frozenset(clocks)
     found = grids.get(key)
     if found is None:
-        nodes = np.unique(np.concatenate([clock.nodes for clock in clocks]))
+        # As np.unique, which would load a part of NumPy that nothing else needs.
+        nodes = np.sort(np.concatenate([clock.nodes for clock in clocks]))
+        nodes = nodes[np.diff(nodes, prepend=-1.0) > 0.0]
         found = (nodes, {clock: _Table(clock, nodes) for clock in clocks})
         if not any(clock.of_cycle for clock in clocks):
             grids[key] = found

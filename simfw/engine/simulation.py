@@ -107,6 +107,11 @@ class Simulation:
 
     def run(self) -> Run:
         """Run to the end and return the result."""
+        self.go()
+        return self._result()
+
+    def go(self) -> None:
+        """Run to the end, without the ledger: what came of it stands in `events`, `empty_at`."""
         plant = self.plant
         if self.resumed is None:
             self.alive = not plant.protected
@@ -120,7 +125,6 @@ class Simulation:
         while self._step():
             pass
         self._expectations_at_end()
-        return self._result()
 
     def _step(self) -> bool:
         """Go on to the next instant and handle it; False at the end of the run."""

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import System
-from simfw.engine.simulator import Prepared, simulate
+from simfw.engine.simulator import Prepared, Simulation
 from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.items import all_items, count_kinds, key_of
 from simfw.report.vectors.replay import Replay, Replayer, Track
@@ -155,9 +155,10 @@ def replay_scenario(prepared: Prepared, model: Replayer, scenario: Scenario,
     track = Track()
     unruled = prepared.with_system(prepared.system)
     # In a short stretch, finding cycles costs more than it saves.
-    run = simulate(prepared.gadget, scenario, trace=False, observers=[track], prepared=unruled,
-                   fold=scenario.lasts_ns > WORTH_FOLDING_NS)  # fmt: skip
-    if run.empty_at_ns is not None:
+    run = Simulation(unruled, scenario, 0, scenario.lasts_ns > WORTH_FOLDING_NS, False, [track],
+                     None)  # fmt: skip
+    run.go()
+    if run.empty_at is not None:
         return None
     result = model.play(charge=scenario.charge, acts=acts_of(scenario), ends_ns=scenario.lasts_ns,
                         track=track, whole=whole)  # fmt: skip
