@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from simfw.behaviour.parsing import parse_expression
 from simfw.behaviour.tree import (
+    COMPARE,
+    MIRRORED,
     All,
     Any,
     Compare,
@@ -35,6 +37,8 @@ from simfw.behaviour.tree import (
 )
 
 __all__ = [
+    "COMPARE",
+    "MIRRORED",
     "All",
     "Any",
     "Compare",

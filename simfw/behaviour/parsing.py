@@ -16,6 +16,7 @@ import re
 import warnings
 
 from simfw.behaviour.tree import (
+    MIRRORED,
     All,
     Any,
     Compare,
@@ -41,14 +42,6 @@ _OPERATORS: dict[type[ast.cmpop], Operator] = {
     ast.GtE: ">=",
     ast.Eq: "==",
     ast.NotEq: "!=",
-}
-_MIRRORED: dict[Operator, Operator] = {
-    "<": ">",
-    "<=": ">=",
-    ">": "<",
-    ">=": "<=",
-    "==": "==",
-    "!=": "!=",
 }
 _GRAMMAR = "names, numbers, comparisons, True, False, and, or, not, parentheses"
 _CONTINUOUS = ("cell.voltage", "cell.charge", "gauge.measured")
@@ -244,7 +237,7 @@ class _Reader:
             case Quantity(name), Number(value):
                 self.check_number(name, sign, value)
             case Number(value), Quantity(name):
-                self.check_number(name, _MIRRORED[sign], value)
+                self.check_number(name, MIRRORED[sign], value)
 
     def check_number(self, name: str, sign: Operator, value: float) -> None:
         shown = number_text(value)

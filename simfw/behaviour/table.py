@@ -6,13 +6,14 @@ the two equal. States, events and regions are small integers here; names come ba
 
 from __future__ import annotations
 
-import operator
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 from simfw.behaviour.expression import (
+    COMPARE,
+    MIRRORED,
     All,
     Any,
     Compare,
@@ -23,6 +24,7 @@ from simfw.behaviour.expression import (
     Inside,
     Not,
     Number,
+    Operator,
     Quantity,
 )
 from simfw.behaviour.region import Drive, System
@@ -34,14 +36,6 @@ EVENT_LIMIT = 10_000
 _SAME = -1
 _RESUME = -2
 IDLE = 1 << 62  # the due time of a region in which no dwell is running
-_COMPARE: Mapping[str, Callable[[float, float], bool]] = {
-    "<": operator.lt,
-    "<=": operator.le,
-    ">": operator.gt,
-    ">=": operator.ge,
-    "==": operator.eq,
-    "!=": operator.ne,
-}
 Test = Callable[[], bool]
 
 
@@ -230,8 +224,10 @@ class Stepper:
                 return self._bind_compare(left, sign, right)
         raise AssertionError(expression)
 
-    def _bind_compare(self, left: Number | Quantity, sign: str, right: Number | Quantity) -> Test:
-        for one, other, order in ((left, right, sign), (right, left, _mirror(sign))):
+    def _bind_compare(
+        self, left: Number | Quantity, sign: Operator, right: Number | Quantity
+    ) -> Test:
+        for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):
             if (
                 isinstance(one, Quantity)
                 and one.name in ("cell.voltage", "cell.charge", "gauge.measured")
@@ -245,7 +241,7 @@ class Stepper:
                 if order in (">", ">="):
                     return lambda: not below(name, level)
                 return lambda: order == "!="
-        compare = _COMPARE[sign]
+        compare = COMPARE[sign]
         read_left, read_right = self._term(left), self._term(right)
         return lambda: compare(read_left(), read_right())
 
@@ -524,5 +520,3 @@ def _joined(tests: list[Test], pair: Callable[[Test, Test], Test], empty: bool) 
     return joined
 
 
-def _mirror(sign: str) -> str:
-    return {"<": ">", "<=": ">=", ">": "<", ">=": "<="}.get(sign, sign)

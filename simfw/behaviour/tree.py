@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 __all__ = [
+    "COMPARE",
+    "MIRRORED",
     "All",
     "Any",
     "Compare",
@@ -37,6 +39,26 @@ __all__ = [
 ]
 
 Operator = Literal["<", "<=", ">", ">=", "==", "!="]
+
+COMPARE: Mapping[Operator, Callable[[float, float], bool]] = {
+    "<": operator.lt,
+    "<=": operator.le,
+    ">": operator.gt,
+    ">=": operator.ge,
+    "==": operator.eq,
+    "!=": operator.ne,
+}
+"""What each sign asks of two numbers."""
+
+MIRRORED: Mapping[Operator, Operator] = {
+    "<": ">",
+    "<=": ">=",
+    ">": "<",
+    ">=": "<=",
+    "==": "==",
+    "!=": "!=",
+}
+"""The sign that says the same with the sides exchanged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,16 +283,6 @@ def levels_in(expression: Expression, quantity: str) -> frozenset[float]:
     return frozenset(found)
 
 
-_COMPARE: Mapping[Operator, Callable[[float, float], bool]] = {
-    "<": operator.lt,
-    "<=": operator.le,
-    ">": operator.gt,
-    ">=": operator.ge,
-    "==": operator.eq,
-    "!=": operator.ne,
-}
-
-
 def evaluate(expression: Expression, view: View) -> bool:
     """Whether `expression` holds in `view`."""
     match expression:
@@ -283,7 +295,7 @@ def evaluate(expression: Expression, view: View) -> bool:
         case Happened(event):
             return view.happened(event)
         case Compare(left, sign, right):
-            return _COMPARE[sign](_number(left, view), _number(right, view))
+            return COMPARE[sign](_number(left, view), _number(right, view))
         case Not(part):
             return not evaluate(part, view)
         case All(parts):
@@ -308,7 +320,7 @@ def bind(expression: Expression) -> Callable[[View], bool]:
         case Happened(event):
             return lambda view: view.happened(event)
         case Compare(left, sign, right):
-            return _bind_compare(left, _COMPARE[sign], right)
+            return _bind_compare(left, COMPARE[sign], right)
         case Not(part):
             bound = bind(part)
             return lambda view: not bound(view)

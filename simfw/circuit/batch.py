@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.circuit.network import FADE_V, Feed, Phase
+from simfw.circuit.network import FADE_V, ROUNDS, Feed, Phase, bracket, newton_step
 from simfw.circuit.table import Grid
 
 __all__ = ["Rows", "Totals", "settle_rows"]
@@ -23,7 +23,6 @@ Indices = NDArray[np.intp]
 # A step of Newton's rule shorter than this leaves an error far below 1 nV: the error of a step is
 # about R I''/2 times the square of the one before, and R I'' stays below 100/V.
 _TOLERANCE_V = 3e-6
-_ROUNDS = 80
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,27 +123,12 @@ def _newton(
     source = np.broadcast_to(source_v, (len(active), source_v.size))
     if not resistance_ohm.any():
         return source.copy()
-    low = np.zeros_like(source)
-    high = np.maximum(source, 0.0)
-    if feed is not None:
-        high = high + resistance_ohm * feed.most_a
+    low, high = bracket(source, resistance_ohm, feed)
     here = high
     volts = here.copy()
-    for _ in range(_ROUNDS):
-        amps, slope = rows.current(here, active)
-        if feed is not None:
-            given, given_slope = feed.at(here)
-            amps -= given
-            slope -= given_slope
-        off = here - source_v + resistance_ohm * amps
-        moved = here - off / np.maximum(1.0 + resistance_ohm * slope, 0.1)
-        below = off < 0.0
-        low = np.where(below, here, low)
-        high = np.where(below, high, here)
-        outside = (moved < low) | (moved > high)
-        if outside.any():
-            # Newton left the bracket: halve it there instead.
-            moved = np.where(outside, 0.5 * (low + high), moved)
+    for _ in range(ROUNDS):
+        drawn = rows.current(here, active)
+        moved, low, high = newton_step(here, (low, high), drawn, source_v, resistance_ohm, feed)
         going = np.abs(moved - here).max(axis=1) >= _TOLERANCE_V
         volts[active] = moved
         if not going.any():

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from simfw.circuit.table import Current
 
-__all__ = ["FADE_V", "Feed", "Phase", "fade", "settle"]
+__all__ = ["FADE_V", "ROUNDS", "Feed", "Phase", "bracket", "fade", "newton_step", "settle"]
 
 Array = NDArray[np.float64]
 
@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 FADE_V = 0.1
 
 _TOLERANCE_V = 1e-9
-_ROUNDS = 80
+ROUNDS = 80  # at the most: halving alone takes 33 from 5 V to 1 nV
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,27 +97,46 @@ def settle(
     resistance = np.broadcast_to(np.asarray(resistance_ohm, dtype=float), source_v.shape)
     if not resistance.any():
         return source_v.copy()
-    low = np.zeros_like(source_v)
-    high = np.maximum(source_v, 0.0)
-    if feed is not None:
-        high = high + resistance * feed.most_a
+    low, high = bracket(source_v, resistance, feed)
     volts = high
-    for _ in range(_ROUNDS):
-        amps, slope = phase.current(volts)
-        if feed is not None:
-            given, given_slope = feed.at(volts)
-            amps, slope = amps - given, slope - given_slope
-        off = volts - source_v + resistance * amps
-        moved = volts - off / np.maximum(1.0 + resistance * slope, 0.1)
-        below = off < 0.0
-        low = np.where(below, volts, low)
-        high = np.where(below, high, volts)
-        outside = (moved < low) | (moved > high)
-        if outside.any():
-            # Newton left the bracket: halve it there instead.
-            moved = np.where(outside, 0.5 * (low + high), moved)
+    for _ in range(ROUNDS):
+        drawn = phase.current(volts)
+        moved, low, high = newton_step(volts, (low, high), drawn, source_v, resistance, feed)
         change = np.abs(moved - volts).max(initial=0.0)
         volts = moved
         if change < _TOLERANCE_V:
             break
     return volts
+
+
+def bracket(source_v: Array, resistance_ohm: Array, feed: Feed | None) -> tuple[Array, Array]:
+    """Voltages (V) between which each node settles: 0 V, and the source with all of the feed."""
+    high = np.maximum(source_v, 0.0)
+    if feed is not None:
+        high = high + resistance_ohm * feed.most_a
+    return np.zeros_like(source_v), high
+
+
+def newton_step(
+    here_v: Array, between_v: tuple[Array, Array], drawn: tuple[Array, Array], source_v: Array,
+    resistance_ohm: Array, feed: Feed | None,
+) -> tuple[Array, Array, Array]:
+    """One step of Newton's rule: the voltages (V) moved to, and the narrowed bracket (V).
+
+    `drawn` holds the currents (A) and slopes (S) of the loads at `here_v`. All arrays are of one
+    shape, or `source_v` and `resistance_ohm` are a row of it.
+    """
+    amps, slope = drawn
+    if feed is not None:
+        given, given_slope = feed.at(here_v)
+        amps, slope = amps - given, slope - given_slope
+    off = here_v - source_v + resistance_ohm * amps
+    moved = here_v - off / np.maximum(1.0 + resistance_ohm * slope, 0.1)
+    below = off < 0.0
+    low = np.where(below, here_v, between_v[0])
+    high = np.where(below, between_v[1], here_v)
+    outside = (moved < low) | (moved > high)
+    if outside.any():
+        # Newton left the bracket: halve it there instead.
+        moved = np.where(outside, 0.5 * (low + high), moved)
+    return moved, low, high

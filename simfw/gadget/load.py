@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from simfw.gadget.wiring import wiring_problems
 from simfw.tomlfile import TomlFile, key_text, read_toml, require_kind
 from simfw.validation import Checked, check_data
 
-__all__ = ["GadgetCheck", "read_gadget"]
+__all__ = ["GadgetCheck", "named_gadget", "read_gadget"]
 
 GadgetCheck = Callable[[Gadget], Sequence[Problem]]
 
@@ -96,6 +97,31 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     return gadget.model_copy(update={"file": str(path), "digest": file.digest})
 
 
+def named_gadget(
+    folder: Path, written: str, check: GadgetCheck | None, *, read: bool
+) -> tuple[Path, Gadget | None, list[Problem]]:
+    """The gadget file that a file in `folder` names: its path, the gadget, or its problems.
+
+    That it is not there is a problem of the key `gadget` of the file that names it. Without `read`
+    (the name itself is a slip) only the path is told. `check` is handed to `read_gadget`.
+    """
+    path = Path(os.path.normpath(folder / written))
+    if not read:
+        return path, None, []
+    try:
+        return path, read_gadget(path, check), []
+    except DescriptionError as error:
+        return path, None, [_of_key(problem, "gadget", path) for problem in error.problems]
+
+
+def _of_key(problem: Problem, key: str, path: Path) -> Problem:
+    """Turn a problem of the whole file (it is not there) into one of the key that names it."""
+    if problem.key or problem.line is not None:
+        return problem
+    return Problem(key=key, text=f"{path}: {problem.text}", allowed=problem.allowed,
+                   suggestion=problem.suggestion)
+
+
 def _nested_states(data: dict[str, Any]) -> list[Problem]:
     """Note states whose dotted name has no quotation marks, and name them as was meant.
 
@@ -134,20 +160,11 @@ def _with_curve(
         if curve not in BUILT_IN_CURVES:
             problems += checked.keep([_unknown_curve(curve)])
         return gadget
+    path = file.path.parent / curve
     try:
-        points = read_curve(file.path.parent / curve)
+        points = read_curve(path)
     except DescriptionError as error:
-        problems += [
-            problem
-            if problem.line is not None
-            else Problem(
-                key="cell.curve",
-                text=f"{problem.file}: {problem.text}",
-                allowed=problem.allowed,
-                suggestion=problem.suggestion,
-            )
-            for problem in error.problems
-        ]
+        problems += [_of_key(problem, "cell.curve", path) for problem in error.problems]
         return gadget
     return gadget.model_copy(update={"curve_points": points})
 

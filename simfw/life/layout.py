@@ -23,10 +23,9 @@ from simfw.gadget.model import Gadget
 from simfw.life import registers as k
 from simfw.stimuli.pattern import Pattern
 
-__all__ = ["MODES", "SIGNS", "Groups", "Layout", "dwell_groups"]
+__all__ = ["MODES", "Groups", "Layout", "dwell_groups"]
 
 MODES: tuple[ChargerMode, ...] = ("off", "precharge", "fast", "complete", "fault")
-SIGNS = ("<", "<=", ">", ">=", "==", "!=")
 _MOST = 60  # states of a region, regions, habits: their sets are bits of one number
 _ROUND_NS = 60 * 10**9  # what comes round within this time counts by its longest state
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from simfw.behaviour.expression import (
+    COMPARE,
+    MIRRORED,
     All,
     Any,
     Compare,
@@ -17,9 +19,10 @@ from simfw.behaviour.expression import (
     Inside,
     Not,
     Number,
+    Operator,
     Quantity,
 )
-from simfw.life.layout import SIGNS, Layout
+from simfw.life.layout import Layout
 
 __all__ = ["Lap", "Laps", "Moment", "Truths", "laps_of", "majority"]
 
@@ -106,9 +109,7 @@ class Truths:
                 cell = self._cell(left, sign, right, states)
                 if cell is not None:
                     return cell
-                return _compared(
-                    self._term(left, states), SIGNS.index(sign), self._term(right, states)
-                )
+                return COMPARE[sign](self._term(left, states), self._term(right, states))
         raise AssertionError((expression, moment))
 
     def _flag(self, name: str) -> bool:
@@ -122,10 +123,10 @@ class Truths:
         return moment.flags[3 + layout.buttons.index(what)]
 
     def _cell(
-        self, left: Number | Quantity, sign: str, right: Number | Quantity, states: tuple[int, ...]
+        self, left: Number | Quantity, sign: Operator, right: Number | Quantity,
+        states: tuple[int, ...],
     ) -> bool | None:
-        mirror = {"<": ">", "<=": ">=", ">": "<", ">=": "<="}
-        for one, other, order in ((left, right, sign), (right, left, mirror.get(sign, sign))):
+        for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):
             if not (isinstance(one, Quantity) and isinstance(other, Number)):
                 continue
             if one.name not in ("cell.voltage", "gauge.measured", "cell.charge"):
@@ -150,11 +151,6 @@ class Truths:
         if term.name == "gauge" and self._bars is not None:
             return self._bars[states[self.layout.region_id["gauge"]]]
         return self.level(self.moment, states, self.layout.outputs.index(term.name))
-
-
-def _compared(left: float, sign: int, right: float) -> bool:
-    return (left < right, left <= right, left > right, left >= right, left == right,
-            left != right)[sign]
 
 
 def laps_of(truths: Truths) -> Laps:

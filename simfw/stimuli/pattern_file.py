@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import datetime
-import os
 import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -14,7 +13,7 @@ from pydantic import BeforeValidator, Field
 
 from simfw.errors import DescriptionError, Problem, QuantityError, nearest
 from simfw.gadget.fields import Name
-from simfw.gadget.load import GadgetCheck, read_gadget
+from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
 from simfw.quantity import LENGTH, RATIO, TEMPERATURE, TIME, Dimension, read_number, read_span
 from simfw.stimuli.pattern import (
@@ -31,7 +30,7 @@ from simfw.stimuli.pattern import (
     named,
     problems_of,
 )
-from simfw.stimuli.scenario_file import Instant, Span
+from simfw.stimuli.scenario_file import Instant, Kinds, Span, step_mismatches
 from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import check_data
 
@@ -257,7 +256,7 @@ _SAMPLES: dict[str, Any] = {
     "swing": "8 degC",
 }
 
-_NEEDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+_KINDS: Kinds = {
     "press": (("for",), ("bounce",)),
     "wave": (("distance", "for"), ()),
     "usb": ((), ()),
@@ -278,15 +277,12 @@ def read_pattern(path: str | Path, check: GadgetCheck | None = None) -> Pattern:
     names = _habit_names(file.data)
     problems = [_with_name(problem, names) for problem in checked.problems]
     gadget: Gadget | None = None
-    gadget_problems: Sequence[Problem] = ()
+    gadget_problems: list[Problem] = []
     written = checked.value
     if written is not None:
-        gadget_path = Path(os.path.normpath(file.path.parent / written.gadget))
-        if "gadget" not in checked.tainted:
-            try:
-                gadget = read_gadget(gadget_path, check)
-            except DescriptionError as error:
-                gadget_problems = [_named_here(p, gadget_path) for p in error.problems]
+        gadget_path, gadget, gadget_problems = named_gadget(
+            file.path.parent, written.gadget, check, read="gadget" not in checked.tainted
+        )
         lines = [
             problem
             for index, habit in enumerate(written.habits)
@@ -314,14 +310,6 @@ def _with_name(problem: Problem, names: Sequence[str]) -> Problem:
     return named(problem, names[int(found[1])])
 
 
-def _named_here(problem: Problem, gadget_path: Path) -> Problem:
-    """Turn "there is no such file" into a problem of the key that names the file."""
-    if problem.key or problem.line is not None:
-        return problem
-    return Problem(key="gadget", text=f"{gadget_path}: {problem.text}", allowed=problem.allowed,
-                   suggestion=problem.suggestion)
-
-
 def _mismatches(key: str, habit: HabitLine) -> list[Problem]:
     """What is missing from a habit or its steps, or does not belong there."""
     found: list[Problem] = []
@@ -333,29 +321,11 @@ def _mismatches(key: str, habit: HabitLine) -> list[Problem]:
         found.append(Problem(key=f"{key}.at", text="at and between in one habit",
                              allowed="one of the two"))
     for index, step in enumerate(habit.steps):
-        found += _step_mismatches(f"{key}.steps[{index}]", step)
+        found += step_mismatches(f"{key}.steps[{index}]", step, _KINDS, _EXAMPLES)
     if all(step.wait is not None for step in habit.steps):
         found.append(Problem(key=f"{key}.steps", text="nothing but waiting",
                              allowed="at least one press, wave or usb"))
     return [named(problem, habit.name) for problem in found]
-
-
-def _step_mismatches(key: str, step: StepLine) -> list[Problem]:
-    kinds = [kind for kind in _NEEDS if getattr(step, kind) is not None]
-    if len(kinds) != 1:
-        text = "nothing happens in this step" if not kinds else f"{' and '.join(kinds)} in one step"
-        return [Problem(key=key, text=text, allowed=f"exactly one of {', '.join(_NEEDS)}")]
-    needs, may = _NEEDS[kinds[0]]
-    problems = []
-    for name in ("for", "bounce", "distance"):
-        value = getattr(step, "for_" if name == "for" else name)
-        if value is None and name in needs:
-            problems.append(Problem(key=key, text=f'the key "{name}" is missing',
-                                    allowed=f'for example {name} = "{_EXAMPLES[name]}"'))
-        elif value is not None and name not in needs + may:
-            problems.append(Problem(key=f"{key}.{name}", text=f"this has no meaning for {kinds[0]}",
-                                    allowed=", ".join((kinds[0], *needs, *may))))
-    return problems
 
 
 def _pattern(

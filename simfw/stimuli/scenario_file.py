@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import copy
-import os
-from collections.abc import Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -12,7 +11,7 @@ from pydantic import BeforeValidator, Field
 
 from simfw.errors import DescriptionError, Problem, QuantityError
 from simfw.gadget.fields import Name
-from simfw.gadget.load import GadgetCheck, read_gadget
+from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
 from simfw.quantity import LENGTH, RATIO, TEMPERATURE, read_ns, read_number
 from simfw.stimuli.scenario import (
@@ -29,7 +28,16 @@ from simfw.stimuli.scenario import (
 from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import Checked, check_data
 
-__all__ = ["ScenarioFile", "StepLine", "read_scenario", "typed_steps"]
+__all__ = [
+    "Instant",
+    "Kinds",
+    "ScenarioFile",
+    "Span",
+    "StepLine",
+    "read_scenario",
+    "step_mismatches",
+    "typed_steps",
+]
 
 
 def _share(value: object) -> float:
@@ -83,8 +91,10 @@ class ScenarioFile(Part):
     steps: tuple[StepLine, ...] = ()
 
 
-# What each kind of step needs besides `at`, and what it may have.
-KINDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+# Kinds of steps: what each needs besides what all have, and what it may have.
+Kinds = Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]
+
+KINDS: Kinds = {
     "press": (("for",), ("bounce",)),
     "wave": (("distance", "for"), ()),
     "usb": ((), ()),
@@ -102,8 +112,6 @@ SAMPLES: dict[str, Any] = {
 }
 
 
-
-
 def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenario:
     """Read and check a scenario file and the gadget file it names.
 
@@ -115,15 +123,12 @@ def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenari
     checked = check_data(ScenarioFile, copy.deepcopy(file.data), SAMPLES)
     problems = list(checked.problems)
     gadget: Gadget | None = None
-    gadget_problems: Sequence[Problem] = ()
+    gadget_problems: list[Problem] = []
     written = checked.value
     if written is not None:
-        gadget_path = Path(os.path.normpath(file.path.parent / written.gadget))
-        if "gadget" not in checked.tainted:
-            try:
-                gadget = read_gadget(gadget_path, check)
-            except DescriptionError as error:
-                gadget_problems = [_named_here(p, gadget_path) for p in error.problems]
+        gadget_path, gadget, gadget_problems = named_gadget(
+            file.path.parent, written.gadget, check, read="gadget" not in checked.tainted
+        )
         kinds, steps = _steps(written, checked, gadget)
         problems += kinds
         scenario = Scenario(
@@ -142,18 +147,6 @@ def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenari
     return scenario
 
 
-def _named_here(problem: Problem, gadget_path: Path) -> Problem:
-    """Turn "there is no such file" into a problem of the key that names the file."""
-    if problem.key or problem.line is not None:
-        return problem
-    return Problem(
-        key="gadget",
-        text=f"{gadget_path}: {problem.text}",
-        allowed=problem.allowed,
-        suggestion=problem.suggestion,
-    )
-
-
 def _steps(
     written: ScenarioFile, checked: Checked[ScenarioFile], gadget: Gadget | None
 ) -> tuple[list[Problem], tuple[Step, ...]]:
@@ -165,7 +158,7 @@ def _steps(
     steps: list[Step] = []
     for index, line in enumerate(written.steps):
         key = f"steps[{index}]"
-        found = checked.keep(_mismatches(key, line))
+        found = checked.keep(step_mismatches(key, line, KINDS, SAMPLES, ("at",)))
         problems += found
         kind = next((kind for kind in KINDS if getattr(line, kind) is not None), None)
         if kind is None:
@@ -186,13 +179,19 @@ def typed_steps(written: ScenarioFile) -> tuple[Step, ...]:
     )
 
 
-def _mismatches(key: str, line: StepLine) -> list[Problem]:
-    """Return what is missing from a step or does not belong to its kind."""
-    kinds = [kind for kind in KINDS if getattr(line, kind) is not None]
+def step_mismatches(
+    key: str, line: Part, known: Kinds, examples: Mapping[str, str], always: tuple[str, ...] = ()
+) -> list[Problem]:
+    """Return what is missing from a step or does not belong to its kind.
+
+    `known` are the kinds of steps, `examples` what a missing key may hold, `always` the keys that
+    steps of every kind have.
+    """
+    kinds = [kind for kind in known if getattr(line, kind) is not None]
     if len(kinds) != 1:
         text = "nothing happens in this step" if not kinds else f"{' and '.join(kinds)} in one step"
-        return [Problem(key=key, text=text, allowed=f"exactly one of {', '.join(KINDS)}")]
-    needs, may = KINDS[kinds[0]]
+        return [Problem(key=key, text=text, allowed=f"exactly one of {', '.join(known)}")]
+    needs, may = known[kinds[0]]
     problems = []
     for name in ("for", "bounce", "distance"):
         value = getattr(line, "for_" if name == "for" else name)
@@ -201,7 +200,7 @@ def _mismatches(key: str, line: StepLine) -> list[Problem]:
                 Problem(
                     key=key,
                     text=f'the key "{name}" is missing',
-                    allowed=f'for example {name} = "{SAMPLES[name]}"',
+                    allowed=f'for example {name} = "{examples[name]}"',
                 )
             )
         elif value is not None and name not in needs + may:
@@ -209,7 +208,7 @@ def _mismatches(key: str, line: StepLine) -> list[Problem]:
                 Problem(
                     key=f"{key}.{name}",
                     text=f"this has no meaning for {kinds[0]}",
-                    allowed=", ".join(("at", kinds[0], *needs, *may)),
+                    allowed=", ".join((*always, kinds[0], *needs, *may)),
                 )
             )
     return problems

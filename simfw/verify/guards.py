@@ -27,16 +27,6 @@ class Watched:
     key: str
 
 
-_COMPARE: dict[str, Callable[[float, float], bool]] = {
-    "<": lambda a, b: a < b,
-    "<=": lambda a, b: a <= b,
-    ">": lambda a, b: a > b,
-    ">=": lambda a, b: a >= b,
-    "==": lambda a, b: a == b,
-    "!=": lambda a, b: a != b,
-}
-
-
 def compile_expression(machine: Machine, expression: ex.Expression | Watched) -> Guard:
     """Turn an expression tree into nested functions that read an `Instant`."""
     if isinstance(expression, ex.Constant):
@@ -74,7 +64,7 @@ def compile_expression(machine: Machine, expression: ex.Expression | Watched) ->
 
 
 def _compile_compare(machine: Machine, compare: ex.Compare) -> Guard:
-    test = _COMPARE[compare.operator]
+    test = ex.COMPARE[compare.operator]
     left, right = compare.left, compare.right
     for side, other, flipped in ((left, right, False), (right, left, True)):
         if isinstance(side, ex.Quantity) and side.name in machine.values:

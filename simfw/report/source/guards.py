@@ -9,11 +9,11 @@ limit L, x < L is x < ceil(L) and x <= L is x <= floor(L).
 from __future__ import annotations
 
 import math
-import operator
-from collections.abc import Callable
 from fractions import Fraction
 
 from simfw.behaviour.expression import (
+    COMPARE,
+    MIRRORED,
     All,
     Any,
     Compare,
@@ -32,22 +32,6 @@ from simfw.report.source.plan import PPM, Plan, StateRef
 
 __all__ = ["compile_guard"]
 
-_TEST: dict[Operator, Callable[[float, float], bool]] = {
-    "<": operator.lt,
-    "<=": operator.le,
-    ">": operator.gt,
-    ">=": operator.ge,
-    "==": operator.eq,
-    "!=": operator.ne,
-}
-_TURNED: dict[Operator, Operator] = {
-    "<": ">",
-    "<=": ">=",
-    ">": "<",
-    ">=": "<=",
-    "==": "==",
-    "!=": "!=",
-}
 _HOOKS = {
     "gauge.measured": ("fw_hook_measured_uv()", PPM),
     "cell.voltage": ("fw_hook_cell_uv()", PPM),
@@ -121,11 +105,11 @@ def _choose(text: str, values: list[int], holds: list[bool], suffix: str) -> str
 def _level(plan: Plan, name: str, sign: Operator, limit: float, reader: str) -> str:
     output = plan.output(name)
     if output is None:
-        return _truth(_TEST[sign](0.0, limit))
+        return _truth(COMPARE[sign](0.0, limit))
     return _choose(
         f"{reader}(m, {output.macro})",
         [level for level, _ in output.levels],
-        [_TEST[sign](share, limit) for _, share in output.levels],
+        [COMPARE[sign](share, limit) for _, share in output.levels],
         "u",
     )
 
@@ -139,9 +123,9 @@ def _bars(plan: Plan, sign: Operator, limit: float) -> str:
     """A test of the gauge: its bars are the number in its state's name, none while unread."""
     region = next((item for item in plan.system.regions if item.name == "gauge"), None)
     if region is None:
-        return _truth(_TEST[sign](0.0, limit))
+        return _truth(COMPARE[sign](0.0, limit))
     holding = frozenset(
-        state.name for state in region.states if _TEST[sign](float(_number_in(state.name)), limit)
+        state.name for state in region.states if COMPARE[sign](float(_number_in(state.name)), limit)
     )
     return _inside(plan, Inside("gauge", holding))
 
@@ -169,9 +153,9 @@ def _scaled(plan: Plan, name: str, reader: str) -> tuple[str, int]:
 def _compare(plan: Plan, part: Compare, reader: str) -> str:
     left, sign, right = part.left, part.operator, part.right
     if isinstance(left, Number) and isinstance(right, Number):
-        return _truth(_TEST[sign](left.value, right.value))
+        return _truth(COMPARE[sign](left.value, right.value))
     if isinstance(left, Number):
-        left, sign, right = right, _TURNED[sign], left
+        left, sign, right = right, MIRRORED[sign], left
     if not isinstance(left, Quantity):
         raise AssertionError(part)
     if isinstance(right, Number):
