@@ -15,7 +15,9 @@ from simfw.loading import load_scenario
 from simfw.report.vectors import items, make_vectors, vector_files
 from simfw.report.vectors.build import replay_scenario, replayer_of
 from simfw.report.vectors.closing import Closing
-from simfw.report.vectors.items import all_items, count_kinds
+from simfw.report.vectors.drills import in_two_steps, twice
+from simfw.report.vectors.items import all_items, count_kinds, drill_items
+from simfw.report.vectors.search import Found
 from simfw.report.vectors.sketch import Act
 from simfw.stimuli.scenario import Usb
 from simfw.verify.driving import segments_of
@@ -38,7 +40,8 @@ def test_coverage_is_what_the_vectors_cover(hook):
     _, prepared, vectors = hook
     covered, missing = vectors.covered(), {item for item, _ in vectors.missing}
     pairs = {item for item in vectors.items if item.startswith("pair ")}
-    assert covered | missing | pairs == set(all_items(prepared.system))
+    system = prepared.system
+    assert covered | missing | pairs == {*all_items(system), *drill_items(system)}
     assert not covered & missing
     counts = {name: (done, wanted) for name, done, wanted in count_kinds(covered, vectors.items)}
     assert counts["rows fired"][0] >= 0.9 * counts["rows fired"][1]
@@ -179,6 +182,90 @@ def test_a_closing_gives_a_hand_time_to_be_noticed():
     assert waves == [-1.0, 0.1, -1.0]
     assert [act.at_ns for act in acts] == sorted(act.at_ns for act in acts)
     assert ends_ns > acts[-1].at_ns
+
+
+def events_of(vector, *names):
+    """The events of a vector with these names, as (time, name)."""
+    return [event for event in vector.replay.events if event[1] in names]
+
+
+def test_a_row_that_is_left_in_its_instant_is_also_seen_alone(hook):
+    """Low and flat come in one instant from high above; one vector stops between the two."""
+    _, _, vectors = hook
+    item = "alone behaviour.lamp_mode.rows[8]"
+    assert item in vectors.items
+    alone = [vector for vector in vectors.vectors if item in vector.covers]
+    assert alone
+    for vector in alone:
+        flat = {time for time, _ in events_of(vector, "cell.flat")}
+        assert any(time not in flat for time, _ in events_of(vector, "cell.low"))
+
+
+def test_a_time_whose_end_cannot_be_seen_runs_out_twice(hook):
+    """Whether the search for keys has ended shows only when a second one ends after its time."""
+    _, _, vectors = hook
+    item = "again behaviour.search.rows[2]"
+    vector = next(vector for vector in vectors.vectors if item in vector.adds)
+    first, second = (time for time, _ in events_of(vector, "search.over"))
+    assert second - first > 900_000_000_000
+
+
+def test_every_number_of_bars_is_left_for_a_reading_below_all_levels(hook):
+    """The sweep ends with jumps: the last bar goes out in the sample that tells low and flat."""
+    _, _, vectors = hook
+    sweep = vectors.vectors[0]
+    assert [name for _, name in events_of(sweep, "cell.low", "cell.flat", "gauge.down")][-3:] == [
+        "cell.low", "cell.flat", "gauge.down"]  # fmt: skip
+    assert len({time for time, _ in events_of(sweep, "cell.low", "gauge.down")[-2:]}) == 1
+
+
+CHORD = {
+    "gadget": {"name": "Chord"},
+    "cell": {"curve": "lco", "capacity": "650 mAh"},
+    "lights": {"shelf": TINY["lights"]["shelf"]},
+    "chords": {"both": {"buttons": ["top", "side"], "within": "60 ms"}},
+    "behaviour": {"lamp": {
+        "starts": "off", "states": {"off": {}, "on": {"shelf": "on"}},
+        "rows": [{"from": "off", "on": "both.chord", "to": "on"},
+                 {"from": "on", "on": "both.chord", "to": "off"}],
+    }},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("button", [
+    {"debounce": "15 ms"}, {"style": "sample", "samples": 2, "sample_every": "10 ms"},
+], ids=["settling", "sampled"])  # fmt: skip
+def test_the_time_of_a_chord_is_tried_with_buttons_let_go_and_pressed_again(button):
+    """From either side: too late, in its last part, begun anew, and from a button held for long."""
+    gadget = Gadget.model_validate({**CHORD, "buttons": {"top": button, "side": button}})
+    assert not check(gadget)
+    prepared = Prepared(gadget)
+    vectors = make_vectors(gadget, prepared.system, prepared)
+    drill = next(vector for vector in vectors.vectors if "chord both" in vector.title)
+    assert drill.scenario is not None
+    wanted = {f"row chords.both.{key}" for key in (
+        "within#1", "within#2", "within#3", "buttons#1", "buttons#2", "buttons#3", "buttons#4",
+        "buttons#5", "buttons#6")}  # fmt: skip
+    wanted |= {f"guard chords.both.buttons#{number} false" for number in (1, 2, 3, 4)}
+    assert wanted <= drill.covers
+    presses = events_of(drill, "top.press", "side.press")
+    chords = [time for time, _ in events_of(drill, "both.chord")]
+    # Twice in the last part of the time, and twice begun anew; exactly at its end is too late.
+    apart = [times[1] - times[0] for times in pairwise(time for time, _ in presses)]
+    assert 60_000_000 in apart
+    assert len(chords) == 4
+    contacts = {act.name: act.value for act in drill.acts}
+    assert contacts == {"top": 0.0, "side": 0.0}
+
+
+def test_paths_are_drilled_only_where_they_can_be(hook):
+    """No second round after an input that stays changed, no step between levels that are none."""
+    gadget, _, _ = hook
+    path = Found(charge=0.5, ends_ns=10, covers=frozenset(),
+                 acts=(Act(5, "contact", "key", 1.0),))  # fmt: skip
+    assert twice(path) is None
+    assert in_two_steps(gadget, path) is None
+    assert in_two_steps(Gadget.model_validate(TINY), path) is None
 
 
 def test_pairs_are_not_asked_for_where_there_are_too_many(hook, monkeypatch):

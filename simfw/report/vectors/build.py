@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.region import System
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.report.vectors.closing import Closing
-from simfw.report.vectors.items import all_items, count_kinds, key_of
+from simfw.report.vectors.drills import chord_drills, in_two_steps, jumps, twice
+from simfw.report.vectors.items import all_items, count_kinds, drill_items, key_of
 from simfw.report.vectors.replay import Replay, Replayer, Track
 from simfw.report.vectors.search import Found, hand_m, search
 from simfw.report.vectors.sketch import Act
@@ -258,29 +259,48 @@ def _candidates(prepared: Prepared, model: Replayer, found: Sequence[Found], wan
     return good
 
 
+def _made(gadget: Gadget, found: Sequence[Found], items: Sequence[str]) -> list[Found]:
+    """Paths for items that are not searched for, made of one found for the row (see `drills`)."""
+    paths = []
+    for item in items:
+        row = f"row {key_of(item)}"
+        mine = sorted((path for path in found if row in path.covers),
+                      key=lambda path: (len(path.acts), path.ends_ns))  # fmt: skip
+        other = (in_two_steps(gadget, path) if item.startswith("alone ") else twice(path)
+                 for path in mine)  # fmt: skip
+        paths.append(next((path for path in other if path is not None), None))
+    return [path for path in dict.fromkeys(paths) if path is not None]
+
+
 def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None) -> VectorSet:
     """The test vectors of a gadget. A pure function of the gadget: the search draws nothing."""
     prepared = Prepared(gadget) if prepared is None else prepared
     segments = {name: light.leds for name, light in gadget.lights.items() if light.segments}
-    items = all_items(system)
+    drilled = drill_items(system)
+    items = (*all_items(system), *drilled)
     found = search(gadget, system, prepared.circuit, segments, prepared.clocks)
-    swept = [path for path in found[-1:] if gadget.gauge is not None]
+    swept = [jumps(gadget, path) for path in found[-1:] if gadget.gauge is not None]
     # Pairs are counted where they come along; no vector is there for a pair alone.
     wanted = {item for item in items if not item.startswith("pair ")}
     first = sorted(_greedy(found, wanted), key=lambda path: -len(path.covers))
     model = replayer_of(prepared, segments)
-    done = _candidates(prepared, model, [*swept, *_chained(found), *first], wanted)
-    by_path = {id(path): (scenario, played) for path, scenario, played in done}
+    titles = ["every level of the gauge from both sides"] * len(swept)
+    titles += [f"the time of chord {name}" for name in gadget.chords]
+    always = _candidates(prepared, model, [*swept, *chord_drills(gadget)], wanted)
+    still = wanted - _covered([path for path, _, _ in always])
+    more = [*_chained(found), *first, *_made(gadget, found, drilled)]
+    done = _candidates(prepared, model, more, still)
+    by_path = {id(path): (scenario, played) for path, scenario, played in [*always, *done]}
     vectors: list[Vector] = []
     left = set(items)
-    sweep, rest = [path for path, _, _ in done[: len(swept)]], [path for path, _, _ in done]
-    for path in [*sweep, *_greedy(rest[len(sweep) :], wanted - _covered(sweep))]:
+    chosen = _greedy([path for path, _, _ in done], still)
+    for number, path in enumerate([*(path for path, _, _ in always), *chosen]):
         adds = tuple(item for item in items if item in path.covers and item in left)
         left -= path.covers
         scenario, played = by_path[id(path)]
         alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
         name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
-        title = "every level of the gauge from both sides" if path in sweep else _title(adds)
+        title = titles[number] if number < len(always) else _title(adds)
         if scenario is not None:
             scenario = replace(scenario, title=f"{name}: {title}")
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,

@@ -16,13 +16,13 @@ for in small gadgets only.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from simfw.behaviour.expression import Constant, levels_in
 from simfw.behaviour.region import Region, Row, System
 
-__all__ = ["CLOSE", "Kinds", "all_items", "count_kinds", "key_of", "limits_of", "may_be_cut",
-           "may_follow"]  # fmt: skip
+__all__ = ["CLOSE", "Kinds", "all_items", "count_kinds", "drill_items", "key_of", "limits_of",
+           "may_be_cut", "may_follow"]  # fmt: skip
 
 NO_CONTACT = ("usb.edge", "status.edge")
 MOST_PAIRS = 400
@@ -40,6 +40,8 @@ KINDS: Kinds = (
     ("first", "first readings of the gauge from near"),
     ("drive", "states that drive"),
     ("resume", "states resumed"),
+    ("alone", "rows that nothing follows in their instant"),
+    ("again", "unseen ends of times, twice"),
     ("pair", "pairs of rows (some may be impossible)"),
 )
 
@@ -130,6 +132,35 @@ def all_items(system: System) -> tuple[str, ...]:
                   if (state.outputs or state.takes_out) and state.name not in passing]  # fmt: skip
     pairs = [pair for region in system.regions for pair in _pairs(region)]
     return (*found, *(pairs if len(pairs) <= MOST_PAIRS else ()))
+
+
+def drill_items(system: System) -> tuple[str, ...]:
+    """The items `alone KEY` and `again KEY` of the rows that need them."""
+    own = [region for region in system.regions if region.group == "behaviour"]
+    together = {row.emit for region in system.regions for row in region.rows if len(row.emit) > 1}
+    return (
+        *(f"alone {row.key}" for region in own for row in region.rows
+          if any(_hidden(region, row, emit) for emit in together)),
+        *(f"again {row.key}" for region in own for row in region.rows if _unseen(region, row)),
+    )  # fmt: skip
+
+
+def _hidden(region: Region, row: Row, emit: Sequence[str]) -> bool:
+    """Whether a later event of those emitted together leads on from where a row has led to."""
+    if row.on not in emit:
+        return False
+    later = emit[emit.index(row.on) + 1 :]
+    return any(other.on in later and row.to in other.sources for other in region.rows)
+
+
+def _unseen(region: Region, row: Row) -> bool:
+    """Whether the end of a time changes nothing at the outputs."""
+    states = {state.name: state for state in region.states}
+    if not row.after_ns or row.to not in states or row.to in row.sources:
+        return False
+    there = states[row.to]
+    return all((states[source].outputs, states[source].awake) == (there.outputs, there.awake)
+               for source in row.sources)  # fmt: skip
 
 
 def count_kinds(covered: Iterable[str], wanted: Iterable[str]) -> tuple[tuple[str, int, int], ...]:

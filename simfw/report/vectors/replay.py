@@ -8,6 +8,7 @@ same numbers.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -16,6 +17,7 @@ from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock, clock_of
 from simfw.engine.observer import Observer
 from simfw.engine.run import Interval
+from simfw.report.vectors.items import drill_items, key_of
 from simfw.report.vectors.sketch import AT_POWER_UP, NEVER, Act, Sketch
 
 __all__ = ["Exchange", "Replay", "Replayer", "Report", "Track"]
@@ -119,6 +121,9 @@ class Replayer(Sketch):
         self.track: Track | None = None
         self.outputs = list(dict.fromkeys(name for region in system.regions
                                           for state in region.states for name in state.outputs))
+        asked = drill_items(system)
+        self._alone = {key_of(item) for item in asked if item.startswith("alone ")}
+        self._again = {key_of(item) for item in asked if item.startswith("again ")}
         self._forget(None)
 
     def _forget(self, track: Track | None) -> None:
@@ -131,6 +136,7 @@ class Replayer(Sketch):
         self.waiting: list[Report] = []
         self.sets: list[str] = []
         self.covered: set[str] = set()
+        self.before: dict[int, deque[str]] = {}  # the last two rows of each region
 
     def play(self, *, charge: float, acts: Sequence[Act], ends_ns: int,
              track: Track | None = None, whole: bool = True) -> Replay:
@@ -211,6 +217,8 @@ class Replayer(Sketch):
         self.asked = {}
         super()._instant(raw, power_up=power_up)
         self.covered |= self.seen
+        if self._alone or self._again:
+            self._note_drilled()
         asked = self.asked
         self.asked = {}
         reports = [Report("event", self.now, name) for name in self.happened_now]
@@ -225,6 +233,18 @@ class Replayer(Sketch):
         self.asked = asked
         self._tell(reports, power_up)
         self.asked = {}
+
+    def _note_drilled(self) -> None:
+        """Items that only drills cover: rows that nothing follows, times that run out again."""
+        fired = self.stepper.fired or []
+        last = {self._region_of[key]: key for key in fired}
+        self.covered |= {f"alone {key}" for key in last.values() if key in self._alone}
+        for key in fired:
+            before = self.before.setdefault(self._region_of[key], deque(maxlen=2))
+            # One row only has led back: no other could have mended what was wrong.
+            if key in self._again and len(before) == 2 and before[0] == key:
+                self.covered.add(f"again {key}")
+            before.append(key)
 
     def _outs(self) -> list[Report]:
         drives = self.shown().drives
