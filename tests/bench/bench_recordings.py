@@ -21,10 +21,9 @@ from vcd.reader import tokenize
 
 from simfw.loading import load_gadget
 from simfw.stimuli.recording import open_recording
-from simfw.stimuli.recording.mapfile import own_map
-from simfw.stimuli.recording.signals import observe
 from simfw.verify.replay import replay
 from tests.verify.firmwares import LAMP
+from tests.verify.recorded import seen
 
 WIRES = 12
 PYVCD_MEGABYTES = 1
@@ -98,10 +97,7 @@ def hour(folder: Path) -> float:
     results = []
 
     def work() -> None:
-        recording = open_recording(path)
-        mapped = own_map(recording, gadget)
-        assert mapped is not None
-        results.append(replay(observe(recording, mapped, gadget), gadget))
+        results.append(replay(seen(path, gadget), gadget))
 
     work()  # the first go imports and tabulates
     spent = seconds(work)

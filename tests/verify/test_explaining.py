@@ -11,17 +11,14 @@ from pathlib import Path
 import pytest
 
 import simfw
-from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
-from simfw.report.record import recording_text
 from simfw.report.replay import replay_text
-from simfw.stimuli.recording import open_recording
-from simfw.stimuli.recording.mapfile import own_map
-from simfw.stimuli.recording.signals import Observed, observe
+from simfw.stimuli.recording.signals import Observed
 from simfw.verify.explaining import Divergence, explain
 from simfw.verify.prediction import Model
 from simfw.verify.replay import Replayed, replay
 from tests.verify.firmwares import DIFFERENCES, LAMP, STEPS, Difference
+from tests.verify.recorded import recorded
 
 NAMED: dict[str, bool] = {}
 SAMPLE = DIFFERENCES[::3]
@@ -39,22 +36,7 @@ def lamp(tmp_path_factory: pytest.TempPathFactory) -> Gadget:
 def written(lamp: Gadget, tmp_path_factory: pytest.TempPathFactory) -> Model:
     """Its model, whose circuit all variants share."""
     folder = tmp_path_factory.mktemp("written")
-    return Model(lamp, recorded(folder, LAMP, lamp))
-
-
-def recorded(folder: Path, text: str, lamp: Gadget, like: Prepared | None = None) -> Observed:
-    """The session with a lamp of this description, as a recording of the lamp as written."""
-    (folder / "lamp.toml").write_text(text)
-    (folder / "session.toml").write_text(STEPS)
-    plan = simfw.load_scenario(folder / "session.toml")
-    assert plan.gadget is not None
-    run = simulate(plan.gadget, plan, prepared=Prepared(plan.gadget, like=like))
-    path = folder / "run.csv"
-    path.write_text(recording_text(run, ".csv"))
-    recording = open_recording(path)
-    mapped = own_map(recording, lamp)
-    assert mapped is not None
-    return observe(recording, mapped, lamp)
+    return Model(lamp, recorded(folder, LAMP, STEPS, lamp))
 
 
 def explained(observed: Observed, lamp: Gadget, like: Model) -> tuple[Replayed, Divergence | None]:
@@ -68,7 +50,7 @@ def is_named(lamp: Gadget, written: Model, folder: Path, difference: Difference)
     """Whether the suspects name what is different, which must show as a disagreement."""
     assert LAMP.count(difference.before) == 1
     text = LAMP.replace(difference.before, difference.after)
-    observed = recorded(folder, text, lamp, written.prepared)
+    observed = recorded(folder, text, STEPS, lamp, written.prepared)
     result, divergence = explained(observed, lamp, written)
     assert not result.agrees
     assert divergence is not None
@@ -99,7 +81,8 @@ def test_the_unchanged_lamp_has_no_difference(
     lamp: Gadget, written: Model, tmp_path: Path
 ) -> None:
     """Nothing to explain, nothing tried."""
-    result, divergence = explained(recorded(tmp_path, LAMP, lamp, written.prepared), lamp, written)
+    observed = recorded(tmp_path, LAMP, STEPS, lamp, written.prepared)
+    result, divergence = explained(observed, lamp, written)
     assert result.agrees
     assert divergence is None
 
@@ -110,7 +93,7 @@ def main() -> None:
         folder = Path(scratch)
         (folder / "lamp.toml").write_text(LAMP)
         one = simfw.load_gadget(folder / "lamp.toml")
-        model = Model(one, recorded(folder, LAMP, one))
+        model = Model(one, recorded(folder, LAMP, STEPS, one))
         named = [is_named(one, model, folder, difference) for difference in DIFFERENCES]
     for difference, known in zip(DIFFERENCES, named, strict=True):
         print(f"{'named' if known else 'not named':<10} {difference.name}")

@@ -6,16 +6,11 @@ from pathlib import Path
 
 import pytest
 
-import simfw
-from simfw.engine.simulator import simulate
-from simfw.gadget.model import Gadget
-from simfw.report.record import recording_text
-from simfw.stimuli.recording import open_recording
-from simfw.stimuli.recording.mapfile import own_map
-from simfw.stimuli.recording.signals import Observed, observe
 from simfw.verify.explaining import Suspect, explain
 from simfw.verify.prediction import Model
 from simfw.verify.replay import replay
+from tests.verify.gadgets import gadget
+from tests.verify.recorded import recorded
 
 TORCH = """
 [gadget]
@@ -60,7 +55,7 @@ rows = [
 """
 STEPS = """
 title = "Trying the torch"
-gadget = "torch.toml"
+gadget = "gadget.toml"
 charge = "62 %"
 lasts = "25 s"
 steps = [
@@ -77,30 +72,10 @@ steps = [
 """
 
 
-def torch(folder: Path, text: str) -> Gadget:
-    """A gadget from its text."""
-    (folder / "torch.toml").write_text(text, encoding="utf-8")
-    return simfw.load_gadget(folder / "torch.toml")
-
-
-def recorded(folder: Path, written: Gadget, true_text: str) -> Observed:
-    """What the real torch did, seen through the signals of the torch as written."""
-    torch(folder, true_text)
-    (folder / "steps.toml").write_text(STEPS, encoding="utf-8")
-    plan = simfw.load_scenario(folder / "steps.toml")
-    assert plan.gadget is not None
-    path = folder / "run.csv"
-    path.write_text(recording_text(simulate(plan.gadget, plan), ".csv"), encoding="utf-8")
-    recording = open_recording(path)
-    mapped = own_map(recording, written)
-    assert mapped is not None
-    return observe(recording, mapped, written)
-
-
 def suspects(folder: Path, written_text: str, true_text: str) -> tuple[Suspect, ...]:
     """The suspects of the first difference."""
-    written = torch(folder, written_text)
-    observed = recorded(folder, written, true_text)
+    written = gadget(written_text, folder)
+    observed = recorded(folder, true_text, STEPS, written)
     model = Model(written, observed)
     found = explain(replay(observed, written, model=model), written, model)
     assert found is not None

@@ -16,7 +16,7 @@ from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
 from simfw.report.record import recording_text
 from simfw.stimuli.recording import open_recording
-from simfw.stimuli.recording.mapfile import own_map, read_map
+from simfw.stimuli.recording.mapfile import read_map
 from simfw.stimuli.recording.signals import Observed, observe
 from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Press, Scenario, Step, Temperature, Usb, Wave
@@ -24,6 +24,7 @@ from simfw.verify.prediction import Begin, Model
 from simfw.verify.replay import Options, Replayed, replay
 from simfw.verify.tracing import traced
 from tests.verify.firmwares import LAMP, STEPS
+from tests.verify.recorded import seen
 
 HERE = Path(__file__).parent
 CAPTURES = HERE.parent / "data" / "captures"
@@ -56,10 +57,7 @@ def observed(lamp: Gadget, text: str, folder: Path, kind: str = ".csv") -> Obser
     """What a recording says about the lamp."""
     path = folder / f"run{kind}"
     path.write_text(text)
-    recording = open_recording(path)
-    mapped = own_map(recording, lamp)
-    assert mapped is not None
-    return observe(recording, mapped, lamp)
+    return seen(path, lamp)
 
 
 def press(at: int, button: str = "power", length: int = 100, bounce: int = 0) -> Press:

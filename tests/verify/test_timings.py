@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import simfw
-from simfw.engine.simulator import simulate
-from simfw.report.record import recording_text
-from simfw.stimuli.recording import open_recording
-from simfw.stimuli.recording.mapfile import own_map
-from simfw.stimuli.recording.signals import observe
 from simfw.verify.prediction import Model
 from simfw.verify.replay import replay
 from simfw.verify.timings import TimingReport, timing_report
+from tests.verify.gadgets import gadget
+from tests.verify.recorded import recorded
 
 MS = 10**6
 BUZZER = """
@@ -88,21 +84,13 @@ rows = [
 
 def report(folder: Path, *steps: str) -> TimingReport:
     """The timing report of a recorded session of twenty seconds."""
-    (folder / "buzzer.toml").write_text(BUZZER, encoding="utf-8")
-    (folder / "session.toml").write_text(
-        'title = "A session"\ngadget = "buzzer.toml"\ncharge = "80 %"\nlasts = "20 s"\nsteps = ['
-        + ",".join(f"{{ {step} }}" for step in steps) + "]\n", encoding="utf-8")  # fmt: skip
-    plan = simfw.load_scenario(folder / "session.toml")
-    gadget = plan.gadget
-    assert gadget is not None
-    path = folder / "run.csv"
-    path.write_text(recording_text(simulate(gadget, plan), ".csv"), encoding="utf-8")
-    recording = open_recording(path)
-    mapped = own_map(recording, gadget)
-    assert mapped is not None
-    observed = observe(recording, mapped, gadget)
-    model = Model(gadget, observed)
-    return timing_report(replay(observed, gadget, model=model), gadget, model)
+    session = (
+        'title = "A session"\ngadget = "gadget.toml"\ncharge = "80 %"\nlasts = "20 s"\nsteps = ['
+        + ",".join(f"{{ {step} }}" for step in steps) + "]\n")  # fmt: skip
+    written = gadget(BUZZER, folder)
+    observed = recorded(folder, BUZZER, session, written)
+    model = Model(written, observed)
+    return timing_report(replay(observed, written, model=model), written, model)
 
 
 def test_presses_on_both_sides_of_a_threshold_put_it_in_brackets(tmp_path: Path) -> None:
