@@ -14,12 +14,12 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Condition, Region
 from simfw.verify.bands import BAND, Reader
 from simfw.verify.guards import Guard, Watched, compile_expression
+from simfw.verify.regions import CompiledRow, compile_region
 from simfw.verify.terms import SUPPLY, Act, Config, Endless, Mark, Monitor, Outcome, Span
 
 __all__ = [
@@ -38,35 +38,6 @@ LOOP_WATCH = 200
 """From this many events on, an instant's repetitions are looked for: a repeat never ends."""
 MOST_SWITCHES = 12
 """How often the protection may open and close in one instant before that counts as endless."""
-
-
-@dataclass(slots=True)
-class _Row:
-    key: str
-    guard: Guard | None
-    to: int  # state index, -1 same, -2 resume
-    emit: tuple[int, ...]
-
-
-@dataclass(slots=True)
-class _Deadline:
-    span: Span
-    rows: list[_Row]
-
-
-@dataclass(slots=True)
-class _Part:
-    """A compiled region."""
-
-    name: str
-    states: tuple[str, ...]
-    starts: int
-    hears: dict[int, list[list[_Row]]]
-    deadlines: list[list[_Deadline]]
-    zero: list[list[_Row]]
-    marks: list[list[Mark]]
-    open_ended: list[list[tuple[int, int]]]  # per state: (deadline, number of marks that ripen it)
-    resume: tuple[int, ...]
 
 
 class Instant:
@@ -171,8 +142,11 @@ class Machine:
         self.condition_index = {c.key: i for i, c in enumerate(self.conditions)}
         self.event_names: list[str] = []
         self._event_ids: dict[str, int] = {}
-        self.parts = [self._compile(region) for region in self.regions]
-        self._hearers: dict[int, list[tuple[int, list[list[_Row]]]]] = {}
+        self.parts = [
+            compile_region(region, self.spans, self.compile, self.event_id)
+            for region in self.regions
+        ]
+        self._hearers: dict[int, list[tuple[int, list[list[CompiledRow]]]]] = {}
         for index, part in enumerate(self.parts):
             for event, table in part.hears.items():
                 self._hearers.setdefault(event, []).append((index, table))
@@ -203,66 +177,6 @@ class Machine:
     def compile(self, expression: ex.Expression | Watched) -> Guard:
         """An expression as a function of an instant."""
         return compile_expression(self, expression)
-
-    def _compile(self, region: Region) -> _Part:
-        names = tuple(state.name for state in region.states)
-        number = {name: i for i, name in enumerate(names)}
-        resume = tuple(number[name] for name in region.resume_points)
-        hears: dict[int, list[list[_Row]]] = {}
-        deadlines: list[list[_Deadline]] = [[] for _ in names]
-        zero: list[list[_Row]] = [[] for _ in names]
-        for row in region.rows:
-            compiled = _Row(
-                key=row.key,
-                guard=None if row.when is None else self.compile(row.when),
-                to={"same": -1, "resume": -2}.get(row.to, number.get(row.to, -1)),
-                emit=tuple(self.event_id(event) for event in row.emit),
-            )
-            for source in row.sources:
-                place = number[source]
-                if row.on is not None:
-                    table = hears.setdefault(self.event_id(row.on), [[] for _ in names])
-                    table[place].append(compiled)
-                elif row.after_ns == 0 and row.key not in self.spans:
-                    zero[place].append(compiled)
-                else:
-                    span = self.spans.get(row.key, Span(row.after_ns or 0, row.after_ns or 0))
-                    self._add_deadline(deadlines[place], span, compiled)
-        marks: list[list[Mark]] = []
-        open_ended: list[list[tuple[int, int]]] = []
-        for place in range(len(names)):
-            found, ripe = self._marks(deadlines[place])
-            marks.append(found)
-            open_ended.append(ripe)
-        return _Part(region.name, names, number[region.starts], hears, deadlines, zero, marks,
-                     open_ended, resume)
-
-    @staticmethod
-    def _add_deadline(deadlines: list[_Deadline], span: Span, row: _Row) -> None:
-        for deadline in deadlines:
-            # Rows of one dwell are tried in order; an open-ended row is free on its own.
-            if deadline.span == span and span.high_ns is not None:
-                deadline.rows.append(row)
-                return
-        deadlines.append(_Deadline(span, [row]))
-
-    @staticmethod
-    def _marks(deadlines: list[_Deadline]) -> tuple[list[Mark], list[tuple[int, int]]]:
-        due: dict[tuple[int, int], list[int]] = {}
-        for i, deadline in enumerate(deadlines):
-            low, high = deadline.span.low_ns, deadline.span.high_ns
-            if high is not None:
-                due.setdefault((high, low), []).append(i)
-            elif low > 0:
-                due.setdefault((low, low), [])
-        times = sorted(due)
-        marks = [Mark(low, high, tuple(due[high, low])) for high, low in times]
-        ripe = []
-        for i, deadline in enumerate(deadlines):
-            if deadline.span.high_ns is None:
-                low = deadline.span.low_ns
-                ripe.append((i, times.index((low, low)) + 1 if low > 0 else 0))
-        return marks, ripe
 
     # -- configurations ----------------------------------------------------------------------
 
@@ -538,7 +452,7 @@ class Machine:
         queue: deque[tuple[int, int, int, int]],
         stays: list[int],
         index: int,
-        rows: list[_Row],
+        rows: list[CompiledRow],
     ) -> None:
         for row in rows:
             if row.guard is not None and not row.guard(now):
