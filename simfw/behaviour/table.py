@@ -130,6 +130,7 @@ class Stepper:
         self.fired: list[str] | None = None
         self.moved = False
         self.woke = False
+        self.version = 0  # grows whenever any region may stand in another state
         self._compile()
 
     # -- compiling -------------------------------------------------------------------------------
@@ -263,6 +264,7 @@ class Stepper:
 
     def halt(self, now_ns: int) -> None:
         """Power is lost: every region stands in its start state and nothing runs."""
+        self.version += 1
         for number, state in enumerate(self._starts):
             self.states[number] = state
             self.entered_ns[number] = now_ns
@@ -344,6 +346,7 @@ class Stepper:
 
     def _enter(self, number: int, state: int, now_ns: int, queue: deque[_Item]) -> None:
         self.moved = True
+        self.version += 1
         self.states[number] = state
         self.entered_ns[number] = now_ns
         self._serial[number] += 1
@@ -425,6 +428,7 @@ class Stepper:
         conditions: Sequence[bool],
     ) -> None:
         """Put everything back as it stood between two instants."""
+        self.version += 1
         for number, name in enumerate(states):
             ids = self._state_ids[number]
             self.states[number] = ids[name]
@@ -455,6 +459,7 @@ class Stepper:
         conditions: Sequence[bool],
     ) -> None:
         """Put the regions `moving` where a known cycle has them at `now_ns`; the others stay."""
+        self.version += 1
         self.states[:] = states
         for k, number in enumerate(moving):
             self.entered_ns[number] = now_ns - ages[k]

@@ -269,11 +269,12 @@ class Circuit:
 
     def _collect(self, plan: _Plan, phase: Phase, volts: Array, into: Array) -> None:
         faded = fade(volts)
+        place = self._grid.place(volts)
         for number, part in enumerate(plan.parts):
             if number not in phase.on:
                 continue
             if part.branch is not None:
-                amps = np.maximum(part.branch.total(volts), 0.0)
+                amps = np.maximum(part.branch.total.at(place), 0.0)
             else:
                 amps = part.conductance_s * volts + part.constant_a * faded
             into[part.row] += phase.weight * amps

@@ -45,9 +45,12 @@ class Phase:
             amps, slope = np.zeros_like(voltage_v), np.zeros_like(voltage_v)
         else:
             amps, slope = self.curve.with_slope(voltage_v)
-        amps = amps + self.conductance_s * voltage_v + self.constant_a * fade(voltage_v)
+        # Seldom: most cells are cut off long before.
+        fades = np.minimum.reduce(voltage_v, initial=FADE_V) < FADE_V
+        constant_a = self.constant_a * fade(voltage_v) if fades else self.constant_a
+        amps = amps + self.conductance_s * voltage_v + constant_a
         slope = slope + self.conductance_s
-        if self.constant_a:
+        if fades and self.constant_a:
             slope = slope + np.where(voltage_v < FADE_V, self.constant_a / FADE_V, 0.0)
         return amps, slope
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 __all__ = ["Current", "Grid", "add", "hermite"]
 
 Array = NDArray[np.float64]
+Place = tuple[NDArray[np.intp], Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,12 @@ class Grid:
         """The voltages of the nodes (V), shape (pieces + 1,)."""
         return np.linspace(0.0, self.top_v, self.pieces + 1)
 
+    def place(self, voltage_v: Array) -> Place:
+        """For each voltage the number of its piece, and how far into it (0..1) it lies."""
+        scaled = np.maximum(voltage_v, 0.0) * (self.pieces / self.top_v)
+        index = np.minimum(scaled.astype(np.intp), self.pieces - 1)
+        return index, scaled - index
+
 
 @dataclass(frozen=True, slots=True)
 class Current:
@@ -40,23 +47,22 @@ class Current:
 
     def __call__(self, voltage_v: Array) -> Array:
         """The current (A) at the voltages; that of 0 V below 0 V."""
-        index, part = self._place(voltage_v)
+        return self.at(self.grid.place(voltage_v))
+
+    def at(self, place: Place) -> Array:
+        """The current (A) where the grid has placed some voltages."""
+        index, part = place
         c = self.pieces[index]
         return np.asarray(((c[:, 3] * part + c[:, 2]) * part + c[:, 1]) * part + c[:, 0])
 
     def with_slope(self, voltage_v: Array) -> tuple[Array, Array]:
         """The current (A) and its slope (S) at the voltages."""
-        index, part = self._place(voltage_v)
+        index, part = self.grid.place(voltage_v)
         c = self.pieces[index]
         c1, c2, c3 = c[:, 1], c[:, 2], c[:, 3]
         value = ((c3 * part + c2) * part + c1) * part + c[:, 0]
         slope = (3.0 * c3 * part + 2.0 * c2) * part + c1
         return value, slope * (self.grid.pieces / self.grid.top_v)
-
-    def _place(self, voltage_v: Array) -> tuple[NDArray[np.intp], Array]:
-        scaled = np.maximum(voltage_v, 0.0) * (self.grid.pieces / self.grid.top_v)
-        index = np.minimum(scaled.astype(np.intp), self.grid.pieces - 1)
-        return index, scaled - index
 
 
 def hermite(grid: Grid, value_a: Array, slope_s: Array) -> Current:

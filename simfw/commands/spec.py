@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -39,18 +40,25 @@ def register(commands: Commands) -> None:
 
 def spec(arguments: argparse.Namespace) -> int:
     """Write the folder and say what is in it."""
+    from simfw.beside import Beside
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
-    from simfw.report.specification import document_of, specification_files
-    from simfw.report.specification.power import budget_of
-    from simfw.report.vectors import make_vectors, vector_files
+    from simfw.report.vectors import find_paths, make_vectors, vector_files
     from simfw.writing import write_folder
 
     gadget = load_gadget(arguments.gadget)
     old = None if arguments.since is None else load_gadget(arguments.since)
     prepared = Prepared(gadget)
-    budget = None if arguments.no_power else budget_of(gadget, prepared)
-    vectors = None if arguments.no_vectors else make_vectors(gadget, prepared.system, prepared)
+    with ExitStack() as stack:
+        # Vectors and budget have nothing to do with one another, and take about as long.
+        paths = None if arguments.no_vectors else stack.enter_context(Beside(find_paths, gadget))
+        from simfw.report.specification import document_of, specification_files
+        from simfw.report.specification.power import budget_of
+
+        budget = None if arguments.no_power else budget_of(gadget, prepared)
+        vectors = None
+        if paths is not None:
+            vectors = make_vectors(gadget, prepared.system, prepared, paths.result())
     document = document_of(gadget, prepared.system, budget=budget, vectors=vectors, old=old)
     files = specification_files(document)
     folder = Path(arguments.output)

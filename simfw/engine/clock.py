@@ -434,16 +434,26 @@ def tabulate(
         bad = (wrong[:-1] > bound).any(axis=0) | (wrong[-1] > 4.0 * relative_error)
         bad &= np.diff(nodes)[left] > _FINEST
         # Only pieces that err are halved, and only their halves are looked at again.
-        suspect[:] = False
-        suspect[left[bad]] = True
-        nodes = np.insert(nodes, left[bad] + 1, middles[bad])
-        table = np.insert(table, left[bad] + 1, exact[:, bad], axis=1)
-        suspect = np.insert(suspect, left[bad] + 1, True)
+        halved = left[bad]
+        count = len(nodes) + len(halved)
+        old = np.ones(count, dtype=bool)
+        old[halved + 1 + np.arange(len(halved))] = False
+        nodes, table = _woven(old, nodes, middles[bad]), _woven(old, table, exact[:, bad])
+        # Both halves of a piece: the one that ends at the new node, and the one that begins there.
+        suspect = ~old[:-1] | ~old[1:]
         ahead = None if quarters is None else quarters[:, bad].reshape(len(table), -1)
     if charging:
         table[-2, -1] = min(table[-2, -1], table[:-2].sum(axis=0)[-1])
     voltage = np.maximum.accumulate(table[-1])
     return Clock(nodes, table[:-2], table[-2], voltage, capacity_c)
+
+
+def _woven(old: NDArray[np.bool_], before: Array, new: Array) -> Array:
+    """Columns `before` in the places `old`, `new` in the others."""
+    woven = np.empty((*before.shape[:-1], len(old)))
+    woven[..., old] = before
+    woven[..., ~old] = new
+    return woven
 
 
 def _stack(solution: Solution) -> Array:

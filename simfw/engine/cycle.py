@@ -10,6 +10,7 @@ is of second order.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,7 +65,7 @@ class Cycle:
     wake_c: float
     low: float
     high: float
-    grids: Grids = field(default_factory=dict)  # shared by the cycles of one simulation
+    grids: Grids = field(default_factory=dict)  # shared by the cycles of one gadget
     turns: dict[int, Turn] = field(default_factory=dict)
     _parts: list[Part] | None = None
     _rates: list[tuple[Clock, float]] | None = None
@@ -209,10 +210,7 @@ class Turn:
         extra_a += own * cycle.wake_c / period_s
         self.clock = Clock(nodes, consumers, charger, voltage, capacity_c, extra_a)
         self.clock.of_cycle = True
-        self._totals = {
-            clock: (table.consumers.sum(axis=0), table.consumers_slope.sum(axis=0))
-            for clock, table in tables.items()
-        }
+        self._totals = {clock: table.totals for clock, table in tables.items()}
 
     def uses(self) -> list[tuple[Phase, int, int, float]]:
         """For each phase that went by: time (ns), wake-ups, and charge without wake-ups (C)."""
@@ -298,6 +296,11 @@ class _Table:
         slopes[drawing] = np.gradient(rows[drawing], nodes, axis=1)
         self.consumers, self.charger = rows[:count], rows[count]
         self.consumers_slope, self.charger_slope = slopes[:count], slopes[count]
+
+    @cached_property
+    def totals(self) -> tuple[Array, Array]:
+        """The currents of all consumers together (A), and their slope."""
+        return self.consumers.sum(axis=0), self.consumers_slope.sum(axis=0)
 
 
 Grids = dict[frozenset[Clock], tuple[Array, dict[Clock, _Table]]]

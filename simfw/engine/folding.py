@@ -62,7 +62,7 @@ _ByAge = dict[tuple[int, ...], list[tuple[Cycle, int]]]
 class Folder:
     """Finds cycles while instants go by, and remembers them."""
 
-    def __init__(self, system: System) -> None:
+    def __init__(self, system: System, grids: Grids | None = None) -> None:
         self._ticking = ticking_states(system)
         self._log: list[Moment] = []
         self._seen: dict[tuple[tuple[int, ...], tuple[int, ...]], int] = {}
@@ -73,7 +73,7 @@ class Folder:
         ] = {}
         self._here = self._known.setdefault((), {})
         self.cycles: list[Cycle] = []
-        self._grids: Grids = {}
+        self._grids: Grids = {} if grids is None else grids
 
     def enter(self, context: tuple[object, ...]) -> None:
         """Something from outside changed: what was seen so far does not go on."""

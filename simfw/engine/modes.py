@@ -125,7 +125,7 @@ def _mode(
     places = tuple(run.regions.index(region.name) for region in regions)
     watcher = _Leaving(places, allowed)
     with contextlib.suppress(_LeftError):
-        _simulation(rested, 1.0, _LONGEST_NS, (watcher,)).run()
+        _simulation(rested, 1.0, _LONGEST_NS, (watcher,)).go()
     time_ns, why = watcher.left or (None, None)
     names = {
         region.name: "/".join(s.name for s in region.states if s.name in group)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from simfw.circuit.circuit import ChargerMode
 from simfw.engine.run import Interval
 
 __all__ = ["Observer"]
@@ -16,6 +17,10 @@ class Observer:
 
     def interval(self, interval: Interval) -> None:
         """A stretch of time with one load set, or a folded block, has gone by."""
+
+    def passed(self, start_ns: int, end_ns: int, start_charge: float, end_charge: float,
+               charger: ChargerMode) -> None:  # fmt: skip
+        """The same, in little: when, the charge at both ends, what the charger did at the start."""
 
     def event(self, time_ns: int, name: str) -> None:
         """An event was emitted."""

@@ -29,7 +29,7 @@ from simfw.engine.clock import Clock, Tally, clock_of
 from simfw.engine.ticking import ticking_states
 from simfw.gadget.model import Gadget
 
-__all__ = ["EMPTY", "Phase", "Plant", "levels_read"]
+__all__ = ["EMPTY", "Phase", "Plant", "Settings", "levels_read", "reads_world"]
 
 # The charge that counts as none: the clock comes to rest at 0, and only what is left below a mark
 # is seen to have crossed it.
@@ -60,12 +60,24 @@ class Phase:
     lump_c: float = 0.0
     verdicts: dict[int, bool] = field(default_factory=dict)
 
+    def anew(self) -> Phase:
+        """The same phase as another simulation begins with it: nothing has been counted yet."""
+        return Phase(
+            self.states, self.names, self.loads, self.clock, self.levels, self.bars, self.marks,
+            self.open_at, self.steps, self.restart_at, self.ticks,
+        )
+
     def bounds(self, charge: float) -> tuple[float, float]:
         """The marks around `charge`: low <= charge < high."""
         k = bisect_right(self.marks, charge)
         low = self.marks[k - 1] if k else -math.inf
         high = self.marks[k] if k < len(self.marks) else math.inf
         return low, high
+
+
+# Phases that nothing was counted in, for all simulations of a system: by the levels that are
+# watched, and then by the state of everything.
+Settings = dict[tuple[tuple[float, ...], ...], dict[tuple[object, ...], Phase]]
 
 
 class Plant:
@@ -78,6 +90,7 @@ class Plant:
         system: System,
         watched: Sequence[Expression],
         clocks: dict[LoadSet, Clock] | None = None,
+        settings: Settings | None = None,
     ) -> None:
         self.gadget = gadget
         self.circuit = circuit
@@ -105,7 +118,7 @@ class Plant:
         self.stepper = Stepper(system, self)
         shows = [(n, r.show) for n, r in enumerate(system.regions) if r.show is not None]
         self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
-        self._gates_vary = any(_reads_world(show) for _, show in shows)
+        self._gates_vary = any(reads_world(show) for _, show in shows)
         self._hiding = False
         self._ticking = ticking_states(system)
         self._all_shown = [True] * len(system.regions)
@@ -116,6 +129,8 @@ class Plant:
             | {circuit.true_v_for(level) for level in levels_read(always, "gauge.measured")}
         )
         self.charge_marks = sorted(levels_read(always, "cell.charge"))
+        watching = (tuple(self.voltage_marks), tuple(self.charge_marks))
+        self._settings = ({} if settings is None else settings).setdefault(watching, {})
         cell = gadget.cell
         self.cut_off_v = cell.cut_off.value if cell.cut_off else None
         restart = cell.restart.value if cell.restart else None
@@ -240,7 +255,7 @@ class Plant:
         if found is None:
             if not self._gates_vary:
                 shown = [test() for _, test in self._gates]
-            found = self._here[key] = self._make(states, shown)
+            found = self._here[key] = self._phase(states, shown)
         return found
 
     def _hidden(self, states: tuple[int, ...]) -> Phase:
@@ -248,8 +263,15 @@ class Plant:
         key = (states, "hidden")
         found = self._here.get(key)
         if found is None:
-            found = self._here[key] = self._make(states, [False] * len(self._gates))
+            found = self._here[key] = self._phase(states, [False] * len(self._gates))
         return found
+
+    def _phase(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
+        key = (states, *shown, self.charger_mode, self.protected, self.temperature_c, self.usb)
+        known = self._settings.get(key)
+        if known is None:
+            known = self._settings[key] = self._make(states, shown)
+        return known.anew()
 
     def _make(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
         stepper = self.stepper
@@ -344,13 +366,13 @@ def levels_read(expressions: Sequence[Expression], quantity: str) -> set[float]:
     return found
 
 
-def _reads_world(expression: Expression) -> bool:
+def reads_world(expression: Expression) -> bool:
     """Whether anything but region states decides the expression."""
     match expression:
         case Not(part):
-            return _reads_world(part)
+            return reads_world(part)
         case All(parts) | Any(parts):
-            return any(_reads_world(part) for part in parts)
+            return any(reads_world(part) for part in parts)
         case Compare(left, _, right):
             return any(isinstance(t, Quantity) and t.name != "gauge" for t in (left, right))
         case Flag():

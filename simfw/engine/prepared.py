@@ -9,6 +9,8 @@ from simfw.behaviour.region import System
 from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.engine.clock import Clock
+from simfw.engine.cycle import Grids
+from simfw.engine.plant import Settings
 from simfw.engine.run import Guess
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
@@ -17,7 +19,7 @@ __all__ = ["Prepared"]
 
 
 class Prepared:
-    """What simulations of one gadget share: circuit, system, rules, tabulated charge clocks."""
+    """What simulations of one gadget share: circuit, system, rules, charge clocks, settings."""
 
     def __init__(
         self, gadget: Gadget, *, reference_v: float | None = None, like: Prepared | None = None
@@ -30,6 +32,8 @@ class Prepared:
         self.system = build_system(gadget)
         self.rules = build_rules(gadget, self.system)
         self.clocks: dict[LoadSet, Clock] = {} if like is None else like.clocks
+        self.settings: Settings = {}
+        self.grids: Grids = {} if like is None else like.grids
         self._guesses: list[tuple[Guess, ...]] = []  # shared with every copy, filled when asked
 
     def guesses(self) -> tuple[Guess, ...]:
@@ -47,7 +51,9 @@ class Prepared:
     def with_system(self, system: System) -> Prepared:
         """The same circuit and clocks under another behaviour, without rules."""
         other = copy.copy(self)
-        other.system = system
+        if system is not self.system:
+            other.system = system
+            other.settings = {}
         other.rules = ()
         return other
 

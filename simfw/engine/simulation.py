@@ -52,6 +52,7 @@ class Simulation:
         self.observers = tuple(observers)
         # An interval takes some time to describe: only for those who look at them.
         self._told = tuple(o for o in observers if type(o).interval is not Observer.interval)
+        self._follow = tuple(o for o in observers if type(o).passed is not Observer.passed)
         expects = {
             change.name: parse_expression(change.text, prepared.system.names)
             for change in timeline(scenario)
@@ -64,7 +65,8 @@ class Simulation:
             if part is not None
         ]
         watched = [*rule_parts, *expects.values()]
-        plant = Plant(gadget, prepared.circuit, prepared.system, watched, prepared.clocks)
+        plant = Plant(gadget, prepared.circuit, prepared.system, watched, prepared.clocks,
+                      prepared.settings)  # fmt: skip
         self.plant = plant
         self.stepper = plant.stepper
         numbers = iter(range(1 << 30))
@@ -73,7 +75,7 @@ class Simulation:
         self.rule_events = frozenset().union(*(m.events for m in self.monitors))
         controller = gadget.controller
         self.wake_c = controller.wake.value if controller and controller.wake else 0.0
-        self.folder = Folder(prepared.system)
+        self.folder = Folder(prepared.system, prepared.grids)
         self.alive = False
         self.now = 0
         self.events: list[Occurred] = []
@@ -176,6 +178,8 @@ class Simulation:
         if end == start:
             return
         self.time_in[phase] = self.time_in.get(phase, 0) + end - start
+        for observer in self._follow:
+            observer.passed(start, end, charge, self.plant.charge, phase.loads.charger)
         if self.trace or self._told:
             middle = 0.5 * (charge + self.plant.charge)
             self._record(phase, phase.clock, start, end, charge, middle, 0)
@@ -548,6 +552,8 @@ class Simulation:
         turn.count += count
         start = self.now
         self.now += count * cycle.period_ns
+        for observer in self._follow:
+            observer.passed(start, self.now, charge, plant.charge, phase.loads.charger)
         if self.trace or self._told:
             middle = 0.5 * (charge + plant.charge)
             parts = tuple(

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import multiprocessing
-import signal
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from itertools import islice
 from typing import Protocol, Self
 
+from simfw.beside import leave_interrupts
 from simfw.errors import RunError
 from simfw.life.work import Outcome, Task, run_task
 
@@ -41,7 +41,7 @@ class Processes:
     def __init__(self, jobs: int) -> None:
         self._jobs = jobs
         self._before = set(multiprocessing.active_children())
-        self._pool = ProcessPoolExecutor(max_workers=jobs, initializer=_leave_interrupts)
+        self._pool = ProcessPoolExecutor(max_workers=jobs, initializer=leave_interrupts)
 
     def __enter__(self) -> Self:
         return self
@@ -76,8 +76,3 @@ class Processes:
 def _results(done: set[Future[list[Outcome]]]) -> Iterator[list[Outcome]]:
     for future in done:
         yield future.result()
-
-
-def _leave_interrupts() -> None:
-    """Ctrl-C reaches all processes of a terminal; only the first one acts on it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
     from simfw.gadget.model import Gadget
 
-__all__ = ["Vector", "VectorSet", "acts_of", "make_vectors", "replay_scenario", "replayer_of",
-           "to_scenario"]  # fmt: skip
+__all__ = ["Vector", "VectorSet", "acts_of", "find_paths", "make_vectors", "replay_scenario",
+           "replayer_of", "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
@@ -272,18 +272,31 @@ def _made(gadget: Gadget, found: Sequence[Found], items: Sequence[str]) -> list[
     return [path for path in dict.fromkeys(paths) if path is not None]
 
 
-def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None) -> VectorSet:
-    """The test vectors of a gadget. A pure function of the gadget: the search draws nothing."""
+def _segments(gadget: Gadget) -> dict[str, int]:
+    return {name: light.leds for name, light in gadget.lights.items() if light.segments}
+
+
+def find_paths(gadget: Gadget, prepared: Prepared | None = None) -> list[Found]:
+    """The paths that the vectors of a gadget are made of: half of the work of `make_vectors`."""
     prepared = Prepared(gadget) if prepared is None else prepared
-    segments = {name: light.leds for name, light in gadget.lights.items() if light.segments}
+    return search(gadget, prepared.system, prepared.circuit, _segments(gadget), prepared.clocks)
+
+
+def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None,
+                 found: list[Found] | None = None) -> VectorSet:  # fmt: skip
+    """The test vectors of a gadget. A pure function of the gadget: the search draws nothing.
+
+    `found` is what `find_paths` gives, where that is known already.
+    """
+    prepared = Prepared(gadget) if prepared is None else prepared
+    found = find_paths(gadget, prepared) if found is None else found
     drilled = drill_items(system)
     items = (*all_items(system), *drilled)
-    found = search(gadget, system, prepared.circuit, segments, prepared.clocks)
     swept = [jumps(gadget, path) for path in found[-1:] if gadget.gauge is not None]
     # Pairs are counted where they come along; no vector is there for a pair alone.
     wanted = {item for item in items if not item.startswith("pair ")}
     first = sorted(_greedy(found, wanted), key=lambda path: -len(path.covers))
-    model = replayer_of(prepared, segments)
+    model = replayer_of(prepared, _segments(gadget))
     titles = ["every level of the gauge from both sides"] * len(swept)
     titles += [f"the time of chord {name}" for name in gadget.chords]
     always = _candidates(prepared, model, [*swept, *chord_drills(gadget)], wanted)

@@ -16,7 +16,6 @@ from simfw.behaviour.region import System
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock, clock_of
 from simfw.engine.observer import Observer
-from simfw.engine.run import Interval
 from simfw.report.vectors.items import drill_items, key_of
 from simfw.report.vectors.sketch import AT_POWER_UP, NEVER, Act, Sketch
 
@@ -41,14 +40,13 @@ class Track(Observer):
         """An event was emitted."""
         self.events.append((time_ns, name))
 
-    def interval(self, interval: Interval) -> None:
+    def passed(self, start_ns: int, end_ns: int, start_charge: float, end_charge: float,
+               charger: ChargerMode) -> None:  # fmt: skip
         """A stretch has gone by."""
-        self.starts.append(interval.start_ns)
-        self.pieces.append((interval.start_ns, interval.end_ns, interval.start_charge,
-                            interval.end_charge))  # fmt: skip
-        mode = interval.loads.charger
-        if not self.modes or self.modes[-1][1] != mode:
-            self.modes.append((interval.start_ns, mode))
+        self.starts.append(start_ns)
+        self.pieces.append((start_ns, end_ns, start_charge, end_charge))
+        if not self.modes or self.modes[-1][1] != charger:
+            self.modes.append((start_ns, charger))
 
     def charge(self, time_ns: int) -> float:
         """The charge at a time, straight between the ends of its stretch."""

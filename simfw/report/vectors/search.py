@@ -552,7 +552,8 @@ class _Search:
     def run(self) -> None:
         """Search with what a scenario can do, then with what a bench can do beyond it."""
         roots = []
-        for charge in self.charges():
+        charges = self.sketch.charges = tuple(self.charges())
+        for charge in charges:
             try:
                 self.sketch.start(charge)
             except EndlessInstant:

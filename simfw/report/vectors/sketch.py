@@ -8,7 +8,7 @@ afterwards, and only what happens there counts.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -18,6 +18,7 @@ from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
+from simfw.engine.plant import reads_world
 from simfw.report.vectors.items import CLOSE, limits_of, may_be_cut, may_follow
 
 __all__ = ["Act", "Saved", "Sketch"]
@@ -126,6 +127,7 @@ class Sketch:
         self.segments = segments
         self.now = 0
         self.charge = 0.5
+        self.charges: Sequence[float] = ()  # those that it will be started at, where known
         self.usb = False
         self.mode: ChargerMode = "off"
         self.measured_uv: int | None = None  # what a bench sets instead of the circuit
@@ -140,8 +142,12 @@ class Sketch:
         self._levels_v: dict[float, float] = {}
         self.stepper = Stepper(system, self)
         self.stepper.watch(self._told)
-        self._gates = [self.stepper.bind(region.show) for region in system.regions
-                       if region.show is not None]  # fmt: skip
+        shows = [region.show for region in system.regions if region.show is not None]
+        self._gates = [self.stepper.bind(show) for show in shows]
+        # Where only states decide what shows, it is the same until one of them changes.
+        self._steady = not any(reads_world(show) for show in shows)
+        self._known: tuple[int, ChargerMode, _Shown] | None = None
+        self._noted = -1
         self.periods_ns = periods_of(system)
         self._limits = {row.key: limits for region in system.regions for row in region.rows
                         if (limits := limits_of(row))}  # fmt: skip
@@ -241,6 +247,9 @@ class Sketch:
     def shown(self) -> _Shown:
         """What the present states switch on."""
         stepper = self.stepper
+        known = self._known
+        if known is not None and known[0] == stepper.version and known[1] == self.mode:
+            return known[2]
         self._gating = True
         key = (tuple(stepper.states), self.mode, *[gate() for gate in self._gates])
         found = self._shown.get(key)
@@ -256,6 +265,8 @@ class Sketch:
             )  # fmt: skip
             found = self._shown[key] = _Shown(drives, loads, {})
         self._gating = False
+        if self._steady:
+            self._known = (stepper.version, self.mode, found)
         return found
 
     def volts(self) -> float:
@@ -268,13 +279,12 @@ class Sketch:
             shown = self.shown()
         found = shown.volts.get(self.charge)
         if found is None:
-            found = shown.volts[self.charge] = self.solved(shown.loads, self.charge)
+            # All charges that will be asked for come along: a solution hardly costs by its points.
+            charges = [*self.charges, self.charge]
+            solution = self.circuit.solve(shown.loads, np.array(charges))
+            shown.volts.update(zip(charges, solution.voltage_v.tolist(), strict=True))
+            found = shown.volts[self.charge]
         return found
-
-    def solved(self, loads: LoadSet, charge: float) -> float:
-        """The terminal voltage of a load set at a charge."""
-        solution = self.circuit.solve(loads, np.array([charge]))
-        return float(solution.voltage_v[0])
 
     # -- time and inputs ---------------------------------------------------------------------------
 
@@ -294,7 +304,7 @@ class Sketch:
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
         self.contacts, self.hands = {}, {}
         self.measured_uv = self.status = None
-        self.seen = set()
+        self.seen, self._noted = set(), -1
         self.last = [""] * len(self.last)
         raw = self._raw_of(acts)
         self.seen.add(f"power {'usb' if self.usb else 'held' if self.contacts else 'alone'}")
@@ -343,6 +353,9 @@ class Sketch:
                 self.seen.add(f"resume {key} {state}")
 
     def _note_drives(self) -> None:
+        if self._steady and self._noted == self.stepper.version:
+            return
+        self._noted = self.stepper.version
         states = self.stepper.states
         for number, names, gate in self._driving:
             name = names.get(states[number])
@@ -475,6 +488,6 @@ class Sketch:
         self.last = list(saved.last)
         self.stepper.place(saved.now, saved.states, range(len(saved.states)), saved.ages,
                            saved.waiting, saved.due_in, saved.memory, saved.conditions)  # fmt: skip
-        self.seen = set()
+        self.seen, self._noted = set(), -1
 
 
