@@ -18,7 +18,7 @@ from pathlib import Path
 from simfw.errors import UsageError
 from simfw.verify.conform import Drive, Firmware
 
-__all__ = ["Mutant", "Score", "mutants_of", "score"]
+__all__ = ["Build", "Mutant", "Score", "mutants_of", "score"]
 
 COMPILERS = ("tcc", "gcc", "clang", "cc")
 CORE = (
@@ -165,13 +165,48 @@ def _shared_outputs(text: str) -> bool:
     return any(len(regions) > 1 for regions in users.values())
 
 
+def _named(line: str) -> str:
+    """The name of an entry of fw_states, as its comment tells it: "region: state"."""
+    return line[line.index("/*") + 3 : -3].strip()
+
+
+def _passed_at_once(text: str) -> Iterator[tuple[int, ...]]:
+    """The entries of fw_states in groups: a state that lasts no time, and leads on without a guard
+    to the next entry, is passed in one instant with it.
+    """
+    rows = [line for _, line in _lines(text, "fw_rows")]
+    times = [line for _, line in _lines(text, "fw_dwells")]
+    states = [line for _, line in _lines(text, "fw_states")]
+    group: tuple[int, ...] = ()
+    for number, line in enumerate(states):
+        group = (*group, number)
+        _, _, dwells, count, *_ = _fields(line)
+        match = re.match(r"\{FW_TICKS\(0\), (\d+)u\}", times[dwells]) if count else None
+        if match is not None and number + 1 < len(states):
+            _, guard, to, *_ = rows[int(match[1])].split(", ")
+            region, _, state = _named(states[number + 1]).partition(": ")
+            if guard == "FW_NONE" and to == "FW_ST_" + re.sub(
+                    r"\W", "_", f"{region}__{state}").upper():  # fmt: skip
+                continue
+        yield group
+        group = ()
+
+
 def _states(text: str) -> Iterator[Mutant]:
-    for place, line in _lines(text, "fw_states"):
-        words = line[line.index("/*") + 3 : -3]
-        fields = line[: line.index("}") + 1]
-        if "FW_STATE_AWAKE" in fields:
-            yield Mutant("tables.c", fields, fields.replace("FW_STATE_AWAKE", "0u"),
-                         f"{words}: does not keep awake", place)  # fmt: skip
+    lines = list(_lines(text, "fw_states"))
+    for group in _passed_at_once(text):
+        awake = [number for number in group if "FW_STATE_AWAKE" in lines[number][1]]
+        if not awake:
+            continue
+        first, last = lines[awake[0]], lines[awake[-1]]
+        old = text[first[0] : last[0] + last[1].index("}") + 1]
+        words = " and ".join(_named(lines[number][1]) for number in awake)
+        yield Mutant("tables.c", old, old.replace("FW_STATE_AWAKE", "0u"),
+                     f"{words}: does not keep awake", first[0])  # fmt: skip
+    owners: dict[int, str] = {}
+    for _, line in lines:
+        _, _, _, _, start, driven, taken, *_ = _fields(line)
+        owners |= dict.fromkeys(range(start, start + driven + taken), _named(line))
     passing = _passing_drives(text)
     for number, (place, line) in enumerate(_lines(text, "fw_drives")):
         if number in passing:
@@ -181,7 +216,8 @@ def _states(text: str) -> Iterator[Mutant]:
             level = int(match[2])
             new = level // 2 if level > 1 else 0
             yield Mutant("tables.c", match[0], f"{{{match[1]}, {new}u}}",
-                         f"{match[1]}: level {level} becomes {new}", place)  # fmt: skip
+                         f"{owners[number]}: level {level} of {match[1]} becomes {new}",
+                         place)  # fmt: skip
 
 
 def mutants_of(files: Mapping[str, str]) -> list[Mutant]:
@@ -198,6 +234,9 @@ def mutants_of(files: Mapping[str, str]) -> list[Mutant]:
         unused.add("no segment is put out")
     if not _shared_outputs(text):
         unused.add("the last region wins an output")
+    # An edge of a contact that is closed at power-up shows only where a row hears it.
+    if not any(f"{{{event}, " in text for event in re.findall(r"\{(\w+), false\}", text)):
+        unused.add("edges are made up at power-up")
     found += [Mutant(file, old, new, f"step function: {words}", files[file].index(old))
               for file, old, new, words in CORE if words not in unused]  # fmt: skip
     return found
@@ -206,10 +245,16 @@ def mutants_of(files: Mapping[str, str]) -> list[Mutant]:
 SOURCES = ("firmware.c", "tables.c", "names.c", "harness.c")
 
 
-class _Build:
-    """The generated C in a folder, compiled file by file, so that a mutant costs one file."""
+class Build:
+    """The generated C in a folder, compiled file by file, so that a mutant costs one file.
 
-    def __init__(self, files: Mapping[str, str], folder: Path, command: str) -> None:
+    UsageError where there is no compiler.
+    """
+
+    def __init__(self, files: Mapping[str, str], folder: Path) -> None:
+        command = next((name for name in COMPILERS if shutil.which(name)), None)
+        if command is None:
+            raise UsageError("No C compiler was found (tcc, gcc, clang or cc); mutants need one.")
         self.files = files
         self.folder = folder
         self.command = command
@@ -242,15 +287,12 @@ def score(files: Mapping[str, str], drives: Sequence[Drive], count: int, *, seed
 
     `only` is a pattern that the text of a mutant has to hold.
     """
-    command = next((name for name in COMPILERS if shutil.which(name)), None)
-    if command is None:
-        raise UsageError("No C compiler was found (tcc, gcc, clang or cc); mutants need one.")
     found = [mutant for mutant in mutants_of(files) if re.search(only, mutant.text)]
     chosen = found if count >= len(found) else random.Random(seed).sample(found, count)
     quick_first = sorted(drives, key=lambda drive: len(drive.replay.reports))
     survivors = []
     with tempfile.TemporaryDirectory() as folder:
-        build = _Build(files, Path(folder), command)
+        build = Build(files, Path(folder))
         for done, mutant in enumerate(chosen):
             if progress is not None:
                 progress(done, len(chosen))

@@ -144,6 +144,62 @@ def test_the_expected_specification_stands(path):
     assert expected_text(path) == (HERE / f"{path.parent.name}.md").read_text(encoding="utf-8")
 
 
+def event_cells(data, event):
+    """The texts of an event's line in the table of events of a gadget given as data."""
+    gadget = Gadget.model_validate(data)
+    assert not check(gadget)
+    for _, _, section in document_of(gadget, build_system(gadget)).numbered():
+        for block in section.blocks:
+            if isinstance(block, Table) and block.caption == "Events and their windows":
+                return next([cell.text for cell in row] for row in block.rows
+                            if row[0].text == f"`{event}`")  # fmt: skip
+    raise AssertionError("no table of events")
+
+
+WITH_CHARGER = {
+    "gadget": {"name": "Plug"}, "cell": {"curve": "lco", "capacity": "650 mAh"},
+    "charger": {"current": "200 mA", "float": "4.2 V"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("status", "event", "why"), [
+    ("low while charging", "charge.fault", "low while charging has two levels"),
+    ("high while charging", "charge.fault", "high while charging has two levels"),
+    (None, "charge.started", "no status pin"),
+    (None, "charge.fault", "no status pin"),
+])  # fmt: skip
+def test_an_event_that_is_never_emitted_is_named_as_such(status, event, why):
+    """Without windows, and with the reason; where it may come, it has its condition."""
+    charger = {**WITH_CHARGER["charger"], **({"status": status} if status else {})}
+    line = event_cells({**WITH_CHARGER, "charger": charger}, event)
+    assert line[1].startswith("never emitted here: ")
+    assert why in line[1]
+    assert line[2:7] == ["-"] * 5
+    three = {**charger, "status": "low while charging, high when complete"}
+    line = event_cells({**WITH_CHARGER, "charger": three}, event)
+    assert "never" not in line[1]
+    assert line[2] == "at once"
+
+
+def test_an_event_of_states_that_no_row_leads_to_is_never_emitted():
+    """A row in a state that cannot be reached emits nothing; the region names that state."""
+    rows = [{"from": "apart", "after": "1 s", "to": "here", "emit": "note.gone"}]
+    data = {**WITH_CHARGER, "behaviour": {"lamp": {
+        "starts": "here", "states": {"here": {}, "apart": {}}, "rows": rows}}}  # fmt: skip
+    line = event_cells(data, "note.gone")
+    assert line[1] == "never emitted here: no row leads to `apart`"
+    gadget = Gadget.model_validate(data)
+    text = specification_files(document_of(gadget, build_system(gadget)))["specification.md"]
+    assert "It begins in `here`. No row leads to `apart` here." in text
+
+
+def test_the_window_of_a_sampled_contact_counts_from_its_change():
+    """Three reads: a change just before one takes two times, a change just after it three."""
+    button = {"style": "sample", "samples": 3, "sample_every": "10 ms (9 ms .. 12 ms)"}
+    line = event_cells({**WITH_CHARGER, "buttons": {"top": button}}, "top.press")
+    assert line[2:6] == ["18 ms", "25 ms", "36 ms", "change of the contact"]
+
+
 def test_numbers_of_requirements_are_stable_and_unique():
     """A row that is retimed, moved or led elsewhere keeps its number; all numbers differ."""
     gadget = load_gadget(LARDER)

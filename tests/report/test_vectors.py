@@ -184,6 +184,40 @@ def test_a_closing_gives_a_hand_time_to_be_noticed():
     assert ends_ns > acts[-1].at_ns
 
 
+def written_out(edges, stretches):
+    """The edges with every stretch of repeats written out, as a bench may do it from the tables."""
+    edges = sorted(edges)
+    for after, up_to, period in stretches:
+        assert (up_to - after) % period == 0
+        again = [edge for edge in edges if after - period < edge[0] <= after]
+        edges += [(time + shift, *rest) for time, *rest in again
+                  for shift in range(period, up_to - after + 1, period)]  # fmt: skip
+        edges.sort()
+    return edges
+
+
+def test_what_the_tables_leave_out_can_be_written_out_from_them(hook, tmp_path):
+    """Edges and repeats together are the edges of the whole replay, to the nanosecond."""
+    gadget, prepared, vectors = hook
+    files = vector_files(vectors, tmp_path)
+    tables = {name: list(csv.DictReader(io.StringIO(files[f"vectors/{name}.csv"])))
+              for name in ("expected", "repeats")}  # fmt: skip
+    model = replayer_of(prepared, segments_of(gadget))
+    assert len(tables["repeats"]) > 5
+    for vector in vectors.vectors:
+        edges = [(int(row["typical_ns"]), row["signal"], int(row["value"]))
+                 for row in tables["expected"] if row["vector"] == vector.name]  # fmt: skip
+        stretches = [(int(row["after_ns"]), int(row["up_to_ns"]), int(row["period_ns"]))
+                     for row in tables["repeats"] if row["vector"] == vector.name]  # fmt: skip
+        if vector.scenario is not None:
+            whole = replay_scenario(prepared, model, vector.scenario)
+        else:
+            whole = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns)
+        assert written_out(edges, stretches) == sorted(
+            (report.time_ns, report.name, report.level) for report in whole.reports
+            if report.kind == "out")  # fmt: skip
+
+
 def events_of(vector, *names):
     """The events of a vector with these names, as (time, name)."""
     return [event for event in vector.replay.events if event[1] in names]

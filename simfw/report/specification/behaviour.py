@@ -18,6 +18,7 @@ from simfw.report.specification.document import (
 from simfw.report.specification.figures import entries, figure_text, standing_text
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import cause, effect, in_words, outputs_text, slug
+from simfw.report.vectors.items import reached_states
 
 __all__ = ["outputs", "regions", "timing"]
 
@@ -182,10 +183,13 @@ def _region(subject: Subject, region: Region) -> Section:
     wakes = (
         f" The controller is awake in {in_words(f'`{name}`' for name in awake)}." if awake else ""
     )
+    reached = reached_states(region)
+    apart = [f"`{state.name}`" for state in region.states if state.name not in reached]
+    never = f" No row leads to {in_words(apart, 'or')} here." if apart and region.rows else ""
     blocks: list[Block] = [
         Paragraph(
             f"{GROUPS[region.group][0].upper()}{GROUPS[region.group][1:]}. It begins in "
-            f"`{region.starts}`.{memory}{gate}{wakes}"
+            f"`{region.starts}`.{memory}{gate}{wakes}{never}"
         )
     ]
     if region.rows:

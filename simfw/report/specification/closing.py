@@ -111,17 +111,16 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
             "by itself",
         )
     if gadget.gauge is not None:
+        levels = (("low", gadget.gauge.low), ("flat", gadget.gauge.flat))
+        told = [(f"`cell.{name}`", figure_text(figure)) for name, figure in levels
+                if figure is not None]  # fmt: skip
         yield (
-            "cell sinks below the last threshold",
-            "at the next sample of the gauge",
-            in_words(
-                [
-                    *("`cell.low`" for _ in [0] if gadget.gauge.low is not None),
-                    *("`cell.flat`" for _ in [0] if gadget.gauge.flat is not None),
-                ]
-            )
-            or "fewer bars",
-            "when the cell is charged",
+            "cell runs down",
+            "at each sample of the gauge",
+            in_words(f"{event} below {level}" for event, level in told) or "fewer bars",
+            f"`cell.back` when measured above {told[0][1]} again"
+            if told
+            else "when the cell is charged",
         )
     yield ("clock off beyond its tolerance", "not detected", "all windows shift together", gap)
 
@@ -213,8 +212,12 @@ def verification(subject: Subject) -> Section:
         Bullets(tuple(vectors.coverage_lines())),
         Table(caption="Test vectors", head=("vector", "what it adds first", "lasts", "steps",
                                             "items added"), rows=rows),
-        Paragraph("Pass: every output edge of the table within its earliest and latest time and no "
-                  "edge more. The windows hold the corners of the times and the clock."),
+        Paragraph("Pass: every output edge of `expected.csv` within its earliest and latest time "
+                  "and no edge more. Stretches in which whole periods only repeat are not written "
+                  "out; `repeats.csv` lists them with their period. The windows hold how far the "
+                  "clock may be off since the last stimulus, at the times as they are written; "
+                  "what goes on by itself from power-up (looks, reads, samples, blinks) drifts "
+                  "with the clock over the whole vector."),
     ]  # fmt: skip
     if vectors.missing:
         blocks.append(

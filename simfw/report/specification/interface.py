@@ -19,8 +19,9 @@ from simfw.report.specification.document import (
 )
 from simfw.report.specification.figures import entries, figure_text
 from simfw.report.specification.subject import Subject
-from simfw.report.specification.windows import rough_duration
+from simfw.report.specification.windows import Window, rough_duration
 from simfw.report.specification.words import in_words
+from simfw.report.vectors.items import reached_states
 
 __all__ = ["context", "events", "interface", "scope"]
 
@@ -369,12 +370,43 @@ def _hearers(subject: Subject, event: str) -> list[str]:
     ]
 
 
+def _never(subject: Subject, event: str, found: list[tuple[Region, Row]]) -> str:
+    """Why an event is never emitted in this gadget; empty where it may be."""
+    if any(reached_states(region) & set(row.sources) for region, row in found):
+        return ""
+    if found:
+        states = dict.fromkeys(f"`{state}`" for _, row in found for state in row.sources)
+        return f"never emitted here: no row leads to {in_words(states, 'or')}"
+    charger = subject.gadget.charger
+    if charger is None or not event.startswith("charge."):
+        return "never emitted here: no row emits it"
+    if charger.status is None:
+        return "never emitted here: the charger has no status pin to tell it"
+    return (
+        f"never emitted here: a status pin that is {charger.status} has two levels, and a fault "
+        "would be a third"
+    )
+
+
+def _sampled(subject: Subject, event: str) -> Window | None:
+    """From a change of a sampled contact to its press or release: it may come just after a read."""
+    name, _, what = event.rpartition(".")
+    button = subject.gadget.buttons.get(name)
+    if button is None or button.style != "sample" or what not in ("press", "release"):
+        return None
+    every, count = button.sample_every, button.samples
+    return subject.corners.of(
+        (count - 1) * every.low_ns, (2 * count - 1) * every.ns // 2, count * every.high_ns
+    )
+
+
 def _event_row(subject: Subject, event: str) -> tuple[Cell, ...]:
     found = _emitters(subject, event)
     notes = dict.fromkeys(row.note or row.key for _, row in found)
-    windows = [
+    sampled = _sampled(subject, event)
+    windows = [sampled] if sampled is not None else [
         window for _, row in found if (window := subject.corners.row(row)) is not None and window.ns
-    ]
+    ]  # fmt: skip
     if windows:
         texts = (
             rough_duration(min(w.low_ns for w in windows)),
@@ -387,16 +419,21 @@ def _event_row(subject: Subject, event: str) -> tuple[Cell, ...]:
         f"{region.name}: {in_words((f'`{s}`' for s in row.sources), 'or')}" for region, row in found
     )
     edges = dict.fromkeys(f"`{row.on}`" if row.on else "end of a time" for _, row in found)
+    condition, causes, states = "; ".join(notes), ", ".join(edges), "; ".join(places)
+    if sampled is not None:
+        causes = "change of the contact"
+    if never := _never(subject, event, found):
+        condition, texts, causes, states = never, ("-", "-", "-"), "-", "-"
     heard = _hearers(subject, event)
     links = tuple(dict.fromkeys(link for _, row in found for link in subject.links(row)))
     return (
         Cell(f"`{event}`", anchor=f"event-{event.replace('.', '-')}"),
-        Cell("; ".join(notes)),
+        Cell(condition),
         *(Cell(text, numeric=True) for text in texts),
-        Cell(", ".join(edges)),
-        Cell("; ".join(places)),
+        Cell(causes),
+        Cell(states),
         Cell(in_words(f"`{name}`" for name in heard) or "nobody"),
-        Cell("", links=links),
+        Cell("" if links else "-", links=links),
     )
 
 
@@ -490,11 +527,16 @@ def events(subject: Subject) -> Section:
                 + "."
             )
         )
+    sampled = (
+        "; for a contact that is read at intervals its change, just before a read or just after one"
+        if any(button.style == "sample" for button in subject.gadget.buttons.values())
+        else ""
+    )
     blocks.append(
         Bullets(
             (
                 "min, typ and max count from what decides: the last raw edge, or the "
-                "entry into the state. "
+                f"entry into the state{sampled}. "
                 "A time that ends in the very instant of an event is worked off before "
                 "it: the end of a "
                 "window belongs to what happens without the event.",

@@ -12,7 +12,7 @@ from simfw.behaviour.region import System
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.drills import chord_drills, in_two_steps, jumps, twice
-from simfw.report.vectors.items import all_items, count_kinds, drill_items, key_of
+from simfw.report.vectors.items import all_items, count_kinds, drill_items, key_of, reached_states
 from simfw.report.vectors.replay import Replay, Replayer, Track
 from simfw.report.vectors.search import Found, hand_m, search
 from simfw.report.vectors.sketch import Act
@@ -318,13 +318,18 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
             scenario = replace(scenario, title=f"{name}: {title}")
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,
                               ends_ns=path.ends_ns, scenario=scenario, replay=played, adds=adds))
-    missing = tuple((item, _why(item)) for item in items
+    missing = tuple((item, _why(system, item)) for item in items
                     if item in left and not item.startswith("pair "))  # fmt: skip
     return VectorSet(vectors=tuple(vectors), items=items, missing=missing)
 
 
-def _why(item: str) -> str:
-    kind = item.split(" ")[0]
+def _why(system: System, item: str) -> str:
+    kind, key, *more = item.split(" ")
+    state = more[0] if kind == "resume" else key.rpartition(":")[2]
+    for region in system.regions if kind in ("drive", "resume") else ():
+        mine = key.startswith(f"{region.name}:") or any(row.key == key for row in region.rows)
+        if mine and state not in reached_states(region):
+            return f"no row leads to {state}"
     if kind == "after":
         return "no input was found that comes just after it"
     if kind == "early":

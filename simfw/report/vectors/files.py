@@ -16,6 +16,7 @@ __all__ = ["vector_files"]
 
 STIMULI = ("vector", "time_ns", "signal", "value")
 EXPECTED = ("vector", "signal", "value", "earliest_ns", "typical_ns", "latest_ns")
+REPEATS = ("vector", "after_ns", "up_to_ns", "period_ns")
 ITEMS = ("item", "vectors")
 
 
@@ -41,7 +42,7 @@ def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
 
 def _edges(vector: Vector, clock: Fraction) -> Iterator[tuple[object, ...]]:
     """Every output edge with its window: what has passed since the last stimulus, at the corners
-    of the clock.
+    of the clock. Edges in stretches that are left out are those of the period before, again.
     """
     off, below = clock.numerator, clock.denominator
     times = sorted({0, *(act.at_ns for act in vector.acts)})
@@ -71,6 +72,9 @@ def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)
     files["vectors/stimuli.csv"] = _csv(STIMULI, _stimuli(vectors))
     files["vectors/expected.csv"] = _csv(
         EXPECTED, (row for vector in vectors.vectors for row in _edges(vector, clock)))  # fmt: skip
+    files["vectors/repeats.csv"] = _csv(
+        REPEATS, ((vector.name, *stretch) for vector in vectors.vectors
+                  for stretch in vector.replay.repeats()))  # fmt: skip
     files["vectors/coverage.csv"] = _csv(
         ITEMS, ((item, " ".join(names)) for item, names in covered.items()))  # fmt: skip
     return files

@@ -22,7 +22,7 @@ from simfw.behaviour.expression import Constant, levels_in
 from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["CLOSE", "Kinds", "all_items", "count_kinds", "drill_items", "key_of", "limits_of",
-           "may_be_cut", "may_follow"]  # fmt: skip
+           "may_be_cut", "may_follow", "reached_states"]  # fmt: skip
 
 NO_CONTACT = ("usb.edge", "status.edge")
 MOST_PAIRS = 400
@@ -98,6 +98,22 @@ def _passed_first(region: Region) -> set[str]:
         if more <= passed:
             return passed
         passed |= more
+
+
+def reached_states(region: Region) -> frozenset[str]:
+    """The states that rows lead to from the first one, whatever events and guards say.
+
+    What is resumed is a resume point that was reached before, or the first of them.
+    """
+    reached = {region.starts}
+    while True:
+        fired = [row for row in region.rows if reached & set(row.sources)]
+        more = {row.to for row in fired} - {"same", "resume"}
+        if any(row.to == "resume" for row in fired):
+            more |= set(region.resume_points[:1])
+        if more <= reached:
+            return frozenset(reached)
+        reached |= more
 
 
 def _pairs(region: Region) -> Iterator[str]:

@@ -87,13 +87,20 @@ class Exchange:
 class Replay:
     """A vector on the model: the exchange with a firmware, and the items that were covered.
 
-    `left_out` holds the stretches (after, up to) in which only what had been seen before went on.
+    `left_out` holds the stretches (after, up to) in which only what had been seen before went on,
+    `periods_ns` the period of each: what stands before a stretch happens again after each period.
     """
 
     exchanges: list[Exchange] = field(default_factory=list)
     events: list[tuple[int, str]] = field(default_factory=list)
     covers: frozenset[str] = frozenset()
     left_out: list[tuple[int, int]] = field(default_factory=list)
+    periods_ns: list[int] = field(default_factory=list)
+
+    def repeats(self) -> tuple[tuple[int, int, int], ...]:
+        """The stretches that are left out: after, up to, and their period (ns)."""
+        return tuple((*stretch, period) for stretch, period
+                     in zip(self.left_out, self.periods_ns, strict=True))  # fmt: skip
 
     def leaves_out(self, time_ns: int) -> bool:
         """Whether a time lies in a stretch of whole periods that was left out."""
@@ -134,6 +141,7 @@ class Replayer(Sketch):
         self.waiting: list[Report] = []
         self.sets: list[str] = []
         self.covered: set[str] = set()
+        self.period_ns = 0
         self.before: dict[int, deque[str]] = {}  # the last two rows of each region
 
     def play(self, *, charge: float, acts: Sequence[Act], ends_ns: int,
@@ -180,6 +188,14 @@ class Replayer(Sketch):
         """Note a stretch that is left out."""
         if end_ns > start_ns:
             self.result.left_out.append((start_ns, end_ns))
+            self.result.periods_ns.append(self.period_ns)
+
+    def _skip(self, period: int, inner: tuple[int, ...], then: int) -> bool:
+        """As in the sketch; the period is kept for what is left out of it."""
+        outer, self.period_ns = self.period_ns, period
+        skipped = super()._skip(period, inner, then)
+        self.period_ns = outer
+        return skipped
 
     # -- what the regions ask ----------------------------------------------------------------------
 
