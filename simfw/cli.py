@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from simfw import __version__, commands
-from simfw.errors import SimfwError
+from simfw.commands._shared import Parser
+from simfw.errors import SimfwError, UsageError
 
 __all__ = ["main"]
 
@@ -30,7 +31,11 @@ exit status: 0 fine, 1 a rule, expectation or comparison failed, 2 bad input or 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit status. Errors go to standard error as text."""
-    arguments = _parser().parse_args(argv)
+    _open_closed_streams()
+    parser = _parser()
+    arguments, rest = parser.parse_known_args(argv)
+    if rest:
+        arguments.parser.refuse(rest)
     try:
         status = int(arguments.action(arguments))
         sys.stdout.flush()
@@ -44,11 +49,28 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader has gone (`simfw run ... | head`): no further output, and no complaint at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return BROKEN_PIPE
+    except OSError as error:
+        if error.filename is not None:
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        reason = (error.strerror or str(error)).lower()
+        print(f"Cannot write the output: {reason}.", file=sys.stderr)
+        return UsageError.exit_code
     return status
 
 
+def _open_closed_streams() -> None:
+    """Put the null device where standard output or error was closed (`simfw run ... >&-`).
+
+    Python has None there, and the next file to be opened would get the number of the closed one.
+    """
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="simfw",
         description="Write down what a small battery gadget does, run it, "
         "and learn what it costs in battery.",

@@ -14,7 +14,36 @@ from pathlib import Path
 
 from simfw.errors import UsageError
 
-__all__ = ["write_folder", "write_whole"]
+__all__ = ["check_file", "check_folder", "write_folder", "write_whole"]
+
+
+def check_file(path: str | Path) -> None:
+    """Raise UsageError if `path` cannot be written as a file.
+
+    For the beginning of long work, so that its result is not lost for a mistyped name at its end.
+    """
+    path = Path(path)
+    reason = ""
+    if path.is_dir():
+        reason = "it is a folder"
+    elif path.exists() and not path.is_file():
+        reason = "it is a device or a pipe, no file"
+    elif not path.parent.is_dir():
+        reason = f"there is no folder {path.parent}"
+    elif not os.access(path.parent, os.W_OK):
+        reason = "permission denied"
+    if reason:
+        raise UsageError(f"Cannot write {path}: {reason}.")
+
+
+def check_folder(path: str | Path) -> None:
+    """Raise UsageError if nothing can be written into a folder `path`, which need not exist yet."""
+    path = Path(path)
+    there = next(part for part in (path, *path.parents) if part.exists() or part.is_symlink())
+    if not there.is_dir():
+        raise UsageError(f"Cannot write into {path}: {there} is no folder.")
+    if not os.access(there, os.W_OK):
+        raise UsageError(f"Cannot write into {path}: permission denied.")
 
 
 def write_whole(path: str | Path, content: str | bytes) -> None:
@@ -34,6 +63,8 @@ def write_folder(
     `make` creates the folder where it is missing. Raises UsageError where one cannot be written.
     """
     folder = Path(folder)
+    if make:
+        check_folder(folder)
     waiting: list[tuple[str, Path]] = []
     target = folder
     try:

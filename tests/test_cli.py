@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import signal
 import subprocess
 import sys
@@ -322,3 +323,85 @@ def test_progress_is_told_on_a_terminal_only(
             told += os.read(master, 100)
     assert told == b"counting ...\r\x1b[K"
     os.close(master)
+
+
+def test_closed_and_full_streams_end_without_a_traceback() -> None:
+    """`>&-` prints nowhere and changes nothing; a full disk behind standard output is told."""
+    call = f"{sys.executable} -m simfw modes {OLD.parent / 'gadget.toml'}"
+    for streams, status, said in (
+        (">&-", 0, ""),
+        ("2>&-", 0, ""),
+        (">/dev/full", 2, "Cannot write the output: no space left on device.\n"),
+    ):
+        done = subprocess.run(
+            ["sh", "-c", f"{call} {streams}"], capture_output=True, text=True, env=ENVIRONMENT,
+            check=False,
+        )  # fmt: skip
+        assert (done.returncode, done.stderr) == (status, said), streams
+        assert bool(done.stdout) == (streams == "2>&-"), streams
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["mods", "x"], 'there is no command "mods". Allowed: run, .* Did you mean "modes"?'),
+        (["run", "x", "--jason"], 'there is no option --jason. .* Did you mean "--json"?'),
+        (["run", "x", "y"], '"y" is one word too many'),
+        (["life", "x", "--users", "-3"], "'-3' is not a whole number from 1 on"),
+    ],
+)
+def test_what_is_mistyped_on_the_command_line_gets_the_nearest_name(
+    arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Unknown commands and options: what is allowed, the nearest, status 2."""
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == 2
+    assert re.search(said.replace("?", r"\?"), capsys.readouterr().err)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["life", "none.toml", "--plot", "gone/x.png"],
+        ["check", "none.toml", "--witness", "file"],
+        ["spec", "none.toml", "-o", "file/deeper"],
+        ["replay", "none.vcd", "--csv", "gone/x.csv"],
+        ["run", "none.toml", "--csv", "file"],
+        ["run", "none.toml", "--record", "gone/x.vcd"],
+        ["conform", "none.toml", "--against", "x", "--witness", "gone/x.toml"],
+    ],
+)
+def test_where_nothing_can_be_written_no_work_is_begun(
+    arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """The place of the output is looked at first: an hour's search must not be lost to a typo."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "file").write_text("kept")
+    assert main(arguments) == 2
+    assert capsys.readouterr().err.startswith("Cannot write")
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["replay", "gone.vcd", "--gadget", "G"], "gone.vcd: there is no such file.\n"),
+        (["replay", "folder", "--gadget", "G"], "folder: this is a folder, not a file.\n"),
+        (["conform", "G", "--against", "gone"], "gone: there is no such program.\n"),
+        (["conform", "G", "--against", "plain"], "plain cannot be run: permission denied.\n"),
+    ],
+)
+def test_missing_recordings_and_programs_are_told_in_words(
+    arguments: list[str], said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """No number of the operating system's, and the words that other files get."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "plain").write_text("no program")
+    monkeypatch.setattr("simfw.verify.driving.vector_drives", lambda *_, **__: [])
+    gadget = str(OLD.parent / "gadget.toml")
+    assert main([gadget if word == "G" else word for word in arguments]) == 2
+    assert capsys.readouterr().err.endswith(said)

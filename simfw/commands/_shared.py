@@ -6,20 +6,51 @@ import argparse
 import contextlib
 import json
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO
+
+from simfw.errors import nearest
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = ["Action", "add_command", "dump_json", "paint_for", "telling", "whole_number"]
+__all__ = ["Action", "Parser", "add_command", "dump_json", "paint_for", "telling", "whole_number"]
 
 Action = Callable[[argparse.Namespace], int]
 
 TONES = {"head": "1", "good": "32", "bad": "1;31"}  # ECMA-48 codes: bold, green, bold red
 
 STATUS = "exit status: 0 fine, 1 a rule, expectation or comparison failed, 2 bad input or usage"
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose complaints name the nearest command or option."""
+
+    def error(self, message: str) -> NoReturn:
+        """Print the complaint with the nearest name, and leave with status 2."""
+        choice = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)", message)
+        if choice is not None:
+            names = [name.strip(" '") for name in choice[2].split(",")]
+            message = f'there is no command "{choice[1]}".{_names(choice[1], names)}'
+        super().error(message)
+
+    def refuse(self, rest: Sequence[str]) -> NoReturn:
+        """Complain of arguments that mean nothing to this parser."""
+        word = rest[0]
+        if not word.startswith("-"):
+            super().error(f'"{word}" is one word too many')
+        options = [name for action in self._actions for name in action.option_strings]
+        found = word.partition("=")[0]
+        super().error(f"there is no option {found}.{_names(found, options)}")
+
+
+def _names(word: str, names: Sequence[str]) -> str:
+    """What may stand instead of `word`, and the nearest of it."""
+    near = nearest(word, names)
+    guess = "" if near is None else f' Did you mean "{near}"?'
+    return f" Allowed: {', '.join(names)}.{guess}"
 
 
 def add_command(
@@ -35,7 +66,7 @@ def add_command(
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
-    parser.set_defaults(action=action)
+    parser.set_defaults(action=action, parser=parser)
     return parser
 
 

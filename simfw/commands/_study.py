@@ -56,10 +56,9 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
 
 def positive_number(text: str) -> int:
     """An argument that must be a whole number from 1 on."""
-    number = whole_number(text)
-    if number < 1:
+    if not (text.isascii() and text.isdigit() and int(text) >= 1):
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 on")
-    return number
+    return int(text)
 
 
 @contextlib.contextmanager

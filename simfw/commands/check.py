@@ -71,7 +71,10 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.verify.check import check_gadget
     from simfw.verify.output import report_json, report_text, write_witnesses
     from simfw.verify.rulefile import read_rules
+    from simfw.writing import check_folder
 
+    if arguments.witness is not None:
+        check_folder(arguments.witness)
     gadget = load_gadget(arguments.gadget)
     rules = () if arguments.rules is None else read_rules(arguments.rules, gadget)
     report = check_gadget(

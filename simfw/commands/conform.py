@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 RANK = 75
 
+WITNESS = "witness.toml"
+
 
 def register(commands: Commands) -> None:
     """Add `conform` to the command line."""
@@ -58,8 +60,8 @@ def register(commands: Commands) -> None:
         help="map file of the recordings; not needed where the wires have the gadget's names",
     )  # fmt: skip
     parser.add_argument(
-        "--witness", metavar="FILE", default="witness.toml",
-        help="where the stimuli of a difference are saved as a scenario [witness.toml]",
+        "--witness", metavar="FILE", default=WITNESS,
+        help=f"where the stimuli of a difference are saved as a scenario [{WITNESS}]",
     )  # fmt: skip
     parser.add_argument(
         "--whole", action="store_true",
@@ -78,9 +80,12 @@ def conform(arguments: argparse.Namespace) -> int:
     from simfw.quantity import read_ns
     from simfw.verify.conform import Firmware, compare, random_difference, shrunk
     from simfw.verify.driving import gaps_of, inputs_of, segments_of, vector_drives
+    from simfw.writing import check_file
 
     if arguments.against is None and not arguments.mutants:
         raise UsageError("Name the firmware with --against PROGRAM, or ask for --mutants N.")
+    if arguments.witness != WITNESS:
+        check_file(arguments.witness)
     gadget = load_gadget(arguments.gadget)
     prepared = Prepared(gadget)
     segments = segments_of(gadget)

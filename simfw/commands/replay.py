@@ -60,8 +60,11 @@ def _replay(arguments: argparse.Namespace) -> int:
     from simfw.verify.prediction import Model
     from simfw.verify.replay import replay
     from simfw.verify.timings import timing_report
-    from simfw.writing import write_whole
+    from simfw.writing import check_file, write_whole
 
+    for target in (arguments.csv, arguments.as_scenario):
+        if target is not None:
+            check_file(target)
     options = _options(arguments)
     if arguments.plot is not None:
         from simfw.report.plots import check_ending

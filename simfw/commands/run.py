@@ -52,6 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.report.ledger import ledger_json, write_csv
     from simfw.report.plots import check_ending, write_plot
     from simfw.report.text import text_report
+    from simfw.writing import check_folder
 
     if arguments.plot is not None:
         check_ending(arguments.plot)
@@ -59,6 +60,8 @@ def run(arguments: argparse.Namespace) -> int:
         from simfw.report.record import check_record
 
         check_record(arguments.record)
+    if arguments.csv is not None:
+        check_folder(arguments.csv)
     scenario = load_scenario(arguments.scenario)
     gadget = scenario.gadget
     assert gadget is not None

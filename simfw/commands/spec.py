@@ -44,8 +44,9 @@ def spec(arguments: argparse.Namespace) -> int:
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
     from simfw.report.vectors import find_paths, make_vectors, vector_files
-    from simfw.writing import write_folder
+    from simfw.writing import check_folder, write_folder
 
+    check_folder(arguments.output)
     gadget = load_gadget(arguments.gadget)
     old = None if arguments.since is None else load_gadget(arguments.since)
     prepared = Prepared(gadget)

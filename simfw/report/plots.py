@@ -20,7 +20,7 @@ from simfw.errors import UsageError
 from simfw.quantity import format_duration, format_percent, format_si
 from simfw.report.text import heading
 from simfw.stimuli.scenario import Press, Temperature, Usb, Wave
-from simfw.writing import write_whole
+from simfw.writing import check_file, write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -95,11 +95,15 @@ def write_plot(run: Run, circuit: Circuit, path: str | Path) -> None:
 
 
 def check_ending(path: str | Path) -> str:
-    """The format of a plot by the ending of its name; raises UsageError for an unknown one."""
+    """The format of a plot by the ending of its name.
+
+    Raises UsageError for an unknown ending, and where the file cannot be written.
+    """
     ending = Path(path).suffix.removeprefix(".").lower()
     if ending not in FORMATS:
         endings = ", ".join(f".{known}" for known in FORMATS)
         raise UsageError(f'Cannot draw "{path}": its name must end in one of {endings}.')
+    check_file(path)
     return ending
 
 

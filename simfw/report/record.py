@@ -23,7 +23,7 @@ from simfw.errors import UsageError
 from simfw.quantity import format_duration
 from simfw.stimuli.recording.base import seconds_text
 from simfw.stimuli.recording.mapfile import Signal, gadget_signals
-from simfw.writing import write_whole
+from simfw.writing import check_file, write_whole
 
 __all__ = ["check_record", "recording_text", "write_recording"]
 
@@ -39,9 +39,10 @@ class _Change:
 
 
 def check_record(path: str | Path) -> None:
-    """Raise `UsageError` where a recording cannot be written under this name."""
+    """Raise `UsageError` where a recording cannot be written under this name, or not there."""
     if Path(path).suffix.lower() not in KINDS:
         raise UsageError(f"--record {path}: a recording ends in {' or '.join(KINDS)}.")
+    check_file(path)
 
 
 def write_recording(run: Run, path: str | Path) -> None:

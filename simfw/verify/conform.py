@@ -67,9 +67,9 @@ class Firmware:
         """Ask the program who it is; UsageError if it does not speak the protocol."""
         answer = self.talk(["hello"])
         if not answer or not answer[0].startswith("hello 1"):
-            shown = answer[0] if answer else "nothing"
+            shown = f"`{answer[0]}`" if answer else "nothing"
             raise UsageError(f"{self.program} does not speak the line protocol: it answered "
-                             f"`{shown}` to `hello`; `hello 1` was expected.")  # fmt: skip
+                             f"{shown} to `hello`; `hello 1` was expected.")  # fmt: skip
         return answer[0]
 
     def talk(self, lines: Sequence[str]) -> list[str]:
@@ -81,8 +81,16 @@ class Firmware:
             )  # fmt: skip
         except subprocess.TimeoutExpired:
             return ["error no answer in time"]
-        except (OSError, UnicodeDecodeError) as error:
-            raise UsageError(f"{self.program} cannot be run: {error}.") from error
+        except FileNotFoundError:
+            raise UsageError(f"{self.program}: there is no such program.") from None
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            raise UsageError(f"{self.program} cannot be run: {reason}.") from error
+        except UnicodeDecodeError as error:
+            raise UsageError(
+                f"{self.program} does not speak the line protocol: it answered bytes that are no "
+                "UTF-8 text."
+            ) from error
         lines_back = done.stdout.splitlines()
         if done.returncode != 0:
             lines_back.append(f"error the program ended with status {done.returncode}")

@@ -143,8 +143,7 @@ def test_a_map_is_drafted_and_used(
 
 @pytest.mark.parametrize(("arguments", "message"), [
     (["run.csv"], "No gadget file: give --gadget, or a map that names one."),
-    (["none.csv", "--gadget", "lamp.toml"], "none.csv: cannot be read (No such file or "
-     "directory)."),
+    (["none.csv", "--gadget", "lamp.toml"], "none.csv: there is no such file."),
     (["run.csv", "--gadget", "lamp.toml", "--start", "lamp"], "--start lamp: this is not "
      "REGION=STATE."),
     (["run.csv", "--gadget", "lamp.toml", "--start", "lmap=dark"], '--start: no such region: '

@@ -352,6 +352,30 @@ def test_the_command_writes_the_folder(tmp_path, capsys):
     assert "@" not in text
 
 
+def test_what_was_filled_in_outlives_a_second_writing(tmp_path, capsys):
+    """The board and its Makefile are the owner's: written once, then left as they are."""
+    call = ["source", str(DEMOS[-1]), "-o", str(tmp_path)]
+    assert main(call) == 0
+    with (tmp_path / "board.c").open("a") as board:
+        board.write("/* filled in */\n")
+    (tmp_path / "tables.c").write_text("old")
+    capsys.readouterr()
+    assert main(call) == 0
+    said = capsys.readouterr().out
+    assert "board.c is yours and was left as it is." in said
+    assert "Makefile is yours" not in said
+    assert (tmp_path / "board.c").read_text().endswith("/* filled in */\n")
+    assert (tmp_path / "tables.c").read_text() != "old"
+
+
+def test_a_readme_of_another_is_not_lost(tmp_path, capsys):
+    """A gadget's own folder has a README already: nothing is written there."""
+    (tmp_path / "README.md").write_text("# My notes\n")
+    assert main(["source", str(DEMOS[-1]), "-o", str(tmp_path)]) == 2
+    assert "give a folder of its own" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["README.md"]
+
+
 def test_two_names_that_look_alike_in_c_stay_apart():
     """`a.b_c` and `a_b.c` would be one macro; the second gets a number."""
     region = Region(name="r", group="behaviour", starts="s", states=(State(name="s"),), rows=())

@@ -16,10 +16,18 @@ from simfw.report.source.tick import choose_tick
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["FLAGS", "c_files", "gadget_plan", "harness_files", "source_files"]
+__all__ = [
+    "FLAGS",
+    "YOURS",
+    "c_files",
+    "gadget_plan",
+    "harness_files",
+    "source_files",
+]
 
 FLAGS = "-std=c99 -Wall -Wextra -Wpedantic -Werror -Wconversion"
 FIRMWARE = ("firmware.h", "firmware.c", "hooks.h")
+YOURS = ("board.c", "Makefile")  # whoever brings the firmware to a board changes these
 ALWAYS = (*FIRMWARE, "board.c", "harness.c")
 
 

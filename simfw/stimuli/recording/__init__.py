@@ -24,8 +24,13 @@ def open_recording(path: Path, *, timescale: Fraction | None = None) -> Recordin
     try:
         with path.open("rb") as stream:
             head = stream.read(4096)
+    except FileNotFoundError:
+        raise UsageError(f"{path}: there is no such file.") from None
+    except IsADirectoryError:
+        raise UsageError(f"{path}: this is a folder, not a file.") from None
     except OSError as error:
-        raise UsageError(f"{path}: cannot be read ({error.strerror}).") from error
+        reason = (error.strerror or str(error)).lower()
+        raise UsageError(f"{path}: the file cannot be read: {reason}.") from error
     if head.startswith(b"PK"):
         return open_sr(path)
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
