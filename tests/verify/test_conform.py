@@ -149,6 +149,42 @@ def test_most_mutants_are_noticed(hook):
     assert result.killed + len(result.survivors) == result.total
 
 
+def test_a_search_that_never_ends_a_second_time_is_noticed(hook):
+    """What is worked through on purpose shows faults that bring nothing new on their way."""
+    _, _, drives, files = hook
+    result = score(files, drives, 20, only=r"search\.rows\[2\]|lamp_mode\.rows\[8\]")
+    assert result.total >= 4
+    assert not result.survivors
+
+
+def test_faults_of_a_chord_are_noticed_where_they_can_be():
+    """Dropped guards of the two buttons that are read together: the rest cannot show (the page on
+    the C source says why).
+    """
+    gadget = load_gadget(HOOK.parent.parent / "cellar-steps" / "gadget.toml")
+    prepared = Prepared(gadget)
+    files = harness_files(prepared.system, segments_of(gadget), gadget.head.name)
+    result = score(files, vector_drives(gadget, prepared), 20,
+                   only=r"chords\.both\.\w+#[1-4]: its guard")  # fmt: skip
+    assert result.total == 6
+    assert {mutant.text.partition(":")[0] for mutant in result.survivors} == {
+        "chords.both.buttons#2", "chords.both.buttons#3", "chords.both.within#1",
+        "chords.both.within#2"}  # fmt: skip
+
+
+def test_mutants_are_made_where_they_could_show(hook):
+    """A state passed at once counts with what follows it; made-up edges where a row hears them."""
+    texts = [mutant.text for mutant in mutants_of(hook[3])]
+    assert "gauge: unread and gauge: reading: does not keep awake" in texts
+    assert "lamp_mode: lit.weak: level 400000 of FW_OUT_LAMP becomes 200000" in texts
+    assert "step function: edges are made up at power-up" in texts
+    gadget = load_gadget(HOOK.parent.parent / "cellar-steps" / "gadget.toml")
+    files = harness_files(Prepared(gadget).system, segments_of(gadget), gadget.head.name)
+    texts = [mutant.text for mutant in mutants_of(files)]
+    assert "step function: edges are made up at power-up" not in texts  # contacts are sampled
+    assert "up.contact: reading: does not keep awake" in texts
+
+
 def test_mutants_are_counted_by_the_command(capsys, monkeypatch):
     """`--mutants` tells how many of a sample are noticed, or that it needs a compiler."""
     assert main(["conform", str(HOOK), "--mutants", "3", "--whole", "--seed", "1"]) == 0
