@@ -200,6 +200,27 @@ def test_the_window_of_a_sampled_contact_counts_from_its_change():
     assert line[2:6] == ["18 ms", "25 ms", "36 ms", "change of the contact"]
 
 
+def test_a_sentence_says_which_others_come_first():
+    """Two sentences of one cause do not contradict one another: the later one yields."""
+    gadget = Gadget.model_validate({**WITH_CHARGER, "buttons": {"top": {}}})
+    found = {item.origin: item for item in subject_of(gadget, build_system(gadget)).requirements}
+    press, release, still = (found[f"buttons.top.debounce#{number}"] for number in (2, 3, 4))
+    assert "not apply" not in press.text
+    assert f"holds and {press.number} does not apply, region" in release.text
+    assert f"20 ms and none of {press.number} and {release.number} applies, region" in still.text
+    assert "the first row fires that applies" in found["order of regions"].text
+
+
+def test_times_of_the_other_style_are_said_to_be_for_nothing():
+    """A settled contact is not read at intervals; a stuck button without a hold ends in a click."""
+    gadget = Gadget.model_validate({**WITH_CHARGER, "buttons": {"top": {}}})
+    text = specification_files(document_of(gadget, build_system(gadget)))["specification.md"]
+    line = next(line for line in text.splitlines()
+                if line.startswith("| `buttons.top.sample_every`"))  # fmt: skip
+    assert "nothing: `style` is settle" in line
+    assert "one `top.press`, then nothing | when it opens: a release and a click" in text
+
+
 def test_numbers_of_requirements_are_stable_and_unique():
     """A row that is retimed, moved or led elsewhere keeps its number; all numbers differ."""
     gadget = load_gadget(LARDER)

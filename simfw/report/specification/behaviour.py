@@ -296,6 +296,16 @@ def outputs(subject: Subject) -> Section:
     )
 
 
+def _use(subject: Subject, key: str, used: set[str]) -> str:
+    """What a time of the gadget file is for."""
+    if key in used or key.endswith(".after"):
+        return "rows"
+    part, _, rest = key.partition(".")
+    if part == "buttons":  # the time of the other style
+        return f"nothing: `style` is {subject.gadget.buttons[rest.rpartition('.')[0]].style}"
+    return "rule" if part.startswith("rules") else "other"
+
+
 def timing(subject: Subject) -> Section:
     """Every time of the gadget with its corners."""
     rows = []
@@ -309,13 +319,7 @@ def timing(subject: Subject) -> Section:
                     *(Cell(text, numeric=True) for text in window.texts),
                     Cell(figure_text(entry.figure)),
                     Cell(standing_text(entry.figure)),
-                    Cell(
-                        "rows"
-                        if entry.key in used or entry.key.endswith(".after")
-                        else "rule"
-                        if entry.key.startswith("rules")
-                        else "other"
-                    ),
+                    Cell(_use(subject, entry.key, used)),
                 )
             )
     from simfw.behaviour.stock import burst_ns

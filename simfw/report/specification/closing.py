@@ -67,7 +67,8 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
             f"button `{name}` stuck closed",
             "not detected",
             hold,
-            "when it opens: a release; no click after a hold",
+            "when it opens: a release"
+            + ("; no click after a hold" if button.hold is not None else " and a click"),
         )
         settles = (
             f"kept awake until still for {format_duration(button.debounce.ns)}"
@@ -101,7 +102,9 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
             yield (
                 "charger reports a fault",
                 "not detected",
-                "looks like complete, or waiting",
+                "looks like complete, or waiting"
+                if gadget.charger.status is not None
+                else "not seen: no status pin",
                 gap,
             )
         yield (

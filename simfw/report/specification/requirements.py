@@ -64,9 +64,27 @@ def _states(region: Region, names: Sequence[str]) -> str:
     return "in " + in_words((f"`{name}`" for name in names), "or")
 
 
-def _row(region: Region, row: Row, corners: Corners, numbers: _Numbers) -> Requirement:
+def _before(rows: Sequence[Row], row: Row) -> list[Row]:
+    """Those of the rows tried before `row` that have its cause, in a state that both know."""
+    return [
+        other
+        for other in rows
+        if other.on == row.on
+        and other.after_ns == row.after_ns
+        and not set(row.sources).isdisjoint(other.sources)
+    ]
+
+
+def _row(
+    region: Region, row: Row, corners: Corners, numbers: _Numbers, before: Sequence[str]
+) -> Requirement:
+    """The sentence of a row; `before` are the numbers of those that are tried before it."""
     window = corners.row(row)
     guard = f" and `{row.when_text}` holds" if row.when_text else ""
+    if len(before) == 1:
+        guard += f" and {before[0]} does not apply"
+    elif before:
+        guard += f" and none of {in_words(before)} applies"
     place = f"`{region.name}` is {_states(region, row.sources)}"
     if row.on is not None:
         start = f"While {place}, when `{row.on}` occurs{guard}"
@@ -176,7 +194,8 @@ def requirements(
             pattern="always",
             text="The firmware shall take occurrences of one instant in the order: changes of "
             "inputs, then ended times region by region, then what these give rise to; and "
-            "offer each event to the regions in the order in which this document lists them.",
+            "offer each event to the regions in the order in which this document lists them; in "
+            "each, the first row fires that applies.",
             origin="order of regions",
         ),
         Requirement(
@@ -201,7 +220,11 @@ def requirements(
             )
         )
     for region in system.regions:
-        found += [_row(region, row, corners, numbers) for row in region.rows]
+        known: dict[str, str] = {}
+        for place, row in enumerate(region.rows):
+            before = [known[other.key] for other in _before(region.rows[:place], row)]
+            found.append(_row(region, row, corners, numbers, before))
+            known[row.key] = found[-1].number
         found += _outputs(region, segments, numbers)
     found += [_rule(rule, numbers) for rule in rules]
     return tuple(found)
