@@ -1,8 +1,8 @@
 """The hot loop, compiled where numba is installed (the extra `fast`), else as it stands.
 
-The very functions of `kernel` are compiled: the arithmetic is the same, so the results are equal.
-They are given bare addresses instead of arrays: a hundred arrays, each with an owner to be counted,
-would take most of the time, in compiling as in running.
+The very functions of `kernel` and of what it calls are compiled: the arithmetic is the same, so the
+results are equal. They are given bare addresses instead of arrays: a hundred arrays, each with an
+owner to be counted, would take most of the time, in compiling as in running.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from typing import Any
 
 import numpy as np
 
-from simfw.life import arithmetic, kernel, registers
+from simfw.life import arithmetic, kernel, pending, registers, standing
 from simfw.life.columns import flat
 from simfw.life.registers import Parts, Stimuli, Tables, World
 
 __all__ = ["Loop", "can_compile"]
 
-_SOURCES = (arithmetic, kernel, registers)
+_SOURCES = (registers, arithmetic, standing, pending, kernel)
 _GROUPS: tuple[type[Any], ...] = (Tables, Parts, World, Stimuli)
 
 
@@ -59,9 +59,11 @@ def _pointer(real: bool) -> Any:
 def _jit(function: FunctionType, inner: bool) -> Callable[..., Any]:
     import numba
 
-    # Only what is called from outside needs the costly way in from Python.
+    # Only what is called from outside needs the costly way in from Python. The rest becomes part of
+    # the loop: handing over the groups, a hundred addresses, would cost more than what is called.
     options: dict[str, Any] = {
         "error_model": "numpy", "no_cpython_wrapper": inner, "no_cfunc_wrapper": True,
+        "forceinline": inner,
     }
     made: Callable[..., Any]
     try:
@@ -82,8 +84,9 @@ def _compiled() -> Callable[..., int]:
     text = "".join(map(inspect.getsource, _SOURCES)) + _entry_source()
     modules = {module.__name__ for module in _SOURCES}
     digest = hashlib.sha256(text.encode()).hexdigest()[:8]
-    names: dict[str, Any] = vars(arithmetic) | vars(kernel)
-    names |= {"ints": _pointer(False), "reals": _pointer(True)}
+    names: dict[str, Any] = {"ints": _pointer(False), "reals": _pointer(True)}
+    for module in _SOURCES:
+        names |= vars(module)
     exec(compile(_entry_source(), str(kernel.__file__), "exec"), names)
     names["entry"].__module__ = kernel.__name__
     for name, plain in list(names.items()):

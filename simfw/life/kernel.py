@@ -20,6 +20,7 @@ on from where it was.
 from __future__ import annotations
 
 from simfw.life.arithmetic import advance, answers, between, find, lay, next_mode, piece
+from simfw.life.pending import begin, take_off
 from simfw.life.registers import (
     ALIVE,
     ASK_CHARGE,
@@ -71,7 +72,6 @@ from simfw.life.registers import (
     MISS_REST,
     MISS_STEP,
     MISS_WHAT,
-    MOST_PENDING,
     NEVER,
     NEXT,
     NODES,
@@ -113,6 +113,7 @@ from simfw.life.registers import (
     Tables,
     World,
 )
+from simfw.life.standing import at_reading, joint_place, next_end
 
 
 def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
@@ -147,10 +148,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
     comb_bits = t.comb_bits
     info_start = t.info_start
     rest_region = t.rest_region
-    rest_lap = t.rest_lap
-    lap_start = t.lap_start
     lap_group = t.lap_group
-    lap_open = t.lap_open
     set_region = t.set_region
     after = p.after
     grid = p.grid
@@ -208,7 +206,6 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             # reads the cell while others are not where they are for longest, it is asked again.
             around = (comb << sensors) | echo
             at_node = find(t.rest_key, t.rest_value, last[REST], around)
-            joint = 0
             elsewhere = False
             short = False
             while True:
@@ -238,29 +235,10 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 reader = t.info_reader[info]
                 if elsewhere or reader < 0 or (bits & ALIVE) == 0 or due[reader] == NEVER:
                     break
-                period = due[reader] - entered[reader]
-                for k in range(info_start[info], info_start[info + 1]):
-                    r = rest_region[k]
-                    if r == reader:
-                        continue
-                    n = lap_start[rest_lap[k]]
-                    place = n + t.lap_home[rest_lap[k]]
-                    lasts = 0
-                    for at_place in range(n, lap_start[rest_lap[k] + 1]):
-                        lasts += after[lap_group[at_place]]
-                    # Unless it stands elsewhere at each reading: where it stands at the next one.
-                    # What changes at the very time of the reading has changed before it.
-                    if lap_open[rest_lap[k]] == 0 and period % lasts == 0:
-                        left = (due[reader] - entered[r]) % lasts
-                        place = n
-                        while left >= after[lap_group[place]]:
-                            left -= after[lap_group[place]]
-                            place += 1
-                        if place != n + t.lap_home[rest_lap[k]]:
-                            elsewhere = True
-                    joint += (place - n) * t.rest_stride[k]
-                if not elsewhere:
+                joint = at_reading(t, p, w, info, reader)
+                if joint < 0:
                     break
+                elsewhere = True
                 i[INFO] = info
                 i[MISS_CODE] = joint
                 at_node = find(
@@ -299,13 +277,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 for r in range(regions):
                     if due[r] < then and (resting >> r) & 1 == 0:
                         then = due[r]
-                for k in range(info_start[info], info_start[info + 1]):
-                    if lap_open[rest_lap[k]] == 1:
-                        end = entered[rest_region[k]]
-                        for n in range(lap_start[rest_lap[k]], lap_start[rest_lap[k] + 1]):
-                            end += after[lap_group[n]]
-                        if end < then:
-                            then = end
+                then = next_end(t, p, w, info, then)
             if i[HANDS] > 0 and then > now + QUARTER_NS:
                 # The answer to a steady hand is asked for again now and then.
                 then = now + QUARTER_NS
@@ -368,28 +340,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
         if stage == STAGE_PLACE:
             # Where the resting regions stand now.
             info = i[INFO]
-            joint = 0
-            for k in range(info_start[info], info_start[info + 1]):
-                r = rest_region[k]
-                n = lap_start[rest_lap[k]]
-                left = now - entered[r]
-                if left <= after[lap_group[n]]:
-                    w.lap_left[r] = left
-                    w.lap_place[r] = n
-                    continue
-                period = 0
-                for place in range(n, lap_start[rest_lap[k] + 1]):
-                    period += after[lap_group[place]]
-                left %= period
-                if left == 0:
-                    left = period
-                place = n
-                while left > after[lap_group[place]]:
-                    left -= after[lap_group[place]]
-                    place += 1
-                w.lap_left[r] = left
-                w.lap_place[r] = place
-                joint += (place - n) * t.rest_stride[k]
+            joint = joint_place(t, p, w, info, now)
             moved = comb
             if joint > 0:
                 moved = find(
@@ -432,24 +383,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     i[MISS_WHAT] = h
                     short = True
                     break
-                at_pool = s.pool_offset[h] + w.habit_used[h]
-                w.habit_used[h] += 1
-                habit_true[h] = 1
-                habit_again[h] = now + DAY_NS
-                end = now
-                for k in range(s.pool_start[at_pool], s.pool_end[at_pool]):
-                    n = i[PENDING]
-                    if n >= MOST_PENDING:
-                        break
-                    when = now + s.pool_time[k]
-                    pending_time[n] = when
-                    w.pending_kind[n] = s.pool_kind[k]
-                    w.pending_target[n] = s.pool_target[k]
-                    w.pending_value[n] = s.pool_value[k]
-                    i[PENDING] = n + 1
-                    if when > end:
-                        end = when
-                habit_until[h] = end + 1
+                begin(w, s, h, now)
             if short:
                 status = MISS_POOL
                 break
@@ -646,12 +580,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
         if i[NEXT] < stimuli and times[i[NEXT]] <= now:
             i[NEXT] += 1
         else:
-            i[PENDING] -= 1
-            for k in range(source, i[PENDING]):
-                pending_time[k] = pending_time[k + 1]
-                w.pending_kind[k] = w.pending_kind[k + 1]
-                w.pending_target[k] = w.pending_target[k + 1]
-                w.pending_value[k] = w.pending_value[k + 1]
+            take_off(w, source)
 
     i[NOW] = now
     i[COMB] = comb

@@ -1,0 +1,43 @@
+"""What begun habits will still do: stimuli that are due later.
+
+A habit that a condition starts brings stimuli of its own; they wait in `World` until their time.
+Plain functions on flat sequences, compiled or as they stand; see `kernel`.
+"""
+
+from __future__ import annotations
+
+from simfw.life.registers import DAY_NS, MOST_PENDING, PENDING, Stimuli, World
+
+__all__ = ["begin", "take_off"]
+
+
+def begin(w: World, s: Stimuli, habit: int, now: int) -> None:
+    """Let a habit begin: its next occasion's stimuli wait, and it is not begun again for a day."""
+    at_pool = s.pool_offset[habit] + w.habit_used[habit]
+    w.habit_used[habit] += 1
+    w.habit_true[habit] = 1
+    w.habit_again[habit] = now + DAY_NS
+    end = now
+    for k in range(s.pool_start[at_pool], s.pool_end[at_pool]):
+        n = w.i[PENDING]
+        if n >= MOST_PENDING:
+            break
+        when = now + s.pool_time[k]
+        w.pending_time[n] = when
+        w.pending_kind[n] = s.pool_kind[k]
+        w.pending_target[n] = s.pool_target[k]
+        w.pending_value[n] = s.pool_value[k]
+        w.i[PENDING] = n + 1
+        if when > end:
+            end = when
+    w.habit_until[habit] = end + 1
+
+
+def take_off(w: World, place: int) -> None:
+    """Take off the stimulus at a place; those behind it move up, so that their order stays."""
+    w.i[PENDING] -= 1
+    for k in range(place, w.i[PENDING]):
+        w.pending_time[k] = w.pending_time[k + 1]
+        w.pending_kind[k] = w.pending_kind[k + 1]
+        w.pending_target[k] = w.pending_target[k + 1]
+        w.pending_value[k] = w.pending_value[k + 1]
