@@ -78,8 +78,9 @@ def conform(arguments: argparse.Namespace) -> int:
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
     from simfw.quantity import read_ns
+    from simfw.report.vectors.build import segments_of
     from simfw.verify.conform import Firmware, compare, random_difference, shrunk
-    from simfw.verify.driving import gaps_of, inputs_of, segments_of, vector_drives
+    from simfw.verify.driving import gaps_of, inputs_of, vector_drives
     from simfw.writing import check_file
 
     if arguments.against is None and not arguments.mutants:
@@ -133,24 +134,24 @@ def _progress(what: str) -> Callable[[int, int], None] | None:
 
 def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
     from simfw.loading import load_scenario
-    from simfw.report.vectors.build import replayer_of
-    from simfw.verify.driving import scenario_drive, segments_of
+    from simfw.report.vectors.build import Rehearsal
+    from simfw.verify.driving import scenario_drive
 
-    model = replayer_of(prepared, segments_of(prepared.gadget))
-    return [scenario_drive(prepared, model, path, load_scenario(path)) for path in paths]
+    model = Rehearsal(prepared)
+    return [scenario_drive(model, path, load_scenario(path)) for path in paths]
 
 
 def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Drive]:
     """The recordings as drives; what is to be said about them is printed."""
     from simfw.commands._recordings import observed_in
-    from simfw.report.vectors.build import replayer_of
+    from simfw.report.vectors.build import Rehearsal
     from simfw.stimuli.recording.mapfile import read_map
-    from simfw.verify.driving import recorded_drive, segments_of
+    from simfw.verify.driving import recorded_drive
     from simfw.verify.replay import Options
 
     if arguments.map is not None and not arguments.recording:
         raise UsageError("--map belongs to a recording: give that with --recording.")
-    model = replayer_of(prepared, segments_of(prepared.gadget))
+    model = Rehearsal(prepared)
     drives = []
     for path in arguments.recording:
         mapped = None if arguments.map is None else read_map(arguments.map)
@@ -187,7 +188,7 @@ def _report(prepared: Prepared, found: Difference, witness: str) -> None:
 def _mutants(prepared: Prepared, drives: list[Drive], count: int, seed: int) -> None:
     """Count the faults that the vectors notice."""
     from simfw.report.source import harness_files
-    from simfw.verify.driving import segments_of
+    from simfw.report.vectors.build import segments_of
     from simfw.verify.mutants import score
 
     files = harness_files(prepared.system, segments_of(prepared.gadget), prepared.gadget.head.name)

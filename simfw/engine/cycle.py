@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.engine.clock import Clock, Tally
-from simfw.engine.plant import Phase
+from simfw.engine.phase import Phase
 
 __all__ = ["Cycle", "Folded", "Member", "Turn"]
 

@@ -19,11 +19,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from simfw.behaviour.region import System
 from simfw.behaviour.table import IDLE
 from simfw.engine.cycle import Cycle, Folded, Grids, Member
-from simfw.engine.plant import Phase
-from simfw.engine.ticking import ticking_states
+from simfw.engine.phase import Phase
 
 __all__ = ["Folder", "Moment"]
 
@@ -62,8 +60,9 @@ _ByAge = dict[tuple[int, ...], list[tuple[Cycle, int]]]
 class Folder:
     """Finds cycles while instants go by, and remembers them."""
 
-    def __init__(self, system: System, grids: Grids | None = None) -> None:
-        self._ticking = ticking_states(system)
+    def __init__(self, ticking: tuple[frozenset[int], ...], grids: Grids) -> None:
+        """`ticking`: see `ticking_states`. `grids` are shared by all simulations of a gadget."""
+        self._ticking = ticking
         self._log: list[Moment] = []
         self._seen: dict[tuple[tuple[int, ...], tuple[int, ...]], int] = {}
         self._last: dict[tuple[int, ...], int] = {}
@@ -73,7 +72,7 @@ class Folder:
         ] = {}
         self._here = self._known.setdefault((), {})
         self.cycles: list[Cycle] = []
-        self._grids: Grids = {} if grids is None else grids
+        self._grids = grids
 
     def enter(self, context: tuple[object, ...]) -> None:
         """Something from outside changed: what was seen so far does not go on."""

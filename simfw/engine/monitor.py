@@ -19,7 +19,8 @@ from simfw.behaviour.expression import (
     Quantity,
 )
 from simfw.behaviour.rules import BoundRule
-from simfw.engine.plant import Phase, Plant
+from simfw.engine.phase import Phase
+from simfw.engine.plant import Plant
 from simfw.engine.run import RuleVerdict
 from simfw.engine.snapshot import RuleState
 from simfw.quantity import format_duration

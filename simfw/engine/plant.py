@@ -7,9 +7,7 @@ It answers what expressions ask about the world, and it turns a combination of r
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 from simfw.behaviour.expression import (
     All,
@@ -22,94 +20,29 @@ from simfw.behaviour.expression import (
     Number,
     Quantity,
 )
-from simfw.behaviour.region import Drive, System
+from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
-from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.engine.clock import Clock, Tally, clock_of
-from simfw.engine.ticking import ticking_states
-from simfw.gadget.model import Gadget
+from simfw.circuit.circuit import ChargerMode, LoadSet
+from simfw.engine.clock import Clock, clock_of
+from simfw.engine.phase import Phase
+from simfw.engine.prepared import Prepared
 
-__all__ = ["EMPTY", "Phase", "Plant", "Settings", "levels_read", "reads_world"]
+__all__ = ["EMPTY", "Plant", "levels_read", "reads_world"]
 
 # The charge that counts as none: the clock comes to rest at 0, and only what is left below a mark
 # is seen to have crossed it.
 EMPTY = 1e-15
 
 
-@dataclass(slots=True, eq=False)
-class Phase:
-    """One combination of region states in one electrical context.
-
-    `lows` are the charges at which something happens, rising. `open_at`: the charge at or below
-    which the protection opens. `ticks`: whether any region may come round by its own dwells.
-    `lump_c` collects wake-up charges spent in it.
-    """
-
-    states: tuple[int, ...]
-    names: tuple[str, ...]
-    loads: LoadSet
-    clock: Clock
-    levels: tuple[float, ...]
-    bars: int | None
-    marks: list[float]
-    open_at: float
-    steps: tuple[tuple[bool, float, ChargerMode], ...]
-    restart_at: float
-    ticks: bool
-    tally: Tally = field(default_factory=Tally)
-    lump_c: float = 0.0
-    verdicts: dict[int, bool] = field(default_factory=dict)
-
-    def anew(self) -> Phase:
-        """The same phase as another simulation begins with it: nothing has been counted yet."""
-        return Phase(
-            self.states, self.names, self.loads, self.clock, self.levels, self.bars, self.marks,
-            self.open_at, self.steps, self.restart_at, self.ticks,
-        )
-
-    def bounds(self, charge: float) -> tuple[float, float]:
-        """The marks around `charge`: low <= charge < high."""
-        k = bisect_right(self.marks, charge)
-        low = self.marks[k - 1] if k else -math.inf
-        high = self.marks[k] if k < len(self.marks) else math.inf
-        return low, high
-
-
-# Phases that nothing was counted in, for all simulations of a system: by the levels that are
-# watched, and then by the state of everything.
-Settings = dict[tuple[tuple[float, ...], ...], dict[tuple[object, ...], Phase]]
-
-
 class Plant:
     """Cell, charger, inputs and outputs of one gadget during a simulation."""
 
-    def __init__(
-        self,
-        gadget: Gadget,
-        circuit: Circuit,
-        system: System,
-        watched: Sequence[Expression],
-        clocks: dict[LoadSet, Clock] | None = None,
-        settings: Settings | None = None,
-    ) -> None:
-        self.gadget = gadget
+    def __init__(self, prepared: Prepared, watched: Sequence[Expression] = ()) -> None:
+        gadget, circuit, system = prepared.gadget, prepared.circuit, prepared.system
         self.circuit = circuit
-        self.system = system
         self.capacity_c = circuit.capacity_c
-        self.base = 1.0  # charge = base + moved: `moved` keeps its digits over a year of pulses
-        self.moved = 0.0
-        self.usb = False
-        self.temperature_c = 25.0
-        self.charger_mode: ChargerMode = "off"
-        self.protected = False
-        self.contacts: dict[str, bool] = dict.fromkeys(gadget.buttons, False)
-        self.hands: dict[str, float] = {}
-        self._flags: dict[str, bool] = {}
-        self._clocks: dict[LoadSet, Clock] = {} if clocks is None else clocks
-        self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
-        self._here: dict[tuple[object, ...], Phase] = {}
-        # The charges at which what was read in this instant would have been read otherwise.
-        self.turns: set[float] = set()
+        self._buttons = tuple(gadget.buttons)
+        self._clocks = prepared.clocks
         self._turning: dict[tuple[str, float], float] = {}
         self.outputs = (*gadget.lights, *gadget.loads)
         self._segments = {
@@ -119,8 +52,7 @@ class Plant:
         shows = [(n, r.show) for n, r in enumerate(system.regions) if r.show is not None]
         self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
         self._gates_vary = any(reads_world(show) for _, show in shows)
-        self._hiding = False
-        self._ticking = ticking_states(system)
+        self._ticking = prepared.ticking
         self._all_shown = [True] * len(system.regions)
         # Guards are read at events only; these are read whenever a crossing makes them turn over.
         always = [*(c.when for c in system.conditions), *(show for _, show in shows), *watched]
@@ -130,7 +62,7 @@ class Plant:
         )
         self.charge_marks = sorted(levels_read(always, "cell.charge"))
         watching = (tuple(self.voltage_marks), tuple(self.charge_marks))
-        self._settings = ({} if settings is None else settings).setdefault(watching, {})
+        self._settings = prepared.settings.setdefault(watching, {})
         cell = gadget.cell
         self.cut_off_v = cell.cut_off.value if cell.cut_off else None
         restart = cell.restart.value if cell.restart else None
@@ -138,6 +70,22 @@ class Plant:
         if restart is not None:
             resting = self.clock(LoadSet(controller="off", protected=True))
             self._restart_at = self._open_circuit_charge(resting, restart)
+        self.begin()
+
+    def begin(self) -> None:
+        """Stand as at the beginning of a simulation: nothing touched, nothing counted."""
+        self.base = 1.0  # charge = base + moved: `moved` keeps its digits over a year of pulses
+        self.moved = 0.0
+        self.usb = False
+        self.temperature_c = 25.0
+        self.charger_mode: ChargerMode = "off"
+        self.protected = False
+        self.contacts: dict[str, bool] = dict.fromkeys(self._buttons, False)
+        self.hands: dict[str, float] = {}
+        self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
+        # The charges at which what was read in this instant would have been read otherwise.
+        self.turns: set[float] = set()
+        self._hiding = False
         self.refresh()
 
     # -- inputs ----------------------------------------------------------------------------------

@@ -10,8 +10,9 @@ from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.engine.clock import Clock
 from simfw.engine.cycle import Grids
-from simfw.engine.plant import Settings
+from simfw.engine.phase import Settings
 from simfw.engine.run import Guess
+from simfw.engine.ticking import ticking_states
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
 
@@ -32,6 +33,7 @@ class Prepared:
         self.system = build_system(gadget)
         self.rules = build_rules(gadget, self.system)
         self.clocks: dict[LoadSet, Clock] = {} if like is None else like.clocks
+        self.ticking = ticking_states(self.system)
         self.settings: Settings = {}
         self.grids: Grids = {} if like is None else like.grids
         self._guesses: list[tuple[Guess, ...]] = []  # shared with every copy, filled when asked
@@ -53,6 +55,7 @@ class Prepared:
         other = copy.copy(self)
         if system is not self.system:
             other.system = system
+            other.ticking = ticking_states(system)
             other.settings = {}
         other.rules = ()
         return other

@@ -12,7 +12,8 @@ from simfw.engine.cycle import Cycle
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.monitor import Monitor, Probe
 from simfw.engine.observer import Observer
-from simfw.engine.plant import EMPTY, Phase, Plant
+from simfw.engine.phase import Phase
+from simfw.engine.plant import EMPTY, Plant
 from simfw.engine.prepared import Prepared
 from simfw.engine.resume import restore, snapshot
 from simfw.engine.run import Expected, Interval, Occurred, Part, Run
@@ -41,7 +42,9 @@ class Simulation:
         trace: bool,
         observers: Sequence[Observer],
         resume: Snapshot | None,
+        plant: Plant | None = None,
     ) -> None:
+        """`plant` is one made of `prepared` for an earlier simulation that watched the same."""
         gadget = prepared.gadget
         self.gadget = gadget
         self.guesses = prepared.guesses
@@ -65,8 +68,10 @@ class Simulation:
             if part is not None
         ]
         watched = [*rule_parts, *expects.values()]
-        plant = Plant(gadget, prepared.circuit, prepared.system, watched, prepared.clocks,
-                      prepared.settings)  # fmt: skip
+        if plant is None:
+            plant = Plant(prepared, watched)
+        else:
+            plant.begin()
         self.plant = plant
         self.stepper = plant.stepper
         numbers = iter(range(1 << 30))
@@ -75,7 +80,7 @@ class Simulation:
         self.rule_events = frozenset().union(*(m.events for m in self.monitors))
         controller = gadget.controller
         self.wake_c = controller.wake.value if controller and controller.wake else 0.0
-        self.folder = Folder(prepared.system, prepared.grids)
+        self.folder = Folder(prepared.ticking, prepared.grids)
         self.alive = False
         self.now = 0
         self.events: list[Occurred] = []

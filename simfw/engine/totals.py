@@ -9,7 +9,7 @@ import numpy as np
 
 from simfw.behaviour.table import Stepper
 from simfw.engine.cycle import Cycle
-from simfw.engine.plant import Phase
+from simfw.engine.phase import Phase
 from simfw.engine.run import ConsumerUse, StateUse
 
 __all__ = ["Totals", "total"]

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from simfw.circuit.circuit import Circuit
 from simfw.errors import UsageError
 from simfw.report.vectors.build import (
+    Rehearsal,
     acts_of,
     make_vectors,
     replay_scenario,
-    replayer_of,
     to_scenario,
 )
 from simfw.stimuli.scenario import Scenario
@@ -23,20 +23,15 @@ from simfw.verify.replay import replay as replay_recording
 if TYPE_CHECKING:
     from simfw.engine.simulator import Prepared
     from simfw.gadget.model import Gadget
-    from simfw.report.vectors.replay import Replay, Replayer
+    from simfw.report.vectors.replay import Replay
     from simfw.stimuli.recording.signals import Observed
 
 __all__ = ["Recorded", "gaps_of", "inputs_of", "recorded_drive", "scenario_drive", "scenario_of",
-           "segments_of", "vector_drives"]  # fmt: skip
+           "vector_drives"]  # fmt: skip
 
 MS = 1_000_000
 LONGEST_GAP_MS = 5_000
 RESTING_V = 3.8
-
-
-def segments_of(gadget: Gadget) -> dict[str, int]:
-    """The number of segments of each segmented light."""
-    return {name: light.leds for name, light in gadget.lights.items() if light.segments}
 
 
 def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) -> list[Drive]:
@@ -45,12 +40,12 @@ def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) ->
     Unless `whole`, periods in which only what was seen before goes on (looks with nobody there) are
     not compared; what follows them is.
     """
-    model = replayer_of(prepared, segments_of(gadget)) if whole else None
+    model = Rehearsal(prepared) if whole else None
     drives = []
     for vector in make_vectors(gadget, prepared.system, prepared).vectors:
         played: Replay | None = vector.replay
         if model is not None and vector.scenario is not None:
-            played = replay_scenario(prepared, model, vector.scenario)
+            played = replay_scenario(model, vector.scenario)
         elif model is not None:
             played = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns)
         if played is not None:
@@ -58,9 +53,9 @@ def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) ->
     return drives
 
 
-def scenario_drive(prepared: Prepared, model: Replayer, name: str, scenario: Scenario) -> Drive:
+def scenario_drive(model: Rehearsal, name: str, scenario: Scenario) -> Drive:
     """A scenario as a drive called `name`; UsageError where a firmware cannot be told it."""
-    played = replay_scenario(prepared, model, scenario)
+    played = replay_scenario(model, scenario)
     if played is None:
         raise UsageError(
             f"{name} cannot be used to drive a firmware: the cell runs empty in it, or a "
@@ -77,7 +72,7 @@ class Recorded:
     said: tuple[str, ...]
 
 
-def recorded_drive(prepared: Prepared, model: Replayer, observed: Observed, options: Options
+def recorded_drive(prepared: Prepared, model: Rehearsal, observed: Observed, options: Options
                    ) -> Recorded:  # fmt: skip
     """What was done to the real thing in a recording, from power-up of the firmware.
 
@@ -105,7 +100,7 @@ def recorded_drive(prepared: Prepared, model: Replayer, observed: Observed, opti
         title=name, gadget_path=Path(prepared.gadget.file or "gadget.toml"), charge=charge,
         lasts_ns=max(1, observed.end_ns), steps=observed.steps, gadget=prepared.gadget,
     )  # fmt: skip
-    drive = scenario_drive(prepared, model, name, scenario)
+    drive = scenario_drive(model, name, scenario)
     return Recorded(drive=drive, said=tuple(said))
 
 

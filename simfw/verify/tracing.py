@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 
 from simfw.behaviour.region import Row
 from simfw.engine.observer import Observer
-from simfw.engine.plant import Phase
+from simfw.engine.phase import Phase
 from simfw.engine.run import Run
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.engine.snapshot import Snapshot

@@ -20,9 +20,10 @@ from simfw.behaviour.region import Region
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.report.source import harness_files
+from simfw.report.vectors.build import segments_of
 from simfw.report.vectors.items import reached_states
 from simfw.verify.conform import Firmware, random_difference
-from simfw.verify.driving import gaps_of, inputs_of, segments_of, vector_drives
+from simfw.verify.driving import gaps_of, inputs_of, vector_drives
 from simfw.verify.mutants import Build, Mutant, score
 
 SAME_INSTANT = (

@@ -13,14 +13,13 @@ from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
 from simfw.report.vectors import items, make_vectors, vector_files
-from simfw.report.vectors.build import replay_scenario, replayer_of
+from simfw.report.vectors.build import Rehearsal, replay_scenario
 from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.drills import in_two_steps, twice
 from simfw.report.vectors.items import all_items, count_kinds, drill_items
-from simfw.report.vectors.search import Found
+from simfw.report.vectors.nodes import Found
 from simfw.report.vectors.sketch import Act
 from simfw.stimuli.scenario import Usb
-from simfw.verify.driving import segments_of
 from simfw.writing import write_folder
 from tests.report.golden import DEMOS
 
@@ -63,12 +62,12 @@ def test_every_vector_adds_something(hook):
 def test_the_simulator_sees_the_same_events(hook):
     """Each scenario vector, replayed instant by instant, has the events of a folded run."""
     gadget, prepared, vectors = hook
-    model = replayer_of(prepared, segments_of(gadget))
+    model = Rehearsal(prepared)
     for vector in vectors.vectors:
         if vector.scenario is None:
             continue
         run = simulate(gadget, vector.scenario, prepared=prepared)
-        whole = replay_scenario(prepared, model, vector.scenario)
+        whole = replay_scenario(model, vector.scenario)
         assert whole is not None
         assert [(event.time_ns, event.name) for event in run.events] == whole.events
         assert vector.replay.events == whole.events
@@ -198,11 +197,11 @@ def written_out(edges, stretches):
 
 def test_what_the_tables_leave_out_can_be_written_out_from_them(hook, tmp_path):
     """Edges and repeats together are the edges of the whole replay, to the nanosecond."""
-    gadget, prepared, vectors = hook
+    _, prepared, vectors = hook
     files = vector_files(vectors, tmp_path)
     tables = {name: list(csv.DictReader(io.StringIO(files[f"vectors/{name}.csv"])))
               for name in ("expected", "repeats")}  # fmt: skip
-    model = replayer_of(prepared, segments_of(gadget))
+    model = Rehearsal(prepared)
     assert len(tables["repeats"]) > 5
     for vector in vectors.vectors:
         edges = [(int(row["typical_ns"]), row["signal"], int(row["value"]))
@@ -210,7 +209,7 @@ def test_what_the_tables_leave_out_can_be_written_out_from_them(hook, tmp_path):
         stretches = [(int(row["after_ns"]), int(row["up_to_ns"]), int(row["period_ns"]))
                      for row in tables["repeats"] if row["vector"] == vector.name]  # fmt: skip
         if vector.scenario is not None:
-            whole = replay_scenario(prepared, model, vector.scenario)
+            whole = replay_scenario(model, vector.scenario)
         else:
             whole = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns)
         assert written_out(edges, stretches) == sorted(

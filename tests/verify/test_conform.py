@@ -17,7 +17,7 @@ from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
 from simfw.report.record import write_recording
 from simfw.report.source import harness_files
-from simfw.report.vectors.build import replayer_of
+from simfw.report.vectors.build import Rehearsal, segments_of
 from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Scenario
 from simfw.verify import mutants
@@ -27,7 +27,6 @@ from simfw.verify.driving import (
     inputs_of,
     recorded_drive,
     scenario_drive,
-    segments_of,
     vector_drives,
 )
 from simfw.verify.mutants import mutants_of, score
@@ -98,7 +97,7 @@ def test_a_recording_that_the_model_does_not_fit_is_told(hook, tmp_path):
     record = tmp_path / "dark.csv"
     write_recording(run, record)
     observed, _ = observed_in(record, None, gadget, HOOK)
-    model = replayer_of(prepared, segments_of(gadget))
+    model = Rehearsal(prepared)
     fair = recorded_drive(prepared, model, observed, Options())
     assert fair.said == ()
     assert fair.drive.replay.events == [(event.time_ns, event.name) for event in run.events]
@@ -218,15 +217,15 @@ def test_a_scenario_in_which_the_cell_runs_empty_is_refused():
         "behaviour": {"lamp": {"starts": "lit", "states": {"lit": {"lamp": "on"}}}},
     })  # fmt: skip
     prepared = Prepared(gadget)
-    model = replayer_of(prepared, {})
+    model = Rehearsal(prepared)
 
     def scenario(lasts_s: int) -> Scenario:
         return Scenario(title="a night", gadget_path=Path("gadget.toml"), charge=0.5,
                         lasts_ns=lasts_s * 10**9, gadget=gadget)  # fmt: skip
 
-    assert scenario_drive(prepared, model, "short.toml", scenario(60)).ends_ns == 60 * 10**9
+    assert scenario_drive(model, "short.toml", scenario(60)).ends_ns == 60 * 10**9
     with pytest.raises(UsageError, match=r"night\.toml cannot be used to drive a firmware"):
-        scenario_drive(prepared, model, "night.toml", scenario(36_000))
+        scenario_drive(model, "night.toml", scenario(36_000))
 
 
 def test_what_is_no_firmware_is_refused(tmp_path, capsys):

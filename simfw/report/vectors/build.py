@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import System
+from simfw.engine.plant import Plant
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.drills import chord_drills, in_two_steps, jumps, twice
 from simfw.report.vectors.items import all_items, count_kinds, drill_items, key_of, reached_states
+from simfw.report.vectors.nodes import Found
 from simfw.report.vectors.replay import Replay, Replayer, Track
-from simfw.report.vectors.search import Found, hand_m, search
+from simfw.report.vectors.search import hand_m, search
 from simfw.report.vectors.sketch import Act
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 
@@ -22,8 +24,8 @@ if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
     from simfw.gadget.model import Gadget
 
-__all__ = ["Vector", "VectorSet", "acts_of", "find_paths", "make_vectors", "replay_scenario",
-           "replayer_of", "to_scenario"]  # fmt: skip
+__all__ = ["Rehearsal", "Vector", "VectorSet", "acts_of", "find_paths", "make_vectors",
+           "replay_scenario", "segments_of", "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
@@ -141,23 +143,31 @@ def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
                     steps=tuple(steps), gadget=gadget)  # fmt: skip
 
 
-def replayer_of(prepared: Prepared, segments: Mapping[str, int]) -> Replayer:
-    """What `replay_scenario` replays on; it may be used for many scenarios of one gadget."""
-    return Replayer(prepared.system, prepared.circuit, segments, prepared.clocks)
+def segments_of(gadget: Gadget) -> dict[str, int]:
+    """The number of segments of each segmented light."""
+    return {name: light.leds for name, light in gadget.lights.items() if light.segments}
 
 
-def replay_scenario(prepared: Prepared, model: Replayer, scenario: Scenario,
-                    *, whole: bool = True) -> Replay | None:
+class Rehearsal(Replayer):
+    """A replayer with a plant for the simulations beside which it replays scenarios."""
+
+    def __init__(self, prepared: Prepared) -> None:
+        super().__init__(prepared.system, prepared.circuit, segments_of(prepared.gadget),
+                         prepared.clocks)  # fmt: skip
+        self.prepared = prepared.without_rules()
+        self.plant = Plant(self.prepared)
+
+
+def replay_scenario(model: Rehearsal, scenario: Scenario, *, whole: bool = True) -> Replay | None:
     """Run a scenario and replay it beside the run; None where the two do not see the same events.
 
     They may part where a voltage lies so close to a threshold that the rounding of the charge
     between two points decides, and where the protection opens.
     """
     track = Track()
-    unruled = prepared.with_system(prepared.system)
     # In a short stretch, finding cycles costs more than it saves.
-    run = Simulation(unruled, scenario, 0, scenario.lasts_ns > WORTH_FOLDING_NS, False, [track],
-                     None)  # fmt: skip
+    fold = scenario.lasts_ns > WORTH_FOLDING_NS
+    run = Simulation(model.prepared, scenario, 0, fold, False, [track], None, model.plant)
     run.go()
     if run.empty_at is not None:
         return None
@@ -232,7 +242,7 @@ def _closing(gadget: Gadget, circuit: Circuit) -> Closing:
     return Closing(gadget, {name: reach for name, reach in reaches.items() if reach is not None})
 
 
-def _candidates(prepared: Prepared, model: Replayer, found: Sequence[Found], wanted: set[str]
+def _candidates(prepared: Prepared, model: Rehearsal, found: Sequence[Found], wanted: set[str]
                 ) -> list[tuple[Found, Scenario | None, Replay]]:
     """The paths as replays, with what they really cover; those without news are left out."""
     good = []
@@ -245,7 +255,7 @@ def _candidates(prepared: Prepared, model: Replayer, found: Sequence[Found], wan
             path = _closed(path, closing)
         scenario = to_scenario(prepared.gadget, path.charge, path.acts, path.ends_ns)
         if scenario is not None:
-            done = replay_scenario(prepared, model, scenario, whole=False)
+            done = replay_scenario(model, scenario, whole=False)
             if done is None:
                 continue
             path = replace(path, ends_ns=scenario.lasts_ns, covers=done.covers)
@@ -272,14 +282,10 @@ def _made(gadget: Gadget, found: Sequence[Found], items: Sequence[str]) -> list[
     return [path for path in dict.fromkeys(paths) if path is not None]
 
 
-def _segments(gadget: Gadget) -> dict[str, int]:
-    return {name: light.leds for name, light in gadget.lights.items() if light.segments}
-
-
 def find_paths(gadget: Gadget, prepared: Prepared | None = None) -> list[Found]:
     """The paths that the vectors of a gadget are made of: half of the work of `make_vectors`."""
     prepared = Prepared(gadget) if prepared is None else prepared
-    return search(gadget, prepared.system, prepared.circuit, _segments(gadget), prepared.clocks)
+    return search(gadget, prepared.system, prepared.circuit, segments_of(gadget), prepared.clocks)
 
 
 def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None,
@@ -296,7 +302,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     # Pairs are counted where they come along; no vector is there for a pair alone.
     wanted = {item for item in items if not item.startswith("pair ")}
     first = sorted(_greedy(found, wanted), key=lambda path: -len(path.covers))
-    model = replayer_of(prepared, _segments(gadget))
+    model = Rehearsal(prepared)
     titles = ["every level of the gauge from both sides"] * len(swept)
     titles += [f"the time of chord {name}" for name in gadget.chords]
     always = _candidates(prepared, model, [*swept, *chord_drills(gadget)], wanted)

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from simfw.report.vectors.search import Found
+from simfw.report.vectors.nodes import Found
 from simfw.report.vectors.sketch import Act
 
 if TYPE_CHECKING:

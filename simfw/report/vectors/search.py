@@ -10,7 +10,6 @@ on from is the one that stands in most states that uncovered rows lead from.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import evaluate
@@ -21,12 +20,13 @@ from simfw.engine.clock import Clock, clock_of
 from simfw.errors import EndlessInstant
 from simfw.report.vectors.closing import settle_ns
 from simfw.report.vectors.items import CLOSE, all_items, key_of
+from simfw.report.vectors.nodes import Found, Node, Nodes
 from simfw.report.vectors.sketch import NEVER, Act, Saved, Sketch
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Found", "hand_m", "search"]
+__all__ = ["hand_m", "search"]
 
 MS = 1_000_000
 SOON_NS = 3 * MS
@@ -39,23 +39,6 @@ TIRED = 2  # how often a wish for one row may be followed without anything new
 MOST = 300  # nodes that are gone on from, for each of the two kinds of act
 
 Change = tuple[int, str, str, float]  # offset (ns), kind, name, value
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
-    """A path from power-up: its start charge, its acts, when it ends, what it covers."""
-
-    charge: float
-    acts: tuple[Act, ...]
-    ends_ns: int
-    covers: frozenset[str]
-
-
-@dataclass(frozen=True, slots=True)
-class _Node:
-    saved: Saved
-    found: Found
-    states: frozenset[tuple[str, str]]
 
 
 def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
@@ -102,7 +85,7 @@ class _Search:
             if item.startswith("resume "):
                 self.resumes.setdefault(key_of(item), []).append(item)
         self.known: set[tuple[object, ...]] = set()
-        self.nodes: list[_Node] = []
+        self.nodes = Nodes()
         self.found: list[Found] = []
         self.pins = False
         self.ticking = {f"{name}.look" for name in gadget.proximity} | {"gauge"}
@@ -123,7 +106,7 @@ class _Search:
                             if region.group in ("charge", "gauge")}  # fmt: skip
         self.own = {(region.name, state.name) for region in system.regions
                     if region.group == "behaviour" for state in region.states}  # fmt: skip
-        self.standing: dict[tuple[str, str], _Node] = {}  # the first node at rest in each of them
+        self.standing: dict[tuple[str, str], Node] = {}  # the first node at rest in each of them
         self.tired: dict[str, int] = {}
         self.rest_ns = self._rest()
         self.quiet = Found(charge=0.5, acts=(), ends_ns=0, covers=frozenset())
@@ -371,14 +354,14 @@ class _Search:
         if news:
             self.left -= news
             self.found.append(found)
-        node = _Node(sketch.save(), found, states)
-        self.nodes.append(node)
+        node = Node(sketch.save(), found, states)
+        self.nodes.add(node)
         if not (any(sketch.contacts.values()) or sketch.hands or sketch.usb):
             for place in states & self.own:
                 self.standing.setdefault(place, node)
         return bool(news)
 
-    def expand(self, node: _Node) -> bool:
+    def expand(self, node: Node) -> bool:
         """Try everything from a node; whether anything new came of it."""
         sketch = self.sketch
         sketch.load(node.saved)
@@ -424,7 +407,7 @@ class _Search:
         self.sketch.load(kept[0])
         self.sketch.seen = set(kept[1])
 
-    def choose(self) -> tuple[_Node, str] | None:
+    def choose(self) -> tuple[Node, str] | None:
         """The next node to go on from, and the uncovered row it is for."""
         wishes = {key_of(item) for item in self.left if not item.startswith(("pair ", "power "))}
         if not self.pins:
@@ -438,12 +421,11 @@ class _Search:
                 return node, key
         return None
 
-    def fitting(self, key: str) -> Iterator[_Node]:
+    def fitting(self, key: str) -> Iterator[Node]:
         """The nodes in which a row can be waited for, from the first on."""
-        sources = self.sources[key]
-        return (node for node in self.nodes if not sources.isdisjoint(node.states))
+        return self.nodes.standing_in(self.sources[key])
 
-    def best(self, key: str) -> _Node | None:
+    def best(self, key: str) -> Node | None:
         """The first fitting node that goes back to where it never went back to, or else where the
         guard says what it was never heard to say.
         """
@@ -451,7 +433,7 @@ class _Search:
         if first is None:
             # Nowhere yet: go on from where a row leads there.
             before = self.leading.get(key, frozenset())
-            return next((node for node in self.nodes if not before.isdisjoint(node.states)), None)
+            return next(self.nodes.standing_in(before), None)
         places = {item.split(" ")[2] for item in self.resumes.get(key, ()) if item in self.left}
         if places:
             number = self.region_of[key]
@@ -474,7 +456,7 @@ class _Search:
         """The shortest way to where least ticks beside the gauge: its samples stand alone there."""
         own = self.sketch.stepper.region_names.index("gauge") if self.gadget.gauge else -1
 
-        def rank(node: _Node) -> tuple[int, int, int]:
+        def rank(node: Node) -> tuple[int, int, int]:
             running = sum(due < NEVER for number, due in enumerate(node.saved.due_in)
                           if number != own)  # fmt: skip
             return running, len(node.found.acts), node.found.ends_ns
@@ -569,8 +551,7 @@ class _Search:
         self.tired.clear()
         plugged = [node for node in self.nodes if node.saved.usb and not node.saved.contacts]
         # What a voltage does to the gadget's own states is tried from each of them.
-        standing = {id(node): node for node in self.standing.values()}
-        self.nodes = [*roots[:1], *plugged[:2], *standing.values()]
+        self.nodes = Nodes([*roots[:1], *plugged[:2], *self.standing.values()])
         self.explore()
 
 
