@@ -405,3 +405,20 @@ def test_missing_recordings_and_programs_are_told_in_words(
     gadget = str(OLD.parent / "gadget.toml")
     assert main([gadget if word == "G" else word for word in arguments]) == 2
     assert capsys.readouterr().err.endswith(said)
+
+
+def test_modes_and_circuit_name_the_guesses_and_the_combination_of_a_reading(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two combinations that hold the state of one reading are told apart; guesses are named."""
+    text = (OLD.parent / "gadget.toml").read_text(encoding="utf-8")
+    (tmp_path / "cr2032.csv").write_bytes((OLD.parent / "cr2032.csv").read_bytes())
+    copy = tmp_path / "gadget.toml"
+    copy.write_text(f'{text}\n[readings]\n"lamp_mode.dark" = "4 uA"\n', encoding="utf-8")
+    assert main(["modes", str(copy)]) == 0
+    out = capsys.readouterr().out
+    assert "lamp_mode.dark (search.idle)" in out
+    assert "lamp_mode.dark (search.running)" in out
+    assert "  lights.lamp.switch.resistance   40R" in out
+    assert main(["circuit", str(copy)]) == 0
+    assert "  lights.lamp.switch.resistance   40R" in capsys.readouterr().out

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, plain
+from simfw.report.text import columns, guess_keys, guess_lines, plain
 
 if TYPE_CHECKING:
     from simfw.circuit.overview import ChargerFacts, Overview, SensorFacts
@@ -31,6 +32,7 @@ def circuit_json(gadget: Gadget, found: Overview) -> dict[str, Any]:
             "drift_per_day": None if found.drift is None else found.drift.per_day,
         },
         "notes": [_plain(note) for note in found.notes],
+        "guesses": guess_keys(gadget),
     }
 
 
@@ -64,7 +66,12 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
                   f"  drifts {share} of the capacity a day by what it cannot see"]
     if found.notes:
         lines += ["", paint("Beware", "head")]
-        lines += [f"  {note.key}: {note.text}" for note in found.notes]
+        for note in found.notes:
+            lines += textwrap.wrap(
+                f"{note.key}: {note.text}", 100, initial_indent="  ", subsequent_indent="    ",
+                break_on_hyphens=False,
+            )
+    lines += guess_lines(gadget, paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
 
@@ -118,14 +125,20 @@ def _sensor(sensor: SensorFacts) -> list[str]:
         ("burst", f"{_ms(sensor.burst_s)}; the receiver's output lasts "
          f"{_ms(low)} to {_ms(high)}"),
         ("gain control", _verdict(sensor)),
-        ("wave", f"of {_ms(sensor.wave_s)} is seen with probability "
-         f"{sensor.caught:.2f}, of {_ms(sensor.certain_wave_s)} always"),
+        ("wave", f"of {_ms(sensor.wave_s)} is {_seen(sensor.caught)}; always seen from "
+         f"{_ms(sensor.certain_wave_s)} on"),
     ]  # fmt: skip
     return columns(rows)
 
 
 def _ms(seconds: float) -> str:
     return f"{seconds * 1e3:.3g} ms"
+
+
+def _seen(share: float) -> str:
+    if share in (0.0, 1.0):
+        return "always seen" if share else "never seen"
+    return f"seen {100 * share:.0f} % of the time"
 
 
 def _range(sensor: SensorFacts) -> str:
@@ -151,7 +164,7 @@ def _charger(facts: ChargerFacts) -> list[str]:
     if facts.finish_a is not None:
         rows.append(("ends below", format_si(facts.finish_a, "A")))
     if facts.recharge_v is not None:
-        rows.append(("starts again below", f"{facts.recharge_v:.3f} V"))
+        rows.append(("starts again below", f"{facts.recharge_v:.2f} V"))
     if facts.heat_w is not None:
         rows.append(("heat in the charger", f"up to {format_si(facts.heat_w, 'W')}"))
     time = facts.charge_time
@@ -179,5 +192,6 @@ def _bands(found: Overview) -> list[str]:
     worst = max((one.worst_error for one in found.suggestions), default=0.0)
     return [
         *columns(rows),
-        f"  equal shares, least worst error: {better} (still off by up to {format_percent(worst)})",
+        f"  thresholds at which each bar would mean as much: {better}",
+        f"  (chosen for the least worst error; still off by up to {format_percent(worst)})",
     ]

@@ -6,12 +6,10 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from simfw.gadget.model import Gadget
-from simfw.gadget.quantities import quantities
 from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, heading, plain
+from simfw.report.text import columns, guess_keys, guess_lines, heading, plain
 
 __all__ = ["life_json", "life_text"]
 
@@ -67,17 +65,13 @@ def life_json(found: Life) -> dict[str, Any]:
         "changes": [
             {"change": one.change, "gain_days": one.gain_days} for one in found.changes
         ],
-        "guesses": _guesses(gadget),
+        "guesses": guess_keys(gadget),
         "why": found.why,
     }
 
 
 def _finite(days: float) -> float | None:
     return days if math.isfinite(days) else None
-
-
-def _guesses(gadget: Gadget) -> list[str]:
-    return [key for key, quantity in quantities(gadget).items() if quantity.standing == "guess"]
 
 
 def life_text(found: Life, paint: Paint = plain) -> str:
@@ -113,10 +107,7 @@ def life_text(found: Life, paint: Paint = plain) -> str:
             [(one.change, f"+{_days(one.gain_days)}") for one in found.changes], right=(1,)
         )
         lines.append("  each alone, on nominal parts; what it costs otherwise is not counted")
-    guesses = [(key, quantity.text) for key, quantity in quantities(gadget).items()
-               if quantity.standing == "guess"]
-    if guesses:
-        lines += ["", paint("These figures rest on guesses", "head"), *columns(guesses)]
+    lines += guess_lines(gadget, paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
 
@@ -164,6 +155,10 @@ def _error(days: float) -> str:
 
 def _held(found: Life, paint: Paint) -> list[str]:
     held = found.held
+    gadget = found.pattern.gadget
+    assert gadget is not None
+    protected = gadget.cell.cut_off is not None
+    empty = "charge, from cut-off" if protected else "charge, from empty"
     rows = []
     for name, seconds in held.run_time_s.items():
         fl1 = held.fl1_run_time_s.get(name)
@@ -171,10 +166,11 @@ def _held(found: Life, paint: Paint) -> list[str]:
         note = "" if fl1 is None else f"to a tenth of its light (FL 1): {format_rough_time(fl1)}"
         rows.append((f"{name} held", text, note))
     if held.charge_time_s is not None:
-        rows.append(("charge, from empty", format_rough_time(held.charge_time_s), ""))
+        rows.append((empty, format_rough_time(held.charge_time_s), ""))
     elif "charge_time_s" in held.why:
-        rows.append(("charge, from empty", "none", held.why["charge_time_s"]))
+        rows.append((empty, "none", held.why["charge_time_s"]))
     rows.append(("on the shelf, from full",
                  "no end" if held.shelf_life_s is None else format_rough_time(held.shelf_life_s),
-                 held.why.get("shelf_life_days", "until the protection opens")))
+                 held.why.get("shelf_life_days", "until the protection opens" if protected
+                               else "until the cell is empty")))
     return ["", paint("With nominal parts", "head"), *columns(rows)]

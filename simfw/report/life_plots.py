@@ -141,8 +141,8 @@ def _draw_shares(axes: Axes, found: Life) -> None:
     axes.set_title("what the spread of the days hangs on", loc="left")
     shown = [one for one in found.contributors if one.share >= 0.005][:SHOWN]
     if not shown:
-        axes.text(0.5, 0.5, "nothing is drawn at random" if not found.contributors else "",
-                  ha="center", transform=axes.transAxes)
+        axes.text(0.5, 0.5, "not told: more users are needed, and figures with ranges or habits "
+                  "that are drawn", ha="center", transform=axes.transAxes)
         axes.set_axis_off()
         return
     names = [one.name for one in shown][::-1]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, plain
+from simfw.report.text import columns, guess_keys, guess_lines, plain
 
 if TYPE_CHECKING:
     from simfw.engine.modes import Mode
@@ -46,6 +47,7 @@ def modes_json(gadget: Gadget, modes: Sequence[Mode]) -> dict[str, Any]:
             for mode in modes
         ],
         "readings_without_mode": unmatched_readings(gadget, modes),
+        "guesses": guess_keys(gadget),
     }  # fmt: skip
 
 
@@ -71,14 +73,16 @@ def modes_text(
     table = columns([header, *rows], right=range(len(regions), len(regions) + 2))
     lines = [
         paint(f"{gadget.head.name}: what it draws at rest", "head"),
-        f"Mean current at {charge} charge, buttons and sensor left alone; "
-        "run time from full to cut-off.",
+        f"Mean current at {charge} charge, buttons and sensor left alone and no time-out ending "
+        "the state;",
+        "run time from full to cut-off, if it stayed like that.",
         "",
         paint(table[0], "head"),
         *table[1:],
     ]
     lines += _endings(modes)
     lines += _readings(gadget, modes, paint)
+    lines += guess_lines(gadget, paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
 
@@ -112,6 +116,7 @@ def _readings(
     gadget: Gadget, modes: Sequence[Mode], paint: Callable[[str, str], str]
 ) -> list[str]:
     rows = []
+    often = Counter(key for mode in modes for key in mode.readings)
     for mode in modes:
         for key, (low, value, high) in mode.readings.items():
             agrees = _agrees(mode, low, high)
@@ -120,7 +125,12 @@ def _readings(
             shown = format_si(value, "A")
             if agrees is not None:
                 shown += f" ({format_si(low, 'A')} .. {format_si(high, 'A')})"
-            rows.append((key, shown, format_si(mode.current_a, "A"), off, verdict))
+            where = "" if often[key] == 1 else " ".join(
+                f"{region}.{state}" for region, state in mode.states.items()
+                if f"{region}." not in f"{key}."
+            )
+            named = f"{key} ({where})" if where else key
+            rows.append((named, shown, format_si(mode.current_a, "A"), off, verdict))
     unmatched = [f"  no resting combination is {key}" for key in unmatched_readings(gadget, modes)]
     if not rows and not unmatched:
         return []

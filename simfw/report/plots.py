@@ -494,7 +494,7 @@ def _draw_discharge(axis: Axes, run: Run, circuit: Circuit) -> None:
     bottom = _bottom_v(run, float(open_v[0]))
     top = float(open_v[-1]) + 0.03
     _shade_bars(axis, run, bottom, top)
-    labels = _levels_v(run)
+    labels = [(name, level) for name, level in _levels_v(run) if bottom < level < top]
     places = _spread([level for _, level in labels], (top - bottom) / 16)
     for (name, level), place in zip(labels, places, strict=True):
         axis.axhline(level, color=RED, linewidth=0.9, linestyle=":")

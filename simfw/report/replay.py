@@ -6,11 +6,12 @@ import csv
 import io
 import itertools
 from collections.abc import Callable, Sequence
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from simfw.gadget.model import Gadget
-from simfw.quantity import format_duration
+from simfw.quantity import format_duration, format_si
 from simfw.stimuli.recording.mapfile import Signal
 from simfw.stimuli.scenario import Expect, Press, Scenario, Step, Temperature, Usb, Wave
 from simfw.verify.alignment import Pair
@@ -23,6 +24,8 @@ __all__ = ["as_scenario", "replay_csv", "replay_json", "replay_text"]
 Paint = Callable[[str, str], str]
 
 FORMAT = 1
+LONG_NS = 10_000_000_000  # from here on a time is written in seconds
+MOST = 12  # things to record next that are written out; --json has them all
 
 
 def seconds(time_ns: float) -> str:
@@ -57,7 +60,19 @@ def step_text(step: Step) -> str:
 
 
 def _milliseconds(time_ns: float) -> str:
+    if abs(time_ns) >= LONG_NS:
+        return f"{time_ns / 1e9:.6g} s"
     return f"{time_ns / 1e6:.4g} ms"
+
+
+def _tick(tick_s: Fraction) -> str:
+    """The tick of a recording: exact from a nanosecond on."""
+    ns = tick_s * 10**9
+    return format_duration(int(ns)) if ns == int(ns) else f"{float(tick_s):.6g} s"
+
+
+def _counted(count: int, one: str, many: str) -> str:
+    return f"{count} {one if count == 1 else many}"
 
 
 # Text ----------------------------------------------------------------------------------------
@@ -89,11 +104,12 @@ def replay_text(replayed: Replayed, divergence: Divergence | None, timings: Timi
 
 def _head(replayed: Replayed) -> list[str]:
     observed, recording = replayed.observed, replayed.observed.recording
-    clock = f"tick {float(recording.tick_s):.6g} s"
+    clock = f"tick {_tick(recording.tick_s)}"
     if recording.sample_hz is not None:
-        clock = f"sampled at {float(recording.sample_hz):.6g} Hz"
+        clock = f"sampled at {format_si(float(recording.sample_hz), 'Hz', 6)}"
     lines = [f"{recording.path.name}: {seconds(observed.end_ns)}, {clock}, "
-             f"{len(observed.steps)} stimuli, {len(observed.outputs)} outputs; tolerance "
+             f"{_counted(len(observed.steps), 'stimulus', 'stimuli')}, "
+             f"{_counted(len(observed.outputs), 'output', 'outputs')}; tolerance "
              f"{format_duration(replayed.options.tolerance_ns)}"]
     if replayed.options.factor is not None:
         lines.append(f"clock factor {replayed.clock.factor:.6g}, as given")
@@ -102,7 +118,8 @@ def _head(replayed: Replayed) -> list[str]:
                      "it has failed")
     elif replayed.clock.decided:
         lines.append(f"clock factor {replayed.clock.factor:.5f} ({replayed.clock.low:.5f} .. "
-                     f"{replayed.clock.high:.5f}), from {replayed.clock.edges} edges on "
+                     f"{replayed.clock.high:.5f}), from "
+                     f"{_counted(replayed.clock.edges, 'edge', 'edges')} on "
                      + ", ".join(replayed.clock.timings))
         if len(replayed.clock.timings) == 1:
             lines.append("  one timing alone: the clock and this timing cannot be told apart")
@@ -183,12 +200,18 @@ def _divergence(replayed: Replayed, divergence: Divergence) -> list[str]:
 
 def _timings(report: TimingReport) -> list[str]:
     rows = [("timing", "written", "measured", "from", "")]
+    told = [one for one in report.timings if one.finding != "not exercised"]
     rows += [(one.key, one.written, measured_text(one), str(one.count) if one.count else "-",
-              one.finding) for one in report.timings]
-    lines = _table(rows, lambda _row, text: text)
+              one.finding) for one in told]
+    lines = _table(rows, lambda _row, text: text) if told else []
+    silent = len(report.timings) - len(told)
+    if silent:
+        lines.append(f"  {_counted(silent, 'timing', 'timings')} of the file not exercised")
     if report.to_record:
         lines.append("  Not exercised; to record next:")
-        lines += [f"    {one.key}: {one.sequence}" for one in report.to_record]
+        lines += [f"    {one.key}: {one.sequence}" for one in report.to_record[:MOST]]
+        if len(report.to_record) > MOST:
+            lines.append(f"    and {len(report.to_record) - MOST} more, listed by --json")
     return lines
 
 

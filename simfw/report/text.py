@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from simfw.gadget.quantities import quantities
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 
@@ -13,7 +14,15 @@ if TYPE_CHECKING:
     from simfw.engine.run import ConsumerUse, Run, StateUse
     from simfw.gadget.model import Gadget
 
-__all__ = ["columns", "format_charge", "heading", "text_report"]
+__all__ = [
+    "columns",
+    "format_charge",
+    "guess_keys",
+    "guess_lines",
+    "heading",
+    "plain",
+    "text_report",
+]
 
 DAY_S = 86_400.0
 LARGEST = 3  # parts of the average current that are named beside it
@@ -53,6 +62,20 @@ def heading(gadget: Gadget | None, title: str) -> str:
     """The gadget and, where the scenario or pattern has one, its title."""
     name = "" if gadget is None else gadget.head.name
     return ": ".join(part for part in (name, title) if part)
+
+
+def guess_keys(gadget: Gadget) -> list[str]:
+    """The keys of the quantities of `gadget` whose standing is a guess, in file order."""
+    return [key for key, quantity in quantities(gadget).items() if quantity.standing == "guess"]
+
+
+def guess_lines(gadget: Gadget, paint: Paint = plain) -> list[str]:
+    """The block that names the guesses of `gadget` with their values; empty without guesses."""
+    found = quantities(gadget)
+    guesses = [(key, found[key].text) for key in guess_keys(gadget)]
+    if not guesses:
+        return []
+    return ["", paint("These figures rest on guesses", "head"), *columns(guesses)]
 
 
 def text_report(run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain) -> str:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import itertools
 import re
-from collections.abc import Callable
+import textwrap
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +22,7 @@ __all__ = ["report_json", "report_text", "witness_files", "witness_names", "writ
 Paint = Callable[[str, str], str]
 FORMAT = 1
 MOST_CELLS = 40
+MOST_OF_FAMILY = 4
 
 
 def witness_names(report: Report) -> dict[int, str]:
@@ -77,7 +80,7 @@ def _finding_lines(
 ) -> list[str]:
     lines = [f"  {paint(one.check, 'bad' if one.level == 'fault' else 'head')}: {one.text}"]
     if one.rows:
-        lines.append(f"      rows: {', '.join(one.rows)}")
+        lines.append(f"      where: {', '.join(one.rows)}")
     if one.witness is not None:
         lines += [f"      {number}. {line}" for number, line in enumerate(one.witness.list, 1)]
         if folder is not None and name is not None:
@@ -94,10 +97,23 @@ def _cell_lines(report: Report, paint: Paint) -> list[str]:
     for cell in report.open_cells:
         cells.setdefault((cell.region, cell.event), []).append(cell.state)
     for (region, event), states in list(cells.items())[:MOST_CELLS]:
-        lines.append(f"  {region:<12} {event:<18} {', '.join(states)}")
+        lines += textwrap.wrap(
+            f"{region:<12} {event:<18} {', '.join(_in_spans(states))}",
+            100, initial_indent="  ", subsequent_indent=" " * 34,
+        )
     if len(cells) > MOST_CELLS:
         lines.append(f"  and {len(cells) - MOST_CELLS} more")
     return lines
+
+
+def _in_spans(states: Sequence[str]) -> list[str]:
+    """The states, where more than four of one family stand together only the first and the last."""
+    told: list[str] = []
+    for _, group in itertools.groupby(states, key=lambda state: state.partition(".")[0]):
+        names = list(group)
+        many = len(names) > MOST_OF_FAMILY
+        told += [f"{names[0]} .. {names[-1]} ({len(names)} states)"] if many else names
+    return told
 
 
 def report_json(report: Report, folder: str | None = None) -> dict[str, Any]:

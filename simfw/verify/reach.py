@@ -207,7 +207,7 @@ def _sleepless(reach: Reach) -> Iterator[Finding]:
             if (state.awake or loads) and not ends and name not in told:
                 told.add(name)
                 what = "keeps the controller awake" if state.awake else f"leaves {loads[0]} on"
-                yield finding("never-asleep", f"Everything is dark, and {name} {what} without end.",
+                yield finding("never-asleep", f"No light is lit, and {name} {what} without end.",
                               [f"behaviour.{region.name}.states.{state.name}"])
 
 

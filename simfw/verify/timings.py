@@ -225,6 +225,8 @@ def _stock_sequence(section: str, name: str, part: str, one: Measured) -> str:
                      f"{1.2 * length:.4g} ms apart",
         }.get(part, "")
     if section == "gauge":
+        if part == "blink":
+            return "record the bars while the cell charges"
         return "record the bars while the cell's voltage passes a threshold"
     return ""
 

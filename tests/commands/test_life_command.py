@@ -205,7 +205,7 @@ def test_bad_pattern_is_refused_and_nothing_written(
     ("options", "wanted"),
     [
         (["--users", "0"], "is not a whole number from 1 on"),
-        (["--users", "few"], "is not a whole number from 0 on"),
+        (["--users", "few"], "is not a whole number from 1 on"),
         (["--jobs", "0"], "is not a whole number from 1 on"),
         (["--seed", "-1"], "argument --seed"),
         (["--jobs", "2", "--cluster", "127.0.0.1:8786"], "not allowed with argument --jobs"),

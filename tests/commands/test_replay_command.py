@@ -56,7 +56,7 @@ def test_a_recorded_run_agrees_in_every_form(
         capsys, "replay", record, "--gadget", gadget, "--csv", folder / "edges.csv", "--plot",
         folder / "replay.png", "--as-scenario", folder / "seen.toml")
     assert (status, err) == (0, "")
-    assert out.startswith("run.csv: 8.000000 s, tick 1e-09 s, 3 stimuli, 2 outputs; tolerance "
+    assert out.startswith("run.csv: 8.000000 s, tick 1 ns, 3 stimuli, 2 outputs; tolerance "
                           "20 ms\n")
     assert "  shelf   matched  3      3        0 ms   -\n" in out
     assert "begins in power-up, charge 80 %\n  start charge 80 % from the recording\n" in out

@@ -53,7 +53,7 @@ def test_circuit_of_a_small_gadget():
         "  current              303 mA",
         "  float voltage        4.20 V",
         "  ends below           30.3 mA",
-        "  starts again below   4.050 V",
+        "  starts again below   4.05 V",
         "  time from empty      2.2 h, with the slow end of a real cell up to 2.4 h",
         "",
         "Beware",
@@ -128,7 +128,7 @@ def test_commands_on_the_demos(path, capsys):
     assert ": the circuit\n" in capsys.readouterr().out
     assert main(["circuit", str(path), "--json", "--wave", "80 ms"]) == 0
     found = json.loads(capsys.readouterr().out)
-    assert set(found) == {"gadget", "lights", "sensors", "charger", "gauge", "notes"}
+    assert set(found) == {"gadget", "lights", "sensors", "charger", "gauge", "notes", "guesses"}
     for sensor in found["sensors"]:
         assert sensor["wave_s"] == 0.08
     status = main(["pins", str(path), "--json"])

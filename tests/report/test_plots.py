@@ -104,6 +104,17 @@ def test_labels_do_not_overlap(figure: Figure) -> None:
     assert all(lower.y1 <= upper.y0 + 1 for lower, upper in pairwise(boxes))
 
 
+def test_a_cut_off_below_the_curve_is_not_written_outside_the_picture(circuit: Circuit) -> None:
+    """A level that the cell never comes to has no label under the axis."""
+    run = made_run()
+    assert any(text.startswith("cut-off") for text in texts(run_figure(run, circuit)))
+    cut_off = run.gadget.cell.cut_off
+    assert cut_off is not None
+    cell = run.gadget.cell.model_copy(update={"cut_off": replace(cut_off, value=1.0)})
+    low = replace(run, gadget=run.gadget.model_copy(update={"cell": cell}))
+    assert not any(text.startswith("cut-off") for text in texts(run_figure(low, circuit)))
+
+
 def test_plot_of_a_gadget_with_little_in_it(circuit: Circuit, tmp_path: Path) -> None:
     """No gauge, no charger, no inputs, no light on: still a picture."""
     run = made_run()

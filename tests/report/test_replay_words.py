@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import pytest
 
-from simfw.report.replay import level_text, measured_text, pair_text, step_text
+from simfw.report.replay import _tick, _timings, level_text, measured_text, pair_text, step_text
 from simfw.stimuli.recording.mapfile import Signal
 from simfw.stimuli.scenario import Expect, Press, Step, Temperature, Usb, Wave
 from simfw.verify.alignment import Edge, Pair
-from simfw.verify.timings import Measured
+from simfw.verify.timings import Measured, TimingReport, ToRecord
 
 S = 10**9
 MS = 10**6
@@ -59,6 +61,7 @@ def test_a_stimulus_is_told_with_its_figures(step: Step, text: str) -> None:
         (20e6, None, None, "above 20 ms"),
         (20e6, None, 80e6, "between 20 ms and 80 ms"),
         (20e6, 25e6, 80e6, "25 ms (20 ms .. 80 ms)"),
+        (599e9, 600e9, 2700.5e9, "600 s (599 s .. 2700.5 s)"),
     ],
 )
 def test_a_measured_time_is_a_spread_a_bracket_or_a_dash(
@@ -94,3 +97,26 @@ def test_a_disagreement_is_told_in_words(
     """What went where and when, on both sides."""
     pair = Pair(kind=kind, recorded=recorded, model=model)  # type: ignore[arg-type]
     assert pair_text(pair, LIGHT) == text
+
+
+def test_the_timings_that_were_not_exercised_are_counted_not_listed() -> None:
+    """A file of hundreds of dwells still gives a report of a page; --json has them all."""
+    idle = [
+        Measured(key=f"behaviour.r.rows[{n}].after", written="2 s", written_ns=2 * S, low_ns=None,
+                 middle_ns=None, high_ns=None, count=0, finding="not exercised")
+        for n in range(200)
+    ]  # fmt: skip
+    asked = tuple(ToRecord(key=one.key, sequence="wait") for one in idle)
+    lines = _timings(TimingReport(timings=tuple(idle), to_record=asked))
+    assert lines[0] == "  200 timings of the file not exercised"
+    assert lines[-1] == "    and 188 more, listed by --json"
+    assert len(lines) == 15
+
+
+@pytest.mark.parametrize(
+    ("tick", "text"),
+    [(Fraction(1, 10**9), "1 ns"), (Fraction(1, 10**12), "1e-12 s"), (Fraction(1, 1000), "1 ms")],
+)
+def test_a_tick_is_written_with_its_unit(tick: Fraction, text: str) -> None:
+    """No power of ten where a unit fits."""
+    assert _tick(tick) == text

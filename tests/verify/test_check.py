@@ -19,7 +19,7 @@ from simfw.verify.budget import Budget
 from simfw.verify.builtin import CHECKS, chosen_checks
 from simfw.verify.check import check_gadget
 from simfw.verify.finding import Report
-from simfw.verify.output import report_json, report_text, witness_names
+from simfw.verify.output import _in_spans, report_json, report_text, witness_names
 from simfw.verify.rulefile import read_rules
 from tests.quality import cases
 from tests.verify.gadgets import PLAIN, behaviour, gadget, rule
@@ -358,14 +358,19 @@ def test_loading_the_search_does_not_load_what_draws_or_draws_up() -> None:
 def test_rules_of_the_how_to_page_can_be_checked(tmp_path: Path) -> None:
     """The rules printed there are about the demo gadget and can be read."""
     text = (DOCS / "how-to/find-impossible-changes.md").read_text(encoding="utf-8")
-    block = re.search(r"```toml\n(.*?)```", text, re.DOTALL)
+    block = re.search(r"```toml rules.toml\n(.*?)```", text, re.DOTALL)
     assert block is not None
     path = tmp_path / "rules.toml"
     steps = gadget((DOCS.parent / "scenarios/cellar-steps/gadget.toml").read_text("utf-8"))
-    written = block[1]
-    for one in steps.rules:
-        written = written.replace(f'"{one.name}"', f'"{one.name} again"')
-    path.write_text(written, encoding="utf-8")
+    path.write_text(block[1], encoding="utf-8")
     rules = read_rules(path, steps)
     report = check_gadget(steps, clock=ticking(), rules=rules, runs=1, seconds=4.0, only=("rule",))
     assert len(report.verdicts) == len(steps.rules) + 3
+
+
+def test_many_open_states_of_a_family_are_told_as_a_span() -> None:
+    """A ramp of a hundred steps is no hundred names; four of a family still are."""
+    ramp = [f"fade.{n:03}" for n in range(100)]
+    assert _in_spans(["dark", *ramp, "lit.a", "lit.b"]) == [
+        "dark", "fade.000 .. fade.099 (100 states)", "lit.a", "lit.b"
+    ]  # fmt: skip
