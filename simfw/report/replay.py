@@ -372,8 +372,8 @@ def replay_csv(replayed: Replayed) -> str:
 def as_scenario(replayed: Replayed, gadget: Gadget, gadget_path: Path) -> Scenario:
     """The recording as a scenario: its stimuli, and what the outputs were after each change.
 
-    An expectation stands at the middle of each stretch in which no recorded output changes for at
-    least two tolerances, where the edges themselves may shift within the tolerance.
+    An expectation stands two tolerances after each change that no other follows for four: the edges
+    of the gadget's run may be off by the tolerance.
     """
     observed = replayed.observed
     tolerance = replayed.options.tolerance_ns
@@ -383,7 +383,7 @@ def as_scenario(replayed: Replayed, gadget: Gadget, gadget_path: Path) -> Scenar
     for begin, end in itertools.pairwise(times):
         if end - begin < 4 * tolerance:
             continue
-        at = min(begin + 2 * tolerance, (begin + end) // 2)
+        at = begin + 2 * tolerance
         for name, track in observed.outputs.items():
             text = _expectation(replayed, gadget, name, track.at(at))
             if text is not None:

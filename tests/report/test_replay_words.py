@@ -2,15 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 
-from simfw.report.replay import _tick, _timings, level_text, measured_text, pair_text, step_text
+from simfw.report.replay import (
+    _tick,
+    _timings,
+    as_scenario,
+    level_text,
+    measured_text,
+    pair_text,
+    replay_text,
+    step_text,
+)
 from simfw.stimuli.recording.mapfile import Signal
+from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Expect, Press, Step, Temperature, Usb, Wave
 from simfw.verify.alignment import Edge, Pair
+from simfw.verify.clock_fit import ClockFit
+from simfw.verify.explaining import Divergence, Suspect
+from simfw.verify.prediction import Begin
+from simfw.verify.replay import Options, Replayed, replay
 from simfw.verify.timings import Measured, TimingReport, ToRecord
+from tests.verify.firmwares import LAMP
+from tests.verify.gadgets import gadget
+from tests.verify.recorded import seen
 
 S = 10**9
 MS = 10**6
@@ -120,3 +139,133 @@ def test_the_timings_that_were_not_exercised_are_counted_not_listed() -> None:
 def test_a_tick_is_written_with_its_unit(tick: Fraction, text: str) -> None:
     """No power of ten where a unit fits."""
     assert _tick(tick) == text
+
+
+TABLE = """\
+# charge: 0.8
+time_s,power,shelf,marker
+0,0,0,0
+1,1,0,0
+1.1,0,0,0
+1.12,0,1,0
+5,0,1,0
+"""
+
+
+@pytest.fixture(scope="module")
+def replayed(tmp_path_factory: pytest.TempPathFactory) -> Replayed:
+    """One press of a lamp that agrees with its file."""
+    folder = tmp_path_factory.mktemp("replayed")
+    (folder / "press.csv").write_text(TABLE)
+    lamp = gadget(LAMP, folder)
+    return replay(seen(folder / "press.csv", lamp), lamp, Options(factor=1.0))
+
+
+def report(result: Replayed, divergence: Divergence | None = None) -> str:
+    """The report without colours and timings."""
+    return replay_text(result, divergence, None, lambda text, _tone: text)
+
+
+@pytest.mark.parametrize(
+    ("clock", "text"),
+    [
+        (ClockFit(), "clock factor not told by this recording; 1 is taken\n"),
+        (ClockFit(factor=1.1, failed=True),
+         "clock factor: the fit ran into its bound at 1.1; it has failed\n"),
+        (ClockFit(factor=1.02, low=1.01, high=1.03, edges=4, timings=("a.after", "b.after")),
+         "clock factor 1.02000 (1.01000 .. 1.03000), from 4 edges on a.after, b.after\nbegins"),
+        (ClockFit(factor=1.02, low=1.01, high=1.03, edges=4, timings=("a.after",)),
+         "from 4 edges on a.after\n  one timing alone: the clock and this timing cannot be told "
+         "apart\n"),
+    ],
+)  # fmt: skip
+def test_what_the_recording_tells_of_the_clock_is_said(
+    replayed: Replayed, clock: ClockFit, text: str
+) -> None:
+    """A factor with its range and what it rests on, or that there is none."""
+    assert text in report(replace(replayed, clock=clock, options=Options()))
+
+
+def test_a_failed_clock_is_the_conclusion_where_all_outputs_match(replayed: Replayed) -> None:
+    """Then the recording does not agree, though no edge is off."""
+    assert report(replayed).endswith("The recording agrees with the gadget file.\n")
+    failed = replace(replayed, clock=ClockFit(factor=1.1, failed=True), options=Options())
+    assert report(failed).endswith("The clock factor could not be fitted.\n")
+
+
+def test_the_head_tells_samples_and_what_was_held_or_on_at_the_start(replayed: Replayed) -> None:
+    """The sample clock, how long the state was held, contacts closed, and other beginnings."""
+    observed = replace(
+        replayed.observed, started_on=("power", "hand"),
+        recording=replace(replayed.observed.recording, sample_hz=Fraction(24_000_000)))
+    begin = Begin(charge=0.55, states={"lamp": "dark"}, lead_ns=250 * MS)
+    others = tuple(Begin(charge=0.5, states={"lamp": f"lit.{k}"}) for k in range(7))
+    text = report(replace(replayed, observed=observed, begin=begin, also=others))
+    assert "press.csv: 5.000000 s, sampled at 24 MHz, 1 stimulus" in text
+    assert "begins in lamp.dark, held for 250 ms before, charge 55 %\n" in text
+    assert "  would fit as well: lamp.lit.4\n  on when the recording begins: power, hand" in text
+
+
+def difference(**changes: object) -> Divergence:
+    """A lamp that is on when the recording begins, and dark in the model."""
+    plain = Divergence(
+        signal="shelf", pair=None, starts_recorded=1.0, starts_model=0.0, time_ns=0.0, inputs=(),
+        states={"lamp": "dark"}, fired=(), candidates=(), suspects=(), tried=12)
+    return replace(plain, **changes)  # type: ignore[arg-type]
+
+
+def test_a_first_difference_at_the_start_has_no_edge(replayed: Replayed) -> None:
+    """Both levels; nothing is said of inputs, rows and changes where there are none."""
+    text = report(replayed, difference()).split("First difference\n")[1].split("\n\n")[0]
+    assert text.splitlines() == [
+        "  shelf: on when the recording begins; the model: off",
+        "  the model stood in: lamp.dark",
+        "  no change of one timing removes it (12 changes tried)",
+    ]
+
+
+def test_changes_that_remove_a_difference_tell_what_remains(
+    replayed: Replayed, tmp_path: Path
+) -> None:
+    """Everything agrees then, or so many later differences; the rows that fired are named."""
+    lamp = gadget(LAMP, tmp_path)
+    changes = [
+        Suspect(key=f"key{left}", change="1 s -> 2 s", timing=False, left=left, gadget=lamp)
+        for left in (0, 3)
+    ]
+    text = report(replayed, difference(
+        fired=("behaviour.lamp.rows[0]",), suspects=tuple(changes)))
+    assert "  rows that fired there: behaviour.lamp.rows[0]\n" in text
+    assert "    key0: 1 s -> 2 s (everything agrees then)\n" in text
+    assert "    key3: 1 s -> 2 s (3 later differences remain)\n" in text
+
+
+def test_a_scenario_expects_what_was_recorded_where_nothing_changes_for_a_while(
+    replayed: Replayed, tmp_path: Path
+) -> None:
+    """Lights and bars by their levels; nothing of short stretches, unknown levels, other wires."""
+    bars = LAMP.replace("[lights.marker]", "[lights.marker]\nleds = 4\nsegments = true")
+    signals = {
+        "shelf": Signal(kind="light", name="shelf"),
+        "marker": Signal(kind="segments", name="marker", segments=4),
+        "eye": Signal(kind="emitter", name="wave"),
+    }
+    outputs = {
+        "shelf": Track(None, [1 * S, 2 * S, 2 * S + 30 * MS], [0.455, 0.0, 1.0]),
+        "marker": Track(0.0, [3 * S], [3.0]),
+        "eye": Track(0.0, [], []),
+    }
+    observed = replace(
+        replayed.observed, signals=signals, outputs=outputs, steps=(), end_ns=4 * S)
+    made = as_scenario(
+        replace(replayed, observed=observed), gadget(bars, tmp_path), Path("lamp.toml"))
+    told = [(step.at_ns, step.text) for step in made.steps if isinstance(step, Expect)]
+    after = 2 * replayed.options.tolerance_ns
+    half = "shelf > 0.445 and shelf < 0.465"
+    assert told == [
+        (after, "marker == 0"),
+        (S + after, half), (S + after, "marker == 0"),
+        (2 * S + 30 * MS + after, "shelf > 0.99"), (2 * S + 30 * MS + after, "marker == 0"),
+        (3 * S + after, "shelf > 0.99"),
+        (3 * S + after, "marker > 0.74 and marker < 0.76"),
+    ]  # fmt: skip
