@@ -225,7 +225,7 @@ def _timeline(gadget: Gadget, witness: Witness) -> bytes | None:
                 axes.broken_barh([(start, end - start)], (row - 0.35, 0.7),
                                  facecolor=("#56B4E9", "#D9D9D9")[number % 2], edgecolor="#000000",
                                  linewidth=0.5)
-                if label and end - start > 0.03 * witness.scenario.lasts_ns * 1e-9:
+                if end - start > 0.03 * witness.scenario.lasts_ns * 1e-9:
                     axes.text((start + end) / 2, row, label, ha="center", va="center", fontsize=7)
         axes.axvline(witness.time_ns * 1e-9, color="#D55E00", linestyle="--")
         axes.set_yticks(range(len(lanes)), [name for name, _ in lanes])
