@@ -34,6 +34,8 @@ from simfw.behaviour.tree import (
     names_in,
     number_text,
     to_text,
+    turning_level,
+    turning_levels,
 )
 
 __all__ = [
@@ -63,4 +65,6 @@ __all__ = [
     "number_text",
     "parse_expression",
     "to_text",
+    "turning_level",
+    "turning_levels",
 ]

@@ -26,6 +26,7 @@ from simfw.behaviour.expression import (
     Number,
     Operator,
     Quantity,
+    turning_level,
 )
 from simfw.behaviour.region import Drive, System
 from simfw.errors import EndlessInstant
@@ -236,7 +237,8 @@ class Stepper:
             ):
                 # The cell's curve decides, not a rounded voltage, so that a comparison turns over
                 # exactly where the crossing was found.
-                below, name, level = self.world.below, one.name, other.value
+                below, name = self.world.below, one.name
+                level = turning_level(name, order, other.value)
                 if order in ("<", "<="):
                     return lambda: below(name, level)
                 if order in (">", ">="):

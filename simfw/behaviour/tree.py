@@ -6,6 +6,7 @@ turns text into them; `expression` is the front of both.
 
 from __future__ import annotations
 
+import math
 import operator
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -36,6 +37,8 @@ __all__ = [
     "names_in",
     "number_text",
     "to_text",
+    "turning_level",
+    "turning_levels",
 ]
 
 Operator = Literal["<", "<=", ">", ">=", "==", "!="]
@@ -278,6 +281,33 @@ def levels_in(expression: Expression, quantity: str) -> frozenset[float]:
                 found.add(value)
             case Compare(Number(value), _, Quantity(name)) if name == quantity:
                 found.add(value)
+            case _:
+                pass
+    return frozenset(found)
+
+
+def turning_level(name: str, sign: Operator, value: float) -> float:
+    """The level below which the quantity `name` is when `name sign value` turns over.
+
+    A run only ever asks whether a quantity of the cell is below a level. A charger holds the cell
+    at its float voltage, and a full cell has charge 1, exactly: there `<` and `<=` differ. So what
+    still holds at `value` itself (`<=`) or does not yet (`>`) turns at the next greater number.
+    The measured voltage comes in steps of the converter and turns at `value` whatever the sign.
+    """
+    if sign in ("<=", ">") and name != "gauge.measured":
+        return math.nextafter(value, math.inf)
+    return value
+
+
+def turning_levels(expression: Expression, quantity: str) -> frozenset[float]:
+    """The levels of `quantity` at which a comparison in `expression` turns over."""
+    found = set()
+    for leaf in leaves(expression):
+        match leaf:
+            case Compare(Quantity(name), sign, Number(value)) if name == quantity:
+                found.add(turning_level(name, sign, value))
+            case Compare(Number(value), sign, Quantity(name)) if name == quantity:
+                found.add(turning_level(name, MIRRORED[sign], value))
             case _:
                 pass
     return frozenset(found)

@@ -17,8 +17,8 @@ from simfw.behaviour.expression import (
     Flag,
     Inside,
     Not,
-    Number,
     Quantity,
+    turning_levels,
 )
 from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
@@ -299,19 +299,8 @@ class Plant:
 
 
 def levels_read(expressions: Sequence[Expression], quantity: str) -> set[float]:
-    """The numbers with which any of the expressions compares `quantity`."""
-    found: set[float] = set()
-    for expression in expressions:
-        match expression:
-            case Compare(Quantity(name), _, Number(value)) if name == quantity:
-                found.add(value)
-            case Compare(Number(value), _, Quantity(name)) if name == quantity:
-                found.add(value)
-            case Not(part):
-                found |= levels_read([part], quantity)
-            case All(parts) | Any(parts):
-                found |= levels_read(parts, quantity)
-    return found
+    """The levels of `quantity` at which any of the expressions turns over."""
+    return {level for one in expressions for level in turning_levels(one, quantity)}
 
 
 def reads_world(expression: Expression) -> bool:

@@ -21,6 +21,7 @@ from simfw.behaviour.expression import (
     Number,
     Operator,
     Quantity,
+    turning_level,
 )
 from simfw.life.layout import Layout
 
@@ -134,7 +135,8 @@ class Truths:
             if order in ("==", "!="):
                 return order == "!="
             self.readers.add(self.but)
-            below = self.below(self.moment, self._at_home(states), one.name, other.value)
+            level = turning_level(one.name, order, other.value)
+            below = self.below(self.moment, self._at_home(states), one.name, level)
             return below == (order in ("<", "<="))
         return None
 

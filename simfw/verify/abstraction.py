@@ -363,7 +363,7 @@ def reduce_system(
     ]
     limits = {
         quantity: tuple(sorted({
-            limit for expression in expressions for limit in ex.levels_in(expression, quantity)
+            limit for expression in expressions for limit in ex.turning_levels(expression, quantity)
         }))
         for quantity in CELL_QUANTITIES
     }

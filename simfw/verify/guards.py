@@ -70,9 +70,10 @@ def _compile_compare(machine: Machine, compare: ex.Compare) -> Guard:
         if isinstance(side, ex.Quantity) and side.name in machine.values:
             if not isinstance(other, ex.Number):
                 break
-            name, limit, values = side.name, other.value, machine.values[side.name]
-            # As in a run: the cell either is below a limit or is not, whatever the sign says of it.
-            below = (compare.operator in ("<", "<=")) != flipped
+            name, values = side.name, machine.values[side.name]
+            # As in a run: the cell either is below a level or is not.
+            sign = ex.MIRRORED[compare.operator] if flipped else compare.operator
+            below, limit = sign in ("<", "<="), ex.turning_level(name, sign, other.value)
             return _split(name, values, limit, below)
 
     def read(side: ex.Number | ex.Quantity) -> Callable[[Instant], float]:

@@ -61,3 +61,64 @@ def test_a_cell_that_nears_full_and_never_gets_there_lets_time_go_on() -> None:
     run = simulate(gadget, scenario)
     assert run.end_ns == 6 * 10**9
     assert 1.0 - 1e-12 < run.end_charge <= 1.0
+
+
+@pytest.mark.parametrize(
+    ("charge", "expectation"),
+    [
+        ("0 %", "cell.charge <= 0 and not cell.charge > 0 and cell.charge >= 0"),
+        ("100 %", "cell.charge <= 1 and not cell.charge > 1 and cell.charge >= 1"),
+        ("100 %", "1 >= cell.charge and not cell.charge < 1 and cell.voltage <= 4.2"),
+    ],
+)
+def test_an_empty_and_a_full_cell_stand_exactly_at_the_ends(
+    charge: str, expectation: str, tmp_path: Path
+) -> None:
+    """Where the charge is a number exactly, `<=` holds and `<` does not."""
+    (tmp_path / "curve.csv").write_text("charge,voltage_v\n0,3.0\n1,4.2\n")
+    (tmp_path / "g.toml").write_text(
+        '[gadget]\nname = "T"\n[cell]\ncurve = "curve.csv"\ncapacity = "100 mAh"\n'
+    )
+    (tmp_path / "s.toml").write_text(
+        f'gadget = "g.toml"\ncharge = "{charge}"\nlasts = "2 s"\n'
+        f'steps = [{{ at = "1 s", expect = "{expectation}" }}]\n'
+    )
+    scenario = load_scenario(tmp_path / "s.toml")
+    assert scenario.gadget is not None
+    assert [one.met for one in simulate(scenario.gadget, scenario).expectations] == [True]
+
+
+def test_a_charger_that_holds_its_float_voltage_is_not_above_it(tmp_path: Path) -> None:
+    """The rule against overcharge of a correct charger holds; one a millivolt below it breaks."""
+    (tmp_path / "g.toml").write_text("""
+[gadget]
+name = "T"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+resistance = "1 Ω"
+[charger]
+current = "300 mA"
+float = "4.20 V"
+finish = "10 %"
+status = "low while charging"
+[[rules]]
+name = "never above"
+never = "cell.voltage > 4.2"
+[[rules]]
+name = "at most"
+always = "cell.voltage <= 4.2"
+[[rules]]
+name = "below"
+always = "4.199 >= cell.voltage"
+""")
+    (tmp_path / "s.toml").write_text(
+        'gadget = "g.toml"\ncharge = "50 %"\nlasts = "2 h"\nsteps = [{ at = "1 s", usb = true }]\n'
+    )
+    scenario = load_scenario(tmp_path / "s.toml")
+    assert scenario.gadget is not None
+    run = simulate(scenario.gadget, scenario)
+    assert any(event.name == "charge.completed" for event in run.events)
+    assert {rule.name: rule.held for rule in run.rules} == {
+        "never above": True, "at most": True, "below": False
+    }  # fmt: skip
