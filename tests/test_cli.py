@@ -401,7 +401,7 @@ def test_missing_recordings_and_programs_are_told_in_words(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "folder").mkdir()
     (tmp_path / "plain").write_text("no program")
-    monkeypatch.setattr("simfw.verify.driving.vector_drives", lambda *_, **__: [])
+    monkeypatch.setattr("simfw.conform.driving.vector_drives", lambda *_, **__: [])
     gadget = str(OLD.parent / "gadget.toml")
     assert main([gadget if word == "G" else word for word in arguments]) == 2
     assert capsys.readouterr().err.endswith(said)

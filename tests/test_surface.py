@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
 import tomllib
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -74,3 +76,17 @@ def test_every_dependency_has_its_reason() -> None:
     for item in [*project["dependencies"], *extras]:
         name = item.split(">")[0].split("[")[0]
         assert name in page, name
+
+
+def test_packages_know_each_other_one_way_only() -> None:
+    """No two parts of simfw import each other, directly or round a corner; nothing knows `cli`."""
+    known: dict[str, set[str]] = {}
+    for path in sorted((ROOT / "simfw").rglob("*.py")):
+        part = path.relative_to(ROOT / "simfw").with_suffix("").parts[0]
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("simfw."):
+                known.setdefault(part, set()).add(str(node.module).split(".")[1])
+    known = {part: found - {part} for part, found in known.items()}
+    assert known["report"] >= {"engine", "circuit"}
+    assert [part for part, found in known.items() if "cli" in found] == ["__main__"]
+    tuple(TopologicalSorter(known).static_order())  # raises CycleError, which names the circle

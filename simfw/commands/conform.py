@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from simfw.commands._shared import Commands
+    from simfw.conform.firmware import Difference, Drive
     from simfw.engine.simulator import Prepared
-    from simfw.verify.conform import Difference, Drive
 
 RANK = 75
 
@@ -75,12 +75,12 @@ def register(commands: Commands) -> None:
 
 def conform(arguments: argparse.Namespace) -> int:
     """Drive, compare, report; 1 if the firmware parts from the model."""
+    from simfw.conform.driving import gaps_of, inputs_of, vector_drives
+    from simfw.conform.firmware import Firmware, compare, random_difference, shrunk
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
     from simfw.quantity import read_ns
     from simfw.report.vectors.build import segments_of
-    from simfw.verify.conform import Firmware, compare, random_difference, shrunk
-    from simfw.verify.driving import gaps_of, inputs_of, vector_drives
     from simfw.writing import check_file
 
     if arguments.against is None and not arguments.mutants:
@@ -133,9 +133,9 @@ def _progress(what: str) -> Callable[[int, int], None] | None:
 
 
 def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
+    from simfw.conform.driving import scenario_drive
     from simfw.loading import load_scenario
     from simfw.report.vectors.build import Rehearsal
-    from simfw.verify.driving import scenario_drive
 
     model = Rehearsal(prepared)
     return [scenario_drive(model, path, load_scenario(path)) for path in paths]
@@ -144,9 +144,9 @@ def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
 def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Drive]:
     """The recordings as drives; what is to be said about them is printed."""
     from simfw.commands._recordings import observed_in
+    from simfw.conform.driving import recorded_drive
     from simfw.report.vectors.build import Rehearsal
     from simfw.stimuli.recording.mapfile import read_map
-    from simfw.verify.driving import recorded_drive
     from simfw.verify.replay import Options
 
     if arguments.map is not None and not arguments.recording:
@@ -167,8 +167,8 @@ def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Drive
 
 def _report(prepared: Prepared, found: Difference, witness: str) -> None:
     """Tell the first difference and save what led to it."""
+    from simfw.conform.driving import scenario_of
     from simfw.quantity import format_duration
-    from simfw.verify.driving import scenario_of
 
     print(f"Differs at {format_duration(found.time_ns)} in {found}")
     print("What led there:")
@@ -187,9 +187,9 @@ def _report(prepared: Prepared, found: Difference, witness: str) -> None:
 
 def _mutants(prepared: Prepared, drives: list[Drive], count: int, seed: int) -> None:
     """Count the faults that the vectors notice."""
+    from simfw.conform.mutants import score
     from simfw.report.source import harness_files
     from simfw.report.vectors.build import segments_of
-    from simfw.verify.mutants import score
 
     files = harness_files(prepared.system, segments_of(prepared.gadget), prepared.gadget.head.name)
     result = score(files, drives, count, seed=seed, progress=_progress("mutants"))

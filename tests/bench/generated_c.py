@@ -19,9 +19,9 @@ from pathlib import Path
 
 from simfw import load_gadget
 from simfw.behaviour.build import build_system
+from simfw.conform.driving import vector_drives
+from simfw.conform.firmware import Firmware, compare
 from simfw.engine.simulator import Prepared
-from simfw.verify.conform import Firmware, compare
-from simfw.verify.driving import vector_drives
 from tests.report.generated_c import (
     STRICT,
     Account,

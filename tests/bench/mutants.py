@@ -17,14 +17,14 @@ from pathlib import Path
 
 from simfw import load_gadget
 from simfw.behaviour.region import Region
+from simfw.conform.driving import gaps_of, inputs_of, vector_drives
+from simfw.conform.firmware import Firmware, random_difference
+from simfw.conform.mutants import Build, Mutant, score
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.report.source import harness_files
 from simfw.report.vectors.build import segments_of
 from simfw.report.vectors.items import reached_states
-from simfw.verify.conform import Firmware, random_difference
-from simfw.verify.driving import gaps_of, inputs_of, vector_drives
-from simfw.verify.mutants import Build, Mutant, score
 
 SAME_INSTANT = (
     "both contacts are read in the same instants, every 50 ms, and `up` first; a press or a "

@@ -11,6 +11,16 @@ import pytest
 from simfw import load_gadget
 from simfw.cli import main
 from simfw.commands._recordings import observed_in
+from simfw.conform import mutants
+from simfw.conform.driving import (
+    gaps_of,
+    inputs_of,
+    recorded_drive,
+    scenario_drive,
+    vector_drives,
+)
+from simfw.conform.firmware import Drive, Firmware, compare, random_difference, shrunk
+from simfw.conform.mutants import mutants_of, score
 from simfw.engine.simulator import Prepared, simulate
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
@@ -20,16 +30,6 @@ from simfw.report.source import harness_files
 from simfw.report.vectors.build import Rehearsal, segments_of
 from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Scenario
-from simfw.verify import mutants
-from simfw.verify.conform import Drive, Firmware, compare, random_difference, shrunk
-from simfw.verify.driving import (
-    gaps_of,
-    inputs_of,
-    recorded_drive,
-    scenario_drive,
-    vector_drives,
-)
-from simfw.verify.mutants import mutants_of, score
 from simfw.verify.replay import Options
 from tests.report.generated_c import compile_harness, compiler
 from tests.report.golden import DEMOS

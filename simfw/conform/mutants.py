@@ -15,8 +15,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from simfw.conform.firmware import Drive, Firmware
 from simfw.errors import UsageError
-from simfw.verify.conform import Drive, Firmware
 
 __all__ = ["Build", "Mutant", "Score", "mutants_of", "score"]
 

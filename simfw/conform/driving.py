@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.circuit.circuit import Circuit
+from simfw.conform.firmware import Difference, Drive
 from simfw.errors import UsageError
 from simfw.report.vectors.build import (
     Rehearsal,
@@ -16,7 +17,6 @@ from simfw.report.vectors.build import (
     to_scenario,
 )
 from simfw.stimuli.scenario import Scenario
-from simfw.verify.conform import Difference, Drive
 from simfw.verify.replay import ASSUMED_CHARGE, Options
 from simfw.verify.replay import replay as replay_recording
 
