@@ -315,19 +315,27 @@ class Reader:
         return found
 
     def _span(self, volts: Array, band: int) -> tuple[float, float]:
-        """Least and greatest voltage in a band; at its upper end the voltage is not reached."""
+        """Least and greatest voltage in a band.
+
+        The voltage at its upper end is not reached, unless that is a full cell or the voltage
+        stands still there (a charger that keeps its float voltage): such voltages are exact.
+        """
         part = volts[self._first[band] : self._last[band] + 1]
         low, high = float(part.min()), float(part.max())
         if np.any(np.diff(part) < 0.0):
             # Between nodes it may be beyond them by no more than they differ.
             slack = float(np.max(np.abs(np.diff(part))))
             return low - slack, high + slack
-        k = bisect_left(self._asked_v, low - MICRO_V)
-        if k < len(self._asked_v) and abs(self._asked_v[k] - low) <= MICRO_V:
-            low = self._asked_v[k]
-        k = bisect_left(self._asked_v, high - MICRO_V)
-        if k < len(self._asked_v) and abs(self._asked_v[k] - high) <= MICRO_V:
-            high = float(np.nextafter(self._asked_v[k], -np.inf))
+        still = len(part) > 1
+        if not (still and part[1] == part[0]):
+            k = bisect_left(self._asked_v, low - MICRO_V)
+            if k < len(self._asked_v) and abs(self._asked_v[k] - low) <= MICRO_V:
+                low = self._asked_v[k]
+        full = self._last[band] == len(volts) - 1
+        if not (full or (still and part[-2] == part[-1])):
+            k = bisect_left(self._asked_v, high - MICRO_V)
+            if k < len(self._asked_v) and abs(self._asked_v[k] - high) <= MICRO_V:
+                high = float(np.nextafter(self._asked_v[k], -np.inf))
         return low, max(low, high)
 
     def _seen(self, low_v: float, high_v: float, band: int) -> dict[str, tuple[float, ...]]:

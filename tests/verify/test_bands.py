@@ -241,3 +241,42 @@ def test_a_band_is_not_fallen_through_faster_than_the_circuit_can_drain_it() -> 
     region, spans = bands.region(falls=True, rises=False)
     assert region.name == BAND
     assert all(spans[row.key].high_ns is None for row in region.rows)
+
+
+def test_a_charger_that_keeps_its_float_voltage_stands_exactly_at_it() -> None:
+    """4.2 V is reached and never passed: neither may be proved away, as a run shows."""
+    text = """
+[gadget]
+name = "T"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+resistance = "1 Ω"
+cut_off = "3.0 V"
+[charger]
+current = "300 mA"
+float = "4.20 V"
+finish = "10 %"
+status = "low while charging"
+[loads.a]
+current = "10 mA"
+[buttons.k]
+[behaviour.r]
+starts = "off"
+states.off = {}
+states.on = { a = "on" }
+rows = [
+  { on = "k.click", from = "off", to = "on" },
+  { on = "k.click", from = "on", to = "off" },
+]
+"""
+    wanted = {
+        'always = "cell.voltage < 4.2"': ("broken",),
+        'never = "cell.voltage >= 4.2"': ("broken",),
+        'never = "cell.voltage > 4.2"': ("proved", "coincidence"),
+        'always = "cell.voltage <= 4.2"': ("proved", "coincidence"),
+        'always = "cell.charge <= 1"': ("proved", "coincidence"),
+    }
+    for said, standings in wanted.items():
+        verdict, _ = decided(text + rule(said), runs=40)
+        assert verdict.standing in standings, (said, verdict)
