@@ -88,7 +88,6 @@ __all__ = [
     "read_number",
     "read_point",
     "read_span",
-    "read_span_ns",
     "read_timing",
 ]
 
@@ -530,16 +529,6 @@ def read_span(value: object, dimension: Dimension) -> tuple[float, float]:
         return number, number
     low, high = _span(text, dimension)
     return _to_float(low), _to_float(high)
-
-
-def read_span_ns(value: object) -> tuple[int, int]:
-    """Read "3 min .. 9 min", or a single time as a span of no width; whole nanoseconds."""
-    text = _text_of(value, TIME).translate(_SAME_SIGNS)
-    if ".." not in text:
-        ns = read_ns(text)
-        return ns, ns
-    low, high = _span(text, TIME)
-    return _whole_ns(low, text), _whole_ns(high, text)
 
 
 def read_point(

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.circuit.curves import Curve, built_in_curve, curve_of
+from simfw.quantity import MONTH_DAYS
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -19,7 +20,7 @@ __all__ = ["MONTH_S", "CellModel", "cell_model"]
 
 Array = NDArray[np.float64]
 
-MONTH_S = 30.4375 * 86_400.0  # a twelfth of 365.25 days
+MONTH_S = MONTH_DAYS * 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -171,10 +171,6 @@ class CountingDrift:
         """The worst drift (share of capacity per day)."""
         return self.unseen_per_day + self.scale_per_day
 
-    def days_to(self, error: float) -> float:
-        """Days until the gauge may be wrong by `error` (0..1); infinite without drift."""
-        return error / self.per_day if self.per_day > 0.0 else float("inf")
-
 
 def counting_drift(
     gadget: Gadget, average_current_a: float, *, current_error: float = 0.0

@@ -32,7 +32,6 @@ from simfw.verify.terms import SUPPLY
 __all__ = [
     "BANDED",
     "DETAILS",
-    "EXACT",
     "LADDER",
     "SUPPLY_ACTS",
     "Detail",
@@ -82,7 +81,6 @@ LADDER = (
     Detail(name="exact", contacts="exact", looks="exact", samples="exact", timed=True,
            says="every dwell, debounce, look and sample exact"),
 )
-EXACT = LADDER[-1]
 BANDED = (
     Detail(name="bands", contacts="events", looks="free", samples="paced", timed=False, bands=True,
            says="charge of the cell in bands that fall without USB, voltage under the loads of the "

@@ -15,7 +15,7 @@ from simfw.verify.finding import Finding
 from simfw.verify.machine import Config
 from simfw.verify.static import finding
 
-__all__ = ["loads_of", "reach_checks", "resting_combinations"]
+__all__ = ["loads_of", "reach_checks"]
 
 MOST_SHOWN = 4
 PERSONAL = ("click", "double", "hold", "chord")
@@ -55,15 +55,6 @@ class Reach:
     def shown(self, config: Config) -> str:
         """The combination in words."""
         return ", ".join(f"{name}.{state}" for name, state in self.states(config).items())
-
-
-def resting_combinations(
-    gadget: Gadget, system: System, reduced: Reduced, search: Explored
-) -> list[dict[str, str]]:
-    """The combinations of states of the written regions that were reached, each once."""
-    reach = Reach(gadget, system, reduced, search)
-    found = {tuple(reach.states(config).items()): None for config in search.zones}
-    return [dict(states) for states in found]
 
 
 def loads_of(gadget: Gadget, system: System, reduced: Reduced, search: Explored) -> Loads:

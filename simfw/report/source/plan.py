@@ -107,11 +107,6 @@ class Plan:
         return "uint8_t" if max(sizes) < 0xFC else "uint16_t"
 
     @property
-    def longest_ns(self) -> int:
-        """The longest dwell, in ns (0 when there is none)."""
-        return max((row.after_ns or 0 for _, row in self.rows), default=0)
-
-    @property
     def quantum_ns(self) -> int:
         """The greatest common divisor of all dwells: the coarsest tick that is exact, in ns."""
         found = 0

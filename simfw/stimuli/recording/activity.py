@@ -20,7 +20,6 @@ __all__ = ["Activity", "WireActivity", "activity", "draft_map"]
 PERIODS: Final = 100_000
 PWM_HZ: Final = (25.0, 20_000.0)  # slower is blinking, faster is a carrier
 CARRIER_HZ: Final = (20_000.0, 500_000.0)
-FRAME_MARK_S: Final = (2e-3, 20e-3)  # a header mark between these, followed by many short pulses
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
