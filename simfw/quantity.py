@@ -280,10 +280,17 @@ def _reading(text: str, dimension: Dimension) -> Decimal:
         return _in_bounds(_apply(Decimal(number), factor), text, dimension)
 
 
+# Far outside of everything real, and far inside of what a float can hold the products of.
+_SMALLEST, _LARGEST = Decimal("1e-40"), Decimal("1e18")
+
+
 def _in_bounds(value: Decimal, text: str, dimension: Dimension) -> Decimal:
     if value < dimension.lowest:
         what = "negative" if dimension.lowest == 0 else "below absolute zero"
         raise _fail(f'"{text}" is {what}', dimension)
+    if dimension is not TIME and value and not _SMALLEST < abs(value) < _LARGEST:
+        what = "larger" if abs(value) > 1 else "smaller"
+        raise _fail(f'"{text}" is {what} than anything that can be built', dimension)
     return value
 
 
@@ -456,13 +463,6 @@ def _written(value: object, dimension: Dimension) -> _Written:
     return _Written(best, low, high, standing, source, text)
 
 
-def _to_float(value: Decimal) -> float:
-    number = float(value)
-    if math.isinf(number):
-        raise QuantityError(text="this number is too large", allowed="numbers below 1e300")
-    return number
-
-
 def read_figure(value: object, dimension: Dimension, *, positive: bool = False) -> Figure:
     """Read a quantity of `dimension` from text or from a table with `value`.
 
@@ -474,9 +474,9 @@ def read_figure(value: object, dimension: Dimension, *, positive: bool = False) 
     if positive and written.low <= 0:
         raise _fail("zero is not possible here", dimension)
     return Figure(
-        value=_to_float(written.value),
-        low=_to_float(written.low),
-        high=_to_float(written.high),
+        value=float(written.value),
+        low=float(written.low),
+        high=float(written.high),
         standing=written.standing,
         source=written.source,
         text=written.text,
@@ -509,7 +509,7 @@ def read_number(value: object, dimension: Dimension, *, positive: bool = False) 
     number = _reading(_text_of(value, dimension).translate(_SAME_SIGNS), dimension)
     if positive and number <= 0:
         raise _fail("zero is not possible here", dimension)
-    return _to_float(number)
+    return float(number)
 
 
 def read_ns(value: object, *, positive: bool = False) -> int:
@@ -528,7 +528,7 @@ def read_span(value: object, dimension: Dimension) -> tuple[float, float]:
         number = read_number(text, dimension)
         return number, number
     low, high = _span(text, dimension)
-    return _to_float(low), _to_float(high)
+    return float(low), float(high)
 
 
 def read_point(

@@ -217,7 +217,7 @@ def _nearest_file(path: Path) -> str | None:
         names = [found.name for found in path.parent.iterdir()]
     except OSError:
         return None
-    name = nearest(path.name, sorted(names))
+    name = nearest(path.name, sorted(names), likeness=0.75)
     return str(path.parent / name) if name else None
 
 

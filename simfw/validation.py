@@ -360,6 +360,7 @@ _LIMITS = {
     "greater_than": ("this is too small", "more than {gt}"),
     "less_than_equal": ("this is too large", "{le} or less"),
     "too_short": ("this list is too short", "{min_length} or more"),
+    "string_too_short": ("nothing is written here", "some text"),
     "too_long": ("this list is too long", "{max_length} or fewer"),
 }
 

@@ -218,7 +218,8 @@ P = "Allowed: a share such as \"10 %\" (units: %)."
         (".5 V", q.VOLTAGE, f'a number starts with a digit. {V} Did you mean "0.5 V"?'),
         ("1 2 V", q.VOLTAGE, f'"1 2 V" is not one number with one unit. {V}'),
         ("3.3.3 V", q.VOLTAGE, f'"3.3.3 V" is not one number with one unit. {V}'),
-        ("1e999 V", q.VOLTAGE, "this number is too large. Allowed: numbers below 1e300."),
+        ("1e999 V", q.VOLTAGE, '"1e999 V" is larger than anything that can be built. Allowed: a '
+         'voltage such as "3.7 V" (units: nV, µV, mV, V, kV).'),
         ("1e9999 V", q.VOLTAGE, f'"1e9999 V" is not one number with one unit. {V}'),
         ("3.7 V @ 5 mA", q.VOLTAGE, f'unknown unit "V @ 5 mA". {V}'),
         ("k24", q.RESISTANCE,

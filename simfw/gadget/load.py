@@ -83,6 +83,10 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     problems = _nested_states(data)
     checked = check_data(Gadget, data, SAMPLES)
     problems += checked.problems
+    # What else belongs to a switch hangs on its kind.
+    checked.tainted |= {
+        key.removesuffix(".kind") for key in checked.tainted if key.endswith(".switch.kind")
+    }
     gadget = checked.value
     if gadget is not None:
         gadget = _with_curve(gadget, file, checked, problems)

@@ -84,7 +84,7 @@ class Part(BaseModel):
 class Head(Part):
     """`[gadget]`: what the thing is called and what it is."""
 
-    name: str
+    name: Annotated[str, Field(min_length=1)]
     about: str = ""
 
 
@@ -387,7 +387,7 @@ class Behaviour(Part):
 class Rule(Part):
     """`[[rules]]`: exactly one of `never`, `always`, `when`+`then`+`within`, `stays`+`for`."""
 
-    name: str
+    name: Annotated[str, Field(min_length=1)]
     never: str | None = None
     always: str | None = None
     when: str | None = None

@@ -172,3 +172,31 @@ def test_the_public_names_are_sorted_and_real() -> None:
         assert getattr(simfw, name) is not None
     with pytest.raises(AttributeError, match="no_such_name"):
         _ = simfw.no_such_name
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('kind = "nmos"', 'kind = "pnp"',
+         ['lights.shelf.switch.kind = "pnp": unknown name. Allowed: "pin", "nmos", "npn".']),
+        ('name  = "Larder lamp"', 'name  = ""',
+         ['gadget.name = "": nothing is written here. Allowed: some text.']),
+        ('capacity = "650 mAh ± 5 %"', 'capacity = "1e300 mAh"',
+         ['cell.capacity = "1e300 mAh": "1e300 mAh" is larger than anything that can be built.']),
+        ('capacity = "650 mAh ± 5 %"', 'capacity = "1e-300 mAh"',
+         ['cell.capacity = "1e-300 mAh": "1e-300 mAh" is smaller than anything that can be built.']),
+    ],
+)  # fmt: skip
+def test_one_mistake_gives_one_message(
+    old: str, new: str, said: list[str], tmp_path: Path
+) -> None:
+    """No complaint that only follows from the first, and none that no float could have."""
+    text = LAMP.read_text(encoding="utf-8")
+    assert old in text
+    copy = tmp_path / "gadget.toml"
+    copy.write_text(text.replace(old, new), encoding="utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        simfw.load_gadget(copy)
+    found = [str(problem).partition(": ")[2] for problem in caught.value.problems]
+    assert len(found) == len(said)
+    assert all(one.startswith(start) for one, start in zip(found, said, strict=True))
