@@ -75,7 +75,7 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
                     key,
                     f'"{name}" cannot be a name',
                     "a letter, then letters, digits and _",
-                    re.sub(r"\W", "_", name, flags=re.ASCII) if re.match(r"[A-Za-z]", name) else None,
+                    re.sub(r"[^A-Za-z0-9_]", "_", name) if re.match(r"[A-Za-z]", name) else None,
                 )
             elif name in (barred := RESERVED + (CONSUMERS if taken is drawing else ())):
                 yield _problem(
