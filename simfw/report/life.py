@@ -102,7 +102,7 @@ def life_text(found: Life, paint: Paint = plain) -> str:
             right=(1,),
         )
     if found.changes:
-        lines += ["", paint("What would add most days between charges", "head")]
+        lines += ["", paint("What would add most days", "head")]
         lines += columns(
             [(one.change, f"+{_days(one.gain_days)}") for one in found.changes], right=(1,)
         )
@@ -118,17 +118,21 @@ def _days(days: float) -> str:
 
 def _summary(found: Life) -> list[tuple[str, str, str]]:
     rows = []
+    gadget = found.pattern.gadget
+    assert gadget is not None
+    charged = gadget.charger is not None
+    span = "between charges" if charged else "a cell lasts"
     if found.percentiles is None:
-        rows.append(("days between charges", "none", found.why["days_between_charges"]))
+        rows.append(("days between charges" if charged else "days on one cell", "none", found.why["days_between_charges"]))
     else:
         low, middle, high = found.percentiles
         note = f"one in ten below {_days(low)}, one in ten above {_days(high)}"
         if found.errors_days is not None:
             note += f"; median ± {_error(found.errors_days[1])}"
-        rows.append(("between charges, median", _days(middle), note))
+        rows.append((f"{span}, median", _days(middle), note))
         if found.mean_days is not None:
             error = "" if found.error_days is None else f"± {_error(found.error_days)} (95 %)"
-            rows.append(("between charges, mean", _days(found.mean_days), error))
+            rows.append((f"{span}, mean", _days(found.mean_days), error))
         if "days_between_charges.users" in found.why:
             rows.append(("", "", found.why["days_between_charges.users"]))
     if found.corners_days is not None:
@@ -136,7 +140,8 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
         ends = [_days(end) if math.isfinite(end) else "no end" for end in (worst, best)]
         rows.append(("worst and best parts", f"{ends[0]} .. {ends[1]}",
                      "every range at one end, for typical users"))
-    rows.append(("charges per year", f"{found.charges_per_year:.3g}", ""))
+    if charged:
+        rows.append(("charges per year", f"{found.charges_per_year:.3g}", ""))
     rows.append(("average current", format_si(found.average_current_a, "A"), ""))
     if found.missed_wave_share is not None:
         rows.append(("waves missed", format_percent(found.missed_wave_share),

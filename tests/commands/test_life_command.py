@@ -83,9 +83,9 @@ def test_life_answers_in_text(evenings: str, capsys: pytest.CaptureFixture[str])
     lines = out.splitlines()
     assert lines[0].startswith("Test lamp")
     assert lines[1] == "8 users for 1 day from 100 % charge, seed 3"
-    for wanted in ("between charges, median", "between charges, mean", "worst and best parts",
+    for wanted in ("a cell lasts, median", "a cell lasts, mean", "worst and best parts",
                    "With nominal parts", "What the spread of the days hangs on",
-                   "What would add most days between charges", "Cautions"):
+                   "What would add most days", "Cautions"):
         assert wanted in out
     assert "\x1b" not in out
 
