@@ -1,0 +1,88 @@
+"""The words of a study: what is told of each answer, and why where there is none."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from simfw.life.life import Life, life
+from simfw.report.life import life_text
+from tests.life.made import EVENING, head, lamp, pattern
+
+
+@pytest.fixture(scope="module")
+def found(tmp_path_factory: pytest.TempPathFactory) -> Life:
+    """A study of one user of a small lamp."""
+    folder = tmp_path_factory.mktemp("lamp")
+    made = pattern(folder, lamp(capacity="30 mAh"), head(horizon="1 day") + EVENING)
+    return life(made, users=1, study=False)
+
+
+def row(found: Life, name: str) -> str | None:
+    """The row of the report that begins with a name, its columns one space apart."""
+    lines = [" ".join(line.split()) for line in life_text(found).splitlines()]
+    return next((line for line in lines if line.startswith(name)), None)
+
+
+def test_days_come_with_their_errors_where_these_are_known(found: Life) -> None:
+    """The median with its error, the mean with that of 95 of 100 studies, and who is left out."""
+    whole = replace(
+        found, percentiles=(2.0, 5.0, 9.0), errors_days=(0.1, 0.5, 0.2), mean_days=5.5,
+        error_days=0.25, why={"days_between_charges.users": "3 users never charged"})
+    assert row(whole, "between charges, median") == (
+        "between charges, median 5 days one in ten below 2 days, one in ten above 9 days; "
+        "median ± 12 h")
+    assert row(whole, "between charges, mean") == (
+        "between charges, mean 5.5 days ± 6 h (95 %)")
+    assert row(whole, "3 users never charged") is not None
+    bare = replace(whole, errors_days=None, error_days=None, why={})
+    assert row(bare, "between charges, median") == (
+        "between charges, median 5 days one in ten below 2 days, one in ten above 9 days")
+    assert row(bare, "between charges, mean") == "between charges, mean 5.5 days"
+    certain = replace(whole, errors_days=(0.0, 0.0, 0.0))
+    assert str(row(certain, "between charges, median")).endswith("; median ± 0")
+
+
+def test_no_span_that_ended_is_told_with_its_reason(found: Life) -> None:
+    """None, and why."""
+    none = replace(found, percentiles=None, mean_days=None,
+                   why={"days_between_charges": "nobody plugs it in"})
+    assert row(none, "days between charges") == "days between charges none nobody plugs it in"
+    assert row(none, "between charges") is None
+
+
+def test_parts_waves_refusals_and_dead_time_have_rows_only_where_there_is_something(
+    found: Life,
+) -> None:
+    """The worst and best parts may never end; shares come with what they are shares of."""
+    told = replace(found, corners_days=(3.0, math.inf), missed_wave_share=0.25, waves=40,
+                   refused_share=0.1, dead_share=0.02)
+    assert row(told, "worst and best parts") == (
+        "worst and best parts 3 days .. no end every range at one end, for typical users")
+    assert row(told, "waves missed") == "waves missed 25 % of 40 waves at a sensor that was on"
+    assert row(told, "no light when wanted") == (
+        "no light when wanted 10 % of presses and waves met a flat or cut-off cell")
+    assert row(told, "protection open") == "protection open 2 % of the time"
+    bare = replace(found, corners_days=None, missed_wave_share=None, refused_share=None,
+                   dead_share=0.0)
+    for name in ("worst", "waves missed", "no light", "protection open"):
+        assert row(bare, name) is None
+
+
+def test_what_is_held_has_an_end_or_none(found: Life) -> None:
+    """Run times, FL 1 times, the charge from empty, the shelf: each or its reason."""
+    held = replace(
+        found.held, run_time_s={"lamp.lit": 7200.0, "lamp.dim": None},
+        fl1_run_time_s={"lamp.lit": 3600.0}, charge_time_s=5400.0, shelf_life_s=None,
+        why={"shelf_life_days": "not empty within 20 years"})
+    told = replace(found, held=held)
+    assert row(told, "lamp.lit held") == "lamp.lit held 2 h to a tenth of its light (FL 1): 1 h"
+    assert row(told, "lamp.dim held") == "lamp.dim held no end"
+    assert row(told, "charge, from cut-off") == "charge, from cut-off 1.5 h"
+    assert row(told, "on the shelf, from full") == (
+        "on the shelf, from full no end not empty within 20 years")
+    never = replace(held, charge_time_s=None, why={"charge_time_s": "it has no charger"})
+    assert row(replace(found, held=never), "charge, from cut-off") == (
+        "charge, from cut-off none it has no charger")
