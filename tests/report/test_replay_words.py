@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from matplotlib import rc_context
 
 from simfw.report.replay import (
     _tick,
@@ -18,6 +20,7 @@ from simfw.report.replay import (
     replay_text,
     step_text,
 )
+from simfw.report.replay_plot import write_replay_plot
 from simfw.stimuli.recording.mapfile import Signal
 from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Expect, Press, Step, Temperature, Usb, Wave
@@ -269,3 +272,27 @@ def test_a_scenario_expects_what_was_recorded_where_nothing_changes_for_a_while(
         (3 * S + after, "shelf > 0.99"),
         (3 * S + after, "marker > 0.74 and marker < 0.76"),
     ]  # fmt: skip
+
+
+def test_the_plot_has_a_line_for_each_input_and_a_strip_for_each_output(
+    replayed: Replayed, tmp_path: Path
+) -> None:
+    """Buttons, sensors and USB by their names, each once; a temperature has none."""
+    steps = (
+        Press(at_ns=S, button="power", for_ns=100 * MS),
+        Wave(at_ns=2 * S, sensor="hand", distance_m=0.1, for_ns=S),
+        Press(at_ns=3 * S, button="power", for_ns=100 * MS),
+        Temperature(at_ns=3 * S, temperature_c=40.0), Usb(at_ns=4 * S, present=True),
+    )  # fmt: skip
+    made = replace(replayed, observed=replace(replayed.observed, steps=steps))
+    with rc_context({"svg.fonttype": "none"}):
+        write_replay_plot(made, tmp_path / "replay.svg")
+        write_replay_plot(
+            replace(made, observed=replace(made.observed, steps=())), tmp_path / "idle.svg")
+    words = re.findall(r">([^<>]+)</text>", (tmp_path / "replay.svg").read_text(encoding="utf-8"))
+    assert [word for word in words if word in ("power", "hand", "usb")] == ["power", "hand", "usb"]
+    for strip in ("shelf", "marker"):
+        assert any(word.startswith(strip) for word in words)
+    assert "40" not in words
+    idle = re.findall(r">([^<>]+)</text>", (tmp_path / "idle.svg").read_text(encoding="utf-8"))
+    assert [word for word in words if word not in idle] == ["power", "hand", "usb"]
