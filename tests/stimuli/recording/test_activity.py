@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import itertools
+from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import simfw
 from simfw.stimuli.recording import open_recording
-from simfw.stimuli.recording.activity import activity, draft_map
-from simfw.stimuli.recording.mapfile import read_map
+from simfw.stimuli.recording.activity import (
+    Activity,
+    WireActivity,
+    activity,
+    describe,
+    draft_map,
+)
+from simfw.stimuli.recording.base import UNKNOWN, Block, Recording, Wire
+from simfw.stimuli.recording.mapfile import gadget_signals, read_map
 
 LARDER = Path(__file__).parents[3] / "scenarios" / "larder-lamp" / "gadget.toml"
 
@@ -53,3 +65,73 @@ def test_a_draft_says_what_was_seen_and_guesses_how_to_read_it(log: Path, tmp_pa
     path = tmp_path / "map.toml"
     path.write_text(draft, encoding="utf-8")
     assert list(read_map(path).wires)[:3] == ["shelf", "wave.emitter", "Power"]
+
+
+def counted(folder: Path, *rows: str) -> Activity:
+    """What is seen in a small table."""
+    path = folder / "small.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return activity(open_recording(path))
+
+
+def test_a_wire_that_is_never_known_has_no_duty_and_no_level(tmp_path: Path) -> None:
+    """Unknown values are counted; the time before the first known one is not that of a level."""
+    found = counted(tmp_path, "time_s,lost,late", "0,x,x", "1,z,1", "2,x,0", "4,z,0")
+    lost, late = found.wires
+    assert (lost.unknown, lost.edges, lost.duty, lost.least) == (4, 0, None, None)
+    assert describe(lost, found) == "no edge, nothing known"
+    assert (late.unknown, late.edges, late.duty) == (1, 1, pytest.approx(1 / 3))
+    assert describe(late, found) == "1 edge, 2 s to 2 s, on 33.3 % of the time"
+
+
+def test_a_dump_without_a_change_has_nothing_on_its_wires(tmp_path: Path) -> None:
+    """A header alone is no mistake there."""
+    path = tmp_path / "empty.vcd"
+    path.write_text("$timescale 1 ms $end $var wire 1 ! power $end $enddefinitions $end\n",
+                    encoding="utf-8")
+    found = activity(open_recording(path))
+    assert (found.start_tick, found.end_tick, found.wires[0].changes) == (0, 0, 0)
+
+
+def test_a_draft_lists_what_is_left_of_the_gadget_only_where_something_is(tmp_path: Path) -> None:
+    """A wire for a hand asks where the hand is; a wire for all leaves none over."""
+    gadget = simfw.load_gadget(LARDER)
+    names = list(gadget_signals(gadget))
+    hand = next(name for name, one in gadget_signals(gadget).items() if one.kind == "hand")
+    rows = [",".join(["time_s", *names]), ",".join(["0"] + ["0"] * len(names)),
+            ",".join(["1"] + ["1"] * len(names)), ",".join(["2"] + ["0"] * len(names))]
+    whole = draft_map(counted(tmp_path, *rows), gadget)
+    assert "without a wire" not in whole
+    block = next(one for one in whole.split("\n\n") if f'input = "{hand}"' in one)
+    assert 'distance = "5 cm"' in block
+    part = draft_map(counted(tmp_path, f"time_s,{hand}", "0,0", "1,1", "2,0"), gadget)
+    left = part.rstrip().splitlines()[-1].removeprefix("# Signals of the gadget without a wire: ")
+    assert left.split(", ") == [name for name in names if name != hand]
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 3), st.integers(0, 1), st.sampled_from([0.0, 1.0, UNKNOWN])),
+             min_size=1, max_size=40),
+    st.data(),
+)
+def test_where_a_recording_is_read_in_blocks_changes_nothing(
+    changes: list[tuple[int, int, float]], data: st.DataObject
+) -> None:
+    """Levels, edges and times go on from block to block, empty ones and ones of one tick too."""
+    ticks = np.cumsum([gap for gap, _, _ in changes])
+    wires = np.array([wire for _, wire, _ in changes], dtype=np.int32)
+    values = np.array([value for _, _, value in changes])
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(changes)), max_size=4)))
+
+    def told(bounds: list[int]) -> list[WireActivity]:
+        blocks = [
+            Block(ticks=ticks[low:high], wires=wires[low:high], values=values[low:high],
+                  end=int(ticks[-1]) + 5)
+            for low, high in itertools.pairwise([0, *bounds, len(changes)])
+        ]
+        recording = Recording(
+            path=Path("made.csv"), kind="csv", tick_s=Fraction(1, 1000),
+            wires=(Wire(name="a"), Wire(name="b")), reader=lambda _remarks: iter(blocks))
+        return list(activity(recording).wires)
+
+    assert told(cuts) == told([])
