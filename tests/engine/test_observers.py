@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -30,7 +31,7 @@ class Notes(Observer):
 @pytest.mark.parametrize("fold", [True, False])
 def test_what_has_passed_is_told_as_the_intervals_are(fold: bool) -> None:
     """The short telling gives the same times, charges and charger modes as the intervals."""
-    scenario = load_scenario(EVENING)
+    scenario = replace(load_scenario(EVENING), lasts_ns=180 * 10**9)
     assert scenario.gadget is not None
     notes = Notes()
     run = simulate(scenario.gadget, scenario, fold=fold, observers=(notes,))
