@@ -123,7 +123,8 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
     charged = gadget.charger is not None
     span = "between charges" if charged else "a cell lasts"
     if found.percentiles is None:
-        rows.append(("days between charges" if charged else "days on one cell", "none", found.why["days_between_charges"]))
+        title = "days between charges" if charged else "days on one cell"
+        rows.append((title, "none", found.why["days_between_charges"]))
     else:
         low, middle, high = found.percentiles
         note = f"one in ten below {_days(low)}, one in ten above {_days(high)}"

@@ -265,7 +265,7 @@ def _in_words(model: Model, row: Row) -> str:
     button = model.gadget.buttons.get(part)
     if button is not None:
         hold = "" if button.hold is None else f" {format_duration(button.hold.ns)} and longer"
-        words = {"click": f"press {part} shortly", "press": f"press {part}",
+        words = {"click": f"press {part} briefly", "press": f"press {part}",
                  "release": f"release {part}", "hold": f"hold {part}{hold}",
                  "double": f"press {part} twice in a row"}
         return words.get(event, f"{part}.{event}") + guard

@@ -76,7 +76,7 @@ def test_a_recorded_run_agrees_in_every_form(
     findings = {one["key"]: one["finding"] for one in report["timings"]}
     assert findings["buttons.level.double"] == "consistent"
     assert findings["behaviour.lamp.rows[7].after"] == "not exercised"
-    assert {"key": "behaviour.lamp.rows[7]", "record": "from lamp.dark: press power shortly, then "
+    assert {"key": "behaviour.lamp.rows[7]", "record": "from lamp.dark: press power briefly, then "
             "wait 5 min"} in report["not_exercised"]
 
 
@@ -101,6 +101,23 @@ def test_a_difference_is_a_failure_with_its_reason(
     assert (status, report["agrees"], report["timings"][1]["finding"]) == (1, False, "contradicts")
     assert report["first_difference"]["timing"] == {"key": "buttons.power.hold",
                                                     "change": "1.7 s -> 2 s"}
+
+
+def test_a_drawn_replay_says_what_its_lines_are(
+    folder: Path, record: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Words for every line, the verdict on top, and the same bytes for the same replay."""
+    other = folder / "other.toml"
+    other.write_text(LAMP.replace('hold = "2 s"', 'hold = "1.7 s"'))
+    pictures = []
+    for name in ("one.svg", "two.svg"):
+        assert said(capsys, "replay", record, "--gadget", other, "--no-timings", "--plot",
+                    folder / name)[0] == 1
+        pictures.append((folder / name).read_text())
+    assert pictures[0] == pictures[1]
+    for word in ("run.csv disagrees with the gadget file", "recorded", "model", "disagrees",
+                 "first difference", "level", "shelf: late", "time in the recording (s)"):
+        assert word in pictures[0]
 
 
 def test_a_map_is_drafted_and_used(

@@ -131,7 +131,7 @@ def test_what_was_not_exercised_comes_with_what_to_do(tmp_path: Path) -> None:
     assert words["behaviour.buzzer.rows[2]"].endswith("then wave before hand")
     assert words["behaviour.buzzer.rows[3]"].endswith("then run the cell down until it is flat")
     assert words["behaviour.lamp.rows[0]"] == "from lamp.dark: press up twice in a row"
-    assert words["behaviour.lamp.rows[1]"].endswith("then press up shortly")
+    assert words["behaviour.lamp.rows[1]"].endswith("then press up briefly")
     assert words["behaviour.lamp.rows[2]"].endswith(
         "then let both.chord happen (while not cell.low)")
     assert words["behaviour.lamp.rows[3]"].endswith("then plug USB in")
