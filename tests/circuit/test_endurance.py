@@ -100,6 +100,19 @@ def test_charge_time_walks_the_steps():
     assert found.time_s < found.longest_s <= 1.1 * found.time_s
 
 
+def test_precharge_that_its_own_current_ends_takes_no_time():
+    """A cell that rests 1 uV below the voltage for more current: the sag upwards is over it."""
+    circuit = Circuit(gadget(CELL.replace('curve = "lco"', 'curve = "nmc"'), CHARGER))
+    charge = np.linspace(0.0, 0.05, 20_001)
+    rest_v = circuit.solve(LoadSet(), charge).voltage_v
+    start = float(np.interp(2.9 - 1e-6, rest_v, charge))
+    found = charge_time(circuit, LoadSet(), start=start)
+    assert found.steps[0] == ("precharge", 0.0, start)
+    above = charge_time(circuit, LoadSet(), start=float(np.interp(2.9 + 1e-6, rest_v, charge)))
+    assert [step[0] for step in above.steps] == ["fast"]
+    assert found.time_s == pytest.approx(above.time_s, rel=1e-6)
+
+
 def test_charge_time_without_resistance_is_arithmetic():
     """A stiff cell takes capacity over current, up to full."""
     stiff = CELL.replace('resistance = "180 mΩ"', "")
@@ -164,3 +177,7 @@ def test_supply_table_has_a_column_per_consumer_and_light():
     assert table["shelf_light"][-1] == 1.0
     assert np.all(np.diff(table["shelf_light"]) > 0.0)
     assert not table["bars_light"].any()
+    circuit = Circuit(gadget(CELL, LIGHTS, RADIO))
+    plain = supply_table(circuit, RADIO_ON, points=5)
+    assert plain["radio_a"] == pytest.approx([0.065] * 5)
+    assert "radio_light" not in plain
