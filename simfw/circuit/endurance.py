@@ -26,6 +26,7 @@ __all__ = [
     "LightRunTime",
     "charge_time",
     "discharge",
+    "empty_charge",
     "fl1_end_s",
     "light_run_time",
     "supply_table",
@@ -248,6 +249,15 @@ def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
         return _Step(float(spent[-1]) if kept else 0.0, float(charge[kept]), None, why=why)
     spent = circuit.capacity_c * _times(np.diff(charge), into)
     return _Step(float(spent[-1]), float(charge[-1]), to, float(solution.charger_a[-1]))
+
+
+def empty_charge(circuit: Circuit, loads: LoadSet) -> float:
+    """The charge (0..1) at which the terminal meets the cut-off under a load set, 0 without one."""
+    if circuit.cut_off_v is None:
+        return 0.0
+    charge = circuit.charge_nodes
+    volts = np.maximum.accumulate(circuit.solve(loads, charge).voltage_v)
+    return float(np.interp(circuit.cut_off_v, volts, charge))
 
 
 def supply_table(

@@ -16,6 +16,7 @@ from simfw.circuit.endurance import (
     ChargeTime,
     LightRunTime,
     charge_time,
+    empty_charge,
     light_run_time,
 )
 from simfw.circuit.gauge import (
@@ -166,18 +167,9 @@ def overview(gadget: Gadget, *, wave_s: float = 0.15) -> Overview:
     )
 
 
-def _low_charge(circuit: Circuit, loads: LoadSet) -> float:
-    """The charge at which the terminal meets the cut-off under a load set, else 0."""
-    if circuit.cut_off_v is None:
-        return 0.0
-    charge = circuit.charge_nodes
-    volts = np.maximum.accumulate(circuit.solve(loads, charge).voltage_v)
-    return float(np.interp(circuit.cut_off_v, volts, charge))
-
-
 def _light(gadget: Gadget, circuit: Circuit, name: str) -> LightFacts:
     loads = light_on(name)
-    ends = circuit.solve(loads, [1.0, _low_charge(circuit, loads)])
+    ends = circuit.solve(loads, [1.0, empty_charge(circuit, loads)])
     row = circuit.consumers.index(name)
     full_v, low_v = (float(volts) for volts in ends.voltage_v)
     return LightFacts(
@@ -195,7 +187,7 @@ def _light(gadget: Gadget, circuit: Circuit, name: str) -> LightFacts:
 def _sensor(circuit: Circuit, name: str, sensor: Proximity, wave_s: float) -> SensorFacts:
     drives = [(f"{name}.emitter", 1.0, -1), (f"{name}.receiver", 1.0, -1)]
     loads = LoadSet(drives=tuple(drives), controller="awake")
-    ends = circuit.solve(loads, [1.0, _low_charge(circuit, loads)])
+    ends = circuit.solve(loads, [1.0, empty_charge(circuit, loads)])
     full_v, low_v = (float(volts) for volts in ends.voltage_v)
     emitter_a = circuit.emitter_current_a(name, full_v)
     echo = echo_of(sensor)

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.region import System
-from simfw.circuit.endurance import FL1_READING_S, FL1_SHARE
+from simfw.circuit.circuit import LoadSet
+from simfw.circuit.endurance import FL1_READING_S, FL1_SHARE, empty_charge
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
 from simfw.life.layout import Layout
@@ -61,9 +62,12 @@ def held(gadget: Gadget) -> Held:
     """Hold each light state, leave the gadget on the shelf, and charge it; from full or empty."""
     why: dict[str, str] = {}
     system = build_system(gadget)
-    shelf, empty = _until_empty(_standing(gadget, system))
+    resting = _standing(gadget, system)
+    shelf, empty = _until_empty(resting)
     if shelf is None:
         why["shelf_life_days"] = f"not empty within {LONGEST_YEARS:g} years"
+        # What is left after the years on the shelf is not empty: a charge begins at the cut-off.
+        empty = empty_charge(resting.parts.circuit, LoadSet(controller="off"))
     run_times: dict[str, float | None] = {}
     fl1_times: dict[str, float | None] = {}
     for region, state in light_states(gadget):
