@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from simfw.life.life import Life, life
 from simfw.report.life import life_text
-from tests.life.made import EVENING, head, lamp, pattern
+from tests.life.made import CHARGER, EVENING, head, lamp, pattern
 
 
 @pytest.fixture(scope="module")
 def found(tmp_path_factory: pytest.TempPathFactory) -> Life:
-    """A study of one user of a small lamp."""
+    """A study of one user of a small lamp with a charger."""
     folder = tmp_path_factory.mktemp("lamp")
-    made = pattern(folder, lamp(capacity="30 mAh"), head(horizon="1 day") + EVENING)
-    return life(made, users=1, study=False)
+    text = lamp(capacity="30 mAh", more=CHARGER)
+    return life(pattern(folder, text, head(horizon="1 day") + EVENING), users=1, study=False)
 
 
 def row(found: Life, name: str) -> str | None:
@@ -86,3 +87,16 @@ def test_what_is_held_has_an_end_or_none(found: Life) -> None:
     never = replace(held, charge_time_s=None, why={"charge_time_s": "it has no charger"})
     assert row(replace(found, held=never), "charge, from cut-off") == (
         "charge, from cut-off none it has no charger")
+
+
+def test_a_cell_that_is_never_charged_lasts_so_many_days(tmp_path: Path) -> None:
+    """Without a charger nothing is between charges, and there are none in a year."""
+    found = life(pattern(tmp_path, lamp(capacity="30 mAh"), head(horizon="1 day") + EVENING),
+                 users=1, study=False)
+    told = replace(found, percentiles=(2.0, 5.0, 9.0), mean_days=5.5)
+    assert str(row(told, "a cell lasts, median")).startswith("a cell lasts, median 5 days one in")
+    assert str(row(told, "a cell lasts, mean")).startswith("a cell lasts, mean 5.5 days")
+    none = replace(found, percentiles=None, mean_days=None,
+                   why={"days_between_charges": "it outlives the horizon"})
+    assert row(none, "days on one cell") == "days on one cell none it outlives the horizon"
+    assert row(none, "charges per year") is None
