@@ -422,3 +422,21 @@ def test_modes_and_circuit_name_the_guesses_and_the_combination_of_a_reading(
     assert "  lights.lamp.switch.resistance   40R" in out
     assert main(["circuit", str(copy)]) == 0
     assert "  lights.lamp.switch.resistance   40R" in capsys.readouterr().out
+
+
+def test_the_json_of_modes_has_the_documented_keys(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every key stands in the reference page."""
+    page = (ROOT / "docs/reference/circuit-json.md").read_text(encoding="utf-8")
+    section = page.partition("## `simfw modes")[2].partition("## `simfw pins")[0]
+    text = (OLD.parent / "gadget.toml").read_text(encoding="utf-8")
+    (tmp_path / "cr2032.csv").write_bytes((OLD.parent / "cr2032.csv").read_bytes())
+    copy = tmp_path / "gadget.toml"
+    copy.write_text(f'{text}\n[readings]\n"lamp_mode.dark" = "4 uA"\n', encoding="utf-8")
+    assert main(["modes", str(copy), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    documented = set(re.findall(r"`(?:modes\[\]\.)?(\w+)(?:\[\])?`", section))
+    assert {*found, *(key for mode in found["modes"] for key in mode)} <= documented
+    assert any(mode["readings"] for mode in found["modes"])
+    assert {key for mode in found["modes"] for one in mode["readings"] for key in one} <= documented

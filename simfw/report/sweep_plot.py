@@ -86,7 +86,7 @@ def sweep_figure(found: Sweep) -> Figure:
     _draw_vary(first, found, lines)
     trades = [figure.add_subplot(grid[1, column]) for column in range(len(goals))]
     for axes, goal in zip(trades, goals, strict=True):
-        _draw_trade(axes, lines, goal)
+        _draw_trade(axes, lines, goal, found.keys[0])
     if trades:
         figure.draw_without_rendering()  # places are final now
         for axes, goal in zip(trades, goals, strict=True):
@@ -128,7 +128,7 @@ def _draw_vary(axes: Axes, found: Sweep, lines: Sequence[_Line]) -> None:
     axes.set_xticks(range(0, len(texts), each), texts[::each])
     for n, line in enumerate(lines):
         # Beside each other, so that bars do not hide one another.
-        shift = 0.3 * (n - (len(lines) - 1) / 2) / len(lines)
+        shift = 0.15 * (n - (len(lines) - 1) / 2) / len(lines)
         drawn = [
             (spot + shift, *point.percentiles)
             for spot, point in enumerate(line.points) if point.percentiles is not None
@@ -149,8 +149,8 @@ def _draw_vary(axes: Axes, found: Sweep, lines: Sequence[_Line]) -> None:
                     edgecolor="none")
 
 
-def _draw_trade(axes: Axes, lines: Sequence[_Line], goal: Goal) -> None:
-    axes.set_title("filled: no other design is better", loc="left")
+def _draw_trade(axes: Axes, lines: Sequence[_Line], goal: Goal, key: str) -> None:
+    axes.set_title(f"filled: no other design is better\nbeside a mark: {key}", loc="left")
     axes.set_xlabel(goal.axis)
     axes.set_ylabel("days between charges (median)")
     for line in lines:
