@@ -54,7 +54,7 @@ def format_si(value: float, unit: str, digits: int = 3) -> str:
 
 
 def format_percent(share: float, digits: int = 3) -> str:
-    """Write a share (1 = all) in percent: "45 %"."""
+    """Write a share (1 = all) in percent: "45 %". Raises ValueError for one that is not finite."""
     if not math.isfinite(share):
         raise ValueError(f"{share} cannot be written in percent")
     return f"{_digits(Decimal(share) * 100, digits)} %"
@@ -105,7 +105,7 @@ _ROUGH = (
 
 
 def format_rough_time(seconds: float, digits: int = 3) -> str:
-    """Write a time to `digits` significant digits in the largest unit that it fills: "41.3 h".
+    """Write a time (s) to `digits` significant digits in the largest unit that it fills: "41.3 h".
 
     Years are used from two years on. Raises ValueError for a number that is not finite.
     """

@@ -505,7 +505,7 @@ def read_timing(value: object, *, positive: bool = False) -> Timing:
 
 
 def read_number(value: object, dimension: Dimension, *, positive: bool = False) -> float:
-    """Read one plain quantity (no tolerance) and return its value in SI units."""
+    """Read one plain quantity (no tolerance), in SI units; raises `QuantityError`."""
     number = _reading(_text_of(value, dimension).translate(_SAME_SIGNS), dimension)
     if positive and number <= 0:
         raise _fail("zero is not possible here", dimension)
@@ -513,7 +513,7 @@ def read_number(value: object, dimension: Dimension, *, positive: bool = False) 
 
 
 def read_ns(value: object, *, positive: bool = False) -> int:
-    """Read one plain time (no tolerance) and return whole nanoseconds."""
+    """Read one plain time (no tolerance), in whole nanoseconds; raises `QuantityError`."""
     text = _text_of(value, TIME)
     ns = _whole_ns(_reading(text.translate(_SAME_SIGNS), TIME), text)
     if positive and ns == 0:

@@ -139,7 +139,10 @@ def read_bytes(path: str | Path, *, largest: int = LARGEST_BYTES) -> bytes:
 
 
 def read_text(path: str | Path, *, largest: int = LARGEST_BYTES) -> tuple[str, bytes]:
-    """Return the text of a UTF-8 file (a byte order mark is dropped) and its bytes."""
+    """Return the text of a UTF-8 file (a byte order mark is dropped) and its bytes.
+
+    Raises `DescriptionError` where it is not there, larger than `largest` bytes, or not UTF-8.
+    """
     raw = read_bytes(path, largest=largest)
     try:
         return raw.decode("utf-8-sig"), raw

@@ -197,7 +197,11 @@ class Stepper:
     def bind(
         self, expression: Expression, happened: Callable[[str], bool] | None = None
     ) -> Test:
-        """Make a fast test of `expression` on this stepper's states and its world."""
+        """Make a fast test of `expression` on this stepper's states and its world.
+
+        `happened` tells whether an event is in the present instant; ValueError where the expression
+        asks for one without it.
+        """
         states = self.states
         world = self.world
         match expression:

@@ -112,8 +112,8 @@ def light_run_time(
 ) -> LightRunTime:
     """Run time of a light by FL 1: until it gives 10 % of what it gave 30 s after switch-on.
 
-    Light is taken in proportion to LED current; LEDs give rather more per ampere at low current,
-    so the true time is a little longer.
+    From charge `start` (0..1) with `loads` on. Light is taken in proportion to LED current; LEDs
+    give rather more per ampere at low current, so the true time is a little longer.
     """
     walk = discharge(circuit, loads, start=start)
     if walk.charge.size == 0:

@@ -254,11 +254,14 @@ class _Node:
         return (sum(v / ohm for v, ohm, _ in self.paths) - self.leakage_a) / conductance
 
     def into(self, volts: float) -> float:
-        """What the resistances deliver into the node held at a voltage (A)."""
+        """What the resistances deliver (A) into the node held at `volts` (V)."""
         return sum((v - volts) / ohm for v, ohm, _ in self.paths)
 
     def from_supply(self, volts: float, supply_v: float, source_too: bool) -> float:
-        """What flows from the supply into the node (A); the source may be the supply as well."""
+        """What flows (A) from the supply into the node held at `volts` (V).
+
+        With `source_too` a source at the supply's voltage counts as the supply.
+        """
         return sum(
             max(v - volts, 0.0) / ohm
             for v, ohm, own in self.paths

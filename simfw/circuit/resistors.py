@@ -26,7 +26,7 @@ def led_resistor_ohm(supply_v: float, forward_v: float, current_a: float) -> flo
 
 
 def next_e24(ohm: float) -> float:
-    """The smallest E24 value (ohm) that is not below a resistance above zero."""
+    """The smallest E24 value (ohm) not below a resistance; ValueError for one of 0 or less."""
     if ohm <= 0.0:
         raise ValueError(f"{ohm:g} ohm is not above zero")
     decade = math.floor(math.log10(ohm)) - 1

@@ -19,7 +19,10 @@ __all__ = ["observed_in", "share", "tick_length", "time_ns"]
 
 def observed_in(path: Path, mapped: Map | None, gadget: Gadget, gadget_path: str | Path
                 ) -> tuple[Observed, Map]:  # fmt: skip
-    """A recording read through its map, or through the gadget's own names where there is none."""
+    """A recording read through its map, or through the gadget's own names where there is none.
+
+    Raises UsageError where no wire has such a name, DescriptionError where the recording breaks.
+    """
     from simfw.stimuli.recording import open_recording
     from simfw.stimuli.recording.mapfile import own_map
     from simfw.stimuli.recording.signals import observe

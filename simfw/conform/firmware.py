@@ -73,7 +73,11 @@ class Firmware:
         return answer[0]
 
     def talk(self, lines: Sequence[str]) -> list[str]:
-        """Send lines, then `quit`; all that the program answers."""
+        """Send lines, then `quit`; all that the program answers.
+
+        A program that fails or hangs has a last line `error ...`. Raises UsageError for one that
+        cannot be run or answers no text.
+        """
         try:
             done = subprocess.run(
                 [str(self.program)], input="\n".join([*lines, "quit", ""]), text=True,

@@ -90,7 +90,9 @@ def contributors(
 ) -> tuple[Contributor, ...]:
     """The contributors to the spread over users, the largest first.
 
-    "habits" is how much a user does; "day to day" what is left: chance, and figures together.
+    `days` and `strengths` hold one value per user: the mean time between charges (NaN where none
+    ended), and how much the user does against what the pattern says. "habits" is that; "day to day"
+    is what is left: chance, and figures together.
     """
     assert pattern.gadget is not None
     spread = Spread(pattern.gadget)

@@ -102,7 +102,8 @@ def life(
     `per_task` (groups of users handed out at once), `kept` (groups finished before) and `fast`
     (compiled; None where it pays) only change how long it takes. `study=False` leaves out corners
     and changes. `progress(done, users)` is called as users are finished, `stage(what)` when
-    something else begins that takes its time.
+    something else begins that takes its time. Raises UsageError for a pattern without a gadget, for
+    no users, and for more combinations of states than can be numbered.
     """
     gadget = pattern.gadget
     if gadget is None:

@@ -59,7 +59,7 @@ class Spread:
         return np.asarray(sequence.random_base2(max(0, (count - 1).bit_length()))[:count])
 
     def values(self, row: Sequence[float] | Array) -> dict[str, float]:
-        """The figures at one point of the unit cube, by key."""
+        """The figures (SI units) at one point of the unit cube, by key; `row` has 0..1 per key."""
         u = np.asarray(row, dtype=float)
         below = self.low + 2.0 * u * (self.value - self.low)
         above = self.value + (2.0 * u - 1.0) * (self.high - self.value)

@@ -305,7 +305,10 @@ class Store:
         self._add_resting("rest", around, around, {}, answer)
 
     def add_phase(self, around: int, info: int, joint: int, answer: Answer) -> None:
-        """What rests stands elsewhere than where it is for longest when one reads the cell next."""
+        """What rests stands elsewhere than where it is for longest when one reads the cell next.
+
+        Raises UsageError where the combinations are too many to be numbered.
+        """
         standing = {}
         left = joint
         for r, lap in self._joints[info].items():

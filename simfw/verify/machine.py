@@ -72,7 +72,10 @@ class Instant:
         return bool(self.script[place])
 
     def measure(self, name: str, values: Sequence[float], test: Callable[[float], bool]) -> bool:
-        """Like `split`, of a quantity of the cell: another load may make another reading."""
+        """Like `split`, of a quantity of the cell: another load may make another reading.
+
+        `values` (V, or charge 0..1) are taken where nothing narrower is known of the cell.
+        """
         states = tuple(self.states)
         if self.seen.get(name) != states:
             self.seen[name] = states
@@ -82,7 +85,10 @@ class Instant:
         return self.split(name, values, test)
 
     def split(self, name: str, values: Sequence[float], test: Callable[[float], bool]) -> bool:
-        """Whether the free quantity `name` passes `test`; both answers are tried where both fit."""
+        """Whether the free quantity `name` passes `test`; both answers are tried where both fit.
+
+        `values` are those worth telling apart; what earlier answers left of them is asked.
+        """
         left = self.free.get(name) or values
         passing = [value for value in left if test(value)]
         if not passing or len(passing) == len(left):

@@ -121,7 +121,7 @@ class Replayed:
 
 
 def equal_levels(within: float) -> Callable[[float, float], bool]:
-    """Whether two levels count as one; "off" is equal to nothing but off."""
+    """Whether two levels (0..1) count as one, up to `within`; only off is equal to off."""
     def equal(one: float, other: float) -> bool:
         return abs(one - other) <= within + 1e-9 and (one == 0.0) == (other == 0.0)
 

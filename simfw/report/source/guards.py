@@ -177,7 +177,10 @@ def _compare(plan: Plan, part: Compare, reader: str) -> str:
 
 
 def compile_guard(plan: Plan, part: Expression, reader: str = "fw_output") -> str:
-    """The C expression of `part`; `reader` is the function that gives the level of an output."""
+    """The C expression of `part`; `reader` is the function that gives the level of an output.
+
+    Raises UsageError for what the C source has no words for.
+    """
     match part:
         case Constant():
             return _truth(part.value)
