@@ -8,6 +8,7 @@ import signal
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from functools import partial
 from typing import Generic, ParamSpec, Self, TypeVar
 
@@ -20,9 +21,9 @@ T = TypeVar("T")
 class Beside(Generic[T]):
     """A function called in another process, for the length of a `with` block.
 
-    `result` waits for what it returns, or raises what it raises. On a machine with one core, or
-    where the process is lost, the function is called here when the result is asked for. So the
-    function must be pure, and its arguments and result must be fit to be sent (pickled).
+    `result` waits for what it returns, or raises what it raises. On a machine with one core,
+    or where no process can be made or it is lost, the function is called here when the result is
+    asked for. So the function must be pure, and its arguments and result fit to be sent (pickled).
     """
 
     def __init__(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> None:
@@ -31,8 +32,10 @@ class Beside(Generic[T]):
         self._future: Future[T] | None = None
         self._before = set(multiprocessing.active_children())
         if usable_cores() > 1:
-            self._pool = ProcessPoolExecutor(max_workers=1, initializer=leave_interrupts)
-            self._future = self._pool.submit(function, *args, **kwargs)
+            # Some machines let nobody make processes, or the semaphores between them.
+            with suppress(OSError, ImportError, NotImplementedError):
+                self._pool = ProcessPoolExecutor(max_workers=1, initializer=leave_interrupts)
+                self._future = self._pool.submit(function, *args, **kwargs)
 
     def __enter__(self) -> Self:
         return self

@@ -65,6 +65,20 @@ def test_an_error_meanwhile_does_not_wait_for_the_work(monkeypatch: pytest.Monke
         raise KeyError(work)
 
 
+def test_where_no_process_can_be_made_the_work_is_done_here(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A machine without semaphores or further processes gives the same result."""
+
+    def refused(**_: object) -> None:
+        raise OSError("no semaphores here")
+
+    monkeypatch.setattr(beside, "usable_cores", lambda: 2)
+    monkeypatch.setattr(beside, "ProcessPoolExecutor", refused)
+    with Beside(where, 3) as work:
+        assert work.result() == (3, os.getpid())
+
+
 def test_at_least_one_core_is_usable() -> None:
     """The count of cores is a count."""
     assert usable_cores() >= 1
