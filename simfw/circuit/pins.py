@@ -80,7 +80,7 @@ class OutputRow:
 
 @dataclass(frozen=True, slots=True)
 class PinReport:
-    """All rows and findings, and the guesses that the answer rests on."""
+    """All rows, outputs and findings."""
 
     rows: tuple[PinRow, ...]
     outputs: tuple[OutputRow, ...]

@@ -47,7 +47,7 @@ def modes_json(gadget: Gadget, modes: Sequence[Mode]) -> dict[str, Any]:
             for mode in modes
         ],
         "readings_without_mode": unmatched_readings(gadget, modes),
-        "guesses": guess_keys(gadget),
+        "guesses": guess_keys(gadget, hands=False),
     }  # fmt: skip
 
 
@@ -82,7 +82,7 @@ def modes_text(
     ]
     lines += _endings(modes)
     lines += _readings(gadget, modes, paint)
-    lines += guess_lines(gadget, paint)
+    lines += guess_lines(gadget, paint, hands=False)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from simfw.gadget.model import Gadget
-from simfw.quantity import format_duration, format_si
+from simfw.quantity import format_duration, format_rough_time, format_si
 from simfw.stimuli.recording.mapfile import Signal
 from simfw.stimuli.scenario import Expect, Press, Scenario, Step, Temperature, Usb, Wave
 from simfw.verify.alignment import Pair
@@ -24,7 +24,7 @@ __all__ = ["as_scenario", "replay_csv", "replay_json", "replay_text"]
 Paint = Callable[[str, str], str]
 
 FORMAT = 1
-LONG_NS = 10_000_000_000  # from here on a time is written in seconds
+LONG_NS = 10_000_000_000  # from here on a time is written in the largest unit that it fills
 MOST = 12  # things to record next that are written out; --json has them all
 
 
@@ -61,7 +61,7 @@ def step_text(step: Step) -> str:
 
 def _milliseconds(time_ns: float) -> str:
     if abs(time_ns) >= LONG_NS:
-        return f"{time_ns / 1e9:.6g} s"
+        return format_rough_time(time_ns / 1e9, 6)
     return f"{time_ns / 1e6:.4g} ms"
 
 

@@ -64,15 +64,21 @@ def heading(gadget: Gadget | None, title: str) -> str:
     return ": ".join(part for part in (name, title) if part)
 
 
-def guess_keys(gadget: Gadget) -> list[str]:
-    """The keys of the quantities of `gadget` whose standing is a guess, in file order."""
-    return [key for key, quantity in quantities(gadget).items() if quantity.standing == "guess"]
+def guess_keys(gadget: Gadget, *, hands: bool = True) -> list[str]:
+    """The keys of the quantities of `gadget` whose standing is a guess, in file order.
+
+    Without `hands` those of the hand before a sensor are left out: no answer rests on them.
+    """
+    return [
+        key for key, quantity in quantities(gadget).items()
+        if quantity.standing == "guess" and (hands or ".target." not in key)
+    ]
 
 
-def guess_lines(gadget: Gadget, paint: Paint = plain) -> list[str]:
+def guess_lines(gadget: Gadget, paint: Paint = plain, *, hands: bool = True) -> list[str]:
     """The block that names the guesses of `gadget` with their values; empty without guesses."""
     found = quantities(gadget)
-    guesses = [(key, found[key].text) for key in guess_keys(gadget)]
+    guesses = [(key, found[key].text) for key in guess_keys(gadget, hands=hands)]
     if not guesses:
         return []
     return ["", paint("These figures rest on guesses", "head"), *columns(guesses)]

@@ -117,7 +117,7 @@ def test_pins_without_findings():
         '[pins.power]\nsource = "button.power"\nto_supply = "10M"\n'
     )
     made = gadget(CELL, CONTROLLER, text)
-    assert pins_text(made, check_pins(made)).endswith("Findings\n  none\n")
+    assert "\nFindings\n  none\n\nCautions\n" in pins_text(made, check_pins(made))
     assert "the file describes no input pins" in pins_text(gadget(), check_pins(gadget()))
 
 
@@ -134,7 +134,7 @@ def test_commands_on_the_demos(path, capsys):
     status = main(["pins", str(path), "--json"])
     pins = json.loads(capsys.readouterr().out)
     assert status == int(pins["faults"] > 0)
-    assert set(pins) == {"gadget", "rows", "outputs", "findings", "faults"}
+    assert set(pins) == {"gadget", "rows", "outputs", "findings", "faults", "guesses"}
     assert main(["pins", str(path)]) == status
     assert "the controller's pins" in capsys.readouterr().out
 

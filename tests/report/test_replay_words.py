@@ -83,7 +83,7 @@ def test_a_stimulus_is_told_with_its_figures(step: Step, text: str) -> None:
         (20e6, None, None, "above 20 ms"),
         (20e6, None, 80e6, "between 20 ms and 80 ms"),
         (20e6, 25e6, 80e6, "25 ms (20 ms .. 80 ms)"),
-        (599e9, 600e9, 2700.5e9, "600 s (599 s .. 2700.5 s)"),
+        (599e9, 600e9, 2700.5e9, "10 min (9.98333 min .. 45.0083 min)"),
     ],
 )
 def test_a_measured_time_is_a_spread_a_bracket_or_a_dash(
