@@ -61,10 +61,9 @@ def report_text(report: Report, paint: Paint, folder: str | None = None) -> str:
             mark = paint({"broken": "broken", "proved": "proved", "coincidence": "proved",
                           "unreproduced": "open", "open": "open"}[verdict.standing], tone)
             lines.append(f"  {mark:<8} {verdict.rule}")
-            lines.append(f"           {verdict.text}")
-            lines.append(f"           ({verdict.detail}"
-                         + (f"; any value: {', '.join(verdict.free)}" if verdict.free else "")
-                         + ")")
+            any_value = f"; any value: {', '.join(verdict.free)}" if verdict.free else ""
+            for text in (verdict.text, f"({verdict.detail}{any_value})"):
+                lines += _wrapped(text, 11)
     names = witness_names(report)
     for level, title in (("fault", "Faults"), ("note", "Notes")):
         chosen = [(place, one) for place, one in enumerate(report.findings) if one.level == level]
@@ -78,11 +77,14 @@ def report_text(report: Report, paint: Paint, folder: str | None = None) -> str:
 def _finding_lines(
     one: Finding, name: str | None, folder: str | None, paint: Paint
 ) -> list[str]:
-    lines = [f"  {paint(one.check, 'bad' if one.level == 'fault' else 'head')}: {one.text}"]
+    first, *more = _wrapped(f"{one.check}: {one.text}", 2, 4)
+    tone = "bad" if one.level == "fault" else "head"
+    lines = [first.replace(one.check, paint(one.check, tone), 1), *more]
     if one.rows:
-        lines.append(f"      where: {', '.join(one.rows)}")
+        lines += _wrapped(f"where: {', '.join(one.rows)}", 6, 13)
     if one.witness is not None:
-        lines += [f"      {number}. {line}" for number, line in enumerate(one.witness.list, 1)]
+        for number, line in enumerate(one.witness.list, 1):
+            lines += _wrapped(f"{number}. {line}", 6, 9)
         if folder is not None and name is not None:
             lines.append(f"      witness: {Path(folder) / (name + '.toml')}")
     return lines
@@ -97,13 +99,22 @@ def _cell_lines(report: Report, paint: Paint) -> list[str]:
     for cell in report.open_cells:
         cells.setdefault((cell.region, cell.event), []).append(cell.state)
     for (region, event), states in list(cells.items())[:MOST_CELLS]:
-        lines += textwrap.wrap(
-            f"{region:<12} {event:<18} {', '.join(_in_spans(states))}",
-            100, initial_indent="  ", subsequent_indent=" " * 34,
-        )
+        lines += _wrapped(f"{region:<12} {event:<18} {', '.join(_in_spans(states))}", 2, 34)
     if len(cells) > MOST_CELLS:
         lines.append(f"  and {len(cells) - MOST_CELLS} more")
     return lines
+
+
+def _wrapped(text: str, indent: int, more: int | None = None) -> list[str]:
+    """`text` in lines of at most 100 characters, the first indented by `indent`, others by `more`.
+
+    Words are never broken, so that keys and paths can be copied.
+    """
+    return textwrap.wrap(
+        text, 100, initial_indent=" " * indent,
+        subsequent_indent=" " * (indent if more is None else more),
+        break_long_words=False, break_on_hyphens=False,
+    )
 
 
 def _in_spans(states: Sequence[str]) -> list[str]:
