@@ -26,7 +26,7 @@ def register(commands: Commands) -> None:
         examples=["map capture.vcd --gadget gadget.toml > capture-map.toml",
                   "map capture.sr --gadget gadget.toml --json"],
     )
-    parser.add_argument("recording", type=Path, help="VCD, .sr or CSV file")
+    parser.add_argument("recording", type=Path, metavar="RECORDING", help="VCD, .sr or CSV file")
     parser.add_argument("--gadget", type=Path, required=True, metavar="G", help="gadget file")
     parser.add_argument("--output", type=Path, metavar="FILE",
                         help="write the draft to FILE (default: standard output)")

@@ -33,7 +33,7 @@ def register(commands: Commands) -> None:
         type=_share,
         default=1.0,
         metavar="SHARE",
-        help="charge of the cell at which the current is read, such as '50 %%' [100 %%]",
+        help="charge of the cell at which the current is read, such as 50%% [100%%]",
     )
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 

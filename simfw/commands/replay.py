@@ -27,7 +27,7 @@ def register(commands: Commands) -> None:
                   "replay capture.csv --gadget gadget.toml --tolerance 5ms --json",
                   "replay capture.sr --gadget gadget.toml --map map.toml --as-scenario seen.toml"],
     )
-    parser.add_argument("recording", type=Path, help="VCD, .sr or CSV file")
+    parser.add_argument("recording", type=Path, metavar="RECORDING", help="VCD, .sr or CSV file")
     parser.add_argument("--gadget", type=Path, metavar="G",
                         help="gadget file (default: the one that the map names)")
     parser.add_argument("--map", type=Path, metavar="M",

@@ -70,5 +70,7 @@ def spec(arguments: argparse.Namespace) -> int:
     write_folder(folder, files)
     print(f"Wrote {folder / 'specification.html'} and {folder / 'specification.md'}.")
     if vectors is not None:
-        print(f"{len(vectors.vectors)} test vectors: {'; '.join(vectors.coverage_lines())}.")
+        print(f"{len(vectors.vectors)} test vectors; they cover")
+        for line in vectors.coverage_lines():
+            print(f"  {line}")
     return 0
