@@ -165,8 +165,10 @@ def _left(left: TimeLeft) -> tuple[str, str]:
 
 
 def _share(use: ConsumerUse, run: Run) -> str:
-    total = run.charge_used_c
-    return f"{100 * use.charge_c / total:.1f} %" if total > 0 else ""
+    if run.charge_used_c <= 0:
+        return ""
+    percent = 100 * use.charge_c / run.charge_used_c
+    return "<0.1 %" if 0 < percent < 0.05 else f"{percent:.1f} %"
 
 
 def _consumers(run: Run) -> list[str]:
