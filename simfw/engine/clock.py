@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from simfw.circuit.circuit import Circuit, LoadSet, Solution
 
-__all__ = ["Clock", "Tally", "clock_of", "tabulate"]
+__all__ = ["Clock", "Tally", "clock_of", "passing", "tabulate"]
 
 Array = NDArray[np.float64]
 RELATIVE_ERROR = 3e-7
@@ -119,7 +119,7 @@ class Clock:
         """
         found = self._levels.get(voltage_v)
         if found is None:
-            found = self._levels[voltage_v] = _passing(self.nodes, self.voltage_v, voltage_v)
+            found = self._levels[voltage_v] = passing(self.nodes, self.voltage_v, voltage_v)
         return found
 
     def charge_at_output(self, output_a: float) -> float:
@@ -366,7 +366,7 @@ def _moment(moved: float, time_s: float, f0: float, b: float) -> float:
     return f0 * time_s * time_s * (0.5 + x * (1 / 6 + x / 24))
 
 
-def _passing(nodes: Array, values: Array, level: float) -> float:
+def passing(nodes: Array, values: Array, level: float) -> float:
     """The charge below which rising `values` are below `level`."""
     i = int(np.searchsorted(values, level, side="left"))
     if i == 0:

@@ -11,6 +11,7 @@ from scipy.sparse import csr_array
 
 from simfw.behaviour.build import build_system
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.engine.clock import passing
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
 from simfw.life.columns import Column, flat
@@ -65,7 +66,7 @@ class PartTables:
         self._wake_c = 0.0 if wake is None else wake.value
         restart = math.inf
         if cell.restart is not None:
-            restart = _passing(self.grid, circuit.open_circuit_v(self.grid), cell.restart.value)
+            restart = passing(self.grid, circuit.open_circuit_v(self.grid), cell.restart.value)
             restart = 0.0 if restart == -math.inf else restart
         self.restart_at = restart
         starts = np.searchsorted(self.grid, np.arange(k.BUCKETS + 1) / k.BUCKETS, side="right") - 1
@@ -169,7 +170,7 @@ class PartTables:
         for step in charger.steps(loads.charger, loads.temperature_c):
             to = MODES.index(step.to)
             if step.quantity == "voltage_v":
-                steps.append((int(step.rising), _passing(self.grid, volts, step.level), to))
+                steps.append((int(step.rising), passing(self.grid, volts, step.level), to))
             else:
                 # A falling output is a rising charge.
                 steps.append((int(not step.rising), _fallen(self.grid, output_a, step.level), to))
@@ -248,25 +249,13 @@ class PartTables:
 
 
 def _passings(grid: Array, values: Array, levels: Array) -> Array:
-    """`_passing` for several levels."""
+    """`passing` for several levels."""
     found = np.searchsorted(values, levels, side="left")
     inner = np.clip(found, 1, len(values) - 1)
     low, high = values[inner - 1], values[inner]
     share = np.divide(levels - low, high - low, out=np.zeros(len(levels)), where=high > low)
     at = grid[inner - 1] + share * (grid[inner] - grid[inner - 1])
     return np.where(found == 0, -np.inf, np.where(found == len(values), np.inf, at))
-
-
-def _passing(grid: Array, values: Array, level: float) -> float:
-    """The charge below which rising `values` are below `level`; infinite if never or always."""
-    found = int(np.searchsorted(values, level, side="left"))
-    if found == 0:
-        return -math.inf
-    if found == len(values):
-        return math.inf
-    low, high = float(values[found - 1]), float(values[found])
-    share = (level - low) / (high - low)
-    return float(grid[found - 1] + share * (grid[found] - grid[found - 1]))
 
 
 def _fallen(grid: Array, output_a: Array, level: float) -> float:

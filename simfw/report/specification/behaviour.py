@@ -93,42 +93,17 @@ def _state_table(subject: Subject, region: Region) -> Table:
     causes = list(dict.fromkeys(row.on for row in region.rows if row.on is not None))
     times = list(dict.fromkeys(row.after_ns for row in region.rows if row.after_ns is not None))
     body = []
+
+    def offer(name: str, rows: Sequence[Row]) -> None:
+        """What each state answers to one event or time."""
+        answers = ([row for row in rows if state.name in row.sources] for state in region.states)
+        body.append((Cell(name), *(_cell(subject, region, answer) for answer in answers)))
+
     for event in causes:
-        body.append(
-            (
-                Cell(f"`{event}`"),
-                *(
-                    _cell(
-                        subject,
-                        region,
-                        [
-                            row
-                            for row in region.rows
-                            if row.on == event and state.name in row.sources
-                        ],
-                    )
-                    for state in region.states
-                ),
-            )
-        )
+        offer(f"`{event}`", [row for row in region.rows if row.on == event])
     for time in sorted(times):
-        body.append(
-            (
-                Cell(cause(next(row for row in region.rows if row.after_ns == time))),
-                *(
-                    _cell(
-                        subject,
-                        region,
-                        [
-                            row
-                            for row in region.rows
-                            if row.after_ns == time and state.name in row.sources
-                        ],
-                    )
-                    for state in region.states
-                ),
-            )
-        )
+        rows = [row for row in region.rows if row.after_ns == time]
+        offer(cause(rows[0]), rows)
     body.append((Cell("any other event"), *(Cell("ignored", faint=True) for _ in region.states)))
     return Table(
         caption=f"`{region.name}`: what each state makes of each event",

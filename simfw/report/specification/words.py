@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from simfw.behaviour.region import Drive, Region, Row, State
 from simfw.quantity import format_duration, format_percent
 
-__all__ = ["cause", "drive_text", "effect", "guard_of", "in_words", "outputs_text", "slug"]
+__all__ = ["cause", "drive_text", "effect", "in_words", "outputs_text", "slug"]
 
 
 def slug(text: str) -> str:
@@ -50,11 +50,6 @@ def cause(row: Row) -> str:
     if not row.after_ns:
         return "at once"
     return f"after {format_duration(row.after_ns)}"
-
-
-def guard_of(row: Row) -> str:
-    """The guard as it may be written, or nothing."""
-    return row.when_text
 
 
 def effect(region: Region, row: Row) -> str:
