@@ -247,13 +247,9 @@ def _path(model: Model, region: Region, row: Row) -> str:
     else:
         return f"nothing leads to {region.name}.{row.sources[0]}"
     steps: list[str] = [_in_words(model, row)]
-    at: str | None = state
-    while at is not None:
-        link = came[at]
-        if link is None:
-            break
-        steps.append(_in_words(model, link[1]))
-        at = link[0]
+    while (link := came[state]) is not None:
+        state, step = link
+        steps.append(_in_words(model, step))
     return f"from {region.name}.{region.starts}: " + ", then ".join(reversed(steps))
 
 

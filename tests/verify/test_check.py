@@ -225,6 +225,12 @@ def test_bars_that_cannot_rise_without_usb_are_proved() -> None:
     assert checked(bare, only=("bars-rise-unplugged",)).verdicts == ()
 
 
+def test_bars_of_a_gauge_that_counts_are_not_proved() -> None:
+    """The proof rests on the cell's voltage, which such a gauge does not go by."""
+    counted = cases.swapped(cases.GAUGED, 'light = "bars"', 'light = "bars"\nmethod = "counting"')
+    assert checked(counted, only=("bars-rise-unplugged",)).verdicts == ()
+
+
 def test_names_of_checks_are_checked() -> None:
     """An unknown name is told with the nearest one."""
     with pytest.raises(UsageError, match=r'no check "trp"\. Did you mean "trap"'):

@@ -139,3 +139,16 @@ def test_a_debounce_that_only_a_fast_clock_makes_too_short_is_a_note(tmp_path: P
     scenario: Scenario = found.witness.scenario
     run = simulate(load_gadget(tmp_path / "gadget.toml"), scenario)
     assert any(not one.met for one in run.expectations)
+
+
+def test_a_cell_that_nothing_drains_is_never_seen_to_die(tmp_path: Path) -> None:
+    """The search lets the supply fail, but no charge makes a run of it: no note is written."""
+    idle = cases.HEAD + cases.CELL + cases.KEY + cases.behaviour(
+        "lamp", "dark", "dark = {}; lit = {}", cases.ON,
+        'after = "5 s", from = "lit", to = "dark"', 'on = "key.click", from = "lit", to = "same"')
+    report = report_of(idle + rule('stays = "lamp.lit"\nfor = "4 s"'), tmp_path,
+                       only=("rule", "power-cut"))
+    (verdict,) = report.verdicts
+    assert verdict.supply is False
+    assert verdict.text.endswith("as long as the supply holds")
+    assert report.findings == ()

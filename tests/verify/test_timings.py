@@ -7,6 +7,7 @@ from pathlib import Path
 from simfw.verify.prediction import Model
 from simfw.verify.replay import replay
 from simfw.verify.timings import TimingReport, timing_report
+from tests.quality.cases import swapped
 from tests.verify.gadgets import gadget
 from tests.verify.recorded import recorded
 
@@ -82,13 +83,13 @@ rows = [
 """  # noqa: E501
 
 
-def report(folder: Path, *steps: str) -> TimingReport:
-    """The timing report of a recorded session of twenty seconds."""
+def report(folder: Path, *steps: str, text: str = BUZZER, real: str = "") -> TimingReport:
+    """The timing report of a recorded session of twenty seconds with `real`, if not as written."""
     session = (
         'title = "A session"\ngadget = "gadget.toml"\ncharge = "80 %"\nlasts = "20 s"\nsteps = ['
         + ",".join(f"{{ {step} }}" for step in steps) + "]\n")  # fmt: skip
-    written = gadget(BUZZER, folder)
-    observed = recorded(folder, BUZZER, session, written)
+    written = gadget(text, folder)
+    observed = recorded(folder, real or text, session, written)
     model = Model(written, observed)
     return timing_report(replay(observed, written, model=model), written, model)
 
@@ -144,3 +145,53 @@ def test_what_was_not_exercised_comes_with_what_to_do(tmp_path: Path) -> None:
     assert words["proximity.hand.settle"] == "record the receiver supply and the emitter of hand"
     assert words["gauge.every"] == (
         "record the bars while the cell's voltage passes a threshold")
+
+
+def test_presses_on_one_side_of_a_threshold_leave_its_bracket_open(tmp_path: Path) -> None:
+    """No press was long enough for a hold, and the only one of `up` too short to count."""
+    found = report(tmp_path, 'at = "1 s", press = "key", for = "700 ms"',
+                   'at = "3 s", press = "key", for = "900 ms"',
+                   'at = "9 s", press = "up", for = "10 ms"')  # fmt: skip
+    by_key = {one.key: one for one in found.timings}
+    hold, debounce = by_key["buttons.key.hold"], by_key["buttons.up.debounce"]
+    assert (hold.low_ns, hold.high_ns, hold.count, hold.finding) == (
+        900.0 * MS, None, 2, "consistent")
+    assert (debounce.low_ns, debounce.high_ns, debounce.middle_ns) == (10.0 * MS, None, None)
+    assert not {one.key for one in found.to_record} & {hold.key, debounce.key}
+
+
+def test_a_recording_that_the_model_parts_from_puts_nothing_in_brackets(tmp_path: Path) -> None:
+    """Which presses pass a threshold is what the model says, and it is wrong about one of them."""
+    found = report(tmp_path, 'at = "1 s", press = "key", for = "900 ms"',
+                   'at = "3 s", press = "key", for = "1500 ms"',
+                   real=swapped(BUZZER, 'hold = "1 s"', 'hold = "2 s"'))  # fmt: skip
+    (hold,) = [one for one in found.timings if one.key == "buttons.key.hold"]
+    assert hold.finding == "not exercised"
+
+
+def test_edges_that_hang_on_no_known_time_measure_nothing(tmp_path: Path) -> None:
+    """The plug acts at once, a contact without debounce too, and looks come when they come."""
+    text = swapped(BUZZER, '[buttons.key]\ndebounce = "20 ms"', '[buttons.key]\ndebounce = "0 s"')
+    text = swapped(text, '{ on = "key.hold", from', '{ on = "key.press", from')
+    text = swapped(text, '{ on = "up.double", from', '{ on = "usb.in", from')
+    text = swapped(text, '{ on = "up.click", from', '{ on = "hand.wave", from')
+    found = report(tmp_path, 'at = "1 s", usb = true', 'at = "5 s", press = "key", for = "300 ms"',
+                   'at = "12 s", wave = "hand", distance = "5 cm", for = "1 s"', text=text)
+    assert {one.key for one in found.timings if one.middle_ns is not None} == {
+        "behaviour.buzzer.rows[1].after"}
+
+
+def test_a_row_in_a_state_that_nothing_leads_to_is_told_as_such(tmp_path: Path) -> None:
+    """Its state has no way in; a blink is seen while the cell charges; reads have no sequence."""
+    text = swapped(BUZZER, 'states.dim = { lamp = "20 %" }',
+                   'states.dim = { lamp = "20 %" }\nstates.lost = {}')
+    text = swapped(text, '{ on = "usb.in", from = "dim", to = "dark" }',
+                   '{ on = "usb.in", from = "lost", to = "dark" }')
+    text = swapped(text, 'resistor = "470R"', 'resistor = "470R"\nswitch = { kind = "npn", '
+                   'base = "1k", gain = 200, saturation_current = "1e-14 A", storage = "2 us" }')
+    text = swapped(text, 'show = "lamp.lit"', 'show = "lamp.lit"\nblink = "500 ms"')
+    text = swapped(text, 'hold = "1 s"', 'hold = "1 s"\nstyle = "sample"\nsample_every = "50 ms"')
+    words = {one.key: one.sequence for one in report(tmp_path, text=text).to_record}
+    assert words["behaviour.lamp.rows[3]"] == "nothing leads to lamp.lost"
+    assert words["gauge.blink"] == "record the bars while the cell charges"
+    assert not {"buttons.key.sample_every", "lights.bars.switch.storage"} & set(words)
