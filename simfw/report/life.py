@@ -14,6 +14,7 @@ from simfw.report.text import columns, guess_keys, guess_lines, heading, plain
 __all__ = ["life_json", "life_text"]
 
 DAY_S = 86_400.0
+YEAR_DAYS = 365.25
 
 Paint = Callable[[str, str], str]
 
@@ -129,11 +130,12 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
         low, middle, high = found.percentiles
         note = f"one in ten below {_days(low)}, one in ten above {_days(high)}"
         if found.errors_days is not None:
-            note += f"; median ± {_error(found.errors_days[1])}"
+            note += f"; median ± {_error(found.errors_days[1], middle)}"
         rows.append((f"{span}, median", _days(middle), note))
         if found.mean_days is not None:
-            error = "" if found.error_days is None else f"± {_error(found.error_days)} (95 %)"
-            rows.append((f"{span}, mean", _days(found.mean_days), error))
+            mean, error = found.mean_days, found.error_days
+            note = "" if error is None else f"± {_error(error, mean)} (95 %)"
+            rows.append((f"{span}, mean", _days(mean), note))
         if "days_between_charges.users" in found.why:
             rows.append(("", "", found.why["days_between_charges.users"]))
     if found.corners_days is not None:
@@ -155,7 +157,11 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _error(days: float) -> str:
+def _error(days: float, of_days: float) -> str:
+    """An error in words; in years, where what it belongs to is told in years."""
+    if days > 0 and _days(of_days).endswith("years"):
+        years = f"{days / YEAR_DAYS:.3g}"
+        return f"{years} year" if years == "1" else f"{years} years"
     return _days(days) if days > 0 else "0"
 
 

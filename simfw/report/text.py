@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from simfw.gadget.quantities import quantities
@@ -25,6 +27,7 @@ __all__ = [
 ]
 
 DAY_S = 86_400.0
+LINE = 108  # characters
 LARGEST = 3  # parts of the average current that are named beside it
 
 Paint = Callable[[str, str], str]
@@ -38,7 +41,10 @@ def format_charge(charge_c: float) -> str:
 def columns(
     rows: Sequence[Sequence[str]], *, right: Iterable[int] = (), indent: int = 2, gap: int = 3
 ) -> list[str]:
-    """Lay out rows of cells in aligned columns; the columns in `right` are set to the right."""
+    """Lay out rows of cells in aligned columns; the columns in `right` are set to the right.
+
+    What stands in the last column goes on below itself where a line would grow too long.
+    """
     if not rows:
         return []
     to_right = set(right)
@@ -49,8 +55,27 @@ def columns(
             cell.rjust(width) if k in to_right else cell.ljust(width)
             for k, (cell, width) in enumerate(zip(row, widths, strict=True))
         ]
-        lines.append((" " * indent + (" " * gap).join(cells)).rstrip())
+        line = (" " * indent + (" " * gap).join(cells)).rstrip()
+        before = len(line) - len(row[-1].rstrip())
+        if len(line) <= LINE or before > LINE // 2:
+            lines.append(line)
+            continue
+        first, *more = _folded(line[before:], LINE - before)
+        lines.append(line[:before] + first)
+        lines += [" " * before + part for part in more]
     return lines
+
+
+def _folded(text: str, width: int) -> list[str]:
+    """`text` in lines of `width`, broken behind commas and semicolons where that will do."""
+    lines = [""]
+    for part in re.split(r"(?<=[,;]) ", text):
+        joined = f"{lines[-1]} {part}".strip()
+        if len(joined) <= width:
+            lines[-1] = joined
+        else:
+            lines += wrap(part, width, break_long_words=False, break_on_hyphens=False)
+    return [line for line in lines if line]
 
 
 def plain(text: str, _tone: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,7 +24,8 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> Life:
 
 def row(found: Life, name: str) -> str | None:
     """The row of the report that begins with a name, its columns one space apart."""
-    lines = [" ".join(line.split()) for line in life_text(found).splitlines()]
+    joined = re.sub(r"(?<=[,;])\n {20,}", " ", life_text(found))  # what goes on below itself
+    lines = [" ".join(line.split()) for line in joined.splitlines()]
     return next((line for line in lines if line.startswith(name)), None)
 
 

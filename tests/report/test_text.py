@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import takewhile
 
 from simfw.engine.repeat import RepeatLife, TimeLeft
 from simfw.engine.run import Run
@@ -20,10 +21,12 @@ def report(run: Run | None = None, life: RepeatLife = LIFE, left: TimeLeft = LEF
 
 
 def line(text: str, start: str) -> str:
-    """The only line of `text` that begins with `start`, blanks aside."""
-    found = [row for row in text.splitlines() if row.strip().startswith(start)]
+    """The only line of `text` that begins with `start`, blanks aside, and what goes on below it."""
+    rows = text.splitlines()
+    found = [number for number, row in enumerate(rows) if row.strip().startswith(start)]
     assert len(found) == 1, found
-    return found[0]
+    below = takewhile(lambda row: row.startswith(" " * 20), rows[found[0] + 1 :])
+    return " ".join([rows[found[0]], *(row.strip() for row in below)])
 
 
 def test_report_tells_the_average_current_and_its_three_largest_parts() -> None:
@@ -159,6 +162,20 @@ def test_columns_align_to_the_longest_cell() -> None:
     """Left and right alignment, and nothing for no rows."""
     assert columns([("a", "1"), ("long", "22")], right=(1,)) == ["  a       1", "  long   22"]
     assert columns([]) == []
+
+
+def test_a_long_last_column_goes_on_below_itself() -> None:
+    """It breaks behind commas and semicolons first, and elsewhere only where it must."""
+    far = "x" * 45
+    whole = "one of two parts, or so it seems;"
+    rows = [(far, f"{whole} and all of the rest, 3 milliamperes"), (far, "short"), (far, "word " * 20)]
+    lines = columns(rows)
+    assert lines[:3] == [
+        f"  {far}   {whole}", " " * 50 + "and all of the rest, 3 milliamperes", f"  {far}   short"
+    ]  # fmt: skip
+    assert len(lines) == 5
+    assert all(len(line) <= 108 for line in lines)
+    assert " ".join(line.strip(" x") for line in lines[3:]) == ("word " * 20).strip()
 
 
 def test_charge_is_written_in_ampere_hours() -> None:
