@@ -167,11 +167,11 @@ def test_columns_align_to_the_longest_cell() -> None:
 def test_a_long_last_column_goes_on_below_itself() -> None:
     """It breaks behind commas and semicolons first, and elsewhere only where it must."""
     far = "x" * 45
-    whole = "one of two parts, or so it seems;"
-    rows = [(far, f"{whole} and all of the rest, 3 milliamperes"), (far, "short"), (far, "word " * 20)]
+    whole, rest = "one of two parts, or so it seems;", "and all of the rest at 3 mA or more"
+    rows = [(far, f"{whole} {rest}"), (far, "short"), (far, "word " * 20)]
     lines = columns(rows)
     assert lines[:3] == [
-        f"  {far}   {whole}", " " * 50 + "and all of the rest, 3 milliamperes", f"  {far}   short"
+        f"  {far}   {whole}", " " * 50 + rest, f"  {far}   short"
     ]  # fmt: skip
     assert len(lines) == 5
     assert all(len(line) <= 108 for line in lines)
