@@ -105,17 +105,14 @@ class _Drill:
         """A course whose first change settles at `start_ns`, all let go; when it is over."""
         start = _on_grid(start_ns, self.grid_ns)
         acts = []
-        closed: set[str] = set()
         for at, is_last, is_pressed in course:
             for name in [self.last] if is_last else self.first:
                 moved = self.contacts[name].moved_for(start + at)
                 acts.append(Act(moved, "contact", name, float(is_pressed)))
-                (closed.add if is_pressed else closed.discard)(name)
         now = start + course[-1][0] + self.within_ns + 4 * self.back_ns
-        for name in (*self.first, self.last):
-            if name in closed:
-                acts.append(Act(self.contacts[name].moved_for(now), "contact", name, 0.0))
-                now += self.back_ns + self.grid_ns
+        for name in (*self.first, self.last):  # every course ends with all of them pressed
+            acts.append(Act(self.contacts[name].moved_for(now), "contact", name, 0.0))
+            now += self.back_ns + self.grid_ns
         order = sorted(range(len(acts)), key=lambda number: (acts[number].at_ns, number))
         return [acts[number] for number in order], now + QUIET_NS
 

@@ -186,9 +186,8 @@ class Replayer(Sketch):
 
     def left_out(self, start_ns: int, end_ns: int) -> None:
         """Note a stretch that is left out."""
-        if end_ns > start_ns:
-            self.result.left_out.append((start_ns, end_ns))
-            self.result.periods_ns.append(self.period_ns)
+        self.result.left_out.append((start_ns, end_ns))
+        self.result.periods_ns.append(self.period_ns)
 
     def _skip(self, period: int, inner: tuple[int, ...], then: int) -> bool:
         """As in the sketch; the period is kept for what is left out of it."""
