@@ -288,8 +288,11 @@ def _in_bounds(value: Decimal, text: str, dimension: Dimension) -> Decimal:
     if value < dimension.lowest:
         what = "negative" if dimension.lowest == 0 else "below absolute zero"
         raise _fail(f'"{text}" is {what}', dimension)
-    if dimension is not TIME and value and not _SMALLEST < abs(value) < _LARGEST:
-        what = "larger" if abs(value) > 1 else "smaller"
+    size = abs(value)
+    # Nothing is small about a temperature near 0 °C.
+    small = 0 < size < _SMALLEST and dimension is not TEMPERATURE
+    if dimension is not TIME and (small or size > _LARGEST):
+        what = "smaller" if small else "larger"
         raise _fail(f'"{text}" is {what} than anything that can be built', dimension)
     return value
 

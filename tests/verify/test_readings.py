@@ -42,7 +42,7 @@ def standing(text: str) -> str:
         (BLINKING, "gauge == 5 and charge.charging and bars < 0.9", False),
         (cases.PLAIN, "lamp.lit and 3.045 > cell.voltage", True),
         (cases.PLAIN, "lamp.lit and 3.3 >= cell.voltage", False),
-        (cases.PLAIN, "cell.charge > 1", False),  # a full cell is not below 1
+        (cases.PLAIN, "cell.charge >= 1", False),  # a full cell is not below 1
         (HEARD, "tale.told and lamp.lit and cell.voltage < 3.045", True),
     ],
 )
