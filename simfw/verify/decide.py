@@ -293,6 +293,10 @@ def _verdict(
     question: Question, standing: str, search: Explored, reduced: Reduced, replays: int
 ) -> Verdict:
     count = f"{search.states} state{'' if search.states == 1 else 's'}"
+    unproved = f"not finished after {count}: no violation found"
+    if search.finished and reduced.endless:
+        unproved = (f"not decided: no violation found in {count}, but with some things left free "
+                    f"an instant had no end ({' and '.join(reduced.endless[0])})")  # fmt: skip
     text = {
         "proved": f"proved over {count}",
         "broken": f"broken; found after {count}",
@@ -300,7 +304,7 @@ def _verdict(
                        f"chance",
         "unreproduced": f"not decided: a way to break it was found after {count} with some things "
                         f"left free, but {replays} runs of the full model did not break it",
-        "open": f"not finished after {count}: no violation found",
+        "open": unproved,
     }[standing]
     return Verdict(
         rule=question.rule.name, standing=standing,  # type: ignore[arg-type]

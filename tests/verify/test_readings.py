@@ -15,6 +15,7 @@ from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
 from simfw.verify.decide import monitor_of
 from simfw.verify.falsify import falsify
+from simfw.verify.finding import Verdict
 from simfw.verify.player import Player
 from tests.quality import cases
 from tests.verify.gadgets import behaviour, gadget, rule
@@ -24,12 +25,17 @@ HEARD = cases.GAUGED + behaviour("tale", "quiet", "quiet = {}; told = {}",
                                  'on = "gauge.down", from = "quiet", to = "told"')
 
 
-def standing(text: str) -> str:
-    """The standing of the one rule of a gadget given as text."""
+def told(text: str) -> Verdict:
+    """What is said of the one rule of a gadget given as text."""
     times = itertools.count()
     report = check_gadget(gadget(text), clock=lambda: next(times) * 0.02, runs=5, only=("rule",))
     (verdict,) = report.verdicts
-    return verdict.standing
+    return verdict
+
+
+def standing(text: str) -> str:
+    """The standing of that rule."""
+    return told(text).standing
 
 
 @pytest.mark.parametrize(
@@ -50,6 +56,13 @@ def test_rules_on_readings_are_proved_or_broken(text: str, wanted: str, proved: 
     """Bars, the level of a light that blinks, a voltage on either side of its comparison."""
     found = standing(text + rule(f'never = "{wanted}"'))
     assert found in (("proved", "coincidence") if proved else ("broken",))
+
+
+def test_what_keeps_a_proof_from_being_one_is_said() -> None:
+    """A charge is never above 1; but with the loads left free the protection cannot rest."""
+    verdict = told(cases.PLAIN + rule('never = "cell.charge > 1"'))
+    assert verdict.standing == "open"
+    assert "an instant had no end (the protection opens and the protection closes)" in verdict.text
 
 
 def test_a_protection_that_cannot_rest_is_an_instant_without_end() -> None:
