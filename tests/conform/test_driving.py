@@ -1,0 +1,180 @@
+"""What random stimuli change and when, recordings as drives, and which slips of the pen show."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from simfw.conform.driving import gaps_of, inputs_of, recorded_drive, scenario_of
+from simfw.conform.firmware import Difference, Drive
+from simfw.conform.mutants import COMPILERS, Build, Mutant, mutants_of, score
+from simfw.engine.simulator import Prepared
+from simfw.errors import UsageError
+from simfw.gadget.model import Gadget
+from simfw.report.source import harness_files
+from simfw.report.vectors.build import Rehearsal, segments_of
+from simfw.report.vectors.replay import Replay
+from simfw.report.vectors.sketch import Act
+from simfw.stimuli.recording.signals import Observed
+from simfw.verify.replay import Options
+from tests.report.generated_c import compiler
+from tests.report.test_vector_search import CHARGED, CLICKED, SENSOR, SHELF, made, sensed
+from tests.verify.firmwares import LAMP
+from tests.verify.gadgets import gadget as read
+from tests.verify.recorded import recorded
+
+S = 10**9
+CLICKED_TOP = [{"from": "off", "on": "top.click", "to": "on"},
+               {"from": "on", "on": "top.click", "to": "off"}]  # fmt: skip
+EVENING = """
+title = "An evening"
+gadget = "lamp.toml"
+charge = "70 %"
+lasts = "30 s"
+steps = [{ at = "2 s", press = "power", for = "200 ms" }]
+"""
+
+
+def test_random_stimuli_change_contacts_hands_and_the_plug() -> None:
+    """A hand is held within the sensor's reach; before one that answers to none there is none."""
+    gadget = sensed().model_copy(update={"buttons": made(CLICKED, **CHARGED).buttons})
+    circuit = Prepared(gadget).circuit
+    contact, hand, plug = inputs_of(gadget, circuit)
+    assert contact == ("contact", "key", 1.0)
+    assert hand[:2] == ("hand", "wave")
+    reach = circuit.range_m("wave", 3.8)
+    assert reach is not None
+    assert 0 < hand[2] < reach
+    assert plug == ("usb", "usb", 1.0)
+    deaf = sensed(receiver=None, emitter=None, target=None)
+    assert inputs_of(deaf, Prepared(deaf).circuit) == [plug]
+
+
+def test_gaps_lie_around_the_times_of_buttons_chords_and_sensors() -> None:
+    """One millisecond before, at and after each; what is longer than 5 s is left out."""
+    keys = {"top": {"debounce": "20 ms", "hold": "1 s", "double": "300 ms"},
+            "side": {"debounce": "20 ms", "hold": "6 s"}}  # fmt: skip
+    gadget = made(CLICKED_TOP, buttons=keys, proximity={"wave": {**SENSOR, "clear": "600 ms"}},
+                  chords={"both": {"buttons": ["top", "side"], "within": "60 ms"}})  # fmt: skip
+    around = {time + side for time in (20, 1000, 300, 60, 125, 600) for side in (-1, 0, 1)}
+    assert gaps_of(gadget) == sorted({1, 40} | around)
+
+
+@pytest.fixture
+def lamp(tmp_path: Path) -> tuple[Prepared, Observed]:
+    """A lamp and a recording of it."""
+    (tmp_path / "lamp.toml").write_text(LAMP, encoding="utf-8")
+    gadget = read(LAMP)
+    return Prepared(gadget), recorded(tmp_path, LAMP, EVENING, gadget)
+
+
+def test_a_start_charge_that_nobody_noted_is_assumed_and_said(
+    lamp: tuple[Prepared, Observed],
+) -> None:
+    """With inputs alone there is nothing to compare the model with, either."""
+    prepared, observed = lamp
+    model = Rehearsal(prepared)
+    inputs = replace(observed, outputs={})
+    noted = recorded_drive(prepared, model, inputs, Options())
+    assert (noted.said, noted.drive.charge) == ((), 0.7)
+    silent = replace(inputs, recording=replace(observed.recording, notes={}))
+    (said,) = (found := recorded_drive(prepared, model, silent, Options())).said
+    assert said.endswith(f"start charge not recorded, {100 * found.drive.charge:.0f} % is taken.")
+    told = recorded_drive(prepared, model, silent, Options(charge=0.4))
+    assert (told.said, told.drive.charge) == ((), 0.4)
+    assert found.drive.acts == told.drive.acts == noted.drive.acts
+
+
+def test_a_recording_that_begins_in_the_middle_of_things_is_driven_from_power_up(
+    lamp: tuple[Prepared, Observed],
+) -> None:
+    """The state it begins in is told; a firmware cannot be put there."""
+    prepared, observed = lamp
+    begin = {"lamp": next(name for name in prepared.gadget.behaviour["lamp"].states
+                          if name != prepared.gadget.behaviour["lamp"].starts)}  # fmt: skip
+    found = recorded_drive(prepared, Rehearsal(prepared), observed, Options(start=begin))
+    assert any("begins in the middle of things" in text for text in found.said)
+
+
+@pytest.mark.parametrize(("kind", "is_one"), [("contact", True), ("held", False)])
+def test_a_difference_is_a_scenario_unless_it_needs_a_bench(kind: str, is_one: bool) -> None:
+    """Its title says what was expected and what was told."""
+    gadget = made(CLICKED, **CHARGED)
+    drive = Drive("v01", 0.6, (Act(S, kind, "key", 1.0),), 3 * S, Replay())
+    scenario = scenario_of(gadget, Difference(
+        drive=drive, time_ns=1, expected="event 1 key.press", told="nothing"))
+    assert (scenario is not None) == is_one
+    if scenario is not None:
+        assert scenario.title == ("Witness: the model says event 1 key.press, "
+                                  "the firmware nothing")  # fmt: skip
+        assert scenario.charge == 0.6
+
+
+def files_of(gadget: Gadget) -> dict[str, str]:
+    """Its C."""
+    return harness_files(Prepared(gadget).system, segments_of(gadget), "lamp")
+
+
+def slips(gadget: Gadget) -> set[str]:
+    """The mutants of the step function."""
+    return {mutant.text.removeprefix("step function: ") for mutant in mutants_of(files_of(gadget))
+            if mutant.text.startswith("step function: ")}  # fmt: skip
+
+
+def test_slips_in_the_step_function_are_made_where_the_gadget_can_show_them() -> None:
+    """Nothing to resume, one region alone: there they could not show."""
+    rare = {"nothing is resumed", "no resume point is remembered",
+            "the last region wins an output"}  # fmt: skip
+    lamp = {"starts": "off", "states": {"off": {}, "on": {"shelf": "on"}}, "rows": CLICKED}
+    plain = {"gadget": {"name": "Lamp"}, "cell": {"curve": "lco", "capacity": "650 mAh"},
+             "lights": {"shelf": SHELF}, "buttons": CHARGED["buttons"]}  # fmt: skip
+    one = Gadget.model_validate({**plain, "behaviour": {"lamp": lamp}})
+    assert not slips(one) & rare
+    resumed = {"starts": "off", "resume_points": ["on", "dim"],
+               "states": {"off": {}, "on": {"shelf": "on"}, "dim": {"shelf": "10 %"}},
+               "rows": [{"from": "off", "on": "key.click", "to": "resume"},
+                        {"from": ["on", "dim"], "on": "key.click", "to": "off"}]}  # fmt: skip
+    two = Gadget.model_validate({**plain, "behaviour": {"lamp": lamp, "other": resumed}})
+    assert rare <= slips(two)
+
+
+@pytest.mark.skipif(compiler(*COMPILERS) is None, reason="no C compiler installed")
+def test_c_that_a_compiler_refuses_is_told_with_its_words(tmp_path: Path) -> None:
+    """A slip that is no C any more."""
+    files = files_of(made(CLICKED, **CHARGED))
+    broken = Mutant("tables.c", files["tables.c"], "this is no C", "spoilt")
+    with pytest.raises(UsageError, match=r"refuses the generated C: .*changed_tables\.c"):
+        Build(files, tmp_path).mutated(broken)
+
+
+@pytest.mark.skipif(compiler(*COMPILERS) is None, reason="no C compiler installed")
+def test_mutants_that_nothing_drives_all_survive_and_are_counted_as_they_go() -> None:
+    """Two of them without a single drive."""
+    seen: list[tuple[int, int]] = []
+    result = score(files_of(made(CLICKED, **CHARGED)), [], 2,
+                   progress=lambda done, total: seen.append((done, total)))  # fmt: skip
+    assert (result.killed, result.total, len(result.survivors)) == (0, 2, 2)
+    assert result.share == 0.0
+    assert seen == [(0, 2), (1, 2)]
+
+
+def test_tables_with_nothing_in_them_have_no_mutants() -> None:
+    """A lamp without rows has one level to change, rows that drive nothing have none."""
+    still = {"gadget": {"name": "Lamp"}, "cell": {"curve": "lco", "capacity": "650 mAh"},
+             "lights": {"shelf": SHELF}}  # fmt: skip
+    lit = Gadget.model_validate({
+        **still, "behaviour": {"lamp": {"starts": "lit", "states": {"lit": {"shelf": "on"}}}}})
+
+    def of_tables(gadget: Gadget) -> list[str]:
+        return [mutant.text for mutant in mutants_of(files_of(gadget))
+                if mutant.file == "tables.c" and "lamp" in mutant.text]  # fmt: skip
+
+    assert of_tables(lit) == ["lamp: lit: level 1000000 of FW_OUT_SHELF becomes 500000"]
+    dark = Gadget.model_validate({
+        **still, "buttons": CHARGED["buttons"], "behaviour": {"lamp": {
+            "starts": "off", "states": {"off": {}, "on": {}}, "rows": CLICKED}}})  # fmt: skip
+    assert of_tables(dark) == [
+        f"behaviour.lamp.rows[{number}]: {fault}" for number in (0, 1)
+        for fault in ("never fires", "stays instead of going on")]  # fmt: skip
