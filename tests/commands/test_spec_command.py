@@ -35,6 +35,14 @@ def test_a_specification_that_was_filled_in_is_not_lost(
         assert not (tmp_path / "specification.html").exists()
 
 
+def test_without_vectors_no_requirement_is_said_to_have_none(tmp_path: Path) -> None:
+    """Vectors that nobody asked for are not the same as vectors that were not found."""
+    assert spec(tmp_path, "--no-vectors", "--no-power") == 0
+    traces = (tmp_path / "specification.md").read_text(encoding="utf-8").split("Traceability")[-1]
+    assert traces.count("| not asked for |") > 20
+    assert "| none |" not in traces
+
+
 def test_vectors_left_from_an_earlier_writing_are_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -237,12 +237,13 @@ def verification(subject: Subject) -> Section:
 def traces(subject: Subject) -> Section:
     """Requirement, origin, test: and what has none."""
     tested = subject.vectors.by_origin() if subject.vectors is not None else {}
+    untested = "none" if subject.vectors is not None else "not asked for"
     rows = []
     for item in subject.requirements:
         names = tested.get(item.origin, ())
         shown = names[:6]
         links = tuple((name, f"vector-{name}") for name in shown)
-        text = "" if names else "none" if item.method == "test" else item.method
+        text = "" if names else untested if item.method == "test" else item.method
         more = f"and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
         rows.append(
             (
