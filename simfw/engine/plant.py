@@ -15,7 +15,6 @@ from simfw.behaviour.expression import (
     Compare,
     Expression,
     Flag,
-    Inside,
     Not,
     Quantity,
     turning_levels,
@@ -148,15 +147,8 @@ class Plant:
         return False
 
     def quantity(self, name: str) -> float:
-        """The number `name` now."""
-        if name == "cell.charge":
-            return self.charge
-        phase = self.phase()
-        if name == "cell.voltage":
-            return phase.clock.voltage(self.charge)
-        if name == "gauge.measured":
-            return self.circuit.measured_v(phase.clock.voltage(self.charge))
-        return phase.levels[self.outputs.index(name)]
+        """The level 0..1 of the light or load `name` now; of the cell only `below` is asked."""
+        return self.phase().levels[self.outputs.index(name)]
 
     def below(self, quantity: str, level: float) -> bool:
         """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
@@ -314,6 +306,4 @@ def reads_world(expression: Expression) -> bool:
             return any(isinstance(t, Quantity) and t.name != "gauge" for t in (left, right))
         case Flag():
             return True
-        case Inside():
-            return False
     return False
