@@ -188,11 +188,11 @@ def _with(states: tuple[int, ...], r: int, state: int) -> tuple[int, ...]:
 def _leaving(
     layout: Layout, truths: Truths, states: tuple[int, ...], r: int
 ) -> tuple[int, tuple[str, ...]] | None:
-    """Where region r goes when the first dwell of its state expires, and what it emits."""
-    groups = layout.groups[r][states[r]]
-    if not groups:
-        return None
-    for number in groups[0][1]:
+    """Where region r goes when the first dwell of its state expires, and what it emits.
+
+    None where no row of that dwell holds, or where it is led back to; the state has a dwell.
+    """
+    for number in layout.groups[r][states[r]][0][1]:
         row = layout.row_list[number]
         if row.when is None or truths.holds(row.when, states):
             target = layout.state_id[r].get(row.to)
