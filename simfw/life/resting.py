@@ -190,7 +190,8 @@ def _leaving(
 ) -> tuple[int, tuple[str, ...]] | None:
     """Where region r goes when the first dwell of its state expires, and what it emits.
 
-    None where no row of that dwell holds, or where it is led back to; the state has a dwell.
+    The state has a dwell. None where no row of that dwell holds, or where the one that does names
+    no state (`same`, `resume`).
     """
     for number in layout.groups[r][states[r]][0][1]:
         row = layout.row_list[number]

@@ -37,6 +37,7 @@ duty = "50 %"
 burst = 24
 receiver = { supply = "0.4 mA" }
 """
+INPUTS = ("usb", "status.low", "status.high", "key.closed")
 ROUND = """
 [behaviour.blink]
 starts = "on"
@@ -94,6 +95,17 @@ def test_guards_are_read_from_the_states_and_inputs_of_a_moment(
         expression = parse_expression(text, found.layout.system.names)
         assert found.holds(expression, found.moment.states) == wanted
         assert not found.holds(Happened("usb.in"), found.moment.states)
+
+
+def test_each_input_is_told_from_the_others(tmp_path: Path) -> None:
+    """One of them on at a time."""
+    gadget = PARTS + ROUND.format(resumes="", guard="", emit="")
+    for number, one in enumerate(INPUTS):
+        flags = tuple(place == number for place in range(len(INPUTS)))
+        found = truths(tmp_path, gadget, flags=flags)
+        held = [name for name in INPUTS if found.holds(
+            parse_expression(name, found.layout.system.names), found.moment.states)]  # fmt: skip
+        assert held == [one]
 
 
 @pytest.mark.parametrize(
