@@ -72,10 +72,12 @@ steps = [
 """
 
 
-def suspects(folder: Path, written_text: str, true_text: str) -> tuple[Suspect, ...]:
+def suspects(
+    folder: Path, written_text: str, true_text: str, session: str = STEPS
+) -> tuple[Suspect, ...]:
     """The suspects of the first difference."""
     written = gadget(written_text, folder)
-    observed = recorded(folder, true_text, STEPS, written)
+    observed = recorded(folder, true_text, session, written)
     model = Model(written, observed)
     found = explain(replay(observed, written, model=model), written, model)
     assert found is not None
@@ -114,3 +116,49 @@ def test_a_row_that_nobody_wrote_is_proposed(tmp_path: Path) -> None:
         and suspect.change == "one more row: on key.hold from dark to spark"
         for suspect in found
     ), found
+
+
+BELLS = """
+[gadget]
+name = "Bells"
+[cell]
+curve = "lco"
+capacity = "200 mAh"
+[loads.bell]
+current = "20 mA"
+[loads.lamp]
+current = "5 mA"
+[buttons.key]
+debounce = "20 ms"
+[behaviour.bell]
+starts = "quiet"
+states.quiet = {}
+states.loud = { bell = "on" }
+rows = [
+  { on = "key.click", from = "quiet", to = "loud", emit = "bell.rung" },
+  { after = "1 s", from = "loud", to = "quiet" },
+  { on = "key.click", from = "loud", to = "loud", emit = "bell.rung" },
+]
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { lamp = "on" }
+rows = [{ on = "bell.rung", from = "dark", to = "lit" }]
+"""
+RINGS = """
+title = "Two rings"
+gadget = "gadget.toml"
+charge = "80 %"
+lasts = "12 s"
+steps = [
+  { at = "2 s", press = "key", for = "200 ms" },
+  { at = "8 s", press = "key", for = "200 ms" },
+]
+"""
+
+
+def test_a_row_that_tells_what_it_should_not_is_among_the_suspects(tmp_path: Path) -> None:
+    """The real bell rings and tells nobody: the lamp that the file lights stays dark."""
+    found = suspects(tmp_path, BELLS, BELLS.replace(', emit = "bell.rung"', "", 1), RINGS)
+    assert ("behaviour.bell.rows[0]", "emits nothing") in [
+        (suspect.key, suspect.change) for suspect in found if suspect.left == 0], found  # fmt: skip
