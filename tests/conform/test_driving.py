@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from simfw.conform.driving import gaps_of, inputs_of, recorded_drive, scenario_of
+from simfw import load_gadget, simulate
+from simfw.conform.driving import gaps_of, inputs_of, recorded_drive, scenario_drive, scenario_of
 from simfw.conform.firmware import Difference, Drive
 from simfw.conform.mutants import COMPILERS, Build, Mutant, mutants_of, score
 from simfw.engine.simulator import Prepared
@@ -18,6 +19,7 @@ from simfw.report.vectors.build import Rehearsal, segments_of
 from simfw.report.vectors.replay import Replay
 from simfw.report.vectors.sketch import Act
 from simfw.stimuli.recording.signals import Observed
+from simfw.stimuli.scenario import Scenario, Usb
 from simfw.verify.replay import Options
 from tests.report.generated_c import compiler
 from tests.report.test_vector_search import CHARGED, CLICKED, SENSOR, SHELF, made, sensed
@@ -26,6 +28,7 @@ from tests.verify.gadgets import gadget as read
 from tests.verify.recorded import recorded
 
 S = 10**9
+LARDER = Path(__file__).resolve().parents[2] / "scenarios/larder-lamp"
 CLICKED_TOP = [{"from": "off", "on": "top.click", "to": "on"},
                {"from": "on", "on": "top.click", "to": "off"}]  # fmt: skip
 EVENING = """
@@ -50,6 +53,20 @@ def test_random_stimuli_change_contacts_hands_and_the_plug() -> None:
     assert plug == ("usb", "usb", 1.0)
     deaf = sensed(receiver=None, emitter=None, target=None)
     assert inputs_of(deaf, Prepared(deaf).circuit) == [plug]
+
+
+@pytest.mark.parametrize(("at_s", "charger"), [
+    (0, []), (2, ["charge.started", "charge.completed"]),
+])  # fmt: skip
+def test_a_full_cell_that_is_plugged_in_drives_a_firmware(at_s: int, charger: list[str]) -> None:
+    """Full, the charger gives nothing; all but full, it ends in the instant in which it began."""
+    gadget = load_gadget(LARDER / "gadget.toml")
+    plug = Scenario(title="full", gadget_path=LARDER / "gadget.toml", charge=1.0, lasts_ns=9 * S,
+                    steps=(Usb(at_ns=at_s * S, present=True),), gadget=gadget)  # fmt: skip
+    drive = scenario_drive(Rehearsal(Prepared(gadget)), "full.toml", plug)
+    assert drive.replay.events == [(at_s * S, name) for name in ["usb.in", *charger]]
+    assert drive.replay.events == [(event.time_ns, event.name)
+                                   for event in simulate(gadget, plug).events]  # fmt: skip
 
 
 def test_gaps_lie_around_the_times_of_buttons_chords_and_sensors() -> None:

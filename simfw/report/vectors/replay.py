@@ -48,6 +48,11 @@ class Track(Observer):
         if not self.modes or self.modes[-1][1] != charger:
             self.modes.append((start_ns, charger))
 
+    def mode(self, time_ns: int) -> ChargerMode:
+        """The charger's mode from a time on."""
+        place = bisect_right(self.modes, time_ns, key=lambda entry: entry[0]) - 1
+        return self.modes[place][1] if place >= 0 else "off"
+
     def charge(self, time_ns: int) -> float:
         """The charge at a time, straight between the ends of its stretch."""
         if not self.pieces:
@@ -164,6 +169,9 @@ class Replayer(Sketch):
         for at in sorted({act.at_ns for act in acts if act.at_ns < ends_ns}):
             go_on(at)
             self.act(act for act in acts if act.at_ns == at)
+            if track is not None and track.mode(at) != self.mode:
+                # A cell that is all but full: the charger ends in the instant in which it began.
+                self.act([Act(at, "mode", track.mode(at), 0.0)])
         go_on(ends_ns)
         self.exchange([f"until {ends_ns}"], self.waiting)
         self.result.covers = frozenset(self.covered)

@@ -457,7 +457,10 @@ class Sketch:
             raw = ["usb.edge"]
             charger = self.circuit.charger
             if charger is not None:
-                self.mode = charger.start_mode(self.volts()) if value else "off"
+                self.mode = "off"
+                if value:  # as in a run: a full cell takes nothing
+                    full = self.charge >= 1.0
+                    self.mode = "complete" if full else charger.start_mode(self.volts())
         if (self.flag("status.low"), self.flag("status.high")) != before:
             raw.append("status.edge")
         return raw
