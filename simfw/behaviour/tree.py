@@ -36,6 +36,7 @@ __all__ = [
     "levels_in",
     "names_in",
     "number_text",
+    "reads_world",
     "to_text",
     "turning_level",
     "turning_levels",
@@ -247,6 +248,17 @@ def leaves(expression: Expression) -> Iterator[Constant | Inside | Flag | Happen
                 yield from leaves(part)
         case _:
             yield expression
+
+
+def reads_world(expression: Expression) -> bool:
+    """Whether anything but region states decides the expression."""
+    return any(
+        isinstance(leaf, Flag)
+        or (isinstance(leaf, Compare)
+        and any(isinstance(side, Quantity) and side.name != "gauge"
+                for side in (leaf.left, leaf.right)))
+        for leaf in leaves(expression)
+    )  # fmt: skip
 
 
 def names_in(expression: Expression) -> Mentioned:

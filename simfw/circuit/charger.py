@@ -121,8 +121,13 @@ class ChargerModel:
             pass_s=None if self.pass_ohm is None else 1.0 / self.pass_ohm,
         )
 
-    def start_mode(self, voltage_v: float) -> ChargerMode:
-        """The mode in which charging begins with the terminal at a voltage (V)."""
+    def start_mode(self, voltage_v: float, charge: float = 0.0) -> ChargerMode:
+        """The mode when the supply comes in, with the terminal at a voltage (V).
+
+        A full cell (`charge` 1) takes nothing.
+        """
+        if charge >= 1.0:
+            return "complete"
         if self.below_v is not None and voltage_v < self.below_v:
             return "precharge"
         return "fast"

@@ -80,7 +80,6 @@ def conform(arguments: argparse.Namespace) -> int:
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
     from simfw.quantity import read_ns
-    from simfw.report.vectors.build import segments_of
     from simfw.writing import check_file
 
     if arguments.against is None and not arguments.mutants:
@@ -89,7 +88,7 @@ def conform(arguments: argparse.Namespace) -> int:
         check_file(arguments.witness)
     gadget = load_gadget(arguments.gadget)
     prepared = Prepared(gadget)
-    segments = segments_of(gadget)
+    segments = gadget.segments
     drives = vector_drives(gadget, prepared, whole=arguments.whole)
     drives += _scenarios(prepared, arguments.also)
     drives += _recordings(prepared, arguments)
@@ -189,9 +188,8 @@ def _mutants(prepared: Prepared, drives: list[Drive], count: int, seed: int) -> 
     """Count the faults that the vectors notice."""
     from simfw.conform.mutants import score
     from simfw.report.source import harness_files
-    from simfw.report.vectors.build import segments_of
 
-    files = harness_files(prepared.system, segments_of(prepared.gadget), prepared.gadget.head.name)
+    files = harness_files(prepared.system, prepared.gadget.segments, prepared.gadget.head.name)
     result = score(files, drives, count, seed=seed, progress=_progress("mutants"))
     print(f"Mutants: {result.killed} of {result.total} noticed ({result.share:.1%}).")
     for mutant in result.survivors:

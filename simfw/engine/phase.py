@@ -16,7 +16,7 @@ __all__ = ["Phase", "Settings"]
 class Phase:
     """One combination of region states in one electrical context.
 
-    `lows` are the charges at which something happens, rising. `open_at`: the charge at or below
+    `marks` are the charges at which something happens, rising. `open_at`: the charge at or below
     which the protection opens. `ticks`: whether any region may come round by its own dwells.
     `lump_c` collects wake-up charges spent in it.
     """

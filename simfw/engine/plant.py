@@ -9,16 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from simfw.behaviour.expression import (
-    All,
-    Any,
-    Compare,
-    Expression,
-    Flag,
-    Not,
-    Quantity,
-    turning_levels,
-)
+from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, LoadSet
@@ -26,7 +17,7 @@ from simfw.engine.clock import Clock, clock_of
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
 
-__all__ = ["EMPTY", "Plant", "levels_read", "reads_world"]
+__all__ = ["EMPTY", "Plant", "levels_read"]
 
 # The charge that counts as none: the clock comes to rest at 0, and only what is left below a mark
 # is seen to have crossed it.
@@ -44,9 +35,7 @@ class Plant:
         self._clocks = prepared.clocks
         self._turning: dict[tuple[str, float], float] = {}
         self.outputs = (*gadget.lights, *gadget.loads)
-        self._segments = {
-            name: light.leds for name, light in gadget.lights.items() if light.segments
-        }
+        self._segments = gadget.segments
         self.stepper = Stepper(system, self)
         shows = [(n, r.show) for n, r in enumerate(system.regions) if r.show is not None]
         self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
@@ -293,17 +282,3 @@ class Plant:
 def levels_read(expressions: Sequence[Expression], quantity: str) -> set[float]:
     """The levels of `quantity` at which any of the expressions turns over."""
     return {level for one in expressions for level in turning_levels(one, quantity)}
-
-
-def reads_world(expression: Expression) -> bool:
-    """Whether anything but region states decides the expression."""
-    match expression:
-        case Not(part):
-            return reads_world(part)
-        case All(parts) | Any(parts):
-            return any(reads_world(part) for part in parts)
-        case Compare(left, _, right):
-            return any(isinstance(t, Quantity) and t.name != "gauge" for t in (left, right))
-        case Flag():
-            return True
-    return False

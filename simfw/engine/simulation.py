@@ -252,9 +252,7 @@ class Simulation:
         if plant.circuit.charger is not None:
             mode: ChargerMode = "off"
             if present:
-                mode = "complete" if plant.charge >= 1.0 else plant.circuit.charger.start_mode(
-                    self._terminal_v()
-                )
+                mode = plant.circuit.charger.start_mode(self._terminal_v(), plant.charge)
             raw += self._set_mode(mode)
         return [name for name in raw if name in self.stepper.event_ids]
 

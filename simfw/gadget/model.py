@@ -418,3 +418,8 @@ class Gadget(Part):
     digest: Annotated[str, Field(exclude=True)] = ""  # SHA-256 of the file's bytes, hex
     # (charge 0..1, volts) of the curve file that `cell.curve` names; empty for a built-in curve
     curve_points: Annotated[tuple[tuple[float, float], ...], Field(exclude=True)] = ()
+
+    @property
+    def segments(self) -> dict[str, int]:
+        """How many segments each segmented light has."""
+        return {name: light.leds for name, light in self.lights.items() if light.segments}

@@ -63,7 +63,7 @@ def check_gadget(
     bound_own, problems = bind_rules(tuple(rule for rule, _ in own), system.names)
     assert not problems
     player = Player(gadget, (*rules, *(rule for rule, _ in own)))
-    segments = {name: light.leds for name, light in gadget.lights.items() if light.segments}
+    segments = gadget.segments
 
     found = list(row_checks(gadget, system))
     progress("searching all combinations of states")

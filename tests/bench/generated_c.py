@@ -29,7 +29,6 @@ from tests.report.generated_c import (
     compile_harness,
     first_difference,
     random_list,
-    segments_of,
     talk,
     write_harness,
 )
@@ -86,7 +85,7 @@ def main() -> int:
             system = build_system(gadget)
         else:
             gadget, system = build_case(options.first + number)
-        account = Account(system, segments_of(gadget))
+        account = Account(system, gadget.segments)
         rng = random.Random(options.first + number)
         start = time.perf_counter()
         for _ in range(options.lists):

@@ -23,7 +23,6 @@ from simfw.conform.mutants import Build, Mutant, score
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.report.source import harness_files
-from simfw.report.vectors.build import segments_of
 from simfw.report.vectors.items import reached_states
 
 SAME_INSTANT = (
@@ -110,7 +109,7 @@ def random_tries(
             firmware = Firmware(build.mutated(mutant), timeout_s=20.0)
             firmware.told = {"event", "wake", "sleep"}
             found = random_difference(
-                firmware, prepared.system, prepared.circuit, segments_of(gadget),
+                firmware, prepared.system, prepared.circuit, gadget.segments,
                 inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=count, seed=1,
             )  # fmt: skip
             yield f"not by {count} lists of random stimuli" if found is None else str(found)
@@ -133,7 +132,7 @@ def main() -> int:
     start = time.perf_counter()
     drives = vector_drives(gadget, prepared)
     made = time.perf_counter()
-    files = harness_files(prepared.system, segments_of(gadget), gadget.head.name)
+    files = harness_files(prepared.system, gadget.segments, gadget.head.name)
     result = score(files, drives, options.count, seed=options.seed, only=options.only)
     print(f"{len(drives)} vectors in {made - start:.1f} s; {result.killed} of {result.total} "
           f"mutants noticed ({result.share:.1%}) in {time.perf_counter() - made:.1f} s.")

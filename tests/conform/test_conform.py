@@ -27,7 +27,7 @@ from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
 from simfw.report.record import write_recording
 from simfw.report.source import harness_files
-from simfw.report.vectors.build import Rehearsal, segments_of
+from simfw.report.vectors.build import Rehearsal
 from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Scenario
 from simfw.verify.replay import Options
@@ -44,7 +44,7 @@ def hook():
     """The key hook with its drives and the texts of its C."""
     gadget = load_gadget(HOOK)
     prepared = Prepared(gadget)
-    files = harness_files(prepared.system, segments_of(gadget), gadget.head.name)
+    files = harness_files(prepared.system, gadget.segments, gadget.head.name)
     return gadget, prepared, vector_drives(gadget, prepared), files
 
 
@@ -130,7 +130,7 @@ def test_random_stimuli_find_what_no_vector_was_given_for(hook, tmp_path):
     mutant = next(m for m in mutants_of(files)
                   if m.text == "behaviour.lamp_mode.rows[0]: never fires")  # fmt: skip
     firmware = Firmware(built(tmp_path, mutant.apply(files)))
-    segments = segments_of(gadget)
+    segments = gadget.segments
     inputs = inputs_of(gadget, prepared.circuit)
     found = random_difference(firmware, prepared.system, prepared.circuit, segments, inputs,
                               gaps_of(gadget), examples=200, seed=1)  # fmt: skip
@@ -162,7 +162,7 @@ def test_faults_of_a_chord_are_noticed_where_they_can_be():
     """
     gadget = load_gadget(HOOK.parent.parent / "cellar-steps" / "gadget.toml")
     prepared = Prepared(gadget)
-    files = harness_files(prepared.system, segments_of(gadget), gadget.head.name)
+    files = harness_files(prepared.system, gadget.segments, gadget.head.name)
     result = score(files, vector_drives(gadget, prepared), 20,
                    only=r"chords\.both\.\w+#[1-4]: its guard")  # fmt: skip
     assert result.total == 6
@@ -178,7 +178,7 @@ def test_mutants_are_made_where_they_could_show(hook):
     assert "lamp_mode: lit.weak: level 400000 of FW_OUT_LAMP becomes 200000" in texts
     assert "step function: edges are made up at power-up" in texts
     gadget = load_gadget(HOOK.parent.parent / "cellar-steps" / "gadget.toml")
-    files = harness_files(Prepared(gadget).system, segments_of(gadget), gadget.head.name)
+    files = harness_files(Prepared(gadget).system, gadget.segments, gadget.head.name)
     texts = [mutant.text for mutant in mutants_of(files)]
     assert "step function: edges are made up at power-up" not in texts  # contacts are sampled
     assert "up.contact: reading: does not keep awake" in texts

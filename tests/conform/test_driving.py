@@ -15,7 +15,7 @@ from simfw.engine.simulator import Prepared
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
 from simfw.report.source import harness_files
-from simfw.report.vectors.build import Rehearsal, segments_of
+from simfw.report.vectors.build import Rehearsal
 from simfw.report.vectors.replay import Replay
 from simfw.report.vectors.sketch import Act
 from simfw.stimuli.recording.signals import Observed
@@ -131,7 +131,7 @@ def test_a_difference_is_a_scenario_unless_it_needs_a_bench(kind: str, is_one: b
 
 def files_of(gadget: Gadget) -> dict[str, str]:
     """Its C."""
-    return harness_files(Prepared(gadget).system, segments_of(gadget), "lamp")
+    return harness_files(Prepared(gadget).system, gadget.segments, "lamp")
 
 
 def slips(gadget: Gadget) -> set[str]:

@@ -17,7 +17,6 @@ from tests.report.generated_c import (
     compiler,
     first_difference,
     random_list,
-    segments_of,
     talk,
     write_harness,
 )
@@ -28,7 +27,7 @@ DEMOS = sorted(ROOT.glob("scenarios/*/gadget.toml"))
 
 def account_of(gadget, system, seed, lists, steps=12):
     """The model's account of `lists` random event lists."""
-    account, rng = Account(system, segments_of(gadget)), random.Random(seed)
+    account, rng = Account(system, gadget.segments), random.Random(seed)
     for _ in range(lists):
         random_list(account, rng, steps)
     return account

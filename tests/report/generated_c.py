@@ -274,11 +274,6 @@ def _draw_regions(
     data["behaviour"] = behaviour
 
 
-def segments_of(gadget: Gadget) -> dict[str, int]:
-    """The segment counts of the segmented lights."""
-    return {name: light.leds for name, light in gadget.lights.items() if light.segments}
-
-
 # -- the model's own account -----------------------------------------------------------------------
 
 
@@ -546,7 +541,7 @@ def compiler(*names: str) -> str | None:
 def write_harness(folder: Path, gadget: Gadget, system: System) -> None:
     """Write everything that the host program is compiled from."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name, text in harness_files(system, segments_of(gadget), gadget.head.name).items():
+    for name, text in harness_files(system, gadget.segments, gadget.head.name).items():
         (folder / name).write_text(text, encoding="utf-8")
 
 

@@ -75,17 +75,12 @@ def harness_files(system: System, segments: Mapping[str, int], name: str = "") -
 
 def gadget_plan(gadget: Gadget, system: System) -> Plan:
     """The plan of a gadget, with the segment counts of its lights."""
-    return system_plan(system, segment_counts(gadget))
-
-
-def segment_counts(gadget: Gadget) -> dict[str, int]:
-    """How many segments each segmented light of `gadget` has."""
-    return {name: light.leds for name, light in gadget.lights.items() if light.segments}
+    return system_plan(system, gadget.segments)
 
 
 def source_files(gadget: Gadget, system: System) -> dict[str, str]:
     """All files of the output folder by name."""
-    files = c_files(system, segment_counts(gadget), gadget.head.name, gadget.digest)
+    files = c_files(system, gadget.segments, gadget.head.name, gadget.digest)
     files |= {name: static_text(name) for name in ALWAYS}
     files["Makefile"] = MAKEFILE
     files["README.md"] = readme(static_text("README.md"), gadget, gadget_plan(gadget, system))

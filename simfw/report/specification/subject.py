@@ -54,7 +54,7 @@ def subject_of(
     """Work out what the sections of the specification of `gadget` read."""
     rules = build_rules(gadget, system)
     corners = Corners(gadget)
-    segments = {name: light.leds for name, light in gadget.lights.items() if light.segments}
+    segments = gadget.segments
     sentences = requirements(system, rules, corners, segments)
     return Subject(
         gadget=gadget,

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 __all__ = ["Rehearsal", "Vector", "VectorSet", "acts_of", "find_paths", "make_vectors",
-           "replay_scenario", "segments_of", "to_scenario"]  # fmt: skip
+           "replay_scenario", "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
@@ -143,16 +143,11 @@ def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
                     steps=tuple(steps), gadget=gadget)  # fmt: skip
 
 
-def segments_of(gadget: Gadget) -> dict[str, int]:
-    """The number of segments of each segmented light."""
-    return {name: light.leds for name, light in gadget.lights.items() if light.segments}
-
-
 class Rehearsal(Replayer):
     """A replayer with a plant for the simulations beside which it replays scenarios."""
 
     def __init__(self, prepared: Prepared) -> None:
-        super().__init__(prepared.system, prepared.circuit, segments_of(prepared.gadget),
+        super().__init__(prepared.system, prepared.circuit, prepared.gadget.segments,
                          prepared.clocks)  # fmt: skip
         self.prepared = prepared.without_rules()
         self.plant = Plant(self.prepared)
@@ -285,7 +280,7 @@ def _made(gadget: Gadget, found: Sequence[Found], items: Sequence[str]) -> list[
 def find_paths(gadget: Gadget, prepared: Prepared | None = None) -> list[Found]:
     """The paths that the vectors of a gadget are made of: half of the work of `make_vectors`."""
     prepared = Prepared(gadget) if prepared is None else prepared
-    return search(gadget, prepared.system, prepared.circuit, segments_of(gadget), prepared.clocks)
+    return search(gadget, prepared.system, prepared.circuit, gadget.segments, prepared.clocks)
 
 
 def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None,
@@ -303,9 +298,12 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     wanted = {item for item in items if not item.startswith("pair ")}
     first = sorted(_greedy(found, wanted), key=lambda path: -len(path.covers))
     model = Rehearsal(prepared)
-    titles = ["every level of the gauge from both sides"] * len(swept)
-    titles += [f"the time of chord {name}" for name in gadget.chords]
-    always = _candidates(prepared, model, [*swept, *chord_drills(gadget)], wanted)
+    named = [("every level of the gauge from both sides", path) for path in swept]
+    named += [(f"the time of chord {name}", path)
+              for name, path in zip(gadget.chords, chord_drills(gadget), strict=True)]  # fmt: skip
+    titled = [(title, one) for title, path in named
+              for one in _candidates(prepared, model, [path], wanted)]  # fmt: skip
+    always = [one for _, one in titled]
     still = wanted - _covered([path for path, _, _ in always])
     more = [*_chained(found), *first, *_made(gadget, found, drilled)]
     done = _candidates(prepared, model, more, still)
@@ -319,7 +317,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
         scenario, played = by_path[id(path)]
         alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
         name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
-        title = titles[number] if number < len(always) else _title(adds)
+        title = titled[number][0] if number < len(titled) else _title(adds)
         if scenario is not None:
             scenario = replace(scenario, title=f"{name}: {title}")
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,

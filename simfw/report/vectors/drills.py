@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from simfw.report.vectors.nodes import Found
+from simfw.report.vectors.search import SIDE_V
 from simfw.report.vectors.sketch import Act
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 __all__ = ["chord_drills", "in_two_steps", "jumps", "twice"]
 
 MS = 1_000_000
-SIDE_V = 0.001  # how far from a level a bench sets the voltage
 QUIET_NS = 1000 * MS  # how long a drill waits for all that goes on before and between
 
 
@@ -66,7 +66,6 @@ class _Drill:
     """The courses of one chord: `last` is one button, `first` are the others, moved together."""
 
     def __init__(self, gadget: Gadget, chord: Chord, last: str) -> None:
-        self.gadget = gadget
         self.first = [name for name in chord.buttons if name != last]
         self.last = last
         self.contacts = {name: _contact(gadget, name) for name in chord.buttons}

@@ -14,11 +14,11 @@ from typing import cast
 
 import numpy as np
 
+from simfw.behaviour.expression import reads_world
 from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.engine.plant import reads_world
 from simfw.report.vectors.items import CLOSE, limits_of, may_be_cut, may_follow
 
 __all__ = ["Act", "Saved", "Sketch"]
@@ -457,10 +457,7 @@ class Sketch:
             raw = ["usb.edge"]
             charger = self.circuit.charger
             if charger is not None:
-                self.mode = "off"
-                if value:  # as in a run: a full cell takes nothing
-                    full = self.charge >= 1.0
-                    self.mode = "complete" if full else charger.start_mode(self.volts())
+                self.mode = charger.start_mode(self.volts(), self.charge) if value else "off"
         if (self.flag("status.low"), self.flag("status.high")) != before:
             raw.append("status.edge")
         return raw
