@@ -68,7 +68,9 @@ def run(arguments: argparse.Namespace) -> int:
     seed = scenario.seed if arguments.seed is None else arguments.seed
     fold = not arguments.no_fold
     with telling("running the scenario"):
-        result = simulate(gadget, scenario, seed=seed or 0, fold=fold)
+        # Only these two list events: a ticker that emits would fill the memory for nothing.
+        log = arguments.json or arguments.csv is not None
+        result = simulate(gadget, scenario, seed=seed or 0, fold=fold, log=log)
     with telling("repeating it until the cell is empty"):
         if arguments.json:
             text = dump_json(ledger_json(result))

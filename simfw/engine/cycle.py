@@ -9,6 +9,7 @@ is of second order.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -123,6 +124,26 @@ class Cycle:
             own = [number for member in self.members for number in member.events]
             self._events = frozenset(own).union(*folded)
         return self._events
+
+    def happenings(
+        self, index: int, count: int, start_ns: int
+    ) -> Iterator[tuple[int, tuple[int, ...]]]:
+        """When (ns) public events happen in `count` periods from the instant `index` on, and which.
+
+        The period begins at `start_ns`, after the events of that instant, and ends with them.
+        """
+        order = (*self.members[index:], *self.members[:index])
+        following = (*order[1:], order[0])
+        for n in range(count):
+            now_ns = start_ns + n * self.period_ns
+            for member, then in zip(order, following, strict=True):
+                if member.folded is not None:
+                    inner, place, times = member.folded
+                    if inner.events:
+                        yield from inner.happenings(place, times, now_ns)
+                now_ns += member.total_ns
+                if then.events:
+                    yield now_ns, then.events
 
     def turn(self, index: int) -> Turn:
         """The cycle as it goes round from its instant `index` on."""

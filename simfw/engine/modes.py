@@ -118,7 +118,7 @@ def _mode(
             break
     period = max((cycle.period_ns for cycle in warm.folder.cycles), default=10**9)
     run = Simulation(
-        rested, _scenario(before.end_charge, period), 0, True, False, (), before.final
+        rested, _scenario(before.end_charge, period), 0, True, False, (), before.final, log=False
     ).run()
     seconds = period * 1e-9
     parts = {use.name: use.charge_c / seconds for use in run.consumers if use.charge_c > 0.0}
@@ -169,7 +169,9 @@ def _scenario(charge: float, lasts_ns: int) -> Scenario:
 def _simulation(
     prepared: Prepared, charge: float, lasts_ns: int, observers: tuple[Observer, ...] = ()
 ) -> Simulation:
-    return Simulation(prepared, _scenario(charge, lasts_ns), 0, True, False, observers, None)
+    return Simulation(
+        prepared, _scenario(charge, lasts_ns), 0, True, False, observers, None, log=False
+    )
 
 
 def ticking_groups(regions: Sequence[Region]) -> dict[str, dict[str, frozenset[str]]]:

@@ -151,6 +151,7 @@ def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
             seed=run.seed,
             fold=fold,
             trace=False,
+            log=False,
             resume=at,
             prepared=prepared,
         )
@@ -167,6 +168,7 @@ def _trial(run: Run, prepared: Prepared, charge: float, fold: bool) -> Trial:
         seed=run.seed,
         fold=fold,
         trace=False,
+        log=False,
         prepared=prepared,
     )
     kept = all(expected.met for expected in repeated.expectations)

@@ -43,8 +43,12 @@ class Simulation:
         observers: Sequence[Observer],
         resume: Snapshot | None,
         plant: Plant | None = None,
+        log: bool = True,
     ) -> None:
-        """`plant` is one made of `prepared` for an earlier simulation that watched the same."""
+        """`plant` is one made of `prepared` for an earlier simulation that watched the same.
+
+        With `log` the events are collected in `events`.
+        """
         gadget = prepared.gadget
         self.gadget = gadget
         self.guesses = prepared.guesses
@@ -56,6 +60,9 @@ class Simulation:
         # An interval takes some time to describe: only for those who look at them.
         self._told = tuple(o for o in observers if type(o).interval is not Observer.interval)
         self._follow = tuple(o for o in observers if type(o).passed is not Observer.passed)
+        self._hear = tuple(o for o in observers if type(o).event is not Observer.event)
+        self.logged = log
+        self._listened = log or bool(self._hear)
         expects = {
             change.name: parse_expression(change.text, prepared.system.names)
             for change in timeline(scenario)
@@ -362,8 +369,9 @@ class Simulation:
 
     def _emit(self, names: Sequence[str], time_ns: int) -> None:
         for name in names:
-            self.events.append(Occurred(time_ns, name))
-            for observer in self.observers:
+            if self.logged:
+                self.events.append(Occurred(time_ns, name))
+            for observer in self._hear:
                 observer.event(time_ns, name)
 
     # -- rules and expectations ------------------------------------------------------------------
@@ -567,18 +575,10 @@ class Simulation:
 
     def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:
         """Emit the events of `count` periods of a cycle entered at its instant `index`."""
-        happened: list[tuple[int, list[str]]] = []
-        offset = 0
-        members = cycle.members
-        for k in range(index, index + len(members)):
-            offset += members[k % len(members)].total_ns
-            events = members[(k + 1) % len(members)].events
-            if events:
-                happened.append((offset, [self.stepper.event_names[n] for n in events]))
-        if happened:
-            for n in range(count):
-                for offset, names in happened:
-                    self._emit(names, start + n * cycle.period_ns + offset)
+        if self._listened and cycle.events:
+            names = self.stepper.event_names
+            for time_ns, numbers in cycle.happenings(index, count, start):
+                self._emit([names[n] for n in numbers], time_ns)
 
     # -- the result ------------------------------------------------------------------------------
 

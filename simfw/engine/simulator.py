@@ -27,6 +27,7 @@ def simulate(
     seed: int = 0,
     fold: bool = True,
     trace: bool = True,
+    log: bool = True,
     observers: Sequence[Observer] = (),
     resume: Snapshot | None = None,
     prepared: Prepared | None = None,
@@ -34,7 +35,8 @@ def simulate(
     """Run `scenario` on `gadget` and return the `Run`.
 
     `fold=False` handles every look, blink and sample one by one. `trace=False` leaves
-    `Run.intervals` empty, which saves memory in long runs. `resume` goes on from the end of another
+    `Run.intervals` empty, `log=False` leaves `Run.events` empty: memory then does not grow with the
+    time that is simulated. `resume` goes on from the end of another
     run of the same gadget: the scenario's times then count from there. `prepared` shares the
     tabulated circuit between runs of one gadget.
 
@@ -44,4 +46,6 @@ def simulate(
     shared = Prepared(gadget) if prepared is None else prepared
     if shared.gadget is not gadget and shared.gadget != gadget:
         raise UsageError("The prepared circuit belongs to another gadget.")
-    return Simulation(shared, scenario, seed, fold, trace, observers, resume).run()
+    return Simulation(
+        shared, scenario, seed, fold, trace, observers, resume, log=log
+    ).run()

@@ -162,7 +162,7 @@ class Model:
         scenario = self.scenario(steps, round(time_ns / factor), begin.charge)
         resume = self.snapshot(begin, factor) if begin.states else None
         return simulate(self.gadget, scenario, prepared=self.prepared, resume=resume,
-                        trace=False).final
+                        trace=False, log=False).final
 
     def _slack(self, origin: Origin, doubt: float, factor: float) -> float:
         period = sum(self.sampled[key] for key in origin.counts if key in self.sampled)
