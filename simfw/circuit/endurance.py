@@ -1,8 +1,8 @@
 """How long it lasts: discharge under one load set, charging, and the run time of a light.
 
 For one load set the current depends on the charge alone, so a time is an integral over charge,
-dt = C ds / I(s). Between the points of a fine grid the current is taken as linear in charge, for
-which the integral is C ds ln(I1/I0) / (I1 - I0).
+dt = C ds / I(s). Between points that lie as close as `nodes` asks, the current is taken as linear
+in charge, for which the integral is C ds ln(I1/I0) / (I1 - I0).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from simfw.circuit.nodes import refined
 from simfw.quantity import format_percent
 
 if TYPE_CHECKING:
@@ -40,8 +41,6 @@ Array = NDArray[np.float64]
 FL1_READING_S = 30.0
 FL1_SHARE = 0.10
 
-_PER_PIECE = 4
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Discharge:
@@ -68,10 +67,9 @@ def discharge(
 ) -> Discharge:
     """Discharge from charge `start` until the terminal falls to `stop_v` (the cut-off if None)."""
     stop = circuit.cut_off_v if stop_v is None else stop_v
-    charge = _grid(circuit, 0.0, start)[::-1]
-    solution = circuit.solve(loads, charge)
-    cell_a = solution.consumers_a.sum(axis=0) - solution.charger_a
-    volts = solution.voltage_v
+    walk = _walk(circuit, loads, 0.0, start)
+    charge, volts = walk.charge[::-1], walk.voltage_v[::-1]
+    cell_a = (walk.consumed_a - walk.charger_a)[::-1]
     ended_by = "empty"
     if stop is not None and volts[-1] < stop:
         ended_by = "protection"
@@ -216,12 +214,12 @@ class _Step:
 def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
     """One mode of the charger, from a charge to where the mode ends."""
     assert circuit.charger is not None
-    charge = _grid(circuit, start, 1.0)
-    solution = circuit.solve(loads, charge)
-    into = solution.charger_a - solution.consumers_a.sum(axis=0)
+    walk = _walk(circuit, loads, start, 1.0)
+    charge = walk.charge
+    into = walk.charger_a - walk.consumed_a
     end, to = float(charge.size - 1), None
     for step in circuit.charger.steps(loads.charger, loads.temperature_c):
-        quantity = solution.voltage_v if step.quantity == "voltage_v" else solution.charger_a
+        quantity = walk.voltage_v if step.quantity == "voltage_v" else walk.charger_a
         met = quantity >= step.level if step.rising else quantity < step.level
         if not met.any():
             continue
@@ -248,7 +246,7 @@ def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
         spent = circuit.capacity_c * _times(np.diff(charge[:kept]), into[:kept])
         return _Step(float(spent[-1]) if kept else 0.0, float(charge[kept]), None, why=why)
     spent = circuit.capacity_c * _times(np.diff(charge), into)
-    return _Step(float(spent[-1]), float(charge[-1]), to, float(solution.charger_a[-1]))
+    return _Step(float(spent[-1]), float(charge[-1]), to, float(walk.charger_a[-1]))
 
 
 def empty_charge(circuit: Circuit, loads: LoadSet) -> float:
@@ -284,13 +282,24 @@ def supply_table(
     return table
 
 
-def _grid(circuit: Circuit, low: float, high: float) -> Array:
-    """Charges from low to high: the nodes between, each piece divided."""
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    """One load set over rising charges (0..1), currents in A, terminal voltage in V."""
+
+    charge: Array
+    consumed_a: Array
+    charger_a: Array
+    voltage_v: Array
+
+
+def _walk(circuit: Circuit, loads: LoadSet, low: float, high: float) -> _Walk:
+    """A load set from charge low to high, at points close enough to integrate over."""
     nodes = circuit.charge_nodes
     inner = np.concatenate([[low], nodes[(nodes > low) & (nodes < high)], [high]])
-    steps = np.arange(_PER_PIECE) / _PER_PIECE
-    fine = (inner[:-1, None] + np.diff(inner)[:, None] * steps).ravel()
-    return np.append(fine, high)
+    if high <= low:
+        inner = inner[:1]
+    charge, table = refined(lambda at: circuit.solve(loads, at), inner)
+    return _Walk(charge, table[:-2].sum(axis=0), table[-2], table[-1])
 
 
 def _cut(values: Array, last: int, share: float) -> Array:

@@ -20,15 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.circuit.circuit import Circuit, LoadSet, Solution
+from simfw.circuit.nodes import RELATIVE_ERROR, refined
 
 __all__ = ["Clock", "Tally", "clock_of", "passing", "tabulate"]
 
 Array = NDArray[np.float64]
-RELATIVE_ERROR = 3e-7
-_MOST_NODES = 60_000
-_MANY = 100  # points above which a solution costs by its points
 _FULL = 1e-6  # over this last share of the charge the current into a full cell goes to nothing
-_FINEST = 1e-9  # width of the narrowest piece: a kink is closed in no further
 
 
 class Tally:
@@ -401,60 +398,13 @@ def tabulate(
 ) -> Clock:
     """Solve a load set on nodes close enough that linear pieces err less than `relative_error`.
 
-    The error of a piece is judged at its middle, against the largest current of that consumer; the
-    voltage is held to the same share of 1 V.
-
     `charging`: a full cell takes no more, so at charge 1 the charger feeds the load only.
     """
     nodes = breakpoints
     if charging:
         nodes = np.insert(nodes, len(nodes) - 1, 1.0 - _FULL)
-    # A call costs more than its points: the first middles come along.
-    both = _stack(solve(np.concatenate([nodes, 0.5 * (nodes[:-1] + nodes[1:])])))
-    table, first = both[:, : len(nodes)], both[:, len(nodes) :]
-    suspect = np.ones(len(nodes) - 1, dtype=bool)
-    ahead: Array | None = first  # the middles of the suspects, where they are solved already
-    while suspect.any() and len(nodes) < _MOST_NODES:
-        left = np.flatnonzero(suspect)
-        middles = 0.5 * (nodes[left] + nodes[left + 1])
-        quarters: Array | None = None
-        if ahead is not None:
-            exact = ahead
-        elif len(left) > _MANY:
-            exact = _stack(solve(middles))
-        else:
-            # Those that may be asked for next come along likewise.
-            near = 0.5 * (nodes[left] + middles)
-            far = 0.5 * (middles + nodes[left + 1])
-            exact, *quarter = np.split(_stack(solve(np.concatenate([middles, near, far]))), 3, 1)
-            quarters = np.stack(quarter, axis=2)
-        wrong = np.abs(exact - 0.5 * (table[:, left] + table[:, left + 1]))
-        total = np.abs(exact[:-1]).sum(axis=0)
-        bound = np.maximum(relative_error * total, 1e-18)
-        bad = (wrong[:-1] > bound).any(axis=0) | (wrong[-1] > 4.0 * relative_error)
-        bad &= np.diff(nodes)[left] > _FINEST
-        # Only pieces that err are halved, and only their halves are looked at again.
-        halved = left[bad]
-        count = len(nodes) + len(halved)
-        old = np.ones(count, dtype=bool)
-        old[halved + 1 + np.arange(len(halved))] = False
-        nodes, table = _woven(old, nodes, middles[bad]), _woven(old, table, exact[:, bad])
-        # Both halves of a piece: the one that ends at the new node, and the one that begins there.
-        suspect = ~old[:-1] | ~old[1:]
-        ahead = None if quarters is None else quarters[:, bad].reshape(len(table), -1)
+    nodes, table = refined(solve, nodes, relative_error)
     if charging:
         table[-2, -1] = min(table[-2, -1], table[:-2].sum(axis=0)[-1])
     voltage = np.maximum.accumulate(table[-1])
     return Clock(nodes, table[:-2], table[-2], voltage, capacity_c)
-
-
-def _woven(old: NDArray[np.bool_], before: Array, new: Array) -> Array:
-    """Columns `before` in the places `old`, `new` in the others."""
-    woven = np.empty((*before.shape[:-1], len(old)))
-    woven[..., old] = before
-    woven[..., ~old] = new
-    return woven
-
-
-def _stack(solution: Solution) -> Array:
-    return np.vstack([solution.consumers_a, solution.charger_a, solution.voltage_v])
