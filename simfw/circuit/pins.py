@@ -12,7 +12,7 @@ does and every corner of supply, resistors, source voltage and pin leakage.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -94,31 +94,39 @@ class PinReport:
 
 @dataclass(frozen=True, slots=True)
 class _Situation:
-    """What a source does: its voltage's corners (V), the supply itself, or neither while open."""
+    """What a source does: its voltage's corners (V), the supply itself, or neither while open.
+
+    `held` is the button that a hand holds closed in it.
+    """
 
     name: str
     usb: bool
     wanted: Literal["low", "high", "any"]
     volts: tuple[float, ...] = ()
     at_supply: bool = False
+    held: str | None = None
 
 
 def check_pins(gadget: Gadget) -> PinReport:
     """Check every pin of the file, and every output pin that feeds a light, at every corner."""
     rows: list[PinRow] = []
     findings: list[Finding] = []
+    held: dict[str, float] = {}
     for name, pin in gadget.pins.items():
         for power in _RUNNING:
             for situation in _situations(gadget, pin):
                 row = _row(gadget, name, pin, power, situation)
                 rows.append(row)
                 findings += _judge(gadget, row, situation)
+                if situation.held is not None and power == "asleep":
+                    held[situation.held] = row.cell_a
     outputs = tuple(_outputs(gadget))
     for output in outputs:
         if output.limit_a is not None and output.current_a > output.limit_a:
             text = f"carries {_ma(output.current_a)}, more than {_ma(output.limit_a)}"
             findings.append(Finding(True, output.name, text))
     findings += _sums(gadget, rows)
+    findings += _held(gadget, held)
     findings += _missing(gadget)
     return PinReport(tuple(rows), outputs, tuple(dict.fromkeys(findings)))
 
@@ -139,10 +147,10 @@ def _situations(gadget: Gadget, pin: Pin) -> Iterator[_Situation]:
         # A pin that only has a resistor to ground waits for a contact to the supply.
         to_supply = pin.to_ground is not None and pin.to_supply is None and not pin.pull_up
         if to_supply:
-            yield _Situation(f"{part} pressed", False, "high", at_supply=True)
+            yield _Situation(f"{part} pressed", False, "high", at_supply=True, held=part)
             yield _Situation(f"{part} released", False, "low")
         else:
-            yield _Situation(f"{part} pressed", False, "low", volts=(0.0,))
+            yield _Situation(f"{part} pressed", False, "low", volts=(0.0,), held=part)
             yield _Situation(f"{part} released", False, "high")
     elif kind == "receiver":
         yield _Situation(f"{part} answers", False, "low", volts=(0.0,))
@@ -348,12 +356,29 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
             f"{where}: {row.high_v:.2f} V is above the absolute maximum, "
             f"{supply + limits.above.high:.2f} V",
         )
-    share = row.cell_a * _YEAR_S / gadget.cell.capacity.value
-    if row.power == "asleep" and share >= _WORTH_NOTING and not situation.usb:
+    always = row.power == "asleep" and not situation.usb and situation.held is None
+    if always and (share := _yearly(gadget, row.cell_a)) >= _WORTH_NOTING:
         yield Finding(
             False, row.pin,
             f"{where}: draws up to {row.cell_a * 1e6:.3g} µA from the cell as long as it lasts, "
             f"in a year {format_percent(share, 2)} of the capacity",
+        )
+
+
+def _yearly(gadget: Gadget, current_a: float) -> float:
+    """The share of the cell's capacity that a steady current takes in a year."""
+    return current_a * _YEAR_S / gadget.cell.capacity.value
+
+
+def _held(gadget: Gadget, held_a: Mapping[str, float]) -> Iterator[Finding]:
+    """What held buttons draw: nothing for a hand, something for a key that sticks. Told once."""
+    costly = {n: a for n, a in held_a.items() if _yearly(gadget, a) >= _WORTH_NOTING}
+    if costly:
+        most = max(costly.values())
+        yield Finding(
+            False, " and ".join(costly),
+            f"{'each ' if len(costly) > 1 else ''}draws up to {most * 1e6:.3g} µA while it is held "
+            f"({format_percent(_yearly(gadget, most), 2)} of the capacity in a year, if it sticks)",
         )
 
 

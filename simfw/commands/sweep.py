@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from simfw.commands._shared import add_command, dump_json, paint_for
 from simfw.commands._study import add_study_options, means
+from simfw.preferred import SERIES
 
 if TYPE_CHECKING:
     import argparse
@@ -34,6 +35,10 @@ def register(commands: Commands) -> None:
         "--vary", metavar="KEY=FROM..TO[:N]", action="append", required=True,
         help="a figure of the gadget file and the values it takes; may be given twice",
     )
+    parser.add_argument(
+        "--series", choices=SERIES, default=SERIES[0],
+        help=f"preferred values that resistors between the ends take [{SERIES[0]}]",
+    )
     add_study_options(parser)
     parser.add_argument("--plot", metavar="FILE", help="draw the trade-off (.png, .svg or .pdf)")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
@@ -53,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("--vary may be given once or twice.")
     pattern = load_pattern(arguments.pattern)
     assert pattern.gadget is not None
-    varied = [read_vary(text, pattern.gadget) for text in arguments.vary]
+    varied = [read_vary(text, pattern.gadget, series=arguments.series) for text in arguments.vary]
     if len({vary.key for vary in varied}) < len(varied):
         raise UsageError("--vary: the same figure twice.")
     users, seed = arguments.users, arguments.seed

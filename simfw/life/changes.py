@@ -19,6 +19,7 @@ from simfw.life.parts import PartTables
 from simfw.life.sampling import Spread, changed
 from simfw.life.store import Store
 from simfw.life.user import live
+from simfw.preferred import is_bought, preferred_ohm
 from simfw.quantity import Timing, format_duration, format_si
 from simfw.stimuli.pattern import Pattern
 
@@ -30,7 +31,8 @@ TYPICAL = 4
 LEAST_GAIN = 1e-3  # of the life; less is no gain
 
 # What a designer may choose, by the end of its key, whether it helps larger or smaller, and the
-# unit it is written in ("" for a time). A figure is doubled or halved, the capacity grows by half.
+# unit it is written in ("" for a time). A figure is doubled or halved (a resistor takes the next
+# value of E24), the capacity grows by half.
 _CHOICES: tuple[tuple[str, float, str], ...] = (
     (r"cell\.capacity", 1.5, "C"),
     (r"cell\.self_discharge", 0.5, "/month"),
@@ -152,6 +154,8 @@ def _candidates(gadget: Gadget) -> Iterator[tuple[str, Gadget]]:
                 yield f"{key}: {text}", changed(gadget, {key: new})[0]
             elif quantity.value > 0.0:
                 value = quantity.value * factor
+                if is_bought(key):
+                    value = preferred_ohm(value)
                 text = f"{_figure(quantity.value, unit)} -> {_figure(value, unit)}"
                 yield f"{key}: {text}", changed(gadget, {key: value})[0]
 

@@ -21,6 +21,7 @@ from simfw.life.life import is_certain, spread_of
 from simfw.life.sampling import REFERENCE, changed
 from simfw.life.study import Keeper, Progress, gather
 from simfw.life.workers import Workers
+from simfw.preferred import Series, is_bought, preferred_ohm
 from simfw.quantity import (
     ANGLE,
     AREA,
@@ -94,10 +95,11 @@ class Sweep:
     points: tuple[Point, ...]
 
 
-def read_vary(text: str, gadget: Gadget) -> Vary:
+def read_vary(text: str, gadget: Gadget, *, series: Series = "E24") -> Vary:
     """Read "KEY=FROM..TO" or "KEY=FROM..TO:N"; the values lie evenly, both ends included.
 
-    Times and resistances that span a factor of four or more lie evenly in ratio. Raises UsageError.
+    Times and resistances that span a factor of four or more lie evenly in ratio. Resistors between
+    the ends take the next value of `series`, each once. Raises UsageError.
     """
     found = _VARY.fullmatch(text.strip())
     if found is None:
@@ -133,6 +135,9 @@ def read_vary(text: str, gadget: Gadget) -> Vary:
         # Rounded to three digits, so that the texts are those of round figures.
         values = [float(_rounded(value)) for value in values]
         return Vary(key, tuple(values), tuple(format_duration(round(value)) for value in values))
+    if is_bought(key):
+        within = [preferred_ohm(value, series) for value in values[1:-1]]
+        values = [low, *dict.fromkeys(value for value in within if low < value < high), high]
     texts = [_text(value, dimension) for value in values]
     return Vary(key, tuple(values), tuple(texts))
 

@@ -182,9 +182,18 @@ def test_button_to_ground_or_to_supply():
     assert said(down) == said(up) == []
     costs = [f.text for f in up.findings if "draws" in f.text]
     assert costs == [
-        "asleep, power pressed: draws up to 43 µA from the cell as long as it lasts, in a year "
-        "58 % of the capacity"
+        "draws up to 43 µA while it is held (58 % of the capacity in a year, if it sticks)"
     ]
+
+
+def test_what_held_buttons_draw_is_told_once():
+    """Two buttons with pull-ups make one note; a hand opens them, so it is about a stuck key."""
+    text = BUTTON + 'pull_up = true\n[pins.bottom]\nsource = "button.level"\npull_up = true\n'
+    found = report(text, LIMITS)
+    notes = [(f.pin, f.text) for f in found.findings if "draws" in f.text]
+    drawn = "each draws up to 120 µA while it is held"
+    sticks = "(160 % of the capacity in a year, if it sticks)"
+    assert notes == [("power and level", f"{drawn} {sticks}")]
 
 
 def test_external_pull_up_reaches_a_pin():

@@ -13,6 +13,7 @@ from simfw.engine.simulator import simulate
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import whole_numbers, with_values
+from simfw.life.changes import _candidates
 from simfw.life.sweep import Point, pareto, read_vary, sweep
 from simfw.loading import load_gadget, load_pattern
 from simfw.stimuli.scenario import Scenario, Wave
@@ -62,6 +63,23 @@ def test_seven_values_are_taken_unless_told_otherwise(larder: Gadget) -> None:
     vary = read_vary("cell.capacity=300 mAh..900 mAh", larder)
     assert len(vary.values) == 7
     assert (vary.values[0], vary.values[-1]) == (1080.0, 3240.0)  # 3.6 C in a mAh
+
+
+def test_resistors_between_the_ends_are_those_a_shop_has(larder: Gadget) -> None:
+    """E24 unless E96 is asked for; the ends stay as they are written, nothing comes twice."""
+    text = "lights.shelf.resistor=15R..151R:4"
+    assert read_vary(text, larder).texts == ("15 Ω", "33 Ω", "68 Ω", "151 Ω")
+    assert read_vary(text, larder, series="E96").texts == ("15 Ω", "32.4 Ω", "69.8 Ω", "151 Ω")
+    assert read_vary("lights.shelf.resistor=22R..24R:7", larder).texts == ("22 Ω", "24 Ω")
+    cell = read_vary("cell.resistance=0.1 ohm..0.3 ohm:3", larder)
+    assert cell.values == pytest.approx((0.1, 0.2, 0.3))
+
+
+def test_a_change_proposes_a_resistor_that_a_shop_has(larder: Gadget) -> None:
+    """Twice 22 Ω is 44 Ω, which nobody sells: 43 Ω."""
+    texts = [text for text, _ in _candidates(larder)]
+    assert "lights.shelf.resistor: 22 Ω -> 43 Ω" in texts
+    assert "lights.marker.resistor: 1.8 kΩ -> 3.6 kΩ" in texts
 
 
 @pytest.mark.parametrize(
