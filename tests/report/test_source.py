@@ -381,3 +381,20 @@ def test_two_names_that_look_alike_in_c_stay_apart():
     region = Region(name="r", group="behaviour", starts="s", states=(State(name="s"),), rows=())
     plan = system_plan(System(regions=(region,), events=("a.b_c", "a_b.c")), {})
     assert list(plan.events.values()) == ["FW_EV_A_B_C", "FW_EV_A_B_C_2"]
+
+
+@NEEDS_CC
+def test_a_name_that_the_generator_uses_itself_makes_c_that_compiles(tmp_path):
+    """A region, a button and an output called `count` stay apart from how many there are."""
+    def count(name, **more):
+        states = (State(name="count"), State(name="state_count", outputs={"count": Drive(1.0)}))
+        row = Row(key=name, on="count.edge", sources=("count",), to="state_count", **more)
+        return Region(name=name, group="behaviour", starts="count", states=states, rows=(row,))
+
+    system = System(regions=(count("count", emit=("count.count",)), count("region_count")),
+                    events=("count.count",), raw_events=("count.edge",))
+    folder = write(tmp_path, harness_files(system, {}))
+    command = [compiler("gcc", "clang"), *STRICT, "-DFW_HOST", "-fsyntax-only"]
+    for path in sorted(folder.glob("*.c")):
+        done = subprocess.run([*command, str(path)], capture_output=True, text=True, cwd=folder)
+        assert done.returncode == 0, done.stderr

@@ -26,9 +26,12 @@ def c_name(text: str) -> str:
 
 
 def _unique(prefix: str, names: Iterable[str]) -> dict[str, str]:
-    """A C macro name for each of `names`, kept apart by a number where two would be equal."""
+    """A C macro name for each of `names`, kept apart by a number where two would be equal.
+
+    The name that ends in COUNT is how many there are.
+    """
     taken: dict[str, str] = {}
-    used: set[str] = set()
+    used = {prefix + "COUNT"}
     for name in names:
         macro = stem = prefix + c_name(name)
         count = 2
