@@ -88,7 +88,8 @@ def _replay(arguments: argparse.Namespace) -> int:
     if replayed.observed is not observed:
         model = Model(gadget, replayed.observed, like=model)
     divergence = explain(replayed, gadget, model)
-    timings = None if arguments.no_timings else timing_report(replayed, gadget, model)
+    timings = None if arguments.no_timings else timing_report(replayed, gadget, model,
+                                                                        divergence)
     if arguments.json:
         text = dump_json(replay_json(replayed, divergence, timings))
     else:

@@ -478,10 +478,10 @@ class Simulation:
             if count:
                 folder.mark(cycle, index, count)
         if self.now > since:
-            self._went_along(cycle, self.now - since)
+            self._went_along(cycle, index, self.now - since)
 
-    def _went_along(self, cycle: Cycle, passed_ns: int) -> None:
-        """Called after a fold: the moving regions of `cycle` went along it for `passed_ns`."""
+    def _went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
+        """Called after a fold: from its instant `index`, `cycle` was gone along for `passed_ns`."""
 
     def _boundary(self, cycle: Cycle) -> int:
         """When something that is not part of `cycle` happens next (ns)."""

@@ -90,6 +90,9 @@ def replay_text(replayed: Replayed, divergence: Divergence | None, timings: Timi
                      _milliseconds(one.worst_ns) if matched else "-", str(wrong) if wrong else "-"))
     lines += _table(rows, lambda row, text: paint(
         text, "head" if row == 0 else "good" if rows[row][1] == "matched" else "bad"))
+    lines += [f"  {one.signal}: {_counted(one.undecided, 'edge', 'edges')} of the model within "
+              "the tolerance of the recording's end, not judged"
+              for one in replayed.verdicts if one.undecided]
     if divergence is not None:
         lines += ["", paint("First difference", "head"), *_divergence(replayed, divergence)]
     if timings is not None:
@@ -200,19 +203,35 @@ def _divergence(replayed: Replayed, divergence: Divergence) -> list[str]:
 
 def _timings(report: TimingReport) -> list[str]:
     rows = [("timing", "written", "measured", "from", "")]
-    told = [one for one in report.timings if one.finding != "not exercised"]
+    told = [one for one in report.timings
+            if one.finding not in ("not exercised", "not measured")]
     rows += [(one.key, one.written, measured_text(one), str(one.count) if one.count else "-",
-              one.finding) for one in told]
+              finding_text(one)) for one in told]
     lines = _table(rows, lambda _row, text: text) if told else []
-    silent = len(report.timings) - len(told)
+    ran = [one for one in report.timings if one.finding == "not measured"]
+    if ran:
+        lines.append("  ran, but no recorded edge measures it: "
+                     + ", ".join(one.key for one in ran[:MOST])
+                     + (f" and {len(ran) - MOST} more" if len(ran) > MOST else ""))
+    silent = len(report.timings) - len(told) - len(ran)
     if silent:
         lines.append(f"  {_counted(silent, 'timing', 'timings')} of the file not exercised")
     if report.to_record:
-        lines.append("  Not exercised; to record next:")
+        lines.append("  To record next:")
         lines += [f"    {one.key}: {one.sequence}" for one in report.to_record[:MOST]]
         if len(report.to_record) > MOST:
             lines.append(f"    and {len(report.to_record) - MOST} more, listed by --json")
     return lines
+
+
+def finding_text(one: Measured) -> str:
+    """The finding; with it the timings that the recording does not tell apart from this one."""
+    if not one.beside:
+        return one.finding
+    if one.finding == "doubtful":
+        return f"doubtful: this or {' or '.join(one.beside)} is wrong"
+    return f"{one.finding}, if {' and '.join(one.beside)} " \
+           f"{'is' if len(one.beside) == 1 else 'are'} as written"
 
 
 def measured_text(one: Measured) -> str:
@@ -283,6 +302,7 @@ def replay_json(replayed: Replayed, divergence: Divergence | None,
                 "low_s": None if one.low_ns is None else one.low_ns / 1e9,
                 "high_s": None if one.high_ns is None else one.high_ns / 1e9,
                 "edges": one.count,
+                "beside": list(one.beside),
                 "finding": one.finding,
             }
             for one in timings.timings
@@ -320,6 +340,7 @@ def _signal_json(one: SignalVerdict) -> dict[str, Any]:
         "signal": one.signal,
         "verdict": one.verdict,
         **counts,
+        "undecided": one.undecided,
         "worst_s": one.worst_ns / 1e9,
         "start_agrees": one.start_agrees,
         "start_recorded": one.starts_recorded,

@@ -174,7 +174,7 @@ class _Search:
         The likelier kinds of change are tried first; once one of them explains everything, the
         less likely kinds are left alone.
         """
-        found: dict[str, tuple[int, int, int, Suspect]] = {}
+        found: dict[str, tuple[int, int, int, int, Suspect]] = {}
         number = 0
         for changes in self._groups():
             removing: list[tuple[float, int, _Change]] = []
@@ -187,18 +187,19 @@ class _Search:
                     removing.append((-reached, number, change))
             removing.sort(key=lambda item: item[:2])
             for _, order, change in removing[:MOST_CHECKED]:
-                left = self._left(change.gadget)
-                if left is None or left >= self.replayed.mismatches:
+                remains = self._left(change.gadget)
+                if remains is None or remains[0] >= self.replayed.mismatches:
                     continue
+                left, off = remains
                 suspect = Suspect(key=change.key, change=change.change, timing=change.timing,
                                   left=left, gadget=change.gadget)
-                rank = (left, 0 if change.timing else 1, order, suspect)
-                if change.key not in found or rank[:3] < found[change.key][:3]:
+                rank = (left, 0 if change.timing else 1, off, order, suspect)
+                if change.key not in found or rank[:4] < found[change.key][:4]:
                     found[change.key] = rank
             if any(rank[0] == 0 for rank in found.values()):
                 break
-        ranked = sorted(found.values(), key=lambda rank: rank[:3])
-        return tuple(rank[3] for rank in ranked)[:MOST_SHOWN]
+        ranked = sorted(found.values(), key=lambda rank: rank[:4])
+        return tuple(rank[4] for rank in ranked)[:MOST_SHOWN]
 
     def _reaches(self, gadget: Gadget) -> float | None:
         """The time of the first disagreement near the difference with this gadget."""
@@ -209,7 +210,7 @@ class _Search:
             if since is not None and not _same_shape(model, self.model):
                 since = None
             predicted = model.predict(self.replayed.begin, self.factor, until_ns=self.until,
-                                      since=since)
+                                      since=since, beyond_ns=self.tolerance)
         except (SimfwError, KeyError, IndexError):
             return None
         start = 0 if since is None else since[1]
@@ -220,17 +221,24 @@ class _Search:
             first = min([first, *(pair.time_ns for pair in one.disagreements)])
         return first
 
-    def _left(self, gadget: Gadget) -> int | None:
-        """How many disagreements the whole recording has with this gadget."""
+    def _left(self, gadget: Gadget) -> tuple[int, int] | None:
+        """How many disagreements the whole recording has with this gadget.
+
+        And how far its other edges are off on average, in steps of a twentieth of the tolerance: of
+        two timings that explain as much, the one that fits better comes first.
+        """
         self.tried += 1
         try:
             model = Model(gadget, self.observed, like=self.model)
-            predicted = model.predict(self.replayed.begin, self.factor)
+            predicted = model.predict(self.replayed.begin, self.factor, beyond_ns=self.tolerance)
         except SimfwError:
             return None
         predicted = model.with_slack(predicted, 0.0)
-        return sum(len(one.disagreements) + (not one.start_agrees)
-                   for one in compare(self.observed, predicted, self.tolerance))
+        verdicts = compare(self.observed, predicted, self.tolerance)
+        off = [abs(pair.off_ns) for one in verdicts for pair in one.pairs
+               if pair.kind == "matched" and pair.off_ns is not None]
+        return (sum(len(one.disagreements) + (not one.start_agrees) for one in verdicts),
+                round(20 * sum(off) / len(off) / max(self.tolerance, 1)) if off else 0)
 
     # -- the changes -----------------------------------------------------------------------------
 

@@ -113,13 +113,17 @@ class Model:
                         gadget=self.gadget)
 
     def predict(self, begin: Begin, factor: float = 1.0, *, until_ns: float | None = None,
-                since: tuple[Snapshot, int] | None = None) -> Predicted:
+                since: tuple[Snapshot, int] | None = None, beyond_ns: float = 0.0) -> Predicted:
         """Run the recording's inputs through the model.
 
         `until_ns` stops early. `since` goes on from a snapshot taken at that time of the recording
-        instead of the beginning.
+        instead of the beginning. `beyond_ns` is how much later the model ends at least: a recorded
+        edge just before the end may be one that the model makes just after it, or with the next
+        sample.
         """
         end_ns = self.observed.end_ns if until_ns is None else min(until_ns, self.observed.end_ns)
+        if beyond_ns:
+            end_ns += beyond_ns + factor * max(self.sampled.values(), default=0)
         resume, start_ns = (None, 0) if since is None else since
         if since is None and begin.states:
             resume = self.snapshot(begin, factor)

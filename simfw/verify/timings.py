@@ -1,16 +1,16 @@
 """Which timings of the gadget file a recording bears out, and what to record for the others.
 
-Each matched edge rests on a chain of dwells; what it is off by is charged to the longest of them,
-so every timing that some edge hangs on gets a spread of measured values. Thresholds of presses
-(hold, double, debounce) also get a bracket from the presses on either side of them.
+How a timing is measured stands in `spans`. Where the recording cannot tell several apart, each is
+told with the others. Thresholds of presses (hold, double, debounce) also get a bracket from the
+presses on either side of them.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from simfw.behaviour.region import Region, Row
@@ -18,14 +18,15 @@ from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
 from simfw.quantity import Timing, format_duration
 from simfw.stimuli.scenario import Press
+from simfw.verify.explaining import Divergence
 from simfw.verify.prediction import Model
 from simfw.verify.replay import Replayed
+from simfw.verify.spans import Values, measured, resolution_ns
 from simfw.verify.tracing import quantity_key
 
 __all__ = ["Measured", "TimingReport", "ToRecord", "timing_report"]
 
-Finding = Literal["consistent", "contradicts", "not exercised"]
-FLOOR = 1.0
+Finding = Literal["consistent", "contradicts", "doubtful", "not measured", "not exercised"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,16 +34,19 @@ class Measured:
     """One timing: as written, as measured (ns, in the controller's own time), and the finding.
 
     `middle_ns` is the median, `low_ns` and `high_ns` the spread; without a median they are the
-    bracket that presses put around a threshold. `count` edges or presses went into it.
+    bracket that presses put around a threshold. `count` is how often it was measured, or the
+    presses of a bracket. `beside` are the timings that could not be told apart from it: its value
+    then takes them to be as written.
     """
 
     key: str
     written: str
     written_ns: int
-    middle_ns: float | None
-    low_ns: float | None
-    high_ns: float | None
-    count: int
+    middle_ns: float | None = None
+    low_ns: float | None = None
+    high_ns: float | None = None
+    count: int = 0
+    beside: tuple[str, ...] = ()
     finding: Finding
 
 
@@ -62,62 +66,78 @@ class TimingReport:
     to_record: tuple[ToRecord, ...]
 
 
-def timing_report(replayed: Replayed, gadget: Gadget, model: Model) -> TimingReport:
-    """Measure every timing of the gadget file against the recording."""
-    values = _measured(replayed, model)
+def timing_report(replayed: Replayed, gadget: Gadget, model: Model,
+                  divergence: Divergence | None = None) -> TimingReport:
+    """Measure every timing of the gadget file against the recording.
+
+    `divergence` is what was found about the first difference: where no change of a timing removes
+    it, edges that do not match say nothing about timings.
+    """
+    trusted = divergence is None or divergence.timing is not None
+    values = measured(replayed.observed, replayed.predicted, replayed.verdicts, model,
+                      replayed.options.tolerance_ns, trusted=trusted)
     brackets = _brackets(replayed, gadget)
-    found = []
-    tolerance = replayed.options.tolerance_ns
+    fired = replayed.predicted.traced.fired
+    ran = {quantity_key(row) for region in model.prepared.system.regions for row in region.rows
+           if row.after_ns is not None and row.key in fired}
     idle = {f"buttons.{name}.sample_every" for name, button in gadget.buttons.items()
             if button.style != "sample"}
+    found = []
     for key, quantity in quantities(gadget).items():
         if not isinstance(quantity, Timing) or key.startswith("rules") or key in idle:
             continue
-        measured = sorted(values.get(key, []))
-        bracket = brackets.get(key)
-        if measured:
-            middle = measured[len(measured) // 2]
-            consistent = quantity.low_ns - tolerance <= middle <= quantity.high_ns + tolerance
-            found.append(Measured(
-                key=key, written=quantity.text or format_duration(quantity.ns),
-                written_ns=quantity.ns, middle_ns=middle, low_ns=measured[0],
-                high_ns=measured[-1], count=len(measured),
-                finding="consistent" if consistent else "contradicts"))
-        elif bracket is not None:
-            low, high, count = bracket
+        plain = Measured(key=key, written=quantity.text or format_duration(quantity.ns),
+                         written_ns=quantity.ns,
+                         finding="not measured" if key in ran else "not exercised")
+        if key in values:
+            found.append(_judged(plain, quantity, values[key], replayed))
+        elif key in brackets:
+            low, high, count = brackets[key]
+            tolerance = replayed.options.tolerance_ns
             consistent = (low or 0) - tolerance <= quantity.ns <= (high or 1 << 62) + tolerance
-            found.append(Measured(
-                key=key, written=quantity.text or format_duration(quantity.ns),
-                written_ns=quantity.ns, middle_ns=None, low_ns=low, high_ns=high, count=count,
-                finding="consistent" if consistent else "contradicts"))
+            found.append(replace(plain, low_ns=low, high_ns=high, count=count,
+                                 finding="consistent" if consistent else "contradicts"))
         else:
-            found.append(Measured(
-                key=key, written=quantity.text or format_duration(quantity.ns),
-                written_ns=quantity.ns, middle_ns=None, low_ns=None, high_ns=None, count=0,
-                finding="not exercised"))
+            found.append(plain)
     return TimingReport(timings=tuple(found), to_record=tuple(_to_record(replayed, model, found)))
 
 
-def _measured(replayed: Replayed, model: Model) -> dict[str, list[float]]:
-    """Measured values per timing, from edges that both sides have at the same level."""
-    values: dict[str, list[float]] = {}
-    factor = replayed.clock.factor
+# Judging --------------------------------------------------------------------------------------
+
+
+def _judged(plain: Measured, quantity: Timing, values: Values, replayed: Replayed) -> Measured:
+    """The finding about a timing that was measured.
+
+    What it is off by adds up along a chain, so where the outputs disagree even a small error counts
+    as often as the timing went into an edge that does not match.
+    """
+    tolerance = replayed.options.tolerance_ns
+    found = sorted(values.found_ns)
+    middle = found[len(found) // 2]
+    off = max(quantity.low_ns - middle, middle - quantity.high_ns, 0.0)
+    # The middle half of the values, and what the recorder tells apart, are no error.
+    quarter = len(found) // 4
+    step_ns = resolution_ns(replayed.observed)
+    clear = off > step_ns and not (found[quarter] - step_ns <= quantity.ns
+                                   <= found[-1 - quarter] + step_ns)
+    longest = max((count for count in _disagreeing(replayed, plain.key)), default=1.0)
+    wrong = off > tolerance or (clear and off * longest > tolerance) or middle < -step_ns
+    finding: Finding = "consistent"
+    if wrong:
+        finding = "doubtful" if values.beside else "contradicts"
+    return replace(plain, middle_ns=middle, low_ns=found[0], high_ns=found[-1], count=len(found),
+                   beside=values.beside, finding=finding)
+
+
+def _disagreeing(replayed: Replayed, key: str) -> Iterator[float]:
+    """How often a timing went into each edge of the model that does not match."""
     for one in replayed.verdicts:
-        origins = replayed.predicted.origins[one.signal]
-        for pair in one.pairs:
-            if pair.off_ns is None or pair.kind == "level" or pair.model is None:
-                continue
-            counts = origins[pair.model.number].counts
-            known = {key: count for key, count in counts.items()
-                     if count > FLOOR / 2 and key in model.timings and key not in model.sampled}
-            if not known or any(key in model.sampled for key in counts):
-                continue
-            key = max(known, key=lambda name: known[name] * model.timings[name])
-            if model.timings[key] == 0:
-                continue
-            values.setdefault(key, []).append(
-                model.timings[key] + pair.off_ns / factor / known[key])
-    return values
+        for pair in one.disagreements:
+            if pair.model is not None:
+                yield replayed.predicted.origins[one.signal][pair.model.number].counts.get(key, 0.0)
+
+
+# Thresholds ----------------------------------------------------------------------------------
 
 
 def _brackets(
@@ -184,7 +204,8 @@ def _bracket(found: dict[str, tuple[float | None, float | None, int]], key: str,
 def _to_record(replayed: Replayed, model: Model, timings: Sequence[Measured]) -> list[ToRecord]:
     """Written rows that never fired, and timings without a measurement."""
     found: list[ToRecord] = []
-    seen = {one.key for one in timings if one.finding != "not exercised"}
+    silent = ("not exercised", "not measured")
+    seen = {one.key for one in timings if one.finding not in silent}
     fired = replayed.predicted.traced.fired
     for region in model.prepared.system.regions:
         if region.group == "behaviour":
@@ -195,7 +216,7 @@ def _to_record(replayed: Replayed, model: Model, timings: Sequence[Measured]) ->
                     found.append(ToRecord(key=row.key, sequence=path))
     for one in timings:
         section, _, rest = one.key.partition(".")
-        if one.finding != "not exercised" or section == "behaviour":
+        if one.finding not in silent or section == "behaviour":
             continue
         name, _, part = rest.rpartition(".")
         sequence = _stock_sequence(section, name, part, one)

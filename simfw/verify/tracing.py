@@ -1,17 +1,21 @@
 """Runs that remember why: which rows fired at each instant, and which timings its time rests on.
 
-An instant's time is the time of some stimulus plus dwells. `Cause.rests_on` counts, per timing of
+An instant's time is the time of some stimulus plus dwells. `Origin.counts` counts, per timing of
 the gadget file, how often it went into the instant's time, so one run tells how every edge would
-move if a timing, the controller's clock or the moment of the start were a little different.
+move if a timing, the controller's clock or the moment of the start were a little different. Where
+the simulation went along a cycle in one step, the rows of one period stand for those of the others:
+what an instant rests on grows by the same amount from one period to the next.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 from simfw.behaviour.region import Row
+from simfw.engine.cycle import Cycle
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
 from simfw.engine.run import Run
@@ -19,20 +23,12 @@ from simfw.engine.simulator import Prepared, Simulation
 from simfw.engine.snapshot import Snapshot
 from simfw.stimuli.scenario import Scenario
 
-__all__ = [
-    "FOLDED",
-    "START",
-    "Cause",
-    "Origin",
-    "Traced",
-    "quantity_key",
-    "traced",
-]
+__all__ = ["START", "Cause", "Origin", "Traced", "quantity_key", "traced"]
 
 START = "(start)"
-"""Stands in `rests_on` for how long the start state had been held before the recording."""
-FOLDED = "(folded)"
-"""Stands in `rests_on` for nanoseconds of repeated cycles, whatever timings they consist of."""
+"""Stands in `counts` for how long the start state had been held before the recording."""
+SPELT: Final = 3
+"""Periods of a fold that are traced one by one; from then on each adds what the last one added."""
 
 
 def quantity_key(row: Row) -> str:
@@ -56,9 +52,25 @@ class Origin:
         return Origin({**self.counts, key: self.counts.get(key, 0.0) + count},
                        self.dwells_ns + dwell_ns)
 
+    def ahead(self, before: Origin, periods: int) -> Origin:
+        """A moment `periods` later, each of which adds what was added since `before`."""
+        if self is before:
+            return self
+        counts = {key: count + periods * (count - before.counts.get(key, 0.0))
+                  for key, count in self.counts.items()}
+        return Origin(counts, self.dwells_ns + periods * (self.dwells_ns - before.dwells_ns))
 
-Block = tuple[int, int, Mapping[int, Origin]]
+
 _STIMULUS = Origin({}, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A stretch gone along in whole periods: (start, end], of which `SPELT` were traced."""
+
+    start_ns: int
+    end_ns: int
+    period_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +78,12 @@ class Cause:
     """What happened in one instant: the rows that fired, in order, and what its time rests on.
 
     `origins` tells it per region that moved, by region number; `default` for everything else.
-    `states` are those after the instant.
     """
 
     time_ns: int
     fired: tuple[str, ...]
     origins: Mapping[int, Origin]
     default: Origin
-    states: tuple[str, ...]
 
     def origin(self, regions: Iterable[int]) -> Origin:
         """What the time rests on for an output that these regions drive, the likeliest first."""
@@ -85,33 +95,80 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Traced:
-    """A run and the cause of each of its instants (folded ones aside).
+    """A run and the cause of each of its instants.
 
-    `fired` counts how often each row fired. `blocks` are the stretches gone along in cycles:
-    (start, end, what each moving region's stay rested on at the start), by time.
+    `fired` counts how often each row fired. `blocks` are the stretches gone along in cycles, by
+    start; those that lie within a period of another one are a level deeper.
     """
 
     run: Run
     causes: Mapping[int, Cause]
     fired: Mapping[str, int] = field(default_factory=dict)
-    blocks: tuple[Block, ...] = ()
+    blocks: tuple[tuple[Block, ...], ...] = ()
 
     def cause(self, time_ns: int) -> Cause | None:
-        """Why something happened at `time_ns` (of the run), None inside a folded block."""
-        return self.causes.get(time_ns)
+        """Why something happened at `time_ns` (of the run), None where nothing did.
+
+        Of an instant inside a fold the rows are told; `origin` tells what it rests on.
+        """
+        found = self.causes.get(time_ns)
+        if found is None:
+            same, _, periods = self._spelt(time_ns)
+            return self.cause(same) if periods else None
+        return found
 
     def origin(self, time_ns: int, regions: Sequence[int]) -> Origin:
         """What an edge at `time_ns` rests on, for an output that these regions drive."""
         cause = self.causes.get(time_ns)
         if cause is not None:
             return cause.origin(regions)
-        number = bisect_right(self.blocks, time_ns, key=lambda block: block[0]) - 1
-        if number < 0:
+        same, period, periods = self._spelt(time_ns)
+        if not periods:
             return _STIMULUS
-        start, _, origins = self.blocks[number]
-        since = next((origins[region] for region in regions if region in origins),
-                     next(iter(origins.values()), _STIMULUS))
-        return since.plus(FOLDED, time_ns - start, time_ns - start)
+        return self.origin(same, regions).ahead(self.origin(same - period, regions), periods)
+
+    def _spelt(self, time_ns: int) -> tuple[int, int, int]:
+        """The instant that stands for this one: its time, the period, and how many lie between."""
+        for level in self.blocks:
+            place = bisect_left(level, time_ns, key=lambda block: block.start_ns) - 1
+            if place < 0 or time_ns > level[place].end_ns:
+                continue
+            block = level[place]
+            beyond = time_ns - block.start_ns - SPELT * block.period_ns
+            if beyond > 0:
+                periods = -(-beyond // block.period_ns)
+                return time_ns - periods * block.period_ns, block.period_ns, periods
+        return time_ns, 0, 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Script:
+    """The rows that fire in one period of a cycle, by the time since the instant it begins at.
+
+    An entry is the rows of an instant, or a shorter cycle that goes round so many times.
+    """
+
+    period_ns: int
+    entries: tuple[tuple[int, tuple[str, ...] | _Round], ...]
+
+    def begun_at(self, offset_ns: int) -> _Script:
+        """The same period, begun at another of its instants."""
+        later = [(at - offset_ns, what) for at, what in self.entries
+                 if _first(at, what) > offset_ns]
+        earlier = [(at - offset_ns + self.period_ns, what) for at, what in self.entries
+                   if _first(at, what) <= offset_ns]
+        return _Script(self.period_ns, (*later, *earlier))
+
+
+@dataclass(frozen=True, slots=True)
+class _Round:
+    script: _Script
+    count: int
+
+
+def _first(at_ns: int, what: tuple[str, ...] | _Round) -> int:
+    """The time that sorts an entry: what goes round begins just after the instant it starts at."""
+    return at_ns + 1 if isinstance(what, _Round) else at_ns
 
 
 class _Notes(Observer):
@@ -121,8 +178,8 @@ class _Notes(Observer):
 
     def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
         """Called by the simulation."""
-        del happened  # which rows fired tells more
-        self.tracer.note(time_ns, states)
+        del states, happened  # which rows fired tells more
+        self.tracer.note(time_ns)
 
 
 class _Tracer(Simulation):
@@ -137,8 +194,10 @@ class _Tracer(Simulation):
         self.log: list[str] = []
         self.stepper.fired = self.log
         self.causes: dict[int, Cause] = {}
-        self.blocks: list[Block] = []
+        self.blocks: list[list[Block]] = []
         self.counts: dict[str, int] = {}
+        self.entries: list[tuple[int, tuple[str, ...] | _Round]] = []
+        self.scripts: dict[int, _Script] = {}
         begun = _STIMULUS if resume is None else Origin({START: -1.0}, 0.0)
         self.origins = [begun] * len(prepared.system.regions)
         self.rows: dict[str, tuple[int, Row]] = {
@@ -153,14 +212,21 @@ class _Tracer(Simulation):
         self.powering_up = power_up
         super()._instant(raw, power_up=power_up)
 
-    def note(self, time_ns: int, states: tuple[str, ...]) -> None:
+    def note(self, time_ns: int) -> None:
         """Take note of an instant: the rows in the log have fired in it."""
         if self.powering_up:
             self.origins = [_STIMULUS] * len(self.origins)
+        if self.log:
+            fired = tuple(self.log)
+            self.entries.append((time_ns, fired))
+            self._fire(time_ns, fired)
+
+    def _fire(self, time_ns: int, fired: tuple[str, ...]) -> None:
+        """Let rows fire: what the regions' stays rest on from now on."""
         emitted: dict[str, Origin] = {}
         moved: dict[int, Origin] = {}
         latest = _STIMULUS
-        for key in self.log:
+        for key in fired:
             number, row = self.rows[key]
             if row.after_ns is not None:
                 latest = self._dwelt(self.origins[number], row)
@@ -173,8 +239,7 @@ class _Tracer(Simulation):
             if row.to != "same":
                 self.origins[number] = moved[number] = latest
             self.counts[key] = self.counts.get(key, 0) + 1
-        if self.log:
-            self.causes[time_ns] = Cause(time_ns, tuple(self.log), moved, latest, states)
+        self.causes[time_ns] = Cause(time_ns, fired, moved, latest)
 
     def _dwelt(self, since: Origin, row: Row) -> Origin:
         assert row.after_ns is not None
@@ -187,22 +252,64 @@ class _Tracer(Simulation):
             origin = origin.plus(f"proximity.{name}.burst", 0.0, -1.0)
         return origin
 
+    # -- folds -----------------------------------------------------------------------------------
+
     def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
-        before = self.now
-        entered = tuple(self.stepper.entered_ns)
-        resting = tuple(self.origins)
+        known, now = len(self.folder.cycles), self.now
         super()._try_fold(phase, public, woke)
-        passed = self.now - before
-        if passed:
-            moving = [number for number, since in enumerate(self.stepper.entered_ns)
-                      if since != entered[number]]
-            # A stay began before the block did; what it rests on is told for the block's start.
-            self.blocks.append((before, self.now, {
-                number: resting[number].plus(FOLDED, before - entered[number],
-                                             before - entered[number]) for number in moving}))
-            for number in moving:
-                span = self.stepper.entered_ns[number] - entered[number]
-                self.origins[number] = resting[number].plus(FOLDED, span, span)
+        for cycle in self.folder.cycles[known:]:
+            self._script(cycle, now)
+
+    def _script(self, cycle: Cycle, closed_ns: int) -> _Script:
+        """What fires in a period of a cycle, as was seen in the one that ended at `closed_ns`."""
+        found = self.scripts.get(id(cycle))
+        if found is None:
+            start = closed_ns - cycle.period_ns
+            first = bisect_right(self.entries, start, key=lambda entry: _first(*entry))
+            last = bisect_right(self.entries, closed_ns, key=lambda entry: _first(*entry))
+            found = self.scripts[id(cycle)] = _Script(
+                cycle.period_ns,
+                tuple((at - start, what) for at, what in self.entries[first:last]))
+        return found
+
+    def _went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
+        start = self.now - passed_ns
+        offset = sum(member.total_ns for member in cycle.members[:index])
+        script = self._script(cycle, start).begun_at(offset)
+        count, rest = divmod(passed_ns, script.period_ns)
+        if count:
+            self.entries.append((start, _Round(script, count)))
+            self._go_round(script, count, start, 0)
+        start += count * script.period_ns
+        for at, what in script.entries:
+            if _first(at, what) > rest:
+                break
+            self.entries.append((start + at, what))
+            self._repeat(what, start + at, 0)
+
+    def _repeat(self, what: tuple[str, ...] | _Round, time_ns: int, level: int) -> None:
+        if isinstance(what, _Round):
+            self._go_round(what.script, what.count, time_ns, level)
+        else:
+            self._fire(time_ns, what)
+
+    def _go_round(self, script: _Script, count: int, start_ns: int, level: int) -> None:
+        """Let `count` periods of a cycle go by: the first few in full, the others in one step."""
+        end_ns = start_ns + count * script.period_ns
+        while len(self.blocks) <= level:
+            self.blocks.append([])
+        self.blocks[level].append(Block(start_ns, end_ns, script.period_ns))
+        before, counts = list(self.origins), dict(self.counts)
+        for number in range(min(count, SPELT)):
+            before, counts = list(self.origins), dict(self.counts)
+            for at, what in script.entries:
+                self._repeat(what, start_ns + number * script.period_ns + at, level + 1)
+        more = count - SPELT
+        if more > 0:
+            self.origins = [now.ahead(was, more)
+                            for now, was in zip(self.origins, before, strict=True)]
+            for key, now in self.counts.items():
+                self.counts[key] = now + more * (now - counts.get(key, 0))
 
 
 def traced(prepared: Prepared, scenario: Scenario, *, fold: bool = True,
@@ -213,6 +320,8 @@ def traced(prepared: Prepared, scenario: Scenario, *, fold: bool = True,
     start = run.start_ns
     causes = {time - start: replace(cause, time_ns=time - start)
               for time, cause in simulation.causes.items()}
-    blocks = tuple((since - start, until - start, origins)
-                   for since, until, origins in simulation.blocks)
+    blocks = tuple(
+        tuple(replace(block, start_ns=block.start_ns - start, end_ns=block.end_ns - start)
+              for block in level)
+        for level in simulation.blocks)
     return Traced(run, causes, simulation.counts, blocks)

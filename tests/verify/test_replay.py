@@ -15,6 +15,7 @@ import simfw
 from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
 from simfw.report.record import recording_text
+from simfw.report.replay import replay_text
 from simfw.stimuli.recording import open_recording
 from simfw.stimuli.recording.mapfile import read_map
 from simfw.stimuli.recording.signals import Observed, observe
@@ -296,3 +297,34 @@ def test_the_long_session_exercises_every_row(tmp_path: Path) -> None:
     written = {f"behaviour.{name}.rows[{number}]" for name, part in plan.gadget.behaviour.items()
                for number in range(len(part.rows))}
     assert written <= set(fired)
+
+
+def test_edges_near_the_end_are_judged_or_told(lamp: Gadget, tmp_path: Path) -> None:
+    """An extra edge just before the end counts; one the model makes just after it matches.
+
+    An edge of the model that the recording may just have missed is counted as undecided.
+    """
+    run = simulate(lamp, scenario(lamp, [press(2000)], 4000))
+    found = observed(lamp, recording_text(run, ".csv"), tmp_path)
+    track = found.outputs["shelf"]
+    lit = track.times_ns[0]
+
+    def judged(times: list[int], levels: list[float], end_ns: int) -> Replayed:
+        outputs = {"shelf": Track(track.start, times, levels)}
+        return replay(replace(found, outputs=outputs, end_ns=end_ns), lamp,
+                      Options(tolerance_ns=TOLERANCE, factor=1.0))
+
+    level = track.levels[0]
+    extra = judged([lit, lit + 990 * MS], [level, 0.0], lit + 1000 * MS)
+    assert not extra.agrees
+    assert [pair.kind for pair in extra.verdicts[0].disagreements] == ["extra"]
+    early = judged([lit - 5 * MS], [level], lit - 2 * MS)
+    assert early.agrees
+    assert [pair.kind for pair in early.verdicts[0].pairs] == ["matched"]
+    cut = judged([], [], lit + 5 * MS)
+    assert cut.agrees
+    assert cut.verdicts[0].undecided == 1
+    assert ("shelf: 1 edge of the model within the tolerance of the recording's end, not judged"
+            in replay_text(cut, None, None, lambda text, _tone: text))
+    missed = judged([], [], lit + 25 * MS)
+    assert [pair.kind for pair in missed.verdicts[0].disagreements] == ["missing"]

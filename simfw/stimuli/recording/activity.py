@@ -20,6 +20,8 @@ __all__ = ["Activity", "WireActivity", "activity", "draft_map"]
 PERIODS: Final = 100_000
 PWM_HZ: Final = (25.0, 20_000.0)  # slower is blinking, faster is a carrier
 CARRIER_HZ: Final = (20_000.0, 500_000.0)
+NEAR: Final = 0.1  # distances that differ by no more than this are one period
+STEADY: Final = 0.7  # share of the distances that have to be alike; a bouncing contact's vary
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,8 +29,9 @@ class WireActivity:
     """One wire. `changes` as written, `edges` where the value really changes.
 
     Ticks are of the file's clock. `duty` is the share of the known time spent above zero;
-    `frequency_hz` is one over the median distance of rising edges (the latest 100,000), None of
-    fewer than two. `unknown` counts x and z. `two_valued` wires were only ever 0 or 1.
+    `frequency_hz` is one over the usual distance of rising edges (the mean of those near the
+    median, of the latest 100,000), None of fewer than two; `steady` tells whether most distances
+    are the usual one. `unknown` counts x and z. `two_valued` wires were only ever 0 or 1.
     """
 
     wire: Wire
@@ -38,6 +41,7 @@ class WireActivity:
     last_tick: int | None
     duty: float | None
     frequency_hz: float | None
+    steady: bool
     unknown: int
     least: float | None
     most: float | None
@@ -113,13 +117,27 @@ class _Count:
             self.known += end - self.since
             self.on += end - self.since if self.value > 0 else 0
         rises = np.concatenate(self.rises) if self.rises else np.zeros(0, dtype=np.int64)
-        period = float(np.median(np.diff(rises))) if len(rises) > 1 else 0.0
+        period, steady = _usual(np.diff(rises))
         return WireActivity(
             wire=self.wire, changes=self.changes, edges=self.edges, first_tick=self.first,
             last_tick=self.last, duty=self.on / self.known if self.known else None,
-            frequency_hz=1 / (period * tick_s) if period else None, unknown=self.unknown,
+            frequency_hz=1 / (period * tick_s) if period else None, steady=steady,
+            unknown=self.unknown,
             least=self.least, most=self.most, idle_high=self.on * 2 > self.known,
             two_valued=self.two_valued)
+
+
+def _usual(distances: np.ndarray[tuple[int], np.dtype[np.int64]]) -> tuple[float, bool]:
+    """The usual one of some distances (ticks; 0 of none), and whether most of them are like it.
+
+    A whole number of samples is too coarse for a carrier: the distances of 37.77 kHz sampled at
+    1 MHz are 26 or 27, and only their mean tells the frequency. Gaps between bursts are left out.
+    """
+    if not len(distances):
+        return 0.0, False
+    middle = float(np.median(distances))
+    near = np.abs(distances - middle) <= max(NEAR * middle, 1.0)
+    return float(distances[near].mean()), bool(near.mean() >= STEADY)
 
 
 def activity(recording: Recording) -> Activity:
@@ -174,7 +192,8 @@ def draft_map(found: Activity, gadget: Gadget) -> str:
         if number in matched:
             lines += [head, *_draft_wire(wire, *matched[number])]
         else:
-            lines += [f"# {head}", '# output = "..."      # or input = "..."']
+            lines += [f"# {head}", '# output = "..."'
+                      + ("" if decode_guess(wire) != "level" else '      # or input = "..."')]
         lines.append("")
     left = [name for name in signals if name not in used]
     if left:
@@ -201,7 +220,7 @@ def describe(wire: WireActivity, found: Activity) -> str:
 def decode_guess(wire: WireActivity) -> str:
     """How the wire looks: `pwm`, `burst` or `level`."""
     frequency = wire.frequency_hz
-    if frequency is None or wire.edges < 20:
+    if frequency is None or wire.edges < 20 or not wire.steady:
         return "level"
     if CARRIER_HZ[0] <= frequency <= CARRIER_HZ[1]:
         return "burst"
@@ -213,22 +232,29 @@ def _key(name: str) -> str:
 
 
 def _match(found: Activity, signals: Mapping[str, Signal]) -> dict[int, tuple[str, Signal]]:
-    """Wire number -> (signal name, signal): equal names first, then near ones."""
+    """Wire number -> (signal name, signal): equal names first, then near ones.
+
+    Nobody presses a button a thousand times a second, whatever the wire is called: one that looks
+    like PWM or a carrier is taken for an output.
+    """
     matched: dict[int, tuple[str, Signal]] = {}
     plain = {_plain(name): name for name in signals}
+    driven = {number for number, wire in enumerate(found.wires) if decode_guess(wire) != "level"}
     for number, wire in enumerate(found.wires):
         exact = find_signal(signals, wire.wire.name)
         name = wire.wire.name if exact is not None else plain.get(_plain(wire.wire.name))
         if name is not None:
             signal = find_signal(signals, name)
             assert signal is not None
-            matched[number] = (name, signal)
+            if not (signal.is_input and number in driven):
+                matched[number] = (name, signal)
     taken = {name for name, _ in matched.values()}
     for number, wire in enumerate(found.wires):
         if number in matched:
             continue
-        close = nearest(_plain(wire.wire.name), [key for key, name in plain.items()
-                                                 if name not in taken])
+        close = nearest(_plain(wire.wire.name), [
+            key for key, name in plain.items()
+            if name not in taken and not (number in driven and signals[name].is_input)])
         if close is not None:
             taken.add(plain[close])
             matched[number] = (plain[close], signals[plain[close]])

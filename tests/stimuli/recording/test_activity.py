@@ -109,6 +109,40 @@ def test_a_draft_lists_what_is_left_of_the_gadget_only_where_something_is(tmp_pa
     assert left.split(", ") == [name for name in names if name != hand]
 
 
+def test_what_looks_like_pwm_is_never_drafted_as_a_button(tmp_path: Path) -> None:
+    """A dimmed wire with nearly the name of a button, and one with its very name, are outputs."""
+    gadget = simfw.load_gadget(LARDER)
+    rows = ["time_us,level_pwm,power"]
+    rows += [f"{500 * k},{k % 2},{(k + 1) % 2}" for k in range(200)]
+    draft = draft_map(counted(tmp_path, *rows), gadget)
+    assert "about 1000 Hz" in draft
+    assert "\ninput" not in draft
+    assert draft.count('# output = "..."\n') == 2
+    assert "or input" not in draft
+
+
+def test_the_bounces_of_a_contact_are_no_pwm(tmp_path: Path) -> None:
+    """Thirty presses, each with four quick and uneven bounces, stay an input."""
+    gadget = simfw.load_gadget(LARDER)
+    rows = ["time_us,power", "0,0"]
+    for press in range(30):
+        at = 100_000 * (press + 1)
+        for number, gap in enumerate((0, 150, 900, 950 + 37 * press, 2900, 3800, 4000, 40_000)):
+            rows.append(f"{at + gap},{(number + 1) % 2}")
+    assert 'input = "power"\n' in draft_map(counted(tmp_path, *rows), gadget)
+
+
+def test_a_carrier_is_told_finer_than_a_whole_sample(tmp_path: Path) -> None:
+    """37.77 kHz in bursts, sampled at 1 MHz: 26 or 27 samples a period, neither is the carrier."""
+    rows = ["time_us,ir"]
+    for burst in range(5):
+        for k in range(40):
+            at = 10_000 * burst + k * 1e6 / 37_770
+            rows += [f"{round(at)},1", f"{round(at) + 9},0"]
+    (ir,) = counted(tmp_path, *rows).wires
+    assert ir.frequency_hz == pytest.approx(37_770, rel=2e-3)
+
+
 @given(
     st.lists(st.tuples(st.integers(0, 3), st.integers(0, 1), st.sampled_from([0.0, 1.0, UNKNOWN])),
              min_size=1, max_size=40),
