@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from simfw.engine.clock import Clock, Tally
 from simfw.engine.phase import Phase
+from simfw.engine.snapshot import RuleStand
 
 __all__ = ["Cycle", "Folded", "Member", "Turn"]
 
@@ -30,8 +31,9 @@ _NS = 1e-9
 class Member:
     """One instant of a cycle and the interval that follows it.
 
-    `ages`, `waiting`, `due_in`, `memory` are those of the cycle's moving regions only. `folded` is
-    a shorter cycle that goes round in this interval before the last `lasts_ns` of it.
+    `ages`, `waiting`, `due_in`, `memory` are those of the cycle's moving regions only, `rules` is
+    how each rule that looks at times stands. `folded` is a shorter cycle that goes round in this
+    interval before the last `lasts_ns` of it.
     """
 
     phase: Phase
@@ -42,6 +44,7 @@ class Member:
     due_in: tuple[int, ...]
     memory: tuple[int, ...]
     conditions: tuple[bool, ...]
+    rules: tuple[RuleStand, ...]
     events: tuple[int, ...]
     woke: bool
     folded: Folded | None

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from simfw.behaviour.table import IDLE
 from simfw.engine.cycle import Cycle, Folded, Grids, Member
 from simfw.engine.phase import Phase
+from simfw.engine.snapshot import RuleStand
 
 __all__ = ["Folder", "Moment"]
 
@@ -35,7 +36,8 @@ class Moment:
 
     `entered`, `waiting`, `memory`, `conditions` describe the regions; `due` are absolute times of
     the next dwells. `turns` are the charges at which something read in the instant would have been
-    read otherwise; `events` and `woke` tell what happened in it.
+    read otherwise; `rules` is how each rule that looks at times stands; `events` and `woke` tell
+    what happened in it.
     """
 
     time_ns: int
@@ -48,7 +50,7 @@ class Moment:
     charge: float
     turns: frozenset[float]
     phase: Phase
-    truths: tuple[tuple[bool, ...], ...]
+    rules: tuple[RuleStand, ...]
     events: tuple[int, ...]
     woke: bool
     folded: Folded | None = None
@@ -156,7 +158,7 @@ class Folder:
         wake_c: float,
     ) -> Cycle | None:
         span = self._log[index:]
-        if any(moment.truths != last.truths for moment in span):
+        if span[0].rules != last.rules:
             return None
         ends = [*span[1:], last]
         members = []
@@ -173,6 +175,7 @@ class Folder:
                     due_in=tuple(moment.due[r] - moment.time_ns for r in moving),
                     memory=tuple(happened.memory[r] for r in moving),
                     conditions=moment.conditions,
+                    rules=moment.rules,
                     events=happened.events,
                     woke=happened.woke,
                     folded=moment.folded,

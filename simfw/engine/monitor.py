@@ -22,12 +22,13 @@ from simfw.behaviour.rules import BoundRule
 from simfw.engine.phase import Phase
 from simfw.engine.plant import Plant
 from simfw.engine.run import RuleVerdict
-from simfw.engine.snapshot import RuleState
+from simfw.engine.snapshot import RuleStand, RuleState
 from simfw.quantity import format_duration
 
 __all__ = ["Monitor", "Probe"]
 
 NEVER_NS = 1 << 62
+_BROKEN: RuleStand = ((), -2, False)
 
 
 class Probe:
@@ -84,12 +85,34 @@ class Monitor:
         """The next time at which the rule must be looked at even if nothing happens (ns)."""
         return self.open_ns[0] if self.open_ns and self.broken is None else NEVER_NS
 
-    def truths(self, phase: Phase) -> tuple[bool, ...]:
-        """What the rule's state expressions say now, for finding cycles."""
-        if self.kind in ("never", "always") or self.broken is not None or self.main is None:
-            return ()
-        first = False if self.events else self.main.read(phase)
-        return (first, self.then.read(phase) if self.then else False)
+    def stand(self, now_ns: int) -> RuleStand:
+        """What decides how the rule goes on, with times as they are seen from `now_ns`.
+
+        Where two instants have the same stand and all that follows is the same, the rule breaks
+        after both or after neither. A statement that has held for as long as it must, or longer,
+        is one and the same.
+        """
+        if self.broken is not None:
+            return _BROKEN
+        since = self.since_ns
+        return (
+            tuple([end - now_ns for end in self.open_ns]),
+            -1 if since is None else min(now_ns - since, self.time_ns),
+            self._was,
+        )
+
+    def place(self, now_ns: int, stand: RuleStand) -> None:
+        """Stand at `now_ns` as `stand` told at another time."""
+        if self.broken is None:
+            ends, held_ns, self._was = stand
+            self.open_ns = [now_ns + left for left in ends]
+            self.since_ns = None if held_ns < 0 else now_ns - held_ns
+
+    def shift(self, by_ns: int) -> None:
+        """Stand `by_ns` later as it stands now."""
+        self.open_ns = [end + by_ns for end in self.open_ns]
+        if self.since_ns is not None:
+            self.since_ns += by_ns
 
     def settled(self, now_ns: int, phase: Phase, happened: frozenset[str],
                 before: Callable[[Callable[[], bool]], bool]) -> None:

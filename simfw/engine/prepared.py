@@ -61,5 +61,5 @@ class Prepared:
         return other
 
     def without_rules(self) -> Prepared:
-        """The same without rules: a rule that looks at what repeats keeps it from being folded."""
+        """The same without rules, where nobody asks about them."""
         return self.with_system(self.system)

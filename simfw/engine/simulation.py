@@ -83,8 +83,9 @@ class Simulation:
         self.stepper = plant.stepper
         numbers = iter(range(1 << 30))
         self.monitors = [Monitor(rule, plant, lambda: next(numbers)) for rule in prepared.rules]
+        # Those that look at times: what they wait for is part of what repeats.
+        self._timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
         self.probes = {key: Probe(e, plant, next(numbers)) for key, e in expects.items()}
-        self.rule_events = frozenset().union(*(m.events for m in self.monitors))
         controller = gadget.controller
         self.wake_c = controller.wake.value if controller and controller.wake else 0.0
         self.folder = Folder(prepared.ticking, prepared.grids)
@@ -424,9 +425,7 @@ class Simulation:
 
     def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
         stepper, folder = self.stepper, self.folder
-        if any(monitor.open_ns for monitor in self.monitors):
-            folder.forget()
-            return
+        rules = tuple([monitor.stand(self.now) for monitor in self._timed])
         charge = self.plant.charge
         found = folder.recall(phase.states, stepper.entered_ns, self.now, charge)
         whole = found is not None and folder.is_whole(found[0], phase.states, stepper.due())
@@ -442,7 +441,7 @@ class Simulation:
                 charge=charge,
                 turns=frozenset(self.plant.turns),
                 phase=phase,
-                truths=tuple(monitor.truths(phase) for monitor in self.monitors),
+                rules=rules,
                 events=public,
                 woke=woke,
             )
@@ -455,12 +454,10 @@ class Simulation:
         assert found is not None
         cycle, index = found
         member = cycle.members[index]
-        differs = member.conditions != tuple(stepper.condition_values) or member.memory != tuple(
-            stepper.memory[r] for r in cycle.moving
-        )
-        if differs or (
-            self.rule_events
-            and any(stepper.event_names[number] in self.rule_events for number in cycle.events)
+        if (
+            member.conditions != tuple(stepper.condition_values)
+            or member.memory != tuple(stepper.memory[r] for r in cycle.moving)
+            or member.rules != rules
         ):
             if whole:
                 folder.forget()
@@ -525,6 +522,8 @@ class Simulation:
                 self.now, member.states, cycle.moving, member.ages, member.waiting,
                 member.due_in, member.memory, member.conditions,
             )
+            for monitor, stand in zip(self._timed, member.rules, strict=True):
+                monitor.place(self.now, stand)
             self.phase = member.phase
             self._was_awake = member.phase.loads.controller == "awake"
         if step or whole:
@@ -550,6 +549,8 @@ class Simulation:
                 return 0
         self._round(cycle, index, count, self.phase)
         stepper.shift(count * period, cycle.moving)
+        for monitor in self._timed:
+            monitor.shift(count * period)
         return count
 
     def _round(self, cycle: Cycle, index: int, count: int, phase: Phase) -> None:

@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 from simfw.circuit.circuit import ChargerMode
 
-__all__ = ["RegionState", "RuleState", "Snapshot"]
+__all__ = ["RegionState", "RuleStand", "RuleState", "Snapshot"]
 
 RuleState = tuple[tuple[int, str] | None, tuple[int, ...], int | None, bool]
+# Of a rule that looks at times: the time left to each open demand (ns), how long the statement has
+# held (ns; -1: it does not), and whether the condition held last.
+RuleStand = tuple[tuple[int, ...], int, bool]
 
 
 @dataclass(frozen=True, slots=True)
