@@ -7,13 +7,13 @@ something else than the model ends a comparison, with the stimuli that led there
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
+from simfw.conform.program import shown, talk_to
 from simfw.errors import EndlessInstant, UsageError
 from simfw.report.vectors.replay import Exchange, Replay, Replayer, Report
 from simfw.report.vectors.sketch import Act
@@ -22,7 +22,9 @@ __all__ = ["Difference", "Drive", "Firmware", "compare", "random_difference", "s
 
 MS = 1_000_000
 MOST_TRIES = 60  # runs that may be spent on making a witness shorter
+LEAST_BYTES = 1_000_000  # what a program may always answer, however little is asked
 KINDS = ("event", "out", "wake", "sleep")
+NO_ANSWER = "error no answer in time"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,16 +40,20 @@ class Drive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """Where a firmware parts from the model: `expected` and `told` are lines, or nothing more."""
+    """Where a firmware parts from the model: `expected` and `told` are lines, or nothing more.
+
+    `hung` tells that it did not end in time.
+    """
 
     drive: Drive
     time_ns: int
     expected: str
     told: str
+    hung: bool = False
 
     def __str__(self) -> str:
         return (f"{self.drive.name}: the model says `{self.expected}`, "
-                f"the firmware says `{self.told}`.")
+                f"the firmware says `{shown(self.told)}`.")
 
 
 class Firmware:
@@ -67,56 +73,47 @@ class Firmware:
         """Ask the program who it is; UsageError if it does not speak the protocol."""
         answer = self.talk(["hello"])
         if not answer or not answer[0].startswith("hello 1"):
-            shown = f"`{answer[0]}`" if answer else "nothing"
+            heard = f"`{shown(answer[0])}`" if answer else "nothing"
             raise UsageError(f"{self.program} does not speak the line protocol: it answered "
-                             f"{shown} to `hello`; `hello 1` was expected.")  # fmt: skip
+                             f"{heard} to `hello`; `hello 1` was expected.")  # fmt: skip
         return answer[0]
 
-    def talk(self, lines: Sequence[str]) -> list[str]:
+    def talk(self, lines: Sequence[str], most_bytes: int = LEAST_BYTES) -> list[str]:
         """Send lines, then `quit`; all that the program answers.
 
-        A program that fails or hangs has a last line `error ...`. Raises UsageError for one that
-        cannot be run or answers no text.
+        A program that fails, hangs or answers more than `most_bytes` has a last line `error ...`.
+        Raises UsageError for one that cannot be run.
         """
-        try:
-            done = subprocess.run(
-                [str(self.program)], input="\n".join([*lines, "quit", ""]), text=True,
-                capture_output=True, timeout=self.timeout_s, check=False,
-            )  # fmt: skip
-        except subprocess.TimeoutExpired:
-            return ["error no answer in time"]
-        except FileNotFoundError:
-            raise UsageError(f"{self.program}: there is no such program.") from None
-        except OSError as error:
-            reason = (error.strerror or str(error)).lower()
-            raise UsageError(f"{self.program} cannot be run: {reason}.") from error
-        except UnicodeDecodeError as error:
-            raise UsageError(
-                f"{self.program} does not speak the line protocol: it answered bytes that are no "
-                "UTF-8 text."
-            ) from error
-        lines_back = done.stdout.splitlines()
-        if done.returncode != 0:
-            lines_back.append(f"error the program ended with status {done.returncode}")
+        answer = talk_to(self.program, "\n".join([*lines, "quit", ""]), timeout_s=self.timeout_s,
+                         most_bytes=most_bytes)
+        lines_back = answer.text.splitlines()
+        if answer.failed:
+            lines_back.append(f"error {answer.failed}")
         return lines_back
 
     def differs(self, drive: Drive) -> Difference | None:
         """Drive the firmware and compare; None where it does what the model does."""
         exchanges = drive.replay.exchanges
-        answered = self.talk([line for exchange in exchanges for line in exchange.lines])
+        wanted = sum(len(report.line) + 1 for report in drive.replay.reports)
+        answered = self.talk([line for exchange in exchanges for line in exchange.lines],
+                             LEAST_BYTES + 4 * wanted)
         answers = _split(answered)
         kinds = {line.split(" ")[0] for line in answered} & set(KINDS)
         self.told |= kinds
         compared = {"out", *self.told}
         compared |= {"wake", "sleep"} if compared & {"wake", "sleep"} else set()
+        before = 0
         for index, exchange in enumerate(exchanges):
             told = answers[index] if index < len(answers) else ["nothing more"]
             if drive.replay.left_out:
                 told = [line for line in told if not drive.replay.leaves_out(_time_of(line))]
-            found = _compare(exchange, told, compared, self.within_ns)
+            end = int(exchange.lines[-1].split(" ")[-1])
+            found = _compare(exchange, told, compared, self.within_ns, before, end)
             if found is not None:
                 time_ns, expected, got = found
-                return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got)
+                return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got,
+                                  hung=answered[-1:] == [NO_ANSWER])
+            before = end
         return None
 
 
@@ -132,8 +129,11 @@ def _split(lines: Sequence[str]) -> list[list[str]]:
 
 
 def _time_of(line: str) -> int:
+    """The time in a line that a firmware told, -1 where there is none."""
     words = line.split(" ")
-    return int(words[1]) if len(words) > 1 and words[1].isdigit() else -1
+    if len(words) > 1 and words[1].isascii() and words[1].isdigit() and len(words[1]) < 20:
+        return int(words[1])
+    return -1
 
 
 def _same(report: Report, line: str, within_ns: int) -> bool:
@@ -142,25 +142,50 @@ def _same(report: Report, line: str, within_ns: int) -> bool:
         abs(report.time_ns - _time_of(line)) <= within_ns)  # fmt: skip
 
 
-def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str], within_ns: int
-             ) -> tuple[int, str, str] | None:
-    """The first difference within one exchange: when, what was expected, what was told."""
+def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str], within_ns: int,
+             begin_ns: int, end_ns: int) -> tuple[int, str, str] | None:
+    """The first difference within one exchange: when, what was expected, what was told.
+
+    The exchange goes from `begin_ns` to `end_ns`. Of two times the earlier one is named: that is
+    when the two can first be told apart.
+    """
     expected = [report for report in exchange.reports if report.kind in kinds]
     got = [line for line in told if line.split(" ")[0] in kinds or line.split(" ")[0] not in KINDS]
-    end = int(exchange.lines[-1].split(" ")[-1])
-    if within_ns:
-        # Reports of different signals may change places within the tolerance.
-        expected = sorted(expected, key=lambda report: (report.kind, report.name))
-        got = sorted(got, key=lambda line: (line.split(" ")[0], line.split(" ")[2:3]))
-    for report, line in zip(expected, got, strict=False):
-        if not _same(report, line, within_ns):
-            return report.time_ns, report.line, line
-    if len(expected) > len(got):
-        return expected[len(got)].time_ns, expected[len(got)].line, "nothing"
-    if len(got) > len(expected):
-        line = got[len(expected)]
-        return max(_time_of(line), 0) or end, "nothing", line
-    return None
+
+    def time_told(line: str) -> int:
+        time = _time_of(line)
+        return time if begin_ns <= time <= end_ns else end_ns
+
+    def first(expected: Sequence[Report], got: Sequence[str]) -> tuple[int, str, str] | None:
+        for report, line in zip(expected, got, strict=False):
+            if not _same(report, line, within_ns):
+                return min(report.time_ns, time_told(line)), report.line, line
+        if len(expected) > len(got):
+            missing = expected[len(got)]
+            return missing.time_ns, missing.line, "nothing"
+        if len(got) > len(expected):
+            line = got[len(expected)]
+            return time_told(line), "nothing", line
+        return None
+
+    if not within_ns:
+        return first(expected, got)
+    # Reports of different signals may change places within the tolerance.
+    wanted: dict[tuple[str, ...], list[Report]] = {}
+    heard: dict[tuple[str, ...], list[str]] = {}
+    for report in expected:
+        wanted.setdefault(_signal(report.line), []).append(report)
+    for line in got:
+        heard.setdefault(_signal(line), []).append(line)
+    found = [first(wanted.get(signal, []), heard.get(signal, []))
+             for signal in dict.fromkeys([*wanted, *heard])]
+    return min((one for one in found if one is not None), key=lambda one: one[0], default=None)
+
+
+def _signal(line: str) -> tuple[str, ...]:
+    """What a report is about: its kind, and the output or event."""
+    words = line.split(" ")
+    return (words[0], *words[2:3])
 
 
 def compare(firmware: Firmware, drives: Sequence[Drive],
@@ -193,6 +218,10 @@ def _acts(names: Sequence[tuple[str, str, float]], script: Sequence[tuple[int, i
     return tuple(acts)
 
 
+class _HungError(Exception):
+    """The firmware did not end in time."""
+
+
 def random_difference(firmware: Firmware, system: System, circuit: Circuit,
                       segments: Mapping[str, int], inputs: Sequence[tuple[str, str, float]],
                       gaps_ms: Sequence[int], *, examples: int, seed: int) -> Difference | None:
@@ -223,6 +252,8 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
         found = firmware.differs(Drive("random stimuli", charge, acts, ends, played))
         if found is not None:
             seen["last"] = found
+            if found.hung:
+                raise _HungError  # each further run would wait as long
         return found is not None
 
     from random import Random
@@ -234,6 +265,8 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
                                phases=(Phase.generate, Phase.shrink)))  # fmt: skip
     except NoSuchExample:
         return None
+    except _HungError:
+        pass
     return seen["last"]
 
 
@@ -256,7 +289,8 @@ def _gestures(acts: Sequence[Act]) -> Iterator[tuple[int, ...]]:
 def shrunk(firmware: Firmware, found: Difference, system: System, circuit: Circuit,
            segments: Mapping[str, int]) -> Difference:
     """A difference with fewer acts, as long as it stays a difference (at a standing charge)."""
-    best = found
+    if found.hung:
+        return found  # each attempt would wait as long
     acts = [act for act in found.drive.acts if act.at_ns <= found.time_ns]
     model = Replayer(system, circuit, segments)
 
@@ -280,6 +314,8 @@ def shrunk(firmware: Firmware, found: Difference, system: System, circuit: Circu
             tries += 1
             fewer = [act for index, act in enumerate(acts) if index not in group]
             shorter = attempt(fewer)
+            if shorter is not None and shorter.hung:
+                return best
             if shorter is not None:
                 best, acts, changed = shorter, fewer, True
                 break

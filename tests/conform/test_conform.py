@@ -1,5 +1,6 @@
 """Conformance: the generated C conforms, faults of it are found with a short witness."""
 
+import contextlib
 import re
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import pytest
 from simfw import load_gadget
 from simfw.cli import main
 from simfw.commands._recordings import observed_in
+from simfw.conform import firmware as firmware_module
 from simfw.conform import mutants
 from simfw.conform.driving import (
     gaps_of,
@@ -28,6 +30,8 @@ from simfw.loading import load_scenario
 from simfw.report.record import write_recording
 from simfw.report.source import harness_files
 from simfw.report.vectors.build import Rehearsal
+from simfw.report.vectors.replay import Exchange, Report
+from simfw.report.vectors.sketch import Act
 from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Scenario
 from simfw.verify.replay import Options
@@ -239,6 +243,82 @@ def test_what_is_no_firmware_is_refused(tmp_path, capsys):
         Firmware(tmp_path / "nowhere").say_hello()
     assert main(["conform", str(HOOK)]) == 2
     assert "--against" in capsys.readouterr().err
+
+
+ROGUES = {
+    "nonsense": ("echo 'hello 1 x'; cat >/dev/null; echo out lamp; echo; echo 'out ² lamp 1'; "
+                 f"echo out {'9' * 5000} lamp 1; printf '\\0\\033[2J\\377\\n'",
+                 "the firmware says"),
+    "dies": ("echo 'hello 1 x'; kill -SEGV $$", "hello 1 x"),
+    "dies at once": ("exec 1>&-; exit 7", "ended with status 7"),
+    "floods": ("while :; do echo ok ok ok ok ok ok ok ok ok ok ok; done",
+               "ok ok ok"),
+    "no line end": ("head -c 10485760 /dev/zero | tr '\\0' x", f"`{'x' * 80}... "),
+    "leaves a child": ("sleep 1000 & echo $! >\"$0.pid\"; echo ok", "no answer in time"),
+    "stops": ("echo 'hello 1 x'; sleep 1000", "hello 1 x"),
+    "floods the other way": ("yes >&2", "no answer in time"),
+}
+
+
+@pytest.mark.parametrize("name", ROGUES)
+def test_whatever_a_firmware_prints_is_a_difference(hook, tmp_path, name):
+    """Nonsense, an early end, a flood, a stop, 10 MB without a line end: told on one short line."""
+    body, word = ROGUES[name]
+    program = tmp_path / "rogue"
+    program.write_text(f"#!/bin/sh\n{body}\n")
+    program.chmod(0o755)
+    gadget, prepared, drives, _ = hook
+    firmware = Firmware(program, timeout_s=2.0)
+    with contextlib.suppress(UsageError):
+        firmware.say_hello()
+    found = firmware.differs(drives[0])
+    assert found is not None
+    found = shrunk(firmware, found, prepared.system, prepared.circuit, gadget.segments)
+    text = str(found)
+    assert word in text
+    assert text.isprintable()
+    assert len(text) < 400
+    if name == "leaves a child":
+        child = int((tmp_path / "rogue.pid").read_text())
+        status = Path(f"/proc/{child}/stat")
+        assert not status.exists() or status.read_text().rpartition(")")[2].split()[0] == "Z"
+
+
+@pytest.mark.parametrize(("told", "within_ns", "time_ns"), [
+    (["out 40 red 1", "out 90 lamp 1"], 0, 40),
+    (["out 200 lamp 1", "out 90 red 1"], 0, 50),
+    (["out 50 lamp 1", "out 70 red 1"], 0, 70),
+    (["out 50 lamp 1", "out 90 red 1", "out 95 red 0"], 10, 95),
+    (["out 5 lamp 1", "out 90 red 1"], 10, 50),  # before the exchange began: no time to go by
+    (["out 50 lamp 1", "out 30 red 1"], 10, 30),
+    (["out 80 red 1", "out 20 lamp 1"], 5, 20),
+])
+def test_a_difference_is_named_by_the_earlier_of_its_two_times(told, within_ns, time_ns):
+    """The model has lamp at 50 ns and red at 90 ns, in an exchange from 10 ns to 100 ns."""
+    expected = (Report("out", 50, "lamp", 1), Report("out", 90, "red", 1))
+    exchange = Exchange(("until 100",), expected)
+    found = firmware_module._compare(exchange, told, {"out"}, within_ns, 10, 100)
+    assert found is not None
+    assert found[0] == time_ns
+
+
+@pytest.mark.parametrize("value_v", [0.0, 2.9, 3.0, 4.2, 1e6])
+def test_any_voltage_that_a_bench_sets_has_words(value_v):
+    """A sample of 3.0 V and more is no third level of the status pin."""
+    assert Act(0, "measured", "gauge", value_v).text == f"the gauge measures {value_v:.6g} V"
+
+
+def test_a_difference_at_a_gauge_sample_above_3_v_is_told(tmp_path, capsys):
+    """The bars of the larder lamp, whose thresholds lie above 3 V, are taken 1 mV too low."""
+    larder = HOOK.parents[1] / "larder-lamp" / "gadget.toml"
+    gadget = load_gadget(larder)
+    prepared = Prepared(gadget)
+    files = dict(harness_files(prepared.system, gadget.segments, gadget.head.name))
+    assert " 3660000" in files["tables.c"]
+    files["tables.c"] = files["tables.c"].replace(" 3660000", " 3658000")
+    assert main(["conform", str(larder), "--against", str(built(tmp_path, files)),
+                 "--examples", "0", "--witness", str(tmp_path / "witness.toml")]) == 1  # fmt: skip
+    assert re.search(r"the gauge measures 3\.\d+ V", capsys.readouterr().out)
 
 
 def test_a_program_that_breaks_off_or_hangs_is_a_difference(hook, tmp_path):

@@ -48,16 +48,24 @@ class Act:
     def text(self) -> str:
         """The change in words."""
         on = self.value > 0
-        return {
-            "contact": f"{self.name} {'closes' if on else 'opens'}",
-            "held": f"{self.name} is closed already",
-            "usb": f"USB {'comes' if on else 'goes'}",
-            "hand": f"a hand at {self.value * 100:.3g} cm of {self.name}" if on
-                    else f"the hand leaves {self.name}",
-            "measured": f"the gauge measures {self.value:.6g} V",
-            "status": f"the status pin is {('released', 'low', 'high')[int(self.value)]}",
-            "mode": f"the charger goes over to {self.name}",
-        }[self.kind]  # fmt: skip
+        match self.kind:
+            case "contact":
+                return f"{self.name} {'closes' if on else 'opens'}"
+            case "held":
+                return f"{self.name} is closed already"
+            case "usb":
+                return f"USB {'comes' if on else 'goes'}"
+            case "hand" if on:
+                return f"a hand at {self.value * 100:.3g} cm of {self.name}"
+            case "hand":
+                return f"the hand leaves {self.name}"
+            case "measured":
+                return f"the gauge measures {self.value:.6g} V"
+            case "status":
+                return f"the status pin is {('released', 'low', 'high')[int(self.value)]}"
+            case "mode":
+                return f"the charger goes over to {self.name}"
+        raise AssertionError(self.kind)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,105 @@
+"""A program that may do anything: started, told its input, and heard up to a bound.
+
+It is started in a process group of its own, so that nothing that it started outlives it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO
+
+from simfw.errors import UsageError
+
+__all__ = ["Answer", "shown", "talk_to"]
+
+CHUNK = 65_536
+LONGEST_SHOWN = 80
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a program wrote, and what went wrong (empty: nothing)."""
+
+    text: str
+    failed: str
+
+
+def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> Answer:
+    """Start the program, send `said`, and read what it answers until it ends.
+
+    It is stopped when it has answered `most_bytes`, or has not ended after `timeout_s`. Bytes that
+    are no UTF-8 are written by their number. Raises UsageError for a program that cannot be run.
+    """
+    try:
+        process = subprocess.Popen(
+            [str(program)], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
+    except FileNotFoundError:
+        raise UsageError(f"{program}: there is no such program.") from None
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise UsageError(f"{program} cannot be run: {reason}.") from error
+    assert process.stdin is not None
+    assert process.stdout is not None
+    late = threading.Event()
+
+    def stop_late() -> None:
+        late.set()
+        _stop(process)
+
+    timer = threading.Timer(timeout_s, stop_late)
+    feeder = threading.Thread(target=_feed, args=(process.stdin, said.encode()), daemon=True)
+    read = bytearray()
+    try:
+        timer.start()
+        feeder.start()
+        while len(read) <= most_bytes and (more := os.read(process.stdout.fileno(), CHUNK)):
+            read += more
+        if len(read) > most_bytes:
+            _stop(process)
+        status = process.wait()
+    finally:
+        timer.cancel()
+        _stop(process)
+        process.wait()
+        process.stdout.close()
+    failed = ""
+    if late.is_set():
+        failed = "no answer in time"
+    elif len(read) > most_bytes:
+        failed = f"the program answered more than {most_bytes} bytes"
+    elif status < 0:
+        failed = f"the program was ended by signal {-status}"
+    elif status:
+        failed = f"the program ended with status {status}"
+    return Answer(bytes(read[:most_bytes]).decode("utf-8", "backslashreplace"), failed)
+
+
+def _feed(stream: IO[bytes], said: bytes) -> None:
+    # A program that no longer listens is heard all the same.
+    with contextlib.suppress(OSError, ValueError):
+        stream.write(said)
+    with contextlib.suppress(OSError, ValueError):
+        stream.close()
+
+
+def _stop(process: subprocess.Popen[bytes]) -> None:
+    """End the program and all that it has started."""
+    with contextlib.suppress(OSError):
+        os.killpg(process.pid, signal.SIGKILL)
+
+
+def shown(line: str) -> str:
+    """A line of a program for people: on one line, without control characters, cut where long."""
+    head = line[: LONGEST_SHOWN + 1]
+    text = "".join(char if char.isprintable() else f"\\x{ord(char):02x}" for char in head)
+    if len(text) <= LONGEST_SHOWN:
+        return text
+    return f"{text[:LONGEST_SHOWN]}... ({len(line)} characters)"
