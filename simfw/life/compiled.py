@@ -1,4 +1,4 @@
-"""The hot loop, compiled where numba is installed (the extra `fast`), else as it stands.
+"""The hot loop, compiled where numba is installed, else as it stands.
 
 The very functions of `kernel` and of what it calls are compiled: the arithmetic is the same, so the
 results are equal. They are given bare addresses instead of arrays: a hundred arrays, each with an
