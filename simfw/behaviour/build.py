@@ -79,6 +79,7 @@ class _Builder:
             raw_events=whole.raw_events,
             aliases=whole.aliases,
             names=self.names,
+            status_levels=whole.status_levels,
         )
         self.problems += bind_rules(gadget.rules, self.names)[1]
 

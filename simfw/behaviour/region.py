@@ -13,7 +13,10 @@ from typing import Literal
 
 from simfw.behaviour.tree import Expression, Names
 
-__all__ = ["Condition", "Drive", "Group", "Region", "Row", "State", "System"]
+__all__ = ["STATUS_LEVELS", "Condition", "Drive", "Group", "Region", "Row", "State", "System"]
+
+# What may be read at a charger's status pin; the number of each in test vectors and the C source.
+STATUS_LEVELS = ("released", "low", "high")
 
 Group = Literal["buttons", "chords", "proximity", "charge", "gauge", "behaviour"]
 
@@ -109,7 +112,8 @@ class System:
     `internal_events` pass between stock regions and are never reported; `events` are the ones that
     reports, rules and recordings know. `aliases` maps a name that may stand before a dot in an
     expression to the regions it stands for (`power` -> `power.contact`, `power.gesture`). `names`
-    is all that an expression about this gadget may name.
+    is all that an expression about this gadget may name. `status_levels` are the levels that can be
+    read at the charger's status pin, of `STATUS_LEVELS`.
     """
 
     regions: tuple[Region, ...]
@@ -119,6 +123,7 @@ class System:
     raw_events: tuple[str, ...] = ()
     aliases: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     names: Names = field(default_factory=Names)
+    status_levels: tuple[str, ...] = ()
 
     def region(self, name: str) -> Region:
         """The region called `name` (KeyError if there is none)."""

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from simfw.behaviour.region import Condition, Drive, Group, Region, Row, State
+from simfw.behaviour.region import STATUS_LEVELS, Condition, Drive, Group, Region, Row, State
 from simfw.behaviour.tree import (
     All,
     Any,
@@ -46,6 +46,7 @@ class Stock:
     aliases: Mapping[str, tuple[str, ...]]
     shorthands: Mapping[str, Inside]
     flags: tuple[str, ...]
+    status_levels: tuple[str, ...] = ()
 
 
 class _Rows:
@@ -115,7 +116,7 @@ def stock(
         ),
     ]
     if gadget.charger is not None:
-        parts.append(_charge(gadget.charger))
+        parts.append(_charge(gadget.charger, pulled_up=gadget.status_pulled_up))
     if gadget.gauge is not None:
         parts.append(_gauge(gadget.gauge, show))
     return Stock(
@@ -127,6 +128,7 @@ def stock(
         aliases={name: regions for part in parts for name, regions in part.aliases.items()},
         shorthands={name: inside for part in parts for name, inside in part.shorthands.items()},
         flags=tuple(flag for part in parts for flag in part.flags),
+        status_levels=tuple(level for part in parts for level in part.status_levels),
     )
 
 
@@ -387,7 +389,7 @@ def _field(name: str, sensor: Proximity) -> Region:
 # -- charge ----------------------------------------------------------------------------------------
 
 
-def _charge(charger: Charger) -> Stock:
+def _charge(charger: Charger, *, pulled_up: bool) -> Stock:
     rows = _Rows(
         State(name=state) for state in ("unplugged", "waiting", "charging", "complete", "fault")
     )
@@ -398,7 +400,7 @@ def _charge(charger: Charger) -> Stock:
     low, high = Flag("status.low"), Flag("status.high")
     started, completed = ("charge.started",), ("charge.completed",)
     if charger.status == "low while charging, high when complete":
-        _add_status_three(rows)
+        _add_status_three(rows, pulled_up=pulled_up)
     elif charger.status is not None:
         active = low if charger.status == "low while charging" else high
         for source, to, when, emit, note in (
@@ -408,6 +410,9 @@ def _charge(charger: Charger) -> Stock:
         ):
             rows.add("charger.status", source, to, on="status.edge", when=when, emit=emit,
                      note=note)
+        # The pin may say so already when USB comes or the controller powers up: no edge follows.
+        rows.add("charger.status", "waiting", "charging", after=0, when=active, emit=started,
+                 note="the pin says so already")
     known = charger.status is not None
     return Stock(
         regions=(_region("charge", "charge", rows),),
@@ -418,22 +423,41 @@ def _charge(charger: Charger) -> Stock:
         aliases={},
         shorthands={},
         flags=("usb", "status.low", "status.high") if known else ("usb",),
+        status_levels=_status_levels(charger.status, pulled_up),
     )
 
 
-def _add_status_three(rows: _Rows) -> None:
-    """A pin with three levels: low while charging, high when complete, released on a fault."""
+def _status_levels(status: str | None, pulled_up: bool) -> tuple[str, ...]:
+    """What can be read at the status pin; a released one reads high by a pull-up."""
+    if status is None:
+        return ()
+    high = pulled_up or "high" in status
+    wanted = {"low", *(["high"] if high else []), *([] if pulled_up else ["released"])}
+    return tuple(level for level in STATUS_LEVELS if level in wanted)
+
+
+def _add_status_three(rows: _Rows, *, pulled_up: bool) -> None:
+    """A pin with three levels: low while charging, high when complete, released on a fault.
+
+    A pull-up makes the released pin read high: then no row can tell a fault from a complete charge.
+    """
     low, high = Flag("status.low"), Flag("status.high")
     neither = All((Not(low), Not(high)))
     started, completed = ("charge.started",), ("charge.completed",)
-    fault = ("charge.fault",)
-    for sources, to, when, emit, note in (
-        (("waiting", "complete"), "charging", low, started, "the charger has begun"),
-        ("fault", "charging", low, started, "the charger goes on after a fault"),
-        (("waiting", "charging", "fault"), "complete", high, completed, "the charger has finished"),
-        (("charging", "complete"), "fault", neither, fault, "the pin is released: a fault"),
-    ):
-        rows.add("charger.status", sources, to, on="status.edge", when=when, emit=emit, note=note)
+    key, edge = "charger.status", "status.edge"
+    rows.add(key, ("waiting", "complete"), "charging", on=edge, when=low, emit=started,
+             note="the charger has begun")
+    if not pulled_up:
+        rows.add(key, "fault", "charging", on=edge, when=low, emit=started,
+                 note="the charger goes on after a fault")
+    rows.add(key, ("waiting", "charging") if pulled_up else ("waiting", "charging", "fault"),
+             "complete", on=edge, when=high, emit=completed, note="the charger has finished")
+    if not pulled_up:
+        rows.add(key, ("charging", "complete"), "fault", on=edge, when=neither,
+                 emit=("charge.fault",), note="the pin is released: a fault")
+    # The pin may say so already when USB comes or the controller powers up: no edge follows.
+    for to, when, emit in (("charging", low, started), ("complete", high, completed)):
+        rows.add(key, "waiting", to, after=0, when=when, emit=emit, note="the pin says so already")
 
 
 # -- gauge -----------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -12,11 +13,13 @@ if TYPE_CHECKING:
     from simfw.quantity import Figure
 
 __all__ = [
-    "ChargerMode", "ChargerModel", "ChargerStep", "StatusLevel", "Windows", "charger_model",
+    "ChargerMode", "ChargerModel", "ChargerStep", "StatusLevel", "StatusReading",
+    "Windows", "charger_model",
 ]
 
 ChargerMode = Literal["off", "precharge", "fast", "complete", "fault"]
 StatusLevel = Literal["low", "high", "floating"]
+StatusReading = Literal["low", "high", "released"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,16 +124,32 @@ class ChargerModel:
             pass_s=None if self.pass_ohm is None else 1.0 / self.pass_ohm,
         )
 
-    def start_mode(self, voltage_v: float, charge: float = 0.0) -> ChargerMode:
-        """The mode when the supply comes in, with the terminal at a voltage (V).
+    def begin(
+        self, full: Callable[[], bool], low: Callable[[], bool], temperature_c: float = 25.0,
+        *, faulty: bool = False,
+    ) -> ChargerMode:
+        """The mode in which the charger begins: when its supply comes in, or after a fault.
 
-        A full cell (`charge` 1) takes nothing.
+        `full` tells whether the cell is full, which takes nothing; `low` whether its terminal
+        stands below `below_v`. Outside its temperature windows, and while it is `faulty`, the
+        charger stands still.
         """
-        if charge >= 1.0:
+        if faulty or self.suspended(temperature_c):
+            return "fault"
+        if full():
             return "complete"
-        if self.below_v is not None and voltage_v < self.below_v:
+        if self.below_v is not None and low():
             return "precharge"
         return "fast"
+
+    def start_mode(self, voltage_v: float, charge: float = 0.0,
+                   temperature_c: float = 25.0) -> ChargerMode:  # fmt: skip
+        """The mode in which it begins with the terminal at a voltage (V) and a charge (0..1)."""
+        return self.begin(
+            lambda: charge >= 1.0,
+            lambda: self.below_v is not None and voltage_v < self.below_v,
+            temperature_c,
+        )
 
     def steps(self, mode: ChargerMode, temperature_c: float = 25.0) -> tuple[ChargerStep, ...]:
         """The steps out of a mode while the supply stays in; none while suspended."""
@@ -161,8 +180,10 @@ class ChargerModel:
         return ()
 
     def status(self, mode: ChargerMode, usb: bool) -> StatusLevel:
-        """The status pin. Floating without supply, after a fault, and where the file says nothing.
+        """The status pin. Floating without supply, in a fault, and where the file says nothing.
 
+        In a fault the charger lets go of the pin: both outputs of a TP4056 are off then (its
+        maker's page, tp4056.com/d/tp4056.html), a cell outside its temperature window included.
         The two low-while-charging styles are those of the two parts in the state table of
         Microchip DS20001984 (section 5.2): high or floating when complete.
         """
@@ -175,14 +196,20 @@ class ChargerModel:
             return "low"
         return "high" if self.status_style.endswith("high when complete") else "floating"
 
+    def reads(self, mode: ChargerMode, usb: bool) -> StatusReading:
+        """How the controller reads the status pin; a pull-up makes a floating pin high."""
+        level = self.status(mode, usb)
+        if level != "floating":
+            return level
+        return "high" if self.pull_up else "released"
+
     def reads_low(self, mode: ChargerMode, usb: bool) -> bool:
         """Whether the controller reads the status pin as low."""
-        return self.status(mode, usb) == "low"
+        return self.reads(mode, usb) == "low"
 
     def reads_high(self, mode: ChargerMode, usb: bool) -> bool:
-        """Whether the controller reads it as high; the pull-up makes a floating pin high."""
-        level = self.status(mode, usb)
-        return level == "high" or (level == "floating" and self.pull_up)
+        """Whether the controller reads it as high."""
+        return self.reads(mode, usb) == "high"
 
 
 def charger_model(gadget: Gadget) -> ChargerModel | None:
@@ -218,7 +245,7 @@ def charger_model(gadget: Gadget) -> ChargerModel | None:
         hysteresis_v=None if pre is None else _value(pre.hysteresis),
         recharge_v=_value(charger.recharge),
         status_style=charger.status,
-        pull_up=gadget.controller is not None and gadget.controller.pull_up is not None,
+        pull_up=gadget.status_pulled_up,
         input_v=None if supply is None else supply.voltage.value,
         input_a=min(limits) if limits else None,
         pass_ohm=sum(path) if supply is not None and sum(path) > 0.0 else None,

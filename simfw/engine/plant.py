@@ -16,12 +16,14 @@ from simfw.circuit.circuit import ChargerMode, LoadSet
 from simfw.engine.clock import Clock, clock_of
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
+from simfw.engine.supply import Supply
 
-__all__ = ["EMPTY", "Plant", "levels_read"]
+__all__ = ["EMPTY", "CellNow", "Plant", "levels_read"]
 
 # The charge that counts as none: the clock comes to rest at 0, and only what is left below a mark
 # is seen to have crossed it.
 EMPTY = 1e-15
+_SOME = 2.0 * EMPTY  # the least charge at which the protection closes again
 
 
 class Plant:
@@ -53,21 +55,20 @@ class Plant:
         self._settings = prepared.settings.setdefault(watching, {})
         cell = gadget.cell
         self.cut_off_v = cell.cut_off.value if cell.cut_off else None
-        restart = cell.restart.value if cell.restart else None
-        self._restart_at = math.inf
-        if restart is not None:
+        self.restarts = cell.restart is not None
+        # Without a restart of its own the protection closes above its cut-off, if it has one.
+        level = cell.restart or cell.cut_off
+        self._restart_at = _SOME
+        if level is not None:
             resting = self.clock(LoadSet(controller="off", protected=True))
-            self._restart_at = self._open_circuit_charge(resting, restart)
+            self._restart_at = max(_SOME, self._open_circuit_charge(resting, level.value))
         self.begin()
 
     def begin(self) -> None:
         """Stand as at the beginning of a simulation: nothing touched, nothing counted."""
         self.base = 1.0  # charge = base + moved: `moved` keeps its digits over a year of pulses
         self.moved = 0.0
-        self.usb = False
-        self.temperature_c = 25.0
-        self.charger_mode: ChargerMode = "off"
-        self.protected = False
+        self.supply = Supply(usb=False, mode="off", protected=False, temperature_c=25.0)
         self.contacts: dict[str, bool] = dict.fromkeys(self._buttons, False)
         self.hands: dict[str, float] = {}
         self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
@@ -77,6 +78,26 @@ class Plant:
         self.refresh()
 
     # -- inputs ----------------------------------------------------------------------------------
+
+    @property
+    def usb(self) -> bool:
+        """Whether USB power is in."""
+        return self.supply.usb
+
+    @property
+    def temperature_c(self) -> float:
+        """The temperature (degC)."""
+        return self.supply.temperature_c
+
+    @property
+    def charger_mode(self) -> ChargerMode:
+        """What the charger does."""
+        return self.supply.mode
+
+    @property
+    def protected(self) -> bool:
+        """Whether the protection is open."""
+        return self.supply.protected
 
     @property
     def charge(self) -> float:
@@ -112,10 +133,7 @@ class Plant:
         return (
             tuple(self.contacts.values()),
             tuple(sorted(self.hands.items())),
-            self.usb,
-            self.temperature_c,
-            self.charger_mode,
-            self.protected,
+            self.supply,
         )
 
     # -- what expressions ask --------------------------------------------------------------------
@@ -277,6 +295,45 @@ class Plant:
             return 0.0
         share = (voltage_v - curve[k - 1]) / (curve[k] - curve[k - 1])
         return float(nodes[k - 1] + share * (nodes[k] - nodes[k - 1]))
+
+
+class CellNow:
+    """What the charge clock of a phase says of the cell now: see `supply.Cell`."""
+
+    def __init__(self, plant: Plant, phase: Phase) -> None:
+        self.plant = plant
+        self.phase = phase
+
+    def opens(self) -> bool:
+        """Whether the protection has to open."""
+        return self.plant.charge <= self.phase.open_at
+
+    def closes(self) -> bool:
+        """Whether the open protection may close."""
+        return self.plant.charge >= self.phase.restart_at
+
+    def full(self) -> bool:
+        """Whether the cell is full."""
+        return self.plant.charge >= 1.0
+
+    def low(self) -> bool:
+        """Whether charging begins with precharge."""
+        plant = self.plant
+        charger = plant.circuit.charger
+        if charger is None or charger.below_v is None:
+            return False
+        volts = float(plant.circuit.open_circuit_v(plant.charge))
+        if not plant.protected:
+            volts = self.phase.clock.voltage(plant.charge)
+        return volts < charger.below_v
+
+    def step(self) -> ChargerMode | None:
+        """The mode to which the charger goes over now."""
+        charge = self.plant.charge
+        for rising, at, to in self.phase.steps:
+            if (charge >= at) if rising else (charge < at):
+                return to
+        return None
 
 
 def levels_read(expressions: Sequence[Expression], quantity: str) -> set[float]:

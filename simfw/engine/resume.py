@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from simfw.engine.snapshot import RegionState, Snapshot
+from simfw.engine.supply import Supply
 
 if TYPE_CHECKING:
     from simfw.engine.simulation import Simulation
@@ -18,10 +19,10 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
     simulation.now = saved.time_ns
     simulation.alive = saved.alive
     plant.base, plant.moved = saved.base, saved.moved
-    plant.usb = saved.usb
-    plant.temperature_c = saved.temperature_c
-    plant.charger_mode = saved.charger
-    plant.protected = saved.protected
+    plant.supply = Supply(
+        usb=saved.usb, mode=saved.charger, protected=saved.protected,
+        temperature_c=saved.temperature_c, faulty=saved.faulty,
+    )
     plant.contacts.update(saved.contacts)
     plant.hands = dict(saved.hands)
     plant.refresh()
@@ -63,6 +64,7 @@ def snapshot(simulation: Simulation) -> Snapshot:
         temperature_c=plant.temperature_c,
         charger=plant.charger_mode,
         protected=plant.protected,
+        faulty=plant.supply.faulty,
         pending=tuple((c.time_ns, c.kind, c.name, c.value) for c in simulation.pending),
         rules=tuple(monitor.save() for monitor in simulation.monitors),
     )

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from simfw.behaviour.expression import parse_expression
-from simfw.circuit.circuit import ChargerMode
 from simfw.engine.clock import Clock
 from simfw.engine.cycle import Cycle
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.monitor import Monitor, Probe
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
-from simfw.engine.plant import EMPTY, Plant
+from simfw.engine.plant import CellNow, Plant
 from simfw.engine.prepared import Prepared
 from simfw.engine.resume import restore, snapshot
 from simfw.engine.run import Expected, Interval, Occurred, Part, Run
 from simfw.engine.snapshot import Snapshot
+from simfw.engine.supply import Supply, found_at_pins, next_supply, plugged
 from simfw.engine.timeline import ABSENT, Change, timeline
 from simfw.engine.totals import total
 from simfw.errors import EndlessInstant
@@ -27,6 +28,12 @@ __all__ = ["Simulation"]
 
 _NS = 1e-9
 _HARDLY_TWO = 1.9  # periods: below two, none is folded
+_SOON_NS = 1_000_000
+_PROTECTION = ("the protection opens", "the protection closes")
+_LIGHTEN = (
+    "The states at power-up load the cell below `cut_off`, and without load it rests above "
+    "`restart`: raise `restart` or lighten those states"
+)
 _ROUNDS = 1000  # electrical changes that may follow one another in one instant
 
 
@@ -95,6 +102,8 @@ class Simulation:
         self.intervals: list[Interval] = []
         self.expected: list[Expected] = []
         self.empty_at: int | None = None
+        self.closed_at = -_SOON_NS  # when the protection closed last
+        self.chatter = 0  # how often it has opened right after closing
         self.time_in: dict[Phase, int] = {}
         self.resumed = resume
         if resume is None:
@@ -114,6 +123,7 @@ class Simulation:
         self.pending: list[Change] = []
         self.start_charge = plant.charge
         self.phase = plant.phase()
+        self.cell = CellNow(plant, self.phase)
         self._was_awake = False
         self._inputs_changed = False
         self._due_expects: list[Change] = []
@@ -248,36 +258,29 @@ class Simulation:
                 else:
                     plant.hands[change.name] = change.value
             elif change.kind == "temperature":
-                plant.temperature_c = change.value
+                plant.supply = replace(plant.supply, temperature_c=change.value)
+            elif change.kind == "fault":
+                plant.supply = replace(plant.supply, faulty=bool(change.value))
             elif bool(change.value) != plant.usb:
                 raw += self._plug(bool(change.value))
         return raw
 
     def _plug(self, present: bool) -> list[str]:
         plant = self.plant
-        plant.usb = present
-        raw = ["usb.edge"]
-        if plant.circuit.charger is not None:
-            mode: ChargerMode = "off"
-            if present:
-                mode = plant.circuit.charger.start_mode(self._terminal_v(), plant.charge)
-            raw += self._set_mode(mode)
+        self.cell.phase = self.phase
+        after = plugged(plant.circuit.charger, plant.supply, present, self.cell)
+        raw = ["usb.edge", *self._switch(after)]
         return [name for name in raw if name in self.stepper.event_ids]
 
-    def _terminal_v(self) -> float:
-        if self.alive:
-            return self.phase.clock.voltage(self.plant.charge)
-        return float(self.plant.circuit.open_circuit_v(self.plant.charge))
-
-    def _set_mode(self, mode: ChargerMode) -> list[str]:
-        """Let the charger go over to `mode`; a changed reading of its status pin is an edge."""
+    def _switch(self, after: Supply) -> list[str]:
+        """Let the supply become `after`; a changed reading of the status pin is an edge."""
         plant = self.plant
         before = (plant.flag("status.low"), plant.flag("status.high"))
-        plant.charger_mode = mode
+        plant.supply = after
         plant.refresh()
-        after = (plant.flag("status.low"), plant.flag("status.high"))
+        changed = (plant.flag("status.low"), plant.flag("status.high")) != before
         edge = "status.edge"
-        return [edge] if after != before and edge in self.stepper.event_ids else []
+        return [edge] if changed and edge in self.stepper.event_ids else []
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         """Handle everything due at this time, until regions and circuit are at rest."""
@@ -304,11 +307,7 @@ class Simulation:
                     loop = ("the charger stops", "the charger starts")
                     hint = "Set `recharge` of [charger] below what the load leaves of `float`"
                 else:
-                    loop = ("the protection opens", "the protection closes")
-                    hint = (
-                        "The states at power-up load the cell below `cut_off`, and without load it "
-                        "rests above `restart`: raise `restart` or lighten those states"
-                    )
+                    loop, hint = _PROTECTION, _LIGHTEN
                 raise EndlessInstant(self.now, _ROUNDS, loop, hint)
         self.phase = phase
         woke = woke and not self._was_awake and self.alive
@@ -338,35 +337,34 @@ class Simulation:
         Returns the raw events it makes, and whether the controller powers up.
         """
         plant = self.plant
-        charge = plant.charge
-        if not plant.protected and charge <= phase.open_at:
-            plant.protected = True
+        self.cell.phase = phase
+        now = plant.supply
+        after = next_supply(plant.circuit.charger, now, self.cell, restarts=plant.restarts)
+        if after is None:
+            return None
+        raw = self._switch(after)
+        self.folder.enter(plant.context())
+        if after.protected == now.protected:
+            return raw, False
+        if after.protected:
+            self._note_chatter()
             self.alive = False
             self.stepper.halt(self.now)
             if self.empty_at is None:
                 self.empty_at = self.now
             for observer in self.observers:
                 observer.emptied(self.now)
-            self._changed()
             return [], False
-        if plant.protected and charge >= phase.restart_at and charge > EMPTY:
-            plant.protected = False
-            self.alive = True
-            self._was_awake = False
-            self._changed()
-            raw = [*(["usb.edge"] if plant.usb else []),
-                   *(["status.edge"] if plant.flag("status.low") else [])]
-            return [name for name in raw if name in self.stepper.event_ids], True
-        for rising, at, to in phase.steps:
-            if (charge >= at) if rising else (charge < at):
-                raw = self._set_mode(to)
-                self._changed()
-                return raw, False
-        return None
+        self.alive = True
+        self.closed_at = self.now
+        self._was_awake = False
+        return found_at_pins(plant.flag, self.stepper.event_ids), True
 
-    def _changed(self) -> None:
-        self.plant.refresh()
-        self.folder.enter(self.plant.context())
+    def _note_chatter(self) -> None:
+        """Raise where the protection opens again and again, each time just after it has closed."""
+        self.chatter = self.chatter + 1 if self.now - self.closed_at < _SOON_NS else 0
+        if self.chatter > _ROUNDS:
+            raise EndlessInstant(self.now, _ROUNDS, _PROTECTION, _LIGHTEN)
 
     def _emit(self, names: Sequence[str], time_ns: int) -> None:
         for name in names:

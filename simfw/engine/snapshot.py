@@ -44,5 +44,6 @@ class Snapshot:
     temperature_c: float
     charger: ChargerMode
     protected: bool
+    faulty: bool = False
     pending: tuple[tuple[int, str, str, float], ...]
     rules: tuple[RuleState, ...]

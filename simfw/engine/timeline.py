@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from simfw.stimuli.scenario import (
+    ChargerFault,
     Expect,
     Press,
     Scenario,
@@ -17,13 +18,14 @@ from simfw.stimuli.scenario import (
 
 __all__ = ["ABSENT", "Change", "Kind", "timeline"]
 
-Kind = Literal["contact", "hand", "usb", "temperature", "expect"]
+Kind = Literal["contact", "hand", "usb", "temperature", "fault", "expect"]
 ABSENT = -1.0  # the distance of a hand that is not there
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One input takes a new value: contact 0/1, hand distance (m), usb 0/1, temperature (degC).
+    """One input takes a new value: contact 0/1, hand distance (m), usb 0/1, temperature (degC),
+    fault of the charger 0/1.
 
     For kind "expect", `name` is the key of the step and `text` its expression.
     """
@@ -52,6 +54,8 @@ def timeline(scenario: Scenario, start_ns: int = 0) -> list[Change]:
             changes.append(Change(at, "usb", "usb", float(step.present)))
         elif isinstance(step, Temperature):
             changes.append(Change(at, "temperature", "temperature", step.temperature_c))
+        elif isinstance(step, ChargerFault):
+            changes.append(Change(at, "fault", "fault", float(step.present)))
         elif isinstance(step, Expect):
             changes.append(Change(at, "expect", step.key, 0.0, step.text))
     return sorted(changes, key=lambda change: change.time_ns)

@@ -423,3 +423,15 @@ class Gadget(Part):
     def segments(self) -> dict[str, int]:
         """How many segments each segmented light has."""
         return {name: light.leds for name, light in self.lights.items() if light.segments}
+
+    @property
+    def status_pulled_up(self) -> bool:
+        """Whether a status pin that the charger lets go of reads high.
+
+        By the controller's own pull-up, or by a resistor to the supply at the pin.
+        """
+        own = self.controller is not None and self.controller.pull_up is not None
+        return own or any(
+            pin.source == "charger.status" and pin.to_supply is not None
+            for pin in self.pins.values()
+        )

@@ -134,6 +134,7 @@ class Layout:
         self.charge_levels = sorted(levels_read(every, "cell.charge"))
         for _, show in self.gates:
             self._check_gate(show)
+        self.charger = Circuit(gadget).charger
         self.signature = self._signature()
         self.homes = [_homes(region, groups, self.row_list, ids) for region, groups, ids in
                       zip(self.regions, self.groups, self.state_id, strict=True)]
@@ -143,7 +144,6 @@ class Layout:
         self.starts = [self.state_id[n][r.starts] for n, r in enumerate(self.regions)]
         self.tracked = [n for n, r in enumerate(self.regions)
                         if r.group == "behaviour" or r.name == "gauge"]
-        self.charger = Circuit(gadget).charger
         turned_on = [condition.rises for condition in system.conditions]
         self.enabled = [turned_on.index(f"{name}.enable") for name in self.sensors]
         self.size = self._sizes(len(pattern.habits))
@@ -174,7 +174,13 @@ class Layout:
             for region in self.regions for state in region.states
         )
         conditions = tuple(condition.when for condition in self.system.conditions)
-        return shape, guards, driven, conditions, tuple(show for _, show in self.gates)
+        charger = self.charger
+        supply = (
+            self.gadget.cell.restart is None,
+            charger is not None
+            and [charger.suspended(warmth_c) for warmth_c in self.warmths_c],
+        )
+        return shape, guards, driven, conditions, tuple(show for _, show in self.gates), supply
 
     def group_times(self, system: System) -> list[int]:
         """The dwell times (ns) of the same rows in another system of the same shape."""

@@ -12,6 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from simfw.behaviour.table import IDLE, Stepper
+from simfw.circuit.circuit import ChargerMode
+from simfw.engine.supply import Supply, found_at_pins, next_supply, plugged
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
 from simfw.life.layout import MODES, Layout
@@ -138,7 +140,7 @@ class Learner:
         comb, layout = self._comb, self.layout
         what, _, kind = name.rpartition(".")
         if kind == "echo":
-            return self._ask(k.ASK_ECHO, self._loads(), layout.sensors.index(what))
+            return self.ask(k.ASK_ECHO, self.loads(), layout.sensors.index(what))
         if name == "usb":
             return comb.usb
         if what == "status":
@@ -147,19 +149,21 @@ class Learner:
 
     def quantity(self, name: str) -> float:
         """The level of an output now."""
-        return self._level_of(self._loads(), self.layout.outputs.index(name))
+        return self._level_of(self.loads(), self.layout.outputs.index(name))
 
     def below(self, quantity: str, level: float) -> bool:
         """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
         layout = self.layout
         if quantity == "cell.charge":
-            return self._ask(k.ASK_CHARGE, 0, layout.charge_levels.index(level))
-        return self._ask(k.ASK_LEVEL, self._loads(), layout.levels.index((quantity, level)))
+            return self.ask(k.ASK_CHARGE, 0, layout.charge_levels.index(level))
+        return self.ask(k.ASK_LEVEL, self.loads(), layout.levels.index((quantity, level)))
 
-    def _loads(self) -> int:
+    def loads(self) -> int:
+        """The load set of this moment."""
         return self._loads_of(self.moment(self._comb), tuple(self.stepper.states))
 
-    def _ask(self, kind: int, loads: int, what: int) -> bool:
+    def ask(self, kind: int, loads: int, what: int) -> bool:
+        """What is answered to a question; noted."""
         question = (kind, loads, what)
         if question not in self._asked:
             self._asked[question] = self._answer(question)
@@ -219,28 +223,25 @@ class Learner:
             return self._plain(comb)
         raws = (*comb.raws, *self._known("usb.edge"))
         after = replace(comb, usb=present, raws=raws)
-        charger = self.layout.charger
-        bits = 0
-        if charger is not None:
-            mode = 0
-            if present:
-                if self._ask(k.ASK_FULL, 0, 0):
-                    mode = MODES.index("complete")
-                    bits = k.FILLS
-                elif charger.below_v is not None and self._ask(k.ASK_LOW, self._loads(), 0):
-                    mode = MODES.index("precharge")
-                else:
-                    mode = MODES.index("fast")
-            edge = self._edge(comb, mode, present)
-            after = replace(after, mode=mode, raws=(*raws, *edge))
-        return self._plain(after, bits)
+        supply = plugged(self.layout.charger, self._supply_of(comb), present, _Cell(self, comb))
+        after = self._with(replace(comb, raws=raws), supply)
+        bits = k.FILLS if supply.mode == "complete" else 0
+        return self._plain(replace(after, raws=(*raws, *self._edge(comb, after))), bits)
+
+    def _supply_of(self, comb: Comb) -> Supply:
+        return Supply(usb=comb.usb, mode=MODES[comb.mode], protected=comb.protected,
+                      temperature_c=self.layout.warmths_c[comb.warmth])
+
+    def _with(self, comb: Comb, supply: Supply) -> Comb:
+        return replace(comb, usb=supply.usb, mode=MODES.index(supply.mode),
+                       protected=supply.protected)
 
     def _known(self, event: str) -> tuple[str, ...]:
         return (event,) if event in self.stepper.event_ids else ()
 
-    def _edge(self, before: Comb, mode: int, usb: bool) -> tuple[str, ...]:
+    def _edge(self, before: Comb, after: Comb) -> tuple[str, ...]:
         """The raw event of the status pin where it reads otherwise than before."""
-        if self._status(before.mode, before.usb) == self._status(mode, usb):
+        if self._status(before.mode, before.usb) == self._status(after.mode, after.usb):
             return ()
         return self._known("status.edge")
 
@@ -296,23 +297,18 @@ class Learner:
         """The next electrical step: the combination after it (None: none is due), the raw events it
         makes, and whether the controller powers up.
         """
-        forced = comb.forced
-        rest = replace(comb, forced=-1)
-        loads = self._loads()
-        if not comb.protected and (forced == k.MARK_OPEN or self._ask(k.ASK_OPEN, loads, 0)):
-            self.stepper.halt(0)
-            return replace(rest, protected=True), (), False
-        if comb.protected and self._ask(k.ASK_RESTART, 0, 0):
-            raws = self._known("usb.edge") if comb.usb else ()
-            if self._status(comb.mode, comb.usb)[0]:
-                raws = (*raws, *self._known("status.edge"))
-            return replace(rest, protected=False), raws, True
-        mode = forced - k.MARK_MODE if forced >= k.MARK_MODE else -1
-        if mode < 0 and comb.mode != 0 and self._ask(k.ASK_STEP, loads, -1):
-            mode = next(n for n in range(len(MODES)) if self._ask(k.ASK_STEP, loads, n))
-        if mode < 0:
+        supply = next_supply(self.layout.charger, self._supply_of(comb), _Cell(self, comb),
+                             restarts=self.layout.gadget.cell.restart is not None)
+        if supply is None:
             return None, (), False
-        return replace(rest, mode=mode), self._edge(comb, mode, comb.usb), False
+        after = self._with(replace(comb, forced=-1), supply)
+        if after.protected == comb.protected:
+            return after, self._edge(comb, after), False
+        if after.protected:
+            self.stepper.halt(0)
+            return after, (), False
+        self._comb = after
+        return after, tuple(found_at_pins(self.flag, self.stepper.event_ids)), True
 
     def _sets(self, before: Comb, comb: Comb) -> tuple[tuple[int, int, int], ...]:
         """The regions that stand anew, and the dwell group of each that comes next."""
@@ -327,6 +323,36 @@ class Learner:
                 group = layout.group_start[layout.offset[r] + state] + comb.waiting[r]
             found.append((r, entered, group))
         return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Cell:
+    """What is asked of the cell in a combination: see `supply.Cell`."""
+
+    learner: Learner
+    comb: Comb
+
+    def opens(self) -> bool:
+        return self.comb.forced == k.MARK_OPEN or self._ask(k.ASK_OPEN, 0)
+
+    def closes(self) -> bool:
+        return self.learner.ask(k.ASK_RESTART, 0, 0)
+
+    def full(self) -> bool:
+        return self.learner.ask(k.ASK_FULL, 0, 0)
+
+    def low(self) -> bool:
+        return self._ask(k.ASK_LOW, 0)
+
+    def step(self) -> ChargerMode | None:
+        if self.comb.forced >= k.MARK_MODE:
+            return MODES[self.comb.forced - k.MARK_MODE]
+        if self.comb.mode == MODES.index("fault") or not self._ask(k.ASK_STEP, -1):
+            return None
+        return next(mode for n, mode in enumerate(MODES) if self._ask(k.ASK_STEP, n))
+
+    def _ask(self, kind: int, what: int) -> bool:
+        return self.learner.ask(kind, self.learner.loads(), what)
 
 
 def _switches(comb: Comb) -> tuple[str, ...]:

@@ -26,6 +26,8 @@ _TIMED = ("buttons", "chords", "proximity", "gauge", "behaviour")  # sections th
 _REAL = frozenset({"volts", "cross", "open_at", "start_cross", "step_at", "rate", "use", "mark_at"})
 _GROWING = (*sorted(_REAL), "loads_slot", "mix_slot", "step_start", "step_rising", "step_to",
             "mark_start", "mark_rising", "mark_kind")
+_SOME = 1e-9  # the least charge at which the protection closes again: the loop's own grain is 1e-13
+
 
 class PartTables:
     """The tables of one set of parts.
@@ -64,11 +66,13 @@ class PartTables:
         ]
         wake = gadget.controller.wake if gadget.controller else None
         self._wake_c = 0.0 if wake is None else wake.value
-        restart = math.inf
-        if cell.restart is not None:
-            restart = passing(self.grid, circuit.open_circuit_v(self.grid), cell.restart.value)
-            restart = 0.0 if restart == -math.inf else restart
-        self.restart_at = restart
+        # Without a restart of its own the protection closes above its cut-off, if it has one.
+        self._restarts = cell.restart is not None
+        level = cell.restart or cell.cut_off
+        restart = -math.inf
+        if level is not None:
+            restart = passing(self.grid, circuit.open_circuit_v(self.grid), level.value)
+        self.restart_at = restart = max(_SOME, restart)
         starts = np.searchsorted(self.grid, np.arange(k.BUCKETS + 1) / k.BUCKETS, side="right") - 1
         starts[-1] = len(self.grid) - 2
         self._fixed: dict[str, Any] = {
@@ -223,26 +227,29 @@ class PartTables:
         ends = []
         for row, mix in enumerate(mixes):
             marks += self._mix_marks(slots[starts[row] : starts[row + 1]],
-                                     store.loads[mix.shares[0][0]].protected)
+                                     store.loads[mix.shares[0][0]])
             ends.append(len(columns["mark_at"]) + len(marks))
-        for name, values in zip(("mark_rising", "mark_at", "mark_kind"),
-                                zip(*marks, strict=True), strict=True):
-            columns[name].extend(values)
+        for place, name in enumerate(("mark_rising", "mark_at", "mark_kind")):
+            columns[name].extend([mark[place] for mark in marks])
         columns["mark_start"].extend(ends)
         for number in numbers:
             columns["mix_slot"].put(number, self._mixes)
             self._mixes += 1
 
-    def _mix_marks(self, slots: list[int], protected: bool) -> list[tuple[int, float, int]]:
-        """Where something happens to load sets that take turns: (rising, charge, kind)."""
+    def _mix_marks(self, slots: list[int], one: LoadSet) -> list[tuple[int, float, int]]:
+        """Where something happens to load sets that take turns: (rising, charge, kind).
+
+        `one` of them stands for all as to protection and charger.
+        """
         steps: dict[tuple[int, int], float] = {}
         for slot in slots:
             for rising, at, to in self._marks[slot][1]:
                 best = steps.get((rising, to), at)
                 steps[rising, to] = min(best, at) if rising else max(best, at)
         marks = [(rising, at, k.MARK_MODE + to) for (rising, to), at in steps.items()]
-        if protected:
-            marks.append((1, self.restart_at, k.MARK_RESTART))
+        if one.protected:
+            if self._restarts or one.charger in ("precharge", "fast"):
+                marks.append((1, self.restart_at, k.MARK_RESTART))
         else:
             marks.append((0, max(self._marks[slot][0] for slot in slots), k.MARK_OPEN))
         return marks

@@ -19,7 +19,7 @@ from simfw.engine.modes import ticking_groups
 from simfw.errors import UsageError
 from simfw.quantity import format_duration, format_percent, format_si
 from simfw.report.text import heading
-from simfw.stimuli.scenario import Press, Temperature, Usb, Wave
+from simfw.stimuli.scenario import ChargerFault, Press, Temperature, Usb, Wave
 from simfw.writing import check_file, write_whole
 
 if TYPE_CHECKING:
@@ -207,6 +207,9 @@ def _input_lanes(run: Run) -> list[Lane]:
             elif not step.present and plugged is not None:
                 lane.append((plugged, step.at_ns))
                 plugged = None
+        elif isinstance(step, ChargerFault):
+            name = f"charger {'faulty' if step.present else 'well'} from here"
+            spans.setdefault(name, []).append((step.at_ns, step.at_ns))
         elif isinstance(step, Temperature):
             name = f"{step.temperature_c:g} °C from here"
             spans.setdefault(name, []).append((step.at_ns, step.at_ns))

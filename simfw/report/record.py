@@ -75,7 +75,8 @@ def _notes(run: Run, signals: Mapping[str, Signal]) -> list[tuple[str, str]]:
     ]
     meanings = {"hand": "distance of the hand in m, none (-1) without a hand",
                 "temperature": "degC", "light": "level 0..1", "load": "level 0..1",
-                "segments": "lit segments", "contact": "1 closed", "usb": "1 plugged in"}
+                "segments": "lit segments", "contact": "1 closed", "usb": "1 plugged in",
+                "fault": "1 the charger meets a fault"}
     notes += [(f"column {name}", meanings[signal.kind]) for name, signal in signals.items()]
     return notes
 
@@ -149,7 +150,7 @@ def _vcd(signals: Mapping[str, Signal], starts: dict[str, float], changes: list[
                    comment="\n" + comment) as writer:
         variables = {}
         for name, signal in signals.items():
-            kind, bits = {"contact": ("wire", 1), "usb": ("wire", 1),
+            kind, bits = {"contact": ("wire", 1), "usb": ("wire", 1), "fault": ("wire", 1),
                           "segments": ("integer", 16)}.get(signal.kind, ("real", 64))
             start = starts[name] if kind == "real" else int(starts[name])
             variables[name] = writer.register_var("gadget", name, kind, size=bits, init=start)

@@ -13,7 +13,16 @@ from typing import Any
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_duration, format_rough_time, format_si
 from simfw.stimuli.recording.mapfile import Signal
-from simfw.stimuli.scenario import Expect, Press, Scenario, Step, Temperature, Usb, Wave
+from simfw.stimuli.scenario import (
+    ChargerFault,
+    Expect,
+    Press,
+    Scenario,
+    Step,
+    Temperature,
+    Usb,
+    Wave,
+)
 from simfw.verify.alignment import Pair
 from simfw.verify.explaining import Divergence
 from simfw.verify.replay import Replayed, SignalVerdict
@@ -54,6 +63,8 @@ def step_text(step: Step) -> str:
                 f"{_milliseconds(step.for_ns)}")
     if isinstance(step, Usb):
         return f"{at}: USB {'in' if step.present else 'out'}"
+    if isinstance(step, ChargerFault):
+        return f"{at}: charger {'faulty' if step.present else 'well'}"
     if isinstance(step, Temperature):
         return f"{at}: {step.temperature_c:g} degC"
     return f"{at}: expect {step.text}"

@@ -24,6 +24,7 @@ from simfw.quantity import format_duration
 from simfw.writing import write_whole
 
 __all__ = [
+    "ChargerFault",
     "Expect",
     "Press",
     "Scenario",
@@ -83,6 +84,19 @@ class Temperature:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChargerFault:
+    """The charger meets a fault of its own (`present`), or is well again.
+
+    A timer that has run out, a cell that it will not charge: whatever makes it stop. It counts
+    while USB power is in.
+    """
+
+    at_ns: int
+    present: bool
+    key: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expect:
     """The expression `text` must hold in the settled state at `at_ns`."""
 
@@ -91,7 +105,7 @@ class Expect:
     key: str = field(default="", compare=False)
 
 
-Step = Press | Wave | Usb | Temperature | Expect
+Step = Press | Wave | Usb | Temperature | ChargerFault | Expect
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,11 +196,12 @@ def unknown_names(key: str, step: Step, gadget: Gadget) -> Iterator[Problem]:
         yield _unknown(f"{key}.press", "button", step.button, gadget.buttons)
     if isinstance(step, Wave) and step.sensor not in gadget.proximity:
         yield _unknown(f"{key}.wave", "proximity sensor", step.sensor, gadget.proximity)
-    if isinstance(step, Usb) and gadget.charger is None:
+    if isinstance(step, Usb | ChargerFault) and gadget.charger is None:
+        what = "usb" if isinstance(step, Usb) else "fault"
         yield Problem(
-            key=f"{key}.usb",
+            key=f"{key}.{what}",
             text="the gadget has no charger",
-            allowed="usb only for a gadget with [charger]",
+            allowed=f"{what} only for a gadget with [charger]",
         )
 
 
@@ -281,6 +296,8 @@ def _step(step: Step) -> str:
             ]
         case Usb():
             parts.append(f"usb = {'true' if step.present else 'false'}")
+        case ChargerFault():
+            parts.append(f"fault = {'true' if step.present else 'false'}")
         case Temperature():
             parts.append(f'temperature = "{_decimal(step.temperature_c, 1)} degC"')
         case Expect():

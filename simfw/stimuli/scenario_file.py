@@ -15,6 +15,7 @@ from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
 from simfw.quantity import LENGTH, RATIO, TEMPERATURE, read_ns, read_number
 from simfw.stimuli.scenario import (
+    ChargerFault,
     Expect,
     Press,
     Scenario,
@@ -74,6 +75,7 @@ class StepLine(Part):
     wave: Name | None = None
     usb: bool | None = None
     temperature: Annotated[float, BeforeValidator(_temperature)] | None = None
+    fault: bool | None = None
     expect: str | None = None
     for_: Annotated[Span | None, Field(alias="for")] = None
     bounce: Instant | None = None
@@ -99,6 +101,7 @@ KINDS: Kinds = {
     "wave": (("distance", "for"), ()),
     "usb": ((), ()),
     "temperature": ((), ()),
+    "fault": ((), ()),
     "expect": ((), ()),
 }
 
@@ -237,5 +240,7 @@ def _typed(key: str, kind: str, line: StepLine) -> Step:
             return Usb(at_ns=line.at, present=bool(line.usb), key=key)
         case "temperature":
             return Temperature(at_ns=line.at, temperature_c=line.temperature or 0.0, key=key)
+        case "fault":
+            return ChargerFault(at_ns=line.at, present=bool(line.fault), key=key)
         case _:
             return Expect(at_ns=line.at, text=line.expect or "", key=key)

@@ -23,6 +23,7 @@ from itertools import product
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Condition, Region, Row, State, System
 from simfw.circuit.circuit import Circuit
+from simfw.engine.supply import found_at_pins
 from simfw.gadget.model import Gadget
 from simfw.verify.bands import BAND, Bands, Reader, make_bands
 from simfw.verify.guards import Watched
@@ -383,7 +384,10 @@ def reduce_system(
             acts.append(Act("usb", "usb", (("usb", None),), "usb.edge"))
     if supply or detail.bands:
         flags.append(SUPPLY)
-        restarts = electrics is None or electrics.gadget.cell.restart is not None
+        # The open protection closes at its restart, or while a charger feeds the cell.
+        restarts = electrics is None or electrics.gadget.cell.restart is not None or (
+            electrics.gadget.charger is not None
+        )
         acts += SUPPLY_ACTS if restarts else SUPPLY_ACTS[:1]
     machine = Machine(
         reduced, conditions=conditions, acts=acts, flags=flags, spans=spans, monitors=monitors,
@@ -393,7 +397,7 @@ def reduce_system(
     )
     if reader is not None:
         reader.bind(machine, frozenset(collapsed))
-    starts, endless = _starts(machine)
+    starts, endless = _starts(machine, system.status_levels)
     read_here = _union(_mentions(e) for e in expressions)
     free = sorted((set() if detail.bands else set(read_here.quantities) & set(CELL_QUANTITIES))
                   | {name for name in unread if not name.startswith("(")})
@@ -534,30 +538,37 @@ def _inputs(
     status = {"status.low", "status.high"}
     if "status.edge" in heard or read & status:
         flags += ["status.low", "status.high"]
-        for label, low, high in (("low", True, False), ("high", False, True),
-                                 ("released", False, False)):
-            acts.append(Act(f"status {label}", "status",
-                            (("status.low", low), ("status.high", high)), "status.edge"))
+        for level in system.status_levels:
+            acts.append(Act(f"status {level}", "status", (("status.low", level == "low"),
+                            ("status.high", level == "high")), "status.edge"))
     return flags, acts, read - set(flags)
 
 
-def _starts(machine: Machine) -> tuple[tuple[Outcome, ...], tuple[tuple[str, ...], ...]]:
-    """Every way to power up, each input active or not; and the loops of those without an end."""
+def _status(level: Mapping[str, bool]) -> str:
+    """What the status pin says with these flags."""
+    low, high = level["status.low"], level["status.high"]
+    return "both" if low and high else "low" if low else "high" if high else "released"
+
+
+def _starts(
+    machine: Machine, readable: Sequence[str]
+) -> tuple[tuple[Outcome, ...], tuple[tuple[str, ...], ...]]:
+    """Every way to power up, each input active or not; and the loops of those without an end.
+
+    `readable` are the levels that the status pin may have.
+    """
     flags = machine.flags
+    heard = set(machine.event_names)
     found: dict[tuple[object, ...], Outcome] = {}
     endless: dict[tuple[str, ...], None] = {}
     bands = len(machine.parts[machine.band].states) if machine.band >= 0 else 1
     for band, values in product(range(bands), product((False, True), repeat=len(flags))):
         level = dict(zip(flags, values, strict=True))
-        if level.get("status.low") and level.get("status.high"):
+        if "status.low" in level and _status(level) not in readable:
             continue
         if not level.get(SUPPLY, True):
             continue
-        happens = []
-        if level.get("usb"):
-            happens.append("usb.edge")
-        if level.get("status.low") or level.get("status.high"):
-            happens.append("status.edge")
+        happens = found_at_pins(level.get, heard)
         try:
             for outcome in machine.starts(values, happens, band):
                 found.setdefault((outcome.config, outcome.broken), outcome)

@@ -187,6 +187,7 @@ class Reader:
         self._circuit = circuit
         self.bands = bands
         self._restart_v = None if gadget.cell.restart is None else gadget.cell.restart.value
+        self._charged = gadget.charger is not None
         self._limits = {name: tuple(found) for name, found in limits.items()}
         self._values = {name: tuple(found) for name, found in values.items()}
         self._asked_v = sorted(_asked_v(circuit, limits) | (
@@ -281,8 +282,13 @@ class Reader:
         low, high = self._voltage([dead], band, usb)
         inner = self._span(self._curve(dead)[1], band)
         at = self._restart_v
-        return Window(self._seen(low, high, band), at is not None and inner[1] >= at,
-                      at is not None and inner[0] >= at and band > 0)
+        if at is None:
+            # Only a charger that feeds the cell closes it then, above the cut-off if there is one.
+            fed = self._charged and (usb or self._usb < 0)
+            cut_v = self._circuit.cut_off_v
+            may_close = fed and (cut_v is None or inner[1] >= cut_v)
+            return Window(self._seen(low, high, band), may_close, must_change=False)
+        return Window(self._seen(low, high, band), inner[1] >= at, inner[0] >= at and band > 0)
 
     def _voltage(self, loads: Sequence[LoadSet], band: int, usb: bool) -> tuple[float, float]:
         """Least and greatest voltage under any of `loads`, in any mode the charger may be in."""

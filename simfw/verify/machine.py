@@ -17,6 +17,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Condition, Region
+from simfw.engine.supply import found_at_pins
 from simfw.verify.bands import BAND, Reader
 from simfw.verify.guards import Guard, Watched, compile_expression
 from simfw.verify.regions import CompiledRow, compile_region
@@ -383,13 +384,12 @@ class Machine:
                 queue.append((3, i, 0, stays[i]))
         now.conds = [0] * len(now.conds)
         if on:
-            flags = self.flag_index
-            for event, names in (("usb.edge", ("usb",)),
-                                 ("status.edge", ("status.low", "status.high"))):
-                if event in self._event_ids and any(
-                    name in flags and now.flags[flags[name]] for name in names
-                ):
-                    queue.append((0, self._event_ids[event], 0, 0))
+            flags, ids = self.flag_index, self._event_ids
+
+            def reads(name: str) -> bool:
+                return name in flags and bool(now.flags[flags[name]])
+
+            queue.extend((0, ids[event], 0, 0) for event in found_at_pins(reads, ids))
 
     def _protect(
         self, now: Instant, queue: deque[tuple[int, int, int, int]], stays: list[int]

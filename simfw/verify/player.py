@@ -11,7 +11,16 @@ from simfw.engine.simulator import Prepared, simulate
 from simfw.errors import RunError
 from simfw.gadget.model import Gadget, Rule
 from simfw.quantity import format_duration
-from simfw.stimuli.scenario import Expect, Press, Scenario, Step, Temperature, Usb, Wave
+from simfw.stimuli.scenario import (
+    ChargerFault,
+    Expect,
+    Press,
+    Scenario,
+    Step,
+    Temperature,
+    Usb,
+    Wave,
+)
 from simfw.verify.finding import Witness
 
 __all__ = ["Player", "in_words"]
@@ -168,6 +177,8 @@ def in_words(scenario: Scenario) -> list[str]:
             )
         elif isinstance(step, Usb):
             line = f"At {at} {'plug USB in' if step.present else 'unplug USB'}"
+        elif isinstance(step, ChargerFault):
+            line = f"At {at} the charger {'meets a fault' if step.present else 'is well again'}"
         elif isinstance(step, Temperature):
             line = f"At {at} bring everything to {step.temperature_c:.4g} degC"
         else:

@@ -52,6 +52,13 @@ class Reach:
         """The lights that the written regions have on."""
         return [name for name in self.drives(config) if name in self.gadget.lights]
 
+    def is_plugged(self, config: Config) -> bool:
+        """Whether USB power is in, or the status pin says what it says only then."""
+        flags = self.reduced.machine.flag_values(config)
+        alone = "status.high" if self.gadget.status_pulled_up else ""
+        return any(flags.get(name, False) for name in ("usb", "status.low", "status.high")
+                   if name != alone)
+
     def shown(self, config: Config) -> str:
         """The combination in words."""
         return ", ".join(f"{name}.{state}" for name, state in self.states(config).items())
@@ -100,7 +107,7 @@ def reach_checks(
 def _power_up(reach: Reach) -> Iterator[Finding]:
     for config in reach.search.starts:
         lit = reach.lights(config)
-        if lit:
+        if lit and not reach.is_plugged(config):
             rows = [f"behaviour.{region.name}.starts" for _, region in reach.written]
             yield finding("light-at-power-up", f"At power-up {' and '.join(lit)} is on: "
                           f"{reach.shown(config)}.", rows)

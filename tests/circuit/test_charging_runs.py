@@ -92,4 +92,4 @@ def test_a_cold_cell_waits_and_goes_on_when_it_is_warm(tmp_path):
     assert given == {"cold": [0.0], "cool": [10.0]}
     later = [i for i in run.intervals if i.start_ns >= 4200e9]
     assert max(i.charger_a for i in later) == pytest.approx(0.020)
-    assert modes(run)[:2] == ["off", "fast"]
+    assert modes(run)[:3] == ["off", "fault", "fast"]

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from simfw import load_gadget, load_scenario, simulate
+from simfw.errors import EndlessInstant
 from simfw.stimuli.scenario import Press, Scenario, Usb
 
 SCENARIO = Path(__file__).resolve().parents[2] / "scenarios/key-hook/old-cell.toml"
@@ -122,3 +123,80 @@ always = "4.199 >= cell.voltage"
     assert {rule.name: rule.held for rule in run.rules} == {
         "never above": True, "at most": True, "below": False
     }  # fmt: skip
+
+
+NO_RESTART = """
+[gadget]
+name = "No restart"
+[cell]
+curve = "nmc"
+capacity = "100 mAh"
+resistance = "1 Ω"
+{cut_off}
+[charger]
+current = "100 mA"
+float = "4.20 V"
+finish = "10 %"
+[loads.lamp]
+current = "50 mA"
+[buttons.key]
+[behaviour.lamp]
+starts = "dark"
+states.dark = {{}}
+states.lit = {{ lamp = "on" }}
+rows = [ {{ on = "key.press", from = "dark", to = "lit" }} ]
+"""
+
+
+@pytest.mark.parametrize("cut_off", ["", 'cut_off = "3.0 V"'], ids=["bare", "cut-off"])
+def test_without_a_restart_a_charged_cell_comes_back(cut_off: str, tmp_path: Path) -> None:
+    """Empty, then charged: the protection closes above 0 and above its cut-off, and the key works.
+
+    It does so while the charger feeds the cell; a cell at rest that has recovered stays off.
+    """
+    (tmp_path / "g.toml").write_text(NO_RESTART.format(cut_off=cut_off))
+    (tmp_path / "s.toml").write_text("""
+gadget = "g.toml"
+charge = "0 %"
+lasts = "4 h"
+steps = [
+  { at = "1 h", expect = "lamp.dark" },
+  { at = "1 h", usb = true },
+  { at = "1 h 10 min", expect = "cell.voltage > 3 and lamp.dark" },
+  { at = "2 h", usb = false },
+  { at = "2 h 1 min", press = "key", for = "100 ms" },
+  { at = "2 h 2 min", expect = "lamp.lit" },
+]
+""")
+    scenario = load_scenario(tmp_path / "s.toml")
+    assert scenario.gadget is not None
+    run = simulate(scenario.gadget, scenario)
+    assert [one.met for one in run.expectations] == [True, True, True]
+    came = [event.time_ns for event in run.events if event.name == "usb.in"]
+    assert came
+    gadget = scenario.gadget
+    # Half of the cell is gone when the lamp has pulled it to its cut-off: at rest it stays off.
+    dies = replace(scenario, charge=0.05, steps=(
+        Press(at_ns=10**9, button="key", for_ns=10**8),
+    ))
+    dead = simulate(gadget, dies)
+    assert dead.final.protected
+    if cut_off:
+        assert dead.end_open_circuit_v > 3.0
+        again = simulate(gadget, replace(dies, steps=(
+            *dies.steps, Usb(at_ns=3 * 3600 * 10**9, present=True),
+        )))
+        assert not again.final.protected
+
+
+def test_a_protection_that_chatters_is_told(tmp_path: Path) -> None:
+    """A load at power-up that takes more than the charger gives: an error that says so, no hang."""
+    text = NO_RESTART.format(cut_off="").replace('"50 mA"', '"150 mA"')
+    (tmp_path / "g.toml").write_text(text.replace('starts = "dark"', 'starts = "lit"'))
+    (tmp_path / "s.toml").write_text(
+        'gadget = "g.toml"\ncharge = "0 %"\nlasts = "4 h"\nsteps = [{ at = "1 s", usb = true }]\n'
+    )
+    scenario = load_scenario(tmp_path / "s.toml")
+    assert scenario.gadget is not None
+    with pytest.raises(EndlessInstant, match="the protection opens"):
+        simulate(scenario.gadget, scenario)

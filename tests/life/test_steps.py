@@ -144,15 +144,22 @@ def test_guards_on_charge_and_levels_are_as_in_the_simulator(tmp_path: Path) -> 
     compare(made, 4 * 24)
 
 
-def test_power_lost_and_given_back_is_as_in_the_simulator(tmp_path: Path) -> None:
-    """Run empty, plugged in while the protection is open, unplugged, plugged in again when full."""
+@pytest.mark.parametrize("without", [(), ("restart",), ("cut_off", "restart")])
+def test_power_lost_and_given_back_is_as_in_the_simulator(
+    without: tuple[str, ...], tmp_path: Path
+) -> None:
+    """Run empty, plugged in while the protection is open, unplugged, plugged in again when full.
+
+    With the thresholds of the protection and without: then the charger alone brings it back.
+    """
+    gadget = lamp(current="200 mA", cell='resistance = "200 mΩ"',
+                  more=CHARGER.replace(
+                      'finish = "10 %"',
+                      'finish = "10 %"\nprecharge = { below = "3.1 V", rate = "10 %" }\n'
+                      'recharge = "4.1 V"\nstatus = "low while charging"'))
+    kept = [line for line in gadget.splitlines() if not line.startswith(without)]
     made = pattern(
-        tmp_path,
-        lamp(current="200 mA", cell='resistance = "200 mΩ"',
-             more=CHARGER.replace(
-                 'finish = "10 %"',
-                 'finish = "10 %"\nprecharge = { below = "3.1 V", rate = "10 %" }\n'
-                 'recharge = "4.1 V"\nstatus = "low while charging"')),
+        tmp_path, "\n".join(kept),
         head(charge="10 %") + EVENING + """
 [[habits]]
 name = "plug"

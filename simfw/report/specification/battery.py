@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+from simfw.circuit.charger import ChargerMode, charger_model
 from simfw.quantity import Figure, format_duration, format_si
 from simfw.report.specification.document import (
     Block,
@@ -14,15 +17,13 @@ from simfw.report.specification.document import (
 )
 from simfw.report.specification.figures import figure_text, standing_text
 from simfw.report.specification.subject import Subject
+from simfw.report.specification.words import in_words
 
 __all__ = ["battery"]
 
-STATUS = {
-    "low while charging": (("low", "charging"), ("released", "complete, or no USB")),
-    "high while charging": (("high", "charging"), ("released", "complete, or no USB")),
-    "low while charging, high when complete": (
-        ("low", "charging"), ("high", "complete"), ("released", "fault, or no USB")),
-}  # fmt: skip
+SAID: tuple[tuple[ChargerMode, str], ...] = (
+    ("fast", "charging"), ("complete", "complete"), ("fault", "fault"), ("off", "no USB"),
+)  # fmt: skip
 
 
 def _figures(rows: list[tuple[str, Figure | None, str]]) -> tuple[tuple[Cell, ...], ...]:
@@ -41,10 +42,21 @@ def _cell(subject: Subject) -> Table:
         ("capacity", cell.capacity, "rated charge"),
         ("resistance", cell.resistance, "between its rest voltage and its terminals"),
         ("cut-off", cell.cut_off, "below it the protection opens: the controller loses its supply"),
-        ("restart", cell.restart, "above it, at rest, the protection closes: power-up"),
+        ("restart", cell.restart, "above it, at rest, the protection closes: power-up"
+         if cell.restart is not None else
+         "the protection closes while a charger lifts the cell above the cut-off: power-up"),
         ("leakage", cell.leakage, "what the protection draws, always"),
         ("self-discharge", cell.self_discharge, "share lost per month, also on the shelf"),
     ]))  # fmt: skip
+
+
+def _meanings(subject: Subject) -> Iterator[tuple[str, str]]:
+    """What each level that can be read at the status pin may stand for."""
+    model = charger_model(subject.gadget)
+    assert model is not None
+    for level in subject.system.status_levels:
+        said = [word for mode, word in SAID if model.reads(mode, mode != "off") == level]
+        yield level, in_words(said, "or")
 
 
 def _charger(subject: Subject) -> list[Block]:
@@ -75,9 +87,9 @@ def _charger(subject: Subject) -> list[Block]:
     else:
         blocks.append(
             Table(
-                caption="What the status pin means while USB is in",
-                head=("level", "meaning"),
-                rows=tuple(cells(*row) for row in STATUS[charger.status]),
+                caption="What the status pin means",
+                head=("it reads", "meaning"),
+                rows=tuple(cells(*row) for row in _meanings(subject)),
             )
         )
     blocks.append(

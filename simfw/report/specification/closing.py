@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simfw.circuit.charger import charger_model
 from simfw.quantity import format_duration
 from simfw.report.cautions import cautions
 from simfw.report.specification.document import (
@@ -54,7 +55,9 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
         yield (
             "cell sinks below the cut-off under load and recovers at rest",
             "not detected",
-            "the protection opens; at the restart voltage power-up, which may repeat",
+            "the protection opens; at the restart voltage power-up, which may repeat"
+            if gadget.cell.restart is not None
+            else "the protection opens; power-up when a charger lifts the cell above the cut-off",
             gap,
         )
     for name, button in gadget.buttons.items():
@@ -99,12 +102,17 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
                 "when the pin tells charging or complete again, or USB goes",
             )
         else:
+            model = charger_model(gadget)
+            assert model is not None
+            alike = model.reads("fault", True) == model.reads("fast", True)
             yield (
                 "charger reports a fault",
                 "not detected",
-                "looks like complete, or waiting"
-                if gadget.charger.status is not None
-                else "not seen: no status pin",
+                "not seen: no status pin"
+                if gadget.charger.status is None
+                else "looks like charging"
+                if alike
+                else "looks like complete, or waiting",
                 gap,
             )
         yield (

@@ -24,7 +24,6 @@ __all__ = ["Exchange", "Replay", "Replayer", "Report", "Track"]
 PPM = 1_000_000
 STIRRED_UV = 500  # a number is told anew when it has moved this far
 NUMBERS = ("gauge.measured", "cell.voltage", "cell.charge")
-STATUS = {(False, False): 0, (True, False): 1, (False, True): 2}
 
 
 class Track(Observer):
@@ -159,7 +158,9 @@ class Replayer(Sketch):
         """
         self._forget(track)
         self.exchange(["off 0"], [])
-        self.sets = [f"set {name} 0" for name in _signals(self.system)]
+        self.usb, self.mode, self.status = False, "off", None
+        rests = {"status": self.status_level()}  # what a pin that nothing drives reads
+        self.sets = [f"set {name} {rests.get(name, 0)}" for name in _signals(self.system)]
         before = [act for act in acts if act.at_ns == 0 and act.kind in AT_POWER_UP]
         self.start(charge, before)
         go_on = self.run_to if whole else self.go_to
@@ -176,6 +177,12 @@ class Replayer(Sketch):
         self.exchange([f"until {ends_ns}"], self.waiting)
         self.result.covers = frozenset(self.covered)
         return self.result
+
+    def begins(self) -> ChargerMode:
+        """The mode in which the charger begins; a run may have it too cold, too hot or broken."""
+        if self.track is not None and self.track.mode(self.now) == "fault":
+            return "fault"
+        return super().begins()
 
     def volts(self) -> float:
         """The terminal voltage; in a run that of the simulator's clock."""
@@ -311,14 +318,14 @@ class Replayer(Sketch):
     def _raw_of(self, acts: Iterable[Act]) -> list[str]:
         """Change inputs, and note them as lines."""
         acts = list(acts)
-        before = STATUS[super().flag("status.low"), super().flag("status.high")]
+        before = self.status_level()
         for act in acts:
             if act.kind in ("contact", "held", "usb"):
                 self.sets.append(f"set {act.name} {int(act.value)}")
         raw = []
         for act in acts:
             raw += self._apply(act)
-            after = STATUS[super().flag("status.low"), super().flag("status.high")]
+            after = self.status_level()
             if after != before and "status.edge" in self.stepper.event_ids:
                 self.sets.append(f"set status {after}")
             before = after

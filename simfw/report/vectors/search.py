@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import evaluate
-from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.region import STATUS_LEVELS, Region, Row, System
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.engine.clock import Clock, clock_of
@@ -106,6 +106,7 @@ class _Search:
                             if region.group in ("charge", "gauge")}  # fmt: skip
         self.own = {(region.name, state.name) for region in system.regions
                     if region.group == "behaviour" for state in region.states}  # fmt: skip
+        self.readable = [STATUS_LEVELS.index(level) for level in system.status_levels]
         self.standing: dict[tuple[str, str], Node] = {}  # the first node at rest in each of them
         self.tired: dict[str, int] = {}
         self.rest_ns = self._rest()
@@ -228,8 +229,9 @@ class _Search:
         """Levels that a bench sets at the pins: the status pin, and what the gauge measures."""
         sketch = self.sketch
         if "status.edge" in self.system.raw_events:
-            now = 1 if sketch.flag("status.low") else 2 if sketch.flag("status.high") else 0
-            yield from (("status", "status", float(level)) for level in (0, 1, 2) if level != now)
+            now = sketch.status_level()
+            yield from (("status", "status", float(level)) for level in self.readable
+                        if level != now)
         for level in self.levels():
             yield "measured", "gauge.measured", round(level + SIDE_V, 6)
             yield "measured", "gauge.measured", round(level - SIDE_V, 6)
@@ -287,8 +289,8 @@ class _Search:
                 plug, back = ((SOON_NS, "usb", "usb", value) for value in (1.0 - usb, usb))
                 yield now + rest, (plug,)
                 yield now + rest, (plug, back)
-                if "status.edge" in self.system.raw_events:  # a charger that says nothing yet
-                    yield now + rest, ((MS, "status", "status", 0.0), plug)
+                for level in self.readable:  # the pin says so before USB comes
+                    yield now + rest, ((MS, "status", "status", float(level)), plug)
             return
         for gesture in self.gestures():
             shifted = _later(gesture, rest)

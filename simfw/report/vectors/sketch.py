@@ -16,7 +16,7 @@ import numpy as np
 
 from simfw.behaviour.expression import reads_world
 from simfw.behaviour.outputs import drives_of
-from simfw.behaviour.region import Drive, System
+from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.report.vectors.items import CLOSE, limits_of, may_be_cut, may_follow
@@ -62,7 +62,7 @@ class Act:
             case "measured":
                 return f"the gauge measures {self.value:.6g} V"
             case "status":
-                return f"the status pin is {('released', 'low', 'high')[int(self.value)]}"
+                return f"the status pin is {STATUS_LEVELS[int(self.value)]}"
             case "mode":
                 return f"the charger goes over to {self.name}"
         raise AssertionError(self.kind)
@@ -217,7 +217,7 @@ class Sketch:
         if name == "usb":
             return self.usb
         if self.status is not None:
-            return self.status == (1 if name == "status.low" else 2)
+            return STATUS_LEVELS[self.status] == name.removeprefix("status.")
         if charger is None:
             return False
         return (charger.reads_low if name == "status.low" else charger.reads_high)(
@@ -454,7 +454,7 @@ class Sketch:
             if value >= 0:
                 self.hands[name] = value
             return []
-        before = (self.flag("status.low"), self.flag("status.high"))
+        before = self.status_level()
         raw = []
         if kind == "mode":
             self.mode = cast("ChargerMode", name)
@@ -465,10 +465,23 @@ class Sketch:
             raw = ["usb.edge"]
             charger = self.circuit.charger
             if charger is not None:
-                self.mode = charger.start_mode(self.volts(), self.charge) if value else "off"
-        if (self.flag("status.low"), self.flag("status.high")) != before:
+                self.mode = self.begins() if value else "off"
+        if self.status_level() != before:
             raw.append("status.edge")
         return raw
+
+    def begins(self) -> ChargerMode:
+        """The mode in which the charger begins now."""
+        charger = self.circuit.charger
+        assert charger is not None
+        return charger.start_mode(self.volts(), self.charge)
+
+    def status_level(self) -> int:
+        """What the status pin reads now: its number in `STATUS_LEVELS`."""
+        for level in ("low", "high"):
+            if self.flag(f"status.{level}"):
+                return STATUS_LEVELS.index(level)
+        return 0
 
     def settle(self) -> None:
         """The instant now, with nothing but what is due."""

@@ -1,9 +1,10 @@
 """The map: which wire of a recording is which signal of the gadget, and how to read it.
 
 A signal is called what the gadget file calls it: a button, a proximity sensor (the hand), `usb`,
-`temperature` are inputs; a light, a load, `SENSOR.emitter` and `SENSOR.receiver` are outputs. A
-segmented light is a number of lit segments, or one wire per segment (`bars.1`, `bars.2`, ...).
-Where one name stands for two things, the section goes before it (`buttons.power`).
+`temperature` and `fault` (of the charger) are inputs; a light, a load, `SENSOR.emitter` and
+`SENSOR.receiver` are outputs. A segmented light is a number of lit segments, or one wire per
+segment (`bars.1`, `bars.2`, ...). Where one name stands for two things, the section goes
+before it (`buttons.power`).
 """
 
 from __future__ import annotations
@@ -28,9 +29,11 @@ from simfw.validation import check_data
 __all__ = ["FrameMap", "Map", "Signal", "WireMap", "gadget_signals", "own_map", "read_map"]
 
 SignalKind = Literal[
-    "contact", "hand", "usb", "temperature", "light", "segments", "segment", "load", "infrared"
+    "contact", "hand", "usb", "temperature", "fault", "light", "segments", "segment", "load",
+    "infrared",
 ]
-INPUTS = frozenset({"contact", "hand", "usb", "temperature"})
+INPUTS = frozenset({"contact", "hand", "usb", "temperature", "fault"})
+WORLD = ("usb", "temperature", "fault")  # signals of no part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,10 +207,12 @@ def gadget_signals(gadget: Gadget) -> dict[str, Signal]:
     count: dict[str, int] = {}
     for _, signal in parts:
         count[signal.name] = count.get(signal.name, 0) + 1
-    named = {(signal.name if count[signal.name] == 1 and signal.name not in ("usb", "temperature")
+    named = {(signal.name if count[signal.name] == 1 and signal.name not in WORLD
               else f"{section}.{signal.name}"): signal for section, signal in parts}
     inputs = {name: signal for name, signal in named.items() if signal.is_input}
     inputs["usb"] = Signal(kind="usb", name="usb")
+    if gadget.charger is not None:
+        inputs["fault"] = Signal(kind="fault", name="fault")
     inputs["temperature"] = Signal(kind="temperature", name="temperature")
     outputs = {name: signal for name, signal in named.items() if not signal.is_input}
     for name in gadget.proximity:

@@ -23,7 +23,7 @@ from simfw.stimuli.recording.mapfile import (
     gadget_signals,
 )
 from simfw.stimuli.recording.tracks import Bursts, Cleaner, Clock, Duty, Levels, Track
-from simfw.stimuli.scenario import Press, Step, Temperature, Usb, Wave
+from simfw.stimuli.scenario import ChargerFault, Press, Step, Temperature, Usb, Wave
 from simfw.tomlfile import key_text
 
 __all__ = ["NO_HAND", "Decoded", "Observed", "observe"]
@@ -290,8 +290,9 @@ def _steps(decoded: Decoded, track: Track, end_ns: int, steps: list[Step]) -> bo
     if track.start is not None and started:
         times.insert(0, 0)
         levels.insert(0, track.start)
-    if signal.kind == "usb":
-        steps += [Usb(at_ns=time, present=level > 0)
+    if signal.kind in ("usb", "fault"):
+        kind = Usb if signal.kind == "usb" else ChargerFault
+        steps += [kind(at_ns=time, present=level > 0)
                   for time, level in zip(times, levels, strict=True)]
     elif signal.kind == "temperature":
         steps += [Temperature(at_ns=time, temperature_c=level)

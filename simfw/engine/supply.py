@@ -1,0 +1,98 @@
+"""The electrical part of an instant: protection, charger, and what is found at power-up.
+
+What the protection and the charger do next is decided here alone, from a few questions about the
+cell. The simulation answers them from its charge clock, the study over users from its tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Container
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from simfw.circuit.charger import ChargerMode, ChargerModel
+
+__all__ = ["Cell", "Supply", "found_at_pins", "next_supply", "plugged"]
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What stands between the cell and the controller, and what is fed into the cell.
+
+    `usb`: whether USB power is in. `mode`: what the charger does. `protected`: whether the
+    protection is open. `temperature_c` of the cell. `faulty`: whether the charger meets a fault of
+    its own.
+    """
+
+    usb: bool
+    mode: ChargerMode
+    protected: bool
+    temperature_c: float
+    faulty: bool = False
+
+
+class Cell(Protocol):
+    """What is asked of the cell, in the present load set."""
+
+    def opens(self) -> bool:
+        """Whether the protection has to open."""
+
+    def closes(self) -> bool:
+        """Whether the open protection may close as far as the cell is concerned."""
+
+    def full(self) -> bool:
+        """Whether the cell is full."""
+
+    def low(self) -> bool:
+        """Whether its terminal stands below the charger's `precharge.below`."""
+
+    def step(self) -> ChargerMode | None:
+        """The mode to which the charger's own next step leads, None where none is due."""
+
+
+def plugged(charger: ChargerModel | None, now: Supply, present: bool, cell: Cell) -> Supply:
+    """The supply after USB power came (`present`) or went."""
+    after = replace(now, usb=present)
+    if charger is None:
+        return after
+    mode: ChargerMode = "off"
+    if present:
+        mode = charger.begin(cell.full, cell.low, now.temperature_c, faulty=now.faulty)
+    return replace(after, mode=mode)
+
+
+def next_supply(
+    charger: ChargerModel | None, now: Supply, cell: Cell, *, restarts: bool
+) -> Supply | None:
+    """The supply after the next electrical change that is due in this instant, None without one.
+
+    `restarts`: whether the file gives a restart voltage. Without one the protection closes only
+    while the charger feeds the cell: what lifts a cell above its cut-off is charge, not rest.
+    """
+    if not now.protected and cell.opens():
+        return replace(now, protected=True)
+    fed = now.usb and now.mode in ("precharge", "fast")
+    if now.protected and (restarts or fed) and cell.closes():
+        return replace(now, protected=False)
+    if charger is None or not now.usb:
+        return None
+    stopped = now.faulty or charger.suspended(now.temperature_c)
+    if stopped != (now.mode == "fault"):
+        mode = charger.begin(cell.full, cell.low, now.temperature_c, faulty=now.faulty)
+        return replace(now, mode=mode)
+    to = cell.step()
+    return None if to is None else replace(now, mode=to)
+
+
+def found_at_pins(flag: Callable[[str], bool | None], heard: Container[str]) -> list[str]:
+    """The raw events of what the controller finds at its pins at power-up.
+
+    USB power that is present, and a status pin that reads low or high. `flag` reads an input,
+    `heard` holds the events that the gadget has.
+    """
+    found = (
+        ("usb.edge", ("usb",)),
+        ("status.edge", ("status.low", "status.high")),
+    )
+    return [event for event, names in found if event in heard and any(map(flag, names))]
