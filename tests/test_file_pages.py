@@ -107,7 +107,7 @@ def test_the_gadget_of_the_page_loads(tmp_path: Path) -> None:
     (steps,) = examples(SCENARIO, "toml")
     (tmp_path / "scenario.toml").write_text(steps, encoding="utf-8")
     scenario = simfw.load_scenario(tmp_path / "scenario.toml")
-    assert len(scenario.steps) == 7
+    assert len(scenario.steps) == 8
 
 
 def test_the_python_of_the_scenario_page_runs(

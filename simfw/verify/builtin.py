@@ -50,7 +50,7 @@ _ALL = (
            "at rest and dark, a state still keeps the controller awake or a load on",
            "sleeping with something left on"),
     _check("light-at-power-up", "fault", "search",
-           "a light is on in the first instant, before anyone asked for it",
+           "a light is on in the first instant without USB, before anyone asked for it",
            "a flash at start, and a start-up loop on a weak cell"),
     _check("shared-light", "note", "rows",
            "two regions drive the same light: it may be lit where one of them says dark",

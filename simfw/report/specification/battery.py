@@ -43,8 +43,9 @@ def _cell(subject: Subject) -> Table:
         ("resistance", cell.resistance, "between its rest voltage and its terminals"),
         ("cut-off", cell.cut_off, "below it the protection opens: the controller loses its supply"),
         ("restart", cell.restart, "above it, at rest, the protection closes: power-up"
-         if cell.restart is not None else
-         "the protection closes while a charger lifts the cell above the cut-off: power-up"),
+         if cell.restart is not None else "the protection stays open"
+         if subject.gadget.charger is None else
+         "the protection closes while the charger lifts the cell above the cut-off: power-up"),
         ("leakage", cell.leakage, "what the protection draws, always"),
         ("self-discharge", cell.self_discharge, "share lost per month, also on the shelf"),
     ]))  # fmt: skip

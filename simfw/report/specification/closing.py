@@ -57,7 +57,9 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
             "not detected",
             "the protection opens; at the restart voltage power-up, which may repeat"
             if gadget.cell.restart is not None
-            else "the protection opens; power-up when a charger lifts the cell above the cut-off",
+            else "the protection opens, and stays open"
+            if gadget.charger is None
+            else "the protection opens; power-up when the charger lifts the cell above the cut-off",
             gap,
         )
     for name, button in gadget.buttons.items():

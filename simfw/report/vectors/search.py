@@ -42,11 +42,16 @@ Change = tuple[int, str, str, float]  # offset (ns), kind, name, value
 
 
 def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
-    """The states in which a row can be waited for: for a passing state, those that lead to it."""
-    passing = {state for other in region.rows if other.after_ns == 0 for state in other.sources}
+    """The states in which a row can be waited for: for a passing state, those that lead to it.
+
+    A state passes that a zero dwell leaves whatever its guard; one that only guards may hold back
+    passes for the zero dwells themselves, and can be waited in for all other rows.
+    """
+    passing = {state for other in region.rows if other.after_ns == 0 and other.when is None
+               for state in other.sources}  # fmt: skip
     states: set[str] = set()
     for source in row.sources:
-        if source in passing:
+        if source in passing or row.after_ns == 0:
             states |= {state for other in region.rows if other.to == source
                        for state in other.sources}  # fmt: skip
         else:
@@ -106,7 +111,10 @@ class _Search:
                             if region.group in ("charge", "gauge")}  # fmt: skip
         self.own = {(region.name, state.name) for region in system.regions
                     if region.group == "behaviour" for state in region.states}  # fmt: skip
-        self.readable = [STATUS_LEVELS.index(level) for level in system.status_levels]
+        # What a bench can make a status pin read: nothing lets go of a pin that is pulled up.
+        self.readable = [number for number, level in enumerate(STATUS_LEVELS)
+                         if level != "released" or not gadget.status_pulled_up
+                         ] if system.status_levels else []
         self.standing: dict[tuple[str, str], Node] = {}  # the first node at rest in each of them
         self.tired: dict[str, int] = {}
         self.rest_ns = self._rest()

@@ -211,9 +211,9 @@ def gadget_signals(gadget: Gadget) -> dict[str, Signal]:
               else f"{section}.{signal.name}"): signal for section, signal in parts}
     inputs = {name: signal for name, signal in named.items() if signal.is_input}
     inputs["usb"] = Signal(kind="usb", name="usb")
+    inputs["temperature"] = Signal(kind="temperature", name="temperature")
     if gadget.charger is not None:
         inputs["fault"] = Signal(kind="fault", name="fault")
-    inputs["temperature"] = Signal(kind="temperature", name="temperature")
     outputs = {name: signal for name, signal in named.items() if not signal.is_input}
     for name in gadget.proximity:
         for part in ("emitter", "receiver"):
