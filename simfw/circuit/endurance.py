@@ -30,6 +30,7 @@ __all__ = [
     "empty_charge",
     "fl1_end_s",
     "light_run_time",
+    "longest_charge_s",
     "supply_table",
 ]
 
@@ -188,9 +189,15 @@ def charge_time(circuit: Circuit, loads: LoadSet, *, start: float = 0.0) -> Char
         mode = part.to
     ends = part.to == "complete" or charger.finish_a is None
     why = "" if ends else f"full, but the load keeps the charger at {part.output_a * 1e3:.3g} mA"
-    rate = charger.constant_current_a * 3600.0 / circuit.capacity_c
-    return ChargeTime(time_s=time, longest_s=time * (1.0 + diffusion_share(rate)),
+    return ChargeTime(time_s=time, longest_s=longest_charge_s(circuit, time),
                       end_charge=here, ends=ends, steps=tuple(steps), why=why)
+
+
+def longest_charge_s(circuit: Circuit, time_s: float) -> float:
+    """The time (s) that a charge may take at most which the model lets end after `time_s`."""
+    charger = circuit.charger
+    rate = 0.0 if charger is None else charger.constant_current_a * 3600.0 / circuit.capacity_c
+    return time_s * (1.0 + diffusion_share(rate))
 
 
 def diffusion_share(rate_per_h: float) -> float:

@@ -1,7 +1,8 @@
 """The circuit of a gadget at a glance: lights, infra-red, charging, gauge, and what to beware of.
 
 Everything is computed from the description alone, without its behaviour: each light fully on with
-the controller awake, and the load sets "asleep" and "each light on" for the gauge.
+the controller awake, and the load sets "asleep" and "each light on" for the gauge. What hangs on
+the behaviour (how long the gadget lets a light shine, what it shows while it charges) comes in.
 """
 
 from __future__ import annotations
@@ -41,6 +42,8 @@ from simfw.circuit.spread import LightSpread, light_spread
 from simfw.quantity import format_percent
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from simfw.gadget.model import Gadget, Proximity
 
 __all__ = [
@@ -72,7 +75,8 @@ class LightFacts:
     """A light fully on, alone: supply current (A) at full charge and at the cut-off or empty.
 
     `full_v` and `low_v` are the terminal voltages there, `low_rest_v` is what the cell recovers to
-    from the low end. `spread` is at the low end.
+    from the low end. `spread` is at the low end. `run_time` is that in the mode with the states
+    `mode`, or with the light alone and the controller awake where `mode` is None.
     """
 
     name: str
@@ -83,6 +87,7 @@ class LightFacts:
     low_rest_v: float
     spread: LightSpread
     run_time: LightRunTime
+    mode: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,10 +147,22 @@ def light_on(name: str) -> LoadSet:
     return LoadSet(drives=((name, 1.0, -1),), controller="awake")
 
 
-def overview(gadget: Gadget, *, wave_s: float = 0.15) -> Overview:
-    """Compute the overview; `wave_s` is the length of the wave whose chance is told."""
+RunTimes = dict[str, tuple["Mapping[str, str]", LightRunTime]]
+
+
+def overview(
+    gadget: Gadget, *, wave_s: float = 0.15, run_times: RunTimes | None = None,
+    charging: ChargeTime | None = None,
+) -> Overview:
+    """Compute the overview; `wave_s` is the length of the wave whose chance is told.
+
+    `run_times` (by light: the states of its mode, and its run time there) and `charging` are what
+    the gadget's behaviour makes of them; without them each light is alone and a charge goes from
+    empty to its end without any load but the sleeping controller.
+    """
     circuit = Circuit(gadget)
-    lights = tuple(_light(gadget, circuit, name) for name in gadget.lights)
+    known = run_times or {}
+    lights = tuple(_light(gadget, circuit, name, known) for name in gadget.lights)
     sensors = tuple(
         _sensor(circuit, name, sensor, wave_s) for name, sensor in gadget.proximity.items()
     )
@@ -155,7 +172,7 @@ def overview(gadget: Gadget, *, wave_s: float = 0.15) -> Overview:
     found = Overview(
         lights=lights,
         sensors=sensors,
-        charger=_charger(circuit),
+        charger=_charger(circuit, charging),
         bands=gauge_bands(gadget, loads) if by_voltage else (),
         suggestions=suggest_thresholds(gadget, loads) if by_voltage else (),
         drift=counting_drift(gadget, 0.0) if counting else None,
@@ -167,11 +184,12 @@ def overview(gadget: Gadget, *, wave_s: float = 0.15) -> Overview:
     )
 
 
-def _light(gadget: Gadget, circuit: Circuit, name: str) -> LightFacts:
+def _light(gadget: Gadget, circuit: Circuit, name: str, known: RunTimes) -> LightFacts:
     loads = light_on(name)
     ends = circuit.solve(loads, [1.0, empty_charge(circuit, loads)])
     row = circuit.consumers.index(name)
     full_v, low_v = (float(volts) for volts in ends.voltage_v)
+    mode, run_time = known.get(name) or (None, light_run_time(circuit, name, loads))
     return LightFacts(
         name=name,
         full_v=full_v,
@@ -180,7 +198,8 @@ def _light(gadget: Gadget, circuit: Circuit, name: str) -> LightFacts:
         low_a=float(ends.consumers_a[row, 1]),
         low_rest_v=float(ends.open_circuit_v[1]),
         spread=light_spread(gadget, name, low_v),
-        run_time=light_run_time(circuit, name, loads),
+        run_time=run_time,
+        mode=mode,
     )
 
 
@@ -216,21 +235,21 @@ def _sensor(circuit: Circuit, name: str, sensor: Proximity, wave_s: float) -> Se
     )
 
 
-def _charger(circuit: Circuit) -> ChargerFacts | None:
+def _charger(circuit: Circuit, charging: ChargeTime | None) -> ChargerFacts | None:
     charger = circuit.charger
     if charger is None:
         return None
     heat = None
     if charger.input_v is not None:
-        charging = circuit.solve(LoadSet(charger="fast"), circuit.charge_nodes)
-        heat = float(np.max((charger.input_v - charging.voltage_v) * charging.charger_a))
+        fast = circuit.solve(LoadSet(charger="fast"), circuit.charge_nodes)
+        heat = float(np.max((charger.input_v - fast.voltage_v) * fast.charger_a))
     return ChargerFacts(
         constant_current_a=charger.constant_current_a,
         float_v=charger.float_v,
         finish_a=charger.finish_a,
         recharge_v=charger.recharge_v,
         heat_w=heat,
-        charge_time=charge_time(circuit, LoadSet()),
+        charge_time=charge_time(circuit, LoadSet()) if charging is None else charging,
     )
 
 

@@ -49,6 +49,9 @@ def _seconds(text: str) -> float:
 def run(arguments: argparse.Namespace) -> int:
     """Compute the overview, write the plot if asked for, print the report."""
     from simfw.circuit.overview import overview
+    from simfw.engine.modes import light_run_times
+    from simfw.engine.prepared import Prepared
+    from simfw.engine.untouched import charge_from_empty
     from simfw.loading import load_gadget
     from simfw.report.circuit import circuit_json, circuit_text
     from simfw.report.plots import check_ending
@@ -56,7 +59,13 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.plot is not None:
         check_ending(arguments.plot)
     gadget = load_gadget(arguments.gadget)
-    found = overview(gadget, wave_s=arguments.wave)
+    prepared = Prepared(gadget)
+    found = overview(
+        gadget, wave_s=arguments.wave,
+        run_times={name: (mode.states, time)
+                   for name, (mode, time) in light_run_times(gadget, prepared=prepared).items()},
+        charging=None if gadget.charger is None else charge_from_empty(prepared),
+    )  # fmt: skip
     if arguments.plot is not None:
         from simfw.report.circuit_plot import write_circuit_plot
 

@@ -8,7 +8,6 @@ figure is that of the mode itself.
 
 from __future__ import annotations
 
-import contextlib
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -16,16 +15,16 @@ from pathlib import Path
 
 from simfw.behaviour.expression import All, Any, Constant, Expression, Inside, Not
 from simfw.behaviour.region import Region, Row, System
-from simfw.engine.observer import Observer
+from simfw.circuit.endurance import LightRunTime
+from simfw.engine.lasting import lasting
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.engine.ticking import ticking_states
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario
 
-__all__ = ["Mode", "combinations", "modes", "ticking_groups"]
+__all__ = ["Mode", "combinations", "light_run_times", "modes", "modes_of_states", "ticking_groups"]
 
 Combination = tuple[str, ...]
-_LONGEST_NS = 100 * 31_557_600 * 10**9
 _WARM_UPS_NS = tuple(seconds * 10**9 for seconds in (5, 60, 600, 6000))  # to find the period in
 _MOST = 4096
 
@@ -38,6 +37,7 @@ class Mode:
     `current_a` is the mean current at `charge`, `parts_a` its parts by consumer, largest first.
     `run_time_s` is the time from full until the gadget leaves the mode by itself or the protection
     opens; `ends_by` says which; both None when neither happens within a hundred years.
+    `lights` holds the FL 1 run time of each light that is on in it, bars left out.
     `readings` are the meter's readings (A: low, value, high) for states of this mode, by key.
     """
 
@@ -48,32 +48,8 @@ class Mode:
     voltage_v: float
     run_time_s: float | None
     ends_by: str | None
+    lights: Mapping[str, LightRunTime]
     readings: Mapping[str, tuple[float, float, float]]
-
-
-class _LeftError(Exception):
-    """Raised by the observer to end a run that has left its mode."""
-
-
-class _Leaving(Observer):
-    """Stops a run when the watched regions are no longer in the states of the mode."""
-
-    def __init__(self, places: tuple[int, ...], allowed: tuple[frozenset[str], ...]) -> None:
-        self.places = places
-        self.allowed = allowed
-        self.left: tuple[int, str] | None = None
-
-    def emptied(self, time_ns: int) -> None:
-        """The mode ends when the protection opens."""
-        self.left = (time_ns, "the protection opens")
-        raise _LeftError
-
-    def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
-        """Look whether the mode still stands."""
-        for place, allowed in zip(self.places, self.allowed, strict=True):
-            if states[place] not in allowed:
-                self.left = (time_ns, ", ".join(sorted(happened)) or "a guard")
-                raise _LeftError
 
 
 def modes(
@@ -85,19 +61,90 @@ def modes(
     Raises DescriptionError like `simulate`.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    regions = [region for region in prepared.system.regions if region.group == "behaviour"]
+    regions = _behaviour(prepared.system)
+    return [_mode(prepared, regions, *item, charge) for item in _found(prepared.system)]
+
+
+def modes_of_states(
+    gadget: Gadget, states: Sequence[tuple[str, str]], *, charge: float = 1.0,
+    prepared: Prepared | None = None,
+) -> dict[tuple[str, str], Mode]:
+    """The mode of each of some (region, state): the one that `modes` lists for it.
+
+    Of several that hold the state it is the first in which most other regions are where they start;
+    where none can be reached, all others are.
+    """
+    prepared = Prepared(gadget) if prepared is None else prepared
+    regions = _behaviour(prepared.system)
+    starts = {region.name: region.starts for region in regions}
+    known, ticking = _found(prepared.system), ticking_groups(regions)
+    made: dict[tuple[frozenset[str], ...], Mode] = {}
+    result = {}
+    for name, state in states:
+        held = {**starts, name: state}
+        wanted = tuple(held[region.name] for region in regions)
+        place = list(starts).index(name)
+        holding = [item for item in known if state in item[0][place]]
+        item = max(
+            holding or [_item(ticking, wanted)],
+            key=lambda one: sum(s in group for s, group in zip(wanted, one[0], strict=True)),
+        )
+        if item[0] not in made:
+            made[item[0]] = _mode(prepared, regions, *item, charge)
+        result[name, state] = made[item[0]]
+    return result
+
+
+def light_run_times(
+    gadget: Gadget, *, prepared: Prepared | None = None
+) -> dict[str, tuple[Mode, LightRunTime]]:
+    """For each light that some mode drives, the mode in which it is brightest, and its run time.
+
+    Of several modes it is the one in which most regions are where they start, as in
+    `modes_of_states`; bars are left out.
+    """
+    prepared = Prepared(gadget) if prepared is None else prepared
+    starts = {region.name: region.starts for region in _behaviour(prepared.system)}
+
+    def moved(mode: Mode) -> int:
+        return sum(starts[name] not in group.split("/") for name, group in mode.states.items())
+
+    found: dict[str, tuple[Mode, LightRunTime]] = {}
+    for mode in sorted(modes(gadget, prepared=prepared), key=moved):
+        for name, time in mode.lights.items():
+            # Another part of the mode may make it a little brighter: that is no other brightness.
+            if name not in found or time.reading_a > 1.01 * found[name][1].reading_a:
+                found[name] = (mode, time)
+    return found
+
+
+_Item = tuple[tuple[frozenset[str], ...], Combination]
+Ticking = dict[str, dict[str, frozenset[str]]]
+
+
+def _behaviour(system: System) -> list[Region]:
+    return [region for region in system.regions if region.group == "behaviour"]
+
+
+def _item(ticking: Ticking, combination: Combination) -> _Item:
+    """A combination with the states that each region ticks through in it."""
+    return tuple(
+        groups.get(state, frozenset([state]))
+        for groups, state in zip(ticking.values(), combination, strict=True)
+    ), combination
+
+
+def _found(system: System) -> list[_Item]:
+    """The modes that may be reached, the one it starts in first, then in the order of the file."""
+    regions = _behaviour(system)
     ticking = ticking_groups(regions)
     found: dict[tuple[frozenset[str], ...], Combination] = {}
-    for combination in combinations(prepared.system):
-        key = tuple(
-            ticking[region.name].get(state, frozenset([state]))
-            for region, state in zip(regions, combination, strict=True)
-        )
-        found.setdefault(key, combination)
+    for combination in combinations(system):
+        found.setdefault(*_item(ticking, combination))
     first, *others = found.items()
     order = [{state.name: n for n, state in enumerate(region.states)} for region in regions]
     others.sort(key=lambda item: [rank[s] for rank, s in zip(order, item[1], strict=True)])
-    return [_mode(prepared, regions, *item, charge) for item in [first, *others]]
+    return [first, *others]
 
 
 def _mode(
@@ -123,10 +170,7 @@ def _mode(
     seconds = period * 1e-9
     parts = {use.name: use.charge_c / seconds for use in run.consumers if use.charge_c > 0.0}
     places = tuple(run.regions.index(region.name) for region in regions)
-    watcher = _Leaving(places, allowed)
-    with contextlib.suppress(_LeftError):
-        _simulation(rested, 1.0, _LONGEST_NS, (watcher,)).go()
-    time_ns, why = watcher.left or (None, None)
+    lasts = lasting(rested, places, allowed)
     names = {
         region.name: "/".join(s.name for s in region.states if s.name in group)
         for region, group in zip(regions, allowed, strict=True)
@@ -142,8 +186,9 @@ def _mode(
         current_a=run.charge_used_c / seconds,
         parts_a=dict(sorted(parts.items(), key=lambda item: -item[1])),
         voltage_v=run.end_voltage_v,
-        run_time_s=None if time_ns is None else time_ns * 1e-9,
-        ends_by=why,
+        run_time_s=lasts.run_time_s,
+        ends_by=lasts.ends_by,
+        lights=lasts.lights,
         readings=readings,
     )
 
@@ -166,17 +211,13 @@ def _scenario(charge: float, lasts_ns: int) -> Scenario:
     return Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=lasts_ns)
 
 
-def _simulation(
-    prepared: Prepared, charge: float, lasts_ns: int, observers: tuple[Observer, ...] = ()
-) -> Simulation:
-    return Simulation(
-        prepared, _scenario(charge, lasts_ns), 0, True, False, observers, None, log=False
-    )
+def _simulation(prepared: Prepared, charge: float, lasts_ns: int) -> Simulation:
+    return Simulation(prepared, _scenario(charge, lasts_ns), 0, True, False, (), None, log=False)
 
 
-def ticking_groups(regions: Sequence[Region]) -> dict[str, dict[str, frozenset[str]]]:
+def ticking_groups(regions: Sequence[Region]) -> Ticking:
     """For each region, the states it ticks through by itself, by state."""
-    result: dict[str, dict[str, frozenset[str]]] = {}
+    result: Ticking = {}
     numbers = ticking_states(System(regions=tuple(regions)))
     for region, ticks in zip(regions, numbers, strict=True):
         names = {region.states[n].name for n in ticks}

@@ -20,6 +20,7 @@ import numpy as np
 
 from simfw.engine.run import Run
 from simfw.engine.simulator import Prepared, simulate
+from simfw.engine.untouched import TimeLeft, time_left_from
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import ranged, with_values
 from simfw.quantity import Figure, Timing
@@ -32,7 +33,6 @@ CLOSE = 3e-3  # how much of the whole count a stretch of charge may be wrong by
 MANY = 40  # trials after which ten times that is enough
 SMOOTH = 0.05  # trapezoid and Simpson nearer than this, relative: no jump in the stretch
 SAMPLED_AT = 0.6  # charge at which the effect of the ranges on the drop is read
-UNTOUCHED_DAYS = (1, 10, 100, 1_000, 10_000, 36_525)  # the stretches of `time_left`
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +76,6 @@ class RepeatLife:
     high_days: float | None = None
     kept_days: float | None = None
     kept_above: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimeLeft:
-    """The time (s) until the protection opens if nothing is done any more; `why` where none."""
-
-    seconds: float | None
-    why: str | None = None
 
 
 class Settles(Exception):  # caught in this package; never seen by a user
@@ -136,29 +128,7 @@ def repeat_life(run: Run, *, ranges: bool = False, fold: bool = True) -> RepeatL
 
 def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
     """How long the cell lasts from the end of `run` on, if nobody touches the gadget any more."""
-    if run.final.protected:
-        return TimeLeft(seconds=None, why="the protection is open")
-    if run.final.usb:
-        return TimeLeft(seconds=None, why="USB is plugged in at the end")
-    prepared = Prepared(run.gadget).without_rules()
-    at = replace(run.final, rules=())
-    for days in UNTOUCHED_DAYS:
-        lasts_ns = int(days * DAY_S) * 10**9
-        idle = replace(run.scenario, steps=(), lasts_ns=lasts_ns)
-        on = simulate(
-            run.gadget,
-            idle,
-            seed=run.seed,
-            fold=fold,
-            trace=False,
-            log=False,
-            resume=at,
-            prepared=prepared,
-        )
-        if on.empty_at_ns is not None:
-            return TimeLeft(seconds=(on.empty_at_ns - run.end_ns) / 1e9)
-        at = on.final
-    return TimeLeft(seconds=None, why="more than 100 years")
+    return time_left_from(Prepared(run.gadget), run.final, seed=run.seed, fold=fold)
 
 
 def _trial(run: Run, prepared: Prepared, charge: float, fold: bool) -> Trial:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import dataclasses
 import math
 import textwrap
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, guess_keys, guess_lines, plain
+from simfw.report.text import columns, guess_keys, guess_lines, plain, ticking_text
 
 if TYPE_CHECKING:
     from simfw.circuit.overview import ChargerFacts, Overview, SensorFacts
@@ -42,6 +43,8 @@ def _plain(value: Any) -> Any:
         return {
             part.name: _plain(getattr(value, part.name)) for part in dataclasses.fields(value)
         }
+    if isinstance(value, Mapping):
+        return {key: _plain(part) for key, part in value.items()}
     if isinstance(value, tuple):
         return [_plain(part) for part in value]
     if isinstance(value, float) and not math.isfinite(value):
@@ -77,7 +80,7 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
 
 
 def _lights(found: Overview) -> list[str]:
-    rows = [("", "full cell", "low cell", "worst part, low cell", "run time", "ends")]
+    rows = [("", "full cell", "low cell", "worst part, low cell", "run time", "in", "ends")]
     for light in found.lights:
         seconds = light.run_time.run_time_s
         rows.append(
@@ -87,16 +90,24 @@ def _lights(found: Overview) -> list[str]:
                 f"{format_si(light.low_a, 'A')} at {light.low_v:.2f} V",
                 _spread(light.spread.least_a, light.spread.sure_above_v is not None),
                 "none" if seconds is None else format_rough_time(seconds),
-                _ENDS[light.run_time.ended_by],
+                "alone" if light.mode is None else ", ".join(
+                    f"{region} {ticking_text(states)}" for region, states in light.mode.items()
+                ),
+                _ENDS.get(light.run_time.ended_by, f"by {light.run_time.ended_by}"),
             )
         )
-    said = "run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1)"
-    return [*columns(rows), f"  {said}"]
+    return [
+        *columns(rows),
+        "  run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1), in the "
+        "mode in which it",
+        "  is brightest; alone: no mode drives it, or it shows by number; the controller is awake",
+    ]
 
 
 _ENDS = {
     "10 %": "at 10 % of the light",
     "protection": "when the protection opens",
+    "the protection opens": "when the protection opens",
     "empty": "when the cell is empty",
     "never": "never",
     "dark": "it is dark",

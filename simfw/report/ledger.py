@@ -11,14 +11,14 @@ import io
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from simfw.engine.repeat import repeat_life
+from simfw.engine.repeat import repeat_life, time_left
 from simfw.writing import write_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
-    from simfw.engine.repeat import RepeatLife
+    from simfw.engine.repeat import RepeatLife, TimeLeft
     from simfw.engine.run import Run
 
 __all__ = ["csv_files", "ledger_json", "write_csv"]
@@ -26,14 +26,18 @@ __all__ = ["csv_files", "ledger_json", "write_csv"]
 SECOND_NS = 10**9
 
 
-def ledger_json(run: Run, life: RepeatLife | None = None) -> dict[str, Any]:
+def ledger_json(
+    run: Run, life: RepeatLife | None = None, left: TimeLeft | None = None
+) -> dict[str, Any]:
     """The run as the values of the documented JSON.
 
     All numbers are finite; a value that does not exist is None, and a `why` beside it says why.
-    `life` is what `repeat_life(run)` yields; it is computed here where it is not given.
+    `life` and `left` are what `repeat_life(run)` and `time_left(run)` yield; they are computed here
+    where they are not given.
     """
     duration_s = run.duration_ns / SECOND_NS
     life = repeat_life(run) if life is None else life
+    left = time_left(run) if left is None else left
     cell: dict[str, Any] = {
         "start_charge": run.start_charge,
         "end_charge": run.end_charge,
@@ -45,6 +49,9 @@ def ledger_json(run: Run, life: RepeatLife | None = None) -> dict[str, Any]:
     repeated: dict[str, Any] = {"repeat_days": life.days}
     if life.days is None:
         repeated["why"] = life.why
+    repeated["left_s"] = left.seconds
+    if left.seconds is None:
+        repeated["left_why"] = left.why
     return {
         "gadget": run.gadget.head.name,
         "scenario": run.scenario.title,

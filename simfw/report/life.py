@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+from simfw.engine.lasting import EMPTIED
 from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
@@ -51,6 +52,7 @@ def life_json(found: Life) -> dict[str, Any]:
         "charges_per_year": found.charges_per_year,
         "average_current_a": found.average_current_a,
         "run_time_s": held.run_time_s,
+        "ends_by": held.ends_by,
         "fl1_run_time_s": held.fl1_run_time_s,
         "charge_time_s": held.charge_time_s,
         "shelf_life_days": None if held.shelf_life_s is None else held.shelf_life_s / DAY_S,
@@ -175,7 +177,10 @@ def _held(found: Life, paint: Paint) -> list[str]:
     for name, seconds in held.run_time_s.items():
         fl1 = held.fl1_run_time_s.get(name)
         text = "no end" if seconds is None else format_rough_time(seconds)
-        note = "" if fl1 is None else f"to a tenth of its light (FL 1): {format_rough_time(fl1)}"
+        ends = held.ends_by.get(name)
+        note = "" if ends is None else f"{'until' if ends == EMPTIED else 'then left by'} {ends}"
+        if fl1 is not None and seconds is not None and fl1 < seconds:
+            note += f"; to a tenth of its light (FL 1): {format_rough_time(fl1)}"
         rows.append((f"{name} held", text, note))
     if held.charge_time_s is not None:
         rows.append((empty, format_rough_time(held.charge_time_s), ""))

@@ -6,9 +6,10 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
+from simfw.engine.lasting import EMPTIED
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, guess_keys, guess_lines, plain
+from simfw.report.text import columns, guess_keys, guess_lines, plain, ticking_text
 
 if TYPE_CHECKING:
     from simfw.engine.modes import Mode
@@ -18,7 +19,6 @@ __all__ = ["modes_json", "modes_text", "unmatched_readings"]
 
 LARGEST = 3  # parts of a mean current that are named
 ENDLESS = "it does not end within 100 years"
-EMPTIED = "the protection opens"
 
 
 def modes_json(gadget: Gadget, modes: Sequence[Mode]) -> dict[str, Any]:
@@ -37,6 +37,11 @@ def modes_json(gadget: Gadget, modes: Sequence[Mode]) -> dict[str, Any]:
                 ],
                 "run_time_s": mode.run_time_s,
                 "ends_by": mode.ends_by,
+                "lights": [
+                    {"name": name, "run_time_s": time.run_time_s, "reading_a": time.reading_a,
+                     "ended_by": time.ended_by}
+                    for name, time in mode.lights.items()
+                ],
                 "readings": [
                     {"key": key, "low_a": low, "value_a": value, "high_a": high,
                      "agrees": _agrees(mode, low, high)}
@@ -60,7 +65,7 @@ def modes_text(
     header = (*regions, "current", "run time", "largest parts")
     rows = [
         (
-            *mode.states.values(),
+            *(ticking_text(states) for states in mode.states.values()),
             format_si(mode.current_a, "A"),
             _run_time(mode),
             ", ".join(
@@ -80,6 +85,7 @@ def modes_text(
         paint(table[0], "head"),
         *table[1:],
     ]
+    lines += _fading(modes)
     lines += _endings(modes)
     lines += _readings(gadget, modes, paint)
     lines += guess_lines(gadget, paint, hands=False)
@@ -97,6 +103,20 @@ def _run_time(mode: Mode) -> str:
     if mode.run_time_s is None:
         return "> 100 years"
     return format_rough_time(mode.run_time_s) + ("" if mode.ends_by == EMPTIED else " *")
+
+
+def _fading(modes: Sequence[Mode]) -> list[str]:
+    """The lights that fall to a tenth (FL 1) before their mode ends."""
+    lines = []
+    for mode in modes:
+        for name, time in mode.lights.items():
+            if time.ended_by == "10 %" and time.run_time_s is not None:
+                where = " ".join(
+                    f"{region}.{ticking_text(state)}" for region, state in mode.states.items()
+                )
+                lines.append(f"  {where}: {name} is down to a tenth of its light (FL 1) after "
+                             f"{format_rough_time(time.run_time_s)}")
+    return lines
 
 
 def _endings(modes: Sequence[Mode]) -> list[str]:

@@ -24,10 +24,12 @@ __all__ = [
     "heading",
     "plain",
     "text_report",
+    "ticking_text",
 ]
 
 DAY_S = 86_400.0
 LINE = 108  # characters
+TICKS = 4  # states of a mode that are all named
 LARGEST = 3  # parts of the average current that are named beside it
 
 Paint = Callable[[str, str], str]
@@ -81,6 +83,12 @@ def _folded(text: str, width: int) -> list[str]:
 def plain(text: str, _tone: str) -> str:
     """The paint that leaves text as it is."""
     return text
+
+
+def ticking_text(states: str) -> str:
+    """The states of a region in a mode, joined by "/"; of many only the first and the last."""
+    first, *others = states.split("/")
+    return states if len(others) < TICKS else f"{first}/../{others[-1]}"
 
 
 def heading(gadget: Gadget | None, title: str) -> str:

@@ -75,6 +75,23 @@ def test_a_gauge_alone_has_no_time_to_a_tenth_of_its_light(tmp_path: Path) -> No
     assert 30.0 < longer <= (found.run_time_s["torch.lit"] or 0.0)
 
 
+def test_a_blink_blinks_on_while_its_mode_is_held(tmp_path: Path) -> None:
+    """Lit a third of the time, it lasts three times as long as the steady light."""
+    rows = """rows = [
+  { on = "key.click", from = "dark", to = "wink_on" },
+  { on = "key.press", from = "dark", to = "steady" },
+  { after = "1 s", from = "wink_on", to = "wink_off" },
+  { after = "2 s", from = "wink_off", to = "wink_on" },
+]"""
+    made = text("100 mAh", 'states.steady = { idle = "on" }', 'states.wink_on = { idle = "on" }',
+                "states.wink_off = {}")
+    found = held(gadget(made[: made.index("rows =")] + rows, tmp_path))
+    steady, wink = (found.run_time_s[f"torch.{state}"] for state in ("steady", "wink_on"))
+    assert steady == pytest.approx(100 / 20 * 3600, rel=1e-3)
+    assert wink == pytest.approx(3 * steady, rel=1e-3)
+    assert found.ends_by["torch.wink_on"] == "the protection opens"
+
+
 def test_what_draws_next_to_nothing_has_no_run_time_and_says_so(tmp_path: Path) -> None:
     """A nanoampere would take the cell centuries."""
     found = held(gadget(text("400 mAh", 'states.near = { whisper = "on" }'), tmp_path))

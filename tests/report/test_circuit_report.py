@@ -38,16 +38,19 @@ source = "charger.status"
 def test_circuit_of_a_small_gadget():
     """The whole text for one light and a charger."""
     text = circuit_text(*[made := gadget(CELL, CHARGER, LIGHTS), overview(made)])
-    assert text.splitlines()[:16] == [
+    assert text.splitlines()[:17] == [
         "Bench: the circuit",
         "",
         "Lights, each fully on and alone",
-        "          full cell           low cell            worst part, low cell   run time    ends",
+        "          full cell           low cell            worst part, low cell   run time    "
+        "in      ends",
         "  shelf   161 mA at 4.17 V    38.2 mA at 3.05 V   no range given         5.56 h      "
-        "when the protection opens",
+        "alone   when the protection opens",
         "  bars    21.4 mA at 4.19 V   10.6 mA at 3.05 V   no range given         1.52 days   "
-        "when the protection opens",
-        "  run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1)",
+        "alone   when the protection opens",
+        "  run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1), in the "
+        "mode in which it",
+        "  is brightest; alone: no mode drives it, or it shows by number; the controller is awake",
         "",
         "Charging",
         "  current              303 mA",

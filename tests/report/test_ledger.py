@@ -13,6 +13,7 @@ import jsonschema
 import pytest
 
 from simfw.engine.repeat import RepeatLife
+from simfw.engine.untouched import TimeLeft
 from simfw.errors import UsageError
 from simfw.report.ledger import csv_files, ledger_json, write_csv
 from tests.report.made import MINUTE, made_run
@@ -20,6 +21,7 @@ from tests.report.made import MINUTE, made_run
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "docs/reference/run.schema.json").read_text(encoding="utf-8"))
 LASTING = RepeatLife(days=12.5)
+LEFT = TimeLeft(seconds=86_400.0)
 ENDLESS = RepeatLife(days=None, why="the charger gives back what is used")
 
 
@@ -32,14 +34,14 @@ def rows(text: str) -> list[dict[str, str]]:
 @pytest.mark.parametrize("life", [LASTING, ENDLESS])
 def test_json_fits_its_published_schema(empty_at_ns: int | None, life: RepeatLife) -> None:
     """Every shape of a run (emptied or not, with and without a life) fits the schema."""
-    value = ledger_json(made_run(empty_at_ns=empty_at_ns), life)
+    value = ledger_json(made_run(empty_at_ns=empty_at_ns), life, LEFT)
     jsonschema.Draft202012Validator(SCHEMA).validate(value)
     json.dumps(value, allow_nan=False)
 
 
 def test_schema_refuses_a_null_without_reason() -> None:
     """A missing value without its `why` does not fit the schema."""
-    value = ledger_json(made_run(), ENDLESS)
+    value = ledger_json(made_run(), ENDLESS, LEFT)
     for broken in ("cell", "life"):
         changed = json.loads(json.dumps(value))
         del changed[broken]["why"]
@@ -49,7 +51,7 @@ def test_schema_refuses_a_null_without_reason() -> None:
 
 def test_json_has_exactly_the_agreed_keys_in_order() -> None:
     """The top level of the JSON is the agreed list."""
-    assert list(ledger_json(made_run(), LASTING)) == [
+    assert list(ledger_json(made_run(), LASTING, LEFT)) == [
         "gadget", "scenario", "duration_s", "average_current_a", "charge_used_c", "consumers",
         "states", "events", "cell", "charger_charge_c", "cell_empty_at_s", "life", "rules",
         "expectations", "guesses",
@@ -59,12 +61,12 @@ def test_json_has_exactly_the_agreed_keys_in_order() -> None:
 def test_json_says_what_the_run_says() -> None:
     """The figures of the JSON are those of the run, in the units of their keys."""
     run = made_run(empty_at_ns=70 * MINUTE)
-    value = ledger_json(run, LASTING)
+    value = ledger_json(run, LASTING, LEFT)
     assert value["gadget"] == "Larder lamp"
     assert value["scenario"] == "An evening of jam making"
     assert value["duration_s"] == 21_600.0
     assert value["cell_empty_at_s"] == 4200.0
-    assert value["life"] == {"repeat_days": 12.5}
+    assert value["life"] == {"repeat_days": 12.5, "left_s": 86_400.0}
     assert math.isclose(
         sum(use["charge_c"] for use in value["consumers"]), value["charge_used_c"], rel_tol=1e-12
     )
@@ -75,7 +77,7 @@ def test_json_says_what_the_run_says() -> None:
 
 def test_json_of_a_broken_rule_and_a_missed_expectation_says_why() -> None:
     """What failed carries its reason, what held says so."""
-    value = ledger_json(made_run(), LASTING)
+    value = ledger_json(made_run(), LASTING, LEFT)
     assert value["rules"] == [
         {"name": "no light on a flat cell", "held": True, "time_s": None,
          "why": "it held throughout"},
@@ -91,10 +93,11 @@ def test_json_of_a_broken_rule_and_a_missed_expectation_says_why() -> None:
 
 def test_json_of_a_run_that_did_not_empty_the_cell_says_so() -> None:
     """A null time has its reason beside it."""
-    value = ledger_json(made_run(), ENDLESS)
+    value = ledger_json(made_run(), ENDLESS, LEFT)
     assert value["cell_empty_at_s"] is None
     assert "did not open" in value["cell"]["why"]
-    assert value["life"] == {"repeat_days": None, "why": "the charger gives back what is used"}
+    assert value["life"] == {
+        "repeat_days": None, "why": "the charger gives back what is used", "left_s": 86_400.0}
 
 
 def test_csv_has_four_files_with_units_in_their_headers() -> None:

@@ -77,11 +77,14 @@ def test_parts_waves_refusals_and_dead_time_have_rows_only_where_there_is_someth
 def test_what_is_held_has_an_end_or_none(found: Life) -> None:
     """Run times, FL 1 times, the charge from empty, the shelf: each or its reason."""
     held = replace(
-        found.held, run_time_s={"lamp.lit": 7200.0, "lamp.dim": None},
+        found.held, run_time_s={"lamp.lit": 7200.0, "lamp.dim": None, "lamp.low": 3600.0},
+        ends_by={"lamp.lit": "the protection opens", "lamp.dim": None, "lamp.low": "cell.flat"},
         fl1_run_time_s={"lamp.lit": 3600.0}, charge_time_s=5400.0, shelf_life_s=None,
         why={"shelf_life_days": "not empty within 20 years"})
     told = replace(found, held=held)
-    assert row(told, "lamp.lit held") == "lamp.lit held 2 h to a tenth of its light (FL 1): 1 h"
+    assert row(told, "lamp.lit held") == (
+        "lamp.lit held 2 h until the protection opens; to a tenth of its light (FL 1): 1 h")
+    assert row(told, "lamp.low held") == "lamp.low held 1 h then left by cell.flat"
     assert row(told, "lamp.dim held") == "lamp.dim held no end"
     assert row(told, "charge, from cut-off") == "charge, from cut-off 1.5 h"
     assert row(told, "on the shelf, from full") == (

@@ -1,0 +1,167 @@
+"""A gadget that nobody touches: how long its cell lasts, and how long it takes to charge it.
+
+Each is one answer for every command: the time left at the end of a run, the life on the shelf and
+the charge time of `circuit` and `life` all come from here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from simfw.circuit.circuit import ChargerMode, LoadSet
+from simfw.circuit.endurance import ChargeTime, empty_charge, longest_charge_s
+from simfw.engine.lasting import LONGEST_YEARS
+from simfw.engine.observer import Observer
+from simfw.engine.prepared import Prepared
+from simfw.engine.simulation import Simulation
+from simfw.engine.snapshot import Snapshot
+from simfw.stimuli.scenario import Scenario, Usb
+
+__all__ = ["TimeLeft", "charge_from_empty", "time_left_from", "time_on_the_shelf"]
+
+DAY_S = 86_400
+# Stretches of the time looked at: what is over soon is found without looking far ahead.
+UNTOUCHED_DAYS = (1, 9, 90, 900, 9_000, 26_525)
+CHARGING_DAYS = 365
+FULL = 1.0 - 2e-6  # what goes into a full cell goes to nothing: it is approached and never reached
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeLeft:
+    """The time (s) until the protection opens if nothing is done any more; `why` where none.
+
+    `end_charge` (0..1) is what is left in the cell when it opens; None where it does not.
+    """
+
+    seconds: float | None
+    why: str | None = None
+    end_charge: float | None = None
+
+
+def time_left_from(
+    prepared: Prepared, at: Snapshot | None = None, *, seed: int = 0, fold: bool = True
+) -> TimeLeft:
+    """How long the cell lasts from a state on, if nobody touches the gadget any more.
+
+    Without `at`, from full charge and power-up on.
+    """
+    if at is not None and at.protected:
+        return TimeLeft(seconds=None, why="the protection is open")
+    if at is not None and at.usb:
+        return TimeLeft(seconds=None, why="USB is plugged in at the end")
+    prepared = prepared.without_rules()
+    at = None if at is None else replace(at, rules=())
+    start_ns = 0 if at is None else at.time_ns
+    for days in UNTOUCHED_DAYS:
+        idle = Scenario(gadget_path=Path(), charge=1.0, lasts_ns=days * DAY_S * 10**9)
+        simulation = _Stopping(prepared, idle, seed, fold, at)
+        if simulation.opened_ns is not None:
+            seconds = (simulation.opened_ns - start_ns) / 1e9
+            return TimeLeft(seconds=seconds, end_charge=simulation.charge)
+        at = simulation.final
+    return TimeLeft(seconds=None, why=f"more than {LONGEST_YEARS:g} years")
+
+
+def time_on_the_shelf(prepared: Prepared) -> TimeLeft:
+    """How long a full cell lasts from power-up on if nobody touches the gadget."""
+    return time_left_from(prepared)
+
+
+class _Opening(Observer):
+    """Ends a run where the protection opens."""
+
+    def __init__(self) -> None:
+        self.opened_ns: int | None = None
+
+    def emptied(self, time_ns: int) -> None:
+        """The protection has opened."""
+        self.opened_ns = time_ns
+        raise _StopError
+
+
+class _StopError(Exception):
+    """Raised by an observer that has seen enough."""
+
+
+class _Stopping:
+    """One stretch of time, run until the protection opens."""
+
+    def __init__(self, prepared: Prepared, scenario: Scenario, seed: int, fold: bool,
+                 at: Snapshot | None) -> None:  # fmt: skip
+        seen = _Opening()
+        simulation = Simulation(prepared, scenario, seed, fold, False, (seen,), at, log=False)
+        self.final: Snapshot | None = None
+        with contextlib.suppress(_StopError):
+            self.final = simulation.run().final
+        self.opened_ns = seen.opened_ns
+        self.charge = simulation.plant.charge
+
+
+class _Filling(Observer):
+    """The modes of the charger: when each began, and the charge then; ends when it has ended."""
+
+    def __init__(self, finishes: bool) -> None:
+        self._finishes = finishes
+        self._mode: ChargerMode | None = None
+        self.steps: list[tuple[ChargerMode, float, float]] = []
+        self.full: tuple[float, float] | None = None
+
+    def passed(self, start_ns: int, end_ns: int, start_charge: float, end_charge: float,
+               charger: ChargerMode) -> None:  # fmt: skip
+        """See what the charger does, and whether the cell is full."""
+        if charger == "complete":
+            self._end(start_ns, start_charge)
+        self._mode = charger
+        if charger in ("precharge", "fast"):
+            if self.steps and self.steps[-1][0] == charger:
+                self.steps.pop()
+            self.steps.append((charger, end_ns * 1e-9, end_charge))
+        if not self._finishes and end_charge >= FULL:
+            self._end(end_ns, end_charge)
+
+    def _end(self, time_ns: int, charge: float) -> None:
+        self.full = (time_ns * 1e-9, charge)
+        raise _StopError
+
+
+def charge_from_empty(prepared: Prepared, shelf: TimeLeft | None = None) -> ChargeTime:
+    """From the charge at which the untouched gadget ran empty until its charger ends.
+
+    Nobody touches it meanwhile; what it shows while it charges takes its part. `shelf` is
+    `time_on_the_shelf(prepared)`, where that is known already. A gadget that never empties its cell
+    is charged from the cut-off.
+    """
+    circuit = prepared.circuit
+    charger = circuit.charger
+    if charger is None:
+        return ChargeTime(time_s=None, longest_s=None, end_charge=0.0,
+                          why="the gadget has no charger")
+    shelf = time_on_the_shelf(prepared) if shelf is None else shelf
+    start = shelf.end_charge
+    if start is None:
+        start = empty_charge(circuit, LoadSet(controller="off"))
+    plugged = Scenario(
+        gadget_path=Path(), charge=max(start, 0.0), lasts_ns=CHARGING_DAYS * DAY_S * 10**9,
+        steps=(Usb(at_ns=0, present=True),),
+    )
+    seen = _Filling(charger.finish_a is not None)
+    simulation = Simulation(
+        prepared.without_rules(), plugged, 0, True, False, (seen,), None, log=False
+    )
+    with contextlib.suppress(_StopError):
+        simulation.go()
+    steps = tuple((str(mode), time_s, charge) for mode, time_s, charge in seen.steps)
+    if seen.full is None:
+        rests = simulation.plant.charge
+        return ChargeTime(
+            time_s=None, longest_s=None, end_charge=rests, steps=steps,
+            why=f"the charger does not end within {CHARGING_DAYS} days: "
+                f"the charge is at {rests:.0%} then",
+        )
+    time_s, end_charge = seen.full
+    return ChargeTime(
+        time_s=time_s, longest_s=longest_charge_s(circuit, time_s), end_charge=end_charge,
+        ends=True, steps=steps,
+    )
