@@ -129,7 +129,7 @@ class _Builder:
             flags=outline.flags,
             levels=tuple(dict.fromkeys((*gadget.lights, *gadget.loads))),
             bars=None if gauge is None else len(gauge.thresholds),
-            measured=gauge is not None,
+            measured=gauge is not None and gauge.method == "voltage",
             events=self.events,
         )
 

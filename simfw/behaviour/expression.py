@@ -10,6 +10,7 @@ from __future__ import annotations
 from simfw.behaviour.parsing import parse_expression
 from simfw.behaviour.tree import (
     COMPARE,
+    CONTINUOUS,
     MIRRORED,
     All,
     Any,
@@ -41,6 +42,7 @@ from simfw.behaviour.tree import (
 
 __all__ = [
     "COMPARE",
+    "CONTINUOUS",
     "MIRRORED",
     "All",
     "Any",

@@ -16,6 +16,7 @@ import re
 import warnings
 
 from simfw.behaviour.tree import (
+    CONTINUOUS,
     MIRRORED,
     All,
     Any,
@@ -44,7 +45,6 @@ _OPERATORS: dict[type[ast.cmpop], Operator] = {
     ast.NotEq: "!=",
 }
 _GRAMMAR = "names, numbers, comparisons, True, False, and, or, not, parentheses"
-_CONTINUOUS = ("cell.voltage", "cell.charge", "gauge.measured")
 _LONGEST = 4000
 _DEEPEST = 60
 
@@ -241,7 +241,7 @@ class _Reader:
 
     def check_number(self, name: str, sign: Operator, value: float) -> None:
         shown = number_text(value)
-        if name in _CONTINUOUS and sign in ("==", "!="):
+        if name in CONTINUOUS and sign in ("==", "!="):
             self.refuse(f'"{name}" is hardly ever exactly {shown}', "<, <=, >, >=")
         elif name == "gauge":
             if not value.is_integer() or not 0 <= value <= (self.names.bars or 0):

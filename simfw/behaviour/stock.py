@@ -28,10 +28,10 @@ from simfw.behaviour.tree import (
 )
 from simfw.gadget.model import Button, Charger, Chord, Gadget, Gauge, Proximity
 
-__all__ = ["Stock", "burst_ns", "stock"]
+__all__ = ["Stock", "burst_ns", "gauge_quantity", "stock"]
 
 NS_PER_S = 1_000_000_000
-MEASURED = Quantity("gauge.measured")
+MEASURED, COUNTED = Quantity("gauge.measured"), Quantity("gauge.counted")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -500,12 +500,26 @@ def _gauge(gauge: Gauge, show: Expression | None) -> Stock:
     )
 
 
-def _below(volts: float) -> Expression:
-    return Compare(MEASURED, "<", Number(volts))
+def gauge_quantity(gauge: Gauge) -> Quantity:
+    """What the rows of a gauge compare with its levels."""
+    return MEASURED if gauge.method == "voltage" else COUNTED
 
 
-def _at_least(volts: float) -> Expression:
-    return Compare(MEASURED, ">=", Number(volts))
+class _Reader:
+    """How the rows of a gauge ask for its level: the measured voltage, or what is left by count."""
+
+    def __init__(self, gauge: Gauge) -> None:
+        self.asked = gauge_quantity(gauge)
+        self.word = "measured" if gauge.method == "voltage" else "counted"
+
+    def below(self, level: float) -> Expression:
+        return Compare(self.asked, "<", Number(level))
+
+    def at_least(self, level: float) -> Expression:
+        return Compare(self.asked, ">=", Number(level))
+
+    def above(self, level: float) -> Expression:
+        return Compare(self.asked, ">", Number(level))
 
 
 def _bars(gauge: Gauge, show: Expression | None) -> Region:
@@ -518,7 +532,7 @@ def _bars(gauge: Gauge, show: Expression | None) -> Region:
     gap = 0.0 if gauge.hysteresis is None else gauge.hysteresis.value
     # Sums such as 3.30 + 0.04 are rounded to where decimal text ends, far below any converter step.
     back = [round(volts + gap, 12) for volts in out]
-    count = len(out)
+    count, read = len(out), _Reader(gauge)
 
     def lit(k: int) -> dict[str, Drive]:
         return {gauge.light: Drive(1.0, k)} if gauge.light is not None and k else {}
@@ -538,16 +552,17 @@ def _bars(gauge: Gauge, show: Expression | None) -> Region:
         rows.add("gauge.every", f"bars.{k}", f"reading.{k}", after=gauge.every.ns, emit=sampled,
                  note="time for a sample")
     for j in range(count, 0, -1):
-        rows.add("gauge.thresholds", "reading", f"bars.{j}", after=0, when=_at_least(out[j - 1]),
-                 note=f"first sample: {j} bar{'s' * (j > 1)}")
+        rows.add("gauge.thresholds", "reading", f"bars.{j}", after=0,
+                 when=read.at_least(out[j - 1]), note=f"first sample: {j} bar{'s' * (j > 1)}")
     rows.add("gauge.thresholds", "reading", "bars.0", after=0, note="first sample: no bar")
     for k in range(count + 1):
         for j in range(k):
-            rows.add("gauge.thresholds", f"reading.{k}", f"bars.{j}", after=0, when=_below(out[j]),
-                     emit=("gauge.down",), note=f"bar {j + 1} goes out")
+            rows.add("gauge.thresholds", f"reading.{k}", f"bars.{j}", after=0,
+                     when=read.below(out[j]), emit=("gauge.down",), note=f"bar {j + 1} goes out")
         for j in range(count, k, -1):
             rows.add("gauge.hysteresis", f"reading.{k}", f"bars.{j}", after=0,
-                     when=_at_least(back[j - 1]), emit=("gauge.up",), note=f"bar {j} comes back")
+                     when=read.at_least(back[j - 1]), emit=("gauge.up",),
+                     note=f"bar {j} comes back")
         rows.add("gauge.every", f"reading.{k}", f"bars.{k}", after=0,
                  note="the bars stay as they are")
     return _region("gauge", "gauge", rows, show=show)
@@ -566,23 +581,23 @@ def _blink(half_period_ns: int, light: str) -> Region:
 
 
 def _cell(gauge: Gauge) -> Region:
-    on = "gauge.sampled"
+    on, read = "gauge.sampled", _Reader(gauge)
     low = None if gauge.low is None else gauge.low.value
     flat = None if gauge.flat is None else gauge.flat.value
     names = ["fine", *(["low"] * (low is not None)), *(["flat"] * (flat is not None))]
     rows = _Rows(State(name=name) for name in names)
     if flat is not None:
         both = ("cell.flat",) if low is None else ("cell.low", "cell.flat")
-        rows.add("gauge.flat", "fine", "flat", on=on, when=_below(flat), emit=both,
-                 note="measured below flat")
+        rows.add("gauge.flat", "fine", "flat", on=on, when=read.below(flat), emit=both,
+                 note=f"{read.word} below flat")
         if low is not None:
-            rows.add("gauge.flat", "low", "flat", on=on, when=_below(flat), emit=("cell.flat",),
-                     note="measured below flat")
+            rows.add("gauge.flat", "low", "flat", on=on, when=read.below(flat), emit=("cell.flat",),
+                     note=f"{read.word} below flat")
     if low is not None:
-        rows.add("gauge.low", "fine", "low", on=on, when=_below(low), emit=("cell.low",),
-                 note="measured below low")
+        rows.add("gauge.low", "fine", "low", on=on, when=read.below(low), emit=("cell.low",),
+                 note=f"{read.word} below low")
     line, key = (low, "gauge.low") if low is not None else (flat, "gauge.flat")
     if line is not None:
-        rows.add(key, names[1:], "fine", on=on, when=Compare(MEASURED, ">", Number(line)),
-                 emit=("cell.back",), note=f"measured above {key.partition('.')[2]} again")
+        rows.add(key, names[1:], "fine", on=on, when=read.above(line),
+                 emit=("cell.back",), note=f"{read.word} above {key.partition('.')[2]} again")
     return _region("cell", "gauge", rows)

@@ -13,6 +13,7 @@ from typing import Protocol
 
 from simfw.behaviour.expression import (
     COMPARE,
+    CONTINUOUS,
     MIRRORED,
     All,
     Any,
@@ -52,7 +53,7 @@ class World(Protocol):
         ...
 
     def below(self, quantity: str, level: float) -> bool:
-        """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
+        """Whether a quantity of `CONTINUOUS` is below `level` now."""
         ...
 
 
@@ -236,7 +237,7 @@ class Stepper:
         for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):
             if (
                 isinstance(one, Quantity)
-                and one.name in ("cell.voltage", "cell.charge", "gauge.measured")
+                and one.name in CONTINUOUS
                 and isinstance(other, Number)
             ):
                 # The cell's curve decides, not a rounded voltage, so that a comparison turns over

@@ -109,8 +109,8 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A number of the moment: `gauge` (bars), `gauge.measured`, `cell.voltage`, `cell.charge`, or
-    the level 0..1 of a light or load.
+    """A number of the moment: `gauge` (bars), one of `CONTINUOUS`, or the level 0..1 of a light or
+    load.
     """
 
     name: str
@@ -147,6 +147,10 @@ class Any:
 
 
 Expression = Constant | Inside | Flag | Happened | Compare | Not | All | Any
+
+CONTINUOUS = ("gauge.measured", "gauge.counted", "cell.voltage", "cell.charge")
+"""What tells of the cell: asked only whether it is below a level. `gauge.counted` is the count of a
+gauge that counts charge, a share of its capacity figure; only the gauge's own rows read it."""
 
 
 class View(Protocol):

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from simfw.circuit.batch import Rows, Totals, settle_rows
 from simfw.circuit.cell import cell_model
 from simfw.circuit.charger import ChargerMode, ChargerModel, ChargerStep, charger_model
+from simfw.circuit.counting import Counter, counter_of
 from simfw.circuit.infrared import carried_share, echo_of
 from simfw.circuit.light import Branch, emitter_channel, light_channel
 from simfw.circuit.measure import Converter
@@ -105,7 +106,8 @@ class Circuit:
     `consumers`: the names of the rows of `Solution.consumers_a`. `capacity_c` (C).
     `charge_nodes`: the charges (0..1) between which the open-circuit voltage is linear.
     `charger`: the charger's steps and status, None without `[charger]`. `cut_off_v`: where the
-    protection opens (V), None without. `lights`: their names.
+    protection opens (V), None without. `lights`: their names. `counter`: what a gauge that counts
+    charge counts with, None where the gauge does not.
     """
 
     def __init__(self, gadget: Gadget, *, reference_v: float | None = None) -> None:
@@ -118,6 +120,7 @@ class Circuit:
         self.capacity_c: float = self._cell.capacity_c
         self.charge_nodes: Array = self._cell.charge_nodes
         self.charger: ChargerModel | None = charger_model(gadget)
+        self.counter: Counter | None = counter_of(gadget, self._cell)
         controller = gadget.controller
         self._converter = Converter.of(controller, reference_v)
         top = float(self._cell.curve.voltage_v[-1])

@@ -21,10 +21,8 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 __all__ = [
-    "CountingDrift",
     "GaugeBand",
     "Suggestion",
-    "counting_drift",
     "gauge_bands",
     "suggest_thresholds",
 ]
@@ -153,33 +151,3 @@ def _best(corners: Sequence[_Corner], charge: float) -> Suggestion:
         for side in (low, high)
     )
     return Suggestion(charge=charge, threshold_v=threshold, worst_error=error)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CountingDrift:
-    """By how much (share of capacity per day) a gauge that counts charge goes wrong.
-
-    `unseen`: what leaves the cell past the count (protection, self-discharge). `scale`: what a
-    wrong idea of the own current does.
-    """
-
-    unseen_per_day: float
-    scale_per_day: float
-
-    @property
-    def per_day(self) -> float:
-        """The worst drift (share of capacity per day)."""
-        return self.unseen_per_day + self.scale_per_day
-
-
-def counting_drift(
-    gadget: Gadget, average_current_a: float, *, current_error: float = 0.0
-) -> CountingDrift:
-    """Drift of `method = "counting"` at an average current (A) known to `current_error` (share)."""
-    circuit = Circuit(gadget)
-    idle = circuit.solve(LoadSet(controller="off", protected=True), 1.0)
-    day = 86_400.0 / circuit.capacity_c
-    return CountingDrift(
-        unseen_per_day=float(idle.consumers_a.sum()) * day,
-        scale_per_day=average_current_a * current_error * day,
-    )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.circuit.counting import CountingDrift, counting_drift
 from simfw.circuit.endurance import (
     ChargeTime,
     LightRunTime,
@@ -21,10 +22,8 @@ from simfw.circuit.endurance import (
     light_run_time,
 )
 from simfw.circuit.gauge import (
-    CountingDrift,
     GaugeBand,
     Suggestion,
-    counting_drift,
     gauge_bands,
     suggest_thresholds,
 )
@@ -168,14 +167,13 @@ def overview(
     )
     loads = [LoadSet(), *(light_on(name) for name in gadget.lights)]
     by_voltage = gadget.gauge is not None and gadget.gauge.method == "voltage"
-    counting = gadget.gauge is not None and gadget.gauge.method == "counting"
     found = Overview(
         lights=lights,
         sensors=sensors,
         charger=_charger(circuit, charging),
         bands=gauge_bands(gadget, loads) if by_voltage else (),
         suggestions=suggest_thresholds(gadget, loads) if by_voltage else (),
-        drift=counting_drift(gadget, 0.0) if counting else None,
+        drift=counting_drift(gadget),
         notes=(),
     )
     return Overview(

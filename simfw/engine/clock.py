@@ -52,6 +52,13 @@ class Tally:
         key = (first, last)
         self.whole[key] = self.whole.get(key, 0) + 1
 
+    def join(self, other: Tally) -> None:
+        """Count what another tally of the same clock holds too."""
+        for piece, time_s in other.time_s.items():
+            self.add(piece, time_s, other.moment[piece])
+        for key, times in other.whole.items():
+            self.whole[key] = self.whole.get(key, 0) + times
+
 
 class Clock:
     """One load set, tabulated.
@@ -84,6 +91,7 @@ class Clock:
         self._v: list[float] = voltage_v.tolist()
         self._cumulative: list[float] | None = None
         self._walls: list[int] = []
+        self._lasted: tuple[list[float], list[float]] | None = None
         self._levels: dict[float, float] = {}
 
     def piece(self, charge: float) -> int:
@@ -344,6 +352,27 @@ class Clock:
         weights[:-1] += time_s - upper
         weights[1:] += upper
         return weights, float(time_s.sum())
+
+
+    # -- how long, and at which charge -----------------------------------------------------------
+
+    def lasted(self, tally: Tally) -> tuple[float, float]:
+        """The time that a tally holds (s), and the integral of the charge over it (s)."""
+        time_s = sum(tally.time_s.values())
+        charge_s = sum(tally.moment.values())
+        charge_s += sum(self._s[piece] * lasts for piece, lasts in tally.time_s.items())
+        if tally.whole:
+            if self._lasted is None:
+                times, moments = self._passages()
+                times = np.where(np.isfinite(times), times, 0.0)
+                self._lasted = (
+                    [0.0, *np.cumsum(times).tolist()],
+                    [0.0, *np.cumsum(self.nodes[:-1] * times + moments).tolist()],
+                )
+            for (first, last), passed in tally.whole.items():
+                time_s += passed * (self._lasted[0][last + 1] - self._lasted[0][first])
+                charge_s += passed * (self._lasted[1][last + 1] - self._lasted[1][first])
+        return time_s, charge_s
 
 
 def _time_to(distance: float, f0: float, f1: float) -> float:

@@ -9,6 +9,7 @@ is of second order.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -58,9 +59,10 @@ class Member:
 
 @dataclass(slots=True, eq=False)
 class Cycle:
-    """A period that repeats while low <= charge < high.
+    """A period that repeats while low <= charge < high and count_low <= count < count_high.
 
-    `moving` are the numbers of the regions that move within it.
+    `moving` are the numbers of the regions that move within it. The count is that of a gauge that
+    counts charge; it has no limits where nothing reads one.
     """
 
     period_ns: int
@@ -69,6 +71,8 @@ class Cycle:
     wake_c: float
     low: float
     high: float
+    count_low: float = -math.inf
+    count_high: float = math.inf
     grids: Grids = field(default_factory=dict)  # shared by the cycles of one gadget
     turns: dict[int, Turn] = field(default_factory=dict)
     _parts: list[Part] | None = None
@@ -155,14 +159,18 @@ class Cycle:
             found = self.turns[index] = Turn(self, index)
         return found
 
-    def margin(self, charge: float) -> float:
-        """How far the charge may move within one period, both ways added up."""
+    def times(self) -> list[tuple[Clock, float]]:
+        """How long (s) each clock goes on in one period."""
         if self._rates is None:
             times: dict[Clock, float] = {}
             for phase, ns, _ in self.parts():
                 times[phase.clock] = times.get(phase.clock, 0.0) + ns * _NS
             self._rates = list(times.items())
-        moved = sum(abs(clock.rate(charge)) * seconds for clock, seconds in self._rates)
+        return self._rates
+
+    def margin(self, charge: float) -> float:
+        """How far the charge may move within one period, both ways added up."""
+        moved = sum(abs(clock.rate(charge)) * seconds for clock, seconds in self.times())
         return moved + self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
 
 

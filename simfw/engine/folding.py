@@ -36,8 +36,8 @@ class Moment:
 
     `entered`, `waiting`, `memory`, `conditions` describe the regions; `due` are absolute times of
     the next dwells. `turns` are the charges at which something read in the instant would have been
-    read otherwise; `rules` is how each rule that looks at times stands; `events` and `woke` tell
-    what happened in it.
+    read otherwise, `counted` and `count_turns` the same of a gauge that counts charge; `rules` is
+    how each rule that looks at times stands; `events` and `woke` tell what happened in it.
     """
 
     time_ns: int
@@ -49,6 +49,8 @@ class Moment:
     conditions: tuple[bool, ...]
     charge: float
     turns: frozenset[float]
+    counted: float
+    count_turns: frozenset[float]
     phase: Phase
     rules: tuple[RuleStand, ...]
     events: tuple[int, ...]
@@ -89,7 +91,8 @@ class Folder:
             self._last.clear()
 
     def recall(
-        self, states: tuple[int, ...], entered: list[int], now_ns: int, charge: float
+        self, states: tuple[int, ...], entered: list[int], now_ns: int, charge: float,
+        counted: float,
     ) -> tuple[Cycle, int] | None:
         """The cycle, and the number of its instant, that is known to go on from here."""
         by_moving = self._here.get(states)
@@ -100,6 +103,8 @@ class Folder:
             for found in by_age.get(tuple([now_ns - entered[r] for r in moving]), ()):
                 cycle = found[0]
                 if cycle.low <= charge < cycle.high and (
+                    cycle.count_low <= counted < cycle.count_high
+                ) and (
                     best is None or cycle.period_ns > best[0].period_ns
                 ):
                     best = found
@@ -181,14 +186,19 @@ class Folder:
                     folded=moment.folded,
                 )
             )
+        counts = {level for moment in ends for level in moment.count_turns}
         marks = {mark for moment in ends for mark in moment.turns}
         marks.update(mark for member in members for mark in member.phase.marks)
         for member in members:
             if member.folded is not None:
-                marks.update((member.folded[0].low, member.folded[0].high))
+                inner = member.folded[0]
+                marks.update((inner.low, inner.high))
+                counts.update((inner.count_low, inner.count_high))
         low = max((mark for mark in marks if mark <= last.charge), default=0.0)
         high = min((mark for mark in marks if mark > last.charge), default=math.inf)
-        if not low <= span[0].charge < high:
+        count_low = max((level for level in counts if level <= last.counted), default=-math.inf)
+        count_high = min((level for level in counts if level > last.counted), default=math.inf)
+        if not low <= span[0].charge < high or not count_low <= span[0].counted < count_high:
             return None
         cycle = Cycle(
             period_ns=last.time_ns - span[0].time_ns,
@@ -197,6 +207,8 @@ class Folder:
             wake_c=wake_c,
             low=low,
             high=high,
+            count_low=count_low,
+            count_high=count_high,
             grids=self._grids,
         )
         self.cycles.append(cycle)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from simfw.behaviour.expression import (
+    CONTINUOUS,
     All,
     Any,
     Compare,
@@ -212,9 +213,7 @@ def _varies(expression: Expression) -> bool:
             return True
         case Compare(left, _, right):
             return any(
-                isinstance(t, Quantity) and t.name in ("cell.voltage", "cell.charge",
-                                                       "gauge.measured")
-                for t in (left, right)
+                isinstance(t, Quantity) and t.name in CONTINUOUS for t in (left, right)
             )
         case Not(part):
             return _varies(part)

@@ -22,6 +22,9 @@ class Observer:
                charger: ChargerMode) -> None:  # fmt: skip
         """The same, in little: when, the charge at both ends, what the charger did at the start."""
 
+    def counted(self, start_ns: int, end_ns: int, start: float, end: float) -> None:
+        """Likewise of the count (0..1) of a gauge that counts charge, where there is one."""
+
     def event(self, time_ns: int, name: str) -> None:
         """An event was emitted."""
 

@@ -13,7 +13,8 @@ from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, LoadSet
-from simfw.engine.clock import Clock, clock_of
+from simfw.engine.clock import Clock, Tally, clock_of
+from simfw.engine.count import Count
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
 from simfw.engine.supply import Supply
@@ -74,6 +75,8 @@ class Plant:
         self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
         # The charges at which what was read in this instant would have been read otherwise.
         self.turns: set[float] = set()
+        counter = self.circuit.counter
+        self.count = None if counter is None else Count(counter, self.capacity_c)
         self._hiding = False
         self.refresh()
 
@@ -103,6 +106,30 @@ class Plant:
     def charge(self) -> float:
         """The cell's state of charge, 0..1."""
         return self.base + self.moved
+
+    def advance(
+        self, clock: Clock, time_s: float, tally: Tally, low: float = -math.inf,
+        high: float = math.inf,
+    ) -> float | None:
+        """Let time go by on `clock`, counted in `tally`, and return the change of charge.
+
+        None, and nothing done, when the new charge would not lie in low <= s < high. The change is
+        left to the caller to add, the count of the gauge is not.
+        """
+        if self.count is None:
+            return clock.advance(self.charge, time_s, tally, low, high)
+        own = Tally()
+        change = clock.advance(self.charge, time_s, own, low, high)
+        if change is not None:
+            self.count.move(clock, change, own)
+            tally.join(own)
+        return change
+
+    def draw(self, charge_c: float) -> None:
+        """Take a lump of charge (C) out of the cell."""
+        self.moved -= charge_c / self.capacity_c
+        if self.count is not None:
+            self.count.take(charge_c)
 
     def settle_at(self, mark: float, *, falling: bool) -> None:
         """Stand on the far side of `mark`, which has just been crossed."""
@@ -158,7 +185,10 @@ class Plant:
         return self.phase().levels[self.outputs.index(name)]
 
     def below(self, quantity: str, level: float) -> bool:
-        """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
+        """Whether a quantity of `CONTINUOUS` is below `level` now."""
+        if quantity == "gauge.counted":
+            assert self.count is not None
+            return self.count.below(level)
         if quantity != "cell.charge":
             if quantity == "gauge.measured":
                 level = self.circuit.true_v_for(level)

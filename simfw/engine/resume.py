@@ -19,6 +19,11 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
     simulation.now = saved.time_ns
     simulation.alive = saved.alive
     plant.base, plant.moved = saved.base, saved.moved
+    if plant.count is not None:
+        if saved.counted is None:
+            plant.count.begin_at(plant.charge)
+        else:
+            plant.count.share = saved.counted
     plant.supply = Supply(
         usb=saved.usb, mode=saved.charger, protected=saved.protected,
         temperature_c=saved.temperature_c, faulty=saved.faulty,
@@ -67,4 +72,5 @@ def snapshot(simulation: Simulation) -> Snapshot:
         faulty=plant.supply.faulty,
         pending=tuple((c.time_ns, c.kind, c.name, c.value) for c in simulation.pending),
         rules=tuple(monitor.save() for monitor in simulation.monitors),
+        counted=None if plant.count is None else plant.count.share,
     )

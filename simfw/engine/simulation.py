@@ -108,6 +108,8 @@ class Simulation:
         self.resumed = resume
         if resume is None:
             plant.base = scenario.charge
+            if plant.count is not None:
+                plant.count.begin_at(scenario.charge)
             self.stepper.halt(0)
             self.start = 0
             pending: list[Change] = []
@@ -124,6 +126,7 @@ class Simulation:
         self.start_charge = plant.charge
         self.phase = plant.phase()
         self.cell = CellNow(plant, self.phase)
+        self._completed = self.stepper.event_ids.get("charge.completed", -1)
         self._was_awake = False
         self._inputs_changed = False
         self._due_expects: list[Change] = []
@@ -168,7 +171,7 @@ class Simulation:
             then = due
         charge = plant.charge
         low, high = phase.bounds(charge)
-        change = phase.clock.advance(charge, (then - now) * _NS, phase.tally, low, high)
+        change = plant.advance(phase.clock, (then - now) * _NS, phase.tally, low, high)
         crossed = change is None
         if change is None:
             falling = phase.clock.rate(charge) < 0.0
@@ -177,7 +180,7 @@ class Simulation:
             crossed = seconds < math.inf
             if crossed:
                 then = min(then, now + int(seconds * 1e9) + 1)
-            change = phase.clock.advance(charge, (then - now) * _NS, phase.tally)
+            change = plant.advance(phase.clock, (then - now) * _NS, phase.tally)
             assert change is not None
             if crossed:  # else it comes as near as rounding tells apart, and never there
                 plant.moved += change
@@ -203,9 +206,16 @@ class Simulation:
         self.time_in[phase] = self.time_in.get(phase, 0) + end - start
         for observer in self._follow:
             observer.passed(start, end, charge, self.plant.charge, phase.loads.charger)
+        self._counted(start, end)
         if self.trace or self._told:
             middle = 0.5 * (charge + self.plant.charge)
             self._record(phase, phase.clock, start, end, charge, middle, 0)
+
+    def _counted(self, start: int, end: int) -> None:
+        register = self.plant.count
+        if register is not None:
+            for observer in self.observers:
+                observer.counted(start, end, register.before, register.share)
 
     def _record(
         self, phase: Phase, clock: Clock, start: int, end: int, charge: float, middle: float,
@@ -287,6 +297,9 @@ class Simulation:
         plant, stepper = self.plant, self.stepper
         before_states = tuple(stepper.states)
         plant.turns.clear()
+        count = plant.count
+        if count is not None:
+            count.turns.clear()
         public: list[int] = []
         moved = woke = False
         rounds = 0
@@ -311,8 +324,10 @@ class Simulation:
                 raise EndlessInstant(self.now, _ROUNDS, loop, hint)
         self.phase = phase
         woke = woke and not self._was_awake and self.alive
+        if count is not None and self._completed in public:
+            count.anchor()
         if woke and self.wake_c:
-            plant.moved -= self.wake_c / plant.capacity_c
+            plant.draw(self.wake_c)
             phase.lump_c += self.wake_c
         self._was_awake = phase.loads.controller == "awake"
         happened: frozenset[str] = frozenset()
@@ -358,6 +373,8 @@ class Simulation:
         self.alive = True
         self.closed_at = self.now
         self._was_awake = False
+        if plant.count is not None:
+            plant.count.power_up()
         return found_at_pins(plant.flag, self.stepper.event_ids), True
 
     def _note_chatter(self) -> None:
@@ -424,8 +441,9 @@ class Simulation:
     def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
         stepper, folder = self.stepper, self.folder
         rules = tuple([monitor.stand(self.now) for monitor in self._timed])
-        charge = self.plant.charge
-        found = folder.recall(phase.states, stepper.entered_ns, self.now, charge)
+        charge, register = self.plant.charge, self.plant.count
+        counted = 1.0 if register is None else register.share
+        found = folder.recall(phase.states, stepper.entered_ns, self.now, charge, counted)
         whole = found is not None and folder.is_whole(found[0], phase.states, stepper.due())
         if not whole:
             moment = Moment(
@@ -438,6 +456,8 @@ class Simulation:
                 conditions=tuple(stepper.condition_values),
                 charge=charge,
                 turns=frozenset(self.plant.turns),
+                counted=counted,
+                count_turns=frozenset() if register is None else frozenset(register.turns),
                 phase=phase,
                 rules=rules,
                 events=public,
@@ -496,12 +516,15 @@ class Simulation:
         step = 0
         margin = 2.0 * cycle.margin(plant.charge)
         low, high = cycle.low + margin, cycle.high - margin
+        register = plant.count
         while self.now + member.total_ns < boundary and low <= plant.charge < high:
+            if register is not None and not register.within(cycle, plant.charge):
+                break
             if member.folded is not None:
                 inner, place, count = member.folded
                 self._round(inner, place, count, member.phase)
             charge = plant.charge
-            change = member.phase.clock.advance(charge, member.lasts_ns * _NS, member.phase.tally)
+            change = plant.advance(member.phase.clock, member.lasts_ns * _NS, member.phase.tally)
             assert change is not None
             plant.moved += change
             now = self.now
@@ -511,7 +534,7 @@ class Simulation:
             member = cycle.members[index]
             step += 1
             if member.woke and self.wake_c:
-                plant.moved -= self.wake_c / plant.capacity_c
+                plant.draw(self.wake_c)
                 member.phase.lump_c += self.wake_c
             if member.events:
                 self._emit([stepper.event_names[n] for n in member.events], self.now)
@@ -545,6 +568,10 @@ class Simulation:
             count = int(periods) - 1
             if count < 1:
                 return 0
+        if self.plant.count is not None:
+            count = self.plant.count.periods(cycle, cycle.turn(index).clock, charge, count)
+            if count < 1:
+                return 0
         self._round(cycle, index, count, self.phase)
         stepper.shift(count * period, cycle.moving)
         for monitor in self._timed:
@@ -556,7 +583,7 @@ class Simulation:
         plant = self.plant
         charge = plant.charge
         turn = cycle.turn(index)
-        change = turn.clock.advance(charge, count * cycle.period_ns * _NS, turn.tally)
+        change = plant.advance(turn.clock, count * cycle.period_ns * _NS, turn.tally)
         assert change is not None
         plant.moved += change
         turn.count += count
@@ -564,6 +591,7 @@ class Simulation:
         self.now += count * cycle.period_ns
         for observer in self._follow:
             observer.passed(start, self.now, charge, plant.charge, phase.loads.charger)
+        self._counted(start, self.now)
         if self.trace or self._told:
             middle = 0.5 * (charge + plant.charge)
             parts = tuple(

@@ -29,7 +29,8 @@ class Snapshot:
     """Everything a continuation needs. Times are absolute, counted from the first run's start.
 
     The charge is `base + moved` (0..1), kept apart so that no digits are lost. `pending` are
-    stimuli that began before and end later: (time, kind, name, value).
+    stimuli that began before and end later: (time, kind, name, value). `counted` is the count of a
+    gauge that counts charge (0..1), None without.
     """
 
     time_ns: int
@@ -47,3 +48,4 @@ class Snapshot:
     faulty: bool = False
     pending: tuple[tuple[int, str, str, float], ...]
     rules: tuple[RuleState, ...]
+    counted: float | None = None

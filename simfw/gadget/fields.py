@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Self
 
-from pydantic import BeforeValidator, GetCoreSchemaHandler
+from pydantic import BeforeValidator, GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import core_schema
 
 from simfw.errors import QuantityError, nearest
@@ -43,6 +43,7 @@ __all__ = [
     "Charge",
     "Emits",
     "ForwardPoint",
+    "GaugeLevel",
     "Hertz",
     "IntensityAt",
     "Irradiance",
@@ -215,6 +216,13 @@ def _share(value: object) -> Figure:
     return figure
 
 
+def _gauge_level(value: object, info: ValidationInfo) -> Figure:
+    """A level of the gauge: a voltage, or what a gauge that counts has left of its capacity."""
+    if info.data.get("method") == "counting":
+        return _share(value)
+    return read_figure(value, VOLTAGE)
+
+
 def _per_month(value: object) -> Figure:
     figure = read_figure(value, PER_MONTH)
     if figure.high >= 1:
@@ -266,6 +274,7 @@ def _timing(value: object) -> Timing:
 
 
 Volts = Annotated[Figure, _figure(VOLTAGE)]
+GaugeLevel = Annotated[Figure, BeforeValidator(_gauge_level)]  # V, or 0..1 where charge is counted
 Amperes = Annotated[Figure, _figure(CURRENT)]
 Ohms = Annotated[Figure, _figure(RESISTANCE)]
 Charge = Annotated[Figure, _figure(CHARGE)]  # coulomb

@@ -159,6 +159,7 @@ def _gauge(gadget: Gadget) -> Iterator[Problem]:
             "the gauge has no light to show anything",
             "gauge.light beside it",
         )
+    yield from _gauge_method(gauge)
     for index, threshold in enumerate(gauge.thresholds):
         if index and threshold.value <= gauge.thresholds[index - 1].value:
             yield _problem(
@@ -179,6 +180,29 @@ def _gauge(gadget: Gadget) -> Iterator[Problem]:
         yield _problem("gauge.blink", "a half period of zero", "more than zero")
     if gauge.blink is not None and gadget.charger is None:
         yield _problem("gauge.blink", "nothing ever charges this gadget", "a [charger]")
+
+
+def _gauge_method(gauge: Gauge) -> Iterator[Problem]:
+    """Keys that only one of the methods reads."""
+    counts = (("capacity", gauge.capacity, "the charge that the firmware takes for a full cell"),
+              ("power_up", gauge.power_up, "the count that the firmware begins with at power-up"))
+    if gauge.method == "voltage":
+        for name, figure, _ in counts:
+            if figure is not None:
+                yield _problem(f"gauge.{name}", "a gauge that measures the voltage counts nothing",
+                               'method = "counting" beside it')
+        return
+    for name, figure, meaning in counts:
+        if figure is None:
+            example = "550 mAh" if name == "capacity" else "0 %"
+            yield _problem("gauge.method", f"a gauge that counts charge needs {name}: {meaning}",
+                           f'{name} = "{example}" beside it')
+    gap = 0.0 if gauge.hysteresis is None else gauge.hysteresis.high
+    if gauge.thresholds and gauge.thresholds[-1].high + gap > 1:
+        yield _problem("gauge.hysteresis", "the last bar would never come back: the count ends at "
+                       "100 %", "at most what is left from the last threshold to 100 %")
+    if gauge.capacity is not None and gauge.capacity.low <= 0:
+        yield _problem("gauge.capacity", "a full cell of no charge", "more than zero")
 
 
 def _gauge_light(gadget: Gadget, gauge: Gauge, name: str) -> Iterator[Problem]:

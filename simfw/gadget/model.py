@@ -17,6 +17,7 @@ from simfw.gadget.fields import (
     Charge,
     Emits,
     ForwardPoint,
+    GaugeLevel,
     Hertz,
     IntensityAt,
     Irradiance,
@@ -329,15 +330,21 @@ class Proximity(Part):
 
 
 class Gauge(Part):
-    """`[gauge]`. `thresholds[k]` is where bar k+1 goes out; it returns `hysteresis` above that."""
+    """`[gauge]`. `thresholds[k]` is where bar k+1 goes out; it returns `hysteresis` above that.
+
+    With the method "voltage" they are volts as measured, with "counting" shares of `capacity`, the
+    charge that the firmware takes for a full cell; `power_up` is the count it begins with.
+    """
 
     light: Name | None = None
-    method: Literal["voltage", "counting"] = "voltage"
+    method: Literal["voltage", "counting"] = "voltage"  # first: it says what the levels are
     # The rows of the gauge grow with the square of the number of its bars.
-    thresholds: Annotated[tuple[Volts, ...], Field(max_length=64)] = ()
-    hysteresis: Volts | None = None
-    low: Volts | None = None
-    flat: Volts | None = None
+    thresholds: Annotated[tuple[GaugeLevel, ...], Field(max_length=64)] = ()
+    hysteresis: GaugeLevel | None = None
+    low: GaugeLevel | None = None
+    flat: GaugeLevel | None = None
+    capacity: Charge | None = None
+    power_up: Ratio | None = None
     every: Time = default_time("1 s")
     show: str | None = None
     blink: Time | None = None  # while charging the top bar toggles with this half period

@@ -23,19 +23,25 @@ from simfw.life.arithmetic import advance, answers, between, find, lay, next_mod
 from simfw.life.pending import begin, take_off
 from simfw.life.registers import (
     ALIVE,
+    ANCHORS,
     ASK_CHARGE,
+    ASK_COUNT,
     ASK_ECHO,
+    ASK_FIRST,
     ASK_FULL,
     ASK_LEVEL,
     ASK_LOW,
     ASK_OPEN,
     ASK_RESTART,
     ASKED,
+    CAPACITY_C,
     CHARGE,
     CHARGING,
     CODES,
     COMB,
     CONTACT,
+    COUNTED,
+    COUNTS,
     DAY_NS,
     DEAD_NS,
     DONE,
@@ -47,8 +53,10 @@ from simfw.life.registers import (
     FILLS,
     FINISHED,
     FINISHING,
+    FIRST_COUNT,
     FORCE,
     FORCED,
+    FORGETS,
     FULL_AT,
     GATE,
     GATED,
@@ -61,8 +69,10 @@ from simfw.life.registers import (
     INFOS,
     INSTANTS,
     LAST_OPEN,
+    LEAK,
     LEVELS,
     LOADS,
+    LOSS,
     MISS_CODE,
     MISS_LOADS,
     MISS_MIX,
@@ -83,10 +93,12 @@ from simfw.life.registers import (
     PLUG,
     PLUGS,
     QUARTER_NS,
+    RATIO,
     REFUSED,
     REFUSING,
     REGIONS,
     REST,
+    RESTART,
     SENSORS,
     SETTLE,
     SPAN_START,
@@ -106,6 +118,7 @@ from simfw.life.registers import (
     TRACKED,
     USB,
     USED,
+    WAKE_C,
     WAKES,
     WARM,
     Parts,
@@ -163,6 +176,9 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
     mark_at = p.mark_at
     mark_kind = p.mark_kind
     charge_level = p.charge_level
+    count_level = p.count_level
+    counts = size[COUNTS]
+    ratio = p.real[RATIO]
     range_m = p.range_m
     entered = w.entered
     due = w.due
@@ -211,7 +227,20 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             while True:
                 low = -1.0
                 high = 2.0
+                count_low = -1.0
+                count_high = 2.0
                 while at_node >= 0:
+                    if ask_kind[at_node] == ASK_COUNT:
+                        at = count_level[ask_what[at_node]]
+                        if f[COUNTED] < at:
+                            at_node = ask_yes[at_node]
+                            if at < count_high:
+                                count_high = at
+                        else:
+                            at_node = ask_no[at_node]
+                            if at > count_low:
+                                count_low = at
+                        continue
                     if ask_kind[at_node] == ASK_CHARGE:
                         at = charge_level[ask_what[at_node]]
                     else:
@@ -281,6 +310,21 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             if i[HANDS] > 0 and then > now + QUARTER_NS:
                 # The answer to a steady hand is asked for again now and then.
                 then = now + QUARTER_NS
+            if counts > 0:
+                # Until the count passes a level that was asked for. Its pace changes with the
+                # charge, so that all but the last second is gone in steps of nine tenths.
+                k = piece(grid, bucket, charge)
+                pace = (between(grid, rate, slot * nodes, k, charge) * ratio
+                        + p.real[LEAK] + p.real[LOSS] * charge)
+                left = -1.0
+                if pace < 0.0 and count_low > 0.0:
+                    left = (f[COUNTED] - count_low) / -pace
+                elif pace > 0.0 and count_high <= 1.0:
+                    left = (count_high - f[COUNTED]) / pace
+                if 0.0 <= left < (then - now) * 1e-9:
+                    if left > 1.0:
+                        left *= 0.9
+                    then = now + int(left * 1e9) + 1
             low_kind = -1
             high_kind = -1
             hit = -1
@@ -326,6 +370,11 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 used = between(grid, use, slot * nodes, k, middle) * ((then - now) * 1e-9)
                 f[CHARGE] = reached
                 f[USED] += used
+                if counts > 0:
+                    moved = (reached - charge) * ratio + (
+                        p.real[LEAK] + p.real[LOSS] * middle
+                    ) * ((then - now) * 1e-9)
+                    f[COUNTED] = min(max(f[COUNTED] + moved, 0.0), 1.0)
                 lay(w.heat, now, then, used)
                 for k in range(size[TRACKED]):
                     r = tracked[k]
@@ -465,8 +514,12 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     yes = charge < charge_level[what]
                 elif kind_asked == ASK_FULL:
                     yes = charge >= 1.0
+                elif kind_asked == ASK_COUNT:
+                    yes = f[COUNTED] < count_level[what]
+                elif kind_asked == ASK_FIRST:
+                    yes = p.real[FIRST_COUNT] < count_level[what]
                 elif kind_asked == ASK_RESTART:
-                    yes = charge >= p.real[2] and charge > 0.0
+                    yes = charge >= p.real[RESTART] and charge > 0.0
                 elif kind_asked == ASK_ECHO and hand[what] < 0.0:
                     yes = False
                 else:
@@ -511,9 +564,14 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                         entered[r] = now
                     group = t.set_group[k]
                     due[r] = entered[r] + after[group] if group >= 0 else NEVER
+                if out_bits & FORGETS:
+                    f[COUNTED] = p.real[FIRST_COUNT]
+                if out_bits & ANCHORS:
+                    f[COUNTED] = 1.0
                 if out_bits & WAKES:
-                    f[CHARGE] -= p.real[1] / p.real[0]
-                    f[USED] += p.real[1]
+                    f[CHARGE] -= p.real[WAKE_C] / p.real[CAPACITY_C]
+                    f[COUNTED] = max(f[COUNTED] - p.real[WAKE_C] / p.real[CAPACITY_C] * ratio, 0.0)
+                    f[USED] += p.real[WAKE_C]
                 if out_bits & FILLS and i[FULL_AT] < 0:
                     i[FULL_AT] = now
                 if t.out_opened[out] > 0:

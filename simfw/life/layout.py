@@ -132,6 +132,7 @@ class Layout:
             for value in sorted(levels_read(every, name))
         ]
         self.charge_levels = sorted(levels_read(every, "cell.charge"))
+        self.count_levels = sorted(levels_read(every, "gauge.counted"))
         for _, show in self.gates:
             self._check_gate(show)
         self.charger = Circuit(gadget).charger
@@ -214,6 +215,7 @@ class Layout:
         regions, buttons = len(self.regions), len(self.buttons)
         size[k.REGIONS], size[k.SENSORS] = regions, len(self.sensors)
         size[k.LEVELS], size[k.CHARGE_LEVELS] = len(self.levels), len(self.charge_levels)
+        size[k.COUNTS] = len(self.count_levels)
         size[k.STARTED], size[k.TRACKED] = len(self.started), len(self.tracked)
         size[k.FORCE] = k.EXPIRE + 2 * regions
         size[k.GATE] = size[k.FORCE] + k.MARKS

@@ -97,6 +97,7 @@ class Learner:
         self._comb = self.start()
         self._answer: Answer = bool
         self._asked: dict[Question, bool] = {}
+        self._forgot = False  # whether the gauge has forgotten its count in this instant
 
     def start(self) -> Comb:
         """The combination in which a user's gadget begins: powering up."""
@@ -152,8 +153,11 @@ class Learner:
         return self._level_of(self.loads(), self.layout.outputs.index(name))
 
     def below(self, quantity: str, level: float) -> bool:
-        """Whether `cell.voltage`, `cell.charge` or `gauge.measured` is below `level` now."""
+        """Whether a quantity of `CONTINUOUS` is below `level` now."""
         layout = self.layout
+        if quantity == "gauge.counted":
+            kind = k.ASK_FIRST if self._forgot else k.ASK_COUNT
+            return self.ask(kind, 0, layout.count_levels.index(level))
         if quantity == "cell.charge":
             return self.ask(k.ASK_CHARGE, 0, layout.charge_levels.index(level))
         return self.ask(k.ASK_LEVEL, self.loads(), layout.levels.index((quantity, level)))
@@ -178,6 +182,7 @@ class Learner:
         """
         size = self.layout.size
         self._comb, self._answer, self._asked = comb, answer, {}
+        self._forgot = False
         self._place(comb)
         if code < size[k.FORCE]:
             regions = len(self.layout.regions)
@@ -264,6 +269,7 @@ class Learner:
             after, raws, power_up = self._electrical(comb)
             if after is None:
                 break
+            self._forgot |= power_up
             opened += int(after.protected and not comb.protected)
             filled = filled or (after.mode != comb.mode and MODES[after.mode] == "complete")
             was_awake = was_awake and not power_up
@@ -282,6 +288,10 @@ class Learner:
         if not comb.protected and not was_awake and (woke or awake):
             bits |= k.WAKES
         self._happened = frozenset(stepper.event_names[number] for number in public)
+        if self._forgot:
+            bits |= k.FORGETS
+        if "charge.completed" in self._happened:
+            bits |= k.ANCHORS
         return Step(
             comb=comb,
             bits=bits,

@@ -11,6 +11,7 @@ from scipy.sparse import csr_array
 
 from simfw.behaviour.build import build_system
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.circuit.counting import Counter
 from simfw.engine.clock import passing
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
@@ -76,10 +77,12 @@ class PartTables:
         starts = np.searchsorted(self.grid, np.arange(k.BUCKETS + 1) / k.BUCKETS, side="right") - 1
         starts[-1] = len(self.grid) - 2
         self._fixed: dict[str, Any] = {
-            "real": flat([circuit.capacity_c, self._wake_c, restart], fast, real=True),
+            "real": flat([circuit.capacity_c, self._wake_c, restart, *_counting(circuit.counter)],
+                         fast, real=True),
             "after": flat(self._after, fast),
             "range_m": flat(self._ranges(), fast, real=True),
             "charge_level": flat(layout.charge_levels, fast, real=True),
+            "count_level": flat(layout.count_levels, fast, real=True),
             "grid": flat(self.grid, fast, real=True),
             "bucket": flat(starts, fast),
         }
@@ -253,6 +256,14 @@ class PartTables:
         else:
             marks.append((0, max(self._marks[slot][0] for slot in slots), k.MARK_OPEN))
         return marks
+
+
+def _counting(counter: Counter | None) -> list[float]:
+    """What the hot loop counts with, from `registers.RATIO` on."""
+    if counter is None:
+        return [0.0, 0.0, 0.0, 0.0]
+    return [counter.ratio, counter.power_up, counter.leakage_a / counter.capacity_c,
+            counter.self_discharge_a / counter.capacity_c]
 
 
 def _passings(grid: Array, values: Array, levels: Array) -> Array:

@@ -73,7 +73,8 @@ REGISTERS = 30
 CHARGE = 0
 SPAN_SUM = 1
 USED = 2
-REALS = 3
+COUNTED = 3       # the count of a gauge that counts charge (0..1)
+REALS = 4
 
 STAGE_REST = 0
 STAGE_PLACE = 1
@@ -92,6 +93,15 @@ HAND = 1
 PLUG = 2
 TEMPERATURE = 3
 
+# Numbers in `Parts.real`.
+CAPACITY_C = 0
+WAKE_C = 1
+RESTART = 2       # the charge at which the protection closes
+RATIO = 3         # the capacity in capacities as the firmware counts
+FIRST_COUNT = 4   # the count at power-up
+LEAK = 5          # what flows past the counter, in such capacities (1/s): always,
+LOSS = 6          # and in proportion to the charge, at charge 1
+
 # Numbers in `Tables.size`: how many there are of what.
 REGIONS = 0
 SENSORS = 1
@@ -107,7 +117,8 @@ TOUCH = 9         # plus twice the button, plus 1 where it closes
 SUPPLY = 10       # plus 1 where USB comes
 WARM = 11         # plus the number of the temperature
 TRACKED = 12      # regions whose time per state is kept
-SIZES = 13
+COUNTS = 13       # levels of the count that something asks for
+SIZES = 14
 SETTLE = 0        # an instant in which no dwell has expired
 EXPIRE = 1        # plus the region: an instant, this one's dwell being the last that has expired
 
@@ -120,6 +131,8 @@ ASK_RESTART = 4   # whether it closes again
 ASK_STEP = 5      # whether the charger's next step leads to this mode (-1: whether any is due)
 ASK_LOW = 6       # whether charging would begin with precharge
 ASK_FULL = 7
+ASK_COUNT = 8     # whether the count is below a level
+ASK_FIRST = 9     # whether the count at power-up is
 
 # Bits of a combination.
 ALIVE = 1
@@ -130,6 +143,8 @@ REFUSING = 4      # the cell is flat
 WAKES = 1
 FILLS = 2         # the charger has ended
 HOLDS = 4         # the condition of a gated habit
+FORGETS = 8       # the count begins anew, at power-up
+ANCHORS = 16      # the count is that of a full cell
 
 MARK_OPEN = 0
 MARK_RESTART = 1
@@ -193,7 +208,7 @@ class Tables(NamedTuple):
 class Parts(NamedTuple):
     """Everything that belongs to one set of parts."""
 
-    real: Reals           # [capacity (C), wake charge (C), charge at which the protection closes]
+    real: Reals           # see `CAPACITY_C` and those that follow
     after: Ints           # per dwell group (ns)
     grid: Reals           # the charges of the nodes, rising from 0 to 1
     bucket: Ints          # the piece in which each of BUCKETS equal parts of the charge begins
@@ -215,6 +230,7 @@ class Parts(NamedTuple):
     mark_kind: Ints
     range_m: Reals        # per sensor and voltage node; < 0: any hand answers
     charge_level: Reals   # levels of cell.charge, rising
+    count_level: Reals    # levels of the count, rising
 
 
 class World(NamedTuple):

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from simfw.behaviour.expression import (
     COMPARE,
+    CONTINUOUS,
     MIRRORED,
     All,
     Any,
@@ -63,7 +64,7 @@ class Moment:
 Level = Callable[[Moment, tuple[int, ...], int], float]
 """The level of an output in some states."""
 Below = Callable[[Moment, tuple[int, ...], str, float], bool]
-"""Whether `cell.voltage`, `gauge.measured` or `cell.charge` is below a level in some states."""
+"""Whether a quantity of `CONTINUOUS` is below a level in some states."""
 
 
 class Truths:
@@ -130,11 +131,12 @@ class Truths:
         for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):
             if not (isinstance(one, Quantity) and isinstance(other, Number)):
                 continue
-            if one.name not in ("cell.voltage", "gauge.measured", "cell.charge"):
+            if one.name not in CONTINUOUS:
                 continue
             if order in ("==", "!="):
                 return order == "!="
-            self.readers.add(self.but)
+            if one.name != "gauge.counted":  # which no load of the moment moves
+                self.readers.add(self.but)
             level = turning_level(one.name, order, other.value)
             below = self.below(self.moment, self._at_home(states), one.name, level)
             return below == (order in ("<", "<="))

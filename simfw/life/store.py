@@ -289,6 +289,8 @@ class Store:
         layout = self.layout
         if name == "cell.charge":
             question = (k.ASK_CHARGE, 0, layout.charge_levels.index(level))
+        elif name == "gauge.counted":
+            question = (k.ASK_COUNT, 0, layout.count_levels.index(level))
         else:
             question = (k.ASK_LEVEL, self.loads_of(moment, states),
                         layout.levels.index((name, level)))

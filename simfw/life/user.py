@@ -94,6 +94,8 @@ class Life:
         self.loop = Loop(store.fast, _world(self.layout))
         world = self.world
         world.f[k.CHARGE] = pattern.charge
+        counter = parts.circuit.counter
+        world.f[k.COUNTED] = 0.0 if counter is None else counter.counted_at(pattern.charge)
         world.i[k.HORIZON] = pattern.horizon_ns
         world.i[k.ENDS_EMPTY] = 0 if pattern.plugs else 1
         self.user = user
@@ -255,6 +257,10 @@ class Life:
         parts = self.parts
         if kind == k.ASK_CHARGE:
             return charge < self.layout.charge_levels[what]
+        if kind == k.ASK_COUNT:
+            return float(self.world.f[k.COUNTED]) < self.layout.count_levels[what]
+        if kind == k.ASK_FIRST:
+            return float(parts.parts().real[k.FIRST_COUNT]) < self.layout.count_levels[what]
         if kind == k.ASK_FULL:
             return charge >= 1.0
         if kind == k.ASK_RESTART:

@@ -30,7 +30,8 @@ def circuit_json(gadget: Gadget, found: Overview) -> dict[str, Any]:
         "gauge": {
             "bands": [_plain(band) for band in found.bands],
             "suggested": [_plain(one) for one in found.suggestions],
-            "drift_per_day": None if found.drift is None else found.drift.per_day,
+            "drift_per_day": None if found.drift is None else found.drift.unseen_per_day,
+            "scale": None if found.drift is None else list(found.drift.scale),
         },
         "notes": [_plain(note) for note in found.notes],
         "guesses": guess_keys(gadget),
@@ -64,9 +65,14 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
     if found.bands:
         lines += ["", paint("What the bars mean in true charge", "head"), *_bands(found)]
     if found.drift is not None:
-        share = format_percent(found.drift.per_day)
-        lines += ["", paint("Gauge that counts charge", "head"),
-                  f"  drifts {share} of the capacity a day by what it cannot see"]
+        share = format_percent(found.drift.unseen_per_day)
+        low, high = (format_percent(scale) for scale in found.drift.scale)
+        lines += ["", paint("Gauge that counts charge", "head"), *columns([
+            ("the cell holds", f"{low} of the capacity figure" if low == high
+             else f"{low} to {high} of the capacity figure"),
+            ("not counted", f"up to {share} of the figure a day (leakage of the protection, "
+             "self-discharge)"),
+        ])]  # fmt: skip
     if found.notes:
         lines += ["", paint("Beware", "head")]
         for note in found.notes:

@@ -447,7 +447,7 @@ def _voltage_line(circuit: Circuit, groups: Groups) -> tuple[Array, Array]:
 def _levels_v(run: Run) -> list[tuple[str, float]]:
     """The voltages at which something happens, named: cut-off, and low and flat of the gauge."""
     named = [("cut-off", run.gadget.cell.cut_off)]
-    if run.gadget.gauge is not None:
+    if run.gadget.gauge is not None and run.gadget.gauge.method == "voltage":
         named += [("flat", run.gadget.gauge.flat), ("low", run.gadget.gauge.low)]
     return [(name, level.value) for name, level in named if level is not None]
 
@@ -527,7 +527,9 @@ def _bottom_v(run: Run, empty_v: float) -> float:
 
 def _thresholds(run: Run) -> list[float]:
     gauge = run.gadget.gauge
-    return [] if gauge is None else [threshold.value for threshold in gauge.thresholds]
+    if gauge is None or gauge.method != "voltage":
+        return []
+    return [threshold.value for threshold in gauge.thresholds]
 
 
 def _shade_bars(axis: Axes, run: Run, bottom: float, top: float) -> None:

@@ -50,7 +50,7 @@ SUPPLY_ACTS = (
     Act("supply goes", SUPPLY, ((SUPPLY, False),)),
     Act("supply comes", SUPPLY, ((SUPPLY, True),)),
 )
-CELL_QUANTITIES = ("gauge.measured", "cell.voltage", "cell.charge")
+CELL_QUANTITIES = ex.CONTINUOUS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -399,7 +399,9 @@ def reduce_system(
         reader.bind(machine, frozenset(collapsed))
     starts, endless = _starts(machine, system.status_levels)
     read_here = _union(_mentions(e) for e in expressions)
-    free = sorted((set() if detail.bands else set(read_here.quantities) & set(CELL_QUANTITIES))
+    # A count does not follow from the charge: what it was when depends on the way there.
+    followed = set(CELL_QUANTITIES) - {"gauge.counted"} if detail.bands else set()
+    free = sorted(set(read_here.quantities) & set(CELL_QUANTITIES) - followed
                   | {name for name in unread if not name.startswith("(")})
     return Reduced(
         machine=machine,

@@ -64,13 +64,17 @@ def monitor_of(rule: BoundRule) -> Monitor:
                    time_ns=rule.within_ns or 0)
 
 
-def telling_charges(circuit: Circuit, limits: Sequence[float]) -> list[float]:
+def telling_charges(
+    circuit: Circuit, limits: Sequence[float], counted: Sequence[float] = ()
+) -> list[float]:
     """Charges of the cell around which the voltages `limits` (V) are crossed, then full and 80 %.
 
     For each limit the charge whose open-circuit voltage is a little above it, for a little load and
-    for a large one, found by halving the interval.
+    for a large one, found by halving the interval. `counted`: charges at which a count is at a
+    limit; just above and just below each.
     """
-    found: list[float] = []
+    found = [round(charge + side, 5) for side in (1e-5, 1e-4, -1e-5, 1e-3) for charge in counted
+             if 0.0002 < charge + side < 0.9995]
     for lift in (0.004, 0.015, 0.05, -0.002, 0.001, 0.1):
         for limit in limits:
             low, high = 0.0, 1.0
@@ -274,7 +278,10 @@ def _settings(player: Player, reduced: Reduced, way: Way) -> Iterator[tuple[floa
             for name in ("gauge.measured", "cell.voltage")
             for value in reduced.limits.get(name, ())
         })
-        charges = telling_charges(player.prepared.circuit, limits)
+        counter = player.prepared.circuit.counter
+        counted = () if counter is None else tuple(
+            counter.charge_at(level) for level in reduced.limits.get("gauge.counted", ()))
+        charges = telling_charges(player.prepared.circuit, limits, counted)
     for charge in charges:
         yield charge, 0
     if any(name.endswith(".look") for name in reduced.kept):

@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.circuit.counting import counting_drift
 from simfw.circuit.endurance import charge_time, discharge
 from simfw.circuit.infrared import burst_rule, burst_verdict
 from simfw.circuit.pins import check_pins
 from simfw.gadget.model import Gadget
-from simfw.quantity import format_duration
+from simfw.quantity import format_duration, format_percent
 from simfw.verify.finding import Finding
 from simfw.verify.static import finding
 
@@ -128,6 +129,9 @@ def _flat(
     gauge, controller = gadget.gauge, gadget.controller
     if gauge is None or gauge.flat is None:
         return
+    if circuit.counter is not None:
+        yield from _counted_flat(gadget, circuit, charge, rest_v)
+        return
     flat, cut_off = gauge.flat.value, circuit.cut_off_v
     if cut_off is not None:
         references: list[float | None] = [None]
@@ -151,18 +155,49 @@ def _flat(
                 return
 
 
+def _counted_flat(
+    gadget: Gadget, circuit: Circuit, charge: Array, rest_v: Array
+) -> Iterator[Finding]:
+    """Whether a gauge that counts from a full cell takes the cell for flat before it is."""
+    drift, flat_at = counting_drift(gadget), _flat_charge(gadget, circuit)
+    if drift is None or flat_at is None or circuit.counter is None:
+        return
+    least = 1.0 - (1.0 - flat_at) * circuit.counter.ratio / drift.scale[0]
+    cut_off = circuit.cut_off_v
+    opens = 0.0 if cut_off is None else float(np.interp(cut_off, rest_v, charge, left=0.0))
+    if least <= opens:
+        where = "the cell is empty" if cut_off is None else "the protection opens"
+        yield finding("flat-below-cut-off", f"Counted from a full cell, {where} before the "
+                      f"controller takes the cell for flat: its figure is "
+                      f"{format_percent(1.0 / drift.scale[0])} of what the cell may hold.",
+                      ["gauge.flat", "gauge.capacity", "cell.capacity"])
+
+
+def _flat_charge(gadget: Gadget, circuit: Circuit) -> float | None:
+    """The charge at which the gauge takes the resting cell for flat; None where it never does."""
+    gauge = gadget.gauge
+    if gauge is None or gauge.flat is None:
+        return None
+    if circuit.counter is not None:
+        return circuit.counter.charge_at(gauge.flat.value)
+    return _charge_at(circuit, gauge.flat.value)
+
+
 def _cut_off(
     gadget: Gadget, circuit: Circuit, charge: Array, under: Sequence[Array]
 ) -> Iterator[Finding]:
     cut_off, restart = circuit.cut_off_v, gadget.cell.restart
     if cut_off is None or restart is None or not under:
         return
-    shed = gadget.gauge is not None and gadget.gauge.flat is not None and (
-        gadget.gauge.flat.value > cut_off
-    )
+    gauge, flat_at = gadget.gauge, _flat_charge(gadget, circuit)
     for volts in under:
         reached = np.flatnonzero(volts < cut_off)
-        if not reached.size or shed:
+        if not reached.size:
+            continue
+        if circuit.counter is not None:
+            if flat_at is not None and flat_at > charge[reached[-1]]:
+                continue
+        elif gauge is not None and gauge.flat is not None and gauge.flat.value > cut_off:
             continue
         recovered = float(circuit.open_circuit_v(charge[reached[-1]]))
         if recovered > restart.value:
@@ -189,8 +224,8 @@ def _reserve(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Finding
         return
     if gadget.controller is None:
         return
-    start = _charge_at(circuit, gauge.flat.value)
-    if not 0.0 < start < 1.0 or gauge.flat.value <= circuit.cut_off_v:
+    start, opens = _flat_charge(gadget, circuit), _charge_at(circuit, circuit.cut_off_v)
+    if start is None or not opens < start < 1.0:
         return
     lasts = discharge(circuit, loads.rest, start=start).run_time_s
     if lasts is not None and lasts < SHELF_DAYS * DAY_S:
@@ -236,15 +271,13 @@ def _charging(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Findin
 
 
 def _fading(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Finding]:
-    gauge = gadget.gauge
-    low_v = None
-    if gauge is not None and gauge.flat is not None:
-        low_v = gauge.flat.value
+    flat_at = _flat_charge(gadget, circuit)
+    if flat_at is not None:
+        low = max(flat_at, 0.0)
     elif circuit.cut_off_v is not None:
-        low_v = circuit.cut_off_v
-    if low_v is None:
+        low = _charge_at(circuit, circuit.cut_off_v)
+    else:
         return
-    low = _charge_at(circuit, low_v)
     told: set[str] = set()
     for load in loads.all:
         for name, _, segments in load.drives:

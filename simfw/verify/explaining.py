@@ -496,21 +496,28 @@ class _Search:
                                           "buttons": {**gadget.buttons, name: pressed}}))
 
     def _gauge(self) -> Iterator[_Change]:
-        """Thresholds of the gauge, moved to the voltage that the model had at the recorded edge."""
+        """Thresholds of the gauge, moved to the voltage that the model had at the recorded edge, or
+        where it counts charge by some points of its capacity figure.
+        """
         gauge = self.gadget.gauge
         if gauge is None or self.verdict.signal not in (gauge.light or "",):
             return
         run = self.replayed.predicted.traced.run
         at = self.time_ns / self.factor + run.start_ns
-        near = [interval.voltage_v for interval in run.intervals if interval.start_ns <= at][-3:]
+        counts = gauge.method == "counting"
+        near = [] if counts else [
+            interval.voltage_v for interval in run.intervals if interval.start_ns <= at][-3:]
         marks = [(f"gauge.thresholds[{k}]", figure.value)
                  for k, figure in enumerate(gauge.thresholds)]
         for key, old in marks:
-            for volts in dict.fromkeys([*near, *(old + step for step in
+            for level in dict.fromkeys([*near, *(old + step for step in
                                                  (-0.1, -0.05, -0.02, 0.02, 0.05, 0.1))]):
-                if abs(volts - old) > 1e-4 and abs(volts - old) < 0.3:
-                    yield _Change(key, f"{old:g} V -> about {volts:.3g} V", False,
-                                  with_values(self.gadget, {key: volts}))
+                if abs(level - old) > 1e-4 and abs(level - old) < 0.3 and (
+                    not counts or 0.0 < level < 1.0
+                ):
+                    told = (f"{old * 100:g} % -> about {level * 100:.3g} %" if counts
+                            else f"{old:g} V -> about {level:.3g} V")
+                    yield _Change(key, told, False, with_values(self.gadget, {key: level}))
         if gauge.show is not None:
             changed = gauge.model_copy(update={"show": None})
             yield _Change("gauge.show", "always", False,

@@ -259,13 +259,18 @@ def _scenarios(player: Player, cuts: bool) -> SearchStrategy[_Drawn]:
     if not kinds:
         kinds.append(st.tuples(st.just("wait"), st.just(""), times, st.just(0)))
     limits: list[float] = []
+    counted: list[float] = []
     if gadget.gauge is not None:
-        gauge = gadget.gauge
-        limits = [figure.value for figure in (*gauge.thresholds, gauge.low, gauge.flat)
+        gauge, counter = gadget.gauge, player.prepared.circuit.counter
+        levels = [figure.value for figure in (*gauge.thresholds, gauge.low, gauge.flat)
                   if figure is not None]
+        if counter is None:
+            limits = levels
+        else:
+            counted = [counter.charge_at(level) for level in levels]
     if gadget.cell.cut_off is not None:
         limits.append(gadget.cell.cut_off.value)
-    charges = telling_charges(player.prepared.circuit, limits)
+    charges = telling_charges(player.prepared.circuit, limits, counted)
     tail = 2 * S + max(
         [timing.ns for rule in player.gadget.rules for timing in (rule.within, rule.for_)
          if timing is not None],

@@ -113,7 +113,16 @@ def _sensor(name: str, sensor: Proximity) -> Iterator[Finding]:
 
 def _gauge(gadget: Gadget) -> Iterator[Finding]:
     gauge = gadget.gauge
-    if gauge is None or not gauge.thresholds:
+    if gauge is None:
+        return
+    charger = gadget.charger
+    if gauge.method == "counting":
+        if charger is not None and charger.status is None:
+            yield finding("count-never-anchored", "The gauge counts charge, and nothing tells the "
+                          "firmware when charging has completed: its count is never set right.",
+                          ["gauge.method", "charger.status"])
+        return
+    if not gauge.thresholds:
         return
     if gauge.hysteresis is None or gauge.hysteresis.value <= 0:
         yield finding("gauge-no-hysteresis", "A bar returns at the very voltage where it went out.",

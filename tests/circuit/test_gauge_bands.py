@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from simfw.circuit import Circuit, LoadSet
-from simfw.circuit.gauge import counting_drift, gauge_bands, suggest_thresholds
+from simfw.circuit.counting import counting_drift
+from simfw.circuit.gauge import gauge_bands, suggest_thresholds
 from simfw.gadget.quantities import with_values
 from tests.circuit.parts import CELL, CONTROLLER, LIGHTS, gadget
 
@@ -79,11 +80,11 @@ def test_wanted_charges_may_be_given():
 
 
 def test_counting_drifts_by_what_it_does_not_see():
-    """Self-discharge and leakage go unseen; a wrong current adds its share."""
-    made = gadget(CELL + 'leakage = "3 uA"\nself_discharge = "2 %/month"\n')
-    drift = counting_drift(made, 1e-3, current_error=0.1)
-    unseen = 3e-6 * 86400 / 2340 + -np.log(0.98) / 30.4375
+    """Self-discharge and leakage go unseen; a cell of another capacity counts at another scale."""
+    count = '[gauge]\nmethod = "counting"\ncapacity = "500 mAh"\npower_up = "0 %"\nflat = "5 %"\n'
+    cell = CELL.replace('"650 mAh"', '"650 mAh ± 10 %"')
+    drift = counting_drift(gadget(cell + 'leakage = "3 uA"\nself_discharge = "2 %/month"\n', count))
+    unseen = 3e-6 * 86400 / 1800 + -np.log(0.98) / 30.4375 * 650 / 500
     assert drift.unseen_per_day == pytest.approx(unseen, rel=1e-9)
-    assert drift.scale_per_day == pytest.approx(1e-4 * 86400 / 2340)
-    assert drift.per_day == drift.unseen_per_day + drift.scale_per_day
-    assert counting_drift(gadget(), 0.0).per_day == 0.0
+    assert drift.scale == pytest.approx((1.17, 1.43))
+    assert counting_drift(gadget()) is None

@@ -7,6 +7,13 @@ import pytest
 from simfw.circuit.overview import overview
 from tests.circuit.parts import CELL, CHARGER, CONTROLLER, LIGHTS, SENSOR, gadget
 
+COUNTING = """
+[gauge]
+method = "counting"
+capacity = "600 mAh"
+power_up = "0 %"
+flat = "5 %"
+"""
 GAUGE = '[gauge]\nthresholds = ["3.5 V", "3.8 V"]\n'
 
 
@@ -88,10 +95,10 @@ def test_sensor_without_emitter():
 
 def test_counting_gauge_drifts():
     """A gauge that counts has a drift instead of bands."""
-    found = overview(gadget(CELL + 'leakage = "3 uA"\n', '[gauge]\nmethod = "counting"\n'))
-    assert found.bands == ()
+    found = overview(gadget(CELL + 'leakage = "3 uA"\n', COUNTING))
     assert found.drift is not None
-    assert found.drift.per_day == pytest.approx(3e-6 * 86400 / 2340)
+    assert found.drift.unseen_per_day == pytest.approx(3e-6 * 86400 / 2160)
+    assert found.drift.scale == pytest.approx((65 / 60, 65 / 60))
 
 
 def test_charger_that_cannot_end_is_noted():

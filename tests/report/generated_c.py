@@ -6,6 +6,7 @@ the harness, so that the two are compared as text.
 
 from __future__ import annotations
 
+import json
 import random
 import shutil
 import subprocess
@@ -14,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from simfw.behaviour.build import build_system, check
+from simfw.behaviour.expression import levels_in
 from simfw.behaviour.machine import ReferenceStepper
 from simfw.behaviour.outputs import drives_of, is_awake
 from simfw.behaviour.region import Drive, System
@@ -116,9 +118,32 @@ def random_gadget(seed: int) -> Gadget:
     """A random gadget that the loader accepts: stock parts and one to three regions of its own."""
     rng = random.Random(seed)
     while True:
-        gadget = Gadget.model_validate(_draw(rng))
+        data = _draw(rng)
+        gadget = Gadget.model_validate(_counting(data) if seed % 4 == 3 else data)
         if not check(gadget) and comes_to_rest(build_system(gadget)):
             return gadget
+
+
+def _counting(data: dict[str, object]) -> dict[str, object]:
+    """The same with a gauge that counts charge: 3.2 V to 4.1 V become 5 % to 95 %."""
+    gauge = data.get("gauge")
+    if not isinstance(gauge, dict):
+        return data
+    text = json.dumps(data).replace("gauge.measured < 3.5", "cell.charge < 0.35")
+    made: dict[str, object] = json.loads(text)
+
+    def share(volts: str) -> str:
+        value = float(volts.split()[0]) / (1000 if volts.endswith("mV") else 1)
+        return f"{5 + round((value - 3.2) * 100)} %"
+
+    levels = {name: share(gauge[name]) for name in ("low", "flat") if name in gauge}
+    made["gauge"] = {
+        **made["gauge"], **levels,  # type: ignore[dict-item]
+        "method": "counting", "capacity": "600 mAh", "power_up": "40 %",
+        "thresholds": [share(volts) for volts in gauge["thresholds"]],
+        "hysteresis": f"{int(gauge['hysteresis'].split()[0]) // 10} %",
+    }
+    return made
 
 
 def comes_to_rest(system: System) -> bool:
@@ -127,6 +152,7 @@ def comes_to_rest(system: System) -> bool:
         account = Account(system, {"bars": 5})
         account.outside.numbers |= {
             "gauge.measured": value,
+            "gauge.counted": (value - 3_000_000) * PPM // 1_100_000,
             "cell.voltage": value,
             "cell.charge": 0,
         }
@@ -369,7 +395,7 @@ class Account:
     def set(self, name: str, value: int) -> None:
         """A signal or number takes a value (before the next instant)."""
         self.ask(f"set {name} {value}")
-        if name in ("gauge.measured", "cell.voltage", "cell.charge"):
+        if name in ("gauge.measured", "gauge.counted", "cell.voltage", "cell.charge"):
             self.outside.numbers[name] = value
         elif name.endswith(".echo"):
             self.outside.flags[name] = bool(value)
@@ -471,6 +497,9 @@ def _values(rng: random.Random, system: System) -> Iterator[tuple[str, int]]:
     flags = sorted({flag for flag in system.names.flags if flag.endswith(".echo")})
     yield "gauge.measured", rng.randrange(3_000_000, 4_200_000, 5_000)
     yield "cell.voltage", rng.randrange(3_000_000, 4_200_000, 5_000)
+    if any(row.when and levels_in(row.when, "gauge.counted")
+           for region in system.regions for row in region.rows):
+        yield "gauge.counted", rng.randrange(0, PPM + 1, 5_000)
     yield "cell.charge", rng.randrange(0, PPM + 1, 125_000)
     for flag in flags:
         yield flag, int(rng.random() < 0.5)

@@ -87,12 +87,14 @@ def test_other_ends_are_said():
     ranged = LIGHTS.replace('"3.0 V @ 20 mA"', '"3.0 V (2.8 V .. 3.2 V) @ 20 mA"')
     made = gadget(
         CELL, '[charger]\ncurrent = "0 mA"\nfloat = "4.2 V"\n[charger.input]\nvoltage = "5 V"\n',
-        ranged, '[gauge]\nmethod = "counting"\n',
+        ranged, '[gauge]\nmethod = "counting"\ncapacity = "600 mAh"\npower_up = "0 %"\n'
+        'flat = "5 %"\n',
     )  # fmt: skip
     text = circuit_text(made, overview(made))
     assert "in the LEDs" in text
     assert "time from empty       none: the load takes all that the charger gives" in text
-    assert "drifts 0 % of the capacity a day" in text
+    assert "108 % of the capacity figure" in text
+    assert "up to 0 % of the figure a day" in text
     never = gadget(CELL, '[lights.idea]\nforward = ["2 V @ 1 mA", "2.1 V @ 5 mA"]\n'
                    'resistor = "1G"\n')  # fmt: skip
     assert "idea" in circuit_text(never, overview(never))

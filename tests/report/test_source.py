@@ -207,6 +207,7 @@ MAIN = """
 int32_t fw_hook_measured_uv(void) { return 0; }
 int32_t fw_hook_cell_uv(void) { return 0; }
 uint32_t fw_hook_charge_ppm(void) { return 0u; }
+uint32_t fw_hook_counted_ppm(void) { return 0u; }
 bool fw_hook_echo(fw_index sensor) { (void)sensor; return false; }
 void fw_hook_event(fw_index event) { printf("event %u\\n", (unsigned)event); }
 int main(void)

@@ -347,8 +347,8 @@ def test_what_no_demo_gadget_has_is_in_words_too():
         "lights": {"lamp": {"forward": ["2.75 V @ 5 mA", "3.0 V @ 20 mA"], "resistor": "22R"}},
         "buttons": {"top": {"debounce": "20 ms"}},
         "charger": {"current": "200 mA", "float": "4.2 V"},
-        "gauge": {"method": "counting", "thresholds": ["3.6 V"], "hysteresis": "40 mV",
-                  "every": "1 s"},
+        "gauge": {"method": "counting", "thresholds": ["40 %"], "hysteresis": "5 %",
+                  "capacity": "600 mAh", "power_up": "10 %", "every": "1 s"},
         "behaviour": {"lamp": {
             "starts": "off", "states": {"off": {}, "on": {"lamp": "on"}},
             "rows": [{"from": "off", "on": "top.press", "when": "gauge < 1", "to": "same"},
@@ -361,6 +361,8 @@ def test_what_no_demo_gadget_has_is_in_words_too():
     assert not check(gadget)
     text = specification_files(document_of(gadget, system))["specification.md"].replace("\\", "")
     assert "The firmware sees USB only; there is no status pin in the model." in text
-    assert "The figure compared is the firmware's own count of charge." in text
+    assert "first at power-up (without hysteresis), from the count of charge." in text
+    assert "| bar 1 | 40 % | 45 % |" in text
+    assert "| capacity | 600 mAh | the charge that counts as a full cell |" in text
     assert "stay as it is, and let its time run on" in text
     assert "The firmware shall at all times keep `lamp.on or lamp.off`" in text

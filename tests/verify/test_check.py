@@ -225,9 +225,22 @@ def test_bars_that_cannot_rise_without_usb_are_proved() -> None:
     assert checked(bare, only=("bars-rise-unplugged",)).verdicts == ()
 
 
+COUNTING = """
+[gauge]
+light = "bars"
+method = "counting"
+capacity = "600 mAh"
+power_up = "0 %"
+thresholds = ["10 %", "40 %", "70 %"]
+hysteresis = "2 %"
+low = "20 %"
+flat = "5 %"
+"""
+
+
 def test_bars_of_a_gauge_that_counts_are_not_proved() -> None:
     """The proof rests on the cell's voltage, which such a gauge does not go by."""
-    counted = cases.swapped(cases.GAUGED, 'light = "bars"', 'light = "bars"\nmethod = "counting"')
+    counted = cases.swapped(cases.GAUGED, cases.GAUGE, COUNTING)
     assert checked(counted, only=("bars-rise-unplugged",)).verdicts == ()
 
 

@@ -343,6 +343,7 @@ def names_files(plan: Plan) -> tuple[str, str]:
         "gauge.measured",
         "cell.voltage",
         "cell.charge",
+        "gauge.counted",
         *(f"{name}.echo" for name in plan.echoes),
     )
     shown = [event if event in plan.system.events else "" for event in plan.events]

@@ -34,6 +34,7 @@ __all__ = ["compile_guard"]
 
 _HOOKS = {
     "gauge.measured": ("fw_hook_measured_uv()", PPM),
+    "gauge.counted": ("fw_hook_counted_ppm()", PPM),
     "cell.voltage": ("fw_hook_cell_uv()", PPM),
     "cell.charge": ("fw_hook_charge_ppm()", PPM),
 }
@@ -132,7 +133,7 @@ def _bars(plan: Plan, sign: Operator, limit: float) -> str:
 
 def _cell(name: str, sign: Operator, limit: float) -> str:
     text, scale = _HOOKS[name]
-    suffix = "u" if name == "cell.charge" else ""
+    suffix = "u" if name in ("cell.charge", "gauge.counted") else ""
     # Limits are decimal numbers; the shortest text that gives this float back is what was meant.
     exact = Fraction(repr(round(limit, 12))) * scale
     if exact < 0 and suffix:

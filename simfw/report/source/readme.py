@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import names_in
 from simfw.quantity import format_duration, format_percent
-from simfw.report.source.plan import Plan
+from simfw.report.source.plan import PPM, Plan
 from simfw.report.source.size import size_of
 from simfw.report.source.tick import choose_tick
 
@@ -27,11 +27,12 @@ def _table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
     return "\n".join(lines)
 
 
-def _hooks(plan: Plan) -> list[tuple[str, str]]:
+def _hooks(gadget: Gadget, plan: Plan) -> list[tuple[str, str]]:
     parts = [*plan.guards, *plan.shows]
     read = frozenset[str]().union(*(names_in(part).quantities for part in parts), ())
     used = {
         "gauge.measured": "fw_hook_measured_uv",
+        "gauge.counted": "fw_hook_counted_ppm",
         "cell.voltage": "fw_hook_cell_uv",
         "cell.charge": "fw_hook_charge_ppm",
     }
@@ -39,6 +40,11 @@ def _hooks(plan: Plan) -> list[tuple[str, str]]:
         (f"`{hook}`", "asked for" if name in read else "never asked for by this gadget")
         for name, hook in used.items()
     ]
+    gauge = gadget.gauge
+    if gauge is not None and gauge.capacity is not None and gauge.power_up is not None:
+        found[1] = (found[1][0], f"asked for: what is left of {gauge.capacity.text}; set "
+                    f"to {round(gauge.power_up.value * PPM)} at power-up and to {PPM} after "
+                    "`charge.completed`, held between 0 and that")  # fmt: skip
     found.append(
         ("`fw_hook_echo`", "asked for" if plan.echoes else "never asked for by this gadget")
     )
@@ -103,7 +109,7 @@ def readme(template: str, gadget: Gadget, plan: Plan) -> str:
         "NAME": gadget.head.name,
         "ABOUT": gadget.head.about,
         "DIGEST": f" with SHA-256 `{gadget.digest}`" if gadget.digest else "",
-        "HOOKS": _table(("hook", "in this gadget"), _hooks(plan)),
+        "HOOKS": _table(("hook", "in this gadget"), _hooks(gadget, plan)),
         "INPUTS": _table(("macro", "signal", "levels"), signals) if signals else none,
         "OUTPUTS": _table(("macro", "output", "unit", "levels that occur"), outputs)
         if outputs

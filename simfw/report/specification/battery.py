@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simfw.circuit.charger import ChargerMode, charger_model
-from simfw.quantity import Figure, format_duration, format_si
+from simfw.quantity import Figure, format_duration, format_percent, format_si
 from simfw.report.specification.document import (
     Block,
     Cell,
@@ -103,20 +103,31 @@ def _charger(subject: Subject) -> list[Block]:
     return blocks
 
 
+_COUNT = (
+    "The count is the share of that capacity that is left. Charge that the gadget draws takes from "
+    "it, charge that the charger gives adds to it; it ends at 0 % and at 100 %. From the end of "
+    "the instant in which `charge.completed` is emitted it is 100 %. It is lost with the supply. "
+    "The leakage of the protection and the self-discharge of the cell flow past the counter."
+)
+
+
 def _gauge(subject: Subject) -> list[Block]:
     gauge = subject.gadget.gauge
     if gauge is None:
         return [Paragraph("There is no gauge.")]
     hysteresis = gauge.hysteresis.value if gauge.hysteresis else 0.0
+    counts = gauge.method == "counting"
+    what = "share" if counts else "voltage"
     bars = tuple(
-        cells(f"bar {k}", Cell(figure_text(volts), numeric=True),
-              Cell(format_si(volts.value + hysteresis, "V", 4), numeric=True),
-              standing_text(volts))
-        for k, volts in enumerate(gauge.thresholds, 1))  # fmt: skip
+        cells(f"bar {k}", Cell(figure_text(level), numeric=True),
+              Cell(format_percent(level.value + hysteresis, 4) if counts
+                   else format_si(level.value + hysteresis, "V", 4), numeric=True),
+              standing_text(level))
+        for k, level in enumerate(gauge.thresholds, 1))  # fmt: skip
     blocks: list[Block] = []
     if bars:
-        blocks.append(Table(caption="Bars: each goes out below the first voltage and comes back at "
-                                    "the second", head=("bar", "goes out below", "comes back at",
+        blocks.append(Table(caption=f"Bars: each goes out below the first {what} and comes back "
+                                    "at the second", head=("bar", "goes out below", "comes back at",
                                                         "origin"), rows=bars))  # fmt: skip
     levels = [(name, figure, meaning) for name, figure, meaning in (
         ("low", gauge.low, "emits cell.low below it; cell.back above the higher of the two"),
@@ -131,8 +142,9 @@ def _gauge(subject: Subject) -> list[Block]:
         )
     text = (
         f"Sampled every {format_duration(gauge.every.ns)}, first at power-up (without "
-        "hysteresis), from the terminal voltage under the load of that moment."
-    )
+        "hysteresis), from "
+    ) + ("the count of charge." if counts
+         else "the terminal voltage under the load of that moment.")
     if gauge.light:
         text += f" Shown on `{gauge.light}`" + (f" while `{gauge.show}`." if gauge.show else ".")
     if gauge.blink is not None:
@@ -140,11 +152,15 @@ def _gauge(subject: Subject) -> list[Block]:
             f" While charging the top bar blinks, {format_duration(gauge.blink.ns)} on and "
             "as long off."
         )
-    if gauge.method == "counting":
-        text += " The figure compared is the firmware's own count of charge."
     blocks.append(Paragraph(text))
     controller = subject.gadget.controller
-    if controller is not None and controller.reference is not None:
+    if gauge.capacity is not None and gauge.power_up is not None:
+        blocks += [Table(caption="Count", head=("level", "value", "meaning", "origin"),
+                         rows=_figures([
+                             ("capacity", gauge.capacity, "the charge that counts as a full cell"),
+                             ("power_up", gauge.power_up, "the count at power-up"),
+                         ])), Paragraph(_COUNT)]  # fmt: skip
+    elif controller is not None and controller.reference is not None:
         blocks.append(
             Paragraph(
                 f"Reference {figure_text(controller.reference)}"

@@ -125,13 +125,14 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
         )
     if gadget.gauge is not None:
         levels = (("low", gadget.gauge.low), ("flat", gadget.gauge.flat))
+        word = "measured" if gadget.gauge.method == "voltage" else "counted"
         told = [(f"`cell.{name}`", figure_text(figure)) for name, figure in levels
                 if figure is not None]  # fmt: skip
         yield (
             "cell runs down",
             "at each sample of the gauge",
             in_words(f"{event} below {level}" for event, level in told) or "fewer bars",
-            f"`cell.back` when measured above {told[0][1]} again"
+            f"`cell.back` when {word} above {told[0][1]} again"
             if told
             else "when the cell is charged",
         )

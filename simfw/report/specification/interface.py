@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simfw.behaviour.region import Region, Row
+from simfw.behaviour.stock import gauge_quantity
 from simfw.gadget.model import Switch
 from simfw.quantity import format_duration
 from simfw.report.specification.document import (
@@ -285,15 +286,16 @@ def _pins(subject: Subject) -> Iterator[tuple[Cell | str, ...]]:
                 traced,
             )
     if gadget.gauge is not None:
+        counts = gadget.gauge.method == "counting"
         yield (
-            "`gauge.measured`",
+            f"`{gauge_quantity(gadget.gauge).name}`",
             "in",
-            "analogue, against the reference",
+            "counter of charge" if counts else "analogue, against the reference",
             "-",
             "-",
             "input",
-            "not read",
-            "follows the cell",
+            "goes on counting" if counts else "not read",
+            "follows the charge" if counts else "follows the cell",
             UNKNOWN,
             UNKNOWN,
             traced,

@@ -16,8 +16,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.stock import gauge_quantity
 from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.search import SIDE_V
+from simfw.report.vectors.search import SIDE, beside
 from simfw.report.vectors.sketch import Act
 
 if TYPE_CHECKING:
@@ -142,16 +143,16 @@ def jumps(gadget: Gadget, sweep: Found) -> Found:
     gauge = gadget.gauge
     if gauge is None or (gauge.low is None and gauge.flat is None):
         return sweep
-    gap = gauge.hysteresis.value if gauge.hysteresis else 0.0
-    ways = [round(volts.value + gap + SIDE_V, 6) for volts in gauge.thresholds]
+    name, gap = gauge_quantity(gauge).name, gauge.hysteresis.value if gauge.hysteresis else 0.0
+    ways = [beside(name, level.value + gap, SIDE) for level in gauge.thresholds]
     levels = [figure.value for figure in (*gauge.thresholds, gauge.low, gauge.flat)
               if figure is not None]  # fmt: skip
-    bottom = round(min(levels) - SIDE_V, 6)
+    bottom = beside(name, min(levels), -SIDE)
     wait = 2 * gauge.every.ns + MS
     acts, now = list(sweep.acts), sweep.ends_ns
     for way in ways:
-        for volts in (way, bottom):
-            acts.append(Act(now, "measured", "gauge.measured", volts))
+        for reading in (way, bottom):
+            acts.append(Act(now, "measured", name, reading))
             now += wait
     return replace(sweep, acts=tuple(acts), ends_ns=now)
 
@@ -161,7 +162,7 @@ def in_two_steps(gadget: Gadget, path: Found) -> Found | None:
     gauge = gadget.gauge
     if gauge is None or gauge.low is None or gauge.flat is None:
         return None
-    between = round(gauge.low.value - SIDE_V, 6)
+    between = beside(gauge_quantity(gauge).name, gauge.low.value, -SIDE)
     wait = 2 * gauge.every.ns + MS
     for number in range(len(path.acts) - 1, -1, -1):
         act = path.acts[number]

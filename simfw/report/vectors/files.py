@@ -36,7 +36,8 @@ def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
             if act.kind == "hand":
                 value = "gone" if act.value < 0 else f"{act.value:.6g} m"
             elif act.kind == "measured":
-                value = f"{act.value:.6g} V"
+                unit = " V" if act.name == "gauge.measured" else ""
+                value = f"{act.value:.6g}{unit}"
             yield vector.name, act.at_ns, act.name, value
 
 

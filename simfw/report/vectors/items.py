@@ -4,14 +4,14 @@ Items are plain texts: `power alone`, `power usb` and `power held` (power-up wit
 with a contact closed), `row KEY` (it fired), `guard KEY true` and `guard KEY false` (its guard was
 asked and said so), `late KEY` (its time ran out in the stay), `early KEY` (the stay was ended by
 something else in the last part of that time) and `after KEY` (something else followed within the
-same part after it), `limit KEY true` and `limit KEY false` (its guard compares the measured
-voltage, and said so within 10 mV of the limit), `first KEY true` and `first KEY false` (likewise at
-power-up, with the voltage set by a bench, which then sets the other side), `drive REGION:STATE`
-(the instant came to rest in a state that drives something, with its gate open), `resume KEY STATE`
-(it went back there), and `pair KEY KEY` (two rows of one region fired one after the other: the
-switch coverage of T. S. Chow, IEEE Trans. Software Eng. SE-4(3), 1978, cited from memory). A fault
-of one row often shows only in the next. Pairs grow with the square of the rows, so they are asked
-for in small gadgets only.
+same part after it), `limit KEY true` and `limit KEY false` (its guard compares what the gauge
+reads, and said so within 10 mV or 1 % of the limit), `first KEY true` and `first KEY false`
+(likewise at power-up, with the reading set by a bench, which then sets the other side), `drive
+REGION:STATE` (the instant came to rest in a state that drives something, with its gate open),
+`resume KEY STATE` (it went back there), and `pair KEY KEY` (two rows of one region fired one after
+the other: the switch coverage of T. S. Chow, IEEE Trans. Software Eng. SE-4(3), 1978, cited from
+memory). A fault of one row often shows only in the next. Pairs grow with the square of the rows, so
+they are asked for in small gadgets only.
 """
 
 from __future__ import annotations
@@ -21,12 +21,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from simfw.behaviour.expression import Constant, levels_in
 from simfw.behaviour.region import Region, Row, System
 
-__all__ = ["CLOSE", "Kinds", "all_items", "count_kinds", "drill_items", "key_of", "limits_of",
-           "may_be_cut", "may_follow", "reached_states"]  # fmt: skip
+__all__ = ["CLOSE", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items", "key_of",
+           "limits_of", "may_be_cut", "may_follow", "reached_states"]  # fmt: skip
 
 NO_CONTACT = ("usb.edge", "status.edge")
 MOST_PAIRS = 400
 LEAST_NS = 1_000_000
+READINGS = ("gauge.measured", "gauge.counted")  # what a gauge goes by: volts, or a count
 CLOSE = 8  # the last 1/8 of a time counts as its early side, as much after it as just after
 Kinds = tuple[tuple[str, str], ...]
 KINDS: Kinds = (
@@ -86,8 +87,10 @@ def _of(region: Region, row: Row) -> Iterator[str]:
 
 
 def limits_of(row: Row) -> tuple[float, ...]:
-    """The voltages that the guard of a row compares the measured one with (V)."""
-    return () if row.when is None else tuple(levels_in(row.when, "gauge.measured"))
+    """The levels that the guard of a row compares the gauge's reading with (V, or a share)."""
+    if row.when is None:
+        return ()
+    return tuple(level for name in READINGS for level in levels_in(row.when, name))
 
 
 def _passed_first(region: Region) -> set[str]:

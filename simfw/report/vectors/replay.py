@@ -7,7 +7,7 @@ same numbers.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -23,7 +23,6 @@ __all__ = ["Exchange", "Replay", "Replayer", "Report", "Track"]
 
 PPM = 1_000_000
 STIRRED_UV = 500  # a number is told anew when it has moved this far
-NUMBERS = ("gauge.measured", "cell.voltage", "cell.charge")
 
 
 class Track(Observer):
@@ -34,6 +33,7 @@ class Track(Observer):
         self.pieces: list[tuple[int, int, float, float]] = []
         self.modes: list[tuple[int, ChargerMode]] = []
         self.events: list[tuple[int, str]] = []
+        self.counts: list[tuple[int, int, float, float]] = []
 
     def event(self, time_ns: int, name: str) -> None:
         """An event was emitted."""
@@ -46,6 +46,16 @@ class Track(Observer):
         self.pieces.append((start_ns, end_ns, start_charge, end_charge))
         if not self.modes or self.modes[-1][1] != charger:
             self.modes.append((start_ns, charger))
+
+    def counted(self, start_ns: int, end_ns: int, start: float, end: float) -> None:
+        """The same of a count."""
+        self.counts.append((start_ns, end_ns, start, end))
+
+    def count(self, time_ns: int) -> float:
+        """The count just before what happens to it at a time."""
+        place = bisect_left(self.counts, time_ns, key=lambda entry: entry[0]) - 1
+        start, end, first, last = self.counts[max(0, place)]
+        return first + min(1.0, max(0.0, (time_ns - start) / (end - start))) * (last - first)
 
     def mode(self, time_ns: int) -> ChargerMode:
         """The charger's mode from a time on."""
@@ -190,6 +200,10 @@ class Replayer(Sketch):
             return super().volts()
         loads = LoadSet(charger=self.mode) if self._gating else self.shown().loads
         return clock_of(self.circuit, loads, self.clocks).voltage(self.charge)
+
+    def counted(self) -> float:
+        """The count of the gauge; in a run that of the simulator."""
+        return super().counted() if self.track is None else self.track.count(self.now)
 
     def next_news(self) -> int:
         """The next event of the run: what the cell does to the gauge is seen there."""

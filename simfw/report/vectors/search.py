@@ -19,19 +19,20 @@ from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.engine.clock import Clock, clock_of
 from simfw.errors import EndlessInstant
 from simfw.report.vectors.closing import settle_ns
-from simfw.report.vectors.items import CLOSE, all_items, key_of
+from simfw.report.vectors.items import CLOSE, READINGS, all_items, key_of
 from simfw.report.vectors.nodes import Found, Node, Nodes
 from simfw.report.vectors.sketch import NEVER, Act, Saved, Sketch
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["hand_m", "search"]
+__all__ = ["SIDE", "beside", "hand_m", "search"]
 
 MS = 1_000_000
 SOON_NS = 3 * MS
-NEAR_V = 0.003  # how far from a threshold of the gauge a start is placed
-SIDE_V = 0.001  # how far from a level a bench sets the voltage
+# Of what the gauge reads: V, or a share of its capacity figure.
+NEAR = 0.003  # how far from a threshold of the gauge a start is placed
+SIDE = 0.001  # how far from a level a bench sets it
 LONG_NS = 2000 * MS  # a time that leaves room for a gesture in its last part
 LEAST_CHARGE = 0.001  # below, a start is not worth a vector
 REACH = 0.5  # share of its range at which a hand is held before a sensor
@@ -39,6 +40,12 @@ TIRED = 2  # how often a wish for one row may be followed without anything new
 MOST = 300  # nodes that are gone on from, for each of the two kinds of act
 
 Change = tuple[int, str, str, float]  # offset (ns), kind, name, value
+
+
+def beside(reading: str, level: float, away: float) -> float:
+    """What a bench sets to read `away` from a level: V, or a share of 0 to 1."""
+    value = round(level + away, 6)
+    return value if reading == "gauge.measured" else min(max(value, 0.0), 1.0)
 
 
 def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
@@ -93,6 +100,7 @@ class _Search:
         self.nodes = Nodes()
         self.found: list[Found] = []
         self.pins = False
+        self.reading = READINGS[circuit.counter is not None]
         self.ticking = {f"{name}.look" for name in gadget.proximity} | {"gauge"}
         self.rows = {row.key: row for region in system.regions for row in region.rows}
         self.sources = {row.key: _standing(region, row)
@@ -137,7 +145,7 @@ class _Search:
     # -- where to start ----------------------------------------------------------------------------
 
     def levels(self) -> tuple[float, ...]:
-        """The voltages that the gauge compares with, as measured."""
+        """The levels that the gauge compares with: volts as measured, or shares as counted."""
         gauge = self.gadget.gauge
         if gauge is None:
             return ()
@@ -153,18 +161,25 @@ class _Search:
         gauge = self.gadget.gauge
         figures = () if gauge is None else (*gauge.thresholds, gauge.low, gauge.flat)
         for level in sorted({figure.value for figure in figures if figure is not None}):
-            volts = self.sketch.circuit.true_v_for(level)
-            for target in (volts + NEAR_V, volts - NEAR_V):
-                charge = self._charge_at(target)
+            for away in (NEAR, -NEAR):
+                charge = self._charge_at(level, away)
                 if charge is not None:
                     yield charge
 
-    def _charge_at(self, volts: float) -> float | None:
-        """The charge at which the gadget at rest has this terminal voltage."""
-        cut_off = self.sketch.circuit.cut_off_v
-        if cut_off is not None and volts <= cut_off:
-            return None
-        charge = self.resting.charge_at_voltage(volts)
+    def _charge_at(self, level: float, away: float) -> float | None:
+        """The charge at which the gauge of the gadget at rest reads `away` from a level."""
+        circuit = self.sketch.circuit
+        cut_off = circuit.cut_off_v
+        if circuit.counter is not None:
+            charge = circuit.counter.charge_at(level + away)
+            least = 0.0 if cut_off is None else self.resting.charge_at_voltage(cut_off)
+            if charge <= least:
+                return None
+        else:
+            volts = circuit.true_v_for(level) + away
+            if cut_off is not None and volts <= cut_off:
+                return None
+            charge = self.resting.charge_at_voltage(volts)
         return round(charge, 6) if LEAST_CHARGE < charge < 1.0 else None
 
     # -- what may be done --------------------------------------------------------------------------
@@ -241,8 +256,8 @@ class _Search:
             yield from (("status", "status", float(level)) for level in self.readable
                         if level != now)
         for level in self.levels():
-            yield "measured", "gauge.measured", round(level + SIDE_V, 6)
-            yield "measured", "gauge.measured", round(level - SIDE_V, 6)
+            yield "measured", self.reading, beside(self.reading, level, SIDE)
+            yield "measured", self.reading, beside(self.reading, level, -SIDE)
 
     def moments(self) -> Iterator[tuple[int, int, str, bool, bool]]:
         """Ends of times ahead: when, how long, of which row, and which sides are still wanted."""
@@ -486,12 +501,12 @@ class _Search:
         begins = self.quiet
         now = begins.ends_ns
         usb = [Act(now + SOON_NS, "usb", "usb", 1.0)] if self.gadget.charger is not None else []
-        volts = [round(level + side * SIDE_V, 6) for level in levels for side in (-1, 1)]
+        sides = [beside(self.reading, level, side * SIDE) for level in levels for side in (-1, 1)]
         wait = 2 * gauge.every.ns + MS
         acts = (*begins.acts, *usb,
-                *(Act(now + 2 * SOON_NS + k * wait, "measured", "gauge.measured", value)
-                  for k, value in enumerate([*volts, *reversed(volts)])))  # fmt: skip
-        ends = now + 2 * SOON_NS + (2 * len(volts) + len(usb) + 1) * wait
+                *(Act(now + 2 * SOON_NS + k * wait, "measured", self.reading, value)
+                  for k, value in enumerate([*sides, *reversed(sides)])))  # fmt: skip
+        ends = now + 2 * SOON_NS + (2 * len(sides) + len(usb) + 1) * wait
         return Found(charge=0.5, acts=acts, ends_ns=ends, covers=frozenset())
 
     def explore(self) -> None:
@@ -515,9 +530,9 @@ class _Search:
         if self.gadget.charger is not None:
             self.power_up(wait, [Act(0, "usb", "usb", 1.0)])
         for level in self.levels():
-            for side in (-SIDE_V, SIDE_V):
+            for side in (-SIDE, SIDE):
                 # From the other side it shows which level the first reading has led to.
-                first, then = (Act(at, "measured", "gauge.measured", round(level + away, 6))
+                first, then = (Act(at, "measured", self.reading, beside(self.reading, level, away))
                                for at, away in ((0, side), (wait, -side)))  # fmt: skip
                 self.power_up(wait, [first], [then])
         held = [Act(0, "held", name, 1.0) for name in self.gadget.buttons]

@@ -19,13 +19,13 @@ from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.report.vectors.items import CLOSE, limits_of, may_be_cut, may_follow
+from simfw.report.vectors.items import CLOSE, READINGS, limits_of, may_be_cut, may_follow
 
 __all__ = ["Act", "Saved", "Sketch"]
 
 NEVER = 1 << 62
 LONGEST_PERIOD_NS = 60 * 10**9  # a cycle longer than this is not waited for
-NEARBY_V = 0.01  # what is near a limit of the gauge
+NEARBY = 0.01  # what is near a limit of the gauge (V, or a share of its capacity figure)
 AT_POWER_UP = ("usb", "measured", "status", "held")  # acts that may come before the power
 
 
@@ -34,9 +34,10 @@ class Act:
     """One change: kind, name, value.
 
     Kinds: "contact" (0, 1), "usb" (0, 1), "hand" (distance in m, negative: gone), and for a bench
-    that has an adjustable supply and drives the status pin itself "measured" (V) and "status" (0
-    released, 1 low, 2 high) and, at power-up only, "held" (the contact was closed before). A replay
-    adds "mode": the charger has gone over to mode `name`.
+    that has an adjustable supply and drives the status pin itself "measured" (what the gauge reads:
+    V, or the share that a counter has left) and "status" (0 released, 1 low, 2 high) and, at
+    power-up only, "held" (the contact was closed before). A replay adds "mode": the charger has
+    gone over to mode `name`.
     """
 
     at_ns: int
@@ -59,6 +60,8 @@ class Act:
                 return f"a hand at {self.value * 100:.3g} cm of {self.name}"
             case "hand":
                 return f"the hand leaves {self.name}"
+            case "measured" if self.name == "gauge.counted":
+                return f"the counter has {self.value * 100:.6g} % left"
             case "measured":
                 return f"the gauge measures {self.value:.6g} V"
             case "status":
@@ -84,7 +87,8 @@ class Saved:
     usb: bool
     mode: ChargerMode
     charge: float
-    measured_uv: int | None
+    measured_ppm: int | None
+    full: bool
     status: int | None
     last: tuple[str, ...]
 
@@ -138,7 +142,8 @@ class Sketch:
         self.charges: Sequence[float] = ()  # those that it will be started at, where known
         self.usb = False
         self.mode: ChargerMode = "off"
-        self.measured_uv: int | None = None  # what a bench sets instead of the circuit
+        self.measured_ppm: int | None = None  # what a bench sets instead of the circuit, x 10^6
+        self.full = False  # whether a gauge that counts has seen the end of charging
         self.status: int | None = None  # likewise: 0 released, 1 low, 2 high
         self.contacts: dict[str, bool] = {}
         self.hands: dict[str, float] = {}
@@ -232,9 +237,11 @@ class Sketch:
             return self.charge
         if name == "cell.voltage":
             return self.volts()
+        if name in READINGS and self.measured_ppm is not None:
+            return self.measured_ppm / 1e6
+        if name == "gauge.counted":
+            return self.counted()
         if name == "gauge.measured":
-            if self.measured_uv is not None:
-                return self.measured_uv / 1e6
             return self.circuit.measured_v(self.volts())
         if self._gating:
             return 0.0
@@ -245,12 +252,18 @@ class Sketch:
 
     def below(self, quantity: str, level: float) -> bool:
         """Whether a number of the cell is below `level`."""
-        if quantity == "gauge.measured" and self.measured_uv is None:
+        if quantity == "gauge.measured" and self.measured_ppm is None:
             true_v = self._levels_v.get(level)
             if true_v is None:
                 true_v = self._levels_v[level] = self.circuit.true_v_for(level)
             return self.volts() < true_v
         return self.quantity(quantity) < level
+
+    def counted(self) -> float:
+        """The count of a gauge that has counted since full, by where the charge stands."""
+        counter = self.circuit.counter
+        assert counter is not None
+        return 1.0 if self.full else counter.counted_at(self.charge)
 
     def shown(self) -> _Shown:
         """What the present states switch on."""
@@ -299,10 +312,10 @@ class Sketch:
     def _told(self, key: str, holds: bool) -> None:
         self.seen.add(self._guards[key, holds])
         if key in self._limits:
-            measured = self.quantity("gauge.measured")
-            if any(abs(measured - level) <= NEARBY_V for level in self._limits[key]):
+            reading = self.quantity(READINGS[self.circuit.counter is not None])
+            if any(abs(reading - level) <= NEARBY for level in self._limits[key]):
                 self.seen.add(f"limit {self._said[key, holds]}")
-                if self.now == 0 and self.measured_uv is not None:
+                if self.now == 0 and self.measured_ppm is not None:
                     self.seen.add(f"first {self._said[key, holds]}")
 
     def start(self, charge: float, acts: Iterable[Act] = ()) -> None:
@@ -311,7 +324,8 @@ class Sketch:
         self._gating = False
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
         self.contacts, self.hands = {}, {}
-        self.measured_uv = self.status = None
+        self.measured_ppm = self.status = None
+        self.full = False
         self.seen, self._noted = set(), -1
         self.last = [""] * len(self.last)
         raw = self._raw_of(acts)
@@ -325,6 +339,7 @@ class Sketch:
         stepper.fired = fired
         happened = stepper.run_instant(self.now, raw, power_up=power_up)
         self.happened_now = [stepper.event_names[number] for number in happened]
+        self.full |= "charge.completed" in self.happened_now
         if fired:
             self._note_fired(fired, entered)
         self._note_drives()
@@ -447,7 +462,7 @@ class Sketch:
             self.contacts[name] = bool(value)
             return [f"{name}.edge"] if kind == "contact" else []
         if kind == "measured":
-            self.measured_uv = round(value * 1e6)
+            self.measured_ppm = round(value * 1e6)
             return []
         if kind == "hand":
             self.hands.pop(name, None)
@@ -498,14 +513,15 @@ class Sketch:
             tuple(when - self.now if when < NEVER else NEVER for when in stepper.due()),
             tuple(stepper.memory), tuple(stepper.condition_values),
             tuple(self.contacts.items()), tuple(self.hands.items()), self.usb, self.mode,
-            self.charge, self.measured_uv, self.status, tuple(self.last),
+            self.charge, self.measured_ppm, self.full, self.status, tuple(self.last),
         )  # fmt: skip
 
     def load(self, saved: Saved) -> None:
         """Stand where `saved` was taken; nothing has been seen yet."""
         self.now, self.usb, self.mode, self.charge = saved.now, saved.usb, saved.mode, saved.charge
         self.contacts, self.hands = dict(saved.contacts), dict(saved.hands)
-        self.measured_uv, self.status = saved.measured_uv, saved.status
+        self.measured_ppm, self.full = saved.measured_ppm, saved.full
+        self.status = saved.status
         self.last = list(saved.last)
         self.stepper.place(saved.now, saved.states, range(len(saved.states)), saved.ages,
                            saved.waiting, saved.due_in, saved.memory, saved.conditions)  # fmt: skip

@@ -45,6 +45,11 @@ int32_t fw_hook_measured_uv(void)
     return 0; /* FILL IN: one conversion, scaled to microvolts in whole numbers */
 }
 
+uint32_t fw_hook_counted_ppm(void)
+{
+    return 0u; /* FILL IN, if the gauge counts charge: what is left of its capacity figure */
+}
+
 int32_t fw_hook_cell_uv(void)
 {
     return fw_hook_measured_uv(); /* FILL IN, if a guard needs more than the gauge's reading */

@@ -69,9 +69,14 @@ uint32_t fw_hook_charge_ppm(void)
     return (uint32_t)value(2u);
 }
 
+uint32_t fw_hook_counted_ppm(void)
+{
+    return (uint32_t)value(3u);
+}
+
 bool fw_hook_echo(fw_index sensor)
 {
-    return value(3u + (size_t)sensor) != 0;
+    return value(4u + (size_t)sensor) != 0;
 }
 
 void fw_hook_event(fw_index event)

@@ -15,6 +15,11 @@
  * of the controller, with the load of the moment. Asked for at each sample of the gauge. */
 int32_t fw_hook_measured_uv(void);
 
+/* What a gauge that counts charge has left, in parts per million of its capacity figure: 0 to
+ * 1000000. The board keeps the count (see README.md): charge out of the cell takes from it, charge
+ * into the cell adds to it. Asked for at each sample of the gauge. */
+uint32_t fw_hook_counted_ppm(void);
+
 /* The terminal voltage of the cell in microvolts, for guards that name cell.voltage. */
 int32_t fw_hook_cell_uv(void);
 
