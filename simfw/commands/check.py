@@ -26,7 +26,7 @@ def register(commands: Commands) -> None:
         examples=[
             "check scenarios/larder-lamp/gadget.toml",
             "check gadget.toml --rules extra-rules.toml --witness witnesses/",
-            "check gadget.toml --without press-unanswered --seconds 20 --json",
+            "check gadget.toml --without press-unanswered --effort 10 --json",
         ],
     )
     parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
@@ -37,7 +37,12 @@ def register(commands: Commands) -> None:
         help="write a scenario, a list and a timeline of each broken rule into DIR",
     )
     parser.add_argument(
-        "--seconds", type=_seconds, default=60.0, metavar="N", help="how long to search [60]"
+        "--effort", type=_above_0, default=1.0, metavar="N",
+        help="how many times the usual work to do [1]",
+    )
+    parser.add_argument(
+        "--seconds", type=_above_0, metavar="N",
+        help="also stop after this time, and say so; how far that gets depends on the machine",
     )
     parser.add_argument(
         "--seed", type=whole_number, default=0, metavar="N", help="seed of the random runs [0]"
@@ -52,14 +57,14 @@ def register(commands: Commands) -> None:
     )
 
 
-def _seconds(text: str) -> float:
-    """An argument that must be a time in seconds above 0."""
+def _above_0(text: str) -> float:
+    """An argument that must be a number above 0."""
     try:
         value = float(text)
     except ValueError:
         value = 0.0
     if not 0 < value < 1e9:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number above 0")
     return value
 
 
@@ -79,8 +84,8 @@ def run(arguments: argparse.Namespace) -> int:
     rules = () if arguments.rules is None else read_rules(arguments.rules, gadget)
     report = check_gadget(
         gadget, clock=time.monotonic, rules=rules, seconds=arguments.seconds,
-        seed=arguments.seed, without=tuple(arguments.without), only=tuple(arguments.only),
-        progress=_progress(),
+        effort=arguments.effort, seed=arguments.seed, without=tuple(arguments.without),
+        only=tuple(arguments.only), progress=_progress(),
     )
     if arguments.witness is not None:
         write_witnesses(gadget, report, arguments.witness)

@@ -31,8 +31,10 @@ from simfw.verify.machine import Act, Endless, Machine, Monitor, Outcome, Span
 from simfw.verify.terms import SUPPLY
 
 __all__ = [
+    "ANY",
     "BANDED",
     "DETAILS",
+    "FIRST",
     "LADDER",
     "SUPPLY_ACTS",
     "Detail",

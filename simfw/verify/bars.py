@@ -38,7 +38,7 @@ def bars_verdict(
         keep=["gauge"], electrics=Electrics(gadget, circuit))
     machine = reduced.machine
     starts = [one for one in reduced.starts if not machine.flag_values(one.config).get("usb")]
-    search = explore(machine, starts, stop=budget.over, allow=lambda name: name != "usb")
+    search = explore(machine, starts, budget=budget, allow=lambda name: name != "usb")
     if search.broken or not search.finished or reduced.endless:
         return None
     return Verdict(

@@ -1,4 +1,4 @@
-"""The whole check of one gadget: rows, search, circuit, random runs, in that order."""
+"""The whole check of one gadget: rows, search, circuit, gestures, rules, random runs."""
 
 from __future__ import annotations
 
@@ -10,19 +10,28 @@ from simfw.behaviour.region import System
 from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError
 from simfw.gadget.model import Gadget, Rule
-from simfw.quantity import format_duration
 from simfw.verify.abstraction import DETAILS, LADDER, Electrics, Reduced, reduce_system
 from simfw.verify.acting import act_out
+from simfw.verify.alone import ALONE_CHECKS, alone_checks
 from simfw.verify.bars import bars_verdict
 from simfw.verify.budget import Budget
 from simfw.verify.builtin import CHECKS, chosen_checks
-from simfw.verify.decide import Question, decide, monitor_of, with_coincidences
+from simfw.verify.decide import (
+    Question,
+    by_gestures,
+    decide,
+    monitor_of,
+    proved_by_reach,
+    with_coincidences,
+)
 from simfw.verify.electrical import electrical_checks
 from simfw.verify.explore import Explored, explore
 from simfw.verify.falsify import TRACE_CHECKS, Broken, falsify
 from simfw.verify.finding import Finding, Report, Verdict, Witness
-from simfw.verify.player import Player
-from simfw.verify.reach import loads_of, reach_checks
+from simfw.verify.gestures import try_gestures
+from simfw.verify.habits import habit_checks
+from simfw.verify.player import Player, when
+from simfw.verify.reach import loads_of, never_asked, reach_checks
 from simfw.verify.static import finding, open_cells, row_checks
 from simfw.verify.supply import cut_finding, supply_check
 
@@ -31,67 +40,94 @@ __all__ = ["check_gadget"]
 S = 1_000_000_000
 CLOCKS = ((9, 10), (11, 10))
 RUNS = 100
-MOST_RANDOM_S = 20.0
-MOST_CHANCE_S = 3.0
+WORK = 3_000_000
+"""Units of work of one check, see `budget`."""
+MOST_GESTURES = 600_000
+MOST_ALONE = 300_000
+MOST_RANDOM = 600_000
+MOST_CHANCE = 200_000
+OF_RULES = ("rule", "coincidence", "clock-margin", "power-cut")
+"""The checks that speak of the rules of the file."""
 
 
 def check_gadget(
     gadget: Gadget,
     *,
-    clock: Callable[[], float],
+    clock: Callable[[], float] | None = None,
+    seconds: float | None = None,
+    effort: float = 1.0,
     rules: Sequence[Rule] = (),
-    seconds: float = 60.0,
     seed: int = 0,
     without: tuple[str, ...] = (),
     only: tuple[str, ...] = (),
     runs: int = RUNS,
     progress: Callable[[str], None] = lambda _text: None,
 ) -> Report:
-    """Check `gadget` with its own rules and `rules`, for about `seconds` s of `clock`.
+    """Check `gadget` with its own rules and `rules`, with `effort` times the usual work.
 
-    `without` and `only` choose among the built-in checks by name. The answer depends on the clock
-    only in how far the search got and how many random runs were made. Raises DescriptionError
-    where a rule cannot be read.
+    `without` and `only` choose among the built-in checks by name; the rules are read where one of
+    the checks that speak of them is chosen. The answer depends on nothing but what is handed in,
+    unless `clock` and `seconds` are: they end it sooner, and the report says so. Raises
+    DescriptionError where a rule cannot be read.
     """
     wanted = chosen_checks(without, only)
-    budget = Budget(clock, seconds)
+    if clock is None or seconds is None:
+        budget = Budget(int(WORK * effort))
+    else:
+        budget = Budget(int(WORK * effort), clock=clock, seconds=seconds)
     system = build_system(gadget)
     bound, problems = bind_rules((*gadget.rules, *rules), system.names)
     if problems:
         raise DescriptionError(problems)
+    asks_rules = "rule" not in without and bool(wanted & set(OF_RULES))
+    if asks_rules:
+        wanted |= {"rule"}  # a rule that is told of as broken is a fault, whatever else was asked
     own = _own_rules(gadget, wanted)
     bound_own, problems = bind_rules(tuple(rule for rule, _ in own), system.names)
     assert not problems
     player = Player(gadget, (*rules, *(rule for rule, _ in own)))
     segments = gadget.segments
 
-    found = list(row_checks(gadget, system))
+    found = [*row_checks(gadget, system), *habit_checks(gadget, system)]
     progress("searching all combinations of states")
     reduced, search = _search_all(system, segments, budget)
     found += reach_checks(gadget, system, reduced, search)
     found += _endless(player, reduced, search)
     found += electrical_checks(gadget, player.prepared.circuit,
                                loads_of(gadget, system, reduced, search))
-    verdicts: list[Verdict] = []
     if reduced.endless:
         bound, bound_own, own = (), (), []  # a gadget that does not start keeps and breaks no rule
-    questions = [Question(rule, "rule", f'Rule "{rule.name}"') for rule in bound]
+    questions = [Question(rule, "rule", f'Rule "{rule.name}"') for rule in bound if asks_rules]
     questions += [
         Question(rule, name, CHECKS[name].says[0].upper() + CHECKS[name].says[1:])
         for rule, (_, name) in zip(bound_own, own, strict=True)
     ]
+    progress("gestures, one after another")
+    tried = None
+    if questions or not wanted.isdisjoint(ALONE_CHECKS):
+        tried = try_gestures(player, [question.rule.name for question in questions],
+                             budget.part(0.5, int(MOST_GESTURES * effort)))
+        found += alone_checks(gadget, player, tried, wanted,
+                              budget.part(0.5, int(MOST_ALONE * effort)))
+    verdicts: list[Verdict] = []
     for place, question in enumerate(questions):
         progress(f"rule {place + 1} of {len(questions)}: {question.rule.name}")
-        share = budget.part(max(0.3, 0.6 / (len(questions) - place)))
-        verdict, broken = decide(question, system, player, segments=segments, budget=share)
+        shown = None if tried is None else tried.broken.get(question.rule.name)
+        if tried is not None and shown is not None:
+            verdict, broken = by_gestures(question, player, *shown, tried.runs)
+        elif never_asked(reduced, search, monitor_of(question.rule)):
+            verdict, broken = proved_by_reach(question, reduced, search), None
+        else:
+            share = budget.part(max(0.3, 0.6 / (len(questions) - place)))
+            verdict, broken = decide(question, system, player, segments=segments, budget=share)
         verdicts.append(verdict)
         found += [] if broken is None else [broken]
     proved = [place for place, one in enumerate(verdicts) if one.standing == "coincidence"]
     for count, place in enumerate(proved):
         progress(f"coincidences and the supply, rule {count + 1} of {len(proved)}")
-        share = budget.part(0.6 / (len(proved) - count))
+        share = budget.part(0.9 / (len(proved) - count))
         verdicts[place], more = _widened(questions[place], verdicts[place], system, segments, share,
-                                         player, wanted)
+                                         player, wanted, int(MOST_CHANCE * effort))
         found += more
     progress("random runs of the full model")
     open_rules = [verdict.rule for verdict in verdicts
@@ -102,14 +138,15 @@ def check_gadget(
         checks = []
     if "bars-rise-unplugged" in checks:
         bars = bars_verdict(gadget, system, player.prepared.circuit, segments,
-                            budget.part(0.3, MOST_CHANCE_S))
+                            budget.part(0.3, int(MOST_CHANCE * effort)))
         if bars is not None:
             verdicts.append(bars)
             checks.remove("bars-rise-unplugged")
     told = {one.witness.rule for one in found if one.check == "power-cut" and one.witness}
     when_dead = [verdict.rule for verdict in verdicts
                  if verdict.supply is False and verdict.rule not in told]
-    for broken_run in falsify(player, open_rules, checks, budget.part(0.8, MOST_RANDOM_S),
+    for broken_run in falsify(player, open_rules, checks,
+                              budget.part(0.8, int(MOST_RANDOM * effort)),
                               seed=seed, runs=runs, when_dead=when_dead):
         from_run = _from_run(player, broken_run, by_name)
         found.append(from_run)
@@ -124,7 +161,8 @@ def check_gadget(
     return Report(
         gadget=gadget.head.name, findings=tuple(kept), verdicts=tuple(verdicts),
         open_cells=open_cells(system), reached=search.states, combinations=search.combinations,
-        reached_all=search.finished,
+        reached_all=search.finished, gestures=0 if tried is None else tried.runs,
+        gestures_all=tried is not None and tried.finished, timed_out=budget.timed_out,
     )
 
 
@@ -153,7 +191,7 @@ def _search_all(
     keep = [region.name for region in system.regions if region.group == "behaviour"]
     reduced = reduce_system(system, [], LADDER[0], segments=segments, keep=keep)
     return reduced, explore(reduced.machine, reduced.starts, apart=True,
-                            stop=budget.part(0.3).over)
+                            budget=budget.part(0.3))
 
 
 def _endless(player: Player, reduced: Reduced, search: Explored) -> Iterable[Finding]:
@@ -185,7 +223,7 @@ def _clock_margin(
     for part, whole in CLOCKS:
         reduced = reduce_system(_scaled(system, part, whole), [monitor], detail,
                                 segments=segments, electrics=electrics)
-        search = explore(reduced.machine, reduced.starts, apart=True, stop=budget.part(0.5).over)
+        search = explore(reduced.machine, reduced.starts, apart=True, budget=budget.part(0.5))
         if search.broken:
             slow = "slow" if part > whole else "fast"
             yield finding("clock-margin", f"{question.text} holds at the nominal clock, and breaks "
@@ -196,7 +234,7 @@ def _clock_margin(
 
 def _widened(
     question: Question, verdict: Verdict, system: System, segments: dict[str, int], budget: Budget,
-    player: Player, wanted: frozenset[str],
+    player: Player, wanted: frozenset[str], most: int,
 ) -> tuple[Verdict, list[Finding]]:
     """What becomes of a proof with the clock off, with the supply failing, with coincidences."""
     found: list[Finding] = []
@@ -206,10 +244,10 @@ def _widened(
     if "power-cut" in wanted:
         holds, shown = supply_check(
             question.rule.name, question.text, monitor_of(question.rule), system, player, verdict,
-            segments=segments, budget=budget.part(0.5))
+            segments=segments, budget=budget.part(0.8))
         found += [] if shown is None else [shown]
     verdict, chance = with_coincidences(question, verdict, system, player, segments=segments,
-                                        budget=budget.part(1.0, MOST_CHANCE_S))
+                                        budget=budget.part(1.0, most))
     found += [] if chance is None else [chance]
     text = {True: f"{verdict.text}, also with the supply failing at any instant",
             False: f"{verdict.text}, as long as the supply holds",
@@ -243,8 +281,8 @@ def _off_clock(player: Player, broken: Broken, questions: dict[str, Question]) -
     return replace(finding(
         "clock-margin", f"{says[0].upper()}{says[1:]}: seen with a clock 10 % "
         f"{'fast' if fast else 'slow'}, for which everything lasts 10 % "
-        f"{'longer' if fast else 'less long'}: {witness.why} at "
-        f"{format_duration(witness.time_ns)}."), witness=witness)
+        f"{'longer' if fast else 'less long'}: {witness.why} "
+        f"{when(witness.time_ns)}."), witness=witness)
 
 
 def _from_run(player: Player, broken: Broken, questions: dict[str, Question]) -> Finding:
@@ -259,14 +297,14 @@ def _from_run(player: Player, broken: Broken, questions: dict[str, Question]) ->
         shortened = player.shorten(scenario, verdict.name)
         witness = player.witness(*(shortened or (scenario, verdict)),
                                  title=f"Breaks: {verdict.name}")
-        text = f"{question.text} is broken: {witness.why} at {format_duration(witness.time_ns)}."
+        text = f"{question.text} is broken: {witness.why} {when(witness.time_ns)}."
         return Finding(check=question.check, level="fault", text=text,
                        rows=(question.rule.key,), witness=witness)
     witness = player.trace_witness(scenario, verdict)
     says = CHECKS[verdict.name].says
     return replace(
-        finding(verdict.name, f"{says[0].upper()}{says[1:]}: {witness.why} at "
-                f"{format_duration(witness.time_ns)}."),
+        finding(verdict.name, f"{says[0].upper()}{says[1:]}: {witness.why} "
+                f"{when(witness.time_ns)}."),
         witness=witness,
     )
 

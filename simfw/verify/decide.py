@@ -15,7 +15,8 @@ from simfw.behaviour import expression as ex
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import BoundRule
 from simfw.circuit.circuit import Circuit
-from simfw.quantity import format_duration
+from simfw.engine.run import RuleVerdict
+from simfw.stimuli.scenario import Scenario
 from simfw.verify.abstraction import (
     BANDED,
     CELL_QUANTITIES,
@@ -30,14 +31,23 @@ from simfw.verify.budget import Budget
 from simfw.verify.explore import Explored, Way, explore
 from simfw.verify.finding import Finding, Verdict, Witness
 from simfw.verify.machine import Monitor
-from simfw.verify.player import Player
+from simfw.verify.player import Player, when
 
-__all__ = ["Question", "decide", "monitor_of", "telling_charges", "with_coincidences"]
+__all__ = [
+    "Question",
+    "by_gestures",
+    "decide",
+    "monitor_of",
+    "proved_by_reach",
+    "telling_charges",
+    "with_coincidences",
+]
 
 ELECTRICAL = {*CELL_QUANTITIES, "status.low", "status.high"}
 TRIES = 40
 CHANCE_TRIES = 8
 DRAINING_S = 2 * 3600
+GESTURES = "one gesture of a person after another on the full model"
 S = 1_000_000_000
 
 
@@ -115,7 +125,7 @@ def decide(
         last = number + 1 == len(details)
         reduced = reduce_system(system, [monitor], detail, segments=segments, electrics=electrics)
         search = explore(reduced.machine, reduced.starts, apart=True,
-                         stop=budget.part(0.9 if last else 0.7).over, limit=limit)
+                         budget=budget.part(0.9 if last else 0.7), limit=limit)
         if not search.broken:
             if search.finished and not reduced.endless:
                 return _verdict(question, "coincidence", search, reduced,
@@ -142,6 +152,25 @@ def decide(
     assert reduced is not None
     standing = "unreproduced" if search.broken else "open"
     return _verdict(question, standing, search, reduced, player.runs - runs), None
+
+
+def by_gestures(
+    question: Question, player: Player, scenario: Scenario, verdict: RuleVerdict, runs: int
+) -> tuple[Verdict, Finding]:
+    """A rule that gestures break, one after another, as `scenario` shows."""
+    shortened = player.shorten(scenario, question.rule.name) or (scenario, verdict)
+    witness = player.witness(*shortened, title=f"Breaks: {question.rule.name}")
+    return (
+        Verdict(rule=question.rule.name, standing="broken", states=0, finished=False,
+                text=f"broken; found among {runs} runs of gestures", detail=GESTURES, replays=runs),
+        Finding(check=question.check, level="fault", text=_broken(question, witness),
+                rows=(question.rule.key,) if question.check == "rule" else (), witness=witness),
+    )
+
+
+def proved_by_reach(question: Question, reduced: Reduced, search: Explored) -> Verdict:
+    """A rule that asks for states which the search of all regions has shown no way to."""
+    return _verdict(question, "coincidence", search, reduced, 0)
 
 
 def _details(
@@ -188,10 +217,10 @@ def _hunt(
     reduced = reduce_system(system, [monitor], fine, segments=segments)
     most = min(limit or HUNT_LIMIT, HUNT_LIMIT)
     for allow in MEANS:
-        if not explore(rough.machine, rough.starts, apart=True, stop=budget.over, limit=most,
+        if not explore(rough.machine, rough.starts, apart=True, budget=budget, limit=most,
                        allow=allow).broken:
             continue
-        search = explore(reduced.machine, reduced.starts, apart=True, stop=budget.over,
+        search = explore(reduced.machine, reduced.starts, apart=True, budget=budget,
                          limit=most, allow=allow)
         if search.broken:
             yield search, reduced
@@ -213,7 +242,7 @@ def with_coincidences(
         if details[number].bands and not detail.bands:
             continue
         finer = reduce_system(system, [monitor], detail, segments=segments, electrics=electrics)
-        wider = explore(finer.machine, finer.starts, stop=budget.part(0.6).over, limit=limit)
+        wider = explore(finer.machine, finer.starts, budget=budget.part(0.6), limit=limit)
         if not wider.broken and wider.finished:
             return _verdict(question, "proved", wider, finer, player.runs - runs), None
         if not wider.broken:
@@ -257,9 +286,10 @@ def _reproduce(
                         return None
                     tries += 1
                     scenario = player.scenario(acts.steps, charge, acts.end_ns + extra)
-                    if player.breaks(scenario, rule.name) is None:
-                        continue
-                    shortened = player.shorten(scenario, rule.name)
+                    with player.charged(budget):
+                        if player.breaks(scenario, rule.name) is None:
+                            continue
+                        shortened = player.shorten(scenario, rule.name)
                     if shortened is not None:
                         return player.witness(*shortened, title=f"Breaks: {rule.name}")
     return None
@@ -291,8 +321,8 @@ def _settings(player: Player, reduced: Reduced, way: Way) -> Iterator[tuple[floa
 
 def _broken(question: Question, witness: Witness) -> str:
     return (
-        f"{question.text} is broken: {witness.why} at {format_duration(witness.time_ns)} of a "
-        f"scenario of {witness.steps} step{'' if witness.steps == 1 else 's'}."
+        f"{question.text} is broken: {witness.why} {when(witness.time_ns)} of a scenario of "
+        f"{witness.steps} step{'' if witness.steps == 1 else 's'}."
     )
 
 
@@ -300,17 +330,19 @@ def _verdict(
     question: Question, standing: str, search: Explored, reduced: Reduced, replays: int
 ) -> Verdict:
     count = f"{search.states} state{'' if search.states == 1 else 's'}"
-    unproved = f"not finished after {count}: no violation found"
+    unproved = (f"not decided: the search stopped after {count} with more to see; that those seen "
+                f"do not break it says nothing of the others")
     if search.finished and reduced.endless:
-        unproved = (f"not decided: no violation found in {count}, but with some things left free "
-                    f"an instant had no end ({' and '.join(reduced.endless[0])})")  # fmt: skip
+        unproved = (f"not decided: {count} do not break it, but with some things left free an "
+                    f"instant had no end ({' and '.join(reduced.endless[0])})")  # fmt: skip
     text = {
         "proved": f"proved over {count}",
         "broken": f"broken; found after {count}",
         "coincidence": f"proved over {count} as long as nothing coincides to the nanosecond by "
                        f"chance",
-        "unreproduced": f"not decided: a way to break it was found after {count} with some things "
-                        f"left free, but {replays} runs of the full model did not break it",
+        "unreproduced": f"not decided: with some things left free the search breaks it after "
+                        f"{count}, and {replays} runs of the full model did not; it may break or "
+                        f"not",
         "open": unproved,
     }[standing]
     return Verdict(

@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
+from simfw.verify.budget import INSTANT, MOST_BYTES, ZONE, Budget
 from simfw.verify.machine import Config, Endless, Machine, Mark, Outcome
 from simfw.verify.zones import (
     LE_ZERO,
@@ -100,8 +101,9 @@ def explore(
     machine: Machine,
     starts: Sequence[Outcome],
     *,
-    stop: Callable[[], bool] | None = None,
+    budget: Budget | None = None,
     limit: int | None = None,
+    most_bytes: int = MOST_BYTES,
     together: int = 2,
     apart: bool = False,
     allow: Callable[[str], bool] | None = None,
@@ -114,8 +116,8 @@ def explore(
     instant, together with dwells in every way they can. With `apart` nothing coincides by chance:
     two things share a time only where the clocks leave no other possibility. `allow` says, by the
     name of the act or region, what may happen at all: for hunting, not for proving. The search ends
-    early when `stop()` says so, when more than `limit` nodes were visited, or (`until_broken`) when
-    every monitor is broken.
+    early when `budget` is spent, when more than `limit` nodes were visited, when it keeps more than
+    `most_bytes`, or (`until_broken`) when every monitor is broken.
     """
     search = _Search(machine, 1 if apart else together, apart, allow)
     for outcome in starts:
@@ -128,8 +130,10 @@ def explore(
         if until_broken and monitors and len(search.broken) == monitors:
             finished = False
             break
-        if (stop is not None and visited % 64 == 0 and stop()) or (
-            limit is not None and visited >= limit
+        if (
+            (budget is not None and budget.over())
+            or (limit is not None and visited >= limit)
+            or search.kept_bytes() > most_bytes
         ):
             finished = False
             break
@@ -141,7 +145,11 @@ def explore(
         visited += 1
         if progress is not None and visited % 256 == 0:
             progress(visited)
+        done, made = machine.executed, search.made
         search.expand(index)
+        if budget is not None:
+            budget.spend(
+                INSTANT * (machine.executed - done) + ZONE * (search.made - made) + INSTANT)
     return Explored(
         finished=finished,
         states=visited if finished else visited + len(search.waiting),
@@ -179,6 +187,17 @@ class _Search:
         self._clocks: dict[Config, tuple[tuple[int, Mark], ...]] = {}
         self._choices: dict[Config, list[tuple[tuple[int, int], ...]]] = {}
         self._moves: dict[tuple[Config, tuple[int, ...]], list[_Move]] = {}
+        self.made = 0
+        self._zone_bytes = 0
+        self._move_count = 0
+
+    def kept_bytes(self) -> int:
+        """About how much memory the search holds: the same for the same machine anywhere.
+
+        Reckoned with the sizes of tuples and objects of a 64-bit CPython, and with the numbers of
+        zones as objects of their own.
+        """
+        return self.machine.kept_bytes() + self._zone_bytes + 420 * self._move_count
 
     def clocks(self, config: Config) -> tuple[tuple[int, Mark], ...]:
         found = self._clocks.get(config)
@@ -188,6 +207,7 @@ class _Search:
 
     def add(self, outcome: Outcome, zone: Zone, parent: int, step: Step | None) -> None:
         """Keep a node unless a kept one includes it; drop kept ones that it includes."""
+        self.made += 1
         if outcome.rows:
             self.fired.update(outcome.rows)
         for j in outcome.broken:
@@ -202,6 +222,7 @@ class _Search:
                     return
             kept[:] = [other for other in kept if not includes(zone, other)]
             kept.append(zone)
+        self._zone_bytes += 260 + 24 * len(zone)
         self.nodes.append(_Node(config, zone, parent, step, self.start))
         self.waiting.append(len(self.nodes) - 1)
 
@@ -315,8 +336,8 @@ class _Search:
                 )
                 found.append(_Move(Step(clocks, due, chosen, outcome), sources, by_cell))
         self._moves[key] = found
+        self._move_count += len(found)
         return found
-
 
     def _by_cell(self, chosen: tuple[tuple[int, int], ...]) -> bool:
         """Whether the state of the cell or its charger brings this about, and no person."""

@@ -1,15 +1,14 @@
 """Random runs of the full model, for what the search leaves free: bounce, sag, distances, chatter.
 
-Hypothesis draws scenarios and makes the ones that break something shorter. The same gadget, rules,
-seed and number of runs give the same answer; a time budget can only end it sooner.
+Scenarios are drawn one by one, and those that break something made shorter. The same gadget, rules,
+seed and number of runs give the same answer on any machine.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+import random
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
 
 from simfw.engine.run import RuleVerdict, Run
 from simfw.gadget.model import Gadget
@@ -19,15 +18,14 @@ from simfw.verify.decide import telling_charges
 from simfw.verify.player import Player
 from simfw.verify.supply import cut_at
 
-if TYPE_CHECKING:
-    from hypothesis.strategies import SearchStrategy
-
 __all__ = ["TRACE_CHECKS", "Broken", "TraceCheck", "falsify"]
 
 MS = 1_000_000
 S = 1_000 * MS
 LONGEST_BOUNCE_NS = 6 * MS
 MOST_STEPS = 10
+BOUNCES = (0, 0, MS, 3 * MS, LONGEST_BOUNCE_NS)
+PLUGGED = (50 * MS, S, 5 * S, 60 * S, 60 * S, 3 * 3_600 * S)
 CLOCKS = (1.0, 1.0, 1.0, 1.1, 0.9)
 CUTS = (None, None, None, None, None, 0.5, 0.9)
 
@@ -57,13 +55,11 @@ class _Drawn:
     cut: float | None
 
 
-class _FoundError(Exception):
-    """Tells Hypothesis that the wanted thing broke."""
-
-
 def several_per_press(scenario: Scenario, run: Run) -> RuleVerdict | None:
     """More settled presses of a button than a finger made."""
-    for button in {step.button for step in scenario.steps if isinstance(step, Press)}:
+    for button in sorted({
+        step.button for step in scenario.steps if isinstance(step, Press)
+    }):
         begun = sorted(step.at_ns for step in scenario.steps
                        if isinstance(step, Press) and step.button == button)
         settled = [event.time_ns for event in run.events if event.name == f"{button}.press"]
@@ -112,64 +108,78 @@ def falsify(
     At most `runs` scenarios are drawn (making them shorter comes on top). The rules `when_dead`
     hold while the supply does; they are tried with a supply that fails.
     """
-    import hypothesis
-    from hypothesis import HealthCheck, Phase
-
     wanted = {*rules, *checks, *when_dead}
     cuts = bool(rules or when_dead) and player.written.cell.cut_off is not None
     found: list[Broken] = []
-    left = runs
-    while wanted and left > 0 and not budget.over():
-        best: list[Broken] = []
-        used = 0
-
-        def attempt(drawn: _Drawn, best: list[Broken] = best, wanted: set[str] = wanted) -> None:
-            nonlocal used
-            if budget.over():
-                return
-            used += 1
-            target = best[0].verdict.name if best else None
-            scenario: Scenario | None = _scaled(drawn.scenario, drawn.clock)
-            assert scenario is not None
-            if drawn.cut is not None:
-                end = max((_end(step) for step in scenario.steps), default=S)
-                scenario = cut_at(player, scenario, max(MS, round(drawn.cut * end)))
-            if scenario is None:
-                return
-            for verdict, dead in _verdicts(player, scenario, checks):
-                if verdict.name in wanted and target in (None, verdict.name):
-                    candidate = Broken(scenario, verdict, drawn.clock, dead)
-                    if not best:
-                        best.append(candidate)
-                    elif _size(candidate) < _size(best[0]):
-                        best[0] = candidate
-                    raise _FoundError
-
-        test: Any = hypothesis.given(_scenarios(player, cuts))(attempt_for(attempt))
-        test = hypothesis.settings(
-            max_examples=left, database=None, deadline=None, derandomize=False,
-            phases=(Phase.generate, Phase.shrink), suppress_health_check=list(HealthCheck),
-            report_multiple_bugs=False, print_blob=False,
-        )(hypothesis.seed(seed)(test))
-        # The shortest one is kept here; what Hypothesis says of it does not matter, nor that a
-        # budget that ran out looks like a test that cannot make up its mind.
-        with suppress(_FoundError, hypothesis.errors.HypothesisException):
-            test()
-        left -= max(1, used)
-        if not best:
-            break
-        wanted.discard(best[0].verdict.name)
-        found.append(best[0])
+    off_clock: dict[str, Broken] = {}
+    draw = _Draws(player, cuts)
+    with player.charged(budget):
+        for number in range(runs):
+            if not wanted or budget.over():
+                break
+            drawn = draw.one(random.Random(f"{seed} {number}"))
+            for broken in _tried(player, drawn, checks):
+                name = broken.verdict.name
+                if name not in wanted:
+                    continue
+                if broken.clock != 1.0:  # a way with the nominal clock says more
+                    off_clock.setdefault(name, broken)
+                    continue
+                wanted.discard(name)
+                found.append(_shorter(player, broken, drawn.cut, checks, budget))
+        for name, broken in off_clock.items():
+            if name in wanted:
+                found.append(_shorter(player, broken, None, checks, budget))
     return found
 
 
-def attempt_for(attempt: Callable[..., None]) -> Callable[[_Drawn], None]:
-    """A plain one-argument function, as Hypothesis wants it."""
+def _tried(player: Player, drawn: _Drawn, checks: Sequence[str]) -> list[Broken]:
+    """What breaks in the drawn scenario."""
+    scenario: Scenario | None = _scaled(drawn.scenario, drawn.clock)
+    assert scenario is not None
+    if drawn.cut is not None and drawn.clock == 1.0:
+        end = max((_end(step) for step in scenario.steps), default=S)
+        scenario = cut_at(player, scenario, max(MS, round(drawn.cut * end)))
+    if scenario is None:
+        return []
+    return [Broken(scenario, verdict, drawn.clock, dead)
+            for verdict, dead in _verdicts(player, scenario, checks)]
 
-    def run_one(drawn: _Drawn) -> None:
-        attempt(drawn)
 
-    return run_one
+def _shorter(
+    player: Player, broken: Broken, cut: float | None, checks: Sequence[str], budget: Budget
+) -> Broken:
+    """The same with the steps that are not needed left out, and without bounce where it can be.
+
+    One that rests on a failing supply stays as it is: its charge fits its own steps only.
+    """
+    if cut is not None:
+        return broken
+    changed = True
+    while changed:
+        changed = False
+        for fewer in _simpler(broken.scenario):
+            if budget.over():
+                return broken
+            again = next((
+                (verdict, dead) for verdict, dead in _verdicts(player, fewer, checks)
+                if verdict.name == broken.verdict.name), None)
+            if again is not None:
+                broken = Broken(fewer, again[0], broken.clock, again[1])
+                changed = True
+                break
+    return broken
+
+
+def _simpler(scenario: Scenario) -> Iterator[Scenario]:
+    """The scenario without one of its steps, or one of its bounces."""
+    steps = scenario.steps
+    for place in range(len(steps) - 1, -1, -1):
+        yield replace(scenario, steps=(*steps[:place], *steps[place + 1 :]))
+    for place, step in enumerate(steps):
+        if isinstance(step, Press) and step.bounce_ns:
+            plain = replace(step, bounce_ns=0)
+            yield replace(scenario, steps=(*steps[:place], plain, *steps[place + 1 :]))
 
 
 def _scaled(scenario: Scenario, clock: float) -> Scenario:
@@ -213,12 +223,6 @@ def _verdicts(
     ]
 
 
-def _size(broken: Broken) -> tuple[bool, int, int, int]:
-    scenario = broken.scenario
-    bounces = sum(isinstance(step, Press) and step.bounce_ns > 0 for step in scenario.steps)
-    return (broken.clock != 1.0, len(scenario.steps), bounces, scenario.lasts_ns)
-
-
 def _telling_times(gadget: Gadget) -> list[int]:
     """Times around which the gadget's behaviour changes."""
     found = [MS, 20 * MS, 60 * MS, 150 * MS, 400 * MS, S, 3 * S]
@@ -240,69 +244,63 @@ def _telling_times(gadget: Gadget) -> list[int]:
     return sorted({time for time in found if time > 0})
 
 
-def _scenarios(player: Player, cuts: bool) -> SearchStrategy[_Drawn]:
-    from hypothesis import strategies as st
+class _Draws:
+    """Draws scenarios: presses with and without bounce, hands, the USB plug, telling charges."""
 
-    gadget = player.written
-    times = st.sampled_from(_telling_times(gadget)) | st.integers(1, 3_000).map(lambda n: n * MS)
-    short = st.sampled_from([t for t in _telling_times(gadget) if t <= 5 * S])
-    bounce = st.sampled_from([0, 0, MS, 3 * MS, LONGEST_BOUNCE_NS])
-    kinds: list[SearchStrategy[tuple[Any, ...]]] = []
-    for name in gadget.buttons:
-        kinds.append(st.tuples(st.just("press"), st.just(name), short, bounce))
-    for name in gadget.proximity:
-        distance = st.integers(2, 60).map(lambda n: n / 100)
-        kinds.append(st.tuples(st.just("wave"), st.just(name), short, distance))
-    if gadget.charger is not None:
-        long = st.sampled_from([50 * MS, S, 5 * S, 60 * S, 60 * S, 3 * 3_600 * S])
-        kinds.append(st.tuples(st.just("usb"), st.just(""), long, st.just(0)))
-    if not kinds:
-        kinds.append(st.tuples(st.just("wait"), st.just(""), times, st.just(0)))
-    limits: list[float] = []
-    counted: list[float] = []
-    if gadget.gauge is not None:
-        gauge, counter = gadget.gauge, player.prepared.circuit.counter
-        levels = [figure.value for figure in (*gauge.thresholds, gauge.low, gauge.flat)
-                  if figure is not None]
-        if counter is None:
-            limits = levels
-        else:
-            counted = [counter.charge_at(level) for level in levels]
-    if gadget.cell.cut_off is not None:
-        limits.append(gadget.cell.cut_off.value)
-    charges = telling_charges(player.prepared.circuit, limits, counted)
-    tail = 2 * S + max(
-        [timing.ns for rule in player.gadget.rules for timing in (rule.within, rule.for_)
-         if timing is not None],
-        default=0,
-    )
-    actions = st.lists(st.tuples(times, st.one_of(kinds)), min_size=0, max_size=MOST_STEPS)
+    def __init__(self, player: Player, cuts: bool) -> None:
+        gadget = player.written
+        self._player = player
+        self._cuts = cuts
+        self._times = _telling_times(gadget)
+        self._short = [time for time in self._times if time <= 5 * S]
+        self._kinds = [("press", name) for name in gadget.buttons]
+        self._kinds += [("wave", name) for name in gadget.proximity]
+        if gadget.charger is not None:
+            self._kinds.append(("usb", ""))
+        if not self._kinds:
+            self._kinds.append(("wait", ""))
+        limits: list[float] = []
+        counted: list[float] = []
+        if gadget.gauge is not None:
+            gauge, counter = gadget.gauge, player.prepared.circuit.counter
+            levels = [figure.value for figure in (*gauge.thresholds, gauge.low, gauge.flat)
+                      if figure is not None]
+            if counter is None:
+                limits = levels
+            else:
+                counted = [counter.charge_at(level) for level in levels]
+        if gadget.cell.cut_off is not None:
+            limits.append(gadget.cell.cut_off.value)
+        self._charges = telling_charges(player.prepared.circuit, limits, counted)
+        self._tail = 2 * S + max(
+            [timing.ns for rule in player.gadget.rules for timing in (rule.within, rule.for_)
+             if timing is not None],
+            default=0,
+        )
 
-    def build(
-        charge: float, drawn: list[tuple[int, tuple[Any, ...]]], clock: float, cut: float | None
-    ) -> _Drawn:
+    def one(self, chance: random.Random) -> _Drawn:
+        """One scenario with what goes with it."""
         now, end = 0, 0
         steps: list[Step] = []
         free: dict[str, int] = {}
-        for gap, (kind, name, length, more) in drawn:
-            now += gap
+        for _ in range(chance.randrange(MOST_STEPS + 1)):
+            now += chance.choice(self._times) if chance.random() < 0.5 else (
+                chance.randint(1, 3_000) * MS)
+            kind, name = chance.choice(self._kinds)
+            length = chance.choice(PLUGGED if kind == "usb" else self._short)
+            now = max(now, free.get(name or kind, 0))
+            free[name or kind] = now + length + MS
             if kind == "press":
-                now = max(now, free.get(name, 0))
-                steps.append(
-                    Press(at_ns=now, button=name, for_ns=length, bounce_ns=min(more, length))
-                )
-                free[name] = now + length + more + 50 * MS
+                bounce = min(chance.choice(BOUNCES), length)
+                steps.append(Press(at_ns=now, button=name, for_ns=length, bounce_ns=bounce))
+                free[name] += bounce + 50 * MS
             elif kind == "wave":
-                now = max(now, free.get(name, 0))
-                steps.append(Wave(at_ns=now, sensor=name, distance_m=more, for_ns=length))
-                free[name] = now + length + MS
+                steps.append(Wave(at_ns=now, sensor=name, distance_m=chance.randint(2, 60) / 100,
+                                  for_ns=length))
             elif kind == "usb":
-                now = max(now, free.get("usb", 0))
                 steps.append(Usb(at_ns=now, present=True))
                 steps.append(Usb(at_ns=now + length, present=False))
-                free["usb"] = now + length + MS
             end = max(end, now + length)
-        return _Drawn(player.scenario(steps, charge, end + tail), clock, cut)
-
-    return st.builds(build, st.sampled_from(charges), actions, st.sampled_from(CLOCKS),
-                     st.sampled_from(CUTS) if cuts else st.none())
+        scenario = self._player.scenario(steps, chance.choice(self._charges), end + self._tail)
+        cut = chance.choice(CUTS)
+        return _Drawn(scenario, chance.choice(CLOCKS), cut if self._cuts else None)

@@ -79,7 +79,11 @@ class OpenCell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
-    """All of one check."""
+    """All of one check.
+
+    `gestures` counts the runs in which gestures were tried one after another, `gestures_all` says
+    whether every order was. `timed_out`: a limit of time ended it before its work was done.
+    """
 
     gadget: str
     findings: tuple[Finding, ...]
@@ -88,6 +92,9 @@ class Report:
     reached: int
     combinations: int
     reached_all: bool
+    gestures: int = 0
+    gestures_all: bool = False
+    timed_out: bool = False
 
     @property
     def faults(self) -> tuple[Finding, ...]:

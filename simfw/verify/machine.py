@@ -170,6 +170,9 @@ class Machine:
         ]
         self._act_events = [self.event_id(act.event) if act.event else -1 for act in self.acts]
         self._kept: dict[tuple[Config, tuple[int, ...], tuple[int, ...]], list[Outcome]] = {}
+        self.executed = 0
+        """How many instants were executed so far."""
+        self._one: dict[object, object] = {}
 
     # -- compiling ---------------------------------------------------------------------------
 
@@ -276,6 +279,12 @@ class Machine:
             found = self._kept[key] = self._explore(config, due, chosen, ())
         return found
 
+    def kept_bytes(self) -> int:
+        """About how much memory is held by what was worked out: counted, not measured."""
+        return (340 + 8 * len(self.parts)) * self.executed + (
+            56 + 8 * (3 * len(self.parts) + len(self.flags) + len(self.conditions))
+        ) * len(self._one)
+
     def known(self) -> Iterator[tuple[Config, Outcome]]:
         """Every instant worked out so far: the combination before it, and its outcome."""
         for (config, _, _), outcomes in self._kept.items():
@@ -294,6 +303,7 @@ class Machine:
         while True:
             instant = Instant(self, config, script)
             outcome = self._execute(instant, config, due, chosen, happens)
+            self.executed += 1
             key = (outcome.config, outcome.reset, outcome.broken)
             results.setdefault(key, outcome)
             while script and script[-1] == 1:
@@ -357,9 +367,16 @@ class Machine:
         after = tuple(
             now.states + now.phases + now.resumes + now.flags + now.conds + monitors
         )
+        # Equal parts are kept once: there are far fewer combinations than instants.
+        one = self._one
         return Outcome(
-            after, frozenset(now.reset), tuple(now.rows),
-            tuple(self.event_names[event] for event in now.events), broken, tuple(now.made),
+            one.setdefault(after, after),  # type: ignore[arg-type]
+            one.setdefault(reset := frozenset(now.reset), reset),  # type: ignore[arg-type]
+            one.setdefault(rows := tuple(now.rows), rows),  # type: ignore[arg-type]
+            one.setdefault(
+                events := tuple(self.event_names[event] for event in now.events),
+                events),  # type: ignore[arg-type]
+            broken, tuple(now.made),
         )
 
     def _on(self, now: Instant) -> bool:

@@ -54,10 +54,17 @@ def report_text(report: Report, paint: Paint, folder: str | None = None) -> str:
     else:
         lines.append(f"All written regions: not finished after {report.reached} states "
                      f"({count}); what was not seen may still be there.")
+    if report.gestures:
+        how = "in every order of two and of three" if report.gestures_all else (
+            "not in every order of two and three")
+        lines.append(f"Gestures, one after another {how}: {report.gestures} runs.")
+    if report.timed_out:
+        lines.append(paint("Stopped by --seconds before its work was done: run it again without, "
+                           "or on another machine, and it may say more.", "bad"))
     if report.verdicts:
-        lines += ["", paint("Rules", "head")]
+        lines += ["", paint(f"Rules: {_standings(report)}", "head")]
         for verdict in report.verdicts:
-            tone = "bad" if verdict.standing == "broken" else "good"
+            tone = "good" if verdict.standing in ("proved", "coincidence") else "bad"
             mark = paint({"broken": "broken", "proved": "proved", "coincidence": "proved",
                           "unreproduced": "open", "open": "open"}[verdict.standing], tone)
             lines.append(f"  {mark:<8} {verdict.rule}")
@@ -72,6 +79,18 @@ def report_text(report: Report, paint: Paint, folder: str | None = None) -> str:
             lines += _finding_lines(one, names.get(place), folder, paint)
     lines += _cell_lines(report, paint)
     return "\n".join(lines) + "\n"
+
+
+def _standings(report: Report) -> str:
+    """How many rules are proved, broken, and not decided."""
+    words = {"proved": "proved", "coincidence": "proved", "broken": "broken",
+             "unreproduced": "not decided", "open": "not decided"}
+    counts: dict[str, int] = {}
+    for verdict in report.verdicts:
+        word = words[verdict.standing]
+        counts[word] = counts.get(word, 0) + 1
+    return ", ".join(f"{counts[word]} {word}" for word in ("proved", "broken", "not decided")
+                     if word in counts)
 
 
 def _finding_lines(
@@ -139,6 +158,9 @@ def report_json(report: Report, folder: str | None = None) -> dict[str, Any]:
             "states": report.reached,
             "combinations": report.combinations,
             "finished": report.reached_all,
+            "gestures": report.gestures,
+            "every_order": report.gestures_all,
+            "timed_out": report.timed_out,
         },
         "rules": [
             {

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 
+from simfw.engine.observer import Observer
+from simfw.engine.plant import Plant
 from simfw.engine.run import RuleVerdict, Run
-from simfw.engine.simulator import Prepared, simulate
+from simfw.engine.simulator import Prepared, Simulation, simulate
+from simfw.engine.snapshot import Snapshot
 from simfw.errors import RunError
 from simfw.gadget.model import Gadget, Rule
 from simfw.quantity import format_duration
@@ -20,12 +26,30 @@ from simfw.stimuli.scenario import (
     Temperature,
     Usb,
     Wave,
+    problems_of,
 )
+from simfw.verify.budget import MODEL, RUN, Budget
 from simfw.verify.finding import Witness
 
-__all__ = ["Player", "in_words"]
+__all__ = ["Player", "in_words", "lasting", "when"]
 
 MS = 1_000_000
+S = 1_000 * MS
+NEAR_NS = 10_000
+"""Nearer to a whole millisecond than this is on one side of it; a hand cannot tell."""
+EVEN_NS = (100 * MS, 10 * MS, MS)
+
+
+class _Instants(Observer):
+    """Counts the instants of runs."""
+
+    def __init__(self) -> None:
+        self.count = 0
+
+    def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
+        """One more."""
+        del time_ns, states, happened
+        self.count += 1
 
 
 class Player:
@@ -36,6 +60,9 @@ class Player:
         self.gadget = gadget.model_copy(update={"rules": (*gadget.rules, *rules)})
         self.prepared = Prepared(self.gadget)
         self.runs = 0
+        self._budget: Budget | None = None
+        self._instants = _Instants()
+        self._plant: Plant | None = None
         self._rules = {rule.name: rule for rule in self.gadget.rules}
 
     def scenario(self, steps: Iterable[Step], charge: float, lasts_ns: int) -> Scenario:
@@ -45,13 +72,37 @@ class Player:
             lasts_ns=lasts_ns, steps=tuple(steps), gadget=self.written,
         )
 
-    def play(self, scenario: Scenario) -> Run | None:
+    @contextmanager
+    def charged(self, budget: Budget) -> Iterator[None]:
+        """Runs made meanwhile spend of `budget`."""
+        before, self._budget = self._budget, budget
+        try:
+            yield
+        finally:
+            self._budget = before
+
+    def play(
+        self, scenario: Scenario, *, resume: Snapshot | None = None, trace: bool = False,
+        fold: bool = True,
+    ) -> Run | None:
         """The run, or None where the model cannot go on."""
         self.runs += 1
+        before = self._instants.count
+        watched = any(isinstance(step, Expect) for step in scenario.steps)
         try:
-            return simulate(self.gadget, scenario, prepared=self.prepared, trace=False)
+            run = Simulation(
+                self.prepared, scenario, 0, fold, trace, (self._instants,), resume,
+                None if watched else self._plant,
+            )
+            # What is watched is compiled once: the rules are the same in every run.
+            self._plant = self._plant if watched else run.plant
+            return run.run()
         except RunError:
+            self._plant = None
             return None
+        finally:
+            if self._budget is not None:
+                self._budget.spend(RUN + MODEL * (self._instants.count - before))
 
     def breaks(self, scenario: Scenario, rule: str) -> RuleVerdict | None:
         """How `rule` breaks in `scenario`, None where it does not."""
@@ -86,6 +137,20 @@ class Player:
             found = self.breaks(candidate, rule) if candidate != scenario else None
             if found is not None:
                 scenario, verdict = candidate, found
+        return self._in_even_times(scenario, verdict, rule)
+
+    def _in_even_times(
+        self, scenario: Scenario, verdict: RuleVerdict, rule: str
+    ) -> tuple[Scenario, RuleVerdict]:
+        """The same with all times of steps as round as they can be: a hand has no nanoseconds."""
+        for even in EVEN_NS:
+            candidate = replace(scenario, steps=tuple(
+                _evened(step, even) for step in scenario.steps))
+            if candidate == scenario:
+                break
+            found = None if problems_of(candidate) else self.breaks(candidate, rule)
+            if found is not None and (found.time_ns or 0) < candidate.lasts_ns:
+                return candidate, found
         return scenario, verdict
 
     @staticmethod
@@ -131,7 +196,7 @@ class Player:
             )
         final = replace(scenario, title=title, steps=steps)
         return Witness(
-            scenario=final, rule=verdict.name, time_ns=time_ns, why=verdict.why or "",
+            scenario=final, rule=verdict.name, time_ns=time_ns, why=_for_hands(verdict.why or ""),
             list=tuple(in_words(final)),
         )
 
@@ -151,8 +216,8 @@ class Player:
         steps = tuple(sorted([*scenario.steps, Expect(at_ns=time_ns, text=text)],
                              key=lambda step: step.at_ns))
         final = replace(scenario, title=f"Shows: {verdict.name}", steps=steps)
-        return Witness(scenario=final, rule=verdict.name, time_ns=time_ns, why=verdict.why or "",
-                       list=tuple(in_words(final)))
+        return Witness(scenario=final, rule=verdict.name, time_ns=time_ns,
+                       why=_for_hands(verdict.why or ""), list=tuple(in_words(final)))
 
     def _expected(self, name: str) -> str | None:
         rule = self._rules[name]
@@ -161,27 +226,75 @@ class Player:
         return rule.always or rule.then or rule.stays
 
 
+def _for_hands(why: str) -> str:
+    """A sentence about a run with its times as hands can keep them."""
+
+    def told(match: re.Match[str]) -> str:
+        time_ns = int(Decimal(match[2]) * (S if match[3] == "s" else MS))
+        if time_ns % MS == 0 or time_ns < MS:
+            return match[0]
+        return when(time_ns) if match[1] else lasting(time_ns)
+
+    return re.sub(r"(\bat )?(?<![\d.])(\d+\.\d+) (m?s)\b", told, why)
+
+
+def _evened(step: Step, even: int) -> Step:
+    """The step begun and lasting a multiple of `even` (ns), never nothing."""
+    at = (step.at_ns + even // 2) // even * even
+    if isinstance(step, Press | Wave):
+        length = max(even, (step.for_ns + even // 2) // even * even)
+        return replace(step, at_ns=at, for_ns=length)
+    return replace(step, at_ns=at)
+
+
+def when(time_ns: int) -> str:
+    """A time as a hand can keep it: to a millisecond, and on which side of it where that matters.
+
+    `1.75 s` is "at 1.75 s", a nanosecond more "just after 1.75 s".
+    """
+    whole = (time_ns + MS // 2) // MS * MS
+    shown = format_duration(whole)
+    if time_ns == whole:
+        return f"at {shown}"
+    if abs(time_ns - whole) <= NEAR_NS:
+        return f"just {'after' if time_ns > whole else 'before'} {shown}"
+    return f"at about {shown}"
+
+
+def lasting(time_ns: int) -> str:
+    """A length of time in the same way: "100 ms", "just over 2 s", "about 37 ms"."""
+    whole = (time_ns + MS // 2) // MS * MS
+    if time_ns == whole:
+        return format_duration(whole)
+    if whole == 0:
+        return "less than 1 ms"
+    if abs(time_ns - whole) <= NEAR_NS:
+        return f"just {'over' if time_ns > whole else 'under'} {format_duration(whole)}"
+    return f"about {format_duration(whole)}"
+
+
 def in_words(scenario: Scenario) -> list[str]:
-    """What to do when, one line a step."""
+    """What to do when, one line a step, in times that hands can keep."""
     lines = [f"Start with the cell at {scenario.charge * 100:.4g} %."]
     for step in scenario.in_order():
-        at = format_duration(step.at_ns)
+        at = when(step.at_ns)
+        at = at[0].upper() + at[1:]
         if isinstance(step, Press):
-            line = f"At {at} press {step.button} and let go after {format_duration(step.for_ns)}"
+            line = f"{at}, press {step.button} for {lasting(step.for_ns)}"
             if step.bounce_ns:
-                line += f" (its contact bounces for {format_duration(step.bounce_ns)})"
+                line += f" (its contact bounces for {lasting(step.bounce_ns)})"
         elif isinstance(step, Wave):
             line = (
-                f"At {at} hold a hand {step.distance_m * 100:.3g} cm before {step.sensor} for "
-                f"{format_duration(step.for_ns)}"
+                f"{at}, hold a hand {step.distance_m * 100:.3g} cm before {step.sensor} for "
+                f"{lasting(step.for_ns)}"
             )
         elif isinstance(step, Usb):
-            line = f"At {at} {'plug USB in' if step.present else 'unplug USB'}"
+            line = f"{at}, {'plug USB in' if step.present else 'unplug USB'}"
         elif isinstance(step, ChargerFault):
-            line = f"At {at} the charger {'meets a fault' if step.present else 'is well again'}"
+            line = f"{at}, the charger {'meets a fault' if step.present else 'is well again'}"
         elif isinstance(step, Temperature):
-            line = f"At {at} bring everything to {step.temperature_c:.4g} degC"
+            line = f"{at}, bring everything to {step.temperature_c:.4g} degC"
         else:
-            line = f"At {at} look: this should hold and does not: {step.text}"
+            line = f"{at}, check: this should be true but is not: {step.text}"
         lines.append(line + ".")
     return lines

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
+from simfw.behaviour import expression as ex
 from simfw.behaviour.outputs import larger
 from simfw.behaviour.region import Drive, Region, Row, System
 from simfw.circuit.circuit import LoadSet
 from simfw.gadget.model import Gadget
-from simfw.verify.abstraction import Reduced
+from simfw.verify.abstraction import ANY, FIRST, Reduced
 from simfw.verify.electrical import Loads
 from simfw.verify.explore import Explored
 from simfw.verify.finding import Finding
-from simfw.verify.machine import Config
+from simfw.verify.machine import Config, Monitor
 from simfw.verify.static import finding
 
-__all__ = ["loads_of", "reach_checks"]
+__all__ = ["loads_of", "never_asked", "reach_checks"]
 
 MOST_SHOWN = 4
 PERSONAL = ("click", "double", "hold", "chord")
@@ -104,8 +105,57 @@ def reach_checks(
     yield from _unanswered(reach)
 
 
+def never_asked(reduced: Reduced, search: Explored, monitor: Monitor) -> bool:
+    """Whether no reached combination can make `monitor` begin to ask for anything.
+
+    What the search of all written regions shows no way to cannot be left open elsewhere. Whatever
+    a combination does not hold (events, levels, stock regions that are not in it) may be anything.
+    """
+    if not search.finished or reduced.endless:
+        return False
+    machine = reduced.machine
+    before = {region.name: region.starts for region in machine.regions}
+    if _may(monitor.when, before, {}) is not False:
+        return False
+    names = [region.name for region in machine.regions]
+    seen: set[tuple[str, ...]] = set()
+    for config in search.zones:
+        states = machine.region_states(config)
+        if states not in seen:
+            seen.add(states)
+            if _may(monitor.when, dict(zip(names, states, strict=True)), {}) is not False:
+                return False
+    return True
+
+
+def _may(
+    expression: ex.Expression, states: Mapping[str, str], flags: Mapping[str, bool]
+) -> bool | None:
+    """The expression in these states and inputs; None where it hangs on something else."""
+    if isinstance(expression, ex.Constant):
+        return expression.value
+    if isinstance(expression, ex.Inside):
+        state = states.get(expression.region)
+        return None if state in (None, ANY, FIRST) else state in expression.states
+    if isinstance(expression, ex.Flag):
+        return flags.get(expression.name)
+    if isinstance(expression, ex.Not):
+        inner = _may(expression.part, states, flags)
+        return None if inner is None else not inner
+    if isinstance(expression, ex.All | ex.Any):
+        parts = [_may(part, states, flags) for part in expression.parts]
+        decisive = isinstance(expression, ex.Any)
+        if decisive in parts:
+            return decisive
+        return None if None in parts else not decisive
+    return None
+
+
 def _power_up(reach: Reach) -> Iterator[Finding]:
+    machine = reach.reduced.machine
     for config in reach.search.starts:
+        if any(machine.flag_values(config).values()):
+            continue  # a cable that is in, or a finger on a button, asks for something
         lit = reach.lights(config)
         if lit and not reach.is_plugged(config):
             rows = [f"behaviour.{region.name}.starts" for _, region in reach.written]

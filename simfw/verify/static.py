@@ -202,17 +202,39 @@ def open_cells(system: System) -> tuple[OpenCell, ...]:
 
 
 def _competing(region: Region) -> Iterator[Finding]:
-    for first, second in combinations(region.rows, 2):
-        if (first.on, first.after_ns) != (second.on, second.after_ns):
-            continue
-        shared = [state for state in first.sources if state in second.sources]
-        if not shared or first.when is None or second.when is None:
-            continue  # a row without a guard after guarded ones is an "otherwise"
-        if (first.to, first.emit) != (second.to, second.emit) and can_hold_together(
-            first.when, second.when
-        ):
-            yield finding("rows-compete", f"In {region.name}.{shared[0]} both rows may fire on "
-                          f"{_trigger(first)}; the first one wins.", [first.key, second.key])
+    """Lists of guarded rows of one state and trigger in which an order was chosen unawares.
+
+    Rows are read from the top, so a list in which each guard is narrower than those after it, or
+    one that ends with a row without guard, is a list of cases with its order on purpose. Of any
+    other in which two guards can hold together it is said once.
+    """
+    told: set[tuple[str, ...]] = set()
+    for state in region.states:
+        lists: dict[tuple[str | None, int | None], list[Row]] = {}
+        for row in region.rows:
+            if state.name in row.sources:
+                lists.setdefault((row.on, row.after_ns), []).append(row)
+        for rows in lists.values():
+            if any(row.when is None for row in rows):
+                continue
+            both = [row for first, second in combinations(rows, 2) if _compete(first, second)
+                    for row in (first, second)]
+            keys = tuple(dict.fromkeys(row.key for row in rows if row in both))
+            if not keys or any(set(keys) <= set(one) for one in told):
+                continue
+            told.add(keys)
+            yield finding("rows-compete", f"In {region.name}.{state.name} more than one of these "
+                          f"rows may fire on {_trigger(rows[0])}; the first one wins.", keys)
+
+
+def _compete(first: Row, second: Row) -> bool:
+    """Whether both guards can hold together, and neither is the narrower one for sure."""
+    if first.when is None or second.when is None or (
+        (first.to, first.emit) == (second.to, second.emit)
+    ):
+        return False
+    return can_hold_together(first.when, second.when) and can_hold_together(
+        first.when, ex.Not(second.when))
 
 
 def _trigger(row: Row) -> str:

@@ -12,7 +12,6 @@ from dataclasses import replace
 
 from simfw.behaviour.region import System
 from simfw.engine.run import RuleVerdict
-from simfw.quantity import format_duration
 from simfw.stimuli.scenario import Scenario
 from simfw.verify.abstraction import DETAILS, Electrics, reduce_system
 from simfw.verify.acting import act_out
@@ -20,7 +19,7 @@ from simfw.verify.budget import Budget
 from simfw.verify.explore import explore
 from simfw.verify.finding import Finding, Verdict, Witness
 from simfw.verify.machine import Monitor
-from simfw.verify.player import Player
+from simfw.verify.player import Player, when
 
 __all__ = ["cut_at", "cut_finding", "supply_check"]
 
@@ -59,7 +58,8 @@ def _told_of_cut(player: Player, witness: Witness) -> Witness:
     run = player.play(witness.scenario)
     if run is None or run.empty_at_ns is None:
         return witness
-    line = f"At {format_duration(run.empty_at_ns)} the protection opens: the gadget is dead."
+    at = when(run.empty_at_ns)
+    line = f"{at[0].upper()}{at[1:]}, the protection opens: the gadget is dead."
     return replace(witness, list=(*witness.list[:-1], line, witness.list[-1]))
 
 
@@ -80,7 +80,7 @@ def supply_check(
     electrics = Electrics(player.written, player.prepared.circuit)
     reduced = reduce_system(system, [monitor], detail, segments=segments, electrics=electrics,
                             supply=True)
-    search = explore(reduced.machine, reduced.starts, apart=True, stop=budget.part(0.6).over,
+    search = explore(reduced.machine, reduced.starts, apart=True, budget=budget.part(0.8),
                      limit=limit)
     if not search.broken:
         return (True if search.finished else None), None
@@ -92,8 +92,9 @@ def supply_check(
             tries += 1
             end = acts.end_ns + monitor.time_ns + 2 * S
             scenario = player.scenario(acts.steps, 1.0, end)
-            cut = cut_at(player, scenario, acts.cut_ns)
-            broken = None if cut is None else player.breaks(cut, rule)
+            with player.charged(budget):
+                cut = cut_at(player, scenario, acts.cut_ns)
+                broken = None if cut is None else player.breaks(cut, rule)
             if cut is not None and broken is not None:
                 return False, cut_finding(rule, text, player, cut, broken)
     return False, None
@@ -113,6 +114,6 @@ def cut_finding(
     return Finding(
         check="power-cut", level="note",
         text=f"{text} holds while the supply does; it breaks when the protection opens at a bad "
-             f"moment: {witness.why} at {format_duration(witness.time_ns)}.", witness=witness,
+             f"moment: {witness.why} {when(witness.time_ns)}.", witness=witness,
     )
 

@@ -129,7 +129,7 @@ class Case:
     hand: tuple[str, ...] = ()
     charge: str = "80 %"
     lasts: str = "10 s"
-    seconds: float = 6.0
+    effort: float = 0.3
     runs: int = 40
 
 
@@ -336,14 +336,14 @@ CASES = (
                 'on = "wave.wave", from = "lit"', 'on = "wave.near", from = "lit"'),
          hand=('{ at = "1 s", wave = "wave", distance = "10 cm", for = "250 ms" }',
                '{ at = "1.5 s", wave = "wave", distance = "10 cm", for = "300 ms" }'),
-         seconds=10.0),
+         effort=0.5),
     Case("B9", "buttons dead while something stays in front", "rule",
          **pair(BASE + KEY + SENSOR + WAVE_OR_KEY + rule(
              'when = "key.click and lamp.lit"\nthen = "lamp.dark"\nwithin = "50 ms"'),
              'on = "key.click", from = "lit", to = "dark"',
              'on = "key.click", from = "lit", to = "dark", when = "not wave.near"'),
          hand=('{ at = "1 s", wave = "wave", distance = "10 cm", for = "5 s" }',
-               '{ at = "3 s", press = "key", for = "100 ms" }'), seconds=10.0),
+               '{ at = "3 s", press = "key", for = "100 ms" }'), effort=0.5),
     Case("B10", "echo read before the receiver has settled", "no-settling",
          **pair(BASE + SENSOR + WAVED, 'settle = "2 ms"', 'settle = "0 s"')),
     Case("B11", "sensor left running while locked", "rule",
@@ -370,19 +370,19 @@ CASES = (
                                                             'show = "not charge.charging"')
                 + CLICKS + rule('never = "charge.charging and bars > 0.9"'),
                 'show = "not charge.charging"', 'show = "not charge.unplugged"'),
-         hand=('{ at = "1 s", usb = true }',), charge="99 %", seconds=10.0),
+         hand=('{ at = "1 s", usb = true }',), charge="99 %", effort=0.5),
     Case("C8", "the low-cell action comes on one dip", "rule",
          **pair(FLASHED + DOUBT + rule('when = "cell.flat and lamp.lit"\n'
                                        'then = "lamp.lit or lamp.doubt"\nwithin = "1 ms"'),
                 'on = "cell.flat", from = "lit", to = "doubt"',
                 'on = "cell.flat", from = "lit", to = "dark"'),
-         hand=(TAP,), charge="1.04 %", seconds=10.0),
+         hand=(TAP,), charge="1.04 %", effort=0.5),
     Case("C9", "light comes back by itself after the cut", "rule",
          **pair(FLASHED.replace('low = "3.45 V"\n', "") + CUT + rule(
              'when = "cell.back and lamp.cut"\nthen = "not lamp.lit"\nwithin = "1 ms"'),
              'on = "cell.back", from = "cut", to = "dark"',
              'on = "cell.back", from = "cut", to = "lit"'),
-         hand=(TAP,), charge="1.04 %", seconds=10.0),
+         hand=(TAP,), charge="1.04 %", effort=0.5),
     Case("C10", "protection opens and closes again and again", "cut-off-hunting",
          **pair(FLASHED.replace(GAUGE, "") + behaviour(
              "lamp", "dark", 'dark = {}; lit = { lamp = "on", flash = "on" }', ON, OFF),
@@ -394,7 +394,7 @@ CASES = (
          **pair(BASE + KEY + CHARGER + CLICKS + SIGN + rule('never = "sign.full and not usb"'),
                 'on = "usb.out", from = "full"', 'on = "key.click", from = "full"'),
          hand=('{ at = "1 s", usb = true }', '{ at = "5 h", usb = false }'), charge="100 %",
-         lasts="6 h", seconds=20.0, runs=60),
+         lasts="6 h", effort=1.0, runs=60),
     Case("D4", "a sense input powers the controller from behind", "pin-level",
          **pair(swapped(PLAIN + CHARGER + PINS.replace('"47k"', '"10k"'), "adc_bits = 10\n",
                         'adc_bits = 10\n[controller.limits]\nabove = "0.5 V"\n'
@@ -409,7 +409,7 @@ CASES = (
     Case("D8", "a safety timer ends the charge too early", "rule",
          **pair(BASE + KEY + CHARGER + CLICKS + TIMER + rule('never = "timer.expired"'),
                 'after = "12 h"', 'after = "20 min"'),
-         hand=('{ at = "1 s", usb = true }',), charge="20 %", lasts="3 h", seconds=12.0),
+         hand=('{ at = "1 s", usb = true }',), charge="20 %", lasts="3 h", effort=0.6),
     Case("D9", "top-up cycles on the charger", "recharge-cycling",
          **pair(PLAIN.replace('asleep = "4.5 uA"', 'asleep = "500 uA"') + CHARGER,
                 'recharge = "4.05 V"', 'recharge = "4.195 V"')),

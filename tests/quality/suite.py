@@ -30,9 +30,8 @@ def check_text(case: Case, text: str, folder: Path) -> Report:
     """Check a gadget given as text, with only the check of the case."""
     path = folder / "gadget.toml"
     path.write_text(text, encoding="utf-8")
-    return check_gadget(load_gadget(path), clock=time.monotonic, seconds=case.seconds,
-                        only=(case.check, "clock-margin") if case.check == "rule"
-                        else (case.check,), runs=case.runs)
+    only = (case.check, "clock-margin") if case.check == "rule" else (case.check,)
+    return check_gadget(load_gadget(path), effort=case.effort, only=only, runs=case.runs)
 
 
 def pick(report: Report, check: str) -> Finding | None:

@@ -19,7 +19,7 @@ HEAD = """# Checks
 
 `simfw check` makes these checks by itself. Each has a stable name; `--without NAME` leaves one out and `--only NAME`
 makes only that one. A *fault* makes the exit status 1, a *note* does not. `way` says how a check looks: at the *rows*
-and timings as written, by the *search* over all combinations, at the *circuit*, or by random *runs* of the full model.
+and timings as written, by the *search* over all combinations, at the *circuit*, or by *runs* of the full model.
 
 | name | level | way | what it says | the fault it catches |
 |---|---|---|---|---|

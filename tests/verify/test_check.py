@@ -37,7 +37,7 @@ def ticking(step: float = 0.05) -> Callable[[], float]:
 
 def checked(text: str, **options: object) -> Report:
     """The report on a gadget given as text."""
-    return check_gadget(gadget(text), clock=ticking(), runs=5, **options)  # type: ignore[arg-type]
+    return check_gadget(gadget(text), runs=5, **options)  # type: ignore[arg-type]
 
 
 def names(report: Report) -> set[str]:
@@ -67,14 +67,14 @@ def test_a_sound_gadget_has_no_faults_and_says_how_far_it_was_searched() -> None
 
 def test_a_broken_rule_comes_with_a_witness_in_words(tmp_path: Path) -> None:
     """The shortest way: two presses, told as one would do them."""
-    report = check_gadget(gadget(BROKEN, tmp_path), clock=ticking(), runs=5)
+    report = check_gadget(gadget(BROKEN, tmp_path), runs=5)
     (fault,) = report.faults
     assert fault.check == "rule"
     assert fault.rows
     witness = fault.witness
     assert witness is not None
     assert witness.steps == 2
-    assert re.fullmatch(r"At .* press key and let go after 100 ms\.", witness.list[1])
+    assert re.fullmatch(r"At .*, press key for 100 ms\.", witness.list[1])
     assert "not (lamp.lit and key.pressed)" in witness.list[-1]
     assert f"1. {witness.list[0]}" in report_text(report, plain, "out")
     assert "out/wanted.toml" in report_text(report, plain, "out")
@@ -86,10 +86,14 @@ def test_a_search_that_was_stopped_claims_nothing() -> None:
     report = check_gadget(gadget(text), clock=ticking(50.0), seconds=60.0, runs=1)
     (verdict,) = report.verdicts
     assert not verdict.finished
-    assert verdict.text.startswith("not finished after")
-    assert "no violation found" in verdict.text
+    assert verdict.text.startswith("not decided: the search stopped after")
+    assert "says nothing of the others" in verdict.text
     assert not report.reached_all
-    assert "not finished after" in report_text(report, plain)
+    shown = report_text(report, plain)
+    assert "not finished after" in shown
+    assert "Rules: 1 not decided" in shown
+    assert "Stopped by --seconds" in shown
+    assert "no violation" not in shown
 
 
 def test_what_the_search_leaves_free_is_said() -> None:
@@ -98,7 +102,7 @@ def test_what_the_search_leaves_free_is_said() -> None:
     report = checked(text, only=("rule",))
     (verdict,) = report.verdicts
     assert verdict.standing == "unreproduced"
-    assert "did not break it" in verdict.text
+    assert "runs of the full model did not" in verdict.text
     assert report.faults == ()
     text = cases.GAUGED + rule('when = "cell.low"\nthen = "lamp.lit or lamp.dark"\nwithin = "1 s"')
     report = checked(text, only=("rule",))
@@ -123,7 +127,7 @@ def test_random_runs_break_what_the_search_leaves_open() -> None:
     text = cases.FLASHED + behaviour(
         "lamp", "dark", 'dark = {}; lit = { lamp = "on", flash = "on" }', cases.ON, cases.OFF)
     report = check_gadget(gadget(text + rule('never = "lamp.lit and cell.charge < 0.3"')),
-                          clock=ticking(), runs=60, only=("rule",))
+                          runs=60, only=("rule",))
     assert [one.check for one in report.faults] == ["rule"]
 
 
@@ -207,7 +211,7 @@ def test_bars_that_rise_without_usb_are_shown_by_a_run() -> None:
     text = cases.FLASHED.replace("80 mV", "5 mV").replace('show = "lamp.lit"\n', "") + behaviour(
         "lamp", "dark", 'dark = {}; lit = { lamp = "on", flash = "on" }', cases.ON, cases.OFF,
         'after = "3 s", from = "lit", to = "dark"')
-    report = check_gadget(gadget(text), clock=ticking(), runs=60, only=("bars-rise-unplugged",))
+    report = check_gadget(gadget(text), runs=60, only=("bars-rise-unplugged",))
     (found,) = report.findings
     assert found.level == "note"
     assert found.witness is not None
@@ -259,7 +263,7 @@ def test_the_page_of_checks_lists_every_check_and_fault() -> None:
 
 def test_json_has_the_documented_keys_and_no_others(tmp_path: Path) -> None:
     """Every key of the object stands in the reference page and the other way round."""
-    report = check_gadget(gadget(BROKEN, tmp_path), clock=ticking(), runs=2)
+    report = check_gadget(gadget(BROKEN, tmp_path), runs=2)
     value = report_json(report, "out")
     json.dumps(value, allow_nan=False)
 
@@ -330,7 +334,7 @@ def test_all_mistakes_of_a_rule_file_are_told_together(tmp_path: Path) -> None:
     assert "rule of the same name" in text
     assert "rules.toml:5" in text
     with pytest.raises(DescriptionError):
-        check_gadget(gadget(PLAIN), clock=ticking(),
+        check_gadget(gadget(PLAIN),
                      rules=(Rule(name="odd", never="lamp.odd"),))
 
 
@@ -343,10 +347,10 @@ def test_witnesses_of_one_name_do_not_overwrite_each_other() -> None:
 
 
 def test_the_same_seed_gives_the_same_report() -> None:
-    """The check is a pure function of gadget, rules, seed and clock."""
+    """The check is a pure function of gadget, rules and seed."""
     quick = gadget(PLAIN.replace("20 ms", "1 ms"))
     first, second = (
-        check_gadget(quick, clock=ticking(), only=("several-per-press",), seed=3, runs=30)
+        check_gadget(quick, only=("several-per-press",), seed=3, runs=30)
         for _ in range(2)
     )
     assert first == second
@@ -354,17 +358,31 @@ def test_the_same_seed_gives_the_same_report() -> None:
 
 
 def test_a_budget_is_shared_out() -> None:
-    """Parts end no later than the whole."""
-    now = [0.0]
-    budget = Budget(lambda: now[0], 10.0)
-    part = budget.part(0.5, most=3.0)
-    assert part.left() == 3.0
-    now[0] = 4.0
+    """What a part spends its whole spends, and a part ends no later than the whole."""
+    budget = Budget(100)
+    part = budget.part(0.5, most=30)
+    assert part.left() == 30
+    part.spend(40)
     assert part.over()
     assert not budget.over()
-    assert budget.part(2.0).left() == 12.0
-    now[0] = 11.0
-    assert budget.left() == 0.0
+    assert budget.left() == 60
+    assert budget.part(2.0).left() == 60
+    other = budget.part(1.0)
+    budget.spend(60)
+    assert other.over()
+    assert not budget.timed_out
+
+
+def test_a_limit_of_time_ends_a_budget_and_is_told() -> None:
+    """Work that is left does not count then; without a clock no time ever does."""
+    now = [0.0]
+    budget = Budget(1_000, clock=lambda: now[0], seconds=5.0)
+    part = budget.part(0.5)
+    assert not part.over()
+    now[0] = 5.0
+    assert part.over()
+    assert part.left() == 500
+    assert budget.timed_out
 
 
 def test_loading_the_search_does_not_load_what_draws_or_draws_up() -> None:
@@ -383,7 +401,7 @@ def test_rules_of_the_how_to_page_can_be_checked(tmp_path: Path) -> None:
     steps = gadget((DOCS.parent / "scenarios/cellar-steps/gadget.toml").read_text("utf-8"))
     path.write_text(block[1], encoding="utf-8")
     rules = read_rules(path, steps)
-    report = check_gadget(steps, clock=ticking(), rules=rules, runs=1, seconds=4.0, only=("rule",))
+    report = check_gadget(steps, rules=rules, runs=1, effort=0.1, only=("rule",))
     assert len(report.verdicts) == len(steps.rules) + 3
 
 

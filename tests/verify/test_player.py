@@ -109,8 +109,8 @@ def test_steps_are_told_as_things_to_do() -> None:
          Temperature(at_ns=4 * S, temperature_c=-5.0)), 0.75, 9 * S)
     assert in_words(scenario) == [
         "Start with the cell at 75 %.",
-        "At 1 s plug USB in.",
-        "At 2 s unplug USB.",
-        "At 3 s hold a hand 8 cm before wave for 500 ms.",
-        "At 4 s bring everything to -5 degC.",
+        "At 1 s, plug USB in.",
+        "At 2 s, unplug USB.",
+        "At 3 s, hold a hand 8 cm before wave for 500 ms.",
+        "At 4 s, bring everything to -5 degC.",
     ]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-
 import pytest
 
 from simfw.behaviour.build import build_system
@@ -27,8 +25,7 @@ HEARD = cases.GAUGED + behaviour("tale", "quiet", "quiet = {}; told = {}",
 
 def told(text: str) -> Verdict:
     """What is said of the one rule of a gadget given as text."""
-    times = itertools.count()
-    report = check_gadget(gadget(text), clock=lambda: next(times) * 0.02, runs=5, only=("rule",))
+    report = check_gadget(gadget(text), runs=5, only=("rule",))
     (verdict,) = report.verdicts
     return verdict
 
@@ -82,9 +79,7 @@ def test_random_runs_use_hands_and_the_plug() -> None:
     text = cases.BASE + cases.SENSOR + cases.WAVED + cases.CHARGER
     player = Player(gadget(text + rule('never = "wave.near"').replace("wanted", "no hand")
                            + rule('never = "charge.charging"').replace("wanted", "no plug")))
-    times = itertools.count()
-    found = falsify(player, ["no hand", "no plug"], [],
-                    Budget(lambda: next(times) * 0.01, 20.0), runs=60)
+    found = falsify(player, ["no hand", "no plug"], [], Budget(1_000_000), runs=60)
     assert {one.verdict.name for one in found} == {"no hand", "no plug"}
     kinds = {one.verdict.name: {type(step) for step in one.scenario.steps} for one in found}
     assert Wave in kinds["no hand"]

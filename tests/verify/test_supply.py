@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from pathlib import Path
 
 from simfw.behaviour.build import build_system
@@ -31,10 +30,8 @@ SHOWN = cases.BASE + cases.KEY + cases.behaviour(
 
 
 def report_of(text: str, folder: Path, runs: int = 5, only: tuple[str, ...] = ()) -> Report:
-    """A check with a clock that counts calls."""
-    times = itertools.count()
-    return check_gadget(gadget(text, folder), clock=lambda: next(times) * 0.02, runs=runs,
-                        only=only)
+    """A check with few random runs."""
+    return check_gadget(gadget(text, folder), runs=runs, only=only)
 
 
 def test_a_light_that_must_stay_on_breaks_when_the_protection_opens(tmp_path: Path) -> None:
@@ -118,10 +115,7 @@ def test_the_charge_for_a_cut_at_a_given_time_is_found() -> None:
 def test_random_runs_find_what_a_failing_supply_breaks() -> None:
     """With a rule that holds while the supply does, and nothing else to look for."""
     player = Player(gadget(SHOWN + rule('stays = "lamp.lit"\nfor = "4 s"')))
-    times = itertools.count()
-    # What is drawn depends on which modules are loaded: so there are many runs, most not needed.
-    found = falsify(player, [], [], Budget(lambda: next(times) * 0.01, 2.0), runs=200,
-                    when_dead=["wanted"])
+    found = falsify(player, [], [], Budget(1_000_000), runs=200, when_dead=["wanted"])
     assert found
     assert found[0].dead
     assert found[0].verdict.name == "wanted"

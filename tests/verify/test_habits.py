@@ -1,0 +1,112 @@
+"""Notes that a practitioner wants without a rule, and natural rows that must stay silent."""
+
+from __future__ import annotations
+
+import pytest
+
+from simfw.verify.check import check_gadget
+from tests.quality import cases
+from tests.verify.gadgets import PLAIN, behaviour, gadget
+
+LEVELS = "dark = {}; " + "; ".join(f'l{k} = {{ lamp = "{20 * k} %" }}' for k in range(1, 5))
+
+
+def says(text: str, check: str) -> list[str]:
+    """The sentences of one check."""
+    report = check_gadget(gadget(text), only=(check,), runs=1, effort=0.3)
+    return [one.text for one in report.findings if one.check == check]
+
+
+def listed(*guards: str, otherwise: bool = False) -> str:
+    """A gadget whose click goes down a list of guards."""
+    rows = [f'on = "key.click", from = "dark", to = "l{k}", when = "{guard}"'
+            for k, guard in enumerate(guards, 1)]
+    rows += ['on = "key.click", from = "dark", to = "same"'] if otherwise else []
+    base = cases.GAUGED.replace(cases.CLICKS, "").replace('show = "lamp.lit"\n', "")
+    return base + cases.CHARGER + behaviour(
+        "list", "dark", LEVELS, *rows, 'after = "1 s", from = ["l1", "l2", "l3", "l4"], '
+        'to = "dark"')
+
+
+def test_a_list_of_cases_is_silent() -> None:
+    """Each guard narrower than those below it, or an otherwise at the end: an order on purpose."""
+    down = ("gauge >= 4", "gauge >= 3", "gauge >= 2", "gauge >= 1")
+    assert says(listed(*down), "rows-compete") == []
+    mixed = ("usb", "cell.low", "gauge >= 3", "gauge >= 1")
+    assert says(listed(*mixed, otherwise=True), "rows-compete") == []
+
+
+def test_a_list_with_an_order_that_nobody_wrote_is_told_once() -> None:
+    """Four guards that may hold together are six pairs and one sentence."""
+    mixed = ("usb", "cell.low", "gauge >= 3", "charge.charging")
+    (text,) = says(listed(*mixed), "rows-compete")
+    assert "more than one of these rows may fire on key.click" in text
+
+
+def test_a_charge_light_that_is_on_because_a_cable_is_in_is_no_fault() -> None:
+    """It is asked for; a light that is on with nothing in is still one."""
+    light = cases.LAMP.replace("lights.lamp", "lights.red").replace("leds = 4", "leds = 1")
+    text = PLAIN + cases.CHARGER + light + behaviour(
+        "tell", "off", 'off = {}; on = { red = "on" }', 'on = "usb.in", from = "off", to = "on"',
+        'on = "usb.out", from = "on", to = "off"')
+    assert says(text, "light-at-power-up") == []
+    lit = text.replace('starts = "off"', 'starts = "on"')
+    assert len(says(lit, "light-at-power-up")) == 1
+
+
+@pytest.mark.parametrize(("rows", "told"), [
+    (('after = "9 min", from = "lit", to = "dark", when = "not usb"',), True),
+    (('after = "9 min", from = "lit", to = "dark", when = "not usb"',
+      'after = "9 min", from = "lit", to = "dark", when = "usb"'), False),
+    (('after = "9 min", from = "lit", to = "dark", when = "not usb"',
+      'after = "20 min", from = "lit", to = "dark"'), False),
+    (('after = "9 min", from = "lit", to = "dark", when = "not usb"',
+      'on = "usb.out", from = "lit", to = "dark"'), False),
+    (('after = "9 min", from = "lit", to = "dark"',), False),
+])
+def test_a_dwell_that_may_be_spent_is_told_where_nothing_asks_again(
+    rows: tuple[str, ...], told: bool
+) -> None:
+    """Not where another dwell, the other half of the guard, or the plug ends the state."""
+    text = cases.BASE + cases.KEY + cases.CHARGER + behaviour(
+        "lamp", "dark", cases.LIT, cases.ON, cases.OFF, *rows)
+    assert bool(says(text, "dwell-spent")) is told
+
+
+def test_letting_go_that_ends_what_the_hold_began_is_meant() -> None:
+    """A light that is on as long as the button is held."""
+    text = cases.BASE + cases.HOLD + behaviour(
+        "lamp", "dark", cases.LIT, 'on = "key.hold", from = "dark", to = "lit"',
+        'on = "key.release", from = "lit", to = "dark"')
+    assert says(text, "acts-twice") == []
+    assert says(text, "left-on") == []
+
+
+def test_a_tap_that_is_a_press_and_a_click_is_told() -> None:
+    """The press lights it, the click of the same tap puts it out."""
+    text = cases.BASE + cases.KEY + behaviour(
+        "lamp", "dark", cases.LIT, 'on = "key.press", from = "dark", to = "lit"', cases.OFF)
+    (found,) = says(text, "acts-twice")
+    assert "one tap does both" in found
+
+
+def test_a_lock_that_only_a_hold_leaves_is_silent() -> None:
+    """And the state a gadget starts in is no lock."""
+    text = cases.BASE + cases.HOLD + cases.LOCK
+    assert says(text, "lock-left") == []
+    easy = text + behaviour("other", "shut", "shut = {}; open = {}",
+                            'on = "key.click", from = "shut", to = "open"',
+                            'on = "key.hold", from = "open", to = "shut"')
+    assert says(easy, "lock-left") == []
+
+
+def test_what_is_on_at_rest_in_every_mode_is_told_with_its_current() -> None:
+    """A mark that winks from power-up on."""
+    text = PLAIN + cases.LAMP.replace("lights.lamp", "lights.mark") + behaviour(
+        "night", "pause", 'pause = {}; wink = { mark = "on" }',
+        'after = "2 s", from = "pause", to = "wink"',
+        'after = "30 ms", from = "wink", to = "pause"')
+    (found,) = says(text, "always-on")
+    assert found.startswith("At rest, mark winks whatever the states")
+    assert "A." in found
+    assert says(text, "left-on") == []
