@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.circuit.nodes import refined
+from simfw.circuit.nodes import filled, refined
 from simfw.quantity import format_percent
 
 if TYPE_CHECKING:
@@ -173,7 +173,9 @@ def charge_time(circuit: Circuit, loads: LoadSet, *, start: float = 0.0) -> Char
         return ChargeTime(time_s=None, longest_s=None, end_charge=start,
                           why=f"the charger does not charge at {loads.temperature_c:g} °C")
     resting = circuit.solve(replace(loads, charger="off"), start)
-    mode: ChargerMode = charger.start_mode(float(resting.voltage_v[0]))
+    mode: ChargerMode = charger.start_mode(float(resting.voltage_v[0]), start)
+    if mode == "complete":
+        return ChargeTime(time_s=0.0, longest_s=0.0, end_charge=start, ends=True)
     time, here = 0.0, start
     steps: list[tuple[str, float, float]] = []
     for _ in range(8):
@@ -243,6 +245,10 @@ def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
         into = _cut(into, last, end - (last - 1))
     else:
         charge, into = charge[:1], into[:1]
+    if to is None and _fills(circuit, loads):
+        # At charge 1 the charger feeds the load alone: as near to it as makes no odds is full.
+        spent = circuit.capacity_c * _times(np.diff(charge[:-1]), into[:-1])
+        return _Step(float(spent[-1]), 1.0, None, float(walk.charger_a[-1]))
     if np.any(into <= 0.0):
         kept = int(np.argmax(into <= 0.0))
         if kept == 0:
@@ -254,6 +260,12 @@ def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
         return _Step(float(spent[-1]) if kept else 0.0, float(charge[kept]), None, why=why)
     spent = circuit.capacity_c * _times(np.diff(charge), into)
     return _Step(float(spent[-1]), float(charge[-1]), to, float(walk.charger_a[-1]))
+
+
+def _fills(circuit: Circuit, loads: LoadSet) -> bool:
+    """Whether current flows into the cell up to its end, not ever less towards it."""
+    solved = circuit.solve(loads, 1.0)
+    return bool(solved.charger_a[0] > solved.consumers_a.sum())
 
 
 def empty_charge(circuit: Circuit, loads: LoadSet) -> float:
@@ -305,7 +317,8 @@ def _walk(circuit: Circuit, loads: LoadSet, low: float, high: float) -> _Walk:
     inner = np.concatenate([[low], nodes[(nodes > low) & (nodes < high)], [high]])
     if high <= low:
         inner = inner[:1]
-    charge, table = refined(lambda at: circuit.solve(loads, at), inner)
+    fills = high >= 1.0 and loads.charger in ("precharge", "fast")
+    charge, table = (filled if fills else refined)(lambda at: circuit.solve(loads, at), inner)
     return _Walk(charge, table[:-2].sum(axis=0), table[-2], table[-1])
 
 

@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Solution
 
-__all__ = ["RELATIVE_ERROR", "refined"]
+__all__ = ["RELATIVE_ERROR", "filled", "refined"]
 
 Array = NDArray[np.float64]
 RELATIVE_ERROR = 3e-7
 _MOST_NODES = 60_000
 _MANY = 100  # points above which a solution costs by its points
 _FINEST = 1e-9  # width of the narrowest piece: a kink is closed in no further
+_FULL = 1e-6  # over this last share of the charge the current into a full cell goes to nothing
 _WIDEST = 0.125  # of the widest: over more, what bends both ways may look straight at its middle
 
 
@@ -68,6 +69,20 @@ def refined(
         # Both halves of a piece: the one that ends at the new node, and the one that begins there.
         suspect = ~old[:-1] | ~old[1:]
         ahead = None if quarters is None else quarters[:, bad].reshape(len(table), -1)
+    return nodes, table
+
+
+def filled(
+    solve: Callable[[Array], Solution], nodes: Array, relative_error: float = RELATIVE_ERROR
+) -> tuple[Array, Array]:
+    """The same for a load set that charges, up to charge 1: a full cell takes no more.
+
+    However far the charger's voltage stands above the end of the cell's curve, at charge 1 the
+    charger feeds the load alone: there its output falls to the load, and ends the charge or not.
+    """
+    nodes = np.unique(np.concatenate([nodes, [max(1.0 - _FULL, nodes[0])]]))
+    nodes, table = refined(solve, nodes, relative_error)
+    table[-2, -1] = min(table[-2, -1], table[:-2].sum(axis=0)[-1])
     return nodes, table
 
 

@@ -20,12 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.circuit.circuit import Circuit, LoadSet, Solution
-from simfw.circuit.nodes import RELATIVE_ERROR, refined
+from simfw.circuit.nodes import RELATIVE_ERROR, filled, refined
 
 __all__ = ["Clock", "Tally", "clock_of", "passing", "tabulate"]
 
 Array = NDArray[np.float64]
-_FULL = 1e-6  # over this last share of the charge the current into a full cell goes to nothing
 
 
 class Tally:
@@ -429,11 +428,6 @@ def tabulate(
 
     `charging`: a full cell takes no more, so at charge 1 the charger feeds the load only.
     """
-    nodes = breakpoints
-    if charging:
-        nodes = np.insert(nodes, len(nodes) - 1, 1.0 - _FULL)
-    nodes, table = refined(solve, nodes, relative_error)
-    if charging:
-        table[-2, -1] = min(table[-2, -1], table[:-2].sum(axis=0)[-1])
+    nodes, table = (filled if charging else refined)(solve, breakpoints, relative_error)
     voltage = np.maximum.accumulate(table[-1])
     return Clock(nodes, table[:-2], table[-2], voltage, capacity_c)

@@ -158,7 +158,8 @@ class PartTables:
         columns["open_at"].extend(opens)
         starts = []
         for row, (number, one) in enumerate(zip(numbers, loads, strict=True)):
-            steps = self._steps(one, volts[row], found.charger_a[row])
+            steps = self._steps(one, volts[row], found.charger_a[row],
+                                float(found.consumed_a[row, -1]))
             for rising, at, to in steps:
                 columns["step_rising"].append(rising)
                 columns["step_at"].append(at)
@@ -169,7 +170,10 @@ class PartTables:
             self._slots += 1
         columns["step_start"].extend(starts)
 
-    def _steps(self, loads: LoadSet, volts: Array, output_a: Array) -> list[tuple[int, float, int]]:
+    def _steps(
+        self, loads: LoadSet, volts: Array, output_a: Array, full_a: float
+    ) -> list[tuple[int, float, int]]:
+        """The charger's steps: (rising, charge, mode). `full_a` is the load on a full cell (A)."""
         charger = self.circuit.charger
         if charger is None or loads.charger == "off":
             return []
@@ -181,7 +185,10 @@ class PartTables:
             else:
                 # A falling output is a rising charge.
                 steps.append((int(not step.rising), _fallen(self.grid, output_a, step.level), to))
-        if loads.charger in ("precharge", "fast") and not charger.suspended(loads.temperature_c):
+        # At charge 1 the charger feeds the load alone, see `circuit.nodes.filled`.
+        if loads.charger == "fast" and not charger.suspended(loads.temperature_c) and (
+            charger.finish_a is None or full_a < charger.finish_a
+        ):
             steps.append((1, 1.0, MODES.index("complete")))
         return steps
 

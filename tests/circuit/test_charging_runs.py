@@ -7,6 +7,10 @@ from itertools import groupby
 import pytest
 
 from simfw import load_scenario, simulate
+from simfw.circuit import Circuit, LoadSet
+from simfw.circuit.endurance import charge_time
+from simfw.life.held import held
+from simfw.verify.check import check_gadget
 
 GADGET = """
 [gadget]
@@ -93,3 +97,60 @@ def test_a_cold_cell_waits_and_goes_on_when_it_is_warm(tmp_path):
     later = [i for i in run.intervals if i.start_ns >= 4200e9]
     assert max(i.charger_a for i in later) == pytest.approx(0.020)
     assert modes(run)[:3] == ["off", "fault", "fast"]
+
+
+TOPPED = """
+[gadget]
+name = "Curve ends below float"
+[cell]
+curve = "curve.csv"
+capacity = "100 mAh"
+resistance = "0.5 Ω"
+[charger]
+current = "50 mA"
+float = "4.20 V"
+finish = "10 %"
+status = "low while charging"
+[loads.lamp]
+current = "LOAD"
+[behaviour.lamp]
+starts = "lit"
+states.lit = { lamp = "on" }
+rows = []
+"""
+
+
+@pytest.mark.parametrize(("load", "ends"), [("1 uA", True), ("4 mA", True), ("6 mA", False)])
+def test_a_curve_that_ends_below_the_float_voltage_ends_the_charge_alike_everywhere(
+    tmp_path, load, ends
+):
+    """The finish current would lift this cell to 4.1525 V, and its curve ends at 4.15 V.
+
+    At charge 1 the charger feeds the load alone, below or above the finish current of 5 mA: run,
+    life, circuit and check say the same of it.
+    """
+    (tmp_path / "curve.csv").write_text("charge,voltage_v\n0,3.3\n1,4.15\n")
+    (tmp_path / "gadget.toml").write_text(TOPPED.replace("LOAD", load), encoding="utf-8")
+    (tmp_path / "scenario.toml").write_text(
+        'gadget = "gadget.toml"\ncharge = "0 %"\nlasts = "3 days"\n'
+        'steps = [{ at = "0 s", usb = true }]\n', encoding="utf-8",
+    )
+    scenario = load_scenario(tmp_path / "scenario.toml")
+    gadget = scenario.gadget
+    assert gadget is not None
+    run = simulate(gadget, scenario)
+    done = [event.time_ns for event in run.events if event.name == "charge.completed"]
+    assert bool(done) is ends
+    circuit = Circuit(gadget)
+    found = charge_time(circuit, LoadSet(drives=(("lamp", 1.0, -1),)))
+    lives = held(gadget)
+    report = check_gadget(gadget, clock=iter(range(10**9)).__next__, seconds=1e6,
+                          only=("charge-never-ends",), runs=0)
+    assert found.ends is ends
+    assert (lives.charge_time_s is not None) is ends
+    assert [one.check for one in report.findings] == ([] if ends else ["charge-never-ends"])
+    if ends:
+        assert found.time_s == pytest.approx(done[0] * 1e-9, rel=1e-4)
+        assert lives.charge_time_s == pytest.approx(done[0] * 1e-9, rel=2e-3)
+    else:
+        assert found.why == "full, but the load keeps the charger at 6 mA"

@@ -102,10 +102,13 @@ def test_counting_gauge_drifts():
 
 
 def test_charger_that_cannot_end_is_noted():
-    """A charger that goes on for ever says why."""
-    text = CHARGER.replace("4.20 V", "4.35 V")
-    found = overview(gadget(CELL, text, '[charger.input]\nvoltage = "5 V"\n'))
+    """A charger that goes on for ever says why; no load is blamed that is not there."""
+    text = CHARGER.replace("4.20 V", "4.35 V") + '[charger.input]\nvoltage = "5 V"\n'
+    alone = overview(gadget(CELL, text))
+    assert alone.charger.charge_time.ends
+    assert not [note.text for note in alone.notes if note.key == "charger"]
+    found = overview(gadget(CELL, text, '[controller]\nasleep = "65 mA"\n'))
     assert found.charger.heat_w == pytest.approx((5 - 3.08) * 1000 / 3300, rel=0.1)
     assert [note.text for note in found.notes if note.key == "charger"] == [
-        "full, but the load keeps the charger at 303 mA"
+        "full, but the load keeps the charger at 65 mA"
     ]

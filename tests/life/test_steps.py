@@ -239,8 +239,10 @@ steps = [ { usb = true }, { wait = "2 h" }, { usb = false } ]
     [
         # Without load the cell rests above `restart`, the state at power-up takes it to `cut_off`.
         ('resistance = "20 Ω"', "", "50 %", "the protection opens -> the protection closes"),
-        # The load takes the terminal below `recharge`; at 100 % charging ends at once.
-        ('resistance = "1 Ω"', CHARGER.replace('finish', 'recharge = "4.19 V"\nfinish'), "100 %",
+        # The load takes the terminal below `recharge`; at 100 % the charger feeds it alone, with
+        # less than `finish`, and ends at once.
+        ('resistance = "1 Ω"',
+         CHARGER.replace('finish = "10 %"', 'recharge = "4.19 V"\nfinish = "80 %"'), "100 %",
          "the charger stops -> the charger starts"),
     ],
 )
