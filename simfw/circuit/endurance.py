@@ -7,6 +7,7 @@ in charge, for which the integral is C ds ln(I1/I0) / (I1 - I0).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,7 @@ __all__ = [
     "fl1_end_s",
     "light_run_time",
     "longest_charge_s",
+    "slow_end_s",
     "supply_table",
 ]
 
@@ -41,6 +43,9 @@ Array = NDArray[np.float64]
 # FL1standards and ledlenser.com/support/ansi; one counts from switch-on, one from the reading).
 FL1_READING_S = 30.0
 FL1_SHARE = 0.10
+
+_COMPARED_PER_H = 0.05  # of the capacity: the lowest finish current held against models
+_EFOLD_S = 1800.0  # what each factor e below it may add
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +168,8 @@ def charge_time(circuit: Circuit, loads: LoadSet, *, start: float = 0.0) -> Char
 
     The end of a charge is slowed by diffusion in the cell, which a resistance does not show:
     against electrochemical models the time comes out up to 1 % short at a fifth of the capacity
-    per hour and up to 8 % short at half of it. `longest_s` adds that.
+    per hour and up to 8 % short at half of it, down to a finish current of a twentieth of it.
+    `longest_s` adds that, and what a lower finish current may add.
     """
     charger = circuit.charger
     if charger is None:
@@ -198,8 +204,14 @@ def charge_time(circuit: Circuit, loads: LoadSet, *, start: float = 0.0) -> Char
 def longest_charge_s(circuit: Circuit, time_s: float) -> float:
     """The time (s) that a charge may take at most which the model lets end after `time_s`."""
     charger = circuit.charger
-    rate = 0.0 if charger is None else charger.constant_current_a * 3600.0 / circuit.capacity_c
-    return time_s * (1.0 + diffusion_share(rate))
+    if charger is None:
+        return time_s
+    longest_s = time_s * (1.0 + diffusion_share(
+        charger.constant_current_a * 3600.0 / circuit.capacity_c
+    ))
+    if charger.finish_a is not None:
+        longest_s += slow_end_s(charger.finish_a * 3600.0 / circuit.capacity_c)
+    return longest_s
 
 
 def diffusion_share(rate_per_h: float) -> float:
@@ -209,6 +221,16 @@ def diffusion_share(rate_per_h: float) -> float:
     electrochemical parameter sets, rounded up (see the accuracy page of the documentation).
     """
     return float(np.interp(rate_per_h, [0.2, 0.5], [0.02, 0.10]))
+
+
+def slow_end_s(finish_per_h: float) -> float:
+    """How much longer (s) a charge may take to a finish current of C times `finish_per_h`.
+
+    Nothing down to C/20, which is as far as the models went. Below, half an hour for each factor e:
+    with that the times reach those published for low finish currents, 0.5C to 0.01C in about 3 h
+    (large.net/news/91u43kj.html) and about 4 h of taper for 6.6 Ah from 1 A to 10 mA (from memory).
+    """
+    return _EFOLD_S * max(0.0, math.log(_COMPARED_PER_H / finish_per_h))
 
 
 @dataclass(frozen=True, slots=True)

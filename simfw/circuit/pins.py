@@ -12,6 +12,7 @@ does and every corner of supply, resistors, source voltage and pin leakage.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -51,7 +52,8 @@ class PinRow:
     `source` says what the source does. `low_v` .. `high_v` is the pin's voltage with its diodes
     carrying, `free_low_v` .. `free_high_v` what it would be without them. `levels` holds every
     level that the controller may read in some corner. `injected_a` is the greatest current through
-    a protection diode (A), `back_powers` whether it feeds a controller that is off, `cell_a` the
+    a protection diode (A; infinite where nothing in the file limits it: a source without a series
+    resistor), `back_powers` whether it feeds a controller that is off, `cell_a` the
     most that the resistors draw from the cell (A).
     """
 
@@ -254,6 +256,7 @@ class _Node:
 
     paths: tuple[tuple[float, float, bool], ...]
     leakage_a: float
+    stiff: bool  # a source without a resistor: what it can give is not known
 
     @property
     def free_v(self) -> float:
@@ -277,14 +280,19 @@ class _Node:
         )
 
     def clamped(self, supply_v: float, limits: PinLimits | None) -> tuple[float, float]:
-        """The node's voltage with the diodes, and what a diode carries (A)."""
+        """The node's voltage with the diodes, and what a diode carries (A, or infinite)."""
         if limits is None:
             return self.free_v, 0.0
         top = _first(limits.clamp, limits.above)
         bottom = _first(limits.clamp, limits.below)
-        if top is not None and self.free_v > supply_v + top:
+        over = top is not None and self.free_v > supply_v + top
+        under = bottom is not None and self.free_v < -bottom
+        if self.stiff and (over or under):
+            # A diode does not hold such a source: the pin goes where the source goes.
+            return self.free_v, math.inf
+        if top is not None and over:
             return supply_v + top, self.into(supply_v + top)
-        if bottom is not None and self.free_v < -bottom:
+        if bottom is not None and under:
             return -bottom, -self.into(-bottom)
         return self.free_v, 0.0
 
@@ -308,7 +316,7 @@ def _node(
     if source_v is not None:
         # A source without a resistor is as stiff as it can be.
         paths.append((source_v, series or _STIFF_OHM, False))
-    return _Node(tuple(paths), leakage_a)
+    return _Node(tuple(paths), leakage_a, stiff=source_v is not None and not series)
 
 
 def _level(pin: Pin, volts: float, supply_v: float, limits: PinLimits | None) -> Level:
@@ -349,7 +357,14 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
         does = (
             "into a controller that is off" if row.back_powers else "through the protection diode"
         )
-        yield Finding(breaks, row.pin, f"{where}: feeds {_ma(row.injected_a)} {does} ({said})")
+        if row.injected_a == math.inf:
+            text = (
+                f"{where}: {row.high_v:.2f} V stand at the pin without a series resistor; nothing "
+                f"in the file limits what flows {does} ({said})"
+            )
+        else:
+            text = f"{where}: feeds {_ma(row.injected_a)} {does} ({said})"
+        yield Finding(breaks, row.pin, text)
     if limits.above is not None and row.high_v > supply + limits.above.high + 1e-9:
         yield Finding(
             True, row.pin,
@@ -390,7 +405,8 @@ def _sums(gadget: Gadget, rows: list[PinRow]) -> Iterator[Finding]:
     for power in _RUNNING:
         worst = sum(
             max(
-                (row.injected_a for row in rows if row.pin == name and row.power == power),
+                (row.injected_a for row in rows if row.pin == name and row.power == power
+                 and row.injected_a < math.inf),
                 default=0.0,
             )
             for name in gadget.pins

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import TYPE_CHECKING, Any
 
 from simfw.quantity import format_si
@@ -21,12 +22,19 @@ def pins_json(gadget: Gadget, report: PinReport) -> dict[str, Any]:
     """The report as JSON values: units in the names."""
     return {
         "gadget": gadget.head.name,
-        "rows": [dataclasses.asdict(row) for row in report.rows],
+        "rows": [_row_json(row) for row in report.rows],
         "outputs": [dataclasses.asdict(row) for row in report.outputs],
         "findings": [dataclasses.asdict(finding) for finding in report.findings],
         "faults": len(report.faults),
         "guesses": guess_keys(gadget, hands=False),
     }
+
+
+def _row_json(row: PinRow) -> dict[str, Any]:
+    found = dataclasses.asdict(row)
+    if row.injected_a == math.inf:
+        found["injected_a"] = None
+    return found
 
 
 def pins_text(gadget: Gadget, report: PinReport, paint: Paint = plain) -> str:
@@ -59,7 +67,9 @@ def _row(row: PinRow) -> tuple[str, ...]:
     # Adding 0.0 makes a rounded -0.00 an ordinary zero.
     low, high = round(row.low_v, 2) + 0.0, round(row.high_v, 2) + 0.0
     volts = f"{low:.2f} .. {high:.2f} V"
-    diode = "" if row.injected_a == 0.0 else format_si(row.injected_a, "A")
+    diode = "not limited"
+    if row.injected_a < math.inf:
+        diode = "" if row.injected_a == 0.0 else format_si(row.injected_a, "A")
     if row.back_powers:
         diode += ", powers the controller"
     reads = " or ".join(row.levels) if row.power != "off" else ""

@@ -97,7 +97,8 @@ def test_charge_time_walks_the_steps():
     assert found.steps[-1][1] == found.time_s
     moved_c = circuit.capacity_c * found.end_charge
     assert found.time_s > moved_c / circuit.charger.constant_current_a
-    assert found.time_s < found.longest_s <= 1.1 * found.time_s
+    # 30 mA of 650 mAh is a little below C/20: a little more than a tenth.
+    assert found.time_s < found.longest_s <= 1.11 * found.time_s
 
 
 def test_precharge_that_its_own_current_ends_takes_no_time():

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from simfw.circuit.pins import PinReport, check_pins
+from simfw.report.pins import pins_json, pins_text
 from tests.circuit.parts import CELL, CHARGER, CONTROLLER, LIGHTS, SENSOR, gadget
 
 LIMITS = """
@@ -96,12 +99,30 @@ def test_open_source_without_a_resistor_floats():
 
 
 def test_direct_supply_breaks_the_clamp():
-    """USB straight on a pin drives more through the diode than any pin bears."""
+    """USB straight on a pin: what flows through the diode nobody knows, and no figure is told."""
     found = report('[pins.sense]\nsource = "usb"\nto_ground = "1M"\n', LIMITS)
     row = row_of(found, "running", "USB in")
-    assert row.injected_a > 100.0
-    through = "through the protection diode (no injection is allowed for)"
-    assert any(through in text for text in said(found))
+    assert row.injected_a == math.inf
+    assert row.high_v == pytest.approx(5.25)  # USB 2.0, at the port
+    assert (
+        "running, USB in: 5.25 V stand at the pin without a series resistor; nothing in the file "
+        "limits what flows through the protection diode (no injection is allowed for)"
+    ) in said(found)
+
+
+def test_status_pin_without_a_series_resistor_gets_no_invented_figure():
+    """A driven status output is a fault with its voltage; text and JSON hold no ampere figure."""
+    high = CHARGER.replace("low while charging", "low while charging, high when complete")
+    made = gadget(CELL, high, CONTROLLER, LIMITS + 'injection_sum = "1 mA"\n',
+                  '[pins.status]\nsource = "charger.status"\npull_up = true\n')
+    found = check_pins(made)
+    faults = [text for text in said(found, "status") if "series resistor" in text]
+    assert any("into a controller that is off" in text for text in faults)
+    assert not any("feeds" in text for text in said(found))
+    assert "not limited, powers the controller" in pins_text(made, found)
+    rows = pins_json(made, found)["rows"]
+    assert None in [row["injected_a"] for row in rows]
+    assert max(row["injected_a"] or 0.0 for row in rows) < 1.0
 
 
 def test_small_injection_within_its_limit_is_a_note():

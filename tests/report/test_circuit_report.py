@@ -57,7 +57,7 @@ def test_circuit_of_a_small_gadget():
         "  float voltage        4.20 V",
         "  ends below           30.3 mA",
         "  starts again below   4.05 V",
-        "  time from empty      2.2 h, with the slow end of a real cell up to 2.4 h",
+        "  time from empty      2.2 h, with the slow end of a real cell up to 2.44 h",
         "",
         "Beware",
     ]
