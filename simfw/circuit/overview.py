@@ -1,8 +1,8 @@
 """The circuit of a gadget at a glance: lights, infra-red, charging, gauge, and what to beware of.
 
-Everything is computed from the description alone, without its behaviour: each light fully on with
-the controller awake, and the load sets "asleep" and "each light on" for the gauge. What hangs on
-the behaviour (how long the gadget lets a light shine, what it shows while it charges) comes in.
+Everything is computed from the description alone, without running its behaviour: each light fully
+on with the controller awake; for the gauge, asleep and between the least and the most that its
+states can have on. What hangs on the behaviour (how long the gadget lets a light shine) comes in.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from simfw.circuit.gauge import (
     GaugeBand,
     Suggestion,
     gauge_bands,
+    gauge_loads,
     suggest_thresholds,
 )
 from simfw.circuit.infrared import (
@@ -165,14 +166,14 @@ def overview(
     sensors = tuple(
         _sensor(circuit, name, sensor, wave_s) for name, sensor in gadget.proximity.items()
     )
-    loads = [LoadSet(), *(light_on(name) for name in gadget.lights)]
     by_voltage = gadget.gauge is not None and gadget.gauge.method == "voltage"
     found = Overview(
         lights=lights,
         sensors=sensors,
         charger=_charger(circuit, charging),
-        bands=gauge_bands(gadget, loads) if by_voltage else (),
-        suggestions=suggest_thresholds(gadget, loads) if by_voltage else (),
+        bands=gauge_bands(gadget),
+        suggestions=suggest_thresholds(gadget, gauge_loads(gadget, charging=False))
+        if by_voltage else (),
         drift=counting_drift(gadget),
         notes=(),
     )

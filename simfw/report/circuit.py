@@ -195,8 +195,18 @@ def _charger(facts: ChargerFacts) -> list[str]:
     return columns(rows)
 
 
+_COVERED = (
+    "any: whatever its states, looks of a sensor and lit bars have on at a sample, charging or "
+    "not, bars going out or coming back; reference, cell resistance, and what draws and charges, "
+    "within their ranges; at 25 degC"
+)
+_COUNTED = "both since a full charge, less what is not counted"
+
+
 def _bands(found: Overview) -> list[str]:
-    rows = [("bars", "resting, nominal", "with any load, part and direction")]
+    counts = found.drift is not None
+    rows = [("bars", "nominal" if counts else "resting, nominal",
+             "within the ranges" if counts else "any")]  # fmt: skip
     rows += [
         (
             str(band.bars),
@@ -205,10 +215,16 @@ def _bands(found: Overview) -> list[str]:
         )
         for band in found.bands
     ]
+    said = _COUNTED if counts else _COVERED
+    lines = [*columns(rows),
+             *textwrap.wrap(said, 96, initial_indent="  ", subsequent_indent="  ")]  # fmt: skip
+    if not found.suggestions:
+        return lines
     better = ", ".join(f"{one.threshold_v:.2f} V" for one in found.suggestions)
-    worst = max((one.worst_error for one in found.suggestions), default=0.0)
+    worst = max(one.worst_error for one in found.suggestions)
     return [
-        *columns(rows),
-        f"  thresholds at which each bar would mean as much: {better}",
-        f"  (chosen for the least worst error; still off by up to {format_percent(worst)})",
+        *lines,
+        f"  thresholds that give every bar an equal share of the charge: {better}",
+        f"  (chosen for the least worst error while it discharges; still off by up to "
+        f"{format_percent(worst)})",
     ]

@@ -7,7 +7,9 @@ import pytest
 
 from simfw.circuit import Circuit, LoadSet
 from simfw.circuit.counting import counting_drift
+from simfw.circuit.extremes import heaviest_loads, lightest_loads
 from simfw.circuit.gauge import gauge_bands, suggest_thresholds
+from simfw.circuit.overview import overview
 from simfw.gadget.quantities import with_values
 from tests.circuit.parts import CELL, CONTROLLER, LIGHTS, gadget
 
@@ -57,6 +59,83 @@ def test_bands_enclose_every_reading():
             for charge, volt in zip(charges, volts, strict=True):
                 bars = int((circuit.measured_v(float(volt)) >= thresholds).sum())
                 assert bands[bars].low - 1e-9 <= charge <= bands[bars].high + 1e-9
+
+
+TWO = """
+[charger]
+current = "300 mA ± 10 %"
+float = "4.20 V"
+finish = "10 %"
+precharge = { below = "3.1 V", rate = "10 %", hysteresis = "50 mV" }
+[loads.fan]
+current = "120 mA ± 20 %"
+[behaviour.light]
+starts = "off"
+states.off = {}
+states.shelf = { shelf = "on" }
+states.bars = { bars = 3 }
+rows = []
+[behaviour.air]
+starts = "still"
+states.still = {}
+states.blowing = { fan = "on" }
+rows = []
+"""
+
+
+def test_bands_cover_two_things_at_once_loads_and_charging():
+    """No state of the loads, charging or not, no part within its range shows bars outside."""
+    made = gadget(ROUGH, CONTROLLER, LIGHTS, GAUGE, TWO)
+    bands = overview(made).bands
+    thresholds = np.array([3.30, 3.66, 3.98])
+    rng = np.random.default_rng(11)
+    charges = np.linspace(0.001, 1.0, 100)
+    drives = [(), (("shelf", 1.0, -1),), (("fan", 1.0, -1), ("shelf", 1.0, -1)),
+              (("fan", 1.0, -1),), (("bars", 1.0, 3), ("fan", 1.0, -1))]  # fmt: skip
+    beyond = set()
+    narrow = gauge_bands(made, [LoadSet(), LIT])
+    for _ in range(25):
+        varied = with_values(made, {
+            "cell.resistance": rng.uniform(0.12, 0.40),
+            "loads.fan.current": rng.uniform(0.096, 0.144),
+            "charger.current": rng.uniform(0.27, 0.33)})  # fmt: skip
+        circuit = Circuit(varied, reference_v=1.1 * rng.uniform(0.97, 1.03))
+        for one in drives:
+            for charger in ("off", "precharge", "fast", "complete"):
+                volts = circuit.solve(
+                    LoadSet(drives=one, controller="awake", charger=charger), charges).voltage_v
+                for charge, volt in zip(charges, volts, strict=True):
+                    if charger == "fast" and volt < 3.05:
+                        continue  # it falls back to precharge
+                    bars = int((circuit.measured_v(float(volt)) >= thresholds).sum())
+                    assert bands[bars].low - 1e-9 <= charge <= bands[bars].high + 1e-9
+                    if not narrow[bars].low <= charge <= narrow[bars].high:
+                        beyond.add("charging" if charger == "fast" else "together")
+    assert beyond == {"charging", "together"}  # what each light alone leaves out
+
+
+def test_only_what_can_come_together_counts():
+    """Two states of one region are never on at once; of two regions they are."""
+    made = gadget(CELL, CONTROLLER, LIGHTS, GAUGE, TWO)
+    names = [sorted(name for name, _, _ in load.drives) for load in heaviest_loads(made)]
+    assert sorted(names) == [["bars", "fan"], ["fan", "shelf"]]
+    assert [load.drives for load in lightest_loads(made)] == [()]
+    always = TWO.replace("states.off = {}", 'states.off = { shelf = "4 %" }').replace(
+        "states.bars = { bars = 3 }", 'states.bars = { bars = 3, shelf = "on" }')  # fmt: skip
+    found = lightest_loads(gadget(CELL, CONTROLLER, LIGHTS, GAUGE, always))
+    assert [load.drives for load in found] == [(("shelf", 0.04, -1),)]
+
+
+def test_counted_bands_are_those_of_the_capacities():
+    """Counted against 500 mAh on 585 to 715 mAh: a bar at 20 % goes out 400 mAh below full."""
+    count = ('[gauge]\nmethod = "counting"\ncapacity = "500 mAh"\npower_up = "0 %"\n'
+             'thresholds = ["20 %"]\nhysteresis = "5 %"\n')  # fmt: skip
+    none, one = gauge_bands(gadget(CELL.replace('"650 mAh"', '"650 mAh ± 10 %"'), count))
+    assert (none.nominal_low, none.low) == (0.0, 0.0)
+    assert none.nominal_high == one.nominal_low == pytest.approx(1 - 400 / 650)
+    assert none.high == pytest.approx(1 - 375 / 715)
+    assert one.low == pytest.approx(1 - 400 / 585)
+    assert (one.nominal_high, one.high) == (1.0, 1.0)
 
 
 def test_suggested_thresholds_share_the_charge_and_are_best():
