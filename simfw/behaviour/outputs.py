@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
-from simfw.behaviour.region import Drive, System
+from simfw.behaviour.region import Drive, Group, State, System
 from simfw.behaviour.tree import View, evaluate
 
-__all__ = ["drives_of", "is_awake", "larger"]
+__all__ = ["drives_of", "is_awake", "larger", "merged"]
 
 
 def larger(first: Drive, second: Drive) -> Drive:
@@ -15,29 +15,29 @@ def larger(first: Drive, second: Drive) -> Drive:
     return max(first, second, key=lambda drive: (drive.segments or 0, drive.duty))
 
 
-def drives_of(system: System, states: Mapping[str, str], view: View) -> dict[str, Drive]:
-    """The drive of every light, load, emitter and receiver that is on, sorted by name.
+def merged(standing: Iterable[tuple[Group, State, bool]]) -> dict[str, Drive]:
+    """The drive of everything that is on, sorted by name: what states drive together.
 
-    `states` gives the state of each region; `view` is read for `show` only. A light driven by two
-    regions takes the larger drive. `takes_out` lessens what the regions of one group light
-    together, before the groups are joined. Whatever comes out at zero is left out.
+    `standing` holds the group of each region, the state it is in, and whether its outputs show. A
+    light driven by two regions takes the larger drive. `takes_out` lessens what the regions of one
+    group light together, before the groups are joined; of two states that take out, the one that
+    takes more counts. Whatever comes out at zero is left out.
     """
     groups: dict[str, dict[str, Drive]] = {}
     taken: dict[str, dict[str, int]] = {}
-    for region in system.regions:
-        state = region.state(states[region.name])
+    for group, state, shown in standing:
         for light, count in state.takes_out.items():
-            outs = taken.setdefault(region.group, {})
+            outs = taken.setdefault(group, {})
             outs[light] = max(outs.get(light, 0), count)
-        if not state.outputs or (region.show is not None and not evaluate(region.show, view)):
+        if not shown:
             continue
-        drives = groups.setdefault(region.group, {})
+        drives = groups.setdefault(group, {})
         for name, drive in state.outputs.items():
             drives[name] = larger(drives[name], drive) if name in drives else drive
     joined: dict[str, Drive] = {}
-    for group, drives in groups.items():
+    for one, drives in groups.items():
         for name, drive in drives.items():
-            out = taken.get(group, {}).get(name, 0)
+            out = taken.get(one, {}).get(name, 0)
             left = Drive(drive.duty, max(0, drive.segments - out)) if drive.segments else drive
             joined[name] = larger(joined[name], left) if name in joined else left
     return {
@@ -45,6 +45,21 @@ def drives_of(system: System, states: Mapping[str, str], view: View) -> dict[str
         for name, drive in sorted(joined.items())
         if drive.duty > 0 and drive.segments != 0
     }
+
+
+def drives_of(system: System, states: Mapping[str, str], view: View) -> dict[str, Drive]:
+    """The drive of every light, load, emitter and receiver that is on (see `merged`).
+
+    `states` gives the state of each region; `view` is read for `show` only.
+    """
+    found = ((region, region.state(states[region.name])) for region in system.regions)
+    return merged(
+        (
+            region.group, state,
+            bool(state.outputs) and (region.show is None or evaluate(region.show, view)),
+        )
+        for region, state in found
+    )
 
 
 def is_awake(system: System, states: Mapping[str, str]) -> bool:

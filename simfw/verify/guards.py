@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simfw.behaviour import expression as ex
+from simfw.behaviour.outputs import merged
+from simfw.behaviour.region import Region
 
 if TYPE_CHECKING:
     from simfw.verify.machine import Instant, Machine
@@ -98,37 +100,32 @@ def level_reader(machine: Machine, name: str) -> Callable[[Instant], float]:
     decides whether they are shown, are then part of the machine.
     """
     total = max(1, machine.segments.get(name, 1))
-    sources: list[tuple[int, list[float], Guard | None]] = []
-    out: list[tuple[int, list[float]]] = []
+    involved: list[tuple[int, Region, list[bool], Guard | None]] = []
     for index, region in enumerate(machine.regions):
-        levels = []
-        for state in region.states:
-            drive = state.outputs.get(name)
-            if drive is None:
-                levels.append(0.0)
-            else:
-                levels.append(drive.duty if drive.segments is None else drive.segments / total)
-        if any(levels):
+        drives = [name in state.outputs for state in region.states]
+        if any(drives) or any(name in state.takes_out for state in region.states):
             show = None if region.show is None else machine.compile(region.show)
-            sources.append((index, levels, show))
-        taken = [state.takes_out.get(name, 0) / total for state in region.states]
-        if any(taken):
-            out.append((index, taken))
-
+            involved.append((index, region, drives, show))
     supply = machine.supply
+    known: dict[tuple[tuple[int, bool], ...], float] = {}
 
     def read(now: Instant) -> float:
-        best = 0.0
         if supply >= 0 and not now.flags[supply]:
-            return best
-        for index, levels, show in sources:
-            value = levels[now.states[index]]
-            for other, taken in out:
-                if machine.regions[other].group == machine.regions[index].group:
-                    value -= taken[now.states[other]]
-            if value > best and (show is None or show(now)):
-                best = value
-        return best
+            return 0.0
+        standing = tuple([
+            (state, drives[state] and (show is None or show(now)))
+            for index, _, drives, show in involved
+            for state in (now.states[index],)
+        ])
+        level = known.get(standing)
+        if level is None:
+            drive = merged(
+                (region.group, region.states[state], shown)
+                for (_, region, _, _), (state, shown) in zip(involved, standing, strict=True)
+            ).get(name)
+            level = known[standing] = 0.0 if drive is None else (
+                drive.duty if drive.segments is None else drive.segments / total)
+        return level
 
     return read
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from simfw.behaviour import expression as ex
-from simfw.behaviour.outputs import larger
+from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import Drive, Region, Row, System
 from simfw.circuit.circuit import LoadSet
 from simfw.gadget.model import Gadget
@@ -42,12 +42,7 @@ class Reach:
 
     def drives(self, config: Config) -> dict[str, Drive]:
         """What the written regions drive."""
-        found: dict[str, Drive] = {}
-        for i, region in self.written:
-            state = region.states[config[i]]
-            for name, drive in state.outputs.items():
-                found[name] = larger(found[name], drive) if name in found else drive
-        return found
+        return merged((region.group, region.states[config[i]], True) for i, region in self.written)
 
     def lights(self, config: Config) -> list[str]:
         """The lights that the written regions have on."""

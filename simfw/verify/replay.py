@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from simfw.behaviour.outputs import merged
 from simfw.errors import UsageError, nearest
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
@@ -354,17 +355,17 @@ def _looks_like(model: Model, observed: Observed, states: Mapping[str, str], nam
                 level: float) -> bool:
     """Whether these states give the output this level, as far as states alone tell."""
     output, kind = model.names[name]
-    shown = 0.0
+    standing = []
     for region in model.prepared.system.regions:
-        if region.group != "behaviour":
-            if any(output in state.outputs for state in region.states):
-                return True
-            continue
-        drive = region.state(states[region.name]).outputs.get(output)
-        if drive is not None:
-            lit = drive.segments
-            value = drive.duty if lit is None or kind < 0 else float(lit)
-            shown = max(shown, float(value >= kind) if kind > 0 else value)
+        if region.group == "behaviour":
+            standing.append((region.group, region.state(states[region.name]), True))
+        elif any(output in state.outputs for state in region.states):
+            return True
+    shown = 0.0
+    drive = merged(standing).get(output)
+    if drive is not None:
+        value = drive.duty if drive.segments is None or kind < 0 else float(drive.segments)
+        shown = float(value >= kind) if kind > 0 else value
     return equal_levels(max(within_of(observed, name), 0.03 if kind < 0 else 0.0))(shown, level)
 
 
