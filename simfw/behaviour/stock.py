@@ -109,7 +109,7 @@ def stock(
     """
     parts = [
         *(_button(name, button, gadget.chords) for name, button in gadget.buttons.items()),
-        *(_chord(name, chord) for name, chord in gadget.chords.items()),
+        *(_chord(name, chord, gadget) for name, chord in gadget.chords.items()),
         *(
             _proximity(name, sensor, (enabled or {}).get(name))
             for name, sensor in gadget.proximity.items()
@@ -151,24 +151,36 @@ def _numbered(regions: tuple[Region, ...]) -> tuple[Region, ...]:
 # -- buttons and chords ----------------------------------------------------------------------------
 
 
-def pressed(name: str, *, can_be_held: bool = True) -> Inside:
+def pressed(name: str, button: Button, chords: Mapping[str, Chord]) -> Inside:
     """The button counts as pressed: from the settled press to the settled release."""
-    states = {"down", "held"} if can_be_held else {"down"}
+    states = [state for state in _gesture_states(button, chords) if state not in ("up", "waiting")]
     return Inside(f"{name}.gesture", frozenset(states), f"{name}.pressed")
 
 
-def _can_be_held(button: Button, chords: Mapping[str, Chord]) -> bool:
-    return button.hold is not None or button.double is not None or bool(chords)
+def _gesture_states(button: Button, chords: Mapping[str, Chord]) -> list[str]:
+    """The states of a gesture; `chords` are those of the button."""
+    states = ["up", "down"]
+    if button.hold is not None or button.double is not None or chords:
+        states.append("held")
+    if button.double is not None:
+        states.append("waiting")
+        if chords:
+            states.append("again")
+    return states
+
+
+def _chords_of(name: str, chords: Mapping[str, Chord]) -> dict[str, Chord]:
+    return {chord: part for chord, part in chords.items() if name in part.buttons}
 
 
 def _button(name: str, button: Button, chords: Mapping[str, Chord]) -> Stock:
-    mine = {chord: part for chord, part in chords.items() if name in part.buttons}
+    mine = _chords_of(name, chords)
     events = [f"{name}.press", f"{name}.release", f"{name}.click"]
     if button.double is not None:
         events.append(f"{name}.double")
     if button.hold is not None:
         events.append(f"{name}.hold")
-    down = pressed(name, can_be_held=_can_be_held(button, mine))
+    down = pressed(name, button, mine)
     build_contact = _settling if button.style == "settle" else _sampling
     return Stock(
         regions=(build_contact(name, button, down), _gesture(name, button, mine)),
@@ -228,11 +240,7 @@ def _sampling(name: str, button: Button, down: Inside) -> Region:
 
 def _gesture(name: str, button: Button, chords: Mapping[str, Chord]) -> Region:
     key = f"buttons.{name}"
-    states = ["up", "down"]
-    if _can_be_held(button, chords):
-        states.append("held")
-    if button.double is not None:
-        states.append("waiting")
+    states = _gesture_states(button, chords)
     rows = _Rows(State(name=state) for state in states)
     press, release = f"{name}.press", f"{name}.release"
     for chord in chords:
@@ -240,9 +248,19 @@ def _gesture(name: str, button: Button, chords: Mapping[str, Chord]) -> Region:
                  when=Inside(chord, frozenset({"active"}), f"{chord}.active"),
                  note="pressed again while the chord lasts: neither click nor hold")
     rows.add(key, "up", "down", on=press, note="pressed")
-    if button.double is not None:
+    if button.double is not None and not chords:
         rows.add(f"{key}.double", "waiting", "held", on=press, emit=(f"{name}.double",),
                  note="pressed again in time: a double click")
+    elif button.double is not None:
+        # What else settles in this instant decides whether it is the last press of a chord.
+        apart = [Not(Inside(chord, frozenset({"active"}), f"{chord}.active")) for chord in chords]
+        rows.add(f"{key}.double", "waiting", "again", on=press,
+                 note="pressed again in time: a double click, or the last press of a chord")
+        rows.add(f"{key}.double", "again", "held", after=0,
+                 when=apart[0] if len(apart) == 1 else All(tuple(apart)),
+                 emit=(f"{name}.double",), note="no chord has come of it: a double click")
+        rows.add(f"{key}.double", "again", "held", after=0,
+                 note="part of a chord: no double click")
     for chord in chords:
         rows.add(f"chords.{chord}", "down", "held", on=f"{chord}.chord",
                  note="part of a chord: neither click nor hold")
@@ -261,11 +279,16 @@ def _gesture(name: str, button: Button, chords: Mapping[str, Chord]) -> Region:
     return _region(f"{name}.gesture", "buttons", rows)
 
 
-def _chord(name: str, chord: Chord) -> Stock:
-    key, every = f"chords.{name}", tuple(pressed(button) for button in chord.buttons)
+def _chord(name: str, chord: Chord, gadget: Gadget) -> Stock:
+    key = f"chords.{name}"
+    down = {
+        button: pressed(button, gadget.buttons[button], _chords_of(button, gadget.chords))
+        for button in chord.buttons
+    }
+    every = tuple(down.values())
     rows = _Rows(State(name=state) for state in ("idle", "started", "active"))
     for button in chord.buttons:
-        others = tuple(Not(pressed(other)) for other in chord.buttons if other != button)
+        others = tuple(Not(down[other]) for other in chord.buttons if other != button)
         alone: Expression = others[0] if len(others) == 1 else All(others)
         press = f"{button}.press"
         rows.add(f"{key}.buttons", "idle", "started", on=press, when=alone,

@@ -367,3 +367,56 @@ def test_a_double_click_can_be_part_of_a_chord_later():
         "down.press", "down.release", "down.press", "down.double", "up.press", "both.chord",
         "up.release", "down.release",
     ]
+
+
+CHORDED = """
+[buttons.a]
+debounce = "10 ms"
+double = "350 ms"
+[buttons.b]
+debounce = "10 ms"
+double = "350 ms"
+[chords]
+both = { buttons = ["a", "b"], within = "60 ms" }
+"""
+
+
+def kinds(found):
+    """The names of events that are no press and no release."""
+    return [name for _, name in found if not name.endswith((".press", ".release"))]
+
+
+@pytest.mark.parametrize("first", ["a", "b"])
+@pytest.mark.parametrize("apart_ms", [0, 20])
+def test_a_chord_takes_the_place_of_the_double_of_its_last_button(first, apart_ms):
+    """A second press inside the window that ends a chord is the chord alone, also at one time."""
+    other = "b" if first == "a" else "a"
+    bench = Bench(CHORDED)
+    bench.contact(other, 0, 50, 200 + apart_ms, 300)
+    bench.contact(first, 200, 300)
+    assert kinds(bench.until(2000)) == ["both.chord"]
+
+
+def test_both_buttons_of_a_chord_may_have_been_clicked_before():
+    """Neither pending click comes, neither double."""
+    bench = Bench(CHORDED)
+    for button in "ab":
+        bench.contact(button, 0, 50, 200, 300)
+    found = kinds(bench.until(2000))
+    assert found == ["both.chord"] * 2 or found == ["both.chord"]
+
+
+def test_a_double_click_of_a_chord_button_comes_at_its_second_settled_press():
+    """The chord does not delay it; what has been emitted stands when the chord comes later."""
+    bench = Bench(CHORDED)
+    bench.contact("a", 0, 50, 200, 300)
+    assert [one for one in bench.until(1000) if one[1] == "a.double"] == [(210, "a.double")]
+    bench.contact("a", 1000, 1050, 1200, 1300)
+    bench.contact("b", 1230, 1300)
+    assert kinds(bench.until(3000)) == ["a.double", "a.double", "both.chord"]
+
+
+def test_a_button_counts_as_pressed_while_its_double_is_decided():
+    """From the settled press on, without a gap."""
+    bench = Bench(CHORDED)
+    assert set(bench.system.names.inside("a.pressed").states) == {"down", "held", "again"}
