@@ -216,7 +216,7 @@ class ReferenceStepper:
     def run_instant(self, now_ns: int, raw_events: Iterable[str], view: View) -> list[str]:
         """Run everything that happens at `now_ns`; the public events in the order they happened.
 
-        Zero dwells of the start states, left in the queue by `reset`, come before `raw_events`.
+        `raw_events` come before the zero dwells of the start states, left in the queue by `reset`.
         `fired` holds the rows that fired, in order. Raises EndlessInstant when the instant does not
         come to rest.
         """
@@ -224,8 +224,9 @@ class ReferenceStepper:
         self.fired = []
         happened: list[str] = []
         queue = self._queue
-        queue.extend(raw_events)
-        queue.extend(self._expired(now_ns))
+        left = tuple(queue)
+        queue.clear()
+        queue.extend((*raw_events, *left, *self._expired(now_ns)))
         taken = 0
         while True:
             if not queue:

@@ -7,7 +7,7 @@ the two equal. States, events and regions are small integers here; names come ba
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -29,6 +29,7 @@ from simfw.behaviour.expression import (
     Quantity,
     turning_level,
 )
+from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import Drive, System
 from simfw.errors import EndlessInstant
 
@@ -125,10 +126,6 @@ class Stepper:
         self.awake = tuple(
             tuple(state.awake for state in region.states) for region in system.regions
         )
-        grouped: dict[str, list[int]] = {}
-        for number, region in enumerate(system.regions):
-            grouped.setdefault(region.group, []).append(number)
-        self._groups = tuple(tuple(numbers) for numbers in grouped.values())
         self.fired: list[str] | None = None
         self.moved = False
         self.woke = False
@@ -286,6 +283,8 @@ class Stepper:
     ) -> list[int]:
         """Handle one instant; return the public events emitted, in order.
 
+        At power-up `raw_events` are what is found at the pins; they come before the zero dwells of
+        the start states.
         Afterwards `moved` tells whether any region changed or re-entered a state, and `woke`
         whether any state that keeps the controller awake was entered.
         Raises EndlessInstant when the instant does not come to rest.
@@ -294,13 +293,13 @@ class Stepper:
         self.moved = False
         self.woke = False
         public: list[int] = []
+        if raw_events:
+            ids = self.event_ids
+            queue.extend([ids[name] for name in raw_events])
         if power_up:
             self.halt(now_ns)
             for number in range(len(self.states)):
                 self._enter(number, self._starts[number], now_ns, queue)
-        if raw_events:
-            ids = self.event_ids
-            queue.extend([ids[name] for name in raw_events])
         due = self._due
         if not power_up and due and min(due) <= now_ns:
             for number, when in enumerate(due):
@@ -484,34 +483,10 @@ class Stepper:
 
     def drives(self, gates: Sequence[bool]) -> dict[str, Drive]:
         """What the present states drive; `gates[r]` tells whether region r's outputs show."""
-        merged: dict[str, Drive] = {}
-        for group in self._groups:
-            lit: dict[str, Drive] = {}
-            out: dict[str, int] = {}
-            for number in group:
-                state = self.system.regions[number].states[self.states[number]]
-                if state.takes_out:
-                    out.update(state.takes_out)
-                if gates[number]:
-                    _add(lit, state.outputs)
-            for name, count in out.items():
-                if name in lit:
-                    left = max(0, (lit[name].segments or 0) - count)
-                    lit[name] = Drive(lit[name].duty if left else 0.0, left)
-            _add(merged, lit)
-        return merged
-
-
-def _add(merged: dict[str, Drive], drives: Mapping[str, Drive]) -> None:
-    """Put `drives` into `merged`; where both drive a light, the larger stays."""
-    for name, drive in drives.items():
-        other = merged.get(name)
-        if other is None or _size(drive) > _size(other):
-            merged[name] = drive
-
-
-def _size(drive: Drive) -> float:
-    return drive.duty if drive.segments is None else float(drive.segments)
+        return merged(
+            (region.group, region.states[state], shown)
+            for region, state, shown in zip(self.system.regions, self.states, gates, strict=True)
+        )
 
 
 def _both(first: Test, second: Test) -> Test:

@@ -61,7 +61,8 @@ def scenario_drive(model: Rehearsal, name: str, scenario: Scenario) -> Drive:
             f"{name} cannot be used to drive a firmware: the cell runs empty in it, or a "
             "voltage lies on a threshold."
         )
-    return Drive(name, scenario.charge, acts_of(scenario), scenario.lasts_ns, played)
+    acts = acts_of(scenario, model.prepared.gadget)
+    return Drive(name, scenario.charge, acts, scenario.lasts_ns, played)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

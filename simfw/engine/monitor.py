@@ -1,7 +1,8 @@
 """Rules watched while a simulation runs.
 
 Each rule reads settled states only: after an instant's last event, and at voltage crossings between
-instants. `when` reads the events of the instant and the state settled before it.
+instants. `when` reads the events of the instant and the state settled before it, input levels
+included.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ It answers what expressions ask about the world, and it turns a combination of r
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
@@ -25,6 +25,13 @@ __all__ = ["EMPTY", "CellNow", "Plant", "levels_read"]
 # is seen to have crossed it.
 EMPTY = 1e-15
 _SOME = 2.0 * EMPTY  # the least charge at which the protection closes again
+
+
+# Region states, flags, hands, supply, charge moved, phases.
+Standing = tuple[
+    tuple[int, ...], dict[str, bool], dict[str, float], Supply, float,
+    dict[tuple[object, ...], Phase],
+]
 
 
 class Plant:
@@ -162,6 +169,29 @@ class Plant:
             tuple(sorted(self.hands.items())),
             self.supply,
         )
+
+    # -- looking back ----------------------------------------------------------------------------
+
+    def standing(self) -> Standing:
+        """Where regions, inputs and cell stand now, to be read later with `read_at`."""
+        return (
+            tuple(self.stepper.states), self._flags, dict(self.hands), self.supply, self.moved,
+            self._here,
+        )
+
+    def read_at(self, standing: Standing, test: Callable[[], bool]) -> bool:
+        """What `test` says where everything stands as it stood then."""
+        now = self.standing()
+        self._put(standing)
+        try:
+            return test()
+        finally:
+            self._put(now)
+
+    def _put(self, standing: Standing) -> None:
+        (
+            self.stepper.states[:], self._flags, self.hands, self.supply, self.moved, self._here,
+        ) = standing
 
     # -- what expressions ask --------------------------------------------------------------------
 

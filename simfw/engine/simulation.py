@@ -19,10 +19,10 @@ from simfw.engine.resume import restore, snapshot
 from simfw.engine.run import Expected, Interval, Occurred, Part, Run
 from simfw.engine.snapshot import Snapshot
 from simfw.engine.supply import Supply, found_at_pins, next_supply, plugged
-from simfw.engine.timeline import ABSENT, Change, timeline
+from simfw.engine.timeline import ABSENT, Change, in_turn, timeline
 from simfw.engine.totals import total
 from simfw.errors import EndlessInstant
-from simfw.stimuli.scenario import Scenario
+from simfw.stimuli.scenario import Expect, Scenario
 
 __all__ = ["Simulation"]
 
@@ -71,9 +71,9 @@ class Simulation:
         self.logged = log
         self._listened = log or bool(self._hear)
         expects = {
-            change.name: parse_expression(change.text, prepared.system.names)
-            for change in timeline(scenario)
-            if change.kind == "expect"
+            step.text: parse_expression(step.text, prepared.system.names)
+            for step in scenario.steps
+            if isinstance(step, Expect)
         }
         rule_parts = [
             part
@@ -118,9 +118,7 @@ class Simulation:
             self.start = resume.time_ns
             pending = [Change(*entry) for entry in resume.pending]  # type: ignore[arg-type]
         self.end = self.start + scenario.lasts_ns
-        self.changes = sorted(
-            [*pending, *timeline(scenario, self.start)], key=lambda change: change.time_ns
-        )
+        self.changes = in_turn([*pending, *timeline(scenario, gadget, self.start)], gadget)
         self.next_change = 0
         self.pending: list[Change] = []
         self.start_charge = plant.charge
@@ -130,6 +128,8 @@ class Simulation:
         self._was_awake = False
         self._inputs_changed = False
         self._due_expects: list[Change] = []
+        self._asking = any(monitor.events for monitor in self.monitors)
+        self._settled = plant.standing()
 
     # -- the loop --------------------------------------------------------------------------------
 
@@ -157,6 +157,8 @@ class Simulation:
     def _step(self) -> bool:
         """Go on to the next instant and handle it; False at the end of the run."""
         plant, stepper, phase = self.plant, self.stepper, self.phase
+        if self._asking:
+            self._settled = plant.standing()
         now = self.now
         due = stepper.next_due()
         then = self.end
@@ -245,7 +247,7 @@ class Simulation:
     # -- one instant -----------------------------------------------------------------------------
 
     def _apply_changes(self) -> list[str]:
-        """Apply the input changes due now; return the raw events they make, in file order."""
+        """Apply the input changes due now; return the raw events they make, in their order."""
         plant = self.plant
         raw: list[str] = []
         while self.next_change < len(self.changes):
@@ -295,7 +297,6 @@ class Simulation:
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         """Handle everything due at this time, until regions and circuit are at rest."""
         plant, stepper = self.plant, self.stepper
-        before_states = tuple(stepper.states)
         plant.turns.clear()
         count = plant.count
         if count is not None:
@@ -336,7 +337,8 @@ class Simulation:
             self._emit(names, self.now)
             happened = frozenset(names)
         if self.monitors:
-            self._watch(phase, happened, before_states)
+            for monitor in self.monitors:
+                monitor.settled(self.now, phase, happened, self._before)
         if self._due_expects:
             for change in self._due_expects:
                 self._judge(change)
@@ -392,24 +394,12 @@ class Simulation:
 
     # -- rules and expectations ------------------------------------------------------------------
 
-    def _watch(
-        self, phase: Phase, happened: frozenset[str], before_states: tuple[int, ...]
-    ) -> None:
-        states = self.stepper.states
-
-        def before(test: Callable[[], bool]) -> bool:
-            kept = tuple(states)
-            states[:] = before_states
-            try:
-                return test()
-            finally:
-                states[:] = kept
-
-        for monitor in self.monitors:
-            monitor.settled(self.now, phase, happened, before)
+    def _before(self, test: Callable[[], bool]) -> bool:
+        """What a test says of the state settled before this instant, inputs included."""
+        return self.plant.read_at(self._settled, test)
 
     def _judge(self, change: Change) -> None:
-        met = self.probes[change.name].read(self.plant.phase())
+        met = self.probes[change.text].read(self.plant.phase())
         self.expected.append(
             Expected(
                 key=change.name,
@@ -625,7 +615,9 @@ class Simulation:
             states=totals.states(self.stepper),
             events=tuple(self.events),
             intervals=tuple(self.intervals),
-            expectations=tuple(sorted(self.expected, key=lambda one: one.time_ns)),
+            expectations=tuple(
+                sorted(self.expected, key=lambda one: (one.time_ns, one.expression))
+            ),
             rules=tuple(monitor.verdict() for monitor in self.monitors),
             guesses=self.guesses(),
             charger_charge_c=totals.charger_c,

@@ -1,10 +1,17 @@
-"""A scenario's steps as a list of input changes by time."""
+"""A scenario's steps as a list of input changes, in the one order in which they happen.
+
+At one time ends come before beginnings (a fault is over, a contact opens, a hand leaves, USB goes),
+and either kind in one order: temperature, fault, contacts and hands as the gadget file has them,
+USB. Where a step stands in the scenario's file has no part in it.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import (
     ChargerFault,
     Expect,
@@ -16,10 +23,11 @@ from simfw.stimuli.scenario import (
     raw_edges,
 )
 
-__all__ = ["ABSENT", "Change", "Kind", "timeline"]
+__all__ = ["ABSENT", "Change", "Kind", "in_turn", "timeline"]
 
 Kind = Literal["contact", "hand", "usb", "temperature", "fault", "expect"]
 ABSENT = -1.0  # the distance of a hand that is not there
+_KINDS: tuple[Kind, ...] = ("temperature", "fault", "contact", "hand", "usb", "expect")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +44,29 @@ class Change:
     value: float
     text: str = ""
 
+    @property
+    def ends(self) -> bool:
+        """Whether it is the end of something: a contact opens, a hand leaves, USB goes."""
+        if self.kind == "hand":
+            return self.value == ABSENT
+        return self.kind in ("contact", "usb", "fault") and not self.value
 
-def timeline(scenario: Scenario, start_ns: int = 0) -> list[Change]:
-    """All changes of a scenario that begins at `start_ns`, by time, file order kept."""
+
+def in_turn(changes: Iterable[Change], gadget: Gadget) -> list[Change]:
+    """Changes by time, those of one time in the order in which they happen."""
+    inputs = {name: number for number, name in enumerate((*gadget.buttons, *gadget.proximity))}
+
+    def turn(change: Change) -> tuple[int, bool, int, int, float, str]:
+        return (
+            change.time_ns, not change.ends, _KINDS.index(change.kind),
+            inputs.get(change.name, 0), change.value, change.text,
+        )
+
+    return sorted(changes, key=turn)
+
+
+def timeline(scenario: Scenario, gadget: Gadget, start_ns: int = 0) -> list[Change]:
+    """All changes of a scenario that begins at `start_ns`, in the order in which they happen."""
     changes: list[Change] = []
     for step in scenario.steps:
         at = start_ns + step.at_ns
@@ -58,4 +86,4 @@ def timeline(scenario: Scenario, start_ns: int = 0) -> list[Change]:
             changes.append(Change(at, "fault", "fault", float(step.present)))
         elif isinstance(step, Expect):
             changes.append(Change(at, "expect", step.key, 0.0, step.text))
-    return sorted(changes, key=lambda change: change.time_ns)
+    return in_turn(changes, gadget)

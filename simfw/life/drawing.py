@@ -26,6 +26,7 @@ from simfw.stimuli.pattern import (
     Pattern,
     days_of,
 )
+from simfw.stimuli.scenario import bounce_of
 
 __all__ = ["POOL", "STRETCH_DAYS", "Drawer", "Drawn", "warmths"]
 
@@ -238,12 +239,10 @@ class Drawer:
                 found.append((ends, k.HAND, sensor, np.full(count, -1.0)))
                 continue
             button = self._buttons[step.target]
-            toggles = 5 if step.bounce_ns else 1  # as `scenario.raw_edges` has it
             for edge, closed in ((now, 1.0), (ends, 0.0)):
-                for n in range(toggles):
-                    value = closed if n % 2 == 0 else 1.0 - closed
-                    found.append((edge + step.bounce_ns * n // 5, k.CONTACT, button,
-                                  np.full(count, value)))
+                for after_ns, there in bounce_of(step.bounce_ns):
+                    value = closed if there else 1.0 - closed
+                    found.append((edge + after_ns, k.CONTACT, button, np.full(count, value)))
         return found
 
     def pool(self, habit: int, number: int) -> list[list[tuple[int, int, int, float]]]:

@@ -20,7 +20,7 @@ on from where it was.
 from __future__ import annotations
 
 from simfw.life.arithmetic import advance, answers, between, find, lay, next_mode, piece
-from simfw.life.pending import begin, take_off
+from simfw.life.pending import begin, take_off, turn
 from simfw.life.registers import (
     ALIVE,
     ANCHORS,
@@ -450,6 +450,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
         # What the combination meets now, as a code.
         code = -1
         source = -1
+        waits = 0  # whether it is one of the stimuli that wait in `pending`
         kind = -1
         target = 0
         value = 0.0
@@ -473,14 +474,17 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     if occasion >= 0 and w.first[occasion] != 1:
                         i[NEXT] += 1
                         continue
-                else:
-                    for k in range(i[PENDING]):
-                        if pending_time[k] <= now:
-                            source = k
-                            kind = w.pending_kind[k]
-                            target = w.pending_target[k]
-                            value = w.pending_value[k]
-                            break
+                for k in range(i[PENDING]):
+                    if pending_time[k] <= now and (
+                        source < 0
+                        or turn(w.pending_kind[k], w.pending_target[k], w.pending_value[k])
+                        < turn(kind, target, value)
+                    ):
+                        source = k
+                        waits = 1
+                        kind = w.pending_kind[k]
+                        target = w.pending_target[k]
+                        value = w.pending_value[k]
                 if kind == CONTACT:
                     code = touch + 2 * target + (1 if value > 0.5 else 0)
                 elif kind == PLUG:
@@ -635,10 +639,10 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             i[ASKED] += 1
             if (bits & ALIVE) == 0 or bits & REFUSING:
                 i[REFUSED] += 1
-        if i[NEXT] < stimuli and times[i[NEXT]] <= now:
-            i[NEXT] += 1
-        else:
+        if waits == 1:
             take_off(w, source)
+        else:
+            i[NEXT] += 1
 
     i[NOW] = now
     i[COMB] = comb

@@ -6,9 +6,30 @@ Plain functions on flat sequences, compiled or as they stand; see `kernel`.
 
 from __future__ import annotations
 
-from simfw.life.registers import DAY_NS, MOST_PENDING, PENDING, Stimuli, World
+from simfw.life.registers import (
+    DAY_NS,
+    HAND,
+    MOST_PENDING,
+    PENDING,
+    TEMPERATURE,
+    Stimuli,
+    World,
+)
 
-__all__ = ["begin", "take_off"]
+__all__ = ["begin", "take_off", "turn"]
+
+
+def turn(kind: int, target: int, value: float) -> int:
+    """Which of two stimuli of one time comes first: the lower one.
+
+    Ends before beginnings, and either in the order of the gadget file, as `engine.timeline` has it.
+    """
+    rank = kind + 1
+    if kind == TEMPERATURE:
+        rank = 5
+    elif (kind == HAND and value >= 0.0) or (kind != HAND and value > 0.5):
+        rank = kind + 6
+    return (rank << 32) + target
 
 
 def begin(w: World, s: Stimuli, habit: int, now: int) -> None:

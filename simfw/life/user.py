@@ -17,6 +17,7 @@ from simfw.life.drawing import POOL, STRETCH_DAYS, Drawer
 from simfw.life.layout import Layout
 from simfw.life.learning import Question
 from simfw.life.parts import PartTables
+from simfw.life.pending import turn
 from simfw.life.store import Store
 from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern
 
@@ -153,7 +154,9 @@ class Life:
         values = np.concatenate([np.array(columns[3], dtype=np.float64), drawn.value])
         shifted = np.where(drawn.occasion >= 0, drawn.occasion + offset, -1)
         occasion = np.concatenate([np.array(columns[4], dtype=np.int64), shifted])
-        order = np.argsort(times, kind="stable")
+        turns = np.array([turn(*stimulus) for stimulus in zip(
+            kinds.tolist(), targets.tolist(), values.tolist(), strict=True)], dtype=np.int64)
+        order = np.lexsort((turns, times))
         times = times[order]
         due = int(np.searchsorted(times, until, side="left"))
         away = self.drawer.away(number * STRETCH_DAYS, STRETCH_DAYS)

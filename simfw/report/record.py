@@ -90,7 +90,7 @@ def _changes(
               for name, signal in signals.items()}
     changes = [
         _Change(change.time_ns, names[change.kind, change.name], change.value)
-        for change in timeline(run.scenario)
+        for change in timeline(run.scenario, run.gadget)
         if change.kind != "expect" and change.time_ns < run.duration_ns
     ]
     outputs = {name: (signal.name, 0 if signal.kind == "segments" else -1)

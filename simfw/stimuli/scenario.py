@@ -3,9 +3,10 @@
 Scenarios are plain frozen values. They are read from a file (`scenario_file`), or built in Python;
 `to_toml` writes one as text that reads back equal, `problems_of` tells what is wrong with one.
 
-Steps keep the order of the file; the order in time is the order of `at_ns`, and steps of one time
-keep file order. The run is the half-open interval [0, lasts): a stimulus at `lasts` belongs to a
-continuation, an expectation at `lasts` reads the state just before it, and a `for` may run past it.
+Steps keep the order of the file, which has no part in what happens: at one time ends come before
+beginnings, either in one fixed order (`engine.timeline`). The run is the half-open
+interval [0, lasts): a stimulus at `lasts` belongs to a continuation, an expectation there reads
+the state just before it, and a `for` may run past it.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ __all__ = [
     "Temperature",
     "Usb",
     "Wave",
+    "bounce_of",
     "problems_of",
     "raw_edges",
     "to_toml",
@@ -140,12 +142,20 @@ def raw_edges(step: Press) -> tuple[tuple[int, bool], ...]:
     open at `at + b/5`, closed at `at + 2b/5`, open at `at + 3b/5`, closed for good from
     `at + 4b/5`; and the other way round from `at + for` on.
     """
-    toggles = 5 if step.bounce_ns else 1
     return tuple(
-        (start + step.bounce_ns * k // 5, level if k % 2 == 0 else not level)
+        (start + after_ns, level if there else not level)
         for start, level in ((step.at_ns, True), (step.at_ns + step.for_ns, False))
-        for k in range(toggles)
+        for after_ns, there in bounce_of(step.bounce_ns)
     )
+
+
+def bounce_of(bounce_ns: int) -> tuple[tuple[int, bool], ...]:
+    """Return the toggles of one edge: (ns after it, whether the contact is at its new level then).
+
+    Of toggles that a very short bounce puts on one nanosecond the last stands.
+    """
+    toggles = 5 if bounce_ns else 1
+    return tuple({bounce_ns * k // 5: k % 2 == 0 for k in range(toggles)}.items())
 
 
 def problems_of(scenario: Scenario) -> list[Problem]:
@@ -164,6 +174,7 @@ def problems_of(scenario: Scenario) -> list[Problem]:
         if scenario.gadget is not None:
             problems += unknown_names(key, step, scenario.gadget)
     problems += _overlaps(scenario.steps)
+    problems += _contradictions(scenario.steps)
     if scenario.gadget is not None:
         problems += _expectations(scenario.steps, scenario.gadget)
     return problems
@@ -238,6 +249,21 @@ def _overlaps(steps: Iterable[Step]) -> Iterator[Problem]:
             )
         if end >= until:
             busy[what] = (end, key)
+
+
+def _contradictions(steps: Iterable[Step]) -> Iterator[Problem]:
+    """Note temperatures that another one of the same time contradicts."""
+    first: dict[int, tuple[float, str]] = {}
+    for index, step in enumerate(steps):
+        if isinstance(step, Temperature):
+            key = step.key or f"steps[{index}]"
+            told, before = first.setdefault(step.at_ns, (step.temperature_c, key))
+            if told != step.temperature_c:
+                yield Problem(
+                    key=f"{key}.temperature",
+                    text=f"another temperature than that of {before} at the same time",
+                    allowed="one temperature at one time",
+                )
 
 
 def _expectations(steps: Iterable[Step], gadget: Gadget) -> list[Problem]:

@@ -313,12 +313,14 @@ def reduce_system(
     keep: Iterable[str] = (),
     electrics: Electrics | None = None,
     supply: bool = False,
+    closing: bool = False,
 ) -> Reduced:
     """The machine that decides `monitors` at this detail, with the regions `keep` in it as well.
 
     `electrics` is needed by details with bands. With `supply` the supply may go at any time and
     come back at any time, and monitors go on while it is gone; with bands it goes when the
-    protection opens in any case, and then the monitors wait no longer unless `supply` is set.
+    protection opens in any case, and then the monitors wait no longer unless `supply` is set. With
+    `closing`, contacts may also close in the very instant of power-up.
     """
     asked = [m.when for m in monitors] + [m.then for m in monitors if m.then is not None]
     asked += [
@@ -399,7 +401,7 @@ def reduce_system(
     )
     if reader is not None:
         reader.bind(machine, frozenset(collapsed))
-    starts, endless = _starts(machine, system.status_levels)
+    starts, endless = _starts(machine, system.status_levels, closing=closing)
     read_here = _union(_mentions(e) for e in expressions)
     # A count does not follow from the charge: what it was when depends on the way there.
     followed = set(CELL_QUANTITIES) - {"gauge.counted"} if detail.bands else set()
@@ -555,11 +557,12 @@ def _status(level: Mapping[str, bool]) -> str:
 
 
 def _starts(
-    machine: Machine, readable: Sequence[str]
+    machine: Machine, readable: Sequence[str], *, closing: bool
 ) -> tuple[tuple[Outcome, ...], tuple[tuple[str, ...], ...]]:
     """Every way to power up, each input active or not; and the loops of those without an end.
 
-    `readable` are the levels that the status pin may have.
+    `readable` are the levels that the status pin may have. With `closing` there are also those in
+    which the contacts that are closed have just closed.
     """
     flags = machine.flags
     heard = set(machine.event_names)
@@ -572,10 +575,13 @@ def _starts(
             continue
         if not level.get(SUPPLY, True):
             continue
-        happens = found_at_pins(level.get, heard)
-        try:
-            for outcome in machine.starts(values, happens, band):
-                found.setdefault((outcome.config, outcome.broken), outcome)
-        except Endless as loop:
-            endless[loop.loop] = None
+        there = found_at_pins(level.get, heard)
+        edges = [f"{flag.removesuffix('.closed')}.edge" for flag in flags
+                 if flag.endswith(".closed") and level[flag]]
+        for happens in [there, [*edges, *there]] if closing and edges else [there]:
+            try:
+                for outcome in machine.starts(values, happens, band):
+                    found.setdefault((outcome.config, outcome.broken), outcome)
+            except Endless as loop:
+                endless[loop.loop] = None
     return tuple(found.values()), tuple(endless)

@@ -241,7 +241,8 @@ def with_coincidences(
     for detail in details[number:]:
         if details[number].bands and not detail.bands:
             continue
-        finer = reduce_system(system, [monitor], detail, segments=segments, electrics=electrics)
+        finer = reduce_system(system, [monitor], detail, segments=segments, electrics=electrics,
+                              closing=True)
         wider = explore(finer.machine, finer.starts, budget=budget.part(0.6), limit=limit)
         if not wider.broken and wider.finished:
             return _verdict(question, "proved", wider, finer, player.runs - runs), None

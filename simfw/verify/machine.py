@@ -329,6 +329,8 @@ class Machine:
         monitors_due: set[int] = set()
         # Kinds of entries: 0 event, 2 dwell (region, deadline, stay), 3 zero dwell.
         expired: list[tuple[int, int]] = []
+        for event in happens:
+            queue.append((0, event, 0, 0))
         if due is None:
             for i, part in enumerate(parts):
                 now.reset.add(i)
@@ -343,9 +345,7 @@ class Machine:
                 now.phases[clock] += 1
                 expired += [(clock, deadline) for deadline in mark.deadlines]
         on = self._is_on(config)
-        for event in happens:
-            queue.append((0, event, 0, 0))
-        for first, second in chosen:
+        for first, second in sorted(chosen, key=lambda one: self._begins(config, one)):
             if second < 0:
                 for flag, value in self.acts[first].sets:
                     place = self.flag_index[flag]
@@ -363,7 +363,7 @@ class Machine:
         self._run_queue(now, queue, stays)
         if self.cell is not None:
             self._protect(now, queue, stays)
-        broken, monitors = self._judge(now, config, monitors_due)
+        broken, monitors = self._judge(now, config, monitors_due, power_up=due is None)
         after = tuple(
             now.states + now.phases + now.resumes + now.flags + now.conds + monitors
         )
@@ -378,6 +378,13 @@ class Machine:
                 events),  # type: ignore[arg-type]
             broken, tuple(now.made),
         )
+
+    def _begins(self, config: Config, one: tuple[int, int]) -> bool:
+        """Whether something chosen is no end of a stimulus: at one time ends come first."""
+        sets = self.acts[one[0]].sets if one[1] < 0 else ()
+        if len(sets) != 1 or sets[0][1] is not None:
+            return True  # not an input that is touched and let go
+        return not config[3 * len(self.parts) + self.flag_index[sets[0][0]]]
 
     def _on(self, now: Instant) -> bool:
         return self.supply < 0 or bool(now.flags[self.supply])
@@ -397,16 +404,18 @@ class Machine:
             now.resumes[i] = part.resume.index(part.starts) if part.starts in part.resume else 0
             now.reset.add(i)
             stays[i] += 1
-            if on and part.zero[part.starts]:
-                queue.append((3, i, 0, stays[i]))
         now.conds = [0] * len(now.conds)
-        if on:
-            flags, ids = self.flag_index, self._event_ids
+        if not on:
+            return
+        flags, ids = self.flag_index, self._event_ids
 
-            def reads(name: str) -> bool:
-                return name in flags and bool(now.flags[flags[name]])
+        def reads(name: str) -> bool:
+            return name in flags and bool(now.flags[flags[name]])
 
-            queue.extend((0, ids[event], 0, 0) for event in found_at_pins(reads, ids))
+        queue.extend((0, ids[event], 0, 0) for event in found_at_pins(reads, ids))
+        for i, part in enumerate(self.parts):
+            if i != self.band and part.zero[part.starts]:
+                queue.append((3, i, 0, stays[i]))
 
     def _protect(
         self, now: Instant, queue: deque[tuple[int, int, int, int]], stays: list[int]
@@ -500,13 +509,13 @@ class Machine:
             return
 
     def _judge(
-        self, now: Instant, before: Config, due: set[int]
+        self, now: Instant, before: Config, due: set[int], *, power_up: bool
     ) -> tuple[tuple[int, ...], list[int]]:
         broken: list[int] = []
         values: list[int] = []
         base = len(before) - len(self.monitors)
         r = len(self.parts)
-        earlier: Instant | None = None
+        earlier: list[Instant] = []
         # The loads of the new state stand now: what was read during the instant may have changed.
         now.free = {}
         now.seen = {}
@@ -539,12 +548,13 @@ class Machine:
             if asked:
                 demanded = False
                 if not asked.isdisjoint(now.events):
-                    if earlier is None:
-                        # Events are of this instant, the rest of the state settled before it.
-                        earlier = Instant(self, before, [])
-                        earlier.events = now.events
-                        earlier.made, earlier.script = now.made, now.script
-                    demanded = when(earlier)
+                    if not earlier:
+                        # Events are of this instant, the rest of the state settled before it. At
+                        # power-up that is one in which nothing was touched, or, where the supply
+                        # comes back, one with the inputs as they are.
+                        configs = [self._untouched(before), before] if power_up else [before]
+                        earlier = [self._earlier(now, one) for one in dict.fromkeys(configs)]
+                    demanded = any(when(one) for one in earlier)
             else:
                 held = when(now)
                 demanded = held and not value & 2
@@ -559,3 +569,17 @@ class Machine:
                 pending = False
             values.append(int(pending) + 2 * int(held))
         return tuple(broken), values
+
+    def _earlier(self, now: Instant, before: Config) -> Instant:
+        """A settled combination with the events of this instant."""
+        earlier = Instant(self, before, [])
+        earlier.events = now.events
+        earlier.made, earlier.script = now.made, now.script
+        return earlier
+
+    def _untouched(self, config: Config) -> Config:
+        """A combination with every input at rest."""
+        first = 3 * len(self.parts)
+        inputs = [value if name == SUPPLY else 0
+                  for name, value in zip(self.flags, config[first:], strict=False)]
+        return (*config[:first], *inputs, *config[first + len(inputs):])

@@ -10,7 +10,7 @@ import json
 import random
 import shutil
 import subprocess
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -450,9 +450,9 @@ class Account:
         self.shown = {}
         self.expected.append("ok")
 
-    def power(self, now_ns: int) -> None:
-        """Power-up."""
-        self.ask(f"power {now_ns}")
+    def power(self, now_ns: int, moved: Sequence[str] = ()) -> None:
+        """Power-up; `moved` are the contacts that move in this very instant."""
+        self.ask(" ".join(["power", str(now_ns), *moved]))
         self.shown = {}
         self.awake = False
         self.stepper = self.outside.stepper = Stepper(self.system)
@@ -465,6 +465,7 @@ class Account:
             if "status" in self.signals and (flags.get("status.low") or flags.get("status.high"))
             else []
         )
+        raw += [f"{name}.edge" for name in moved]
         # The order of signals is that of the system.
         raw.sort(key=self.system.raw_events.index)
         self.expected += [
@@ -521,7 +522,8 @@ def random_list(account: Account, rng: random.Random, steps: int) -> bool:
         account.set(name, levels[name])
     mark = account.mark()
     try:
-        account.power(now)
+        contacts = [name for name in account.signals if name not in ("usb", "status")]
+        account.power(now, [name for name in contacts if levels[name] and rng.random() < 0.5])
         for _ in range(steps):
             mark = account.mark()
             due = account.stepper.next_due()

@@ -87,13 +87,13 @@ class VectorSet:
                      for name, done, wanted in count_kinds(self.covered(), self.items))
 
 
-def acts_of(scenario: Scenario) -> tuple[Act, ...]:
+def acts_of(scenario: Scenario, gadget: Gadget) -> tuple[Act, ...]:
     """The changes of inputs in a scenario, in order."""
     from simfw.engine.timeline import timeline
 
     kinds = {"contact": "contact", "hand": "hand", "usb": "usb"}
     return tuple(Act(change.time_ns, kinds[change.kind], change.name, change.value)
-                 for change in timeline(scenario)
+                 for change in timeline(scenario, gadget)
                  if change.kind in kinds and change.time_ns < scenario.lasts_ns)  # fmt: skip
 
 
@@ -166,8 +166,8 @@ def replay_scenario(model: Rehearsal, scenario: Scenario, *, whole: bool = True)
     run.go()
     if run.empty_at is not None:
         return None
-    result = model.play(charge=scenario.charge, acts=acts_of(scenario), ends_ns=scenario.lasts_ns,
-                        track=track, whole=whole)  # fmt: skip
+    result = model.play(charge=scenario.charge, acts=acts_of(scenario, model.prepared.gadget),
+                        ends_ns=scenario.lasts_ns, track=track, whole=whole)  # fmt: skip
     seen = [(event.time_ns, event.name) for event in run.events]
     return result if seen == result.events else None
 

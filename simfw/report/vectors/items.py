@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from simfw.behaviour.expression import Constant, levels_in
+from simfw.behaviour.expression import Constant, Flag, levels_in
 from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["CLOSE", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items", "key_of",
@@ -74,7 +74,9 @@ def _of(region: Region, row: Row) -> Iterator[str]:
     yield f"row {row.key}"
     if row.when is not None and not isinstance(row.when, Constant):
         yield f"guard {row.key} true"
-        yield f"guard {row.key} false"
+        # USB that comes and goes in one instant is no stimulus: ends come before beginnings.
+        if row.on != "usb.edge" or row.when != Flag("usb"):
+            yield f"guard {row.key} false"
         if limits_of(row):
             yield f"limit {row.key} true"
             yield f"limit {row.key} false"

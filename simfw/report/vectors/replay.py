@@ -17,7 +17,7 @@ from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock, clock_of
 from simfw.engine.observer import Observer
 from simfw.report.vectors.items import drill_items, key_of
-from simfw.report.vectors.sketch import AT_POWER_UP, NEVER, Act, Sketch
+from simfw.report.vectors.sketch import NEVER, Act, Sketch
 
 __all__ = ["Exchange", "Replay", "Replayer", "Report", "Track"]
 
@@ -154,6 +154,7 @@ class Replayer(Sketch):
         self.asked: dict[str, list[tuple[float, bool]]] = {}
         self.waiting: list[Report] = []
         self.sets: list[str] = []
+        self.moved: list[str] = []  # the contacts that move in this instant
         self.covered: set[str] = set()
         self.period_ns = 0
         self.before: dict[int, deque[str]] = {}  # the last two rows of each region
@@ -162,7 +163,7 @@ class Replayer(Sketch):
              track: Track | None = None, whole: bool = True) -> Replay:
         """Replay `acts` from power-up at `charge` until `ends_ns`; `track` follows a run's charge.
 
-        USB that comes at 0, and what a bench sets at 0, is there when the controller powers up.
+        What happens at 0 happens in the instant in which the controller powers up.
 
         Without `whole`, periods in which nothing new happens are left out.
         """
@@ -171,7 +172,7 @@ class Replayer(Sketch):
         self.usb, self.mode, self.status = False, "off", None
         rests = {"status": self.status_level()}  # what a pin that nothing drives reads
         self.sets = [f"set {name} {rests.get(name, 0)}" for name in _signals(self.system)]
-        before = [act for act in acts if act.at_ns == 0 and act.kind in AT_POWER_UP]
+        before = [act for act in acts if act.at_ns == 0]
         self.start(charge, before)
         go_on = self.run_to if whole else self.go_to
         acts = [act for act in acts if act not in before]
@@ -316,8 +317,10 @@ class Replayer(Sketch):
         if not power_up:
             self.exchange([f"until {self.now}"], self.waiting)
             self.waiting = []
-        word = "power" if power_up else "step"
-        self.exchange([*changed, *self.sets, f"{word} {self.now}"], reports)
+        last = f"step {self.now}"
+        if power_up:
+            last = " ".join(["power", str(self.now), *self.moved])
+        self.exchange([*changed, *self.sets, last], reports)
         self.sets = []
 
     def _fits(self, name: str, value: int) -> bool:
@@ -332,6 +335,7 @@ class Replayer(Sketch):
     def _raw_of(self, acts: Iterable[Act]) -> list[str]:
         """Change inputs, and note them as lines."""
         acts = list(acts)
+        self.moved = [act.name for act in acts if act.kind == "contact"]
         before = self.status_level()
         for act in acts:
             if act.kind in ("contact", "held", "usb"):

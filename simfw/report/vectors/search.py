@@ -311,7 +311,8 @@ class _Search:
                 usb = float(self.sketch.usb)
                 plug, back = ((SOON_NS, "usb", "usb", value) for value in (1.0 - usb, usb))
                 yield now + rest, (plug,)
-                yield now + rest, (plug, back)
+                if usb:
+                    yield now + rest, (plug, back)
                 for level in self.readable:  # the pin says so before USB comes
                     yield now + rest, ((MS, "status", "status", float(level)), plug)
             return
@@ -325,7 +326,7 @@ class _Search:
             for at in sorted(set(self.times(kind, name))):
                 if at > now:
                     yield at + self.after(kind, name), ((at - now, kind, name, value),)
-            if kind == "usb":
+            if kind == "usb" and not value:  # ends come first: to come and go at once is nothing
                 there_and_back = ((SOON_NS, kind, name, value), (SOON_NS, kind, name, 1.0 - value))
                 yield now + SOON_NS, there_and_back
 

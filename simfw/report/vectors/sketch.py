@@ -26,7 +26,6 @@ __all__ = ["Act", "Saved", "Sketch"]
 NEVER = 1 << 62
 LONGEST_PERIOD_NS = 60 * 10**9  # a cycle longer than this is not waited for
 NEARBY = 0.01  # what is near a limit of the gauge (V, or a share of its capacity figure)
-AT_POWER_UP = ("usb", "measured", "status", "held")  # acts that may come before the power
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,7 +318,7 @@ class Sketch:
                     self.seen.add(f"first {self._said[key, holds]}")
 
     def start(self, charge: float, acts: Iterable[Act] = ()) -> None:
-        """Power-up with nothing touched, or with what `acts` have done before."""
+        """Power-up with nothing touched, or with what `acts` do by then."""
         self.stepper.halt(0)
         self._gating = False
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
@@ -328,8 +327,10 @@ class Sketch:
         self.full = False
         self.seen, self._noted = set(), -1
         self.last = [""] * len(self.last)
+        acts = tuple(acts)
         raw = self._raw_of(acts)
-        self.seen.add(f"power {'usb' if self.usb else 'held' if self.contacts else 'alone'}")
+        held = any(act.kind == "held" for act in acts)
+        self.seen.add(f"power {'usb' if self.usb else 'held' if held else 'alone'}")
         self._instant(raw, power_up=True)
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:

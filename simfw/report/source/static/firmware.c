@@ -167,6 +167,12 @@ static void put_due(fw_machine *m)
 
 uint8_t fw_start(fw_machine *m, fw_tick now, const uint8_t levels[])
 {
+    return fw_start_with(m, now, levels, levels, 0u);
+}
+
+uint8_t fw_start_with(fw_machine *m, fw_tick now, const uint8_t levels[],
+                      const uint8_t moved[], uint8_t count)
+{
     fw_index i;
 
     m->head = 0u;
@@ -185,13 +191,16 @@ uint8_t fw_start(fw_machine *m, fw_tick now, const uint8_t levels[])
     for (i = 0u; i < (fw_index)(FW_SIGNAL_COUNT + 1u); i++) {
         m->level[i] = (i < (fw_index)fw_signal_count) ? levels[i] : (uint8_t)0u;
     }
-    for (i = 0u; i < (fw_index)FW_REGION_COUNT; i++) {
-        enter(m, i, fw_regions[i].starts);
+    for (i = 0u; i < count; i++) {
+        put(m, fw_signals[moved[i]].event, FW_NONE, 0u);
     }
     for (i = 0u; i < fw_signal_count; i++) {
         if (fw_signals[i].at_power_up && (levels[i] != 0u)) {
             put(m, fw_signals[i].event, FW_NONE, 0u);
         }
+    }
+    for (i = 0u; i < (fw_index)FW_REGION_COUNT; i++) {
+        enter(m, i, fw_regions[i].starts);
     }
     settle(m);
     return m->fault;

@@ -56,6 +56,11 @@ typedef struct {
 /* Power-up at `now`: every region enters its first state. `levels` has FW_SIGNAL_COUNT elements. */
 uint8_t fw_start(fw_machine *m, fw_tick now, const uint8_t levels[]);
 
+/* The same where `count` contacts have come to their level in this very instant: an edge each, in
+ * this order. `moved` holds their signals. */
+uint8_t fw_start_with(fw_machine *m, fw_tick now, const uint8_t levels[],
+                      const uint8_t moved[], uint8_t count);
+
 /* The instant `now`: first all dwells that are due before it, each at its own time, then the
  * `count` changes of inputs together with the dwells that are due at `now`. Call it when an input
  * changes and when fw_due says so, never with a `now` before the last one. */

@@ -119,8 +119,23 @@ static void check(uint8_t fault)
     }
 }
 
-static void power(fw_tick now)
+/* Power-up; `name` and what is left on the line are contacts that move in this very instant. */
+static void power(fw_tick now, const char *name)
 {
+    uint8_t moved[64];
+    uint8_t count = 0u;
+    size_t i;
+
+    while (name != NULL) {
+        for (i = 0u; i < fw_signal_count; i++) {
+            if ((strcmp(name, fw_signal_names[i]) == 0)
+                && (count < (uint8_t)(sizeof moved / sizeof moved[0]))) {
+                moved[count] = (uint8_t)i;
+                count++;
+            }
+        }
+        name = strtok(NULL, " \r\n");
+    }
     instant = now;
     was_awake = false;
     change_count = 0u;
@@ -128,7 +143,7 @@ static void power(fw_tick now)
     (void)memset(&machine, 0, sizeof machine);
     running = true;
     machine.now = now;
-    check(fw_start(&machine, now, levels));
+    check(fw_start_with(&machine, now, levels, moved, count));
     report(true);
 }
 
@@ -208,7 +223,7 @@ int main(void)
             set(first, second);
             continue; /* answered with the next ok */
         } else if ((strcmp(word, "power") == 0) && (first != NULL)) {
-            power((fw_tick)strtoull(first, NULL, 10));
+            power((fw_tick)strtoull(first, NULL, 10), second);
         } else if ((strcmp(word, "off") == 0) && (first != NULL)) {
             off((fw_tick)strtoull(first, NULL, 10));
         } else if ((strcmp(word, "step") == 0) && (first != NULL)) {
