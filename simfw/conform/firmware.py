@@ -107,7 +107,7 @@ class Firmware:
             told = answers[index] if index < len(answers) else ["nothing more"]
             if drive.replay.left_out:
                 told = [line for line in told if not drive.replay.leaves_out(_time_of(line))]
-            end = int(exchange.lines[-1].split(" ")[-1])
+            end = int(exchange.lines[-1].split(" ")[1])
             found = _compare(exchange, told, compared, self.within_ns, before, end)
             if found is not None:
                 time_ns, expected, got = found
