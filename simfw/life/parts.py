@@ -27,7 +27,9 @@ _TIMED = ("buttons", "chords", "proximity", "gauge", "behaviour")  # sections th
 _REAL = frozenset({"volts", "cross", "open_at", "start_cross", "step_at", "rate", "use", "mark_at"})
 _GROWING = (*sorted(_REAL), "loads_slot", "mix_slot", "step_start", "step_rising", "step_to",
             "mark_start", "mark_rising", "mark_kind")
-_SOME = 1e-9  # the least charge at which the protection closes again: the loop's own grain is 1e-13
+# The least charge at which the protection closes again. The loop's own grain is 1e-13: with so
+# little, a load that takes more than the charger gives would switch it for ever.
+_SOME = 1e-6
 
 
 class PartTables:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import Press, Step, Usb, Wave
+from simfw.stimuli.scenario import ChargerFault, Press, Step, Usb, Wave
 from simfw.verify.abstraction import SUPPLY_ACTS, Reduced
 from simfw.verify.explore import Way
 from simfw.verify.timing import Difference, earliest, way_differences
@@ -34,7 +34,7 @@ class Acts:
 class _Did:
     """One thing of one instant.
 
-    `what` is "press", "release", "edge", "hit", "miss", "usb" or "cut".
+    `what` is "press", "release", "edge", "hit", "miss", "usb", "fault" or "cut".
     """
 
     what: str
@@ -75,6 +75,9 @@ def _did(reduced: Reduced, way: Way) -> Iterator[_Did]:
         elif value and flag == "usb":
             yield _Did("usb", "in", 0)
     usb = flags.get("usb", False)
+    # Where the status pin tells a fault, letting go of it is one.
+    tells = any("charge.fault" in emit for emit in emits.values())
+    faulty = False
     for number, step in enumerate(way.steps, 1):
         for first, second in step.chosen:
             if second >= 0:
@@ -87,6 +90,11 @@ def _did(reduced: Reduced, way: Way) -> Iterator[_Did]:
             elif label == "usb":
                 usb = not usb
                 yield _Did("usb", "in" if usb else "out", number)
+            elif tells and usb and label.startswith("status ") and (
+                faulty != (label == "status released")
+            ):
+                faulty = not faulty
+                yield _Did("fault", "on" if faulty else "off", number)
         for row in step.outcome.rows:
             for event in emits.get(row, ()):
                 head, _, what = event.rpartition(".")
@@ -139,6 +147,8 @@ def _steps(
             continue
         if one.what == "usb":
             found.append(Usb(at_ns=at, present=one.name == "in"))
+        elif one.what == "fault":
+            found.append(ChargerFault(at_ns=at, present=one.name == "on"))
         elif one.what in ("hit", "miss"):
             hands.setdefault(one.name, []).append((at, one.what == "hit"))
         else:

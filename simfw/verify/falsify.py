@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from simfw.engine.run import RuleVerdict, Run
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
+from simfw.stimuli.scenario import ChargerFault, Press, Scenario, Step, Usb, Wave
 from simfw.verify.budget import Budget
 from simfw.verify.decide import telling_charges
 from simfw.verify.player import Player
@@ -257,6 +257,10 @@ class _Draws:
         self._kinds += [("wave", name) for name in gadget.proximity]
         if gadget.charger is not None:
             self._kinds.append(("usb", ""))
+            if "released" in player.prepared.system.status_levels and (
+                "complete" in (gadget.charger.status or "")
+            ):
+                self._kinds.append(("fault", ""))
         if not self._kinds:
             self._kinds.append(("wait", ""))
         limits: list[float] = []
@@ -287,7 +291,7 @@ class _Draws:
             now += chance.choice(self._times) if chance.random() < 0.5 else (
                 chance.randint(1, 3_000) * MS)
             kind, name = chance.choice(self._kinds)
-            length = chance.choice(PLUGGED if kind == "usb" else self._short)
+            length = chance.choice(PLUGGED if kind in ("usb", "fault") else self._short)
             now = max(now, free.get(name or kind, 0))
             free[name or kind] = now + length + MS
             if kind == "press":
@@ -297,9 +301,10 @@ class _Draws:
             elif kind == "wave":
                 steps.append(Wave(at_ns=now, sensor=name, distance_m=chance.randint(2, 60) / 100,
                                   for_ns=length))
-            elif kind == "usb":
-                steps.append(Usb(at_ns=now, present=True))
-                steps.append(Usb(at_ns=now + length, present=False))
+            elif kind in ("usb", "fault"):
+                made = Usb if kind == "usb" else ChargerFault
+                steps.append(made(at_ns=now, present=True))
+                steps.append(made(at_ns=now + length, present=False))
             end = max(end, now + length)
         scenario = self._player.scenario(steps, chance.choice(self._charges), end + self._tail)
         cut = chance.choice(CUTS)

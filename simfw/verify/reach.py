@@ -48,12 +48,14 @@ class Reach:
         """The lights that the written regions have on."""
         return [name for name in self.drives(config) if name in self.gadget.lights]
 
-    def is_plugged(self, config: Config) -> bool:
-        """Whether USB power is in, or the status pin says what it says only then."""
+    def is_asked(self, config: Config) -> bool:
+        """Whether a cable that is in, or a finger on a button, asks for something.
+
+        A status pin that says something tells of a cable; one that a pull-up lifts does not.
+        """
         flags = self.reduced.machine.flag_values(config)
         alone = "status.high" if self.gadget.status_pulled_up else ""
-        return any(flags.get(name, False) for name in ("usb", "status.low", "status.high")
-                   if name != alone)
+        return any(value for name, value in flags.items() if name != alone)
 
     def shown(self, config: Config) -> str:
         """The combination in words."""
@@ -147,12 +149,9 @@ def _may(
 
 
 def _power_up(reach: Reach) -> Iterator[Finding]:
-    machine = reach.reduced.machine
     for config in reach.search.starts:
-        if any(machine.flag_values(config).values()):
-            continue  # a cable that is in, or a finger on a button, asks for something
         lit = reach.lights(config)
-        if lit and not reach.is_plugged(config):
+        if lit and not reach.is_asked(config):
             rows = [f"behaviour.{region.name}.starts" for _, region in reach.written]
             yield finding("light-at-power-up", f"At power-up {' and '.join(lit)} is on: "
                           f"{reach.shown(config)}.", rows)

@@ -24,9 +24,16 @@ from simfw.life.parts import PartTables
 from simfw.life.store import Store
 from simfw.life.user import Life
 from simfw.loading import load_pattern
+from simfw.report.record import recording_text
 from simfw.report.vectors.build import Rehearsal, replay_scenario
+from simfw.stimuli.recording import open_recording
+from simfw.stimuli.recording.mapfile import own_map
+from simfw.stimuli.recording.signals import observe
 from simfw.stimuli.scenario import ChargerFault, Scenario, Step, Temperature, Usb
+from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
+from simfw.verify.falsify import falsify
+from simfw.verify.player import Player
 from tests.report.generated_c import STRICT, compile_harness, compiler, talk, write_harness
 
 S = 10**9
@@ -194,8 +201,7 @@ def test_the_search_reaches_what_the_pin_can_tell(
 ) -> None:
     """Charging and complete always; a fault only by three levels, which a pull-up takes away."""
     gadget = prepared_of(written(folder, status, pull_up)).gadget
-    report = check_gadget(gadget, clock=iter(range(10**9)).__next__, seconds=1e6,
-                          only=("unreachable-state", "row-never-fires"), runs=0)
+    report = check_gadget(gadget, only=("unreachable-state", "row-never-fires"), runs=0)
     missing = {found.text for found in report.findings if found.check == "unreachable-state"}
     can_tell = status == THREE and not pull_up
     assert missing == (set() if can_tell else {"No way leads to seen.fault."})
@@ -280,7 +286,51 @@ def test_a_light_that_tells_of_a_full_cell_is_no_flash_at_power_up(
         path = tmp_path / f"{starts}.toml"
         path.write_text(whole.partition("[behaviour.seen]")[0]
                         + DONE.format(starts=starts))
-        report = check_gadget(read_gadget(path), clock=iter(range(10**9)).__next__, seconds=1e6,
-                              only=("light-at-power-up",), runs=0)
+        report = check_gadget(read_gadget(path), only=("light-at-power-up",), runs=0)
         found[starts] = [one.check for one in report.findings]
     assert found == {"dark": [], "lit": ["light-at-power-up"]}
+
+
+RULES = """
+[[rules]]
+name = "no fault"
+never = "seen.fault"
+"""
+
+
+@pytest.mark.parametrize("runs", [0, 200])
+def test_a_rule_that_only_a_fault_breaks_comes_with_a_scenario_that_breaks_it(
+    tmp_path: Path, runs: int
+) -> None:
+    """The witness of the search, and of random runs alone, brings the fault by a step."""
+    path = tmp_path / "gadget.toml"
+    path.write_text(GADGET.format(status=THREE, pull_up="") + RULES)
+    gadget = read_gadget(path)
+    if runs:
+        player = Player(gadget)
+        (found,) = falsify(player, ["no fault"], [], Budget(10**7), runs=runs)
+        steps = found.scenario.steps
+    else:
+        report = check_gadget(gadget, only=("rule",), runs=0)
+        (broken,) = [one for one in report.findings if one.check == "rule"]
+        assert broken.witness is not None
+        steps = broken.witness.scenario.steps
+    assert ChargerFault in {type(step) for step in steps}
+
+
+@pytest.mark.parametrize("kind", [".csv", ".vcd"])
+def test_a_recorded_fault_reads_back_to_the_same_run(folder: Path, kind: str) -> None:
+    """The recording has a column for it, and needs no map."""
+    prepared = prepared_of(written(folder, THREE, False))
+    gadget = prepared.gadget
+    made = scenario(gadget, 0.5, Usb(at_ns=S, present=True),
+                    ChargerFault(at_ns=10 * S, present=True),
+                    ChargerFault(at_ns=40 * S, present=False))
+    run = simulate(gadget, made, prepared=prepared)
+    file = folder / f"fault{kind}"
+    file.write_text(recording_text(run, kind))
+    recording = open_recording(file)
+    observed = observe(recording, own_map(recording, gadget), gadget)
+    again = simulate(gadget, scenario(gadget, 0.5, *observed.steps), prepared=prepared)
+    assert told(again) == told(run)
+    assert "charge.fault" in {name for _, name in told(run)}
