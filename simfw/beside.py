@@ -5,14 +5,16 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from functools import partial
+from multiprocessing.process import BaseProcess
 from typing import Generic, ParamSpec, Self, TypeVar
 
-__all__ = ["Beside", "leave_interrupts", "usable_cores"]
+__all__ = ["Beside", "begin_worker", "usable_cores"]
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -34,7 +36,7 @@ class Beside(Generic[T]):
         if usable_cores() > 1:
             # Some machines let nobody make processes, or the semaphores between them.
             with suppress(OSError, ImportError, NotImplementedError):
-                self._pool = ProcessPoolExecutor(max_workers=1, initializer=leave_interrupts)
+                self._pool = ProcessPoolExecutor(max_workers=1, initializer=begin_worker)
                 self._future = self._pool.submit(function, *args, **kwargs)
 
     def __enter__(self) -> Self:
@@ -65,6 +67,18 @@ def usable_cores() -> int:
     return os.cpu_count() or 1
 
 
-def leave_interrupts() -> None:
-    """Ctrl-C reaches all processes of a terminal; only the first one acts on it."""
+def begin_worker() -> None:
+    """To be called first in each process that works for another one.
+
+    Ctrl-C reaches all processes of a terminal, and only the first one acts on it. A worker ends
+    with the process that it works for, however that ends: it would wait for work for ever.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_follow, args=(parent,), daemon=True).start()
+
+
+def _follow(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import codecs
+import contextlib
 import importlib
+import io
 import os
 import pkgutil
 import sys
@@ -31,7 +34,7 @@ exit status: 0 fine, 1 a rule, expectation or comparison failed, 2 bad input or 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit status. Errors go to standard error as text."""
-    _open_closed_streams()
+    _prepare_streams()
     parser = _parser()
     arguments, rest = parser.parse_known_args(argv)
     if rest:
@@ -50,23 +53,60 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return BROKEN_PIPE
     except OSError as error:
-        if error.filename is not None:
-            raise
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # Files are read and written with messages of their own; what is left is standard output.
         reason = (error.strerror or str(error)).lower()
-        print(f"Cannot write the output: {reason}.", file=sys.stderr)
+        where = "the output" if error.filename is None else str(error.filename)
+        if error.filename is None and not isinstance(sys.stdout, _Closed):
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        print(f"Cannot write {where}: {reason}.", file=sys.stderr)
+        return UsageError.exit_code
+    except MemoryError:
+        print("Out of memory.", file=sys.stderr)
         return UsageError.exit_code
     return status
 
 
-def _open_closed_streams() -> None:
-    """Put the null device where standard output or error was closed (`simfw run ... >&-`).
+class _Closed(io.StringIO):
+    """Stands for a standard output that was closed: nothing can be written to it."""
 
-    Python has None there, and the next file to be opened would get the number of the closed one.
+    def write(self, _text: str, /) -> int:
+        raise OSError(None, "it is closed")
+
+
+def _prepare_streams() -> None:
+    """Let standard output and error take any text, and nothing be lost where one was closed.
+
+    Where one was closed (`simfw run ... >&-`) Python has None, and the next file to be opened would
+    get the number of the closed one: the null device keeps that number. What is meant for a closed
+    standard output then fails like any output that cannot be written. Characters that the
+    terminal's encoding does not have are escaped.
     """
-    for name in ("stdout", "stderr"):
-        if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+    for number, name in ((1, "stdout"), (2, "stderr")):
+        stream = getattr(sys, name)
+        if stream is None:
+            with contextlib.suppress(OSError):
+                opened = os.open(os.devnull, os.O_WRONLY)
+                if opened != number:
+                    os.dup2(opened, number)
+                    os.close(opened)
+            closed = _Closed() if name == "stdout" else open(  # noqa: SIM115
+                os.devnull, "w", encoding="utf-8")
+            setattr(sys, name, closed)
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="simfw")
+
+
+def _escaped(error: UnicodeError) -> tuple[str, int]:
+    """Characters as JSON and most languages escape them, with four hexadecimal digits each."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    raw = error.object[error.start : error.end].encode("utf-16-be", "surrogatepass")
+    return ("".join(f"\\u{raw[at]:02x}{raw[at + 1]:02x}" for at in range(0, len(raw), 2)),
+            error.end)
+
+
+codecs.register_error("simfw", _escaped)
 
 
 def _parser() -> argparse.ArgumentParser:

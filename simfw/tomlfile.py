@@ -36,6 +36,7 @@ KeyPath = tuple[str | int, ...]
 Kind = Literal["gadget", "scenario", "pattern", "map"]
 
 LARGEST_BYTES = 4_000_000
+DEEPEST = 32  # tables and lists inside each other
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _LONGEST_VALUE = 60
 
@@ -170,7 +171,11 @@ def read_toml(path: str | Path) -> TomlFile:
     except tomllib.TOMLDecodeError as error:
         raise DescriptionError([_syntax_problem(str(path), text, str(error))]) from None
     except RecursionError:
-        raise _refusal(Path(path), "tables and lists are nested too deeply") from None
+        raise _too_deep(path) from None
+    except ValueError:
+        raise _refusal(Path(path), "a number has more digits than are read") from None
+    if _depth(data) > DEEPEST:
+        raise _too_deep(path)
     if not data:
         raise _refusal(Path(path), "the file says nothing")
     return TomlFile(
@@ -180,6 +185,20 @@ def read_toml(path: str | Path) -> TomlFile:
         digest=hashlib.sha256(raw).hexdigest(),
         source=text.encode(),
     )
+
+
+def _depth(data: object) -> int:
+    """How deep tables and lists are nested, found level by level."""
+    depth, level = 0, [data]
+    while level and depth <= DEEPEST:
+        level = [item for part in level if isinstance(part, dict | list)
+                 for item in (part.values() if isinstance(part, dict) else part)]
+        depth += bool(level)
+    return depth
+
+
+def _too_deep(path: str | Path) -> DescriptionError:
+    return _refusal(Path(path), f"tables and lists are nested more than {DEEPEST} deep")
 
 
 def require_kind(file: TomlFile, wanted: Kind) -> None:

@@ -66,14 +66,15 @@ def write_folder(
     if make:
         check_folder(folder)
     waiting: list[tuple[str, Path]] = []
+    made: list[Path] = []
     target = folder
     try:
         if make:
-            folder.mkdir(parents=True, exist_ok=True)
+            _make_folder(folder, made)
         for name, content in files.items():
             target = folder / name
             if make:
-                target.parent.mkdir(parents=True, exist_ok=True)
+                _make_folder(target.parent, made)
             if target.is_symlink():
                 target = target.resolve()  # what it points to is written, the link stays
             if target.is_dir():
@@ -89,6 +90,7 @@ def write_folder(
             temporary, target = waiting[0]
             os.replace(temporary, target)
             waiting.pop(0)
+        made.clear()
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise UsageError(f"Cannot write {target}: {reason}.") from error
@@ -96,6 +98,23 @@ def write_folder(
         for temporary, _ in waiting:
             with contextlib.suppress(OSError):
                 os.unlink(temporary)
+        for inside in reversed(made):  # nothing is left of what was made for nothing
+            with contextlib.suppress(OSError):
+                inside.rmdir()
+
+
+def _make_folder(folder: Path, made: list[Path]) -> None:
+    """Make a folder and those above it; each that was not there is noted."""
+    missing = []
+    for part in (folder, *folder.parents):
+        if part.exists():
+            break
+        missing.append(part)
+    for part in reversed(missing):
+        part.mkdir(exist_ok=True)
+        made.append(part)
+    if not folder.is_dir():
+        raise NotADirectoryError(None, "it is no folder")
 
 
 def _umask() -> int:

@@ -326,10 +326,10 @@ def test_progress_is_told_on_a_terminal_only(
 
 
 def test_closed_and_full_streams_end_without_a_traceback() -> None:
-    """`>&-` prints nowhere and changes nothing; a full disk behind standard output is told."""
+    """A standard output that is closed, or a full disk behind it, is told; exit status 2."""
     call = f"{sys.executable} -m simfw modes {OLD.parent / 'gadget.toml'}"
     for streams, status, said in (
-        (">&-", 0, ""),
+        (">&-", 2, "Cannot write the output: it is closed.\n"),
         ("2>&-", 0, ""),
         (">/dev/full", 2, "Cannot write the output: no space left on device.\n"),
     ):

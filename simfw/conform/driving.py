@@ -83,8 +83,8 @@ def recorded_drive(prepared: Prepared, model: Rehearsal, observed: Observed, opt
     name = observed.recording.path.name
     charge, said = options.charge, []
     if charge is None:
-        noted = observed.recording.notes.get("charge")
-        charge = ASSUMED_CHARGE if noted is None else float(noted)
+        noted = observed.recording.charge
+        charge = ASSUMED_CHARGE if noted is None else noted
         if noted is None:
             said.append(f"{name}: start charge not recorded, {100 * charge:.0f} % is taken.")
     if observed.outputs:

@@ -79,6 +79,7 @@ class Kept:
         self.path = Path(path)
         self.users = 0
         self._places: dict[int, array[int]] = {}  # of the lines of each design
+        self._made = False
         self._stream = self._opened({"simfw": KIND, "format": FORMAT, **study})
 
     def __enter__(self) -> Self:
@@ -86,6 +87,9 @@ class Kept:
 
     def __exit__(self, *_: object) -> None:
         self._stream.close()
+        if self._made and not self.users:  # stopped before the first group: nothing to go on from
+            with contextlib.suppress(OSError):
+                self.path.unlink()
 
     def outcomes(self, design: int) -> Iterator[Outcome]:
         """The groups kept for a design, in the order in which they ended."""
@@ -127,6 +131,7 @@ class Kept:
             if self.path.exists() and not self.path.is_file():
                 raise UsageError(f"--keep {self.path}: this is no file but a folder or a device.")
             if not self.path.exists() or self.path.stat().st_size == 0:
+                self._made = not self.path.exists()
                 write_whole(self.path, json.dumps(head) + "\n")
             stream = self.path.open("r+b")
         except OSError as error:

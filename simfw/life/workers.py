@@ -9,7 +9,7 @@ from concurrent.futures.process import BrokenProcessPool
 from itertools import islice
 from typing import Protocol, Self
 
-from simfw.beside import leave_interrupts
+from simfw.beside import begin_worker
 from simfw.errors import RunError
 from simfw.life.work import Outcome, Task, run_task
 
@@ -41,7 +41,7 @@ class Processes:
     def __init__(self, jobs: int) -> None:
         self._jobs = jobs
         self._before = set(multiprocessing.active_children())
-        self._pool = ProcessPoolExecutor(max_workers=jobs, initializer=leave_interrupts)
+        self._pool = ProcessPoolExecutor(max_workers=jobs, initializer=begin_worker)
 
     def __enter__(self) -> Self:
         return self

@@ -271,12 +271,12 @@ def _charge(observed: Observed, options: Options) -> tuple[float | None, list[st
     if options.charge is not None:
         return options.charge, []
     noted = observed.recording.notes.get("charge")
-    if noted is not None:
-        try:
-            return float(noted), [f"start charge {100 * float(noted):.4g} % from the recording"]
-        except ValueError:
-            return None, [f"the recording notes a charge that is no number: {noted}"]
-    return None, []
+    if noted is None:
+        return None, []
+    charge = observed.recording.charge
+    if charge is None:
+        return None, [f"the recording notes a charge that is no number from 0 to 1: {noted[:40]}"]
+    return charge, [f"start charge {100 * charge:.4g} % from the recording"]
 
 
 def _try_charges(observed: Observed, model: Model, options: Options,

@@ -155,7 +155,7 @@ def test_full_disk_is_told(made: Pattern) -> None:
         pytest.skip("no such device here")
     study = study_of(made, 1, 0, command="life")
     kept = Kept.__new__(Kept)
-    kept.path, kept.users, kept._places = full, 0, {}
+    kept.path, kept.users, kept._places, kept._made = full, 0, {}, False
     kept._stream = full.open("r+b", buffering=0)  # type: ignore[assignment]
     with pytest.raises(UsageError, match="cannot be written: no space left"), kept:
         kept.add(0, invented(0, (0,)))

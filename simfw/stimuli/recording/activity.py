@@ -21,6 +21,7 @@ PERIODS: Final = 100_000
 PWM_HZ: Final = (25.0, 20_000.0)  # slower is blinking, faster is a carrier
 CARRIER_HZ: Final = (20_000.0, 500_000.0)
 NEAR: Final = 0.1  # distances that differ by no more than this are one period
+MOST_LIKENED: Final = 500  # wires whose names are compared with nearly the same ones
 STEADY: Final = 0.7  # share of the distances that have to be alike; a bouncing contact's vary
 
 
@@ -186,6 +187,8 @@ def draft_map(found: Activity, gadget: Gadget) -> str:
         "# Check every line: a guess by name is only a guess.",
         "",
     ]
+    if len(found.wires) > MOST_LIKENED:
+        lines[2:] = [f"# Of more than {MOST_LIKENED} wires only equal names are found.", ""]
     for number, wire in enumerate(found.wires):
         lines.append(f"# {wire.wire.name}: {describe(wire, found)}")
         head = f"[wires.{_key(wire.wire.name)}]"
@@ -234,6 +237,7 @@ def _key(name: str) -> str:
 def _match(found: Activity, signals: Mapping[str, Signal]) -> dict[int, tuple[str, Signal]]:
     """Wire number -> (signal name, signal): equal names first, then near ones.
 
+    Names are likened for `MOST_LIKENED` wires at most.
     Nobody presses a button a thousand times a second, whatever the wire is called: one that looks
     like PWM or a carrier is taken for an output.
     """
@@ -250,7 +254,7 @@ def _match(found: Activity, signals: Mapping[str, Signal]) -> dict[int, tuple[st
                 matched[number] = (name, signal)
     taken = {name for name, _ in matched.values()}
     for number, wire in enumerate(found.wires):
-        if number in matched:
+        if number in matched or len(found.wires) > MOST_LIKENED:
             continue
         close = nearest(_plain(wire.wire.name), [
             key for key, name in plain.items()

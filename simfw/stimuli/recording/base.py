@@ -8,6 +8,7 @@ picoseconds loses nothing.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -29,6 +30,7 @@ __all__ = [
     "Remarks",
     "Wire",
     "bad_recording",
+    "sample_rate",
     "seconds_text",
 ]
 
@@ -39,6 +41,8 @@ HIGH_Z = float("inf")
 
 # Above this number of bits a double no longer holds every whole number.
 EXACT_BITS = 53
+MOST_HZ = 10**15  # a tick of the fastest recorder is a femtosecond
+_HERTZ = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,9 +133,24 @@ class Recording:
     notes: Mapping[str, str] = field(default_factory=dict)
     open_remarks: tuple[Remark, ...] = ()
 
+    @property
+    def charge(self) -> float | None:
+        """The cell's charge (0..1) that its comments note; None where they note none."""
+        try:
+            noted = float(self.notes.get("charge", ""))
+        except ValueError:
+            return None
+        return noted if 0.0 <= noted <= 1.0 else None
+
     def blocks(self, remarks: Remarks | None = None) -> Iterator[Block]:
-        """Read the file from its beginning. Raises `DescriptionError` where it makes no sense."""
-        return self.reader(Remarks() if remarks is None else remarks)
+        """Read the file from its beginning.
+
+        Raises `DescriptionError` where it makes no sense or can no longer be read.
+        """
+        try:
+            yield from self.reader(Remarks() if remarks is None else remarks)
+        except OSError as error:
+            raise unreadable(self.path, error) from error
 
     def edges(self, remarks: Remarks | None = None) -> Iterator[Edge]:
         """The same as single changes with plain Python values: `x` and `z` as text."""
@@ -173,6 +192,18 @@ def bad_recording(
         Problem(file=str(path), line=line, key=key, found=found, text=text, allowed=allowed,
                 suggestion=suggestion)
     ])
+
+
+def unreadable(path: Path, error: OSError) -> DescriptionError:
+    """The error for a file that the system does not read."""
+    return bad_recording(path, f"the file cannot be read: {(error.strerror or str(error)).lower()}")
+
+
+def sample_rate(text: str) -> Fraction | None:
+    """A sample rate such as `4 MHz` in hertz, None where it is none."""
+    found = re.fullmatch(r"([0-9]{1,18}(?:\.[0-9]{1,18})?)\s*([kmg]?)(?:hz)?", text.strip().lower())
+    rate = Fraction(found[1]) * _HERTZ[found[2]] if found else Fraction(0)
+    return rate if 0 < rate <= MOST_HZ else None
 
 
 def seconds_text(ticks: int, tick_s: Fraction) -> str:

@@ -14,10 +14,12 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Context, Decimal, InvalidOperation
 from fractions import Fraction
+from io import TextIOBase
 from pathlib import Path
 from typing import Final, TextIO
 
@@ -32,6 +34,7 @@ from simfw.stimuli.recording.base import (
     Remarks,
     Wire,
     bad_recording,
+    sample_rate,
 )
 
 __all__ = ["open_csv"]
@@ -42,10 +45,12 @@ WORDS: Final = {
     "none": -1.0,  # no hand
     "x": UNKNOWN, "z": HIGH_Z,
 }
-NUMBER: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+NUMBER: Final = re.compile(r"[+-]?(\d{1,60}(\.\d{0,60})?|\.\d{1,60})([eE][+-]?\d{1,3})?", re.ASCII)
+WIDE: Final = Context(prec=200)
 ROWS: Final = 1 << 15
 PEEK: Final = 200
-HERTZ: Final = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
+LONGEST_LINE: Final = 1 << 24  # characters
+LARGEST_POWER: Final = 40  # of ten; a time or level beyond it is no time and no level
 ALLOWED_VALUES: Final = "0, 1, low, high, on, off, true, false, none, x, z, a number, or nothing"
 
 
@@ -70,7 +75,7 @@ def open_csv(path: Path) -> Recording:
     Raises `DescriptionError` with the line where the header cannot be understood.
     """
     remarks = Remarks()
-    raw = path.read_bytes()[:4] if path.stat().st_size < 4 else _first_bytes(path)
+    raw = _first_bytes(path)
     if not raw:
         raise bad_recording(path, "the file is empty")
     if b"\0" in raw and not raw.startswith((b"\xff\xfe", b"\xfe\xff")):
@@ -82,9 +87,10 @@ def open_csv(path: Path) -> Recording:
     with path.open(encoding=encoding, errors="replace", newline="") as stream:
         header, line = _header(path, stream, notes)
         separator = max(",;\t", key=header.count)
-        names = [name.strip() for name in next(csv.reader([header], delimiter=separator))]
-        rows = [row for _, row in zip(range(PEEK), csv.reader(stream, delimiter=separator),
-                                      strict=False)]
+        _, cells = next(_cells(path, [header], separator, line - 1))
+        names = [name.strip() for name in cells]
+        rows = [row for _, (_, row) in zip(range(PEEK), _cells(path, stream, separator, line),
+                                           strict=False)]
     rate = _rate(path, notes)
     layout, wires = _layout(path, names, rows, line, separator, encoding, rate)
     tick_s = 1 / rate if layout.time is None and rate else Fraction(1, 10**layout.places)
@@ -103,7 +109,7 @@ def _first_bytes(path: Path) -> bytes:
 
 
 def _header(path: Path, stream: TextIO, notes: dict[str, str]) -> tuple[str, int]:
-    for number, text in enumerate(iter(stream.readline, ""), start=1):
+    for number, text in enumerate(iter(lambda: stream.readline(LONGEST_LINE), ""), start=1):
         stripped = text.strip()
         if stripped.startswith(("#", ";", "//")):
             key, colon, value = stripped.lstrip("#;/ ").partition(":")
@@ -114,15 +120,40 @@ def _header(path: Path, stream: TextIO, notes: dict[str, str]) -> tuple[str, int
     raise bad_recording(path, "the file has comments but no header")
 
 
+def _cells(path: Path, stream: Iterable[str], separator: str, before: int
+           ) -> Iterator[tuple[int, list[str]]]:  # fmt: skip
+    """The rows of a table with the line that each ends at; `before` lines went before."""
+    if isinstance(stream, TextIOBase):
+        stream = _bounded(path, stream, before)
+    rows = csv.reader(stream, delimiter=separator)
+    while True:
+        try:
+            row = next(rows)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise bad_recording(path, f"this row cannot be read ({error})",
+                                line=before + rows.line_num) from error
+        yield before + rows.line_num, row
+
+
+def _bounded(path: Path, stream: TextIOBase, before: int) -> Iterator[str]:
+    for number, text in enumerate(iter(lambda: stream.readline(LONGEST_LINE), ""), start=1):
+        if len(text) == LONGEST_LINE:
+            raise bad_recording(path, f"this line is longer than {LONGEST_LINE // 10**6} million "
+                                "characters", line=before + number)
+        yield text
+
+
 def _rate(path: Path, notes: dict[str, str]) -> Fraction | None:
     text = notes.get("sample rate", notes.get("samplerate"))
     if text is None:
         return None
-    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([kmg]?)(?:hz)?", text.lower())
-    if not found or Fraction(found[1]) == 0:
+    rate = sample_rate(text)
+    if rate is None:
         raise bad_recording(path, "this is not a sample rate", key="sample rate", found=text,
                             allowed="for example `4 MHz`")
-    return Fraction(found[1]) * HERTZ[found[2]]
+    return rate
 
 
 def _time_unit(name: str) -> str | None:
@@ -168,7 +199,8 @@ def _layout(
         raise bad_recording(path, f"column {empty[0] + 1} has no name", line=line,
                             found=separator.join(names))
     others = [index for index in others if names[index]]
-    doubled = {names[index] for index in others if names.count(names[index]) > 1}
+    counted = Counter(names[index] for index in others)
+    doubled = {name for name, count in counted.items() if count > 1}
     if doubled:
         raise bad_recording(path, "two columns have the same name", line=line,
                             found=", ".join(sorted(doubled)))
@@ -191,7 +223,9 @@ def _decimals(rows: list[list[str]], column: int, separator: str) -> int:
                 number = Decimal(text)
             except InvalidOperation:
                 continue
-            power = number.normalize().as_tuple().exponent
+            if not number.is_finite() or abs(number.adjusted()) > LARGEST_POWER:
+                continue
+            power = number.normalize(WIDE).as_tuple().exponent
             most = max(most, -power if isinstance(power, int) else 0)
     return most
 
@@ -203,8 +237,8 @@ def _long_wires(path: Path, layout: _Layout) -> tuple[Wire, ...]:
     with path.open(encoding=layout.encoding, errors="replace", newline="") as stream:
         for _ in range(layout.header_line):
             stream.readline()
-        for row in csv.reader(stream, delimiter=layout.separator):
-            if len(row) > layout.long[0] and not row[0].lstrip().startswith("#"):
+        for _, row in _cells(path, stream, layout.separator, layout.header_line):
+            if row and len(row) > layout.long[0] and not row[0].lstrip().startswith("#"):
                 names.setdefault(row[layout.long[0]].strip())
     if not names:
         raise bad_recording(path, "no row follows the header", line=layout.header_line)
@@ -233,22 +267,16 @@ class _Rows:
         with self.path.open(encoding=layout.encoding, errors="replace", newline="") as stream:
             for _ in range(layout.header_line):
                 stream.readline()
-            rows = csv.reader(stream, delimiter=layout.separator)
             tail = ""
-            try:
-                for row in rows:
-                    line = layout.header_line + rows.line_num
-                    if not row or not any(row):
-                        continue
-                    if row[0].lstrip().startswith(("#", "//")):
-                        continue
-                    self.row(row, line)
-                    tail = row[-1]
-                    if len(self.ticks) >= ROWS:
-                        yield self.block()
-            except csv.Error as error:
-                raise self.bad(layout.header_line + rows.line_num,
-                               f"this row cannot be read ({error})") from error
+            for line, row in _cells(self.path, stream, layout.separator, layout.header_line):
+                if not row or not any(row):
+                    continue
+                if row[0].lstrip().startswith(("#", "//")):
+                    continue
+                self.row(row, line)
+                tail = row[-1]
+                if len(self.ticks) >= ROWS:
+                    yield self.block()
         if not self.started:
             raise self.bad(layout.header_line, "no row follows the header")
         if not _ends_with_newline(self.path):
@@ -305,8 +333,10 @@ class _Rows:
         if not NUMBER.fullmatch(text):
             raise self.bad(line, "this is not a time", key="time", found=shown or "nothing",
                            allowed="a decimal number")
-        exact = Decimal(text).scaleb(self.layout.places - self.layout.exponent)
-        tick = int(exact.to_integral_value())
+        exact = Decimal(text).scaleb(self.layout.places - self.layout.exponent, WIDE)
+        if exact and exact.adjusted() > LARGEST_POWER:
+            raise self.bad(line, "this time is larger than 64 bits hold", found=shown)
+        tick = int(exact.to_integral_value(context=WIDE))
         if tick != exact:
             self.remarks.add(f"the time {text} is finer than the tick of "
                              f"1e-{self.layout.places} s; rounded", line, kind="finer")
@@ -327,6 +357,9 @@ class _Rows:
                 raise self.bad(line, "this is not a level", key=self.wires[wire].name,
                                found=text, allowed=ALLOWED_VALUES)
             value = float(word)
+            if value != value or abs(value) > 10.0**LARGEST_POWER:
+                raise self.bad(line, "this number is too large for a level",
+                               key=self.wires[wire].name, found=text, allowed=ALLOWED_VALUES)
         elif value != value or value == HIGH_Z:
             self.remarks.add(f"{self.wires[wire].name} is {word} here", line,
                              kind=f"{word} {wire}")

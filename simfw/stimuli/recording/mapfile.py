@@ -232,7 +232,8 @@ def find_signal(signals: Mapping[str, Signal], name: str) -> Signal | None:
         inner = find_signal(signals, rest)
         return inner if inner is not None and inner.kind in kinds[section] else None
     whole, _, number = name.rpartition(".")
-    if whole in signals and signals[whole].kind == "segments" and number.isdigit():
+    if (whole in signals and signals[whole].kind == "segments"
+            and re.fullmatch("[0-9]{1,9}", number)):
         signal = signals[whole]
         if 1 <= int(number) <= signal.segments:
             return Signal(kind="segment", name=signal.name, segments=signal.segments,

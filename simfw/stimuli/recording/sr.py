@@ -8,22 +8,36 @@ samples, least significant bit first: one member `logic-1`, or numbered parts `l
 from __future__ import annotations
 
 import configparser
+import lzma
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.stimuli.recording.base import Block, Recording, Remarks, Wire, bad_recording
+from simfw.stimuli.recording.base import (
+    Block,
+    Recording,
+    Remarks,
+    Wire,
+    bad_recording,
+    sample_rate,
+)
 
 __all__ = ["open_sr"]
 
-CHUNK: Final = 1 << 22  # samples
-HERTZ: Final = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
+CHUNK: Final = 1 << 22  # bytes
+LONGEST_METADATA: Final = 1_000_000  # bytes
+DAMAGED: Final = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, OSError, RuntimeError,
+                  NotImplementedError, ValueError, OverflowError, KeyError)
+"""What the reading of a damaged (or encrypted) archive raises."""
+METHODS: Final = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+"""Of the others one small read can inflate to gigabytes at once, so they are not read."""
 
 
 def open_sr(path: Path) -> Recording:
@@ -38,9 +52,13 @@ def open_sr(path: Path) -> Recording:
             if "metadata" not in members:
                 raise bad_recording(path, "no `metadata` in this archive",
                                     found=", ".join(members[:6]) or "nothing")
-            text = archive.read("metadata").decode("utf-8", "replace")
-    except zipfile.BadZipFile as error:
-        raise bad_recording(path, f"this is not a whole zip archive ({error})") from error
+            with _opened(path, archive, "metadata") as stream:
+                raw = stream.read(LONGEST_METADATA + 1)
+    except DAMAGED as error:
+        raise bad_recording(path, f"this is not a whole zip archive ({_reason(error)})") from error
+    if len(raw) > LONGEST_METADATA:
+        raise bad_recording(path, f"`metadata` is longer than {LONGEST_METADATA // 10**6} MB")
+    text = raw.decode("utf-8", "replace")
     device = _device(path, text)
     rate = _rate(path, device)
     size = _whole(path, device, "unitsize", 1)
@@ -60,6 +78,18 @@ def open_sr(path: Path) -> Recording:
     )
 
 
+def _opened(path: Path, archive: zipfile.ZipFile, name: str) -> IO[bytes]:
+    method = archive.getinfo(name).compress_type
+    if method not in METHODS:
+        raise bad_recording(path, f"{name[:60]} is compressed in a way that is not read",
+                            key="method", found=str(method), allowed="0 (stored) or 8 (deflate)")
+    return archive.open(name)
+
+
+def _reason(error: Exception) -> str:
+    return getattr(error, "strerror", None) or str(error) or type(error).__name__
+
+
 def _device(path: Path, text: str) -> dict[str, str]:
     parser = configparser.ConfigParser(interpolation=None, strict=False)
     try:
@@ -76,16 +106,16 @@ def _device(path: Path, text: str) -> dict[str, str]:
 
 def _rate(path: Path, device: dict[str, str]) -> Fraction:
     text = device.get("samplerate", "")
-    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([kmg]?)(?:hz)?", text.strip().lower())
-    if not found or Fraction(found[1]) == 0:
+    rate = sample_rate(text)
+    if rate is None:
         raise bad_recording(path, "this is not a sample rate", key="metadata.samplerate",
                             found=text or "nothing", allowed="for example `4 MHz`")
-    return Fraction(found[1]) * HERTZ[found[2]]
+    return rate
 
 
 def _whole(path: Path, device: dict[str, str], key: str, default: int) -> int:
     text = device.get(key, str(default))
-    if not text.isdigit() or not 1 <= int(text) <= 8:
+    if text not in ("1", "2", "3", "4", "5", "6", "7", "8"):
         raise bad_recording(path, "this is not a number of bytes", key=f"metadata.{key}",
                             found=text, allowed="1 to 8")
     return int(text)
@@ -111,7 +141,7 @@ def _names(device: dict[str, str], bits: int, remarks: Remarks) -> list[tuple[in
 
 def _parts(members: list[str], capture: str) -> list[str]:
     numbered = [(int(found[1]), name) for name in members
-                if (found := re.fullmatch(re.escape(capture) + r"-(\d+)", name))]
+                if (found := re.fullmatch(re.escape(capture) + r"-([0-9]{1,9})", name))]
     return [capture] if capture in members else [name for _, name in sorted(numbered)]
 
 
@@ -120,29 +150,28 @@ def _read(
 ) -> Iterator[Block]:
     previous: np.uint64 | None = None
     done = 0
-    with zipfile.ZipFile(path) as archive:
-        for part in parts:
-            rest = b""
-            with archive.open(part) as stream:
-                while True:
-                    try:
-                        raw = stream.read(CHUNK * size)
-                    except (zipfile.BadZipFile, EOFError, OSError) as error:
-                        remarks.add(f"{part} breaks off after sample {done} ({error}); what "
-                                    "follows is missing")
-                        return
-                    if not raw:
-                        break
-                    raw = rest + raw
-                    whole = len(raw) // size * size
-                    raw, rest = raw[:whole], raw[whole:]
-                    samples = _samples(raw, size)
-                    if len(samples):
-                        yield _changes(samples, previous, done, bits)
-                        previous = samples[-1]
-                        done += len(samples)
-            if rest:
-                remarks.add(f"{part} ends in the middle of a sample; {len(rest)} bytes left out")
+    part = parts[0]
+    rest = b""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            for part in parts:
+                rest = b""
+                with _opened(path, archive, part) as stream:
+                    while raw := stream.read(CHUNK):
+                        raw = rest + raw
+                        whole = len(raw) // size * size
+                        raw, rest = raw[:whole], raw[whole:]
+                        samples = _samples(raw, size)
+                        if len(samples):
+                            yield _changes(samples, previous, done, bits)
+                            previous = samples[-1]
+                            done += len(samples)
+                if rest:
+                    remarks.add(f"{part} ends in the middle of a sample; {len(rest)} bytes left "
+                                "out")
+    except DAMAGED as error:
+        remarks.add(f"{part} breaks off after sample {done} ({_reason(error)}); what follows is "
+                    "missing")
 
 
 def _samples(raw: bytes, size: int) -> NDArray[np.uint64]:

@@ -36,7 +36,9 @@ __all__ = ["open_vcd"]
 CHUNK: Final = 1 << 22
 PIECE: Final = 1 << 15
 HEADER_LIMIT: Final = 1 << 26
+LONGEST_LINE: Final = 1 << 26  # bytes
 TOKEN: Final = re.compile(rb"\S+")
+END: Final = re.compile(rb"(?<!\S)\$enddefinitions\s+\$end(?!\S)")
 UNITS: Final = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 REAL_TYPES: Final = frozenset({"real", "realtime", "real_parameter", "shortreal"})
 DUMPS: Final = frozenset({b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff"})
@@ -105,15 +107,20 @@ def _notes(comments: list[str]) -> tuple[dict[str, str], Fraction | None]:
 
 
 def _read_header(path: Path, stream: BinaryIO) -> _Header:
-    data = b""
+    read = bytearray()
+    seen = 0  # up to here there is no end; a few bytes more are kept for one that was cut in two
     while True:
         more = stream.read(1 << 16)
-        data += more
-        found = re.search(rb"(?<!\S)\$enddefinitions\s+\$end(?!\S)", data)
-        if found and (found.end() < len(data) or not more):
+        read += more
+        found = END.search(read, seen)
+        if found and (found.end() < len(read) or not more):
             break
-        if not more or len(data) > HEADER_LIMIT:
-            raise _no_end(path, data)
+        if not more or len(read) > HEADER_LIMIT:
+            raise _no_end(path, bytes(read))
+        # What may yet become the end begins at the last `$enddefinitions`.
+        last = read.rfind(b"$enddefinitions", seen)
+        seen = max(0, last - 1 if last >= 0 else len(read) - 16)
+    data = bytes(read)
     header = _Header(size=found.end(), lines=data.count(b"\n", 0, found.end()))
     if data.startswith(b"\xef\xbb\xbf"):
         header.remarks.add("the file begins with a byte order mark; ignored", 1)
@@ -146,11 +153,15 @@ class _Declarations:
 
     def __init__(self, path: Path, data: bytes, header: _Header) -> None:
         self.path, self.data, self.header = path, data, header
+        self.known = (0, 1)
         self.scopes: list[str] = []
         self.declared: list[tuple[tuple[str, ...], str, int, bytes, int]] = []
 
     def line(self, position: int) -> int:
-        return self.data.count(b"\n", 0, position) + 1
+        """The line of a position; mostly a later one than the one asked for before."""
+        known, line = self.known if self.known[0] <= position else (0, 1)
+        self.known = position, line + self.data.count(b"\n", known, position)
+        return self.known[1]
 
     def bad(self, position: int, text: str, *, key: str = "", **more: str | None) -> Exception:
         return bad_recording(self.path, text, line=self.line(position), key=key, **more)
@@ -199,14 +210,14 @@ class _Declarations:
                                     self.line(position), kind=f"keyword {name}")
 
     def timescale(self, raw: bytes, position: int) -> None:
-        found = re.fullmatch(rb"(\d+)([a-z]+)", raw)
+        found = re.fullmatch(rb"(\d{1,9})([a-z]+)", raw)
         if not found or int(found[1]) not in (1, 10, 100) or _shown(found[2]) not in UNITS:
             raise self.bad(position, "this is not a timescale", key="$timescale",
                            found=_shown(raw), allowed="1, 10 or 100 of s, ms, us, ns, ps or fs")
         self.header.tick_s = Fraction(int(found[1]), 10 ** UNITS[_shown(found[2])])
 
     def var(self, parts: list[bytes], position: int) -> None:
-        if len(parts) < 4 or not parts[1].isdigit():
+        if len(parts) < 4 or not parts[1].isdigit() or len(parts[1]) > 9:
             raise self.bad(position, "this $var is not complete", key="$var",
                            found=_shown(b" ".join(parts)),
                            allowed="$var TYPE BITS CODE NAME $end")
@@ -228,19 +239,21 @@ class _Declarations:
         taken: dict[str, int] = {}
         for _, name, _, _, _ in self.declared:
             taken[name] = taken.get(name, 0) + 1
-        names: list[str] = []
+        names: dict[str, None] = {}
+        next_number: dict[str, int] = {}
         for scopes, name, _, _, line in self.declared:
             if taken[name] > 1:
                 name = ".".join([*scopes, name])
             full = name
-            number = 2
+            number = next_number.get(full, 2)
             while name in names:
                 name = f"{full}.{number}"
                 number += 1
+            next_number[full] = number
             if name != full:
                 self.header.remarks.add(f"a second signal is called {full}; it is read as {name}",
                                         line)
-            names.append(name)
+            names[name] = None
         header = self.header
         for name, (_, _, bits, code, line) in zip(names, self.declared, strict=True):
             if code not in header.by_code:
@@ -275,6 +288,9 @@ def _read_body(path: Path, header: _Header, remarks: Remarks) -> Iterator[Block]
             cut = more.rfind(b"\n") + 1
             if cut == 0:
                 rest += more
+                if len(rest) > LONGEST_LINE:
+                    raise bad_recording(path, f"this line is longer than {LONGEST_LINE >> 20} MB",
+                                        line=line)
                 continue
             chunk, rest = rest + more[:cut], more[cut:]
             whole = None if careful.busy else quick.decode(chunk, careful.tick)
@@ -482,7 +498,7 @@ class _Careful:
 
     def time(self, word: bytes, line: int) -> None:
         digits, point, zeros = word[1:].partition(b".")
-        if not digits.isdigit() or zeros.strip(b"0"):
+        if not digits.isdigit() or zeros.strip(b"0") or len(digits) > 400:
             raise self.bad(line, "this is not a time", found=_shown(word),
                            allowed="# and a whole number")
         if point:
