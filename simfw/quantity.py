@@ -141,6 +141,7 @@ _TOLERANCE = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _BRACKET = re.compile(r"(?P<value>[^()]*)\((?P<span>[^()]*)\)\s*")
 _LONGEST_NS = 2**63 - 1
 _CONTEXT = Context(prec=80)
+_LONGEST_BARE = 30  # digits of a number without a unit that may be meant
 
 
 def _fail(
@@ -382,6 +383,8 @@ def _text_of(value: object, dimension: Dimension) -> str:
 
 def _with_units(number: str, dimension: Dimension) -> tuple[str, ...]:
     """Return `number` with the units that were most likely meant."""
+    if not Decimal(number).is_finite() or len(number) > _LONGEST_BARE:
+        return ()  # nan, inf and endless digits are no slip of the pen
     if dimension is RATIO and 0 < Decimal(number) < 1:
         return (f"{(Decimal(number) * 100).normalize(_CONTEXT):f} %",)
     return tuple(f"{number} {unit}" for unit in dimension.likely)

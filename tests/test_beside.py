@@ -2,12 +2,18 @@
 
 import os
 import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
 
 import pytest
 
 from simfw import beside
 from simfw.beside import Beside, usable_cores
 from simfw.errors import RunError
+
+ROOT = Path(__file__).parents[1]
 
 
 def where(number: int) -> tuple[int, int]:
@@ -82,3 +88,50 @@ def test_where_no_process_can_be_made_the_work_is_done_here(
 def test_at_least_one_core_is_usable() -> None:
     """The count of cores is a count."""
     assert usable_cores() >= 1
+
+
+KILLED = """
+import os, sys, time
+from concurrent.futures import ProcessPoolExecutor
+from simfw.beside import begin_worker
+if __name__ == "__main__":
+    pool = ProcessPoolExecutor(max_workers=2, initializer=begin_worker)
+    futures = [pool.submit(time.sleep, 600) for _ in range(4)]
+    while len(pool._processes) < 2 or not all(p.is_alive() for p in pool._processes.values()):
+        time.sleep(0.01)
+    pool.submit(os.getpid)
+    time.sleep(0.3)
+    print(*pool._processes, flush=True)
+    time.sleep(600)
+"""
+
+
+def alive(number: int) -> bool:
+    """Whether a process goes on; one that has ended and was not waited for yet does not."""
+    status = Path(f"/proc/{number}/stat")
+    try:
+        return status.read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no /proc to look into")
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
+def test_a_killed_command_leaves_no_workers(number: signal.Signals) -> None:
+    """They would wait for work for ever; they end with the process that they work for."""
+    with subprocess.Popen([sys.executable, "-c", KILLED], stdout=subprocess.PIPE, text=True,
+                          env={**os.environ, "PYTHONPATH": str(ROOT)}) as process:  # fmt: skip
+        assert process.stdout is not None
+        workers = [int(word) for word in process.stdout.readline().split()]
+        assert len(workers) == 2
+        assert all(alive(worker) for worker in workers)
+        process.send_signal(number)
+        process.wait()
+        for _ in range(500):
+            if not any(alive(worker) for worker in workers):
+                break
+            time.sleep(0.02)
+        left = [worker for worker in workers if alive(worker)]
+        for worker in left:
+            os.kill(worker, signal.SIGKILL)
+    assert left == []

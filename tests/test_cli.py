@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import pty
@@ -440,3 +441,75 @@ def test_the_json_of_modes_has_the_documented_keys(
     assert {*found, *(key for mode in found["modes"] for key in mode)} <= documented
     assert any(mode["readings"] for mode in found["modes"])
     assert {key for mode in found["modes"] for one in mode["readings"] for key in one} <= documented
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8"])
+def test_any_encoding_of_the_terminal_takes_the_report(encoding: str) -> None:
+    """Characters that it does not have are escaped; JSON stays JSON."""
+    call = [sys.executable, "-m", "simfw", "circuit", str(OLD.parent / "gadget.toml")]
+    environment = {**ENVIRONMENT, "PYTHONIOENCODING": encoding}
+    done = subprocess.run(call, capture_output=True, env=environment, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    done = subprocess.run([*call, "--json"], capture_output=True, env=environment, check=True)
+    found = json.loads(done.stdout.decode(encoding))
+    plain = subprocess.run([*call, "--json"], capture_output=True, env=ENVIRONMENT, check=True)
+    assert found == json.loads(plain.stdout.decode())
+    done = subprocess.run([*call[:3], "run", "\N{GREEK CAPITAL LETTER OMEGA}\U0001d518.toml"],
+                          capture_output=True, env=environment, check=False)  # fmt: skip
+    assert done.returncode == 2
+    assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("content", [
+    "charge = nan", "charge = inf", "charge = -1e999", 'charge = "1e999 %"', 'lasts = "1e999 s"',
+    "x" + ".x" * 3000 + " = 1", "x = " + "[" * 3000 + "]" * 3000, "lasts = " + "9" * 5000,
+    'charge = "' + "9" * 30 + "." + "9" * 30 + 'e99 %"', "steps = [[[[1]]]]",
+])
+def test_numbers_and_keys_out_of_all_bounds_are_told(
+    content: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In each kind of file, with the file's name, exit status 2 and no traceback."""
+    for head, command in (
+        ("", ["run"]), ('title = "a"\ngadget = "g.toml"\n', ["run"]), ("", ["pins"]),
+        ("", ["life"]), ("[wires]\n", ["replay", str(OLD), "--map"]),
+        ('[gadget]\nname = "x"\n[cell]\n', ["modes"]),
+    ):
+        path = tmp_path / "file.toml"
+        path.write_text(f"{head}{content}\n", encoding="utf-8")
+        assert main([*command, str(path)]) == 2
+        assert str(path) in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device here")
+def test_a_device_without_end_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As a file of any kind, straight and by a link with another ending."""
+    gadget = str(OLD.parent / "gadget.toml")
+    link = tmp_path / "capture.vcd"
+    link.symlink_to("/dev/zero")
+    for name in ("/dev/zero", str(link)):
+        for command in (["run", name], ["pins", name], ["life", name],
+                        ["map", name, "--gadget", gadget], ["replay", name, "--gadget", gadget],
+                        ["replay", str(OLD), "--gadget", gadget, "--map", name]):  # fmt: skip
+            assert main(command) == 2
+            assert name in capsys.readouterr().err
+
+
+def test_a_file_that_the_system_does_not_read_is_no_output_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A disk that fails while a recording is read: the recording is named, not the output."""
+    gadget = str(OLD.parent / "gadget.toml")
+
+    def broken(*_: object) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    path = tmp_path / "capture.csv"
+    path.write_text("time_s,button\n0,0\n1,1\n", encoding="utf-8")
+    for place in ("simfw.stimuli.recording.csv._ends_with_newline",
+                  "simfw.stimuli.recording.csv._first_bytes"):
+        monkeypatch.setattr(place, broken)
+        assert main(["map", str(path), "--gadget", gadget]) == 2
+        said = capsys.readouterr().err
+        assert f"{path}: the file cannot be read: input/output error" in said

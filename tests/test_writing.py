@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from simfw.cli import main
 from simfw.errors import UsageError
 from simfw.writing import write_folder, write_whole
+
+HOOK = Path(__file__).parents[1] / "scenarios" / "key-hook"
 
 
 def test_text_and_bytes_are_written_as_they_stand(tmp_path: Path) -> None:
@@ -84,3 +89,37 @@ def test_a_link_stays_and_what_it_points_to_is_written(tmp_path: Path) -> None:
     write_whole(tmp_path / "a", "new")
     assert (tmp_path / "a").is_symlink()
     assert (tmp_path / "far/a").read_text() == "new"
+
+
+@contextlib.contextmanager
+def full_disk() -> Iterator[None]:
+    """No file can grow any more: what a full disk is like."""
+    resource = pytest.importorskip("resource")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("arguments", [
+    ["new", "deep/er/porch-light"],
+    ["run", str(HOOK / "old-cell.toml"), "--csv", "deep/er/tables"],
+    ["source", str(HOOK / "gadget.toml"), "-o", "deep/er/firmware"],
+])
+def test_a_full_disk_leaves_no_folder(
+    arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The folders that were made for nothing go again, and the command can be given once more."""
+    monkeypatch.chdir(tmp_path)
+    with full_disk():
+        assert main(arguments) == 2
+    assert "Cannot write" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "deep").mkdir()
+    with full_disk():
+        assert main(arguments) == 2
+    assert list((tmp_path / "deep").iterdir()) == []  # what was there before stays
+    assert main(arguments) == 0

@@ -74,7 +74,7 @@ states.dark = {}
 states."lit.full" = { lamp = "100 %" }
 states."lit.dim" = { lamp = "20 %", buzzer = "on" }
 rows = [
-  { on = "power.click", from = "dark", to = "resume", when = "not cell.flat and cell.voltage > 3.1" },
+  { on = "power.click", from = "dark", to = "resume", when = "not cell.flat and gauge > 0" },
   { on = "power.click", from = "lit.*", to = "dark" },
   { on = "level.click", from = "lit.full", to = "lit.dim" },
   { on = "level.click", from = "lit.dim", to = "lit.full" },
@@ -112,7 +112,11 @@ name = "evening"
 each = "day"
 between = ["18:30", "20:30"]
 times = "1 .. 3"
-steps = [ { press = "power", for = "80 ms .. 200 ms" }, { wait = "3 s .. 9 s" }, { press = "level", for = "100 ms" } ]
+steps = [
+  { press = "power", for = "80 ms .. 200 ms" },
+  { wait = "3 s .. 9 s" },
+  { press = "level", for = "100 ms" },
+]
 [[habits]]
 name = "charge"
 when = "gauge <= 1"
@@ -152,7 +156,8 @@ CURVE = b"charge,voltage_v\n0,3.0\n0.1,3.4\n0.5,3.7\n0.9,4.0\n1,4.2\n"
 
 def _csv() -> bytes:
     rows = ["# sample: a note", "# charge: 0.8", "time_us,power,level,lamp,ir", "0,0,0,0,0"]
-    rows += ["1000000,1,0,0,0", "1120000,0,0,0,x", "1140000,0,0,1,x", "3000000,0,1,,1", "3120000,,0,,"]
+    rows += ["1000000,1,0,0,0", "1120000,0,0,0,x", "1140000,0,0,1,x", "3000000,0,1,,1",
+             "3120000,,0,,"]
     rows += [f"{3490000 + 1000 * k + 200 * (k % 2 == 0)},0,0,{k % 2},0" for k in range(60)]
     return "\n".join([*rows, ""]).encode()
 
@@ -161,10 +166,12 @@ def _vcd() -> bytes:
     head = ["$date today $end", "$timescale 1 us $end", "$comment charge: 0.8 $end",
             "$scope module top $end"]  # fmt: skip
     head += [f"$var wire {bits} {code} {name} $end" for bits, code, name in
-             ((1, "!", "power"), (1, '"', "level"), (1, "#", "lamp"), (1, "$", "ir"), (8, "%", "bus"))]
-    head += ["$var real 64 & volts $end", "$upscope $end", "$enddefinitions $end", "#0", "$dumpvars",
-             "0!", '0"', "0#", "0$", "b00000000 %", "r3.7 &", "$end", "#1000000", "1!", "#1120000",
-             "0!", "x$", "b1010z01x %", "#1140000", "1#", "#3000000", '1"', "#3120000", '0"']
+             ((1, "!", "power"), (1, '"', "level"), (1, "#", "lamp"), (1, "$", "ir"),
+              (8, "%", "bus"))]
+    head += ["$var real 64 & volts $end", "$upscope $end", "$enddefinitions $end", "#0",
+             "$dumpvars", "0!", '0"', "0#", "0$", "b00000000 %", "r3.7 &", "$end", "#1000000",
+             "1!", "#1120000", "0!", "x$", "b1010z01x %", "#1140000", "1#", "#3000000", '1"',
+             "#3120000", '0"']
     head += [f"#{3490000 + 1000 * k + 200 * (k % 2 == 0)}\n{k % 2}#" for k in range(60)]
     return "\n".join([*head, ""]).encode()
 
@@ -224,8 +231,9 @@ def workshop(folder: Path) -> None:
     """A folder with one valid file of each kind, and a program that prints `told.txt`."""
     for kind in KINDS:
         (folder / kind.file).write_bytes(kind.valid)
-    (folder / "short.toml").write_bytes(SCENARIO.replace(b'lasts = "60 s"', b'lasts = "4 s"').replace(
-        SCENARIO[SCENARIO.index(b'  { at = "10 s"') : SCENARIO.index(b"]\n", 200)], b""))
+    later = SCENARIO[SCENARIO.index(b'  { at = "10 s"') : SCENARIO.index(b"]\n", 200)]
+    short = SCENARIO.replace(b'lasts = "60 s"', b'lasts = "4 s"').replace(later, b"")
+    (folder / "short.toml").write_bytes(short)
     program = folder / "firmware"
     program.write_text('#!/bin/sh\nexec cat "$(dirname "$0")/told.txt"\n', encoding="utf-8")
     program.chmod(0o755)

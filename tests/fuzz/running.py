@@ -136,7 +136,10 @@ def _several(numbers: range, seed: int, names: frozenset[str]) -> Tally:
 
 
 class TooLongError(BaseException):
-    """A mutant took longer than any may (processor time, or waiting); no `except Exception` takes it for something else."""
+    """A mutant took longer than any may, of processor time or waiting.
+
+    No `except Exception` takes it for something else.
+    """
 
 
 def _too_long(_number: int, _frame: object) -> None:

@@ -199,3 +199,20 @@ def test_outcomes_are_small(made: Pattern, tmp_path: Path) -> None:
     again(made, file)
     assert file.stat().st_size / USERS < 16_000
     assert {field.name for field in dataclasses.fields(Outcome)} >= {"users", "days", "heat"}
+
+
+def test_a_study_that_is_stopped_before_its_first_group_leaves_no_file(
+    made: Pattern, tmp_path: Path,
+) -> None:
+    """A file of nothing but its header would be gone on from; one that was there stays."""
+    file = tmp_path / "a.kept"
+    with pytest.raises(KeyboardInterrupt), Kept(file, study_of(made, 1, 0, command="life")):
+        raise KeyboardInterrupt
+    assert not file.exists()
+    file.touch()
+    with pytest.raises(KeyboardInterrupt), Kept(file, study_of(made, 1, 0, command="life")):
+        raise KeyboardInterrupt
+    assert file.exists()
+    with Kept(file, study_of(made, 1, 0, command="life")) as kept:
+        kept.add(0, invented(0, (0,)))
+    assert len(file.read_text().splitlines()) == 2

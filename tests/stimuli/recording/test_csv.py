@@ -129,3 +129,30 @@ def test_a_broken_table_is_refused_with_its_line(tmp_path: Path, name: str) -> N
         read(tmp_path, text)
     shown = str(caught.value).replace(f"{tmp_path}/", "")
     assert shown == f"{message}\n1 problem; nothing was done."
+
+
+def test_a_cell_of_megabytes_is_told_with_its_line(tmp_path: Path) -> None:
+    """In the header's rows, in a later row, and in a table of signal and value."""
+    long = "1" * 3_000_000
+    for number, (text, line) in enumerate((
+        (f"time_s,a\n0,{long}\n", 2),
+        ("time_s,a\n" + "".join(f"{k},{k % 2}\n" for k in range(300)) + f"300,{long}\n", 302),
+        (f"time_s,signal,value\n0,a,1\n1,{long},1\n", 3),
+    )):
+        path = tmp_path / f"{number}.csv"
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(DescriptionError, match=rf"\.csv:{line}: this row cannot be read"):
+            list(open_recording(path).blocks())
+
+
+@pytest.mark.parametrize("row", ["1e999,1", "1e-999,1", "9e99,1", f"{'9' * 50},1", "1,1e999",
+                                 "1,-1e300", "1,9e40", "\N{SUPERSCRIPT TWO},1"])
+def test_numbers_beyond_all_bounds_are_told(row: str, tmp_path: Path) -> None:
+    """Times that no clock counts and levels that nothing has, infinity among them."""
+    path = tmp_path / "large.csv"
+    path.write_text(f"time_s,a\n0,0\n{row}\n", encoding="utf-8")
+    if row.startswith("1e-"):
+        assert [edge.tick for edge in open_recording(path).edges()] == [0, 0]
+        return
+    with pytest.raises(DescriptionError, match=r"\.csv:3: "):
+        list(open_recording(path).blocks())

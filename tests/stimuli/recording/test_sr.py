@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 import zipfile
 from fractions import Fraction
 from pathlib import Path
@@ -138,3 +139,64 @@ def test_the_tick_is_exact(tmp_path: Path) -> None:
     """A rate that divides nothing evenly stays a fraction."""
     meta = META.format(size=1).replace("1 MHz", "3 MHz") + "probe1=A\n"
     assert open_recording(make(tmp_path, meta, logic_1=b"\0")).tick_s == Fraction(1, 3_000_000)
+
+
+def damaged(path: Path) -> str:
+    """The words for an archive that cannot be opened or read, or how many changes it has."""
+    try:
+        return str(len(changes(path)[0]))
+    except DescriptionError as error:
+        return str(error)
+
+
+def test_any_damaged_byte_of_an_archive_is_told(tmp_path: Path) -> None:
+    """Each byte turned over in turn, and each length cut: read as far as it goes, or refused."""
+    path = make(tmp_path, META.format(size=1) + "probe1=A\n", logic_1=b"\0\1" * 40)
+    with zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("logic-1-1", b"\0\1" * 40)
+    raw = path.read_bytes()
+    for place in range(len(raw)):
+        for changed in (raw[:place] + bytes([raw[place] ^ 0xFF]) + raw[place + 1 :], raw[:place]):
+            path.write_bytes(changed)
+            if changed[:2] == b"PK":
+                assert damaged(path)
+
+
+@pytest.mark.parametrize("method", [zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
+def test_an_archive_that_inflates_without_bound_is_refused(tmp_path: Path, method: int) -> None:
+    """A few bytes of such a member hold gigabytes, and one read would take them all."""
+    path = tmp_path / "capture.sr"
+    with zipfile.ZipFile(path, "w", method) as archive:
+        archive.writestr("metadata", META.format(size=1))
+        archive.writestr("logic-1", b"\0" * 1000)
+    assert "Allowed: 0 (stored) or 8 (deflate)" in damaged(path)
+
+
+def test_an_archive_that_inflates_a_thousandfold_is_read_in_small_blocks(tmp_path: Path) -> None:
+    """200 MB of still samples from 200 kB take no more memory than a block."""
+    path = tmp_path / "capture.sr"
+    with (zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive,
+          archive.open("logic-1", "w") as stream):  # fmt: skip
+        for _ in range(50):
+            stream.write(b"\0" * 4_000_000)
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.writestr("metadata", META.format(size=8))
+    recording = open_recording(path)
+    tracemalloc.start()
+    try:
+        end = [block.end for block in recording.blocks()][-1]
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert end == 25_000_000
+    assert most < 40_000_000
+
+
+@pytest.mark.parametrize(("line", "words"), [
+    ("samplerate=" + "9" * 5000 + " MHz", "this is not a sample rate"),
+    ("samplerate=1 MHz\nunitsize=\N{SUPERSCRIPT TWO}", "this is not a number of bytes"),
+])
+def test_numbers_that_are_none_are_told(tmp_path: Path, line: str, words: str) -> None:
+    """Digits without end, and digits of another kind."""
+    path = make(tmp_path, f"[device 1]\n{line}\n", logic_1=b"\0")
+    assert words in damaged(path)
