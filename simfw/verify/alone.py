@@ -24,7 +24,7 @@ from simfw.verify.static import finding
 __all__ = ["ALONE_CHECKS", "alone_checks"]
 
 ALONE_CHECKS = frozenset({
-    "left-on", "always-on", "sensor-always-on", "stuck-input", "on-again",
+    "left-on", "always-on", "low-left-on", "sensor-always-on", "stuck-input", "on-again",
 })
 
 MS = 1_000_000
@@ -78,6 +78,7 @@ def alone_checks(
             if rest is not None:
                 rests.append(rest)
         yield from _lights(gadget, player, rests)
+        yield from _low(gadget, player, tried, rests)
         yield from _sensors(player, rests)
         if "stuck-input" in wanted:
             yield from _stuck(gadget, player, tried, rests, budget)
@@ -113,10 +114,14 @@ def _full(snapshot: Snapshot) -> Snapshot:
 
 
 def _left_alone(
-    gadget: Gadget, player: Player, regions: Sequence[str], node: Node, held: Sequence[Step]
+    gadget: Gadget, player: Player, regions: Sequence[str], node: Node, held: Sequence[Step],
+    *, full: bool = True,
 ) -> Rest | None:
-    """What is on at last; `held` are steps that do not end before. None where a run fails."""
-    start = _full(node.final)
+    """What is on at last; `held` are steps that do not end before. None where a run fails.
+
+    With a full cell, so that it is not the cell that ends something, or with the cell as it is.
+    """
+    start = _full(node.final) if full else node.final
     if node.plugged:
         out = player.play(player.scenario([Usb(at_ns=0, present=False)], 1.0, PLUG_NS),
                           resume=start)
@@ -128,7 +133,8 @@ def _left_alone(
     run = player.play(player.scenario(held, 1.0, horizon), resume=start)
     if run is None:
         return None
-    ended = [event.time_ns for event in run.events if event.name in ("cell.low", "cell.flat")]
+    ended = [event.time_ns for event in run.events
+             if full and event.name in ("cell.low", "cell.flat")]
     ended += [] if run.empty_at_ns is None else [run.empty_at_ns]
     before = min(ended, default=None)
     if before is not None:
@@ -211,6 +217,28 @@ def _lights(gadget: Gadget, player: Player, rests: Sequence[Rest]) -> Iterator[F
                              f"{light} {winks}"))
 
 
+def _low(
+    gadget: Gadget, player: Player, tried: Tried, rests: Sequence[Rest]
+) -> Iterator[Finding]:
+    """What is on at rest only because the cell is low, from power-up on."""
+    known = {light for rest in rests for light in rest.on}
+    for node in tried.nodes:
+        if node.gestures or node.charge == tried.nodes[0].charge:
+            continue
+        rest = _left_alone(gadget, player, tried.regions, node, (), full=False)
+        for light, steady in ({} if rest is None else rest.on).items():
+            if light in known or rest is None:
+                continue
+            known.add(light)
+            how = "is on" if steady else "winks"
+            yield replace(
+                finding("low-left-on", f"At rest with a low cell, {light} {how} until the cell is "
+                        f"empty, and draws {format_si(rest.used[light], 'A', 2)}.",
+                        [f"behaviour.{name}" for name in _drivers(gadget, light)]),
+                witness=_witness(player, "low-left-on", node, (), rest.end_ns, f"{light} <= 0",
+                                 f"{light} {how}", node.charge))
+
+
 def _sensors(player: Player, rests: Sequence[Rest]) -> Iterator[Finding]:
     if not rests:
         return
@@ -263,7 +291,7 @@ def _stuck(
 
 def _witness(
     player: Player, check: str, node: Node, held: Sequence[Step], end_ns: int, expected: str,
-    why: str,
+    why: str, charge: float = 1.0,
 ) -> Witness:
     """The gestures, then nothing (or what is held) until `end_ns`."""
     now = node.end_ns
@@ -276,7 +304,7 @@ def _witness(
         assert isinstance(step, Press | Wave)
         steps.append(replace(step, at_ns=step.at_ns + now, for_ns=end + S - now))
     steps.append(Expect(at_ns=end, text=expected))
-    scenario = player.scenario(steps, 1.0, end + S)
+    scenario = player.scenario(steps, charge, end + S)
     final = replace(scenario, title=f"Shows: {check}")
     return Witness(scenario=final, rule=check, time_ns=end, why=why, list=tuple(in_words(final)))
 

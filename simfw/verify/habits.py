@@ -30,6 +30,9 @@ def habit_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
         yield from _spent(gadget, region)
         yield from _locks(gadget, region)
         yield from _memories(gadget, region)
+        yield from _plugged(gadget, region)
+        yield from _held_too_late(gadget, region)
+        yield from _running_on(gadget, written, region)
     for name in gadget.buttons:
         yield from _twice(gadget, written, name)
 
@@ -82,6 +85,74 @@ def _spent(gadget: Gadget, region: Region) -> Iterator[Finding]:
             f"{region.name}.{state.name} only if this holds when it ends: {guards}. If not it is "
             f"spent, and nothing but a person or a flat cell ends the state.",
             [row.key for row in leaving])
+
+
+def _held_too_late(gadget: Gadget, region: Region) -> Iterator[Finding]:
+    """Holds from a state that the same press leads to and a dwell ends before the hold is due."""
+    for row in region.rows:
+        button, _, what = (row.on or "").rpartition(".")
+        written = gadget.buttons.get(button)
+        if what != "hold" or written is None or written.hold is None:
+            continue
+        for source in row.sources:
+            into = _into(region, source)
+            dwells = [one.after_ns for one in region.rows
+                      if one.after_ns and one.when is None and source in one.sources
+                      and one.to not in ("same", source)]
+            if source == region.starts or not into or not dwells or any(
+                one.on != f"{button}.press" for one in into
+            ) or min(dwells) >= written.hold.ns:
+                continue
+            yield finding(
+                "hold-too-late", f"{region.name}.{source} begins with {button}.press and lasts "
+                f"{format_duration(min(dwells))}; {row.on} comes after "
+                f"{format_duration(written.hold.ns)} and never finds it.", [row.key])
+
+
+def _running_on(gadget: Gadget, written: list[Region], timer: Region) -> Iterator[Finding]:
+    """Timers in a region of their own that another one neither stops nor begins anew."""
+    for dwell in timer.rows:
+        if not dwell.after_ns or len(dwell.sources) != 1 or dwell.to == dwell.sources[0]:
+            continue
+        runs = dwell.sources[0]
+        heard = {row.on for row in timer.rows if runs in row.sources and row.to != "same"}
+        begun = {row.on for row in _into(timer, runs)}
+        for region in written:
+            if region is timer:
+                continue
+            for row in region.rows:
+                ended = [state for state in row.sources if _lit(gadget, region, state)]
+                if row.on not in dwell.emit or not ended or row.to not in {
+                    state.name for state in region.states if not _lit(gadget, region, state.name)
+                }:
+                    continue
+                lights = {one.on for one in region.rows if one.to in ended and one.on in begun
+                          and not set(one.sources) <= set(ended)}
+                dark = {one.on for one in region.rows if one.to == row.to and one.on != row.on
+                        and one.on is not None and set(one.sources) & set(ended)}
+                if lights - heard and dark - heard:
+                    yield finding(
+                        "timer-runs-on", f"{timer.name}.{runs} goes on when "
+                        f"{' or '.join(sorted(dark - heard))} ends {region.name}.{ended[0]}: the "
+                        f"next time {region.name}.{ended[0]} gets what is left of "
+                        f"{format_duration(dwell.after_ns)}.", [dwell.key, row.key])
+                    break
+
+
+def _plugged(gadget: Gadget, region: Region) -> Iterator[Finding]:
+    """Rows by which the plug lights what a person lights as well."""
+    by_hand = {
+        name for row in region.rows if _personal(gadget, row.on)
+        and not (row.on or "").startswith("usb.") and row.to in {s.name for s in region.states}
+        for name in region.state(row.to).outputs if name in gadget.lights
+    }
+    for row in region.rows:
+        if row.on not in ("usb.in", "usb.out") or row.to in ("same", "resume"):
+            continue
+        lit = [name for name in region.state(row.to).outputs if name in by_hand]
+        if lit and any(not set(lit) & set(region.state(source).outputs) for source in row.sources):
+            yield finding("plug-lights", f"{row.on} lights {' and '.join(lit)}, as a person does: "
+                          f"the plug acts like a button.", [row.key])
 
 
 # -- locks and memories ----------------------------------------------------------------------------

@@ -110,3 +110,56 @@ def test_what_is_on_at_rest_in_every_mode_is_told_with_its_current() -> None:
     assert found.startswith("At rest, mark winks whatever the states")
     assert "A." in found
     assert says(text, "left-on") == []
+
+
+OFF = 'after = "5 min", from = "lit", to = "dark"'
+
+
+@pytest.mark.parametrize(("dwell", "told"), [("500 ms", True), ("3 s", False)])
+def test_a_hold_that_comes_after_its_state_is_over_is_told(dwell: str, told: bool) -> None:
+    """The press leads to a state of half a second, the hold of it is due after more."""
+    text = cases.BASE + cases.HOLD + behaviour(
+        "lamp", "dark", 'dark = {}; arming = {}; lit = { lamp = "on" }',
+        'on = "key.press", from = "dark", to = "arming"',
+        f'after = "{dwell}", from = "arming", to = "dark"',
+        'on = "key.hold", from = "arming", to = "lit"', OFF)
+    assert bool(says(text, "hold-too-late")) is told
+
+
+@pytest.mark.parametrize(("again", "told"), [("", True), (", \"run\"", False)])
+def test_a_timer_that_runs_on_is_told(again: str, told: bool) -> None:
+    """Begun by the click that lights the lamp, and not by the next one."""
+    text = cases.BASE + cases.KEY + behaviour(
+        "timer", "idle", "idle = {}; run = {}",
+        f'on = "key.click", from = ["idle"{again}], to = "run"',
+        'after = "5 min", from = "run", to = "idle", emit = "over"') + behaviour(
+        "lamp", "dark", cases.LIT, cases.ON, cases.OFF, 'on = "over", from = "lit", to = "dark"')
+    assert bool(says(text, "timer-runs-on")) is told
+
+
+def test_a_plug_that_acts_like_a_button_is_told() -> None:
+    """Pulling it lights the lamp; where it puts it out it is silent."""
+    rows = (cases.ON, cases.OFF, OFF)
+    text = cases.BASE + cases.KEY + cases.CHARGER
+    lights = text + behaviour("lamp", "dark", cases.LIT, *rows,
+                              'on = "usb.out", from = "dark", to = "lit"')
+    (found,) = says(lights, "plug-lights")
+    assert found.startswith("usb.out lights lamp")
+    puts_out = text + behaviour("lamp", "dark", cases.LIT, *rows,
+                                'on = "usb.in", from = "lit", to = "dark"')
+    assert says(puts_out, "plug-lights") == []
+
+
+def test_a_warning_that_empties_a_low_cell_is_told() -> None:
+    """It winks until the cell is back, which never comes without a charger."""
+    mark = cases.LAMP.replace("lights.lamp", "lights.red")
+    rows = ('on = "cell.low", from = "fine", to = "on"',
+            'after = "200 ms", from = "on", to = "off"',
+            'after = "800 ms", from = "off", to = "on"')
+    text = cases.GAUGED + mark
+    (found,) = says(text + behaviour("warn", "fine", 'fine = {}; on = { red = "on" }; off = {}',
+                                     *rows), "low-left-on")
+    assert "red winks until the cell is empty" in found
+    short = (rows[0], 'after = "2 s", from = "on", to = "fine"')
+    assert says(text + behaviour("warn", "fine", 'fine = {}; on = { red = "on" }', *short),
+                "low-left-on") == []
