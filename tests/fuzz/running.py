@@ -108,7 +108,8 @@ def _several(numbers: range, seed: int, names: frozenset[str]) -> Tally:
             for command in kind.commands:
                 _run(command, folder)
         bench(folder)
-        warnings.simplefilter("ignore")  # of the standard library, about archives made here
+        warnings.simplefilter("error")
+        warnings.simplefilter("ignore", UserWarning)  # about the archives that are made here
         signal.signal(signal.SIGPROF, _too_long)
         signal.signal(signal.SIGALRM, _too_long)
         for number in numbers:

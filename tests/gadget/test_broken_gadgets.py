@@ -131,7 +131,7 @@ def test_a_name_that_no_file_can_have_is_refused() -> None:
             "gadget.toml:1: this is not TOML: invalid statement. "
             "Allowed: [section] or key = value on each line.\n    ???\n    ^",
         ),
-        (b"x = " + b"[" * 100_000, "gadget.toml: tables and lists are nested too deeply."),
+        (b"x = " + b"[" * 100_000, "gadget.toml: tables and lists are nested more than 32 deep."),
         (b"a = 1\n" * 700_000, "gadget.toml: the file is larger than 4 MB."),
         (random.Random(1).randbytes(10_000_000), "gadget.toml: the file is larger than 4 MB."),
         (

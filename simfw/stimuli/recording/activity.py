@@ -136,7 +136,7 @@ def _usual(distances: np.ndarray[tuple[int], np.dtype[np.int64]]) -> tuple[float
     """
     if not len(distances):
         return 0.0, False
-    middle = float(np.median(distances))
+    middle = float(np.sort(distances)[(len(distances) - 1) // 2])  # one that there is
     near = np.abs(distances - middle) <= max(NEAR * middle, 1.0)
     return float(distances[near].mean()), bool(near.mean() >= STEADY)
 

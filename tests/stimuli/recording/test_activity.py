@@ -143,6 +143,13 @@ def test_a_carrier_is_told_finer_than_a_whole_sample(tmp_path: Path) -> None:
     assert ir.frequency_hz == pytest.approx(37_770, rel=2e-3)
 
 
+def test_two_distances_that_differ_are_no_frequency_between_them(tmp_path: Path) -> None:
+    """Of two distances the shorter one is the usual one; none lies near the middle of them."""
+    rows = ("time_ms,a", "0,0", "1,1", "2,0", "3,1", "4,0", "13,1", "14,0")
+    (blip,) = counted(tmp_path, *rows).wires
+    assert blip.frequency_hz == pytest.approx(500.0)
+
+
 @given(
     st.lists(st.tuples(st.integers(0, 3), st.integers(0, 1), st.sampled_from([0.0, 1.0, UNKNOWN])),
              min_size=1, max_size=40),
