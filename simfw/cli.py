@@ -10,12 +10,13 @@ import io
 import os
 import pkgutil
 import sys
-from collections.abc import Sequence
+import warnings
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from simfw import __version__, commands
 from simfw.commands._shared import Parser
-from simfw.errors import SimfwError, UsageError
+from simfw.errors import GadgetWarning, SimfwError, UsageError
 
 __all__ = ["main"]
 
@@ -40,7 +41,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if rest:
         arguments.parser.refuse(rest)
     try:
-        status = int(arguments.action(arguments))
+        with warnings.catch_warnings():
+            warnings.simplefilter("always", GadgetWarning)
+            warnings.showwarning = _show(warnings.showwarning)
+            status = int(arguments.action(arguments))
         sys.stdout.flush()
     except SimfwError as error:
         print(error, file=sys.stderr)
@@ -65,6 +69,18 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("Out of memory.", file=sys.stderr)
         return UsageError.exit_code
     return status
+
+
+def _show(other: Callable[..., None]) -> Callable[..., None]:
+    """What shows a warning about a gadget as one line of text; `other` shows the rest."""
+
+    def show(message: Warning | str, category: type[Warning], *where: Any, **more: Any) -> None:
+        if issubclass(category, GadgetWarning):
+            print(f"Warning: {message}", file=sys.stderr)
+        else:
+            other(message, category, *where, **more)
+
+    return show
 
 
 class _Closed(io.StringIO):

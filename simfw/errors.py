@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 __all__ = [
     "DescriptionError",
     "EndlessInstant",
+    "GadgetWarning",
     "Problem",
     "QuantityError",
     "RunError",
@@ -139,6 +140,10 @@ class UsageError(SimfwError):
     """The command line or a call cannot be used as it stands."""
 
     exit_code = 2
+
+
+class GadgetWarning(UserWarning):
+    """A gadget file that can be used, with something in it that a run may not survive."""
 
 
 class RunError(SimfwError):

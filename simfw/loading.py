@@ -6,10 +6,13 @@ in rows, guards and rules are checked when a file is loaded.
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simfw.behaviour.build import check
+from simfw.behaviour.build import build_system, check
+from simfw.behaviour.cycles import zero_time_loops
+from simfw.errors import GadgetWarning
 from simfw.gadget.load import read_gadget
 from simfw.gadget.model import Gadget
 
@@ -21,25 +24,42 @@ __all__ = ["load_gadget", "load_pattern", "load_scenario"]
 
 
 def load_gadget(path: str | Path) -> Gadget:
-    """Read and check a gadget file; raises `DescriptionError` with all its problems."""
-    return read_gadget(path, check)
+    """Read and check a gadget file; raises `DescriptionError` with all its problems.
+
+    Warns (`GadgetWarning`) of rows that can follow one another without time passing.
+    """
+    gadget = read_gadget(path, check)
+    _warn(gadget)
+    return gadget
 
 
 def load_scenario(path: str | Path) -> Scenario:
-    """Read and check a scenario file and its gadget; raises `DescriptionError`.
+    """Read and check a scenario file and its gadget; raises and warns as `load_gadget`.
 
     The gadget stands in `Scenario.gadget`.
     """
     from simfw.stimuli.scenario_file import read_scenario
 
-    return read_scenario(path, check)
+    scenario = read_scenario(path, check)
+    _warn(scenario.gadget)
+    return scenario
 
 
 def load_pattern(path: str | Path) -> Pattern:
-    """Read and check a pattern file and its gadget; raises `DescriptionError`.
+    """Read and check a pattern file and its gadget; raises and warns as `load_gadget`.
 
     The gadget stands in `Pattern.gadget`.
     """
     from simfw.stimuli.pattern_file import read_pattern
 
-    return read_pattern(path, check)
+    pattern = read_pattern(path, check)
+    _warn(pattern.gadget)
+    return pattern
+
+
+def _warn(gadget: Gadget | None) -> None:
+    """Warn of what a run of `gadget` may not survive, in the name of whoever loads it."""
+    if gadget is None:
+        return
+    for loop in zero_time_loops(build_system(gadget)):
+        warnings.warn(f"{gadget.file}: {loop.text}", GadgetWarning, stacklevel=3)

@@ -39,20 +39,24 @@ def register(commands: Commands) -> None:
 
 
 def modes(arguments: argparse.Namespace) -> int:
-    """Print the modes; 1 if a meter's reading does not agree."""
+    """Print the modes; 1 if a meter's reading does not agree, or an instant would have no end."""
+    from simfw.behaviour.build import build_system
+    from simfw.behaviour.cycles import zero_time_loops
     from simfw.engine.modes import modes as find_modes
     from simfw.loading import load_gadget
     from simfw.report.modes import modes_json, modes_text
 
     gadget = load_gadget(arguments.gadget)
-    found = find_modes(gadget, charge=arguments.charge)
-    value = modes_json(gadget, found)
+    restless: list[str] = []
+    found = find_modes(gadget, charge=arguments.charge, restless=restless)
+    loops = zero_time_loops(build_system(gadget))
+    value = modes_json(gadget, found, restless, loops)
     if arguments.json:
         sys.stdout.write(dump_json(value))
     else:
-        sys.stdout.write(modes_text(gadget, found, paint_for(sys.stdout)))
+        sys.stdout.write(modes_text(gadget, found, paint_for(sys.stdout), restless, loops))
     readings = [reading for mode in value["modes"] for reading in mode["readings"]]
-    return int(any(reading["agrees"] is False for reading in readings))
+    return int(bool(restless or loops) or any(one["agrees"] is False for one in readings))
 
 
 def _share(text: str) -> float:

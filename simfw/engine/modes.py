@@ -19,6 +19,7 @@ from simfw.circuit.endurance import LightRunTime
 from simfw.engine.lasting import lasting
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.engine.ticking import ticking_states
+from simfw.errors import EndlessInstant
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario
 
@@ -53,16 +54,30 @@ class Mode:
 
 
 def modes(
-    gadget: Gadget, *, charge: float = 1.0, prepared: Prepared | None = None
+    gadget: Gadget, *, charge: float = 1.0, prepared: Prepared | None = None,
+    restless: list[str] | None = None,
 ) -> list[Mode]:
     """All modes of `gadget`, the one it starts in first, then in the order of the file.
 
     `charge` (0..1) is where the mean current is read. `prepared` lends its tabulated circuit.
-    Raises DescriptionError like `simulate`.
+    Raises DescriptionError and EndlessInstant like `simulate`; with `restless`, combinations that
+    never come to rest are left out and put there by name.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
     regions = _behaviour(prepared.system)
-    return [_mode(prepared, regions, *item, charge) for item in _found(prepared.system)]
+    found = []
+    for allowed, combination in _found(prepared.system):
+        try:
+            found.append(_mode(prepared, regions, allowed, combination, charge))
+        except EndlessInstant:
+            if restless is None:
+                raise
+            named = zip(regions, allowed, strict=True)
+            restless.append(", ".join(
+                f"{region.name}.{'/'.join(s.name for s in region.states if s.name in group)}"
+                for region, group in named
+            ))
+    return found
 
 
 def modes_of_states(

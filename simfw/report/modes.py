@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,7 @@ from simfw.report.cautions import caution_lines
 from simfw.report.text import columns, guess_keys, guess_lines, plain, ticking_text
 
 if TYPE_CHECKING:
+    from simfw.behaviour.cycles import Loop
     from simfw.engine.modes import Mode
     from simfw.gadget.model import Gadget
 
@@ -21,8 +23,14 @@ LARGEST = 3  # parts of a mean current that are named
 ENDLESS = "it does not end within 100 years"
 
 
-def modes_json(gadget: Gadget, modes: Sequence[Mode]) -> dict[str, Any]:
-    """The modes as values for JSON; currents in ampere, times in second."""
+def modes_json(
+    gadget: Gadget, modes: Sequence[Mode], restless: Sequence[str] = (),
+    loops: Sequence[Loop] = (),
+) -> dict[str, Any]:
+    """The modes as values for JSON; currents in ampere, times in second.
+
+    `restless` are combinations that never come to rest, `loops` rows that lead round in no time.
+    """
     return {
         "gadget": gadget.head.name,
         "modes": [
@@ -51,15 +59,22 @@ def modes_json(gadget: Gadget, modes: Sequence[Mode]) -> dict[str, Any]:
             | ({"why": ENDLESS} if mode.run_time_s is None else {})
             for mode in modes
         ],
+        "restless": list(restless),
+        "endless": [{"rows": list(loop.rows)} for loop in loops],
         "readings_without_mode": unmatched_readings(gadget, modes),
         "guesses": guess_keys(gadget, hands=False),
     }  # fmt: skip
 
 
 def modes_text(
-    gadget: Gadget, modes: Sequence[Mode], paint: Callable[[str, str], str] = plain
+    gadget: Gadget, modes: Sequence[Mode], paint: Callable[[str, str], str] = plain,
+    restless: Sequence[str] = (), loops: Sequence[Loop] = (),
 ) -> str:
-    """The modes as a table, a line each; `paint` as in `text_report`."""
+    """The modes as a table, a line each; `paint` as in `text_report`, the rest as in the JSON."""
+    endless = _endless(restless, loops, paint)
+    if not modes:
+        head = paint(f"{gadget.head.name}: no combination of states comes to rest", "head")
+        return "\n".join([head, *endless]) + "\n"
     charge = format_percent(modes[0].charge)
     regions = list(modes[0].states)
     header = (*regions, "current", "run time", "largest parts")
@@ -87,10 +102,22 @@ def modes_text(
     ]
     lines += _fading(modes)
     lines += _endings(modes)
+    lines += endless
     lines += _readings(gadget, modes, paint)
     lines += guess_lines(gadget, paint, hands=False)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
+
+
+def _endless(
+    restless: Sequence[str], loops: Sequence[Loop], paint: Callable[[str, str], str]
+) -> list[str]:
+    """What never comes to rest, and the rows that chase each other."""
+    found = [f"  {name} never comes to rest." for name in restless]
+    for loop in loops:
+        found += textwrap.wrap(loop.text, 98, initial_indent="  ", subsequent_indent="    ",
+                               break_on_hyphens=False)
+    return ["", paint("Instants without end", "bad"), *found] if found else []
 
 
 def unmatched_readings(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:

@@ -110,7 +110,7 @@ class Reduced:
     """A machine, the inputs it can power up with, and what was done to get it.
 
     `limits` are the numbers that each quantity of the cell is compared with. `endless` holds the
-    loops of power-ups that never come to rest.
+    loops of power-ups that never come to rest, `endless_rows` the rows that fired in them.
     """
 
     machine: Machine
@@ -122,6 +122,7 @@ class Reduced:
     detail: Detail
     limits: Mapping[str, tuple[float, ...]]
     endless: tuple[tuple[str, ...], ...] = ()
+    endless_rows: frozenset[str] = frozenset()
 
 
 def _mentions(expression: ex.Expression | None) -> ex.Mentioned:
@@ -401,7 +402,7 @@ def reduce_system(
     )
     if reader is not None:
         reader.bind(machine, frozenset(collapsed))
-    starts, endless = _starts(machine, system.status_levels, closing=closing)
+    starts, endless, endless_rows = _starts(machine, system.status_levels, closing=closing)
     read_here = _union(_mentions(e) for e in expressions)
     # A count does not follow from the charge: what it was when depends on the way there.
     followed = set(CELL_QUANTITIES) - {"gauge.counted"} if detail.bands else set()
@@ -417,6 +418,7 @@ def reduce_system(
         detail=detail,
         limits=limits,
         endless=endless,
+        endless_rows=endless_rows,
     )
 
 
@@ -558,8 +560,9 @@ def _status(level: Mapping[str, bool]) -> str:
 
 def _starts(
     machine: Machine, readable: Sequence[str], *, closing: bool
-) -> tuple[tuple[Outcome, ...], tuple[tuple[str, ...], ...]]:
-    """Every way to power up, each input active or not; and the loops of those without an end.
+) -> tuple[tuple[Outcome, ...], tuple[tuple[str, ...], ...], frozenset[str]]:
+    """Every way to power up, each input active or not; the loops of those without an end, and the
+    rows that fired in them.
 
     `readable` are the levels that the status pin may have. With `closing` there are also those in
     which the contacts that are closed have just closed.
@@ -568,6 +571,7 @@ def _starts(
     heard = set(machine.event_names)
     found: dict[tuple[object, ...], Outcome] = {}
     endless: dict[tuple[str, ...], None] = {}
+    rows: set[str] = set()
     bands = len(machine.parts[machine.band].states) if machine.band >= 0 else 1
     for band, values in product(range(bands), product((False, True), repeat=len(flags))):
         level = dict(zip(flags, values, strict=True))
@@ -584,4 +588,5 @@ def _starts(
                     found.setdefault((outcome.config, outcome.broken), outcome)
             except Endless as loop:
                 endless[loop.loop] = None
-    return tuple(found.values()), tuple(endless)
+                rows.update(loop.rows)
+    return tuple(found.values()), tuple(endless), frozenset(rows)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from simfw.behaviour.build import build_system
+from simfw.behaviour.cycles import zero_time_loops
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError
@@ -92,7 +93,7 @@ def check_gadget(
     progress("searching all combinations of states")
     reduced, search = _search_all(system, segments, budget)
     found += reach_checks(gadget, system, reduced, search)
-    found += _endless(player, reduced, search)
+    found += _endless(player, system, reduced, search)
     found += electrical_checks(gadget, player.prepared.circuit,
                                loads_of(gadget, system, reduced, search))
     if reduced.endless:
@@ -190,14 +191,27 @@ def _search_all(
     """The search of all written regions, with events in every order."""
     keep = [region.name for region in system.regions if region.group == "behaviour"]
     reduced = reduce_system(system, [], LADDER[0], segments=segments, keep=keep)
-    return reduced, explore(reduced.machine, reduced.starts, apart=True,
-                            budget=budget.part(0.3))
+    search = explore(reduced.machine, reduced.starts, apart=True, budget=budget.part(0.3))
+    search.fired.update(reduced.endless_rows)
+    return reduced, search
 
 
-def _endless(player: Player, reduced: Reduced, search: Explored) -> Iterable[Finding]:
+def _endless(
+    player: Player, system: System, reduced: Reduced, search: Explored
+) -> Iterable[Finding]:
+    """Instants without end: those that the search met, and loops of rows that it did not meet."""
+    met = set(reduced.endless_rows)
+    for _, way in search.endless:
+        met.update(way.steps[-1].outcome.rows)
+    rings = zero_time_loops(system)
+    for ring in rings:
+        if not met.issuperset(ring.rows):
+            yield finding("endless-instant", ring.text, ring.rows)
     for loop in reduced.endless:
+        rows = next((ring.rows for ring in rings
+                     if reduced.endless_rows.issuperset(ring.rows)), ())
         yield finding("endless-instant", f"At power-up these follow one another without time "
-                      f"passing: {' -> '.join(loop)}.")
+                      f"passing: {' -> '.join(loop)}.", rows)
     for loop, way in search.endless:
         text = f"These follow one another without time passing: {' -> '.join(loop)}."
         witness = None
@@ -207,7 +221,9 @@ def _endless(player: Player, reduced: Reduced, search: Explored) -> Iterable[Fin
                 witness = Witness(scenario=replace(scenario, title="An instant without end"),
                                   rule="endless-instant", time_ns=acts.end_ns, why=text, list=())
                 break
-        yield replace(finding("endless-instant", text), witness=witness)
+        fired = set(way.steps[-1].outcome.rows)
+        rows = next((ring.rows for ring in rings if fired.issuperset(ring.rows)), ())
+        yield replace(finding("endless-instant", text, rows), witness=witness)
 
 
 def _clock_margin(

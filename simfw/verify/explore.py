@@ -323,6 +323,7 @@ class _Search:
             try:
                 outcomes = self.machine.outcomes(config, due, chosen)
             except Endless as loop:
+                self.fired.update(loop.rows)
                 halted = Outcome(config, frozenset(), loop.rows, (), (), ())
                 self.endless.setdefault(
                     loop.loop, (index, Step(clocks, due, chosen, halted))
