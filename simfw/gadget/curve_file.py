@@ -24,6 +24,8 @@ Points = tuple[tuple[float, float], ...]
 
 _ROW = 'two numbers with a comma between them, such as "0.25,3.71"'
 
+MOST_V = 100.0  # also for many cells in one pack
+
 
 def is_path(curve: str) -> bool:
     """Return whether `cell.curve` names a file: it ends in `.csv` or has a slash in it."""
@@ -72,6 +74,9 @@ def parse_curve(text: str, file: str) -> Points:
             note(number, "the charge does not rise", f"more than {points[-1][0]:g}", line)
         elif volts <= 0:
             note(number, "the voltage is not above zero", "volts above zero", line)
+        elif volts > MOST_V:
+            note(number, f"the voltage {volts:g} V is that of no cell", f"{MOST_V:g} V or less",
+                 line)
         elif points and volts < points[-1][1]:
             note(
                 number,

@@ -20,6 +20,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from simfw.beside import begin_worker
 from simfw.cli import main
 from tests.fuzz.kinds import KINDS, Kind, bench, workshop
 from tests.fuzz.mutate import mutated, mutated_archive
@@ -174,7 +175,7 @@ def many(count: int, seed: int, *, jobs: int = 1, only: str = "", start: int = 0
                for first in range(start, start + count, batch)]
     done = 0
     context = multiprocessing.get_context("spawn")
-    with context.Pool(jobs, maxtasksperchild=1) as pool:
+    with context.Pool(jobs, initializer=begin_worker, maxtasksperchild=1) as pool:
         waiting = [(numbers, pool.apply_async(_several, (numbers, seed, names)))
                    for numbers in batches]
         for numbers, result in waiting:

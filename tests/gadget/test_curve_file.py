@@ -56,6 +56,8 @@ def test_the_names_of_curves_are_those_of_the_circuit() -> None:
          "c.csv:4: 0.5,3.6: the charge does not rise. Allowed: more than 0.5."),
         (HEAD + "0,0\n1,4\n",
          "c.csv:2: 0,0: the voltage is not above zero. Allowed: volts above zero."),
+        (HEAD + "0,3\n1,1e17\n",
+         "c.csv:3: 1,1e17: the voltage 1e+17 V is that of no cell. Allowed: 100 V or less."),
         (HEAD + "0,3\n0.5,4\n1,3.9\n",
          "c.csv:4: 1,3.9: the voltage falls while the charge rises. Allowed: 4 or more."),
         (HEAD + "0,3\n",
