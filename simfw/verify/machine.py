@@ -363,7 +363,8 @@ class Machine:
         self._run_queue(now, queue, stays)
         if self.cell is not None:
             self._protect(now, queue, stays)
-        broken, monitors = self._judge(now, config, monitors_due, power_up=due is None)
+        before = config if due is not None else self._before(config, happens)
+        broken, monitors = self._judge(now, before, monitors_due)
         after = tuple(
             now.states + now.phases + now.resumes + now.flags + now.conds + monitors
         )
@@ -509,13 +510,13 @@ class Machine:
             return
 
     def _judge(
-        self, now: Instant, before: Config, due: set[int], *, power_up: bool
+        self, now: Instant, before: Config, due: set[int]
     ) -> tuple[tuple[int, ...], list[int]]:
         broken: list[int] = []
         values: list[int] = []
         base = len(before) - len(self.monitors)
         r = len(self.parts)
-        earlier: list[Instant] = []
+        earlier: Instant | None = None
         # The loads of the new state stand now: what was read during the instant may have changed.
         now.free = {}
         now.seen = {}
@@ -548,13 +549,12 @@ class Machine:
             if asked:
                 demanded = False
                 if not asked.isdisjoint(now.events):
-                    if not earlier:
-                        # Events are of this instant, the rest of the state settled before it. At
-                        # power-up that is one in which nothing was touched, or, where the supply
-                        # comes back, one with the inputs as they are.
-                        configs = [self._untouched(before), before] if power_up else [before]
-                        earlier = [self._earlier(now, one) for one in dict.fromkeys(configs)]
-                    demanded = any(when(one) for one in earlier)
+                    if earlier is None:
+                        # Events are of this instant, the rest of the state settled before it.
+                        earlier = Instant(self, before, [])
+                        earlier.events = now.events
+                        earlier.made, earlier.script = now.made, now.script
+                    demanded = when(earlier)
             else:
                 held = when(now)
                 demanded = held and not value & 2
@@ -570,16 +570,16 @@ class Machine:
             values.append(int(pending) + 2 * int(held))
         return tuple(broken), values
 
-    def _earlier(self, now: Instant, before: Config) -> Instant:
-        """A settled combination with the events of this instant."""
-        earlier = Instant(self, before, [])
-        earlier.events = now.events
-        earlier.made, earlier.script = now.made, now.script
-        return earlier
+    def _before(self, config: Config, happens: tuple[int, ...]) -> Config:
+        """What stood before a power-up: no USB, nothing at the status pin, no contact that moves.
 
-    def _untouched(self, config: Config) -> Config:
-        """A combination with every input at rest."""
+        A contact that gives no edge was held already.
+        """
+        edges = {self.event_names[event] for event in happens}
         first = 3 * len(self.parts)
-        inputs = [value if name == SUPPLY else 0
-                  for name, value in zip(self.flags, config[first:], strict=False)]
+        inputs = []
+        for name, value in zip(self.flags, config[first:], strict=False):
+            head, _, what = name.rpartition(".")
+            comes = f"{head}.edge" in edges if what == "closed" else name != SUPPLY
+            inputs.append(0 if comes else value)
         return (*config[:first], *inputs, *config[first + len(inputs):])
