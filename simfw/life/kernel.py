@@ -70,6 +70,7 @@ from simfw.life.registers import (
     INSTANTS,
     LAST_OPEN,
     LEAK,
+    LEAST_COUNT,
     LEVELS,
     LOADS,
     LOSS,
@@ -312,7 +313,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 then = now + QUARTER_NS
             if counts > 0:
                 # Until the count passes a level that was asked for. Its pace changes with the
-                # charge, so that all but the last second is gone in steps of nine tenths.
+                # charge, so that all but the last second is gone in steps of nine tenths; none is
+                # so short that rounding would leave the count where it is.
                 k = piece(grid, bucket, charge)
                 pace = (between(grid, rate, slot * nodes, k, charge) * ratio
                         + p.real[LEAK] + p.real[LOSS] * charge)
@@ -324,7 +326,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 if 0.0 <= left < (then - now) * 1e-9:
                     if left > 1.0:
                         left *= 0.9
-                    then = now + int(left * 1e9) + 1
+                    left = min(max(left, LEAST_COUNT / abs(pace)), (then - now) * 1e-9)
+                    then = min(then, now + int(left * 1e9) + 1)
             low_kind = -1
             high_kind = -1
             hit = -1
@@ -371,9 +374,15 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 f[CHARGE] = reached
                 f[USED] += used
                 if counts > 0:
+                    # What flows past the counter, by the charge on the way (Simpson's rule).
+                    seconds = (then - now) * 1e-9
+                    half, passed = advance(
+                        grid, bucket, rate, slot * nodes, charge, 0.5 * seconds, low, high
+                    )
+                    mean = (charge + 4.0 * half + reached) / 6.0
                     moved = (reached - charge) * ratio + (
-                        p.real[LEAK] + p.real[LOSS] * middle
-                    ) * ((then - now) * 1e-9)
+                        p.real[LEAK] + p.real[LOSS] * mean
+                    ) * seconds
                     f[COUNTED] = min(max(f[COUNTED] + moved, 0.0), 1.0)
                 lay(w.heat, now, then, used)
                 for k in range(size[TRACKED]):

@@ -23,6 +23,7 @@ DAY_NS = 86_400 * 10**9
 INFOS = 20   # bits of the number of what rests
 PLACES = 16  # and of a joint place of resting regions
 BUCKETS = 1024  # of the grid's index
+LEAST_COUNT = 1e-12  # by how much a count is to move in a step that ends at one of its levels
 SWITCHES = 1000  # electrical changes that may follow one another in one instant
 
 # What `run` returns.

@@ -103,6 +103,17 @@ def test_who_charges_by_a_counting_gauge_charges_by_its_figure(tmp_path: Path) -
     assert found.days == pytest.approx(0.6 * 450 / counted_a_day, abs=1.2)
 
 
+@pytest.mark.parametrize("charge", [0.7, 0.711, 0.55, 0.5501])
+def test_a_count_that_hardly_moves_passes_its_levels(tmp_path: Path, charge: float) -> None:
+    """50 uA pass a level in a few steps, at the sample of the simulator, wherever they begin."""
+    made = pattern(tmp_path, lamp(cell=LEAKY, more=COUNTING), head() + EVENING)
+    made = dataclasses.replace(made, habits=())
+    user, run = both(made, charge, 50)
+    assert "gauge.down" in [event.name for event in run.events]
+    equal_bars(user, run)
+    assert user.world.i[k.INSTANTS] < 60
+
+
 def test_the_larder_lamp_counts_over_days(tmp_path: Path) -> None:
     """The demo lamp with its gauge changed in a few keys: looks, waves and samples of a second."""
     folder = SCENARIOS / "larder-lamp"
