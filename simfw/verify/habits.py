@@ -28,6 +28,7 @@ def habit_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
     written = [region for region in system.regions if region.group == "behaviour"]
     for region in written:
         yield from _spent(gadget, region)
+        yield from _missed(gadget, region)
         yield from _locks(gadget, region)
         yield from _memories(gadget, region)
         yield from _plugged(gadget, region)
@@ -35,6 +36,8 @@ def habit_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
         yield from _running_on(gadget, written, region)
     for name in gadget.buttons:
         yield from _twice(gadget, written, name)
+    for name in gadget.proximity:
+        yield from _one_hand(written, name)
 
 
 def _personal(gadget: Gadget, event: str | None) -> bool:
@@ -155,6 +158,23 @@ def _plugged(gadget: Gadget, region: Region) -> Iterator[Finding]:
                           f"the plug acts like a button.", [row.key])
 
 
+def _missed(gadget: Gadget, region: Region) -> Iterator[Finding]:
+    """Lit states that a low or flat cell does not end, where it ends others of the same light."""
+    for event in sorted(ENDED_BY_CELL):
+        rows = [row for row in region.rows if row.on == event]
+        spoken = {source for row in rows for source in row.sources}
+        ending = [row for row in rows if row.to in {
+            state.name for state in region.states if not _lit(gadget, region, state.name)}]
+        ended = {name for row in ending for source in row.sources
+                 for name in region.state(source).outputs if name in gadget.lights}
+        missed = [state.name for state in region.states
+                  if state.name not in spoken and ended & set(state.outputs)]
+        if missed:
+            yield finding("cell-not-heard", f"{event} puts {' and '.join(sorted(ended))} out, but "
+                          f"not in {' or '.join(f'{region.name}.{name}' for name in missed)}.",
+                          [row.key for row in ending])
+
+
 # -- locks and memories ----------------------------------------------------------------------------
 
 
@@ -229,6 +249,19 @@ def _twice(gadget: Gadget, written: list[Region], button: str) -> Iterator[Findi
                 yield finding("acts-twice", f"In {region.name}, {what}.", [first.key, row.key])
                 break
     yield from _letting_go(gadget, written, button, later)
+
+
+def _one_hand(written: list[Region], sensor: str) -> Iterator[Finding]:
+    """A hand that comes near makes `near` and `wave` in one instant: rows on both act both."""
+    for region, first in _on(written, {f"{sensor}.near"}):
+        for other, row in _on(written, {f"{sensor}.wave"}):
+            if other is region and first.to in row.sources and (
+                first.to not in first.sources and row.to not in ("same", first.to)
+            ):
+                yield finding("acts-twice", f"In {region.name}, one hand does both: {row.on} comes "
+                              f"with {first.on}, which leads to {first.to}, and on to {row.to}.",
+                              [first.key, row.key])
+                break
 
 
 def _letting_go(

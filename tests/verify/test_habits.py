@@ -163,3 +163,24 @@ def test_a_warning_that_empties_a_low_cell_is_told() -> None:
     short = (rows[0], 'after = "2 s", from = "on", to = "fine"')
     assert says(text + behaviour("warn", "fine", 'fine = {}; on = { red = "on" }', *short),
                 "low-left-on") == []
+
+
+@pytest.mark.parametrize(("sources", "told"), [('"high"', True), ('["high", "dim"]', False)])
+def test_a_level_that_a_flat_cell_does_not_end_is_told(sources: str, told: bool) -> None:
+    """The other level is put out."""
+    text = cases.GAUGED.replace(cases.CLICKS, "").replace('show = "lamp.lit"\n', "") + behaviour(
+        "lamp", "dark", 'dark = {}; high = { lamp = "on" }; dim = { lamp = "20 %" }',
+        'on = "key.click", from = "dark", to = "high"',
+        'on = "key.click", from = "high", to = "dim"',
+        'on = "key.click", from = "dim", to = "dark"',
+        f'on = "cell.flat", from = {sources}, to = "dark"')
+    assert bool(says(text, "cell-not-heard")) is told
+
+
+@pytest.mark.parametrize(("event", "told"), [("near", True), ("wave", False)])
+def test_one_hand_that_lights_and_puts_out_is_told(event: str, told: bool) -> None:
+    """Near and wave come in one instant; the wave alone toggles."""
+    text = cases.BASE + cases.SENSOR + behaviour(
+        "lamp", "dark", cases.LIT, f'on = "wave.{event}", from = "dark", to = "lit"',
+        'on = "wave.wave", from = "lit", to = "dark"', OFF)
+    assert bool(says(text, "acts-twice")) is told
