@@ -132,7 +132,8 @@ def _running_on(gadget: Gadget, written: list[Region], timer: Region) -> Iterato
                 lights = {one.on for one in region.rows if one.to in ended and one.on in begun
                           and not set(one.sources) <= set(ended)}
                 dark = {one.on for one in region.rows if one.to == row.to and one.on != row.on
-                        and one.on is not None and set(one.sources) & set(ended)}
+                        and one.on is not None and _personal(gadget, one.on)
+                        and set(one.sources) & set(ended)}
                 if lights - heard and dark - heard:
                     yield finding(
                         "timer-runs-on", f"{timer.name}.{runs} goes on when "
