@@ -1,13 +1,15 @@
-"""How long the cell lasts: if a scenario repeated, and if nobody touched the gadget any more.
+"""How long the cell lasts if a scenario repeated, and how long the gadget does what it is asked.
 
-A repetition is the scenario run anew from the charge at which the last one ended. Thousands of
-repetitions are counted without running each: with d(s) the share of charge that a repetition
-started at charge s takes, n repetitions lead from s0 to s1 in
+A repetition is the scenario run anew from the charge at which the last one ended: each begins
+alike, with every region where it starts, so that a press that toggles does the same each time.
+Thousands of repetitions are counted without running each: with d(s) the share of charge that a
+repetition started at charge s takes, n repetitions lead from s0 to s1 in
 
     n = integral from s1 to s0 of ds / d(s)  -  ln(d(s0) / d(s1)) / 2
 
 (the first two terms of the Euler-Maclaurin expansion of the recurrence s' = s - d(s)). d is sampled
-by real runs, more densely where it changes; the last repetitions are run one by one.
+by real runs, more densely where it changes; the last repetitions are run one by one. The work is
+counted in instants, and what is left out for it is told.
 """
 
 from __future__ import annotations
@@ -18,12 +20,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simfw.engine.corners import changed, ends_of, worst_and_best
+from simfw.engine.rough import Profile, rough_lives, told_by_currents
 from simfw.engine.run import Run
+from simfw.engine.served import Asked, Watch
 from simfw.engine.simulator import Prepared, simulate
 from simfw.engine.untouched import TimeLeft, time_left_from
-from simfw.gadget.model import Gadget
-from simfw.gadget.quantities import ranged, with_values
-from simfw.quantity import Figure, Timing
+from simfw.errors import DescriptionError
 
 __all__ = ["RepeatLife", "TimeLeft", "Trial", "count_repetitions", "repeat_life", "time_left"]
 
@@ -31,51 +34,73 @@ DAY_S = 86_400.0
 ONE_BY_ONE = 0.03  # above this drop per repetition, repetitions are run one by one
 CLOSE = 3e-3  # how much of the whole count a stretch of charge may be wrong by
 MANY = 40  # trials after which ten times that is enough
+MOST = 120  # trials after which anything is
+FEWEST = 8  # trials without which there is no answer
+LAST_ONES = 8  # repetitions run one by one at the end
 SMOOTH = 0.05  # trapezoid and Simpson nearer than this, relative: no jump in the stretch
-SAMPLED_AT = 0.6  # charge at which the effect of the ranges on the drop is read
+HALVINGS = 12  # of the charge between a repetition that fails and one that does not
+LIFE_INSTANTS = 1_000_000  # what all trials of a life may take
+RANGE_INSTANTS = 500_000  # and what those of its range may
+MOST_TRIED = 10  # figures whose ends are tried by running repetitions
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
     """One repetition: the charge (0..1) at its end, and which share of it passed until the
-    protection opened (None where it did not open). `kept`: all its expectations were met.
+    protection opened (None where it did not open), and until it first did not do what was asked
+    (`failed_after`, None where it did all), with what that was (`why`).
     """
 
     end_charge: float
     emptied_after: float | None = None
-    kept: bool = True
+    failed_after: float | None = None
+    why: str = ""
+
+    @property
+    def failed(self) -> float | None:
+        """The share that passed until it failed; at the latest the protection fails it."""
+        shares = [one for one in (self.emptied_after, self.failed_after) if one is not None]
+        return min(shares, default=None)
 
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """How many repetitions empty the cell, and how many of them meet all expectations.
+    """How many repetitions empty the cell, and how many do what is asked.
 
-    `kept` is None where the first repetition from full does not meet them, or the last one does;
-    `kept_above` is the charge below which they are first not met.
+    `served_why` tells what is first not done, `served_to` is the charge at which that repetition
+    begins. `repetitions` is None where the charge comes to rest at `rests_at` before the cell is
+    empty, and `served` where all is done there too.
     """
 
-    repetitions: float
-    kept: float | None = None
-    kept_above: float | None = None
+    repetitions: float | None
+    served: float | None
+    served_why: str
+    served_to: float
+    rests_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepeatLife:
-    """The battery life (days) if the scenario repeated from full; `why` where there is none.
+    """The battery life if the scenario repeated from full.
 
-    `low_days` and `high_days` are the life with all ranges of the gadget file at the end that
-    shortens it, and at the other; both None where there are no ranges or they were not asked for;
-    `high_days` alone is None where that life has no end. `kept_days` is how long every repetition
-    meets the expectations of the scenario and `kept_above` the charge below which one fails; None
-    where the first repetition fails already or none does before the protection opens.
+    `served_days`: until the gadget first does not do what was asked, `served_why` says what that is
+    (or why there is no end). `days`: until the protection opens; `why` where it never does.
+    `low_days`, `high_days` and `served_low_days`, `served_high_days` are both with all ranges of
+    the gadget file at the worse ends and at the better; None where there are no ranges, where they
+    were not asked for, and for a life without end. `left_out` tells what was not worked out.
+    `unmet` is the number of expectations that do not hold from full and are not counted.
     """
 
     days: float | None
     why: str | None = None
     low_days: float | None = None
     high_days: float | None = None
-    kept_days: float | None = None
-    kept_above: float | None = None
+    served_days: float | None = None
+    served_why: str | None = None
+    served_low_days: float | None = None
+    served_high_days: float | None = None
+    left_out: str | None = None
+    unmet: int = 0
 
 
 class Settles(Exception):  # caught in this package; never seen by a user
@@ -90,40 +115,40 @@ def repeat_life(run: Run, *, ranges: bool = False, fold: bool = True) -> RepeatL
     """How long the cell lasts if the scenario of `run` repeated from charge 1, in days.
 
     The life ends when the protection first opens. There is none where the net charge used (what the
-    consumers drew less what the charger gave) is not positive. With `ranges`, the life is also
-    scaled to both ends of the ranges in the gadget file: by what one repetition takes there, and by
-    the charge above the cut-off under the heaviest load of the run.
+    consumers drew less what the charger gave) is not positive. With `ranges`, both lives are also
+    counted with the ranges of the gadget file at the worse and at the better ends.
     """
     net_c = run.charge_used_c - run.charger_charge_c
     if net_c <= 0:
-        return RepeatLife(
-            days=None, why="the charger gives back at least as much as is used: it never ends"
-        )
+        why = "the charger gives back at least as much as is used: it never ends"
+        return RepeatLife(days=None, why=why, served_why=why)
     prepared = Prepared(run.gadget).without_rules()
-    try:
-        count = count_repetitions(lambda charge: _trial(run, prepared, charge, fold))
-    except Settles as settled:
-        why = f"the charge settles near {settled.charge:.0%}: the charger gives back what is used"
-        return RepeatLife(days=None, why=why)
+    repetitions = _Repetitions(run, prepared, fold)
+    most = LIFE_INSTANTS // repetitions.instants
+    if most < FEWEST:
+        why = (f"left out: one repetition takes {repetitions.instants:,} instants, and all "
+               f"together may take {LIFE_INSTANTS:,}")
+        return RepeatLife(days=None, why=why, served_why=why)
+    count = _counted(repetitions, most=min(MOST, most))
     each_days = run.duration_ns / 1e9 / DAY_S
-    days = count.repetitions * each_days
     life = RepeatLife(
-        days=days,
-        kept_days=None if count.kept is None else count.kept * each_days,
-        kept_above=count.kept_above,
+        days=_times(each_days, count.repetitions),
+        why=None if count.rests_at is None else _resting(count.rests_at),
+        served_days=_times(each_days, count.served),
+        served_why=_resting(count.rests_at or 0.0) if count.served is None else count.served_why,
+        unmet=repetitions.asked.unmet,
     )
-    if not ranges or not ranged(run.gadget):
+    if not ranges or not ends_of(run.gadget):
         return life
-    nominal = _rough_repetitions(run, prepared, fold)
-    low, high = (
-        _rough_repetitions(run, Prepared(gadget).without_rules(), fold)
-        for gadget in _corners(run, fold)
-    )
-    return replace(
-        life,
-        low_days=days * min(low / nominal, 1.0),
-        high_days=None if high == math.inf else days * max(high / nominal, 1.0),
-    )
+    return _with_ranges(life, count, repetitions, each_days)
+
+
+def _times(each_days: float, count: float | None) -> float | None:
+    return None if count is None else each_days * count
+
+
+def _resting(charge: float) -> str:
+    return f"the charge settles near {charge:.0%}: the charger gives back what is used"
 
 
 def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
@@ -131,118 +156,190 @@ def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
     return time_left_from(Prepared(run.gadget), run.final, seed=run.seed, fold=fold)
 
 
-def _trial(run: Run, prepared: Prepared, charge: float, fold: bool) -> Trial:
-    repeated = simulate(
-        prepared.gadget,
-        replace(run.scenario, charge=charge),
-        seed=run.seed,
-        fold=fold,
-        trace=False,
-        log=False,
-        prepared=prepared,
+class _Repetitions:
+    """Repetitions of one run, with the parts of one gadget.
+
+    `asked` is what the first one does with nominal parts. `instants` is what the first one took,
+    `spent` what all have taken so far.
+    """
+
+    def __init__(
+        self, run: Run, prepared: Prepared, fold: bool, asked: Asked | None = None
+    ) -> None:
+        self.run, self.prepared, self.fold = run, prepared, fold
+        self._scenario = replace(run.scenario, gadget=prepared.gadget)
+        self.spent = 0
+        self.instants = 1
+        if asked is None:
+            first, watch = self._simulated(1.0, None)
+            asked = Asked.of(first, watch)
+            self.instants = watch.instants
+        self.asked = asked
+
+    def __call__(self, charge: float) -> Trial:
+        return self.watched(charge)[0]
+
+    def watched(self, charge: float) -> tuple[Trial, Watch]:
+        """One repetition from a charge, and what was seen in it."""
+        run, watch = self._simulated(charge, self.asked)
+        failure = self.asked.failure(run, watch)
+        lasts_ns = run.duration_ns
+        return Trial(
+            run.end_charge,
+            None if run.empty_at_ns is None else run.empty_at_ns / lasts_ns,
+            None if failure is None else failure.time_ns / lasts_ns,
+            "" if failure is None else failure.why,
+        ), watch
+
+    def _simulated(self, charge: float, asked: Asked | None) -> tuple[Run, Watch]:
+        watch = Watch(self.prepared, self._scenario, asked)
+        run = simulate(
+            self.prepared.gadget, replace(self._scenario, charge=charge), seed=self.run.seed,
+            fold=self.fold, trace=False, log=False, observers=(watch,), prepared=self.prepared,
+        )
+        self.spent += watch.instants
+        return run, watch
+
+    def with_values(self, values: dict[str, float]) -> _Repetitions:
+        """The same with other parts, asked the same. Raises DescriptionError."""
+        gadget, reference_v = changed(self.run.gadget, values)
+        prepared = Prepared(gadget, reference_v=reference_v).without_rules()
+        return _Repetitions(self.run, prepared, self.fold, self.asked)
+
+
+# -- ranges ----------------------------------------------------------------------------------------
+
+
+def _with_ranges(
+    life: RepeatLife, count: Count, nominal: _Repetitions, each_days: float
+) -> RepeatLife:
+    """The life with its ranges: the ends of each figure are found, then both corners counted."""
+    ends = ends_of(nominal.run.gadget)
+    most = RANGE_INSTANTS // (6 * nominal.instants)
+    if most < FEWEST:
+        return replace(life, left_out=f"its range is left out: one repetition takes "
+                                      f"{nominal.instants:,} instants")
+    tried = [key for key in ends if not told_by_currents(nominal.run.gadget, key)]
+    left_out = tried[MOST_TRIED:]
+    used = {key: both for key, both in ends.items() if key not in left_out}
+    lives = _lives(nominal, count)
+    known: dict[tuple[str, float], tuple[float, float]] = {}
+
+    def measure(number: int) -> Callable[[dict[str, float]], float]:
+        def measured(values: dict[str, float]) -> float:
+            (item,) = values.items()
+            if item not in known:
+                known[item] = lives(values)
+            return known[item][number]
+
+        return measured
+
+    found: list[tuple[float | None, float | None]] = []
+    made: dict[tuple[tuple[str, float], ...], Count] = {}
+    for number in (0, 1):
+        spans: list[float] = []
+        for values in worst_and_best(used, measure(number)):
+            key = tuple(sorted(values.items()))
+            if key not in made:
+                made[key] = _counted(nominal.with_values(values), most=min(MOST, most))
+            corner = made[key].served if number == 0 else made[key].repetitions
+            spans.append(math.inf if corner is None else corner)
+        middle = count.served if number == 0 else count.repetitions
+        spans.append(math.inf if middle is None else middle)
+        found.append((_finite(each_days * min(spans)), _finite(each_days * max(spans))))
+    (served_low, served_high), (low, high) = found
+    return replace(
+        life, low_days=low, high_days=high, served_low_days=served_low,
+        served_high_days=served_high,
+        left_out=f"the ranges of {', '.join(left_out)} are left out" if left_out else None,
     )
-    kept = all(expected.met for expected in repeated.expectations)
-    if repeated.empty_at_ns is None:
-        return Trial(repeated.end_charge, kept=kept)
-    passed_ns = repeated.empty_at_ns - repeated.start_ns
-    return Trial(repeated.end_charge, passed_ns / repeated.duration_ns, kept)
 
 
-# What a higher value does to the life where that is plain from the circuit: True shortens it, False
-# lengthens it, None does nothing. By the whole key, else by its last word. The ends of everything
-# else (timings, the reference, the sensor's optics) are tried by running a repetition with each.
-SHORTENS = {
-    "awake": True,
-    "asleep": True,
-    "base": False,
-    "capacity": False,
-    "cell.resistance": True,
-    "current": True,
-    "current_a": True,
-    "cut_off": True,
-    "finish": True,
-    "float": False,
-    "gain": False,
-    "leakage": True,
-    "on_resistance": False,
-    "program": True,
-    "pull_up": None,
-    "resistance": False,
-    "resistor": False,
-    "restart": None,
-    "saturation": False,
-    "self_discharge": True,
-    "supply": True,
-    "voltage_v": False,
-    "wake": True,
-}
+def _finite(days: float) -> float | None:
+    return days if math.isfinite(days) else None
 
 
-def _corners(run: Run, fold: bool) -> tuple[Gadget, Gadget]:
-    """The gadget with every range at the end that shortens the life, and at the other end."""
-    worst: dict[str, float] = {}
-    best: dict[str, float] = {}
-    for key, quantity in ranged(run.gadget).items():
-        low, high = _ends(quantity)
-        last = key.rpartition(".")[2]
-        if key in SHORTENS or last in SHORTENS:
-            shortens = SHORTENS.get(key, SHORTENS.get(last))
+def _lives(
+    nominal: _Repetitions, count: Count
+) -> Callable[[dict[str, float]], tuple[float, float]]:
+    """How long, roughly, all is done and the cell lasts with other values (repetitions)."""
+    end = count.served_to
+    above = nominal.watched(0.5 * (1.0 + end))[1].times_ns
+    below = nominal.watched(0.5 * end)[1].times_ns if end > 0.0 else above
+    early = count.repetitions is None or (count.served or 0.0) < count.repetitions - 1.0
+    profile = Profile(above, below, end if early else None, nominal.prepared.circuit)
+
+    def lives(values: dict[str, float]) -> tuple[float, float]:
+        gadget = nominal.run.gadget
+        try:
+            other = nominal.with_values(values)
+        except DescriptionError:
+            return math.inf, math.inf  # these figures make no circuit
+        if all(told_by_currents(gadget, key) for key in values):
+            return rough_lives(profile, other.prepared.circuit)
+        return _tried(other, end)
+
+    return lives
+
+
+def _tried(other: _Repetitions, near: float) -> tuple[float, float]:
+    """The same by running repetitions: the drop, and the charge at which one first fails."""
+    low, high = 0.0, 1.0
+    step = 0.02
+    while near + step < 1.0 and other(near + step).failed is not None:
+        low = near + step
+        step *= 4.0
+    high = min(near + step, 1.0)
+    step = 0.02
+    while low == 0.0 and near - step > 0.0 and other(near - step).failed is None:
+        high = near - step
+        step *= 4.0
+    low = max(low, near - step, 0.0)
+    for _ in range(5):
+        middle = 0.5 * (low + high)
+        if other(middle).failed is None:
+            high = middle
         else:
-            shortens = _tried(run, key, (low, high), fold)
-        if shortens is not None:
-            worst[key], best[key] = (high, low) if shortens else (low, high)
-    return with_values(run.gadget, worst), with_values(run.gadget, best)
+            low = middle
+    served = _span(other, high, 1.0)
+    return served, served + _span(other, 0.0, high)
 
 
-def _ends(quantity: Figure | Timing) -> tuple[float, float]:
-    if isinstance(quantity, Timing):
-        return quantity.low_ns, quantity.high_ns
-    return quantity.low, quantity.high
+def _span(other: _Repetitions, low: float, high: float) -> float:
+    middle = 0.5 * (low + high)
+    drop = middle - other(middle).end_charge
+    return (high - low) / drop if drop > 0.0 else math.inf
 
 
-def _tried(run: Run, key: str, ends: tuple[float, float], fold: bool) -> bool | None:
-    """Whether the upper end takes more charge per repetition than the lower; None if the same."""
-    drops = []
-    for end in ends:
-        prepared = Prepared(with_values(run.gadget, {key: end})).without_rules()
-        drops.append(SAMPLED_AT - _trial(run, prepared, SAMPLED_AT, fold).end_charge)
-    return None if drops[0] == drops[1] else drops[1] > drops[0]
+# -- counting --------------------------------------------------------------------------------------
 
 
-def _rough_repetitions(run: Run, prepared: Prepared, fold: bool) -> float:
-    """Repetitions that the usable charge would last at the drop of one charge; inf for ever."""
-    drop = SAMPLED_AT - _trial(run, prepared, SAMPLED_AT, fold).end_charge
-    return _usable(run, prepared) / drop if drop > 0 else math.inf
+def _counted(repetitions: _Repetitions, *, most: int) -> Count:
+    return count_repetitions(repetitions, most=most)
 
 
-def _usable(run: Run, prepared: Prepared) -> float:
-    """The charge (0..1) above the cut-off under the heaviest load of the run."""
-    cut_off = prepared.gadget.cell.cut_off
-    drawn = [part for part in run.intervals if part.loads.charger == "off"]
-    if cut_off is None or not drawn:
-        return 1.0
-    heaviest = max(drawn, key=lambda part: sum(part.consumers_a)).loads
-    charge = np.linspace(0.0, 1.0, 2001)
-    above = prepared.circuit.solve(heaviest, charge).voltage_v > cut_off.value
-    return float(1.0 - charge[above][0]) if above.any() else 0.0
-
-
-def count_repetitions(trial: Callable[[float], Trial]) -> Count:
+def count_repetitions(trial: Callable[[float], Trial], *, most: int = MOST) -> Count:
     """How many repetitions fit between charge 1 and the opening of the protection.
 
-    `trial(charge)` runs one repetition from `charge`. The last, unfinished repetition counts by the
-    share that passed. Raises `Settles` where the charge comes to rest above empty.
+    `trial(charge)` runs one repetition from `charge`; beyond `most` of them the count gets rough.
+    The last, unfinished repetition counts by the share that passed.
     """
-    counting = _Counting(trial)
-    repetitions = counting.from_full()
-    return counting.kept(repetitions)
+    counting = _Counting(trial, most)
+    try:
+        repetitions: float | None = counting.from_full()
+        rests_at = None
+    except Settles as settled:
+        repetitions, rests_at = None, settled.charge
+    return counting.served(repetitions, rests_at)
 
 
 class _Counting:
     """The repetitions counted so far, with every trial made."""
 
-    def __init__(self, trial: Callable[[float], Trial]) -> None:
+    def __init__(self, trial: Callable[[float], Trial], most: int) -> None:
         self._trial = trial
+        self._most = most
+        self._many = min(MANY, most // 2)
         self._seen: dict[float, Trial] = {}
         self._count = 0.0
         self._passed = [(1.0, 0.0)]  # (charge, repetitions counted down to it), charge falling
@@ -272,12 +369,17 @@ class _Counting:
             lower, upper = left.pop()
             width, drop = upper - lower, self.drop(upper)
             allowed = CLOSE * (self._count + upper / drop)
-            if len(self._seen) > MANY:
-                allowed *= 10
+            if len(self._seen) > self._many:
+                allowed *= 10 if len(self._seen) <= self._most else math.inf
             if self.empties(lower):
                 if width <= 2 * drop:
-                    return self._with_the_last(self._one_by_one(upper, 0.0))
-                if width / drop <= allowed and len(self._seen) > MANY:
+                    # Few are left, unless the next take much less.
+                    upper = self._one_by_one(upper, 0.0, LAST_ONES)
+                    if self.empties(upper):
+                        return self._with_the_last(upper)
+                    left.append((lower, upper))
+                    continue
+                if width / drop <= allowed and len(self._seen) > self._many:
                     return self._count + width / drop / 2
             else:
                 part = self._stretch(lower, upper, allowed)
@@ -291,22 +393,51 @@ class _Counting:
             left.append((middle, upper))
         raise AssertionError("the lowest stretch always ends the count")
 
-    def _one_by_one(self, charge: float, least: float) -> float:
+    def _one_by_one(self, charge: float, least: float, most: int = MOST) -> float:
         """Count repetitions from `charge` while each takes `least` or more and none empties."""
-        while not self.empties(charge) and self.drop(charge) >= least:
+        for _ in range(most):
+            if self.empties(charge) or self.drop(charge) < least:
+                break
             self._count += 1
             charge = self.trial(charge).end_charge
             self._passed.append((charge, self._count))
         return charge
 
-    def kept(self, repetitions: float) -> Count:
-        """The count, with what the trials tell of the expectations."""
-        failed = max((s for s, trial in self._seen.items() if not trial.kept), default=None)
-        if failed is None or not self._seen[1.0].kept:
-            return Count(repetitions)
-        last_kept = min(s for s, trial in self._seen.items() if trial.kept and s > failed)
+    def served(self, repetitions: float | None, rests_at: float | None) -> Count:
+        """The count, with how many repetitions do all that is asked."""
+        failed = max((s for s, one in self._seen.items() if one.failed is not None), default=None)
+        if failed is None:
+            return Count(repetitions, None, "", rests_at or 0.0, rests_at)
+        kept = min((s for s in self._seen if s > failed), default=None)
+        for _ in range(HALVINGS):
+            if kept is None or kept - failed <= 0.5 * max(self.drop(kept), 0.0):
+                break
+            middle = 0.5 * (kept + failed)
+            if self.trial(middle).failed is None:
+                kept = middle
+            else:
+                failed = middle
+        one = self.trial(failed)
+        if rests_at is not None:
+            self._count_down_to(failed)
         charges, counts = zip(*reversed(self._passed), strict=True)
-        return Count(repetitions, float(np.interp(last_kept, charges, counts)), last_kept)
+        # The first repetition that begins no higher than there, and what of it passes.
+        before = math.ceil(float(np.interp(failed, charges, counts)) - 1e-6)
+        served = before + (one.failed or 0.0)
+        if repetitions is not None:
+            served = min(served, repetitions)
+        return Count(repetitions, served, one.why or "the protection opens", failed, rests_at)
+
+    def _count_down_to(self, charge: float) -> None:
+        """Count what the count did not reach, since the charge comes to rest further down."""
+        upper, count = self._passed[-1]
+        if upper <= charge:
+            return
+        places, weights = np.polynomial.legendre.leggauss(FEWEST)
+        width = upper - charge
+        drops = [self.drop(charge + width * (1.0 + x) / 2.0) for x in places.tolist()]
+        count += float(sum(w * width / 2.0 / drop for w, drop in zip(weights, drops, strict=True)))
+        self._passed.append((charge, count))
 
     def _with_the_last(self, charge: float) -> float:
         """The count including the part of the repetition that empties the cell."""

@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from simfw.engine.corners import changed, ends_of, worst_and_best
 from simfw.errors import DescriptionError
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
 from simfw.life.drawing import warmths
 from simfw.life.layout import Layout
 from simfw.life.parts import PartTables
-from simfw.life.sampling import Spread, changed
+from simfw.life.sampling import Spread
 from simfw.life.store import Store
 from simfw.life.user import live
 from simfw.preferred import is_bought, preferred_ohm
@@ -179,21 +180,20 @@ def corners(
     """
     gadget = pattern.gadget
     assert gadget is not None
-    spread = Spread(gadget)
-    if not spread.keys:
+    ends = ends_of(gadget)
+    if not ends:
         return None
     store = _store(pattern, gadget, fast)
-    worst: dict[str, float] = {}
-    best: dict[str, float] = {}
-    for key, low, high in zip(spread.keys, spread.low.tolist(), spread.high.tolist(), strict=True):
-        days = [_at(pattern, {key: end}, seed, fast, users, store) for end in (low, high)]
-        worst[key], best[key] = (low, high) if days[0] <= days[1] else (high, low)
+    worst, best = worst_and_best(
+        ends, lambda values: _at(pattern, values, seed, fast, users, store)
+    )
     before = mean_days(pattern, gadget, seed, fast, users, store=store)
     if not math.isfinite(before):
         return None
     share = _share(before, typical_days)
-    ends = [share * _at(pattern, values, seed, fast, users, store) for values in (worst, best)]
-    return ends[0], ends[1]
+    low, high = (share * _at(pattern, values, seed, fast, users, store)
+                 for values in (worst, best))  # fmt: skip
+    return low, high
 
 
 def _at(

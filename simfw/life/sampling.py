@@ -2,32 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simfw.engine.corners import ends_of
 from simfw.gadget.model import Gadget
-from simfw.gadget.quantities import ranged, with_values
+from simfw.gadget.quantities import ranged
 from simfw.quantity import Figure, Timing
 
-__all__ = ["MOST_ROWS", "REFERENCE", "Spread", "changed"]
+__all__ = ["MOST_ROWS", "Spread"]
 
 Array = NDArray[np.float64]
 
 MOST_ROWS = 256
 """How many sets of parts are drawn at most; with more users than that, users share them."""
-
-REFERENCE = "controller.reference"
-
-
-def changed(gadget: Gadget, values: Mapping[str, float]) -> tuple[Gadget, float | None]:
-    """The gadget with other values, and the true reference voltage where it is among them.
-
-    What the firmware takes its reference for stays the nominal value.
-    """
-    others = {key: value for key, value in values.items() if key != REFERENCE}
-    return (with_values(gadget, others) if others else gadget), values.get(REFERENCE)
 
 
 class Spread:
@@ -38,12 +28,12 @@ class Spread:
     """
 
     def __init__(self, gadget: Gadget) -> None:
-        found = {key: q for key, q in ranged(gadget).items() if not key.startswith("readings")}
-        self.keys = tuple(found)
-        ends = [_ends(quantity) for quantity in found.values()]
-        self.low = np.array([low for low, _, _ in ends])
-        self.value = np.array([value for _, value, _ in ends])
-        self.high = np.array([high for _, _, high in ends])
+        ends = ends_of(gadget)
+        found = ranged(gadget)
+        self.keys = tuple(ends)
+        self.low = np.array([low for low, _ in ends.values()])
+        self.value = np.array([_value(found[key]) for key in ends])
+        self.high = np.array([high for _, high in ends.values()])
 
     def rows(self, count: int, seed: int) -> Array:
         """`count` points of a scrambled Sobol sequence in 0..1, one column per figure.
@@ -69,7 +59,5 @@ class Spread:
         return dict(zip(self.keys, chosen.tolist(), strict=True))
 
 
-def _ends(quantity: Figure | Timing) -> tuple[float, float, float]:
-    if isinstance(quantity, Timing):
-        return quantity.low_ns, quantity.ns, quantity.high_ns
-    return quantity.low, quantity.value, quantity.high
+def _value(quantity: Figure | Timing) -> float:
+    return quantity.ns if isinstance(quantity, Timing) else quantity.value

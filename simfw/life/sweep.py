@@ -10,6 +10,7 @@ from itertools import product
 
 from simfw.behaviour.build import check
 from simfw.circuit.circuit import Circuit
+from simfw.engine.corners import REFERENCE, changed
 from simfw.errors import DescriptionError, QuantityError, UsageError, nearest
 from simfw.gadget.electrical import electrical_problems
 from simfw.gadget.firmware import firmware_problems
@@ -18,7 +19,6 @@ from simfw.gadget.quantities import Whole, quantities, whole_numbers
 from simfw.gadget.wiring import wiring_problems
 from simfw.life.effort import worth_compiling
 from simfw.life.life import is_certain, spread_of
-from simfw.life.sampling import REFERENCE, changed
 from simfw.life.study import Keeper, Progress, gather
 from simfw.life.workers import Workers
 from simfw.preferred import Series, is_bought, preferred_ohm

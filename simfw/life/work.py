@@ -7,11 +7,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from simfw import __version__
+from simfw.engine.corners import changed
 from simfw.errors import RunError
 from simfw.life.drawing import warmths
 from simfw.life.layout import Layout
 from simfw.life.parts import PartTables
-from simfw.life.sampling import MOST_ROWS, Spread, changed
+from simfw.life.sampling import MOST_ROWS, Spread
 from simfw.life.store import Store
 from simfw.life.user import UserLife, live
 from simfw.stimuli.pattern import Pattern

@@ -49,6 +49,8 @@ def ledger_json(
     repeated: dict[str, Any] = {"repeat_days": life.days}
     if life.days is None:
         repeated["why"] = life.why
+    repeated["served_days"] = life.served_days
+    repeated["served_why"] = life.served_why
     repeated["left_s"] = left.seconds
     if left.seconds is None:
         repeated["left_why"] = left.why

@@ -170,25 +170,47 @@ def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
     )
     if run.empty_at_ns is not None:
         rows.append(("protection opened", "at " + format_duration(run.empty_at_ns), ""))
-    rows.append(("battery life", *_life(life)))
-    if life.kept_days is not None and life.kept_above is not None:
-        note = f"then an expectation fails, below {format_percent(life.kept_above, 2)} charge"
-        rows.append(("all as expected", format_rough_time(life.kept_days * DAY_S), note))
+    rows += _lives(life)
     rows.append(("run time left", *_left(left)))
     return columns(rows)
 
 
-def _life(life: RepeatLife) -> tuple[str, str]:
+def _lives(life: RepeatLife) -> list[tuple[str, str, str]]:
+    """How long all is done that is asked, and how long until the protection opens."""
+    if life.days is None and life.served_days is None:
+        return [("battery life", "none", life.why or "")]
+    rows = []
+    if life.served_days is None:
+        rows.append(("battery life", "no end", life.served_why or ""))
+    else:
+        note = "if this repeated from full, each time begun alike"
+        note += _range(life.served_low_days, life.served_high_days)
+        rows.append(("battery life", format_rough_time(life.served_days * DAY_S), note))
+        rows.append(("", "", f"then {life.served_why}"))
+    if life.unmet:
+        what = "an expectation" if life.unmet == 1 else f"{life.unmet} expectations"
+        verb = "does" if life.unmet == 1 else "do"
+        rows.append(("", "", f"{what} that {verb} not hold from full {verb} not count"))
     if life.days is None:
-        return "none", life.why or ""
-    note = "if this repeated from full to cut-off"
-    if life.low_days is not None or life.high_days is not None:
-        low, high = (
-            "no end" if days is None else format_rough_time(days * DAY_S)
-            for days in (life.low_days, life.high_days)
-        )
-        note += f"; {low} .. {high} over the ranges in the file"
-    return format_rough_time(life.days * DAY_S), note
+        rows.append(("protection opens", "never", life.why or ""))
+    elif life.served_days is not None and life.days > life.served_days:
+        note = "if it went on like that" + _range(life.low_days, life.high_days)
+        rows.append(("protection opens", format_rough_time(life.days * DAY_S), note))
+    if life.left_out is not None:
+        rows.append(("", "", life.left_out))
+    return rows
+
+
+def _range(low_days: float | None, high_days: float | None) -> str:
+    if low_days is None and high_days is None:
+        return ""
+    low, high = (
+        "no end" if days is None else format_rough_time(days * DAY_S)
+        for days in (low_days, high_days)
+    )
+    if low == high:
+        return "; the ranges in the file change it by less than a repetition"
+    return f"; {low} .. {high} over the ranges in the file"
 
 
 def _left(left: TimeLeft) -> tuple[str, str]:

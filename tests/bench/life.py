@@ -14,13 +14,13 @@ import sys
 import time
 from pathlib import Path
 
+from simfw.engine.corners import changed
 from simfw.engine.simulator import Prepared, simulate
 from simfw.life import registers as k
 from simfw.life.compiled import can_compile
 from simfw.life.drawing import warmths
 from simfw.life.layout import Layout
 from simfw.life.parts import PartTables
-from simfw.life.sampling import changed
 from simfw.life.store import Store
 from simfw.life.user import Life
 from simfw.life.work import Group, groups

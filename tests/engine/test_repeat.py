@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from simfw import Run, Scenario, load_scenario, simulate
 from simfw.engine.repeat import (
     RepeatLife,
-    Settles,
     Trial,
     count_repetitions,
     repeat_life,
@@ -54,9 +53,10 @@ def lamp_and_rest(use: float, rest: float, flat: float) -> object:
 
     def trial(charge: float) -> Trial:
         drop = use if charge > flat else rest
+        failed = None if charge > flat else 0.5
         if charge <= drop:
-            return Trial(0.0, charge / drop, charge > flat)
-        return Trial(charge - drop, None, charge > flat)
+            return Trial(0.0, charge / drop, failed, "it is dark")
+        return Trial(charge - drop, None, failed, "it is dark")
 
     return trial
 
@@ -115,26 +115,46 @@ def test_few_trials_are_needed() -> None:
     assert len(calls) <= 60
 
 
-def test_the_end_of_what_is_expected_is_counted_apart() -> None:
-    """Repetitions that meet the expectations are counted down to where one fails."""
-    count = count_repetitions(lamp_and_rest(0.01, 0.0001, 0.1))
-    assert count.kept == pytest.approx(90, rel=0.02)
-    assert count.kept_above == pytest.approx(0.1, abs=0.01)
-    always = count_repetitions(steady(0.01))
-    assert always.kept is None
-    never = count_repetitions(lamp_and_rest(0.01, 0.01, 2.0))
-    assert never.kept is None
+def test_the_end_of_what_is_asked_is_counted_apart() -> None:
+    """Repetitions that do all that is asked are counted down to the first that does not."""
+    count = count_repetitions(lamp_and_rest(0.01, 0.0001, 0.1))  # type: ignore[arg-type]
+    assert count.served == pytest.approx(90.5, abs=1.0)
+    assert count.served_why == "it is dark"
+    assert count.served_to == pytest.approx(0.1, abs=0.01)
+    always = count_repetitions(steady(0.01))  # type: ignore[arg-type]
+    assert always.served == always.repetitions
+    assert always.served_why == "the protection opens"
+    never = count_repetitions(lamp_and_rest(0.01, 0.01, 2.0))  # type: ignore[arg-type]
+    assert never.served == 0.5
+
+
+@given(st.floats(0.04, 0.3), st.floats(0.05, 0.9))
+def test_few_repetitions_are_served_to_the_very_one(use: float, flat: float) -> None:
+    """Where repetitions are few, the one that fails first is the one found by running each."""
+    trial = lamp_and_rest(use, use / 2, flat)
+    charge, before = 1.0, 0
+    while trial(charge).failed is None:  # type: ignore[operator]
+        charge, before = trial(charge).end_charge, before + 1  # type: ignore[operator]
+    exact = before + trial(charge).failed  # type: ignore[operator]
+    assert count_repetitions(trial).served == pytest.approx(exact, abs=1e-9)  # type: ignore[arg-type]
 
 
 def test_a_charge_that_comes_to_rest_has_no_count() -> None:
-    """A charger that gives back what is used at some charge ends the count."""
+    """A charger that gives back what is used at some charge ends the count; what fails is told."""
 
     def trial(charge: float) -> Trial:
         return Trial(max(charge - 0.01, 0.5))
 
-    with pytest.raises(Settles) as caught:
-        count_repetitions(trial)
-    assert 0.4 < caught.value.charge <= 0.5
+    count = count_repetitions(trial)
+    assert count.repetitions is None
+    assert count.served is None
+    assert count.rests_at is not None
+    assert 0.4 < count.rests_at <= 0.5
+
+    def refused(charge: float) -> Trial:
+        return replace(trial(charge), failed_after=None if charge > 0.7 else 0.0)
+
+    assert count_repetitions(refused).served == pytest.approx(30, abs=1)
 
 
 def test_life_of_a_plain_drain_is_capacity_over_current(keys: Scenario) -> None:
@@ -156,9 +176,8 @@ def test_life_is_none_where_the_charger_gives_back_what_is_used() -> None:
     gadget = scenario.gadget
     assert gadget is not None
     life = repeat_life(simulate(gadget, scenario))
-    assert life == RepeatLife(
-        days=None, why="the charger gives back at least as much as is used: it never ends"
-    )
+    why = "the charger gives back at least as much as is used: it never ends"
+    assert life == RepeatLife(days=None, why=why, served_why=why)
 
 
 def test_life_settles_where_a_daily_charge_is_enough() -> None:
@@ -206,6 +225,7 @@ def test_a_file_without_ranges_has_no_range(keys: Scenario) -> None:
     life = repeat_life(simulate(exact, replace(keys, gadget=exact)), ranges=True)
     assert life.days is not None
     assert life.low_days is None
+    assert life.served_low_days is None
 
 
 def test_a_timing_with_a_range_is_tried_both_ways() -> None:

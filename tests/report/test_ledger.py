@@ -20,9 +20,10 @@ from tests.report.made import MINUTE, made_run
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "docs/reference/run.schema.json").read_text(encoding="utf-8"))
-LASTING = RepeatLife(days=12.5)
+LASTING = RepeatLife(days=12.5, served_days=4.5, served_why="lamp stays dark at 10 s")
 LEFT = TimeLeft(seconds=86_400.0)
-ENDLESS = RepeatLife(days=None, why="the charger gives back what is used")
+WHY = "the charger gives back what is used"
+ENDLESS = RepeatLife(days=None, why=WHY, served_why=WHY)
 
 
 def rows(text: str) -> list[dict[str, str]]:
@@ -66,7 +67,9 @@ def test_json_says_what_the_run_says() -> None:
     assert value["scenario"] == "An evening of jam making"
     assert value["duration_s"] == 21_600.0
     assert value["cell_empty_at_s"] == 4200.0
-    assert value["life"] == {"repeat_days": 12.5, "left_s": 86_400.0}
+    assert value["life"] == {
+        "repeat_days": 12.5, "served_days": 4.5, "served_why": "lamp stays dark at 10 s",
+        "left_s": 86_400.0}
     assert math.isclose(
         sum(use["charge_c"] for use in value["consumers"]), value["charge_used_c"], rel_tol=1e-12
     )
@@ -97,7 +100,8 @@ def test_json_of_a_run_that_did_not_empty_the_cell_says_so() -> None:
     assert value["cell_empty_at_s"] is None
     assert "did not open" in value["cell"]["why"]
     assert value["life"] == {
-        "repeat_days": None, "why": "the charger gives back what is used", "left_s": 86_400.0}
+        "repeat_days": None, "why": WHY, "served_days": None, "served_why": WHY,
+        "left_s": 86_400.0}
 
 
 def test_csv_has_four_files_with_units_in_their_headers() -> None:

@@ -11,7 +11,9 @@ from simfw.gadget.model import Gadget
 from simfw.report.text import columns, format_charge, heading, text_report
 from tests.report.made import MINUTE, made_run
 
-LIFE = RepeatLife(days=12.34, low_days=10.2, high_days=14.9)
+LIFE = RepeatLife(days=40.0, low_days=31.0, high_days=52.0, served_days=12.34,
+                  served_why="shelf stays dark at 10 s", served_low_days=10.2,
+                  served_high_days=14.9)  # fmt: skip
 LEFT = TimeLeft(seconds=200 * 86_400.0)
 
 
@@ -37,10 +39,23 @@ def test_report_tells_the_average_current_and_its_three_largest_parts() -> None:
 
 
 def test_report_tells_life_with_its_range_and_the_time_left() -> None:
-    """The life carries the range of the file's tolerances."""
+    """The headline is how long all is done, then the protection; each with range and words."""
     text = report()
     assert "12.3 days" in line(text, "battery life")
+    assert "each time begun alike" in line(text, "battery life")
+    assert "then shelf stays dark at 10 s" in line(text, "battery life")
     assert "10.2 days .. 14.9 days over the ranges in the file" in line(text, "battery life")
+    assert "40 days" in line(text, "protection opens")
+    assert "31 days .. 52 days over the ranges in the file" in line(text, "protection opens")
+    same = replace(LIFE, days=12.34, served_low_days=12.34, served_high_days=12.34, unmet=1,
+                   left_out="the ranges of a.b are left out")  # fmt: skip
+    text = report(life=same)
+    assert "less than a repetition" in line(text, "battery life")
+    assert "protection opens" not in text
+    assert "an expectation that does not hold from full does not count" in text
+    assert "the ranges of a.b are left out" in text
+    rests = replace(LIFE, days=None, why="the charge settles near 50 %")
+    assert line(report(life=rests), "protection opens").endswith("the charge settles near 50 %")
     assert "200 days" in line(text, "run time left")
 
 
@@ -55,13 +70,14 @@ def test_report_says_why_there_is_no_life() -> None:
 
 def test_report_of_a_life_without_upper_end_says_so() -> None:
     """A best corner that never empties the cell is no number."""
-    text = report(life=RepeatLife(days=12.34, low_days=3.0, high_days=None))
+    text = report(life=replace(LIFE, served_low_days=3.0, served_high_days=None))
     assert "3 days .. no end over the ranges" in line(text, "battery life")
 
 
 def test_report_of_a_life_without_ranges_has_no_range() -> None:
     """No ranges in the file, no range in the report."""
-    assert ".." not in line(report(life=RepeatLife(days=12.34)), "battery life")
+    assert ".." not in line(report(life=replace(LIFE, served_low_days=None, served_high_days=None)),
+                            "battery life")
 
 
 def test_report_shares_add_up() -> None:

@@ -1,0 +1,250 @@
+"""How long a gadget does what it is asked, and how far the ranges of its parts move that."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from simfw import simulate
+from simfw.engine import repeat
+from simfw.engine.corners import changed, ends_of, worst_and_best
+from simfw.engine.repeat import RepeatLife, repeat_life
+from simfw.engine.simulator import Prepared
+from simfw.gadget.model import Gadget
+from simfw.life.changes import corners
+from simfw.stimuli.pattern import Count, Draw, Habit, HabitStep, Pattern
+from simfw.stimuli.scenario import Expect, Press, Scenario
+from tests.engine.bench import gadget_of
+
+S = 10**9
+HOUR = 3600 * S
+DAY = 24 * HOUR
+# Lit for an hour a day; a lamp that is flat stays dark, and rests for weeks until the cut-off.
+LAMP = """
+[gadget]
+name = "Refusing lamp"
+[cell]
+curve = "lco"
+capacity = "{capacity}"
+resistance = "{resistance}"
+cut_off = "2.8 V"
+[controller]
+asleep = "{asleep}"
+reference = "1.1 V"
+[lights.lamp]
+leds = 1
+forward = ["2.75 V @ 5 mA", "3.0 V @ 20 mA"]
+resistor = "{resistor}"
+[buttons.key]
+[gauge]
+flat = "3.6 V"
+every = "10 s"
+[behaviour.lamp]
+starts = "dark"
+states.dark = {{}}
+states.lit = {{ lamp = "on" }}
+rows = [
+  {{ on = "key.click", from = "dark", to = "lit", when = "not cell.flat" }},
+  {{ on = "key.click", from = "lit", to = "dark" }},
+  {{ on = "cell.flat", from = "lit", to = "dark" }},
+  {{ after = "1 h", from = "lit", to = "dark" }},
+]
+"""
+PLAIN = {"capacity": "200 mAh", "resistance": "1 Ω", "asleep": "60 uA", "resistor": "22R"}
+EVENING = (Press(at_ns=10 * HOUR, button="key", for_ns=10**8),)
+
+
+def lamp(**other: str) -> Gadget:
+    """The lamp with some other values."""
+    return gadget_of(LAMP.format(**(PLAIN | other)))
+
+
+def lived(gadget: Gadget, *more: Expect, ranges: bool = False) -> RepeatLife:
+    """The life of one press a day."""
+    return repeat_life(simulate(gadget, day(gadget, *more)), ranges=ranges)
+
+
+def day(gadget: Gadget, *more: Expect) -> Scenario:
+    """A day with one press."""
+    return Scenario(charge=1.0, lasts_ns=DAY, steps=(*EVENING, *more), gadget=gadget)
+
+
+def days_one_by_one(gadget: Gadget) -> int:
+    """Days until the press no longer lights the lamp, each day run."""
+    charge, days, prepared = 1.0, 0, Prepared(gadget)
+    while True:
+        scenario = replace(day(gadget), charge=charge)
+        run = simulate(gadget, scenario, prepared=prepared, trace=False)
+        if not any(use.state == "lit" for use in run.states):
+            return days
+        charge, days = run.end_charge, days + 1
+
+
+def test_the_life_ends_at_the_first_press_that_stays_dark() -> None:
+    """Not weeks later, where the protection opens: days run one by one say when."""
+    gadget = lamp()
+    found = lived(gadget)
+    assert found.days is not None
+    assert found.served_days is not None
+    assert found.served_days < 0.5 * found.days
+    # The last day on which it is lit may see it go out early; that is no day served either.
+    assert days_one_by_one(gadget) - 1.0 <= found.served_days <= days_one_by_one(gadget) + 1.0
+    assert found.served_why in ("lamp stays dark at 10 h", "lamp, lit at 10 h, goes out early")
+
+
+def test_an_expectation_that_fails_ends_what_is_served() -> None:
+    """The charge falls below a half after half of the lit days; one false from full has no say."""
+    half = Expect(at_ns=DAY, text="cell.charge > 0.5", key="steps[1]")
+    never = Expect(at_ns=DAY, text="lamp.lit", key="steps[2]")
+    found = lived(lamp(), half, never)
+    assert found.served_why == "cell.charge > 0.5 does not hold at 1 day"
+    assert found.unmet == 1
+    whole = lived(lamp()).served_days
+    assert found.served_days is not None
+    assert whole is not None
+    assert 0.3 * whole < found.served_days < 0.8 * whole
+    assert float(found.served_days).is_integer()
+
+
+def test_a_light_below_a_tenth_ends_what_is_served() -> None:
+    """A lamp that never refuses fades: it serves until a tenth of its light, then on to the end."""
+    text = LAMP.format(**PLAIN).replace('flat = "3.6 V"', "").replace(
+        "3.0 V @ 20 mA", "3.6 V @ 20 mA").replace("2.75 V @ 5 mA", "3.4 V @ 5 mA").replace(
+        ' when = "not cell.flat"', "").replace(
+        '{ on = "cell.flat", from = "lit", to = "dark" },', "").replace(', }', " }")
+    found = lived(gadget_of(text))
+    assert found.served_why == "lamp gives less than a tenth of its light"
+    assert found.days is not None
+    assert found.served_days is not None
+    assert found.served_days < found.days
+
+
+def test_nothing_asked_is_served_until_the_protection_opens() -> None:
+    """A gadget that only rests does so until its cell is empty."""
+    gadget = lamp()
+    run = simulate(gadget, Scenario(charge=1.0, lasts_ns=DAY, gadget=gadget))
+    found = repeat_life(run)
+    assert found.served_why == "the protection opens"
+    assert found.served_days == pytest.approx(found.days, abs=1.0)
+
+
+RANGED = {"capacity": "200 mAh ± 5 %", "resistance": "1 Ω (0.2 Ω .. 4 Ω)",
+          "asleep": "60 uA (30 uA .. 90 uA)"}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def wide() -> RepeatLife:
+    """The life of the lamp with ranges."""
+    return lived(lamp(**RANGED), ranges=True)
+
+
+def test_each_end_run_singly_lies_within_the_printed_range(wide: RepeatLife) -> None:
+    """Every range at either end, alone: both lives lie between the worst and the best."""
+    gadget = lamp(**RANGED)
+    assert wide.served_low_days is not None
+    assert wide.served_high_days is not None
+    assert wide.low_days is not None
+    assert wide.high_days is not None
+    for key, ends in ends_of(gadget).items():
+        for end in ends:
+            other = changed(gadget, {key: end})[0]
+            alone = lived(other)
+            assert alone.served_days is not None
+            assert alone.days is not None
+            assert wide.served_low_days - 1 <= alone.served_days <= wide.served_high_days + 1, key
+            assert 0.98 * wide.low_days <= alone.days <= 1.02 * wide.high_days, key
+
+
+def test_the_range_is_as_wide_as_the_capacity_alone_makes_it() -> None:
+    """Ten per cent from end to end, also where one repetition takes the whole cell."""
+    gadget = lamp(capacity="20 mAh ± 5 %")
+    found = repeat_life(
+        simulate(gadget, Scenario(charge=1.0, lasts_ns=400 * DAY, gadget=gadget)), ranges=True
+    )
+    assert found.days is not None
+    assert found.low_days == pytest.approx(0.95 * found.days, rel=0.005)
+    assert found.high_days == pytest.approx(1.05 * found.days, rel=0.005)
+
+
+def test_which_way_a_cells_resistance_acts_is_found_out() -> None:
+    """It dims a light with a resistor that never refuses: with more of it the cell lasts longer."""
+    text = LAMP.format(**(PLAIN | {"resistance": "4 Ω (1 Ω .. 15 Ω)", "resistor": "10R"}))
+    text = text.replace('flat = "3.6 V"', "").replace(', when = "not cell.flat"', "").replace(
+        '  { on = "cell.flat", from = "lit", to = "dark" },\n', "").replace("2.8 V", "2.5 V")
+    gadget = gadget_of(text)
+    found = lived(gadget, ranges=True)
+    low, high = (lived(changed(gadget, {"cell.resistance": ohm})[0]).days for ohm in (1.0, 15.0))
+    assert low is not None
+    assert high is not None
+    assert low < high
+    assert found.low_days == pytest.approx(low, rel=0.02)
+    assert found.high_days == pytest.approx(high, rel=0.02)
+
+
+def test_worst_and_best_are_told_by_what_is_measured() -> None:
+    """Each figure alone decides; one that changes nothing stays as it is written."""
+    ends = {"a": (1.0, 2.0), "b": (3.0, 4.0), "c": (5.0, 6.0)}
+
+    def measure(values: dict[str, float]) -> float:
+        return values.get("a", 0.0) - values.get("b", 0.0)
+
+    worst, best = worst_and_best(ends, measure)
+    assert worst == {"a": 1.0, "b": 4.0}
+    assert best == {"a": 2.0, "b": 3.0}
+
+
+def test_run_and_life_give_the_same_corners(wide: RepeatLife) -> None:
+    """One press at the same hour every day: the corners of `life` are those of `run`."""
+    gadget = lamp(**RANGED)
+    press = HabitStep(kind="press", target="key", for_ns=Draw(1e8, 1e8))
+    habit = Habit(name="evening", each="day", at_ns=Draw(10.0 * HOUR, 10.0 * HOUR), times=Count(),
+                  steps=(press,))  # fmt: skip
+    pattern = Pattern(charge=1.0, horizon_ns=DAY, habits=(habit,), gadget=gadget)
+    found = corners(pattern, 0, False)
+    assert found is not None
+    assert found[0] == pytest.approx(wide.low_days, rel=0.03)
+    assert found[1] == pytest.approx(wide.high_days, rel=0.03)
+
+
+def test_work_is_bounded_by_instants_and_what_is_left_out_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A repetition that takes too many instants has no life, one that takes many no range."""
+    gadget = lamp(**RANGED)
+    monkeypatch.setattr(repeat, "RANGE_INSTANTS", 100)
+    found = lived(gadget, ranges=True)
+    assert found.days is not None
+    assert found.low_days is None
+    assert found.left_out is not None
+    assert "its range is left out" in found.left_out
+    monkeypatch.setattr(repeat, "LIFE_INSTANTS", 10)
+    none = lived(gadget, ranges=True)
+    assert none.days is None
+    assert none.why is not None
+    assert none.why.startswith("left out: one repetition takes ")
+    monkeypatch.undo()
+    monkeypatch.setattr(repeat, "MOST_TRIED", 0)
+    key = gadget.buttons["key"]
+    debounce = replace(key.debounce, low_ns=10**6, high_ns=10**8)
+    timed = gadget.model_copy(
+        update={"buttons": {"key": key.model_copy(update={"debounce": debounce})}}
+    )
+    assert lived(timed, ranges=True).left_out == (
+        "the ranges of buttons.key.debounce are left out")
+
+
+def test_few_repetitions_are_run_for_a_life_and_its_range(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The whole work of a report stays within some two hundred repetitions."""
+    ran: list[float] = []
+    simulated = repeat._Repetitions._simulated
+
+    def counted(self: repeat._Repetitions, charge: float, asked: object) -> object:
+        ran.append(charge)
+        return simulated(self, charge, asked)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(repeat._Repetitions, "_simulated", counted)
+    lived(lamp(**RANGED), ranges=True)
+    assert 20 < len(ran) < 220
+
+
