@@ -18,7 +18,7 @@ from simfw.engine.run import RuleVerdict, Run
 from simfw.engine.snapshot import Snapshot
 from simfw.gadget.model import Button, Gadget
 from simfw.quantity import format_duration
-from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
+from simfw.stimuli.scenario import ChargerFault, Press, Scenario, Step, Usb, Wave
 from simfw.verify.budget import Budget
 from simfw.verify.decide import telling_charges
 from simfw.verify.player import Player
@@ -158,6 +158,9 @@ def _plugs(gadget: Gadget) -> Iterator[Gesture]:
     if gadget.charger is not None:
         yield Gesture("usb.in", (Usb(at_ns=0, present=True),), PLUG_NS, plugged=False)
         yield Gesture("usb.out", (Usb(at_ns=0, present=False),), PLUG_NS, plugged=True)
+        yield Gesture("charger.fault", (
+            ChargerFault(at_ns=0, present=True), ChargerFault(at_ns=PLUG_NS, present=False)),
+            2 * PLUG_NS, plugged=True)
 
 
 def _waits(gadget: Gadget) -> Iterator[Gesture]:

@@ -112,8 +112,8 @@ def _finding_lines(
 def _cell_lines(report: Report, paint: Paint) -> list[str]:
     if not report.open_cells:
         return []
-    lines = ["", paint(f"Open cells: {len(report.open_cells)}", "head"),
-             "  (state, event) pairs that no row speaks of; write a row to \"same\" to ignore one"]
+    lines = ["", paint(f"Unhandled (state, event) pairs: {len(report.open_cells)}", "head"),
+             "  To ignore one on purpose, add a row with to = \"same\"."]
     cells: dict[tuple[str, str], list[str]] = {}
     for cell in report.open_cells:
         cells.setdefault((cell.region, cell.event), []).append(cell.state)

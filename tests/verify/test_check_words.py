@@ -59,7 +59,7 @@ def test_open_cells_stand_by_region_and_event_and_only_the_first_forty_do() -> N
     cells = tuple(OpenCell("lamp", state, f"key{k}.click")
                   for k in range(43) for state in ("dark", "lit"))
     lines = text_of(report(cells=cells)).splitlines()
-    assert "Open cells: 86" in lines
+    assert "Unhandled (state, event) pairs: 86" in lines
     assert "  lamp         key0.click         dark, lit" in lines
     assert "  lamp         key39.click        dark, lit" in lines
     assert not any("key40.click" in line for line in lines)

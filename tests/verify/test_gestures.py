@@ -46,14 +46,14 @@ def test_every_order_of_two_and_three_is_tried() -> None:
         'after = "10 min", from = "lit", to = "dark"')))
     things = gestures_of(player.gadget)
     assert [one.name for one in things] == [
-        "key.tap", "key.long", "wave.hand", "usb.in", "usb.out", "wait 10 min"]
+        "key.tap", "key.long", "wave.hand", "usb.in", "usb.out", "charger.fault", "wait 10 min"]
     tried = try_gestures(player, [], Budget(10_000_000))
     assert tried.finished
     made = {tuple(one.name for one in node.gestures) for node in tried.nodes}
     for pair in product([one.name for one in things], repeat=2):
         names = ["out", *pair]
         possible = not any(
-            (one == "usb.out" and "usb.in" not in names[:k]) or (
+            (one in ("usb.out", "charger.fault") and "usb.in" not in names[:k]) or (
                 one == "usb.in" and "usb.in" in names[:k] and "usb.out" not in names[:k])
             for k, one in enumerate(names))
         assert (pair in made) is possible
