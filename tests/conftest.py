@@ -18,7 +18,7 @@ TESTS = Path(__file__).parent
 UNCOUNTED = tuple(
     TESTS / name
     for name in (
-        "property", "quality", "reference", "test_examples.py", "test_docs.py",
+        "gallery", "property", "quality", "reference", "test_examples.py", "test_docs.py",
         "engine/test_clock.py", "life/test_cluster.py", "life/test_life.py", "life/test_loop.py",
         "life/test_sweep.py", "report/test_firmware_tutorial.py", "verify/test_bands.py",
         "verify/test_explaining.py", "verify/test_explaining_rare.py",

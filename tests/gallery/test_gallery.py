@@ -1,10 +1,12 @@
 """Gadgets in many styles, written from the documents alone, and every command on each of them.
 
-Each folder has a gadget, scenarios whose expectations were worked out by hand, and `expected.toml`: figures with their working.
-The working is the source of each figure; nothing here was copied from what a command printed. Some have a pattern, or a recording
-with a map, written by hand as well.
+Each folder has a gadget, scenarios whose expectations were worked out by hand, and
+`expected.toml`: figures with their working. The working is the source of each figure; nothing here
+was copied from what a command printed. Some have a pattern, or a recording with a map, written by
+hand as well.
 
-`NOT_YET` names what does not do today what the documents say. An entry that is no longer needed makes its test fail.
+`ENDLESS` and `NOT_YET` name what does not do today what the documents say. An entry that is no
+longer needed makes its test fail.
 """
 
 from __future__ import annotations
@@ -37,30 +39,33 @@ SCENARIOS = sorted(
 )
 RECORDINGS = sorted(path.parent.name for path in HERE.glob("*/map.toml"))
 
-# What does not end within these figures is taken not to end. A child that needs less fails its test.
+# What does not end within these figures is taken not to end; if it does, its test fails.
 CPU_SECONDS = 3
 MEMORY_BYTES = 3_000_000_000
 
 # (gadget, command) -> why the command does not end, or needs too much.
 ENDLESS: dict[tuple[str, str], str] = {
-    ("five-winks", "run minute"): "a common period of eleven hours is looked for one instant at a time",
-    ("five-winks", "run day"): "a common period of eleven hours is looked for one instant at a time",
-    ("five-winks", "modes"): "a common period of eleven hours is looked for one instant at a time",
-    ("five-winks", "spec"): "a common period of eleven hours is looked for one instant at a time",
-    ("ticker", "run week"): "ticks that are heard by other regions are not folded",
-    ("ticker", "life"): "ticks that are heard by other regions do not rest",
+    ("egg-timer", "modes"): "every count is taken for a mode of its own",
+    ("five-winks", "run minute"): "the common period of the blinkers is eleven hours",
+    ("five-winks", "run day"): "the common period of the blinkers is eleven hours",
+    ("five-winks", "modes"): "the common period of the blinkers is eleven hours",
+    ("five-winks", "spec"): "the common period of the blinkers is eleven hours",
     ("ticker", "sweep"): "ticks that are heard by other regions do not rest",
 }
 
 # (gadget, command, what) -> why a figure or an exit status is not yet what was worked out by hand.
 NOT_YET: dict[tuple[str, str, str], str] = {
-    ("dock-low", "circuit", "charger.charge_time.time_s"): "no phase of constant voltage is seen",
-    ("dock-low", "circuit", "charger.charge_time.end_charge"): "no phase of constant voltage is seen",
-    ("egg-timer", "modes", "modes[takt=an,alarm=ruhe].average_current_a"): "read in another state",
-    ("egg-timer", "modes", "modes[takt=aus,alarm=piep.an/piep.aus].average_current_a"): "read in another state",
+    ("one-list", "life", "charge_time_s"): "the end of constant current falls between two nodes",
+    ("dial-torch", "map vingt-minutes", "warning"): "a mean of no pulses is taken",
+    ("egg-timer", "map abgebrochen", "warning"): "a mean of no pulses is taken",
+    ("one-list", "map low-and-flat", "warning"): "a mean of no pulses is taken",
+    ("product-heap", "map walk", "warning"): "a mean of no pulses is taken",
+    ("stair-glimmer", "map up-and-down", "warning"): "a mean of no pulses is taken",
+    ("stair-glimmer", "map recording", "warning"): "a mean of no pulses is taken",
+    ("two-readers", "map both", "warning"): "a mean of no pulses is taken",
+    ("well-marker", "map two-years", "warning"): "a mean of no pulses is taken",
     ("product-heap", "life", "exit"): "a region may have 60 states",
     ("product-heap", "sweep", "exit"): "a region may have 60 states",
-    ("ticker", "make", "exit"): "a region called `count` clashes with a macro",
     ("ticker", "modes", "modes[].run_time_s"): "the ticking is taken for a time-out of 250 ms",
     ("two-readers", "life", "shelf_life_days"): "two reads in one instant are paid as two wakings",
 }
@@ -129,7 +134,11 @@ def status_of(gadget: str, command: str) -> int:
 
 
 def answered(gadget: str, command: str, *arguments: str | Path) -> str | None:
-    """Standard output of a command with the right exit status; None where it is known to be wrong."""
+    """What a command prints with the right exit status; None where it is known to be wrong."""
+    if (gadget, command, "warning") in NOT_YET:
+        with pytest.raises(RuntimeWarning):
+            said(*arguments)
+        return None
     status, out = said(*arguments)
     if (gadget, command, "exit") in NOT_YET:
         assert status != status_of(gadget, command), "right now: take it from NOT_YET"
@@ -143,11 +152,15 @@ def endless(gadget: str, command: str, *arguments: str | Path) -> bool:
     if (gadget, command) not in ENDLESS:
         return False
     limits = ((resource.RLIMIT_CPU, CPU_SECONDS), (resource.RLIMIT_AS, MEMORY_BYTES))
-    lines = [f"resource.setrlimit({kind}, ({most}, {most + 1}))" for kind, most in limits]
-    code = "\n".join(["import resource, sys", *lines, "from simfw.cli import main", "sys.exit(main(sys.argv[1:]))"])
+    # One core, so that what it takes is taken by this process and by no helper.
+    lines = ["os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})"]
+    lines += [f"resource.setrlimit({kind}, ({most}, {most + 1}))" for kind, most in limits]
+    lines = ["import os, resource, sys", *lines, "from simfw.cli import main"]
+    code = "\n".join([*lines, "sys.exit(main(sys.argv[1:]))"])
     child = subprocess.run(
-        [sys.executable, "-c", code, *map(str, arguments)], capture_output=True, check=False
-    )
+        [sys.executable, "-c", code, *map(str, arguments)], capture_output=True, check=False,
+        timeout=600,
+    )  # fmt: skip
     assert child.returncode not in (0, 1), "it ends now: take it from ENDLESS"
     return True
 
@@ -180,8 +193,9 @@ def test_a_scenario_runs_as_worked_out_by_hand(gadget: str, name: str, tmp_path:
     text = answered(gadget, command, "run", path)
     assert text is not None
     assert "Expectations:" in text
-    answered(gadget, f"replay {name}", "replay", recording, "--gadget", HERE / gadget / "gadget.toml")
-    answered(gadget, f"map {name}", "map", recording, "--gadget", HERE / gadget / "gadget.toml")
+    of = ("--gadget", HERE / gadget / "gadget.toml")
+    answered(gadget, f"replay {name}", "replay", recording, *of)
+    answered(gadget, f"map {name}", "map", recording, *of)
 
 
 @pytest.mark.parametrize("command", ["modes", "circuit", "pins"])
@@ -208,7 +222,7 @@ def test_the_check_has_the_verdict_that_was_expected(gadget: str) -> None:
 
 @pytest.mark.parametrize("gadget", GADGETS)
 def test_a_life_is_told(gadget: str, tmp_path: Path) -> None:
-    """Two users of the gadget's pattern, or of nobody; figures by hand; and two designs of a sweep."""
+    """Two users of the gadget's pattern, or of none; figures by hand; two designs of a sweep."""
     path = HERE / gadget / "pattern.toml"
     if not path.exists():
         path = tmp_path / "pattern.toml"
@@ -224,7 +238,7 @@ def test_a_life_is_told(gadget: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("gadget", GADGETS)
 def test_specification_and_source_conform(gadget: str, tmp_path: Path) -> None:
-    """The specification is written; the C compiles without a warning and does what the model does."""
+    """The specification is written; the C compiles and does what the model does."""
     path = HERE / gadget / "gadget.toml"
     if not endless(gadget, "spec", "spec", path, "-o", tmp_path / "spec"):
         answered(gadget, "spec", "spec", path, "-o", tmp_path / "spec")
@@ -256,6 +270,17 @@ def test_a_recording_written_by_hand_replays(gadget: str, tmp_path: Path) -> Non
     assert answer["signals"]
     answered(gadget, "map recording", "map", recording, "--gadget", HERE / gadget / "gadget.toml",
              "--output", tmp_path / "draft.toml")  # fmt: skip
+
+
+@pytest.mark.xfail(reason="only one region may be named", strict=True)
+def test_a_reading_may_name_several_regions(tmp_path: Path) -> None:
+    """With the pilot light named as off, the readings of the torch with flags agree."""
+    path = tmp_path / "gadget.toml"
+    text = (HERE / "banderas/gadget.toml").read_text(encoding="utf-8")
+    for state in ("lampara.brillante", "lampara.tenue"):
+        text = text.replace(f'"{state}" =', f'"{state} aviso.no" =')
+    path.write_text(text, encoding="utf-8")
+    assert said("modes", path)[0] == 0
 
 
 @pytest.mark.parametrize("gadget", GADGETS)
