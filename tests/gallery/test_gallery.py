@@ -46,6 +46,7 @@ MEMORY_BYTES = 3_000_000_000
 # (gadget, command) -> why the command does not end, or needs too much.
 ENDLESS: dict[tuple[str, str], str] = {
     ("egg-timer", "modes"): "every count is taken for a mode of its own",
+    ("egg-timer", "circuit"): "every count is taken for a mode of its own",
     ("five-winks", "run minute"): "the common period of the blinkers is eleven hours",
     ("five-winks", "run day"): "the common period of the blinkers is eleven hours",
     ("five-winks", "modes"): "the common period of the blinkers is eleven hours",
