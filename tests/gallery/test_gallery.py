@@ -51,6 +51,7 @@ ENDLESS: dict[tuple[str, str], str] = {
     ("five-winks", "run day"): "the common period of the blinkers is eleven hours",
     ("five-winks", "modes"): "the common period of the blinkers is eleven hours",
     ("five-winks", "circuit"): "the common period of the blinkers is eleven hours",
+    ("five-winks", "life"): "the common period of the blinkers is eleven hours",
     ("five-winks", "spec"): "the common period of the blinkers is eleven hours",
     ("ticker", "sweep"): "ticks that are heard by other regions do not rest",
 }
