@@ -85,10 +85,20 @@ def _bell(mean: float, sigma: float) -> Draw:
     return Draw(mean - SIGMAS * sigma, mean + SIGMAS * sigma, mean, sigma)
 
 
+LONGEST_NS = 31_557_600 * 10**9  # a year, for each of the times that are drawn
+LONGEST_WAITS_NS = 100 * LONGEST_NS  # of one habit together; they are added up in 64 bits
+
+
 def _drawn(dimension: Dimension, *, positive: bool = True) -> BeforeValidator:
     """A field that is one quantity, a range of it, or `normal MEAN ± SIGMA`; times in ns."""
 
     def read(value: object) -> Draw:
+        draw = drawn(value)
+        if dimension is TIME and draw.high > LONGEST_NS:
+            raise QuantityError(text="this is longer than a year", allowed="a year at most")
+        return draw
+
+    def drawn(value: object) -> Draw:
         normal = _NORMAL.fullmatch(value.strip()) if isinstance(value, str) else None
         if normal is not None:
             draw = _bell(
@@ -322,6 +332,9 @@ def _mismatches(key: str, habit: HabitLine) -> list[Problem]:
                              allowed="one of the two"))
     for index, step in enumerate(habit.steps):
         found += step_mismatches(f"{key}.steps[{index}]", step, _KINDS, _EXAMPLES)
+    if sum(step.wait.high for step in habit.steps if step.wait is not None) > LONGEST_WAITS_NS:
+        found.append(Problem(key=f"{key}.steps", text="the waits are longer than a hundred years",
+                             allowed="a hundred years at most"))
     if all(step.wait is not None for step in habit.steps):
         found.append(Problem(key=f"{key}.steps", text="nothing but waiting",
                              allowed="at least one press, wave or usb"))

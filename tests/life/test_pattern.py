@@ -184,3 +184,20 @@ def test_waves_at_one_moment_are_refused_for_any_gadget(tmp_path: Path) -> None:
         load_pattern(file)
     assert "there is no such file" in str(caught.value)
     assert "would overlap itself" in str(caught.value)
+
+
+@pytest.mark.parametrize(("steps", "words"), [
+    ('{ wait = "1000000000 h" }', "this is longer than a year"),
+    ('{ wait = "1 day .. 367 days" }', "this is longer than a year"),
+    ('{ press = "key", for = "2 years" }', "this is longer than a year"),
+    (", ".join(['{ wait = "1 year" }'] * 101), "the waits are longer than a hundred years"),
+])
+def test_times_that_no_clock_adds_up_are_told(steps: str, words: str, tmp_path: Path) -> None:
+    """Nanoseconds of one habit are added up in 64 bits."""
+    found = refused(tmp_path, f"""
+[[habits]]
+name = "n"
+each = "day"
+steps = [ {{ press = "key", for = "1 s" }}, {steps} ]
+""")
+    assert any(words in text for text in found)
