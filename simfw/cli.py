@@ -44,7 +44,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         with warnings.catch_warnings():
             warnings.simplefilter("always", GadgetWarning)
             warnings.showwarning = _show(warnings.showwarning)
-            status = int(arguments.action(arguments))
+            status = int(arguments.action(arguments) or 0)
         sys.stdout.flush()
     except SimfwError as error:
         print(error, file=sys.stderr)
@@ -135,7 +135,8 @@ def _parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"simfw {__version__}")
-    subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    parser.set_defaults(action=lambda _: parser.print_help(), parser=parser)
+    subparsers = parser.add_subparsers(title="commands", metavar="COMMAND")
     for module in _modules():
         module.register(subparsers)
     return parser

@@ -165,15 +165,12 @@ def test_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> N
     assert capsys.readouterr().out == f"simfw {simfw.__version__}\n"
 
 
-def test_no_command_and_unknown_command_are_usage_errors(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
+def test_an_unknown_command_is_a_usage_error(capsys: pytest.CaptureFixture[str]) -> None:
     """Exit status 2 and what is allowed."""
-    for arguments in ([], ["rnu"]):
-        with pytest.raises(SystemExit) as caught:
-            main(arguments)
-        assert caught.value.code == 2
-        assert "simfw" in capsys.readouterr().err
+    with pytest.raises(SystemExit) as caught:
+        main(["rnu"])
+    assert caught.value.code == 2
+    assert "simfw" in capsys.readouterr().err
 
 
 def test_module_runs_as_a_program() -> None:
@@ -342,12 +339,20 @@ def test_closed_and_full_streams_end_without_a_traceback() -> None:
         assert bool(done.stdout) == (streams == "2>&-"), streams
 
 
+def test_the_name_alone_prints_the_help() -> None:
+    """Somebody who only types `simfw` learns what there is, with exit status 0."""
+    alone, asked = shell(), shell("--help")
+    assert (alone.returncode, alone.stderr) == (0, "")
+    assert alone.stdout == asked.stdout != ""
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
         (["mods", "x"], 'there is no command "mods". Allowed: run, .* Did you mean "modes"?'),
         (["run", "x", "--jason"], 'there is no option --jason. .* Did you mean "--json"?'),
         (["run", "x", "y"], '"y" is one word too many'),
+        (["--versoin"], 'there is no option --versoin. .* Did you mean "--version"?'),
         (["life", "x", "--users", "-3"], "'-3' is not a whole number from 1 on"),
     ],
 )

@@ -20,6 +20,7 @@ from simfw.engine.lasting import lasting
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.engine.ticking import ticking_states
 from simfw.errors import EndlessInstant
+from simfw.gadget.firmware import states_of_reading
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario
 
@@ -212,7 +213,7 @@ def _is_reading_of(
     key: str, regions: list[Region], allowed: tuple[frozenset[str], ...]
 ) -> bool:
     """Whether the reading called `key` (region.state, several joined by blanks) is of this mode."""
-    wanted = key.replace("+", " ").replace(",", " ").split()
+    wanted = states_of_reading(key)
     groups = {region.name: group for region, group in zip(regions, allowed, strict=True)}
     for name in wanted:
         region, _, state = name.partition(".")

@@ -17,7 +17,7 @@ from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Proximity, Rule
 from simfw.quantity import format_duration
 from simfw.tomlfile import key_text
 
-__all__ = ["CONSUMERS", "RESERVED", "firmware_problems", "misnamed"]
+__all__ = ["CONSUMERS", "RESERVED", "firmware_problems", "misnamed", "states_of_reading"]
 
 RESERVED = ("cell", "charge", "controller", "gauge", "status", "usb")
 """Names with a meaning of their own in expressions and states."""
@@ -27,6 +27,11 @@ CONSUMERS = ("charger", "emitter", "leakage", "receiver", "self_discharge")
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _STATE = re.compile(r"[A-Za-z0-9_]+(\.[A-Za-z0-9_]+)?")
+
+
+def states_of_reading(key: str) -> list[str]:
+    """The states, "REGION.STATE" each, that the key of a meter's reading names."""
+    return key.split()
 
 
 def firmware_problems(gadget: Gadget) -> list[Problem]:
@@ -310,10 +315,22 @@ def _rules(rules: tuple[Rule, ...]) -> Iterator[Problem]:
 
 def _readings(gadget: Gadget) -> Iterator[Problem]:
     for name in gadget.readings:
-        region, _, state = name.partition(".")
         key = key_text(("readings", name))
-        known = gadget.behaviour.get(region)
-        if known is None:
-            yield _unknown(key, "region", gadget.behaviour, region)
-        elif not any(s == state or s.startswith(f"{state}.") for s in known.states):
-            yield _unknown(key, "state", [f"{region}.{s}" for s in known.states], name)
+        words = states_of_reading(name)
+        if not words:
+            yield _problem(
+                key, "no state is named", '"REGION.STATE", or several with blanks between them'
+            )
+        seen: list[str] = []
+        for word in words:
+            region, _, state = word.partition(".")
+            known = gadget.behaviour.get(region)
+            if known is None:
+                yield _unknown(key, "region", gadget.behaviour, region)
+            elif not any(s == state or s.startswith(f"{state}.") for s in known.states):
+                yield _unknown(key, "state", [f"{region}.{s}" for s in known.states], word)
+            elif region in seen:
+                yield _problem(
+                    key, f'the region "{region}" is named twice', "one state of each region"
+                )
+            seen.append(region)

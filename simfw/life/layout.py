@@ -26,7 +26,7 @@ from simfw.stimuli.pattern import Pattern
 __all__ = ["MODES", "Groups", "Layout", "dwell_groups"]
 
 MODES: tuple[ChargerMode, ...] = ("off", "precharge", "fast", "complete", "fault")
-_MOST = 60  # states of a region, regions, habits: their sets are bits of one number
+_MOST = 60  # regions, habits that wait for their when: their sets are bits of one number
 _ROUND_NS = 60 * 10**9  # what comes round within this time counts by its longest state
 
 Groups = tuple[tuple[tuple[int, tuple[int, ...]], ...], ...]
@@ -96,12 +96,14 @@ class Layout:
         self.regions = system.regions
         self.region_id = {region.name: n for n, region in enumerate(self.regions)}
         self.state_id = [{s.name: n for n, s in enumerate(r.states)} for r in self.regions]
-        if any(len(region.states) > _MOST for region in self.regions):
-            raise UsageError(f"A region with more than {_MOST} states cannot be simulated "
-                             "over a pattern.")
-        if max(len(self.regions), len(pattern.habits)) > _MOST:
-            raise UsageError(f"More than {_MOST} regions or habits cannot be simulated "
-                             "over a pattern.")
+        waiting = sum(h.when is not None and h.each is None for h in pattern.habits)
+        for many, whose, what in (
+            (len(self.regions), "gadget", "regions (a button has two)"),
+            (waiting, "pattern", "habits that begin by their when alone"),
+        ):
+            if many > _MOST:
+                raise UsageError(f"The {whose} has {many} {what}. Allowed over a pattern: "
+                                 f"{_MOST} at most.")
         self.offset = [0]
         for region in self.regions:
             self.offset.append(self.offset[-1] + len(region.states))

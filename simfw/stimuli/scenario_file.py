@@ -138,7 +138,9 @@ def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenari
             title=written.title,
             gadget_path=gadget_path,
             charge=written.charge,
-            lasts_ns=written.lasts,
+            # A stand-in ends nothing: no step may be told to come after it.
+            lasts_ns=max(written.lasts, *(line.at for line in written.steps), 0)
+            if "lasts" in checked.tainted else written.lasts,
             steps=steps,
             seed=written.seed,
             gadget=gadget,

@@ -70,6 +70,14 @@ def test_readings_stand_beside_the_modes_they_were_taken_in():
     assert found["lit.weak"] == {}
 
 
+def test_a_reading_may_name_states_of_several_regions():
+    """With blanks between them; it stands beside the mode that has them all, and only there."""
+    text = PLAIN.replace('"lamp.lit.full" = "21 mA"', '"cell_blink.off  lamp.lit.full" = "21 mA"')
+    found = {mode.states["lamp"]: mode.readings for mode in modes(gadget_of(text))}
+    assert found["lit.full"] == {"cell_blink.off  lamp.lit.full": (0.021, 0.021, 0.021)}
+    assert "cell_blink.off  lamp.lit.full" not in found["lit.weak"]
+
+
 def test_the_larder_lamps_modes_begin_with_standby_and_leave_out_what_cannot_be():
     """Ten combinations; the first is the start; run times of lit modes end on a flat cell."""
     found = modes(load_gadget(LARDER_LAMP))

@@ -298,3 +298,64 @@ def test_sample_of_the_gauge_reads_what_is_drawn_at_its_time(tmp_path: Path) -> 
     bars = {use.state: use.time_ns for use in run.states if use.region == "gauge"}
     assert sum(time > 0 for time in bars.values()) > 1
     assert all(found[state] == time for state, time in bars.items())
+
+
+LONG = """
+[behaviour.wheel]
+starts = "s0"
+{states}
+rows = [
+{rows}
+]
+"""
+
+
+def wheel(count: int, row: str) -> str:
+    """A region with `count` states in a ring; `row` is what leads from each to the next."""
+    return LONG.format(
+        states="\n".join(f'states.s{n} = {{ lamp = "{n % 100} %" }}' for n in range(count)),
+        rows="\n".join(f'  {{ {row}, from = "s{n}", to = "s{(n + 1) % count}" }},'
+                       for n in range(count)),
+    )
+
+
+@pytest.mark.parametrize("row", ['on = "key.press"', 'after = "200 ms"'])
+def test_a_region_with_many_states_is_lived_as_it_is_run(tmp_path: Path, row: str) -> None:
+    """States are numbers, not bits: beyond 64 the times in each state stay those of the engine."""
+    made = pattern(tmp_path, lamp(more=wheel(90, row)), head(horizon="2 days") + """
+[[habits]]
+name = "play"
+times = 100
+steps = [ { press = "key", for = "200 ms" } ]
+""")
+    user = ready(made)
+    stimuli, _ = user.stimuli(0, 2 * DAY_NS)
+    until = 30 * HOUR_NS
+    run = simulate(made.gadget, as_scenario(user, stimuli, until, 1.0), trace=False)
+    user.go(stimuli, until)
+    region = user.layout.region_id["wheel"]
+    spent = {use.state: use.time_ns for use in run.states if use.region == "wheel"}
+    for state, number in user.layout.state_id[region].items():
+        assert user.world.spent[user.layout.offset[region] + number] == pytest.approx(
+            spent.get(state, 0), abs=(0 if "press" in row else 200_000_000))
+    assert len([time for time in spent.values() if time]) == 90
+    assert 1.0 - user.world.f[k.CHARGE] == pytest.approx(1.0 - run.end_charge, rel=5e-6)
+
+
+def test_too_many_regions_or_waiting_habits_are_told_with_their_number(tmp_path: Path) -> None:
+    """What there is, what is allowed; habits with a time of their own do not count."""
+    regions = "\n".join(
+        f'[behaviour.r{n}]\nstarts = "a"\nstates.a = {{}}\nrows = []' for n in range(70))
+    with pytest.raises(UsageError) as caught:
+        ready(pattern(tmp_path, lamp(more=regions), head() + EVENING))
+    assert str(caught.value) == ("The gadget has 73 regions (a button has two). "
+                                 "Allowed over a pattern: 60 at most.")
+    habit = '\n[[habits]]\nname = "{}"\n{}\nsteps = [ {{ press = "key", for = "1 s" }} ]\n'
+    timed = "".join(habit.format(n, f'when = "lamp.lit"\nat = "{n // 60:02}:{n % 60:02}"')
+                    for n in range(70))
+    assert len(ready(pattern(tmp_path, lamp(), head() + timed)).layout.habit_conditions) == 70
+    waiting = "".join(habit.format(n, 'when = "lamp.lit"') for n in range(61))
+    with pytest.raises(UsageError) as caught:
+        ready(pattern(tmp_path, lamp(), head() + waiting))
+    assert str(caught.value) == ("The pattern has 61 habits that begin by their when alone. "
+                                 "Allowed over a pattern: 60 at most.")

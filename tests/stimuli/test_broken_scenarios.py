@@ -59,6 +59,14 @@ def test_names_are_checked_in_a_step_that_lacks_something(here: Path) -> None:
     )
 
 
+def test_no_step_comes_after_the_stand_in_of_a_broken_end(here: Path) -> None:
+    """`lasts = 24` is one mistake: a step at 20 h is not held against a length of ours."""
+    text = SOUND.replace('"6 h"', "24").replace('at = "5 h"', 'at = "20 h"')
+    first, count = refusal(text, here).splitlines()
+    assert first.startswith("scenario.toml:4: lasts = 24: a number without a unit is not")
+    assert count == "1 problem; nothing was done."
+
+
 def test_a_gadget_file_is_not_a_scenario(here: Path) -> None:
     """A gadget where a scenario is wanted is one problem, not twenty."""
     assert refusal(GADGET, here) == (
