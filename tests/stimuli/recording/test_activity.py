@@ -132,15 +132,16 @@ def test_the_bounces_of_a_contact_are_no_pwm(tmp_path: Path) -> None:
     assert 'input = "power"\n' in draft_map(counted(tmp_path, *rows), gadget)
 
 
-def test_a_carrier_is_told_finer_than_a_whole_sample(tmp_path: Path) -> None:
-    """37.77 kHz in bursts, sampled at 1 MHz: 26 or 27 samples a period, neither is the carrier."""
+@pytest.mark.parametrize("hertz", [36_000, 37_770, 38_000, 40_100])
+def test_a_carrier_is_told_finer_than_a_whole_sample(hertz: int, tmp_path: Path) -> None:
+    """38 kHz in bursts, sampled at 1 MHz: 26 or 27 samples a period, neither is the carrier."""
     rows = ["time_us,ir"]
     for burst in range(5):
         for k in range(40):
-            at = 10_000 * burst + k * 1e6 / 37_770
+            at = 10_000 * burst + k * 1e6 / hertz
             rows += [f"{round(at)},1", f"{round(at) + 9},0"]
     (ir,) = counted(tmp_path, *rows).wires
-    assert ir.frequency_hz == pytest.approx(37_770, rel=2e-3)
+    assert ir.frequency_hz == pytest.approx(hertz, rel=2e-3)
 
 
 def test_two_distances_that_differ_are_no_frequency_between_them(tmp_path: Path) -> None:
