@@ -2,12 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 from simfw.engine.run import Interval, Run
 from simfw.stimuli.recording.tracks import Track
 
-__all__ = ["output_tracks"]
+__all__ = ["Lit", "lit_over", "lit_within", "output_tracks"]
+
+
+@dataclass(frozen=True, slots=True)
+class Lit:
+    """How an output was lit over some time: levels 0..1, and the share 0..1 of time it was lit."""
+
+    lowest: float
+    mean: float
+    peak: float
+    share: float
+
+    @property
+    def steady(self) -> bool:
+        """Whether it kept one level."""
+        return self.lowest == self.peak
+
+
+def lit_over(stretches: Iterable[tuple[int, float]]) -> Lit:
+    """What stretches of (length in ns, level) come to together; at least one, some with a length.
+
+    A level that does not change is its own mean, to the last bit.
+    """
+    known = [(lasts, level) for lasts, level in stretches if lasts > 0]
+    levels = [level for _, level in known]
+    lowest, peak = min(levels), max(levels)
+    total = sum(lasts for lasts, _ in known)
+    mean = sum(lasts * level for lasts, level in known) / total
+    share = sum(lasts for lasts, level in known if level > 0) / total
+    return Lit(lowest, lowest if lowest == peak else mean, peak, share)
+
+
+def lit_within(interval: Interval, place: int) -> Lit:
+    """How the output at this place of `Run.outputs` was lit in an interval, folded or plain."""
+    if interval.cycles and interval.parts:
+        return lit_over((part.lasts_ns, part.levels[place]) for part in interval.parts)
+    level = interval.levels[place]
+    return Lit(level, level, level, float(level > 0))
 
 
 def output_tracks(run: Run, names: Mapping[str, tuple[str, int]]) -> dict[str, Track]:

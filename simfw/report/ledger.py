@@ -11,6 +11,7 @@ import io
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from simfw.engine.levels import lit_within
 from simfw.engine.repeat import repeat_life, time_left
 from simfw.writing import write_folder
 
@@ -142,6 +143,8 @@ def csv_files(run: Run) -> dict[str, str]:
                 "bars",
                 *(f"{name}_a" for name in names),
                 *(f"{name}_level" for name in run.outputs),
+                *(f"{name}_peak" for name in run.outputs),
+                *(f"{name}_lit" for name in run.outputs),
                 *(f"{region}_state" for region in run.regions),
             ],
             (
@@ -156,10 +159,13 @@ def csv_files(run: Run) -> dict[str, str]:
                     part.end_charge,
                     "" if part.bars is None else part.bars,
                     *part.consumers_a,
-                    *part.levels,
+                    *(one.mean for one in lit),
+                    *(one.peak for one in lit),
+                    *(one.share for one in lit),
                     *part.states,
                 ]
                 for part in run.intervals
+                for lit in [[lit_within(part, place) for place in range(len(run.outputs))]]
             ),
         ),
     }

@@ -17,6 +17,7 @@ from simfw.engine.untouched import TimeLeft
 from simfw.errors import UsageError
 from simfw.report.ledger import csv_files, ledger_json, write_csv
 from tests.report.made import MINUTE, made_run
+from tests.report.winks import press, winking
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "docs/reference/run.schema.json").read_text(encoding="utf-8"))
@@ -159,3 +160,20 @@ def test_csv_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=r"states\.csv"):
         write_csv(made_run(), blocked)
     assert [path.name for path in blocked.iterdir()] == ["states.csv"]
+
+
+def test_csv_tells_how_a_light_flashes_within_a_folded_row(tmp_path: Path) -> None:
+    """Level is the mean, with the peak and the share of time beside it; a steady dim light is lit.
+
+    20 ms in each second at full level are 2 % by arithmetic.
+    """
+    files = csv_files(winking(tmp_path, press("1 s"), lasts="10 min"))
+    folded = [row for row in rows(files["intervals.csv"]) if int(row["cycles"]) > 100]
+    assert len(folded) == 1
+    row = folded[0]
+    assert float(row["lamp_level"]) == pytest.approx(0.02)
+    assert float(row["lamp_lit"]) == pytest.approx(0.02)
+    assert float(row["lamp_peak"]) == 1.0
+    assert [row[f"glow_{what}"] for what in ("level", "peak", "lit")] == ["0.2", "0.2", "1.0"]
+    # The level stands for the charge: 5 mA at full level.
+    assert float(row["lamp_a"]) == pytest.approx(5e-3 * float(row["lamp_level"]), rel=1e-6)
