@@ -410,7 +410,10 @@ class _Counting:
             return Count(repetitions, None, "", rests_at or 0.0, rests_at)
         kept = min((s for s in self._seen if s > failed), default=None)
         for _ in range(HALVINGS):
-            if kept is None or kept - failed <= 0.5 * max(self.drop(kept), 0.0):
+            if kept is None:
+                break
+            # A repetition that gives back what it takes takes nothing here.
+            if kept - failed <= 0.5 * max(kept - self.trial(kept).end_charge, 0.0):
                 break
             middle = 0.5 * (kept + failed)
             if self.trial(middle).failed is None:
@@ -419,7 +422,10 @@ class _Counting:
                 failed = middle
         one = self.trial(failed)
         if rests_at is not None:
-            self._count_down_to(failed)
+            try:
+                self._count_down_to(failed)
+            except Settles:  # it comes to rest above the charge at which something fails
+                return Count(repetitions, None, "", rests_at, rests_at)
         charges, counts = zip(*reversed(self._passed), strict=True)
         # The first repetition that begins no higher than there, and what of it passes.
         before = math.ceil(float(np.interp(failed, charges, counts)) - 1e-6)
