@@ -1,0 +1,204 @@
+"""One case through both simulators, and what they do not agree on.
+
+Tolerances. Times of the firmware are whole nanoseconds and must be equal, until the first crossing
+of the circuit (protection, charger): from then on times may hang on the charge, which `simfw` keeps
+within one millionth (`docs/explanation/engine.md`), so 3e-6 of the time passed, and at least 2 us,
+is allowed. Charges: 2e-6 of the charge, and 2e-6 of what the gadget drew in all for what is small
+beside it. A case in which a reading comes closer to a limit than 2e-6 is not judged: either side
+is right.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import simfw
+from tests.reference_sim.generator import Case
+from tests.reference_sim.reading import file
+from tests.reference_sim.regions import INTERNAL, regions_of
+from tests.reference_sim.simulator import EndlessInstant, Result, Simulator
+from tests.reference_sim.writing import curve_csv, gadget_toml, scenario_toml
+
+SHARE = 2e-6
+TIME_SHARE = 3e-6
+TIME_LEAST_NS = 2_000
+
+
+@dataclass
+class Verdict:
+    """What came of a case."""
+
+    differences: list[str] = field(default_factory=list)
+    close: bool = False
+    refused: str | None = None
+    endless: bool = False
+
+
+def events_of(gadget: dict[str, Any]) -> set[str]:
+    """Names of all events that a rule may name."""
+    return {
+        event
+        for region in regions_of(gadget)
+        for row in region.rows
+        for event in row.emit
+        if not event.endswith(INTERNAL)
+    }
+
+
+def reference(case: Case) -> Result:
+    """The reference simulator, from the texts of the files."""
+    gadget = file(gadget_toml(case.gadget))
+    scenario = file(scenario_toml(case.scenario))
+    events = events_of(gadget)
+    for rule in gadget.get("rules", []):
+        rule["_events"] = sorted(events)
+    curve = [(float(s), float(v)) for s, v in case.curve]
+    return Simulator(gadget, scenario, curve).run()
+
+
+def run(case: Case, folds: tuple[bool, ...] = (False, True)) -> Verdict:
+    """Both simulators on one case."""
+    verdict = Verdict()
+    folder = Path(tempfile.mkdtemp())
+    try:
+        (folder / "gadget.toml").write_text(gadget_toml(case.gadget), encoding="utf-8")
+        (folder / "scenario.toml").write_text(scenario_toml(case.scenario), encoding="utf-8")
+        (folder / "curve.csv").write_text(curve_csv(case.curve), encoding="utf-8")
+        try:
+            scenario = simfw.load_scenario(folder / "scenario.toml")
+        except simfw.DescriptionError as error:
+            verdict.refused = str(error)
+            return verdict
+    finally:
+        shutil.rmtree(folder)
+    try:
+        mine: Result | None = reference(case)
+    except EndlessInstant:
+        mine = None
+    for fold in folds:
+        how = "folded" if fold else "unfolded"
+        try:
+            theirs = simfw.simulate(scenario.gadget, scenario, fold=fold)
+        except simfw.RunError as error:
+            if mine is not None:
+                verdict.differences.append(f"{how}: simfw stops: {error}")
+            continue
+        if mine is None:
+            verdict.endless = True
+            verdict.differences.append(f"{how}: simfw does not find the endless instant")
+            continue
+        found = differences(case, mine, theirs, fold)
+        verdict.differences += [f"{how}: {text}" for text in found]
+    if mine is not None and mine.close:
+        verdict.close = True
+        verdict.differences = []
+    return verdict
+
+
+def differences(case: Case, mine: Result, theirs: Any, fold: bool) -> list[str]:
+    """All disagreements, in words; the first of each kind."""
+    found: list[str] = []
+
+    def near(time: int, other: int) -> bool:
+        if mine.crossed_ns is None or time < mine.crossed_ns - TIME_LEAST_NS:
+            return time == other
+        return abs(time - other) <= max(TIME_LEAST_NS, TIME_SHARE * time)
+
+    events = [(e.time_ns, e.name) for e in theirs.events]
+    for k in range(max(len(events), len(mine.events))):
+        a = mine.events[k] if k < len(mine.events) else None
+        b = events[k] if k < len(events) else None
+        if a is None or b is None or a[1] != b[1] or not near(a[0], b[0]):
+            found.append(f"event {k}: expected {a}, simfw has {b}")
+            break
+    # `simfw` keeps within a share of all that flows, the charger's current included.
+    used = sum(mine.consumers.values()) + mine.charger_c
+
+    def same(a: float, b: float) -> bool:
+        return abs(a - b) <= SHARE * max(abs(a), abs(b), used, 1e-15)
+
+    given = {c.name: c.charge_c for c in theirs.consumers}
+    for name in sorted({*given, *mine.consumers}):
+        a, b = mine.consumers.get(name, 0.0), given.get(name, 0.0)
+        if not same(a, b):
+            found.append(f"charge of {name}: expected {a!r} C, simfw has {b!r} C")
+    if not same(mine.charger_c, theirs.charger_charge_c):
+        found.append(f"charger: expected {mine.charger_c!r} C, simfw {theirs.charger_charge_c!r} C")
+    if abs(mine.end_charge - theirs.end_charge) > SHARE:
+        found.append(f"end charge: expected {mine.end_charge!r}, simfw {theirs.end_charge!r}")
+    if abs(mine.end_volt - theirs.end_voltage_v) > 2e-5:
+        found.append(f"end voltage: expected {mine.end_volt!r}, simfw {theirs.end_voltage_v!r}")
+    a, b = mine.empty_ns, theirs.empty_at_ns
+    if (a is None) != (b is None) or (a is not None and not near(a, b)):
+        found.append(f"protection first opens: expected {a}, simfw has {b}")
+    times = {(s.region, s.state): s.time_ns for s in theirs.states}
+    draws = {(s.region, s.state): s.charge_c for s in theirs.states}
+    for key in sorted({*times, *mine.state_ns}):
+        if not near(mine.state_ns.get(key, 0), times.get(key, 0)) and not (
+            mine.crossed_ns is not None
+            and abs(mine.state_ns.get(key, 0) - times.get(key, 0))
+            <= TIME_LEAST_NS + TIME_SHARE * theirs.duration_ns
+        ):
+            found.append(
+                f"time in {key}: expected {mine.state_ns.get(key, 0)}, simfw {times.get(key, 0)}"
+            )
+            break
+        if not same(mine.state_c.get(key, 0.0), draws.get(key, 0.0)):
+            found.append(
+                f"draw in {key}: expected {mine.state_c.get(key, 0.0)!r}, "
+                f"simfw {draws.get(key, 0.0)!r}"
+            )
+            break
+    for (name, held, at), rule in zip(mine.rules, theirs.rules, strict=True):
+        if held != rule.held or (at is not None and not near(at, rule.time_ns)):
+            what = "held" if held else f"broken at {at}"
+            found.append(f"{name}: expected {what}, simfw {rule.held} {rule.time_ns} {rule.why}")
+    for (at, text, met), expected in zip(mine.expectations, theirs.expectations, strict=True):
+        if met != expected.met:
+            found.append(f"expect {text} at {at}: should be {met}, simfw {expected.met}")
+    if not fold:
+        found += stretches(mine, theirs, near)
+    return found
+
+
+def stretches(mine: Result, theirs: Any, near: Any) -> list[str]:
+    """States, levels and bars over time, stretch by stretch (equal neighbours joined)."""
+
+    def joined(parts: list[tuple[int, int, Any]]) -> list[tuple[int, int, Any]]:
+        found: list[tuple[int, int, Any]] = []
+        for begin, end, what in parts:
+            if begin == end:
+                continue
+            if found and found[-1][2] == what:
+                found[-1] = (found[-1][0], end, what)
+            else:
+                found.append((begin, end, what))
+        return found
+
+    gauge = "gauge" in theirs.regions
+    mine_parts = joined(
+        [
+            (begin, end, (states, tuple(round(levels[n], 9) for n in theirs.outputs),
+                          bars if gauge else None))
+            for begin, end, states, levels, bars, _ in mine.stretches
+        ]
+    )
+    their_parts = joined(
+        [
+            (i.start_ns, i.end_ns, (tuple(i.states), tuple(round(x, 9) for x in i.levels), i.bars))
+            for i in theirs.intervals
+        ]
+    )
+    for k in range(max(len(mine_parts), len(their_parts))):
+        a = mine_parts[k] if k < len(mine_parts) else None
+        b = their_parts[k] if k < len(their_parts) else None
+        if a is None or b is None or a[2] != b[2] or not near(a[0], b[0]) or not near(a[1], b[1]):
+            if a is not None and b is not None and mine.crossed_ns is not None:
+                if min(a[1] - a[0], b[1] - b[0]) < 3 * TIME_LEAST_NS:
+                    return []  # two crossings that may change places
+            return [f"stretch {k}: expected {a}, simfw has {b}"]
+    return []

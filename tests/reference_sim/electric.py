@@ -1,0 +1,370 @@
+"""The circuit: currents at one charge of the cell, solved on the one node of its terminals.
+
+Laws as `docs/explanation/circuit.md` names them, each solved where it is needed by Newton's rule or
+by closing in on a sign change. SI units.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from scipy.optimize import brentq
+
+from tests.reference_sim.reading import point, si
+
+K_OVER_Q = 1.380649e-23 / 1.602176634e-19  # exact constants of the SI, volt per kelvin
+VT = K_OVER_Q * 298.15
+MONTH_S = 30.4375 * 86400.0
+
+
+def root(
+    f: Callable[[float], float], low: float, high: float, to: float = 1e-15
+) -> float:
+    """Where a rising `f` crosses zero between `low` and `high` (Brent's rule); else the nearer end."""
+    if f(low) >= 0.0:
+        return low
+    if f(high) <= 0.0:
+        return high
+    return float(brentq(f, low, high, xtol=to, rtol=8.9e-16, maxiter=200))
+
+
+class Diode:
+    """V = n Vt ln(1 + I/Is) + Rs I through two datasheet points."""
+
+    def __init__(self, forward: list[str]) -> None:
+        """Fit two points: n is 2 unless the series resistance would come out negative."""
+        (v1, i1), (v2, i2) = sorted((point(text) for text in forward), key=lambda p: p[1])
+
+        def series(n: float, saturation: float) -> float:
+            """Resistance that takes the second point, for a saturation current from the first."""
+            return (v2 - n * VT * math.log1p(i2 / saturation)) / i2
+
+        def off(n: float, log_is: float) -> float:
+            saturation = math.exp(log_is)
+            return v1 - n * VT * math.log1p(i1 / saturation) - series(n, saturation) * i1
+
+        # (v1 - n Vt ln(1 + I1/Is)) / I1 = (v2 - n Vt ln(1 + I2/Is)) / I2, for Is
+        low, high = math.log(1e-300), math.log(i1 * 1e6)
+        sign = 1.0 if off(2.0, high) > off(2.0, low) else -1.0
+        log_is = root(lambda x: sign * off(2.0, x), low, high)
+        self.n, self.saturation = 2.0, math.exp(log_is)
+        self.series = series(2.0, self.saturation)
+        if self.series < 0.0:
+            self.series = 0.0
+
+            def both(log_is: float) -> float:
+                """No resistance: the ratio of the two voltages fixes the saturation current."""
+                s = math.exp(log_is)
+                return v1 / v2 - math.log1p(i1 / s) / math.log1p(i2 / s)
+
+            sign = 1.0 if both(high) > both(low) else -1.0
+            self.saturation = math.exp(root(lambda x: sign * both(x), low, high))
+            self.n = v1 / (VT * math.log1p(i1 / self.saturation))
+
+    def drop(self, current: float) -> float:
+        """Voltage at a current."""
+        return self.n * VT * math.log1p(current / self.saturation) + self.series * current
+
+    def current(self, volt: float, resistance: float) -> float:
+        """Current with a resistance in series on `volt`: Newton from above in y = ln(1 + I/Is)."""
+        if volt <= 0.0:
+            return 0.0
+        scale, ohm = self.n * VT, self.series + resistance
+        if ohm == 0.0:
+            return self.saturation * math.expm1(volt / scale)
+        drop = ohm * self.saturation
+        y = min(volt / scale, math.log1p(volt / drop))
+        for _ in range(60):
+            e = math.exp(y)
+            step = (scale * y + drop * (e - 1.0) - volt) / (scale + drop * e)
+            y -= step
+            if abs(step) < 1e-14 * (1.0 + y):
+                break
+        return self.saturation * math.expm1(y)
+
+
+Law = Callable[[float, int], float]  # supply voltage, lit segments (0: not counted) -> current
+
+
+def light_law(spec: dict[str, Any]) -> Law:
+    """What a light (or an emitter) draws from the supply, base current included."""
+    diode, leds = Diode(spec["forward"]), spec.get("leds", 1)
+    resistor, switch = si(spec["resistor"]), spec.get("switch", {})
+    segments = spec.get("segments", False)
+    shared = spec.get("shared", False)
+
+    def series_ohm(common: float) -> float:
+        """Resistance that each LED sees; a common one counts once for each of them."""
+        own = resistor * leds if shared else resistor
+        return own + (common if segments else common * leds)
+
+    match switch.get("kind"):
+        case None | "pin" | "nmos":
+            common = si(switch.get("resistance", switch.get("on_resistance", "0R")))
+            ohm = series_ohm(common)
+
+            def plain(volt: float, lit: int) -> float:
+                return (lit if segments else leds) * diode.current(volt, ohm)
+
+            return plain
+        case "npn":
+            base, ohm = si(switch["base"]), series_ohm(0.0)
+            if "saturation" in switch:
+                fixed = si(switch["saturation"])
+
+                def constant(volt: float, lit: int) -> float:
+                    many = lit if segments else leds
+                    return many * diode.current(volt - fixed, ohm) + volt / base
+
+                return constant
+            model = Transistor(switch)
+
+            def modelled(volt: float, lit: int) -> float:
+                many = lit if segments else leds
+                return sum(model.currents(volt, base, diode, ohm, many))
+
+            return modelled
+    raise AssertionError(switch)
+
+
+class Transistor:
+    """Transport form of Ebers and Moll."""
+
+    def __init__(self, switch: dict[str, Any]) -> None:
+        """`gain`, `reverse_gain` and `saturation_current` of a switch."""
+        self.forward = float(switch["gain"])
+        self.reverse = float(switch.get("reverse_gain", 1))
+        self.saturation = si(switch["saturation_current"])
+
+    def currents(
+        self, volt: float, base: float, diode: Diode, ohm: float, leds: int
+    ) -> tuple[float, float]:
+        """LED and base current with LEDs between supply and collector.
+
+        The collector-emitter voltage is sought. It fixes the base-emitter voltage: with
+        vbc = vbe - vce the base is one diode behind the base resistor.
+        """
+        if volt <= 0.0 or leds == 0:
+            return 0.0, 0.0
+        found = (0.0, 0.0)
+
+        def off(vce: float) -> float:
+            nonlocal found
+            fall = math.exp(-vce / VT)
+            one = self.saturation * (1.0 / self.forward + fall / self.reverse)
+            rest = self.saturation * (1.0 / self.forward + 1.0 / self.reverse)
+            # into = one e^(vbe/Vt) - rest = (volt - vbe) / base; Newton from above, as for a diode
+            vbe = min(volt, VT * math.log((volt / base + rest) / one))
+            for _ in range(60):
+                e = one * math.exp(vbe / VT)
+                step = (base * (e - rest) + vbe - volt) / (1.0 + base * e / VT)
+                vbe -= step
+                if abs(step) < 1e-14:
+                    break
+            e_vbe = math.exp(vbe / VT)
+            e_vbc = e_vbe * fall
+            led = leds * diode.current(volt - vce, ohm)
+            found = led, (volt - vbe) / base
+            collected = self.saturation * (e_vbe - e_vbc - (e_vbc - 1.0) / self.reverse)
+            return collected - led
+
+        off(root(off, 0.0, volt, to=1e-14))
+        return found
+
+
+@dataclass(frozen=True)
+class Drives:
+    """What is on: (consumer, duty, lit segments) each, whether alive, and the charger's mode."""
+
+    on: tuple[tuple[str, float, int], ...] = ()
+    awake: bool = False
+    alive: bool = True
+    charger: str = "off"
+    celsius: float = 25.0
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Mean currents of the period; the voltage with everything on."""
+
+    volt: float
+    currents: dict[str, float]
+    charger_a: float
+    net_a: float
+    holds: tuple[int, ...] = ()  # per part of the period: the charger gives all it can (0), holds
+    # the terminal at its float voltage (1), gives nothing (2)
+
+    @property
+    def floating(self) -> bool:
+        """Whether the charger gives less than it can."""
+        return bool(self.holds) and 0 not in self.holds
+
+
+class Electrics:
+    """A gadget's circuit."""
+
+    def __init__(self, gadget: dict[str, Any], curve: list[tuple[float, float]]) -> None:
+        """`curve`: charge and open-circuit voltage, rising."""
+        cell = gadget["cell"]
+        self.curve = curve
+        self.capacity_c = si(cell["capacity"])
+        self.ohm = si(cell.get("resistance", "0R"))
+        self.ohm_at_charge = _points(cell.get("resistance_at_charge", []))
+        self.ohm_at_celsius = _points(cell.get("resistance_at_temperature", []))
+        self.cut_off = si(cell["cut_off"]) if "cut_off" in cell else None
+        self.restart = si(cell["restart"]) if "restart" in cell else None
+        self.leakage_a = si(cell.get("leakage", "0 A"))
+        rate = si(cell.get("self_discharge", "0 %/month"))
+        self.decay_per_s = -math.log(1.0 - rate) / MONTH_S
+        controller = gadget.get("controller", {})
+        self.awake_a = si(controller.get("awake", "0 A"))
+        self.asleep_a = si(controller.get("asleep", "0 A"))
+        self.wake_c = si(controller.get("wake", "0 C"))
+        self.reference = si(controller["reference"]) if "reference" in controller else None
+        self.steps = 2 ** controller["adc_bits"] if "adc_bits" in controller else None
+        self.laws: dict[str, Law] = {}
+        for name, spec in gadget.get("lights", {}).items():
+            self.laws[name] = light_law(spec)
+        for name, spec in gadget.get("loads", {}).items():
+            self.laws[name] = _load_law(spec)
+        sensors = gadget.get("proximity", {})
+        for name, spec in sensors.items():
+            before = f"{name}." if len(sensors) > 1 else ""
+            if "receiver" in spec and "supply" in spec["receiver"]:
+                self.laws[f"{before}receiver"] = _load_law({"current": spec["receiver"]["supply"]})
+            if "emitter" in spec:
+                self.laws[f"{before}emitter"] = light_law(spec["emitter"])
+        self.charger = Charger(gadget["charger"]) if "charger" in gadget else None
+        self._known: dict[tuple[float, Drives], Solution] = {}
+
+    def ocv(self, s: float) -> float:
+        """Open-circuit voltage."""
+        return _between(self.curve, s)
+
+    def resistance(self, s: float, celsius: float) -> float:
+        """Series resistance at a charge and temperature."""
+        ohm = _between(self.ohm_at_charge, s) if self.ohm_at_charge else self.ohm
+        if self.ohm_at_celsius:
+            ohm *= _between(self.ohm_at_celsius, celsius) / _between(self.ohm_at_celsius, 25.0)
+        return ohm
+
+    def solve(self, s: float, drives: Drives) -> Solution:
+        """Everything at one charge."""
+        found = self._known.get((s, drives))
+        if found is None:
+            if len(self._known) > 64:
+                self._known.clear()
+            found = self._known[s, drives] = self._solve(s, drives)
+        return found
+
+    def _solve(self, s: float, drives: Drives) -> Solution:
+        on = drives.on if drives.alive else ()
+        ends = sorted({1.0, *(duty for _, duty, _ in on if 0.0 < duty < 1.0)})
+        totals: dict[str, float] = {}
+        charger_a, begin = 0.0, 0.0
+        lowest, regimes = 0.0, []
+        for k, end in enumerate(ends):
+            active = [(name, lit) for name, duty, lit in on if duty >= end]
+            volt, given, regime = self._node(s, active, drives)
+            share = end - begin
+            for name, lit in active:
+                totals[name] = totals.get(name, 0.0) + share * self.laws[name](volt, lit)
+            charger_a += share * given
+            lowest = volt if k == 0 else lowest
+            regimes.append(regime)
+            begin = end
+        if drives.alive:
+            totals["controller"] = self.awake_a if drives.awake else self.asleep_a
+        totals["leakage"] = self.leakage_a
+        totals["self_discharge"] = self.decay_per_s * s * self.capacity_c
+        net = sum(totals.values()) - charger_a
+        if s == 0.0 and net > 0.0:
+            # An empty cell gives nothing.
+            totals = {name: 0.0 * current for name, current in totals.items()}
+            net = -charger_a
+        return Solution(lowest, totals, charger_a, net, tuple(regimes))
+
+    def _node(
+        self, s: float, active: list[tuple[str, int]], drives: Drives
+    ) -> tuple[float, float, int]:
+        """Terminal voltage, charger output, and how the charger stands."""
+        ocv, ohm = self.ocv(s), self.resistance(s, drives.celsius)
+        constant = self.leakage_a + self.decay_per_s * s * self.capacity_c
+        if drives.alive:
+            constant += self.awake_a if drives.awake else self.asleep_a
+        laws = [(self.laws[name], lit) for name, lit in active]
+
+        def load(volt: float) -> float:
+            return constant + sum(law(volt, lit) for law, lit in laws)
+
+        def settled(given: float) -> float:
+            top = ocv + ohm * given
+            bottom = max(0.0, top - ohm * load(top))
+            return root(lambda v: v - top + ohm * load(v), bottom, top)
+
+        if self.charger is None or drives.charger not in ("pre", "fast"):
+            return settled(0.0), 0.0, 0
+        limit = self.charger.limit(drives.charger)
+        volt = settled(limit)
+        if volt <= self.charger.float_v:
+            return volt, limit, 0
+        given = load(self.charger.float_v) + (self.charger.float_v - ocv) / ohm
+        if given >= 0.0:
+            return self.charger.float_v, given, 1
+        return settled(0.0), 0.0, 2
+
+    def measured(self, volt: float) -> float:
+        """What the converter makes of a voltage."""
+        if self.reference is None or self.steps is None:
+            return volt
+        count = math.floor(self.steps * self.reference / volt)
+        return self.steps * self.reference / count
+
+
+class Charger:
+    """Constant current, precharge, float."""
+
+    def __init__(self, spec: dict[str, Any]) -> None:
+        """Read `[charger]`."""
+        self.current_a = (
+            si(spec["current"]) if "current" in spec else si(spec["gain"]) / si(spec["program"])
+        )
+        self.float_v = si(spec["float"])
+        self.finish_a = si(spec["finish"]) * self.current_a if "finish" in spec else None
+        pre = spec.get("precharge")
+        self.pre_below = self._level(pre["below"]) if pre else None
+        self.pre_a = si(pre["rate"]) * self.current_a if pre else 0.0
+        self.pre_back = si(pre.get("hysteresis", "0 V")) if pre else 0.0
+        self.recharge = self._level(spec["recharge"]) if "recharge" in spec else None
+
+    def _level(self, text: str) -> float:
+        return si(text) * self.float_v if text.endswith("%") else si(text)
+
+    def limit(self, mode: str) -> float:
+        """The most it gives in a mode."""
+        return self.pre_a if mode == "pre" else self.current_a
+
+
+def _load_law(spec: dict[str, Any]) -> Law:
+    if "current" in spec:
+        current = si(spec["current"])
+        return lambda volt, lit: current
+    ohm = si(spec["resistance"])
+    return lambda volt, lit: volt / ohm
+
+
+def _points(texts: list[str]) -> list[tuple[float, float]]:
+    return sorted((at, value) for value, at in (point(text) for text in texts))
+
+
+def _between(points: list[tuple[float, float]], x: float) -> float:
+    """Straight lines between the points, flat outside."""
+    if x <= points[0][0]:
+        return points[0][1]
+    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+        if x <= x1:
+            return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
+    return points[-1][1]

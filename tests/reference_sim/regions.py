@@ -1,0 +1,334 @@
+"""Regions and rows: the written ones, and the stock regions built from their timings.
+
+The rows of the stock regions are those of `docs/reference/behaviour.md`.
+"""
+
+from __future__ import annotations
+
+import ast
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from tests.reference_sim.expressions import parse
+from tests.reference_sim.reading import exact, ns
+
+MS = 10**6
+# Events that pass between stock regions only: nothing reports them.
+INTERNAL = (".edge", ".hit", ".miss", ".enable", ".disable", ".sampled", ".blink.on", ".blink.off")
+
+
+@dataclass
+class Row:
+    """In one of `sources`, on `on` or after `after_ns`, if `when`: go to `to` and emit."""
+
+    sources: tuple[str, ...]
+    to: str
+    on: str | None = None
+    after_ns: int | None = None
+    when: ast.expr | None = None
+    emit: tuple[str, ...] = ()
+
+
+@dataclass
+class Region:
+    """One state machine; `outputs` per state, `awake` states keep the controller awake."""
+
+    name: str
+    states: tuple[str, ...]
+    starts: str
+    rows: list[Row] = field(default_factory=list)
+    awake: frozenset[str] = frozenset()
+    outputs: dict[str, dict[str, Any]] = field(default_factory=dict)
+    resume_points: tuple[str, ...] = ()
+
+    def add(
+        self,
+        sources: str,
+        to: str,
+        on: str | None = None,
+        after: int | None = None,
+        when: str | None = None,
+        emit: str = "",
+    ) -> None:
+        """A row; `sources` and `emit` are lists with blanks between."""
+        guard = None if when is None else parse(when)
+        self.rows.append(
+            Row(tuple(sources.split()), to, on, after, guard, tuple(emit.split()))
+        )
+
+
+def in_family(state: str, family: str) -> bool:
+    """Whether `state` is `family` itself or one of its members."""
+    return state == family or state.startswith(family + ".")
+
+
+def regions_of(gadget: dict[str, Any]) -> list[Region]:
+    """All regions, in the order of an instant."""
+    found: list[Region] = []
+    buttons = gadget.get("buttons", {})
+    chords = gadget.get("chords", {})
+    for name, spec in buttons.items():
+        mine = [chord for chord, what in chords.items() if name in what["buttons"]]
+        found += [_contact(name, spec), _gesture(name, spec, mine, chords)]
+    found += [_chord(name, spec) for name, spec in chords.items()]
+    for name, spec in gadget.get("proximity", {}).items():
+        found += [_look(name, spec), _field(name, spec)]
+    if "charger" in gadget:
+        found.append(_charge(gadget["charger"]))
+    if "gauge" in gadget:
+        found += _gauge(gadget["gauge"])
+    return found + [_written(name, spec) for name, spec in gadget.get("behaviour", {}).items()]
+
+
+def _contact(name: str, spec: dict[str, Any]) -> Region:
+    closing = f"{name}.closed and not {name}.pressed"
+    opening = f"not {name}.closed and {name}.pressed"
+    if spec.get("style") != "sample":
+        debounce = ns(spec.get("debounce", "20 ms"))
+        region = Region(f"{name}.contact", ("still", "bouncing"), "still")
+        region.awake = frozenset({"bouncing"})
+        region.add("still bouncing", "bouncing", on=f"{name}.edge")
+        region.add("bouncing", "still", after=debounce, when=closing, emit=f"{name}.press")
+        region.add("bouncing", "still", after=debounce, when=opening, emit=f"{name}.release")
+        region.add("bouncing", "still", after=debounce)
+        return region
+    count, every = spec.get("samples", 4), ns(spec.get("sample_every", "5 ms"))
+    between = [f"bouncing.{k}" for k in range(1, count)]
+    region = Region(f"{name}.contact", ("still", "reading", *between), "still")
+    region.awake = frozenset({"reading", *between})
+    region.add("still", "reading", after=every)
+    for k, state in enumerate(["reading", *between], start=1):
+        wait = every if k > 1 else 0
+        if k < count:
+            region.add(state, f"bouncing.{k}", after=wait, when=f"{closing} or {opening}")
+        else:
+            region.add(state, "still", after=wait, when=closing, emit=f"{name}.press")
+            region.add(state, "still", after=wait, when=opening, emit=f"{name}.release")
+        region.add(state, "still", after=wait)
+    return region
+
+
+def _gesture(
+    name: str, spec: dict[str, Any], chords: list[str], all_chords: dict[str, Any]
+) -> Region:
+    hold, double = spec.get("hold"), spec.get("double")
+    states = ["up", "down"]
+    if hold is not None or double is not None or chords:
+        states.append("held")
+    if double is not None:
+        states.append("waiting")
+    region = Region(f"{name}.gesture", tuple(states), "up")
+    press, release = f"{name}.press", f"{name}.release"
+    active = " or ".join(f"{chord}.active" for chord in chords)
+    if chords:
+        region.add("up", "held", on=press, when=active)
+    region.add("up", "down", on=press)
+    if double is not None:
+        if chords:
+            # The chord alone: neither while it lasts nor with the press that makes it is there a
+            # double.
+            made = [active]
+            for chord in chords:
+                others = [b for b in all_chords[chord]["buttons"] if b != name]
+                made.append(f"{chord}.started and " + " and ".join(f"{b}.pressed" for b in others))
+            region.add("waiting", "held", on=press, when=" or ".join(made))
+        region.add("waiting", "held", on=press, emit=f"{name}.double")
+    if hold is not None:
+        region.add("down", "held", after=ns(hold), emit=f"{name}.hold")
+    for chord in chords:
+        region.add("down", "held", on=f"{chord}.chord")
+    if "held" in states:
+        region.add("held", "up", on=release)
+    if double is None:
+        region.add("down", "up", on=release, emit=f"{name}.click")
+    else:
+        region.add("down", "waiting", on=release)
+        region.add("waiting", "up", after=ns(double), emit=f"{name}.click")
+    return region
+
+
+def _chord(name: str, spec: dict[str, Any]) -> Region:
+    region = Region(name, ("idle", "started", "active"), "idle")
+    buttons = spec["buttons"]
+    everyone = " and ".join(f"{b}.pressed" for b in buttons)
+    nobody = " and ".join(f"not {b}.pressed" for b in buttons)
+    for button in buttons:
+        alone = " and ".join(f"not {b}.pressed" for b in buttons if b != button)
+        region.add("idle", "started", on=f"{button}.press", when=alone)
+        region.add("started", "active", f"{button}.press", when=everyone, emit=f"{name}.chord")
+        region.add("started", "started", on=f"{button}.press", when=alone)
+    region.add("started", "idle", after=ns(spec.get("within", "60 ms")))
+    for button in buttons:
+        region.add("active", "idle", on=f"{button}.release", when=nobody)
+    return region
+
+
+def burst_ns(spec: dict[str, Any]) -> int:
+    """Length of a burst, to the nearest nanosecond."""
+    return round(Fraction(spec["burst"]) * 10**9 / exact(spec["carrier"]))
+
+
+def _look(name: str, spec: dict[str, Any]) -> Region:
+    settle, burst = ns(spec.get("settle", "2 ms")), burst_ns(spec)
+    rest = ns(spec.get("every", "125 ms")) - settle - burst
+    region = Region(f"{name}.look", ("asleep", "settling", "emitting"), "asleep")
+    region.awake = frozenset({"settling", "emitting"})
+    region.add("asleep", "settling", on=f"{name}.enable")
+    region.add("settling emitting", "asleep", on=f"{name}.disable")
+    region.add("settling", "emitting", after=settle)
+    region.add("emitting", "asleep", after=burst, when=f"{name}.echo", emit=f"{name}.hit")
+    region.add("emitting", "asleep", after=burst, emit=f"{name}.miss")
+    region.add("asleep", "settling", after=rest, when=spec.get("enabled"))
+    return region
+
+
+def _field(name: str, spec: dict[str, Any]) -> Region:
+    agree = spec.get("agree", 2)
+    hit, miss = f"{name}.hit", f"{name}.miss"
+
+    def step(state: str, k: int) -> str:
+        return state if k == 0 else f"{state}.{k}"
+
+    families = [[step(state, k) for k in range(agree)] for state in ("clear", "near", "blocked")]
+    clear, near, blocked = families
+    region = Region(f"{name}.field", (*clear, *near, *blocked), "clear")
+    counts = (
+        (clear, "near", hit, miss, f"{name}.near {name}.wave"),
+        (near, "blocked", miss, hit, f"{name}.far"),
+        (blocked, "near", hit, miss, f"{name}.near"),
+    )
+    for family, then, more, back, emit in counts:
+        for k, state in enumerate(family):
+            if k + 1 < agree:
+                region.add(state, family[k + 1], on=more)
+            else:
+                region.add(state, then, on=more, emit=emit)
+            if k:
+                region.add(state, family[0], on=back)
+    region.add("blocked", "clear", after=ns(spec.get("clear", "600 ms")))
+    rest = [s for family in families for s in family if s != "clear"]
+    region.add(" ".join(rest), "clear", on=f"{name}.disable")
+    return region
+
+
+def _charge(spec: dict[str, Any]) -> Region:
+    region = Region(
+        "charge", ("unplugged", "waiting", "charging", "complete", "fault"), "unplugged"
+    )
+    region.add("unplugged", "waiting", on="usb.edge", when="usb", emit="usb.in")
+    gone = "waiting charging complete fault"
+    region.add(gone, "unplugged", on="usb.edge", when="not usb", emit="usb.out")
+    edge = "status.edge"
+    match spec.get("status"):
+        case None:
+            pass
+        case "low while charging, high when complete":
+            region.add("waiting complete", "charging", edge, None, "status.low", "charge.started")
+            region.add("fault", "charging", edge, None, "status.low", "charge.started")
+            region.add(
+                "waiting charging fault", "complete", edge, None, "status.high", "charge.completed"
+            )
+            neither = "not status.low and not status.high"
+            region.add("charging complete", "fault", edge, None, neither, "charge.fault")
+        case text:
+            level = f"status.{text.split()[0]}"
+            region.add("waiting", "charging", edge, None, level, "charge.started")
+            region.add("charging", "complete", edge, None, f"not {level}", "charge.completed")
+            region.add("complete", "charging", edge, None, level, "charge.started")
+    return region
+
+
+def _gauge(spec: dict[str, Any]) -> list[Region]:
+    thresholds = [exact(text) for text in spec.get("thresholds", [])]
+    hysteresis = exact(spec.get("hysteresis", "0 V"))
+    every, top = ns(spec.get("every", "1 s")), len(thresholds)
+    bars = [f"bars.{k}" for k in range(top + 1)]
+    reads = [f"reading.{k}" for k in range(top + 1)]
+    gauge = Region("gauge", ("unread", "reading", *bars, *reads), "unread")
+    gauge.awake = frozenset({"unread", "reading", *reads})
+    gauge.add("unread", "reading", after=0, emit="gauge.sampled")
+    for k in range(top + 1):
+        gauge.add(bars[k], reads[k], after=every, emit="gauge.sampled")
+    for k in range(top, 0, -1):
+        gauge.add("reading", bars[k], after=0, when=_at_least(thresholds[k - 1]))
+    gauge.add("reading", bars[0], after=0)
+    for k in range(top + 1):
+        for lower in range(k):
+            below = f"gauge.measured < {float(thresholds[lower])!r}"
+            gauge.add(reads[k], bars[lower], after=0, when=below, emit="gauge.down")
+        for upper in range(top, k, -1):
+            again = _at_least(thresholds[upper - 1] + hysteresis)
+            gauge.add(reads[k], bars[upper], after=0, when=again, emit="gauge.up")
+        gauge.add(reads[k], bars[k], after=0)
+    found = [gauge]
+    if "blink" in spec:
+        half = ns(spec["blink"])
+        blink = Region("gauge.blink", ("steady", "lit", "out"), "steady")
+        blink.add("steady", "lit", on="gauge.blink.on")
+        blink.add("lit out", "steady", on="gauge.blink.off")
+        blink.add("lit", "out", after=half)
+        blink.add("out", "lit", after=half)
+        found.append(blink)
+    if "low" in spec:
+        found.append(_cell(spec))
+    return found
+
+
+def _at_least(level: Fraction) -> str:
+    return f"gauge.measured >= {float(level)!r}"
+
+
+def _cell(spec: dict[str, Any]) -> Region:
+    low = float(exact(spec["low"]))
+    sampled = "gauge.sampled"
+    states = ("fine", "low", "flat") if "flat" in spec else ("fine", "low")
+    region = Region("cell", states, "fine")
+    if "flat" in spec:
+        below_flat = f"gauge.measured < {float(exact(spec['flat']))!r}"
+        region.add("fine", "flat", sampled, None, below_flat, "cell.low cell.flat")
+        region.add("low", "flat", sampled, None, below_flat, "cell.flat")
+    region.add("fine", "low", sampled, None, f"gauge.measured < {low!r}", "cell.low")
+    back = "low flat" if "flat" in spec else "low"
+    region.add(back, "fine", sampled, None, f"gauge.measured > {low!r}", "cell.back")
+    return region
+
+
+def _written(name: str, spec: dict[str, Any]) -> Region:
+    states = tuple(spec["states"])
+    region = Region(name, states, spec["starts"])
+    region.resume_points = tuple(spec.get("resume_points", ()))
+    region.outputs = {
+        state: {k: v for k, v in outputs.items() if k != "controller"}
+        for state, outputs in spec["states"].items()
+    }
+    region.awake = frozenset(
+        state for state, out in spec["states"].items() if out.get("controller") == "awake"
+    )
+    for row in spec.get("rows", []):
+        emit = row.get("emit", [])
+        region.rows.append(
+            Row(
+                sources=_sources(row["from"], states),
+                to=row["to"],
+                on=row.get("on"),
+                after_ns=ns(row["after"]) if "after" in row else None,
+                when=parse(row["when"]) if "when" in row else None,
+                emit=(emit,) if isinstance(emit, str) else tuple(emit),
+            )
+        )
+    return region
+
+
+def _sources(written: str | list[str], states: tuple[str, ...]) -> tuple[str, ...]:
+    if written == "*":
+        return states
+    found: list[str] = []
+    for one in [written] if isinstance(written, str) else written:
+        if one == "*":
+            found += states
+        elif one.endswith(".*"):
+            found += [s for s in states if in_family(s, one[:-2])]
+        else:
+            found.append(one)
+    return tuple(found)

@@ -1,0 +1,803 @@
+"""One run, instant by instant, every look, blink and sample for itself.
+
+The order inside an instant is that of the page on one instant: stimuli (ends before beginnings),
+electrical crossings, ended dwells, all into one queue; emitted events and zero dwells at its back;
+then the watched conditions and the circuit, until nothing changes any more.
+"""
+
+from __future__ import annotations
+
+import ast
+import math
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from tests.reference_sim import electric
+from tests.reference_sim.expressions import name_of, parse, value
+from tests.reference_sim.reading import ns, point, si
+from tests.reference_sim.regions import INTERNAL, Region, Row, in_family, regions_of
+from tests.reference_sim.rules import Judge
+
+MOST_EVENTS = 10_000
+CLOSE = 2e-6  # a reading that nears a limit by this share may fall on either side of it
+NS = 1e-9
+
+
+class EndlessInstant(Exception):
+    """An instant that does not come to rest."""
+
+
+@dataclass
+class State:
+    """Where a region is."""
+
+    region: Region
+    name: str
+    entered_ns: int = 0
+    stay: int = 0  # counts entries
+    spent: set[int] = field(default_factory=set)
+    memory: str | None = None
+
+
+@dataclass
+class Result:
+    """What a run gives."""
+
+    events: list[tuple[int, str]] = field(default_factory=list)
+    stretches: list[tuple[int, int, tuple[str, ...], dict[str, float], int, bool]] = field(
+        default_factory=list
+    )
+    consumers: dict[str, float] = field(default_factory=dict)
+    state_ns: dict[tuple[str, str], int] = field(default_factory=dict)
+    state_c: dict[tuple[str, str], float] = field(default_factory=dict)
+    rules: list[tuple[str, bool, int | None]] = field(default_factory=list)
+    expectations: list[tuple[int, str, bool]] = field(default_factory=list)
+    charger_c: float = 0.0
+    end_charge: float = 0.0
+    end_volt: float = 0.0
+    empty_ns: int | None = None
+    close: list[str] = field(default_factory=list)  # readings too near a limit to be told
+    crossed_ns: int | None = None  # the first crossing: later times hang on charge
+    wakes: int = 0
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What expressions read, frozen: states, inputs, levels, cell."""
+
+    states: dict[str, str]
+    inputs: dict[str, Any]
+    levels: dict[str, float]
+    echo: dict[str, bool]
+    status: str
+    volt: float
+    charge: float
+    measured: float
+
+
+class Simulator:
+    """One gadget and one scenario."""
+
+    def __init__(
+        self, gadget: dict[str, Any], scenario: dict[str, Any], curve: list[tuple[float, float]]
+    ) -> None:
+        """Plain dictionaries of the two files, and the cell's curve."""
+        self.gadget, self.scenario = gadget, scenario
+        self.electrics = electric.Electrics(gadget, curve)
+        self.regions = [State(region, region.starts) for region in regions_of(gadget)]
+        self.by_name = {state.region.name: state for state in self.regions}
+        self.lights = gadget.get("lights", {})
+        self.outputs = [*self.lights, *gadget.get("loads", {})]
+        self.sensors = gadget.get("proximity", {})
+        self.gauge = gadget.get("gauge", {})
+        self.show = parse(self.gauge["show"]) if "show" in self.gauge else None
+        self.conditions: list[tuple[str, ast.expr | None]] = [
+            (f"{name}.enable {name}.disable", parse(spec["enabled"]) if "enabled" in spec else None)
+            for name, spec in self.sensors.items()
+        ]
+        if "gauge.blink" in self.by_name:
+            has_charge = "charger" in gadget
+            wanted = parse("charge.charging") if has_charge else parse("False")
+            self.conditions.append(("gauge.blink.on gauge.blink.off", wanted))
+        self.held = [False] * len(self.conditions)
+        self.inputs: dict[str, Any] = {f"{name}.closed": False for name in gadget.get("buttons", {})}
+        self.inputs |= {f"{name}.hand": None for name in self.sensors}
+        self.inputs |= {"usb": False, "celsius": 25.0}
+        self.s = si(scenario["charge"])
+        self.now = 0
+        self.alive = True
+        self.mode = "off"
+        self.pin = "high" if self._pulled() else "open"
+        self.queue: deque[tuple[Any, ...]] = deque()
+        self.result = Result()
+        self.happened: list[str] = []
+        self.woke = False
+        self.lasts = ns(scenario["lasts"])
+        self.judge = Judge(gadget.get("rules", []))
+        self.watched_limits = _limits(self.judge.expressions())
+        self.condition_limits = _limits([w for _, w in self.conditions if w is not None])
+        self.consumed: dict[str, float] = {}
+        self.cuts = 0
+        self.over_corner = 0.0  # length of the step that leads over a corner
+        self.lump_c = 0.0  # what waking cost in the instant just settled
+
+    # ---- what expressions read ----
+
+    def drives(self) -> electric.Drives:
+        """The load set of this moment."""
+        on: list[tuple[str, float, int]] = []
+        for name, level in self.levels().items():
+            if level > 0.0:
+                spec = self.lights.get(name, {})
+                if spec.get("segments"):
+                    lit = round(level * spec.get("leds", 1))
+                    on.append((name, 1.0, lit))
+                else:
+                    on.append((name, level, 0))
+        for name, spec in self.sensors.items():
+            look = self.by_name[f"{name}.look"].name
+            before = f"{name}." if len(self.sensors) > 1 else ""
+            if look != "asleep" and f"{before}receiver" in self.electrics.laws:
+                on.append((f"{before}receiver", 1.0, 0))
+            if look == "emitting" and f"{before}emitter" in self.electrics.laws:
+                on.append((f"{before}emitter", si(spec["duty"]), 0))
+        return electric.Drives(
+            tuple(on), self.is_awake(), self.alive, self.mode, self.inputs["celsius"]
+        )
+
+    def is_awake(self) -> bool:
+        """Whether any state keeps the controller awake."""
+        return self.alive and any(r.name in r.region.awake for r in self.regions)
+
+    def bars(self) -> int:
+        """Bars of the gauge, shown or not."""
+        state = self.by_name["gauge"].name if "gauge" in self.by_name else "unread"
+        return int(state.split(".")[1]) if "." in state else 0
+
+    def levels(self) -> dict[str, float]:
+        """Level 0..1 of each light and load."""
+        found = dict.fromkeys(self.outputs, 0.0)
+        if not self.alive:
+            return found
+        for state in self.regions:
+            for name, written in state.region.outputs.get(state.name, {}).items():
+                found[name] = max(found[name], self._level(name, written))
+        light = self.gauge.get("light")
+        if light is not None and (self.show is None or value(self.show, self.lookup)):
+            bars = self.bars()
+            if "gauge.blink" in self.by_name and self.by_name["gauge.blink"].name == "out":
+                bars = max(0, bars - 1)
+            found[light] = max(found[light], bars / self.lights[light].get("leds", 1))
+        return found
+
+    def _level(self, name: str, written: Any) -> float:
+        if isinstance(written, int) and not isinstance(written, bool):
+            return written / self.lights[name].get("leds", 1)
+        return {"on": 1.0, "off": 0.0}.get(written) if written in ("on", "off") else si(written)  # type: ignore[return-value]
+
+    def solution(self) -> electric.Solution:
+        """The circuit at this moment."""
+        return self.electrics.solve(self.s, self.drives())
+
+    def lookup(self, name: str) -> Any:
+        """A name of an expression, read now."""
+        if name in ("cell.voltage", "gauge.measured"):
+            volt = self.solution().volt
+            return volt if name == "cell.voltage" else self.electrics.measured(volt)
+        if name == "cell.charge":
+            return self.s
+        if name == "gauge":
+            return self.bars()
+        if name in self.outputs:
+            return self.levels()[name]
+        if name.endswith(".echo") and name[:-5] in self.sensors:
+            return self.echo(name[:-5])
+        return read(name, {r.region.name: r.name for r in self.regions}, self.inputs, self.pin)
+
+    def seen(self) -> Seen:
+        """Everything an expression can read, frozen."""
+        volt = self.solution().volt
+        return Seen(
+            {r.region.name: r.name for r in self.regions},
+            dict(self.inputs),
+            self.levels(),
+            {name: self.echo(name) for name in self.sensors},
+            self.pin,
+            volt,
+            self.s,
+            self.electrics.measured(volt),
+        )
+
+    def echo(self, name: str) -> bool:
+        """Whether the receiver would answer: E = rho Ie min(A, Omega d2) / (pi d4)."""
+        spec, distance = self.sensors[name], self.inputs[f"{name}.hand"]
+        if distance is None or not self.alive:
+            return False
+        before = f"{name}." if len(self.sensors) > 1 else ""
+        drives = self.drives()
+        lamps = tuple(d for d in drives.on if d[0] != f"{before}emitter")
+        drives = electric.Drives(
+            (*lamps, (f"{before}emitter", si(spec["duty"]), 0)),
+            drives.awake,
+            drives.alive,
+            drives.charger,
+            drives.celsius,
+        )
+        volt = self.electrics.solve(self.s, drives).volt
+        # The diode's current, without the base current of a transistor, would be exact; hands are
+        # placed far from the edge of the range, so that the difference does not matter.
+        current = self.electrics.laws[f"{before}emitter"](volt, 0)
+        intensity, at = point(spec["emitter"]["intensity"])
+        omega = 2.0 * math.pi * (1.0 - math.cos(math.radians(si(spec["emitter"]["half_angle"]))))
+        target = spec["target"]
+        filled = min(si(target["area"]), omega * distance**2)
+        irradiance = (
+            si(target["reflectance"]) * intensity * current / at * filled / (math.pi * distance**4)
+        )
+        threshold = si(spec["receiver"]["threshold"])
+        if abs(irradiance / threshold - 1.0) < 0.02:
+            self.result.close.append(f"echo of {name} at {self.now}")
+        return irradiance >= threshold
+
+    def compared(self, names: set[str], op: ast.cmpop, left: float, right: float) -> None:
+        """Note where a reading is too near a limit to be told."""
+        if "gauge.measured" in names and self.electrics.steps:
+            volt = self.solution().volt
+            sides = [self.electrics.measured(volt * (1.0 + e)) for e in (-CLOSE, CLOSE)]
+            if (sides[0] < right) != (sides[1] < right):
+                self.result.close.append(f"measured at {self.now}")
+        elif names & {"gauge.measured", "cell.voltage", "cell.charge"}:
+            if abs(left - right) <= CLOSE * max(abs(left), abs(right)):
+                self.result.close.append(f"{names} at {self.now}")
+
+    def holds(self, guard: ast.expr | None) -> bool:
+        """A guard, now."""
+        return guard is None or bool(value(guard, self.lookup, self.compared))
+
+    # ---- stimuli ----
+
+    def stimuli(self) -> list[tuple[int, int, int, int, tuple[Any, ...]]]:
+        """(time, 0 for an end, place in the file, place in the step, what)."""
+        found = []
+        for place, step in enumerate(self.scenario.get("steps", [])):
+            at = ns(step["at"])
+            if "press" in step:
+                until = at + ns(step["for"])
+                closed = f"{step['press']}.closed"
+                edges = [(at, True, 1), (until, False, 0)]
+                if "bounce" in step:
+                    length = ns(step["bounce"])
+                    for start, level, end in tuple(edges):
+                        for k in range(1, 5):
+                            edges.append((start + length * k // 5, level == (k % 2 == 0), end))
+                for k, (time, level, end) in enumerate(edges):
+                    found.append((time, end, place, k, ("contact", closed, level)))
+            elif "wave" in step:
+                until = at + ns(step["for"])
+                hand = f"{step['wave']}.hand"
+                found.append((at, 1, place, 0, ("set", hand, si(step["distance"]))))
+                found.append((until, 0, place, 0, ("set", hand, None)))
+            elif "usb" in step:
+                found.append((at, 1, place, 0, ("usb", step["usb"])))
+            elif "temperature" in step:
+                found.append((at, 1, place, 0, ("set", "celsius", si(step["temperature"]))))
+        return sorted(found)
+
+    # ---- the run ----
+
+    def run(self) -> Result:
+        """Simulate from 0 to `lasts`."""
+        outside = deque(self.stimuli())
+        expects = deque(
+            sorted(
+                (ns(step["at"]), place, step["expect"])
+                for place, step in enumerate(self.scenario.get("steps", []))
+                if "expect" in step
+            )
+        )
+        first = True
+        self.alive = not self.circuit_holds("open", self.s)
+        if not self.alive:
+            self.result.empty_ns = 0
+        crossing: str | None = None
+        while True:
+            before = self.seen()
+            while outside and outside[0][0] == self.now:
+                self.stimulus(outside.popleft()[4])
+            if crossing is not None:
+                self.circuit_step(crossing)
+            else:
+                self.circuit_changed()
+            if first and self.alive:
+                self.power_up()
+            else:
+                self.ended_dwells()
+            self.instant()
+            self.judge.instant(self.now, before, self.seen(), self.happened)
+            while expects and expects[0][0] == self.now:
+                self.expect(*expects.popleft())
+            first = False
+            coming = [item[0][0] for item in (outside, expects) if item]
+            until = min([self.lasts, *coming, *self.due()])
+            crossing = self.advance(until)
+            self.woke = self.is_awake()
+            if self.now == self.lasts:
+                break
+        while expects and expects[0][0] == self.lasts:
+            self.expect(*expects.popleft())
+        self.result.rules = self.judge.verdicts(self.lasts)
+        self.result.consumers = {k: v for k, v in self.consumed.items()}
+        self.result.end_charge = self.s
+        self.result.end_volt = self.solution().volt
+        return self.result
+
+    def expect(self, time: int, place: int, text: str) -> None:
+        """Judge one expectation."""
+        met = bool(value(parse(text), self.lookup, self.compared))
+        self.result.expectations.append((time, text, met))
+
+    def due(self) -> Iterator[int]:
+        """Times of all running dwells."""
+        if not self.alive:
+            return
+        for state in self.regions:
+            for index, row in enumerate(state.region.rows):
+                if row.after_ns is None or state.name not in row.sources or index in state.spent:
+                    continue
+                if state.entered_ns + row.after_ns > self.now:
+                    yield state.entered_ns + row.after_ns
+
+    def ended_dwells(self) -> None:
+        """Queue what ends now, in region and row order."""
+        if not self.alive:
+            return
+        for state in self.regions:
+            for index, row in enumerate(state.region.rows):
+                if (
+                    row.after_ns
+                    and state.name in row.sources
+                    and index not in state.spent
+                    and state.entered_ns + row.after_ns == self.now
+                ):
+                    self.queue.append(("dwell", state, index, state.stay))
+
+    def power_up(self) -> None:
+        """All regions enter their start states; zero dwells; what is found at the pins."""
+        self.alive = True
+        self.woke = False
+        self.held = [False] * len(self.conditions)
+        for state in self.regions:
+            state.memory = None
+            self.enter(state, state.region.starts)
+        for state in self.regions:
+            self.zero_dwells(state)
+        if self.inputs["usb"]:
+            self.queue.append(("event", "usb.edge"))
+        if self.pin != "open":
+            self.queue.append(("event", "status.edge"))
+
+    def power_down(self) -> None:
+        """The protection opens: the controller is dead, memory is lost."""
+        self.alive = False
+        self.cuts += 1
+        if self.cuts > 30:
+            self.result.close.append("the protection opens again and again")
+        self.queue.clear()
+        self.judge.power_lost()
+        self.crossed()
+        if self.result.empty_ns is None:
+            self.result.empty_ns = self.now
+        for state in self.regions:
+            state.memory = None
+            self.enter(state, state.region.starts)
+
+    def crossed(self) -> None:
+        if self.result.crossed_ns is None:
+            self.result.crossed_ns = self.now
+
+    def enter(self, state: State, name: str) -> None:
+        """Enter a state anew."""
+        state.name, state.entered_ns = name, self.now
+        state.stay += 1
+        state.spent = set()
+        if name in state.region.resume_points:
+            state.memory = name
+        if self.alive and name in state.region.awake:
+            self.wake()
+
+    def zero_dwells(self, state: State) -> None:
+        """Queue the zero dwells of the present state."""
+        for index, row in enumerate(state.region.rows):
+            if row.after_ns == 0 and state.name in row.sources:
+                self.queue.append(("dwell", state, index, state.stay))
+
+    def instant(self) -> None:
+        """Take everything from the queue until nothing changes any more."""
+        self.happened = []
+        count = 0
+        while True:
+            while self.queue:
+                count += 1
+                if count > MOST_EVENTS:
+                    raise EndlessInstant
+                self.take(self.queue.popleft())
+            if not self.conditions_changed() and not self.circuit_changed():
+                break
+            count += 1
+            if count > MOST_EVENTS:
+                raise EndlessInstant
+
+    def stimulus(self, what: tuple[Any, ...]) -> None:
+        """An input changes; its edge is queued."""
+        kind, *rest = what
+        name, level = ("usb", *rest) if kind == "usb" else rest
+        if level == self.inputs[name]:
+            return
+        self.inputs[name] = level
+        if kind == "contact":
+            self.queue.append(("event", name.removesuffix(".closed") + ".edge"))
+        elif kind == "usb":
+            self.queue.append(("event", "usb.edge"))
+
+    def take(self, item: tuple[Any, ...]) -> None:
+        """One thing from the queue."""
+        match item:
+            case ("event", name):
+                self.offer(name)
+            case ("dwell", state, index, stay):
+                row = state.region.rows[index]
+                if state.stay == stay and index not in state.spent:
+                    state.spent.add(index)
+                    if self.holds(row.when):
+                        self.fire(state, row)
+
+    def offer(self, name: str) -> None:
+        """Offer an event to every region in order."""
+        if not self.alive:
+            return
+        if not name.endswith(INTERNAL):
+            self.result.events.append((self.now, name))
+            self.happened.append(name)
+        for state in self.regions:
+            for row in state.region.rows:
+                if row.on == name and state.name in row.sources and self.holds(row.when):
+                    self.fire(state, row)
+                    break
+
+    def fire(self, state: State, row: Row) -> None:
+        """A row fires."""
+        to = row.to
+        if to == "resume":
+            to = state.memory or state.region.resume_points[0]
+        for name in row.emit:
+            self.queue.append(("event", name))
+        if to == "same":
+            return
+        self.enter(state, to)
+        self.zero_dwells(state)
+
+    def wake(self) -> None:
+        """One step from asleep to awake costs its charge; an instant has one at most."""
+        if self.woke:
+            return
+        self.woke = True
+        self.result.wakes += 1
+        self.spend("controller", self.electrics.wake_c)
+        self.lump_c += self.electrics.wake_c
+        self.s -= self.electrics.wake_c / self.electrics.capacity_c
+
+    def conditions_changed(self) -> bool:
+        """Read the watched conditions; a change puts its event into the queue."""
+        if not self.alive:
+            return False
+        changed = False
+        for index, (events, wanted) in enumerate(self.conditions):
+            holds = self.holds(wanted)
+            if holds != self.held[index]:
+                self.held[index] = holds
+                self.queue.append(("event", events.split()[0 if holds else 1]))
+                changed = True
+        return changed
+
+    # ---- the circuit ----
+
+    def circuit_changed(self) -> bool:
+        """Whether the circuit goes to another state by what the loads now are."""
+        for kind in self.circuit_kinds():
+            if self.circuit_holds(kind, self.s):
+                self.circuit_step(kind)
+                return True
+        return False
+
+    def circuit_kinds(self) -> list[str]:
+        """Steps that the circuit may take from where it is."""
+        kinds = ["open"] if self.alive else ["close"]
+        if self.electrics.charger is None:
+            return kinds
+        if not self.inputs["usb"]:
+            return [*kinds, *(["unplug"] if self.mode != "off" else [])]
+        if self.mode == "off":
+            return [*kinds, "plug"]
+        if self.mode == "done":
+            return [*kinds, "recharge"]
+        return [*kinds, "full", "finish", "quick" if self.mode == "pre" else "slow"]
+
+    def circuit_holds(self, kind: str, s: float) -> bool:
+        """Whether a step is due at charge `s`."""
+        return self.circuit_margin(kind, s) >= 0.0
+
+    def circuit_margin(self, kind: str, s: float) -> float:
+        """0 or more where the step is due."""
+        e, charger = self.electrics, self.electrics.charger
+        if kind in ("plug", "unplug"):
+            return 0.0
+        if kind == "close":
+            if s <= 0.0:
+                return -1.0
+            if e.restart is not None:
+                return e.ocv(s) - e.restart
+            return s if e.cut_off is None else math.nextafter(e.ocv(s) - e.cut_off, -1.0)
+        now = e.solve(s, self.drives())
+        if kind == "open":
+            return max(-s, -1.0 if e.cut_off is None else e.cut_off - now.volt)
+        assert charger is not None
+        if kind == "full":
+            return s - 1.0
+        if kind == "finish":
+            if charger.finish_a is None or not now.floating:
+                return -1.0
+            return charger.finish_a - now.charger_a
+        if kind == "quick":
+            return -1.0 if charger.pre_below is None else now.volt - charger.pre_below
+        if kind == "slow":
+            below = charger.pre_below
+            return -1.0 if below is None else below - charger.pre_back - now.volt - 1e-12
+        assert kind == "recharge"
+        return -1.0 if charger.recharge is None else charger.recharge - now.volt
+
+    def circuit_step(self, kind: str) -> None:
+        """Take a step of protection or charger."""
+        if kind == "watched":
+            return
+        if kind == "open":
+            self.power_down()
+            return
+        if kind == "close":
+            self.crossed()
+            self.power_up()
+            return
+        if kind not in ("plug", "unplug"):
+            self.crossed()
+        self.mode = self._next_mode(kind)
+        pin = self._pin_level()
+        if pin == "open" and self._pulled():
+            pin = "high"
+        if pin != self.pin:
+            self.pin = pin
+            self.queue.append(("event", "status.edge"))
+
+    def _next_mode(self, kind: str) -> str:
+        if kind == "unplug":
+            return "off"
+        if kind in ("full", "finish"):
+            return "done"
+        charger = self.electrics.charger
+        assert charger is not None
+        if kind in ("plug", "recharge") and charger.pre_below is not None:
+            self.mode = "pre"
+            volt = self.electrics.solve(self.s, self.drives()).volt
+            return "pre" if volt < charger.pre_below else "fast"
+        return "pre" if kind == "slow" else "fast"
+
+    def _pulled(self) -> bool:
+        """Whether a pull-up makes a released status pin readable."""
+        has_pin = "status" in self.gadget.get("charger", {})
+        return has_pin and "pull_up" in self.gadget.get("controller", {})
+
+    def _pin_level(self) -> str:
+        """Low, high or open."""
+        charging = self.mode in ("pre", "fast")
+        match self.gadget["charger"].get("status"):
+            case "low while charging":
+                return "low" if charging else "open"
+            case "high while charging":
+                return "high" if charging else "low" if self.inputs["usb"] else "open"
+            case "low while charging, high when complete":
+                return "low" if charging else "high" if self.mode == "done" else "open"
+        return "open"
+
+    # ---- time between instants ----
+
+    def spend(self, name: str, charge_c: float) -> None:
+        """Book the charge of a consumer."""
+        self.consumed[name] = self.consumed.get(name, 0.0) + charge_c
+
+    def advance(self, until: int) -> str | None:
+        """Let time go on to `until` or to the first crossing, whose kind is returned."""
+        drives, begin = self.drives(), self.now
+        spent, self.lump_c = self.lump_c, 0.0
+        whole = (until - begin) * NS
+        passed, crossing = 0.0, None
+        self.over_corner = 0.0
+        while self.now < until and crossing is None:
+            step, s, charges, charger_c = self.step(drives, whole - passed)
+            kind, limit = self.crossed_within(drives, s)
+            if kind is not None:
+                low, high = 0.0, step  # the crossing lies in (low, high]
+                while high - low > 0.02 * NS:
+                    middle = 0.5 * (low + high)
+                    found, at = self.crossed_within(drives, self.stepped(drives, middle)[0])
+                    if found is None:
+                        low = middle
+                    else:
+                        high, kind, limit = middle, found, at
+                self.now = min(until, max(self.now + 1, begin + math.ceil((passed + high) / NS)))
+                step = (self.now - begin) * NS - passed
+                s, charges, charger_c = self.stepped(drives, step)
+                self.over_corner = 0.0
+            passed += step
+            self.s = min(1.0, max(0.0, s))
+            for name, charge_c in charges.items():
+                self.spend(name, charge_c)
+                spent += charge_c
+            self.result.charger_c += charger_c
+            if kind is None:
+                if passed >= whole - 1e-3 * NS:
+                    self.now = until
+            elif kind.startswith("limit:"):
+                nudge = 1.0 if kind.endswith("up") else -1.0
+                self.judge.between(self.now, self.seen(), kind.split(":")[1], limit, nudge)
+            else:
+                crossing = kind
+        self.note(begin, spent)
+        return crossing
+
+    def note(self, begin: int, spent: float) -> None:
+        """Write the stretch of time down."""
+        states = tuple(r.name for r in self.regions)
+        self.result.stretches.append(
+            (begin, self.now, states, self.levels(), self.bars(), self.alive)
+        )
+        for r in self.regions:
+            key = (r.region.name, r.name)
+            self.result.state_ns[key] = self.result.state_ns.get(key, 0) + self.now - begin
+            self.result.state_c[key] = self.result.state_c.get(key, 0.0) + spent
+
+    def crossed_within(self, drives: electric.Drives, s: float) -> tuple[str | None, float]:
+        """What lies between the present charge and `s`."""
+        for kind in self.circuit_kinds():
+            if self.circuit_holds(kind, s):
+                return kind, 0.0
+        for name, limit in self.watched_limits:
+            if name == "cell.charge":
+                a, b = self.s, s
+            else:
+                a, b = (self.electrics.solve(x, drives).volt for x in (self.s, s))
+            if (a - limit) * (b - limit) < 0.0:
+                return f"limit:{name}:{'up' if b > a else 'down'}", limit
+        if self.alive:
+            for name, limit in self.condition_limits:
+                if name == "cell.charge":
+                    a, b = self.s, s
+                else:
+                    a, b = (self.electrics.solve(x, drives).volt for x in (self.s, s))
+                if (a - limit) * (b - limit) < 0.0:
+                    return "watched", limit
+        return None, 0.0
+
+    def step(
+        self, drives: electric.Drives, left: float
+    ) -> tuple[float, float, dict[str, float], float]:
+        """The longest step of at most `left` that is sure to be exact: its end and charges.
+
+        The current may change by a twelfth of itself for the rule of Runge and Kutta to be exact to
+        a few parts in 1e8; a step ends just before a corner of a table, or before the charger takes
+        hold of the terminal, and a short one leads over it.
+        """
+        e = self.electrics
+        now = e.solve(self.s, drives)
+        step, self.over_corner = self.over_corner or left, 0.0
+        if step < left:
+            return step, *self.stepped(drives, step)
+        while step > NS:
+            ahead = self.s - 0.5 * step * now.net_a / e.capacity_c
+            if ahead == self.s:
+                break
+            slope = (e.solve(ahead, drives).net_a - now.net_a) / (self.s - ahead)
+            steep = abs(slope) / e.capacity_c * step
+            if steep <= 0.08 or abs(ahead - self.s) < 1e-9:
+                break
+            step *= max(0.05, 0.06 / steep)
+        s, charges, charger_c = self.stepped(drives, step)
+        if abs(s - self.s) > 1e-8 and self.corner_within(drives, step):
+            low, high = 0.0, step
+            while high - low > 1e-4 * step:
+                middle = 0.5 * (low + high)
+                if self.corner_within(drives, middle):
+                    high = middle
+                else:
+                    low = middle
+            if low > 0.0:
+                self.over_corner = high - low
+                return low, *self.stepped(drives, low)
+            return high, *self.stepped(drives, high)
+        return step, s, charges, charger_c
+
+    def corner_within(self, drives: electric.Drives, step: float) -> bool:
+        """Whether something bends within a step, or where its straight continuation leads."""
+        rate = self.electrics.solve(self.s, drives).net_a / self.electrics.capacity_c
+        ends = (self.s - step * rate, self.stepped(drives, step)[0])
+        return any(self.corner_before(drives, s) for s in ends)
+
+    def corner_before(self, drives: electric.Drives, s: float) -> bool:
+        """Whether something bends between the present charge and `s`."""
+        tables = (self.electrics.curve, self.electrics.ohm_at_charge)
+        if any(min(self.s, s) < x < max(self.s, s) for table in tables for x, _ in table):
+            return True
+        return self.electrics.solve(self.s, drives).holds != self.electrics.solve(s, drives).holds
+
+    def stepped(
+        self, drives: electric.Drives, step: float
+    ) -> tuple[float, dict[str, float], float]:
+        """Charge after `step` seconds and what each consumer took: Runge and Kutta's rule."""
+        e = self.electrics
+        s0, q = self.s, e.capacity_c
+        k1 = e.solve(s0, drives)
+        if abs(k1.net_a) * step / q < 1e-7:
+            middle = e.solve(s0 - 0.5 * step * k1.net_a / q, drives)
+            charges = {name: step * current for name, current in middle.currents.items()}
+            return s0 - step * middle.net_a / q, charges, step * middle.charger_a
+        k2 = e.solve(s0 - 0.5 * step * k1.net_a / q, drives)
+        k3 = e.solve(s0 - 0.5 * step * k2.net_a / q, drives)
+        k4 = e.solve(s0 - step * k3.net_a / q, drives)
+
+        def mean(a: float, b: float, c: float, d: float) -> float:
+            return step * (a + 2.0 * b + 2.0 * c + d) / 6.0
+
+        charges = {
+            name: mean(current, k2.currents[name], k3.currents[name], k4.currents[name])
+            for name, current in k1.currents.items()
+        }
+        given = mean(k1.charger_a, k2.charger_a, k3.charger_a, k4.charger_a)
+        net = mean(k1.net_a, k2.net_a, k3.net_a, k4.net_a)
+        return s0 - net / q, charges, given
+
+
+def read(name: str, states: dict[str, str], inputs: dict[str, Any], pin: str) -> bool:
+    """A name that is true or false."""
+    if name == "usb":
+        return bool(inputs["usb"])
+    if name in ("status.low", "status.high"):
+        return pin == name.split(".")[1]
+    head, _, tail = name.partition(".")
+    if tail == "closed":
+        return bool(inputs[name])
+    if name == "cell.low":
+        return states["cell"] in ("low", "flat")
+    for region in (f"{head}.gesture", f"{head}.field", head):
+        if region not in states:
+            continue
+        if tail == "pressed":
+            return states[region] in ("down", "held")
+        for prefix in ("gesture.", "field."):
+            if region == head + "." + prefix[:-1] and tail.startswith(prefix):
+                tail = tail.removeprefix(prefix)
+        return in_family(states[region], tail)
+    raise KeyError(name)
+
+
+def _limits(nodes: list[ast.expr]) -> list[tuple[str, float]]:
+    """Numbers that cell.voltage or cell.charge are held against."""
+    found = []
+    for node in nodes:
+        for part in ast.walk(node):
+            if isinstance(part, ast.Compare):
+                sides = [part.left, *part.comparators]
+                named = [name_of(x) for x in sides if isinstance(x, ast.Attribute)]
+                numbers = [x.value for x in sides if isinstance(x, ast.Constant)]
+                for name in named:
+                    if name in ("cell.voltage", "cell.charge"):
+                        found += [(name, float(number)) for number in numbers]
+    return found
