@@ -1,4 +1,4 @@
-"""A second simulator, written from the documents alone, and random gadgets to hold the two together.
+"""A second simulator, written from the documents alone, and random gadgets for the two.
 
 It shares no code with `simfw`: its own reading of files, its own quantities, expressions, rows of
 stock regions, order inside an instant, and circuit. It is slow and plain on purpose: every look,

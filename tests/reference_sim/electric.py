@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from scipy.optimize import brentq
@@ -23,7 +24,7 @@ MONTH_S = 30.4375 * 86400.0
 def root(
     f: Callable[[float], float], low: float, high: float, to: float = 1e-15
 ) -> float:
-    """Where a rising `f` crosses zero between `low` and `high` (Brent's rule); else the nearer end."""
+    """Where a rising `f` is zero between `low` and `high` (Brent's rule), or the nearer end."""
     if f(low) >= 0.0:
         return low
     if f(high) <= 0.0:
@@ -338,6 +339,8 @@ class Charger:
         self.pre_below = self._level(pre["below"]) if pre else None
         self.pre_a = si(pre["rate"]) * self.current_a if pre else 0.0
         self.pre_back = si(pre.get("hysteresis", "0 V")) if pre else 0.0
+        windows = spec.get("windows")
+        self.window = (si(windows["cold"]), si(windows["hot"])) if windows else (-1e9, 1e9)
         self.recharge = self._level(spec["recharge"]) if "recharge" in spec else None
 
     def _level(self, text: str) -> float:
@@ -364,7 +367,7 @@ def _between(points: list[tuple[float, float]], x: float) -> float:
     """Straight lines between the points, flat outside."""
     if x <= points[0][0]:
         return points[0][1]
-    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(points):
         if x <= x1:
             return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
     return points[-1][1]

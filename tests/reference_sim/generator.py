@@ -15,8 +15,17 @@ LOADS = ("motor", "buzzer")
 BUTTONS = ("power", "level", "mode")
 GRID_MS = 10
 # What `simfw` does otherwise at present, each with a case of its own in the tests; to become empty.
-KNOWN: set[str] = {"ends first", "full cell", "dead start", "stimuli at 0", "chord beside double",
-              "no restart"}
+KNOWN: set[str] = {
+    "ends first",
+    "dead start",
+    "stimuli at 0",
+    "chord beside double",
+    "wake at the cut",
+    "fold while charging",
+    "full cell",
+    "inputs before",
+    "fault before dwells",
+}
 
 
 @dataclass
@@ -98,7 +107,9 @@ def case(seed: int) -> Case:
     if rules:
         g["rules"] = rules
     return Case(
-        {name: values for name, values in g.items() if values}, _scenario(draw, lively, curve), curve
+        {name: values for name, values in g.items() if values},
+        _scenario(draw, lively, curve),
+        curve,
     )
 
 
@@ -128,7 +139,7 @@ def _cell(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[str, A
     if draw.chance(0.7):
         cut = low + draw.rng.uniform(0.0, 0.3)
         cell["cut_off"] = f"{cut:.3f} V"
-        if draw.chance(0.7) or "no restart" in KNOWN:
+        if draw.chance(0.7):
             cell["restart"] = f"{cut + draw.rng.uniform(0.05, 0.4):.3f} V"
     if draw.chance(0.5):
         cell["leakage"] = f"{draw.rng.randint(1, 20)} uA"
@@ -140,8 +151,6 @@ def _cell(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[str, A
 def _charger(draw: Draw, curve: list[tuple[str, str]]) -> dict[str, Any]:
     high = float(curve[-1][1])
     float_v = high + draw.rng.uniform(-0.2, 0.05)
-    if "full cell" in KNOWN:
-        float_v = min(float_v, high - 0.03)
     charger: dict[str, Any] = {}
     if draw.chance(0.5):
         charger |= {"program": draw.pick("10k", "22k", "4k7"), "gain": "1000 V"}
@@ -163,6 +172,11 @@ def _charger(draw: Draw, curve: list[tuple[str, str]]) -> dict[str, Any]:
         charger["status"] = draw.pick(
             "low while charging", "high while charging", "low while charging, high when complete"
         )
+        if draw.chance(0.15):
+            pull = {"source": "charger.status", "to_supply": "100k"}
+            draw.gadget["pins"] = {"status_pin": pull}
+    if draw.chance(0.15):
+        charger["windows"] = {"cold": "5 degC", "hot": "30 degC"}
     return charger
 
 
@@ -195,7 +209,7 @@ def _switch(draw: Draw, segments: bool) -> dict[str, Any]:
     if kind < 0.7:
         return {"kind": "nmos", "on_resistance": f"{draw.rng.randint(20, 900)} mΩ"}
     base = draw.pick("1k", "4k7", "22k")
-    if kind < 0.85:
+    if kind < 0.9:
         return {"kind": "npn", "base": base, "saturation": f"{draw.rng.randint(60, 250)} mV"}
     return {
         "kind": "npn",
@@ -301,6 +315,8 @@ def _vocabulary(draw: Draw) -> None:
         draw.truths += ["usb", "charge.unplugged", "charge.charging", "charge.waiting"]
         if "status" in g["charger"]:
             draw.events += ["charge.started", "charge.completed"]
+            if "high when" in g["charger"]["status"]:
+                draw.events.append("charge.fault")
             draw.truths += ["status.low", "status.high", "charge.complete"]
     if "gauge" in g:
         draw.events += ["gauge.up", "gauge.down"]
@@ -443,7 +459,7 @@ def _comparison(draw: Draw) -> str:
 
 
 def _level(draw: Draw) -> str:
-    names = [n for n in (*draw.gadget["lights"], *draw.gadget["loads"])]
+    names = [*draw.gadget["lights"], *draw.gadget["loads"]]
     return f"{draw.rng.choice(names)} {draw.pick('>', '<=', '<', '>=')} 0.{draw.rng.randint(1, 9)}"
 
 
@@ -463,7 +479,10 @@ def _rule(draw: Draw, number: int) -> dict[str, Any]:
         rule["always"] = f"{_settled(draw)} or {_truth(draw)}"
     elif kind < 0.75:
         event = draw.rng.choice(draw.events)
-        rule["when"] = event if draw.chance(0.4) else f"{event} and {_truth(draw)}"
+        beside = _truth(draw)
+        inputs = beside == "usb" or beside.startswith("status.") or beside.endswith(".closed")
+        alone = draw.chance(0.4) or (inputs and "inputs before" in KNOWN)
+        rule["when"] = event if alone else f"{event} and {beside}"
         rule["then"] = _settled(draw)
         rule["within"] = draw.pick("0 s", draw.ms(10, 600))
     elif kind < 0.87:
@@ -478,8 +497,9 @@ def _rule(draw: Draw, number: int) -> dict[str, Any]:
 
 
 def _ns(text: str) -> int:
-    number, unit = text.split()
-    return int(number) * {"ns": 1, "ms": 10**6}[unit]
+    words = text.split()
+    factors = [{"ns": 1, "ms": 10**6}[unit] for unit in words[1::2]]
+    return sum(int(number) * factor for number, factor in zip(words[::2], factors, strict=True))
 
 
 def _rests_above(draw: Draw, volt: float, curve: list[tuple[str, str]]) -> int:
@@ -491,9 +511,9 @@ def _rests_above(draw: Draw, volt: float, curve: list[tuple[str, str]]) -> int:
 
 def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[str, Any]:
     g = draw.gadget
-    lasts = draw.rng.randint(8, 30) * 100
+    lasts = draw.rng.randint(5, 18) * 100
     steps: list[dict[str, Any]] = []
-    for name, button in g["buttons"].items():
+    for name in g["buttons"]:
         time = 0 if draw.chance(0.1) else draw.rng.randint(1, 40) * GRID_MS * 10**6
         while time < lasts * 10**6 and len(steps) < 14:
             long = draw.pick(1, 2, 5, 8, 12, 30, 60, 100) * 10**7
@@ -528,11 +548,19 @@ def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[st
         while time < lasts * 10**6 and draw.chance(0.9):
             steps.append({"at": f"{time} ns", "usb": there})
             time, there = time + draw.rng.randint(1, 120) * GRID_MS * 10**6, not there
+    apart = " 333 ns" if "fault before dwells" in KNOWN else ""
+    if "charger" in g and draw.chance(0.3):
+        at = draw.rng.randint(1, lasts // GRID_MS) * GRID_MS
+        steps.append({"at": f"{at} ms{apart}", "fault": True})
+        if draw.chance(0.7):
+            at = draw.rng.randint(at // GRID_MS, lasts // GRID_MS) * GRID_MS
+            steps.append({"at": f"{at} ms{apart}", "fault": False})
     if draw.chance(0.15):
         for _ in range(draw.rng.randint(1, 2)):
             at = draw.rng.randint(0, lasts // GRID_MS) * GRID_MS
-            steps.append({"at": f"{at} ms", "temperature": f"{draw.rng.randint(1, 39)} degC"})
-    steps = [step for step in steps if int(step["at"].split()[0]) <= lasts * 10**6]
+            warm = f"{draw.rng.randint(1, 39)} degC"
+            steps.append({"at": f"{at} ms{apart}", "temperature": warm})
+    steps = [step for step in steps if _ns(step["at"]) <= lasts * 10**6]
     for _ in range(draw.rng.randint(0, 5)):
         at = draw.rng.randint(0, lasts // GRID_MS) * GRID_MS
         steps.append({"at": f"{at} ms", "expect": _settled(draw)})

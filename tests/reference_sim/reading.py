@@ -1,4 +1,4 @@
-"""Files to plain dictionaries, texts to SI numbers. Only what the generator writes is understood."""
+"""Files to plain dictionaries, texts to SI numbers: as much as the generator writes."""
 
 from __future__ import annotations
 

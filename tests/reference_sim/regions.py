@@ -75,7 +75,7 @@ def regions_of(gadget: dict[str, Any]) -> list[Region]:
     for name, spec in gadget.get("proximity", {}).items():
         found += [_look(name, spec), _field(name, spec)]
     if "charger" in gadget:
-        found.append(_charge(gadget["charger"]))
+        found.append(_charge(gadget["charger"], pulled_up(gadget)))
     if "gauge" in gadget:
         found += _gauge(gadget["gauge"])
     return found + [_written(name, spec) for name, spec in gadget.get("behaviour", {}).items()]
@@ -212,7 +212,17 @@ def _field(name: str, spec: dict[str, Any]) -> Region:
     return region
 
 
-def _charge(spec: dict[str, Any]) -> Region:
+def pulled_up(gadget: dict[str, Any]) -> bool:
+    """Whether a status pin that the charger lets go of reads high."""
+    if "status" not in gadget.get("charger", {}):
+        return False
+    pins = gadget.get("pins", {}).values()
+    return "pull_up" in gadget.get("controller", {}) or any(
+        pin["source"] == "charger.status" and "to_supply" in pin for pin in pins
+    )
+
+
+def _charge(spec: dict[str, Any], pulled: bool) -> Region:
     region = Region(
         "charge", ("unplugged", "waiting", "charging", "complete", "fault"), "unplugged"
     )
@@ -225,17 +235,22 @@ def _charge(spec: dict[str, Any]) -> Region:
             pass
         case "low while charging, high when complete":
             region.add("waiting complete", "charging", edge, None, "status.low", "charge.started")
-            region.add("fault", "charging", edge, None, "status.low", "charge.started")
+            if not pulled:
+                region.add("fault", "charging", edge, None, "status.low", "charge.started")
             region.add(
                 "waiting charging fault", "complete", edge, None, "status.high", "charge.completed"
             )
-            neither = "not status.low and not status.high"
-            region.add("charging complete", "fault", edge, None, neither, "charge.fault")
+            if not pulled:
+                neither = "not status.low and not status.high"
+                region.add("charging complete", "fault", edge, None, neither, "charge.fault")
+            region.add("waiting", "charging", None, 0, "status.low", "charge.started")
+            region.add("waiting", "complete", None, 0, "status.high", "charge.completed")
         case text:
             level = f"status.{text.split()[0]}"
             region.add("waiting", "charging", edge, None, level, "charge.started")
             region.add("charging", "complete", edge, None, f"not {level}", "charge.completed")
             region.add("complete", "charging", edge, None, level, "charge.started")
+            region.add("waiting", "charging", None, 0, level, "charge.started")
     return region
 
 

@@ -1,4 +1,4 @@
-"""Rules: judged on settled states, and at crossings of the cell's voltage or charge between them."""
+"""Rules: judged on settled states, and where the cell's voltage or charge crosses between them."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from tests.reference_sim.expressions import names, parse, value
 from tests.reference_sim.reading import ns
 
 
-def lookup_in(seen: Any, happened: list[str], override: dict[str, float] | None = None) -> Any:
-    """A reader of names in a frozen moment; events first."""
+def lookup_in(seen: Any, override: dict[str, float] | None = None) -> Any:
+    """A reader of names in a frozen moment."""
     from tests.reference_sim.simulator import read
 
     def lookup(name: str) -> Any:
@@ -27,14 +27,9 @@ def lookup_in(seen: Any, happened: list[str], override: dict[str, float] | None 
             return int(state.split(".")[1]) if "." in state else 0
         if name in seen.levels:
             return seen.levels[name]
-        if name.endswith(".echo"):
-            return seen.echo[name[:-5]]
         return read(name, seen.states, seen.inputs, seen.status)
 
-    def with_events(name: str) -> Any:
-        return True if name in happened else lookup(name)
-
-    return with_events if happened else lookup
+    return lookup
 
 
 class Judge:
@@ -57,11 +52,12 @@ class Judge:
         """`name` has just crossed `limit`."""
         override = {name: limit * (1.0 + sign * 1e-9)}
         for rule in self.rules:
-            rule.settled(now, lookup_in(seen, [], override))
+            rule.settled(now, lookup_in(seen, override))
 
-    def power_lost(self) -> None:
+    def power_lost(self, now: int) -> None:
         """What waits, waits no longer."""
         for rule in self.rules:
+            rule.overdue(now)
             rule.pending, rule.since = [], None
 
     def verdicts(self, end: int) -> list[tuple[str, bool, int | None]]:
@@ -105,17 +101,15 @@ class Rule:
         if "when" in self.parts:
             when = self.parts["when"]
             events = names(when) & self.events
-            if events:
-                if events & set(happened):
-                    known = [name for name in happened if name in events]
-                    lookup = lookup_in(before, known)
+            if events & set(happened):
+                lookup = lookup_in(before)
 
-                    def reading(name: str) -> Any:
-                        return name in known if name in events else lookup(name)
+                def reading(name: str) -> Any:
+                    return name in happened if name in events else lookup(name)
 
-                    if value(when, reading):
-                        self.pending.append(now + self.within)
-        self.settled(now, lookup_in(after, []))
+                if value(when, reading):
+                    self.pending.append(now + self.within)
+        self.settled(now, lookup_in(after))
 
     def settled(self, now: int, lookup: Any) -> None:
         """Judge a settled moment."""

@@ -16,13 +16,20 @@ from typing import Any
 
 from tests.reference_sim import electric
 from tests.reference_sim.expressions import name_of, parse, value
+from tests.reference_sim.passing import Passing
 from tests.reference_sim.reading import ns, point, si
-from tests.reference_sim.regions import INTERNAL, Region, Row, in_family, regions_of
+from tests.reference_sim.regions import (
+    INTERNAL,
+    Region,
+    Row,
+    in_family,
+    pulled_up,
+    regions_of,
+)
 from tests.reference_sim.rules import Judge
 
 MOST_EVENTS = 10_000
 CLOSE = 2e-6  # a reading that nears a limit by this share may fall on either side of it
-NS = 1e-9
 
 
 class EndlessInstant(Exception):
@@ -61,6 +68,7 @@ class Result:
     close: list[str] = field(default_factory=list)  # readings too near a limit to be told
     crossed_ns: int | None = None  # the first crossing: later times hang on charge
     wakes: int = 0
+    known: set[str] = field(default_factory=set)  # passed on the way: what `simfw` does otherwise
 
 
 @dataclass(frozen=True)
@@ -70,14 +78,13 @@ class Seen:
     states: dict[str, str]
     inputs: dict[str, Any]
     levels: dict[str, float]
-    echo: dict[str, bool]
     status: str
     volt: float
     charge: float
     measured: float
 
 
-class Simulator:
+class Simulator(Passing):
     """One gadget and one scenario."""
 
     def __init__(
@@ -102,18 +109,20 @@ class Simulator:
             wanted = parse("charge.charging") if has_charge else parse("False")
             self.conditions.append(("gauge.blink.on gauge.blink.off", wanted))
         self.held = [False] * len(self.conditions)
-        self.inputs: dict[str, Any] = {f"{name}.closed": False for name in gadget.get("buttons", {})}
+        buttons = gadget.get("buttons", {})
+        self.inputs: dict[str, Any] = {f"{name}.closed": False for name in buttons}
         self.inputs |= {f"{name}.hand": None for name in self.sensors}
-        self.inputs |= {"usb": False, "celsius": 25.0}
+        self.inputs |= {"usb": False, "celsius": 25.0, "fault": False}
         self.s = si(scenario["charge"])
         self.now = 0
         self.alive = True
         self.mode = "off"
-        self.pin = "high" if self._pulled() else "open"
+        self.pulled = pulled_up(gadget)
+        self.pin = "high" if self.pulled else "open"
         self.queue: deque[tuple[Any, ...]] = deque()
         self.result = Result()
         self.happened: list[str] = []
-        self.woke = False
+        self.woke = self.awake_before = False
         self.lasts = ns(scenario["lasts"])
         self.judge = Judge(gadget.get("rules", []))
         self.watched_limits = _limits(self.judge.expressions())
@@ -203,7 +212,6 @@ class Simulator:
             {r.region.name: r.name for r in self.regions},
             dict(self.inputs),
             self.levels(),
-            {name: self.echo(name) for name in self.sensors},
             self.pin,
             volt,
             self.s,
@@ -248,9 +256,10 @@ class Simulator:
             sides = [self.electrics.measured(volt * (1.0 + e)) for e in (-CLOSE, CLOSE)]
             if (sides[0] < right) != (sides[1] < right):
                 self.result.close.append(f"measured at {self.now}")
-        elif names & {"gauge.measured", "cell.voltage", "cell.charge"}:
-            if abs(left - right) <= CLOSE * max(abs(left), abs(right)):
-                self.result.close.append(f"{names} at {self.now}")
+        elif names & {"gauge.measured", "cell.voltage", "cell.charge"} and abs(
+            left - right
+        ) <= CLOSE * max(abs(left), abs(right)):
+            self.result.close.append(f"{names} at {self.now}")
 
     def holds(self, guard: ast.expr | None) -> bool:
         """A guard, now."""
@@ -281,6 +290,8 @@ class Simulator:
                 found.append((until, 0, place, 0, ("set", hand, None)))
             elif "usb" in step:
                 found.append((at, 1, place, 0, ("usb", step["usb"])))
+            elif "fault" in step:
+                found.append((at, 1, place, 0, ("set", "fault", step["fault"])))
             elif "temperature" in step:
                 found.append((at, 1, place, 0, ("set", "celsius", si(step["temperature"]))))
         return sorted(found)
@@ -322,13 +333,13 @@ class Simulator:
             coming = [item[0][0] for item in (outside, expects) if item]
             until = min([self.lasts, *coming, *self.due()])
             crossing = self.advance(until)
-            self.woke = self.is_awake()
+            self.woke = self.awake_before = self.is_awake()
             if self.now == self.lasts:
                 break
         while expects and expects[0][0] == self.lasts:
             self.expect(*expects.popleft())
         self.result.rules = self.judge.verdicts(self.lasts)
-        self.result.consumers = {k: v for k, v in self.consumed.items()}
+        self.result.consumers = dict(self.consumed)
         self.result.end_charge = self.s
         self.result.end_volt = self.solution().volt
         return self.result
@@ -381,11 +392,13 @@ class Simulator:
     def power_down(self) -> None:
         """The protection opens: the controller is dead, memory is lost."""
         self.alive = False
+        if self.woke and not self.awake_before and self.electrics.wake_c:
+            self.result.known.add("wake at the cut")
         self.cuts += 1
         if self.cuts > 30:
             self.result.close.append("the protection opens again and again")
         self.queue.clear()
-        self.judge.power_lost()
+        self.judge.power_lost(self.now)
         self.crossed()
         if self.result.empty_ns is None:
             self.result.empty_ns = self.now
@@ -394,6 +407,7 @@ class Simulator:
             self.enter(state, state.region.starts)
 
     def crossed(self) -> None:
+        """The circuit has crossed something: times may hang on the charge from here on."""
         if self.result.crossed_ns is None:
             self.result.crossed_ns = self.now
 
@@ -500,269 +514,6 @@ class Simulator:
                 self.queue.append(("event", events.split()[0 if holds else 1]))
                 changed = True
         return changed
-
-    # ---- the circuit ----
-
-    def circuit_changed(self) -> bool:
-        """Whether the circuit goes to another state by what the loads now are."""
-        for kind in self.circuit_kinds():
-            if self.circuit_holds(kind, self.s):
-                self.circuit_step(kind)
-                return True
-        return False
-
-    def circuit_kinds(self) -> list[str]:
-        """Steps that the circuit may take from where it is."""
-        kinds = ["open"] if self.alive else ["close"]
-        if self.electrics.charger is None:
-            return kinds
-        if not self.inputs["usb"]:
-            return [*kinds, *(["unplug"] if self.mode != "off" else [])]
-        if self.mode == "off":
-            return [*kinds, "plug"]
-        if self.mode == "done":
-            return [*kinds, "recharge"]
-        return [*kinds, "full", "finish", "quick" if self.mode == "pre" else "slow"]
-
-    def circuit_holds(self, kind: str, s: float) -> bool:
-        """Whether a step is due at charge `s`."""
-        return self.circuit_margin(kind, s) >= 0.0
-
-    def circuit_margin(self, kind: str, s: float) -> float:
-        """0 or more where the step is due."""
-        e, charger = self.electrics, self.electrics.charger
-        if kind in ("plug", "unplug"):
-            return 0.0
-        if kind == "close":
-            if s <= 0.0:
-                return -1.0
-            if e.restart is not None:
-                return e.ocv(s) - e.restart
-            return s if e.cut_off is None else math.nextafter(e.ocv(s) - e.cut_off, -1.0)
-        now = e.solve(s, self.drives())
-        if kind == "open":
-            return max(-s, -1.0 if e.cut_off is None else e.cut_off - now.volt)
-        assert charger is not None
-        if kind == "full":
-            return s - 1.0
-        if kind == "finish":
-            if charger.finish_a is None or not now.floating:
-                return -1.0
-            return charger.finish_a - now.charger_a
-        if kind == "quick":
-            return -1.0 if charger.pre_below is None else now.volt - charger.pre_below
-        if kind == "slow":
-            below = charger.pre_below
-            return -1.0 if below is None else below - charger.pre_back - now.volt - 1e-12
-        assert kind == "recharge"
-        return -1.0 if charger.recharge is None else charger.recharge - now.volt
-
-    def circuit_step(self, kind: str) -> None:
-        """Take a step of protection or charger."""
-        if kind == "watched":
-            return
-        if kind == "open":
-            self.power_down()
-            return
-        if kind == "close":
-            self.crossed()
-            self.power_up()
-            return
-        if kind not in ("plug", "unplug"):
-            self.crossed()
-        self.mode = self._next_mode(kind)
-        pin = self._pin_level()
-        if pin == "open" and self._pulled():
-            pin = "high"
-        if pin != self.pin:
-            self.pin = pin
-            self.queue.append(("event", "status.edge"))
-
-    def _next_mode(self, kind: str) -> str:
-        if kind == "unplug":
-            return "off"
-        if kind in ("full", "finish"):
-            return "done"
-        charger = self.electrics.charger
-        assert charger is not None
-        if kind in ("plug", "recharge") and charger.pre_below is not None:
-            self.mode = "pre"
-            volt = self.electrics.solve(self.s, self.drives()).volt
-            return "pre" if volt < charger.pre_below else "fast"
-        return "pre" if kind == "slow" else "fast"
-
-    def _pulled(self) -> bool:
-        """Whether a pull-up makes a released status pin readable."""
-        has_pin = "status" in self.gadget.get("charger", {})
-        return has_pin and "pull_up" in self.gadget.get("controller", {})
-
-    def _pin_level(self) -> str:
-        """Low, high or open."""
-        charging = self.mode in ("pre", "fast")
-        match self.gadget["charger"].get("status"):
-            case "low while charging":
-                return "low" if charging else "open"
-            case "high while charging":
-                return "high" if charging else "low" if self.inputs["usb"] else "open"
-            case "low while charging, high when complete":
-                return "low" if charging else "high" if self.mode == "done" else "open"
-        return "open"
-
-    # ---- time between instants ----
-
-    def spend(self, name: str, charge_c: float) -> None:
-        """Book the charge of a consumer."""
-        self.consumed[name] = self.consumed.get(name, 0.0) + charge_c
-
-    def advance(self, until: int) -> str | None:
-        """Let time go on to `until` or to the first crossing, whose kind is returned."""
-        drives, begin = self.drives(), self.now
-        spent, self.lump_c = self.lump_c, 0.0
-        whole = (until - begin) * NS
-        passed, crossing = 0.0, None
-        self.over_corner = 0.0
-        while self.now < until and crossing is None:
-            step, s, charges, charger_c = self.step(drives, whole - passed)
-            kind, limit = self.crossed_within(drives, s)
-            if kind is not None:
-                low, high = 0.0, step  # the crossing lies in (low, high]
-                while high - low > 0.02 * NS:
-                    middle = 0.5 * (low + high)
-                    found, at = self.crossed_within(drives, self.stepped(drives, middle)[0])
-                    if found is None:
-                        low = middle
-                    else:
-                        high, kind, limit = middle, found, at
-                self.now = min(until, max(self.now + 1, begin + math.ceil((passed + high) / NS)))
-                step = (self.now - begin) * NS - passed
-                s, charges, charger_c = self.stepped(drives, step)
-                self.over_corner = 0.0
-            passed += step
-            self.s = min(1.0, max(0.0, s))
-            for name, charge_c in charges.items():
-                self.spend(name, charge_c)
-                spent += charge_c
-            self.result.charger_c += charger_c
-            if kind is None:
-                if passed >= whole - 1e-3 * NS:
-                    self.now = until
-            elif kind.startswith("limit:"):
-                nudge = 1.0 if kind.endswith("up") else -1.0
-                self.judge.between(self.now, self.seen(), kind.split(":")[1], limit, nudge)
-            else:
-                crossing = kind
-        self.note(begin, spent)
-        return crossing
-
-    def note(self, begin: int, spent: float) -> None:
-        """Write the stretch of time down."""
-        states = tuple(r.name for r in self.regions)
-        self.result.stretches.append(
-            (begin, self.now, states, self.levels(), self.bars(), self.alive)
-        )
-        for r in self.regions:
-            key = (r.region.name, r.name)
-            self.result.state_ns[key] = self.result.state_ns.get(key, 0) + self.now - begin
-            self.result.state_c[key] = self.result.state_c.get(key, 0.0) + spent
-
-    def crossed_within(self, drives: electric.Drives, s: float) -> tuple[str | None, float]:
-        """What lies between the present charge and `s`."""
-        for kind in self.circuit_kinds():
-            if self.circuit_holds(kind, s):
-                return kind, 0.0
-        for name, limit in self.watched_limits:
-            if name == "cell.charge":
-                a, b = self.s, s
-            else:
-                a, b = (self.electrics.solve(x, drives).volt for x in (self.s, s))
-            if (a - limit) * (b - limit) < 0.0:
-                return f"limit:{name}:{'up' if b > a else 'down'}", limit
-        if self.alive:
-            for name, limit in self.condition_limits:
-                if name == "cell.charge":
-                    a, b = self.s, s
-                else:
-                    a, b = (self.electrics.solve(x, drives).volt for x in (self.s, s))
-                if (a - limit) * (b - limit) < 0.0:
-                    return "watched", limit
-        return None, 0.0
-
-    def step(
-        self, drives: electric.Drives, left: float
-    ) -> tuple[float, float, dict[str, float], float]:
-        """The longest step of at most `left` that is sure to be exact: its end and charges.
-
-        The current may change by a twelfth of itself for the rule of Runge and Kutta to be exact to
-        a few parts in 1e8; a step ends just before a corner of a table, or before the charger takes
-        hold of the terminal, and a short one leads over it.
-        """
-        e = self.electrics
-        now = e.solve(self.s, drives)
-        step, self.over_corner = self.over_corner or left, 0.0
-        if step < left:
-            return step, *self.stepped(drives, step)
-        while step > NS:
-            ahead = self.s - 0.5 * step * now.net_a / e.capacity_c
-            if ahead == self.s:
-                break
-            slope = (e.solve(ahead, drives).net_a - now.net_a) / (self.s - ahead)
-            steep = abs(slope) / e.capacity_c * step
-            if steep <= 0.08 or abs(ahead - self.s) < 1e-9:
-                break
-            step *= max(0.05, 0.06 / steep)
-        s, charges, charger_c = self.stepped(drives, step)
-        if abs(s - self.s) > 1e-8 and self.corner_within(drives, step):
-            low, high = 0.0, step
-            while high - low > 1e-4 * step:
-                middle = 0.5 * (low + high)
-                if self.corner_within(drives, middle):
-                    high = middle
-                else:
-                    low = middle
-            if low > 0.0:
-                self.over_corner = high - low
-                return low, *self.stepped(drives, low)
-            return high, *self.stepped(drives, high)
-        return step, s, charges, charger_c
-
-    def corner_within(self, drives: electric.Drives, step: float) -> bool:
-        """Whether something bends within a step, or where its straight continuation leads."""
-        rate = self.electrics.solve(self.s, drives).net_a / self.electrics.capacity_c
-        ends = (self.s - step * rate, self.stepped(drives, step)[0])
-        return any(self.corner_before(drives, s) for s in ends)
-
-    def corner_before(self, drives: electric.Drives, s: float) -> bool:
-        """Whether something bends between the present charge and `s`."""
-        tables = (self.electrics.curve, self.electrics.ohm_at_charge)
-        if any(min(self.s, s) < x < max(self.s, s) for table in tables for x, _ in table):
-            return True
-        return self.electrics.solve(self.s, drives).holds != self.electrics.solve(s, drives).holds
-
-    def stepped(
-        self, drives: electric.Drives, step: float
-    ) -> tuple[float, dict[str, float], float]:
-        """Charge after `step` seconds and what each consumer took: Runge and Kutta's rule."""
-        e = self.electrics
-        s0, q = self.s, e.capacity_c
-        k1 = e.solve(s0, drives)
-        if abs(k1.net_a) * step / q < 1e-7:
-            middle = e.solve(s0 - 0.5 * step * k1.net_a / q, drives)
-            charges = {name: step * current for name, current in middle.currents.items()}
-            return s0 - step * middle.net_a / q, charges, step * middle.charger_a
-        k2 = e.solve(s0 - 0.5 * step * k1.net_a / q, drives)
-        k3 = e.solve(s0 - 0.5 * step * k2.net_a / q, drives)
-        k4 = e.solve(s0 - step * k3.net_a / q, drives)
-
-        def mean(a: float, b: float, c: float, d: float) -> float:
-            return step * (a + 2.0 * b + 2.0 * c + d) / 6.0
-
-        charges = {
-            name: mean(current, k2.currents[name], k3.currents[name], k4.currents[name])
-            for name, current in k1.currents.items()
-        }
-        given = mean(k1.charger_a, k2.charger_a, k3.charger_a, k4.charger_a)
-        net = mean(k1.net_a, k2.net_a, k3.net_a, k4.net_a)
-        return s0 - net / q, charges, given
 
 
 def read(name: str, states: dict[str, str], inputs: dict[str, Any], pin: str) -> bool:
