@@ -184,9 +184,10 @@ def differences(
         if held != rule.held or missed:
             what = "held" if held else f"broken at {at}"
             found.append(f"{name}: expected {what}, simfw {rule.held} {rule.time_ns} {rule.why}")
-    for (at, text, met), expected in zip(mine.expectations, theirs.expectations, strict=True):
-        if met != expected.met:
-            found.append(f"expect {text} at {at}: should be {met}, simfw {expected.met}")
+    expectations = sorted((e.time_ns, e.expression, e.met) for e in theirs.expectations)
+    for (at, text, met), expected in zip(sorted(mine.expectations), expectations, strict=True):
+        if (at, text, met) != expected:
+            found.append(f"expect {text} at {at}: should be {met}, simfw {expected}")
     if not fold:
         found += stretches(mine, theirs, near)
     return found

@@ -16,14 +16,10 @@ BUTTONS = ("power", "level", "mode")
 GRID_MS = 10
 # What `simfw` does otherwise at present, each with a case of its own in the tests; to become empty.
 KNOWN: set[str] = {
-    "ends first",
     "dead start",
-    "stimuli at 0",
-    "chord beside double",
     "wake at the cut",
     "fold while charging",
     "full cell",
-    "inputs before",
     "fault before dwells",
 }
 
@@ -87,9 +83,6 @@ def case(seed: int) -> Case:
     g["buttons"] = {name: _button(draw) for name in BUTTONS[: draw.rng.randint(1, 3)]}
     if len(g["buttons"]) > 1 and draw.chance(0.4):
         members = draw.rng.sample(sorted(g["buttons"]), draw.rng.randint(2, len(g["buttons"])))
-        if "chord beside double" in KNOWN:
-            for name in members:
-                g["buttons"][name].pop("double", None)
         g["chords"] = {"both": {"buttons": members, "within": draw.ms(20, 120)}}
     g["behaviour"] = {}
     if draw.chance(0.35):
@@ -479,10 +472,7 @@ def _rule(draw: Draw, number: int) -> dict[str, Any]:
         rule["always"] = f"{_settled(draw)} or {_truth(draw)}"
     elif kind < 0.75:
         event = draw.rng.choice(draw.events)
-        beside = _truth(draw)
-        inputs = beside == "usb" or beside.startswith("status.") or beside.endswith(".closed")
-        alone = draw.chance(0.4) or (inputs and "inputs before" in KNOWN)
-        rule["when"] = event if alone else f"{event} and {beside}"
+        rule["when"] = event if draw.chance(0.4) else f"{event} and {_truth(draw)}"
         rule["then"] = _settled(draw)
         rule["within"] = draw.pick("0 s", draw.ms(10, 600))
     elif kind < 0.87:
@@ -553,11 +543,10 @@ def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[st
         at = draw.rng.randint(1, lasts // GRID_MS) * GRID_MS
         steps.append({"at": f"{at} ms{apart}", "fault": True})
         if draw.chance(0.7):
-            at = draw.rng.randint(at // GRID_MS, lasts // GRID_MS) * GRID_MS
+            at = draw.rng.randint(at // GRID_MS + 1, lasts // GRID_MS + 1) * GRID_MS
             steps.append({"at": f"{at} ms{apart}", "fault": False})
     if draw.chance(0.15):
-        for _ in range(draw.rng.randint(1, 2)):
-            at = draw.rng.randint(0, lasts // GRID_MS) * GRID_MS
+        for at in draw.rng.sample(range(0, lasts, GRID_MS), draw.rng.randint(1, 2)):
             warm = f"{draw.rng.randint(1, 39)} degC"
             steps.append({"at": f"{at} ms{apart}", "temperature": warm})
     steps = [step for step in steps if _ns(step["at"]) <= lasts * 10**6]
@@ -566,10 +555,6 @@ def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[st
         steps.append({"at": f"{at} ms", "expect": _settled(draw)})
     if draw.chance(0.5):
         draw.rng.shuffle(steps)
-    if "stimuli at 0" in KNOWN:
-        steps = [s for s in steps if "expect" in s or _ns(s["at"]) > 0]
-    if "ends first" in KNOWN:
-        steps.sort(key=lambda step: _ns(step["at"]))
     charge = draw.rng.randint(2, 99) if not lively else draw.rng.randint(5, 95)
     if "dead start" in KNOWN and "cut_off" in g["cell"]:
         charge = max(charge, _rests_above(draw, float(g["cell"]["cut_off"].split()[0]), curve))

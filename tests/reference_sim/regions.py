@@ -70,7 +70,7 @@ def regions_of(gadget: dict[str, Any]) -> list[Region]:
     chords = gadget.get("chords", {})
     for name, spec in buttons.items():
         mine = [chord for chord, what in chords.items() if name in what["buttons"]]
-        found += [_contact(name, spec), _gesture(name, spec, mine, chords)]
+        found += [_contact(name, spec), _gesture(name, spec, mine)]
     found += [_chord(name, spec) for name, spec in chords.items()]
     for name, spec in gadget.get("proximity", {}).items():
         found += [_look(name, spec), _field(name, spec)]
@@ -109,15 +109,15 @@ def _contact(name: str, spec: dict[str, Any]) -> Region:
     return region
 
 
-def _gesture(
-    name: str, spec: dict[str, Any], chords: list[str], all_chords: dict[str, Any]
-) -> Region:
+def _gesture(name: str, spec: dict[str, Any], chords: list[str]) -> Region:
     hold, double = spec.get("hold"), spec.get("double")
     states = ["up", "down"]
     if hold is not None or double is not None or chords:
         states.append("held")
     if double is not None:
         states.append("waiting")
+        if chords:
+            states.append("again")
     region = Region(f"{name}.gesture", tuple(states), "up")
     press, release = f"{name}.press", f"{name}.release"
     active = " or ".join(f"{chord}.active" for chord in chords)
@@ -126,14 +126,13 @@ def _gesture(
     region.add("up", "down", on=press)
     if double is not None:
         if chords:
-            # The chord alone: neither while it lasts nor with the press that makes it is there a
-            # double.
-            made = [active]
-            for chord in chords:
-                others = [b for b in all_chords[chord]["buttons"] if b != name]
-                made.append(f"{chord}.started and " + " and ".join(f"{b}.pressed" for b in others))
-            region.add("waiting", "held", on=press, when=" or ".join(made))
-        region.add("waiting", "held", on=press, emit=f"{name}.double")
+            # The chord alone: whether this press ends one is known when all is that settles now.
+            region.add("waiting", "again", on=press)
+            none = " and ".join(f"not {chord}.active" for chord in chords)
+            region.add("again", "held", after=0, when=none, emit=f"{name}.double")
+            region.add("again", "held", after=0)
+        else:
+            region.add("waiting", "held", on=press, emit=f"{name}.double")
     if hold is not None:
         region.add("down", "held", after=ns(hold), emit=f"{name}.hold")
     for chord in chords:

@@ -268,33 +268,37 @@ class Simulator(Passing):
     # ---- stimuli ----
 
     def stimuli(self) -> list[tuple[int, int, int, int, tuple[Any, ...]]]:
-        """(time, 0 for an end, place in the file, place in the step, what)."""
+        """(time, 0 for an end, kind, place in the gadget file, what), sorted.
+
+        Ends: a fault that is over, contacts that open, hands that leave, USB that goes. Then:
+        temperature, a fault, contacts, hands, USB.
+        """
         found = []
-        for place, step in enumerate(self.scenario.get("steps", [])):
+        for step in self.scenario.get("steps", []):
             at = ns(step["at"])
             if "press" in step:
-                until = at + ns(step["for"])
-                closed = f"{step['press']}.closed"
-                edges = [(at, True, 1), (until, False, 0)]
+                edges = [(at, True), (at + ns(step["for"]), False)]
                 if "bounce" in step:
                     length = ns(step["bounce"])
-                    for start, level, end in tuple(edges):
+                    for start, level in tuple(edges):
                         for k in range(1, 5):
-                            edges.append((start + length * k // 5, level == (k % 2 == 0), end))
-                for k, (time, level, end) in enumerate(edges):
-                    found.append((time, end, place, k, ("contact", closed, level)))
+                            edges.append((start + length * k // 5, level == (k % 2 == 0)))
+                place = list(self.gadget["buttons"]).index(step["press"])
+                closed = f"{step['press']}.closed"
+                for time, level in edges:
+                    found.append((time, int(level), 2, place, ("contact", closed, level)))
             elif "wave" in step:
-                until = at + ns(step["for"])
+                place = list(self.sensors).index(step["wave"])
                 hand = f"{step['wave']}.hand"
-                found.append((at, 1, place, 0, ("set", hand, si(step["distance"]))))
-                found.append((until, 0, place, 0, ("set", hand, None)))
+                found.append((at, 1, 3, place, ("set", hand, si(step["distance"]))))
+                found.append((at + ns(step["for"]), 0, 3, place, ("set", hand, None)))
             elif "usb" in step:
-                found.append((at, 1, place, 0, ("usb", step["usb"])))
+                found.append((at, int(step["usb"]), 4, 0, ("usb", step["usb"])))
             elif "fault" in step:
-                found.append((at, 1, place, 0, ("set", "fault", step["fault"])))
+                found.append((at, int(step["fault"]), 1, 0, ("set", "fault", step["fault"])))
             elif "temperature" in step:
-                found.append((at, 1, place, 0, ("set", "celsius", si(step["temperature"]))))
-        return sorted(found)
+                found.append((at, 1, 0, 0, ("set", "celsius", si(step["temperature"]))))
+        return sorted(found, key=lambda item: item[:4])
 
     # ---- the run ----
 
@@ -375,19 +379,19 @@ class Simulator(Passing):
                     self.queue.append(("dwell", state, index, state.stay))
 
     def power_up(self) -> None:
-        """All regions enter their start states; zero dwells; what is found at the pins."""
+        """All regions enter their start states; what is found at the pins; zero dwells."""
         self.alive = True
         self.woke = False
         self.held = [False] * len(self.conditions)
         for state in self.regions:
             state.memory = None
             self.enter(state, state.region.starts)
-        for state in self.regions:
-            self.zero_dwells(state)
         if self.inputs["usb"]:
             self.queue.append(("event", "usb.edge"))
         if self.pin != "open":
             self.queue.append(("event", "status.edge"))
+        for state in self.regions:
+            self.zero_dwells(state)
 
     def power_down(self) -> None:
         """The protection opens: the controller is dead, memory is lost."""
@@ -531,7 +535,7 @@ def read(name: str, states: dict[str, str], inputs: dict[str, Any], pin: str) ->
         if region not in states:
             continue
         if tail == "pressed":
-            return states[region] in ("down", "held")
+            return states[region] in ("down", "held", "again")
         for prefix in ("gesture.", "field."):
             if region == head + "." + prefix[:-1] and tail.startswith(prefix):
                 tail = tail.removeprefix(prefix)
