@@ -111,13 +111,14 @@ def _json(found: Sweep) -> dict[str, Any]:
 
 def _text(found: Sweep) -> str:
     from simfw.quantity import format_rough_time
+    from simfw.report.spans import span_of
     from simfw.report.sweep_plot import goals_of
     from simfw.report.text import columns, heading
 
     paint = paint_for(sys.stdout)
     goals = goals_of(found)
-    rows = [(*found.keys, "days between charges", "P10 .. P90", *(goal.column for goal in goals),
-             "")]
+    days = span_of(found.pattern).days
+    rows = [(*found.keys, days, "P10 .. P90", *(goal.column for goal in goals), "")]
     for point in found.points:
         days = spread = "none"
         if point.percentiles is not None:

@@ -71,7 +71,7 @@ def mean_days(
     if store is None or not layout.same_shape(store.layout):
         store = Store(layout, fast)
     parts = PartTables(store, gadget, reference_v)
-    lives = [live(first_span, store, parts, seed, user) for user in users]
+    lives = [live(first_span, store, parts, seed, user, first=True) for user in users]
     days = [math.inf if one.days is None else one.days for one in lives]
     return sum(days) / len(days)
 

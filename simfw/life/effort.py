@@ -23,7 +23,7 @@ WORTH = 300_000  # instants from which on compiling pays: it takes as long as th
 def instants(pattern: Pattern, users: int, study: bool) -> float:
     """About how many instants a study has, by what happens to one user in up to three days.
 
-    A user is watched over the horizon and until the span that begins then has ended.
+    A user is watched over the horizon and until the span that begins then has ended, or the first.
     """
     gadget = pattern.gadget
     assert gadget is not None
@@ -40,7 +40,7 @@ def instants(pattern: Pattern, users: int, study: bool) -> float:
     longest = LONGEST_WITH_HABITS * YEAR_DAYS
     span = min(1.0 / used, longest) if used > 0.0 else longest
     each = world.i[k.INSTANTS] / days
-    whole = span if not pattern.plugs else pattern.horizon_ns / DAY_NS + 0.5 * span
+    whole = span if not pattern.plugs else max(pattern.horizon_ns / DAY_NS, span) + 0.5 * span
     return each * (users * whole + (extra_lives(pattern, users) * span if study else 0.0))
 
 

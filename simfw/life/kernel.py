@@ -54,6 +54,7 @@ from simfw.life.registers import (
     FINISHED,
     FINISHING,
     FIRST_COUNT,
+    FIRST_PLUG,
     FORCE,
     FORCED,
     FORGETS,
@@ -618,8 +619,10 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                         f[SPAN_SUM] += float(now - i[SPAN_START]) / DAY_NS
                         i[SPANS] += 1
                         i[SPAN_START] = -1
+                    if i[PLUGS] == 0:
+                        i[FIRST_PLUG] = now
                     i[PLUGS] += 1
-                    if now >= i[HORIZON]:
+                    if now >= i[HORIZON] and i[SPANS] > 0:
                         i[FINISHING] = 1
                 elif bits & USB and (comb_bits[comb] & USB) == 0:
                     i[SPAN_START] = now

@@ -35,7 +35,8 @@ class Life:
 
     `days` holds one value per user, the mean time between charges (NaN where none ended).
     `error_days` is half the width of the interval of their mean, made to hold in 95 of 100 studies
-    (see `intervals`); `errors_days` those of P10, P50 and P90. `hours_at_bars` are hours a day.
+    (see `intervals`); `errors_days` those of P10, P50 and P90. An error that would be as large as
+    its figure is None: so few users do not tell it. `hours_at_bars` are hours a day.
     `heat_a` is the mean current in each quarter of an hour of the week. Where something is None,
     `why` tells the reason by the name of the answer.
     """
@@ -47,7 +48,7 @@ class Life:
     mean_days: float | None
     percentiles: tuple[float, float, float] | None
     error_days: float | None
-    errors_days: tuple[float, float, float] | None
+    errors_days: tuple[float | None, ...] | None
     charges_per_year: float
     average_current_a: float
     missed_wave_share: float | None
@@ -119,7 +120,7 @@ def life(
             workers = stack.enter_context(Processes(jobs))
         totals = gather(pattern, lived, seed, fast=fast, workers=workers, kept=kept,
                         per_task=per_task, progress=progress)
-    spread = spread_of(totals.days, certain)
+    spread = spread_of(totals.days, certain, charged=pattern.plugs)
     why = dict(spread.why)
     tell = stage or _tell_nobody
     tell("run times of the lights")
@@ -139,7 +140,7 @@ def life(
         changes = best_changes(pattern, seed, fast, typical, typical_days=middle)
         tell("the worst and the best parts")
         ends = corners(pattern, seed, fast, typical, typical_days=middle)
-    years = totals.total_ns / (DAY_NS * YEAR_DAYS)
+    years = totals.counted_ns / (DAY_NS * YEAR_DAYS)
     return Life(
         pattern=pattern,
         users=users,
@@ -149,7 +150,7 @@ def life(
         percentiles=spread.percentiles,
         error_days=spread.error,
         errors_days=spread.errors,
-        charges_per_year=totals.plugs / years,
+        charges_per_year=totals.plugs / years if years else 0.0,
         average_current_a=totals.average_current_a,
         missed_wave_share=totals.missed_wave_share,
         waves=totals.waves,
@@ -176,34 +177,52 @@ class SpreadOfDays:
     mean: float | None = None
     percentiles: tuple[float, float, float] | None = None
     error: float | None = None
-    errors: tuple[float, float, float] | None = None
+    errors: tuple[float | None, ...] | None = None
     why: dict[str, str]
 
 
-def spread_of(days: Array, certain: bool) -> SpreadOfDays:
-    """Mean, percentiles and errors of the users' days (NaN where no span ended)."""
+def spread_of(days: Array, certain: bool, *, charged: bool = True) -> SpreadOfDays:
+    """Mean, percentiles and errors of the users' days (NaN where no span ended).
+
+    `charged`: whether somebody plugs in at all. An error is told where it is smaller than its
+    figure.
+    """
     ended = days[~np.isnan(days)]
     if len(ended) == 0:
-        reason = "no user's cell was charged or ran empty in the time looked at"
+        reason = ("no user charged the cell twice" if charged else "no user's cell ran empty")
+        reason += " in the time looked at"
         return SpreadOfDays(why={"days_between_charges": reason})
     why: dict[str, str] = {}
     if len(ended) < len(days):
         why["days_between_charges.users"] = (
-            f"{len(days) - len(ended)} of {len(days)} users never charged or ran empty; left out"
+            f"{len(days) - len(ended)} of {len(days)} users never "
+            f"{'charged twice' if charged else 'ran empty'}; left out"
         )
     low, middle, high = (float(q) for q in np.quantile(ended, SHARES))
     error: float | None = None
-    errors: tuple[float, float, float] | None = None
+    errors: tuple[float | None, ...] | None = None
     if certain:
         error, errors = 0.0, (0.0, 0.0, 0.0)
     elif len(ended) < 2:
         why["days_between_charges.error"] = "one user tells nothing about the others"
     else:
         error = half_width_of_mean(ended)
-        below, about, above = half_widths_of_percentiles(ended, SHARES)
-        errors = (below, about, above)
+        errors = tuple(
+            _told(one, of) for one, of in zip(
+                half_widths_of_percentiles(ended, SHARES), (low, middle, high), strict=True)
+        )
+        if _told(error, float(ended.mean())) is None:
+            error = None
+            why["days_between_charges.error"] = (
+                f"{len(ended)} users are too few to tell how far it may be off"
+            )
     return SpreadOfDays(mean=float(ended.mean()), percentiles=(low, middle, high), error=error,
                         errors=errors, why=why)
+
+
+def _told(error: float, of: float) -> float | None:
+    """An error, unless it is as large as what it belongs to."""
+    return error if error < of else None
 
 
 def _hours_at_bars(pattern: Pattern, totals: Totals) -> dict[int, float]:

@@ -68,7 +68,8 @@ HANDS = 26        # hands that are there
 INSTANTS = 27
 MISS_WHAT = 28
 MISS_CODE = 29
-REGISTERS = 30
+FIRST_PLUG = 30   # when somebody charged for the first time
+REGISTERS = 31
 
 # Real registers.
 CHARGE = 0

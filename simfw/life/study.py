@@ -41,7 +41,7 @@ class Totals:
     def __init__(self, users: int) -> None:
         self.days: Array = np.full(users, np.nan)
         self.strengths: Array = np.ones(users)
-        self.total_ns = self.dead_ns = self.plugs = 0
+        self.total_ns = self.dead_ns = self.plugs = self.counted_ns = 0
         self.waves = self.caught = self.asked = self.refused = self._used = 0
         self._heat = [0] * k.QUARTERS
         self._spent_ns: list[int] = []
@@ -64,6 +64,7 @@ class Totals:
             self.total_ns += total_ns
         self.dead_ns += found.dead_ns
         self.plugs += found.plugs
+        self.counted_ns += found.counted_ns
         self.waves += found.waves
         self.caught += found.caught
         self.asked += found.asked

@@ -219,7 +219,7 @@ def sweep(
         lived = 1 if certain else users
         totals = gather(one, lived, seed, fast=fast, workers=workers, kept=kept, design=number,
                         progress=_shifted(progress, number * lived, len(designs) * lived))
-        spread = spread_of(totals.days, certain)
+        spread = spread_of(totals.days, certain, charged=pattern.plugs)
         assert one.gadget is not None
         points.append(
             Point(

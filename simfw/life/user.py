@@ -34,9 +34,10 @@ class UserLife:
     """What became of one user.
 
     `days` is the mean time between charges (or until the protection opened), None where no such
-    span ended; `spans` how many there were. `strength` is the user's against the pattern's.
-    `spent_ns` is the time in each flat state, `heat_c` the charge drawn in each quarter of an hour
-    of the week.
+    span ended; `spans` how many there were. `plugs` counts the charges after the first one, in
+    `counted_ns`: from the first on, the whole time where there is none. `strength` is the user's
+    against the pattern's. `spent_ns` is the time in each flat state, `heat_c` the charge drawn in
+    each quarter of an hour of the week.
     """
 
     user: int
@@ -44,6 +45,7 @@ class UserLife:
     days: float | None
     spans: int
     plugs: int
+    counted_ns: int
     total_ns: int
     used_c: float
     waves: int
@@ -84,10 +86,15 @@ def _world(layout: Layout) -> k.World:
 
 
 class Life:
-    """One user's life while it goes on."""
+    """One user's life while it goes on.
+
+    What comes before somebody charges for the first time hangs on the charge of the start: it is no
+    span, unless `first` says that it counts.
+    """
 
     def __init__(
-        self, pattern: Pattern, store: Store, parts: PartTables, seed: int, user: int
+        self, pattern: Pattern, store: Store, parts: PartTables, seed: int, user: int, *,
+        first: bool = False,
     ) -> None:
         self.pattern, self.store, self.parts = pattern, store, parts
         self.layout = store.layout
@@ -99,6 +106,7 @@ class Life:
         world.f[k.COUNTED] = 0.0 if counter is None else counter.counted_at(pattern.charge)
         world.i[k.HORIZON] = pattern.horizon_ns
         world.i[k.ENDS_EMPTY] = 0 if pattern.plugs else 1
+        world.i[k.SPAN_START] = -1 if pattern.plugs and not first else 0
         self.user = user
         self._carried: list[tuple[int, int, int, float, int]] = []
         self._carried_habits: list[int] = []
@@ -131,12 +139,17 @@ class Life:
         """Whether the gadget has lain empty for so long that nobody will charge it."""
         world = self.world
         i = world.i
-        if self.store.combs[int(i[k.COMB])].protected is False or i[k.SPAN_START] < 0:
+        comb = self.store.combs[int(i[k.COMB])]
+        if comb.usb or not comb.protected:
             return False
         if i[k.NOW] - i[k.LAST_OPEN] < ABANDONED_DAYS * DAY_NS or i[k.NOW] < i[k.HORIZON]:
             return False
-        world.f[k.SPAN_SUM] += (i[k.LAST_OPEN] - i[k.SPAN_START]) / DAY_NS
-        i[k.SPANS] += 1
+        start = int(i[k.SPAN_START])
+        if start < 0 and i[k.PLUGS] == 0 and self.pattern.charge == 1.0:
+            start = 0  # never charged, and from a full cell: the whole of what it holds
+        if start >= 0:
+            world.f[k.SPAN_SUM] += (i[k.LAST_OPEN] - start) / DAY_NS
+            i[k.SPANS] += 1
         return True
 
     # -- stimuli ---------------------------------------------------------------------------------
@@ -307,7 +320,8 @@ class Life:
             strength=self.drawer.strength(),
             days=float(f[k.SPAN_SUM]) / spans if spans else None,
             spans=spans,
-            plugs=int(i[k.PLUGS]),
+            plugs=max(int(i[k.PLUGS]) - 1, 0),
+            counted_ns=int(i[k.NOW] - i[k.FIRST_PLUG]),
             total_ns=int(i[k.NOW]),
             used_c=float(f[k.USED]),
             waves=int(sum(world.waves)),
@@ -323,9 +337,12 @@ class Life:
         )
 
 
-def live(pattern: Pattern, store: Store, parts: PartTables, seed: int, user: int) -> UserLife:
-    """The life of one user's gadget, from `pattern.charge` on.
+def live(
+    pattern: Pattern, store: Store, parts: PartTables, seed: int, user: int, *,
+    first: bool = False,
+) -> UserLife:
+    """The life of one user's gadget, from `pattern.charge` on; `first` as in `Life`.
 
     Raises EndlessInstant when an instant does not come to rest.
     """
-    return Life(pattern, store, parts, seed, user).whole()
+    return Life(pattern, store, parts, seed, user, first=first).whole()

@@ -48,6 +48,7 @@ class Outcome:
     """What came of one group, in a form that is small and can be added up in any order.
 
     `users`, `days` (None where no span ended), `strengths` and `lasted_ns` hold one value per user.
+    `plugs` and `counted_ns` as in `UserLife`.
     The rest are sums over them, as whole numbers, so that the order of adding changes no digit:
     times in ns, charges in grains of `GRAIN_C`. `heat` is the charge of each quarter of an hour of
     the week, `spent_ns` the time in each flat state.
@@ -60,6 +61,7 @@ class Outcome:
     lasted_ns: tuple[int, ...]
     dead_ns: int
     plugs: int
+    counted_ns: int
     waves: int
     caught: int
     asked: int
@@ -135,6 +137,7 @@ def outcome(number: int, lives: Sequence[UserLife]) -> Outcome:
         lasted_ns=tuple(one.total_ns for one in lives),
         dead_ns=sum(one.dead_ns for one in lives),
         plugs=sum(one.plugs for one in lives),
+        counted_ns=sum(one.counted_ns for one in lives),
         waves=sum(one.waves for one in lives),
         caught=sum(one.caught for one in lives),
         asked=sum(one.asked for one in lives),

@@ -6,16 +6,20 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
+
 from simfw.engine.lasting import EMPTIED
 from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
+from simfw.report.spans import span_of
 from simfw.report.text import columns, guess_keys, guess_lines, heading, plain
 
 __all__ = ["life_json", "life_text"]
 
 DAY_S = 86_400.0
 YEAR_DAYS = 365.25
+TENTH = 10  # of fewer users none is one in ten
 
 Paint = Callable[[str, str], str]
 
@@ -121,23 +125,17 @@ def _days(days: float) -> str:
 
 def _summary(found: Life) -> list[tuple[str, str, str]]:
     rows = []
-    gadget = found.pattern.gadget
-    assert gadget is not None
-    charged = gadget.charger is not None
-    span = "between charges" if charged else "a cell lasts"
+    span = span_of(found.pattern)
     if found.percentiles is None:
-        title = "days between charges" if charged else "days on one cell"
-        rows.append((title, "none", found.why["days_between_charges"]))
+        rows.append((span.days, "none", found.why["days_between_charges"]))
     else:
-        low, middle, high = found.percentiles
-        note = f"one in ten below {_days(low)}, one in ten above {_days(high)}"
-        if found.errors_days is not None:
-            note += f"; median ± {_error(found.errors_days[1], middle)}"
-        rows.append((f"{span}, median", _days(middle), note))
+        rows.append((f"{span.name}, median", _days(found.percentiles[1]), _median_note(found)))
         if found.mean_days is not None:
             mean, error = found.mean_days, found.error_days
-            note = "" if error is None else f"± {_error(error, mean)} (95 %)"
-            rows.append((f"{span}, mean", _days(mean), note))
+            note = found.why.get("days_between_charges.error", "") if error is None else (
+                f"± {_error(error, mean)} (95 %)"
+            )
+            rows.append((f"{span.name}, mean", _days(mean), note))
         if "days_between_charges.users" in found.why:
             rows.append(("", "", found.why["days_between_charges.users"]))
     if found.corners_days is not None:
@@ -145,7 +143,7 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
         ends = [_days(end) if math.isfinite(end) else "no end" for end in (worst, best)]
         rows.append(("worst and best parts", f"{ends[0]} .. {ends[1]}",
                      "every range at one end, for typical users"))
-    if charged:
+    if found.pattern.plugs:
         rows.append(("charges per year", f"{found.charges_per_year:.3g}", ""))
     rows.append(("average current", format_si(found.average_current_a, "A"), ""))
     if found.missed_wave_share is not None:
@@ -157,6 +155,22 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
     if found.dead_share > 0:
         rows.append(("protection open", format_percent(found.dead_share), "of the time"))
     return rows
+
+
+def _median_note(found: Life) -> str:
+    """How far the users lie apart, and how far their median may be off where that is known."""
+    assert found.percentiles is not None
+    low, middle, high = found.percentiles
+    errors = found.errors_days
+    seen = found.days[~np.isnan(found.days)]
+    if errors is None or any(error != 0.0 for error in errors):
+        if len(seen) == 1:
+            return ""
+        if len(seen) < TENTH:
+            return f"seen: {_days(float(seen.min()))} .. {_days(float(seen.max()))}"
+    note = f"one in ten below {_days(low)}, one in ten above {_days(high)}"
+    error = None if errors is None else errors[1]
+    return note if error is None else f"{note}; median ± {_error(error, middle)}"
 
 
 def _error(days: float, of_days: float) -> str:

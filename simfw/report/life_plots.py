@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simfw.report.plots import BLUE, GREEN, ORANGE, RED, SKY, STYLE, WIDTH_IN, check_ending
+from simfw.report.spans import span_of
 from simfw.report.text import heading
 from simfw.writing import write_whole
 
@@ -76,8 +77,9 @@ def life_figure(found: Life) -> Figure:
 def _draw_days(axes: Axes, found: Life) -> None:
     from matplotlib.ticker import LogLocator, MaxNLocator
 
-    axes.set_title("days between charges, one count per user", loc="left")
-    axes.set_xlabel("days between charges")
+    span = span_of(found.pattern)
+    axes.set_title(f"{span.days}, one count per user", loc="left")
+    axes.set_xlabel(span.days)
     axes.set_ylabel("users")
     days = found.days[~np.isnan(found.days)]
     if found.percentiles is None or len(days) == 0:

@@ -14,6 +14,7 @@ from simfw.life.sweep import Point, Sweep
 from simfw.quantity import format_percent, format_rough_time
 from simfw.report.life_plots import roomy, write_figure
 from simfw.report.plots import BLUE, GREEN, ORANGE, PURPLE, RED, WIDTH_IN
+from simfw.report.spans import span_of
 from simfw.report.text import heading
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ def sweep_figure(found: Sweep) -> Figure:
     _draw_vary(first, found, lines)
     trades = [figure.add_subplot(grid[1, column]) for column in range(len(goals))]
     for axes, goal in zip(trades, goals, strict=True):
-        _draw_trade(axes, lines, goal, found.keys[0])
+        _draw_trade(axes, lines, goal, found)
     if trades:
         figure.draw_without_rendering()  # places are final now
         for axes, goal in zip(trades, goals, strict=True):
@@ -122,7 +123,7 @@ def _lines(found: Sweep) -> list[_Line]:
 def _draw_vary(axes: Axes, found: Sweep, lines: Sequence[_Line]) -> None:
     axes.set_title("each design: median of the users, bars from P10 to P90", loc="left")
     axes.set_xlabel(found.keys[0])
-    axes.set_ylabel("days between charges")
+    axes.set_ylabel(span_of(found.pattern).days)
     texts = list(dict.fromkeys(point.texts[0] for point in found.points))
     each = -(-len(texts) // MOST_TICKS)
     axes.set_xticks(range(0, len(texts), each), texts[::each])
@@ -149,10 +150,10 @@ def _draw_vary(axes: Axes, found: Sweep, lines: Sequence[_Line]) -> None:
                     edgecolor="none")
 
 
-def _draw_trade(axes: Axes, lines: Sequence[_Line], goal: Goal, key: str) -> None:
-    axes.set_title(f"filled: no other design is better\nbeside a mark: {key}", loc="left")
+def _draw_trade(axes: Axes, lines: Sequence[_Line], goal: Goal, found: Sweep) -> None:
+    axes.set_title(f"filled: no other design is better\nbeside a mark: {found.keys[0]}", loc="left")
     axes.set_xlabel(goal.axis)
-    axes.set_ylabel("days between charges (median)")
+    axes.set_ylabel(f"{span_of(found.pattern).days} (median)")
     for line in lines:
         for point in line.points:
             place = _place(point, goal)

@@ -84,7 +84,7 @@ def test_days_without_end_cannot_be_made_more(
 ) -> None:
     """As if one of two cells never ran empty: no change is proposed, and no worst and best."""
     lived = itertools.count()
-    monkeypatch.setattr(changes, "live", lambda *_args: SimpleNamespace(
+    monkeypatch.setattr(changes, "live", lambda *_args, **_more: SimpleNamespace(
         days=None if next(lived) % 2 else 3.0))  # fmt: skip
     made = pattern(tmp_path, STILL, head())
     assert made.gadget is not None
@@ -110,9 +110,9 @@ def test_the_lives_that_will_be_lived_are_counted_beforehand(
     lived: list[object] = []
     live = changes.live
 
-    def counted(*args: object) -> object:
+    def counted(*args: object, **more: object) -> object:
         lived.append(args)
-        return live(*args)  # type: ignore[arg-type]
+        return live(*args, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(changes, "live", counted)
     best_changes(made, 0, False, (0, 1))

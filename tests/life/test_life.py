@@ -165,9 +165,11 @@ def test_users_that_never_charge_are_left_out_and_told(tmp_path: Path) -> None:
     found = life(made, users=4, study=False)
     spread = spread_of(np.array([10.0, np.nan, 12.0, 14.0]), certain=False)
     assert spread.mean == 12.0
-    told = "1 of 4 users never charged or ran empty; left out"
+    told = "1 of 4 users never charged twice; left out"
     assert spread.why == {"days_between_charges.users": told}
     assert told in life_text(dataclasses.replace(found, why=found.why | spread.why))
+    alone = spread_of(np.array([10.0, np.nan]), certain=False, charged=False)
+    assert alone.why["days_between_charges.users"] == "1 of 2 users never ran empty; left out"
 
 
 def test_too_few_users_tell_nothing_about_contributors() -> None:

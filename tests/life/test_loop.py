@@ -209,6 +209,51 @@ steps = [ { usb = true }, { wait = "8 h" }, { usb = false } ]
     assert found.days == pytest.approx(60 / 10, rel=0.4)
 
 
+def test_days_between_charges_do_not_hang_on_the_charge_of_the_start(tmp_path: Path) -> None:
+    """What comes before the first charge is no span: from full, half and little the same days.
+
+    200 mAh less the bar that is left (the gauge turns at 3.6 V, somewhat below a tenth), by 24 h of
+    60 mA in a month: charged about once in half a year, longer than the horizon.
+    """
+    charge = """
+[[habits]]
+name = "charge"
+when = "gauge <= 0"
+steps = [ { usb = true }, { wait = "8 h" }, { usb = false } ]
+"""
+    text = lamp(capacity="200 mAh", more=CHARGER, current="4 mA")
+    found = [
+        life(pattern(tmp_path, text, head(horizon="10 days", charge=start) + EVENING + charge),
+             users=1, study=False)
+        for start in ("100 %", "50 %", "20 %")
+    ]
+    days = [one.mean_days for one in found]
+    assert days[0] is not None
+    assert days[0] > 20
+    assert days[1:] == pytest.approx([days[0]] * 2, abs=1.0)
+    for one in found:
+        assert 365.25 / one.charges_per_year == pytest.approx(days[0] + 8 / 24, abs=1.0)
+
+
+def test_who_never_charges_has_days_from_a_full_cell_only(tmp_path: Path) -> None:
+    """A habit that never plugs in: from full the days until empty, from half no whole span."""
+    never = """
+[[habits]]
+name = "never"
+each = "day"
+at = "12:00"
+when = "lamp.lit"
+steps = [ { usb = true }, { wait = "2 h" }, { usb = false } ]
+"""
+    text = lamp(capacity="100 mAh", more=CHARGER)
+    full, half = (
+        alone(pattern(tmp_path, text, head(horizon="1 day", charge=start) + EVENING + never))
+        for start in ("100 %", "50 %")
+    )
+    assert full.days == pytest.approx(100 / 21.2, abs=1.0)
+    assert (half.days, half.spans, half.emptied) == (None, 0, 1)
+
+
 def test_gated_habit_happens_only_while_its_condition_holds(tmp_path: Path) -> None:
     """With `each` and `when`, the condition is asked at the drawn moment."""
     gated = EVENING.replace('at = "19:00"', 'at = "19:00"\nwhen = "lamp.lit"')

@@ -44,7 +44,7 @@ def invented(number: int, users: tuple[int, ...]) -> Outcome:
         number=number, users=users, days=tuple(rng.random(len(users)).tolist()),
         strengths=(1.0,) * len(users),
         lasted_ns=tuple(rng.integers(1, 30 * DAY_NS, len(users)).tolist()),
-        dead_ns=number, plugs=1, waves=2, caught=1, asked=3, refused=1,
+        dead_ns=number, plugs=1, counted_ns=4, waves=2, caught=1, asked=3, refused=1,
         used=int(rng.integers(10**15)), heat=HEAT[number % 672 :] + HEAT[: number % 672],
         spent_ns=(5, 6, number),
     )
@@ -91,7 +91,8 @@ def test_time_lived_in_each_quarter_is_counted_once() -> None:
         ]
         totals.add(Outcome(
             number=user, users=(user,), days=(None,), strengths=(1.0,),
-            lasted_ns=(round(quarters * k.QUARTER_NS),), dead_ns=0, plugs=0, waves=0, caught=0,
+            lasted_ns=(round(quarters * k.QUARTER_NS),), dead_ns=0, plugs=0, counted_ns=0,
+            waves=0, caught=0,
             asked=0, refused=0, used=round(current_a * sum(lived_s) / GRAIN_C),
             heat=tuple(round(current_a * s / GRAIN_C) for s in lived_s), spent_ns=(1,),
         ))

@@ -14,6 +14,7 @@ from simfw.life.life import Life, life
 from simfw.life.sweep import Point, Sweep, pareto
 from simfw.report.life_plots import life_figure
 from simfw.report.sweep_plot import goals_of, sweep_figure
+from simfw.stimuli.pattern import HabitStep
 from tests.life.made import EVENING, SENSOR, head, lamp, pattern
 
 RANDOM = EVENING.replace('wait = "1 h"', 'wait = "10 min .. 3 h"')
@@ -47,6 +48,13 @@ def hash_of(text: str) -> float:
     return sum(ord(one) * 31**n for n, one in enumerate(text)) * 1e-6
 
 
+def habit_that_charges(found: Life) -> Life:
+    """The same study, as if somebody plugged in on Mondays."""
+    steps = tuple(HabitStep(kind="usb", present=present) for present in (True, False))
+    habit = dataclasses.replace(found.pattern.habits[0], steps=steps)
+    return dataclasses.replace(found, pattern=dataclasses.replace(found.pattern, habits=(habit,)))
+
+
 def words(axes: Axes) -> list[str]:
     """All that is written on axes."""
     legend = axes.get_legend()
@@ -57,7 +65,9 @@ def test_study_shows_days_week_and_contributors(found: Life) -> None:
     """Every axis has its unit; percentiles, parts and shares are told in figures."""
     figure = life_figure(found)
     days, week, shares, scale = figure.axes
-    assert (days.get_xlabel(), days.get_ylabel()) == ("days between charges", "users")
+    assert (days.get_xlabel(), days.get_ylabel()) == ("days on one cell", "users")
+    plugged = habit_that_charges(found)
+    assert life_figure(plugged).axes[0].get_xlabel() == "days between charges"
     assert (week.get_xlabel(), week.get_ylabel()) == ("time of day (h)", "day of the week")
     assert scale.get_ylabel() == "mean current (mA)"
     assert shares.get_xlabel() == "share of the variance (%): parts green, people orange"
@@ -114,13 +124,13 @@ def test_trade_off_can_be_read(found: Life, seconds: tuple[str, ...]) -> None:
     figure = sweep_figure(study)
     vary, waves, answer = figure.axes
     assert (vary.get_xlabel(), vary.get_ylabel()) == (
-        "proximity.wave.every", "days between charges")
+        "proximity.wave.every", "days on one cell")
     assert [one.get_text() for one in vary.get_xticklabels()] == firsts
     assert vary.get_ylim()[0] == 0.0
     assert waves.get_xlabel() == "waves missed (%)"
     assert answer.get_xlabel() == "mean time to an answer (ms)"
     for axes in (waves, answer):
-        assert axes.get_ylabel() == "days between charges (median)"
+        assert axes.get_ylabel() == "days on one cell (median)"
         assert len(axes.lines) == len(texts) - 1  # one design has no days
         assert not overlapping(axes)
         best = {point.texts[0] for point in study.points if point.best}

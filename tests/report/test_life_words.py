@@ -7,19 +7,29 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from simfw.life.life import Life, life
+from simfw.life.life import Life, life, spread_of
 from simfw.report.life import life_text
 from tests.life.made import CHARGER, EVENING, head, lamp, pattern
+
+MONDAYS = """
+[[habits]]
+name = "charge"
+each = "monday"
+at = "12:00"
+steps = [ { usb = true }, { wait = "2 h" }, { usb = false } ]
+"""
 
 
 @pytest.fixture(scope="module")
 def found(tmp_path_factory: pytest.TempPathFactory) -> Life:
-    """A study of one user of a small lamp with a charger."""
+    """A study of one user of a small lamp with a charger, who plugs it in on Mondays."""
     folder = tmp_path_factory.mktemp("lamp")
     text = lamp(capacity="30 mAh", more=CHARGER)
-    return life(pattern(folder, text, head(horizon="1 day") + EVENING), users=1, study=False)
+    made = pattern(folder, text, head(horizon="1 day") + EVENING + MONDAYS)
+    return life(made, users=1, study=False)
 
 
 def row(found: Life, name: str) -> str | None:
@@ -32,7 +42,8 @@ def row(found: Life, name: str) -> str | None:
 def test_days_come_with_their_errors_where_these_are_known(found: Life) -> None:
     """The median with its error, the mean with that of 95 of 100 studies, and who is left out."""
     whole = replace(
-        found, percentiles=(2.0, 5.0, 9.0), errors_days=(0.1, 0.5, 0.2), mean_days=5.5,
+        found, days=np.full(12, 5.5), percentiles=(2.0, 5.0, 9.0), errors_days=(0.1, 0.5, 0.2),
+        mean_days=5.5,
         error_days=0.25, why={"days_between_charges.users": "3 users never charged"})
     assert row(whole, "between charges, median") == (
         "between charges, median 5 days one in ten below 2 days, one in ten above 9 days; "
@@ -46,6 +57,40 @@ def test_days_come_with_their_errors_where_these_are_known(found: Life) -> None:
     assert row(bare, "between charges, mean") == "between charges, mean 5.5 days"
     certain = replace(whole, errors_days=(0.0, 0.0, 0.0))
     assert str(row(certain, "between charges, median")).endswith("; median ± 0")
+
+
+def test_of_a_few_users_the_range_is_told_that_was_seen(found: Life) -> None:
+    """Of two users none is one in ten; an error as large as its figure is not told, but why."""
+    days = np.array([2.0, 3.5])
+    spread = spread_of(days, certain=False)
+    assert (spread.mean, spread.error) == (2.75, None)
+    few = replace(found, days=days, users=2, percentiles=spread.percentiles,
+                  errors_days=spread.errors, mean_days=spread.mean, error_days=spread.error,
+                  why=spread.why)
+    assert row(few, "between charges, median") == (
+        "between charges, median 2.75 days seen: 2 days .. 3.5 days")
+    assert row(few, "between charges, mean") == (
+        "between charges, mean 2.75 days "
+        "2 users are too few to tell how far it may be off")
+    one = spread_of(days[:1], certain=False)
+    alone = replace(few, days=days[:1], users=1, percentiles=one.percentiles,
+                    errors_days=one.errors, mean_days=one.mean, error_days=one.error, why=one.why)
+    assert row(alone, "between charges, median") == "between charges, median 2 days"
+    assert row(alone, "between charges, mean") == (
+        "between charges, mean 2 days one user tells nothing about the others")
+
+
+@pytest.mark.parametrize("count", [2, 3, 5, 20])
+def test_no_error_is_as_large_as_its_figure(count: int) -> None:
+    """Whatever the users' days: an error is smaller than what it belongs to, or it is not there."""
+    rng = np.random.default_rng(count)
+    for _ in range(20):
+        spread = spread_of(rng.lognormal(sigma=1.5, size=count), certain=False)
+        assert spread.mean is not None
+        assert spread.percentiles is not None
+        assert spread.errors is not None
+        pairs = [(spread.error, spread.mean), *zip(spread.errors, spread.percentiles, strict=True)]
+        assert all(error is None or error < of for error, of in pairs)
 
 
 def test_no_span_that_ended_is_told_with_its_reason(found: Life) -> None:
@@ -105,3 +150,8 @@ def test_a_cell_that_is_never_charged_lasts_so_many_days(tmp_path: Path) -> None
                    why={"days_between_charges": "it outlives the horizon"})
     assert row(none, "days on one cell") == "days on one cell none it outlives the horizon"
     assert row(none, "charges per year") is None
+    rest = replace(told, pattern=replace(told.pattern, charge=0.15))
+    assert str(row(rest, "a cell at 15 % lasts, median")).startswith("a cell at 15 % lasts, median")
+    charged = life(pattern(tmp_path, lamp(capacity="30 mAh", more=CHARGER),
+                           head(horizon="1 day") + EVENING), users=1, study=False)
+    assert row(charged, "a charge lasts, mean") is not None
