@@ -5,9 +5,9 @@ for times, a `Timing` (a whole number of nanoseconds). Decimal text for times ne
 float.
 
 The list of units is closed and every reading asks for one dimension, so that a slip of the pen
-("5 m" for five minutes, "85 ua") is refused instead of being read as something else. Resistors may
-also be written in the letter code of IEC 60062 (`4R7`, `3k3`, `2M2`, `10L`); the letter must follow
-a digit unless it is R (`R47`), so that `k24` is refused.
+("5 m" for five minutes, "85 ua") is refused instead of being read as something else; `slips` says
+what was meant. Resistors may also be written in the letter code of IEC 60062 (`4R7`, `3k3`, `2M2`,
+`10L`); the letter must follow a digit unless it is R (`R47`), so that `k24` is refused.
 
 Grammar, one line each:
 
@@ -31,13 +31,13 @@ from typing import Literal, get_args
 
 from simfw.errors import QuantityError, nearest
 from simfw.formatting import format_duration, format_percent, format_rough_time, format_si
+from simfw.slips import NUMBER, slip_of, with_units
 from simfw.units import (
     ANGLE,
     AREA,
     CAPACITANCE,
     CHARGE,
     CURRENT,
-    DIMENSIONS,
     FREQUENCY,
     INTENSITY,
     IRRADIANCE,
@@ -49,11 +49,9 @@ from simfw.units import (
     TEMPERATURE,
     THERMAL_RESISTANCE,
     TIME,
-    UNIT_WORDS,
     VOLTAGE,
     Dimension,
-    Factor,
-    unit_key,
+    unit_name,
 )
 
 __all__ = [
@@ -125,15 +123,18 @@ class Timing:
     text: str = ""
 
 
-NUMBER = r"[+-]?\d{1,30}(?:\.\d{1,30})?(?:[eE][+-]?\d{1,3})?"
 _NUMBER = re.compile(NUMBER, re.ASCII)
-_LETTER_CODE = re.compile(r"(\d{0,9})([RLkKMG])(\d{0,6})", re.ASCII)
-_LETTERS = {
-    "L": Decimal("0.001"), "R": Decimal(1), "k": Decimal(10**3), "K": Decimal(10**3),
-    "M": Decimal(10**6), "G": Decimal(10**9),
+_LETTER_CODE = re.compile(r"(\d{0,9})([A-Za-zµ])(\d{0,6})", re.ASCII)
+_LETTER_BEHIND = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,9})?) ?([RkKMGpnuµ])", re.ASCII)
+_LETTERS = {  # of IEC 60062: resistors, and those of capacitors that nobody takes for another
+    RESISTANCE: {
+        "L": Decimal("0.001"), "R": Decimal(1), "k": Decimal(10**3), "K": Decimal(10**3),
+        "M": Decimal(10**6), "G": Decimal(10**9),
+    },
+    CAPACITANCE: {
+        "p": Decimal("1e-12"), "n": Decimal("1e-9"), "u": Decimal("1e-6"), "µ": Decimal("1e-6"),
+    },
 }  # fmt: skip
-_TOLERANCE_LETTERS = {"B": "0.1", "C": "0.25", "D": "0.5", "F": "1", "G": "2", "J": "5", "K": "10",
-                      "M": "20"}  # IEC 60062:2016, table of tolerance letters
 _SAME_SIGNS = str.maketrans({"μ": "µ", "\N{OHM SIGN}": "Ω", "²": "2", "℃": "°C", "−": "-",
                              "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ",
                              "\N{THIN SPACE}": " "})
@@ -141,89 +142,61 @@ _TOLERANCE = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _BRACKET = re.compile(r"(?P<value>[^()]*)\((?P<span>[^()]*)\)\s*")
 _LONGEST_NS = 2**63 - 1
 _CONTEXT = Context(prec=80)
-_LONGEST_BARE = 30  # digits of a number without a unit that may be meant
 
 
-def _fail(
-    text: str, dimension: Dimension, *, suggestion: str | tuple[str, ...] | None = None
-) -> QuantityError:
-    return QuantityError(text=text, allowed=dimension.allowed, suggestion=suggestion)
+def _fail(text: str, dimension: Dimension, *, suggestion: tuple[str, ...] = ()) -> QuantityError:
+    return QuantityError(text=text, allowed=dimension.allowed, suggestion=suggestion or None)
 
 
-def _unknown_unit(number: str, unit: str, dimension: Dimension) -> QuantityError:
-    """Say what is wrong with a unit that `dimension` does not have."""
-    if unit == "m" and dimension is TIME:
-        return _fail(
-            '"m" is metres, not a time',
-            dimension,
-            suggestion=(f"{number} min", f"{number} ms"),
-        )
-    key = unit_key(unit)
-    for other in DIMENSIONS:
-        if key in other.units:
-            meant = [name for name in dimension.units if name.startswith(key) or name.endswith(key)]
-            return _fail(
-                f'"{unit}" is the unit of {other.name}',
-                dimension,
-                suggestion=tuple(f"{number} {name}" for name in meant[:2]) or None,
-            )
-    folded = [name for name in dimension.units if name.casefold() == key.casefold()]
-    word = UNIT_WORDS.get(key.casefold().rstrip("s."))
-    if folded:
-        close: str | None = folded[0]
-    else:
-        close = word if word in dimension.units else nearest(key, dimension.units)
-    suggestion = None if close is None else f"{number} {close.replace('µ', 'u')}"
-    return _fail(f'unknown unit "{unit}"', dimension, suggestion=suggestion)
+def _refusal(text: str, dimension: Dimension) -> QuantityError:
+    """Say what is wrong with `text`; what is suggested can be read."""
+    slip = slip_of(text, dimension)
+    return _fail(
+        slip.text,
+        dimension,
+        suggestion=tuple(one for one in slip.suggestions if _can_be_read(one, dimension)),
+    )
 
 
-def _apply(number: Decimal, factor: Factor) -> Decimal:
-    return factor(number) if callable(factor) else number * factor
+def _can_be_read(text: str, dimension: Dimension) -> bool:
+    try:
+        return _value(text.split("±")[0].strip(), dimension) is not None
+    except QuantityError:
+        return False
 
 
 def _letter_code(text: str, dimension: Dimension) -> Decimal | None:
-    """Return the value of an IEC 60062 letter code, None if `text` is not one at all."""
-    match = _LETTER_CODE.fullmatch(text)
-    if match is None:
-        if re.fullmatch(r"\d*[rmlg]\d*", text, re.ASCII) and re.search(r"\d", text):
-            raise _fail(
-                f'"{text}" is not a resistor code: the letters are L, R, k, M and G',
-                dimension,
-                suggestion=text.upper(),
-            )
-        coded = re.fullmatch(r"(\d*[RLkKMG]\d*)([BCDFGJKM])", text, re.ASCII)
-        if coded is not None:
-            percent = _TOLERANCE_LETTERS[coded[2]]
-            raise _fail(
-                f'the tolerance letter "{coded[2]}" is not read',
-                dimension,
-                suggestion=f"{coded[1]} ± {percent} %",
-            )
+    """Return the value of an IEC 60062 letter code, None if `text` is not one at all.
+
+    The letter may also stand behind a number with a decimal point ("1.8R"), after a blank too:
+    that is no code of the standard, but can mean one thing only.
+    """
+    letters = _LETTERS.get(dimension)
+    if letters is None:
         return None
-    whole, letter, rest = match.groups()
-    if not whole and not rest:
-        return None
-    if not whole and letter != "R":
-        ohms = (Decimal(f"0.{rest}") * _LETTERS[letter]).normalize()
-        raise _fail(
-            f'the resistor code "{text}" has no digit before its letter',
-            dimension,
-            suggestion=(f"{rest}{letter}", f"{ohms:f}R"),
-        )
-    return Decimal(f"{whole or 0}.{rest or 0}") * _LETTERS[letter]
+    coded = _LETTER_CODE.fullmatch(text)
+    if coded is not None and coded[2] in letters:
+        whole, letter, rest = coded.groups()
+        if (whole or (letter == "R" and rest)):
+            return Decimal(f"{whole or 0}.{rest or 0}") * letters[letter]
+    behind = _LETTER_BEHIND.fullmatch(text)
+    if behind is not None and behind[2] in letters:
+        return Decimal(behind[1]) * letters[behind[2]]
+    return None
 
 
 def _compound_time(text: str) -> Decimal | None:
     """Return nanoseconds of "1 h 5 min", None where `text` is not of that form."""
-    parts = re.findall(rf"\s*({NUMBER})\s*([^\d\s.+-]+)", text, re.ASCII)
+    parts = re.findall(rf"\s*({NUMBER})\s*([A-Za-zµ]+)", text, re.ASCII)
     if len(parts) < 2 or "".join(n + u for n, u in parts) != text.replace(" ", ""):
         return None
     total = Decimal(0)
     before: Decimal | None = None
     for index, (number, unit) in enumerate(parts):
-        size = TIME.units.get(unit_key(unit))
-        if size is None:
-            raise _unknown_unit(number, unit, TIME)
+        name = unit_name(unit, TIME)
+        if name is None:
+            raise _refusal(text if unit == "m" else f"{number} {unit}", TIME)
+        size = TIME.units[name]
         assert isinstance(size, Decimal)
         amount = Decimal(number)
         if before is not None and size >= before:
@@ -242,43 +215,29 @@ def _reading(text: str, dimension: Dimension) -> Decimal:
     text = text.strip()
     if not text:
         raise _fail("nothing is written here", dimension)
-    if dimension is RESISTANCE:
-        coded = _letter_code(text, dimension)
-        if coded is not None:
-            return coded
+    value = _value(text, dimension)
+    if value is None:
+        raise _refusal(text, dimension)
+    return value
+
+
+def _value(text: str, dimension: Dimension) -> Decimal | None:
+    """Return what `text` says, None where it is no quantity of `dimension`."""
+    coded = _letter_code(text, dimension)
+    if coded is not None:
+        return _in_bounds(coded, text, dimension)
     match = _NUMBER.match(text)
     if match is None:
-        word = text.split()[0].lstrip("+-").casefold()
-        if word in {"nan", "inf", "infinity"}:
-            raise _fail(f'"{word}" is not a number that a gadget can have', dimension)
-        if re.match(r"[+-]?\.\d", text):
-            raise _fail("a number starts with a digit", dimension, suggestion=f"0{text}")
-        raise _fail(f'"{text}" does not start with a number', dimension)
-    number, unit = match[0], text[match.end() :].strip()
-    if unit.startswith(",") and unit[1:2].isdigit():
-        raise _fail(
-            "the decimal sign is a point", dimension, suggestion=text.replace(",", ".", 1)
-        )
-    if dimension is TIME:
-        compound = _compound_time(text)
-        if compound is not None:
-            return _in_bounds(compound, text, dimension)
-    if not unit:
-        raise _fail(f'"{text}" has no unit', dimension, suggestion=_with_units(text, dimension))
-    if dimension is TIME and re.fullmatch(r"[0-9]+:[0-5][0-9]", text):
-        left, right = text.split(":")
-        raise _fail(
-            f'"{text}" does not say its units',
-            dimension,
-            suggestion=(f"{left} min {right} s", f"{left} h {right} min"),
-        )
-    factor = dimension.units.get(unit_key(unit))
-    if factor is None:
-        if unit[0].isdigit() or (unit[0] in ".eE" and unit[1:2].isdigit()):
-            raise _fail(f'"{text}" is not one number with one unit', dimension)
-        raise _unknown_unit(number, unit, dimension)
+        return None
+    name = unit_name(text[match.end() :].strip(), dimension)
+    if name is None:
+        parts = _compound_time(text) if dimension is TIME else None
+        return None if parts is None else _in_bounds(parts, text, dimension)
     with localcontext(_CONTEXT):
-        return _in_bounds(_apply(Decimal(number), factor), text, dimension)
+        factor = dimension.units[name]
+        number = Decimal(match[0])
+        value = factor(number) if callable(factor) else number * factor
+        return _in_bounds(value, text, dimension)
 
 
 # Far outside of everything real, and far inside of what a float can hold the products of.
@@ -353,7 +312,7 @@ def _margin(text: str, value: Decimal, dimension: Dimension) -> Decimal:
         return value * _reading(text, RATIO)
     if _NUMBER.fullmatch(text.strip()):
         raise _fail(
-            f'the tolerance "{text}" has no unit', dimension, suggestion=f"± {text.strip()} %"
+            f'the tolerance "{text}" has no unit', dimension, suggestion=(f"± {text.strip()} %",)
         )
     return abs(_reading(text, dimension))
 
@@ -377,17 +336,8 @@ def _text_of(value: object, dimension: Dimension) -> str:
     raise _fail(
         "a number without a unit is not a quantity",
         dimension,
-        suggestion=_with_units(str(value), dimension),
+        suggestion=with_units(str(value), dimension),
     )
-
-
-def _with_units(number: str, dimension: Dimension) -> tuple[str, ...]:
-    """Return `number` with the units that were most likely meant."""
-    if not Decimal(number).is_finite() or len(number) > _LONGEST_BARE:
-        return ()  # nan, inf and endless digits are no slip of the pen
-    if dimension is RATIO and 0 < Decimal(number) < 1:
-        return (f"{(Decimal(number) * 100).normalize(_CONTEXT):f} %",)
-    return tuple(f"{number} {unit}" for unit in dimension.likely)
 
 
 def _kind(value: object) -> str:

@@ -29,11 +29,13 @@ __all__ = [
     "TEMPERATURE",
     "THERMAL_RESISTANCE",
     "TIME",
-    "UNIT_WORDS",
     "VOLTAGE",
     "Dimension",
     "Factor",
+    "prefix_of",
+    "shorthand",
     "unit_key",
+    "unit_name",
 ]
 
 Factor = Decimal | Callable[[Decimal], Decimal]
@@ -162,23 +164,74 @@ DIMENSIONS = (
 )  # fmt: skip
 
 
-UNIT_WORDS = {
-    "sec": "s", "second": "s", "msec": "ms", "millisecond": "ms", "usec": "µs", "minute": "min",
-    "hr": "h", "hour": "h", "d": "days", "wk": "weeks", "w": "weeks", "yr": "years", "y": "years",
-    "volt": "V", "amp": "A", "ampere": "A", "milliamp": "mA", "percent": "%", "degree": "deg",
-    "centimetre": "cm", "centimeter": "cm", "metre": "m", "meter": "m", "k": "kΩ", "hertz": "Hz",
-    "celsiu": "degC",
+_BASES = ("Ah", "A", "V", "Ω", "C", "Hz", "W/m2", "W/sr", "W", "F", "m2", "m", "s")
+
+_WORDS = {
+    "volt": "V", "amp": "A", "ampere": "A", "ohm": "Ω", "amphour": "Ah", "amperehour": "Ah",
+    "coulomb": "C", "second": "s", "sec": "s", "minute": "min", "min": "min", "hour": "h",
+    "hr": "h", "day": "day", "week": "week", "year": "year", "hertz": "Hz", "percent": "%",
+    "degree": "deg", "celsius": "°C", "degcelsius": "°C", "degreecelsius": "°C",
+    "degreescelsius": "°C", "farad": "F", "metre": "m", "meter": "m", "watt": "W",
+    "kilohm": "kΩ", "megohm": "MΩ", "meg": "MΩ",
 }  # fmt: skip
-"""Words for units, without a plural s: not read, but known when a message says what was meant."""
+"""Spelt-out units without a plural s, in small letters: read in capital and small letters."""
+
+_WORD_PREFIXES = {
+    "femto": "f", "pico": "p", "nano": "n", "micro": "µ", "milli": "m", "centi": "c", "kilo": "k",
+    "mega": "M", "giga": "G",
+}  # fmt: skip
+
+_SHORT = {"d": "days", "wk": "weeks", "w": "weeks", "yr": "years", "y": "years"}
 
 
 def unit_key(unit: str) -> str:
-    """Return `unit` in the one spelling that the tables use."""
+    """Return `unit` in the one spelling that the tables use; only signs are told apart here."""
     unit = unit.replace(" ", "")
-    if unit.endswith(("ohm", "Ohm")):
-        unit = unit[:-3] + "Ω"
-    elif unit.endswith(("ohms", "Ohms")):
-        unit = unit[:-4] + "Ω"
     if unit.startswith("u"):
         unit = "µ" + unit[1:]
-    return unit.replace("m^2", "m2")
+    return unit.replace("m^2", "m2").replace("ohms", "Ω").replace("ohm", "Ω")
+
+
+def unit_name(unit: str, dimension: Dimension) -> str | None:
+    """Return the name under which `dimension` has `unit`, None where it has no such unit.
+
+    Spelt-out units may be written in capital and small letters, with a plural s, behind a
+    spelt-out prefix or behind the sign of one ("kOhm", "mAmps"). In capitals throughout the sign M
+    could be mega or milli, and is not read.
+    """
+    key = unit_key(unit)
+    if key in dimension.units:
+        return key
+    name = _spelt_out(unit.replace(" ", "").replace("-", ""))
+    return name if name in dimension.units else None
+
+
+def _spelt_out(unit: str) -> str | None:
+    folded = unit.casefold()
+    if (whole := _word(folded)) is not None:
+        return whole
+    for word, prefix in _WORD_PREFIXES.items():
+        if folded.startswith(word) and (base := _word(folded[len(word) :])) is not None:
+            return prefix + base
+    prefix = {"u": "µ", "K": "k"}.get(unit[:1], unit[:1])
+    if prefix not in PREFIXES or (prefix == "M" and unit.isupper()):
+        return None
+    base = _word(folded[1:])
+    return None if base is None else prefix + base
+
+
+def _word(folded: str) -> str | None:
+    return _WORDS.get(folded) or _WORDS.get(folded.removesuffix("s"))
+
+
+def shorthand(unit: str) -> str | None:
+    """Return the unit of time that a shorthand such as "wk" means: not read, but known."""
+    return _SHORT.get(unit.casefold().rstrip("s."))
+
+
+def prefix_of(name: str) -> tuple[str, str]:
+    """Split the name of a unit into prefix ("-" for none) and base."""
+    for prefix in PREFIXES:
+        if name.startswith(prefix) and name[len(prefix) :] in _BASES:
+            return prefix, name[len(prefix) :]
+    return "-", name

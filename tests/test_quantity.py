@@ -9,7 +9,7 @@ import pint
 import pytest
 import quantiphy
 import rkm_codes
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from simfw import quantity as q
@@ -91,6 +91,68 @@ def test_resistor_codes_agree_with_a_reference_reader(code: str) -> None:
     """Codes with a digit before the letter are read as the library rkm-codes reads them."""
     reference = rkm_codes.from_rkm(code).real
     assert q.read_figure(code, q.RESISTANCE).value == pytest.approx(reference, rel=1e-12)
+
+
+# How people write what can mean one thing only: in words, and with the letter of a resistor behind
+# a decimal point or a blank (trade use: common practice, no source; the letters are those of
+# IEC 60062:2016, of resistors and of capacitors).
+SAME = [
+    ("{}R", "{} Ω", q.RESISTANCE), ("{} R", "{} Ω", q.RESISTANCE), ("{}k", "{} kΩ", q.RESISTANCE),
+    ("{} k", "{} kΩ", q.RESISTANCE), ("{}K", "{} kΩ", q.RESISTANCE),
+    ("{}M", "{} MΩ", q.RESISTANCE),
+    ("{}G", "{} GΩ", q.RESISTANCE), ("{} OHM", "{} Ω", q.RESISTANCE),
+    ("{}Ohms", "{} Ω", q.RESISTANCE),
+    ("{} kOHM", "{} kΩ", q.RESISTANCE), ("{} KOHM", "{} kΩ", q.RESISTANCE),
+    ("{} mOhm", "{} mΩ", q.RESISTANCE), ("{} Mohm", "{} MΩ", q.RESISTANCE),
+    ("{} Kilohms", "{} kΩ", q.RESISTANCE), ("{} meg", "{} MΩ", q.RESISTANCE),
+    ("{}n", "{} nF", q.CAPACITANCE), ("{} u", "{} µF", q.CAPACITANCE),
+    ("{}p", "{} pF", q.CAPACITANCE),
+    ("{} microfarads", "{} µF", q.CAPACITANCE),
+    ("{} volts", "{} V", q.VOLTAGE), ("{}Volt", "{} V", q.VOLTAGE),
+    ("{} MILLIVOLTS", "{} mV", q.VOLTAGE),
+    ("{} amps", "{} A", q.CURRENT), ("{} mAmps", "{} mA", q.CURRENT),
+    ("{} Milliamperes", "{} mA", q.CURRENT), ("{} micro-amps", "{} µA", q.CURRENT),
+    ("{} amp hours", "{} Ah", q.CHARGE), ("{} milliamp-hours", "{} mAh", q.CHARGE),
+    ("{} HERTZ", "{} Hz", q.FREQUENCY), ("{} kilohertz", "{} kHz", q.FREQUENCY),
+    ("{} percent", "{} %", q.RATIO), ("{} per cent", "{} %", q.RATIO),
+    ("{} degrees", "{} deg", q.ANGLE), ("{} celsius", "{} degC", q.TEMPERATURE),
+    ("{} Degrees Celsius", "{} degC", q.TEMPERATURE), ("{} metres", "{} m", q.LENGTH),
+    ("{} Centimeters", "{} cm", q.LENGTH), ("{} milliwatts", "{} mW", q.POWER),
+    ("{} secs", "{} s", q.TIME), ("{} SECONDS", "{} s", q.TIME), ("{} msec", "{} ms", q.TIME),
+    ("{} usecs", "{} µs", q.TIME), ("{} Milliseconds", "{} ms", q.TIME),
+    ("{} mins", "{} min", q.TIME),
+    ("{} MIN", "{} min", q.TIME), ("{} Minutes", "{} min", q.TIME), ("{} hrs", "{} h", q.TIME),
+    ("{} Hours", "{} h", q.TIME), ("{} DAYS", "{} days", q.TIME), ("{} Weeks", "{} weeks", q.TIME),
+]  # fmt: skip
+
+
+@given(number=st.decimals(0, 10**5, places=3), pair=st.sampled_from(SAME))
+@settings(max_examples=400)
+def test_every_other_spelling_equals_the_plain_one(
+    number: Decimal, pair: tuple[str, str, q.Dimension]
+) -> None:
+    """What can mean one thing only is read, as the plain spelling is."""
+    other, plain, dimension = pair
+    written = f"{number.normalize():f}"
+    assert q.read_number(other.format(written), dimension) == q.read_number(
+        plain.format(written), dimension)
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "plain"),
+    [
+        ("1.8R", q.RESISTANCE, "1.8 Ω"), ("2.7k", q.RESISTANCE, "2.7 kΩ"),
+        ("10 k", q.RESISTANCE, "10 kΩ"), ("2.7 k ± 5 %", q.RESISTANCE, "2.7 kΩ"),
+        ("6u8", q.CAPACITANCE, "6.8 uF"), ("4n7", q.CAPACITANCE, "4.7 nF"),
+        ("10 OHM", q.RESISTANCE, "10 Ω"), ("3 secs", q.TIME, "3 s"),
+        ("2 Hours 15 mins", q.TIME, "2 h 15 min"),
+    ],
+)  # fmt: skip
+def test_what_is_on_a_part_or_in_a_note_is_read(
+    text: str, dimension: q.Dimension, plain: str
+) -> None:
+    """Letters behind a decimal point or a blank, capitals, whole words."""
+    assert q.read_figure(text, dimension).value == q.read_figure(plain, dimension).value
 
 
 @pytest.mark.parametrize(
@@ -193,8 +255,8 @@ P = "Allowed: a share such as \"10 %\" (units: %)."
         ("20 mA", q.VOLTAGE, f'"mA" is the unit of a current. {V}'),
         ("3", q.VOLTAGE, f'"3" has no unit. {V} Did you mean "3 V"?'),
         (3, q.VOLTAGE, f'a number without a unit is not a quantity. {V} Did you mean "3 V"?'),
-        ("30 sec", q.TIME, f'unknown unit "sec". {T} Did you mean "30 s"?'),
-        ("5 Hours", q.TIME, f'unknown unit "Hours". {T} Did you mean "5 h"?'),
+        ("3 wks", q.TIME, f'unknown unit "wks". {T} Did you mean "3 weeks"?'),
+        ("5 H", q.TIME, f'unknown unit "H". {T} Did you mean "5 h"?'),
         ("1:30", q.TIME,
          f'"1:30" does not say its units. {T} Did you mean "1 min 30 s" or "1 h 30 min"?'),
         ("3 V ± 5", q.VOLTAGE, f'the tolerance "5" has no unit. {V} Did you mean "± 5 %"?'),
@@ -224,10 +286,10 @@ P = "Allowed: a share such as \"10 %\" (units: %)."
         ("3.7 V @ 5 mA", q.VOLTAGE, f'unknown unit "V @ 5 mA". {V}'),
         ("k24", q.RESISTANCE,
          f'the resistor code "k24" has no digit before its letter. {R} '
-         'Did you mean "24k" or "240R"?'),
+         'Did you mean "240R"?'),
         ("2m2", q.RESISTANCE,
          f'"2m2" is not a resistor code: the letters are L, R, k, M and G. {R} '
-         'Did you mean "2M2"?'),
+         'Did you mean "2.2 mΩ"?'),
         ("22r", q.RESISTANCE,
          f'"22r" is not a resistor code: the letters are L, R, k, M and G. {R} '
          'Did you mean "22R"?'),
@@ -267,10 +329,50 @@ P = "Allowed: a share such as \"10 %\" (units: %)."
         ("5 min 3 h", q.TIME, f'"h" may not follow a smaller or equal unit. {T}'),
         ("1.5 h 3 min", q.TIME,
          f'"1.5 h" must be a whole number before smaller units. {T}'),
-        ("1 h 3 m", q.TIME, f'"m" is metres, not a time. {T} Did you mean "3 min" or "3 ms"?'),
+        ("1 h 3 m", q.TIME, f'"m" is metres, not a time. {T} Did you mean "1 h 3 min"?'),
         ("1\N{ARABIC-INDIC DIGIT ZERO} V", q.VOLTAGE,
          f'"1\N{ARABIC-INDIC DIGIT ZERO} V" is not one number with one unit. {V}'),
         ("1 h -3 min", q.TIME, f"a sign may not stand inside a time. {T}"),
+        ("9V0", q.VOLTAGE, f'"9V0" is a letter code, and only those of resistors are read. {V} '
+         'Did you mean "9.0 V"?'),
+        ("6u8", q.CURRENT, f'"6u8" is a letter code, and only those of resistors are read. {A} '
+         'Did you mean "6.8 uA"?'),
+        ("2h15", q.TIME, f'the "15" of "2h15" has no unit. {T} Did you mean "2 h 15 min"?'),
+        ("1m30", q.TIME, f'the "30" of "1m30" has no unit. {T} Did you mean "1 min 30 s"?'),
+        ("1:02:03", q.TIME,
+         f'"1:02:03" does not say its units. {T} Did you mean "1 h 2 min 3 s"?'),
+        ("½ V", q.VOLTAGE, f'a fraction is written as a decimal number. {V} '
+         'Did you mean "0.5 V"?'),
+        ("1 1/2 h", q.TIME, f'a fraction is written as a decimal number. {T} '
+         'Did you mean "1.5 h"?'),
+        ("1/3 V", q.VOLTAGE, f"a fraction is written as a decimal number. {V}"),
+        ("1/0 V", q.VOLTAGE, f'unknown unit "/0 V". {V}'),
+        ("1/4", q.RATIO, f'a fraction is written as a decimal number. {P} Did you mean "25 %"?'),
+        ("1,000 mA", q.CURRENT, 'the comma in "1,000 mA" can be read in two ways: digits stand '
+         f'together, and the decimal sign is a point. {A} Did you mean "1000 mA" or "1.000 mA"?'),
+        ("1,234,567 uA", q.CURRENT, f"the digits of a number stand together. {A} "
+         'Did you mean "1234567 uA"?'),
+        ("1 000 uA", q.CURRENT, f"the digits of a number stand together. {A} "
+         'Did you mean "1000 uA"?'),
+        ("1.000,5 uA", q.CURRENT, f"the digits of a number stand together. {A} "
+         'Did you mean "1000.5 uA"?'),
+        ("0,500 V", q.VOLTAGE, f'the decimal sign is a point. {V} Did you mean "0.500 V"?'),
+        ("2,5 h", q.TIME, f'the decimal sign is a point. {T} Did you mean "2.5 h"?'),
+        ("0,45", q.RATIO, f'the decimal sign is a point. {P} Did you mean "45 %"?'),
+        ("-.5", q.TEMPERATURE,
+         f'a number starts with a digit. {C} Did you mean "-0.5 degC"?'),
+        ("0.5C", q.CURRENT, '"0.5C" is a C rate: the current depends on the capacity, and is '
+         f"written out (0.5 C of 650 mAh is 325 mA). {A}"),
+        ("C/10", q.CURRENT, '"C/10" is a C rate: the current depends on the capacity, and is '
+         f"written out (0.5 C of 650 mAh is 325 mA). {A}"),
+        ("80m", q.RESISTANCE, f'"m" is a prefix without a unit. {R} Did you mean "80 mΩ"?'),
+        ("80m", q.CURRENT, f'"m" is a prefix without a unit. {A} Did you mean "80 mA"?'),
+        ("20 MA", q.CURRENT,
+         f'the M of "MA" is mega; the m of milli is a small letter. {A}'),
+        ("60 MOHM", q.RESISTANCE,
+         f'the M of "MOHM" is mega; the m of milli is a small letter. {R}'),
+        ("V 3.3", q.VOLTAGE, f'the number comes before its unit. {V} Did you mean "3.3 V"?'),
+        ("25 C", q.TEMPERATURE, f'"C" is the unit of a charge. {C} Did you mean "25 degC"?'),
     ],
 )  # fmt: skip
 def test_slips_of_the_pen_are_refused(
@@ -278,6 +380,63 @@ def test_slips_of_the_pen_are_refused(
 ) -> None:
     """Each message says what is wrong, what is allowed, and what was meant where it can tell."""
     assert refusal(text, dimension) == message
+
+
+BARE = {
+    q.VOLTAGE: "V", q.CURRENT: "A", q.RESISTANCE: "Ω", q.CHARGE: "Ah", q.TIME: "s",
+    q.FREQUENCY: "Hz", q.CAPACITANCE: "F", q.POWER: "W", q.LENGTH: "m", q.IRRADIANCE: "W/m2",
+}  # fmt: skip
+LETTERS = {"f": -15, "p": -12, "n": -9, "u": -6, "µ": -6, "U": -6, "m": -3, "c": -2, "": 0, "k": 3,
+           "K": 3, "M": 6, "G": 9}
+
+
+@given(
+    whole=st.integers(1, 999), rest=st.none() | st.integers(0, 99),
+    letter=st.sampled_from(sorted(LETTERS)), dimension=st.sampled_from(list(BARE)),
+    form=st.sampled_from(["{n}{p}{u}", "{n} {p}{u}", "{n}{p}", "{n} {p}", "{w}{p}{r}", "{w}{u}{r}",
+                          "{n}{p}{v}", "{n} {p}{v}", "{c}{p}{u}", "{n} {p}{u}x", "{n} {p}{y}"]),
+    data=st.data(),
+)
+@settings(max_examples=1500, deadline=None)
+def test_no_suggestion_is_of_another_size(
+    whole: int, rest: int | None, letter: str, dimension: q.Dimension, form: str,
+    data: st.DataObject,
+) -> None:
+    """A suggestion has the digits that were written, and no more than ten times their size.
+
+    The number, with the prefix that was written, is what was meant in SI units. Minutes are the one
+    other reading of "m" in a time; a code with the unit in it has no prefix.
+    """
+    assume(letter or form not in ("{n}{p}", "{n} {p}", "{w}{p}{r}"))  # nothing tells the size
+    unit = BARE[dimension]
+    number = f"{whole}" if rest is None else f"{whole}.{rest:02}"
+    words = {"Ω": "ohm", "A": "amp", "V": "volt", "s": "sec"}
+    text = form.format(
+        n=number, w=whole, r="" if rest is None else f"{rest:02}", p=letter, u=unit,
+        v=data.draw(st.sampled_from([unit.upper(), unit.lower(), words.get(unit, unit).upper()])),
+        c=number.replace(".", ","),
+        y=data.draw(st.sampled_from([u for u in BARE.values() if u != "m"])),
+    )
+    try:
+        q.read_number(text, dimension)
+    except QuantityError as error:
+        found = error.suggestion or ()
+    else:
+        return
+    written = float(number) * 10.0 ** (0 if "{p}" not in form else LETTERS[letter])
+    if dimension is q.CHARGE:
+        written *= 3600
+    elif dimension is q.TIME:
+        written *= 1e9
+    for suggestion in (found,) if isinstance(found, str) else found:
+        value = q.read_number(suggestion, dimension)
+        digits = "".join(char for char in suggestion if char.isdigit())
+        if dimension is q.TIME and "min" in suggestion.split():
+            assert letter == "m"
+            continue
+        if not unit.endswith("2"):
+            assert digits.strip("0") == number.replace(".", "").strip("0")
+        assert 0.1 <= value / written <= 10.0, (text, suggestion)
 
 
 def test_zero_is_refused_where_it_is_senseless() -> None:
