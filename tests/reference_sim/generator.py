@@ -18,7 +18,10 @@ GRID_MS = 10
 KNOWN: set[str] = {
     "dead start",
     "wake at the cut",
+    "falling voltage",
     "fold while charging",
+    "folds of a small cell",
+    "late recharge",
     "full cell",
     "fault before dwells",
 }
@@ -121,7 +124,7 @@ def _cell(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[str, A
     else:
         cell["capacity"] = f"{draw.rng.randint(20, 800)} mAh"
     cell["resistance"] = draw.pick(f"{draw.rng.randint(80, 900)} mΩ", f"{draw.rng.randint(1, 9)}R")
-    if draw.chance(0.15):
+    if draw.chance(0.15) and "falling voltage" not in KNOWN:
         cell["resistance_at_charge"] = [
             f"{draw.rng.randint(900, 3000)} mΩ @ {draw.rng.randint(0, 20)} %",
             f"{draw.rng.randint(100, 800)} mΩ @ {draw.rng.randint(40, 100)} %",
@@ -269,6 +272,7 @@ def _gauge(draw: Draw) -> dict[str, Any]:
     count = draw.rng.randint(1, 5)
     levels = sorted(draw.rng.sample(range(300, 420), count))
     gauge["thresholds"] = [f"{level / 100:.2f} V" for level in levels]
+    counting = draw.chance(0.25)
     if draw.chance(0.7):
         draw.gadget["lights"]["bars"] = {
             "leds": count,
@@ -287,6 +291,18 @@ def _gauge(draw: Draw) -> dict[str, Any]:
         gauge["low"] = f"{low / 100:.2f} V"
         gauge["flat"] = f"{(low - draw.rng.randint(1, 40)) / 100:.2f} V"
     gauge["every"] = draw.ms(100, 1000)
+    if counting:
+        shares = sorted(draw.rng.sample(range(5, 96), count))
+        gauge["method"] = "counting"
+        gauge["thresholds"] = [f"{share} %" for share in shares]
+        number, unit = draw.gadget["cell"]["capacity"].split()
+        gauge["capacity"] = f"{float(number) * draw.rng.uniform(0.7, 1.2):.1f} {unit}"
+        gauge["power_up"] = f"{draw.rng.randint(0, 100)} %"
+        if "hysteresis" in gauge:
+            gauge["hysteresis"] = f"{draw.rng.randint(1, 6)} %"
+        if "low" in gauge:
+            low = draw.rng.randint(10, 90)
+            gauge["low"], gauge["flat"] = f"{low} %", f"{low - draw.rng.randint(1, 9)} %"
     return gauge
 
 

@@ -24,6 +24,9 @@ class Passing:
     alive: bool
     mode: str
     pin: str
+    counter_c: float  # charge that a counting gauge takes for a full cell; 0 for another gauge
+    counted: float
+    flown_c: float = 0.0
 
     # ---- the circuit ----
 
@@ -31,6 +34,8 @@ class Passing:
         """Whether the circuit goes to another state by what the loads now are."""
         for kind in self.circuit_kinds():
             if self.circuit_holds(kind, self.s):
+                if kind == "recharge" and self.circuit_margin(kind, self.s) < 1e-3:
+                    self.result.known.add("late recharge")
                 self.circuit_step(kind)
                 return True
         return False
@@ -127,7 +132,7 @@ class Passing:
         charger = self.electrics.charger
         assert charger is not None
         if kind in ("plug", "recharge") and charger.pre_below is not None:
-            self.mode = "pre"
+            self.mode = "off"  # as it stands before the charger gives anything
             volt = self.electrics.solve(self.s, self.drives()).volt
             return "pre" if volt < charger.pre_below else "fast"
         return "pre" if kind == "slow" else "fast"
@@ -151,6 +156,19 @@ class Passing:
     def spend(self, name: str, charge_c: float) -> None:
         """Book the charge of a consumer."""
         self.consumed[name] = self.consumed.get(name, 0.0) + charge_c
+        if name not in ("leakage", "self_discharge"):  # these flow past the counter
+            self.count(-charge_c)
+
+    def count(self, charge_c: float) -> None:
+        """What flows through the counter of a gauge that counts charge."""
+        if self.counter_c and self.alive:
+            self.flown_c += charge_c
+
+    def count_up(self) -> None:
+        """Bring the count up to date; it stops at both ends."""
+        if self.counter_c:
+            self.counted = min(1.0, max(0.0, self.counted + self.flown_c / self.counter_c))
+        self.flown_c = 0.0
 
     def advance(self, until: int) -> str | None:
         """Let time go on to `until` or to the first crossing, whose kind is returned."""
@@ -181,6 +199,8 @@ class Passing:
                 self.spend(name, charge_c)
                 spent += charge_c
             self.result.charger_c += charger_c
+            self.count(charger_c)
+            self.count_up()
             if kind is None:
                 if passed >= whole - 1e-3 * NS:
                     self.now = until

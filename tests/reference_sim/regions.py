@@ -253,7 +253,13 @@ def _charge(spec: dict[str, Any], pulled: bool) -> Region:
     return region
 
 
+def read_name(spec: dict[str, Any]) -> str:
+    """What the gauge compares: a voltage, or a share that it has counted."""
+    return "gauge.counted" if spec.get("method") == "counting" else "gauge.measured"
+
+
 def _gauge(spec: dict[str, Any]) -> list[Region]:
+    reads_what = read_name(spec)
     thresholds = [exact(text) for text in spec.get("thresholds", [])]
     hysteresis = exact(spec.get("hysteresis", "0 V"))
     every, top = ns(spec.get("every", "1 s")), len(thresholds)
@@ -265,14 +271,14 @@ def _gauge(spec: dict[str, Any]) -> list[Region]:
     for k in range(top + 1):
         gauge.add(bars[k], reads[k], after=every, emit="gauge.sampled")
     for k in range(top, 0, -1):
-        gauge.add("reading", bars[k], after=0, when=_at_least(thresholds[k - 1]))
+        gauge.add("reading", bars[k], after=0, when=_at_least(reads_what, thresholds[k - 1]))
     gauge.add("reading", bars[0], after=0)
     for k in range(top + 1):
         for lower in range(k):
-            below = f"gauge.measured < {float(thresholds[lower])!r}"
+            below = f"{reads_what} < {float(thresholds[lower])!r}"
             gauge.add(reads[k], bars[lower], after=0, when=below, emit="gauge.down")
         for upper in range(top, k, -1):
-            again = _at_least(thresholds[upper - 1] + hysteresis)
+            again = _at_least(reads_what, thresholds[upper - 1] + hysteresis)
             gauge.add(reads[k], bars[upper], after=0, when=again, emit="gauge.up")
         gauge.add(reads[k], bars[k], after=0)
     found = [gauge]
@@ -289,22 +295,23 @@ def _gauge(spec: dict[str, Any]) -> list[Region]:
     return found
 
 
-def _at_least(level: Fraction) -> str:
-    return f"gauge.measured >= {float(level)!r}"
+def _at_least(what: str, level: Fraction) -> str:
+    return f"{what} >= {float(level)!r}"
 
 
 def _cell(spec: dict[str, Any]) -> Region:
     low = float(exact(spec["low"]))
+    read = read_name(spec)
     sampled = "gauge.sampled"
     states = ("fine", "low", "flat") if "flat" in spec else ("fine", "low")
     region = Region("cell", states, "fine")
     if "flat" in spec:
-        below_flat = f"gauge.measured < {float(exact(spec['flat']))!r}"
+        below_flat = f"{read} < {float(exact(spec['flat']))!r}"
         region.add("fine", "flat", sampled, None, below_flat, "cell.low cell.flat")
         region.add("low", "flat", sampled, None, below_flat, "cell.flat")
-    region.add("fine", "low", sampled, None, f"gauge.measured < {low!r}", "cell.low")
+    region.add("fine", "low", sampled, None, f"{read} < {low!r}", "cell.low")
     back = "low flat" if "flat" in spec else "low"
-    region.add(back, "fine", sampled, None, f"gauge.measured > {low!r}", "cell.back")
+    region.add(back, "fine", sampled, None, f"{read} > {low!r}", "cell.back")
     return region
 
 

@@ -54,12 +54,6 @@ class Judge:
         for rule in self.rules:
             rule.settled(now, lookup_in(seen, override))
 
-    def power_lost(self, now: int) -> None:
-        """What waits, waits no longer."""
-        for rule in self.rules:
-            rule.overdue(now)
-            rule.pending, rule.since = [], None
-
     def verdicts(self, end: int) -> list[tuple[str, bool, int | None]]:
         """(name, held, when first broken) of each."""
         for rule in self.rules:

@@ -31,6 +31,51 @@ def small(scenario: dict[str, object], **sections: object) -> Case:
     return Case(gadget | sections, written | scenario, CURVE)
 
 
+LATE_GADGET = {"gadget": {"name": "Random 10305"},
+ "cell": {"curve": "curve.csv",
+          "capacity": "7.2 uAh",
+          "resistance": "167 mΩ",
+          "leakage": "2 uA"},
+ "charger": {"current": "99 mA",
+             "float": "4.187 V",
+             "finish": "17 %",
+             "recharge": "4.038 V",
+             "status": "low while charging, high when complete"},
+ "controller": {"awake": "2.156 mA", "asleep": "17.190 uA", "wake": "685 nC"},
+ "lights": {"bars": {"leds": 3,
+                     "segments": True,
+                     "forward": ["2.051 V @ 4 mA", "2.403 V @ 22 mA"],
+                     "resistor": "1k",
+                     "switch": {"kind": "pin", "resistance": "22R"}}},
+ "buttons": {"power": {"debounce": "10 ms"}, "level": {}},
+ "gauge": {"thresholds": ["3.37 V", "3.80 V", "3.88 V"],
+           "light": "bars",
+           "every": "680 ms",
+           "show": "level.closed"}}
+LATE_SCENARIO = {"title": "random",
+ "gadget": "gadget.toml",
+ "charge": "87 %",
+ "lasts": "1700 ms",
+ "steps": [{"at": "280000000 ns", "press": "power", "for": "80000000 ns"},
+           {"at": "310000000 ns", "press": "level", "for": "50000000 ns"},
+           {"at": "453000000 ns",
+            "press": "level",
+            "for": "80000000 ns",
+            "bounce": "8000000 ns"},
+           {"at": "160000000 ns", "usb": True},
+           {"at": "791000000 ns", "press": "level", "for": "80000000 ns"},
+           {"at": "370000000 ns",
+            "press": "level",
+            "for": "50000000 ns",
+            "bounce": "3000000 ns"}]}
+LATE_CURVE = [("0.0000", "3.1890"),
+ ("0.1607", "3.4042"),
+ ("0.3157", "3.4414"),
+ ("0.4993", "3.5825"),
+ ("0.7045", "3.6806"),
+ ("0.9796", "4.1104"),
+ ("1.0000", "4.2731")]
+
 FULL = {"current": "20 mA", "float": "4.3 V", "status": "low while charging"}
 CUT = {"curve": "curve.csv", "capacity": "400 uAh", "resistance": "10R", "cut_off": "3.5 V"}
 CASES = {
@@ -126,6 +171,65 @@ CASES = {
             ("1", "4.035"),
         ],
     ),
+    # docs/explanation/engine.md: folded and not, charges within one millionth
+    "folds of a small cell": Case(
+        {
+            "gadget": {"name": "Small"},
+            "cell": {"curve": "curve.csv", "capacity": "19.2 uAh", "resistance": "5R"},
+            "lights": {
+                "bars": {
+                    "segments": True,
+                    "forward": ["2.008 V @ 1 mA", "2.378 V @ 18 mA"],
+                    "resistor": "1k",
+                }
+            },
+            "proximity": {
+                "wave": {
+                    "carrier": "40 kHz",
+                    "duty": "50 %",
+                    "burst": 28,
+                    "emitter": {
+                        "forward": ["1.2 V @ 20 mA", "1.35 V @ 100 mA"],
+                        "resistor": "47R",
+                    },
+                }
+            },
+            "gauge": {"thresholds": ["3.22 V"], "light": "bars"},
+        },
+        {"title": "small", "gadget": "gadget.toml", "charge": "86 %", "lasts": "1400 ms"},
+        [
+            ("0", "2.9792"),
+            ("0.1520", "3.0345"),
+            ("0.3158", "3.166"),
+            ("0.6293", "3.3233"),
+            ("0.8591", "3.5794"),
+            ("1", "4.2792"),
+        ],
+    ),
+    # docs/explanation/circuit.md: V = OCV(s) - R(s) I, also where it falls with rising charge
+    "falling voltage": Case(
+        {
+            "gadget": {"name": "Small"},
+            "cell": {
+                "curve": "curve.csv",
+                "capacity": "280 mAh",
+                "resistance": "3R",
+                "resistance_at_charge": ["2918 mΩ @ 0 %", "179 mΩ @ 43 %"],
+            },
+            "charger": {"current": "178 mA", "float": "4.164 V"},
+        },
+        {
+            "title": "small",
+            "gadget": "gadget.toml",
+            "charge": "36 %",
+            "lasts": "800 ms",
+            "steps": [{"at": "590 ms", "usb": True}],
+        },
+        [("0", "3.165"), ("0.3409", "3.7745"), ("1", "4.2059")],
+    ),
+    # design: a finished charge starts again when the cell is below `recharge`, here by the sag of
+    # a load that is switched on, some 33 uV below
+    "late recharge": Case(LATE_GADGET, LATE_SCENARIO, LATE_CURVE),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},
