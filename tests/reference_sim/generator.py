@@ -292,7 +292,7 @@ def _gauge(draw: Draw) -> dict[str, Any]:
         gauge["flat"] = f"{(low - draw.rng.randint(1, 40)) / 100:.2f} V"
     gauge["every"] = draw.ms(100, 1000)
     if counting:
-        shares = sorted(draw.rng.sample(range(5, 96), count))
+        shares = sorted(draw.rng.sample(range(5, 94), count))
         gauge["method"] = "counting"
         gauge["thresholds"] = [f"{share} %" for share in shares]
         number, unit = draw.gadget["cell"]["capacity"].split()
