@@ -123,12 +123,13 @@ def compare(capsys: pytest.CaptureFixture[str], path: Path, folder: Path) -> dic
     assert [(m.run_time_s, m.ends_by, m.current_a) for m in budget.modes] == [
         (m["run_time_s"], m["ends_by"], m["average_current_a"]) for m in at_half
     ]
-    regions = list(gadget.behaviour)
+    regions = list(listed["modes"][0]["states"])
     starts = {name: part.starts for name, part in gadget.behaviour.items()}
     for name, seconds in life["run_time_s"].items():
         region, _, state = name.partition(".")
         there = {**starts, region: state}
-        near = [mode for mode in modes.values() if state in mode["states"][region].split("/")]
+        near = [mode for mode in modes.values()
+                if state in mode["states"].get(region, "").split("/")]
         near.sort(key=lambda m: -sum(there[r] in m["states"][r].split("/") for r in regions))
         if near:
             assert (seconds, life["ends_by"][name]) == (near[0]["run_time_s"], near[0]["ends_by"])

@@ -42,21 +42,22 @@ def modes(arguments: argparse.Namespace) -> int:
     """Print the modes; 1 if a meter's reading does not agree, or an instant would have no end."""
     from simfw.behaviour.build import build_system
     from simfw.behaviour.cycles import zero_time_loops
-    from simfw.engine.modes import modes as find_modes
+    from simfw.engine.modes import survey
     from simfw.loading import load_gadget
     from simfw.report.modes import modes_json, modes_text
 
     gadget = load_gadget(arguments.gadget)
-    restless: list[str] = []
-    found = find_modes(gadget, charge=arguments.charge, restless=restless)
+    found = survey(gadget, charge=arguments.charge)
     loops = zero_time_loops(build_system(gadget))
-    value = modes_json(gadget, found, restless, loops)
+    value = modes_json(gadget, found, loops)
     if arguments.json:
         sys.stdout.write(dump_json(value))
     else:
-        sys.stdout.write(modes_text(gadget, found, paint_for(sys.stdout), restless, loops))
+        sys.stdout.write(modes_text(gadget, found, paint_for(sys.stdout), loops))
     readings = [reading for mode in value["modes"] for reading in mode["readings"]]
-    return int(bool(restless or loops) or any(one["agrees"] is False for one in readings))
+    return int(
+        bool(found.restless or loops) or any(one["agrees"] is False for one in readings)
+    )
 
 
 def _share(text: str) -> float:

@@ -23,7 +23,7 @@ from simfw.engine.run import Interval
 from simfw.engine.simulation import Simulation
 from simfw.stimuli.scenario import Scenario, Temperature
 
-__all__ = ["EMPTIED", "LONGEST_YEARS", "Lasting", "lasting"]
+__all__ = ["EMPTIED", "LONGEST_YEARS", "Lasting", "Leaving", "LeftError", "lasting"]
 
 EMPTIED = "the protection opens"
 LONGEST_YEARS = 100.0  # what lasts longer has no end
@@ -48,11 +48,11 @@ class Lasting:
     lights: Mapping[str, LightRunTime]
 
 
-class _LeftError(Exception):
+class LeftError(Exception):
     """Raised by the observer to end a run that has left its mode."""
 
 
-class _Leaving(Observer):
+class Leaving(Observer):
     """Stops a run when the watched regions are no longer in the states of the mode."""
 
     def __init__(self, places: tuple[int, ...], allowed: tuple[frozenset[str], ...]) -> None:
@@ -63,14 +63,14 @@ class _Leaving(Observer):
     def emptied(self, time_ns: int) -> None:
         """The mode ends when the protection opens."""
         self.left = (time_ns, EMPTIED)
-        raise _LeftError
+        raise LeftError
 
     def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
         """Look whether the mode still stands."""
         for place, allowed in zip(self.places, self.allowed, strict=True):
             if states[place] not in allowed:
                 self.left = (time_ns, ", ".join(sorted(happened)) or "a guard")
-                raise _LeftError
+                raise LeftError
 
 
 class _Shining(Observer):
@@ -147,7 +147,7 @@ def lasting(
     while each is in one of its `allowed` states.
     """
     lit = _Shining(prepared)
-    leaving = _Leaving(places, allowed)
+    leaving = Leaving(places, allowed)
     _watched(prepared, leaving, lit)
     lit.finish()
     # A second run stops at the charges that were found: when they are passed is then exact.
@@ -155,7 +155,7 @@ def lasting(
     if lit.tenth_at:
         marked = copy.copy(prepared)
         marked.rules = tuple(_below(name, charge) for name, charge in lit.tenth_at.items())
-        again = _watched(marked, _Leaving(places, allowed))
+        again = _watched(marked, Leaving(places, allowed))
         verdicts = [monitor.verdict() for monitor in again.monitors]
         faded = {one.name: one.time_ns * 1e-9 for one in verdicts if one.time_ns is not None}
     time_ns, ends_by = leaving.left or (None, None)
@@ -183,6 +183,6 @@ def _watched(prepared: Prepared, *observers: Observer) -> Simulation:
     reading = Temperature(at_ns=_READING_NS, temperature_c=_ROOM_C)
     held = Scenario(gadget_path=Path(), charge=1.0, lasts_ns=_LONGEST_NS, steps=(reading,))
     simulation = Simulation(prepared, held, 0, True, False, observers, None, log=False)
-    with contextlib.suppress(_LeftError):
+    with contextlib.suppress(LeftError):
         simulation.go()
     return simulation

@@ -1,42 +1,53 @@
 """Modes: the resting combinations of states of a gadget, and what each costs.
 
-A mode is one combination of states of the `[behaviour.*]` regions with everything else at rest: no
-button, no hand, no USB. Regions that tick by their own dwells (a blink) count with all states they
-tick through. Dwells that would end the mode (an automatic switch-off) are left out, so that the
-figure is that of the mode itself.
+A mode is how the gadget stands with everything else at rest: no button, no hand, no USB. Only the
+regions that decide what is drawn tell modes apart; regions that tick by themselves (a blink, a
+counter) count with all states they tick through. Dwells that would end the mode (an automatic
+switch-off) are left out, so that the figure is that of the mode itself.
+
+Regions that do not meet are looked at apart: their modes are multiplied only to be listed, and only
+as long as the list stays short.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+import contextlib
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from pathlib import Path
 
-from simfw.behaviour.expression import All, Any, Constant, Expression, Inside, Not
-from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.region import Region, System
 from simfw.circuit.endurance import LightRunTime
-from simfw.engine.lasting import lasting
+from simfw.engine.blend import blend, whole_cycle
+from simfw.engine.lasting import Leaving, LeftError, lasting
+from simfw.engine.meeting import apart, behaviour_of, cone, deciding, leads_out, spontaneous
+from simfw.engine.reachable import MOST_COMBINATIONS, Stand, reach
 from simfw.engine.simulator import Prepared, Simulation
-from simfw.engine.ticking import ticking_states
+from simfw.engine.ticking import ticking_groups
 from simfw.errors import EndlessInstant
 from simfw.gadget.firmware import states_of_reading
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario
 
-__all__ = ["Mode", "combinations", "light_run_times", "modes", "modes_of_states", "ticking_groups"]
+__all__ = ["MOST_COMBINATIONS", "MOST_MODES", "Mode", "Survey", "Together", "light_run_times",
+           "modes", "modes_of_states", "survey"]  # fmt: skip
 
-Combination = tuple[str, ...]
+MOST_MODES = 60  # combinations of parts that do not meet, listed one by one
+MOST_INSTANTS = 20_000  # in which a period is looked for
 _WARM_UPS_NS = tuple(seconds * 10**9 for seconds in (5, 60, 600, 6000))  # to find the period in
-_MOST = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mode:
     """One resting combination.
 
-    `states` maps each behaviour region to its state (states joined by `/` where it ticks).
+    `states` maps each deciding region to its state (states joined by `/` where it ticks).
     `current_a` is the mean current at `charge`, `parts_a` its parts by consumer, largest first.
+    `within_a`, where it is not None, is how far the mean may be off: the parts tick on periods
+    that hardly come round together, so that shares of time are multiplied. `left_by` is what makes
+    the gadget leave the mode at once at this charge; there is no current then.
     `run_time_s` is the time from full until the gadget leaves the mode by itself or the protection
     opens; `ends_by` says which; both None when neither happens within a hundred years.
     `lights` holds the FL 1 run time of each light that is on in it, bars left out.
@@ -45,40 +56,133 @@ class Mode:
 
     states: Mapping[str, str]
     charge: float
-    current_a: float
+    current_a: float | None
     parts_a: Mapping[str, float]
-    voltage_v: float
+    voltage_v: float | None
     run_time_s: float | None
     ends_by: str | None
     lights: Mapping[str, LightRunTime]
     readings: Mapping[str, tuple[float, float, float]]
+    within_a: float | None = None
+    left_by: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """Parts that are listed apart: how many combinations are not listed, and how far the currents
+    of parts add up: `sum_a` is what they make with each at its largest, `current_a` what that draws
+    together.
+    """
+
+    left_out: int
+    sum_a: float
+    current_a: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """The modes, the one the gadget starts in first, then in the order of the file.
+
+    `together` tells of combinations that are not listed (None: there are none), `whole` whether all
+    combinations of states were looked at. `restless` names those that never come to rest.
+    """
+
+    modes: tuple[Mode, ...]
+    together: Together | None
+    whole: bool
+    restless: tuple[str, ...] = ()
 
 
 def modes(
-    gadget: Gadget, *, charge: float = 1.0, prepared: Prepared | None = None,
-    restless: list[str] | None = None,
+    gadget: Gadget, *, charge: float = 1.0, prepared: Prepared | None = None
 ) -> list[Mode]:
-    """All modes of `gadget`, the one it starts in first, then in the order of the file.
+    """The modes of `gadget` as `survey` lists them."""
+    return list(survey(gadget, charge=charge, prepared=prepared).modes)
+
+
+def survey(
+    gadget: Gadget, *, charge: float = 1.0, prepared: Prepared | None = None
+) -> Survey:
+    """The modes of `gadget`, and what is not listed.
 
     `charge` (0..1) is where the mean current is read. `prepared` lends its tabulated circuit.
-    Raises DescriptionError and EndlessInstant like `simulate`; with `restless`, combinations that
-    never come to rest are left out and put there by name.
+    Raises DescriptionError like `simulate`.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    regions = _behaviour(prepared.system)
-    found = []
-    for allowed, combination in _found(prepared.system):
+    parts, whole = _parts(gadget, prepared.system)
+    restless: list[str] = []
+
+    def made(stand: Stand) -> Mode | None:
         try:
-            found.append(_mode(prepared, regions, allowed, combination, charge))
+            return _mode(prepared, stand, charge)
         except EndlessInstant:
-            if restless is None:
-                raise
-            named = zip(regions, allowed, strict=True)
-            restless.append(", ".join(
-                f"{region.name}.{'/'.join(s.name for s in region.states if s.name in group)}"
-                for region, group in named
-            ))
-    return found
+            named = _shown(prepared.system, stand)
+            restless.append(", ".join(f"{name}.{states}" for name, states in named.items()))
+            return None
+
+    count = math.prod(len(part) for part in parts)
+    if count <= MOST_MODES:
+        stands = _in_order(prepared.system, [_joined(chosen) for chosen in product(*parts)])
+        found = [mode for stand in stands if (mode := made(stand)) is not None]
+        return Survey(modes=tuple(found), together=None, whole=whole, restless=tuple(restless))
+    start = [part[0] for part in parts]
+    first = made(_joined(start))
+    listed = [] if first is None else [first]
+    base_a = 0.0 if first is None else first.current_a or 0.0
+    largest, sum_a = list(start), base_a
+    for n, part in enumerate(parts):
+        added_a = 0.0
+        for stand in part[1:]:
+            mode = made(_joined([*start[:n], stand, *start[n + 1 :]]))
+            if mode is None:
+                continue
+            listed.append(mode)
+            if mode.current_a is not None and mode.current_a - base_a > added_a:
+                added_a, largest[n] = mode.current_a - base_a, stand
+        sum_a += added_a
+    all_on = made(_joined(largest))
+    drawn_a = None if all_on is None else all_on.current_a
+    together = Together(
+        left_out=count - len(listed), sum_a=sum_a,
+        current_a=sum_a if drawn_a is None else drawn_a,
+    )
+    return Survey(
+        modes=tuple(listed), together=together, whole=whole, restless=tuple(restless)
+    )
+
+
+def _parts(gadget: Gadget, system: System) -> tuple[list[tuple[Stand, ...]], bool]:
+    """The stands of each set of regions that do not meet, and whether none was left out."""
+    read = {
+        word.partition(".")[0] for key in gadget.readings for word in states_of_reading(key)
+    }
+    chosen = deciding(system, read)
+    names = {region.name for region in chosen}
+    found = [reach(regions, names) for regions in apart(system, cone(system, chosen))]
+    found = [one for one in found if one.stands]
+    return [one.stands for one in found], all(one.whole for one in found)
+
+
+def _joined(stands: Sequence[Stand]) -> Stand:
+    """One stand of all parts."""
+    allowed: dict[str, frozenset[str]] = {}
+    states: dict[str, str] = {}
+    for stand in stands:
+        allowed |= stand.allowed
+        states |= stand.states
+    return Stand(allowed=allowed, states=states)
+
+
+def _in_order(system: System, stands: Sequence[Stand]) -> list[Stand]:
+    """The start first, then in the order in which the file writes the states."""
+    first, *others = stands
+    rank = {
+        region.name: {state.name: n for n, state in enumerate(region.states)}
+        for region in behaviour_of(system)
+    }
+    names = [name for name in rank if name in first.allowed]
+    others.sort(key=lambda one: [rank[name][one.states[name]] for name in names])
+    return [first, *others]
 
 
 def modes_of_states(
@@ -91,23 +195,33 @@ def modes_of_states(
     where none can be reached, all others are.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    regions = _behaviour(prepared.system)
-    starts = {region.name: region.starts for region in regions}
-    known, ticking = _found(prepared.system), ticking_groups(regions)
+    parts, _ = _parts(gadget, prepared.system)
+    start = [part[0] for part in parts]
+    written = behaviour_of(prepared.system)
+    starts = {region.name: region.starts for region in written}
+    ticking = ticking_groups(written)
+
+    def moved(stand: Stand) -> int:
+        return sum(starts[name] not in group for name, group in stand.allowed.items())
+
     made: dict[tuple[frozenset[str], ...], Mode] = {}
     result = {}
     for name, state in states:
-        held = {**starts, name: state}
-        wanted = tuple(held[region.name] for region in regions)
-        place = list(starts).index(name)
-        holding = [item for item in known if state in item[0][place]]
-        item = max(
-            holding or [_item(ticking, wanted)],
-            key=lambda one: sum(s in group for s, group in zip(wanted, one[0], strict=True)),
+        stands = [
+            _joined([*start[:n], stand, *start[n + 1 :]])
+            for n, part in enumerate(parts) for stand in part
+            if state in stand.allowed.get(name, ())
+        ]
+        alone = _joined(start)
+        held = Stand(
+            allowed={**alone.allowed, name: ticking[name].get(state, frozenset([state]))},
+            states={**alone.states, name: state},
         )
-        if item[0] not in made:
-            made[item[0]] = _mode(prepared, regions, *item, charge)
-        result[name, state] = made[item[0]]
+        stand = min(stands or [held], key=moved)
+        key = tuple(stand.allowed.values())
+        if key not in made:
+            made[key] = _mode(prepared, stand, charge)
+        result[name, state] = made[key]
     return result
 
 
@@ -120,7 +234,7 @@ def light_run_times(
     `modes_of_states`; bars are left out.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    starts = {region.name: region.starts for region in _behaviour(prepared.system)}
+    starts = {region.name: region.starts for region in behaviour_of(prepared.system)}
 
     def moved(mode: Mode) -> int:
         return sum(starts[name] not in group.split("/") for name, group in mode.states.items())
@@ -134,241 +248,106 @@ def light_run_times(
     return found
 
 
-_Item = tuple[tuple[frozenset[str], ...], Combination]
-Ticking = dict[str, dict[str, frozenset[str]]]
-
-
-def _behaviour(system: System) -> list[Region]:
-    return [region for region in system.regions if region.group == "behaviour"]
-
-
-def _item(ticking: Ticking, combination: Combination) -> _Item:
-    """A combination with the states that each region ticks through in it."""
-    return tuple(
-        groups.get(state, frozenset([state]))
-        for groups, state in zip(ticking.values(), combination, strict=True)
-    ), combination
-
-
-def _found(system: System) -> list[_Item]:
-    """The modes that may be reached, the one it starts in first, then in the order of the file."""
-    regions = _behaviour(system)
-    ticking = ticking_groups(regions)
-    found: dict[tuple[frozenset[str], ...], Combination] = {}
-    for combination in combinations(system):
-        found.setdefault(*_item(ticking, combination))
-    first, *others = found.items()
-    order = [{state.name: n for n, state in enumerate(region.states)} for region in regions]
-    others.sort(key=lambda item: [rank[s] for rank, s in zip(order, item[1], strict=True)])
-    return [first, *others]
-
-
-def _mode(
-    prepared: Prepared,
-    regions: list[Region],
-    allowed: tuple[frozenset[str], ...],
-    combination: Combination,
-    charge: float,
-) -> Mode:
+def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
     gadget = prepared.gadget
-    starts = {region.name: state for region, state in zip(regions, combination, strict=True)}
-    system = _resting(prepared.system, starts, dict(zip(starts, allowed, strict=True)))
+    system = _resting(prepared.system, stand)
     rested = prepared.with_system(system)
+    places = tuple(
+        n for n, region in enumerate(system.regions) if region.name in stand.allowed
+    )
+    allowed = tuple(stand.allowed[system.regions[n].name] for n in places)
     for lasts_ns in _WARM_UPS_NS:
-        warm = _simulation(rested, charge, lasts_ns)
-        before = warm.run()
-        if warm.folder.cycles or not warm.phase.ticks:
+        leaving = Leaving(places, allowed)
+        warm = _simulation(rested, charge, lasts_ns, leaving)
+        with contextlib.suppress(LeftError):
+            warm.go(MOST_INSTANTS)
+        cycle = whole_cycle(warm)
+        if cycle is not None or leaving.left is not None or not warm.phase.ticks:
             break
-    period = max((cycle.period_ns for cycle in warm.folder.cycles), default=10**9)
-    run = Simulation(
-        rested, _scenario(before.end_charge, period), 0, True, False, (), before.final, log=False
-    ).run()
-    seconds = period * 1e-9
-    parts = {use.name: use.charge_c / seconds for use in run.consumers if use.charge_c > 0.0}
-    places = tuple(run.regions.index(region.name) for region in regions)
-    lasts = lasting(rested, places, allowed)
-    names = {
-        region.name: "/".join(s.name for s in region.states if s.name in group)
-        for region, group in zip(regions, allowed, strict=True)
-    }
     readings = {
         key: (figure.low, figure.value, figure.high)
         for key, figure in gadget.readings.items()
-        if _is_reading_of(key, regions, allowed)
+        if _is_reading_of(key, stand.allowed)
     }
+    current_a: float | None = None
+    parts: Mapping[str, float] = {}
+    voltage_v = within_a = left_by = None
+    ends_by: str | None
+    if leaving.left is None and cycle is None and warm.phase.ticks:
+        mixed = blend(rested, warm, charge)
+        current_a, parts, voltage_v = mixed.current_a, mixed.parts_a, mixed.voltage_v
+        within_a = mixed.within_a
+        run_time_s, ends_by, lights = mixed.run_time_s, mixed.ends_by, {}
+    else:
+        if leaving.left is not None:
+            left_by = leaving.left[1]
+        else:
+            clock = warm.phase.clock if cycle is None else cycle.turn(0).clock
+            amps, _ = clock.currents(charge)
+            own = dict(zip(prepared.circuit.consumers, amps, strict=True))
+            if clock.extra_drain_a:
+                own["controller"] = own.get("controller", 0.0) + clock.extra_drain_a
+            parts, current_a = own, sum(own.values())
+            voltage_v = clock.voltage(charge)
+        lasts = lasting(rested, places, allowed)
+        run_time_s, ends_by, lights = lasts.run_time_s, lasts.ends_by, dict(lasts.lights)
+    drawn = {name: amps for name, amps in parts.items() if amps > 0.0}
     return Mode(
-        states=names,
+        states=_shown(system, stand),
         charge=charge,
-        current_a=run.charge_used_c / seconds,
-        parts_a=dict(sorted(parts.items(), key=lambda item: -item[1])),
-        voltage_v=run.end_voltage_v,
-        run_time_s=lasts.run_time_s,
-        ends_by=lasts.ends_by,
-        lights=lasts.lights,
+        current_a=current_a,
+        parts_a=dict(sorted(drawn.items(), key=lambda item: -item[1])),
+        voltage_v=voltage_v,
+        run_time_s=run_time_s,
+        ends_by=ends_by,
+        lights=lights,
         readings=readings,
+        within_a=within_a,
+        left_by=left_by,
     )
 
 
-def _is_reading_of(
-    key: str, regions: list[Region], allowed: tuple[frozenset[str], ...]
-) -> bool:
-    """Whether the reading called `key` (region.state, several joined by blanks) is of this mode."""
+def _shown(system: System, stand: Stand) -> dict[str, str]:
+    """The states of each deciding region, in the order of the file."""
+    return {
+        region.name: "/".join(
+            state.name for state in region.states if state.name in stand.allowed[region.name]
+        )
+        for region in behaviour_of(system) if region.name in stand.allowed
+    }
+
+
+def _is_reading_of(key: str, allowed: Mapping[str, frozenset[str]]) -> bool:
+    """Whether the reading called `key` is of this mode."""
     wanted = states_of_reading(key)
-    groups = {region.name: group for region, group in zip(regions, allowed, strict=True)}
-    for name in wanted:
-        region, _, state = name.partition(".")
-        group = groups.get(region)
-        if group is None or not any(s == state or s.startswith(state + ".") for s in group):
+    for word in wanted:
+        name, _, state = word.partition(".")
+        group = allowed.get(name, frozenset())
+        if not any(s == state or s.startswith(state + ".") for s in group):
             return False
     return bool(wanted)
 
 
-def _scenario(charge: float, lasts_ns: int) -> Scenario:
-    return Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=lasts_ns)
+def _simulation(
+    prepared: Prepared, charge: float, lasts_ns: int, leaving: Leaving
+) -> Simulation:
+    rest = Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=lasts_ns)
+    return Simulation(prepared, rest, 0, True, False, (leaving,), None, log=False)
 
 
-def _simulation(prepared: Prepared, charge: float, lasts_ns: int) -> Simulation:
-    return Simulation(prepared, _scenario(charge, lasts_ns), 0, True, False, (), None, log=False)
-
-
-def ticking_groups(regions: Sequence[Region]) -> Ticking:
-    """For each region, the states it ticks through by itself, by state."""
-    result: Ticking = {}
-    numbers = ticking_states(System(regions=tuple(regions)))
-    for region, ticks in zip(regions, numbers, strict=True):
-        names = {region.states[n].name for n in ticks}
-        groups: dict[str, frozenset[str]] = {}
-        for name in names:
-            reached = {name}
-            ahead = [name]
-            while ahead:
-                here = ahead.pop()
-                for row in region.rows:
-                    ticks_on = row.after_ns is not None and here in row.sources
-                    if ticks_on and row.to in names and row.to not in reached:
-                        reached.add(row.to)
-                        ahead.append(row.to)
-            groups[name] = frozenset(reached)
-        result[region.name] = groups
-    return result
-
-
-def _resting(
-    system: System, starts: Mapping[str, str], allowed: Mapping[str, frozenset[str]]
-) -> System:
-    """The same system, starting in the mode, without the dwells that would end it."""
-    regions = []
-    for region in system.regions:
-        if region.name in starts:
-            inside = allowed[region.name]
-            rows = tuple(
-                row for row in region.rows if row.after_ns is None or row.to in inside
-            )
-            region = replace(region, starts=starts[region.name], rows=rows)
-        regions.append(region)
+def _resting(system: System, stand: Stand) -> System:
+    """The same system, standing so from the start, without what would end it by itself."""
+    events = spontaneous(behaviour_of(system))
+    regions = [
+        _standing(region, stand, events) if region.group == "behaviour" else region
+        for region in system.regions
+    ]
     return replace(system, regions=tuple(regions))
 
 
-# -- reachable combinations ------------------------------------------------------------------------
-
-
-def combinations(system: System) -> list[Combination]:
-    """State combinations of the behaviour regions that events and dwells may lead to.
-
-    Guards over behaviour states are read exactly; what depends on buttons, sensors, cell or USB may
-    go either way. The start comes first.
-    """
-    regions = [region for region in system.regions if region.group == "behaviour"]
-    start = tuple(region.starts for region in regions)
-    seen = {start: None}
-    ahead = deque([start])
-    while ahead and len(seen) < _MOST:
-        here = ahead.popleft()
-        for there in _successors(regions, system, here):
-            if there not in seen:
-                seen[there] = None
-                ahead.append(there)
-    return list(seen)
-
-
-def _successors(
-    regions: list[Region], system: System, here: Combination
-) -> Iterator[Combination]:
-    for event in system.events:
-        if not any(event in row.emit for region in regions for row in region.rows):
-            yield from _offer(regions, here, (event,), 0)
-    for number, region in enumerate(regions):
-        for row in region.rows:
-            if row.after_ns is None or here[number] not in row.sources:
-                continue
-            if _maybe(row.when, regions, here) is not False:
-                for there in _targets(region, row, here, number):
-                    yield from _offer(regions, there, row.emit, 0)
-
-
-def _offer(
-    regions: list[Region], here: Combination, queue: tuple[str, ...], depth: int
-) -> Iterator[Combination]:
-    """Offer queued events to all regions; branch where a guard may go either way."""
-    if not queue or depth > 32:
-        yield here
-        return
-    event, rest = queue[0], queue[1:]
-    branches: list[tuple[Combination, tuple[str, ...]]] = [(here, rest)]
-    for number, region in enumerate(regions):
-        following: list[tuple[Combination, tuple[str, ...]]] = []
-        for state, later in branches:
-            certain = False
-            for row in region.rows:
-                if row.on != event or state[number] not in row.sources:
-                    continue
-                may = _maybe(row.when, regions, state)
-                if may is False:
-                    continue
-                following += [
-                    (there, later + row.emit) for there in _targets(region, row, state, number)
-                ]
-                if may is True:
-                    certain = True
-                    break
-            if not certain:
-                following.append((state, later))
-        branches = following
-    for state, later in branches:
-        yield from _offer(regions, state, later, depth + 1)
-
-
-def _targets(
-    region: Region, row: Row, here: Combination, number: int
-) -> Iterator[Combination]:
-    if row.to == "same":
-        yield here
-        return
-    for name in region.resume_points if row.to == "resume" else (row.to,):
-        yield (*here[:number], name, *here[number + 1 :])
-
-
-def _maybe(
-    expression: Expression | None, regions: list[Region], here: Combination
-) -> bool | None:
-    """True, False, or None where the expression may go either way."""
-    match expression:
-        case None:
-            return True
-        case Constant(value):
-            return value
-        case Inside(name, states):
-            for region, state in zip(regions, here, strict=True):
-                if region.name == name:
-                    return state in states
-            return None
-        case Not(part):
-            inner = _maybe(part, regions, here)
-            return None if inner is None else not inner
-        case All(parts):
-            read = [_maybe(part, regions, here) for part in parts]
-            return False if False in read else None if None in read else True
-        case Any(parts):
-            read = [_maybe(part, regions, here) for part in parts]
-            return True if True in read else None if None in read else False
-    return None
+def _standing(region: Region, stand: Stand, events: frozenset[str]) -> Region:
+    rows = region.rows
+    inside = stand.allowed.get(region.name)
+    if inside is not None:
+        rows = tuple(row for row in rows if not leads_out(region, row, inside, events))
+    return replace(region, starts=stand.states.get(region.name, region.starts), rows=rows)

@@ -138,8 +138,11 @@ class Simulation:
         self.go()
         return self._result()
 
-    def go(self) -> None:
-        """Run to the end, without the ledger: what came of it stands in `events`, `empty_at`."""
+    def go(self, most: int | None = None) -> bool:
+        """Run to the end, without the ledger: what came of it stands in `events`, `empty_at`.
+
+        False where `most` steps from instant to instant were not enough; it then stands there.
+        """
         plant = self.plant
         if self.resumed is None:
             self.alive = not plant.protected
@@ -150,9 +153,13 @@ class Simulation:
         else:
             self._was_awake = self.phase.loads.controller == "awake"
             self.folder.enter(plant.context())
+        steps = 0
         while self._step():
-            pass
+            steps += 1
+            if steps == most:
+                return False
         self._expectations_at_end()
+        return True
 
     def _step(self) -> bool:
         """Go on to the next instant and handle it; False at the end of the run."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from simfw.behaviour.region import System
+from collections.abc import Sequence
 
-__all__ = ["ticking_states"]
+from simfw.behaviour.region import Region, System
+
+__all__ = ["ticking_groups", "ticking_states"]
 
 
 def ticking_states(system: System) -> tuple[frozenset[int], ...]:
@@ -34,3 +36,24 @@ def _returns(state: int, leads: dict[int, set[int]]) -> bool:
             reached.add(here)
             ahead |= leads.get(here, set())
     return False
+
+
+def ticking_groups(regions: Sequence[Region]) -> dict[str, dict[str, frozenset[str]]]:
+    """For each region, the states it ticks through by its own dwells, by state."""
+    result = {}
+    for region, ticks in zip(regions, ticking_states(System(regions=tuple(regions))), strict=True):
+        names = {region.states[n].name for n in ticks}
+        groups: dict[str, frozenset[str]] = {}
+        for name in names:
+            reached = {name}
+            ahead = [name]
+            while ahead:
+                here = ahead.pop()
+                for row in region.rows:
+                    ticks_on = row.after_ns is not None and here in row.sources
+                    if ticks_on and row.to in names and row.to not in reached:
+                        reached.add(row.to)
+                        ahead.append(row.to)
+            groups[name] = frozenset(reached)
+        result[region.name] = groups
+    return result

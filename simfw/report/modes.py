@@ -8,29 +8,28 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from simfw.engine.lasting import EMPTIED
+from simfw.engine.reachable import MOST_COMBINATIONS
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 from simfw.report.text import columns, guess_keys, guess_lines, plain, ticking_text
 
 if TYPE_CHECKING:
     from simfw.behaviour.cycles import Loop
-    from simfw.engine.modes import Mode
+    from simfw.engine.modes import Mode, Survey
     from simfw.gadget.model import Gadget
 
-__all__ = ["modes_json", "modes_text", "unmatched_readings"]
+__all__ = ["current_text", "left_out", "modes_json", "modes_text", "unmatched_readings"]
 
 LARGEST = 3  # parts of a mean current that are named
 ENDLESS = "it does not end within 100 years"
 
 
-def modes_json(
-    gadget: Gadget, modes: Sequence[Mode], restless: Sequence[str] = (),
-    loops: Sequence[Loop] = (),
-) -> dict[str, Any]:
+def modes_json(gadget: Gadget, found: Survey, loops: Sequence[Loop] = ()) -> dict[str, Any]:
     """The modes as values for JSON; currents in ampere, times in second.
 
-    `restless` are combinations that never come to rest, `loops` rows that lead round in no time.
+    `loops` are rows that lead round in no time.
     """
+    modes, together = found.modes, found.together
     return {
         "gadget": gadget.head.name,
         "modes": [
@@ -39,6 +38,8 @@ def modes_json(
                 "charge": mode.charge,
                 "voltage_v": mode.voltage_v,
                 "average_current_a": mode.current_a,
+                "within_a": mode.within_a,
+                "left_by": mode.left_by,
                 "parts": [
                     {"name": name, "average_current_a": amps}
                     for name, amps in mode.parts_a.items()
@@ -59,7 +60,13 @@ def modes_json(
             | ({"why": ENDLESS} if mode.run_time_s is None else {})
             for mode in modes
         ],
-        "restless": list(restless),
+        "together": None if together is None else {
+            "left_out": together.left_out,
+            "sum_a": together.sum_a,
+            "average_current_a": together.current_a,
+        },
+        "whole": found.whole,
+        "restless": list(found.restless),
         "endless": [{"rows": list(loop.rows)} for loop in loops],
         "readings_without_mode": unmatched_readings(gadget, modes),
         "guesses": guess_keys(gadget, hands=False),
@@ -67,11 +74,12 @@ def modes_json(
 
 
 def modes_text(
-    gadget: Gadget, modes: Sequence[Mode], paint: Callable[[str, str], str] = plain,
-    restless: Sequence[str] = (), loops: Sequence[Loop] = (),
+    gadget: Gadget, found: Survey, paint: Callable[[str, str], str] = plain,
+    loops: Sequence[Loop] = (),
 ) -> str:
     """The modes as a table, a line each; `paint` as in `text_report`, the rest as in the JSON."""
-    endless = _endless(restless, loops, paint)
+    modes = found.modes
+    endless = _endless(found.restless, loops, paint)
     if not modes:
         head = paint(f"{gadget.head.name}: no combination of states comes to rest", "head")
         return "\n".join([head, *endless]) + "\n"
@@ -81,7 +89,7 @@ def modes_text(
     rows = [
         (
             *(ticking_text(states) for states in mode.states.values()),
-            format_si(mode.current_a, "A"),
+            current_text(mode),
             _run_time(mode),
             ", ".join(
                 f"{name} {format_si(amps, 'A')}"
@@ -100,6 +108,7 @@ def modes_text(
         paint(table[0], "head"),
         *table[1:],
     ]
+    lines += [f"  {line}" for line in left_out(found)]
     lines += _fading(modes)
     lines += _endings(modes)
     lines += endless
@@ -124,6 +133,43 @@ def unmatched_readings(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
     """The keys of the meter's readings that belong to no mode."""
     used = {key for mode in modes for key in mode.readings}
     return [key for key in gadget.readings if key not in used]
+
+
+def current_text(mode: Mode) -> str:
+    """The mean current, marked where it is not exact."""
+    if mode.current_a is None:
+        return "-"
+    return format_si(mode.current_a, "A") + ("" if mode.within_a is None else " ~")
+
+
+def left_out(found: Survey) -> list[str]:
+    """What the figures rest on, and what is not listed, a sentence each."""
+    lines = []
+    modes = found.modes
+    causes = sorted({mode.left_by for mode in modes if mode.left_by is not None})
+    if causes:
+        charge = format_percent(modes[0].charge)
+        lines.append(f"- cannot be held at {charge} charge: left at once, by {', '.join(causes)}")
+    within = [mode.within_a for mode in modes if mode.within_a is not None]
+    if within:
+        lines.append(
+            "~ parts tick on periods that hardly come round together: shares of time are "
+            f"multiplied; within {format_si(max(within), 'A')}"
+        )
+    together = found.together
+    if together is not None:
+        lines.append(
+            f"{together.left_out} more combinations are not listed: their parts do not meet, and "
+            "what each adds to the first line adds up; all at their largest: "
+            f"{format_si(together.sum_a, 'A')} added up, "
+            f"{format_si(together.current_a, 'A')} together"
+        )
+    if not found.whole:
+        lines.append(
+            f"only {MOST_COMBINATIONS} combinations of states were looked at: there may be more "
+            "modes"
+        )
+    return lines
 
 
 def _run_time(mode: Mode) -> str:
@@ -156,7 +202,7 @@ def _endings(modes: Sequence[Mode]) -> list[str]:
 
 def _agrees(mode: Mode, low: float, high: float) -> bool | None:
     """Whether the model is within the reading's range; None for a reading without one."""
-    return None if low == high else low <= mode.current_a <= high
+    return None if low == high or mode.current_a is None else low <= mode.current_a <= high
 
 
 def _readings(
@@ -168,7 +214,9 @@ def _readings(
         for key, (low, value, high) in mode.readings.items():
             agrees = _agrees(mode, low, high)
             verdict = {None: "", True: "within its range", False: "outside its range"}[agrees]
-            off = f"{100 * (mode.current_a / value - 1):+.1f} %" if value else ""
+            off = ""
+            if value and mode.current_a is not None:
+                off = f"{100 * (mode.current_a / value - 1):+.1f} %"
             shown = format_si(value, "A")
             if agrees is not None:
                 shown += f" ({format_si(low, 'A')} .. {format_si(high, 'A')})"
@@ -177,7 +225,7 @@ def _readings(
                 if f"{region}." not in f"{key}."
             )
             named = f"{key} ({where})" if where else key
-            rows.append((named, shown, format_si(mode.current_a, "A"), off, verdict))
+            rows.append((named, shown, current_text(mode), off, verdict))
     unmatched = [f"  no resting combination is {key}" for key in unmatched_readings(gadget, modes)]
     if not rows and not unmatched:
         return []

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simfw.behaviour.build import build_system
-from simfw.engine.modes import ticking_groups
+from simfw.engine.ticking import ticking_groups
 from simfw.errors import UsageError
 from simfw.quantity import format_duration, format_percent, format_si
 from simfw.report.text import heading

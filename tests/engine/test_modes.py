@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 
 from simfw.behaviour.build import build_system
-from simfw.engine.modes import combinations, modes
+from simfw.engine.meeting import apart, cone, deciding
+from simfw.engine.modes import MOST_MODES, modes, survey
+from simfw.engine.reachable import reach
 from simfw.loading import load_gadget
-from tests.engine.bench import LARDER_LAMP, gadget_of
+from tests.engine.bench import LARDER_LAMP, gadget_of, run
 
 PLAIN = """
 [gadget]
@@ -89,11 +91,22 @@ def test_the_larder_lamps_modes_begin_with_standby_and_leave_out_what_cannot_be(
     assert full.run_time_s == pytest.approx(4.9 * 3600, rel=0.02)
 
 
+def states_of(text: str) -> set[tuple[str, ...]]:
+    """The combinations of states of the written regions that can be reached."""
+    system = build_system(gadget_of(text))
+    written = [region for region in system.regions if region.group == "behaviour"]
+    names = [region.name for region in written]
+    found = reach(cone(system, written), set(names))
+    assert found.whole
+    return {tuple("/".join(sorted(stand.allowed[name])) for name in names)
+            for stand in found.stands}
+
+
 def test_a_state_that_no_row_reaches_is_no_mode():
-    """Combinations are those that rows lead to, with guards over behaviour states obeyed."""
-    found = combinations(build_system(gadget_of(PLAIN)))
-    assert ("never", "on") not in found
-    assert found[0] == ("dark", "on")
+    """Stands are those that rows lead to, with guards over behaviour states obeyed."""
+    assert states_of(PLAIN) == {
+        ("dark", "off/on"), ("lit.full", "off/on"), ("lit.weak", "off/on")
+    }
 
 
 GUARDED = """
@@ -124,12 +137,230 @@ rows = [
 """
 
 
-def test_guards_over_states_are_obeyed_and_what_depends_on_a_button_may_go_either_way():
-    """From one only to two while b is off; four needs b on, which needs the button's side."""
-    found = set(combinations(build_system(gadget_of(GUARDED))))
-    assert ("two", "off") in found
-    assert ("two", "on") in found  # the button may be read pressed
-    assert ("four", "on") in found
-    assert ("four", "off") not in found
-    assert ("three", "off") not in found
-    assert ("three", "on") in found
+def test_a_button_is_read_as_its_events_leave_it():
+    """While `key.press` is heard the key is pressed, at `key.release` it is not: so b stays off,
+    and a gets no further than two.
+    """
+    assert states_of(GUARDED) == {("one", "off"), ("two", "off")}
+
+
+ARMED = """
+[gadget]
+name = "Armed"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[loads.lamp]
+current = "{current}"
+[buttons.key]
+[behaviour.lamp]
+starts = "dark"
+states.dark = {{}}
+states.armed = {{}}
+states.lit = {{ lamp = "on" }}
+states.stuck = {{ lamp = "on" }}
+rows = [
+  {{ on = "key.press", from = "dark", to = "armed" }},
+  {{ on = "key.click", from = "armed", to = "lit" }},
+  {{ on = "key.click", from = "dark", to = "stuck" }},
+  {{ on = "key.click", from = "lit", to = "dark" }},
+]
+"""
+
+
+def test_no_click_comes_without_a_press():
+    """From dark the press always comes first, so that the click finds the lamp armed."""
+    found = [mode.states["lamp"] for mode in modes(gadget_of(ARMED.format(current="20 mA")))]
+    assert found == ["dark", "armed", "lit"]
+
+
+TOLD = """
+[gadget]
+name = "Told"
+[cell]
+curve = "lco"
+capacity = "1000 mAh"
+[controller]
+asleep = "3 uA"
+[loads]
+lamp = { current = "8 mA" }
+flag = { current = "3 mA" }
+horn = { current = "12 mA" }
+[buttons.key]
+[behaviour.heart]
+starts = "beat"
+states.beat = {}
+rows = [{ after = "250 ms", from = "beat", to = "beat", emit = "heart.tick" }]
+[behaviour.light]
+starts = "off"
+states.off = {}
+states.on = { lamp = "on" }
+rows = [
+  { on = "heart.tick", from = "off", to = "on" },
+  { on = "heart.tick", from = "on", to = "off" },
+]
+[behaviour.count]
+starts = "c0"
+states.c0 = {}
+states.c1 = {}
+states.c2 = {}
+states.c3 = { flag = "on" }
+rows = [
+  { on = "heart.tick", from = "c0", to = "c1" },
+  { on = "heart.tick", from = "c1", to = "c2" },
+  { on = "heart.tick", from = "c2", to = "c3" },
+  { on = "heart.tick", from = "c3", to = "c0" },
+]
+[behaviour.alarm]
+starts = "quiet"
+states.quiet = {}
+states.loud = { horn = "on" }
+states.pause = {}
+rows = [
+  { on = "key.click", from = "quiet", to = "loud" },
+  { after = "200 ms", from = "loud", to = "pause", emit = "alarm.beep" },
+  { after = "300 ms", from = "pause", to = "loud" },
+  { on = "enough", from = ["loud", "pause"], to = "quiet" },
+]
+[behaviour.beeps]
+starts = "b0"
+states.b0 = {}
+states.b1 = {}
+states.b2 = {}
+rows = [
+  { on = "alarm.beep", from = "b0", to = "b1" },
+  { on = "alarm.beep", from = "b1", to = "b2" },
+  { on = "alarm.beep", from = "b2", to = "b0", emit = "enough" },
+]
+"""
+
+
+def test_what_an_event_of_another_region_toggles_ticks_with_it():
+    """A light that a heart-beat toggles is on half of the time, a flag at every fourth beat; what
+    counts beeps draws nothing and makes no mode, and what ends the beeping is left out.
+    """
+    found = {mode.states["alarm"]: mode for mode in modes(gadget_of(TOLD))}
+    assert list(found) == ["quiet", "loud/pause"]
+    quiet, loud = found.values()
+    assert quiet.states == {"light": "off/on", "count": "c0/c1/c2/c3", "alarm": "quiet"}
+    assert quiet.current_a == pytest.approx(8e-3 / 2 + 3e-3 / 4 + 3e-6, rel=1e-9)
+    assert loud.current_a == pytest.approx(quiet.current_a + 12e-3 * 0.2 / 0.5, rel=1e-9)
+    assert quiet.run_time_s == pytest.approx(3600.0 / quiet.current_a, rel=1e-5)
+
+
+def many(count: int) -> str:
+    """Lamps that each have a key of their own and do not meet."""
+    text = '[gadget]\nname = "Many"\n[cell]\ncurve = "lco"\ncapacity = "1 Ah"\n'
+    text += 'resistance = "0.1 ohm"\n'
+    for n in range(count):
+        text += f'''
+[loads.l{n}]
+current = "{n + 1} mA"
+[buttons.k{n}]
+[behaviour.r{n}]
+starts = "dark"
+states.dark = {{}}
+states.lit = {{ l{n} = "on" }}
+rows = [
+  {{ on = "k{n}.click", from = "dark", to = "lit" }},
+  {{ on = "k{n}.click", from = "lit", to = "dark" }},
+]
+'''
+    return text
+
+
+def test_parts_that_do_not_meet_are_listed_apart_above_a_counted_number():
+    """Ten lamps of a key each are 1024 combinations: eleven lines, and what all draw together."""
+    system = build_system(gadget_of(many(10)))
+    assert len(apart(system, cone(system, deciding(system)))) == 10
+    found = survey(gadget_of(many(10)))
+    assert len(found.modes) == 11 < MOST_MODES
+    assert [mode.current_a for mode in found.modes] == pytest.approx(
+        [0.0, *(1e-3 * (n + 1) for n in range(10))]
+    )
+    assert found.together is not None
+    assert found.together.left_out == 1024 - 11
+    assert found.together.sum_a == pytest.approx(0.055)
+    assert found.together.current_a == pytest.approx(0.055)
+    assert len(survey(gadget_of(many(3))).modes) == 8
+    assert survey(gadget_of(many(3))).together is None
+
+
+def winks(load: str) -> str:
+    """Five blinkers whose common period is 39,139.1 s."""
+    text = '[gadget]\nname = "Winks"\n[cell]\ncurve = "lco"\ncapacity = "200 mAh"\n'
+    text += 'resistance = "2 ohm"\n[controller]\nasleep = "2 uA"\n'
+    for n, (period, lasts) in enumerate([(700, 20), (1100, 30), (1300, 12), (1700, 40),
+                                         (2300, 25)]):
+        text += f'''
+[loads.l{n}]
+{load}
+[behaviour.w{n}]
+starts = "out"
+states.out = {{}}
+states.lit = {{ l{n} = "on" }}
+rows = [
+  {{ after = "{period - lasts} ms", from = "out", to = "lit" }},
+  {{ after = "{lasts} ms", from = "lit", to = "out" }},
+]
+'''
+    return text
+
+
+def test_blinkers_that_hardly_come_round_together_are_taken_by_their_shares_of_the_time():
+    """Constant loads just add up, so the mean is the sum of duties; the run time follows."""
+    (mode,) = modes(gadget_of(winks('current = "3 mA"')))
+    mean_a = 2e-6 + 3e-3 * (20 / 700 + 30 / 1100 + 12 / 1300 + 40 / 1700 + 25 / 2300)
+    assert mode.current_a == pytest.approx(mean_a, rel=1e-9)
+    assert mode.within_a == pytest.approx(0.0, abs=1e-12)
+    assert mode.run_time_s == pytest.approx(720.0 / mean_a, rel=1e-6)
+
+
+def test_what_loads_take_from_one_another_bounds_the_error_of_their_shares():
+    """Resistors sag together: the bound is told, and the mean of a long run lies within it."""
+    text = winks('resistance = "100 ohm"')
+    (mode,) = modes(gadget_of(text))
+    result = run(gadget_of(text), lasts="20 min", trace=False, log=False)
+    assert mode.within_a is not None
+    assert 0.0 < mode.within_a < 0.1 * mode.current_a
+    # 20 min cut off the last period of each: less than 1 % of what it draws.
+    assert abs(result.average_current_a - mode.current_a) < mode.within_a + 0.01 * mode.current_a
+
+
+def test_a_mode_that_the_gadget_leaves_at_once_has_no_current_at_that_charge():
+    """At 1 % the gauge reads flat under the lamp: lit cannot be held there."""
+    found = {
+        mode.states["lamp"]: mode
+        for mode in modes(load_gadget(LARDER_LAMP), charge=0.01)
+        if mode.states["sensor"] == "idle"
+    }
+    assert found["lit.full"].current_a is None
+    assert "cell.flat" in (found["lit.full"].left_by or "")
+    assert found["dark"].current_a is not None
+
+
+PASSING = """
+[gadget]
+name = "Passing"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[loads.lamp]
+current = "20 mA"
+[buttons.key]
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.deciding = {}
+states.lit = { lamp = "on" }
+rows = [
+  { on = "key.click", from = "dark", to = "deciding" },
+  { after = "0 s", from = "deciding", to = "lit" },
+  { on = "key.click", from = "lit", to = "dark" },
+]
+"""
+
+
+def test_a_state_that_is_left_in_the_instant_it_is_entered_is_no_mode():
+    """A zero dwell without a guard is passed through."""
+    assert [mode.states["lamp"] for mode in modes(gadget_of(PASSING))] == ["dark", "lit"]

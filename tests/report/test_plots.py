@@ -12,7 +12,7 @@ import pytest
 
 from simfw.behaviour.build import build_system
 from simfw.circuit.circuit import Circuit
-from simfw.engine.modes import ticking_groups
+from simfw.engine.ticking import ticking_groups
 from simfw.errors import UsageError
 from simfw.loading import load_gadget
 from simfw.report import plots

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simfw.quantity import Figure, format_percent, format_rough_time, format_si
+from simfw.report.modes import current_text, left_out
 from simfw.report.specification.document import (
     Block,
     Bullets,
@@ -33,20 +34,25 @@ RANGED_SHOWN = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Budget:
-    """Modes at a stated charge, and the consumers that the circuit knows, drawing or not."""
+    """Modes at a stated charge, and the consumers that the circuit knows, drawing or not.
+
+    `left_out` says what of the modes is not listed, empty where all are.
+    """
 
     charge: float
     modes: Sequence[Mode]
     consumers: Sequence[str]
+    left_out: Sequence[str] = ()
 
 
 def budget_of(gadget: Gadget, prepared: Prepared | None = None) -> Budget:
     """Work the budget out with the engine, at half charge and 25 degC."""
-    from simfw.engine.modes import modes
+    from simfw.engine.modes import survey
     from simfw.engine.simulator import Prepared
 
     prepared = Prepared(gadget) if prepared is None else prepared
-    return Budget(charge=CHARGE, modes=modes(gadget, charge=CHARGE, prepared=prepared),
+    found = survey(gadget, charge=CHARGE, prepared=prepared)
+    return Budget(charge=CHARGE, modes=found.modes, left_out=left_out(found),
                   consumers=tuple(prepared.circuit.consumers))  # fmt: skip
 
 
@@ -90,8 +96,11 @@ def _modes(budget: Budget) -> Table:
     for mode in budget.modes:
         runs = "never by itself" if mode.run_time_s is None else format_rough_time(mode.run_time_s)
         rows.append((
-            Cell(_mode_name(mode)), Cell(format_si(mode.current_a, "A"), numeric=True),
-            Cell(format_si(mode.voltage_v, "V", 4), numeric=True), Cell(runs, numeric=True),
+            Cell(_mode_name(mode)),
+            Cell(current_text(mode), numeric=True),
+            Cell("-" if mode.voltage_v is None else format_si(mode.voltage_v, "V", 4),
+                 numeric=True),
+            Cell(runs, numeric=True),
             Cell(mode.ends_by or "-"),
             Cell(", ".join(f"{key}: {format_si(value, 'A')} ({format_si(low, 'A')} to "
                            f"{format_si(high, 'A')})"
@@ -133,7 +142,8 @@ def power(subject: Subject) -> Section:
         Paragraph(f"Conditions: {format_percent(budget.charge)} charge, 25 °C, no USB, no hand, no "
                   "contact closed, nominal values of every part. All consumers are solved together "
                   "on one node, so that the sag of one is felt by all."),
-        _modes(budget), _consumers(subject, budget),
+        _modes(budget), *(Paragraph(text) for text in budget.left_out),
+        _consumers(subject, budget),
     ]  # fmt: skip
     widest = _widest(subject.gadget)
     if widest:
@@ -148,8 +158,8 @@ def power(subject: Subject) -> Section:
     if cell.cut_off is not None:
         usable += f", used from full down to the cut-off at {figure_text(cell.cut_off)}"
     blocks.append(Paragraph(usable + "; age, cold and high current take from it."))
-    if budget.modes:
-        rest = budget.modes[0]
+    rest = next(iter(budget.modes), None)
+    if rest is not None and rest.current_a is not None:
         blocks.append(Paragraph(
             f"Margin for the replacement: at rest ({_mode_name(rest)}) the gadget draws "
             f"{format_si(rest.current_a, 'A')}; each further microampere of the new controller "

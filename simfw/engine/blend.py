@@ -1,0 +1,254 @@
+"""What a gadget draws on average whose parts tick on periods that hardly come round together.
+
+Each set of regions that do not meet is run alone until it comes round; how long it is in which
+states is then exact. Together they are in each combination for the product of their shares of the
+time: over a long time that is exact too, where the periods do not lock. Whatever the phases are,
+only what loads take from one another (the sag of the cell under the others) hangs on them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, product
+from pathlib import Path
+
+import numpy as np
+
+from simfw.behaviour.region import Region
+from simfw.behaviour.table import IDLE
+from simfw.engine.clock import Clock
+from simfw.engine.cycle import Cycle
+from simfw.engine.lasting import EMPTIED
+from simfw.engine.meeting import apart
+from simfw.engine.phase import Phase
+from simfw.engine.prepared import Prepared
+from simfw.engine.simulation import Simulation
+from simfw.stimuli.scenario import Scenario
+
+__all__ = ["Blend", "blend", "whole_cycle"]
+
+MOST_JOINT = 1024  # combinations of parts that are solved together
+MOST_INSTANTS = 20_000  # in which a part has to come round
+_LASTS_NS = 6000 * 10**9
+_States = tuple[int, ...]  # of the regions of a part
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blend:
+    """Mean current and its parts (A) at one charge, the lowest terminal voltage (V) there, how far
+    the mean may be off whatever the phases (A), and the time from full until the cell is empty or a
+    falling cell ends it (s; None: never), with what ends it.
+    """
+
+    current_a: float
+    parts_a: Mapping[str, float]
+    voltage_v: float
+    within_a: float
+    run_time_s: float | None
+    ends_by: str | None
+
+
+def whole_cycle(simulation: Simulation) -> Cycle | None:
+    """The latest cycle that was found in which all goes round that ticks now."""
+    folder, due = simulation.folder, simulation.stepper.due()
+    states = simulation.phase.states
+    for cycle in reversed(folder.cycles):
+        if folder.is_whole(cycle, states, due):
+            return cycle
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Regions (by number) that come round together: the share of the time in each of their states,
+    and how often a second they wake the controller.
+    """
+
+    regions: tuple[int, ...]
+    shares: Mapping[_States, float]
+    wakes_hz: float
+
+
+def blend(prepared: Prepared, simulation: Simulation, charge: float) -> Blend:
+    """The mean of what `simulation`, of `prepared`, does at its end, at `charge` (0..1)."""
+    parts = [
+        part for regions in apart(prepared.system, prepared.system.regions)
+        if (part := _alone(prepared, regions, simulation, charge)) is not None
+    ]
+    mix = _Mix(simulation, parts)
+    weighed = mix.weighed()
+    amps = np.zeros(len(prepared.circuit.consumers))
+    for share, found in weighed:
+        amps += share * np.array(found.clock.currents(charge)[0])
+    drawn = dict(zip(prepared.circuit.consumers, amps.tolist(), strict=True))
+    woken_a = simulation.wake_c * mix.wakes_hz()
+    if woken_a:
+        drawn["controller"] = drawn.get("controller", 0.0) + woken_a
+    phases = [*(found for _, found in weighed), mix.heaviest(charge)]
+    seconds, ends_by = _run_time(prepared, weighed, phases, woken_a)
+    return Blend(
+        current_a=sum(drawn.values()),
+        parts_a=drawn,
+        voltage_v=min(found.clock.voltage(charge) for found in phases),
+        within_a=mix.within_a(charge),
+        run_time_s=seconds,
+        ends_by=ends_by,
+    )
+
+
+class _Mix:
+    """The parts together: `_likely` is where each is for longest, `_single` holds the phases of
+    each part while the others are there.
+    """
+
+    def __init__(self, simulation: Simulation, parts: Sequence[_Part]) -> None:
+        self._simulation = simulation
+        self._stands = tuple(simulation.stepper.states)
+        self._parts = parts
+        self._likely = [max(part.shares, key=lambda one, p=part: p.shares[one]) for part in parts]  # type: ignore[misc]
+        self._base = self._phase(self._likely)
+        self._single = [
+            {one: self._phase(self._with({n: one})) for one in part.shares}
+            for n, part in enumerate(parts)
+        ]
+
+    def _with(self, chosen: Mapping[int, _States]) -> list[_States]:
+        return [chosen.get(n, likely) for n, likely in enumerate(self._likely)]
+
+    def _phase(self, chosen: Sequence[_States]) -> Phase:
+        """The phase in which each part stands as `chosen` says."""
+        states = list(self._stands)
+        for part, inner in zip(self._parts, chosen, strict=True):
+            for place, state in zip(part.regions, inner, strict=True):
+                states[place] = state
+        stepper = self._simulation.stepper
+        stepper.states[:] = states
+        found = self._simulation.plant.phase()
+        stepper.states[:] = self._stands
+        return found
+
+    def weighed(self) -> list[tuple[float, Phase]]:
+        """Phases with their weights: shares of the time, or, where there are too many combinations,
+        as if what the parts draw just added up.
+        """
+        parts = self._parts
+        if math.prod(len(part.shares) for part in parts) <= MOST_JOINT:
+            return [
+                (math.prod(part.shares[one] for part, one in zip(parts, chosen, strict=True)),
+                 self._phase(chosen))
+                for chosen in product(*(part.shares for part in parts))
+            ]
+        return [(1.0 - len(parts), self._base)] + [
+            (part.shares[one], found)
+            for part, alone in zip(parts, self._single, strict=True)
+            for one, found in alone.items()
+        ]
+
+    def heaviest(self, charge: float) -> Phase:
+        """Each part where it draws most."""
+        return self._phase(
+            [max(alone, key=lambda one, a=alone: _total(a[one], charge))  # type: ignore[misc]
+             for alone in self._single]
+        )
+
+    def within_a(self, charge: float) -> float:
+        """How far the mean may be off (A). What two parts draw together is not what each draws
+        alone: at worst they meet whenever they can, or never.
+        """
+        base_a = _total(self._base, charge)
+        own_a = [{one: _total(found, charge) - base_a for one, found in alone.items()}
+                 for alone in self._single]
+        within_a = 0.0
+        for i, j in combinations(range(len(self._parts)), 2):
+            shares, its_shares = self._parts[i].shares, self._parts[j].shares
+            for one, other in product(shares, its_shares):
+                if one != self._likely[i] and other != self._likely[j]:
+                    joint = self._phase(self._with({i: one, j: other}))
+                    apart_a = _total(joint, charge) - base_a - own_a[i][one] - own_a[j][other]
+                    within_a += abs(apart_a) * min(shares[one], its_shares[other])
+        return within_a
+
+    def wakes_hz(self) -> float:
+        """How often a second the controller wakes: where no other part keeps it awake."""
+        asleep = [
+            sum(share for one, share in part.shares.items()
+                if alone[one].loads.controller != "awake")
+            for part, alone in zip(self._parts, self._single, strict=True)
+        ]
+        return sum(
+            part.wakes_hz * math.prod(asleep[:n] + asleep[n + 1 :])
+            for n, part in enumerate(self._parts)
+        )
+
+
+def _total(phase: Phase, charge: float) -> float:
+    return sum(phase.clock.currents(charge)[0])
+
+
+def _alone(
+    prepared: Prepared, regions: Sequence[Region], simulation: Simulation, charge: float
+) -> _Part | None:
+    """What a set of regions does by itself; None where nothing in it ticks."""
+    system, stepper = prepared.system, simulation.stepper
+    places = tuple(n for n, region in enumerate(system.regions) if region in regions)
+    due = stepper.due()
+    if all(due[n] >= IDLE or stepper.states[n] not in prepared.ticking[n] for n in places):
+        return None
+    standing = tuple(
+        replace(system.regions[n], starts=stepper.state_names[n][stepper.states[n]])
+        for n in places
+    )
+    events = {row.on for region in standing for row in region.rows}
+    alone = prepared.with_system(replace(
+        system, regions=standing,
+        conditions=tuple(one for one in system.conditions if {one.rises, one.falls} & events),
+    ))
+    rest = Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=_LASTS_NS)
+    watched = Simulation(alone, rest, 0, True, False, (), None, log=False)
+    watched.go(MOST_INSTANTS)
+    cycle = whole_cycle(watched)
+    spent: dict[_States, int] = {}
+    wakes_hz = 0.0
+    if cycle is not None:
+        for phase, lasts_ns, _ in cycle.parts():
+            spent[phase.states] = spent.get(phase.states, 0) + lasts_ns
+        wakes_hz = cycle.wakes / (cycle.period_ns * 1e-9)
+    else:
+        for phase, lasts_ns in watched.time_in.items():
+            spent[phase.states] = spent.get(phase.states, 0) + lasts_ns
+    whole = sum(spent.values())
+    return _Part(places, {states: ns / whole for states, ns in spent.items() if ns}, wakes_hz)
+
+
+def _run_time(
+    prepared: Prepared, weighed: Sequence[tuple[float, Phase]], phases: Sequence[Phase],
+    woken_a: float,
+) -> tuple[float | None, str | None]:
+    """From full at the mean drain (s), and what ends it: the cell's voltage is the lowest of any
+    combination.
+    """
+    ends_of = (phases[0], phases[-1])
+    nodes = np.unique(np.concatenate([found.clock.nodes for found in ends_of]))
+    total = np.full(len(nodes), woken_a)
+    for share, found in weighed:
+        clock = found.clock
+        total += share * np.interp(nodes, clock.nodes, clock.consumers_a.sum(axis=0))
+    mean = Clock(nodes, total[np.newaxis, :], np.zeros(len(nodes)), np.zeros(len(nodes)),
+                 phases[0].clock.capacity_c)  # fmt: skip
+    ends = [(max(found.open_at for found in phases), EMPTIED)]
+    gauge = prepared.gadget.gauge
+    heard = {row.on for region in prepared.system.regions if region.group == "behaviour"
+             for row in region.rows if row.to != "same"}
+    for event in ("low", "flat"):
+        level = None if gauge is None else getattr(gauge, event)
+        if level is not None and f"cell.{event}" in heard:
+            volts = prepared.circuit.true_v_for(level.value)
+            at = max(found.clock.charge_at_voltage(volts) for found in phases)
+            ends.append((at, f"cell.{event}"))
+    charge, why = max(ends)
+    if not math.isfinite(charge):
+        return (None, None) if charge < 0.0 else (0.0, why)
+    seconds = mean.time_to(1.0, max(charge, 0.0))
+    return (seconds, why) if math.isfinite(seconds) else (None, None)

@@ -1,0 +1,221 @@
+"""Combinations of states that events and dwells may lead to, in any order and after any time.
+
+Guards over states are read exactly; what depends on the inputs, the cell or a level may go either
+way. Buttons are followed from contact to gesture, so that no click comes without a press.
+
+Of the combinations, only the states of some regions decide what is drawn. Stands are what is left
+when the others are forgotten: one or several combinations of the deciding states, between which the
+gadget comes and goes by itself (a blink, a counter) with nobody touching it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from simfw.behaviour.expression import All, Any, Constant, Expression, Inside, Not
+from simfw.behaviour.region import Region, Row
+from simfw.engine.meeting import targets_of
+
+__all__ = ["MOST_COMBINATIONS", "Reached", "Stand", "reach"]
+
+MOST_COMBINATIONS = 20_000
+_MOST_QUEUED = 32  # events of one instant
+
+Combination = tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """`allowed` holds the states that each deciding region may be in; `states` is a combination of
+    all regions in which the gadget stands so, the first that was found.
+    """
+
+    allowed: Mapping[str, frozenset[str]]
+    states: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """The stands found, the start first; `whole`: whether there are no more."""
+
+    stands: tuple[Stand, ...]
+    whole: bool
+
+
+def reach(
+    regions: Sequence[Region], deciding: Collection[str], most: int = MOST_COMBINATIONS
+) -> Reached:
+    """The stands of `regions`, of which those called `deciding` decide what is drawn.
+
+    Combinations in which one region leaves its state at once are left out. Events that no region
+    emits may come at any time. No more than `most` combinations are looked at.
+    """
+    search = _Search(regions)
+    places = [n for n, region in enumerate(regions) if region.name in deciding]
+    start = tuple(region.starts for region in regions)
+    seen = {start: None}
+    ahead = deque([start])
+    alone: set[tuple[Combination, Combination]] = set()  # steps that nobody has to cause
+    whole = True
+    while ahead:
+        here = ahead.popleft()
+        steps = [(False, there) for there in search.after_events(here)]
+        steps += [(search.is_untouched(here), there) for there in search.after_dwells(here)]
+        for by_itself, there in steps:
+            if there not in seen:
+                if len(seen) >= most:
+                    whole = False
+                    continue
+                seen[there] = None
+                ahead.append(there)
+            if by_itself:
+                alone.add((tuple([here[n] for n in places]), tuple([there[n] for n in places])))
+    shown: dict[Combination, Combination] = {}
+    for one in seen:
+        if not search.passes(one):
+            shown.setdefault(tuple([one[n] for n in places]), one)
+    names = [region.name for region in regions]
+    stands = []
+    for group in _rounds(list(shown), alone):
+        stands.append(Stand(
+            allowed={
+                names[n]: frozenset(one[k] for one in group) for k, n in enumerate(places)
+            },
+            states=dict(zip(names, shown[group[0]], strict=True)),
+        ))
+    return Reached(tuple(stands), whole)
+
+
+def _rounds(
+    found: Sequence[Combination], steps: Iterable[tuple[Combination, Combination]]
+) -> list[list[Combination]]:
+    """`found` in groups that lead round to one another by `steps`, in the order of the first."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    number = {one: n for n, one in enumerate(found)}
+    # What is passed in no time leads on from where it was entered to where it was left.
+    through = {there: there for pair in steps for there in pair if there not in number}
+    ends = [*number, *through]
+    at = {one: n for n, one in enumerate(ends)}
+    pairs = sorted((at[here], at[there]) for here, there in steps)
+    size = len(ends)
+    rows, columns = ([pair[k] for pair in pairs] for k in (0, 1))
+    graph = coo_array(([1] * len(pairs), (rows, columns)), shape=(size, size))
+    _, labels = connected_components(graph, connection="strong")
+    groups: dict[int, list[Combination]] = {}
+    for one, n in number.items():
+        groups.setdefault(int(labels[n]), []).append(one)
+    return list(groups.values())
+
+
+class _Search:
+    """The rows of some regions by what they wait for."""
+
+    def __init__(self, regions: Sequence[Region]) -> None:
+        self._regions = regions
+        self._places = {region.name: place for place, region in enumerate(regions)}
+        emitted = {event for region in regions for row in region.rows for event in row.emit}
+        self._heard: dict[str, list[tuple[int, dict[str, list[Row]]]]] = {}
+        self._dwells: list[dict[str, list[Row]]] = []
+        for place, region in enumerate(regions):
+            dwells: dict[str, list[Row]] = {}
+            by_event: dict[str, dict[str, list[Row]]] = {}
+            for row in region.rows:
+                table = dwells if row.on is None else by_event.setdefault(row.on, {})
+                for source in row.sources:
+                    table.setdefault(source, []).append(row)
+            self._dwells.append(dwells)
+            for event, table in by_event.items():
+                self._heard.setdefault(event, []).append((place, table))
+        buttons = ("buttons", "chords")
+        self._touched = [n for n, region in enumerate(regions) if region.group in buttons]
+        self._others = [n for n, region in enumerate(regions) if region.group not in buttons]
+        self._outside = [event for event in self._heard if event not in emitted]
+
+    def after_events(self, here: Combination) -> Iterator[Combination]:
+        """Where one event from outside, or the dwell of a button, may lead."""
+        for event in self._outside:
+            yield from self._offer(here, (event,), 0)
+        yield from self._after(here, self._touched)
+
+    def after_dwells(self, here: Combination) -> Iterator[Combination]:
+        """Where the dwell of a region that nobody touches may lead."""
+        yield from self._after(here, self._others)
+
+    def _after(self, here: Combination, places: Sequence[int]) -> Iterator[Combination]:
+        for place in places:
+            for row in self._dwells[place].get(here[place], ()):
+                if self._maybe(row.when, here) is not False:
+                    for there in self._entered(place, row, here):
+                        yield from self._offer(there, row.emit, 0)
+
+    def is_untouched(self, here: Combination) -> bool:
+        """Whether no button is pressed or has just been."""
+        return all(here[n] == self._regions[n].starts for n in self._touched)
+
+    def passes(self, here: Combination) -> bool:
+        """Whether some region is certain to leave its state in the instant in which it came."""
+        return any(
+            row.after_ns == 0 and row.to != "same" and self._maybe(row.when, here) is True
+            for place, dwells in enumerate(self._dwells)
+            for row in dwells.get(here[place], ())
+        )
+
+    def _offer(
+        self, here: Combination, queue: tuple[str, ...], depth: int
+    ) -> Iterator[Combination]:
+        """Offer queued events to all regions; branch where a guard may go either way."""
+        if not queue or depth > _MOST_QUEUED:
+            yield here
+            return
+        event, rest = queue[0], queue[1:]
+        branches: list[tuple[Combination, tuple[str, ...]]] = [(here, rest)]
+        for place, table in self._heard.get(event, ()):
+            following: list[tuple[Combination, tuple[str, ...]]] = []
+            for state, later in branches:
+                certain = False
+                for row in table.get(state[place], ()):
+                    may = self._maybe(row.when, state)
+                    if may is False:
+                        continue
+                    following += [
+                        (there, later + row.emit) for there in self._entered(place, row, state)
+                    ]
+                    if may is True:
+                        certain = True
+                        break
+                if not certain:
+                    following.append((state, later))
+            branches = following
+        for state, later in branches:
+            yield from self._offer(state, later, depth + 1)
+
+    def _entered(self, place: int, row: Row, here: Combination) -> Iterator[Combination]:
+        if row.to == "same":
+            yield here
+        for name in targets_of(self._regions[place], row):
+            yield (*here[:place], name, *here[place + 1 :])
+
+    def _maybe(self, expression: Expression | None, here: Combination) -> bool | None:
+        """True, False, or None where the expression may go either way."""
+        match expression:
+            case None:
+                return True
+            case Constant(value):
+                return value
+            case Inside(name, states):
+                place = self._places.get(name)
+                return None if place is None else here[place] in states
+            case Not(part):
+                inner = self._maybe(part, here)
+                return None if inner is None else not inner
+            case All(parts):
+                read = [self._maybe(part, here) for part in parts]
+                return False if False in read else None if None in read else True
+            case Any(parts):
+                read = [self._maybe(part, here) for part in parts]
+                return True if True in read else None if None in read else False
+        return None
