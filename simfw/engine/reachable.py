@@ -49,7 +49,8 @@ def reach(
 ) -> Reached:
     """The stands of `regions`, of which those called `deciding` decide what is drawn.
 
-    Combinations in which one region leaves its state at once are left out. Events that no region
+    Combinations in which one region leaves its state at once are left out, unless they lead round
+    for ever. Events that no region
     emits may come at any time. No more than `most` combinations are looked at.
     """
     search = _Search(regions)
@@ -73,17 +74,23 @@ def reach(
             if by_itself:
                 alone.add((tuple([here[n] for n in places]), tuple([there[n] for n in places])))
     shown: dict[Combination, Combination] = {}
+    passed: dict[Combination, Combination] = {}
     for one in seen:
-        if not search.passes(one):
-            shown.setdefault(tuple([one[n] for n in places]), one)
+        (passed if search.passes(one) else shown).setdefault(tuple([one[n] for n in places]), one)
+    found = {**passed, **shown}
     names = [region.name for region in regions]
     stands = []
-    for group in _rounds(list(shown), alone):
+    for group in _rounds([*shown, *(one for one in passed if one not in shown)], alone):
+        standing = [one for one in group if one in shown]
+        if not standing and len(group) == 1 and (group[0], group[0]) not in alone:
+            continue
+        # Where all of a round is passed in no time, it is one that never comes to rest.
+        kept = standing or group
         stands.append(Stand(
             allowed={
-                names[n]: frozenset(one[k] for one in group) for k, n in enumerate(places)
+                names[n]: frozenset(one[k] for one in kept) for k, n in enumerate(places)
             },
-            states=dict(zip(names, shown[group[0]], strict=True)),
+            states=dict(zip(names, found[kept[0]], strict=True)),
         ))
     return Reached(tuple(stands), whole)
 
@@ -96,14 +103,13 @@ def _rounds(
     from scipy.sparse.csgraph import connected_components
 
     number = {one: n for n, one in enumerate(found)}
-    # What is passed in no time leads on from where it was entered to where it was left.
-    through = {there: there for pair in steps for there in pair if there not in number}
-    ends = [*number, *through]
-    at = {one: n for n, one in enumerate(ends)}
-    pairs = sorted((at[here], at[there]) for here, there in steps)
-    size = len(ends)
+    pairs = sorted(
+        (number[here], number[there]) for here, there in steps
+        if here in number and there in number
+    )
     rows, columns = ([pair[k] for pair in pairs] for k in (0, 1))
-    graph = coo_array(([1] * len(pairs), (rows, columns)), shape=(size, size))
+    size = (len(found), len(found))
+    graph = coo_array(([1] * len(pairs), (rows, columns)), shape=size)
     _, labels = connected_components(graph, connection="strong")
     groups: dict[int, list[Combination]] = {}
     for one, n in number.items():
