@@ -17,7 +17,7 @@ from collections.abc import Iterable
 from simfw.behaviour.parsing import parse_expression
 from simfw.behaviour.region import Drive, Region, Row, State, System
 from simfw.behaviour.rules import bind_rules
-from simfw.behaviour.stock import Stock, stock
+from simfw.behaviour.stock import Stock, absent, stock
 from simfw.behaviour.tree import Expression, Names, family
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Behaviour, Gadget
@@ -131,6 +131,7 @@ class _Builder:
             bars=None if gauge is None else len(gauge.thresholds),
             measured=gauge is not None and gauge.method == "voltage",
             events=self.events,
+            absent=absent(gadget),
         )
 
     # -- written regions --------------------------------------------------------------------------
@@ -226,11 +227,10 @@ class _Builder:
         )
 
     def unknown_event(self, key: str, event: str) -> None:
-        head, _, what = event.rpartition(".")
-        if head in self.gadget.buttons and what in ("hold", "double"):
-            self.note(key, f"the button never emits this: [buttons.{head}] has no {what}",
-                      found=f'"{event}"', allowed=(e for e in self.events
-                                                   if e.startswith(head + ".")))
+        if event in self.names.absent:
+            what, example = self.names.absent[event]
+            self.note(key, f"no region emits this event without {what}", found=f'"{event}"',
+                      allowed=example)
         else:
             self.unknown(key, event, "no region emits this event", self.events)
 

@@ -15,6 +15,7 @@ import math
 import re
 import warnings
 
+from simfw.behaviour.misspelt import misspelt
 from simfw.behaviour.tree import (
     CONTINUOUS,
     MIRRORED,
@@ -80,6 +81,24 @@ class _Reader:
             )
         )
         return _RefusedError()
+
+    def repaired(self) -> str:
+        """The text with what other languages write replaced, which is noted as one problem.
+
+        So that the names in it are still checked.
+        """
+        if len(self.text) > _LONGEST:
+            return self.text
+        found = misspelt(self.text, self.names.__contains__)
+        if found is None:
+            return self.text
+        try:
+            _parsed(found.text)
+        except _UNREADABLE:
+            self.refuse(found.said, found.instead)
+            raise _RefusedError from None
+        self.refuse(found.said, found.instead, found.text)
+        return found.text
 
     # -- something true or false ------------------------------------------------------------------
 
@@ -150,6 +169,9 @@ class _Reader:
                 return self.refuse(
                     f'"{name}" is a region, not a state', self.states_of(name)
                 )
+        if name in self.names.absent:
+            what, example = self.names.absent[name]
+            return self.refuse(f'there is no "{name}" without {what}', example)
         head, _, _ = name.rpartition(".")
         suggestion = nearest(name, self.names.known(events_allowed=self.events_allowed))
         for region in (head, *self.names.aliases.get(head, ())):
@@ -279,7 +301,7 @@ def parse_expression(
     text = " ".join(text.split())
     reader = _Reader(text, names, key, events_allowed=events_allowed)
     try:
-        expression = reader.truth(_syntax(text, reader))
+        expression = reader.truth(_syntax(reader.repaired(), reader))
     except _RefusedError:
         expression = None
     if expression is None or reader.problems:
@@ -295,11 +317,18 @@ def _syntax(text: str, reader: _Reader) -> ast.expr:
     if "#" in text:
         raise reader.refuse('"#" is not part of an expression', _GRAMMAR)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")
-            return ast.parse(_DOTTED.sub(_marked, text), mode="eval").body
-    except (SyntaxError, ValueError, Warning, RecursionError, MemoryError):
+        return _parsed(text)
+    except _UNREADABLE:
         raise reader.refuse("cannot be read as an expression", _GRAMMAR) from None
+
+
+_UNREADABLE = (SyntaxError, ValueError, Warning, RecursionError, MemoryError)
+
+
+def _parsed(text: str) -> ast.expr:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        return ast.parse(_DOTTED.sub(_marked, text), mode="eval").body
 
 
 def _marked(found: re.Match[str]) -> str:

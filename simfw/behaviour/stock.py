@@ -28,7 +28,7 @@ from simfw.behaviour.tree import (
 )
 from simfw.gadget.model import Button, Charger, Chord, Gadget, Gauge, Proximity
 
-__all__ = ["Stock", "burst_ns", "gauge_quantity", "stock"]
+__all__ = ["Stock", "absent", "burst_ns", "gauge_quantity", "stock"]
 
 NS_PER_S = 1_000_000_000
 MEASURED, COUNTED = Quantity("gauge.measured"), Quantity("gauge.counted")
@@ -130,6 +130,46 @@ def stock(
         flags=tuple(flag for part in parts for flag in part.flags),
         status_levels=tuple(level for part in parts for level in part.status_levels),
     )
+
+
+def absent(gadget: Gadget) -> dict[str, tuple[str, str]]:
+    """Names of states, inputs and events that `gadget` would have with one more key in its file.
+
+    For each what is missing, and an example of it.
+    """
+    found: dict[str, tuple[str, str]] = {}
+
+    def note(what: str, example: str, *names: str) -> None:
+        found.update(dict.fromkeys(names, (what, example)))
+
+    for name, button in gadget.buttons.items():
+        where = f"in [buttons.{name}]"
+        if button.hold is None:
+            note(f"hold {where}", f'hold = "2 s" {where}', f"{name}.hold", f"{name}.held")
+        if button.double is None:
+            note(f"double {where}", f'double = "350 ms" {where}', f"{name}.double",
+                 f"{name}.waiting", f"{name}.again")
+    if gadget.charger is None or gadget.charger.status is None:
+        where = "in [charger]"
+        note(f"status {where}", f'status = "low while charging" {where}', "charge.started",
+             "charge.completed", "charge.fault", "charge.charging", "charge.complete",
+             "status.low", "status.high")
+    if gadget.charger is None:
+        note("a charger", 'current = "100 mA" and float = "4.2 V" in [charger]', "usb", "usb.in",
+             "usb.out", "charge.unplugged", "charge.waiting")
+    gauge, where = gadget.gauge, "in [gauge]"
+    counts = gauge is not None and gauge.method != "voltage"
+    low, flat = ("20 %", "5 %") if counts else ("3.5 V", "3.3 V")
+    if gauge is None or gauge.low is None:
+        note(f"low {where}", f'low = "{low}" {where}', "cell.low")
+    if gauge is None or gauge.flat is None:
+        note(f"flat {where}", f'flat = "{flat}" {where}', "cell.flat")
+    if gauge is None or (gauge.low is None and gauge.flat is None):
+        note(f"low or flat {where}", f'low = "{low}" {where}', "cell.back")
+    if gauge is None:
+        note("a gauge", f'thresholds = ["3.3 V", "3.6 V"] {where}', "gauge", "gauge.measured",
+             "gauge.up", "gauge.down")
+    return found
 
 
 def _numbered(regions: tuple[Region, ...]) -> tuple[Region, ...]:

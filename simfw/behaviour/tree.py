@@ -181,6 +181,7 @@ class Names:
     the regions it stands for (`power` -> `power.contact`, `power.gesture`); `shorthands` maps whole
     names to sets of states (`power.pressed`). `levels` are the lights and loads (0..1), `bars` the
     most that `gauge` can show (None without a gauge), `measured` whether `gauge.measured` is known.
+    `absent` maps names that stock regions would have to what is missing for them, and an example.
     """
 
     regions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -191,6 +192,11 @@ class Names:
     bars: int | None = None
     measured: bool = False
     events: tuple[str, ...] = ()
+    absent: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+
+    def __contains__(self, name: str) -> bool:
+        """Whether `name` means something by itself."""
+        return name in self.events or name in self.known()
 
     @property
     def quantities(self) -> tuple[str, ...]:

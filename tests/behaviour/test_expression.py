@@ -170,6 +170,30 @@ GRAMMAR = "names, numbers, comparisons, True, False, and, or, not, parentheses"
         ("usb if usb else usb", '"usb if usb else usb" is not part of an expression. Allowed: '
          + GRAMMAR + "."),
         ("'usb'", "\"'usb'\" is not part of an expression. Allowed: " + GRAMMAR + "."),
+        ("gauge = 1", '"=" at character 7 cannot be read. Allowed: "==" for "=". Did you mean '
+         '"gauge == 1"?'),
+        ("usb && lamp.dark", '"&&" at character 5 cannot be read. Allowed: "and" for "&&". Did you '
+         'mean "usb and lamp.dark"?'),
+        ("usb|!lamp.dark", '"|" at character 4 and "!" at character 5 cannot be read. Allowed: '
+         '"or" for "|", "not" for "!". Did you mean "usb or not lamp.dark"?'),
+        ("!(usb || power.pressed)", '"!" at character 1 and "||" at character 7 cannot be read. '
+         'Allowed: "not" for "!", "or" for "||". Did you mean "not (usb or power.pressed)"?'),
+        ("cell.voltage < 3.3 V", '"3.3 V" at character 16 cannot be read. Allowed: "3.3" for '
+         '"3.3 V". Did you mean "cell.voltage < 3.3"?'),
+        ("cell.voltage<3300mV", '"3300mV" at character 14 cannot be read. Allowed: "3.3" for '
+         '"3300mV". Did you mean "cell.voltage<3.3"?'),
+        ("cell.voltage < 3,3", '"3,3" at character 16 cannot be read. Allowed: "3.3" for "3,3". '
+         'Did you mean "cell.voltage < 3.3"?'),
+        ("cell.charge <= 20 %", '"20 %" at character 16 cannot be read. Allowed: "0.2" for '
+         '"20 %". Did you mean "cell.charge <= 0.2"?'),
+        ("gauge => 1 AND usb", '"=>" at character 7 and "AND" at character 12 cannot be read. '
+         'Allowed: ">=" for "=>", "and" for "AND". Did you mean "gauge >= 1 and usb"?'),
+        ("gauge ≤ 1 or gauge <> 2 or true", '"≤" at character 7 and "<>" at character 20 and '
+         '"true" at character 28 cannot be read. Allowed: "<=" for "≤", "!=" for "<>", "True" for '
+         '"true". Did you mean "gauge <= 1 or gauge != 2 or True"?'),
+        ("usb && and", '"&&" at character 5 cannot be read. Allowed: "and" for "&&".'),
+        ("power.waiting", 'there is no "power.waiting" without double in [buttons.power]. '
+         'Allowed: double = "350 ms" in [buttons.power].'),
         ("+usb", '"+usb" is not part of an expression. Allowed: ' + GRAMMAR + "."),
     ],
 )  # fmt: skip
@@ -180,6 +204,56 @@ def test_a_refusal_says_what_stands_there_and_what_may(names, text, message):
     assert str(caught.value) == (
         f'gauge.show = "{text}": {message}\n1 problem; nothing was done.'
     )
+
+
+def test_names_are_checked_behind_what_other_languages_write(names):
+    """Both mistakes are told at once."""
+    with pytest.raises(DescriptionError) as caught:
+        parse_expression("lamp.drak && usb", names)
+    assert [problem.text for problem in caught.value.problems] == [
+        '"&&" at character 11 cannot be read', 'there is no "lamp.drak"',
+    ]
+
+
+def test_a_name_in_capitals_is_not_taken_for_a_word(names):
+    """A light may be called AND or V."""
+    lights = Names(levels=("AND", "V", "Not"))
+    text = "AND > 0 and V < 1 and Not > 0.5"
+    assert to_text(parse_expression(text, lights)) == text
+
+
+def test_what_is_suggested_for_an_expression_can_be_read(names):
+    """The suggestion of each refused text is an expression with no other mistake."""
+    for text in ("gauge=1&&!usb", "usb & ~(lamp.dark | gauge=>1)", "cell.voltage =< 3,30 volts"):
+        with pytest.raises(DescriptionError) as caught:
+            parse_expression(text, names)
+        (problem,) = caught.value.problems
+        parse_expression(problem.suggestion, names)
+
+
+@pytest.mark.parametrize(
+    ("name", "needs"),
+    [
+        ("cell.flat", 'flat in [gauge]. Allowed: flat = "3.3 V" in [gauge]'),
+        ("cell.low", 'low in [gauge]. Allowed: low = "3.5 V" in [gauge]'),
+        ("gauge", 'a gauge. Allowed: thresholds = ["3.3 V", "3.6 V"] in [gauge]'),
+        ("usb", 'a charger. Allowed: current = "100 mA" and float = "4.2 V" in [charger]'),
+        ("charge.charging",
+         'status in [charger]. Allowed: status = "low while charging" in [charger]'),
+        ("power.held", 'hold in [buttons.power]. Allowed: hold = "2 s" in [buttons.power]'),
+    ],
+)
+def test_a_name_of_a_part_that_is_not_there_says_what_is_missing(name, needs):
+    """A stock name is not answered with the nearest of another meaning."""
+    bare = Bench("""
+[buttons.power]
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+""").system.names
+    with pytest.raises(DescriptionError) as caught:
+        parse_expression(f"not {name}", bare)
+    assert f': there is no "{name}" without {needs}.' in str(caught.value)
 
 
 def test_a_name_of_nothing_lists_what_there_is():
