@@ -229,8 +229,9 @@ class _Builder:
     def unknown_event(self, key: str, event: str) -> None:
         if event in self.names.absent:
             what, example = self.names.absent[event]
+            near = [e for e in self.events if e.startswith(event.partition(".")[0] + ".")]
             self.note(key, f"no region emits this event without {what}", found=f'"{event}"',
-                      allowed=example)
+                      allowed=(*near, example))
         else:
             self.unknown(key, event, "no region emits this event", self.events)
 

@@ -161,8 +161,8 @@ STATES = "dark, lit.full, lit.half, lit, locked"
          'on = "power.klick": no region emits this event. Allowed: ' + EVENTS
          + '. Did you mean "power.click"?'),
         ('{ on = "power.hold", from = "dark", to = "locked" }',
-         'on = "power.hold": the button never emits this: [buttons.power] has no hold. Allowed: '
-         + EVENTS + "."),
+         'on = "power.hold": no region emits this event without hold in [buttons.power]. Allowed: '
+         + EVENTS + ', hold = "2 s" in [buttons.power].'),
         ('{ on = "power.click", from = "drak", to = "locked" }',
          'from = "drak": there is no such state or family. Allowed: ' + STATES
          + ', lit.*, *. Did you mean "dark"?'),
@@ -316,7 +316,7 @@ always = "usb"
         ("rules[1].when", 'there is no "power.klick"'),
         ("rules[1].then", 'there is no "wave.neer"'),
         ("rules[2].stays", 'there is no "wave.gone"'),
-        ("rules[3].always", 'there is no "usb"'),
+        ("rules[3].always", 'there is no "usb" without a charger'),
     ]
     with pytest.raises(DescriptionError) as caught:
         build_system(broken)
