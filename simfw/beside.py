@@ -7,12 +7,12 @@ import os
 import signal
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from functools import partial
+from multiprocessing import Pipe, Process
+from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
-from typing import Generic, ParamSpec, Self, TypeVar
+from typing import Generic, ParamSpec, Self, TypeVar, cast
 
 __all__ = ["Beside", "begin_worker", "usable_cores"]
 
@@ -30,34 +30,58 @@ class Beside(Generic[T]):
 
     def __init__(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> None:
         self._call: Callable[[], T] = partial(function, *args, **kwargs)
-        self._pool: ProcessPoolExecutor | None = None
-        self._future: Future[T] | None = None
-        self._before = set(multiprocessing.active_children())
+        self._worker: BaseProcess | None = None
+        self._reader: Connection | None = None
         if usable_cores() > 1:
-            # Some machines let nobody make processes, or the semaphores between them.
+            # Some machines let nobody make processes.
             with suppress(OSError, ImportError, NotImplementedError):
-                self._pool = ProcessPoolExecutor(max_workers=1, initializer=begin_worker)
-                self._future = self._pool.submit(function, *args, **kwargs)
+                self._start()
+
+    def _start(self) -> None:
+        reader, writer = Pipe(duplex=False)
+        try:
+            worker = Process(target=_work, args=(self._call, writer), daemon=True)
+            worker.start()
+        except BaseException:
+            reader.close()
+            raise
+        finally:
+            # Only the worker holds this end now: it closes with the worker, however that ends,
+            # and who reads then sees an end, also in the middle of what was being sent.
+            writer.close()
+        self._worker, self._reader = worker, reader
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, error: object, *_: object) -> None:
-        if self._pool is None:
+        if self._worker is None or self._reader is None:
             return
-        if error is not None:  # nobody waits for it any more
-            for child in set(multiprocessing.active_children()) - self._before:
-                child.terminate()
-        self._pool.shutdown(wait=error is not None, cancel_futures=True)
+        self._reader.close()
+        self._worker.terminate()  # nobody waits for it any more
+        self._worker.join()
 
     def result(self) -> T:
         """What the function returns."""
-        if self._future is None:
+        if self._reader is None:
             return self._call()
         try:
-            return self._future.result()
-        except BrokenProcessPool:
+            done, value = self._reader.recv()
+        except (EOFError, OSError):
             return self._call()
+        if not done:
+            raise value
+        return cast(T, value)
+
+
+def _work(call: Callable[[], object], writer: Connection) -> None:
+    """What the other process does: send what the call returns or raises, and end."""
+    begin_worker()
+    try:
+        answer = True, call()
+    except Exception as error:
+        answer = False, error
+    writer.send(answer)
 
 
 def usable_cores() -> int:

@@ -1,11 +1,14 @@
 """Work done in another process meanwhile: what it gives back, and what happens when it is lost."""
 
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
+from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -64,6 +67,42 @@ def test_a_lost_process_costs_time_but_no_result(monkeypatch: pytest.MonkeyPatch
         assert work.result() == os.getpid()
 
 
+def dies_while_it_tells(home: int) -> bytes:
+    """Its process is lost in the middle of sending what it gives back."""
+    if os.getpid() != home:
+        pipe: Any = Connection
+        whole = pipe._send
+
+        def half(self: object, data: memoryview) -> None:
+            whole(self, memoryview(bytes(data)[: len(data) // 2]))
+            os.kill(os.getpid(), signal.SIGKILL)
+
+        pipe._send = half
+    return bytes(100)
+
+
+def test_a_process_lost_while_it_tells_its_result_costs_no_result() -> None:
+    """Half a result is no result: the work is done here, and nobody waits for the other half.
+
+    In a process of its own, which is ended where it waits for ever.
+    """
+    call = ("import os; from simfw import beside; from tests.test_beside import *\n"
+            "beside.usable_cores = lambda: 2\n"
+            "with Beside(dies_while_it_tells, os.getpid()) as work:\n"
+            "    print(len(work.result()))")
+    done = subprocess.run([sys.executable, "-c", call], capture_output=True, text=True, cwd=ROOT,
+                          timeout=60, check=False)  # fmt: skip
+    assert (done.returncode, done.stdout) == (0, "100\n"), done.stderr
+
+
+def test_what_is_not_asked_for_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leaving the block without the result ends the other process."""
+    monkeypatch.setattr(beside, "usable_cores", lambda: 2)
+    with Beside(signal.pause):
+        pass
+    assert not multiprocessing.active_children()
+
+
 def test_an_error_meanwhile_does_not_wait_for_the_work(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leaving by an error ends the other process, however long it would go on."""
     monkeypatch.setattr(beside, "usable_cores", lambda: 2)
@@ -80,7 +119,7 @@ def test_where_no_process_can_be_made_the_work_is_done_here(
         raise OSError("no semaphores here")
 
     monkeypatch.setattr(beside, "usable_cores", lambda: 2)
-    monkeypatch.setattr(beside, "ProcessPoolExecutor", refused)
+    monkeypatch.setattr(beside, "Process", refused)
     with Beside(where, 3) as work:
         assert work.result() == (3, os.getpid())
 

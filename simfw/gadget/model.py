@@ -260,6 +260,18 @@ class Button(Part):
     samples: Annotated[int, Field(ge=1, le=64)] = 4
     sample_every: Time = default_time("5 ms")
 
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """The keys that no row of its style uses."""
+        return ("samples", "sample_every") if self.style == "settle" else ("debounce",)
+
+    @property
+    def settling_ns(self) -> int:
+        """How long a contact must keep still, or be read alike, to count."""
+        if self.style == "settle":
+            return self.debounce.ns
+        return self.samples * self.sample_every.ns
+
 
 class Chord(Part):
     """`[chords] NAME = { buttons = [...], within = ... }`."""

@@ -73,6 +73,8 @@ def step_text(step: Step) -> str:
 def _milliseconds(time_ns: float) -> str:
     if abs(time_ns) >= LONG_NS:
         return format_rough_time(time_ns / 1e9, 6)
+    if 0 < abs(time_ns) < 1000:  # ns; no recorder is as fine, but nothing is hidden
+        return f"{time_ns:.3g} ns"
     return f"{time_ns / 1e6:.4g} ms"
 
 

@@ -105,10 +105,7 @@ def _did(reduced: Reduced, way: Way) -> Iterator[_Did]:
 
 def _debounce(gadget: Gadget, button: str) -> int:
     """How long before the settled edge the contact moves."""
-    written = gadget.buttons[button]
-    if written.style == "settle":
-        return written.debounce.ns
-    return written.samples * written.sample_every.ns
+    return gadget.buttons[button].settling_ns
 
 
 def _own_timings(gadget: Gadget, did: Sequence[_Did], gap: int) -> list[Difference]:

@@ -182,7 +182,8 @@ class Model:
         for region, state in zip(self.prepared.system.regions, powered.regions, strict=True):
             wanted = begin.states.get(region.name)
             if wanted is None:
-                regions.append(replace(state, entered_ns=state.entered_ns + lead))
+                # As at the power-up itself: the run that settled it took a nanosecond.
+                regions.append(replace(state, entered_ns=state.entered_ns + now))
                 continue
             dwells = {row.after_ns for row in region.rows
                       if row.after_ns is not None and wanted in row.sources}

@@ -48,16 +48,10 @@ def row_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
 # -- timings ---------------------------------------------------------------------------------------
 
 
-def _settling_ns(button: Button) -> int:
-    if button.style == "settle":
-        return button.debounce.ns
-    return button.samples * button.sample_every.ns
-
-
 def _buttons(gadget: Gadget, system: System) -> Iterator[Finding]:
     heard = _heard(system)
     for name, button in gadget.buttons.items():
-        key, settling = f"buttons.{name}", _settling_ns(button)
+        key, settling = f"buttons.{name}", button.settling_ns
         shown = format_duration(settling)
         if settling < BOUNCE_NS:
             yield finding("debounce-too-short", f"Button {name} settles after {shown}; contacts "

@@ -80,8 +80,8 @@ def timing_report(replayed: Replayed, gadget: Gadget, model: Model,
     fired = replayed.predicted.traced.fired
     ran = {quantity_key(row) for region in model.prepared.system.regions for row in region.rows
            if row.after_ns is not None and row.key in fired}
-    idle = {f"buttons.{name}.sample_every" for name, button in gadget.buttons.items()
-            if button.style != "sample"}
+    idle = {f"buttons.{name}.{part}" for name, button in gadget.buttons.items()
+            for part in button.unused}
     found = []
     for key, quantity in quantities(gadget).items():
         if not isinstance(quantity, Timing) or key.startswith("rules") or key in idle:
@@ -163,7 +163,7 @@ def _brackets(
         presses = [step for step in replayed.observed.steps
                    if isinstance(step, Press) and step.button == name]
         lengths = [(step.for_ns / factor, step.at_ns / factor) for step in presses]
-        slack = 2.0 * button.debounce.ns + 1e6
+        slack = 2.0 * button.settling_ns + 1e6
         if button.hold is not None:
             above = [length for length, at in lengths
                      if happened(f"{name}.hold", at, at + length + slack)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from fractions import Fraction
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 from matplotlib import rc_context
 
+from simfw.cli import main
 from simfw.report.replay import (
     _tick,
     _timings,
@@ -38,6 +40,45 @@ S = 10**9
 MS = 10**6
 LIGHT = Signal(kind="light", name="lamp")
 BARS = Signal(kind="segments", name="bars", segments=5)
+
+
+GALLERY = Path(__file__).parents[1] / "gallery"
+
+
+@pytest.mark.parametrize(("name", "recording"), [("two-readers", "recording.vcd"),
+                                                 ("stair-glimmer", "recording.csv")])
+def test_edges_at_the_very_time_that_was_worked_out_are_off_by_nothing(
+    name: str, recording: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Reads and looks fall where they fall after a power-up, not a nanosecond beside it.
+
+    The times of the edges in these recordings were worked out by hand (the README of each).
+    """
+    folder = GALLERY / name
+    files = [str(folder / recording), "--map", str(folder / "map.toml")]
+    assert main(["replay", *files, "--json"]) == 0
+    signals = json.loads(capsys.readouterr().out)["signals"]
+    assert signals
+    assert [one["worst_s"] for one in signals] == [0.0] * len(signals)
+    assert main(["replay", *files]) == 0
+    assert re.search(r"matched +\d+ +\d+ +0 ms ", capsys.readouterr().out)
+
+
+def test_a_sampled_button_has_no_debounce_to_be_recorded(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """No row of that style uses it (docs/reference/behaviour.md)."""
+    folder = GALLERY / "two-readers"
+    assert main(["replay", str(folder / "recording.vcd"), "--map", str(folder / "map.toml")]) == 0
+    shown = capsys.readouterr().out
+    assert "buttons.left.sample_every" in shown
+    assert "debounce" not in shown
+
+
+def test_less_than_a_microsecond_is_told_in_nanoseconds() -> None:
+    """Not as a power of ten of a millisecond."""
+    assert step_text(Press(at_ns=S, button="power", for_ns=1)) == "1.000000 s: press power for 1 ns"
+    assert step_text(Press(at_ns=S, button="power", for_ns=1000)).endswith("for 0.001 ms")
 
 
 @pytest.mark.parametrize(
