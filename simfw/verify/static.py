@@ -8,7 +8,7 @@ from itertools import combinations, pairwise, product
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.stock import burst_ns
-from simfw.gadget.model import Button, Gadget, Proximity
+from simfw.gadget.model import Gadget, Proximity
 from simfw.quantity import format_duration
 from simfw.verify.builtin import CHECKS
 from simfw.verify.finding import Finding, OpenCell
