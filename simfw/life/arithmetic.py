@@ -81,11 +81,12 @@ def next_mode(
 
 def advance(
     grid: Reals, bucket: Ints, rate: Reals, base: int, charge: float, time_s: float,
-    low: float, high: float,
+    low: float, high: float, more: float,
 ) -> tuple[float, float]:
     """Let time pass: (new charge, seconds passed). Stops where the charge reaches low or high.
 
-    On a piece, s(t) = s0 + f0 (exp(b t) - 1) / b with the rate f linear in s and b its slope.
+    `more` is added to the rate everywhere. On a piece, s(t) = s0 + f0 (exp(b t) - 1) / b with the
+    rate f linear in s and b its slope.
     """
     last = bucket[BUCKETS]
     left = time_s
@@ -94,7 +95,7 @@ def advance(
         start = grid[k]
         width = grid[k + 1] - start
         slope = (rate[base + k + 1] - rate[base + k]) / width
-        f0 = rate[base + k] + slope * (charge - start)
+        f0 = rate[base + k] + slope * (charge - start) + more
         if f0 == 0.0:
             return charge, time_s
         if f0 < 0.0 and charge <= start:

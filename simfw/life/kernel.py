@@ -34,6 +34,8 @@ from simfw.life.registers import (
     ASK_OPEN,
     ASK_RESTART,
     ASKED,
+    AWAKE_A,
+    AWAKE_SHARE,
     CAPACITY_C,
     CHARGE,
     CHARGING,
@@ -122,6 +124,7 @@ from simfw.life.registers import (
     USED,
     WAKE_C,
     WAKES,
+    WAKES_HZ,
     WARM,
     Parts,
     Stimuli,
@@ -129,6 +132,7 @@ from simfw.life.registers import (
     World,
 )
 from simfw.life.standing import at_reading, joint_place, next_end
+from simfw.life.waking import count_wakes, same_as_counted
 
 
 def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
@@ -292,6 +296,14 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             i[INFO] = info
             i[LOADS] = t.info_loads[info]
             i[INSTANTS] += 1
+            # What resting regions draw by waking the controller (A).
+            woken = 0.0
+            wakers = t.info_wakes[info]
+            if wakers > 0 and bits & ALIVE and (wakers > 1 or p.real[WAKE_C] > 0.0):
+                if not same_as_counted(t, p, w, info):
+                    count_wakes(t, p, w, now)
+                woken = f[WAKES_HZ] * p.real[WAKE_C] + f[AWAKE_SHARE] * p.real[AWAKE_A]
+            more = -woken / p.real[CAPACITY_C]
             # Until when: the next thing that is due.
             then = until
             if i[NEXT] < stimuli and times[i[NEXT]] < then:
@@ -317,7 +329,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 # charge, so that all but the last second is gone in steps of nine tenths; none is
                 # so short that rounding would leave the count where it is.
                 k = piece(grid, bucket, charge)
-                pace = (between(grid, rate, slot * nodes, k, charge) * ratio
+                pace = ((between(grid, rate, slot * nodes, k, charge) + more) * ratio
                         + p.real[LEAK] + p.real[LOSS] * charge)
                 left = -1.0
                 if pace < 0.0 and count_low > 0.0:
@@ -347,7 +359,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     low_kind = mark_kind[k]
             if hit < 0 and charge <= low:
                 k = piece(grid, bucket, charge)
-                if between(grid, rate, slot * nodes, k, charge) < 0.0:
+                if between(grid, rate, slot * nodes, k, charge) + more < 0.0:
                     # Standing on a level while falling through it: go a hair below.
                     f[CHARGE] = low - 1e-13
                     hit = low_kind
@@ -358,7 +370,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             if then > now:
                 seconds = (then - now) * 1e-9
                 reached, passed = advance(
-                    grid, bucket, rate, slot * nodes, charge, seconds, low, high
+                    grid, bucket, rate, slot * nodes, charge, seconds, low, high, more
                 )
                 if passed < seconds:
                     step = int(passed * 1e9) + 1
@@ -371,14 +383,14 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                         i[FORCED] = high_kind
                 middle = 0.5 * (charge + reached)
                 k = piece(grid, bucket, middle)
-                used = between(grid, use, slot * nodes, k, middle) * ((then - now) * 1e-9)
+                used = (between(grid, use, slot * nodes, k, middle) + woken) * ((then - now) * 1e-9)
                 f[CHARGE] = reached
                 f[USED] += used
                 if counts > 0:
                     # What flows past the counter, by the charge on the way (Simpson's rule).
                     seconds = (then - now) * 1e-9
                     half, passed = advance(
-                        grid, bucket, rate, slot * nodes, charge, 0.5 * seconds, low, high
+                        grid, bucket, rate, slot * nodes, charge, 0.5 * seconds, low, high, more
                     )
                     mean = (charge + 4.0 * half + reached) / 6.0
                     moved = (reached - charge) * ratio + (

@@ -67,8 +67,11 @@ class PartTables:
             circuit.true_v_for(value) if name == "gauge.measured" else value
             for name, value in layout.levels
         ]
-        wake = gadget.controller.wake if gadget.controller else None
-        self._wake_c = 0.0 if wake is None else wake.value
+        controller = gadget.controller
+        wake_c, awake_a, asleep_a = (
+            0.0 if part is None else part.value for part in
+            ((controller.wake, controller.awake, controller.asleep) if controller else (None,) * 3)
+        )
         # Without a restart of its own the protection closes above its cut-off, if it has one.
         self._restarts = cell.restart is not None
         level = cell.restart or cell.cut_off
@@ -79,8 +82,8 @@ class PartTables:
         starts = np.searchsorted(self.grid, np.arange(k.BUCKETS + 1) / k.BUCKETS, side="right") - 1
         starts[-1] = len(self.grid) - 2
         self._fixed: dict[str, Any] = {
-            "real": flat([circuit.capacity_c, self._wake_c, restart, *_counting(circuit.counter)],
-                         fast, real=True),
+            "real": flat([circuit.capacity_c, wake_c, restart, *_counting(circuit.counter),
+                          awake_a - asleep_a], fast, real=True),
             "after": flat(self._after, fast),
             "range_m": flat(self._ranges(), fast, real=True),
             "charge_level": flat(layout.charge_levels, fast, real=True),
@@ -215,7 +218,6 @@ class PartTables:
         slots: list[int] = []
         rows: dict[int, int] = {}  # the slots that are needed, in order
         starts = [0]
-        woken = []
         for mix in mixes:
             for loads, places in mix.shares:
                 share = 1.0
@@ -224,17 +226,13 @@ class PartTables:
                 shares.append(share)
                 slots.append(self.slot_of(loads))
             starts.append(len(slots))
-            woken.append(sum(
-                count * self._wake_c / (periods[lap] * 1e-9) for lap, count in mix.wakes
-            ))
         # Each row is summed up in the order of its shares, whatever the others are.
         at = [rows.setdefault(slot, len(rows)) for slot in slots]
         summing = csr_array((shares, at, starts), shape=(len(mixes), len(rows)))
-        woken_a = np.array(woken)[:, np.newaxis]
         rate = summing @ np.array([self._rates[slot] for slot in rows])
-        columns["rate"].extend((rate - woken_a / self.circuit.capacity_c).ravel())
+        columns["rate"].extend(rate.ravel())
         use = summing @ np.array([self._uses[slot] for slot in rows])
-        columns["use"].extend((use + woken_a).ravel())
+        columns["use"].extend(use.ravel())
         marks: list[tuple[int, float, int]] = []
         ends = []
         for row, mix in enumerate(mixes):

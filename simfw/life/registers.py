@@ -24,6 +24,7 @@ INFOS = 20   # bits of the number of what rests
 PLACES = 16  # and of a joint place of resting regions
 BUCKETS = 1024  # of the grid's index
 LEAST_COUNT = 1e-12  # by how much a count is to move in a step that ends at one of its levels
+MOST_CHANGES = 4096  # of regions that are counted over their common period
 SWITCHES = 1000  # electrical changes that may follow one another in one instant
 
 # What `run` returns.
@@ -76,7 +77,9 @@ CHARGE = 0
 SPAN_SUM = 1
 USED = 2
 COUNTED = 3       # the count of a gauge that counts charge (0..1)
-REALS = 4
+WAKES_HZ = 4      # how often what rests wakes the controller, as counted last; see `waking`
+AWAKE_SHARE = 5   # the share of the time that it is awake more than if all met by chance
+REALS = 6
 
 STAGE_REST = 0
 STAGE_PLACE = 1
@@ -103,6 +106,7 @@ RATIO = 3         # the capacity in capacities as the firmware counts
 FIRST_COUNT = 4   # the count at power-up
 LEAK = 5          # what flows past the counter, in such capacities (1/s): always,
 LOSS = 6          # and in proportion to the charge, at charge 1
+AWAKE_A = 7       # what the controller draws more awake than asleep
 
 # Numbers in `Tables.size`: how many there are of what.
 REGIONS = 0
@@ -196,6 +200,7 @@ class Tables(NamedTuple):
     info_mix: Ints        # per info: what is charged
     info_loads: Ints      # the load set while all that rests is in its longest state
     info_resting: Ints    # bits of the resting regions
+    info_wakes: Ints      # how many of them have the controller awake, 0 where another one has
     info_reader: Ints     # the region that reads the cell by its dwell, -1 for none
     info_start: Ints      # and one more: the resting regions
     rest_region: Ints
@@ -204,7 +209,10 @@ class Tables(NamedTuple):
     lap_start: Ints       # and one more
     lap_open: Ints        # 1 where the end of the last place is an instant
     lap_home: Ints        # the place in the lap that counts where it is not known which
+    lap_awake: Ints       # 1 where the controller is awake at any of its places
+    lap_kind: Ints        # the same for laps that differ only in where they begin
     lap_group: Ints       # the dwell group of each place
+    place_awake: Ints     # 1 where the controller is awake there
 
 
 class Parts(NamedTuple):
@@ -244,6 +252,16 @@ class World(NamedTuple):
     due: Ints
     lap_place: Ints       # of a region that has just rested: its place, and how long it is there
     lap_left: Ints
+    wake_kind: Ints       # per region, as counted last: the lap, -1 where it does not matter,
+    wake_at: Ints         # and when it is at home
+    wake_seen: Ints       # of the count: the regions that take part, their laps, the lengths of
+    wake_lap: Ints        # these, groups, places in the laps and times of the next change
+    wake_lasts: Ints
+    wake_group: Ints
+    wake_place: Ints
+    wake_due: Ints
+    wake_period: Ints     # per group: the common period, negative for one lap that leads on
+    wake_changes: Ints    # and how often something changes in it
     hand: Reals           # per sensor: distance, below 0 for none
     waving: Ints          # 1 while a hand is there that has not been noticed
     waves: Ints

@@ -53,12 +53,11 @@ class Mix:
     """What is charged while regions rest.
 
     `shares` holds (load set, lap and place in it of each resting region): its share of time is the
-    product of the shares of those places. `wakes` are the laps that wake the controller,
-    with how often each does in one lap.
+    product of the shares of those places. What wakes the controller is counted apart, see
+    `waking`.
     """
 
     shares: tuple[tuple[int, tuple[tuple[int, int], ...]], ...]
-    wakes: tuple[tuple[int, int], ...]
 
 
 class _Gated(View):
@@ -99,6 +98,7 @@ class Store:
         self.laps: list[tuple[int, Lap]] = []  # region and its lap
         self.lap_id: dict[tuple[int, Lap], int] = {}
         self.lap_places: list[tuple[int, int]] = []  # first place, end
+        self.lap_kinds: dict[tuple[int, tuple[int, ...]], int] = {}
         self.combs: list[Comb] = []
         self.comb_id: dict[Comb, int] = {}
         self.outs: dict[Step, int] = {}
@@ -355,6 +355,7 @@ class Store:
         columns["info_mix"].append(self.mix_id[mix])
         columns["info_loads"].append(self.loads_of(moment, states))
         columns["info_resting"].append(sum(1 << r for r in laps))
+        columns["info_wakes"].append(self._wakers(moment, laps))
         stride = 1
         for r, lap in laps.items():
             columns["rest_region"].append(r)
@@ -394,7 +395,14 @@ class Store:
             self._columns["lap_start"].append(len(groups))
             self._columns["lap_open"].append(int(not lap.closed))
             home = layout.homes[region][lap.states[0]]
-            self._columns["lap_home"].append(lap.states.index(home) if home in lap.states else 0)
+            at_home = lap.states.index(home) if home in lap.states else 0
+            self._columns["lap_home"].append(at_home)
+            awake = [int(layout.regions[region].states[n].awake) for n in lap.states]
+            self._columns["lap_awake"].append(int(any(awake)))
+            self._columns["place_awake"].extend(awake)
+            turned = (*lap.states[at_home:], *lap.states[:at_home], -1, int(lap.closed))
+            kind = self.lap_kinds.setdefault((region, turned), len(self.lap_kinds))
+            self._columns["lap_kind"].append(kind)
             self.lap_places.append((first, len(groups)))
         return self.lap_id[key]
 
@@ -421,17 +429,14 @@ class Store:
             combinations = grown
         for combined, places in combinations:
             shares[self.loads_of(moment, combined), places] = None
-        others_awake = any(
-            layout.regions[r].states[state].awake
-            for r, state in enumerate(moment.states) if r not in laps
-        )
-        wakes = []
-        for r, lap in laps.items():
-            awake = [layout.regions[r].states[state].awake for state in lap.states]
-            first = awake[-1] if lap.closed else awake[0]
-            count = sum(now and not before for before, now in zip([first, *awake], awake,
-                                                                  strict=False))
-            if count and not others_awake:
-                wakes.append((self._lap(r, lap), count))
-        return Mix(tuple(shares), tuple(wakes))
+        return Mix(tuple(shares))
+
+    def _wakers(self, moment: Moment, laps: Laps) -> int:
+        """How many of what rests have the controller awake at times, 0 where another always has."""
+        regions = self.layout.regions
+        if any(regions[r].states[state].awake
+               for r, state in enumerate(moment.states) if r not in laps):
+            return 0
+        return sum(any(regions[r].states[state].awake for state in lap.states)
+                   for r, lap in laps.items())
 

@@ -66,6 +66,9 @@ def _world(layout: Layout) -> k.World:
     lengths = {
         "i": k.REGISTERS, "f": k.REALS, "entered": regions, "due": regions,
         "lap_place": regions, "lap_left": regions,
+        "wake_kind": regions, "wake_at": regions, "wake_seen": regions, "wake_lap": regions,
+        "wake_lasts": regions, "wake_group": regions, "wake_place": regions, "wake_due": regions,
+        "wake_period": regions, "wake_changes": regions,
         "hand": sensors, "waving": sensors, "waves": sensors, "caught": sensors,
         "first": 0, "spent": states, "heat": k.QUARTERS,
         "pending_time": k.MOST_PENDING, "pending_kind": k.MOST_PENDING,
@@ -78,6 +81,7 @@ def _world(layout: Layout) -> k.World:
     })
     world.hand[:] = [-1.0] * sensors
     world.due[:] = [k.NEVER] * regions
+    world.wake_kind[:] = [-1] * regions
     i = world.i
     i[k.STAGE] = k.STAGE_INPUT
     for register in (k.FORCED, k.EMPTY_AT, k.LAST_OPEN, k.FULL_AT):

@@ -47,7 +47,7 @@ def test_charge_advances_like_the_charge_clock(
     clock = Clock(grid, -np.array([rates]), np.zeros(5), np.linspace(3.0, 4.0, 5), 1.0)
     wanted = clock.advance(charge, time_s, None)
     reached, passed = advance(
-        grid.tolist(), buckets(grid), rates, 0, charge, time_s, -1.0, 2.0
+        grid.tolist(), buckets(grid), rates, 0, charge, time_s, -1.0, 2.0, 0.0
     )
     assert wanted is not None
     assert passed == time_s
@@ -59,13 +59,13 @@ def test_charge_stops_at_a_bound_in_the_right_time() -> None:
     grid = [0.0, 0.5, 1.0]
     index = buckets(np.array(grid))
     for rate, low, high, end in ((-1e-3, 0.3, 2.0, 0.3), (1e-3, -1.0, 0.9, 0.9)):
-        reached, passed = advance(grid, index, [rate] * 3, 0, 0.6, 1e4, low, high)
+        reached, passed = advance(grid, index, [rate] * 3, 0, 0.6, 1e4, low, high, 0.0)
         assert reached == end
         assert passed == pytest.approx((end - 0.6) / rate)
-    assert advance(grid, index, [0.0] * 3, 0, 0.6, 9.0, -1.0, 2.0) == (0.6, 9.0)
+    assert advance(grid, index, [0.0] * 3, 0, 0.6, 9.0, -1.0, 2.0, 0.0) == (0.6, 9.0)
     # Away from a rest that pushes off so hard that no number holds it: to the end of the grid.
-    assert advance(grid, index, [-9.0, 0.001, 9.0], 0, 0.6, 1e4, -1.0, 2.0)[0] == 1.0
-    assert advance(grid, index, [-1.0] * 3, 0, 0.0, 5.0, -1.0, 2.0) == (0.0, 5.0)
+    assert advance(grid, index, [-9.0, 0.001, 9.0], 0, 0.6, 1e4, -1.0, 2.0, 0.0)[0] == 1.0
+    assert advance(grid, index, [-1.0] * 3, 0, 0.0, 5.0, -1.0, 2.0, 0.0) == (0.0, 5.0)
 
 
 def test_pieces_and_ranges_hold_beyond_their_ends() -> None:

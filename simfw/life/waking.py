@@ -1,0 +1,163 @@
+"""How often resting regions wake the controller, and for how long it is awake.
+
+One instant in which several of them wake it costs one `wake`, and where one keeps it awake the
+others wake nobody. So it hangs on where they stand to one another: regions that are driven by their
+own dwells only have stood alike since power-up. It is counted over their common period; where that
+is too long, those that have a short one in common are counted together, and such groups are taken
+to meet as often as chance has it, which is exact where their periods do not lock.
+
+Plain functions on flat sequences, compiled or as they stand; see `kernel`.
+"""
+
+from __future__ import annotations
+
+from simfw.life.registers import (
+    AWAKE_SHARE,
+    MOST_CHANGES,
+    NEVER,
+    REGIONS,
+    WAKES_HZ,
+    Parts,
+    Tables,
+    World,
+)
+
+__all__ = ["count_wakes", "same_as_counted"]
+
+
+def same_as_counted(t: Tables, p: Parts, w: World, info: int) -> bool:
+    """Whether what rests stands to one another as when it was counted last; noted for the count."""
+    same = True
+    after = p.after
+    regions = t.size[REGIONS]
+    for r in range(regions):
+        w.wake_seen[r] = 0
+    for k in range(t.info_start[info], t.info_start[info + 1]):
+        lap = t.rest_lap[k]
+        if t.lap_awake[lap] == 0:
+            continue
+        r = t.rest_region[k]
+        n = t.lap_start[lap]
+        lasts = 0
+        at = w.entered[r]
+        for place in range(n, t.lap_start[lap + 1]):
+            if place == n + t.lap_home[lap]:
+                at += lasts
+            lasts += after[t.lap_group[place]]
+        if t.lap_open[lap] == 0:
+            at %= lasts
+        w.wake_seen[r] = 1
+        if w.wake_kind[r] != t.lap_kind[lap] or w.wake_at[r] != at:
+            same = False
+            w.wake_kind[r] = t.lap_kind[lap]
+            w.wake_at[r] = at
+        w.wake_lasts[r] = lasts
+        w.wake_lap[r] = lap
+    for r in range(regions):
+        if w.wake_seen[r] == 0 and w.wake_kind[r] >= 0:
+            same = False
+            w.wake_kind[r] = -1
+    return same
+
+
+def count_wakes(t: Tables, p: Parts, w: World, now: int) -> None:
+    """Count anew what `same_as_counted` has noted, into the registers of the world.
+
+    `WAKES_HZ`: how often a second the controller is woken. `AWAKE_SHARE`: the share of the time
+    that they keep it awake, less what it would be if all of them met as often as chance has it.
+    """
+    after = p.after
+    regions = t.size[REGIONS]
+    alone = 1.0
+    groups = 0
+    for r in range(regions):
+        w.wake_group[r] = -1
+        if w.wake_kind[r] < 0:
+            continue
+        lap = w.wake_lap[r]
+        lasts = w.wake_lasts[r]
+        awake = 0
+        for place in range(t.lap_start[lap], t.lap_start[lap + 1]):
+            if t.place_awake[place] == 1:
+                awake += after[t.lap_group[place]]
+        alone *= 1.0 - awake / lasts
+        # With those before it that it has a short common period with.
+        for g in range(groups):
+            if t.lap_open[lap] == 1 or w.wake_group[r] >= 0 or w.wake_period[g] < 0:
+                continue
+            a = w.wake_period[g]
+            b = lasts
+            while b > 0:
+                c = a % b
+                a = b
+                b = c
+            times = w.wake_period[g] // a
+            if max(times, lasts // a) > MOST_CHANGES or times > NEVER // lasts:
+                continue
+            changes = times * (t.lap_start[lap + 1] - t.lap_start[lap])
+            changes += w.wake_changes[g] * (lasts // a)
+            if changes <= MOST_CHANGES:
+                w.wake_group[r] = g
+                w.wake_period[g] = lasts * times
+                w.wake_changes[g] = changes
+        if w.wake_group[r] < 0:
+            w.wake_group[r] = groups
+            w.wake_period[groups] = lasts if t.lap_open[lap] == 0 else -lasts
+            w.wake_changes[groups] = t.lap_start[lap + 1] - t.lap_start[lap]
+            groups += 1
+    # Each group: how often it wakes the controller, and the share of the time that it sleeps.
+    wakes_hz = 0.0
+    asleep = 1.0
+    for g in range(groups):
+        start = now
+        for r in range(regions):
+            if w.wake_group[r] == g:
+                w.wake_place[r] = 0
+                w.wake_due[r] = w.entered[r] + after[t.lap_group[t.lap_start[w.wake_lap[r]]]]
+                if w.wake_period[g] < 0:
+                    start = w.entered[r]
+        period = abs(w.wake_period[g])
+        end = start + period
+        before = start
+        wakes = 0
+        slept = 0
+        while True:
+            at = end + 1
+            is_awake = False
+            for r in range(regions):
+                if w.wake_group[r] == g:
+                    if w.wake_due[r] < at:
+                        at = w.wake_due[r]
+                    if t.place_awake[t.lap_start[w.wake_lap[r]] + w.wake_place[r]] == 1:
+                        is_awake = True
+            if not is_awake:
+                slept += min(at, end) - before
+            if at > end:
+                break
+            before = at
+            stirs = False
+            for r in range(regions):
+                if w.wake_group[r] != g or w.wake_due[r] != at:
+                    continue
+                lap = w.wake_lap[r]
+                first = t.lap_start[lap]
+                while w.wake_due[r] == at:
+                    if first + w.wake_place[r] + 1 < t.lap_start[lap + 1]:
+                        w.wake_place[r] += 1
+                    elif t.lap_open[lap] == 1:
+                        w.wake_due[r] = NEVER
+                        break
+                    else:
+                        w.wake_place[r] = 0
+                    place = first + w.wake_place[r]
+                    if t.place_awake[place] == 1:
+                        stirs = True
+                    w.wake_due[r] += after[t.lap_group[place]]
+            if stirs and not is_awake:
+                wakes += 1
+        share = slept / period
+        # Woken by this group while the others sleep, or by the others while this one does.
+        wakes_hz = wakes_hz * share + wakes / (period * 1e-9) * asleep
+        asleep *= share
+    w.f[WAKES_HZ] = wakes_hz
+    w.f[AWAKE_SHARE] = alone - asleep

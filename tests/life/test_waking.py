@@ -1,0 +1,152 @@
+"""One instant wakes the controller once, whoever wakes it: as in a run, and by hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from simfw.engine.simulator import simulate
+from simfw.life import registers as k
+from simfw.life.life import life
+from simfw.loading import load_pattern
+from simfw.stimuli.pattern import DAY_NS
+from tests.life.made import SENSOR, head, pattern
+from tests.life.test_loop import as_scenario, ready
+
+GALLERY = Path(__file__).parents[1] / "gallery"
+
+READERS = """
+[gadget]
+name = "Readers"
+[cell]
+curve = "lco"
+capacity = "200 mAh"
+[controller]
+awake = "2 mA"
+asleep = "1 uA"
+wake = "50 nC"
+"""
+
+
+def reader(name: str, every_ns: int) -> str:
+    """A contact that is read on a grid."""
+    return f'[buttons.{name}]\nstyle = "sample"\nsamples = 3\nsample_every = "{every_ns} ns"\n'
+
+
+def pulse(name: str, asleep_ns: int, awake_ns: int) -> str:
+    """A region that goes round between sleep and work."""
+    return f"""
+[behaviour.{name}]
+starts = "off"
+states.off = {{}}
+states.on = {{ controller = "awake" }}
+rows = [
+  {{ after = "{asleep_ns} ns", from = "off", to = "on" }},
+  {{ after = "{awake_ns} ns", from = "on", to = "off" }},
+]
+"""
+
+
+def used_c(folder: Path, text: str, until: int, *, fast: bool = False) -> tuple[float, float]:
+    """What is drawn until a time (ns) with nobody there: over a pattern, and in a run."""
+    user = ready(pattern(folder, text, head(charge="80 %")), fast=fast)
+    stimuli, _ = user.stimuli(0, until)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, 0.8), trace=False)
+    user.go(stimuli, until)
+    return float(user.world.f[k.USED]), run.charge_used_c
+
+
+@pytest.mark.parametrize("fast", [False, True])
+def test_two_contacts_read_on_one_instant_wake_the_controller_once(
+    tmp_path: Path, fast: bool
+) -> None:
+    """Every 3 ms and every 7 ms: 1/3 + 1/7 - 1/21 = 3/7 instants a ms, each 50 nC, and 1 uA."""
+    if fast:
+        pytest.importorskip("numba")
+    (tmp_path / "pattern.toml").write_text(
+        f'gadget = "{GALLERY}/two-readers/gadget.toml"\ncharge = "100 %"\nhorizon = "2 days"\n',
+        encoding="utf-8")
+    found = life(load_pattern(tmp_path / "pattern.toml"), users=1, study=False, fast=fast)
+    assert found.average_current_a == pytest.approx(3e3 / 7 * 50e-9 + 1e-6, rel=1e-6)
+
+
+def test_three_contacts_read_on_one_grid_wake_it_once_each_time(tmp_path: Path) -> None:
+    """All every 20 ms: 50 instants a second, not 150."""
+    text = READERS + "".join(reader(name, 20_000_000) for name in "abc")
+    ours, run = used_c(tmp_path, text, 1000 * 10**9)
+    assert ours == pytest.approx(1000 * (50 * 50e-9 + 1e-6), rel=1e-6)
+    assert ours == pytest.approx(run, abs=60e-9)  # the last read is the next stretch's
+
+
+MS = 10**6
+LENGTHS = st.sampled_from([3, 4, 5, 6, 7, 10, 12, 20])  # ms; all go into 420 ms
+
+
+@settings(max_examples=25, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    grids=st.lists(LENGTHS, max_size=3),
+    pulses=st.lists(st.tuples(LENGTHS, st.integers(1, 99)), max_size=3),
+)
+def test_what_wakes_and_keeps_awake_costs_what_it_costs_in_a_run(
+    tmp_path: Path, grids: list[int], pulses: list[tuple[int, int]]
+) -> None:
+    """Contacts read on grids beside regions that work for a share of their time, over 42 s."""
+    text = READERS
+    for n, every in enumerate(grids):
+        text += reader(f"b{n}", every * MS)
+    for n, (lasts, share) in enumerate(pulses):
+        awake = lasts * MS * share // 100
+        text += pulse(f"p{n}", lasts * MS - awake, awake)
+    if not grids and not pulses:
+        text += reader("b", 20 * MS)
+    ours, run = used_c(tmp_path, text, 42 * 10**9)
+    # What happens at the very end is the next stretch's.
+    assert ours == pytest.approx(run, rel=1e-6, abs=4 * 50e-9)
+
+
+def test_periods_that_never_meet_are_mixed_by_their_shares(tmp_path: Path) -> None:
+    """Two grids and a pulse without a short common period: each by chance, within a thousandth.
+
+    2 mA awake for 3 of 13.000007 ms; contacts every 20 and 17.000003 ms wake nobody then.
+    """
+    text = READERS + reader("a", 20_000_000) + reader("b", 17_000_003)
+    text += pulse("p", 10_000_007, 3_000_000)
+    ours, run = used_c(tmp_path, text, 60 * 10**9)
+    awake = 3_000_000 / 13_000_007
+    wakes_hz = (1 - awake) * (1e9 / 20_000_000 + 1e9 / 17_000_003) + 1e9 / 13_000_007
+    by_hand = 60 * (1e-6 + awake * (2e-3 - 1e-6) + wakes_hz * 50e-9)
+    assert ours == pytest.approx(by_hand, rel=1e-6)
+    assert ours == pytest.approx(run, rel=1e-3)
+
+
+def test_looks_that_begin_at_any_time_are_counted_where_they_stand(tmp_path: Path) -> None:
+    """A sensor is armed by a press: its looks fall between, or on, the reads of the contact."""
+    text = SENSOR.format(every="100 ms", agree=1).replace(
+        "[proximity.wave]", '[proximity.wave]\nenabled = "sensor.armed"')
+    text += '[controller]\nawake = "2 mA"\nasleep = "1 uA"\nwake = "40 uC"\n'
+    text += reader("key", 20 * MS)
+    text += """
+[behaviour.sensor]
+starts = "idle"
+states.idle = {}
+states.armed = {}
+rows = [
+  { on = "key.press", from = "idle", to = "armed" },
+  { on = "key.press", from = "armed", to = "idle" },
+]
+"""
+    habits = """
+[[habits]]
+name = "arm"
+times = 40
+steps = [ { press = "key", for = "200 ms" } ]
+"""
+    user = ready(pattern(tmp_path, text, head(charge="80 %") + habits))
+    stimuli, _ = user.stimuli(0, DAY_NS)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, DAY_NS, 0.8), trace=False)
+    user.go(stimuli, DAY_NS)
+    assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-5)
