@@ -542,14 +542,14 @@ def read(name: str, states: dict[str, str], inputs: dict[str, Any], pin: str) ->
         return bool(inputs[name])
     if name == "cell.low":
         return states["cell"] in ("low", "flat")
+    part, _, rest = tail.partition(".")
+    if rest and f"{head}.{part}" in states:
+        return in_family(states[f"{head}.{part}"], rest)
     for region in (f"{head}.gesture", f"{head}.field", head):
         if region not in states:
             continue
         if tail == "pressed":
             return states[region] in ("down", "held", "again")
-        for prefix in ("gesture.", "field."):
-            if region == head + "." + prefix[:-1] and tail.startswith(prefix):
-                tail = tail.removeprefix(prefix)
         return in_family(states[region], tail)
     raise KeyError(name)
 
