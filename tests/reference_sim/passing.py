@@ -112,6 +112,7 @@ class Passing:
         if kind not in ("plug", "unplug", "fault"):
             self.crossed()
         if kind == "full":
+            self.result.full = True
             finish = self.electrics.charger.finish_a if self.electrics.charger else None
             feeding = self.solution().charger_a - max(0.0, -self.solution().net_a)
             if finish is None or feeding >= finish:

@@ -68,6 +68,7 @@ class Result:
     close: list[str] = field(default_factory=list)  # readings too near a limit to be told
     crossed_ns: int | None = None  # the first crossing: later times hang on charge
     wakes: int = 0
+    full: bool = False  # the cell was charged to 1
     known: set[str] = field(default_factory=set)  # passed on the way: what `simfw` does otherwise
 
 
@@ -323,6 +324,7 @@ class Simulator(Passing):
         self.alive = not self.circuit_holds("open", self.s)
         if not self.alive:
             self.result.empty_ns = 0
+            self.result.known.add("dead start")
         crossing: str | None = None
         while True:
             before = self.seen()
