@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
     from simfw.quantity import Figure
 
-__all__ = ["MONTH_S", "CellModel", "cell_model"]
+__all__ = ["MONTH_S", "CellModel", "cell_curve", "cell_model"]
 
 Array = NDArray[np.float64]
 
@@ -71,9 +71,15 @@ class CellModel:
         return np.asarray(rate * self.capacity_c * charge)
 
 
+def cell_curve(gadget: Gadget) -> Curve:
+    """The open-circuit curve of the cell; the points of one's own come with the gadget."""
+    points = gadget.curve_points
+    return curve_of(points) if points else built_in_curve(gadget.cell.curve)
+
+
 def cell_model(gadget: Gadget) -> CellModel:
-    """Read the `[cell]` section; the points of a curve of one's own come with the gadget."""
-    cell, points = gadget.cell, gadget.curve_points
+    """Read the `[cell]` section."""
+    cell = gadget.cell
     rate = None
     by_charge = sorted(
         (at.charge.value, at.resistance_ohm.value) for at in cell.resistance_at_charge
@@ -84,7 +90,7 @@ def cell_model(gadget: Gadget) -> CellModel:
     if cell.self_discharge is not None:
         rate = -math.log1p(-cell.self_discharge.value) / MONTH_S
     return CellModel(
-        curve=curve_of(points) if points else built_in_curve(cell.curve),
+        curve=cell_curve(gadget),
         capacity_c=cell.capacity.value,
         resistance_ohm=_base_ohm(cell.resistance, by_temperature),
         ohm_by_charge=_columns(by_charge),

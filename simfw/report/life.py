@@ -42,6 +42,7 @@ def life_json(found: Life) -> dict[str, Any]:
         "users": found.users,
         "seed": found.seed,
         "horizon_s": found.pattern.horizon_ns * 1e-9,
+        "start_charge": found.pattern.charge,
         "days_between_charges": {
             "p10": low,
             "p50": middle,

@@ -31,6 +31,7 @@ from simfw.stimuli.pattern import (
     problems_of,
 )
 from simfw.stimuli.scenario_file import Instant, Kinds, Span, step_mismatches
+from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import check_data
 
@@ -167,13 +168,6 @@ def _dates(value: object) -> tuple[int, int]:
     return first, last
 
 
-def _share(value: object) -> float:
-    share = read_number(value, RATIO)
-    if share > 1:
-        raise QuantityError(text="a charge is at most 100 %", allowed="0 % to 100 %")
-    return share
-
-
 def _each(value: object) -> str:
     if value not in EACH:
         raise QuantityError(
@@ -246,7 +240,7 @@ class PatternFile(Part):
 
     title: str = ""
     gadget: Name
-    charge: Annotated[float, _by(_share)]
+    charge: StartField
     horizon: Span
     begins: Annotated[int, _by(_date)] = 0
     strength: Annotated[Draw, _drawn(RATIO, positive=False)] = Draw(1.0, 1.0)
@@ -299,7 +293,9 @@ def read_pattern(path: str | Path, check: GadgetCheck | None = None) -> Pattern:
             for problem in _mismatches(f"habits[{index}]", habit)
         ]
         problems += checked.keep(lines)
-        pattern = _pattern(written, gadget_path, gadget, str(path))
+        charge, unclear = charge_of(written.charge, gadget)
+        problems += checked.keep(unclear)
+        pattern = _pattern(written, charge, gadget_path, gadget, str(path))
         problems += checked.keep(problems_of(pattern))
     if problems or gadget_problems or written is None:
         raise DescriptionError(file.locate([*gadget_problems, *problems]))
@@ -342,13 +338,13 @@ def _mismatches(key: str, habit: HabitLine) -> list[Problem]:
 
 
 def _pattern(
-    written: PatternFile, gadget_path: Path, gadget: Gadget | None, file: str
+    written: PatternFile, charge: float, gadget_path: Path, gadget: Gadget | None, file: str
 ) -> Pattern:
     season = written.season
     return Pattern(
         title=written.title,
         gadget_path=gadget_path,
-        charge=written.charge,
+        charge=charge,
         horizon_ns=written.horizon,
         habits=tuple(_habit(f"habits[{k}]", line) for k, line in enumerate(written.habits)),
         holidays=tuple(

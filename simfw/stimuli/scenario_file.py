@@ -9,11 +9,11 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
-from simfw.errors import DescriptionError, Problem, QuantityError
+from simfw.errors import DescriptionError, Problem
 from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
-from simfw.quantity import LENGTH, RATIO, TEMPERATURE, read_ns, read_number
+from simfw.quantity import LENGTH, TEMPERATURE, read_ns, read_number
 from simfw.stimuli.scenario import (
     ChargerFault,
     Expect,
@@ -26,6 +26,7 @@ from simfw.stimuli.scenario import (
     problems_of,
     unknown_names,
 )
+from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import Checked, check_data
 
@@ -39,13 +40,6 @@ __all__ = [
     "step_mismatches",
     "typed_steps",
 ]
-
-
-def _share(value: object) -> float:
-    share = read_number(value, RATIO)
-    if share > 1:
-        raise QuantityError(text="a charge is at most 100 %", allowed="0 % to 100 %")
-    return share
 
 
 def _time(*, positive: bool) -> BeforeValidator:
@@ -87,7 +81,7 @@ class ScenarioFile(Part):
 
     title: str = ""
     gadget: Name
-    charge: Annotated[float, BeforeValidator(_share)]
+    charge: StartField
     lasts: Span
     seed: Annotated[int, Field(ge=0)] | None = None
     steps: tuple[StepLine, ...] = ()
@@ -134,10 +128,12 @@ def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenari
         )
         kinds, steps = _steps(written, checked, gadget)
         problems += kinds
+        charge, unclear = charge_of(written.charge, gadget)
+        problems += checked.keep(unclear)
         scenario = Scenario(
             title=written.title,
             gadget_path=gadget_path,
-            charge=written.charge,
+            charge=charge,
             # A stand-in ends nothing: no step may be told to come after it.
             lasts_ns=max(written.lasts, *(line.at for line in written.steps), 0)
             if "lasts" in checked.tainted else written.lasts,

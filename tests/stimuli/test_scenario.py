@@ -133,7 +133,7 @@ def test_what_is_written_reads_back_equal(tmp_path: Path, scenario: Scenario) ->
     data = read_toml(path).data
     written = ScenarioFile.model_validate(data)
     assert (tmp_path / written.gadget).resolve() == scenario.gadget_path.resolve()
-    assert (written.title, written.charge, written.lasts, written.seed) == (
+    assert (written.title, written.charge.share, written.lasts, written.seed) == (
         scenario.title,
         scenario.charge,
         scenario.lasts_ns,
