@@ -146,6 +146,15 @@ def test_a_check_is_spared_what_has_no_names(tmp_path: Path) -> None:
         read_gadget(tmp_path / "gadget.toml", check)
 
 
+def test_a_reading_of_several_regions_is_accepted(tmp_path: Path) -> None:
+    """States or families of different regions, with blanks between them."""
+    file = tmp_path / "gadget.toml"
+    text = LAMP.read_text(encoding="utf-8")
+    key = "lamp.lit  sensor.armed"
+    file.write_text(f'{text}\n[readings]\n"{key}" = "61 mA"\n', encoding="utf-8")
+    assert list(simfw.load_gadget(file).readings) == [key]
+
+
 def test_importing_the_package_loads_nothing_heavy() -> None:
     """Plots, search and files are loaded when they are first used."""
     code = (
