@@ -152,10 +152,12 @@ def compare(capsys: pytest.CaptureFixture[str], path: Path, folder: Path) -> dic
     left_s = run["life"]["left_s"]
     assert (shelf_days is None) == (left_s is None)
     if shelf_days is not None:
-        assert left_s + 1.0 == pytest.approx(shelf_days * 86_400.0, rel=1e-9)
+        # At the mean drain, a little is counted event by event, here a second more of it.
+        near = 1e-6 if run["life"]["left_about"] else 1e-9
+        assert left_s + 1.0 == pytest.approx(shelf_days * 86_400.0, rel=near)
         rest = listed["modes"][0]
         if rest["ends_by"] == "the protection opens":
-            assert rest["run_time_s"] <= shelf_days * 86_400.0 * (1 + 1e-9)
+            assert rest["run_time_s"] <= shelf_days * 86_400.0 * (1 + near)
 
     # The time from empty to full: the circuit's, the life's, and that of a run.
     if circuit["charger"] is not None:

@@ -39,7 +39,7 @@ _States = tuple[int, ...]  # of the regions of a part
 class Blend:
     """Mean current and its parts (A) at one charge, the lowest terminal voltage (V) there, how far
     the mean may be off whatever the phases (A), and the time from full until the cell is empty or a
-    falling cell ends it (s; None: never), with what ends it.
+    falling cell ends it (s; None: never), with what ends it and the charge then.
     """
 
     current_a: float
@@ -48,6 +48,7 @@ class Blend:
     within_a: float
     run_time_s: float | None
     ends_by: str | None
+    end_charge: float
 
 
 def whole_cycle(simulation: Simulation) -> Cycle | None:
@@ -71,8 +72,15 @@ class _Part:
     wakes_hz: float
 
 
-def blend(prepared: Prepared, simulation: Simulation, charge: float) -> Blend:
-    """The mean of what `simulation`, of `prepared`, does at its end, at `charge` (0..1)."""
+def blend(
+    prepared: Prepared, simulation: Simulation, charge: float, *, start: float = 1.0,
+    to_the_end: bool = False,
+) -> Blend:
+    """The mean of what `simulation`, of `prepared`, does at its end, at `charge` (0..1).
+
+    The time counts from the charge `start`; with `to_the_end`, until the protection opens,
+    whatever the gauge tells before.
+    """
     parts = [
         part for regions in apart(prepared.system, prepared.system.regions)
         if (part := _alone(prepared, regions, simulation, charge)) is not None
@@ -87,7 +95,11 @@ def blend(prepared: Prepared, simulation: Simulation, charge: float) -> Blend:
     if woken_a:
         drawn["controller"] = drawn.get("controller", 0.0) + woken_a
     phases = [*(found for _, found in weighed), mix.heaviest(charge)]
-    seconds, ends_by = _run_time(prepared, weighed, phases, woken_a)
+    mean = _mean_clock(weighed, phases, woken_a)
+    end, ends_by = _end(prepared, phases, to_the_end=to_the_end)
+    seconds: float | None = 0.0 if end >= start else mean.time_to(start, max(end, 0.0))
+    if seconds == math.inf:
+        seconds = ends_by = None
     return Blend(
         current_a=sum(drawn.values()),
         parts_a=drawn,
@@ -95,6 +107,7 @@ def blend(prepared: Prepared, simulation: Simulation, charge: float) -> Blend:
         within_a=mix.within_a(charge),
         run_time_s=seconds,
         ends_by=ends_by,
+        end_charge=max(end, 0.0),
     )
 
 
@@ -222,33 +235,36 @@ def _alone(
     return _Part(places, {states: ns / whole for states, ns in spent.items() if ns}, wakes_hz)
 
 
-def _run_time(
-    prepared: Prepared, weighed: Sequence[tuple[float, Phase]], phases: Sequence[Phase],
-    woken_a: float,
-) -> tuple[float | None, str | None]:
-    """From full at the mean drain (s), and what ends it: the cell's voltage is the lowest of any
-    combination.
-    """
-    ends_of = (phases[0], phases[-1])
-    nodes = np.unique(np.concatenate([found.clock.nodes for found in ends_of]))
+def _mean_clock(
+    weighed: Sequence[tuple[float, Phase]], phases: Sequence[Phase], woken_a: float
+) -> Clock:
+    """The charge clock of the mean drain."""
+    ends = (phases[0], phases[-1])
+    nodes = np.unique(np.concatenate([found.clock.nodes for found in ends]))
     total = np.full(len(nodes), woken_a)
     for share, found in weighed:
         clock = found.clock
         total += share * np.interp(nodes, clock.nodes, clock.consumers_a.sum(axis=0))
-    mean = Clock(nodes, total[np.newaxis, :], np.zeros(len(nodes)), np.zeros(len(nodes)),
-                 phases[0].clock.capacity_c)  # fmt: skip
-    ends = [(max(found.open_at for found in phases), EMPTIED)]
+    nothing = np.zeros(len(nodes))
+    return Clock(nodes, total[np.newaxis, :], nothing, nothing, phases[0].clock.capacity_c)
+
+
+def _end(
+    prepared: Prepared, phases: Sequence[Phase], *, to_the_end: bool
+) -> tuple[float, str | None]:
+    """The charge at which it ends, and by what: the cell's voltage is the lowest of any
+    combination.
+    """
+    ends: list[tuple[float, str]] = [(max(found.open_at for found in phases), EMPTIED)]
     gauge = prepared.gadget.gauge
     heard = {row.on for region in prepared.system.regions if region.group == "behaviour"
              for row in region.rows if row.to != "same"}
     for event in ("low", "flat"):
-        level = None if gauge is None else getattr(gauge, event)
+        level = None if gauge is None or to_the_end else getattr(gauge, event)
         if level is not None and f"cell.{event}" in heard:
-            volts = prepared.circuit.true_v_for(level.value)
-            at = max(found.clock.charge_at_voltage(volts) for found in phases)
+            at = level.value
+            if gauge is not None and gauge.method == "voltage":
+                volts = prepared.circuit.true_v_for(level.value)
+                at = max(found.clock.charge_at_voltage(volts) for found in phases)
             ends.append((at, f"cell.{event}"))
-    charge, why = max(ends)
-    if not math.isfinite(charge):
-        return (None, None) if charge < 0.0 else (0.0, why)
-    seconds = mean.time_to(1.0, max(charge, 0.0))
-    return (seconds, why) if math.isfinite(seconds) else (None, None)
+    return max(ends)

@@ -77,10 +77,13 @@ class Folder:
         self._here = self._known.setdefault((), {})
         self.cycles: list[Cycle] = []
         self._grids = grids
+        self._pause = 0  # instants that are not looked at any more
+        self._next_pause = _LONGEST
 
     def enter(self, context: tuple[object, ...]) -> None:
         """Something from outside changed: what was seen so far does not go on."""
         self.forget()
+        self._pause, self._next_pause = 0, _LONGEST
         self._here = self._known.setdefault(context, {})
 
     def forget(self) -> None:
@@ -89,6 +92,13 @@ class Folder:
             self._log.clear()
             self._seen.clear()
             self._last.clear()
+
+    def looks(self) -> bool:
+        """Whether the next instant is looked at: not for a while where nothing came round."""
+        if self._pause:
+            self._pause -= 1
+            return False
+        return True
 
     def recall(
         self, states: tuple[int, ...], entered: list[int], now_ns: int, charge: float,
@@ -116,7 +126,9 @@ class Folder:
         """Take note of a settled instant; return the cycle it closes, if it closes one."""
         log = self._log
         if len(log) >= _LONGEST:
+            # What did not come round in so many instants hardly will: look ever more rarely.
             self.forget()
+            self._pause, self._next_pause = self._next_pause, 2 * self._next_pause
         # Only an instant at which every ticking region has the same age can close a period.
         now_ns = moment.time_ns
         ages = tuple(

@@ -352,7 +352,7 @@ class Simulation:
             self._due_expects = []
         for observer in self.observers:
             observer.settled(self.now, phase.names, happened)
-        if self.fold and phase.ticks and moved and self.alive:
+        if self.fold and phase.ticks and moved and self.alive and self.folder.looks():
             self._try_fold(phase, tuple(public), woke)
 
     def _electrical(self, phase: Phase) -> tuple[list[str], bool] | None:

@@ -12,9 +12,11 @@ from pathlib import Path
 
 from simfw.circuit.circuit import ChargerMode, LoadSet
 from simfw.circuit.endurance import ChargeTime, empty_charge, longest_charge_s
+from simfw.engine.blend import blend
 from simfw.engine.lasting import LONGEST_YEARS
 from simfw.engine.observer import Observer
 from simfw.engine.prepared import Prepared
+from simfw.engine.resume import snapshot
 from simfw.engine.simulation import Simulation
 from simfw.engine.snapshot import Snapshot
 from simfw.stimuli.scenario import Scenario, Usb
@@ -25,6 +27,8 @@ DAY_S = 86_400
 # Stretches of the time looked at: what is over soon is found without looking far ahead.
 UNTOUCHED_DAYS = (1, 9, 90, 900, 9_000, 26_525)
 CHARGING_DAYS = 365
+MOST_INSTANTS = 50_000  # of one stretch: a gadget that comes round takes far fewer
+MOST_CHARGING = 500_000
 FULL = 1.0 - 2e-6  # what goes into a full cell goes to nothing: it is approached and never reached
 
 
@@ -32,12 +36,15 @@ FULL = 1.0 - 2e-6  # what goes into a full cell goes to nothing: it is approache
 class TimeLeft:
     """The time (s) until the protection opens if nothing is done any more; `why` where none.
 
-    `end_charge` (0..1) is what is left in the cell when it opens; None where it does not.
+    `end_charge` (0..1) is what is left in the cell when it opens; None where it does not. With
+    `about` it is the time at the mean drain: the gadget's parts tick on periods that hardly come
+    round together (see `blend`), and what it would do on a low cell is left out.
     """
 
     seconds: float | None
     why: str | None = None
     end_charge: float | None = None
+    about: bool = False
 
 
 def time_left_from(
@@ -56,11 +63,17 @@ def time_left_from(
     start_ns = 0 if at is None else at.time_ns
     for days in UNTOUCHED_DAYS:
         idle = Scenario(gadget_path=Path(), charge=1.0, lasts_ns=days * DAY_S * 10**9)
-        simulation = _Stopping(prepared, idle, seed, fold, at)
-        if simulation.opened_ns is not None:
-            seconds = (simulation.opened_ns - start_ns) / 1e9
-            return TimeLeft(seconds=seconds, end_charge=simulation.charge)
-        at = simulation.final
+        seen = _Opening()
+        simulation = Simulation(prepared, idle, seed, fold, False, (seen,), at, log=False)
+        whole = False
+        with contextlib.suppress(_StopError):
+            whole = simulation.go(MOST_INSTANTS if fold else None)
+        if seen.opened_ns is not None:
+            seconds = (seen.opened_ns - start_ns) / 1e9
+            return TimeLeft(seconds=seconds, end_charge=simulation.plant.charge)
+        if not whole:
+            return _about(prepared, simulation, start_ns)
+        at = snapshot(simulation)
     return TimeLeft(seconds=None, why=f"more than {LONGEST_YEARS:g} years")
 
 
@@ -85,18 +98,16 @@ class _StopError(Exception):
     """Raised by an observer that has seen enough."""
 
 
-class _Stopping:
-    """One stretch of time, run until the protection opens."""
-
-    def __init__(self, prepared: Prepared, scenario: Scenario, seed: int, fold: bool,
-                 at: Snapshot | None) -> None:  # fmt: skip
-        seen = _Opening()
-        simulation = Simulation(prepared, scenario, seed, fold, False, (seen,), at, log=False)
-        self.final: Snapshot | None = None
-        with contextlib.suppress(_StopError):
-            self.final = simulation.run().final
-        self.opened_ns = seen.opened_ns
-        self.charge = simulation.plant.charge
+def _about(prepared: Prepared, simulation: Simulation, start_ns: int) -> TimeLeft:
+    """The time at the mean drain of a simulation that was left off."""
+    charge = simulation.plant.charge
+    mixed = blend(prepared, simulation, charge, start=charge, to_the_end=True)
+    if mixed.run_time_s is None:
+        return TimeLeft(seconds=None, why="its drain has no end", about=True)
+    passed_s = (simulation.now - start_ns) / 1e9
+    return TimeLeft(
+        seconds=passed_s + mixed.run_time_s, end_charge=mixed.end_charge, about=True
+    )
 
 
 class _Filling(Observer):
@@ -150,15 +161,17 @@ def charge_from_empty(prepared: Prepared, shelf: TimeLeft | None = None) -> Char
     simulation = Simulation(
         prepared.without_rules(), plugged, 0, True, False, (seen,), None, log=False
     )
+    whole = True
     with contextlib.suppress(_StopError):
-        simulation.go()
+        whole = simulation.go(MOST_CHARGING)
     steps = tuple((str(mode), time_s, charge) for mode, time_s, charge in seen.steps)
     if seen.full is None:
         rests = simulation.plant.charge
         return ChargeTime(
             time_s=None, longest_s=None, end_charge=rests, steps=steps,
             why=f"the charger does not end within {CHARGING_DAYS} days: "
-                f"the charge is at {rests:.0%} then",
+                f"the charge is at {rests:.0%} then" if whole
+                else f"left out: it takes more than {MOST_CHARGING:,} instants",
         )
     time_s, end_charge = seen.full
     return ChargeTime(

@@ -53,6 +53,7 @@ def ledger_json(
     repeated["served_days"] = life.served_days
     repeated["served_why"] = life.served_why
     repeated["left_s"] = left.seconds
+    repeated["left_about"] = left.about
     if left.seconds is None:
         repeated["left_why"] = left.why
     return {

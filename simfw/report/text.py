@@ -216,7 +216,10 @@ def _range(low_days: float | None, high_days: float | None) -> str:
 def _left(left: TimeLeft) -> tuple[str, str]:
     if left.seconds is None:
         return "none", left.why or ""
-    return format_rough_time(left.seconds), "from the end on, if nobody touches it"
+    shown = format_rough_time(left.seconds)
+    if left.about:
+        return f"about {shown}", "from the end on, at the mean drain: its parts hardly come round"
+    return shown, "from the end on, if nobody touches it"
 
 
 def _share(use: ConsumerUse, run: Run) -> str:

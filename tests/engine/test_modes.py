@@ -8,6 +8,8 @@ from simfw.behaviour.build import build_system
 from simfw.engine.meeting import apart, cone, deciding
 from simfw.engine.modes import MOST_MODES, modes, survey
 from simfw.engine.reachable import reach
+from simfw.engine.simulator import Prepared
+from simfw.engine.untouched import time_on_the_shelf
 from simfw.loading import load_gadget
 from tests.engine.bench import LARDER_LAMP, gadget_of, run
 
@@ -314,6 +316,15 @@ def test_blinkers_that_hardly_come_round_together_are_taken_by_their_shares_of_t
     assert mode.current_a == pytest.approx(mean_a, rel=1e-9)
     assert mode.within_a == pytest.approx(0.0, abs=1e-12)
     assert mode.run_time_s == pytest.approx(720.0 / mean_a, rel=1e-6)
+
+
+def test_the_time_on_the_shelf_of_such_blinkers_is_told_at_their_mean_drain():
+    """A counted number of instants, then the charge over the mean; the charge goes to nothing."""
+    shelf = time_on_the_shelf(Prepared(gadget_of(winks('current = "3 mA"'))))
+    mean_a = 2e-6 + 3e-3 * (20 / 700 + 30 / 1100 + 12 / 1300 + 40 / 1700 + 25 / 2300)
+    assert shelf.about
+    assert shelf.seconds == pytest.approx(720.0 / mean_a, rel=1e-4)
+    assert shelf.end_charge == pytest.approx(0.0, abs=1e-9)
 
 
 def test_what_loads_take_from_one_another_bounds_the_error_of_their_shares():

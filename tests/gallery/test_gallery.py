@@ -45,9 +45,7 @@ MEMORY_BYTES = 3_000_000_000
 
 # (gadget, command) -> why the command does not end, or needs too much.
 ENDLESS: dict[tuple[str, str], str] = {
-    ("five-winks", "run minute"): "the common period of the blinkers is eleven hours",
     ("five-winks", "run day"): "the common period of the blinkers is eleven hours",
-    ("five-winks", "life"): "the common period of the blinkers is eleven hours",
 }
 
 # (gadget, command, what) -> why a figure or an exit status is not yet what was worked out by hand.
