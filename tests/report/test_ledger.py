@@ -70,7 +70,7 @@ def test_json_says_what_the_run_says() -> None:
     assert value["cell_empty_at_s"] == 4200.0
     assert value["life"] == {
         "repeat_days": 12.5, "served_days": 4.5, "served_why": "lamp stays dark at 10 s",
-        "left_s": 86_400.0}
+        "left_s": 86_400.0, "left_about": False}
     assert math.isclose(
         sum(use["charge_c"] for use in value["consumers"]), value["charge_used_c"], rel_tol=1e-12
     )
@@ -102,7 +102,7 @@ def test_json_of_a_run_that_did_not_empty_the_cell_says_so() -> None:
     assert "did not open" in value["cell"]["why"]
     assert value["life"] == {
         "repeat_days": None, "why": WHY, "served_days": None, "served_why": WHY,
-        "left_s": 86_400.0}
+        "left_s": 86_400.0, "left_about": False}
 
 
 def test_csv_has_four_files_with_units_in_their_headers() -> None:
