@@ -68,9 +68,10 @@ def run(arguments: argparse.Namespace) -> int:
     seed = scenario.seed if arguments.seed is None else arguments.seed
     fold = not arguments.no_fold
     with telling("running the scenario"):
-        # Only these two list events: a ticker that emits would fill the memory for nothing.
+        # Only these list events and intervals: what ticks would fill the memory for nothing.
         log = arguments.json or arguments.csv is not None
-        result = simulate(gadget, scenario, seed=seed or 0, fold=fold, log=log)
+        trace = arguments.csv is not None or arguments.plot is not None
+        result = simulate(gadget, scenario, seed=seed or 0, fold=fold, log=log, trace=trace)
     with telling("repeating it until the cell is empty"):
         if arguments.json:
             text = dump_json(ledger_json(result))
