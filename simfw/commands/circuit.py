@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.engine.untouched import charge_from_empty
     from simfw.loading import load_gadget
     from simfw.report.circuit import circuit_json, circuit_text
-    from simfw.report.plots import check_ending
+    from simfw.report.drawing import check_ending
 
     if arguments.plot is not None:
         check_ending(arguments.plot)

@@ -40,8 +40,8 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.life.kept import study_of
     from simfw.life.life import life
     from simfw.loading import load_pattern
+    from simfw.report.drawing import check_ending
     from simfw.report.life import life_json, life_text
-    from simfw.report.plots import check_ending
 
     if arguments.plot is not None:
         check_ending(arguments.plot)

@@ -67,7 +67,7 @@ def _replay(arguments: argparse.Namespace) -> int:
             check_file(target)
     options = _options(arguments)
     if arguments.plot is not None:
-        from simfw.report.plots import check_ending
+        from simfw.report.drawing import check_ending
 
         check_ending(arguments.plot)
     mapped = None if arguments.map is None else read_map(arguments.map)

@@ -25,11 +25,18 @@ def register(commands: Commands) -> None:
         examples=[
             "run scenarios/larder-lamp/jam-making.toml",
             "run evening.toml --plot evening.png --csv evening/",
+            'run evening.toml --plot click.png --from "24 min 59 s" --to "25 min 2 s"',
             "run evening.toml --json > evening.json",
         ],
     )
     parser.add_argument("scenario", metavar="SCENARIO", help="a scenario file (TOML)")
     parser.add_argument("--plot", metavar="FILE", help="draw the run into a .png, .svg or .pdf")
+    parser.add_argument(
+        "--from", dest="from_time", metavar="TIME", help="where --plot begins; else at 0 s"
+    )
+    parser.add_argument(
+        "--to", dest="to_time", metavar="TIME", help="where --plot ends; else with the run"
+    )
     parser.add_argument("--json", action="store_true", help="print the run as JSON instead of text")
     parser.add_argument("--csv", metavar="DIR", help="write the run's tables as CSV files into DIR")
     parser.add_argument(
@@ -49,8 +56,9 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.engine.repeat import repeat_life, time_left
     from simfw.engine.simulator import simulate
     from simfw.loading import load_scenario
+    from simfw.report.drawing import check_ending
     from simfw.report.ledger import ledger_json, write_csv
-    from simfw.report.plots import check_ending, write_plot
+    from simfw.report.plots import write_plot
     from simfw.report.text import text_report
     from simfw.writing import check_folder
 
@@ -63,6 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.csv is not None:
         check_folder(arguments.csv)
     scenario = load_scenario(arguments.scenario)
+    from_ns, to_ns = _drawn(arguments, scenario.lasts_ns)
     gadget = scenario.gadget
     assert gadget is not None
     seed = scenario.seed if arguments.seed is None else arguments.seed
@@ -85,7 +94,31 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.csv is not None:
         write_csv(result, arguments.csv)
     if arguments.plot is not None:
-        write_plot(result, Circuit(gadget), arguments.plot)
+        write_plot(
+            result, Circuit(gadget), arguments.plot, from_ns=from_ns, to_ns=to_ns
+        )
     sys.stdout.write(text)
     failed = any(not expected.met for expected in result.expectations)
     return int(failed or any(not rule.held for rule in result.rules))
+
+
+def _drawn(arguments: argparse.Namespace, lasts_ns: int) -> tuple[int, int]:
+    """Where the plot begins and ends (ns); raises `UsageError`."""
+    from simfw.commands._recordings import time_ns
+    from simfw.errors import UsageError
+    from simfw.quantity import format_duration
+
+    begins, ends = arguments.from_time, arguments.to_time
+    for option, text in (("--from", begins), ("--to", ends)):
+        if text is not None and arguments.plot is None:
+            raise UsageError(f"{option} {text}: it says what --plot draws, and there is no --plot.")
+    from_ns = 0 if begins is None else time_ns("--from", begins)
+    to_ns = lasts_ns if ends is None else time_ns("--to", ends)
+    if from_ns >= lasts_ns:
+        raise UsageError(f"--from {begins}: the run ends at {format_duration(lasts_ns)}. "
+                         f"Allowed: 0 s and later, before {format_duration(lasts_ns)}.")
+    if not from_ns < to_ns <= lasts_ns:
+        raise UsageError(f"--to {ends}: the plot would end before it begins, or after the run. "
+                         f"Allowed: after {format_duration(from_ns)}, "
+                         f"up to {format_duration(lasts_ns)}.")
+    return from_ns, to_ns

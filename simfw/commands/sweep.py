@@ -50,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.life.kept import study_of
     from simfw.life.sweep import read_vary, sweep
     from simfw.loading import load_pattern
-    from simfw.report.plots import check_ending
+    from simfw.report.drawing import check_ending
 
     if arguments.plot is not None:
         check_ending(arguments.plot)

@@ -1,60 +1,49 @@
 """Plots of a study over users: its spread, a week's heat strip, what it hangs on.
 
-Colours as in `report.plots`; the heat strip uses a scale of even lightness ("cividis"), made for
+Colours as in `report.drawing`; the heat strip uses a scale of even lightness ("cividis"), made for
 colour-blind eyes. matplotlib is imported inside the functions.
 """
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simfw.report.plots import BLUE, GREEN, ORANGE, RED, SKY, STYLE, WIDTH_IN, check_ending
+from simfw.report.drawing import (
+    BLUE,
+    GREEN,
+    ORANGE,
+    RED,
+    SKY,
+    WIDTH_IN,
+    format_days,
+    in_si,
+    roomy,
+    write_figure,
+)
 from simfw.report.spans import span_of
 from simfw.report.text import heading
-from simfw.writing import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     from simfw.life.life import Life
 
-__all__ = ["life_figure", "roomy", "write_figure", "write_life_plot"]
+__all__ = ["life_figure", "write_life_plot"]
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 WIDE = 8.0  # days that differ by more are drawn in ratio
+FEWEST_ROWS = 4
+ALIKE = 1e-6  # days that differ by less (a share) are one bar
 SHOWN = 8  # contributors with a bar of their own
 
 
 def write_life_plot(found: Life, path: str | Path) -> None:
     """Draw a study into `path`, as PNG, SVG or PDF by its ending, whole or not at all."""
     write_figure(path, lambda: life_figure(found))
-
-
-def write_figure(path: str | Path, draw: Callable[[], Figure]) -> None:
-    """Write what `draw` draws into `path`, as PNG, SVG or PDF by its ending, whole or not."""
-    ending = check_ending(path)
-    import matplotlib
-
-    stream = io.BytesIO()
-    with matplotlib.rc_context(STYLE):
-        # No date and no program version inside: the same study gives the same bytes.
-        metadata = {"png": {"Software": None}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}
-        draw().savefig(stream, format=ending, dpi=130, metadata=metadata[ending])
-    write_whole(path, stream.getvalue())
-
-
-def roomy() -> ConstrainedLayoutEngine:
-    """A layout that leaves some room between the parts of a figure and at its edges."""
-    from matplotlib.layout_engine import ConstrainedLayoutEngine as Engine
-
-    return Engine(w_pad=0.08, h_pad=0.08)
 
 
 def life_figure(found: Life) -> Figure:
@@ -87,7 +76,7 @@ def _draw_days(axes: Axes, found: Life) -> None:
                   transform=axes.transAxes)
         return
     low, high = float(days.min()), float(days.max())
-    if low < high:
+    if high - low > ALIKE * high:
         count = min(40, max(8, len(days) // 8))
         wide = low > 0 and high > WIDE * low
         bins = np.geomspace(low, high, count + 1) if wide else np.linspace(low, high, count + 1)
@@ -98,24 +87,27 @@ def _draw_days(axes: Axes, found: Life) -> None:
             axes.xaxis.set_major_formatter("{x:g}")
             axes.xaxis.set_minor_formatter("")
     else:
-        axes.bar([low], [found.users], width=0.02 * low, color=SKY)
+        axes.bar([low], [len(days)], width=0.02 * low, color=SKY)
+        axes.set_xlim(0.8 * low, 1.2 * low)
+    if axes.get_xscale() == "linear":
+        axes.ticklabel_format(axis="x", useOffset=False, style="plain")
     axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     for value, name, style in zip(
         found.percentiles, ("P10", "median", "P90"), (":", "-", "--"), strict=True
     ):
-        axes.axvline(value, color=BLUE, linestyle=style, label=f"{name} {value:.3g} days")
+        axes.axvline(value, color=BLUE, linestyle=style, label=f"{name} {format_days(value)}")
     if found.corners_days is not None:
         worst, best = found.corners_days
         if np.isfinite(best):
             axes.axvspan(worst, best, color=RED, alpha=0.12, linewidth=0, zorder=0,
-                         label=f"worst to best parts, typical users: {worst:.3g} to {best:.3g} "
-                         "days")
+                         label="worst to best parts, typical users: "
+                         f"{format_days(worst)} to {format_days(best)}")
     axes.legend(loc="upper right", framealpha=0.8, edgecolor="none")
 
 
 def _draw_week(axes: Axes, found: Life, figure: Figure) -> None:
     from matplotlib.colors import LogNorm
-    from matplotlib.ticker import LogLocator
+    from matplotlib.ticker import FixedLocator, LogLocator
 
     axes.set_title("a week: mean current in each quarter of an hour, over all users", loc="left")
     axes.grid(visible=False)
@@ -123,7 +115,7 @@ def _draw_week(axes: Axes, found: Life, figure: Figure) -> None:
     axes.set_xticks(range(0, 97, 12), [f"{hour}" for hour in range(0, 25, 3)])
     axes.set_xlabel("time of day (h)")
     axes.set_ylabel("day of the week")
-    heat = 1e3 * np.array(found.heat_a)
+    heat = np.array(found.heat_a)
     if heat.size == 0 or heat.max() <= 0:
         return
     grid = heat.reshape(7, 96)
@@ -133,9 +125,12 @@ def _draw_week(axes: Axes, found: Life, figure: Figure) -> None:
         norm=LogNorm(vmin=least * 0.999, vmax=grid.max()), extent=(0, 96, 6.5, -0.5),
     )
     bar = figure.colorbar(drawn, ax=axes, pad=0.01)
-    bar.set_label("mean current (mA)")
-    bar.ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    bar.ax.yaxis.set_major_formatter("{x:g}")
+    bar.set_label("mean current")
+    if grid.max() > 2 * least:
+        bar.ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    else:  # too flat for round figures: its ends
+        bar.ax.yaxis.set_major_locator(FixedLocator([least, grid.max()]))
+    bar.ax.yaxis.set_major_formatter(in_si("A"))
     bar.ax.yaxis.set_minor_formatter("")
 
 
@@ -149,9 +144,11 @@ def _draw_shares(axes: Axes, found: Life) -> None:
         return
     names = [one.name for one in shown][::-1]
     shares = [100.0 * one.share for one in shown][::-1]
-    axes.barh(names, shares, color=[ORANGE if n in ("habits", "day to day") else GREEN
-                                    for n in names])
+    people = [name in ("habits", "day to day") for name in names]
+    axes.barh(names, shares, color=[ORANGE if one else GREEN for one in people],
+              hatch=["////" if one else "" for one in people], edgecolor="white", linewidth=0.0)
+    axes.set_ylim(min(-0.6, len(shown) - FEWEST_ROWS - 0.4), len(shown) - 0.4)
     for row, share in enumerate(shares):
         axes.text(share, row, f" {share:.0f} %", va="center")
-    axes.set_xlabel("share of the variance (%): parts green, people orange")
+    axes.set_xlabel("share of the variance (%): parts green, people orange and hatched")
     axes.grid(visible=False, axis="y")

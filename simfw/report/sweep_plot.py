@@ -1,6 +1,6 @@
 """The trade-off of a sweep: days between charges against what was varied, and against its price.
 
-Colours as in `report.plots`. matplotlib is imported inside the functions.
+Colours as in `report.drawing`. matplotlib is imported inside the functions.
 """
 
 from __future__ import annotations
@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from simfw.life.sweep import Point, Sweep
 from simfw.quantity import format_percent, format_rough_time
-from simfw.report.life_plots import roomy, write_figure
-from simfw.report.plots import BLUE, GREEN, ORANGE, PURPLE, RED, WIDTH_IN
+from simfw.report.drawing import BLUE, GREEN, ORANGE, PURPLE, RED, WIDTH_IN, roomy, write_figure
 from simfw.report.spans import span_of
 from simfw.report.text import heading
 
