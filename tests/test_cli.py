@@ -104,6 +104,30 @@ def test_plot_and_csv_are_written(tmp_path: Path) -> None:
     assert len(list(tables.iterdir())) == 4
 
 
+def test_a_plot_of_a_part_needs_a_plot_and_times_within_the_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`--from` and `--to` do something or are refused: a part is another picture than the whole."""
+    whole, part = tmp_path / "whole.svg", tmp_path / "part.svg"
+    assert main(["run", str(OLD), "--plot", str(whole)]) == 0
+    assert main(["run", str(OLD), "--plot", str(part), "--from", "1 s", "--to", "20 s"]) == 0
+    assert b"drawn: 1 s to 20 s" in part.read_bytes()
+    assert b"drawn:" not in whole.read_bytes()
+    capsys.readouterr()
+    gone = str(tmp_path / "gone.svg")
+    for options, said in (
+        (["--from", "1 s"], "--from 1 s: it says what --plot draws, and there is no --plot."),
+        (["--to", "1 s"], "--to 1 s: it says what --plot draws, and there is no --plot."),
+        (["--plot", gone, "--from", "9 days"], "--from 9 days: the run ends at"),
+        (["--plot", gone, "--to", "9 days"], "--to 9 days: the plot would end before it begins"),
+        (["--plot", gone, "--from", "5 s", "--to", "5 s"], "Allowed: after 5 s, up to"),
+        (["--plot", gone, "--from", "soon"], "--from soon:"),
+    ):
+        assert main(["run", str(OLD), *options]) == 2
+        assert said in capsys.readouterr().err
+    assert not (tmp_path / "gone.svg").exists()
+
+
 def test_same_inputs_give_the_same_bytes() -> None:
     """Two processes print the same JSON to the byte."""
     first, second = (shell("run", str(OLD), "--json") for _ in range(2))

@@ -49,10 +49,11 @@ def circuit_figure(gadget: Gadget) -> Figure:
         current.annotate(f"protection opens, {cut_off:.2f} V", (cut_off, 0.97), fontsize=8,
                          xycoords=("data", "axes fraction"), xytext=(4, 0),
                          textcoords="offset points", ha="left", va="top", color="#555555")
-    light.axhline(10.0, color=FAINT, linewidth=0.9, linestyle="--")
-    light.annotate("10 %: end of the run time (FL 1)", (0.995, 10.0), fontsize=8, ha="right",
-                   xytext=(0, 2), textcoords="offset points", va="bottom",
-                   xycoords=("axes fraction", "data"), color="#555555")
+    if gadget.lights:  # else the line lies far outside of an empty panel
+        light.axhline(10.0, color=FAINT, linewidth=0.9, linestyle="--")
+        light.annotate("10 %: end of the run time (FL 1)", (0.995, 10.0), fontsize=8, ha="right",
+                       xytext=(0, 2), textcoords="offset points", va="bottom",
+                       xycoords=("axes fraction", "data"), color="#555555")
     current.set_ylabel("supply current (mA)")
     light.set_ylabel("light against a full cell (%)")
     light.set_xlabel("terminal voltage (V)")

@@ -12,6 +12,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from simfw.errors import UsageError
 from simfw.quantity import format_si
 from simfw.writing import check_file, write_whole
@@ -68,6 +70,7 @@ HATCHES = ("", "....", "||||", "xxxx", "----", "oo", "++")  # of states; a slant
 DASHES = ("-", "--", "-.", ":", (0, (6, 1, 1, 1, 1, 1)))
 
 WIDTH_IN = 12.0
+PLACES = 6  # decimals of places, as shares of the figure
 
 STYLE: dict[Any, Any] = {
     "font.size": 9.0,
@@ -95,8 +98,23 @@ def write_figure(path: str | Path, draw: Callable[[], Figure]) -> None:
     with matplotlib.rc_context(STYLE):
         # No date and no program version inside: the same picture gives the same bytes.
         metadata = {"png": {"Software": None}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}
-        draw().savefig(stream, format=ending, dpi=130, metadata=metadata[ending])
+        figure = draw()
+        _settle(figure)
+        figure.savefig(stream, format=ending, dpi=130, metadata=metadata[ending])
     write_whole(path, stream.getvalue())
+
+
+def _settle(figure: Figure) -> None:
+    """Lay out once and round all places: the solver's last bits differ from one call to the next.
+
+    A vector file has enough digits to show them, and the same run is to give the same bytes.
+    """
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    for piece in figure.subfigs:
+        piece.bbox_relative.set_points(np.round(piece.bbox_relative.get_points(), PLACES) + 0.0)
+    for axes in figure.axes:
+        axes.set_position([round(float(place), PLACES) for place in axes.get_position().bounds])
 
 
 def check_ending(path: str | Path) -> str:

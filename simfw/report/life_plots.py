@@ -87,7 +87,8 @@ def _draw_days(axes: Axes, found: Life) -> None:
             axes.xaxis.set_major_formatter("{x:g}")
             axes.xaxis.set_minor_formatter("")
     else:
-        axes.bar([low], [len(days)], width=0.02 * low, color=SKY)
+        count = found.users if len(found.days) == 1 else len(days)  # one stands for all, or each
+        axes.bar([low], [count], width=0.02 * low, color=SKY)
         axes.set_xlim(0.8 * low, 1.2 * low)
     if axes.get_xscale() == "linear":
         axes.ticklabel_format(axis="x", useOffset=False, style="plain")

@@ -194,3 +194,13 @@ def test_every_key_of_the_json_is_documented():
     keys |= _keys(pins_json(made, check_pins(made)), set())
     named = set(re.findall(r"[a-z_0-9]+", page))
     assert keys - named == set()
+
+
+def test_plot_of_a_file_without_lights_says_so(recwarn):
+    """Empty panels are explained, and the layout has no complaint."""
+    from simfw.report.circuit_plot import circuit_figure
+
+    figure = circuit_figure(gadget(CELL))
+    figure.draw_without_rendering()
+    assert figure.get_suptitle().endswith("the file has no lights")
+    assert not recwarn.list

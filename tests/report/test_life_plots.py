@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 
 from simfw.life.life import Life, life
 from simfw.life.sweep import Point, Sweep, pareto
+from simfw.report.drawing import format_days
 from simfw.report.life_plots import life_figure
 from simfw.report.sweep_plot import goals_of, sweep_figure
 from simfw.stimuli.pattern import HabitStep
@@ -69,11 +70,13 @@ def test_study_shows_days_week_and_contributors(found: Life) -> None:
     plugged = habit_that_charges(found)
     assert life_figure(plugged).axes[0].get_xlabel() == "days between charges"
     assert (week.get_xlabel(), week.get_ylabel()) == ("time of day (h)", "day of the week")
-    assert scale.get_ylabel() == "mean current (mA)"
-    assert shares.get_xlabel() == "share of the variance (%): parts green, people orange"
+    assert scale.get_ylabel() == "mean current"
+    assert all(tick.get_text().endswith("A") for tick in scale.get_yticklabels())
+    assert shares.get_xlabel() == (
+        "share of the variance (%): parts green, people orange and hatched")
     assert sum(bar.get_height() for bar in days.patches[:8]) == 16  # type: ignore[attr-defined]
     assert found.percentiles is not None
-    wanted = [f"{name} {value:.3g} days"
+    wanted = [f"{name} {format_days(value)}"
               for name, value in zip(("P10", "median", "P90"), found.percentiles, strict=True)]
     assert [word for word in words(days) if not word.startswith("worst")] == wanted
     assert any(word.startswith("worst to best parts") for word in words(days))
@@ -161,3 +164,24 @@ steps = [ { wave = "wave", distance = "10 cm", for = "100 ms .. 300 ms" } ]
     assert made.gadget is not None
     found = sweep(made, [read_vary("proximity.wave.every=100 ms..300 ms:2", made.gadget)], users=1)
     assert [goal.column for goal in goals_of(found)] == ["waves missed", "answer after"]
+
+
+def test_days_in_a_legend_are_plain_figures(found: Life) -> None:
+    """A lamp that lasts for years has no power of ten in its legend."""
+    long = dataclasses.replace(found, days=np.linspace(1050.0, 1150.0, 16),
+                               percentiles=(1060.0, 1100.0, 1140.0))
+    said = words(life_figure(long).axes[0])
+    assert "median 1100 days" in said
+    assert not any("e+" in word for word in said)
+    assert [format_days(days) for days in (0.0123, 9.876, 123.4, 36525.0)] == [
+        "0.0123 days", "9.88 days", "123 days", "36500 days",
+    ]
+
+
+def test_users_who_are_alike_are_one_bar(found: Life) -> None:
+    """Days that differ in the twelfth digit are not spread over the axis."""
+    alike = dataclasses.replace(found, days=np.full(16, 1997.6) * (1 + 1e-12 * np.arange(16)))
+    days = life_figure(alike).axes[0]
+    assert [bar.get_height() for bar in days.patches][:1] == [16]  # type: ignore[attr-defined]
+    low, high = days.get_xlim()
+    assert low < 1800 < 2200 < high

@@ -22,7 +22,7 @@ from simfw.report.replay import (
     replay_text,
     step_text,
 )
-from simfw.report.replay_plot import write_replay_plot
+from simfw.report.replay_plot import around_first, replay_figure, write_replay_plot
 from simfw.stimuli.recording.mapfile import Signal
 from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Expect, Press, Step, Temperature, Usb, Wave
@@ -337,3 +337,38 @@ def test_the_plot_has_a_line_for_each_input_and_a_strip_for_each_output(
     assert "40" not in words
     idle = re.findall(r">([^<>]+)</text>", (tmp_path / "idle.svg").read_text(encoding="utf-8"))
     assert [word for word in words if word not in idle] == ["power", "hand", "usb"]
+
+
+def test_the_plot_shows_a_second_around_the_first_difference(replayed: Replayed) -> None:
+    """Half a second before the earlier of the two edges, and half a second after the later one.
+
+    Both are in the window, so that recording and model can be told apart; a replay that agrees has
+    one column.
+    """
+    assert around_first(replayed) is None
+    count = len(replayed.verdicts) + 1
+    assert len(replay_figure(replayed).axes) == count
+    pair = Pair("late", Edge(60.07 * S, 1.0, 0.0), Edge(60.0 * S, 1.0, 0.0))
+    one, *others = replayed.verdicts
+    made = replace(replayed, verdicts=(replace(one, pairs=(pair,)), *others),
+                   observed=replace(replayed.observed, end_ns=3600 * S))
+    assert around_first(made) == (59.5 * S, 60.57 * S)
+    figure = replay_figure(made)
+    assert len(figure.axes) == 2 * count
+    last = figure.axes[-1]
+    assert last.get_xlim() == pytest.approx((59.5, 60.57))
+    titles = [axis.get_title(loc="left") for axis in figure.axes]
+    assert "closer: around the first difference" in titles
+    assert "on: late by 70 ms" in titles
+    dashes = {str(line.get_label()): line.get_linestyle() for line in last.lines}
+    assert dashes["recorded"] != dashes["model"]
+
+
+def test_a_difference_at_the_very_start_is_drawn_closer_too(replayed: Replayed) -> None:
+    """A level that differs from the beginning on is shown for the first second."""
+    verdict = replace(replayed.verdicts[0], start_agrees=False, starts_recorded=1.0,
+                      starts_model=0.0)
+    made = replace(replayed, verdicts=(verdict,))
+    assert around_first(made) == (0.0, 1e9)
+    titles = [axis.get_title(loc="left") for axis in replay_figure(made).axes]
+    assert "begins on, model off" in titles
