@@ -114,7 +114,8 @@ def _settle(figure: Figure) -> None:
     for piece in figure.subfigs:
         piece.bbox_relative.set_points(np.round(piece.bbox_relative.get_points(), PLACES) + 0.0)
     for axes in figure.axes:
-        axes.set_position([round(float(place), PLACES) for place in axes.get_position().bounds])
+        left, bottom, width, height = (round(float(p), PLACES) for p in axes.get_position().bounds)
+        axes.set_position((left, bottom, width, height))
 
 
 def check_ending(path: str | Path) -> str:

@@ -199,6 +199,7 @@ class _Detail:
                              fontsize=9, fontweight="bold", pad=3)
             own[3].set_ylabel("mean current" if column == 0 else "")
             own[-1].set_xlabel(shown.label)
+            own[-1].locator_params(axis="x", nbins=6)
             own[-1].set_xlim(shown.at(shown.start_ns), shown.at(shown.end_ns))
         axes[3, 0].set_ylim(min(limits), max(limits))
 
