@@ -15,7 +15,7 @@ Grammar, one line each:
     span      = reading ".." reading
     reading   = number unit | letter code (resistance) | number unit number unit ... (time)
     point     = quantity "@" quantity
-    table     = { value = quantity, range = span, standing = ..., source = ... }
+    table     = { value = quantity | point, range = span, standing = ..., source = ... }
 
 For a plain share (`55 % ± 5 %`) the tolerance is in points of the share: 50 % to 60 %.
 """
@@ -25,9 +25,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Context, Decimal, localcontext
-from typing import Literal, get_args
+from typing import Literal, cast, get_args
 
 from simfw.errors import QuantityError, nearest
 from simfw.formatting import format_duration, format_percent, format_rough_time, format_si
@@ -87,6 +87,7 @@ __all__ = [
     "read_point",
     "read_span",
     "read_timing",
+    "without_range",
 ]
 
 Standing = Literal["measured", "published", "guess"]
@@ -100,7 +101,7 @@ class Figure:
     """One number of the gadget in SI units, with its range and how far it can be trusted.
 
     `low <= value <= high`; all three are equal where no range is given. `text` is the quantity as
-    written in the file.
+    written in the file, `span` the range as written beside it in a table.
     """
 
     value: float
@@ -109,11 +110,12 @@ class Figure:
     standing: Standing | None = None
     source: str | None = None
     text: str = ""
+    span: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timing:
-    """One time of the gadget in whole nanoseconds, with its range and standing."""
+    """One time of the gadget in whole nanoseconds; the rest as in `Figure`."""
 
     ns: int
     low_ns: int
@@ -121,6 +123,7 @@ class Timing:
     standing: Standing | None = None
     source: str | None = None
     text: str = ""
+    span: str = ""
 
 
 _NUMBER = re.compile(NUMBER, re.ASCII)
@@ -363,25 +366,32 @@ class _Written:
     standing: Standing | None
     source: str | None
     text: str
+    span: str = ""
 
 
 _TABLE_KEYS = ("value", "range", "standing", "source")
+_POINT_KEYS = ("value", "standing", "source")
+
+
+def _check_keys(table: Mapping[str, object], known: tuple[str, ...], wanted: str) -> None:
+    """Refuse a table with other keys than `known`, or without a value."""
+    for key in table:
+        if key not in known:
+            raise QuantityError(
+                text="unknown key",
+                allowed=", ".join(known),
+                suggestion=nearest(str(key), known),
+                subkey=str(key),
+            )
+    if "value" not in table:
+        raise QuantityError(text='the key "value" is missing', allowed=wanted)
 
 
 def _written(value: object, dimension: Dimension) -> _Written:
     if not isinstance(value, Mapping):
         text = _text_of(value, dimension)
         return _Written(*_quantity(text, dimension), None, None, text)
-    for key in value:
-        if key not in _TABLE_KEYS:
-            raise QuantityError(
-                text="unknown key",
-                allowed=", ".join(_TABLE_KEYS),
-                suggestion=nearest(str(key), _TABLE_KEYS),
-                subkey=str(key),
-            )
-    if "value" not in value:
-        raise QuantityError(text='the key "value" is missing', allowed=dimension.allowed)
+    _check_keys(value, _TABLE_KEYS, dimension.allowed)
     try:
         text = _text_of(value["value"], dimension)
         best, low, high = _quantity(text, dimension)
@@ -404,7 +414,13 @@ def _written(value: object, dimension: Dimension) -> _Written:
                 allowed="a range that holds the value",
                 subkey="range",
             )
-    standing = value.get("standing")
+    standing, source = _trust(value)
+    return _Written(best, low, high, standing, source, text, str(value.get("range", "")))
+
+
+def _trust(table: Mapping[str, object]) -> tuple[Standing | None, str | None]:
+    """Standing and source of a table."""
+    standing = table.get("standing")
     if standing is not None and standing not in get_args(Standing):
         names = get_args(Standing)
         raise QuantityError(
@@ -413,10 +429,10 @@ def _written(value: object, dimension: Dimension) -> _Written:
             suggestion=nearest(str(standing), names),
             subkey="standing",
         )
-    source = value.get("source")
+    source = table.get("source")
     if source is not None and not isinstance(source, str):
         raise QuantityError(text=f"{_kind(source)} is not text", allowed="text", subkey="source")
-    return _Written(best, low, high, standing, source, text)
+    return cast("Standing | None", standing), source
 
 
 def read_figure(value: object, dimension: Dimension, *, positive: bool = False) -> Figure:
@@ -436,6 +452,7 @@ def read_figure(value: object, dimension: Dimension, *, positive: bool = False) 
         standing=written.standing,
         source=written.source,
         text=written.text,
+        span=written.span,
     )
 
 
@@ -457,7 +474,19 @@ def read_timing(value: object, *, positive: bool = False) -> Timing:
         standing=written.standing,
         source=written.source,
         text=written.text,
+        span=written.span,
     )
+
+
+def without_range(text: str) -> tuple[str, str]:
+    """A quantity as written, parted: itself, and its tolerance or range ("" where it has none)."""
+    bracket = _BRACKET.fullmatch(text.strip())
+    if bracket is not None:
+        return bracket["value"].strip(), bracket["span"].strip()
+    tolerance = _TOLERANCE.search(text)
+    if tolerance is None:
+        return text.strip(), ""
+    return text[: tolerance.start()].strip(), f"± {text[tolerance.end():].strip()}"
 
 
 def read_number(value: object, dimension: Dimension, *, positive: bool = False) -> float:
@@ -492,13 +521,35 @@ def read_point(
 ) -> tuple[Figure, Figure]:
     """Read "2.75 V @ 5 mA": a quantity of `left` that holds at a quantity of `right`.
 
-    `positive` refuses zero on either side. Raises `QuantityError`.
+    Standing and source of a table with `value` are those of both. `positive` refuses zero on either
+    side. Raises `QuantityError`.
     """
     wanted = f'{left.name} at {right.name}, such as "{left.example} @ {right.example}"'
+    if isinstance(value, Mapping):
+        if "range" in value:
+            raise QuantityError(
+                text="a point has no range of its own",
+                allowed="a tolerance or range beside the one or the other quantity in value",
+                subkey="range",
+            )
+        _check_keys(value, _POINT_KEYS, wanted)
+        standing, source = _trust(value)
+        try:
+            first, second = read_point(_point_text(value["value"], wanted), left, right,
+                                       positive=positive)
+        except QuantityError as error:
+            raise error.under("value") from None
+        return (replace(first, standing=standing, source=source),
+                replace(second, standing=standing, source=source))
+    text = _point_text(value, wanted)
+    first_text, second_text = text.split("@")
+    return (
+        read_figure(first_text.strip(), left, positive=positive),
+        read_figure(second_text.strip(), right, positive=positive),
+    )
+
+
+def _point_text(value: object, wanted: str) -> str:
     if not isinstance(value, str) or value.count("@") != 1:
         raise QuantityError(text="this is not a point", allowed=wanted)
-    first, second = value.split("@")
-    return (
-        read_figure(first.strip(), left, positive=positive),
-        read_figure(second.strip(), right, positive=positive),
-    )
+    return value

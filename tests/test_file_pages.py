@@ -122,12 +122,16 @@ def test_the_python_of_the_scenario_page_runs(
 
 
 def test_the_table_of_the_quantities_page_loads(tmp_path: Path) -> None:
-    """The long form of a quantity on the page is read."""
-    (example,) = examples(QUANTITIES, "toml")
-    (tmp_path / "gadget.toml").write_text(example, encoding="utf-8")
+    """The long form of a quantity on the page is read, and that of a point."""
+    plain, points = examples(QUANTITIES, "toml")
+    (tmp_path / "gadget.toml").write_text(plain, encoding="utf-8")
     gadget = simfw.load_gadget(tmp_path / "gadget.toml")
     assert gadget.cell.leakage is not None
     assert gadget.cell.leakage.standing == "guess"
+    (tmp_path / "gadget.toml").write_text(points, encoding="utf-8")
+    first, second = simfw.load_gadget(tmp_path / "gadget.toml").lights["lamp"].forward
+    assert (first.current_a.standing, second.voltage_v.standing) == ("measured", "published")
+    assert second.voltage_v.high == 3.4
 
 
 def test_every_unit_is_on_the_quantities_page() -> None:

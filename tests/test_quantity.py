@@ -186,8 +186,9 @@ def test_a_table_carries_range_standing_and_source() -> None:
         "source": "bench, cold",
     }
     assert q.read_figure(written, q.CURRENT) == q.Figure(
-        value=4.5e-6, low=2e-6, high=9e-6, standing="guess", source="bench, cold", text="4.5 uA"
-    )
+        value=4.5e-6, low=2e-6, high=9e-6, standing="guess", source="bench, cold", text="4.5 uA",
+        span="2 uA .. 9 uA",
+    )  # fmt: skip
     timing = q.read_timing({"value": "20 ms ± 5 ms", "standing": "measured"})
     assert timing == q.Timing(
         ns=20_000_000,
@@ -478,6 +479,27 @@ def test_points_may_carry_ranges_on_either_side() -> None:
     assert (volts.low, volts.value, volts.high, amperes.value) == (2.6, 3.0, 3.4, 0.02)
     with pytest.raises(QuantityError, match="this is not a point"):
         q.read_point("3.0 V, 20 mA", q.VOLTAGE, q.CURRENT)
+
+
+def test_the_table_of_a_point_gives_its_standing_to_both_quantities() -> None:
+    """A point of a datasheet is published as a whole."""
+    table = {"value": "3.0 V ± 1 % @ 20 mA", "standing": "published", "source": "sheet"}
+    volts, amperes = q.read_point(table, q.VOLTAGE, q.CURRENT)
+    assert (volts.value, volts.low, amperes.value) == (3.0, 2.97, 0.02)
+    for figure in (volts, amperes):
+        assert (figure.standing, figure.source) == ("published", "sheet")
+
+
+@pytest.mark.parametrize(("text", "parts"), [
+    ("22R ± 5 %", ("22R", "± 5 %")), ("22R +- 5 %", ("22R", "± 5 %")),
+    ("4.5 uA (2 uA .. 9 uA)", ("4.5 uA", "2 uA .. 9 uA")), (" 1 h 5 min ", ("1 h 5 min", "")),
+    ("-5 degC", ("-5 degC", "")),
+])  # fmt: skip
+def test_a_quantity_and_its_range_are_parted_as_written(
+    text: str, parts: tuple[str, str]
+) -> None:
+    """Every form of a tolerance or range, and none."""
+    assert q.without_range(text) == parts
 
 
 @settings(max_examples=60, deadline=None)

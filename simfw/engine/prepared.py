@@ -13,8 +13,8 @@ from simfw.engine.cycle import Grids
 from simfw.engine.phase import Settings
 from simfw.engine.run import Guess
 from simfw.engine.ticking import ticking_states
+from simfw.gadget.figures import figure_text, guesses
 from simfw.gadget.model import Gadget
-from simfw.gadget.quantities import quantities
 
 __all__ = ["Prepared"]
 
@@ -42,11 +42,7 @@ class Prepared:
         """The quantities of the gadget that are guesses."""
         if not self._guesses:
             self._guesses.append(
-                tuple(
-                    Guess(key, quantity.text)
-                    for key, quantity in quantities(self.gadget).items()
-                    if quantity.standing == "guess"
-                )
+                tuple(Guess(one.key, figure_text(one.figure)) for one in guesses(self.gadget))
             )
         return self._guesses[0]
 

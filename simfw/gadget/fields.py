@@ -6,7 +6,7 @@ with a `QuantityError`, so that a message can name what stands there and what is
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Annotated, Any, Self
 
 from pydantic import BeforeValidator, GetCoreSchemaHandler, ValidationInfo
@@ -38,6 +38,7 @@ from simfw.quantity import (
 )
 
 __all__ = [
+    "POINT_PARTS",
     "Amperes",
     "Celsius",
     "Charge",
@@ -147,6 +148,14 @@ class OhmsAtTemperature(_FromText):
             return value
         resistance, temperature = read_point(value, RESISTANCE, TEMPERATURE)
         return OhmsAtTemperature(resistance_ohm=resistance, temperature_c=temperature)
+
+
+POINT_PARTS = frozenset(
+    part.name
+    for point in (ForwardPoint, IntensityAt, OhmsAtCharge, OhmsAtTemperature)
+    for part in fields(point)
+)
+"""The names under which the two quantities of a point stand at the end of a key."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -113,10 +113,10 @@ def _replaced(value: Any, path: tuple[Step, ...], number: float) -> Any:
     if not path:
         if isinstance(value, Timing):
             whole = round(number)
-            return dataclasses.replace(value, ns=whole, low_ns=whole, high_ns=whole)
+            return dataclasses.replace(value, ns=whole, low_ns=whole, high_ns=whole, span="")
         if isinstance(value, int):
             return round(number)
-        return dataclasses.replace(value, value=number, low=number, high=number)
+        return dataclasses.replace(value, value=number, low=number, high=number, span="")
     step, *rest = path
     part = dict(_parts(value))[step]
     new = _replaced(part, tuple(rest), number)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, guess_keys, guess_lines, plain, ticking_text
+from simfw.report.text import columns, guess_lines, origins_json, plain, ticking_text
 
 if TYPE_CHECKING:
     from simfw.circuit.overview import ChargerFacts, Overview, SensorFacts
@@ -34,7 +34,7 @@ def circuit_json(gadget: Gadget, found: Overview) -> dict[str, Any]:
             "scale": None if found.drift is None else list(found.drift.scale),
         },
         "notes": [_plain(note) for note in found.notes],
-        "guesses": guess_keys(gadget),
+        **origins_json(gadget, "circuit"),
     }
 
 
@@ -80,7 +80,7 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
                 f"{note.key}: {note.text}", 100, initial_indent="  ", subsequent_indent="    ",
                 break_on_hyphens=False,
             )
-    lines += guess_lines(gadget, paint)
+    lines += guess_lines(gadget, "circuit", paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from simfw.engine.levels import lit_within
 from simfw.engine.repeat import repeat_life, time_left
+from simfw.gadget.figures import origins
 from simfw.writing import write_folder
 
 if TYPE_CHECKING:
@@ -105,6 +106,7 @@ def ledger_json(
             for expected in run.expectations
         ],
         "guesses": [{"key": guess.key, "value": guess.value} for guess in run.guesses],
+        "without_origin": origins(run.gadget).without,
     }
 
 

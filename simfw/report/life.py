@@ -13,7 +13,7 @@ from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 from simfw.report.spans import span_of
-from simfw.report.text import columns, guess_keys, guess_lines, heading, plain
+from simfw.report.text import columns, guess_lines, heading, origins_json, plain
 
 __all__ = ["life_json", "life_text"]
 
@@ -73,7 +73,7 @@ def life_json(found: Life) -> dict[str, Any]:
         "changes": [
             {"change": one.change, "gain_days": one.gain_days} for one in found.changes
         ],
-        "guesses": guess_keys(gadget),
+        **origins_json(gadget, "life"),
         "why": found.why,
     }
 
@@ -115,7 +115,7 @@ def life_text(found: Life, paint: Paint = plain) -> str:
             [(one.change, f"+{_days(one.gain_days)}") for one in found.changes], right=(1,)
         )
         lines.append("  each alone, on nominal parts; what it costs otherwise is not counted")
-    lines += guess_lines(gadget, paint)
+    lines += guess_lines(gadget, "life", paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
 

@@ -11,7 +11,7 @@ from simfw.engine.lasting import EMPTIED
 from simfw.engine.reachable import MOST_COMBINATIONS
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, guess_keys, guess_lines, plain, ticking_text
+from simfw.report.text import columns, guess_lines, origins_json, plain, ticking_text
 
 if TYPE_CHECKING:
     from simfw.behaviour.cycles import Loop
@@ -69,7 +69,7 @@ def modes_json(gadget: Gadget, found: Survey, loops: Sequence[Loop] = ()) -> dic
         "restless": list(found.restless),
         "endless": [{"rows": list(loop.rows)} for loop in loops],
         "readings_without_mode": unmatched_readings(gadget, modes),
-        "guesses": guess_keys(gadget, hands=False),
+        **origins_json(gadget, "modes"),
     }  # fmt: skip
 
 
@@ -113,7 +113,7 @@ def modes_text(
     lines += _endings(modes)
     lines += endless
     lines += _readings(gadget, modes, paint)
-    lines += guess_lines(gadget, paint, hands=False)
+    lines += guess_lines(gadget, "modes", paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
 

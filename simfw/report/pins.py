@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from simfw.quantity import format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.text import columns, guess_keys, guess_lines, plain
+from simfw.report.text import columns, guess_lines, origins_json, plain
 
 if TYPE_CHECKING:
     from simfw.circuit.pins import PinReport, PinRow
@@ -26,7 +26,7 @@ def pins_json(gadget: Gadget, report: PinReport) -> dict[str, Any]:
         "outputs": [dataclasses.asdict(row) for row in report.outputs],
         "findings": [dataclasses.asdict(finding) for finding in report.findings],
         "faults": len(report.faults),
-        "guesses": guess_keys(gadget, hands=False),
+        **origins_json(gadget, "pins"),
     }
 
 
@@ -58,7 +58,7 @@ def pins_text(gadget: Gadget, report: PinReport, paint: Paint = plain) -> str:
         lines.append(f"  {word}  {finding.pin}: {finding.text}")
     if not report.findings:
         lines.append("  none")
-    lines += guess_lines(gadget, paint, hands=False)
+    lines += guess_lines(gadget, "pins", paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"
 

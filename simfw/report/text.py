@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Sequence
 from textwrap import wrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal
 
-from simfw.gadget.quantities import quantities
+from simfw.gadget.fields import POINT_PARTS
+from simfw.gadget.figures import Origins, figure_text, guesses, origins
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 
@@ -17,11 +18,16 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 __all__ = [
+    "bears_on",
     "columns",
+    "count_text",
     "format_charge",
+    "guess_block",
     "guess_keys",
     "guess_lines",
     "heading",
+    "origin_lines",
+    "origins_json",
     "plain",
     "text_report",
     "ticking_text",
@@ -32,7 +38,19 @@ LINE = 108  # characters
 TICKS = 4  # states of a mode that are all named
 LARGEST = 3  # parts of the average current that are named beside it
 
+SINGLE_GUESSES = 12  # that have a row each
+
 Paint = Callable[[str, str], str]
+Question = Literal["circuit", "life", "modes", "pins"]
+
+_APART: dict[Question, str] = {  # keys of figures that the answer does not rest on
+    "circuit": r"(buttons|chords|readings)\.|rules\[",
+    "life": r"readings\.|rules\[",
+    "modes": r"(buttons|chords)\.|rules\[|proximity\.\w+\.target\.",
+    "pins": r"(?!cell\.(capacity|cut_off|resistance)|charger\.(float$|input\.)|lights\.|pins\.|"
+            r"controller\.(limits\.|pull_up)|proximity\.\w+\.emitter\.)",
+}
+_NAMED_PARTS = ("lights", "loads", "buttons", "chords", "proximity", "pins", "behaviour")
 
 
 def format_charge(charge_c: float) -> str:
@@ -97,24 +115,74 @@ def heading(gadget: Gadget | None, title: str) -> str:
     return ": ".join(part for part in (name, title) if part)
 
 
-def guess_keys(gadget: Gadget, *, hands: bool = True) -> list[str]:
-    """The keys of the quantities of `gadget` whose standing is a guess, in file order.
+def bears_on(question: Question, key: str) -> bool:
+    """Whether the answer of a command may rest on the figure with this key."""
+    return re.match(_APART[question], key) is None
 
-    Without `hands` those of the hand before a sensor are left out: no answer rests on them.
+
+def guess_keys(gadget: Gadget, question: Question) -> list[str]:
+    """The keys of the guesses that the answer to `question` may rest on, in file order."""
+    return [entry.key for entry in guesses(gadget) if bears_on(question, entry.key)]
+
+
+def origins_json(gadget: Gadget, question: Question) -> dict[str, Any]:
+    """What a report says in its JSON about where its figures come from."""
+    return {"guesses": guess_keys(gadget, question), "without_origin": origins(gadget).without}
+
+
+def guess_lines(gadget: Gadget, question: Question, paint: Paint = plain) -> list[str]:
+    """The block of the guesses that an answer may rest on, ended by `origin_lines`."""
+    named = [(entry.key, figure_text(entry.figure)) for entry in guesses(gadget)
+             if bears_on(question, entry.key)]
+    return guess_block(named, gadget, paint)
+
+
+def guess_block(
+    named: Sequence[tuple[str, str]], gadget: Gadget, paint: Paint = plain
+) -> list[str]:
+    """Guesses by key and value, and how many figures of the file have no origin.
+
+    Of many guesses those of one part of the gadget share a row. Empty where there is nothing to
+    say.
     """
-    return [
-        key for key, quantity in quantities(gadget).items()
-        if quantity.standing == "guess" and (hands or ".target." not in key)
-    ]
+    tail = origin_lines(gadget)
+    if not named:
+        return ["", *tail] if tail else []
+    rows = named if len(named) <= SINGLE_GUESSES else _by_part(named)
+    return ["", paint("These figures rest on guesses", "head"), *columns(rows), *tail]
 
 
-def guess_lines(gadget: Gadget, paint: Paint = plain, *, hands: bool = True) -> list[str]:
-    """The block that names the guesses of `gadget` with their values; empty without guesses."""
-    found = quantities(gadget)
-    guesses = [(key, found[key].text) for key in guess_keys(gadget, hands=hands)]
-    if not guesses:
+def origin_lines(gadget: Gadget) -> list[str]:
+    """How many figures of the file do not say where they come from; no line where all do."""
+    found = origins(gadget)
+    if not found.without:
         return []
-    return ["", paint("These figures rest on guesses", "head"), *columns(guesses)]
+    return [f"  {count_text(found)}: `simfw figures GADGET` lists them"]
+
+
+def count_text(found: Origins) -> str:
+    """How many of a file's figures do not say where they come from, or that all do."""
+    if not found.without:
+        return f"Each of the file's {found.stated} figures says where it comes from"
+    verb = "does not say where it comes" if found.without == 1 else "do not say where they come"
+    return f"{found.without} of the file's {found.stated} figures {verb} from"
+
+
+def _by_part(named: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Guesses by part of the gadget: its key, and the rest of each key with its value."""
+    parts: dict[str, dict[str, str]] = {}
+    for key, value in named:
+        names = key.split(".")
+        depth = 2 if names[0] in _NAMED_PARTS else 1
+        if names[-1] in POINT_PARTS:  # both quantities of a point under the key of the point
+            names.pop()
+        part, rest = ".".join(names[:depth]), ".".join(names[depth:])
+        texts = parts.setdefault(part, {})
+        texts[rest] = f"{texts[rest]} @ {value}" if rest in texts else value
+    return [
+        (part, ", ".join(f"{rest} {value}" for rest, value in texts.items()))
+        for part, texts in parts.items()
+    ]
 
 
 def text_report(run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain) -> str:
@@ -138,9 +206,7 @@ def text_report(run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain
     ]
     lines += _expectations(run, paint)
     lines += _rules(run, paint)
-    if run.guesses:
-        lines += ["", paint("These figures rest on guesses", "head")]
-        lines += columns([(guess.key, guess.value) for guess in run.guesses])
+    lines += guess_block([(guess.key, guess.value) for guess in run.guesses], run.gadget, paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(run.gadget)]
     return "\n".join(lines) + "\n"
 

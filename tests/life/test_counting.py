@@ -122,7 +122,7 @@ def test_the_larder_lamp_counts_over_days(tmp_path: Path) -> None:
     end = text.index("\n[", start)
     gauge = text[start:end].splitlines()
     kept = [line for line in gauge if not line.startswith(
-        ("method", "thresholds", "hysteresis", "low", "flat"))]
+        ("method", "thresholds", "  {", "]", "hysteresis", "low", "flat"))]
     kept += ['method = "counting"', 'capacity = "650 mAh"', 'power_up = "0 %"',
              'thresholds = ["5 %", "25 %", "45 %", "65 %", "85 %"]', 'low = "10 %"',
              'flat = "3 %"']

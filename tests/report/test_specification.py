@@ -237,7 +237,7 @@ def test_numbers_of_requirements_are_stable_and_unique():
 def test_the_difference_to_an_earlier_file_is_readable(tmp_path, capsys):
     """A changed time, a new row and a gone rule stand in it, key by key."""
     text = LARDER.read_text(encoding="utf-8")
-    old = text.replace('after = "45 min"', 'after = "40 min"').replace(
+    old = text.replace('value = "45 min"', 'value = "40 min"').replace(
         'starts = "armed"', 'starts = "idle"')  # fmt: skip
     before = tmp_path / "before.toml"
     before.write_text(old, encoding="utf-8")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simfw.circuit.charger import ChargerMode, charger_model
+from simfw.gadget.figures import figure_text, standing_text
 from simfw.quantity import Figure, format_duration, format_percent, format_si
 from simfw.report.specification.document import (
     Block,
@@ -15,7 +16,6 @@ from simfw.report.specification.document import (
     Table,
     cells,
 )
-from simfw.report.specification.figures import figure_text, standing_text
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import in_words
 

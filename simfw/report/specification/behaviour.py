@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from simfw.behaviour.region import Region, Row, State
+from simfw.gadget.figures import entries, figure_text
 from simfw.quantity import Timing
 from simfw.report.specification.diagram import Column, Line, state_diagram
 from simfw.report.specification.document import (
@@ -15,7 +16,6 @@ from simfw.report.specification.document import (
     Section,
     Table,
 )
-from simfw.report.specification.figures import entries, figure_text, standing_text
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import cause, effect, in_words, outputs_text, slug
 from simfw.report.vectors.items import reached_states
@@ -293,7 +293,7 @@ def timing(subject: Subject) -> Section:
                     Cell(f"`{entry.key}`"),
                     *(Cell(text, numeric=True) for text in window.texts),
                     Cell(figure_text(entry.figure)),
-                    Cell(standing_text(entry.figure)),
+                    Cell(entry.origin_text),
                     Cell(_use(subject, entry.key, used)),
                 )
             )

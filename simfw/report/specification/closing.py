@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simfw.circuit.charger import charger_model
+from simfw.gadget.figures import entries, figure_text, guesses, origins
 from simfw.quantity import format_duration
 from simfw.report.cautions import cautions
 from simfw.report.specification.document import (
@@ -18,13 +19,7 @@ from simfw.report.specification.document import (
     Table,
     cells,
 )
-from simfw.report.specification.figures import (
-    changes,
-    entries,
-    figure_text,
-    guesses,
-    standing_text,
-)
+from simfw.report.specification.figures import changes
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import in_words
 
@@ -281,21 +276,20 @@ def assumptions(subject: Subject) -> Section:
                             head=("quantity", "value", "origin", "what settles it"),
                             rows=tuple((Cell(f"`{entry.key}`", anchor=f"guess-{n}"),
                                         Cell(figure_text(entry.figure)),
-                                        Cell(standing_text(entry.figure)),
+                                        Cell(entry.origin_text),
                                         Cell("to be filled in", faint=True))
                                        for n, entry in enumerate(found, 1))))  # fmt: skip
     else:
         blocks.append(Paragraph("No quantity is marked as a guess."))
-    silent = [entry for entry in entries(subject.gadget)
-              if entry.figure.standing is None and entry.figure.source != "default"]  # fmt: skip
+    silent = origins(subject.gadget).without
     if silent:
         blocks.append(
             Paragraph(
-                f"{len(silent)} quantities do not say where they come from (marked "
+                f"{silent} quantities do not say where they come from (marked "
                 "`not stated` in the list of numbers)."
             )
         )
-    defaults = [entry.key for entry in entries(subject.gadget) if entry.figure.source == "default"]
+    defaults = [entry.key for entry in entries(subject.gadget) if entry.origin == "default"]
     if defaults:
         blocks.append(
             Paragraph(
@@ -331,6 +325,6 @@ def numbers(subject: Subject) -> Section:
     return Section(anchor="numbers", title="Numbers of the gadget", blocks=(
         Table(caption="Every quantity of the gadget file",
               head=("quantity", "value", "origin"), rows=tuple(
-                  cells(f"`{entry.key}`", figure_text(entry.figure), standing_text(entry.figure))
+                  cells(f"`{entry.key}`", figure_text(entry.figure), entry.origin_text)
                   for entry in entries(subject.gadget))),
     ))  # fmt: skip

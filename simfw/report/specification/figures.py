@@ -1,4 +1,4 @@
-"""Every number of a gadget by its key, and what changed between two gadget files."""
+"""What changed between two gadget files, key by key."""
 
 from __future__ import annotations
 
@@ -10,21 +10,13 @@ from typing import TYPE_CHECKING
 from pydantic import BaseModel
 
 from simfw.gadget.fields import ForwardPoint, IntensityAt, Level
-from simfw.gadget.quantities import quantities
-from simfw.quantity import Figure, Timing, format_duration
+from simfw.gadget.figures import figure_text, standing_text
+from simfw.quantity import Figure, Timing
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Change", "Entry", "changes", "entries", "figure_text", "guesses", "standing_text"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One number of the gadget: its key in the file and itself."""
-
-    key: str
-    figure: Figure | Timing
+__all__ = ["Change", "changes"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,30 +53,6 @@ def _walk(value: object, key: str) -> Iterator[tuple[str, object]]:
             yield from _walk(item, f"{key}[{index}]")
     else:
         yield key, value
-
-
-def entries(gadget: Gadget) -> tuple[Entry, ...]:
-    """All figures and timings, in the order of the description."""
-    return tuple(Entry(key=key, figure=figure) for key, figure in quantities(gadget).items())
-
-
-def guesses(gadget: Gadget) -> tuple[Entry, ...]:
-    """Those that the file marks as a guess."""
-    return tuple(entry for entry in entries(gadget) if entry.figure.standing == "guess")
-
-
-def figure_text(figure: Figure | Timing) -> str:
-    """A number as the file writes it."""
-    if figure.text:
-        return figure.text
-    return format_duration(figure.ns) if isinstance(figure, Timing) else f"{figure.value:.6g}"
-
-
-def standing_text(figure: Figure | Timing) -> str:
-    """Where a number comes from, in words."""
-    if figure.standing is None:
-        return "default of this tool" if figure.source == "default" else "not stated"
-    return f"{figure.standing}, {figure.source}" if figure.source else figure.standing
 
 
 def _leaf(value: object) -> str:

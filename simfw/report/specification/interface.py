@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
 from simfw.behaviour.region import Region, Row
 from simfw.behaviour.stock import gauge_quantity
+from simfw.gadget.figures import Origin, entries, figure_text
 from simfw.gadget.model import Switch
 from simfw.quantity import format_duration
 from simfw.report.specification.document import (
@@ -18,7 +20,6 @@ from simfw.report.specification.document import (
     Table,
     cells,
 )
-from simfw.report.specification.figures import entries, figure_text
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.windows import Window, rough_duration
 from simfw.report.specification.words import in_words
@@ -27,6 +28,16 @@ from simfw.report.vectors.items import reached_states
 __all__ = ["context", "events", "interface", "scope"]
 
 UNKNOWN = "to be filled in"
+ORIGINS: dict[Origin, tuple[str, str]] = {  # of one figure, of more
+    "measured": ("was measured", "were measured"),
+    "reading": ("is a meter's reading", "are a meter's readings"),
+    "published": ("is published", "are published"),
+    "source": ("names a source and no standing", "name a source and no standing"),
+    "demand": ("is the demand of a rule", "are demands of rules"),
+    "default": ("stands at a default of this tool", "stand at a default of this tool"),
+    "guess": ("is a guess", "are guesses"),
+    "none": ("does not say where it comes from", "do not say where they come from"),
+}
 SWITCHES = {
     "pin": "a pin of the controller",
     "nmos": "an n-channel transistor",
@@ -41,12 +52,12 @@ def _unknown() -> Cell:
 def scope(subject: Subject) -> Section:
     """What is specified, from what, and the words used."""
     gadget = subject.gadget
-    standings = {"measured": 0, "published": 0, "guess": 0, None: 0}
-    for entry in entries(gadget):
-        standings[entry.figure.standing] += 1
-    said = {"measured": "were measured", "published": "are published", "guess": "are guesses",
-            None: "do not say where they come from"}  # fmt: skip
-    counts = in_words(f"{count} {said[name]}" for name, count in standings.items() if count)
+    found = Counter(entry.origin for entry in entries(gadget))
+    counts = in_words(
+        f"{found[name]} {one if found[name] == 1 else more}"
+        for name, (one, more) in ORIGINS.items()
+        if found[name]
+    )
     return Section(
         anchor="scope",
         title="Scope and sources",

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from simfw.gadget.figures import entries, figure_text
 from simfw.quantity import Figure, format_percent, format_rough_time, format_si
 from simfw.report.modes import current_text, left_out
 from simfw.report.specification.document import (
@@ -18,7 +19,6 @@ from simfw.report.specification.document import (
     Section,
     Table,
 )
-from simfw.report.specification.figures import entries, figure_text, standing_text
 
 if TYPE_CHECKING:
     from simfw.engine.modes import Mode
@@ -72,7 +72,7 @@ def _origin(gadget: Gadget, consumer: str) -> str:
     if consumer in ("controller",):
         found = [entry for entry in found
                  if entry.key.rpartition(".")[2] in ("awake", "asleep", "wake")]  # fmt: skip
-    return "; ".join(f"`{entry.key}` {figure_text(entry.figure)} ({standing_text(entry.figure)})"
+    return "; ".join(f"`{entry.key}` {figure_text(entry.figure)} ({entry.origin_text})"
                      for entry in found) or "worked out"  # fmt: skip
 
 

@@ -10,8 +10,8 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import Row
+from simfw.gadget.figures import entries
 from simfw.quantity import Timing, format_duration
-from simfw.report.specification.figures import entries
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
