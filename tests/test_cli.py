@@ -437,6 +437,18 @@ def test_missing_recordings_and_programs_are_told_in_words(
     assert capsys.readouterr().err.endswith(said)
 
 
+# A second thing that draws, so that a state of the lamp belongs to two combinations.
+RADIO = """
+[loads.radio]
+current = "1 mA"
+[behaviour.air]
+starts = "still"
+states.still = {}
+states.loud = { radio = "on" }
+rows = [ { on = "key.double", from = "still", to = "loud", when = "lamp_mode.dark" } ]
+"""
+
+
 def test_modes_and_circuit_name_the_guesses_and_the_combination_of_a_reading(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -444,11 +456,11 @@ def test_modes_and_circuit_name_the_guesses_and_the_combination_of_a_reading(
     text = (OLD.parent / "gadget.toml").read_text(encoding="utf-8")
     (tmp_path / "cr2032.csv").write_bytes((OLD.parent / "cr2032.csv").read_bytes())
     copy = tmp_path / "gadget.toml"
-    copy.write_text(f'{text}\n[readings]\n"lamp_mode.dark" = "4 uA"\n', encoding="utf-8")
+    copy.write_text(f'{text}\n{RADIO}[readings]\n"lamp_mode.dark" = "4 uA"\n', encoding="utf-8")
     assert main(["modes", str(copy)]) == 0
     out = capsys.readouterr().out
-    assert "lamp_mode.dark (search.idle)" in out
-    assert "lamp_mode.dark (search.running)" in out
+    assert "lamp_mode.dark (air.still)" in out
+    assert "lamp_mode.dark (air.loud)" in out
     guess = re.compile(r"^  lights\.lamp\.switch\.resistance +40R$", re.M)
     assert guess.search(out)
     assert main(["circuit", str(copy)]) == 0

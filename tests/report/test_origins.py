@@ -12,7 +12,7 @@ from simfw import load_gadget
 from simfw.circuit.overview import overview
 from simfw.circuit.pins import check_pins
 from simfw.cli import main
-from simfw.engine.modes import modes
+from simfw.engine.modes import survey
 from simfw.gadget.quantities import quantities, with_values
 from simfw.quantity import Timing
 from simfw.report.circuit import circuit_json
@@ -125,7 +125,7 @@ def test_an_answer_does_not_move_with_the_figures_that_it_is_said_not_to_rest_on
     })  # fmt: skip
     answers = {
         "circuit": lambda one: circuit_json(one, overview(one)),
-        "modes": lambda one: modes_json(one, modes(one)),
+        "modes": lambda one: modes_json(one, survey(one)),
         "pins": lambda one: pins_json(one, check_pins(one)),
     }
     assert answers[question](moved) == answers[question](gadget)
