@@ -15,6 +15,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from simfw.behaviour.machine import machines
     from simfw.engine.run import Run
     from simfw.engine.simulator import simulate
     from simfw.errors import DescriptionError, Problem, RunError, SimfwError, UsageError
@@ -37,6 +38,7 @@ _HOMES = {
     "ledger_json": "simfw.report.ledger",
     "load_gadget": "simfw.loading",
     "load_scenario": "simfw.loading",
+    "machines": "simfw.behaviour.machine",
     "simulate": "simfw.engine.simulator",
 }
 
@@ -52,6 +54,7 @@ __all__ = [
     "ledger_json",
     "load_gadget",
     "load_scenario",
+    "machines",
     "simulate",
 ]
 

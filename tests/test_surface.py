@@ -22,7 +22,7 @@ def test_the_public_names_are_these() -> None:
     assert simfw.__all__ == sorted(simfw.__all__)
     assert set(simfw.__all__) >= {
         "DescriptionError", "Gadget", "Problem", "Run", "RunError", "Scenario", "SimfwError",
-        "UsageError", "ledger_json", "load_gadget", "load_scenario", "simulate",
+        "UsageError", "ledger_json", "load_gadget", "load_scenario", "machines", "simulate",
     }  # fmt: skip
     for name in simfw.__all__:
         assert getattr(simfw, name) is not None

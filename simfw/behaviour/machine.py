@@ -22,7 +22,9 @@ from simfw.errors import EndlessInstant
 if TYPE_CHECKING:
     from transitions import Machine
 
-__all__ = ["ReferenceStepper", "RegionMachine", "diagram", "row_label"]
+    from simfw.gadget.model import Gadget
+
+__all__ = ["ReferenceStepper", "RegionMachine", "diagram", "machines", "row_label"]
 
 EVENT_LIMIT = 10_000
 
@@ -84,6 +86,11 @@ class RegionMachine:
         self._fired = row
         if self.state in self.region.resume_points:
             self.remembered = self.state
+
+    @property
+    def machine(self) -> Machine:
+        """The machine itself."""
+        return self._machine
 
     @property
     def state(self) -> str:
@@ -167,6 +174,45 @@ class _WithStates:
 
     def happened(self, event: str) -> bool:
         return self._outside.happened(event)
+
+
+class _Nothing:
+    """The world of a gadget that nobody touches: no input is active, every level is 0."""
+
+    def state(self, region: str) -> str:
+        """Never asked: states are those of the machines."""
+        raise AssertionError(region)
+
+    def flag(self, _name: str) -> bool:
+        """No input is active."""
+        return False
+
+    def quantity(self, _name: str) -> float:
+        """Every level is 0."""
+        return 0.0
+
+    def happened(self, _event: str) -> bool:
+        """Nothing has happened."""
+        return False
+
+
+def machines(gadget: Gadget, outside: View | None = None) -> dict[str, Machine]:
+    """One `transitions.Machine` for each region of `gadget`, by name, in the order of an instant.
+
+    A trigger is named after the event of its rows; a row that waits for a dwell has the trigger
+    `dwell: KEY` with the key of the row, for whoever keeps the time. Guards ask `outside` for
+    inputs and levels (by default nothing is active and every level is 0) and the other machines for
+    their states. What a row emits is for the caller to offer on (`System.region(name).rows`). A
+    machine has one model, which holds `state` and the triggers; there are no automatic transitions.
+    Raises DescriptionError where the behaviour does not hold together.
+    """
+    from simfw.behaviour.build import build_system
+
+    regions = {region.name: RegionMachine(region) for region in build_system(gadget).regions}
+    view = _WithStates(regions, _Nothing() if outside is None else outside)
+    for region in regions.values():
+        region.view = view
+    return {name: region.machine for name, region in regions.items()}
 
 
 class ReferenceStepper:

@@ -140,3 +140,40 @@ def test_a_diagram_shows_every_row():
         "locked --> locked: power.hold [internal]",
         "[*] --> dark",
     ]
+
+
+def test_each_region_is_handed_out_as_a_machine():
+    """Guards ask the other machines and the world; there are no automatic transitions."""
+    from simfw import load_gadget, machines
+    from tests.engine.bench import LARDER_LAMP
+
+    handed = machines(load_gadget(LARDER_LAMP))
+    assert list(handed)[:2] == ["power.contact", "power.gesture"]
+    lamp, cell = handed["lamp"].model, handed["cell"].model
+    handed["cell"].set_state("flat")
+    lamp.trigger("power.click")
+    assert lamp.state == "dark"  # not cell.flat
+    handed["cell"].set_state("fine")
+    lamp.trigger("power.click")
+    assert (lamp.state, cell.state) == ("lit.full", "fine")
+    lamp.trigger("dwell: behaviour.lamp.rows[7]")
+    assert lamp.state == "dark"
+    assert not any(name.startswith("to_") for name in handed["lamp"].events)
+
+
+def test_the_world_of_a_machine_may_be_anothers():
+    """A contact that the world calls closed lets the bounce end in a press."""
+    from simfw import machines
+    from tests.behaviour.bench import World
+    from tests.engine.bench import gadget_of
+
+    world = World()
+    text = '[gadget]\nname = "G"\n[cell]\ncurve = "lco"\ncapacity = "1 Ah"\n[buttons.key]\n'
+    contact = machines(gadget_of(text), world)["key.contact"]
+    model = contact.model
+    model.trigger("key.edge")
+    assert model.state == "bouncing"
+    world.flags["key.closed"] = True
+    assert model.may_trigger("dwell: buttons.key.debounce#2")
+    world.flags["key.closed"] = False
+    assert not model.may_trigger("dwell: buttons.key.debounce#2")
