@@ -29,7 +29,7 @@ from simfw.verify.electrical import electrical_checks
 from simfw.verify.explore import Explored, explore
 from simfw.verify.falsify import TRACE_CHECKS, Broken, falsify
 from simfw.verify.finding import Finding, Report, Verdict, Witness
-from simfw.verify.gestures import try_gestures
+from simfw.verify.gestures import has_fault, try_gestures
 from simfw.verify.habits import habit_checks
 from simfw.verify.player import Player, when
 from simfw.verify.reach import loads_of, never_asked, reach_checks
@@ -116,6 +116,12 @@ def check_gadget(
         shown = None if tried is None else tried.broken.get(question.rule.name)
         if tried is not None and shown is not None:
             verdict, broken = by_gestures(question, player, *shown, tried.runs)
+            if has_fault(shown[0]):
+                # A charger that fails is the last thing to blame: perhaps it takes none.
+                share = budget.part(max(0.3, 0.6 / (len(questions) - place)))
+                other = decide(question, system, player, segments=segments, budget=share)
+                if other[1] is not None:
+                    verdict, broken = other[0], other[1]
         elif never_asked(reduced, search, monitor_of(question.rule)):
             verdict, broken = proved_by_reach(question, reduced, search), None
         else:

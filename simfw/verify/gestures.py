@@ -23,7 +23,7 @@ from simfw.verify.budget import Budget
 from simfw.verify.decide import telling_charges
 from simfw.verify.player import Player
 
-__all__ = ["Gesture", "Node", "Tried", "gestures_of", "settling_ns", "try_gestures"]
+__all__ = ["Gesture", "Node", "Tried", "gestures_of", "has_fault", "settling_ns", "try_gestures"]
 
 MS = 1_000_000
 S = 1_000 * MS
@@ -235,9 +235,17 @@ def _note(
     broken: dict[str, tuple[Scenario, RuleVerdict]],
 ) -> None:
     for verdict in run.rules:
-        if not verdict.held and verdict.name in rules and verdict.name not in broken:
-            broken[verdict.name] = (
-                player.scenario(node.steps(), node.charge, node.end_ns), verdict)
+        if verdict.held or verdict.name not in rules:
+            continue
+        scenario = player.scenario(node.steps(), node.charge, node.end_ns)
+        known = broken.get(verdict.name)
+        if known is None or (has_fault(known[0]) and not has_fault(scenario)):
+            broken[verdict.name] = (scenario, verdict)
+
+
+def has_fault(scenario: Scenario) -> bool:
+    """Whether the charger fails in a scenario."""
+    return any(isinstance(step, ChargerFault) for step in scenario.steps)
 
 
 def _settled(node: Node) -> tuple[object, ...]:
