@@ -49,6 +49,9 @@ def _below(low: Figure | None, high: Figure | None) -> bool:
 def _cell(cell: Cell) -> Iterator[Problem]:
     if cell.capacity.low <= 0:
         yield _problem("cell.capacity", "a cell without capacity", "more than zero")
+    if cell.resistance is not None and cell.resistance_at_charge:
+        yield _problem("cell.resistance", "the resistance is written twice",
+                       "resistance or resistance_at_charge")  # fmt: skip
     if cell.cut_off is None and cell.restart is not None:
         yield _problem("cell.restart", "a restart without a cut_off", "cell.cut_off beside it")
     if not _below(cell.cut_off, cell.restart):

@@ -111,11 +111,19 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
 def _button(key: str, button: Button) -> Iterator[Problem]:
     if button.hold is not None and button.hold.ns == 0:
         yield _problem(f"{key}.hold", "a hold of no time", "more than zero")
-    if button.double is not None and button.double.ns < max(button.debounce.ns, 1):
+    for name in button.unused:
+        if name in button.model_fields_set:
+            yield _problem(
+                f"{key}.{name}",
+                f'a button with style = "{button.style}" does not use this',
+                "debounce" if button.style == "settle" else "samples and sample_every",
+            )
+    if button.double is not None and button.double.ns < max(button.settling_ns, 1):
         yield _problem(
             f"{key}.double",
             "a second press could never settle within this time",
-            f"at least debounce ({button.debounce.text})",
+            f"at least debounce ({button.debounce.text})" if button.style == "settle"
+            else f"at least samples x sample_every ({format_duration(button.settling_ns)})",
         )
     if button.style == "sample" and button.sample_every.ns == 0:
         yield _problem(f"{key}.sample_every", "reads without time between them", "more than zero")

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from simfw.errors import Problem
-from simfw.gadget.model import Cell, Charger, Gadget, Pin
+from simfw.gadget.model import Cell, Charger, ChargerInput, Gadget, Pin
 
 __all__ = ["wiring_problems"]
 
@@ -68,12 +68,46 @@ def _charger(charger: Charger) -> Iterator[Problem]:
                     "the charger would stop before it starts",
                     f"{on} ({high.text}) or less",
                 )
+        yield from _runs_throughout(charger, supply)
     warm_float = None if charger.windows is None else charger.windows.warm_float
     if warm_float is not None and warm_float.value > charger.float_.value:
         yield _problem(
             "charger.windows.warm_float",
             "a warm cell would be charged further than a cool one",
             f"charger.float ({charger.float_.text}) or less",
+        )
+
+
+def _runs_throughout(charger: Charger, supply: ChargerInput) -> Iterator[Problem]:
+    """USB is in or out, at one voltage: a charger that would not run then cannot be simulated."""
+    most_v = supply.voltage.value
+    for name in ("start", "stop"):
+        level = getattr(supply, name)
+        if level is not None and level.value > most_v:
+            yield _problem(f"charger.input.{name}", "the charger would never run",
+                           f"voltage ({supply.voltage.text}) or less")  # fmt: skip
+    for name in ("start_above_cell", "stop_above_cell"):
+        margin = getattr(supply, name)
+        if margin is not None and charger.float_.value + margin.value > most_v:
+            yield _problem(
+                f"charger.input.{name}",
+                "the charger would stand still before the cell is full",
+                f"voltage less float ({most_v - charger.float_.value:.3g} V) or less",
+            )
+    currents = [one.value for one in (charger.current, supply.limit) if one is not None]
+    if charger.current is None and charger.gain is not None and charger.program is not None:
+        currents.append(charger.gain.value / charger.program.value)
+    if supply.stop is None or supply.resistance is None or not currents:
+        return
+    least_v = most_v - min(currents) * supply.resistance.value
+    if supply.hold is not None:
+        least_v = max(least_v, supply.hold.value)
+    if least_v < supply.stop.value <= most_v:
+        yield _problem(
+            "charger.input.stop",
+            f"its own current would pull its input down to {least_v:.3g} V and stop it, again and "
+            "again",
+            f"{least_v:.3g} V or less, or hold above it",
         )
 
 

@@ -50,6 +50,25 @@ CASES = {
         "charger.windows.warm_float: a warm cell would be charged further than a cool one. "
         "Allowed: charger.float (4.20 V) or less.",
     ),
+    "a charger that its supply cannot start": (
+        (CELL, CHARGER, INPUT + 'start = "5.1 V"'),
+        "charger.input.start: the charger would never run. Allowed: voltage (5 V) or less.",
+    ),
+    "a charger that stops by its own current": (
+        (CELL, CHARGER, INPUT + 'resistance = "2 Ω"\nlimit = "200 mA"\nstop = "4.9 V"'),
+        "charger.input.stop: its own current would pull its input down to 4.6 V and stop it, again "
+        "and again. Allowed: 4.6 V or less, or hold above it.",
+    ),
+    "a full cell too near to the supply to start": (
+        (CELL, CHARGER, INPUT + 'start_above_cell = "850 mV"'),
+        "charger.input.start_above_cell: the charger would stand still before the cell is full. "
+        "Allowed: voltage less float (0.8 V) or less.",
+    ),
+    "a full cell too near to the supply to go on": (
+        (CELL, CHARGER, INPUT + 'stop_above_cell = "850 mV"'),
+        "charger.input.stop_above_cell: the charger would stand still before the cell is full. "
+        "Allowed: voltage less float (0.8 V) or less.",
+    ),
     "a short circuit": (
         (CELL, '[pins.top]\nsource = "usb"\nto_ground = "0 Ω"'),
         "pins.top.to_ground: a short circuit. Allowed: more than zero.",

@@ -38,7 +38,7 @@ def _time(rng: random.Random, *choices: str) -> str:
 def _button(rng: random.Random) -> dict[str, object]:
     part: dict[str, object] = {"debounce": _time(rng, "0 ms", "1 ms", "5 ms", "20 ms")}
     if rng.random() < 0.25:
-        part |= {
+        part = {
             "style": "sample",
             "samples": rng.randint(1, 4),
             "sample_every": _time(rng, "5 ms", "20 ms"),

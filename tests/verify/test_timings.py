@@ -203,7 +203,7 @@ def test_a_row_in_a_state_that_nothing_leads_to_is_told_as_such(tmp_path: Path) 
     text = swapped(text, 'resistor = "470R"', 'resistor = "470R"\nswitch = { kind = "npn", '
                    'base = "1k", gain = 200, saturation_current = "1e-14 A", storage = "2 us" }')
     text = swapped(text, 'show = "lamp.lit"', 'show = "lamp.lit"\nblink = "500 ms"')
-    text = swapped(text, 'hold = "1 s"', 'hold = "1 s"\nstyle = "sample"\nsample_every = "50 ms"')
+    text = swapped(text, 'debounce = "20 ms"', 'style = "sample"\nsample_every = "50 ms"')
     words = {one.key: one.sequence for one in report(tmp_path, text=text).to_record}
     assert words["behaviour.lamp.rows[3]"] == "nothing leads to lamp.lost"
     assert words["gauge.blink"] == "record the bars while the cell charges"
