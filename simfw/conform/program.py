@@ -33,8 +33,9 @@ class Answer:
 def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> Answer:
     """Start the program, send `said`, and read what it answers until it ends.
 
-    It is stopped when it has answered `most_bytes`, or has not ended after `timeout_s`. Bytes that
-    are no UTF-8 are written by their number. Raises UsageError for a program that cannot be run.
+    It is stopped when it has answered `most_bytes`, or has not ended after `timeout_s`. Where a
+    program was ended while it told a line, what there is of this line is no answer. Bytes that are
+    no UTF-8 are written by their number. Raises UsageError for a program that cannot be run.
     """
     try:
         process = subprocess.Popen(
@@ -70,16 +71,21 @@ def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> A
         _stop(process)
         process.wait()
         process.stdout.close()
+    whole = len(read)
+    if late.is_set() or status:
+        # What a program has not sent yet is lost with it: programs send blocks, not lines.
+        whole = read.rfind(b"\n") + 1
     failed = ""
     if late.is_set():
         failed = "no answer in time"
     elif len(read) > most_bytes:
+        whole = most_bytes
         failed = f"the program answered more than {most_bytes} bytes"
     elif status < 0:
         failed = f"the program was ended by signal {-status}"
     elif status:
         failed = f"the program ended with status {status}"
-    return Answer(bytes(read[:most_bytes]).decode("utf-8", "backslashreplace"), failed)
+    return Answer(bytes(read[: min(whole, most_bytes)]).decode("utf-8", "backslashreplace"), failed)
 
 
 def _feed(stream: IO[bytes], said: bytes) -> None:
