@@ -17,13 +17,13 @@ from typing import Any
 
 import numpy as np
 
-from simfw.life import arithmetic, kernel, pending, registers, standing, waking
+from simfw.life import arithmetic, cycling, kernel, pending, registers, standing, waking
 from simfw.life.columns import flat
 from simfw.life.registers import Parts, Stimuli, Tables, World
 
 __all__ = ["Loop", "can_compile"]
 
-_SOURCES = (registers, arithmetic, standing, waking, pending, kernel)
+_SOURCES = (registers, arithmetic, standing, waking, cycling, pending, kernel)
 _GROUPS: tuple[type[Any], ...] = (Tables, Parts, World, Stimuli)
 
 

@@ -20,6 +20,7 @@ on from where it was.
 from __future__ import annotations
 
 from simfw.life.arithmetic import advance, answers, between, find, lay, next_mode, piece
+from simfw.life.cycling import begin_cycle, note_segment, periods_ahead
 from simfw.life.pending import begin, take_off, turn
 from simfw.life.registers import (
     ALIVE,
@@ -44,6 +45,16 @@ from simfw.life.registers import (
     CONTACT,
     COUNTED,
     COUNTS,
+    CYCLE_AT,
+    CYCLE_CHARGE,
+    CYCLE_COMB,
+    CYCLE_COUNT,
+    CYCLE_HIGH,
+    CYCLE_LIMIT,
+    CYCLE_LOW,
+    CYCLE_RESTING,
+    CYCLE_SLOT,
+    CYCLE_WOKEN,
     DAY_NS,
     DEAD_NS,
     DONE,
@@ -78,6 +89,7 @@ from simfw.life.registers import (
     LOADS,
     LOSS,
     MISS_CODE,
+    MISS_CYCLE,
     MISS_LOADS,
     MISS_MIX,
     MISS_PHASE,
@@ -316,6 +328,58 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     then = habit_again[h]
                 if now < habit_until[h] < then:
                     then = habit_until[h]
+            if bits & ALIVE and (bits & USB) == 0 and i[HANDS] == 0 and counts == 0:
+                if i[CYCLE_COMB] == comb:
+                    free = then
+                    for k in range(i[HOLIDAY], away if started > 0 else 0):
+                        if s.away_from[k] <= now < s.away_to[k]:
+                            free = min(free, s.away_to[k])
+                    periods = periods_ahead(t, w, resting, now, free)
+                    if periods > 0:
+                        if i[CYCLE_SLOT] < 0:
+                            status = MISS_CYCLE
+                            break
+                        period = now - i[CYCLE_AT]
+                        round_s = period * 1e-9
+                        reached, passed = advance(
+                            grid, bucket, rate, i[CYCLE_SLOT] * nodes, charge, periods * round_s,
+                            f[CYCLE_LOW] + f[CYCLE_CHARGE] - charge, 2.0,
+                            -f[CYCLE_WOKEN] / round_s / p.real[CAPACITY_C],
+                        )
+                        if passed < periods * round_s:
+                            # It falls faster than at first: less far, and once more.
+                            periods = max(int(passed / round_s) - 1, 0)
+                            reached, passed = advance(
+                                grid, bucket, rate, i[CYCLE_SLOT] * nodes, charge,
+                                periods * round_s, -1.0, 2.0,
+                                -f[CYCLE_WOKEN] / round_s / p.real[CAPACITY_C],
+                            )
+                        lasts = periods * period
+                        used = (charge - reached) * p.real[CAPACITY_C]
+                        f[CHARGE] = reached
+                        f[USED] += used
+                        if lasts > 0:
+                            lay(w.heat, now, now + lasts, used)
+                        for k in range(size[TRACKED]):
+                            r = tracked[k]
+                            for n in range(offset[r], offset[r + 1]):
+                                spent[n] += periods * (spent[n] - w.cycle_spent[n])
+                        for r in range(regions):
+                            if (resting >> r) & 1 == 0 and due[r] != w.cycle_due[r]:
+                                entered[r] += lasts
+                                due[r] += lasts
+                        now += lasts
+                        i[CYCLE_SLOT] = -1
+                        i[CYCLE_COMB] = -1
+                        if lasts > 0:
+                            continue
+                if i[CYCLE_COMB] < 0 or i[CYCLE_COUNT] >= i[CYCLE_LIMIT]:
+                    again = 0 if i[CYCLE_COMB] < 0 else 1
+                    begin_cycle(t, w, comb, resting, now, again)
+                if i[CYCLE_RESTING] != resting:
+                    i[CYCLE_COMB] = -1
+            else:
+                i[CYCLE_COMB] = -1
             if bits & ALIVE:
                 for r in range(regions):
                     if due[r] < then and (resting >> r) & 1 == 0:
@@ -398,6 +462,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     ) * seconds
                     f[COUNTED] = min(max(f[COUNTED] + moved, 0.0), 1.0)
                 lay(w.heat, now, then, used)
+                if i[CYCLE_COMB] >= 0:
+                    note_segment(w, slot, then - now, low, high, woken * ((then - now) * 1e-9))
                 for k in range(size[TRACKED]):
                     r = tracked[k]
                     spent[offset[r] + comb_state[comb * regions + r]] += then - now
@@ -455,6 +521,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     short = True
                     break
                 begin(w, s, h, now)
+                i[CYCLE_COMB] = -1
             if short:
                 status = MISS_POOL
                 break
@@ -516,6 +583,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 elif kind < 0:
                     stage = STAGE_DUE
                     i[DUE_FROM] = 0
+            if code >= 0 or kind >= 0:
+                i[CYCLE_COMB] = -1
         if stage == STAGE_DUE:
             # All dwells that have expired but for the last are put down, the last one sets it off.
             code = SETTLE
@@ -570,6 +639,16 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                         )
                         yes = mode == what if what >= 0 else mode >= 0
                 at_node = ask_yes[at_node] if yes else ask_no[at_node]
+                if kind_asked in (ASK_CHARGE, ASK_LEVEL, ASK_OPEN):
+                    at = charge_level[what] if kind_asked == ASK_CHARGE else (
+                        cross[slot * levels + what] if kind_asked == ASK_LEVEL else p.open_at[slot]
+                    )
+                    if yes:
+                        f[CYCLE_HIGH] = min(f[CYCLE_HIGH], at)
+                    else:
+                        f[CYCLE_LOW] = max(f[CYCLE_LOW], at)
+                elif kind_asked != ASK_ECHO or hand[what] >= 0.0:
+                    i[CYCLE_COMB] = -1
             if short:
                 status = MISS_LOADS
                 break
@@ -595,6 +674,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 if out_bits & ANCHORS:
                     f[COUNTED] = 1.0
                 if out_bits & WAKES:
+                    f[CYCLE_WOKEN] += p.real[WAKE_C]
                     f[CHARGE] -= p.real[WAKE_C] / p.real[CAPACITY_C]
                     f[COUNTED] = max(f[COUNTED] - p.real[WAKE_C] / p.real[CAPACITY_C] * ratio, 0.0)
                     f[USED] += p.real[WAKE_C]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -61,6 +62,7 @@ class PartTables:
         self._marks: list[tuple[float, list[tuple[int, float, int]]]] = []
         self._slots = 0
         self._mixes = 0
+        self._cycles: dict[tuple[tuple[int, int], ...], int] = {}
         cell = gadget.cell
         self._cut_off_v = cell.cut_off.value if cell.cut_off else None
         self._levels_v = [
@@ -245,6 +247,24 @@ class PartTables:
         for number in numbers:
             columns["mix_slot"].put(number, self._mixes)
             self._mixes += 1
+
+    def add_cycle(self, slots: Sequence[int], lasts_ns: Sequence[int]) -> int:
+        """The row of what is drawn on average while rows take turns for so long each."""
+        total: dict[int, int] = {}
+        for slot, lasts in zip(slots, lasts_ns, strict=True):
+            total[slot] = total.get(slot, 0) + lasts
+        key = tuple(sorted(total.items()))
+        if key not in self._cycles:
+            nodes, whole = len(self.grid), sum(total.values())
+            for name in ("rate", "use"):
+                column = self._columns[name]
+                rows = [np.array(column.data[slot * nodes : (slot + 1) * nodes])
+                        * (lasts / whole) for slot, lasts in key]
+                column.extend(np.sum(rows, axis=0))
+            self._columns["mark_start"].append(len(self._columns["mark_at"]))
+            self._cycles[key] = self._mixes
+            self._mixes += 1
+        return self._cycles[key]
 
     def _mix_marks(self, slots: list[int], one: LoadSet) -> list[tuple[int, float, int]]:
         """Where something happens to load sets that take turns: (rising, charge, kind).

@@ -25,6 +25,8 @@ PLACES = 16  # and of a joint place of resting regions
 BUCKETS = 1024  # of the grid's index
 LEAST_COUNT = 1e-12  # by how much a count is to move in a step that ends at one of its levels
 MOST_CHANGES = 4096  # of regions that are counted over their common period
+MOST_SEGMENTS = 1024  # of a cycle that is gone along in one step
+LEAST_PERIODS = 8  # for which that is worth it
 SWITCHES = 1000  # electrical changes that may follow one another in one instant
 
 # What `run` returns.
@@ -36,6 +38,7 @@ MISS_MIX = 4     # a mix of load sets is not tabulated for these parts
 MISS_PLACE = 5   # resting regions have not been interrupted in these states yet
 MISS_STEP = 6    # a combination has not yet met what it meets now
 MISS_PHASE = 7   # resting regions have not stood so yet when one of them reads the cell
+MISS_CYCLE = 9   # what a cycle draws is not tabulated for these parts
 MISS_POOL = 8    # a habit has used up its prepared draws
 
 # Integer registers of the world.
@@ -70,7 +73,13 @@ INSTANTS = 27
 MISS_WHAT = 28
 MISS_CODE = 29
 FIRST_PLUG = 30   # when somebody charged for the first time
-REGISTERS = 31
+CYCLE_COMB = 31   # the combination from which on it is watched whether all comes round, -1 if not,
+CYCLE_AT = 32     # since when,
+CYCLE_COUNT = 33  # how many times of rest have gone by since,
+CYCLE_LIMIT = 34  # after how many it is begun anew,
+CYCLE_RESTING = 35  # and what rests all the while
+CYCLE_SLOT = 36   # the row of what the cycle draws, -1 where it is not tabulated
+REGISTERS = 37
 
 # Real registers.
 CHARGE = 0
@@ -79,7 +88,11 @@ USED = 2
 COUNTED = 3       # the count of a gauge that counts charge (0..1)
 WAKES_HZ = 4      # how often what rests wakes the controller, as counted last; see `waking`
 AWAKE_SHARE = 5   # the share of the time that it is awake more than if all met by chance
-REALS = 6
+CYCLE_CHARGE = 6  # the charge when the cycle began,
+CYCLE_LOW = 7     # between which charges it would have gone by alike,
+CYCLE_HIGH = 8
+CYCLE_WOKEN = 9   # and the charge drawn by wakings since (C)
+REALS = 10
 
 STAGE_REST = 0
 STAGE_PLACE = 1
@@ -262,6 +275,10 @@ class World(NamedTuple):
     wake_due: Ints
     wake_period: Ints     # per group: the common period, negative for one lap that leads on
     wake_changes: Ints    # and how often something changes in it
+    cycle_due: Ints       # per region, where the cycle began
+    cycle_spent: Ints     # ns per flat state, there
+    cycle_slot: Ints      # the times of rest since: rows of what was drawn, and ns
+    cycle_ns: Ints
     hand: Reals           # per sensor: distance, below 0 for none
     waving: Ints          # 1 while a hand is there that has not been noticed
     waves: Ints

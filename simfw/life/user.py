@@ -69,6 +69,8 @@ def _world(layout: Layout) -> k.World:
         "wake_kind": regions, "wake_at": regions, "wake_seen": regions, "wake_lap": regions,
         "wake_lasts": regions, "wake_group": regions, "wake_place": regions, "wake_due": regions,
         "wake_period": regions, "wake_changes": regions,
+        "cycle_due": regions, "cycle_spent": states, "cycle_slot": k.MOST_SEGMENTS,
+        "cycle_ns": k.MOST_SEGMENTS,
         "hand": sensors, "waving": sensors, "waves": sensors, "caught": sensors,
         "first": 0, "spent": states, "heat": k.QUARTERS,
         "pending_time": k.MOST_PENDING, "pending_kind": k.MOST_PENDING,
@@ -84,7 +86,7 @@ def _world(layout: Layout) -> k.World:
     world.wake_kind[:] = [-1] * regions
     i = world.i
     i[k.STAGE] = k.STAGE_INPUT
-    for register in (k.FORCED, k.EMPTY_AT, k.LAST_OPEN, k.FULL_AT):
+    for register in (k.FORCED, k.EMPTY_AT, k.LAST_OPEN, k.FULL_AT, k.CYCLE_COMB, k.CYCLE_SLOT):
         i[register] = -1
     return world
 
@@ -260,6 +262,13 @@ class Life:
             store.add_phase(what, int(i[k.INFO]), int(i[k.MISS_CODE]), self._answer)
         elif status == k.MISS_MIX:
             parts.add_mix(what)
+        elif status == k.MISS_CYCLE:
+            count = int(i[k.CYCLE_COUNT])
+            world = self.world
+            i[k.CYCLE_SLOT] = parts.add_cycle(
+                [int(slot) for slot in world.cycle_slot[:count]],
+                [int(lasts) for lasts in world.cycle_ns[:count]],
+            )
         elif status == k.MISS_PLACE:
             store.add_place(int(i[k.COMB]), what, int(i[k.MISS_CODE]))
         else:

@@ -1,0 +1,95 @@
+"""What comes round although it does not rest: ticks that others hear, counters, chains of timers.
+
+Such regions are stepped from instant to instant. Where all that moves comes round with nothing done
+to it in between, the periods to come draw what the last one drew, at their own charge: they are
+gone in one step, up to the next thing that is due and to one period before anything that was asked
+of the cell would be answered otherwise.
+
+Plain functions on flat sequences, compiled or as they stand; see `kernel`.
+"""
+
+from __future__ import annotations
+
+from simfw.life.registers import (
+    CHARGE,
+    CYCLE_AT,
+    CYCLE_CHARGE,
+    CYCLE_COMB,
+    CYCLE_COUNT,
+    CYCLE_HIGH,
+    CYCLE_LIMIT,
+    CYCLE_LOW,
+    CYCLE_RESTING,
+    CYCLE_WOKEN,
+    LEAST_PERIODS,
+    MOST_SEGMENTS,
+    NEVER,
+    REGIONS,
+    Tables,
+    World,
+)
+
+__all__ = ["begin_cycle", "note_segment", "periods_ahead"]
+
+
+def begin_cycle(t: Tables, w: World, comb: int, resting: int, now: int, again: int) -> None:
+    """Watch from here on whether all comes round; for twice as long where `again` is 1."""
+    i = w.i
+    i[CYCLE_LIMIT] = min(2 * i[CYCLE_LIMIT], MOST_SEGMENTS) if again == 1 else 16
+    i[CYCLE_COMB] = comb
+    i[CYCLE_AT] = now
+    i[CYCLE_COUNT] = 0
+    i[CYCLE_RESTING] = resting
+    w.f[CYCLE_CHARGE] = w.f[CHARGE]
+    w.f[CYCLE_LOW] = -1.0
+    w.f[CYCLE_HIGH] = 2.0
+    w.f[CYCLE_WOKEN] = 0.0
+    for r in range(t.size[REGIONS]):
+        w.cycle_due[r] = w.due[r]
+    for n in range(t.offset[t.size[REGIONS]]):
+        w.cycle_spent[n] = w.spent[n]
+
+
+def note_segment(w: World, slot: int, lasts: int, low: float, high: float, woken_c: float) -> None:
+    """Add a time that has gone by, and between which charges it would have gone by alike."""
+    i = w.i
+    f = w.f
+    if i[CYCLE_COUNT] >= MOST_SEGMENTS:
+        i[CYCLE_COMB] = -1
+        return
+    w.cycle_slot[i[CYCLE_COUNT]] = slot
+    w.cycle_ns[i[CYCLE_COUNT]] = lasts
+    i[CYCLE_COUNT] += 1
+    f[CYCLE_WOKEN] += woken_c
+    f[CYCLE_LOW] = max(f[CYCLE_LOW], low)
+    f[CYCLE_HIGH] = min(f[CYCLE_HIGH], high)
+
+
+def periods_ahead(t: Tables, w: World, resting: int, now: int, free: int) -> int:
+    """How many periods can be gone in one step until `free` (ns); 0 where nothing has come round.
+
+    What stands still meanwhile and is due at a time of its own ends them.
+    """
+    i = w.i
+    f = w.f
+    period = now - i[CYCLE_AT]
+    if i[CYCLE_COUNT] < 2 or period <= 0 or i[CYCLE_RESTING] != resting:
+        return 0
+    for r in range(t.size[REGIONS]):
+        if (resting >> r) & 1 == 1:
+            continue
+        if w.due[r] == NEVER or w.cycle_due[r] == NEVER:
+            if w.due[r] != w.cycle_due[r]:
+                return 0
+        elif w.due[r] == w.cycle_due[r]:
+            free = min(free, w.due[r])
+        elif w.due[r] - w.cycle_due[r] != period:
+            return 0
+    count = (free - 1 - now) // period
+    fall = f[CYCLE_CHARGE] - f[CHARGE]
+    if fall < 0.0 or f[CHARGE] >= f[CYCLE_HIGH]:
+        return 0
+    room = f[CHARGE] - f[CYCLE_LOW] - 2.0 * fall
+    if room < fall * count:
+        count = int(room / fall) if room > 0.0 else 0
+    return count if count >= LEAST_PERIODS else 0
