@@ -129,6 +129,7 @@ class Stepper:
         self.fired: list[str] | None = None
         self.moved = False
         self.woke = False
+        self.on_wake: Callable[[], None] = _nothing  # called wherever such a state is entered
         self.version = 0  # grows whenever any region may stand in another state
         self._compile()
 
@@ -360,6 +361,7 @@ class Stepper:
             self.memory[number] = state
         if self.awake[number][state]:
             self.woke = True
+            self.on_wake()
         groups = self._dwells[number][state]
         self._next[number] = 0
         if not groups:
@@ -487,6 +489,10 @@ class Stepper:
             (region.group, region.states[state], shown)
             for region, state, shown in zip(self.system.regions, self.states, gates, strict=True)
         )
+
+
+def _nothing() -> None:
+    """What is done where nobody asks for more."""
 
 
 def _both(first: Test, second: Test) -> Test:

@@ -126,7 +126,11 @@ class Simulation:
         self.cell = CellNow(plant, self.phase)
         self._completed = self.stepper.event_ids.get("charge.completed", -1)
         self._was_awake = False
+        self._wakings = 0  # of the controller, in this instant
+        self._woken = False  # whether it has been since it had power
+        self.stepper.on_wake = self._wake
         self._inputs_changed = False
+        self._plugged = False  # whether the charger has gone on with USB in this instant
         self._due_expects: list[Change] = []
         self._asking = any(monitor.events for monitor in self.monitors)
         self._settled = plant.standing()
@@ -200,12 +204,14 @@ class Simulation:
         self.now = then
         if then >= self.end:
             return False
+        self._plugged = False
         raw = self._apply_changes() if then == boundary else []
-        if raw or crossed or self._inputs_changed:
+        turned = crossed or self._inputs_changed
+        if turned:
             self._inputs_changed = False
             plant.refresh()
             self.folder.enter(plant.context())
-        self._instant(raw)
+        self._instant(raw, turned=turned and not self._plugged)
         return True
 
     def _passed(self, phase: Phase, start: int, end: int, charge: float) -> None:
@@ -286,6 +292,7 @@ class Simulation:
 
     def _plug(self, present: bool) -> list[str]:
         plant = self.plant
+        self._plugged = True
         self.cell.phase = self.phase
         after = plugged(plant.circuit.charger, plant.supply, present, self.cell)
         raw = ["usb.edge", *self._switch(after)]
@@ -301,21 +308,32 @@ class Simulation:
         edge = "status.edge"
         return [edge] if changed and edge in self.stepper.event_ids else []
 
-    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
-        """Handle everything due at this time, until regions and circuit are at rest."""
+    def _instant(
+        self, raw: list[str], *, power_up: bool = False, turned: bool = False
+    ) -> None:
+        """Handle everything due at this time, until regions and circuit are at rest.
+
+        `turned`: a crossing or a change of an input may make the circuit take a step; it does so
+        before any dwell ends.
+        """
         plant, stepper = self.plant, self.stepper
         plant.turns.clear()
         count = plant.count
         if count is not None:
             count.turns.clear()
         public: list[int] = []
-        moved = woke = False
+        moved = False
         rounds = 0
+        self._wakings = 0
+        self._woken = False
+        if turned and (first := self._electrical(plant.phase())) is not None:
+            made, power_up = first
+            raw = made if power_up else [*raw, *made]
+            moved = True
         while True:
             if self.alive:
                 public += stepper.run_instant(self.now, raw, power_up=power_up)
                 moved |= stepper.moved
-                woke |= stepper.woke
             phase = plant.phase()
             again = self._electrical(phase)
             if again is None:
@@ -331,12 +349,9 @@ class Simulation:
                     loop, hint = _PROTECTION, _LIGHTEN
                 raise EndlessInstant(self.now, _ROUNDS, loop, hint)
         self.phase = phase
-        woke = woke and not self._was_awake and self.alive
         if count is not None and self._completed in public:
             count.anchor()
-        if woke and self.wake_c:
-            plant.draw(self.wake_c)
-            phase.lump_c += self.wake_c
+        phase.lump_c += self._wakings * self.wake_c
         self._was_awake = phase.loads.controller == "awake"
         happened: frozenset[str] = frozenset()
         if public:
@@ -353,7 +368,16 @@ class Simulation:
         for observer in self.observers:
             observer.settled(self.now, phase.names, happened)
         if self.fold and phase.ticks and moved and self.alive and self.folder.looks():
-            self._try_fold(phase, tuple(public), woke)
+            self._try_fold(phase, tuple(public), self._woken)
+
+    def _wake(self) -> None:
+        """A state that keeps the controller awake is entered: it wakes, if it sleeps."""
+        if self._was_awake or self._woken:
+            return
+        self._woken = True
+        self._wakings += 1
+        if self.wake_c:
+            self.plant.draw(self.wake_c)
 
     def _electrical(self, phase: Phase) -> tuple[list[str], bool] | None:
         """Take the next electrical step that is due; None when there is none.
@@ -381,7 +405,7 @@ class Simulation:
             return [], False
         self.alive = True
         self.closed_at = self.now
-        self._was_awake = False
+        self._was_awake = self._woken = False
         if plant.count is not None:
             plant.count.power_up()
         return found_at_pins(plant.flag, self.stepper.event_ids), True

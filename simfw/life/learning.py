@@ -264,7 +264,7 @@ class Learner:
         while True:
             if not comb.protected:
                 public += stepper.run_instant(0, raws, power_up=power_up)
-                woke = woke or stepper.woke
+                woke = woke or (stepper.woke and not was_awake)
             raws, power_up = (), False
             after, raws, power_up = self._electrical(comb)
             if after is None:
@@ -285,7 +285,7 @@ class Learner:
         self._comb = comb
         awake = not comb.protected and self.is_awake(states)
         bits = k.FILLS if filled else 0
-        if not comb.protected and not was_awake and (woke or awake):
+        if woke or (awake and not was_awake):
             bits |= k.WAKES
         self._happened = frozenset(stepper.event_names[number] for number in public)
         if self._forgot:

@@ -17,13 +17,10 @@ GRID_MS = 10
 # What `simfw` does otherwise at present, each with a case of its own in the tests; to become empty.
 KNOWN: set[str] = {
     "dead start",
-    "wake at the cut",
     "falling voltage",
     "fold while charging",
     "folds of a small cell",
-    "late recharge",
     "full cell",
-    "fault before dwells",
 }
 
 

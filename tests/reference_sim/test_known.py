@@ -129,6 +129,18 @@ CASES = {
         charger=FULL,
         buttons={"a": {"debounce": "0 s"}, "b": {"debounce": "0 s"}, "c": {}},
     ),
+    # the same of a cell that gets too cold to be charged
+    "cold before dwells": small(
+        {
+            "steps": [
+                {"at": "100 ms", "usb": True},
+                {"at": "200 ms", "press": "c", "for": "280 ms"},
+                {"at": "500 ms", "temperature": "-5 degC"},
+            ]
+        },
+        charger=FULL | {"windows": {"cold": "0 degC", "hot": "45 degC"}},
+        buttons={"a": {"debounce": "0 s"}, "b": {"debounce": "0 s"}, "c": {}},
+    ),
     # design: what stands beside an event is read before the instant, input levels included
     "inputs before": small(
         {"steps": [{"at": "100 ms", "press": "a", "for": "100 ms"}]},
