@@ -116,6 +116,22 @@ class Clock:
         charger = self.charger_a[i] * (1.0 - share) + self.charger_a[i + 1] * share
         return tuple(parts.tolist()), float(charger)
 
+    def means(self, tally: Tally, time_s: float) -> tuple[tuple[float, ...], float]:
+        """The same as means over `time_s`, in which it dwelt where `tally` says (A)."""
+        if len(tally.time_s) == 1 and not tally.whole:
+            # Straight on the one piece: the mean is what is drawn at the mean charge.
+            ((piece, lasted),) = tally.time_s.items()
+            s, mean = self._s, tally.moment[piece] / lasted
+            share = mean / (s[piece + 1] - s[piece])
+            part = lasted / time_s
+            low, high = part * (1.0 - share), part * share
+            parts = self.consumers_a[:, piece] * low + self.consumers_a[:, piece + 1] * high
+            charger = self.charger_a[piece] * low + self.charger_a[piece + 1] * high
+        else:
+            weights, _ = self.weights(tally)
+            parts, charger = self.consumers_a @ weights / time_s, self.charger_a @ weights / time_s
+        return tuple(parts.tolist()), float(charger)
+
     def charge_at_voltage(self, voltage_v: float) -> float:
         """The charge at which the terminal voltage passes `voltage_v`; below it, it is lower.
 

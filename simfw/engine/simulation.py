@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from simfw.behaviour.expression import parse_expression
-from simfw.engine.clock import Clock
+from simfw.engine.clock import Clock, Tally
 from simfw.engine.cycle import Cycle
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.monitor import Monitor, Probe
@@ -66,6 +66,7 @@ class Simulation:
         self.observers = tuple(observers)
         # An interval takes some time to describe: only for those who look at them.
         self._told = tuple(o for o in observers if type(o).interval is not Observer.interval)
+        self._described = trace or bool(self._told)
         self._follow = tuple(o for o in observers if type(o).passed is not Observer.passed)
         self._hear = tuple(o for o in observers if type(o).event is not Observer.event)
         self.logged = log
@@ -184,7 +185,8 @@ class Simulation:
             then = due
         charge = plant.charge
         low, high = phase.bounds(charge)
-        change = plant.advance(phase.clock, (then - now) * _NS, phase.tally, low, high)
+        tally = self._tally(phase.tally)
+        change = plant.advance(phase.clock, (then - now) * _NS, tally, low, high)
         crossed = change is None
         if change is None:
             falling = phase.clock.rate(charge) < 0.0
@@ -193,14 +195,14 @@ class Simulation:
             crossed = seconds < math.inf
             if crossed:
                 then = min(then, now + int(seconds * 1e9) + 1)
-            change = plant.advance(phase.clock, (then - now) * _NS, phase.tally)
+            change = plant.advance(phase.clock, (then - now) * _NS, tally)
             assert change is not None
             if crossed:  # else it comes as near as rounding tells apart, and never there
                 plant.moved += change
                 plant.settle_at(target, falling=falling)
         else:
             plant.moved += change
-        self._passed(phase, now, then, charge)
+        self._passed(phase, now, then, charge, tally)
         self.now = then
         if then >= self.end:
             return False
@@ -214,17 +216,22 @@ class Simulation:
         self._instant(raw, turned=turned and not self._plugged)
         return True
 
-    def _passed(self, phase: Phase, start: int, end: int, charge: float) -> None:
+    def _tally(self, total: Tally) -> Tally:
+        """What an interval is counted in: where it is described, a tally of its own."""
+        return Tally() if self._described else total
+
+    def _passed(self, phase: Phase, start: int, end: int, charge: float, tally: Tally) -> None:
         """Take note of an interval that has gone by."""
+        if self._described:
+            phase.tally.join(tally)
         if end == start:
             return
         self.time_in[phase] = self.time_in.get(phase, 0) + end - start
         for observer in self._follow:
             observer.passed(start, end, charge, self.plant.charge, phase.loads.charger)
         self._counted(start, end)
-        if self.trace or self._told:
-            middle = 0.5 * (charge + self.plant.charge)
-            self._record(phase, phase.clock, start, end, charge, middle, 0)
+        if self._described:
+            self._record(phase, phase.clock, start, end, charge, tally, 0)
 
     def _counted(self, start: int, end: int) -> None:
         register = self.plant.count
@@ -233,10 +240,15 @@ class Simulation:
                 observer.counted(start, end, register.before, register.share)
 
     def _record(
-        self, phase: Phase, clock: Clock, start: int, end: int, charge: float, middle: float,
+        self, phase: Phase, clock: Clock, start: int, end: int, charge: float, tally: Tally,
         cycles: int, parts: tuple[Part, ...] = (),
     ) -> None:
-        consumers_a, charger_a = clock.currents(middle)
+        consumers_a, charger_a = clock.means(tally, (end - start) * _NS)
+        if clock.extra_drain_a:  # the wakings of a cycle
+            consumers_a = tuple([
+                drawn_a + clock.extra_drain_a if name == "controller" else drawn_a
+                for name, drawn_a in zip(self.plant.circuit.consumers, consumers_a, strict=True)
+            ])
         interval = Interval(
             start_ns=start,
             end_ns=end,
@@ -545,12 +557,13 @@ class Simulation:
                 inner, place, count = member.folded
                 self._round(inner, place, count, member.phase)
             charge = plant.charge
-            change = plant.advance(member.phase.clock, member.lasts_ns * _NS, member.phase.tally)
+            tally = self._tally(member.phase.tally)
+            change = plant.advance(member.phase.clock, member.lasts_ns * _NS, tally)
             assert change is not None
             plant.moved += change
             now = self.now
             self.now += member.lasts_ns
-            self._passed(member.phase, now, self.now, charge)
+            self._passed(member.phase, now, self.now, charge, tally)
             index = (index + 1) % len(cycle.members)
             member = cycle.members[index]
             step += 1
@@ -604,7 +617,8 @@ class Simulation:
         plant = self.plant
         charge = plant.charge
         turn = cycle.turn(index)
-        change = plant.advance(turn.clock, count * cycle.period_ns * _NS, turn.tally)
+        tally = self._tally(turn.tally)
+        change = plant.advance(turn.clock, count * cycle.period_ns * _NS, tally)
         assert change is not None
         plant.moved += change
         turn.count += count
@@ -613,12 +627,12 @@ class Simulation:
         for observer in self._follow:
             observer.passed(start, self.now, charge, plant.charge, phase.loads.charger)
         self._counted(start, self.now)
-        if self.trace or self._told:
-            middle = 0.5 * (charge + plant.charge)
+        if self._described:
+            turn.tally.join(tally)
             parts = tuple(
                 Part(lasts_ns, part.loads, part.levels) for part, lasts_ns in cycle.course(index)
             )
-            self._record(phase, turn.clock, start, self.now, charge, middle, count, parts)
+            self._record(phase, turn.clock, start, self.now, charge, tally, count, parts)
         self._emit_repeated(cycle, index, count, start)
 
     def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:
