@@ -207,10 +207,12 @@ class _Tracer(Simulation):
         self.raw_events = frozenset(prepared.system.raw_events)
         self.looks = {f"proximity.{name}.every": name for name in prepared.gadget.proximity}
 
-    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+    def _instant(
+        self, raw: list[str], *, power_up: bool = False, turned: bool = False
+    ) -> None:
         self.log.clear()
         self.powering_up = power_up
-        super()._instant(raw, power_up=power_up)
+        super()._instant(raw, power_up=power_up, turned=turned)
 
     def note(self, time_ns: int) -> None:
         """Take note of an instant: the rows in the log have fired in it."""
