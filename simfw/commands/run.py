@@ -77,9 +77,11 @@ def run(arguments: argparse.Namespace) -> int:
     seed = scenario.seed if arguments.seed is None else arguments.seed
     fold = not arguments.no_fold
     with telling("running the scenario"):
-        # Only these list events and intervals: what ticks would fill the memory for nothing.
+        # Only what lists events and intervals gets them: ticks would fill the memory for nothing.
         log = arguments.json or arguments.csv is not None
-        trace = arguments.csv is not None or arguments.plot is not None
+        trace = any(
+            one is not None for one in (arguments.csv, arguments.plot, arguments.record)
+        )
         result = simulate(gadget, scenario, seed=seed or 0, fold=fold, log=log, trace=trace)
     with telling("repeating it until the cell is empty"):
         if arguments.json:

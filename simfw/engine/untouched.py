@@ -19,6 +19,7 @@ from simfw.engine.prepared import Prepared
 from simfw.engine.resume import snapshot
 from simfw.engine.simulation import Simulation
 from simfw.engine.snapshot import Snapshot
+from simfw.quantity import format_rough_time
 from simfw.stimuli.scenario import Scenario, Usb
 
 __all__ = ["TimeLeft", "charge_from_empty", "time_left_from", "time_on_the_shelf"]
@@ -28,7 +29,7 @@ DAY_S = 86_400
 UNTOUCHED_DAYS = (1, 9, 90, 900, 9_000, 26_525)
 CHARGING_DAYS = 365
 MOST_INSTANTS = 50_000  # of one stretch: a gadget that comes round takes far fewer
-MOST_CHARGING = 500_000
+MOST_CHARGING = 100_000
 FULL = 1.0 - 2e-6  # what goes into a full cell goes to nothing: it is approached and never reached
 
 
@@ -167,11 +168,13 @@ def charge_from_empty(prepared: Prepared, shelf: TimeLeft | None = None) -> Char
     steps = tuple((str(mode), time_s, charge) for mode, time_s, charge in seen.steps)
     if seen.full is None:
         rests = simulation.plant.charge
+        within = f"{CHARGING_DAYS} days"
+        if not whole:
+            passed = format_rough_time(simulation.now * 1e-9)
+            within = f"{passed}, {MOST_CHARGING:,} instants"
         return ChargeTime(
             time_s=None, longest_s=None, end_charge=rests, steps=steps,
-            why=f"the charger does not end within {CHARGING_DAYS} days: "
-                f"the charge is at {rests:.0%} then" if whole
-                else f"left out: it takes more than {MOST_CHARGING:,} instants",
+            why=f"the charger does not end within {within}: the charge is at {rests:.0%} then",
         )
     time_s, end_charge = seen.full
     return ChargeTime(

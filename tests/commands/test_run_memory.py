@@ -15,13 +15,14 @@ SCENARIO = Path(__file__).resolve().parents[2] / "scenarios/key-hook/keys-lost.t
 @pytest.mark.parametrize(
     ("options", "events", "intervals"),
     [((), False, False), (("--json",), True, False), (("--csv", "out"), True, True),
+     (("--record", "out.csv"), False, True),
      (("--plot", "out.svg"), False, True)],
 )
 def test_a_run_keeps_events_and_intervals_only_for_what_lists_them(
     options: tuple[str, ...], events: bool, intervals: bool, tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """A report needs neither; JSON lists events, CSV both, a plot draws intervals."""
+    """A report needs neither; JSON lists events, CSV both, plots and recordings intervals."""
     kept = []
     simulate = simulator.simulate
 
