@@ -18,6 +18,12 @@ def wiring_problems(gadget: Gadget) -> list[Problem]:
     problems = list(_resistances(gadget.cell))
     if gadget.charger is not None:
         problems += _charger(gadget.charger)
+    for name, sensor in gadget.proximity.items():
+        receiver = sensor.receiver
+        if receiver is not None and receiver.bursts is not None and receiver.gain_control:
+            problems.append(_problem(f"proximity.{name}.receiver.gain_control",
+                                     "the rules for bursts are written twice",
+                                     "gain_control or bursts"))  # fmt: skip
     for name, pin in gadget.pins.items():
         problems += _pin(f"pins.{name}", pin)
     return problems

@@ -69,6 +69,13 @@ CASES = {
         "charger.input.stop_above_cell: the charger would stand still before the cell is full. "
         "Allowed: voltage less float (0.8 V) or less.",
     ),
+    "two rules for bursts": (
+        (CELL, '[proximity.eye]\ncarrier = "38 kHz"\nduty = "50 %"\nburst = 24\n'
+         'receiver = { gain_control = "AGC2", bursts = { shortest = 6, short = 70, gap = 10, '
+         'long_gap = 4 } }'),
+        "proximity.eye.receiver.gain_control: the rules for bursts are written twice. "
+        "Allowed: gain_control or bursts.",
+    ),
     "a short circuit": (
         (CELL, '[pins.top]\nsource = "usb"\nto_ground = "0 Ω"'),
         "pins.top.to_ground: a short circuit. Allowed: more than zero.",
