@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from simfw.circuit.nodes import RELATIVE_ERROR, filled, refined
 __all__ = ["Clock", "Tally", "clock_of", "passing", "tabulate"]
 
 Array = NDArray[np.float64]
+_LEVEL_V = 1e-9
 
 
 class Tally:
@@ -92,6 +93,11 @@ class Clock:
         self._walls: list[int] = []
         self._lasted: tuple[list[float], list[float]] | None = None
         self._levels: dict[float, float] = {}
+        # Nearly always the voltage rises with the charge; it does not where the resistance falls
+        # steeply and the cell is charged, or rises and the cell is drained.
+        self._rising_v = np.maximum.accumulate(voltage_v)
+        self._rises = bool((self._rising_v - voltage_v).max() == 0.0)
+        self._turns: dict[float, list[float]] = {}
 
     def piece(self, charge: float) -> int:
         """The number of the piece on which `charge` lies."""
@@ -133,14 +139,33 @@ class Clock:
         return tuple(parts.tolist()), float(charger)
 
     def charge_at_voltage(self, voltage_v: float) -> float:
-        """The charge at which the terminal voltage passes `voltage_v`; below it, it is lower.
+        """The charge at which the terminal voltage first passes `voltage_v`; below, it is lower.
 
         -inf when the voltage is never below that level, +inf when it always is.
         """
         found = self._levels.get(voltage_v)
         if found is None:
-            found = self._levels[voltage_v] = passing(self.nodes, self.voltage_v, voltage_v)
+            found = self._levels[voltage_v] = passing(self.nodes, self._rising_v, voltage_v)
         return found
+
+    def charges_at_voltage(self, voltage_v: float) -> Sequence[float]:
+        """All charges at which the terminal voltage passes `voltage_v`, rising."""
+        if self._rises:
+            return (self.charge_at_voltage(voltage_v),)
+        found = self._turns.get(voltage_v)
+        if found is None:
+            v, s = self.voltage_v, self.nodes
+            k = np.flatnonzero((v[:-1] < voltage_v) != (v[1:] < voltage_v))
+            share = (voltage_v - v[k]) / (v[k + 1] - v[k])
+            found = self._turns[voltage_v] = (s[k] + share * (s[k + 1] - s[k])).tolist()
+        return found
+
+    def is_below(self, voltage_v: float, charge: float) -> bool:
+        """Whether the terminal voltage at `charge` is below a level: see `charges_at_voltage`."""
+        if self._rises:
+            return charge < self.charge_at_voltage(voltage_v)
+        passed = bisect_right(self.charges_at_voltage(voltage_v), charge)
+        return (self._v[0] < voltage_v) == (passed % 2 == 0)
 
     def charge_at_output(self, output_a: float) -> float:
         """The charge from which on the charger's output stays below `output_a`; inf if never."""
@@ -445,5 +470,7 @@ def tabulate(
     `charging`: a full cell takes no more, so at charge 1 the charger feeds the load only.
     """
     nodes, table = (filled if charging else refined)(solve, breakpoints, relative_error)
-    voltage = np.maximum.accumulate(table[-1])
+    # What falls by less is rounding.
+    rising = np.maximum.accumulate(table[-1])
+    voltage = rising if (rising - table[-1]).max() < _LEVEL_V else table[-1]
     return Clock(nodes, table[:-2], table[-2], voltage, capacity_c)

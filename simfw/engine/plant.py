@@ -206,7 +206,7 @@ class Plant:
             if distance_m is None:
                 return False
             clock = self.phase().clock
-            self.turns.add(clock.charge_at_voltage(self._turning_v(sensor, distance_m)))
+            self.turns.update(clock.charges_at_voltage(self._turning_v(sensor, distance_m)))
             return self.circuit.answers(sensor, distance_m, clock.voltage(self.charge))
         return False
 
@@ -222,7 +222,9 @@ class Plant:
         if quantity != "cell.charge":
             if quantity == "gauge.measured":
                 level = self.circuit.true_v_for(level)
-            level = self.phase().clock.charge_at_voltage(level)
+            clock = self.phase().clock
+            self.turns.update(clock.charges_at_voltage(level))
+            return clock.is_below(level, self.charge)
         self.turns.add(level)
         return self.charge < level
 
@@ -316,10 +318,12 @@ class Plant:
                     # A falling output is a rising charge.
                     steps.append((not step.rising, clock.charge_at_output(step.level), step.to))
         marks = {open_at, 0.0, 1.0, *(at for _, at, _ in steps)}
-        marks.update(clock.charge_at_voltage(level) for level in self.voltage_marks)
+        for level in self.voltage_marks:
+            marks.update(clock.charges_at_voltage(level))
         if self._gates_vary and any(shown):
             hidden = self._hidden(states).clock
-            marks.update(hidden.charge_at_voltage(level) for level in self.voltage_marks)
+            for level in self.voltage_marks:
+                marks.update(hidden.charges_at_voltage(level))
         marks.update(self.charge_marks)
         restart_at = self._restart_at if self.protected else math.inf
         marks.add(restart_at)

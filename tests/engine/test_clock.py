@@ -137,3 +137,15 @@ def test_a_flat_or_missing_voltage_level_is_never_or_always_below():
     assert clock.charge_at_voltage(4.1) == math.inf
     assert clock.charge_at_voltage(3.25) == pytest.approx(0.25)
     assert clock.voltage(0.1) == pytest.approx(3.1)
+
+
+def test_a_voltage_that_falls_while_the_charge_rises_is_passed_more_than_once() -> None:
+    """3.0 V up to 3.4 V, down to 3.2 V and up to 4.0 V: 3.3 V is passed three times."""
+    nodes = np.array([0.0, 0.4, 0.6, 1.0])
+    volts = np.array([3.0, 3.4, 3.2, 4.0])
+    clock = Clock(nodes, np.full((1, 4), 1e-3), np.full(4, 3e-3), volts, 3.6)
+    assert clock.charges_at_voltage(3.3) == pytest.approx([0.3, 0.5, 0.65])
+    below = [clock.is_below(3.3, charge) for charge in (0.0, 0.29, 0.31, 0.49, 0.51, 0.64, 0.66)]
+    assert below == [True, True, False, False, True, True, False]
+    assert [clock.is_below(level, 0.5) for level in (2.9, 4.1)] == [False, True]
+    assert clock.voltage(0.5) == pytest.approx(3.3)

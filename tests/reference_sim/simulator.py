@@ -128,7 +128,7 @@ class Simulator(Passing):
         self.queue: deque[tuple[Any, ...]] = deque()
         self.result = Result()
         self.happened: list[str] = []
-        self.woke = self.awake_before = False
+        self.woke = False
         self.lasts = ns(scenario["lasts"])
         self.judge = Judge(gadget.get("rules", []))
         self.watched_limits = _limits(self.judge.expressions())
@@ -348,7 +348,7 @@ class Simulator(Passing):
             coming = [item[0][0] for item in (outside, expects) if item]
             until = min([self.lasts, *coming, *self.due()])
             crossing = self.advance(until)
-            self.woke = self.awake_before = self.is_awake()
+            self.woke = self.is_awake()
             if self.now == self.lasts:
                 break
         while expects and expects[0][0] == self.lasts:
@@ -409,8 +409,6 @@ class Simulator(Passing):
     def power_down(self) -> None:
         """The protection opens: the controller is dead, memory is lost."""
         self.alive = False
-        if self.woke and not self.awake_before and self.electrics.wake_c:
-            self.result.known.add("wake at the cut")
         self.cuts += 1
         if self.cuts > 30:
             self.result.close.append("the protection opens again and again")

@@ -225,7 +225,6 @@ CASES = {
             "cell": {
                 "curve": "curve.csv",
                 "capacity": "280 mAh",
-                "resistance": "3R",
                 "resistance_at_charge": ["2918 mΩ @ 0 %", "179 mΩ @ 43 %"],
             },
             "charger": {"current": "178 mA", "float": "4.164 V"},
