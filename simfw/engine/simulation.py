@@ -150,6 +150,12 @@ class Simulation:
         """
         plant = self.plant
         if self.resumed is None:
+            if plant.charge <= self.phase.open_at:
+                # Below the cut-off the controller is dead: nothing powers up.
+                plant.supply = replace(plant.supply, protected=True)
+                self.empty_at = self.now
+                for observer in self.observers:
+                    observer.emptied(self.now)
             self.alive = not plant.protected
             raw = self._apply_changes()
             plant.refresh()

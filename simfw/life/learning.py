@@ -259,8 +259,12 @@ class Learner:
         public: list[int] = []
         woke = filled = False
         opened = rounds = 0
+        if power_up and self._is_dead():
+            comb, power_up, opened = replace(comb, protected=True), False, 1
         self._comb = comb
         self._place(comb, dues)
+        if comb.protected:
+            stepper.halt(0)
         while True:
             if not comb.protected:
                 public += stepper.run_instant(0, raws, power_up=power_up)
@@ -302,6 +306,11 @@ class Learner:
             sets=self._sets(before, comb),
             asked=tuple(self._asked.items()),
         )
+
+    def _is_dead(self) -> bool:
+        """Whether the cell is below the cut-off before anything has happened."""
+        start = self.start()
+        return self.ask(k.ASK_OPEN, self._loads_of(self.moment(start), start.states), 0)
 
     def _electrical(self, comb: Comb) -> tuple[Comb | None, tuple[str, ...], bool]:
         """The next electrical step: the combination after it (None: none is due), the raw events it

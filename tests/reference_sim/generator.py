@@ -16,7 +16,6 @@ BUTTONS = ("power", "level", "mode")
 GRID_MS = 10
 # What `simfw` does otherwise at present, each with a case of its own in the tests; to become empty.
 KNOWN: set[str] = {
-    "dead start",
     "fold while charging",
     "folds of a small cell",
     "full cell",
@@ -505,13 +504,6 @@ def _ns(text: str) -> int:
     return sum(int(number) * factor for number, factor in zip(words[::2], factors, strict=True))
 
 
-def _rests_above(draw: Draw, volt: float, curve: list[tuple[str, str]]) -> int:
-    """A charge in per cent at which the resting cell is above a voltage."""
-    points = [(float(s), float(v)) for s, v in curve]
-    over = next(s for s, v in points if v > volt)
-    return min(99, int(over * 100) + 2)
-
-
 def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[str, Any]:
     g = draw.gadget
     lasts = draw.rng.randint(5, 18) * 100
@@ -568,7 +560,5 @@ def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[st
     if draw.chance(0.5):
         draw.rng.shuffle(steps)
     charge = draw.rng.randint(2, 99) if not lively else draw.rng.randint(5, 95)
-    if "dead start" in KNOWN and "cut_off" in g["cell"]:
-        charge = max(charge, _rests_above(draw, float(g["cell"]["cut_off"].split()[0]), curve))
     found: dict[str, Any] = {"title": "random", "gadget": "gadget.toml", "charge": f"{charge} %"}
     return {**found, "lasts": f"{lasts} ms", "steps": steps}

@@ -324,7 +324,6 @@ class Simulator(Passing):
         self.alive = not self.circuit_holds("open", self.s)
         if not self.alive:
             self.result.empty_ns = 0
-            self.result.known.add("dead start")
         crossing: str | None = None
         while True:
             before = self.seen()
