@@ -69,14 +69,15 @@ def leads_out(region: Region, row: Row, inside: frozenset[str], events: frozense
 
 @dataclass(slots=True)
 class _Reads:
-    """The regions and other names that some expressions ask about."""
+    """The regions and other names that expressions ask about; `levels` are what none drives."""
 
     regions: set[str]
     others: set[str]
+    levels: set[str]
 
 
 def _reads(expressions: Iterable[Expression | None], drivers: Mapping[str, set[str]]) -> _Reads:
-    found = _Reads(set(), set())
+    found = _Reads(set(), set(), set())
     for expression in expressions:
         if expression is None:
             continue
@@ -90,9 +91,12 @@ def _reads(expressions: Iterable[Expression | None], drivers: Mapping[str, set[s
             elif isinstance(leaf, Compare):
                 for side in (leaf.left, leaf.right):
                     if isinstance(side, Quantity):
+                        driving = drivers.get(side.name, set())
                         if side.name == "gauge":
                             found.regions.add("gauge")
-                        found.regions |= drivers.get(side.name, set())
+                        elif not driving:
+                            found.levels.add(side.name)
+                        found.regions |= driving
     return found
 
 
@@ -174,8 +178,14 @@ def cone(system: System, wanted: Iterable[Region]) -> list[Region]:
     ]
 
 
-def apart(system: System, regions: Sequence[Region]) -> list[list[Region]]:
-    """`regions` in sets that do not meet: no event, guard or source of events is shared."""
+def apart(
+    system: System, regions: Sequence[Region], *, outside: bool = False
+) -> list[list[Region]]:
+    """`regions` in sets that do not meet: no event, guard or source of events is shared.
+
+    With `outside` no set shares a reading of the cell or an input with another either, not even
+    in what is watched for it: whatever is done from outside is then done to one set.
+    """
     drivers = _drivers(system)
     names = {region.name for region in regions}
     parent = {region.name: region.name for region in regions}
@@ -197,6 +207,8 @@ def apart(system: System, regions: Sequence[Region]) -> list[list[Region]]:
         stems |= {_stem(row.on) for row in region.rows if row.on is not None}
         stems |= {_stem(event) for row in region.rows for event in row.emit}
         stems.add(_stem(region.name))
+        if outside:
+            stems |= reads.levels
         join([region.name, *sorted(reads.regions)])
         for stem in stems:
             join([owner.setdefault(stem, region.name), region.name])
@@ -209,7 +221,11 @@ def apart(system: System, regions: Sequence[Region]) -> list[list[Region]]:
             region.name for region in regions
             if any(row.on in (condition.rises, condition.falls) for row in region.rows)
         ]
-        join([*hearing, *sorted(_reads([condition.when], drivers).regions)])
+        reads = _reads([condition.when], drivers)
+        join([*hearing, *sorted(reads.regions)])
+        if outside and hearing:
+            for name in sorted(reads.others | reads.levels):
+                join([owner.setdefault(name, hearing[0]), hearing[0]])
     sets: dict[str, list[Region]] = {}
     for region in regions:
         sets.setdefault(root(region.name), []).append(region)

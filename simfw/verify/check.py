@@ -11,7 +11,7 @@ from simfw.behaviour.region import System
 from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError
 from simfw.gadget.model import Gadget, Rule
-from simfw.verify.abstraction import DETAILS, LADDER, Electrics, Reduced, reduce_system
+from simfw.verify.abstraction import DETAILS, Electrics, reduce_system
 from simfw.verify.acting import act_out
 from simfw.verify.alone import ALONE_CHECKS, alone_checks
 from simfw.verify.bars import bars_verdict
@@ -26,15 +26,17 @@ from simfw.verify.decide import (
     with_coincidences,
 )
 from simfw.verify.electrical import electrical_checks
-from simfw.verify.explore import Explored, explore
+from simfw.verify.explore import explore
 from simfw.verify.falsify import TRACE_CHECKS, Broken, falsify
 from simfw.verify.finding import Finding, Report, Verdict, Witness
 from simfw.verify.gestures import has_fault, try_gestures
 from simfw.verify.habits import habit_checks
+from simfw.verify.loads import loads_of
 from simfw.verify.player import Player, when
-from simfw.verify.reach import loads_of, never_asked, reach_checks
+from simfw.verify.reach import never_asked, reach_checks
 from simfw.verify.static import finding, open_cells, row_checks
 from simfw.verify.supply import cut_finding, supply_check
+from simfw.verify.whole import Whole, search_whole
 
 __all__ = ["check_gadget"]
 
@@ -91,12 +93,12 @@ def check_gadget(
 
     found = [*row_checks(gadget, system), *habit_checks(gadget, system)]
     progress("searching all combinations of states")
-    reduced, search = _search_all(system, segments, budget)
-    found += reach_checks(gadget, system, reduced, search)
-    found += _endless(player, system, reduced, search)
-    found += electrical_checks(gadget, player.prepared.circuit,
-                               loads_of(gadget, system, reduced, search))
-    if reduced.endless:
+    whole = search_whole(system, segments=segments, budget=budget.part(0.3))
+    found += reach_checks(gadget, system, whole)
+    found += _endless(player, system, whole)
+    loads = loads_of(gadget, whole, player.prepared.circuit)
+    found += electrical_checks(gadget, player.prepared.circuit, loads)
+    if whole.endless:
         bound, bound_own, own = (), (), []  # a gadget that does not start keeps and breaks no rule
     questions = [Question(rule, "rule", f'Rule "{rule.name}"') for rule in bound if asks_rules]
     questions += [
@@ -122,8 +124,8 @@ def check_gadget(
                 other = decide(question, system, player, segments=segments, budget=share)
                 if other[1] is not None:
                     verdict, broken = other[0], other[1]
-        elif never_asked(reduced, search, monitor_of(question.rule)):
-            verdict, broken = proved_by_reach(question, reduced, search), None
+        elif never_asked(whole, monitor_of(question.rule)):
+            verdict, broken = proved_by_reach(question, whole), None
         else:
             share = budget.part(max(0.3, 0.6 / (len(questions) - place)))
             verdict, broken = decide(question, system, player, segments=segments, budget=share)
@@ -141,7 +143,7 @@ def check_gadget(
                   if verdict.standing in ("unreproduced", "open")]
     checks = [name for name in TRACE_CHECKS if name in wanted and _applies(name, gadget)]
     by_name = {question.rule.name: question for question in questions}
-    if reduced.endless:
+    if whole.endless:
         checks = []
     if "bars-rise-unplugged" in checks:
         bars = bars_verdict(gadget, system, player.prepared.circuit, segments,
@@ -167,8 +169,9 @@ def check_gadget(
     kept.sort(key=lambda one: (one.level != "fault", list(CHECKS).index(one.check)))
     return Report(
         gadget=gadget.head.name, findings=tuple(kept), verdicts=tuple(verdicts),
-        open_cells=open_cells(system), reached=search.states, combinations=search.combinations,
-        reached_all=search.finished, gestures=0 if tried is None else tried.runs,
+        open_cells=open_cells(system), reached=whole.states, combinations=whole.combinations,
+        reached_all=whole.finished, sets=len(whole.parts), loads_left_out=loads.left_out,
+        gestures=0 if tried is None else tried.runs,
         gestures_all=tried is not None and tried.finished, timed_out=budget.timed_out,
     )
 
@@ -191,34 +194,20 @@ def _applies(name: str, gadget: Gadget) -> bool:
     return gadget.gauge is not None and bool(gadget.gauge.thresholds)
 
 
-def _search_all(
-    system: System, segments: dict[str, int], budget: Budget
-) -> tuple[Reduced, Explored]:
-    """The search of all written regions, with events in every order."""
-    keep = [region.name for region in system.regions if region.group == "behaviour"]
-    reduced = reduce_system(system, [], LADDER[0], segments=segments, keep=keep)
-    search = explore(reduced.machine, reduced.starts, apart=True, budget=budget.part(0.3))
-    search.fired.update(reduced.endless_rows)
-    return reduced, search
-
-
-def _endless(
-    player: Player, system: System, reduced: Reduced, search: Explored
-) -> Iterable[Finding]:
+def _endless(player: Player, system: System, whole: Whole) -> Iterable[Finding]:
     """Instants without end: those that the search met, and loops of rows that it did not meet."""
-    met = set(reduced.endless_rows)
-    for _, way in search.endless:
-        met.update(way.steps[-1].outcome.rows)
+    at_power_up = {key for part in whole.parts for key in part.reduced.endless_rows}
+    ways = [(part.reduced, loop, way) for part in whole.parts for loop, way in part.search.endless]
+    met = at_power_up.union(*(way.steps[-1].outcome.rows for _, _, way in ways))
     rings = zero_time_loops(system)
     for ring in rings:
         if not met.issuperset(ring.rows):
             yield finding("endless-instant", ring.text, ring.rows)
-    for loop in reduced.endless:
-        rows = next((ring.rows for ring in rings
-                     if reduced.endless_rows.issuperset(ring.rows)), ())
+    for loop in whole.endless:
+        rows = next((ring.rows for ring in rings if at_power_up.issuperset(ring.rows)), ())
         yield finding("endless-instant", f"At power-up these follow one another without time "
                       f"passing: {' -> '.join(loop)}.", rows)
-    for loop, way in search.endless:
+    for reduced, loop, way in ways:
         text = f"These follow one another without time passing: {' -> '.join(loop)}."
         witness = None
         for acts in act_out(player.written, reduced, way):

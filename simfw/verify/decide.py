@@ -32,6 +32,7 @@ from simfw.verify.explore import Explored, Way, explore
 from simfw.verify.finding import Finding, Verdict, Witness
 from simfw.verify.machine import Monitor
 from simfw.verify.player import Player, when
+from simfw.verify.whole import Whole
 
 __all__ = [
     "Question",
@@ -168,9 +169,9 @@ def by_gestures(
     )
 
 
-def proved_by_reach(question: Question, reduced: Reduced, search: Explored) -> Verdict:
+def proved_by_reach(question: Question, whole: Whole) -> Verdict:
     """A rule that asks for states which the search of all regions has shown no way to."""
-    return _verdict(question, "coincidence", search, reduced, 0)
+    return _verdict(question, "coincidence", whole, whole, 0)
 
 
 def _details(
@@ -328,7 +329,8 @@ def _broken(question: Question, witness: Witness) -> str:
 
 
 def _verdict(
-    question: Question, standing: str, search: Explored, reduced: Reduced, replays: int
+    question: Question, standing: str, search: Explored | Whole, reduced: Reduced | Whole,
+    replays: int,
 ) -> Verdict:
     count = f"{search.states} state{'' if search.states == 1 else 's'}"
     unproved = (f"not decided: the search stopped after {count} with more to see; that those seen "

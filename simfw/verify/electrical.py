@@ -41,11 +41,13 @@ class Loads:
     """The load sets of the combinations that were reached.
 
     `rest` is the one with the least on; `charging` are those that can stand while charging.
+    `left_out` counts the combinations that were too many to be worked out one by one.
     """
 
     rest: LoadSet
     all: tuple[LoadSet, ...]
     charging: tuple[LoadSet, ...]
+    left_out: int = 0
 
 
 def electrical_checks(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Finding]:

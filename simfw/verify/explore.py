@@ -66,7 +66,7 @@ class Explored:
     `combinations` settled combinations. `broken` maps a monitor to the shortest way that breaks it.
     `endless` holds instants that never come to rest, with the way to them. `successors` maps each
     combination to the ones that can follow it, and to whether a sample of the gauge or the
-    charger's status is needed for that.
+    charger's status is needed for that. `kept_bytes` is about how much memory all that takes.
     """
 
     finished: bool
@@ -78,6 +78,7 @@ class Explored:
     starts: list[Config]
     successors: dict[Config, dict[Config, bool]] = field(repr=False)
     zones: dict[Config, list[Zone]] = field(repr=False)
+    kept_bytes: int
 
     def reached(self, machine: Machine) -> list[set[str]]:
         """The states reached, per region of `machine`, also those of a moment only."""
@@ -163,6 +164,7 @@ def explore(
         starts=[outcome.config for outcome in starts],
         successors=search.successors,
         zones=search.passed,
+        kept_bytes=search.kept_bytes(),
     )
 
 

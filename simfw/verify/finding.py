@@ -83,6 +83,8 @@ class Report:
 
     `gestures` counts the runs in which gestures were tried one after another, `gestures_all` says
     whether every order was. `timed_out`: a limit of time ended it before its work was done.
+    `sets` of regions that do not meet were searched apart; `loads_left_out` counts combinations of
+    what they draw that were not worked out one by one.
     """
 
     gadget: str
@@ -92,6 +94,8 @@ class Report:
     reached: int
     combinations: int
     reached_all: bool
+    sets: int = 1
+    loads_left_out: int = 0
     gestures: int = 0
     gestures_all: bool = False
     timed_out: bool = False

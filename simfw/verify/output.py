@@ -48,12 +48,17 @@ def report_text(report: Report, paint: Paint, folder: str | None = None) -> str:
     """The report for people. `folder` is where the witnesses were written, None if nowhere."""
     lines = [paint(f"Check of {report.gadget}", "head"), ""]
     count = f"{report.combinations} combinations"
+    sets = f" in {report.sets} sets that do not meet" if report.sets > 1 else ""
     if report.reached_all:
-        lines.append(f"All written regions: searched to the end, {count} in {report.reached} "
-                     f"states, events in every order.")
+        lines += _wrapped(f"All written regions: searched to the end{sets}, {count} in "
+                          f"{report.reached} states, events in every order.", 0)
     else:
-        lines.append(f"All written regions: not finished after {report.reached} states "
-                     f"({count}); what was not seen may still be there.")
+        lines += _wrapped(f"All written regions: not finished{sets} after {report.reached} states "
+                          f"({count}); what was not seen may still be there.", 0)
+    if report.loads_left_out:
+        lines += _wrapped(f"Of what these sets draw together, {report.loads_left_out} combinations "
+                          f"were not worked out: only the least, the heaviest, and each state with "
+                          f"the others at their least and at their heaviest.", 0)
     if report.gestures:
         how = "in every order of two and of three" if report.gestures_all else (
             "not in every order of two and three")
@@ -158,6 +163,8 @@ def report_json(report: Report, folder: str | None = None) -> dict[str, Any]:
             "states": report.reached,
             "combinations": report.combinations,
             "finished": report.reached_all,
+            "sets": report.sets,
+            "loads_left_out": report.loads_left_out,
             "gestures": report.gestures,
             "every_order": report.gestures_all,
             "timed_out": report.timed_out,

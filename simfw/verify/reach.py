@@ -1,37 +1,42 @@
-"""What follows from one search of all written regions: states, rows, traps, unanswered presses."""
+"""What follows from the search of all written regions: states, rows, traps, unanswered presses.
+
+Where sets of regions were searched apart, what concerns one set is read from it, and what concerns
+all of them is joined: any state of one set may stand together with any of the others.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import product
+from math import prod
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.outputs import merged
-from simfw.behaviour.region import Drive, Region, Row, System
-from simfw.circuit.circuit import LoadSet
+from simfw.behaviour.region import Drive, Region, Row, State, System
 from simfw.gadget.model import Gadget
-from simfw.verify.abstraction import ANY, FIRST, Reduced
-from simfw.verify.electrical import Loads
-from simfw.verify.explore import Explored
+from simfw.verify.abstraction import ANY, FIRST
 from simfw.verify.finding import Finding
 from simfw.verify.machine import Config, Monitor
 from simfw.verify.static import finding
+from simfw.verify.whole import Part, Whole
 
-__all__ = ["loads_of", "never_asked", "reach_checks"]
+__all__ = ["Reach", "never_asked", "reach_checks"]
 
 MOST_SHOWN = 4
+MOST_ASKED = 10_000
+"""Combinations of states, of sets searched apart, in which a rule is read."""
 PERSONAL = ("click", "double", "hold", "chord")
 
 
 class Reach:
-    """The reached combinations, seen as states of the written regions."""
+    """The reached combinations of one set, seen as states of its written regions."""
 
-    def __init__(self, gadget: Gadget, system: System, reduced: Reduced, search: Explored) -> None:
+    def __init__(self, gadget: Gadget, part: Part) -> None:
         self.gadget = gadget
-        self.system = system
-        self.reduced = reduced
-        self.search = search
+        self.reduced = part.reduced
+        self.search = part.search
         self.written = [
-            (i, region) for i, region in enumerate(reduced.machine.regions)
+            (i, region) for i, region in enumerate(self.reduced.machine.regions)
             if region.group == "behaviour"
         ]
 
@@ -40,9 +45,13 @@ class Reach:
         parts = self.reduced.machine.parts
         return {region.name: parts[i].states[config[i]] for i, region in self.written}
 
+    def stands(self, config: Config) -> tuple[State, ...]:
+        """The states themselves."""
+        return tuple(region.states[config[i]] for i, region in self.written)
+
     def drives(self, config: Config) -> dict[str, Drive]:
         """What the written regions drive."""
-        return merged((region.group, region.states[config[i]], True) for i, region in self.written)
+        return merged(("behaviour", state, True) for state in self.stands(config))
 
     def lights(self, config: Config) -> list[str]:
         """The lights that the written regions have on."""
@@ -59,70 +68,55 @@ class Reach:
 
     def shown(self, config: Config) -> str:
         """The combination in words."""
-        return ", ".join(f"{name}.{state}" for name, state in self.states(config).items())
+        return _in_words(self.states(config))
 
 
-def loads_of(gadget: Gadget, system: System, reduced: Reduced, search: Explored) -> Loads:
-    """The load sets of what was reached; the gauge's own bars are left out."""
-    reach = Reach(gadget, system, reduced, search)
-    machine = reduced.machine
-    charge = machine.region_index.get("charge")
-    everything: dict[LoadSet, None] = {}
-    charging: dict[LoadSet, None] = {}
-    for config in search.zones:
-        awake = any(region.states[config[i]].awake for i, region in reach.written)
-        load = LoadSet(
-            drives=tuple(
-                (name, drive.duty, -1 if drive.segments is None else drive.segments)
-                for name, drive in sorted(reach.drives(config).items())
-            ),
-            controller="awake" if awake else "asleep",
-        )
-        everything[load] = None
-        if charge is None or machine.parts[charge].states[config[charge]] in (
-            "waiting", "charging",
-        ):
-            charging[load] = None
-    rest = min(everything, key=lambda load: (len(load.drives), load.controller == "awake"),
-               default=LoadSet())
-    return Loads(rest=rest, all=tuple(everything), charging=tuple(charging))
+def _in_words(states: Mapping[str, str]) -> str:
+    return ", ".join(f"{name}.{state}" for name, state in states.items())
 
 
-def reach_checks(
-    gadget: Gadget, system: System, reduced: Reduced, search: Explored
-) -> Iterator[Finding]:
+def reach_checks(gadget: Gadget, system: System, whole: Whole) -> Iterator[Finding]:
     """Findings of the search of all written regions; only complete if it was finished."""
-    reach = Reach(gadget, system, reduced, search)
-    yield from _power_up(reach)
-    if not search.finished:
+    sets = [Reach(gadget, part) for part in whole.parts]
+    yield from _power_up(system, sets)
+    if not whole.finished:
         return
-    yield from _unreached(reach)
-    yield from _traps(reach)
-    yield from _sleepless(reach)
-    yield from _unanswered(reach)
+    yield from _unreached(system, sets)
+    yield from _traps(sets)
+    yield from _sleepless(sets)
+    yield from _unanswered(sets)
 
 
-def never_asked(reduced: Reduced, search: Explored, monitor: Monitor) -> bool:
+def never_asked(whole: Whole, monitor: Monitor) -> bool:
     """Whether no reached combination can make `monitor` begin to ask for anything.
 
     What the search of all written regions shows no way to cannot be left open elsewhere. Whatever
     a combination does not hold (events, levels, stock regions that are not in it) may be anything.
     """
-    if not search.finished or reduced.endless:
+    if not whole.finished or whole.endless:
         return False
-    machine = reduced.machine
-    before = {region.name: region.starts for region in machine.regions}
+    asked = ex.names_in(monitor.when).regions
+    before: dict[str, str] = {}
+    settled: list[list[dict[str, str]]] = []
+    for part in whole.parts:
+        machine = part.reduced.machine
+        places = [(i, region) for i, region in enumerate(machine.regions) if region.name in asked]
+        before |= {region.name: region.starts for _, region in places}
+        names = [region.name for _, region in places]
+        distinct = dict.fromkeys(
+            tuple(machine.parts[i].states[config[i]] for i, _ in places)
+            for config in part.search.zones
+        )
+        settled.append([dict(zip(names, states, strict=True)) for states in distinct])
     if _may(monitor.when, before, {}) is not False:
         return False
-    names = [region.name for region in machine.regions]
-    seen: set[tuple[str, ...]] = set()
-    for config in search.zones:
-        states = machine.region_states(config)
-        if states not in seen:
-            seen.add(states)
-            if _may(monitor.when, dict(zip(names, states, strict=True)), {}) is not False:
-                return False
-    return True
+    if prod(len(one) for one in settled) > MOST_ASKED:
+        return False
+    return all(
+        _may(monitor.when, {name: state for one in chosen for name, state in one.items()}, {})
+        is False
+        for chosen in product(*settled)
+    )
 
 
 def _may(
@@ -148,14 +142,30 @@ def _may(
     return None
 
 
-def _power_up(reach: Reach) -> Iterator[Finding]:
-    for config in reach.search.starts:
-        lit = reach.lights(config)
-        if lit and not reach.is_asked(config):
-            rows = [f"behaviour.{region.name}.starts" for _, region in reach.written]
-            yield finding("light-at-power-up", f"At power-up {' and '.join(lit)} is on: "
-                          f"{reach.shown(config)}.", rows)
+def _power_up(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
+    unasked = [[config for config in reach.search.starts if not reach.is_asked(config)]
+               for reach in sets]
+    if not all(unasked):
+        return
+    order = [region.name for region in system.regions]
+    chosen = [configs[0] for configs in unasked]
+    if not any(reach.lights(config) for reach, config in zip(sets, chosen, strict=True)):
+        for place, reach in enumerate(sets):
+            lit_ones = [config for config in unasked[place] if reach.lights(config)]
+            if lit_ones:
+                chosen[place] = lit_ones[0]
+                break
+        else:
             return
+    lit: set[str] = set()
+    states: dict[str, str] = {}
+    for reach, config in zip(sets, chosen, strict=True):
+        lit.update(reach.lights(config))
+        states |= reach.states(config)
+    states = {name: states[name] for name in sorted(states, key=order.index)}
+    rows = [f"behaviour.{name}.starts" for name in states]
+    yield finding("light-at-power-up", f"At power-up {' and '.join(sorted(lit))} is on: "
+                  f"{_in_words(states)}.", rows)
 
 
 def _passed(reach: Reach, region: Region) -> set[str]:
@@ -168,11 +178,13 @@ def _passed(reach: Reach, region: Region) -> set[str]:
     return found
 
 
-def _unreached(reach: Reach) -> Iterator[Finding]:
-    reached = reach.search.reached(reach.reduced.machine)
-    fired = reach.search.fired
-    for i, region in reach.written:
-        inside = reached[i] | _passed(reach, region)
+def _unreached(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
+    order = [region.name for region in system.regions]
+    places = [(reach, reach.search.reached(reach.reduced.machine)[i], region)
+              for reach in sets for i, region in reach.written]
+    for reach, entered, region in sorted(places, key=lambda one: order.index(one[2].name)):
+        fired = reach.search.fired
+        inside = entered | _passed(reach, region)
         if any(row.to == "resume" and row.key in fired for row in region.rows):
             inside |= set(region.resume_points[:1])
         for state in region.states:
@@ -207,7 +219,18 @@ def _why(region: Region, row: Row) -> str:
     return ": its guard never holds when it is asked" if row.when is not None else ""
 
 
-def _traps(reach: Reach) -> Iterator[Finding]:
+def _traps(sets: Sequence[Reach]) -> Iterator[Finding]:
+    """Combinations from which no way leads to dark: of one set, whatever the others do."""
+    trapped = list(dict.fromkeys(shown for reach in sets for shown in _trapped(reach)))
+    if trapped:
+        shown = "; ".join(trapped[:MOST_SHOWN])
+        more = len(trapped) - MOST_SHOWN
+        rest = f" and {more} more" if more > 0 else ""
+        yield finding("trap", f"Nothing a person does, and no dwell, leads to dark from: "
+                      f"{shown}{rest}.")
+
+
+def _trapped(reach: Reach) -> Iterator[str]:
     search = reach.search
     dark = {config for config in search.zones if not reach.lights(config)}
     if len(dark) == len(search.zones):
@@ -224,23 +247,17 @@ def _traps(reach: Reach) -> Iterator[Finding]:
             if config not in safe:
                 safe.add(config)
                 pending.append(config)
-    trapped = dict.fromkeys(
-        reach.shown(config) for config in search.zones if config not in safe
-    )
-    if trapped:
-        shown = "; ".join(list(trapped)[:MOST_SHOWN])
-        more = len(trapped) - MOST_SHOWN
-        rest = f" and {more} more" if more > 0 else ""
-        yield finding("trap", f"Nothing a person does, and no dwell, leads to dark from: "
-                      f"{shown}{rest}.")
+    yield from (reach.shown(config) for config in search.zones if config not in safe)
 
 
-def _sleepless(reach: Reach) -> Iterator[Finding]:
+def _sleepless(sets: Sequence[Reach]) -> Iterator[Finding]:
+    dark = [[config for config in reach.search.zones if not reach.lights(config)]
+            for reach in sets]
+    if not all(dark):
+        return  # something is lit at all times
     told: set[str] = set()
-    for config in reach.search.zones:
-        if reach.lights(config):
-            continue
-        for i, region in reach.written:
+    for reach, configs in zip(sets, dark, strict=True):
+        for config, (i, region) in product(configs, reach.written):
             state = region.states[config[i]]
             name = f"{region.name}.{state.name}"
             loads = [output for output in state.outputs if output in reach.gadget.loads]
@@ -253,17 +270,18 @@ def _sleepless(reach: Reach) -> Iterator[Finding]:
                               [f"behaviour.{region.name}.states.{state.name}"])
 
 
-def _unanswered(reach: Reach) -> Iterator[Finding]:
-    machine = reach.reduced.machine
-    heard = {row.on for _, region in reach.written for row in region.rows if row.on is not None}
-    asked = {event for event in heard if event.rpartition(".")[2] in PERSONAL}
+def _unanswered(sets: Sequence[Reach]) -> Iterator[Finding]:
     silent: dict[str, dict[str, None]] = {}
-    for config, outcome in machine.known():
-        if any(row.startswith("behaviour.") for row in outcome.rows):
-            continue
-        for event in outcome.events:
-            if event in asked:
-                silent.setdefault(event, {})[reach.shown(config)] = None
+    for reach in sets:
+        heard = {row.on for _, region in reach.written for row in region.rows
+                 if row.on is not None}
+        asked = {event for event in heard if event.rpartition(".")[2] in PERSONAL}
+        for config, outcome in reach.reduced.machine.known():
+            if any(row.startswith("behaviour.") for row in outcome.rows):
+                continue
+            for event in outcome.events:
+                if event in asked:
+                    silent.setdefault(event, {})[reach.shown(config)] = None
     for event, places in sorted(silent.items()):
         shown = "; ".join(list(places)[:MOST_SHOWN])
         more = len(places) - MOST_SHOWN

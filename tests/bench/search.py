@@ -20,7 +20,9 @@ from simfw.verify.check import check_gadget
 from simfw.verify.decide import monitor_of
 from simfw.verify.explore import Explored, explore
 from simfw.verify.machine import Act, Machine
+from simfw.verify.whole import search_whole
 from tests.verify.brute import GRID, Brute
+from tests.verify.gadgets import many, together
 
 DEMOS = Path(__file__).parents[2] / "scenarios"
 LIMIT_S = 6.0
@@ -48,9 +50,25 @@ def blinkers(count: int) -> list[Region]:
     return regions
 
 
+def sets() -> None:
+    """Lamps that do not meet, as `check` searches them, and all of them in one search."""
+    print("lamps  states  combinations  sets   time       in one search")
+    for count in range(1, 11):
+        system = build_system(many(count))
+        begun = time.process_time()
+        found = search_whole(system)
+        took = time.process_time() - begun
+        begun = time.process_time()
+        peer = together(system, 5_000)
+        spent = time.process_time() - begun
+        print(f"{count:5d} {found.states:7d} {found.combinations:13d} {len(found.parts):5d} "
+              f"{took:8.3f} s   {peer.states} states, {spent:.2f} s"
+              f"{'' if peer.finished else ' (stopped)'}")
+
+
 def growth() -> None:
-    """States and time against the number of independent regions."""
-    print("regions  states  combinations   time     states/s   every-ns search")
+    """States and time against the number of independent regions in one search, dwells exact."""
+    print("\nregions  states  combinations   time     states/s   every-ns search")
     for count in range(1, 7):
         regions = blinkers(count)
         acts = tuple(Act(f"knob{k}", f"knob{k}", (), f"knob{k}.edge") for k in range(count))
@@ -69,7 +87,7 @@ def growth() -> None:
 
 
 def demos() -> None:
-    """Every demo gadget, all written regions, at each detail."""
+    """Every demo gadget, all written regions in one search, at each detail."""
     print("\ngadget         detail     coincidences  states  combinations   time     states/s")
     for path in sorted(DEMOS.glob("*/gadget.toml")):
         gadget = load_gadget(path)
@@ -122,6 +140,7 @@ def checks() -> None:
 
 
 if __name__ == "__main__":
+    sets()
     growth()
     demos()
     voltages()

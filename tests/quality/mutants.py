@@ -25,13 +25,12 @@ from simfw.gadget.model import Behaviour, Gadget, Row
 from simfw.loading import load_gadget, load_scenario
 from simfw.quantity import Figure, Timing
 from simfw.stimuli.scenario import Expect, Press, Scenario, Step, Usb, Wave
-from simfw.verify.abstraction import LADDER, reduce_system
 from simfw.verify.budget import Budget
 from simfw.verify.decide import Question, decide
-from simfw.verify.explore import explore
 from simfw.verify.player import Player
 from simfw.verify.reach import reach_checks
 from simfw.verify.static import row_checks
+from simfw.verify.whole import search_whole
 
 DEMOS = Path(__file__).parents[2] / "scenarios"
 S = 1_000_000_000
@@ -237,13 +236,11 @@ class Judge:
     @staticmethod
     def _findings(gadget: Gadget) -> set[tuple[str, str]]:
         system = build_system(gadget)
-        keep = [region.name for region in system.regions if region.group == "behaviour"]
-        reduced = reduce_system(system, [], LADDER[0], keep=keep)
-        search = explore(reduced.machine, reduced.starts, apart=True, limit=4_000)
+        whole = search_whole(system, limit=4_000)
         return {
             (one.check, one.text)
             for one in (*row_checks(gadget, system),
-                        *reach_checks(gadget, system, reduced, search))
+                        *reach_checks(gadget, system, whole))
             if one.check not in ("press-unanswered",)
         }
 

@@ -5,8 +5,12 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
+from simfw.behaviour.region import System
 from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
+from simfw.verify.abstraction import LADDER, reduce_system
+from simfw.verify.explore import explore
+from simfw.verify.whole import Part, Whole
 from tests.quality import cases
 
 PLAIN = cases.PLAIN
@@ -21,3 +25,33 @@ def gadget(text: str, folder: Path | None = None) -> Gadget:
         return load_gadget(path)
     with tempfile.TemporaryDirectory() as scratch:
         return gadget(text, Path(scratch))
+
+
+def many(count: int, more: str = "") -> Gadget:
+    """Lamps that each have a key and a dwell of their own, and do not meet; then `more`."""
+    text = cases.HEAD + cases.CELL
+    for k in range(count):
+        text += f'''
+[loads.l{k}]
+current = "{k + 1} mA"
+[buttons.k{k}]
+[behaviour.r{k}]
+starts = "dark"
+states.dark = {{}}
+states.lit = {{ l{k} = "on" }}
+rows = [
+  {{ on = "k{k}.click", from = "dark", to = "lit" }},
+  {{ on = "k{k}.click", from = "lit", to = "dark" }},
+  {{ after = "{10 + k} s", from = "lit", to = "dark" }},
+]
+'''
+    return gadget(text + more)
+
+
+def together(system: System, limit: int = 4_000) -> Whole:
+    """The same search with all written regions in one set."""
+    keep = [region.name for region in system.regions if region.group == "behaviour"]
+    reduced = reduce_system(system, [], LADDER[0], keep=keep)
+    search = explore(reduced.machine, reduced.starts, apart=True, limit=limit)
+    search.fired.update(reduced.endless_rows)
+    return Whole((Part(reduced, search),))
