@@ -8,14 +8,15 @@ states are known and handed in here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 
-from simfw.behaviour.region import STATUS_LEVELS, Condition, Drive, Group, Region, Row, State
+from simfw.behaviour.region import STATUS_LEVELS, Condition, Drive, Region, Row, State
+from simfw.behaviour.stock_buttons import button_parts, chord_parts
+from simfw.behaviour.stock_parts import Rows, Stock, region_of
 from simfw.behaviour.tree import (
     All,
-    Any,
     Compare,
     Constant,
     Expression,
@@ -24,76 +25,13 @@ from simfw.behaviour.tree import (
     Not,
     Number,
     Quantity,
-    to_text,
 )
-from simfw.gadget.model import Button, Charger, Chord, Gadget, Gauge, Proximity
+from simfw.gadget.model import Charger, Gadget, Gauge, Proximity
 
 __all__ = ["Stock", "absent", "burst_ns", "gauge_quantity", "stock"]
 
 NS_PER_S = 1_000_000_000
 MEASURED, COUNTED = Quantity("gauge.measured"), Quantity("gauge.counted")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stock:
-    """The stock part of a system; the fields mean what they mean in `System` and `Names`."""
-
-    regions: tuple[Region, ...]
-    conditions: tuple[Condition, ...]
-    events: tuple[str, ...]
-    internal_events: tuple[str, ...]
-    raw_events: tuple[str, ...]
-    aliases: Mapping[str, tuple[str, ...]]
-    shorthands: Mapping[str, Inside]
-    flags: tuple[str, ...]
-    status_levels: tuple[str, ...] = ()
-
-
-class _Rows:
-    """Collects the rows of one region and numbers those that share a key."""
-
-    def __init__(self, states: Iterable[State]) -> None:
-        self.states = tuple(states)
-        self.rows: list[Row] = []
-
-    def add(
-        self,
-        key: str,
-        sources: str | Iterable[str],
-        to: str,
-        *,
-        on: str | None = None,
-        after: int | None = None,
-        when: Expression | None = None,
-        emit: tuple[str, ...] = (),
-        note: str = "",
-    ) -> None:
-        wanted = {sources} if isinstance(sources, str) else set(sources)
-        self.rows.append(
-            Row(
-                key=key,
-                sources=tuple(state.name for state in self.states if state.name in wanted),
-                to=to,
-                on=on,
-                after_ns=after,
-                when=when,
-                when_text="" if when is None else to_text(when),
-                emit=emit,
-                note=note,
-            )
-        )
-
-
-def _region(name: str, group: Group, rows: _Rows, *, show: Expression | None = None) -> Region:
-    return Region(
-        name=name,
-        group=group,
-        states=rows.states,
-        starts=rows.states[0].name,
-        rows=tuple(rows.rows),
-        show=show,
-        show_text="" if show is None else to_text(show),
-    )
 
 
 def stock(
@@ -108,8 +46,8 @@ def stock(
     gauge. States, events and names do not depend on them.
     """
     parts = [
-        *(_button(name, button, gadget.chords) for name, button in gadget.buttons.items()),
-        *(_chord(name, chord, gadget) for name, chord in gadget.chords.items()),
+        *(button_parts(name, button, gadget.chords) for name, button in gadget.buttons.items()),
+        *(chord_parts(name, chord, gadget) for name, chord in gadget.chords.items()),
         *(
             _proximity(name, sensor, (enabled or {}).get(name))
             for name, sensor in gadget.proximity.items()
@@ -188,174 +126,6 @@ def _numbered(regions: tuple[Region, ...]) -> tuple[Region, ...]:
     return tuple(replace(region, rows=tuple(map(renamed, region.rows))) for region in regions)
 
 
-# -- buttons and chords ----------------------------------------------------------------------------
-
-
-def pressed(name: str, button: Button, chords: Mapping[str, Chord]) -> Inside:
-    """The button counts as pressed: from the settled press to the settled release."""
-    states = [state for state in _gesture_states(button, chords) if state not in ("up", "waiting")]
-    return Inside(f"{name}.gesture", frozenset(states), f"{name}.pressed")
-
-
-def _gesture_states(button: Button, chords: Mapping[str, Chord]) -> list[str]:
-    """The states of a gesture; `chords` are those of the button."""
-    states = ["up", "down"]
-    if button.hold is not None or button.double is not None or chords:
-        states.append("held")
-    if button.double is not None:
-        states.append("waiting")
-        if chords:
-            states.append("again")
-    return states
-
-
-def _chords_of(name: str, chords: Mapping[str, Chord]) -> dict[str, Chord]:
-    return {chord: part for chord, part in chords.items() if name in part.buttons}
-
-
-def _button(name: str, button: Button, chords: Mapping[str, Chord]) -> Stock:
-    mine = _chords_of(name, chords)
-    events = [f"{name}.press", f"{name}.release", f"{name}.click"]
-    if button.double is not None:
-        events.append(f"{name}.double")
-    if button.hold is not None:
-        events.append(f"{name}.hold")
-    down = pressed(name, button, mine)
-    build_contact = _settling if button.style == "settle" else _sampling
-    return Stock(
-        regions=(build_contact(name, button, down), _gesture(name, button, mine)),
-        conditions=(),
-        events=tuple(events),
-        internal_events=(),
-        raw_events=(f"{name}.edge",),
-        aliases={name: (f"{name}.contact", f"{name}.gesture")},
-        shorthands={f"{name}.pressed": down},
-        flags=(f"{name}.closed",),
-    )
-
-
-def _settling(name: str, button: Button, down: Inside) -> Region:
-    closed = Flag(f"{name}.closed")
-    key = f"buttons.{name}.debounce"
-    rows = _Rows((State(name="still"), State(name="bouncing", awake=True)))
-    rows.add(key, ("still", "bouncing"), "bouncing", on=f"{name}.edge",
-             note="every edge of the contact starts the debounce time anew")
-    wait = button.debounce.ns
-    rows.add(key, "bouncing", "still", after=wait, when=All((closed, Not(down))),
-             emit=(f"{name}.press",), note="the contact has been still, closed: a press")
-    rows.add(key, "bouncing", "still", after=wait, when=All((Not(closed), down)),
-             emit=(f"{name}.release",), note="the contact has been still, open: a release")
-    rows.add(key, "bouncing", "still", after=wait,
-             note="the contact is still where it was: nothing happened")
-    return _region(f"{name}.contact", "buttons", rows)
-
-
-def _sampling(name: str, button: Button, down: Inside) -> Region:
-    closed = Flag(f"{name}.closed")
-    differs = Any((All((closed, Not(down))), All((Not(closed), down))))
-    count, every = button.samples, button.sample_every.ns
-    counted = [f"bouncing.{k}" for k in range(1, count)]
-    rows = _Rows(
-        (
-            State(name="still"),
-            State(name="reading", awake=True),
-            *(State(name=state, awake=True) for state in counted),
-        )
-    )
-    key, read = f"buttons.{name}.samples", f"buttons.{name}.sample_every"
-    rows.add(read, "still", "reading", after=every, note="time to read the contact")
-    for k, state in enumerate(["reading", *counted], start=1):
-        after = 0 if state == "reading" else every
-        if k < count:
-            rows.add(key, state, f"bouncing.{k}", after=after, when=differs,
-                     note=f"{k} of {count} equal reads")
-        else:
-            rows.add(key, state, "still", after=after, when=All((closed, Not(down))),
-                     emit=(f"{name}.press",), note=f"read closed {count} times in a row: a press")
-            rows.add(key, state, "still", after=after, when=All((Not(closed), down)),
-                     emit=(f"{name}.release",), note=f"read open {count} times in a row: a release")
-        rows.add(key, state, "still", after=after, note="read as it was: the count starts anew")
-    return _region(f"{name}.contact", "buttons", rows)
-
-
-def _gesture(name: str, button: Button, chords: Mapping[str, Chord]) -> Region:
-    key = f"buttons.{name}"
-    states = _gesture_states(button, chords)
-    rows = _Rows(State(name=state) for state in states)
-    press, release = f"{name}.press", f"{name}.release"
-    for chord in chords:
-        rows.add(f"chords.{chord}", "up", "held", on=press,
-                 when=Inside(chord, frozenset({"active"}), f"{chord}.active"),
-                 note="pressed again while the chord lasts: neither click nor hold")
-    rows.add(key, "up", "down", on=press, note="pressed")
-    if button.double is not None and not chords:
-        rows.add(f"{key}.double", "waiting", "held", on=press, emit=(f"{name}.double",),
-                 note="pressed again in time: a double click")
-    elif button.double is not None:
-        # What else settles in this instant decides whether it is the last press of a chord.
-        apart = [Not(Inside(chord, frozenset({"active"}), f"{chord}.active")) for chord in chords]
-        rows.add(f"{key}.double", "waiting", "again", on=press,
-                 note="pressed again in time: a double click, or the last press of a chord")
-        rows.add(f"{key}.double", "again", "held", after=0,
-                 when=apart[0] if len(apart) == 1 else All(tuple(apart)),
-                 emit=(f"{name}.double",), note="no chord has come of it: a double click")
-        rows.add(f"{key}.double", "again", "held", after=0,
-                 note="part of a chord: no double click")
-    for chord in chords:
-        rows.add(f"chords.{chord}", "down", "held", on=f"{chord}.chord",
-                 note="part of a chord: neither click nor hold")
-    if button.hold is not None:
-        rows.add(f"{key}.hold", "down", "held", after=button.hold.ns, emit=(f"{name}.hold",),
-                 note="pressed for long: a hold, and no click to follow")
-    if "held" in states:
-        rows.add(key, "held", "up", on=release, note="released without a click")
-    if button.double is None:
-        rows.add(key, "down", "up", on=release, emit=(f"{name}.click",), note="released: a click")
-    else:
-        rows.add(f"{key}.double", "down", "waiting", on=release,
-                 note="released: wait whether a second press follows")
-        rows.add(f"{key}.double", "waiting", "up", after=button.double.ns, emit=(f"{name}.click",),
-                 note="no second press in time: a click")
-    return _region(f"{name}.gesture", "buttons", rows)
-
-
-def _chord(name: str, chord: Chord, gadget: Gadget) -> Stock:
-    key = f"chords.{name}"
-    # The checks of names tell of a button that is not there; they need the rows all the same.
-    down = {
-        button: pressed(button, gadget.buttons.get(button, Button()),
-                        _chords_of(button, gadget.chords))
-        for button in chord.buttons
-    }
-    every = tuple(down.values())
-    rows = _Rows(State(name=state) for state in ("idle", "started", "active"))
-    for button in chord.buttons:
-        others = tuple(Not(down[other]) for other in chord.buttons if other != button)
-        alone: Expression = others[0] if len(others) == 1 else All(others)
-        press = f"{button}.press"
-        rows.add(f"{key}.buttons", "idle", "started", on=press, when=alone,
-                 note=f"{button} is the first of the chord")
-        rows.add(f"{key}.buttons", "started", "active", on=press, when=All(every),
-                 emit=(f"{name}.chord",), note=f"{button} is the last of the chord, in time")
-        rows.add(f"{key}.within", "started", "started", on=press, when=alone,
-                 note=f"{button} is the first of the chord again: the time starts anew")
-    rows.add(f"{key}.within", "started", "idle", after=chord.within.ns,
-             note="not all buttons came in time")
-    for button in chord.buttons:
-        rows.add(f"{key}.buttons", "active", "idle", on=f"{button}.release",
-                 when=All(tuple(Not(part) for part in every)), note="all buttons are released")
-    return Stock(
-        regions=(_region(name, "chords", rows),),
-        conditions=(),
-        events=(f"{name}.chord",),
-        internal_events=(),
-        raw_events=(),
-        aliases={},
-        shorthands={},
-        flags=(),
-    )
-
-
 # -- proximity -------------------------------------------------------------------------------------
 
 
@@ -389,7 +159,7 @@ def _look(name: str, sensor: Proximity, enabled: Expression | None) -> Region:
     receiver = {f"{name}.receiver": Drive(1.0)}
     emitter = {f"{name}.emitter": Drive(sensor.duty.value)}
     burst = burst_ns(sensor)
-    rows = _Rows(
+    rows = Rows(
         (
             State(name="asleep"),
             State(name="settling", outputs=receiver, awake=True),
@@ -408,7 +178,7 @@ def _look(name: str, sensor: Proximity, enabled: Expression | None) -> Region:
              note="no answer at the end of the burst")
     rows.add(f"{key}.every", "asleep", "settling", when=enabled,
              after=max(0, sensor.every.ns - sensor.settle.ns - burst), note="the next look begins")
-    return _region(f"{name}.look", "proximity", rows)
+    return region_of(f"{name}.look", "proximity", rows)
 
 
 def _field(name: str, sensor: Proximity) -> Region:
@@ -420,7 +190,7 @@ def _field(name: str, sensor: Proximity) -> Region:
         return [state, *(f"{state}.{k}" for k in range(1, agree))]
 
     clear, close, blocked = counted("clear"), counted("near"), counted("blocked")
-    rows = _Rows(State(name=state) for state in (*clear, *close, *blocked))
+    rows = Rows(State(name=state) for state in (*clear, *close, *blocked))
     for k, (state, following) in enumerate(zip(clear, [*clear[1:], "near"], strict=True), start=1):
         last = k == agree
         rows.add(f"{key}.agree", state, following, on=hit, emit=(near, wave) if last else (),
@@ -448,14 +218,14 @@ def _field(name: str, sensor: Proximity) -> Region:
              note="the field has been clear: the next wave counts")
     rows.add(f"{key}.enabled", (*clear[1:], *close, *blocked), "clear", on=f"{name}.disable",
              note="count, near and re-arm time are forgotten")
-    return _region(f"{name}.field", "proximity", rows)
+    return region_of(f"{name}.field", "proximity", rows)
 
 
 # -- charge ----------------------------------------------------------------------------------------
 
 
 def _charge(charger: Charger, *, pulled_up: bool) -> Stock:
-    rows = _Rows(
+    rows = Rows(
         State(name=state) for state in ("unplugged", "waiting", "charging", "complete", "fault")
     )
     rows.add("charger", "unplugged", "waiting", on="usb.edge", when=Flag("usb"), emit=("usb.in",),
@@ -480,7 +250,7 @@ def _charge(charger: Charger, *, pulled_up: bool) -> Stock:
                  note="the pin says so already")
     known = charger.status is not None
     return Stock(
-        regions=(_region("charge", "charge", rows),),
+        regions=(region_of("charge", "charge", rows),),
         conditions=(),
         events=("usb.in", "usb.out", "charge.started", "charge.completed", "charge.fault"),
         internal_events=(),
@@ -501,7 +271,7 @@ def _status_levels(status: str | None, pulled_up: bool) -> tuple[str, ...]:
     return tuple(level for level in STATUS_LEVELS if level in wanted)
 
 
-def _add_status_three(rows: _Rows, *, pulled_up: bool) -> None:
+def _add_status_three(rows: Rows, *, pulled_up: bool) -> None:
     """A pin with three levels: low while charging, high when complete, released on a fault.
 
     A pull-up makes the released pin read high: then no row can tell a fault from a complete charge.
@@ -602,7 +372,7 @@ def _bars(gauge: Gauge, show: Expression | None) -> Region:
     def lit(k: int) -> dict[str, Drive]:
         return {gauge.light: Drive(1.0, k)} if gauge.light is not None and k else {}
 
-    rows = _Rows(
+    rows = Rows(
         (
             State(name="unread", awake=True),
             State(name="reading", awake=True),
@@ -630,19 +400,19 @@ def _bars(gauge: Gauge, show: Expression | None) -> Region:
                      note=f"bar {j} comes back")
         rows.add("gauge.every", f"reading.{k}", f"bars.{k}", after=0,
                  note="the bars stay as they are")
-    return _region("gauge", "gauge", rows, show=show)
+    return region_of("gauge", "gauge", rows, show=show)
 
 
 def _blink(half_period_ns: int, light: str) -> Region:
     key = "gauge.blink"
-    rows = _Rows(
+    rows = Rows(
         (State(name="steady"), State(name="lit"), State(name="out", takes_out={light: 1}))
     )
     rows.add(key, "steady", "lit", on="gauge.blink.on", note="charging: the top bar blinks")
     rows.add(key, ("lit", "out"), "steady", on="gauge.blink.off", note="no longer charging")
     rows.add(key, "lit", "out", after=half_period_ns, note="the top bar goes out")
     rows.add(key, "out", "lit", after=half_period_ns, note="the top bar comes back")
-    return _region("gauge.blink", "gauge", rows)
+    return region_of("gauge.blink", "gauge", rows)
 
 
 def _cell(gauge: Gauge) -> Region:
@@ -650,7 +420,7 @@ def _cell(gauge: Gauge) -> Region:
     low = None if gauge.low is None else gauge.low.value
     flat = None if gauge.flat is None else gauge.flat.value
     names = ["fine", *(["low"] * (low is not None)), *(["flat"] * (flat is not None))]
-    rows = _Rows(State(name=name) for name in names)
+    rows = Rows(State(name=name) for name in names)
     if flat is not None:
         both = ("cell.flat",) if low is None else ("cell.low", "cell.flat")
         rows.add("gauge.flat", "fine", "flat", on=on, when=read.below(flat), emit=both,
@@ -665,4 +435,4 @@ def _cell(gauge: Gauge) -> Region:
     if line is not None:
         rows.add(key, names[1:], "fine", on=on, when=read.above(line),
                  emit=("cell.back",), note=f"{read.word} above {key.partition('.')[2]} again")
-    return _region("cell", "gauge", rows)
+    return region_of("cell", "gauge", rows)
