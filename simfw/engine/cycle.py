@@ -26,6 +26,10 @@ __all__ = ["Cycle", "Folded", "Member", "Turn"]
 Array = NDArray[np.float64]
 Part = tuple[Phase, int, int]
 _NS = 1e-9
+_EACH = 1e-6  # of all that flows, in each period; a tenth of that bound is what a fold is off by
+_ONCE = 4e-7  # and by all corners that it passes
+_WORTH = 4.0  # periods that may be asked for without a closer look
+_NOTHING_A = 1e-15
 
 
 @dataclass(slots=True)
@@ -198,6 +202,9 @@ class Turn:
         self.count = 0
         period_s = cycle.period_ns * _NS
         self._blocks: list[_Block] = []
+        self._strained: tuple[Array, Array] | None = None
+        self._rough: NDArray[np.intp] | None = None
+        self._most: float | None = None
         wakes: list[int] = []  # before which block the controller wakes up
         order = (*cycle.members[index:], *cycle.members[:index])
         for member in order:
@@ -216,11 +223,14 @@ class Turn:
         wake = cycle.wake_c / capacity_c
         # Where each block lies within the period, in charge, as seen from the middle.
         reached = np.zeros(len(nodes))
+        passed = wake * cycle.wakes + reached
         for number, block in enumerate(self._blocks):
             reached = reached - wake * wakes.count(number)
             moves = tables[block.clock].rates * (block.share * period_s)
             block.apart = reached + 0.5 * moves
             reached = reached + moves
+            passed += np.abs(moves)
+        self._moves = passed
         if order[0].woke:
             reached = reached - wake
         shifts = {clock: np.zeros(len(nodes)) for clock in clocks}
@@ -243,6 +253,99 @@ class Turn:
         self.clock = Clock(nodes, consumers, charger, voltage, capacity_c, extra_a)
         self.clock.of_cycle = True
         self._totals = {clock: table.totals for clock, table in tables.items()}
+        self._tables = tables
+        self._reached = reached
+
+    def strain(self) -> tuple[Array, Array]:
+        """What the mean may be off by, as a share of all that flows, on each piece of its clock.
+
+        First, at a corner, once where a fold passes it; then for each period: the second order of
+        the charge moved in a period, which the mean leaves out. Both are nothing where all that
+        goes by in a period moves the charge alike.
+        """
+        if self._strained is None:
+            self._strained = self._strain()
+        return self._strained
+
+    def _strain(self) -> tuple[Array, Array]:
+        nodes = self.clock.nodes
+        # An upper bound does for most: what moves little within a period.
+        share = _on_pieces(self._moves) * self._steepest()
+        once, each = 2.0 * share, 2.0 * share * share
+        if each.max() > _EACH or once.max() > _WORTH * _ONCE:
+            once = self._uneven()
+            each = once * np.minimum(share, 1.0)
+        centres = 0.5 * (nodes[:-1] + nodes[1:])
+        for block in self._blocks:
+            if isinstance(block.source, Turn):
+                inner = block.source.clock.nodes
+                place = np.clip(np.searchsorted(inner, centres) - 1, 0, len(inner) - 2)
+                for own, of_inner in zip((once, each), block.source.strain(), strict=True):
+                    np.maximum(own, of_inner[place], out=own)
+        return once, each
+
+    def _steepest(self) -> Array:
+        """How steeply what flows changes with the charge, as a share of it, in the worst block."""
+        found, *others = [table.steepness for table in self._tables.values()]
+        for other in others:
+            found = np.maximum(found, other)
+        return found
+
+    def _uneven(self) -> Array:
+        """How much of what flows in a period is read beside where the charge is, on each piece."""
+        tables, count = self._tables, len(self.clock.nodes)
+        shares = dict.fromkeys(tables, 0.0)
+        away = {clock: np.zeros(count) for clock in tables}
+        uneven = np.zeros(count)
+        gone = 0.0
+        for block in self._blocks:
+            # Beside where the charge would be if it moved evenly through the period.
+            even = self._reached * (gone + 0.5 * block.share - 0.5)
+            uneven += block.share * np.abs(block.apart - even)
+            away[block.clock] += block.share * np.abs(block.apart)
+            shares[block.clock] += block.share
+            gone += block.share
+        mean = np.zeros_like(next(iter(tables.values())).pieces)
+        for clock, table in tables.items():
+            mean += shares[clock] * table.pieces
+        once = np.abs(mean).max(axis=0) * _on_pieces(uneven)
+        for clock, table in tables.items():
+            once += np.abs(table.pieces - mean).max(axis=0) * _on_pieces(away[clock])
+        flow = _on_pieces(self.clock.consumers_a.sum(axis=0) + np.abs(self.clock.charger_a))
+        share: Array = once / np.maximum(flow + self.clock.extra_drain_a, _NOTHING_A)
+        return share
+
+    def even(self, charge: float, *, falling: bool) -> float:
+        """How far ahead of `charge` (0..1) the mean of a period is good enough for any number."""
+        _, each = self.strain()
+        rough = self._rough
+        if rough is None:
+            rough = self._rough = np.flatnonzero(each > _EACH)
+        if not len(rough):
+            return -math.inf if falling else math.inf
+        here = self.clock.piece(charge)
+        if falling:
+            k = int(np.searchsorted(rough, here, side="right")) - 1
+            return -math.inf if k < 0 else min(charge, float(self.clock.nodes[rough[k] + 1]))
+        k = int(np.searchsorted(rough, here))
+        return math.inf if k == len(rough) else max(charge, float(self.clock.nodes[rough[k]]))
+
+    def enough(self, count: int, charge: float) -> bool:
+        """Whether `count` periods from `charge` on are worth the corners that they pass."""
+        once, _ = self.strain()
+        if self._most is None:
+            self._most = float(once.max()) / _ONCE
+        if count >= self._most:
+            return True
+        change = self.clock.advance(charge, count * self.cycle.period_ns * _NS)
+        assert change is not None
+        ends = sorted((charge, charge + change))
+        low, high = self.clock.piece(ends[0]), self.clock.piece(ends[1])
+        if low == high:
+            reach = float(self._moves[low : low + 2].max())
+            if self.clock.piece(ends[0] - reach) == self.clock.piece(ends[1] + reach):
+                return True  # all is straight there
+        return count >= float(once[max(low - 1, 0) : high + 2].max()) / _ONCE
 
     def uses(self) -> list[tuple[Phase, int, int, float]]:
         """For each phase that went by: time (ns), wake-ups, and charge without wake-ups (C)."""
@@ -279,6 +382,12 @@ class Turn:
         if total == 0.0:
             return dict.fromkeys(drawn, 0.0)
         return {phase: charge / total for phase, charge in drawn.items()}
+
+
+def _on_pieces(values: Array) -> Array:
+    """The larger of the values at both ends of each piece."""
+    larger: Array = np.maximum(values[:-1], values[1:])
+    return larger
 
 
 def _onto(coarse: Array, nodes: Array, weights: Array) -> Array:
@@ -326,6 +435,7 @@ class _Table:
         slopes = np.zeros_like(rows)
         drawing = rows.any(axis=1)
         slopes[drawing] = np.gradient(rows[drawing], nodes, axis=1)
+        self._nodes = nodes
         self.consumers, self.charger = rows[:count], rows[count]
         self.consumers_slope, self.charger_slope = slopes[:count], slopes[count]
 
@@ -333,6 +443,20 @@ class _Table:
     def totals(self) -> tuple[Array, Array]:
         """The currents of all consumers together (A), and their slope."""
         return self.consumers.sum(axis=0), self.consumers_slope.sum(axis=0)
+
+    @cached_property
+    def pieces(self) -> Array:
+        """The slopes of all currents on each piece (A)."""
+        rows = np.vstack([self.consumers, self.charger])
+        slopes: Array = np.diff(rows, axis=1) / np.diff(self._nodes)
+        return slopes
+
+    @cached_property
+    def steepness(self) -> Array:
+        """What all currents together change by per charge, as a share of them, on each piece."""
+        flow = _on_pieces(self.consumers.sum(axis=0) + np.abs(self.charger))
+        share: Array = np.abs(self.pieces).sum(axis=0) / np.maximum(flow, _NOTHING_A)
+        return share
 
 
 Grids = dict[frozenset[Clock], tuple[Array, dict[Clock, _Table]]]

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from simfw.behaviour.expression import parse_expression
 from simfw.engine.clock import Clock, Tally
-from simfw.engine.cycle import Cycle
+from simfw.engine.cycle import Cycle, Turn
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.monitor import Monitor, Probe
 from simfw.engine.observer import Observer
@@ -561,6 +561,8 @@ class Simulation:
                 break
             if member.folded is not None:
                 inner, place, count = member.folded
+                if not _periods_left(inner.turn(place), inner, plant.charge, 0.0) > count:
+                    break
                 self._round(inner, place, count, member.phase)
             charge = plant.charge
             tally = self._tally(member.phase.tally)
@@ -601,17 +603,20 @@ class Simulation:
         # Near a threshold any turn of the cycle tells that hardly a period is left, so that none
         # is made for each instant there; it is exact from here only.
         known = next(iter(cycle.turns.values()), None)
-        if known is not None and _periods_left(known.clock, cycle, charge, margin) < _HARDLY_TWO:
+        if known is not None and _periods_left(known, cycle, charge, margin) < _HARDLY_TWO:
             return 0
-        periods = _periods_left(cycle.turn(index).clock, cycle, charge, margin)
+        turn = cycle.turn(index)
+        periods = _periods_left(turn, cycle, charge, margin)
         if periods < count + 1:
             count = int(periods) - 1
             if count < 1:
                 return 0
         if self.plant.count is not None:
-            count = self.plant.count.periods(cycle, cycle.turn(index).clock, charge, count)
+            count = self.plant.count.periods(cycle, turn.clock, charge, count)
             if count < 1:
                 return 0
+        if not turn.enough(count, charge):
+            return 0
         self._round(cycle, index, count, self.phase)
         stepper.shift(count * period, cycle.moving)
         for monitor in self._timed:
@@ -682,10 +687,15 @@ class Simulation:
         )
 
 
-def _periods_left(clock: Clock, cycle: Cycle, charge: float, margin: float) -> float:
-    """How many periods of `cycle` fit between `charge` and `margin` before its threshold ahead."""
+def _periods_left(turn: Turn, cycle: Cycle, charge: float, margin: float) -> float:
+    """How many periods of `cycle` fit between `charge` and `margin` before what is ahead.
+
+    That is a threshold of the cycle, or where its mean drain is not good enough any more.
+    """
+    clock = turn.clock
     falling = clock.rate(charge) < 0.0
-    goal = cycle.low + margin if falling else cycle.high - margin
+    even = turn.even(charge, falling=falling)
+    goal = max(cycle.low, even) + margin if falling else min(cycle.high, even) - margin
     if (charge <= goal) if falling else (charge >= goal):
         return 0.0
     return clock.time_to(charge, goal) / (cycle.period_ns * _NS)

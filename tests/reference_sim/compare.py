@@ -107,7 +107,7 @@ def run(
             verdict.endless = True
             verdict.differences.append(f"{how}: simfw does not find the endless instant")
             continue
-        found = differences(case, mine, theirs, fold, strict=judge_known)
+        found = differences(case, mine, theirs, fold)
         verdict.differences += [f"{how}: {text}" for text in found]
     if mine is not None and not judge_known:
         verdict.known = mine.known & KNOWN
@@ -118,17 +118,12 @@ def run(
 
 
 def differences(
-    case: Case, mine: Result, theirs: Any, fold: bool, strict: bool = False
+    case: Case, mine: Result, theirs: Any, fold: bool
 ) -> list[str]:
     """All disagreements, in words; the first of each kind."""
     found: list[str] = []
     share, time_share = SHARE, TIME_SHARE
     least_ns = FULL_LEAST_NS if mine.full else TIME_LEAST_NS
-    if fold and not strict:
-        if mine.charger_c > 0.0 and "fold while charging" in KNOWN:
-            share = time_share = 1e-2
-        elif "folds of a small cell" in KNOWN:
-            share = time_share = 1e-4
 
     def near(time: int, other: int) -> bool:
         if mine.crossed_ns is None or time < mine.crossed_ns - least_ns:

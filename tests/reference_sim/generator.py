@@ -16,8 +16,6 @@ BUTTONS = ("power", "level", "mode")
 GRID_MS = 10
 # What `simfw` does otherwise at present, each with a case of its own in the tests; to become empty.
 KNOWN: set[str] = {
-    "fold while charging",
-    "folds of a small cell",
     "full cell",
 }
 
