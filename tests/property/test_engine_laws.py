@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from simfw.engine.run import Run
 from simfw.engine.simulator import Prepared, simulate
+from simfw.errors import EndlessInstant
 from simfw.loading import load_gadget
 from simfw.report.ledger import ledger_json
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
@@ -172,6 +173,7 @@ def test_a_bounce_shorter_than_the_debounce_never_makes_two_presses(bounce_ns, f
     assert times(result, "key.press") == [S + bounce_ns * 4 // 5 + 20 * MS]
 
 
+CHARGER_MA = 80
 GAUGE = """
 [gadget]
 name = "Gauge"
@@ -205,9 +207,15 @@ def test_bars_follow_the_law_of_thresholds_and_hysteresis(current, hysteresis, c
     gadget = gadget_of(GAUGE.format(current=current, hysteresis=hysteresis))
     shared = Prepared(gadget)
     steps = (Usb(at_ns=1_800 * S, present=True),) if usb else ()
-    result = simulate(
-        gadget, scenario(*steps, lasts="1 h", charge=charge), prepared=shared
-    )
+    try:
+        result = simulate(
+            gadget, scenario(*steps, lasts="1 h", charge=charge), prepared=shared
+        )
+    except EndlessInstant:
+        # A load above the charger's current holds an empty cell where its protection chatters.
+        assert usb
+        assert current > CHARGER_MA
+        return
     assert gadget.gauge is not None
     levels = [threshold.value for threshold in gadget.gauge.thresholds]
     before: int | None = None

@@ -107,7 +107,8 @@ def _curve(draw: Draw) -> list[tuple[str, str]]:
     charges = [0.0, *sorted(draw.rng.uniform(0.02, 0.98) for _ in range(count - 2)), 1.0]
     low, high = draw.rng.uniform(2.8, 3.2), draw.rng.uniform(4.0, 4.3)
     volts = [low, *sorted(draw.rng.uniform(low, high) for _ in range(count - 2)), high]
-    return [(f"{s:.4f}", f"{v:.4f}") for s, v in zip(charges, volts, strict=True)]
+    points = {f"{s:.4f}": f"{v:.4f}" for s, v in zip(charges, volts, strict=True)}
+    return list(points.items())  # no charge is written twice
 
 
 def _cell(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[str, Any]:
