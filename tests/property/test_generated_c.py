@@ -16,6 +16,7 @@ from tests.report.generated_c import (
     compile_harness,
     compiler,
     first_difference,
+    links,
     random_list,
     talk,
     write_harness,
@@ -23,6 +24,7 @@ from tests.report.generated_c import (
 
 ROOT = Path(__file__).parent.parent.parent
 DEMOS = sorted(ROOT.glob("scenarios/*/gadget.toml"))
+SANITIZERS = "-fsanitize=address,undefined"
 
 
 def account_of(gadget, system, seed, lists, steps=12):
@@ -69,10 +71,12 @@ def test_the_sanitizers_find_nothing(command, tmp_path):
     """A random gadget with many parts under the address and undefined-behaviour sanitizers."""
     if compiler(command) is None:
         pytest.skip(f"{command} is not installed")
+    if not links(command, SANITIZERS):
+        pytest.skip(f"{command} is installed without its sanitizer runtime")
     seed = max(range(30), key=lambda seed: len(build_case(seed)[1].regions))
     gadget, system = build_case(seed)
     account = account_of(gadget, system, seed, lists=4)
-    compare(gadget, system, account, tmp_path, command, "-g", "-fsanitize=address,undefined",
+    compare(gadget, system, account, tmp_path, command, "-g", SANITIZERS,
             "-fno-sanitize-recover=all")  # fmt: skip
 
 
@@ -93,3 +97,12 @@ def test_a_wrong_table_is_noticed(tmp_path):
     difference = first_difference(account, talk(compile_harness(tmp_path, command), account.asked))
     assert difference is not None
     assert "asked before:" in difference
+
+
+def test_a_compiler_without_a_library_is_told_from_one_that_has_it():
+    """What a test needs is tried out, not taken from a compiler's being there."""
+    command = compiler("gcc", "clang")
+    if command is None:
+        pytest.skip("no C compiler installed")
+    assert links(command)
+    assert not links(command, "-lno-such-library")

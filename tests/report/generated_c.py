@@ -6,10 +6,12 @@ the harness, so that the two are compared as text.
 
 from __future__ import annotations
 
+import functools
 import json
 import random
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -567,6 +569,19 @@ def random_list(account: Account, rng: random.Random, steps: int) -> bool:
 def compiler(*names: str) -> str | None:
     """The first of these compilers that is installed."""
     return next((name for name in names if shutil.which(name)), None)
+
+
+@functools.cache
+def links(command: str, *flags: str) -> bool:
+    """Whether a compiler makes a program with these flags: clang may lack its sanitizer runtime."""
+    with tempfile.TemporaryDirectory() as folder:
+        source = Path(folder) / "empty.c"
+        source.write_text("int main(void) { return 0; }\n", encoding="utf-8")
+        done = subprocess.run(
+            [command, *flags, str(source), "-o", str(Path(folder) / "empty")],
+            capture_output=True, check=False,
+        )
+    return done.returncode == 0
 
 
 def write_harness(folder: Path, gadget: Gadget, system: System) -> None:
