@@ -94,9 +94,8 @@ class Firmware:
     def differs(self, drive: Drive) -> Difference | None:
         """Drive the firmware and compare; None where it does what the model does."""
         exchanges = drive.replay.exchanges
-        wanted = sum(len(report.line) + 1 for report in drive.replay.reports)
         answered = self.talk([line for exchange in exchanges for line in exchange.lines],
-                             LEAST_BYTES + 4 * wanted)
+                             LEAST_BYTES + 4 * _bytes_of(drive.replay))
         answers = _split(answered)
         kinds = {line.split(" ")[0] for line in answered} & set(KINDS)
         self.told |= kinds
@@ -115,6 +114,17 @@ class Firmware:
                                   hung=answered[-1:] == [NO_ANSWER])
             before = end
         return None
+
+
+def _bytes_of(replay: Replay) -> int:
+    """About how much the model would tell, with all periods that are left out: a period may hold
+    stretches that are left out themselves.
+    """
+    told = [(report.time_ns, len(report.line) + 1) for report in replay.reports]
+    for after_ns, up_to_ns, period_ns in sorted(replay.repeats()):
+        period = sum(size for time_ns, size in told if after_ns - period_ns < time_ns <= after_ns)
+        told.append((up_to_ns, period * ((up_to_ns - after_ns) // period_ns)))
+    return sum(size for _, size in told)
 
 
 def _split(lines: Sequence[str]) -> list[list[str]]:

@@ -83,7 +83,8 @@ def test_a_cold_cell_waits_and_goes_on_when_it_is_warm(tmp_path):
     """Below the window nothing flows, and that nothing is no end of the charge."""
     steps = (
         '{ at = "1 s", temperature = "-5 degC" }, { at = "1 min", usb = true }, '
-        '{ at = "1 h", temperature = "5 degC" }, { at = "1 h 10 min", temperature = "25 degC" }'
+        '{ at = "1 h", temperature = "5 degC" }, { at = "1 h 10 min", temperature = "25 degC" }, '
+        '{ at = "1 h 11 min", temperature = "26 degC" }'
     )
     run = run_of(tmp_path, "1 uA", steps, "3 h", "50 %")
     given = {
