@@ -8,8 +8,9 @@ from dataclasses import replace
 
 from simfw.behaviour.expression import parse_expression
 from simfw.engine.clock import Clock, Tally
-from simfw.engine.cycle import Cycle, Turn
-from simfw.engine.folding import Folder, Moment
+from simfw.engine.cycle import Cycle
+from simfw.engine.folding import Folder
+from simfw.engine.folds import Folds
 from simfw.engine.monitor import Monitor, Probe
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
@@ -27,7 +28,6 @@ from simfw.stimuli.scenario import Expect, Scenario
 __all__ = ["Simulation"]
 
 _NS = 1e-9
-_HARDLY_TWO = 1.9  # periods: below two, none is folded
 _SOON_NS = 1_000_000
 _PROTECTION = ("the protection opens", "the protection closes")
 _LIGHTEN = (
@@ -66,11 +66,11 @@ class Simulation:
         self.observers = tuple(observers)
         # An interval takes some time to describe: only for those who look at them.
         self._told = tuple(o for o in observers if type(o).interval is not Observer.interval)
-        self._described = trace or bool(self._told)
-        self._follow = tuple(o for o in observers if type(o).passed is not Observer.passed)
+        self.described = trace or bool(self._told)
+        self.follow = tuple(o for o in observers if type(o).passed is not Observer.passed)
         self._hear = tuple(o for o in observers if type(o).event is not Observer.event)
         self.logged = log
-        self._listened = log or bool(self._hear)
+        self.listened = log or bool(self._hear)
         expects = {
             step.text: parse_expression(step.text, prepared.system.names)
             for step in scenario.steps
@@ -92,11 +92,12 @@ class Simulation:
         numbers = iter(range(1 << 30))
         self.monitors = [Monitor(rule, plant, lambda: next(numbers)) for rule in prepared.rules]
         # Those that look at times: what they wait for is part of what repeats.
-        self._timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
+        self.timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
         self.probes = {key: Probe(e, plant, next(numbers)) for key, e in expects.items()}
         controller = gadget.controller
         self.wake_c = controller.wake.value if controller and controller.wake else 0.0
         self.folder = Folder(prepared.ticking, prepared.grids)
+        self.folds = Folds(self, self.folder)
         self.alive = False
         self.now = 0
         self.events: list[Occurred] = []
@@ -126,7 +127,7 @@ class Simulation:
         self.phase = plant.phase()
         self.cell = CellNow(plant, self.phase)
         self._completed = self.stepper.event_ids.get("charge.completed", -1)
-        self._was_awake = False
+        self.was_awake = False
         self._wakings = 0  # of the controller, in this instant
         self._woken = False  # whether it has been since it had power
         self.stepper.on_wake = self._wake
@@ -162,7 +163,7 @@ class Simulation:
             self.folder.enter(plant.context())
             self._instant(raw, power_up=self.alive)
         else:
-            self._was_awake = self.phase.loads.controller == "awake"
+            self.was_awake = self.phase.loads.controller == "awake"
             self.folder.enter(plant.context())
         steps = 0
         while self._step():
@@ -191,7 +192,7 @@ class Simulation:
             then = due
         charge = plant.charge
         low, high = phase.bounds(charge)
-        tally = self._tally(phase.tally)
+        tally = self.tally(phase.tally)
         change = plant.advance(phase.clock, (then - now) * _NS, tally, low, high)
         crossed = change is None
         if change is None:
@@ -208,7 +209,7 @@ class Simulation:
                 plant.settle_at(target, falling=falling)
         else:
             plant.moved += change
-        self._passed(phase, now, then, charge, tally)
+        self.passed(phase, now, then, charge, tally)
         self.now = then
         if then >= self.end:
             return False
@@ -222,33 +223,35 @@ class Simulation:
         self._instant(raw, turned=turned and not self._plugged)
         return True
 
-    def _tally(self, total: Tally) -> Tally:
+    def tally(self, total: Tally) -> Tally:
         """What an interval is counted in: where it is described, a tally of its own."""
-        return Tally() if self._described else total
+        return Tally() if self.described else total
 
-    def _passed(self, phase: Phase, start: int, end: int, charge: float, tally: Tally) -> None:
+    def passed(self, phase: Phase, start: int, end: int, charge: float, tally: Tally) -> None:
         """Take note of an interval that has gone by."""
-        if self._described:
+        if self.described:
             phase.tally.join(tally)
         if end == start:
             return
         self.time_in[phase] = self.time_in.get(phase, 0) + end - start
-        for observer in self._follow:
+        for observer in self.follow:
             observer.passed(start, end, charge, self.plant.charge, phase.loads.charger)
-        self._counted(start, end)
-        if self._described:
-            self._record(phase, phase.clock, start, end, charge, tally, 0)
+        self.counted(start, end)
+        if self.described:
+            self.record(phase, phase.clock, start, end, charge, tally, 0)
 
-    def _counted(self, start: int, end: int) -> None:
+    def counted(self, start: int, end: int) -> None:
+        """Tell observers of the count of a gauge that counts charge, over a stretch (ns)."""
         register = self.plant.count
         if register is not None:
             for observer in self.observers:
                 observer.counted(start, end, register.before, register.share)
 
-    def _record(
+    def record(
         self, phase: Phase, clock: Clock, start: int, end: int, charge: float, tally: Tally,
         cycles: int, parts: tuple[Part, ...] = (),
     ) -> None:
+        """Describe a stretch (ns) that began at `charge`, for the trace and those who look on."""
         consumers_a, charger_a = clock.means(tally, (end - start) * _NS)
         if clock.extra_drain_a:  # the wakings of a cycle
             consumers_a = tuple([
@@ -370,11 +373,11 @@ class Simulation:
         if count is not None and self._completed in public:
             count.anchor()
         phase.lump_c += self._wakings * self.wake_c
-        self._was_awake = phase.loads.controller == "awake"
+        self.was_awake = phase.loads.controller == "awake"
         happened: frozenset[str] = frozenset()
         if public:
             names = [stepper.event_names[number] for number in public]
-            self._emit(names, self.now)
+            self.emit(names, self.now)
             happened = frozenset(names)
         if self.monitors:
             for monitor in self.monitors:
@@ -390,7 +393,7 @@ class Simulation:
 
     def _wake(self) -> None:
         """A state that keeps the controller awake is entered: it wakes, if it sleeps."""
-        if self._was_awake or self._woken:
+        if self.was_awake or self._woken:
             return
         self._woken = True
         self._wakings += 1
@@ -423,7 +426,7 @@ class Simulation:
             return [], False
         self.alive = True
         self.closed_at = self.now
-        self._was_awake = self._woken = False
+        self.was_awake = self._woken = False
         if plant.count is not None:
             plant.count.power_up()
         return found_at_pins(plant.flag, self.stepper.event_ids), True
@@ -434,7 +437,8 @@ class Simulation:
         if self.chatter > _ROUNDS:
             raise EndlessInstant(self.now, _ROUNDS, _PROTECTION, _LIGHTEN)
 
-    def _emit(self, names: Sequence[str], time_ns: int) -> None:
+    def emit(self, names: Sequence[str], time_ns: int) -> None:
+        """Tell of the events of one time, in their order."""
         for name in names:
             if self.logged:
                 self.events.append(Occurred(time_ns, name))
@@ -475,183 +479,11 @@ class Simulation:
                 self._judge(change)
         self.pending = [change for change in left if change.kind != "expect"]
 
-    # -- folding ---------------------------------------------------------------------------------
-
     def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
-        stepper, folder = self.stepper, self.folder
-        rules = tuple([monitor.stand(self.now) for monitor in self._timed])
-        charge, register = self.plant.charge, self.plant.count
-        counted = 1.0 if register is None else register.share
-        found = folder.recall(phase.states, stepper.entered_ns, self.now, charge, counted)
-        whole = found is not None and folder.is_whole(found[0], phase.states, stepper.due())
-        if not whole:
-            moment = Moment(
-                time_ns=self.now,
-                states=phase.states,
-                entered=tuple(stepper.entered_ns),
-                waiting=stepper.waiting(),
-                due=stepper.due(),
-                memory=tuple(stepper.memory),
-                conditions=tuple(stepper.condition_values),
-                charge=charge,
-                turns=frozenset(self.plant.turns),
-                counted=counted,
-                count_turns=frozenset() if register is None else frozenset(register.turns),
-                phase=phase,
-                rules=rules,
-                events=public,
-                woke=woke,
-            )
-            closed = folder.notice(moment, self.wake_c)
-            if closed is not None:
-                found = closed
-                whole = folder.is_whole(found[0], phase.states, moment.due)
-            if found is None:
-                return
-        assert found is not None
-        cycle, index = found
-        member = cycle.members[index]
-        if (
-            member.conditions != tuple(stepper.condition_values)
-            or member.memory != tuple(stepper.memory[r] for r in cycle.moving)
-            or member.rules != rules
-        ):
-            if whole:
-                folder.forget()
-            return
-        boundary = self._boundary(cycle)
-        since = self.now
-        if whole:
-            self._fold(cycle, index, boundary)
-            if self.now == since:
-                # Too near a threshold to go along: this instant is in no log, so that a period
-                # closed over it would lack its interval.
-                folder.forget()
-        else:
-            count = self._fold_whole(cycle, index, boundary)
-            if count:
-                folder.mark(cycle, index, count)
-        if self.now > since:
-            self._went_along(cycle, index, self.now - since)
+        self.folds.look(phase, public, woke)
 
-    def _went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
+    def went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
         """Called after a fold: from its instant `index`, `cycle` was gone along for `passed_ns`."""
-
-    def _boundary(self, cycle: Cycle) -> int:
-        """When something that is not part of `cycle` happens next (ns)."""
-        boundary = self.end
-        if self.next_change < len(self.changes):
-            boundary = min(boundary, self.changes[self.next_change].time_ns)
-        for number, due in enumerate(self.stepper.due()):
-            if due < boundary and number not in cycle.moving:
-                boundary = due
-        return boundary
-
-    def _fold(self, cycle: Cycle, index: int, boundary: int) -> None:
-        """Go along a cycle: whole periods at once, then its instants up to the boundary."""
-        plant, stepper = self.plant, self.stepper
-        whole = self._fold_whole(cycle, index, boundary)
-        member = cycle.members[index]
-        step = 0
-        margin = 2.0 * cycle.margin(plant.charge)
-        low, high = cycle.low + margin, cycle.high - margin
-        register = plant.count
-        while self.now + member.total_ns < boundary and low <= plant.charge < high:
-            if register is not None and not register.within(cycle, plant.charge):
-                break
-            if member.folded is not None:
-                inner, place, count = member.folded
-                if not _periods_left(inner.turn(place), inner, plant.charge, 0.0) > count:
-                    break
-                self._round(inner, place, count, member.phase)
-            charge = plant.charge
-            tally = self._tally(member.phase.tally)
-            change = plant.advance(member.phase.clock, member.lasts_ns * _NS, tally)
-            assert change is not None
-            plant.moved += change
-            now = self.now
-            self.now += member.lasts_ns
-            self._passed(member.phase, now, self.now, charge, tally)
-            index = (index + 1) % len(cycle.members)
-            member = cycle.members[index]
-            step += 1
-            if member.woke and self.wake_c:
-                plant.draw(self.wake_c)
-                member.phase.lump_c += self.wake_c
-            if member.events:
-                self._emit([stepper.event_names[n] for n in member.events], self.now)
-        if step:
-            stepper.place(
-                self.now, member.states, cycle.moving, member.ages, member.waiting,
-                member.due_in, member.memory, member.conditions,
-            )
-            for monitor, stand in zip(self._timed, member.rules, strict=True):
-                monitor.place(self.now, stand)
-            self.phase = member.phase
-            self._was_awake = member.phase.loads.controller == "awake"
-        if step or whole:
-            self.folder.forget()
-
-    def _fold_whole(self, cycle: Cycle, index: int, boundary: int) -> int:
-        """Advance as many whole periods as fit; return their number."""
-        stepper, charge = self.stepper, self.plant.charge
-        period = cycle.period_ns
-        count = (boundary - 1 - self.now) // period
-        if count < 1:
-            return 0
-        margin = 2.0 * cycle.margin(charge)
-        # Near a threshold any turn of the cycle tells that hardly a period is left, so that none
-        # is made for each instant there; it is exact from here only.
-        known = next(iter(cycle.turns.values()), None)
-        if known is not None and _periods_left(known, cycle, charge, margin) < _HARDLY_TWO:
-            return 0
-        turn = cycle.turn(index)
-        periods = _periods_left(turn, cycle, charge, margin)
-        if periods < count + 1:
-            count = int(periods) - 1
-            if count < 1:
-                return 0
-        if self.plant.count is not None:
-            count = self.plant.count.periods(cycle, turn.clock, charge, count)
-            if count < 1:
-                return 0
-        if not turn.enough(count, charge):
-            return 0
-        self._round(cycle, index, count, self.phase)
-        stepper.shift(count * period, cycle.moving)
-        for monitor in self._timed:
-            monitor.shift(count * period)
-        return count
-
-    def _round(self, cycle: Cycle, index: int, count: int, phase: Phase) -> None:
-        """Let `count` periods of a cycle go by from its instant `index`."""
-        plant = self.plant
-        charge = plant.charge
-        turn = cycle.turn(index)
-        tally = self._tally(turn.tally)
-        change = plant.advance(turn.clock, count * cycle.period_ns * _NS, tally)
-        assert change is not None
-        plant.moved += change
-        turn.count += count
-        start = self.now
-        self.now += count * cycle.period_ns
-        for observer in self._follow:
-            observer.passed(start, self.now, charge, plant.charge, phase.loads.charger)
-        self._counted(start, self.now)
-        if self._described:
-            turn.tally.join(tally)
-            parts = tuple(
-                Part(lasts_ns, part.loads, part.levels) for part, lasts_ns in cycle.course(index)
-            )
-            self._record(phase, turn.clock, start, self.now, charge, tally, count, parts)
-        self._emit_repeated(cycle, index, count, start)
-
-    def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:
-        """Emit the events of `count` periods of a cycle entered at its instant `index`."""
-        if self._listened and cycle.events:
-            names = self.stepper.event_names
-            for time_ns, numbers in cycle.happenings(index, count, start):
-                self._emit([names[n] for n in numbers], time_ns)
 
     # -- the result ------------------------------------------------------------------------------
 
@@ -685,17 +517,3 @@ class Simulation:
             empty_at_ns=self.empty_at,
             final=snapshot(self),
         )
-
-
-def _periods_left(turn: Turn, cycle: Cycle, charge: float, margin: float) -> float:
-    """How many periods of `cycle` fit between `charge` and `margin` before what is ahead.
-
-    That is a threshold of the cycle, or where its mean drain is not good enough any more.
-    """
-    clock = turn.clock
-    falling = clock.rate(charge) < 0.0
-    even = turn.even(charge, falling=falling)
-    goal = max(cycle.low, even) + margin if falling else min(cycle.high, even) - margin
-    if (charge <= goal) if falling else (charge >= goal):
-        return 0.0
-    return clock.time_to(charge, goal) / (cycle.period_ns * _NS)

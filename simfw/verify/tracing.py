@@ -274,7 +274,7 @@ class _Tracer(Simulation):
                 tuple((at - start, what) for at, what in self.entries[first:last]))
         return found
 
-    def _went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
+    def went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
         start = self.now - passed_ns
         offset = sum(member.total_ns for member in cycle.members[:index])
         script = self._script(cycle, start).begun_at(offset)
