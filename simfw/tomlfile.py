@@ -6,6 +6,7 @@ and how its value is written.
 
 from __future__ import annotations
 
+import copy
 import hashlib
 import re
 import tomllib
@@ -58,11 +59,36 @@ class TomlFile:
     data: dict[str, Any]
     digest: str
     source: bytes = field(repr=False)
+    written_as: Mapping[str, str] = field(default_factory=dict)
+    """Key text as the program calls it, to that of the file, where `renamed` changed a name."""
 
     @cached_property
     def places(self) -> Mapping[str, Place]:
         """The place of each key; found out when it is first needed, as most files are sound."""
         return _places(self.source)
+
+    def renamed(self, table: KeyPath, names: Mapping[str, str]) -> TomlFile:
+        """Return the file with keys of one table read by other names: former name to present one.
+
+        A former name stays, to be refused, where the present one is written too. Messages keep
+        naming the key as the file does.
+        """
+        data = copy.deepcopy(self.data)
+        inside: Any = data
+        for part in table:
+            inside = inside[part]
+        written = dict(self.written_as)
+        for former, now in names.items():
+            if former in inside and now not in inside:
+                inside[now] = inside.pop(former)
+                written[key_text((*table, now))] = key_text((*table, former))
+        return replace(self, data=data, written_as=written)
+
+    def _as_written(self, key: str) -> str:
+        for now, former in self.written_as.items():
+            if key == now or key.startswith((f"{now}.", f"{now}[")):
+                return former + key[len(now):]
+        return key
 
     def place(self, key: str) -> Place | None:
         """Return the place of `key`, or of the nearest key above it that the file has."""
@@ -84,6 +110,7 @@ class TomlFile:
     def _locate(self, problem: Problem) -> Problem:
         if problem.file:
             return problem
+        problem = replace(problem, key=self._as_written(problem.key))
         place = self.place(problem.key)
         exact = self.places.get(problem.key) or self.places.get(_loose(problem.key))
         found = problem.found

@@ -12,7 +12,7 @@ GADGET = """\
 name = "Every key"
 about = "one of each"
 [cell]
-curve = "nmc-ecker"
+curve = "nmc-150mah-pouch"
 capacity = "20 mAh"
 cut_off = "3.1 V"
 restart = "3.2 V"
@@ -250,7 +250,7 @@ steps = [ { usb = true }, { wait = "1 h" }, { usb = false } ]
 CASES: dict[str, tuple[str, str, str]] = {
     "gadget.name": ("run", 'name = "Every key"', 'name = "Another"'),
     "gadget.about": ("spec", 'about = "one of each"', 'about = "two"'),
-    "cell.curve": ("run", 'curve = "nmc-ecker"', 'curve = "lco"'),
+    "cell.curve": ("run", 'curve = "nmc-150mah-pouch"', 'curve = "lco"'),
     "cell.capacity": ("run", 'capacity = "20 mAh"', 'capacity = "25 mAh"'),
     "cell.cut_off": ("run", 'cut_off = "3.1 V"', 'cut_off = "3.15 V"'),
     "cell.restart": ("low", 'restart = "3.2 V"', 'restart = "3.6 V"'),

@@ -12,7 +12,7 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.gadget.curve_file import Points, parse_curve
+from simfw.gadget.curve_file import OTHER_NAMES, Points, parse_curve
 
 __all__ = ["BUILT_IN", "Curve", "built_in_curve", "curve_of"]
 
@@ -22,10 +22,10 @@ Array = NDArray[np.float64]
 BUILT_IN = {
     "coin-primary": "Li/MnO2 primary cell (CR types), from a maker's discharge curve",
     "lco": "LCO/graphite pouch cell of 2.28 Ah, measured at 0.1C",
-    "lco-ai": "LCO/graphite pouch cell, half-cell curves of Ai et al. 2020",
-    "nmc": "NMC/graphite-silicon cylinder, half-cell curves of Chen et al. 2020",
-    "nmc-ecker": "NMC/graphite pouch cell, half-cell curves of Ecker et al. 2015",
-    "nmc-mohtat": "NMC/graphite pouch cell, half-cell curves of Mohtat et al. 2020",
+    "lco-2ah-pouch": "LCO/graphite pouch cell, half-cell curves of Ai et al. 2020",
+    "nmc-5ah-cylindrical": "NMC/graphite-silicon cylinder, half-cell curves of Chen et al. 2020",
+    "nmc-150mah-pouch": "NMC/graphite pouch cell, half-cell curves of Ecker et al. 2015",
+    "nmc-5ah-pouch": "NMC/graphite pouch cell, half-cell curves of Mohtat et al. 2020",
 }
 
 
@@ -45,7 +45,7 @@ def curve_of(points: Points) -> Curve:
 
 @cache
 def built_in_curve(name: str) -> Curve:
-    """A built-in curve by name (a key of `BUILT_IN`)."""
-    file = f"{name}.csv"
+    """A built-in curve by its name, or by another that files may use (`OTHER_NAMES`)."""
+    file = f"{OTHER_NAMES.get(name, name)}.csv"
     text = files("simfw.circuit").joinpath("data", file).read_text(encoding="utf-8")
     return curve_of(parse_curve(text, file))

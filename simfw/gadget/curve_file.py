@@ -12,13 +12,24 @@ from pathlib import Path
 from simfw.errors import DescriptionError, Problem
 from simfw.tomlfile import read_text
 
-__all__ = ["BUILT_IN_CURVES", "PRIMARY_CURVES", "is_path", "parse_curve", "read_curve"]
+__all__ = [
+    "BUILT_IN_CURVES", "OTHER_NAMES", "PRIMARY_CURVES", "is_path", "parse_curve", "read_curve",
+]
 
 PRIMARY_CURVES = ("coin-primary",)
 """Built-in curves of cells that must not be charged."""
 
-BUILT_IN_CURVES = ("lco", "lco-ai", "nmc", "nmc-ecker", "nmc-mohtat", *PRIMARY_CURVES)
+BUILT_IN_CURVES = (
+    "lco", "lco-2ah-pouch", "nmc-150mah-pouch", "nmc-5ah-cylindrical", "nmc-5ah-pouch",
+    *PRIMARY_CURVES,
+)
 """The names that `cell.curve` may have besides the path of a file."""
+
+OTHER_NAMES = {
+    "nmc": "nmc-5ah-cylindrical",  # short
+    "lco-ai": "lco-2ah-pouch", "nmc-ecker": "nmc-150mah-pouch", "nmc-mohtat": "nmc-5ah-pouch",
+}
+"""Names of built-in curves that files may use as well: a short one, and those of earlier files."""
 
 Points = tuple[tuple[float, float], ...]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from simfw.errors import DescriptionError, Problem, nearest
-from simfw.gadget.curve_file import BUILT_IN_CURVES, is_path, read_curve
+from simfw.gadget.curve_file import BUILT_IN_CURVES, OTHER_NAMES, is_path, read_curve
 from simfw.gadget.electrical import electrical_problems
 from simfw.gadget.firmware import firmware_problems, misnamed
 from simfw.gadget.model import Gadget
@@ -161,7 +161,7 @@ def _with_curve(
     """Return the gadget with the points of its own curve file, if it names one."""
     curve = gadget.cell.curve
     if not is_path(curve):
-        if curve not in BUILT_IN_CURVES:
+        if curve not in BUILT_IN_CURVES and curve not in OTHER_NAMES:
             problems += checked.keep([_unknown_curve(curve)])
         return gadget
     path = file.path.parent / curve

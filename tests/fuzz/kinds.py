@@ -142,14 +142,14 @@ within = "5 %"
 decode = "frame"
 form = "remote"
 [frames.remote]
-header = ["9 ms", "4.5 ms"]
+lead = ["9 ms", "4.5 ms"]
 mark = "562 us"
-zero = "562 us"
-one = "1.69 ms"
-bits = 8
+space_0 = "562 us"
+space_1 = "1.69 ms"
+length = 8
 tolerance = "30 %"
 press = "50 ms"
-codes = { "A5" = "power" }
+names = { "A5" = "power" }
 '''
 CURVE = b"charge,voltage_v\n0,3.0\n0.1,3.4\n0.5,3.7\n0.9,4.0\n1,4.2\n"
 

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 import simfw
-from simfw.circuit.curves import BUILT_IN
+from simfw.circuit.curves import BUILT_IN, built_in_curve
 from simfw.errors import DescriptionError
-from simfw.gadget.curve_file import BUILT_IN_CURVES, PRIMARY_CURVES, parse_curve
+from simfw.gadget.curve_file import BUILT_IN_CURVES, OTHER_NAMES, PRIMARY_CURVES, parse_curve
 from tests.broken import DATA
 
 GADGET = (DATA / "larder-lamp.toml").read_text(encoding="utf-8")
@@ -37,6 +37,16 @@ def test_the_names_of_curves_are_those_of_the_circuit() -> None:
     """What a file may name is what the circuit has."""
     assert set(BUILT_IN_CURVES) == set(BUILT_IN)
     assert set(PRIMARY_CURVES) <= set(BUILT_IN)
+
+
+@pytest.mark.parametrize(("other", "name"), OTHER_NAMES.items())
+def test_another_name_of_a_curve_is_that_curve(other: str, name: str, tmp_path: Path) -> None:
+    """A short name, or one of earlier files, stands for the same table."""
+    (tmp_path / "gadget.toml").write_text(GADGET.replace('"lco"', f'"{other}"'))
+    gadget = simfw.load_gadget(tmp_path / "gadget.toml")
+    curve, named = built_in_curve(gadget.cell.curve), built_in_curve(name)
+    assert (curve.charge == named.charge).all()
+    assert (curve.voltage_v == named.voltage_v).all()
 
 
 @pytest.mark.parametrize(

@@ -45,7 +45,7 @@ shared = {shared}
 @st.composite
 def gadgets(draw) -> Gadget:
     """A cell with a charger, two lights and a plain load."""
-    curve = draw(st.sampled_from(["lco", "nmc", "nmc-ecker"]))
+    curve = draw(st.sampled_from(["lco", "nmc", "nmc-150mah-pouch"]))
     head = f"""
 [gadget]
 name = "Any"

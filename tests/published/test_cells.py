@@ -46,7 +46,7 @@ def test_slow_resistance_is_about_three_times_the_first_second():
 
 @pytest.mark.parametrize(
     ("curve", "capacity_ah", "ohm", "end_v"),
-    [("nmc", 5.0, 0.043, 2.5), ("lco", 2.28, 0.073, 3.0), ("nmc-ecker", 0.156, 0.43, 2.5)],
+    [("nmc", 5.0, 0.043, 2.5), ("lco", 2.28, 0.073, 3.0), ("nmc-150mah-pouch", 0.156, 0.43, 2.5)],
 )
 def test_rated_capacity_at_a_fifth(curve, capacity_ah, ohm, end_v):
     """0.2 It to the end voltage delivers the rated capacity within 1 %.

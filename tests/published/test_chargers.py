@@ -265,7 +265,7 @@ finish = "{finish}"
     )
 
 
-@pytest.mark.parametrize("curve", ["lco", "lco-ai", "nmc"])
+@pytest.mark.parametrize("curve", ["lco", "lco-2ah-pouch", "nmc"])
 def test_charge_at_half_capacity_to_a_hundredth_takes_about_three_hours(curve):
     """0.5C to 4.2 V, stop at 0.01C: about 3 h (large.net/news/91u43kj.html), within 25 %.
 

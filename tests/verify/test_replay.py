@@ -234,9 +234,9 @@ def strip(name: str, tolerance_ms: int = 20, without: str = "") -> Replayed:
     mapped = read_map(STRIP / "map.toml")
     if without:
         form = mapped.frames["remote"]
-        codes = {code: button for code, button in form.codes.items() if button != without}
+        codes = {code: button for code, button in form.names.items() if button != without}
         mapped = mapped.model_copy(update={"frames": {
-            "remote": form.model_copy(update={"codes": codes})}})
+            "remote": form.model_copy(update={"names": codes})}})
     recording = open_recording(CAPTURES / f"led_strip_{name}.sr")
     return replay(observe(recording, mapped, gadget), gadget,
                   Options(tolerance_ns=tolerance_ms * MS))
@@ -278,9 +278,9 @@ def test_a_wrong_colour_is_a_disagreement() -> None:
     gadget = simfw.load_gadget(STRIP / "gadget.toml")
     mapped = read_map(STRIP / "map.toml")
     form = mapped.frames["remote"]
-    codes = {**form.codes, "00FF11EE": "green"}
+    codes = {**form.names, "00FF11EE": "green"}
     mapped = mapped.model_copy(update={"frames": {
-        "remote": form.model_copy(update={"codes": codes})}})
+        "remote": form.model_copy(update={"names": codes})}})
     recording = open_recording(CAPTURES / "led_strip_switch_red_to_blue.sr")
     result = replay(observe(recording, mapped, gadget), gadget)
     assert {one.signal: one.verdict for one in result.verdicts} == {

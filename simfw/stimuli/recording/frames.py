@@ -1,9 +1,9 @@
 """Frames: pulse-distance codes on the output of an infra-red receiver, turned into presses.
 
-A frame is a header (mark, space), then one bit after the other, each a short mark and a space
-whose length is the bit, then one last mark. A repeat is a header with its own space and one last
+A frame is a lead (mark, space), then one bit after the other, each a short mark and a space
+whose length is the bit, then one last mark. A repeat is a lead with its own space and one last
 mark: the button is still held. All of it is data (`FrameForm`, from the map file); what a code
-means is data too (`codes`).
+means is data too (`names`).
 """
 
 from __future__ import annotations
@@ -21,20 +21,20 @@ __all__ = ["Frame", "FrameForm", "Frames"]
 class FrameForm:
     """The timings of a code, in ns. `tolerance` is the share by which each may be off.
 
-    `repeat_space` is the space after the header of a repeat (None: the code has none), and
-    `repeat_within` the longest time from the start of a frame or repeat to the start of the next
+    `again_space` is the space after the lead of a repeat (None: the code has none), and
+    `again_within` the longest time from the start of a frame or repeat to the start of the next
     repeat. `check` says whether the last byte is the complement of the one before.
     """
 
-    header_mark: int
-    header_space: int
+    lead_mark: int
+    lead_space: int
     mark: int
-    zero_space: int
-    one_space: int
-    bits: int
+    space_0: int
+    space_1: int
+    length: int
     tolerance: float
-    repeat_space: int | None = None
-    repeat_within: int = 150_000_000
+    again_space: int | None = None
+    again_within: int = 150_000_000
     order: Literal["low bit first", "high bit first"] = "low bit first"
     check: Literal["none", "last byte inverts the one before"] = "none"
 
@@ -85,13 +85,13 @@ class Frames:
         """The file ends at tick `end`; a frame that is not whole is a problem."""
         if self._marks:
             self.problems.append((self._marks[0][0], f"a frame of {max(0, len(self._marks) - 2)} "
-                                  f"bits instead of {self.form.bits}, cut by the end of the "
+                                  f"bits instead of {self.form.length}, cut by the end of the "
                                   f"recording at {self.clock.ns(end) / 1e9:.6f} s"))
         self._marks.clear()
 
     def _mark(self, start: int, end: int) -> None:
         form, marks = self.form, self._marks
-        if form.fits(end - start, form.header_mark):
+        if form.fits(end - start, form.lead_mark):
             if marks:
                 self._broken()
             marks.append((start, end))
@@ -105,33 +105,33 @@ class Frames:
             self.stray_marks += 1
             return
         if len(marks) == 1:
-            if form.repeat_space is not None and form.fits(space, form.repeat_space):
+            if form.again_space is not None and form.fits(space, form.again_space):
                 self._repeat(marks[0][0], end)
                 marks.clear()
                 return
-            fine = form.fits(space, form.header_space)
+            fine = form.fits(space, form.lead_space)
         else:
-            fine = form.fits(space, form.zero_space) or form.fits(space, form.one_space)
+            fine = form.fits(space, form.space_0) or form.fits(space, form.space_1)
         if not fine:
             self._broken()
             self.stray_marks += 1
             return
         marks.append((start, end))
-        if len(marks) == form.bits + 2:
+        if len(marks) == form.length + 2:
             self._whole()
 
     def _broken(self) -> None:
         bits = max(0, len(self._marks) - 2)
         self.problems.append((self._marks[0][0], f"a frame that breaks off after {bits} of "
-                              f"{self.form.bits} bits"))
+                              f"{self.form.length} bits"))
         self._marks.clear()
 
     def _whole(self) -> None:
         form, marks = self.form, self._marks
         spaces = [after[0] - before[1] for before, after in itertools.pairwise(marks[1:])]
-        bits = [abs(space - form.one_space) < abs(space - form.zero_space) for space in spaces]
+        bits = [abs(space - form.space_1) < abs(space - form.space_0) for space in spaces]
         octets = []
-        for at in range(0, form.bits, 8):
+        for at in range(0, form.length, 8):
             part = bits[at : at + 8]
             rising = part if form.order == "low bit first" else part[::-1]
             octets.append(sum(bit << place for place, bit in enumerate(rising)))
@@ -147,7 +147,7 @@ class Frames:
 
     def _repeat(self, start: int, end: int) -> None:
         last = self._last_start
-        if last is None or not self.frames or start - last > self.form.repeat_within:
+        if last is None or not self.frames or start - last > self.form.again_within:
             self.problems.append((start, "a repeat without a frame before it"))
             return
         frame = self.frames[-1]

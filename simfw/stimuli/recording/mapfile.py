@@ -95,28 +95,28 @@ class FrameMap(_Part):
     is "hold".
     """
 
-    header: Pair
+    lead: Pair
     mark: Time
-    zero: Time
-    one: Time
-    bits: Annotated[int, Field(ge=1, le=256)]
+    space_0: Time
+    space_1: Time
+    length: Annotated[int, Field(ge=1, le=256)]
     tolerance: Ratio
-    repeat: Pair | None = None
-    repeat_within: Time | None = None
+    again: Pair | None = None
+    again_within: Time | None = None
     order: Literal["low bit first", "high bit first"] = "low bit first"
     check: Literal["none", "last byte inverts the one before"] = "none"
     press: Time
     repeats: Literal["hold", "ignore"] = "ignore"
-    codes: dict[str, str] = {}
+    names: dict[str, str] = {}
 
     def frame_form(self) -> FrameForm:
         """The timings for the decoder."""
         return FrameForm(
-            header_mark=self.header[0].ns, header_space=self.header[1].ns, mark=self.mark.ns,
-            zero_space=self.zero.ns, one_space=self.one.ns, bits=self.bits,
+            lead_mark=self.lead[0].ns, lead_space=self.lead[1].ns, mark=self.mark.ns,
+            space_0=self.space_0.ns, space_1=self.space_1.ns, length=self.length,
             tolerance=self.tolerance.value, order=self.order, check=self.check,
-            repeat_space=None if self.repeat is None else self.repeat[1].ns,
-            **({} if self.repeat_within is None else {"repeat_within": self.repeat_within.ns}),
+            again_space=None if self.again is None else self.again[1].ns,
+            **({} if self.again_within is None else {"again_within": self.again_within.ns}),
         )
 
 
@@ -144,15 +144,23 @@ class Map(_Part):
 
 
 _SAMPLES = {
-    "header": ["9 ms", "4.5 ms"], "mark": "562 us", "zero": "562 us", "one": "1.69 ms",
-    "bits": 32, "tolerance": "30 %", "press": "30 ms",
+    "lead": ["9 ms", "4.5 ms"], "mark": "562 us", "space_0": "562 us", "space_1": "1.69 ms",
+    "length": 32, "tolerance": "30 %", "press": "30 ms",
 }  # fmt: skip
+
+# Keys of `[frames.NAME]` as earlier files wrote them.
+_FORMER = {"header": "lead", "zero": "space_0", "one": "space_1", "bits": "length",
+           "repeat": "again", "repeat_within": "again_within", "codes": "names"}
 
 
 def read_map(path: Path) -> Map:
     """Read a map file. Raises `DescriptionError` with all its problems, each with its line."""
     file = read_toml(path)
     require_kind(file, "map")
+    frames = file.data.get("frames")
+    for name, form in frames.items() if isinstance(frames, dict) else ():
+        if isinstance(form, dict):
+            file = file.renamed(("frames", name), _FORMER)
     checked = check_data(Map, file.data, _SAMPLES)
     problems = list(checked.problems)
     if checked.value is not None:
@@ -169,7 +177,7 @@ def _checks(mapped: Map) -> Iterable[Problem]:
         if wire.decode == "frame":
             if wire.output is not None or wire.input is not None:
                 yield Problem(key=key, text="a frame wire takes neither `input` nor `output`; its "
-                                            "codes name buttons")
+                                            "frames name buttons")
             if wire.form is None:
                 yield Problem(key=key, text='decode = "frame" needs a `form`',
                               allowed=", ".join(mapped.frames) or "a section [frames.NAME]")
@@ -186,10 +194,10 @@ def _checks(mapped: Map) -> Iterable[Problem]:
                 yield Problem(key=f"{key}.{option}",
                               text=f'`{option}` belongs to decode = "{decode}"')
     for name, frame in mapped.frames.items():
-        digits = -(-frame.bits // 8) * 2
-        for code in frame.codes:
+        digits = -(-frame.length // 8) * 2
+        for code in frame.names:
             if not re.fullmatch(r"[0-9A-Fa-f]+", code) or len(code) != digits:
-                yield Problem(key=key_text(("frames", name, "codes", code)),
+                yield Problem(key=key_text(("frames", name, "names", code)),
                               text=f"{code} is no code of this form",
                               allowed=f"{digits} hexadecimal digits, in order of arrival")
 

@@ -120,7 +120,7 @@ def observe(recording: Recording, mapped: Map, gadget: Gadget) -> Observed:
             decoded.decoder.feed(*decoded.cleaner.finish())
         decoded.decoder.finish(end)
     found = _observed(recording, mapped, clock, end, list(wires.values()), remarks)
-    coded = {button for form in mapped.frames.values() for button in form.codes.values()}
+    coded = {button for form in mapped.frames.values() for button in form.names.values()}
     wired = {wire.input for wire in mapped.wires.values()}
     spare = tuple(name for name in gadget.buttons if name not in coded | wired)
     return replace(found, spare_buttons=spare if mapped.frames else ())
@@ -149,9 +149,9 @@ def _check_names(recording: Recording, mapped: Map, gadget: Gadget) -> None:
         if signal is None or signal.is_input != (wire.input is not None):
             problem(key, "the gadget has no such signal", wanted, fitting)
     for name, frame in mapped.frames.items():
-        for code, button in frame.codes.items():
+        for code, button in frame.names.items():
             if button not in gadget.buttons:
-                problem(key_text(("frames", name, "codes", code)), "the gadget has no such button",
+                problem(key_text(("frames", name, "names", code)), "the gadget has no such button",
                         button, list(gadget.buttons))
     if problems:
         raise DescriptionError(mapped.locate(problems))
@@ -208,7 +208,7 @@ def _observed(
         if isinstance(decoded.decoder, Frames):
             assert decoded.mapped.form is not None
             codes = mapped.frames[decoded.mapped.form]
-            buttons = {code.upper(): button for code, button in codes.codes.items()}
+            buttons = {code.upper(): button for code, button in codes.names.items()}
             for frame in decoded.decoder.frames:
                 button = buttons.get(frame.code)
                 frames.append((button, frame))

@@ -149,8 +149,8 @@ def test_the_cleaner_does_not_depend_on_how_edges_are_cut(
     assert all(a[1] != b[1] for a, b in pairwise(whole))
 
 
-FORM = FrameForm(header_mark=9_000_000, header_space=4_500_000, mark=562_500, zero_space=562_500,
-                 one_space=1_687_500, bits=32, tolerance=0.3, repeat_space=2_250_000,
+FORM = FrameForm(lead_mark=9_000_000, lead_space=4_500_000, mark=562_500, space_0=562_500,
+                 space_1=1_687_500, length=32, tolerance=0.3, again_space=2_250_000,
                  check="last byte inverts the one before")
 
 
@@ -217,8 +217,8 @@ def test_broken_frames_are_named() -> None:
 
 def test_bits_may_come_high_first() -> None:
     """The order of bits is data."""
-    form = FrameForm(header_mark=9_000_000, header_space=4_500_000, mark=562_500,
-                     zero_space=562_500, one_space=1_687_500, bits=8, tolerance=0.3,
+    form = FrameForm(lead_mark=9_000_000, lead_space=4_500_000, mark=562_500,
+                     space_0=562_500, space_1=1_687_500, length=8, tolerance=0.3,
                      order="high bit first")
     frames = Frames(US, form)
     run(frames, [(0, 0.0), *frame_edges(bytes([0b10110000]), 1000)], 100_000)
