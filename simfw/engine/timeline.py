@@ -12,22 +12,15 @@ from dataclasses import dataclass
 from typing import Literal
 
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import (
-    ChargerFault,
-    Expect,
-    Press,
-    Scenario,
-    Temperature,
-    Usb,
-    Wave,
-    raw_edges,
-)
+from simfw.stimuli import inputs
+from simfw.stimuli.inputs import INPUTS, input_of
+from simfw.stimuli.scenario import Expect, Scenario
 
 __all__ = ["ABSENT", "Change", "Kind", "in_turn", "timeline"]
 
-Kind = Literal["contact", "hand", "usb", "temperature", "fault", "expect"]
-ABSENT = -1.0  # the distance of a hand that is not there
-_KINDS: tuple[Kind, ...] = ("temperature", "fault", "contact", "hand", "usb", "expect")
+Kind = Literal[inputs.Kind, "expect"]
+ABSENT = inputs.NO_HAND  # the distance of a hand that is not there
+_TURN = {kind: number for number, kind in enumerate((*INPUTS, "expect"))}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,19 +40,18 @@ class Change:
     @property
     def ends(self) -> bool:
         """Whether it is the end of something: a contact opens, a hand leaves, USB goes."""
-        if self.kind == "hand":
-            return self.value == ABSENT
-        return self.kind in ("contact", "usb", "fault") and not self.value
+        return self.kind != "expect" and INPUTS[self.kind].ends(self.value)
 
 
 def in_turn(changes: Iterable[Change], gadget: Gadget) -> list[Change]:
     """Changes by time, those of one time in the order in which they happen."""
-    inputs = {name: number for number, name in enumerate((*gadget.buttons, *gadget.proximity))}
+    places = {(kind, name): number for kind, one in INPUTS.items()
+              for number, name in enumerate(one.members(gadget))}
 
     def turn(change: Change) -> tuple[int, bool, int, int, float, str]:
         return (
-            change.time_ns, not change.ends, _KINDS.index(change.kind),
-            inputs.get(change.name, 0), change.value, change.text,
+            change.time_ns, not change.ends, _TURN[change.kind],
+            places.get((change.kind, change.name), 0), change.value, change.text,
         )
 
     return sorted(changes, key=turn)
@@ -70,20 +62,9 @@ def timeline(scenario: Scenario, gadget: Gadget, start_ns: int = 0) -> list[Chan
     changes: list[Change] = []
     for step in scenario.steps:
         at = start_ns + step.at_ns
-        if isinstance(step, Press):
-            changes += [
-                Change(start_ns + time_ns, "contact", step.button, float(closed))
-                for time_ns, closed in raw_edges(step)
-            ]
-        elif isinstance(step, Wave):
-            changes.append(Change(at, "hand", step.sensor, step.distance_m))
-            changes.append(Change(at + step.for_ns, "hand", step.sensor, ABSENT))
-        elif isinstance(step, Usb):
-            changes.append(Change(at, "usb", "usb", float(step.present)))
-        elif isinstance(step, Temperature):
-            changes.append(Change(at, "temperature", "temperature", step.temperature_c))
-        elif isinstance(step, ChargerFault):
-            changes.append(Change(at, "fault", "fault", float(step.present)))
-        elif isinstance(step, Expect):
+        if isinstance(step, Expect):
             changes.append(Change(at, "expect", step.key, 0.0, step.text))
+        elif (one := input_of(step)) is not None:
+            changes += [Change(start_ns + time_ns, one.kind, step.target, level)
+                        for time_ns, level in one.changes(step)]
     return in_turn(changes, gadget)

@@ -21,6 +21,7 @@ from simfw.engine.run import Run
 from simfw.engine.timeline import timeline
 from simfw.errors import UsageError
 from simfw.quantity import format_duration
+from simfw.stimuli.inputs import INPUTS
 from simfw.stimuli.recording.base import seconds_text
 from simfw.stimuli.recording.mapfile import Signal, gadget_signals
 from simfw.writing import check_file, write_whole
@@ -28,7 +29,6 @@ from simfw.writing import check_file, write_whole
 __all__ = ["check_record", "recording_text", "write_recording"]
 
 KINDS = (".csv", ".vcd")
-ROOM_TEMPERATURE_C = 25.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +73,8 @@ def _notes(run: Run, signals: Mapping[str, Signal]) -> list[tuple[str, str]]:
         ("lasts", format_duration(run.duration_ns)),
         ("clock", "exact"),
     ]
-    meanings = {"hand": "distance of the hand in m, none (-1) without a hand",
-                "temperature": "degC", "light": "level 0..1", "load": "level 0..1",
-                "segments": "lit segments", "contact": "1 closed", "usb": "1 plugged in",
-                "fault": "1 the charger meets a fault"}
+    meanings = {"light": "level 0..1", "load": "level 0..1", "segments": "lit segments",
+                **{kind: one.meaning for kind, one in INPUTS.items()}}
     notes += [(f"column {name}", meanings[signal.kind]) for name, signal in signals.items()]
     return notes
 
@@ -86,7 +84,7 @@ def _changes(
 ) -> tuple[dict[str, float], list[_Change]]:
     """Levels before anything happens, and all changes by time: stimuli in order, then outputs."""
     names = {(signal.kind, signal.name): name for name, signal in signals.items()}
-    starts = {name: {"hand": -1.0, "temperature": ROOM_TEMPERATURE_C}.get(signal.kind, 0.0)
+    starts = {name: INPUTS[signal.kind].rest(run.gadget, signal.name) if signal.is_input else 0.0
               for name, signal in signals.items()}
     changes = [
         _Change(change.time_ns, names[change.kind, change.name], change.value)
@@ -150,8 +148,9 @@ def _vcd(signals: Mapping[str, Signal], starts: dict[str, float], changes: list[
                    comment="\n" + comment) as writer:
         variables = {}
         for name, signal in signals.items():
-            kind, bits = {"contact": ("wire", 1), "usb": ("wire", 1), "fault": ("wire", 1),
-                          "segments": ("integer", 16)}.get(signal.kind, ("real", 64))
+            kind, bits = ("integer", 16) if signal.kind == "segments" else ("real", 64)
+            if signal.is_input and INPUTS[signal.kind].two_valued:
+                kind, bits = "wire", 1
             start = starts[name] if kind == "real" else int(starts[name])
             variables[name] = writer.register_var("gadget", name, kind, size=bits, init=start)
         for change in changes:

@@ -12,17 +12,9 @@ from typing import Any
 
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_duration, format_rough_time, format_si
+from simfw.stimuli.inputs import input_of
 from simfw.stimuli.recording.mapfile import Signal
-from simfw.stimuli.scenario import (
-    ChargerFault,
-    Expect,
-    Press,
-    Scenario,
-    Step,
-    Temperature,
-    Usb,
-    Wave,
-)
+from simfw.stimuli.scenario import Expect, Scenario, Step
 from simfw.verify.alignment import Pair
 from simfw.verify.explaining import Divergence
 from simfw.verify.replay import Replayed, SignalVerdict
@@ -56,18 +48,9 @@ def level_text(level: float | None, signal: Signal) -> str:
 def step_text(step: Step) -> str:
     """A stimulus in words."""
     at = seconds(step.at_ns)
-    if isinstance(step, Press):
-        return f"{at}: press {step.button} for {_milliseconds(step.for_ns)}"
-    if isinstance(step, Wave):
-        return (f"{at}: hand before {step.sensor} at {100 * step.distance_m:.3g} cm for "
-                f"{_milliseconds(step.for_ns)}")
-    if isinstance(step, Usb):
-        return f"{at}: USB {'in' if step.present else 'out'}"
-    if isinstance(step, ChargerFault):
-        return f"{at}: charger {'faulty' if step.present else 'well'}"
-    if isinstance(step, Temperature):
-        return f"{at}: {step.temperature_c:g} degC"
-    return f"{at}: expect {step.text}"
+    kind = input_of(step)
+    words = f"expect {step.text}" if isinstance(step, Expect) else ""
+    return f"{at}: {words if kind is None else kind.said(step, _milliseconds)}"
 
 
 def _milliseconds(time_ns: float) -> str:

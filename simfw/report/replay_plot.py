@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from simfw.report.drawing import BLACK, BLUE, ORANGE, RED, WIDTH_IN, write_figure
 from simfw.report.replay import level_text
+from simfw.stimuli.inputs import input_of
 from simfw.stimuli.recording.tracks import Track
-from simfw.stimuli.scenario import Press, Usb, Wave
 from simfw.verify.replay import Replayed, SignalVerdict
 
 if TYPE_CHECKING:
@@ -109,13 +109,10 @@ def _told(replayed: Replayed, verdict: SignalVerdict) -> str:
 def _inputs(axis: Axes, replayed: Replayed) -> None:
     names: list[str] = []
     for step in replayed.observed.steps:
-        if isinstance(step, Press | Wave):
-            name = step.button if isinstance(step, Press) else step.sensor
-            until = step.at_ns + step.for_ns
-        elif isinstance(step, Usb):
-            name, until = "usb", step.at_ns
-        else:
+        kind = input_of(step)
+        if kind is None or kind.kind in ("temperature", "fault"):
             continue
+        name, until = step.target, step.until_ns
         if name not in names:
             names.append(name)
         axis.plot([step.at_ns / 1e9, max(until, step.at_ns) / 1e9], [names.index(name)] * 2,

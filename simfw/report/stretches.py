@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING
 
 from simfw.engine.levels import Lit, lit_within
 from simfw.quantity import format_duration
-from simfw.stimuli.scenario import ChargerFault, Press, Temperature, Usb, Wave
+from simfw.stimuli.inputs import input_of, lanes_of
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
     from simfw.engine.run import Interval, Run
+    from simfw.stimuli.steps import Step
 
 __all__ = [
     "Block",
@@ -276,30 +277,7 @@ def stays(intervals: Sequence[Interval], place: int, names: Mapping[str, str]) -
 
 def input_lanes(run: Run) -> list[Lane]:
     """What the outside did: a lane per button, sensor and USB, as (start, end) in ns."""
-    spans: dict[str, list[tuple[int, int]]] = {}
-    plugged: int | None = None
-    for step in run.scenario.in_order():
-        if isinstance(step, Press):
-            spans.setdefault(step.button, []).append((step.at_ns, step.at_ns + step.for_ns))
-        elif isinstance(step, Wave):
-            name = f"hand at {step.sensor}"
-            spans.setdefault(name, []).append((step.at_ns, step.at_ns + step.for_ns))
-        elif isinstance(step, Usb):
-            lane = spans.setdefault("USB", [])
-            if step.present and plugged is None:
-                plugged = step.at_ns
-            elif not step.present and plugged is not None:
-                lane.append((plugged, step.at_ns))
-                plugged = None
-        elif isinstance(step, ChargerFault):
-            name = f"charger {'faulty' if step.present else 'well'} from here"
-            spans.setdefault(name, []).append((step.at_ns, step.at_ns))
-        elif isinstance(step, Temperature):
-            name = f"{step.temperature_c:g} °C from here"
-            spans.setdefault(name, []).append((step.at_ns, step.at_ns))
-    if plugged is not None:
-        spans["USB"].append((plugged, run.end_ns))
-    return list(spans.items())
+    return list(lanes_of(run.scenario.steps, run.end_ns).items())
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,24 +297,24 @@ def bursts(run: Run, start_ns: int, end_ns: int) -> list[Burst]:
     """
     least = HAIRLINE * (end_ns - start_ns)
     steps = [step for step in run.scenario.in_order()
-             if isinstance(step, Press | Wave) and start_ns <= step.at_ns < end_ns
-             and step.for_ns <= least]
+             if (kind := input_of(step)) is not None and kind.passing
+             and start_ns <= step.at_ns < end_ns and step.until_ns - step.at_ns <= least]
     found: list[Burst] = []
-    rows: list[list[Press | Wave]] = []
+    rows: list[list[Step]] = []
     until = 0
     for step in steps:
         if rows and step.at_ns - until <= TOGETHER_NS:
             rows[-1].append(step)
-            until = max(until, step.at_ns + step.for_ns)
+            until = max(until, step.until_ns)
         else:
             rows.append([step])
-            until = step.at_ns + step.for_ns
+            until = step.until_ns
     for row in rows:
-        first, last = row[0].at_ns, max(step.at_ns + step.for_ns for step in row)
+        first, last = row[0].at_ns, max(step.until_ns for step in row)
         room = last - first
         begins = max(start_ns, first - max(BEFORE_NS, room // 8))
         ends = min(end_ns, last + max(AFTER_NS, room // 3))
-        kinds = tuple(step.button if isinstance(step, Press) else step.sensor for step in row)
+        kinds = tuple(step.target for step in row)
         if ends - begins <= least:
             found.append(Burst(begins, ends, first, kinds))
     return found

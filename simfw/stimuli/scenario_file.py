@@ -14,18 +14,8 @@ from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
 from simfw.quantity import LENGTH, TEMPERATURE, read_ns, read_number
-from simfw.stimuli.scenario import (
-    ChargerFault,
-    Expect,
-    Press,
-    Scenario,
-    Step,
-    Temperature,
-    Usb,
-    Wave,
-    problems_of,
-    unknown_names,
-)
+from simfw.stimuli.inputs import INPUTS
+from simfw.stimuli.scenario import Expect, Scenario, Step, problems_of, unknown_names
 from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import Checked, check_data
@@ -90,12 +80,10 @@ class ScenarioFile(Part):
 # Kinds of steps: what each needs besides what all have, and what it may have.
 Kinds = Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]
 
+_OF_KEY = {one.key: one for one in INPUTS.values()}
 KINDS: Kinds = {
-    "press": (("for",), ("bounce",)),
-    "wave": (("distance", "for"), ()),
-    "usb": ((), ()),
-    "temperature": ((), ()),
-    "fault": ((), ()),
+    **{key: (_OF_KEY[key].needs, _OF_KEY[key].may) for key in StepLine.model_fields
+       if key in _OF_KEY},
     "expect": ((), ()),
 }
 
@@ -217,28 +205,6 @@ def step_mismatches(
 
 def _typed(key: str, kind: str, line: StepLine) -> Step:
     """Return the typed step; what its line lacks gets a stand-in."""
-    match kind:
-        case "press":
-            return Press(
-                at_ns=line.at,
-                button=line.press or "",
-                for_ns=line.for_ or 1,
-                bounce_ns=line.bounce or 0,
-                key=key,
-            )
-        case "wave":
-            return Wave(
-                at_ns=line.at,
-                sensor=line.wave or "",
-                distance_m=line.distance or 1.0,
-                for_ns=line.for_ or 1,
-                key=key,
-            )
-        case "usb":
-            return Usb(at_ns=line.at, present=bool(line.usb), key=key)
-        case "temperature":
-            return Temperature(at_ns=line.at, temperature_c=line.temperature or 0.0, key=key)
-        case "fault":
-            return ChargerFault(at_ns=line.at, present=bool(line.fault), key=key)
-        case _:
-            return Expect(at_ns=line.at, text=line.expect or "", key=key)
+    if kind == "expect":
+        return Expect(at_ns=line.at, text=line.expect or "", key=key)
+    return _OF_KEY[kind].read(line, key)

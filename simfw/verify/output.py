@@ -13,7 +13,8 @@ from typing import Any
 from simfw.engine.simulator import simulate
 from simfw.errors import RunError
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import Press, Scenario, Usb, Wave, to_toml
+from simfw.stimuli.inputs import lanes_of
+from simfw.stimuli.scenario import to_toml
 from simfw.verify.finding import Finding, Report, Witness
 from simfw.writing import write_folder
 
@@ -245,7 +246,8 @@ def _timeline(gadget: Gadget, witness: Witness) -> bytes | None:
         run = simulate(gadget, witness.scenario)
     except RunError:
         return None
-    lanes = _stimulus_lanes(witness.scenario)
+    lanes = [(name, [(begins * 1e-9, until * 1e-9, "") for begins, until in spans])
+             for name, spans in lanes_of(run.scenario.steps, run.end_ns).items()]
     regions = [(i, name) for i, name in enumerate(run.regions) if name in gadget.behaviour]
     for place, name in regions:
         spans: list[tuple[float, float, str]] = []
@@ -277,26 +279,3 @@ def _timeline(gadget: Gadget, witness: Witness) -> bytes | None:
         stream = io.BytesIO()
         figure.savefig(stream, format="svg", metadata={"Date": None})
     return stream.getvalue()
-
-
-def _stimulus_lanes(
-    scenario: Scenario,
-) -> list[tuple[str, list[tuple[float, float, str]]]]:
-    lanes: dict[str, list[tuple[float, float, str]]] = {}
-    plugged: int | None = None
-    for step in scenario.in_order():
-        if isinstance(step, Press):
-            lanes.setdefault(step.button, []).append(
-                (step.at_ns * 1e-9, (step.at_ns + step.for_ns) * 1e-9, "pressed"))
-        elif isinstance(step, Wave):
-            lanes.setdefault(step.sensor, []).append(
-                (step.at_ns * 1e-9, (step.at_ns + step.for_ns) * 1e-9, "hand"))
-        elif isinstance(step, Usb):
-            if step.present:
-                plugged = step.at_ns
-            elif plugged is not None:
-                lanes.setdefault("USB", []).append((plugged * 1e-9, step.at_ns * 1e-9, "USB"))
-                plugged = None
-    if plugged is not None:
-        lanes.setdefault("USB", []).append((plugged * 1e-9, scenario.lasts_ns * 1e-9, "USB"))
-    return list(lanes.items())

@@ -17,17 +17,8 @@ from simfw.engine.snapshot import Snapshot
 from simfw.errors import RunError
 from simfw.gadget.model import Gadget, Rule
 from simfw.quantity import format_duration
-from simfw.stimuli.scenario import (
-    ChargerFault,
-    Expect,
-    Press,
-    Scenario,
-    Step,
-    Temperature,
-    Usb,
-    Wave,
-    problems_of,
-)
+from simfw.stimuli.inputs import input_of
+from simfw.stimuli.scenario import Expect, Press, Scenario, Step, Wave, problems_of
 from simfw.verify.budget import MODEL, RUN, Budget
 from simfw.verify.finding import Witness
 
@@ -279,22 +270,10 @@ def in_words(scenario: Scenario) -> list[str]:
     for step in scenario.in_order():
         at = when(step.at_ns)
         at = at[0].upper() + at[1:]
-        if isinstance(step, Press):
-            line = f"{at}, press {step.button} for {lasting(step.for_ns)}"
-            if step.bounce_ns:
-                line += f" (its contact bounces for {lasting(step.bounce_ns)})"
-        elif isinstance(step, Wave):
-            line = (
-                f"{at}, hold a hand {step.distance_m * 100:.3g} cm before {step.sensor} for "
-                f"{lasting(step.for_ns)}"
-            )
-        elif isinstance(step, Usb):
-            line = f"{at}, {'plug USB in' if step.present else 'unplug USB'}"
-        elif isinstance(step, ChargerFault):
-            line = f"{at}, the charger {'meets a fault' if step.present else 'is well again'}"
-        elif isinstance(step, Temperature):
-            line = f"{at}, bring everything to {step.temperature_c:.4g} degC"
-        else:
+        kind = input_of(step)
+        if isinstance(step, Expect):
             line = f"{at}, check: this should be true but is not: {step.text}"
+        elif kind is not None:
+            line = f"{at}, {kind.asked(step, lasting)}"
         lines.append(line + ".")
     return lines

@@ -21,6 +21,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.fields import Metres, Ratio, Time, Volts
 from simfw.gadget.model import Gadget
+from simfw.stimuli.inputs import INPUTS, Kind
 from simfw.stimuli.recording.base import Recording
 from simfw.stimuli.recording.frames import FrameForm
 from simfw.tomlfile import TomlFile, key_text, read_toml, require_kind
@@ -28,12 +29,8 @@ from simfw.validation import check_data
 
 __all__ = ["FrameMap", "Map", "Signal", "WireMap", "gadget_signals", "own_map", "read_map"]
 
-SignalKind = Literal[
-    "contact", "hand", "usb", "temperature", "fault", "light", "segments", "segment", "load",
-    "infrared",
-]
-INPUTS = frozenset({"contact", "hand", "usb", "temperature", "fault"})
-WORLD = ("usb", "temperature", "fault")  # signals of no part
+SignalKind = Literal[Kind, "light", "segments", "segment", "load", "infrared"]
+WORLD = tuple(kind for kind, one in INPUTS.items() if not one.section)  # signals of no part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,8 +202,8 @@ def _checks(mapped: Map) -> Iterable[Problem]:
 def gadget_signals(gadget: Gadget) -> dict[str, Signal]:
     """Every signal of the gadget by its name in recordings, inputs first."""
     parts: list[tuple[str, Signal]] = []
-    parts += [("buttons", Signal(kind="contact", name=name)) for name in gadget.buttons]
-    parts += [("proximity", Signal(kind="hand", name=name)) for name in gadget.proximity]
+    parts += [(one.section, Signal(kind=one.kind, name=name)) for one in INPUTS.values()
+              if one.section for name in one.members(gadget)]
     for name, light in gadget.lights.items():
         segments = light.leds if light.segments else 0
         parts.append(("lights", Signal(kind="segments" if segments else "light", name=name,
@@ -218,10 +215,9 @@ def gadget_signals(gadget: Gadget) -> dict[str, Signal]:
     named = {(signal.name if count[signal.name] == 1 and signal.name not in WORLD
               else f"{section}.{signal.name}"): signal for section, signal in parts}
     inputs = {name: signal for name, signal in named.items() if signal.is_input}
-    inputs["usb"] = Signal(kind="usb", name="usb")
-    inputs["temperature"] = Signal(kind="temperature", name="temperature")
-    if gadget.charger is not None:
-        inputs["fault"] = Signal(kind="fault", name="fault")
+    for kind in ("usb", "temperature", "fault"):  # the order of columns
+        for name in INPUTS[kind].members(gadget):
+            inputs[name] = Signal(kind=INPUTS[kind].kind, name=name)
     outputs = {name: signal for name, signal in named.items() if not signal.is_input}
     for name in gadget.proximity:
         for part in ("emitter", "receiver"):
@@ -234,8 +230,9 @@ def find_signal(signals: Mapping[str, Signal], name: str) -> Signal | None:
     if name in signals:
         return signals[name]
     section, _, rest = name.partition(".")
-    kinds = {"buttons": ("contact",), "proximity": ("hand",), "lights": ("light", "segments"),
-             "loads": ("load",)}
+    kinds: dict[str, tuple[SignalKind, ...]] = {
+        "lights": ("light", "segments"), "loads": ("load",),
+        **{one.section: (one.kind,) for one in INPUTS.values() if one.section}}
     if section in kinds:
         inner = find_signal(signals, rest)
         return inner if inner is not None and inner.kind in kinds[section] else None

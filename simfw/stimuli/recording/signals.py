@@ -13,6 +13,7 @@ import numpy as np
 
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Gadget
+from simfw.stimuli.inputs import INPUTS, NO_HAND
 from simfw.stimuli.recording.base import Recording, Remark, Remarks
 from simfw.stimuli.recording.frames import Frame, Frames
 from simfw.stimuli.recording.mapfile import (
@@ -23,15 +24,11 @@ from simfw.stimuli.recording.mapfile import (
     gadget_signals,
 )
 from simfw.stimuli.recording.tracks import Bursts, Cleaner, Clock, Duty, Levels, Track
-from simfw.stimuli.scenario import ChargerFault, Press, Step, Temperature, Usb, Wave
+from simfw.stimuli.scenario import Press, Step
 from simfw.tomlfile import key_text
 
 __all__ = ["NO_HAND", "Decoded", "Observed", "observe"]
 
-NO_HAND = -1.0
-"""The level of a hand's wire while there is no hand."""
-
-ROOM_TEMPERATURE_C = 25.0  # what a run has unless a stimulus says otherwise
 LONGEST_NS = 30_000_000  # PWM below 33 Hz would be seen to flicker: a slower wire is a level
 GAP_NS = 200_000  # six periods of a 30 kHz carrier
 STEP = 0.01
@@ -119,7 +116,7 @@ def observe(recording: Recording, mapped: Map, gadget: Gadget) -> Observed:
         if decoded.cleaner is not None:
             decoded.decoder.feed(*decoded.cleaner.finish())
         decoded.decoder.finish(end)
-    found = _observed(recording, mapped, clock, end, list(wires.values()), remarks)
+    found = _observed(recording, mapped, gadget, clock, end, list(wires.values()), remarks)
     coded = {button for form in mapped.frames.values() for button in form.names.values()}
     wired = {wire.input for wire in mapped.wires.values()}
     spare = tuple(name for name in gadget.buttons if name not in coded | wired)
@@ -167,8 +164,8 @@ def _decoders(
         signal = None if wanted is None else find_signal(signals, wanted)
         glitch = wire.glitch or mapped.glitch
         plain = signal is not None and (
-            signal.kind in ("temperature", "segments")
-            or (signal.kind == "hand" and wire.distance is None))
+            signal.kind == "segments"
+            or (signal.is_input and not INPUTS[signal.kind].two_valued and wire.distance is None))
         cleaner = Cleaner(
             glitch=clock.ticks(glitch.ns) if glitch is not None and glitch.ns else 0,
             inverted=wire.active == "low",
@@ -193,8 +190,8 @@ def _decoders(
 
 
 def _observed(
-    recording: Recording, mapped: Map, clock: Clock, end: int, wires: list[Decoded],
-    remarks: Remarks,
+    recording: Recording, mapped: Map, gadget: Gadget, clock: Clock, end: int,
+    wires: list[Decoded], remarks: Remarks,
 ) -> Observed:
     end_ns = max(0, clock.ns(end))
     steps: list[Step] = []
@@ -225,7 +222,7 @@ def _observed(
         assert decoded.signal is not None
         if decoded.signal.is_input:
             track = _merged(decoded.track, decoded.mapped)
-            on = _steps(decoded, track, end_ns, steps)
+            on = _steps(decoded, track, end_ns, steps, gadget)
             if on:
                 started.append(decoded.name)
         else:
@@ -278,35 +275,24 @@ def _merged(track: Track, mapped: WireMap) -> Track:
     return merged
 
 
-def _steps(decoded: Decoded, track: Track, end_ns: int, steps: list[Step]) -> bool:
+def _steps(
+    decoded: Decoded, track: Track, end_ns: int, steps: list[Step], gadget: Gadget
+) -> bool:
     """Add the stimuli of one input; returns whether it was on from the start."""
     signal = decoded.signal
     assert signal is not None
-    times, levels = list(track.times_ns), list(track.levels)
-    rest = {"temperature": ROOM_TEMPERATURE_C, "hand": NO_HAND}.get(signal.kind, 0.0)
-    if decoded.mapped.distance is not None:
-        rest = 0.0
-    started = track.start is not None and track.start != rest
+    kind = INPUTS[signal.kind]
+    distance = decoded.mapped.distance
+
+    def level_of(level: float) -> float:
+        """What the wire's level means: with `distance` it says only whether there is a hand."""
+        return level if distance is None else distance.value if level > 0 else NO_HAND
+
+    rest = kind.rest(gadget, signal.name)
+    levels = [(time, level_of(level))
+              for time, level in zip(track.times_ns, track.levels, strict=True)]
+    started = track.start is not None and level_of(track.start) != rest
     if track.start is not None and started:
-        times.insert(0, 0)
-        levels.insert(0, track.start)
-    if signal.kind in ("usb", "fault"):
-        kind = Usb if signal.kind == "usb" else ChargerFault
-        steps += [kind(at_ns=time, present=level > 0)
-                  for time, level in zip(times, levels, strict=True)]
-    elif signal.kind == "temperature":
-        steps += [Temperature(at_ns=time, temperature_c=level)
-                  for time, level in zip(times, levels, strict=True)]
-        started = False
-    else:
-        ends = [*times[1:], end_ns + 1][: len(times)]  # what is on at the end stays on
-        for time, level, until in zip(times, levels, ends, strict=True):
-            if signal.kind == "contact" and level > 0:
-                steps.append(Press(at_ns=time, button=signal.name, for_ns=until - time))
-            elif signal.kind == "hand":
-                distance = decoded.mapped.distance
-                metres = level if distance is None else distance.value if level > 0 else NO_HAND
-                if metres >= 0:
-                    steps.append(Wave(at_ns=time, sensor=signal.name, distance_m=metres,
-                                      for_ns=until - time))
-    return started
+        levels.insert(0, (0, level_of(track.start)))
+    steps += kind.steps(signal.name, levels, end_ns)
+    return started and (kind.two_valued or kind.passing)
