@@ -12,7 +12,8 @@ Names. An event that a row emits is declared by being emitted. It may be plain (
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from simfw.behaviour.parsing import parse_expression
 from simfw.behaviour.region import Drive, Region, Row, State, System
@@ -192,8 +193,9 @@ class _Builder:
                 self.unknown(f"{key}.resume_points[{index}]", point, "there is no such state",
                              states)
         rows = tuple(
-            self.row(f"{key}.rows[{index}]", behaviour, row)
+            made
             for index, row in enumerate(behaviour.rows)
+            for made in self.rows(f"{key}.rows[{index}]", behaviour, row)
         )
         self.check_twins(rows)
         return Region(
@@ -205,26 +207,35 @@ class _Builder:
             resume_points=behaviour.resume_points,
         )
 
-    def row(self, key: str, behaviour: Behaviour, row: WrittenRow) -> Row:
+    def rows(self, key: str, behaviour: Behaviour, row: WrittenRow) -> Iterator[Row]:
+        """The rows that a written row stands for: one, or one for each event of a list."""
         states = tuple(behaviour.states)
-        if row.on is not None and row.on not in self.events:
-            self.unknown_event(f"{key}.on", row.on)
+        keys = [f"{key}.on"] if len(row.on) == 1 else [
+            f"{key}.on[{place}]" for place in range(len(row.on))]
+        for where, event in zip(keys, row.on, strict=True):
+            if event not in self.events:
+                self.unknown_event(where, event)
         if row.to == "resume" and not behaviour.resume_points:
             self.note(f"{key}.to", "the region has no resume_points", found='"resume"',
                       allowed=(*states, "same"))
         elif row.to not in (*states, *_TARGETS):
             self.unknown(f"{key}.to", row.to, "there is no such state", (*states, *_TARGETS))
-        return Row(
+        first = Row(
             key=key,
             sources=self.sources(f"{key}.from", row.from_, states),
             to=row.to,
-            on=row.on,
+            on=row.on[0] if row.on else None,
             after_ns=None if row.after is None else row.after.ns,
             when=self.read(row.when, f"{key}.when"),
             when_text=row.when or "",
             emit=row.emit,
             note=row.note,
         )
+        if len(row.on) <= 1:
+            yield first
+            return
+        for where, event in zip(keys, row.on, strict=True):
+            yield replace(first, key=where, on=event)
 
     def unknown_event(self, key: str, event: str) -> None:
         if event in self.names.absent:

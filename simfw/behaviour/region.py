@@ -53,7 +53,8 @@ class Row:
 
     `sources` are exact state names, families and `"*"` already spelt out, in state order.
     `to` is an exact state name, "same" or "resume". `key` is the path in the gadget file for a
-    written row (`behaviour.lamp.rows[3]`), or of the timing it was built from
+    written row (`behaviour.lamp.rows[3]`; with `.on[1]` behind it the row of one event of a list),
+    or of the timing it was built from
     (`buttons.power.hold`, numbered `#1`, `#2` where one timing makes several rows) for a stock row;
     it is unique within the system. `when_text` is the guard as written.
     """

@@ -43,6 +43,7 @@ __all__ = [
     "Celsius",
     "Charge",
     "Emits",
+    "Events",
     "ForwardPoint",
     "GaugeLevel",
     "Hertz",
@@ -270,12 +271,15 @@ def _names(value: object) -> tuple[str, ...]:
 
 
 def _emits(value: object) -> tuple[str, ...]:
-    if isinstance(value, list | tuple) and not value:
-        return ()
+    return () if isinstance(value, list | tuple) and not value else _events(value)
+
+
+def _events(value: object) -> tuple[str, ...]:
     try:
         return _names(value)
     except QuantityError as error:
-        raise QuantityError(text=error.text, allowed="an event or a list of events") from None
+        text = error.text.replace("a name nor a list of names", "an event nor a list of events")
+        raise QuantityError(text=text, allowed="an event or a list of events") from None
 
 
 def _timing(value: object) -> Timing:
@@ -299,6 +303,7 @@ KelvinPerWatt = Annotated[Figure, _figure(THERMAL_RESISTANCE, positive=True)]
 Time = Annotated[Timing, BeforeValidator(_timing)]
 Name = Annotated[str, BeforeValidator(_name)]
 Names = Annotated[tuple[str, ...], BeforeValidator(_names)]
+Events = Annotated[tuple[str, ...], BeforeValidator(_events)]
 Emits = Annotated[tuple[str, ...], BeforeValidator(_emits)]
 
 

@@ -248,11 +248,17 @@ def _region(gadget: Gadget, name: str, region: Behaviour) -> Iterator[Problem]:
             yield from _output(gadget, key_text(("behaviour", name, "states", state, output)),
                                output, level)
     for index, row in enumerate(region.rows):
-        if (row.on is None) == (row.after is None):
+        for place, event in enumerate(row.on):
+            if event in row.on[:place]:
+                yield _problem(
+                    f"{key}.rows[{index}].on[{place}]", "this event is named twice",
+                    "different events"
+                )
+        if (not row.on) == (row.after is None):
             yield _problem(
                 f"{key}.rows[{index}]",
                 "a row has neither an event nor a dwell"
-                if row.on is None
+                if not row.on
                 else "a row has both an event and a dwell",
                 "exactly one of on and after",
             )

@@ -16,6 +16,7 @@ from simfw.gadget.fields import (
     Celsius,
     Charge,
     Emits,
+    Events,
     ForwardPoint,
     GaugeLevel,
     Hertz,
@@ -379,9 +380,13 @@ class Pin(Part):
 
 
 class Row(Part):
-    """One row of a region. `from_` and `emit` are tuples once loaded; `from_` may hold `"*"`."""
+    """One row of a region, or one for each event of `on`.
 
-    on: Name | None = None
+    `on`, `from_` and `emit` are tuples once loaded; `on` is empty in a row that has a dwell, and
+    `from_` may hold `"*"`.
+    """
+
+    on: Events = ()
     after: Time | None = None
     from_: Annotated[Names, Field(alias="from")]
     to: str

@@ -323,18 +323,18 @@ def _on_again(gadget: Gadget, player: Player, tried: Tried) -> Iterator[Finding]
             state = stands[name]
             lit = [light for light, level in behaviour.states[state].items()
                    if light in gadget.lights and (level.duty or level.segments)]
-            for row in behaviour.rows:
-                if row.on not in STANDS or not lit or row.to not in behaviour.states:
+            for row, event in ((one, event) for one in behaviour.rows for event in one.on):
+                if event not in STANDS or not lit or row.to not in behaviour.states:
                     continue
-                region, lasting = STANDS[row.on]
+                region, lasting = STANDS[event]
                 dark = not any(light in behaviour.states[row.to] for light in lit)
-                if (stands.get(region) not in lasting or not dark or (name, row.on) in told
+                if (stands.get(region) not in lasting or not dark or (name, event) in told
                         or row.when is not None or not _speaks_of(row.from_, state)):
                     continue
-                told.add((name, row.on))
+                told.add((name, event))
                 last = node.gestures[-1]
                 yield replace(
-                    finding("on-again", f"{row.on} puts {' and '.join(lit)} out, and while that "
+                    finding("on-again", f"{event} puts {' and '.join(lit)} out, and while that "
                             f"lasts {last.name} lights it again ({name}.{state}).",
                             [f"behaviour.{name}"]),
                     witness=_plain_witness(player, node, name, state))

@@ -396,7 +396,7 @@ class _Search:
         for region, behaviour in self.gadget.behaviour.items():
             for number, row in enumerate(behaviour.rows):
                 key = f"behaviour.{region}.rows[{number}]"
-                if key in keys:
+                if keys & {key, *(f"{key}.on[{place}]" for place in range(len(row.on)))}:
                     yield from self._row(region, behaviour, number, row, key)
 
     def _could(self) -> set[str]:
@@ -430,10 +430,11 @@ class _Search:
         if row.when is not None:
             yield _Change(key, f"without its guard ({row.when})", False,
                           with_row(row.model_copy(update={"when": None})))
-        if row.on is not None:
-            for event in self._events(row.on):
-                yield _Change(key, f"on {row.on} -> {event}", False,
-                              with_row(row.model_copy(update={"on": event})))
+        for place, heard in enumerate(row.on):
+            for event in self._events(heard):
+                if event not in row.on:
+                    yield _Change(key, f"on {heard} -> {event}", False, with_row(row.model_copy(
+                        update={"on": (*row.on[:place], event, *row.on[place + 1 :])})))
         if len(row.from_) > 1 or any("*" in source for source in row.from_):
             state = self.states[region]
             sources = tuple(one for one in self._sources(region, key) if one != state)
@@ -451,7 +452,7 @@ class _Search:
 
     def _sources(self, region: str, key: str) -> tuple[str, ...]:
         for row in self.model.prepared.system.region(region).rows:
-            if row.key == key:
+            if row.key in (key, f"{key}.on[0]"):
                 return row.sources
         return ()
 

@@ -115,7 +115,7 @@ def gestures_of(gadget: Gadget) -> tuple[Gesture, ...]:
 
 def _presses(gadget: Gadget) -> Iterator[Gesture]:
     read = {name for behaviour in gadget.behaviour.values() for row in behaviour.rows
-            for name in ((row.on or ""), *(row.when or "").split())}
+            for name in (*row.on, *(row.when or "").split())}
     for name, button in gadget.buttons.items():
         wait = settling_ns(button)
         rest = wait + REST_NS + (0 if button.double is None else button.double.ns)

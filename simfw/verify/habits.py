@@ -66,27 +66,33 @@ def _lit(gadget: Gadget, region: Region, state: str) -> bool:
 
 
 def _spent(gadget: Gadget, region: Region) -> Iterator[Finding]:
-    """States that are lit, and that a dwell leaves only if its guard holds at that very moment."""
+    """States that a dwell leaves only if its guard holds at that very moment.
+
+    Of those that are lit, where only a person or a flat cell ends them; of others, where nothing
+    does.
+    """
     for state in region.states:
-        rows = [row for row in region.rows if state.name in row.sources]
-        dwells = [row for row in rows if row.after_ns]
-        leaving = [row for row in dwells if row.to != "same"]
-        if not leaving or not _lit(gadget, region, state.name):
+        rows = [row for row in region.rows if state.name in row.sources and row.to != "same"]
+        lit = _lit(gadget, region, state.name)
+        leaving = [row for row in rows if row.after_ns or (row.on is None and not lit)]
+        if not leaving:
             continue
         last = max(row.after_ns or 0 for row in leaving)
         unmet = [ex.Not(row.when) for row in leaving if row.when is not None]
         sure = len(unmet) < len(leaving) or not can_hold_together(
             unmet[0], ex.All(tuple(unmet[1:])) if unmet[1:] else unmet[0])
         helped = any(
-            row.on is not None and row.to != "same" and row.on not in ENDED_BY_CELL
-            and (not _personal(gadget, row.on) or row.on.startswith("usb.")) for row in rows)
+            row.on is not None and (not lit or (
+                row.on not in ENDED_BY_CELL
+                and (not _personal(gadget, row.on) or row.on.startswith("usb."))))
+            for row in rows)
         if sure or helped:
             continue
         guards = " or ".join(dict.fromkeys(row.when_text for row in leaving if row.when_text))
         yield finding(
             "dwell-spent", f"The dwell of {format_duration(last)} leaves "
             f"{region.name}.{state.name} only if this holds when it ends: {guards}. If not it is "
-            f"spent, and nothing but a person or a flat cell ends the state.",
+            f"spent, and nothing {'but a person or a flat cell ' if lit else ''}ends the state.",
             [row.key for row in leaving])
 
 

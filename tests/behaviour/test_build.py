@@ -1,5 +1,7 @@
 """From a gadget to its system: rows spelt out, and every mistake with its whole message."""
 
+from dataclasses import replace
+
 import pytest
 
 from simfw.behaviour.build import build_system, check, names_of
@@ -131,6 +133,27 @@ def test_every_stock_row_has_a_note_and_its_timing():
                 assert row.note, row.key
                 section = row.key.partition("#")[0].split(".")[0]
                 assert section in {"buttons", "proximity", "charger", "gauge"}
+
+
+def test_a_list_of_events_is_a_row_for_each_of_them():
+    """The same rows as if each were written out, in the order of the list; keys name the event."""
+    rest = ', from = "dark", to = "locked", when = "shelf == 0", emit = "gone", note = "n"'
+    listed = build_system(gadget(lamp(f'{{ on = ["power.click", "power.press"]{rest} }},')))
+    apart = build_system(gadget(lamp(
+        f'{{ on = "power.click"{rest} }},\n{{ on = "power.press"{rest} }},')))
+    found = listed.region("lamp").rows
+    assert [row.key for row in found] == [
+        "behaviour.lamp.rows[0].on[0]", "behaviour.lamp.rows[0].on[1]"]
+    assert [replace(row, key="") for row in found] == [
+        replace(row, key="") for row in apart.region("lamp").rows]
+
+
+def test_a_list_of_one_event_is_that_event():
+    """Nothing differs from the event without brackets, its key neither."""
+    row = '{{ on = {}, from = "dark", to = "locked" }},'
+    one, listed = (build_system(gadget(lamp(row.format(on))))
+                   for on in ('"power.click"', '["power.click"]'))
+    assert one.region("lamp") == listed.region("lamp")
 
 
 def test_guards_of_stock_regions_come_from_the_file():

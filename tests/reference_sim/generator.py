@@ -362,8 +362,11 @@ def _behaviour(draw: Draw) -> None:
     draw.events += [event for event in emitted if event in used]
     for name in regions:  # an event that nobody emits must not be heard
         rows = g["behaviour"][name]["rows"]
+        unheard = set(emitted) - used
         g["behaviour"][name]["rows"] = [
-            row for row in rows if row.get("on") not in set(emitted) - used
+            row for row in rows
+            if not unheard & {*(row["on"] if isinstance(row.get("on"), list)
+                                else [row.get("on")])}
         ]
 
 
@@ -381,7 +384,9 @@ def _region(
     seen = set()
     for _ in range(draw.rng.randint(2, 9)):
         row: dict[str, Any] = {}
-        if draw.chance(0.7):
+        if draw.chance(0.15) and len(set(events)) > 1:
+            row["on"] = draw.rng.sample(sorted(set(events)), 2)
+        elif draw.chance(0.7):
             row["on"] = draw.rng.choice(events)
         else:
             row["after"] = draw.ms(20, 900) if draw.chance(0.93) else "0 s"
@@ -401,9 +406,10 @@ def _region(
             # Zero dwells lead towards the end of the list only: no circles.
             row["from"] = draw.rng.choice(states[:-1])
             row["to"] = draw.rng.choice(states[states.index(row["from"]) + 1 :])
-        mark = (row.get("on"), row.get("after"), row.get("when"))
-        if mark not in seen:
-            seen.add(mark)
+        heard = row["on"] if isinstance(row.get("on"), list) else [row.get("on")]
+        marks = {(event, row.get("after"), row.get("when")) for event in heard}
+        if not marks & seen:
+            seen |= marks
             rows.append(row)
     region["rows"] = rows
     return region

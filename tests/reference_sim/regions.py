@@ -69,9 +69,15 @@ def regions_of(gadget: dict[str, Any]) -> list[Region]:
     buttons = gadget.get("buttons", {})
     chords = gadget.get("chords", {})
     for name, spec in buttons.items():
-        mine = [chord for chord, what in chords.items() if name in what["buttons"]]
+        mine = {
+            chord: chord_live(chord, chords)
+            for chord, what in chords.items()
+            if name in what["buttons"]
+        }
         found += [_contact(name, spec), _gesture(name, spec, mine)]
-    found += [_chord(name, spec) for name, spec in chords.items()]
+        if "repeat" in spec:
+            found.append(_repeats(name, spec, mine))
+    found += [_chord(name, chords) for name in chords]
     for name, spec in gadget.get("proximity", {}).items():
         found += [_look(name, spec), _field(name, spec)]
     if "charger" in gadget:
@@ -84,14 +90,36 @@ def regions_of(gadget: dict[str, Any]) -> list[Region]:
 def _contact(name: str, spec: dict[str, Any]) -> Region:
     closing = f"{name}.closed and not {name}.pressed"
     opening = f"not {name}.closed and {name}.pressed"
-    if spec.get("style") != "sample":
-        debounce = ns(spec.get("debounce", "20 ms"))
-        region = Region(f"{name}.contact", ("still", "bouncing"), "still")
-        region.awake = frozenset({"bouncing"})
-        region.add("still bouncing", "bouncing", on=f"{name}.edge")
-        region.add("bouncing", "still", after=debounce, when=closing, emit=f"{name}.press")
-        region.add("bouncing", "still", after=debounce, when=opening, emit=f"{name}.release")
-        region.add("bouncing", "still", after=debounce)
+    press, release = f"{name}.press", f"{name}.release"
+    style = spec.get("style", "settle")
+    if style != "sample":
+        closed_ns = ns(spec.get("debounce", "20 ms"))
+        opened_ns = ns(spec["debounce_release"]) if "debounce_release" in spec else closed_ns
+        one = opened_ns == closed_ns
+        # With two lengths the state says which edge began it.
+        shut, open_ = ("bouncing",) * 2 if one else ("bouncing.closing", "bouncing.opening")
+        lengths = {shut: closed_ns, open_: opened_ns}
+        region = Region(f"{name}.contact", ("still", *lengths), "still")
+        region.awake = frozenset(lengths)
+        edge = f"{name}.edge"
+        if style == "first-edge":
+            region.add("still", shut, edge, None, closing, press)
+            region.add("still", open_, edge, None, opening, release)
+            for state, length in lengths.items():
+                region.add(state, shut, None, length, closing, press)
+                region.add(state, open_, None, length, opening, release)
+                region.add(state, "still", None, length)
+            return region
+        everywhere = " ".join(region.states)
+        if one:
+            region.add(everywhere, "bouncing", edge)
+        else:
+            region.add(everywhere, shut, edge, None, f"{name}.closed")
+            region.add(everywhere, open_, edge, None, f"not {name}.closed")
+        for state, length in lengths.items():
+            region.add(state, "still", None, length, closing, press)
+            region.add(state, "still", None, length, opening, release)
+            region.add(state, "still", None, length)
         return region
     count, every = spec.get("samples", 4), ns(spec.get("sample_every", "5 ms"))
     between = [f"bouncing.{k}" for k in range(1, count)]
@@ -103,63 +131,133 @@ def _contact(name: str, spec: dict[str, Any]) -> Region:
         if k < count:
             region.add(state, f"bouncing.{k}", after=wait, when=f"{closing} or {opening}")
         else:
-            region.add(state, "still", after=wait, when=closing, emit=f"{name}.press")
-            region.add(state, "still", after=wait, when=opening, emit=f"{name}.release")
+            region.add(state, "still", after=wait, when=closing, emit=press)
+            region.add(state, "still", after=wait, when=opening, emit=release)
         region.add(state, "still", after=wait)
     return region
 
 
-def _gesture(name: str, spec: dict[str, Any], chords: list[str]) -> Region:
-    hold, double = spec.get("hold"), spec.get("double")
-    states = ["up", "down"]
-    if hold is not None or double is not None or chords:
-        states.append("held")
-    if double is not None:
-        states.append("waiting")
-        if chords:
-            states.append("again")
-    region = Region(f"{name}.gesture", tuple(states), "up")
+def holds_of(spec: dict[str, Any]) -> list[tuple[str, int]]:
+    """Every hold length of a button with its event, the shortest first."""
+    found = [("hold", spec["hold"])] if "hold" in spec else []
+    found += spec.get("holds", {}).items()
+    return sorted(((event, ns(text)) for event, text in found), key=lambda item: item[1])
+
+
+def _counted(state: str, k: int) -> str:
+    return state if k == 1 else f"{state}.{k}"
+
+
+def count_event(name: str, k: int) -> str:
+    """What k presses in a row yield."""
+    return f"{name}." + {1: "click", 2: "double"}.get(k, f"clicks{k}")
+
+
+def _gesture(name: str, spec: dict[str, Any], chords: dict[str, tuple[str, ...]]) -> Region:
+    """`chords`: those of the button, each with the states in which it has come about."""
+    holds, window = holds_of(spec), spec.get("double")
+    most = 1 if window is None else spec.get("clicks", 2)
+    second = spec.get("second_hold")
     press, release = f"{name}.press", f"{name}.release"
-    active = " or ".join(f"{chord}.active" for chord in chords)
+    region = Region(f"{name}.gesture", (), "up")
+    live = " or ".join(f"{chord}.{state}" for chord, states in chords.items() for state in states)
     if chords:
-        region.add("up", "held", on=press, when=active)
+        region.add("up", "held", on=press, when=live)
     region.add("up", "down", on=press)
-    if double is not None:
-        if chords:
+    downs = [_counted("down", k) for k in range(1, most)] or ["down"]
+    if most == 2 and second is not None:
+        downs.append("down.2")  # whether it is a double is known when it is let go
+    # Holds of the first press.
+    lengths = [("down", 0), *((_held(event, holds), length) for event, length in holds)]
+    for (state, begun), (event, length) in zip(lengths, holds, strict=False):
+        region.add(state, _held(event, holds), None, length - begun, None, f"{name}.{event}")
+    if second is not None:
+        region.add("down.2", "held", None, ns(second), None, f"{name}.second_hold")
+    # Further presses.
+    for k in range(2, most + 1):
+        before, last = _counted("waiting", k - 1), k == most
+        if _counted("down", k) in downs:
+            region.add(before, _counted("down", k), on=press)
+        elif last and chords:
             # The chord alone: whether this press ends one is known when all is that settles now.
-            region.add("waiting", "again", on=press)
-            none = " and ".join(f"not {chord}.active" for chord in chords)
-            region.add("again", "held", after=0, when=none, emit=f"{name}.double")
-            region.add("again", "held", after=0)
+            region.add(before, "again", on=press)
+            region.add("again", "held", None, 0, f"not ({live})", count_event(name, k))
+            region.add("again", "held", None, 0)
         else:
-            region.add("waiting", "held", on=press, emit=f"{name}.double")
-    if hold is not None:
-        region.add("down", "held", after=ns(hold), emit=f"{name}.hold")
+            region.add(before, "held", on=press, emit=count_event(name, k))
+    told = [state for state, _ in lengths[1:] if state != "held"]
     for chord in chords:
-        region.add("down", "held", on=f"{chord}.chord")
-    if "held" in states:
-        region.add("held", "up", on=release)
-    if double is None:
-        region.add("down", "up", on=release, emit=f"{name}.click")
-    else:
-        region.add("down", "waiting", on=release)
-        region.add("waiting", "up", after=ns(double), emit=f"{name}.click")
+        region.add(" ".join((*downs, *told)), "held", on=f"{chord}.chord")
+    entered = {row.to for row in region.rows}
+    held = [state for state in ("held", *told) if state in entered]
+    if held:
+        region.add(" ".join(held), "up", on=release)
+    for k, state in enumerate(downs, start=1):
+        if k == most:
+            region.add(state, "up", on=release, emit=count_event(name, k))
+            continue
+        region.add(state, _counted("waiting", k), on=release)
+        region.add(_counted("waiting", k), "up", None, ns(window), None, count_event(name, k))
+    region.states = tuple(
+        dict.fromkeys(["up", *(s for row in region.rows for s in (*row.sources, row.to))])
+    )
     return region
 
 
-def _chord(name: str, spec: dict[str, Any]) -> Region:
-    region = Region(name, ("idle", "started", "active"), "idle")
+def _held(event: str, holds: list[tuple[str, int]]) -> str:
+    return "held" if len(holds) == 1 else f"held.{event}"
+
+
+def _repeats(name: str, spec: dict[str, Any], chords: dict[str, tuple[str, ...]]) -> Region:
+    region = Region(f"{name}.repeats", ("quiet", "repeating"), "quiet")
+    # A press that is let go in the very instant of its hold repeats nothing.
+    region.add("quiet", "repeating", f"{name}.{holds_of(spec)[0][0]}", None, f"{name}.pressed")
+    region.add("repeating", "repeating", None, ns(spec["repeat"]), None, f"{name}.repeat")
+    for event in (f"{name}.release", *(f"{chord}.chord" for chord in chords)):
+        region.add("repeating", "quiet", on=event)
+    return region
+
+
+def larger_chords(name: str, chords: dict[str, Any]) -> list[str]:
+    """Chords of more buttons that have a button in common with this one."""
+    mine = set(chords[name]["buttons"])
+    return [
+        other
+        for other, spec in chords.items()
+        if len(spec["buttons"]) > len(mine) and mine & set(spec["buttons"])
+    ]
+
+
+def chord_live(name: str, chords: dict[str, Any]) -> tuple[str, ...]:
+    """The states in which this chord has come about: with rivals it takes a moment to be told."""
+    small = any(name in larger_chords(other, chords) for other in chords)
+    return ("together", "active") if larger_chords(name, chords) or small else ("active",)
+
+
+def _chord(name: str, chords: dict[str, Any]) -> Region:
+    spec, rivals = chords[name], larger_chords(name, chords)
     buttons = spec["buttons"]
+    slow = "together" in chord_live(name, chords)
+    states = ("idle", "started", *(("together", "taken") if slow else ()), "active")
+    region = Region(name, states, "idle")
     everyone = " and ".join(f"{b}.pressed" for b in buttons)
     nobody = " and ".join(f"not {b}.pressed" for b in buttons)
     for button in buttons:
         alone = " and ".join(f"not {b}.pressed" for b in buttons if b != button)
         region.add("idle", "started", on=f"{button}.press", when=alone)
-        region.add("started", "active", f"{button}.press", when=everyone, emit=f"{name}.chord")
+        if slow:
+            region.add("started", "together", f"{button}.press", when=everyone)
+        else:
+            region.add("started", "active", f"{button}.press", when=everyone, emit=f"{name}.chord")
         region.add("started", "started", on=f"{button}.press", when=alone)
+    if slow:
+        if rivals:
+            won = " or ".join(f"{r}.{s}" for r in rivals for s in ("together", "taken", "active"))
+            region.add("together", "taken", None, 0, won)
+        region.add("together", "active", None, 0, None, f"{name}.chord")
     region.add("started", "idle", after=ns(spec.get("within", "60 ms")))
     for button in buttons:
-        region.add("active", "idle", on=f"{button}.release", when=nobody)
+        region.add("taken active" if slow else "active", "idle", f"{button}.release", None, nobody)
     return region
 
 
@@ -327,17 +425,18 @@ def _written(name: str, spec: dict[str, Any]) -> Region:
         state for state, out in spec["states"].items() if out.get("controller") == "awake"
     )
     for row in spec.get("rows", []):
-        emit = row.get("emit", [])
-        region.rows.append(
-            Row(
-                sources=_sources(row["from"], states),
-                to=row["to"],
-                on=row.get("on"),
-                after_ns=ns(row["after"]) if "after" in row else None,
-                when=parse(row["when"]) if "when" in row else None,
-                emit=(emit,) if isinstance(emit, str) else tuple(emit),
+        emit, on = row.get("emit", []), row.get("on")
+        for event in on if isinstance(on, list) else [on]:  # a list: one row for each event
+            region.rows.append(
+                Row(
+                    sources=_sources(row["from"], states),
+                    to=row["to"],
+                    on=event,
+                    after_ns=ns(row["after"]) if "after" in row else None,
+                    when=parse(row["when"]) if "when" in row else None,
+                    emit=(emit,) if isinstance(emit, str) else tuple(emit),
+                )
             )
-        )
     return region
 
 

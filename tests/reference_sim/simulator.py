@@ -548,7 +548,7 @@ def read(name: str, states: dict[str, str], inputs: dict[str, Any], pin: str) ->
         if region not in states:
             continue
         if tail == "pressed":
-            return states[region] in ("down", "held", "again")
+            return not any(in_family(states[region], rest) for rest in ("up", "waiting"))
         return in_family(states[region], tail)
     raise KeyError(name)
 

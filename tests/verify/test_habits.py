@@ -184,3 +184,22 @@ def test_one_hand_that_lights_and_puts_out_is_told(event: str, told: bool) -> No
         "lamp", "dark", cases.LIT, f'on = "wave.{event}", from = "dark", to = "lit"',
         'on = "wave.wave", from = "lit", to = "dark"', OFF)
     assert bool(says(text, "acts-twice")) is told
+
+
+@pytest.mark.parametrize(("rows", "told"), [
+    (('after = "0 s", from = "asked", to = "dark", when = "usb"',), True),
+    (('after = "2 s", from = "asked", to = "dark", when = "usb"',), True),
+    (('after = "2 s", from = "asked", to = "dark", when = "usb"',
+      'after = "3 s", from = "asked", to = "dark"'), False),
+    (('after = "2 s", from = "asked", to = "dark", when = "usb"',
+      'on = "usb.in", from = "asked", to = "dark"'), False),
+])
+def test_a_dark_state_that_nothing_ends_once_its_dwell_is_spent_is_told(rows, told) -> None:
+    """A way out by the plug, or a dwell without guard, is a way out."""
+    text = PLAIN + cases.CHARGER + behaviour(
+        "ask", "dark", "dark = {}; asked = {}", 'on = "key.click", from = "dark", to = "asked"',
+        *rows)
+    found = says(text, "dwell-spent")
+    assert len(found) == told
+    if told:
+        assert found[0].endswith("and nothing ends the state.")

@@ -72,7 +72,7 @@ def _rows(gadget: Gadget, region: str) -> list[str]:
     """The rows of a region as sentences, for comparing."""
     found = []
     for row in gadget.behaviour[region].rows:
-        cause = f"on {row.on}" if row.on is not None else f"after {_leaf(row.after)}"
+        cause = f"on {' or '.join(row.on)}" if row.on else f"after {_leaf(row.after)}"
         text = f"{', '.join(row.from_)}: {cause}"
         text += f" when {row.when}" if row.when else ""
         text += f", to {row.to}"
