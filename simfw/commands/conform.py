@@ -186,11 +186,11 @@ def _report(prepared: Prepared, found: Difference, witness: str) -> None:
 
 def _mutants(prepared: Prepared, drives: list[Drive], count: int, seed: int) -> None:
     """Count the faults that the vectors notice."""
-    from simfw.conform.mutants import score
-    from simfw.report.source import harness_files
+    from simfw.conform.mutants import Subject, score
 
-    files = harness_files(prepared.system, prepared.gadget.segments, prepared.gadget.head.name)
-    result = score(files, drives, count, seed=seed, progress=_progress("mutants"))
+    gadget = prepared.gadget
+    subject = Subject(prepared.system, gadget.segments, gadget.head.name)
+    result = score(subject, drives, count, seed=seed, progress=_progress("mutants"))
     print(f"Mutants: {result.killed} of {result.total} noticed ({result.share:.1%}).")
     for mutant in result.survivors:
         print(f"  not noticed: {mutant.text}")

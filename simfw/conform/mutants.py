@@ -1,7 +1,8 @@
-"""Mutants of the generated C: small faults, to see how many of them the test vectors notice.
+"""Mutants of the behaviour and of the step function: small faults, to see how many of them the test
+vectors notice.
 
-Each mutant is one change of one entry of a table, of one guard, or of one operator of the step
-function, such as a slip of the pen would make.
+Each mutant is one change of one row, time, guard, limit or state, written out as C like the gadget
+itself, or of one operator of the step function, such as a slip of the pen would make.
 """
 
 from __future__ import annotations
@@ -12,49 +13,82 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
+from simfw.behaviour.expression import (
+    All,
+    Any,
+    Compare,
+    Expression,
+    Not,
+    Number,
+    Quantity,
+)
+from simfw.behaviour.region import Drive as Level
+from simfw.behaviour.region import Region, Row, State, System
 from simfw.conform.firmware import Drive, Firmware
 from simfw.errors import UsageError
+from simfw.report.source import c_files, harness_files
+from simfw.report.source.plan import drive_level
 
-__all__ = ["Build", "Mutant", "Score", "mutants_of", "score"]
+__all__ = ["Build", "Mutant", "Score", "Subject", "mutants_of", "score"]
 
 COMPILERS = ("tcc", "gcc", "clang", "cc")
+MOVED = 0.03  # by how much a limit is moved: 30 mV, or 3 % of charge
+LIMITS = ("gauge.measured", "gauge.counted", "cell.voltage", "cell.charge")
+
+# Slips in the step function: what stood there, what stands there now, in words.
 CORE = (
-    ("firmware.c", "< dwell->after", "<= dwell->after", "a dwell ends one tick late"),
-    ("firmware.c", "if (row->to == FW_RESUME)", "if (row->to == FW_NONE)", "nothing is resumed"),
-    ("firmware.c", "(entry.stay == m->stay[entry.region])", "(entry.stay != 0xFFFFu)",
-     "a stale dwell is not dropped"),
-    ("firmware.c", "            return;\n        }\n    }\n}\n\nstatic void watch",
-     "        }\n    }\n}\n\nstatic void watch", "more than the first matching row fires"),
-    ("firmware.c", "m->memory[region] = state;", "(void)state;", "no resume point is remembered"),
-    ("firmware.c", "        m->woke = true;", "        m->woke = false;", "a short wake is missed"),
-    ("firmware.c", "return (taken < level) ? (level - taken) : 0u;", "return level;",
-     "no segment is put out"),
-    ("firmware.c", "(here > level)", "(here > 0u)", "the last region wins an output"),
-    ("firmware.c", "holds ? fw_conditions[i].rises", "!holds ? fw_conditions[i].rises",
-     "a watched condition is turned round"),
-    ("firmware.c", "fw_signals[i].at_power_up && (levels", "fw_signals[i].at_power_up || (levels",
+    ("fw.now + lasts)", "fw.now + lasts + 1u)", "a dwell ends one tick late"),
+    ("to = fw.memory[region - FW_MEMORY_FIRST];", "to = fw.state[region];", "nothing is resumed"),
+    (" || (fw.due[region] != fw.now)", "", "a stale dwell is not dropped"),
+    ("(region != done) &&", "(done <= FW_NONE) &&", "more than the first matching row fires"),
+    ("fw.memory[region - FW_MEMORY_FIRST] = state;", "(void)state;",
+     "no resume point is remembered"),
+    ("fw.woke = true;", "fw.woke = false;", "a short wake is missed"),
+    ("(fw_index)(rank - taken)", "rank", "no segment is put out"),
+    ("(here > most)", "(here > 0u)", "the last region wins an output"),
+    ("holds ? FW_READ", "!holds ? FW_READ", "a watched condition is turned round"),
+    ("    for (i = 0u; i < FW_REGION_COUNT; i++) {\n        arrive",
+     "    for (i = 0u; i < FW_SIGNAL_COUNT; i++) {\n        put(i);\n    }\n"
+     "    for (i = 0u; i < FW_REGION_COUNT; i++) {\n        arrive",
      "edges are made up at power-up"),
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
+class Subject:
+    """The behaviour that mutants are made of; `segments` counts those of lights."""
+
+    system: System
+    segments: Mapping[str, int]
+    name: str = ""
+
+    @cached_property
+    def files(self) -> dict[str, str]:
+        """Its C with the harness, by file name."""
+        return harness_files(self.system, self.segments, self.name)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Mutant:
-    """One change: in which file, what stood there, what stands there now, and in words."""
+    """One change, in words: another behaviour, or another text in the step function."""
 
-    file: str
-    old: str
-    new: str
+    subject: Subject
     text: str
-    place: int = 0
+    system: System | None = None
+    old: str = ""
+    new: str = ""
 
-    def apply(self, files: Mapping[str, str]) -> dict[str, str]:
-        """The files with this change."""
-        text = files[self.file]
-        return {**files, self.file: text[: self.place] + self.new
-                + text[self.place + len(self.old):]}  # fmt: skip
+    @property
+    def files(self) -> dict[str, str]:
+        """The C with this change."""
+        files = self.subject.files
+        if self.system is not None:
+            return {**files, **c_files(self.system, self.subject.segments, self.subject.name)}
+        return {**files, "firmware.c": files["firmware.c"].replace(self.old, self.new)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,175 +105,199 @@ class Score:
         return self.killed / self.total if self.total else 1.0
 
 
-def _lines(text: str, table: str) -> Iterator[tuple[int, str]]:
-    """The entries of a table with where they begin."""
-    start = text.index(f"{table}[] = {{")
-    end = text.index("\n};", start)
-    for match in re.finditer(r"^    (\{.*)$", text[start:end], re.MULTILINE):
-        yield start + match.start(1), match[1]
+Faults = Iterator[tuple[str, System]]
 
 
-def _followed(entries: Sequence[tuple[int, str]], index: int, to: str) -> bool:
+def _with_region(system: System, region: Region) -> System:
+    regions = tuple(region if one.name == region.name else one for one in system.regions)
+    return replace(system, regions=regions)
+
+
+def _with_rows(system: System, region: Region, rows: Mapping[str, Row | None]) -> System:
+    """The system with other rows by key, None for none."""
+    kept = (rows.get(row.key, row) for row in region.rows)
+    return _with_region(system, replace(region, rows=tuple(row for row in kept if row)))
+
+
+def _followed(region: Region, row: Row) -> bool:
     """Whether a later row without a guard leads a timed row's stay to the same place anyhow."""
-    if not entries[index][1].startswith("{FW_NONE, "):
-        return False
-    return any(line.startswith(f"{{FW_NONE, FW_NONE, {to}, ")
-               for _, line in entries[index + 1 : index + 3])  # fmt: skip
+    later = region.rows[region.rows.index(row) + 1 :]
+    return any(
+        (other.after_ns, other.when, other.to, other.sources)
+        == (row.after_ns, None, row.to, row.sources)
+        for other in later
+    )
 
 
-def _rows(text: str) -> Iterator[Mutant]:
-    entries = list(_lines(text, "fw_rows"))
-    for index, (place, line) in enumerate(entries):
-        match = re.match(r"\{(\S+), (\S+), (\S+), (\d+)u, (\d+)u\} /\* \d+: (.*) \*/", line)
-        if match is None:
-            continue
-        on, guard, to, _, emits, key = match.groups()
-        fields = line[: line.index("}") + 1]
-
-        def change(old: str, new: str, words: str, *, fields: str = fields, place: int = place,
-                   key: str = key) -> Mutant:  # fmt: skip
-            return Mutant("tables.c", fields, fields.replace(old, new, 1), f"{key}: {words}", place)
-
-        if on != "FW_NONE":
-            yield change(on, "FW_NONE", "never fires")
-        if guard != "FW_NONE":
-            yield change(f", {guard},", ", FW_NONE,", "its guard is dropped")
-        if to != "FW_SAME" and not _followed(entries, index, to):
-            yield change(f", {to},", ", FW_SAME,", "stays instead of going on")
-        if emits != "0":
-            yield change(f"{emits}u}}", "0u}", "emits nothing")
+def _row_faults(system: System) -> Faults:
+    for region in system.regions:
+        for row in region.rows:
+            changes: list[tuple[str, Row | None]] = []
+            if row.on is not None:
+                changes.append(("never fires", None))
+            if row.when is not None:
+                changes.append(("its guard is dropped", replace(row, when=None)))
+            followed = row.after_ns is not None and _followed(region, row)
+            if row.to != "same" and not followed:
+                changes.append(("stays instead of going on", replace(row, to="same")))
+            if row.emit:
+                changes.append(("emits nothing", replace(row, emit=())))
+            for words, changed in changes:
+                yield f"{row.key}: {words}", _with_rows(system, region, {row.key: changed})
 
 
-def _times(text: str) -> Iterator[Mutant]:
-    # Rows of one state with one time stand together; they keep one time.
-    for match in re.finditer(r"(?:    \{FW_TICKS\((\d+)\), \d+u\},\n)"
-                             r"(?:    \{FW_TICKS\(\1\), \d+u\},\n)*", text):
-        time = int(match[1])
-        rows = ", ".join(re.findall(r"(\d+)u\}", match[0]))
-        for factor, words in ((11, "10 % longer"), (9, "10 % shorter")):
-            if time:
-                new = match[0].replace(f"({time})", f"({time * factor // 10})")
-                yield Mutant("tables.c", match[0], new, f"the time of rows {rows} is {words}",
-                             match.start())  # fmt: skip
+def _time_faults(system: System) -> Faults:
+    for region in system.regions:
+        # Rows that wait for one time in the same states keep one time.
+        alike: dict[tuple[int, tuple[str, ...]], list[Row]] = {}
+        for row in region.rows:
+            if row.after_ns:
+                alike.setdefault((row.after_ns, row.sources), []).append(row)
+        for (after_ns, _), rows in alike.items():
+            for factor, words in ((11, "10 % longer"), (9, "10 % shorter")):
+                time = after_ns * factor // 10
+                yield (f"the time of {', '.join(row.key for row in rows)} is {words}",
+                       _with_rows(system, region,
+                                  {row.key: replace(row, after_ns=time) for row in rows}))
 
 
-def _guards(text: str) -> Iterator[Mutant]:
-    start = text.index("bool fw_guard")
-    for match in re.finditer(r"case (\d+)u: /\* (.*) \*/\n        holds = (.*);", text[start:]):
-        place = start + match.start(3)
-        yield Mutant("tables.c", match[3], f"!({match[3]})", f"guard `{match[2]}` turned round",
-                     place)  # fmt: skip
-        number = re.search(r"(<=|>=|<|>) (\d{6,})", match[3])
-        if number is not None:
-            for shift in (30_000, -30_000):
-                new = match[3].replace(number[2], str(int(number[2]) + shift), 1)
-                yield Mutant("tables.c", match[3], new,
-                             f"the limit of `{match[2]}` moved by {shift / 1000:+.0f} mV", place)
+def _moved(part: Expression, by: float) -> Expression:
+    """The expression with its first limit moved; itself where there is none."""
+    match part:
+        case Compare(Quantity(name), sign, Number(value)) if name in LIMITS:
+            return Compare(Quantity(name), sign, Number(round(value + by, 12)))
+        case Compare(Number(value), sign, Quantity(name)) if name in LIMITS:
+            return Compare(Number(round(value + by, 12)), sign, Quantity(name))
+        case Not(inner):
+            return Not(_moved(inner, by))
+        case All(parts) | Any(parts):
+            for place, inner in enumerate(parts):
+                changed = _moved(inner, by)
+                if changed != inner:
+                    return type(part)((*parts[:place], changed, *parts[place + 1 :]))
+    return part
 
 
-def _fields(line: str) -> list[int]:
-    """The numbers of an entry of fw_states."""
-    return [int(word) for word in re.findall(r"(\d+)u", line[: line.index("}")])]
+def _guard_faults(system: System) -> Faults:
+    asked = [(row.when, row.when_text) for region in system.regions for row in region.rows]
+    asked += [(item.when, item.key) for item in system.conditions]
+    for when, text in {when: (when, text) for when, text in reversed(asked) if when}.values():
+        yield f"guard `{text}` turned round", _with_guard(system, when, Not(when))
+        for by in (MOVED, -MOVED):
+            changed = _moved(when, by)
+            if changed != when:
+                yield (f"the limit of `{text}` moved by {by * 1000:+.0f} mV",
+                       _with_guard(system, when, changed))
 
 
-def _passing_drives(text: str) -> set[int]:
-    """Entries of fw_drives that belong to states that last no time: nobody sees what they drive."""
-    times = [line for _, line in _lines(text, "fw_dwells")]
-    found: set[int] = set()
-    for _, line in _lines(text, "fw_states"):
-        _, _, dwells, dwell_count, drives, drive_count, *_ = _fields(line)
-        if dwell_count and times[dwells].startswith("{FW_TICKS(0)"):
-            found |= set(range(drives, drives + drive_count))
-    return found
+def _with_guard(system: System, old: Expression, new: Expression) -> System:
+    """The system with one guard changed wherever it stands."""
+    def row_of(row: Row) -> Row:
+        return replace(row, when=new) if row.when == old else row
+
+    return replace(
+        system,
+        regions=tuple(replace(region, rows=tuple(map(row_of, region.rows)))
+                      for region in system.regions),
+        conditions=tuple(replace(item, when=new) if item.when == old else item
+                         for item in system.conditions),
+    )  # fmt: skip
 
 
-def _shared_outputs(text: str) -> bool:
-    """Whether two regions drive one output."""
-    drives = [line.split(",")[0] for _, line in _lines(text, "fw_drives")]
-    users: dict[str, set[str]] = {}
-    for _, line in _lines(text, "fw_states"):
-        _, _, _, _, first, count, *_ = _fields(line)
-        region = line[line.index("/*") + 3 :].partition(": ")[0]
-        for output in drives[first : first + count]:
-            users.setdefault(output, set()).add(region)
-    return any(len(regions) > 1 for regions in users.values())
+def _at_once(region: Region, state: str) -> list[Row]:
+    """The rows that leave this state in the instant in which it was entered."""
+    return [row for row in region.rows if row.after_ns == 0 and state in row.sources]
 
 
-def _named(line: str) -> str:
-    """The name of an entry of fw_states, as its comment tells it: "region: state"."""
-    return line[line.index("/*") + 3 : -3].strip()
-
-
-def _passed_at_once(text: str) -> Iterator[tuple[int, ...]]:
-    """The entries of fw_states in groups: a state that lasts no time, and leads on without a guard
-    to the next entry, is passed in one instant with it.
+def _passed_at_once(region: Region) -> Iterator[tuple[State, ...]]:
+    """The states in groups: one that lasts no time, and leads on without a guard to the next, is
+    passed in one instant with it.
     """
-    rows = [line for _, line in _lines(text, "fw_rows")]
-    times = [line for _, line in _lines(text, "fw_dwells")]
-    states = [line for _, line in _lines(text, "fw_states")]
-    group: tuple[int, ...] = ()
-    for number, line in enumerate(states):
-        group = (*group, number)
-        _, _, dwells, count, *_ = _fields(line)
-        match = re.match(r"\{FW_TICKS\(0\), (\d+)u\}", times[dwells]) if count else None
-        if match is not None and number + 1 < len(states):
-            _, guard, to, *_ = rows[int(match[1])].split(", ")
-            region, _, state = _named(states[number + 1]).partition(": ")
-            if guard == "FW_NONE" and to == "FW_ST_" + re.sub(
-                    r"\W", "_", f"{region}__{state}").upper():  # fmt: skip
-                continue
+    group: tuple[State, ...] = ()
+    for number, state in enumerate(region.states):
+        group = (*group, state)
+        rows = _at_once(region, state.name)
+        following = region.states[number + 1].name if number + 1 < len(region.states) else ""
+        if rows and rows[0].when is None and rows[0].to == following:
+            continue
         yield group
         group = ()
 
 
-def _states(text: str) -> Iterator[Mutant]:
-    lines = list(_lines(text, "fw_states"))
-    for group in _passed_at_once(text):
-        awake = [number for number in group if "FW_STATE_AWAKE" in lines[number][1]]
-        if not awake:
-            continue
-        first, last = lines[awake[0]], lines[awake[-1]]
-        old = text[first[0] : last[0] + last[1].index("}") + 1]
-        words = " and ".join(_named(lines[number][1]) for number in awake)
-        yield Mutant("tables.c", old, old.replace("FW_STATE_AWAKE", "0u"),
-                     f"{words}: does not keep awake", first[0])  # fmt: skip
-    owners: dict[int, str] = {}
-    for _, line in lines:
-        _, _, _, _, start, driven, taken, *_ = _fields(line)
-        owners |= dict.fromkeys(range(start, start + driven + taken), _named(line))
-    passing = _passing_drives(text)
-    for number, (place, line) in enumerate(_lines(text, "fw_drives")):
-        if number in passing:
-            continue
-        match = re.match(r"\{(\w+), (\d+)u\}", line)
-        if match is not None:
-            level = int(match[2])
-            new = level // 2 if level > 1 else 0
-            yield Mutant("tables.c", match[0], f"{{{match[1]}, {new}u}}",
-                         f"{owners[number]}: level {level} of {match[1]} becomes {new}",
-                         place)  # fmt: skip
+def _state_faults(system: System) -> Faults:
+    for region in system.regions:
+        for group in _passed_at_once(region):
+            awake = [state.name for state in group if state.awake]
+            if awake:
+                words = " and ".join(f"{region.name}: {name}" for name in awake)
+                states = tuple(replace(state, awake=state.awake and state.name not in awake)
+                               for state in region.states)  # fmt: skip
+                yield (f"{words}: does not keep awake",
+                       _with_region(system, replace(region, states=states)))
+    for region in system.regions:
+        for state in region.states:
+            if _at_once(region, state.name):
+                continue  # nobody sees what it drives
+            for name, level in state.outputs.items():
+                number = drive_level(level)
+                less = number // 2 if number > 1 else 0
+                changed = (Level(level.duty / 2) if level.segments is None
+                           else Level(level.duty, less))  # fmt: skip
+                yield (f"{region.name}: {state.name}: level {number} of {name} becomes {less}",
+                       _with_state(system, region, replace(
+                           state, outputs={**state.outputs, name: changed})))
+            for name, count in state.takes_out.items():
+                yield (f"{region.name}: {state.name}: {count} put out of {name} becomes "
+                       f"{count // 2}",
+                       _with_state(system, region, replace(
+                           state, takes_out={**state.takes_out, name: count // 2})))
 
 
-def mutants_of(files: Mapping[str, str]) -> list[Mutant]:
-    """All mutants, in a fixed order."""
-    text = files["tables.c"]
-    found = [*_rows(text), *_times(text), *_guards(text), *_states(text)]
-    # A change of the step function that this gadget cannot show would tell nothing.
-    unused = set()
-    if "FW_STATE_RESUMES" not in text:
-        unused |= {"nothing is resumed", "no resume point is remembered"}
-    if re.search(r"#define FW_CONDITION_COUNT 0u", files["tables.h"]):
-        unused.add("a watched condition is turned round")
-    if not any(re.match(r"\{(?:\d+u, ){6}[1-9]", line) for _, line in _lines(text, "fw_states")):
-        unused.add("no segment is put out")
-    if not _shared_outputs(text):
-        unused.add("the last region wins an output")
+def _with_state(system: System, region: Region, state: State) -> System:
+    states = tuple(state if one.name == state.name else one for one in region.states)
+    return _with_region(system, replace(region, states=states))
+
+
+def _unused(system: System) -> set[str]:
+    """Slips of the step function that this gadget cannot show: they would tell nothing."""
+    found: set[str] = set()
+    regions = system.regions
+    if not any(region.resume_points for region in regions):
+        found |= {"nothing is resumed", "no resume point is remembered"}
+    if not any(row.after_ns is not None for region in regions for row in region.rows):
+        found |= {"a dwell ends one tick late", "a stale dwell is not dropped"}
+    if not system.conditions:
+        found.add("a watched condition is turned round")
+    if not any(state.takes_out for region in regions for state in region.states):
+        found.add("no segment is put out")
+    users: dict[str, set[str]] = {}
+    for region in regions:
+        for state in region.states:
+            for name in state.outputs:
+                users.setdefault(name, set()).add(region.name)
+    if not any(len(names) > 1 for names in users.values()):
+        found.add("the last region wins an output")
+    if not any(state.awake for region in regions for state in region.states):
+        found.add("a short wake is missed")
     # An edge of a contact that is closed at power-up shows only where a row hears it.
-    heard = {line[1:].partition(",")[0] for _, line in _lines(text, "fw_rows")}
-    if heard.isdisjoint(re.findall(r"\{(\w+), false\}", text)):
-        unused.add("edges are made up at power-up")
-    found += [Mutant(file, old, new, f"step function: {words}", files[file].index(old))
-              for file, old, new, words in CORE if words not in unused]  # fmt: skip
+    heard = {row.on for region in regions for row in region.rows}
+    if heard.isdisjoint(set(system.raw_events) - {"usb.edge", "status.edge"}):
+        found.add("edges are made up at power-up")
+    return found
+
+
+def mutants_of(subject: Subject) -> list[Mutant]:
+    """All mutants, in a fixed order."""
+    system = subject.system
+    faults = (*_row_faults(system), *_time_faults(system), *_guard_faults(system),
+              *_state_faults(system))  # fmt: skip
+    found = [Mutant(subject=subject, text=text, system=changed) for text, changed in faults]
+    unused = _unused(system)
+    for old, new, words in CORE:
+        if old not in subject.files["firmware.c"]:
+            raise AssertionError(words)
+        if words not in unused:
+            found.append(Mutant(subject=subject, text=f"step function: {words}", old=old, new=new))
     return found
 
 
@@ -247,31 +305,39 @@ SOURCES = ("firmware.c", "tables.c", "names.c", "harness.c")
 
 
 class Build:
-    """The generated C in a folder, compiled file by file, so that a mutant costs one file.
+    """The C of a subject in a folder, compiled file by file, so that most mutants cost one file.
 
     UsageError where there is no compiler.
     """
 
-    def __init__(self, files: Mapping[str, str], folder: Path) -> None:
+    def __init__(self, subject: Subject, folder: Path) -> None:
         command = next((name for name in COMPILERS if shutil.which(name)), None)
         if command is None:
             raise UsageError("No C compiler was found (tcc, gcc, clang or cc); mutants need one.")
-        self.files = files
+        self.files = subject.files
         self.folder = folder
         self.command = command
         self.program = folder / "mutant"
-        for name, text in files.items():
-            (folder / name).write_text(text, encoding="utf-8")
+        self._write(self.files)
         for name in SOURCES:
             self._run("-w", "-DFW_HOST", "-c", name, "-o", f"{name}.o")
 
     def mutated(self, mutant: Mutant) -> Path:
         """Compile with one mutant; the program."""
-        changed = self.folder / f"changed_{mutant.file}"
-        changed.write_text(mutant.apply(self.files)[mutant.file], encoding="utf-8")
-        self._run("-w", "-DFW_HOST", "-o", self.program.name, changed.name,
-                  *(f"{name}.o" for name in SOURCES if name != mutant.file))  # fmt: skip
+        files = mutant.files
+        changed = {name: text for name, text in files.items() if text != self.files[name]}
+        anew = SOURCES if any(name.endswith(".h") for name in changed) else tuple(changed)
+        self._write(changed)
+        try:
+            self._run("-w", "-DFW_HOST", "-o", self.program.name,
+                      *(name if name in anew else f"{name}.o" for name in SOURCES))  # fmt: skip
+        finally:
+            self._write({name: self.files[name] for name in changed})
         return self.program
+
+    def _write(self, files: Mapping[str, str]) -> None:
+        for name, text in files.items():
+            (self.folder / name).write_text(text, encoding="utf-8")
 
     def _run(self, *options: str) -> None:
         done = subprocess.run([self.command, *options], cwd=self.folder, capture_output=True,
@@ -282,18 +348,18 @@ class Build:
             )
 
 
-def score(files: Mapping[str, str], drives: Sequence[Drive], count: int, *, seed: int = 0,
+def score(subject: Subject, drives: Sequence[Drive], count: int, *, seed: int = 0,
           only: str = "", progress: Callable[[int, int], None] | None = None) -> Score:
     """Compile `count` mutants (all, if there are fewer) and drive each until one drive notices.
 
     `only` is a pattern that the text of a mutant has to hold.
     """
-    found = [mutant for mutant in mutants_of(files) if re.search(only, mutant.text)]
+    found = [mutant for mutant in mutants_of(subject) if re.search(only, mutant.text)]
     chosen = found if count >= len(found) else random.Random(seed).sample(found, count)
     quick_first = sorted(drives, key=lambda drive: len(drive.replay.reports))
     survivors = []
     with tempfile.TemporaryDirectory() as folder:
-        build = Build(files, Path(folder))
+        build = Build(subject, Path(folder))
         for done, mutant in enumerate(chosen):
             if progress is not None:
                 progress(done, len(chosen))

@@ -19,10 +19,9 @@ from simfw import load_gadget
 from simfw.behaviour.region import Region
 from simfw.conform.driving import gaps_of, inputs_of, vector_drives
 from simfw.conform.firmware import Firmware, random_difference
-from simfw.conform.mutants import Build, Mutant, score
+from simfw.conform.mutants import Build, Mutant, Subject, score
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
-from simfw.report.source import harness_files
 from simfw.report.vectors.items import reached_states
 
 SAME_INSTANT = (
@@ -33,7 +32,7 @@ SAME_INSTANT = (
 # Why these faults cannot be noticed at the pins, by gadget: (pattern of their text, reason).
 REASONS: dict[str, tuple[tuple[str, str], ...]] = {
     "larder-lamp": (
-        ("the time of rows 32 is 10 % shorter",
+        ("the time of proximity.wave.clear#2 is 10 % shorter",
          "the field is read at the end of each look, 125 ms apart, and only there; 540 ms and "
          "600 ms after a look both end between the fourth and the fifth"),
         ("gauge: unread and gauge: reading: does not keep awake",
@@ -56,7 +55,7 @@ REASONS: dict[str, tuple[tuple[str, str], ...]] = {
         (r"chords.both.buttons#3: its guard is dropped",
          f"{SAME_INSTANT}: with `up` held, the soonest press after that of `down` comes 150 ms "
          "later, when the time has run out"),
-        (r"the time of rows 29 is 10 % shorter",
+        (r"the time of chords.both.within.* is 10 % shorter",
          "contacts are read every 50 ms: 135 ms and 150 ms both take in a press 100 ms later and "
          "shut out one 150 ms later"),
         (r"(up|down).contact: reading: does not keep awake",
@@ -99,12 +98,12 @@ def reason_of(mutant: Mutant, gadget: Gadget, regions: tuple[Region, ...]) -> st
 
 
 def random_tries(
-    survivors: tuple[Mutant, ...], files: dict[str, str], prepared: Prepared, count: int
+    survivors: tuple[Mutant, ...], subject: Subject, prepared: Prepared, count: int
 ) -> Iterator[str]:
     """What random stimuli make of each survivor."""
     gadget = prepared.gadget
     with tempfile.TemporaryDirectory() as folder:
-        build = Build(files, Path(folder))
+        build = Build(subject, Path(folder))
         for mutant in survivors:
             firmware = Firmware(build.mutated(mutant), timeout_s=20.0)
             firmware.told = {"event", "wake", "sleep"}
@@ -132,12 +131,12 @@ def main() -> int:
     start = time.perf_counter()
     drives = vector_drives(gadget, prepared)
     made = time.perf_counter()
-    files = harness_files(prepared.system, gadget.segments, gadget.head.name)
-    result = score(files, drives, options.count, seed=options.seed, only=options.only)
+    subject = Subject(prepared.system, gadget.segments, gadget.head.name)
+    result = score(subject, drives, options.count, seed=options.seed, only=options.only)
     print(f"{len(drives)} vectors in {made - start:.1f} s; {result.killed} of {result.total} "
           f"mutants noticed ({result.share:.1%}) in {time.perf_counter() - made:.1f} s.")
     reasons = [reason_of(mutant, gadget, prepared.system.regions) for mutant in result.survivors]
-    tried = list(random_tries(result.survivors, files, prepared, options.random)
+    tried = list(random_tries(result.survivors, subject, prepared, options.random)
                  if options.random else [""] * len(reasons))  # fmt: skip
     for mutant, reason, random in zip(result.survivors, reasons, tried, strict=True):
         print(f"  not noticed: {mutant.text}")

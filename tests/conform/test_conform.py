@@ -23,7 +23,7 @@ from simfw.conform.driving import (
     vector_drives,
 )
 from simfw.conform.firmware import Drive, Firmware, compare, random_difference, shrunk
-from simfw.conform.mutants import mutants_of, score
+from simfw.conform.mutants import Subject, mutants_of, score
 from simfw.engine.simulator import Prepared, simulate
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
@@ -46,11 +46,11 @@ pytestmark = pytest.mark.skipif(CC is None, reason="no C compiler installed")
 
 @pytest.fixture(scope="module")
 def hook():
-    """The key hook with its drives and the texts of its C."""
+    """The key hook with its drives and its behaviour as what mutants are made of."""
     gadget = load_gadget(HOOK)
     prepared = Prepared(gadget)
-    files = harness_files(prepared.system, gadget.segments, gadget.head.name)
-    return gadget, prepared, vector_drives(gadget, prepared), files
+    subject = Subject(prepared.system, gadget.segments, gadget.head.name)
+    return gadget, prepared, vector_drives(gadget, prepared), subject
 
 
 def built(folder, files):
@@ -63,7 +63,7 @@ def built(folder, files):
 @pytest.fixture(scope="module")
 def good(hook, tmp_path_factory):
     """The unchanged harness."""
-    return built(tmp_path_factory.mktemp("good"), hook[3])
+    return built(tmp_path_factory.mktemp("good"), hook[3].files)
 
 
 def test_the_generated_c_conforms(hook, good, capsys):
@@ -114,7 +114,7 @@ def test_a_recording_that_the_model_does_not_fit_is_told(hook, tmp_path):
 
 def test_a_difference_comes_with_a_witness(hook, tmp_path, capsys, monkeypatch):
     """A lamp that goes out 1 ms late is found, and saved as a scenario that can be run."""
-    files = dict(hook[3])
+    files = dict(hook[3].files)
     assert "FW_TICKS(20000000000)" in files["tables.c"]
     files["tables.c"] = files["tables.c"].replace("FW_TICKS(20000000000)", "FW_TICKS(20001000000)")
     program = built(tmp_path, files)
@@ -131,10 +131,10 @@ def test_a_difference_comes_with_a_witness(hook, tmp_path, capsys, monkeypatch):
 
 def test_random_stimuli_find_what_no_vector_was_given_for(hook, tmp_path):
     """Without vectors, a click that is ignored is found by random stimuli and made short."""
-    gadget, prepared, _, files = hook
-    mutant = next(m for m in mutants_of(files)
+    gadget, prepared, _, subject = hook
+    mutant = next(m for m in mutants_of(subject)
                   if m.text == "behaviour.lamp_mode.rows[0]: never fires")  # fmt: skip
-    firmware = Firmware(built(tmp_path, mutant.apply(files)))
+    firmware = Firmware(built(tmp_path, mutant.files))
     segments = gadget.segments
     inputs = inputs_of(gadget, prepared.circuit)
     found = random_difference(firmware, prepared.system, prepared.circuit, segments, inputs,
@@ -146,17 +146,17 @@ def test_random_stimuli_find_what_no_vector_was_given_for(hook, tmp_path):
 
 def test_most_mutants_are_noticed(hook):
     """Vectors alone notice 9 of 10 of a sample; the full count is in tests/bench/mutants.py."""
-    _, _, drives, files = hook
-    assert len(mutants_of(files)) > 100
-    result = score(files, drives, 40, seed=3)
+    _, _, drives, subject = hook
+    assert len(mutants_of(subject)) > 100
+    result = score(subject, drives, 40, seed=3)
     assert result.share >= 0.8
     assert result.killed + len(result.survivors) == result.total
 
 
 def test_a_search_that_never_ends_a_second_time_is_noticed(hook):
     """What is worked through on purpose shows faults that bring nothing new on their way."""
-    _, _, drives, files = hook
-    result = score(files, drives, 20, only=r"search\.rows\[2\]|lamp_mode\.rows\[8\]")
+    _, _, drives, subject = hook
+    result = score(subject, drives, 20, only=r"search\.rows\[2\]|lamp_mode\.rows\[8\]")
     assert result.total >= 4
     assert not result.survivors
 
@@ -167,8 +167,8 @@ def test_faults_of_a_chord_are_noticed_where_they_can_be():
     """
     gadget = load_gadget(HOOK.parent.parent / "cellar-steps" / "gadget.toml")
     prepared = Prepared(gadget)
-    files = harness_files(prepared.system, gadget.segments, gadget.head.name)
-    result = score(files, vector_drives(gadget, prepared), 20,
+    subject = Subject(prepared.system, gadget.segments, gadget.head.name)
+    result = score(subject, vector_drives(gadget, prepared), 20,
                    only=r"chords\.both\.\w+#[1-4]: its guard")  # fmt: skip
     assert result.total == 6
     assert {mutant.text.partition(":")[0] for mutant in result.survivors} == {
@@ -180,11 +180,11 @@ def test_mutants_are_made_where_they_could_show(hook):
     """A state passed at once counts with what follows it; made-up edges where a row hears them."""
     texts = [mutant.text for mutant in mutants_of(hook[3])]
     assert "gauge: unread and gauge: reading: does not keep awake" in texts
-    assert "lamp_mode: lit.weak: level 400000 of FW_OUT_LAMP becomes 200000" in texts
+    assert "lamp_mode: lit.weak: level 400000 of lamp becomes 200000" in texts
     assert "step function: edges are made up at power-up" in texts
     gadget = load_gadget(HOOK.parent.parent / "cellar-steps" / "gadget.toml")
-    files = harness_files(Prepared(gadget).system, gadget.segments, gadget.head.name)
-    texts = [mutant.text for mutant in mutants_of(files)]
+    subject = Subject(Prepared(gadget).system, gadget.segments, gadget.head.name)
+    texts = [mutant.text for mutant in mutants_of(subject)]
     assert "step function: edges are made up at power-up" not in texts  # contacts are sampled
     assert "up.contact: reading: does not keep awake" in texts
 
@@ -201,7 +201,7 @@ def test_mutants_are_counted_by_the_command(capsys, monkeypatch):
 
 def test_what_only_a_bench_can_do_is_no_scenario(hook, tmp_path, capsys, monkeypatch):
     """A limit of the gauge that is 1.5 mV off shows at the bench supply; no file is written."""
-    files = dict(hook[3])
+    files = dict(hook[3].files)
     assert files["tables.c"].count(" 2250000") == 1
     files["tables.c"] = files["tables.c"].replace(" 2250000", " 2248500")
     monkeypatch.chdir(tmp_path)

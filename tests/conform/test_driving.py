@@ -10,11 +10,10 @@ import pytest
 from simfw import load_gadget, simulate
 from simfw.conform.driving import gaps_of, inputs_of, recorded_drive, scenario_drive, scenario_of
 from simfw.conform.firmware import Difference, Drive
-from simfw.conform.mutants import COMPILERS, Build, Mutant, mutants_of, score
+from simfw.conform.mutants import COMPILERS, Build, Mutant, Subject, mutants_of, score
 from simfw.engine.simulator import Prepared
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
-from simfw.report.source import harness_files
 from simfw.report.vectors.build import Rehearsal
 from simfw.report.vectors.replay import Replay
 from simfw.report.vectors.sketch import Act
@@ -129,14 +128,14 @@ def test_a_difference_is_a_scenario_unless_it_needs_a_bench(kind: str, is_one: b
         assert scenario.charge == 0.6
 
 
-def files_of(gadget: Gadget) -> dict[str, str]:
-    """Its C."""
-    return harness_files(Prepared(gadget).system, gadget.segments, "lamp")
+def subject_of(gadget: Gadget) -> Subject:
+    """Its behaviour, to make mutants of."""
+    return Subject(Prepared(gadget).system, gadget.segments, "lamp")
 
 
 def slips(gadget: Gadget) -> set[str]:
     """The mutants of the step function."""
-    return {mutant.text.removeprefix("step function: ") for mutant in mutants_of(files_of(gadget))
+    return {mutant.text.removeprefix("step function: ") for mutant in mutants_of(subject_of(gadget))
             if mutant.text.startswith("step function: ")}  # fmt: skip
 
 
@@ -160,17 +159,19 @@ def test_slips_in_the_step_function_are_made_where_the_gadget_can_show_them() ->
 @pytest.mark.skipif(compiler(*COMPILERS) is None, reason="no C compiler installed")
 def test_c_that_a_compiler_refuses_is_told_with_its_words(tmp_path: Path) -> None:
     """A slip that is no C any more."""
-    files = files_of(made(CLICKED, **CHARGED))
-    broken = Mutant("tables.c", files["tables.c"], "this is no C", "spoilt")
-    with pytest.raises(UsageError, match=r"refuses the generated C: .*changed_tables\.c"):
-        Build(files, tmp_path).mutated(broken)
+    subject = subject_of(made(CLICKED, **CHARGED))
+    broken = Mutant(subject=subject, text="spoilt", old="#include", new="this is no C")
+    build = Build(subject, tmp_path)
+    with pytest.raises(UsageError, match=r"refuses the generated C: .*firmware\.c"):
+        build.mutated(broken)
+    assert build.mutated(replace(broken, new="#include")).is_file()  # and is put right again
 
 
 @pytest.mark.skipif(compiler(*COMPILERS) is None, reason="no C compiler installed")
 def test_mutants_that_nothing_drives_all_survive_and_are_counted_as_they_go() -> None:
     """Two of them without a single drive."""
     seen: list[tuple[int, int]] = []
-    result = score(files_of(made(CLICKED, **CHARGED)), [], 2,
+    result = score(subject_of(made(CLICKED, **CHARGED)), [], 2,
                    progress=lambda done, total: seen.append((done, total)))  # fmt: skip
     assert (result.killed, result.total, len(result.survivors)) == (0, 2, 2)
     assert result.share == 0.0
@@ -185,10 +186,10 @@ def test_tables_with_nothing_in_them_have_no_mutants() -> None:
         **still, "behaviour": {"lamp": {"starts": "lit", "states": {"lit": {"shelf": "on"}}}}})
 
     def of_tables(gadget: Gadget) -> list[str]:
-        return [mutant.text for mutant in mutants_of(files_of(gadget))
-                if mutant.file == "tables.c" and "lamp" in mutant.text]  # fmt: skip
+        return [mutant.text for mutant in mutants_of(subject_of(gadget))
+                if mutant.system is not None and "lamp" in mutant.text]  # fmt: skip
 
-    assert of_tables(lit) == ["lamp: lit: level 1000000 of FW_OUT_SHELF becomes 500000"]
+    assert of_tables(lit) == ["lamp: lit: level 1000000 of shelf becomes 500000"]
     dark = Gadget.model_validate({
         **still, "buttons": CHARGED["buttons"], "behaviour": {"lamp": {
             "starts": "off", "states": {"off": {}, "on": {}}, "rows": CLICKED}}})  # fmt: skip

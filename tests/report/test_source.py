@@ -23,11 +23,12 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Condition, Drive, Region, Row, State, System
 from simfw.cli import main
 from simfw.errors import UsageError
+from simfw.gadget.model import Gadget
 from simfw.report.source import harness_files, source_files
 from simfw.report.source.bundle import system_plan
 from simfw.report.source.guards import compile_guard
 from simfw.report.source.size import size_of
-from simfw.report.source.tick import choose_tick
+from simfw.report.source.tick import Length, choose_tick, lengths_of, pick_tick
 from tests.report.generated_c import STRICT, compiler, talk
 
 ROOT = Path(__file__).parent.parent.parent
@@ -120,10 +121,11 @@ def test_no_heap_no_floating_point_no_function_pointer(path, tmp_path):
     """None of the words that these need stand in the firmware's own files."""
     folder = folder_of(path, tmp_path)
     for name in ("firmware.c", "firmware.h", "tables.c", "tables.h", "hooks.h", "board.c"):
-        code = re.sub(r"/\*.*?\*/", "", (folder / name).read_text(), flags=re.DOTALL)
+        code = re.sub(r"/\*.*?\*/|#error .*?\n", "", (folder / name).read_text(), flags=re.DOTALL)
         assert not re.search(r"\b(malloc|calloc|realloc|free|float|double|goto)\b", code), name
         assert not re.search(r"\(\s*\*\s*\w+\s*\)\s*\(", code), name
-        assert set(re.findall(r"#include <(\w+)\.h>", code)) <= {"stdbool", "stdint"}, name
+        found = set(re.findall(r"#include <([\w/]+)\.h>", code))
+        assert found <= {"stdbool", "stdint", "avr/pgmspace"}, name
 
 
 def test_nothing_calls_itself(tmp_path):
@@ -212,35 +214,36 @@ bool fw_hook_echo(fw_index sensor) { (void)sensor; return false; }
 void fw_hook_event(fw_index event) { printf("event %u\\n", (unsigned)event); }
 int main(void)
 {
-    static fw_machine m;
     uint8_t levels[] = {0u, 0u};
     fw_change press = {FW_SIGNAL_B, 1u};
-    fw_tick start = UINT32_MAX - 100u, due = 0u;
-    fw_start(&m, start, levels);
-    fw_step(&m, (fw_tick)(start + 50u), &press, 1u);
-    printf("%u\\n", (unsigned)fw_output(&m, FW_OUT_SHELF));
-    printf("%d ", fw_due(&m, &due));
+    fw_tick start = (fw_tick)(FW_TICK_MAX - 100u), due = 0u;
+    fw_start(start, levels);
+    fw_step((fw_tick)(start + 50u), &press, 1u);
+    printf("%u\\n", (unsigned)fw_output(FW_OUT_SHELF));
+    printf("%d ", fw_due(&due));
     printf("%u\\n", (unsigned)(fw_tick)(due - start));
-    fw_step(&m, (fw_tick)(due - 1u), &press, 0u);
-    printf("%u\\n", (unsigned)fw_output(&m, FW_OUT_SHELF));
-    fw_step(&m, (fw_tick)(due + 7u), &press, 0u);
-    printf("%u ", (unsigned)fw_output(&m, FW_OUT_SHELF));
-    printf("%u\\n", (unsigned)(fw_tick)(m.entered[0] - start));
+    fw_step((fw_tick)(due - 1u), &press, 0u);
+    printf("%u\\n", (unsigned)fw_output(FW_OUT_SHELF));
+    fw_step((fw_tick)(due + 7u), &press, 0u);
+    printf("%u ", (unsigned)fw_output(FW_OUT_SHELF));
+    printf("%d\\n", fw_due(&due));
     return 0;
 }
 """
 
 
 @NEEDS_CC
-def test_the_tick_counter_may_wrap_and_the_call_may_be_late(tmp_path):
-    """On the target's 32-bit ticks a dwell runs over the wrap; a late call keeps its own time."""
+@pytest.mark.parametrize("bits", [16, 32])
+def test_the_tick_counter_may_wrap_and_the_call_may_be_late(bits, tmp_path):
+    """On the target's ticks a dwell runs over the wrap; a late call keeps its own time."""
     folder = write(tmp_path, harness_files(two_lamps(), SEGMENTS) | {"main.c": MAIN})
-    subprocess.run([compiler("gcc", "clang") or "", *STRICT, "-DFW_TICK_NS=1000000", "-o", "main",
-                    "firmware.c", "tables.c", "main.c"], cwd=folder, check=True)  # fmt: skip
+    subprocess.run([compiler("gcc", "clang") or "", *STRICT, "-DFW_TICK_NS=1000000u",
+                    f"-DFW_TICK_BITS={bits}", "-o", "main", "firmware.c", "tables.c", "main.c"],
+                   cwd=folder, check=True)  # fmt: skip
     out = subprocess.run([folder / "main"], capture_output=True, text=True, check=True).stdout
     events = {name: i for i, name in enumerate(["b.edge", "bright", "dull", "lamp.dimmed"])}
     assert out.splitlines() == ["1000000", "1 5050", "1000000", f"event {events['lamp.dimmed']}",
-                                "450000 5050"]  # fmt: skip
+                                "450000 0"]  # fmt: skip
 
 
 @NEEDS_CC
@@ -251,10 +254,10 @@ def test_a_queue_that_is_too_small_is_reported(tmp_path):
         rows=(Row(key="x", on="b.edge", sources=("a",), to="same", emit=("e",) * 9),),
     )  # fmt: skip
     system = System(regions=(burst,), events=("e",), raw_events=("b.edge",))
-    step = "fw_step(&m, (fw_tick)(start + 50u), &press, 1u)"
+    step = "fw_step((fw_tick)(start + 50u), &press, 1u)"
     main_c = MAIN.replace(f"{step};", f'printf("%u\\n", {step}); return 0;')
     main_c = main_c.replace('printf("event %u\\n", (unsigned)event)', "(void)event")
-    main_c = main_c.replace("FW_OUT_SHELF", "0u")
+    main_c = main_c.replace("fw_output(FW_OUT_SHELF)", "0u")
     folder = write(tmp_path, harness_files(system, {}) | {"main.c": main_c})
     for size, wanted in ((8, "1"), (16, "0")):
         subprocess.run([compiler("gcc", "clang") or "", f"-DFW_QUEUE_SIZE={size}u", "-o", "main",
@@ -274,8 +277,8 @@ def number(quantity, sign, value):
         (Constant(True), "true"),
         (Inside("lamp", frozenset({"dark", "lit.full", "lit.half"})), "true"),
         (Inside("lamp", frozenset()), "false"),
-        (Inside("mark", frozenset({"on"})), "(m->state[FW_REGION_MARK] == FW_ST_MARK__ON)"),
-        (Not(Flag("b.closed")), "(!(m->level[FW_SIGNAL_B] != 0u))"),
+        (Inside("mark", frozenset({"on"})), "(fw.state[FW_REGION_MARK] == FW_ST_MARK__ON)"),
+        (Not(Flag("b.closed")), "(!(fw.level[FW_SIGNAL_B] != 0u))"),
         (Flag("usb"), "false"),
         (Flag("status.low"), "false"),
         (All((Constant(True), Constant(False))), "(true && false)"),
@@ -286,19 +289,20 @@ def number(quantity, sign, value):
         (number("gauge.measured", "==", 3.3000004), "false"),
         (number("cell.charge", "<=", 0.25), "(fw_hook_charge_ppm() <= 250000u)"),
         (number("cell.charge", ">", -0.5), "true"),
-        (Compare(Number(0.5), "<", Quantity("shelf")), "(fw_output(m, FW_OUT_SHELF) >= 1000000u)"),
-        (number("shelf", "==", 0.45), "(fw_output(m, FW_OUT_SHELF) == 450000u)"),
-        (number("shelf", "!=", 0.45), "(fw_output(m, FW_OUT_SHELF) != 450000u)"),
+        (Compare(Number(0.5), "<", Quantity("shelf")), "(fw_rank(FW_OUT_SHELF) >= 2u)"),
+        (number("shelf", "==", 0.45), "(fw_rank(FW_OUT_SHELF) == 1u)"),
+        (number("shelf", "!=", 0.45), "(fw_rank(FW_OUT_SHELF) != 1u)"),
         (number("shelf", "==", 0.5), "false"),
-        (number("bars", ">", 0.5), "(fw_output(m, FW_OUT_BARS) >= 3u)"),
+        (number("bars", ">", 0.5), "(fw_rank(FW_OUT_BARS) >= 3u)"),
         (number("nothing", "<", 0.5), "true"),
         (number("gauge", ">", 0.5), "false"),
         (Compare(Number(1.0), "<", Number(2.0)), "true"),
         (Compare(Quantity("shelf"), ">", Quantity("shelf")),
-         "(fw_output(m, FW_OUT_SHELF) > fw_output(m, FW_OUT_SHELF))"),
+         "(fw_level_of(FW_OUT_SHELF, fw_rank(FW_OUT_SHELF)) > "
+         "fw_level_of(FW_OUT_SHELF, fw_rank(FW_OUT_SHELF)))"),
         (Compare(Quantity("bars"), ">", Quantity("shelf")),
-         "(((uint64_t)fw_output(m, FW_OUT_BARS) * UINT64_C(1000000)) > "
-         "((uint64_t)fw_output(m, FW_OUT_SHELF) * UINT64_C(5)))"),
+         "(((uint64_t)fw_level_of(FW_OUT_BARS, fw_rank(FW_OUT_BARS)) * UINT64_C(1000000)) > "
+         "((uint64_t)fw_level_of(FW_OUT_SHELF, fw_rank(FW_OUT_SHELF)) * UINT64_C(5)))"),
     ],
 )  # fmt: skip
 def test_a_guard_becomes_whole_number_c(guard, wanted):
@@ -315,29 +319,94 @@ def test_a_guard_that_has_no_c_is_refused(guard):
         compile_guard(system_plan(two_lamps(), SEGMENTS), guard)
 
 
+def plain(*times_ns):
+    """Times that count."""
+    return [Length(time) for time in times_ns]
+
+
 def test_the_tick_is_as_coarse_as_exactness_allows():
-    """Whole milliseconds take a coarse tick; an odd burst a fine one; long times set the limit."""
-    plain = choose_tick([20_000_000, 350_000_000])
-    assert (plain.ns, plain.worst) == (10**7, 0)
-    odd = choose_tick([631_579, 20_000_000])
+    """Whole milliseconds take a coarse tick; an odd time a fine one; long times set the limit."""
+    even = pick_tick(plain(20_000_000, 350_000_000))
+    assert (even.ns, even.worst, even.bits) == (10**7, 0, 16)
+    odd = pick_tick(plain(631_579, 20_000_000))
     assert odd.ns == 10_000
     assert 0 < odd.worst < 0.005
-    assert choose_tick([]).ns == 10**7
-    long = choose_tick([1_000, 10**13])
+    assert pick_tick([]).ns == 10**7
+    long = pick_tick(plain(1_000, 10**13))
     assert long.ns * (2**31 - 1) >= 10**13
-    huge = choose_tick([10**18])
+    assert long.bits == 32
+    huge = pick_tick(plain(10**18))
     assert huge.ns * (2**31 - 1) >= 10**18 > (huge.ns - 1) * (2**31 - 1)
+
+
+@pytest.mark.parametrize(("button", "most"), [
+    ({"debounce": "20 ms"}, 1_000_000), ({"debounce": "15 ms"}, 500_000),
+    ({"style": "sample", "samples": 3, "sample_every": "5 ms"}, 200_000),
+])  # fmt: skip
+def test_a_tick_is_a_twentieth_of_the_shortest_time_a_contact_is_judged_by(button, most):
+    """An edge falls anywhere inside a tick: a debounce of 20 ms is then never below 19 ms."""
+    gadget = Gadget.model_validate({
+        "gadget": {"name": "Lamp"}, "cell": {"curve": "lco", "capacity": "650 mAh"},
+        "buttons": {"key": button, "other": {"debounce": "1 s"}},
+        "behaviour": {"lamp": {"starts": "off", "states": {"off": {}}}},
+    })  # fmt: skip
+    assert choose_tick(build_system(gadget)).ns == most
+
+
+def test_settling_and_bursts_do_not_make_the_tick_finer():
+    """The larder lamp's burst of 24 cycles of 38 kHz, 631.579 us, is kept by hardware; the period
+    of 125 ms that holds it stays as written.
+    """
+    system = build_system(load_gadget(ROOT / "scenarios" / "larder-lamp" / "gadget.toml"))
+    tick = choose_tick(system)
+    assert tick.ns == 1_000_000
+    lengths = lengths_of(system)
+    burst, settle, rest = (lengths[f"proximity.wave.{key}"].ticks(tick.ns)
+                           for key in ("burst#1", "settle", "every"))  # fmt: skip
+    assert (burst, settle, rest) == (1, 2, 122)
+    assert lengths["proximity.wave.burst#1"].ticks(5_000_000) == 1  # never none
+
+
+@NEEDS_CC
+@pytest.mark.parametrize(("options", "said"), [
+    (["-DFW_TICK_NS=50000000u"], r"buttons\.power\.debounce.*is less than one tick"),
+    (["-DFW_TICK_NS=1000u", "-DFW_TICK_BITS=32"], r"rows\[7\] \(45 min\) is more than half"),
+    (["-DFW_TICK_NS=1000000u", "-DFW_TICK_BITS=16"], r"rows\[7\] \(45 min\) is more than half"),
+])  # fmt: skip
+def test_a_time_that_does_not_fit_the_tick_is_refused_by_the_compiler(options, said, tmp_path):
+    """No time is cut to 0 ticks, and none is longer than half the counter."""
+    folder = folder_of(ROOT / "scenarios" / "larder-lamp" / "gadget.toml", tmp_path)
+    done = subprocess.run([compiler("gcc", "clang") or "", "-std=c99", *options, "-c", "tables.c"],
+                          cwd=folder, capture_output=True, text=True)  # fmt: skip
+    assert done.returncode != 0
+    assert re.search(said, done.stderr)
+
+
+@NEEDS_CC
+def test_the_harness_is_not_for_the_target(tmp_path):
+    """Without FW_HOST it says what to do, instead of failing in the middle."""
+    folder = folder_of(DEMOS[0], tmp_path)
+    done = subprocess.run([compiler("gcc", "clang") or "", "-std=c99", "-c", "harness.c"],
+                          cwd=folder, capture_output=True, text=True)  # fmt: skip
+    assert done.returncode != 0
+    assert "compile it with -DFW_HOST" in done.stderr
 
 
 def test_the_size_counts_every_table():
     """Bytes are those of the entries, counted by hand for the small system."""
     size = size_of(system_plan(two_lamps(), SEGMENTS))
     counts = {name: (count, each) for name, count, each in size.tables}
-    assert counts["states"] == (5, 8)
-    assert counts["rows"] == (5, 5)
-    assert counts["dwells"] == (1, 5)
-    assert counts["drives"] == (3, 5)
-    assert size.flash == 2 * 4 + 5 * 8 + 5 * 5 + 5 + 5 + 1 + 3 * 5 + 3 + 2
+    assert counts["fw_rows"] == (5 * 6, 1)  # five rows of six numbers
+    assert counts["fw_id_rows"] == (4 + 1 + 1, 1)  # four events, one time, and the end
+    assert counts["fw_lengths"] == (1, 2)
+    assert counts["fw_drives"] == (3 * 4, 1)
+    assert counts["fw_levels"] == (3, 4)  # dark, 45 % and full; segments need none
+    assert size.flash == (
+        2 + 1 + 5 + 30 + 6 + 5 + 1 + 2  # starts, resumes, flags, rows, places, times by state ...
+        + 3 + 3 + 12 + 2 + 12  # the condition, drives by output, drives, levels by output, levels
+    )
+    # now and next, one running time, two states, one memory, input, condition, queue of 2, the rest
+    assert size.memory == 4 + 3 + 2 + 1 + 1 + 1 + 2 + 6 + 1
 
 
 def test_the_command_writes_the_folder(tmp_path, capsys):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.expression import names_in
 from simfw.behaviour.region import System
 from simfw.report.source.emit import names_files, tables_header, tables_source
+from simfw.report.source.layout import lay_out
 from simfw.report.source.plan import Plan, make_plan
 from simfw.report.source.readme import readme
 from simfw.report.source.tick import choose_tick
@@ -56,11 +57,12 @@ def c_files(
 ) -> dict[str, str]:
     """The generated C of `system` alone: tables and names. `segments` counts those of lights."""
     plan = system_plan(system, segments)
-    tick = choose_tick(row.after_ns or 0 for _, row in plan.rows)
+    tick = choose_tick(system)
+    layout = lay_out(plan)
     names_h, names_c = names_files(plan)
     return {
-        "tables.h": tables_header(plan, name, digest, tick),
-        "tables.c": tables_source(plan),
+        "tables.h": tables_header(plan, layout, name, digest, tick),
+        "tables.c": tables_source(plan, layout),
         "names.h": names_h,
         "names.c": names_c,
     }

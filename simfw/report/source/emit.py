@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from simfw.behaviour.region import Region, Row
+from simfw.behaviour.expression import names_in
+from simfw.behaviour.region import System
+from simfw.quantity import format_duration
+from simfw.report.source.bound import queue_bound
 from simfw.report.source.guards import compile_guard
-from simfw.report.source.plan import Plan, StateRef, drive_level
-from simfw.report.source.tick import Tick
+from simfw.report.source.layout import Entry, Layout
+from simfw.report.source.plan import Plan
+from simfw.report.source.tick import Tick, lengths_of
 
-__all__ = ["names_files", "tables_header", "tables_source"]
+__all__ = ["index_type", "names_files", "place_type", "queue_size", "tables_header", "tables_of",
+           "tables_source"]  # fmt: skip
+
+ROW_SIZE = 6  # fields of an entry of fw_rows
+UNBOUNDED = 120  # entries of a queue for which no bound is found
 
 BANNER = "/* Generated from the gadget file by simfw; change the gadget file, not this. */\n"
 
@@ -27,95 +35,98 @@ def _numbered(macros: Iterable[str]) -> str:
     return _defines((macro, f"{number}u") for number, macro in enumerate(macros))
 
 
-def _array(head: str, entries: Sequence[str]) -> str:
-    """A constant table; C knows no empty one, so an empty table holds one unused element."""
-    lines = "".join(f"    {entry},\n" for entry in entries) or "    0u,\n"
-    if not entries and not head.startswith("const fw_index"):
-        lines = "    {0},\n"
-    return f"{head}[] = {{\n{lines}}};\n"
+def _array(type_name: str, table: str, entries: Sequence[Entry]) -> str:
+    """A constant table of all fields in a row, nothing where it would be empty."""
+    if not entries:
+        return ""
+    lines = "".join(
+        f"    {', '.join(entry.fields)}," + (f" /* {_comment(entry.text)} */" if entry.text else "")
+        + "\n"
+        for entry in entries
+    )
+    return (
+        f"const FW_FLASH {type_name} {table}[{_number_of(entries)}u] FW_PLACED = {{\n{lines}}};\n"
+    )
 
 
-TYPES = """\
-typedef struct {
-    fw_index rows;        /* first of this state's entries in fw_state_rows */
-    fw_index row_count;
-    fw_index dwells;      /* first of its entries in fw_dwells */
-    fw_index dwell_count;
-    fw_index drives;      /* first of its entries in fw_drives */
-    uint8_t drive_count;
-    uint8_t take_count;   /* entries behind those, of segments that are put out again */
-    uint8_t flags;        /* FW_STATE_... */
-} fw_state_info;
+def _number_of(entries: Sequence[Entry]) -> int:
+    return sum(len(entry.fields) for entry in entries)
 
-typedef struct {
-    fw_index on;          /* event, FW_NONE for a dwell */
-    fw_index guard;       /* FW_NONE: always */
-    fw_index to;          /* state, FW_SAME or FW_RESUME */
-    fw_index emits;       /* first of its entries in fw_emits */
-    uint8_t emit_count;
-} fw_row;
 
-typedef struct {
-    fw_tick after;
-    fw_index row;
-} fw_dwell;
+def _plain(numbers: Iterable[int | None]) -> list[Entry]:
+    return [Entry(("FW_NONE" if number is None else f"{number}u",)) for number in numbers]
 
-typedef struct {
-    fw_index output;
-    fw_level level;
-} fw_drive;
 
-typedef struct {
-    fw_index starts;
-    fw_index resumes;     /* the resume point before any was used */
-    fw_index show;        /* gate of its outputs, FW_NONE: always */
-    uint8_t group;        /* regions of one group may put out each other's segments */
-} fw_region_info;
+def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
+    """The tables: C type, name, entries. Tables of what a gadget lacks are empty."""
+    timed = layout.time_lengths
+    return [
+        ("fw_index", "fw_starts", layout.starts),
+        ("fw_index", "fw_resumes", layout.resumes),
+        ("uint8_t", "fw_state_flags", layout.flags),
+        ("fw_place", "fw_id_rows",
+         _plain(ROW_SIZE * number for number in layout.id_rows) if layout.rows else ()),
+        ("fw_index", "fw_rows", layout.rows),
+        ("fw_index", "fw_state_times", _plain(layout.state_times) if timed else ()),
+        ("fw_index", "fw_time_lengths",
+         [Entry((f"{number}u{' + FW_TIME_MORE' * more}",)) for number, more in timed]),
+        ("fw_tick", "fw_lengths",
+         [Entry((one.text("FW_TICKS", "FW_TICKS_1"),)) for one in layout.lengths]),
+        ("fw_index", "fw_emits", layout.emits),
+        ("fw_index", "fw_conditions", layout.conditions),
+        ("fw_index", "fw_found", layout.found),
+        ("fw_index", "fw_output_drives", _plain(layout.output_drives) if layout.drives else ()),
+        ("fw_index", "fw_drives", layout.drives),
+        ("fw_index", "fw_output_levels", _plain(layout.output_levels)),
+        ("fw_level", "fw_levels", _plain(layout.levels)),
+    ]  # fmt: skip
 
-typedef struct {
-    fw_index guard;
-    fw_index rises;
-    fw_index falls;
-} fw_condition_info;
 
-typedef struct {
-    fw_index event;
-    bool at_power_up;     /* a level other than 0 at power-up counts as a change */
-} fw_signal_info;
+def index_type(plan: Plan, layout: Layout) -> str:
+    """The narrowest C type for all table numbers, values kept free for marks."""
+    return "uint8_t" if max(layout.largest, len(plan.guards)) < 0xFC else "uint16_t"
 
-/* The counts again as constants: a gadget may have none of a kind, and a comparison of an unsigned
- * number with a literal 0 is refused by some compilers. */
-extern const fw_index fw_condition_count;
-extern const fw_index fw_output_count;
-extern const uint8_t fw_signal_count;
 
-extern const fw_region_info fw_regions[];
-extern const fw_state_info fw_states[];
-extern const fw_row fw_rows[];
-extern const fw_index fw_state_rows[];
-extern const fw_dwell fw_dwells[];
-extern const fw_index fw_emits[];
-extern const fw_drive fw_drives[];
-extern const fw_condition_info fw_conditions[];
-extern const fw_signal_info fw_signals[];
+def place_type(layout: Layout) -> str:
+    """The narrowest C type for a place in the table of rows."""
+    return "uint8_t" if ROW_SIZE * len(layout.rows) < 0x100 else "uint16_t"
+
+
+FLASH = """\
+/* Constant tables. Parts that read flash by instructions of their own need a word for it: FW_FLASH
+ * stands before the type, FW_PLACED behind the name, and FW_READ_... take the address. Set all of
+ * them with -D for a compiler that is not known here. */
+#if !defined(FW_FLASH) && !defined(FW_HOST)
+#if defined(__FLASH) && !defined(__STRICT_ANSI__) /* avr-gcc -std=gnu99 */
+#define FW_FLASH __flash
+#elif defined(__AVR__)
+#include <avr/pgmspace.h>
+#define FW_FLASH
+#define FW_PLACED PROGMEM
+#define FW_READ_8(at) pgm_read_byte(at)
+#define FW_READ_16(at) pgm_read_word(at)
+#define FW_READ_32(at) pgm_read_dword(at)
+#endif
+#endif
+#ifndef FW_FLASH
+#define FW_FLASH
+#endif
+#ifndef FW_PLACED
+#define FW_PLACED
+#endif
+#ifndef FW_READ_8
+#define FW_READ_8(at) (*(at))
+#define FW_READ_16(at) (*(at))
+#define FW_READ_32(at) (*(at))
+#endif
 """
 
 
-def queue_size(plan: Plan) -> int:
-    """Entries of the queue that the target gets: every input and dwell at once, each answered by
-    the longest row, and as many again.
-    """
-    longest = max((len(row.emit) for _, row in plan.rows), default=0)
-    dwells = sum(
-        any(row.after_ns is not None for row in region.rows) for region in plan.system.regions
-    )
-    need = (len(plan.signals) + dwells + len(plan.system.conditions)) * (1 + longest)
-    return max(16, 1 << (2 * need - 1).bit_length())
-
-
-def tables_header(plan: Plan, name: str, digest: str, tick: Tick) -> str:
+def tables_header(plan: Plan, layout: Layout, name: str, digest: str, tick: Tick) -> str:
     """`tables.h`: numbers, types and sizes."""
-    mark = "0xFF" if plan.index_type == "uint8_t" else "0xFFFF"
+    kind = index_type(plan, layout)
+    mark = "0xFF" if kind == "uint8_t" else "0xFFFF"
+    place = place_type(layout)
     lowered = [mark + "u", mark[:-1] + "Eu", mark[:-1] + "Du"]
     outputs = "".join(
         f"#define {output.macro} {number}u /* "
@@ -126,6 +137,11 @@ def tables_header(plan: Plan, name: str, digest: str, tick: Tick) -> str:
     states = "".join(
         f"#define {macro} {number}u\n" for number, macro in enumerate(plan.states.values())
     )
+    declared = "".join(
+        f"extern const FW_FLASH {kind} {table}[{_number_of(entries)}u];\n"
+        for kind, table, entries in tables_of(layout)
+        if entries
+    )
     return f"""{BANNER}/* {_comment(name)}{f", gadget file SHA-256 {digest}" if digest else ""} */
 #ifndef TABLES_H
 #define TABLES_H
@@ -133,32 +149,23 @@ def tables_header(plan: Plan, name: str, digest: str, tick: Tick) -> str:
 #include <stdbool.h>
 #include <stdint.h>
 
-/* Time. On the target a tick is FW_TICK_NS nanoseconds in FW_TICK_TYPE; {tick.sentence}
- * On a host (FW_HOST) it is one nanosecond, which is exact. */
-#ifdef FW_HOST
-#define FW_TICK_NS 1u
-typedef uint64_t fw_tick;
-#define FW_TICK_MAX UINT64_MAX
-#define FW_QUEUE_SIZE 16384u
-#else
-#ifndef FW_TICK_NS
-#define FW_TICK_NS {tick.ns}u
-#endif
-typedef uint32_t fw_tick;
-#define FW_TICK_MAX UINT32_MAX
-#ifndef FW_QUEUE_SIZE
-#define FW_QUEUE_SIZE {queue_size(plan)}u
-#endif
-#endif
-
-/* A time of so many nanoseconds in ticks, rounded to the nearest. Worked out by the compiler. */
-#define FW_TICKS(ns) ((fw_tick)((UINT64_C(ns) + (UINT64_C(0) + FW_TICK_NS) / 2u) / FW_TICK_NS))
-
+{_time_part(plan, tick)}
+{FLASH}
 /* More occurrences than this in one instant are a loop without end. */
 #define FW_INSTANT_LIMIT 10000u
 
-typedef {plan.index_type} fw_index;
+typedef {kind} fw_index;
+typedef {place} fw_place; /* a place in fw_rows */
 typedef uint32_t fw_level;
+#define FW_READ_PLACE(at) {"FW_READ_8" if place == "uint8_t" else "FW_READ_16"}(at)
+#define FW_READ(at) {"FW_READ_8" if kind == "uint8_t" else "FW_READ_16"}(at)
+#define FW_READ_BYTE(at) FW_READ_8(at)
+#if FW_TICK_BITS == 16
+#define FW_READ_TICK(at) FW_READ_16(at)
+#else
+#define FW_READ_TICK(at) FW_READ_32(at)
+#endif
+#define FW_READ_LEVEL(at) FW_READ_32(at)
 
 #define FW_NONE {lowered[0]}
 #define FW_SAME {lowered[1]}
@@ -166,16 +173,29 @@ typedef uint32_t fw_level;
 
 #define FW_STATE_AWAKE 1u
 #define FW_STATE_RESUMES 2u
+#define FW_STATE_SHOWS 4u
 
-#define FW_REGION_COUNT {len(plan.regions)}u
-#define FW_SIGNAL_COUNT {len(plan.signals)}u
-#define FW_OUTPUT_COUNT {len(plan.outputs)}u
-#define FW_CONDITION_COUNT {len(plan.system.conditions)}u
-#define FW_ECHO_COUNT {len(plan.echoes)}u
+#define FW_DRIVE_TAKES 1u
+#define FW_DRIVE_ENDS 2u
+#define FW_DRIVE_GATE 4u
 
+/* Events and times have one row of numbers, the times behind the events. A time that a later one of
+ * the same stay follows is marked. */
+#define FW_TIME_MORE 0x80u
+
+/* Fields of an entry: of fw_rows region, first and last state, guard, where to, what to emit; of
+ * fw_drives region, first and last state, rank, and marks where any are needed; of fw_conditions
+ * guard, event of rising, event of falling. */
+#define FW_ROW_SIZE {ROW_SIZE}u
+#define FW_DRIVE_SIZE {5 if layout.takes or plan.shows else 4}u
+#define FW_CONDITION_SIZE 3u
+#define FW_DRIVE_LISTS {2 if plan.shows else 1}u
+
+/* How many of each there are, and what is used at all */
+{_defines((f"FW_{what}", f"{number}u") for what, number in counts_of(plan, layout))}
 /* Regions */
 {_numbered(plan.regions.values())}
-/* Inputs with edges */
+/* Inputs with edges; each has the number of its event */
 {_numbered(signal.macro for signal in plan.signals)}
 /* Outputs */
 {outputs}
@@ -185,98 +205,127 @@ typedef uint32_t fw_level;
 {states}
 /* Events */
 {_numbered(plan.events.values())}
-{TYPES}
+{declared}
 #endif
 """
 
 
-def _row_text(plan: Plan, number: int, region: Region, row: Row, emits: int) -> str:
-    guard = "FW_NONE" if row.when is None else f"{plan.guards.index(row.when)}u"
-    to = {"same": "FW_SAME", "resume": "FW_RESUME"}.get(row.to) or plan.states[
-        StateRef(region.name, row.to)
-    ]
-    event = "FW_NONE" if row.on is None else plan.events[row.on]
-    return (
-        f"{{{event}, {guard}, {to}, {emits}u, {len(row.emit)}u}} "
-        f"/* {number}: {_comment(row.key)} */"
+def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
+    """The counts and switches of `tables.h`."""
+    asked = frozenset[str]().union(
+        *(names_in(part).quantities for part in (*plan.guards, *plan.shows))
     )
+    return [
+        ("REGION_COUNT", len(plan.regions)),
+        ("TIMED_COUNT", layout.timed),
+        ("MEMORY_FIRST", layout.memory.start),
+        ("MEMORY_COUNT", len(layout.memory)),
+        ("EVENT_COUNT", len(plan.events)),
+        ("SIGNAL_COUNT", len(plan.signals)),
+        ("FOUND_COUNT", len(layout.found)),
+        ("OUTPUT_COUNT", len(plan.outputs)),
+        ("CONDITION_COUNT", len(layout.conditions)),
+        ("ROW_COUNT", len(layout.rows)),
+        ("DRIVE_COUNT", len(layout.drives)),
+        ("LEVEL_COUNT", len(layout.levels)),
+        ("GUARD_COUNT", len(plan.guards)),
+        ("GATE_COUNT", len(plan.shows)),
+        ("ECHO_COUNT", len(plan.echoes)),
+        ("AWAKE_STATES", int(layout.awake)),
+        ("ZERO_TIMES", int(any(one.ns == 0 for one in layout.lengths))),
+        ("LATER_TIMES", int(any(more for _, more in layout.time_lengths))),
+        ("EMIT_LISTS", int(bool(layout.emits))),
+        ("TAKES", int(layout.takes)),
+        ("SEGMENTED", int(None in layout.output_levels)),
+        ("GATES_READ_INPUTS", int(layout.gates_read_inputs)),
+        ("ASKS_MEASURED", int("gauge.measured" in asked)),
+        ("ASKS_COUNTED", int("gauge.counted" in asked)),
+        ("ASKS_CELL", int("cell.voltage" in asked)),
+        ("ASKS_CHARGE", int("cell.charge" in asked)),
+    ]
 
 
-def _body(plan: Plan) -> str:
-    """All tables in one pass over regions, states and rows."""
-    numbers: dict[tuple[str, int], int] = {}
-    rows: list[str] = []
-    emits: list[str] = []
-    for number, (region, row) in enumerate(plan.rows):
-        numbers[region.name, id(row)] = number
-        rows.append(_row_text(plan, number, region, row, len(emits)))
-        emits += [plan.events[event] for event in row.emit]
-    regions, states = [], []
-    state_rows: list[str] = []
-    dwells: list[str] = []
-    drives: list[str] = []
-    outputs = {output.name: output for output in plan.outputs}
-    groups = list(dict.fromkeys(region.group for region in plan.system.regions))
-    for region in plan.system.regions:
-        resumes = region.resume_points[0] if region.resume_points else region.starts
-        show = "FW_NONE" if region.show is None else f"{plan.shows.index(region.show)}u"
-        regions.append(
-            f"{{{plan.states[StateRef(region.name, region.starts)]}, "
-            f"{plan.states[StateRef(region.name, resumes)]}, {show}, "
-            f"{groups.index(region.group)}u}} "
-            f"/* {_comment(region.name)} */"
-        )
-        for state in region.states:
-            here = [row for row in region.rows if state.name in row.sources]
-            on = [row for row in here if row.on is not None]
-            after = sorted(
-                (row for row in here if row.after_ns is not None), key=lambda row: row.after_ns or 0
-            )
-            flags = [
-                flag
-                for flag, is_set in (
-                    ("FW_STATE_AWAKE", state.awake),
-                    ("FW_STATE_RESUMES", state.name in region.resume_points),
-                )
-                if is_set
-            ]
-            states.append(
-                f"{{{len(state_rows)}u, {len(on)}u, {len(dwells)}u, {len(after)}u, {len(drives)}u, "
-                f"{len(state.outputs)}u, {len(state.takes_out)}u, {' | '.join(flags) or '0u'}}} "
-                f"/* {_comment(region.name)}: {_comment(state.name)} */"
-            )
-            state_rows += [f"{numbers[region.name, id(row)]}u" for row in on]
-            dwells += [
-                f"{{FW_TICKS({row.after_ns}), {numbers[region.name, id(row)]}u}}" for row in after
-            ]
-            for name, drive in state.outputs.items():
-                output = outputs[name]
-                drives.append(f"{{{output.macro}, {drive_level(drive)}u}}")
-            drives += [
-                f"{{{outputs[name].macro}, {count}u}}" for name, count in state.takes_out.items()
-            ]
-    conditions = [
-        f"{{{plan.guards.index(item.when)}u, {plan.events[item.rises]}, {plan.events[item.falls]}}}"
-        f" /* {_comment(item.key)} */"
-        for item in plan.system.conditions
-    ]
-    signals = [
-        f"{{{plan.events[signal.event]}, {'true' if signal.at_power_up else 'false'}}}"
-        for signal in plan.signals
-    ]
-    return "\n".join(
-        (
-            _array("const fw_region_info fw_regions", regions),
-            _array("const fw_state_info fw_states", states),
-            _array("const fw_row fw_rows", rows),
-            _array("const fw_index fw_state_rows", state_rows),
-            _array("const fw_dwell fw_dwells", dwells),
-            _array("const fw_index fw_emits", emits),
-            _array("const fw_drive fw_drives", drives),
-            _array("const fw_condition_info fw_conditions", conditions),
-            _array("const fw_signal_info fw_signals", signals),
-        )
+def queue_size(system: System) -> int:
+    """Entries of the queue that the target gets: its bound, or what is given where it has none."""
+    return queue_bound(system) or UNBOUNDED
+
+
+def _time_part(plan: Plan, tick: Tick) -> str:
+    size = queue_size(plan.system)
+    bound = (
+        f"at most {size} entries stand in it at once"
+        if queue_bound(plan.system)
+        else "its rows can multiply events, so no number is sure to be enough"
     )
+    return f"""\
+/* Time. On the target a tick is FW_TICK_NS nanoseconds, counted in FW_TICK_BITS bits (16 or 32);
+ * {tick.sentence} On a host (FW_HOST) it is one nanosecond in 64 bits,
+ * which is exact; with FW_TARGET_TICK a host counts as the target does. */
+#if defined(FW_HOST) && !defined(FW_TARGET_TICK)
+#define FW_TICK_NS 1u
+#define FW_TICK_BITS 64
+typedef uint64_t fw_tick;
+#define FW_TICK_MAX 0xFFFFFFFFFFFFFFFFu
+#else
+#ifndef FW_TICK_NS
+#define FW_TICK_NS {tick.ns}u
+#endif
+#ifndef FW_TICK_BITS
+#define FW_TICK_BITS {tick.bits}
+#endif
+#if FW_TICK_BITS == 16
+typedef uint16_t fw_tick;
+#define FW_TICK_MAX 0xFFFFu
+#else
+typedef uint32_t fw_tick;
+#define FW_TICK_MAX 0xFFFFFFFFu
+#endif
+#endif
+
+/* The queue of an instant: {bound}. */
+#ifndef FW_QUEUE_SIZE
+#ifdef FW_HOST
+#define FW_QUEUE_SIZE 16384u
+#else
+#define FW_QUEUE_SIZE {size}u
+#endif
+#endif
+#if FW_QUEUE_SIZE > 120
+typedef uint16_t fw_count;
+#else
+typedef uint8_t fw_count;
+#endif
+
+/* A time of so many nanoseconds in ticks, rounded to the nearest, worked out by the compiler; with
+ * _1 at least one: a time that hardware keeps. */
+#define FW_ROUNDED(ns) ((UINT64_C(ns) + (UINT64_C(0) + FW_TICK_NS) / 2u) / FW_TICK_NS)
+#define FW_TICKS(ns) ((fw_tick)FW_ROUNDED(ns))
+#define FW_TICKS_1(ns) ((fw_tick)((FW_ROUNDED(ns) > 0u) ? FW_ROUNDED(ns) : 1u))
+"""
+
+
+def _time_checks(plan: Plan, layout: Layout) -> str:
+    """Times that do not fit the tick are refused by the compiler."""
+    lengths = lengths_of(plan.system)
+    lines = [
+        "/* Times in whole ticks: none may vanish or pass half the range of the counter. */",
+        "#define ROUNDED(ns) (((ns##u) + (FW_TICK_NS / 2u)) / FW_TICK_NS)",
+        "#define AT_LEAST_1(ns) ((ROUNDED(ns) > 0u) ? ROUNDED(ns) : 1u)",
+    ]
+    for one in layout.lengths:
+        if not one.ns:
+            continue
+        keys = [key for key, length in lengths.items() if length == one]
+        whole, _, taken = one.text("ROUNDED", "AT_LEAST_1").partition(" - ")
+        named = f"{keys[0]} ({format_duration(one.ns)})".replace('"', "'").replace("µ", "u")
+        lines += [
+            f"#if {whole} <= ({taken.replace(' - ', ' + ') or '0u'})",
+            f'#error "{named} is less than one tick: FW_TICK_NS is too large"',
+            f"#elif {whole} > (FW_TICK_MAX / 2u)",
+            f'#error "{named} is more than half the counter: FW_TICK_NS or FW_TICK_BITS too small"',
+            "#endif",
+        ]
+    return "\n".join(lines) + "\n"
 
 
 def _switch(name: str, number: str, tests: Sequence[str], texts: Sequence[str]) -> str:
@@ -284,11 +333,12 @@ def _switch(name: str, number: str, tests: Sequence[str], texts: Sequence[str]) 
         f"    case {index}u: /* {_comment(text)} */\n        holds = {test};\n        break;\n"
         for index, (test, text) in enumerate(zip(tests, texts, strict=True))
     )
-    return f"""bool {name}(const fw_machine *m, fw_index {number})
+    if not tests:
+        return ""
+    return f"""bool {name}(fw_index {number})
 {{
     bool holds = false;
 
-    (void)m; /* a guard may be a constant */
     switch ({number}) {{
 {cases}    default:
         /* no such guard */
@@ -299,7 +349,7 @@ def _switch(name: str, number: str, tests: Sequence[str], texts: Sequence[str]) 
 """
 
 
-def tables_source(plan: Plan) -> str:
+def tables_source(plan: Plan, layout: Layout) -> str:
     """`tables.c`: the constant tables and the compiled guards."""
     written = {row.when: row.when_text for _, row in plan.rows if row.when is not None}
     written |= {item.when: item.key for item in plan.system.conditions if item.when not in written}
@@ -313,18 +363,18 @@ def tables_source(plan: Plan) -> str:
     shows = _switch(
         "fw_show",
         "guard",
-        [compile_guard(plan, part, "fw_plain_output") for part in plan.shows],
+        [compile_guard(plan, part, "fw_plain_rank") for part in plan.shows],
         [gates[part] for part in plan.shows],
+    )
+    body = "\n".join(
+        _array(kind, table, entries) for kind, table, entries in tables_of(layout) if entries
     )
     return f"""{BANNER}#include "firmware.h"
 
 #include "hooks.h"
 
-const fw_index fw_condition_count = FW_CONDITION_COUNT;
-const fw_index fw_output_count = FW_OUTPUT_COUNT;
-const uint8_t fw_signal_count = FW_SIGNAL_COUNT;
-
-{_body(plan)}
+{_time_checks(plan, layout)}
+{body}
 {guards}
 {shows}"""
 

@@ -47,7 +47,7 @@ def _truth(value: bool) -> str:
 def _inside(plan: Plan, part: Inside) -> str:
     region = plan.system.region(part.region)
     names = [state.name for state in region.states]
-    here = f"m->state[{plan.regions[part.region]}]"
+    here = f"fw.state[{plan.regions[part.region]}]"
     if set(names) <= part.states:
         return "true"
     wanted = [index for index, name in enumerate(names) if name in part.states]
@@ -82,12 +82,12 @@ def _flag(plan: Plan, part: Flag) -> str:
         if "status" not in names:
             return "false"
         level = "FW_LOW" if part.name == "status.low" else "FW_HIGH"
-        return f"(m->level[{names['status']}] == {level})"
+        return f"(fw.level[{names['status']}] == {level})"
     stem, _, tail = part.name.rpartition(".")
     if tail == "echo":
         return f"fw_hook_echo({plan.echoes[stem]})"
     name = stem if tail == "closed" else part.name
-    return f"(m->level[{names[name]}] != 0u)" if name in names else "false"
+    return f"(fw.level[{names[name]}] != 0u)" if name in names else "false"
 
 
 def _choose(text: str, values: list[int], holds: list[bool], suffix: str) -> str:
@@ -108,8 +108,8 @@ def _level(plan: Plan, name: str, sign: Operator, limit: float, reader: str) -> 
     if output is None:
         return _truth(COMPARE[sign](0.0, limit))
     return _choose(
-        f"{reader}(m, {output.macro})",
-        [level for level, _ in output.levels],
+        f"{reader}({output.macro})",
+        output.ranks,
         [COMPARE[sign](share, limit) for _, share in output.levels],
         "u",
     )
@@ -148,7 +148,7 @@ def _scaled(plan: Plan, name: str, reader: str) -> tuple[str, int]:
     output = plan.output(name)
     if output is None:
         return "0u", 1
-    return f"{reader}(m, {output.macro})", output.segments or PPM
+    return f"fw_level_of({output.macro}, {reader}({output.macro}))", output.segments or PPM
 
 
 def _compare(plan: Plan, part: Compare, reader: str) -> str:
@@ -177,8 +177,8 @@ def _compare(plan: Plan, part: Compare, reader: str) -> str:
     return f"(((uint64_t){a} * UINT64_C({scale_b})) {sign} ((uint64_t){b} * UINT64_C({scale_a})))"
 
 
-def compile_guard(plan: Plan, part: Expression, reader: str = "fw_output") -> str:
-    """The C expression of `part`; `reader` is the function that gives the level of an output.
+def compile_guard(plan: Plan, part: Expression, reader: str = "fw_rank") -> str:
+    """The C expression of `part`; `reader` is the function that gives the rank of an output.
 
     Raises UsageError for what the C source has no words for.
     """

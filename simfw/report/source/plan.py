@@ -62,6 +62,17 @@ class Output:
     segments: int | None
     levels: tuple[tuple[int, float], ...]
 
+    def rank(self, number: int) -> int:
+        """The place of a level among those that occur; for segments the number itself."""
+        if self.segments is not None:
+            return number
+        return [level for level, _ in self.levels].index(number)
+
+    @property
+    def ranks(self) -> list[int]:
+        """The ranks of all levels, sorted."""
+        return [self.rank(number) for number, _ in self.levels]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
@@ -90,24 +101,6 @@ class Plan:
     echoes: Mapping[str, str]
     guards: tuple[Expression, ...]
     shows: tuple[Expression, ...]
-
-    @property
-    def index_type(self) -> str:
-        """The narrowest C type for all table numbers, two values kept free for marks."""
-        sizes = (
-            len(self.states),
-            len(self.events),
-            len(self.rows),
-            len(self.guards),
-            sum(len(row.emit) for _, row in self.rows),
-            sum(len(row.sources) for _, row in self.rows),
-            sum(
-                len(state.outputs) + len(state.takes_out)
-                for region in self.system.regions
-                for state in region.states
-            ),
-        )
-        return "uint8_t" if max(sizes) < 0xFC else "uint16_t"
 
     @property
     def quantum_ns(self) -> int:

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import names_in
 from simfw.quantity import format_duration, format_percent
+from simfw.report.source.bound import queue_bound
+from simfw.report.source.emit import queue_size
 from simfw.report.source.plan import PPM, Plan
 from simfw.report.source.size import size_of
-from simfw.report.source.tick import choose_tick
+from simfw.report.source.tick import Length, choose_tick, lengths_of
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["readme"]
 
 NS_PER_S = 1_000_000_000
+CRYSTAL_NS = 976_563  # 32 counts of a watch crystal, 32,768 Hz
 
 
 def _table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
@@ -52,27 +55,54 @@ def _hooks(gadget: Gadget, plan: Plan) -> list[tuple[str, str]]:
     return found
 
 
-def _dwells(plan: Plan, tick: int) -> list[tuple[str, str, str, str]]:
+def _error(ticks: int, tick_ns: int, time_ns: int) -> str:
+    error = ticks * tick_ns / time_ns - 1
+    return "exact" if error == 0 else f"{'+' if error > 0 else ''}{format_percent(error, 2)}"
+
+
+def _times(plan: Plan, tick_ns: int) -> list[tuple[str, ...]]:
+    """Every time, with what becomes of it in ticks of the target and of a watch crystal."""
     rows = []
-    for time in sorted({row.after_ns for _, row in plan.rows if row.after_ns}):
-        keys = [row.key for _, row in plan.rows if row.after_ns == time]
-        ticks = (time + tick // 2) // tick
-        error = ticks * tick / time - 1
+    used: dict[Length, list[str]] = {}
+    for key, length in lengths_of(plan.system).items():
+        used.setdefault(length, []).append(key)
+    for length, keys in sorted(used.items(), key=lambda item: item[0].ns):
+        if not length.ns:
+            continue
+        cells = []
+        for tick in (tick_ns, CRYSTAL_NS):
+            if length.ticks(tick) < 1:
+                cells.append("0: too short")
+            elif length.short:
+                cells.append(f"{length.ticks(tick)}, kept by hardware")
+            elif length.parts:
+                whole = (length.whole_ns + tick // 2) // tick
+                cells.append(f"{length.ticks(tick)}: the period of "
+                             f"{format_duration(length.whole_ns)} is "
+                             f"{_error(whole, tick, length.whole_ns)}")  # fmt: skip
+            else:
+                ticks = length.ticks(tick)
+                cells.append(f"{ticks}, {_error(ticks, tick, length.ns)}")
         shown = ", ".join(f"`{key}`" for key in keys[:3]) + (", ..." if len(keys) > 3 else "")
-        rows.append(
-            (
-                format_duration(time),
-                str(ticks),
-                "exact" if error == 0 else f"{'+' if error > 0 else ''}{format_percent(error, 2)}",
-                shown,
-            )
-        )
+        rows.append((format_duration(length.ns), *cells, shown))
     return rows
+
+
+def _queue(plan: Plan) -> str:
+    """What is known of the queue of an instant."""
+    bound = queue_bound(plan.system)
+    if bound is None:
+        return (f"The queue of an instant has {queue_size(plan.system)} entries. Its rows can "
+                "multiply events, so no number is sure to be enough: one too many is reported as "
+                "`FW_QUEUE_FULL`, never passed over (`-DFW_QUEUE_SIZE=...` sets another).")
+    return (f"The queue of an instant has {bound} entries, which is enough: all inputs and all "
+            "times at once, with what follows from them, are never more, as long as a signal "
+            "changes at most once in a call of `fw_step`.")
 
 
 def readme(template: str, gadget: Gadget, plan: Plan) -> str:
     """The whole README: `template` with what is particular to `gadget` put in."""
-    tick = choose_tick(row.after_ns or 0 for _, row in plan.rows)
+    tick = choose_tick(plan.system)
     size = size_of(plan)
     signals = [
         (
@@ -96,9 +126,9 @@ def readme(template: str, gadget: Gadget, plan: Plan) -> str:
         for output in plan.outputs
     ]
     tables = [(name, str(count), str(each), str(count * each)) for name, count, each in size.tables]
-    limit = tick.ns * (2**31 - 1)
+    limit = tick.ns * (2 ** (tick.bits - 1) - 1)
     rounding = (
-        "Every time is a whole number of ticks, so nothing is rounded."
+        "Every time that counts is a whole number of ticks, so nothing is rounded."
         if tick.worst == 0
         else f"Times are rounded to the nearest tick, by {format_percent(tick.worst, 2)} at most; "
         "two times that differ by less than a tick in the gadget file may end in the same instant "
@@ -117,9 +147,12 @@ def readme(template: str, gadget: Gadget, plan: Plan) -> str:
         "TICK": format_duration(tick.ns),
         "LONGEST": format_duration(limit - limit % (NS_PER_S if limit > NS_PER_S else 1)),
         "ROUNDING": rounding,
+        "BITS": str(tick.bits),
         "QUANTUM": format_duration(plan.quantum_ns),
-        "TIMES": _table(("time", "ticks", "rounding", "used by"), _dwells(plan, tick.ns)),
-        "TABLES": _table(("table", "entries", "bytes each", "bytes"), tables),
+        "QUEUE": _queue(plan),
+        "TIMES": _table(("time", f"in ticks of {format_duration(tick.ns)}",
+                         "in ticks of 1/1024 s", "used by"), _times(plan, tick.ns)),
+        "TABLES": _table(("table", "numbers", "bytes each", "bytes"), tables),
         "FLASH": str(size.flash),
         "MEMORY": str(size.memory),
     }

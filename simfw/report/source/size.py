@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simfw.report.source.emit import queue_size
+from simfw.report.source.emit import index_type, place_type, queue_size, tables_of
+from simfw.report.source.layout import lay_out
 from simfw.report.source.plan import Plan
+from simfw.report.source.tick import choose_tick
 
 __all__ = ["Size", "size_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Size:
-    """Bytes: constant tables (by table) and the one machine variable."""
+    """Bytes: constant tables (name, numbers in it, bytes of each) and the one machine variable."""
 
     tables: tuple[tuple[str, int, int], ...]
     memory: int
@@ -24,32 +26,29 @@ class Size:
 
 
 def size_of(plan: Plan) -> Size:
-    """Count entries and bytes. The code that walks them comes on top; a compiler tells that."""
-    index = 1 if plan.index_type == "uint8_t" else 2
-    regions = plan.system.regions
-    states = [(region, state) for region in regions for state in region.states]
-    heard = sum(len(row.sources) for _, row in plan.rows if row.on is not None)
-    dwells = sum(len(row.sources) for _, row in plan.rows if row.after_ns is not None)
-    drives = sum(len(state.outputs) + len(state.takes_out) for _, state in states)
-    emits = sum(len(row.emit) for _, row in plan.rows)
-    tables = (
-        ("regions", len(regions), 3 * index + 1),
-        ("states", len(states), 5 * index + 3),
-        ("rows", len(plan.rows), 4 * index + 1),
-        ("rows by state", heard, index),
-        ("dwells", dwells, 4 + index),
-        ("emitted events", emits, index),
-        ("drives", drives, index + 4),
-        ("conditions", len(plan.system.conditions), 3 * index),
-        ("inputs", len(plan.signals), index + 1),
+    """Count numbers and bytes. The code that walks them comes on top; a compiler tells that."""
+    layout = lay_out(plan)
+    tick = choose_tick(plan.system).bits // 8
+    index = _bytes(index_type(plan, layout))
+    width = {
+        "uint8_t": 1, "fw_index": index, "fw_place": _bytes(place_type(layout)),
+        "fw_tick": tick, "fw_level": 4,
+    }  # fmt: skip
+    tables = tuple(
+        (name, sum(len(entry.fields) for entry in entries), width[kind])
+        for kind, name, entries in tables_of(layout)
+        if entries
     )
+    queue = queue_size(plan.system)
     memory = (
-        len(regions) * (3 * index + 4 + 2)
-        + len(plan.signals)
-        + 1
-        + len(plan.system.conditions)
-        + 1
-        + queue_size(plan) * (2 * index + 2)
-        + 12
-    )
+        2 * tick
+        + layout.timed * (tick + index)
+        + (len(plan.regions) + len(layout.memory) + queue) * index
+        + len(plan.signals) + len(layout.conditions)
+        + 2 + 4 + index * layout.awake
+    )  # fmt: skip
     return Size(tables=tables, memory=memory)
+
+
+def _bytes(kind: str) -> int:
+    return 1 if kind == "uint8_t" else 2

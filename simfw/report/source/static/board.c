@@ -26,12 +26,26 @@ static void board_drive(fw_index output, fw_level level)
     (void)level; /* FILL IN: set the pin, the PWM compare value, or the carrier of the emitter */
 }
 
+/* The longest time, in ticks, that the timer which ends the sleep can be set for. Such a timer often
+ * stops at the end of its range instead of going on: a longer time is slept through in pieces. */
+#ifndef BOARD_TIMER_RANGE
+#define BOARD_TIMER_RANGE 60000u
+#endif
+
 /* Sleep until an input changes or, if `bounded`, until the time `until`. Must return at once when
- * an input has changed since it was last read, or that change is slept through. */
-static void board_sleep(bool bounded, fw_tick until)
+ * an input has changed since it was last read, or that change is slept through. It may return too
+ * soon: the main loop then sleeps on. `awake` says that some region needs what deep sleep stops (a
+ * receiver that settles, a carrier that runs): sleep lightly then, with the clocks that it needs. */
+static void board_sleep(bool awake, bool bounded, fw_tick until)
 {
+    fw_tick left = (fw_tick)(until - board_now());
+
+    if (left > BOARD_TIMER_RANGE) {
+        left = BOARD_TIMER_RANGE; /* a piece of it */
+    }
+    (void)awake;
     (void)bounded;
-    (void)until; /* FILL IN: arm the pin-change interrupts and the timer, then sleep */
+    (void)left; /* FILL IN: arm the pin-change interrupts, set the timer, then sleep */
 }
 
 /* The tables cannot go on (FW_QUEUE_FULL or FW_ENDLESS). */
@@ -40,81 +54,111 @@ static void board_halt(uint8_t reason)
     (void)reason; /* FILL IN: all outputs off, then a reset, for instance by the watchdog */
 }
 
+#if FW_ASKS_MEASURED
 int32_t fw_hook_measured_uv(void)
 {
     return 0; /* FILL IN: one conversion, scaled to microvolts in whole numbers */
 }
+#endif
 
+#if FW_ASKS_COUNTED
 uint32_t fw_hook_counted_ppm(void)
 {
-    return 0u; /* FILL IN, if the gauge counts charge: what is left of its capacity figure */
+    return 0u; /* FILL IN: what is left of the capacity figure */
 }
+#endif
 
+#if FW_ASKS_CELL
 int32_t fw_hook_cell_uv(void)
 {
-    return fw_hook_measured_uv(); /* FILL IN, if a guard needs more than the gauge's reading */
+    return 0; /* FILL IN: one conversion, scaled to microvolts in whole numbers */
 }
+#endif
 
+#if FW_ASKS_CHARGE
 uint32_t fw_hook_charge_ppm(void)
 {
-    return 0u; /* FILL IN, if a guard names cell.charge */
+    return 0u; /* FILL IN */
 }
+#endif
 
+#if FW_ECHO_COUNT > 0
 bool fw_hook_echo(fw_index sensor)
 {
     (void)sensor;
     return false; /* FILL IN: whether the receiver has answered the burst that ends now */
 }
+#endif
 
 void fw_hook_event(fw_index event)
 {
     (void)event; /* may stay empty */
 }
 
-static void show(const fw_machine *m)
+static void show(void)
 {
+#if FW_OUTPUT_COUNT > 0
     fw_index output;
 
-    for (output = 0u; output < fw_output_count; output++) {
-        board_drive(output, fw_output(m, output));
+    for (output = 0u; output < FW_OUTPUT_COUNT; output++) {
+        board_drive(output, fw_output(output));
     }
+#endif
+}
+
+/* Whether a time has come. Ticks wrap: it has, if it lies less than half the range behind. */
+static bool passed(fw_tick when)
+{
+    return (fw_tick)(board_now() - when) <= (fw_tick)(FW_TICK_MAX / 2u);
+}
+
+/* The inputs that have changed since they were last read, into `changes`; how many. */
+static uint8_t read_inputs(uint8_t levels[], fw_change changes[])
+{
+    uint8_t count = 0u;
+#if FW_SIGNAL_COUNT > 0
+    uint8_t signal;
+
+    for (signal = 0u; signal < FW_SIGNAL_COUNT; signal++) {
+        uint8_t level = board_level(signal);
+
+        if (level != levels[signal]) {
+            levels[signal] = level;
+            changes[count].signal = signal;
+            changes[count].level = level;
+            count++;
+        }
+    }
+#else
+    (void)levels;
+    (void)changes;
+#endif
+    return count;
 }
 
 int main(void)
 {
-    static fw_machine machine;
-    uint8_t levels[FW_SIGNAL_COUNT + 1u];
-    fw_change changes[FW_SIGNAL_COUNT + 1u];
+    static uint8_t levels[FW_SIGNAL_COUNT + 1u];
+    static fw_change changes[FW_SIGNAL_COUNT + 1u];
     uint8_t fault;
-    uint8_t signal;
 
-    for (signal = 0u; signal < fw_signal_count; signal++) {
-        levels[signal] = board_level(signal);
-    }
-    fault = fw_start(&machine, board_now(), levels);
-    show(&machine);
+    (void)read_inputs(levels, changes);
+    fault = fw_start(board_now(), levels);
     while (fault == FW_OK) {
-        fw_tick now = board_now();
-        fw_tick due = now;
-        uint8_t count = 0u;
+        fw_tick due;
+        bool bounded = fw_due(&due);
+        uint8_t count;
 
-        for (signal = 0u; signal < fw_signal_count; signal++) {
-            uint8_t level = board_level(signal);
-
-            if (level != levels[signal]) {
-                levels[signal] = level;
-                changes[count].signal = signal;
-                changes[count].level = level;
-                count++;
-            }
+        if (fw_changed()) {
+            show();
         }
-        fault = fw_step(&machine, now, changes, count);
-        show(&machine);
-        if (!fw_awake(&machine)) {
-            bool bounded = fw_due(&machine, &due);
-
-            board_sleep(bounded, due);
+        /* Between two instants there is nothing to do, whether some region is awake or not. */
+        count = read_inputs(levels, changes);
+        while ((count == 0u) && !(bounded && passed(due))) {
+            board_sleep(fw_awake(), bounded, due);
+            count = read_inputs(levels, changes);
         }
+        fault = fw_step(board_now(), changes, count);
     }
     board_halt(fault);
     return 0;

@@ -1,5 +1,7 @@
 /* firmware.c - walks the tables: one instant at a time, in a total order.
  *
+ * What a gadget does not use is left out by the counts in tables.h.
+ *
  * Deviations from the advice of MISRA C:2012, each with its reason:
  *   15.5 (advisory, one exit per function): early returns keep the searches below flat.
  *   8.9  (advisory, tables at block scope): the tables are shared by several functions here.
@@ -8,216 +10,235 @@
 
 #include "hooks.h"
 
-/* Ticks wrap; a time is past when it lies less than half the range behind. */
-static bool reached(fw_tick now, fw_tick when)
-{
-    return (fw_tick)(now - when) <= (fw_tick)(FW_TICK_MAX / 2u);
-}
+#define AT(table, index) FW_READ(&(table)[index])
 
-static void put(fw_machine *m, fw_index id, fw_index region, uint16_t stay)
-{
-    uint16_t at;
+fw_machine fw;
 
-    if (m->held >= (uint16_t)FW_QUEUE_SIZE) {
-        m->fault = FW_QUEUE_FULL;
+static void put(fw_index id)
+{
+    fw_count at;
+
+    if (fw.held >= FW_QUEUE_SIZE) {
+        fw.fault = FW_QUEUE_FULL;
         return;
     }
-    at = (uint16_t)((m->head + m->held) % (uint16_t)FW_QUEUE_SIZE);
-    m->queue[at].id = id;
-    m->queue[at].region = region;
-    m->queue[at].stay = stay;
-    m->held = (uint16_t)(m->held + 1u);
+    at = (fw_count)(fw.head + fw.held);
+    if (at >= FW_QUEUE_SIZE) {
+        at = (fw_count)(at - FW_QUEUE_SIZE);
+    }
+    fw.queue[at] = id;
+    fw.held++;
 }
 
-/* Put the dwells of `region` that end now behind the queue, in row order. */
-static void put_dwells(fw_machine *m, fw_index region)
+#if FW_ZERO_TIMES
+/* A region that enters a state of no length waits for its new place in the queue: the old one, of
+ * a stay that is over, counts no more. */
+static void forget(fw_index id)
 {
-    const fw_state_info *info = &fw_states[m->state[region]];
-    fw_index end = (fw_index)(info->dwells + info->dwell_count);
+    fw_count at = fw.head;
+    fw_count left;
 
-    while (m->dwell[region] < end) {
-        const fw_dwell *dwell = &fw_dwells[m->dwell[region]];
-
-        if ((fw_tick)(m->now - m->entered[region]) < dwell->after) {
-            break;
+    for (left = fw.held; left > 0u; left--) {
+        if (fw.queue[at] == id) {
+            fw.queue[at] = FW_NONE;
         }
-        m->dwell[region] = (fw_index)(m->dwell[region] + 1u);
-        put(m, dwell->row, region, m->stay[region]);
-    }
-}
-
-static void enter(fw_machine *m, fw_index region, fw_index state)
-{
-    const fw_state_info *info = &fw_states[state];
-
-    m->state[region] = state;
-    m->entered[region] = m->now;
-    m->dwell[region] = info->dwells;
-    m->stay[region] = (uint16_t)(m->stay[region] + 1u);
-    if ((info->flags & FW_STATE_RESUMES) != 0u) {
-        m->memory[region] = state;
-    }
-    if ((info->flags & FW_STATE_AWAKE) != 0u) {
-        m->woke = true;
-    }
-    put_dwells(m, region); /* those of no length */
-}
-
-static void fire(fw_machine *m, fw_index region, fw_index number)
-{
-    const fw_row *row = &fw_rows[number];
-    fw_index i;
-
-    for (i = 0u; i < row->emit_count; i++) {
-        put(m, fw_emits[row->emits + i], FW_NONE, 0u);
-        fw_hook_event(fw_emits[row->emits + i]);
-    }
-    if (row->to == FW_RESUME) {
-        enter(m, region, m->memory[region]);
-    } else if (row->to != FW_SAME) {
-        enter(m, region, row->to);
-    } else {
-        /* the stay goes on */
-    }
-}
-
-static bool may(const fw_machine *m, fw_index number)
-{
-    return (fw_rows[number].guard == FW_NONE) || fw_guard(m, fw_rows[number].guard);
-}
-
-/* Offer an event to one region: the first row whose source, event and guard match fires. */
-static void offer(fw_machine *m, fw_index region, fw_index event)
-{
-    const fw_state_info *info = &fw_states[m->state[region]];
-    fw_index i;
-
-    for (i = 0u; i < info->row_count; i++) {
-        fw_index number = fw_state_rows[info->rows + i];
-
-        if ((fw_rows[number].on == event) && may(m, number)) {
-            fire(m, region, number);
-            return;
+        at++;
+        if (at >= FW_QUEUE_SIZE) {
+            at = 0u;
         }
     }
 }
+#endif
 
-static void watch(fw_machine *m)
+#if FW_TIMED_COUNT > 0
+/* How long a time lasts, in ticks. */
+static fw_tick length(fw_index id)
 {
-    fw_index i;
+    fw_index number = AT(fw_time_lengths, id - FW_EVENT_COUNT);
 
-    for (i = 0u; i < fw_condition_count; i++) {
-        bool holds = fw_guard(m, fw_conditions[i].guard);
-
-        if (holds != m->condition[i]) {
-            m->condition[i] = holds;
-            put(m, holds ? fw_conditions[i].rises : fw_conditions[i].falls, FW_NONE, 0u);
-        }
-    }
+#if FW_LATER_TIMES
+    number = (fw_index)(number & (FW_TIME_MORE - 1u));
+#endif
+    return FW_READ_TICK(&fw_lengths[number]);
 }
+#endif
 
-/* Empty the queue; when it runs empty, read the conditions, and stop when none has changed. */
-static void settle(fw_machine *m)
+static void arrive(fw_index region, fw_index state)
 {
-    fw_index region;
+    uint8_t flags = FW_READ_BYTE(&fw_state_flags[state]);
 
-    m->handled = 0u;
-    if (m->held == 0u) {
-        watch(m);
+    fw.state[region] = state;
+#if FW_MEMORY_COUNT > 0
+    if ((flags & FW_STATE_RESUMES) != 0u) {
+        fw.memory[region - FW_MEMORY_FIRST] = state;
     }
-    while ((m->held > 0u) && (m->fault == FW_OK)) {
-        fw_entry entry = m->queue[m->head];
+#endif
+#if FW_AWAKE_STATES
+    if ((flags & FW_STATE_AWAKE) != 0u) {
+        fw.awake++;
+        fw.woke = true;
+    }
+#endif
+    if ((flags & FW_STATE_SHOWS) != 0u) {
+        fw.changed = true;
+    }
+#if FW_TIMED_COUNT > 0
+    if (region < FW_TIMED_COUNT) {
+        fw_index id = AT(fw_state_times, state);
 
-        m->head = (uint16_t)((m->head + 1u) % (uint16_t)FW_QUEUE_SIZE);
-        m->held = (uint16_t)(m->held - 1u);
-        m->handled = (uint16_t)(m->handled + 1u);
-        if (m->handled > FW_INSTANT_LIMIT) {
-            m->fault = FW_ENDLESS;
-            return;
-        }
-        if (entry.region == FW_NONE) {
-            for (region = 0u; region < (fw_index)FW_REGION_COUNT; region++) {
-                offer(m, region, entry.id);
+        fw.time[region] = id;
+        if (id != FW_NONE) {
+            fw_tick lasts = length(id);
+
+            fw.due[region] = (fw_tick)(fw.now + lasts);
+#if FW_ZERO_TIMES
+            if (lasts == 0u) {
+                forget(id);
+                put(id);
             }
-        } else if ((entry.stay == m->stay[entry.region]) && may(m, entry.id)) {
-            fire(m, entry.region, entry.id);
-        } else {
-            /* the state was left in this instant, or the row is spent for this stay */
+#endif
         }
-        if (m->held == 0u) {
-            watch(m);
+    }
+#endif
+}
+
+static void emit(fw_index event)
+{
+    put(event);
+    fw_hook_event(event);
+}
+
+#if FW_ROW_COUNT > 0
+/* Do what a row says: emit, and go on. */
+static void fire(fw_index region, const FW_FLASH fw_index *row)
+{
+    fw_index to = FW_READ(&row[4]);
+    fw_index emits = FW_READ(&row[5]);
+    uint8_t flags;
+
+#if FW_EMIT_LISTS
+    if ((emits >= FW_EVENT_COUNT) && (emits != FW_NONE)) {
+        fw_index at = (fw_index)(emits - FW_EVENT_COUNT);
+
+        for (emits = AT(fw_emits, at); emits != FW_NONE; emits = AT(fw_emits, at)) {
+            emit(emits);
+            at++;
+        }
+    }
+#endif
+    if (emits != FW_NONE) {
+        emit(emits);
+    }
+    if (to == FW_SAME) {
+        return;
+    }
+#if FW_MEMORY_COUNT > 0
+    if (to == FW_RESUME) {
+        to = fw.memory[region - FW_MEMORY_FIRST];
+    }
+#endif
+    flags = FW_READ_BYTE(&fw_state_flags[fw.state[region]]);
+#if FW_AWAKE_STATES
+    if ((flags & FW_STATE_AWAKE) != 0u) {
+        fw.awake--;
+    }
+#endif
+    if ((flags & FW_STATE_SHOWS) != 0u) {
+        fw.changed = true;
+    }
+    arrive(region, to);
+}
+
+#if FW_TIMED_COUNT > 0
+/* Whether the time `id` has run out in `region` now; it is spent then, and the next one of the
+ * stay, if there is one, runs. */
+static bool expires(fw_index region, fw_index id)
+{
+    if ((fw.time[region] != id) || (fw.due[region] != fw.now)) {
+        return false; /* the state was left in this instant */
+    }
+    fw.time[region] = FW_NONE;
+#if FW_LATER_TIMES
+    if ((AT(fw_time_lengths, id - FW_EVENT_COUNT) & FW_TIME_MORE) != 0u) {
+        fw_index next = (fw_index)(id + 1u);
+
+        fw.time[region] = next;
+        fw.due[region] = (fw_tick)(fw.now - length(id) + length(next));
+        if (fw.due[region] == fw.now) {
+            put(next);
+        }
+    }
+#endif
+    return true;
+}
+#endif
+
+/* Offer an event to the rows that wait for it: in each region the first whose state and guard
+ * match fires. The rows of a time are tried in order until one of them leaves the state. */
+static void offer(fw_index id)
+{
+    const FW_FLASH fw_index *row = &fw_rows[FW_READ_PLACE(&fw_id_rows[id])];
+    const FW_FLASH fw_index *end = &fw_rows[FW_READ_PLACE(&fw_id_rows[id + 1u])];
+    fw_index done = FW_NONE;
+
+#if FW_TIMED_COUNT > 0
+    if ((id >= FW_EVENT_COUNT) && !expires(FW_READ(&row[0]), id)) {
+        return;
+    }
+#endif
+    for (; row != end; row += FW_ROW_SIZE) {
+        fw_index region = FW_READ(&row[0]);
+        fw_index state = fw.state[region];
+
+        if ((region != done) && (state >= FW_READ(&row[1])) && (state <= FW_READ(&row[2]))) {
+#if FW_GUARD_COUNT > 0
+            fw_index guard = FW_READ(&row[3]);
+
+            if ((guard != FW_NONE) && !fw_guard(guard)) {
+                continue;
+            }
+#endif
+#if FW_TIMED_COUNT > 0
+            if ((id < FW_EVENT_COUNT) || (FW_READ(&row[4]) != FW_SAME)) {
+                done = region;
+            }
+#else
+            done = region;
+#endif
+            fire(region, row);
         }
     }
 }
+#endif
 
-static void begin(fw_machine *m, fw_tick now)
-{
-    m->now = now;
-    m->woke = false;
-}
-
-static void put_due(fw_machine *m)
-{
-    fw_index region;
-
-    for (region = 0u; region < (fw_index)FW_REGION_COUNT; region++) {
-        put_dwells(m, region);
-    }
-}
-
-uint8_t fw_start(fw_machine *m, fw_tick now, const uint8_t levels[])
-{
-    return fw_start_with(m, now, levels, levels, 0u);
-}
-
-uint8_t fw_start_with(fw_machine *m, fw_tick now, const uint8_t levels[],
-                      const uint8_t moved[], uint8_t count)
+#if FW_CONDITION_COUNT > 0
+static void watch(void)
 {
     fw_index i;
 
-    m->head = 0u;
-    m->held = 0u;
-    m->fault = FW_OK;
-    begin(m, now);
-    for (i = 0u; i < fw_condition_count; i++) {
-        m->condition[i] = false;
-    }
-    for (i = 0u; i < (fw_index)FW_REGION_COUNT; i++) {
-        m->stay[i] = 0u;
-        m->memory[i] = fw_regions[i].resumes;
-        m->state[i] = fw_regions[i].starts;
-    }
-    /* One place is spare, so that the array is never empty. */
-    for (i = 0u; i < (fw_index)(FW_SIGNAL_COUNT + 1u); i++) {
-        m->level[i] = (i < (fw_index)fw_signal_count) ? levels[i] : (uint8_t)0u;
-    }
-    for (i = 0u; i < count; i++) {
-        put(m, fw_signals[moved[i]].event, FW_NONE, 0u);
-    }
-    for (i = 0u; i < fw_signal_count; i++) {
-        if (fw_signals[i].at_power_up && (levels[i] != 0u)) {
-            put(m, fw_signals[i].event, FW_NONE, 0u);
+    for (i = 0u; i < FW_CONDITION_COUNT; i++) {
+        const FW_FLASH fw_index *row = &fw_conditions[i * FW_CONDITION_SIZE];
+        bool holds = fw_guard(FW_READ(&row[0]));
+
+        if (holds != fw.condition[i]) {
+            fw.condition[i] = holds;
+            put(holds ? FW_READ(&row[1]) : FW_READ(&row[2]));
         }
     }
-    for (i = 0u; i < (fw_index)FW_REGION_COUNT; i++) {
-        enter(m, i, fw_regions[i].starts);
-    }
-    settle(m);
-    return m->fault;
 }
+#endif
 
-bool fw_due(const fw_machine *m, fw_tick *when)
+/* Find out when the next time ends. */
+static void look_ahead(void)
 {
     fw_tick soonest = 0u;
     bool any = false;
+#if FW_TIMED_COUNT > 0
     fw_index region;
 
-    for (region = 0u; region < (fw_index)FW_REGION_COUNT; region++) {
-        const fw_state_info *info = &fw_states[m->state[region]];
-
-        if (m->dwell[region] < (fw_index)(info->dwells + info->dwell_count)) {
-            fw_tick left = (fw_tick)(m->entered[region] + fw_dwells[m->dwell[region]].after
-                                     - m->now);
+    for (region = 0u; region < FW_TIMED_COUNT; region++) {
+        if (fw.time[region] != FW_NONE) {
+            fw_tick left = (fw_tick)(fw.due[region] - fw.now);
 
             if ((!any) || (left < soonest)) {
                 soonest = left;
@@ -225,117 +246,310 @@ bool fw_due(const fw_machine *m, fw_tick *when)
             }
         }
     }
-    *when = (fw_tick)(m->now + soonest);
-    return any;
+#endif
+    fw.next = (fw_tick)(fw.now + soonest);
+    fw.waits = any;
 }
 
-uint8_t fw_step(fw_machine *m, fw_tick now, const fw_change changes[], uint8_t count)
+/* Empty the queue; when it runs empty, read the conditions, and stop when none has changed. */
+static void settle(void)
 {
-    fw_tick due = now;
-    uint8_t i;
+    uint16_t handled = 0u;
 
-    /* A late call costs no accuracy: what was due before `now` happens at its own time. */
-    while ((m->fault == FW_OK) && fw_due(m, &due) && (due != now) && reached(now, due)) {
-        begin(m, due);
-        put_due(m);
-        settle(m);
-    }
-    if (m->fault != FW_OK) {
-        return m->fault;
-    }
-    begin(m, now);
-    for (i = 0u; i < count; i++) {
-        m->level[changes[i].signal] = changes[i].level;
-        put(m, fw_signals[changes[i].signal].event, FW_NONE, 0u);
-    }
-    put_due(m);
-    settle(m);
-    return m->fault;
-}
+    while (fw.fault == FW_OK) {
+#if FW_CONDITION_COUNT > 0
+        if (fw.held == 0u) {
+            watch();
+        }
+#endif
+        if (fw.held == 0u) {
+            break;
+        }
+        if (handled == FW_INSTANT_LIMIT) {
+            fw.fault = FW_ENDLESS;
+        } else {
+            fw_index id = fw.queue[fw.head];
 
-/* The level that `count` entries from `first` on give to `output`. */
-static fw_level listed(fw_index first, uint8_t count, fw_index output)
-{
-    uint8_t i;
-
-    for (i = 0u; i < count; i++) {
-        if (fw_drives[first + i].output == output) {
-            return fw_drives[first + i].level;
+            handled++;
+            fw.held--;
+            fw.head++;
+            if (fw.head == FW_QUEUE_SIZE) {
+                fw.head = 0u;
+            }
+#if FW_ROW_COUNT > 0
+#if FW_ZERO_TIMES
+            if (id == FW_NONE) {
+                continue;
+            }
+#endif
+            offer(id);
+#else
+            (void)id;
+#endif
         }
     }
-    return 0u;
+    look_ahead();
 }
 
-/* What one region drives an output with, less what a region of its group puts out. */
-static fw_level driven(const fw_machine *m, fw_index region, fw_index output)
+static void begin(fw_tick now)
 {
-    const fw_state_info *info = &fw_states[m->state[region]];
-    fw_level level = listed(info->drives, info->drive_count, output);
-    fw_level taken = 0u;
-    fw_index other;
+    fw.now = now;
+    fw.woke = false;
+#if FW_GATES_READ_INPUTS
+    fw.changed = true;
+#endif
+}
 
-    if (level == 0u) {
-        return 0u;
+static void put_due(void)
+{
+#if FW_TIMED_COUNT > 0
+    fw_index region;
+
+    if (fw.waits && (fw.next == fw.now)) {
+        for (region = 0u; region < FW_TIMED_COUNT; region++) {
+            if ((fw.time[region] != FW_NONE) && (fw.due[region] == fw.now)) {
+                put(fw.time[region]);
+            }
+        }
     }
-    for (other = 0u; other < (fw_index)FW_REGION_COUNT; other++) {
-        if (fw_regions[other].group == fw_regions[region].group) {
-            const fw_state_info *there = &fw_states[m->state[other]];
-            fw_level here = listed((fw_index)(there->drives + there->drive_count),
-                                   there->take_count, output);
+#endif
+}
 
+static void prepare(fw_tick now, const uint8_t levels[])
+{
+    uint8_t *byte = (uint8_t *)&fw;
+    uint16_t left;
+
+    for (left = (uint16_t)sizeof fw; left > 0u; left--) {
+        *byte = 0u;
+        byte++;
+    }
+    begin(now);
+#if FW_SIGNAL_COUNT > 0
+    {
+        uint8_t i;
+
+        for (i = 0u; i < FW_SIGNAL_COUNT; i++) {
+            fw.level[i] = levels[i];
+        }
+    }
+#else
+    (void)levels;
+#endif
+}
+
+static uint8_t power_up(void)
+{
+    fw_index i;
+
+#if FW_FOUND_COUNT > 0
+    for (i = 0u; i < FW_FOUND_COUNT; i++) {
+        if (fw.level[AT(fw_found, i)] != 0u) {
+            put(AT(fw_found, i));
+        }
+    }
+#endif
+#if FW_MEMORY_COUNT > 0
+    for (i = 0u; i < FW_MEMORY_COUNT; i++) {
+        fw.memory[i] = AT(fw_resumes, i);
+    }
+#endif
+    for (i = 0u; i < FW_REGION_COUNT; i++) {
+        arrive(i, AT(fw_starts, i));
+    }
+    fw.changed = true;
+    settle();
+    return fw.fault;
+}
+
+uint8_t fw_start(fw_tick now, const uint8_t levels[])
+{
+    prepare(now, levels);
+    return power_up();
+}
+
+#ifdef FW_HOST
+uint8_t fw_start_with(fw_tick now, const uint8_t levels[], const uint8_t moved[], uint8_t count)
+{
+    uint8_t i;
+
+    prepare(now, levels);
+    for (i = 0u; i < count; i++) {
+        put(moved[i]);
+    }
+    return power_up();
+}
+#endif
+
+bool fw_due(fw_tick *when)
+{
+    *when = fw.next;
+    return fw.waits;
+}
+
+uint8_t fw_step(fw_tick now, const fw_change changes[], uint8_t count)
+{
+    bool late;
+
+    fw.changed = false;
+    do {
+        /* A late call costs no accuracy: what was due before `now` happens at its own time. Ticks
+         * wrap; a time is past when it lies less than half the range behind. */
+        late = fw.waits && (fw.next != now)
+               && ((fw_tick)(now - fw.next) <= (fw_tick)(FW_TICK_MAX / 2u));
+        begin(late ? fw.next : now);
+#if FW_SIGNAL_COUNT > 0
+        while ((count > 0u) && !late) {
+            fw.level[changes->signal] = changes->level;
+            put(changes->signal);
+            changes++;
+            count--;
+        }
+#else
+        (void)changes;
+        (void)count;
+#endif
+        put_due();
+        settle();
+    } while (late && (fw.fault == FW_OK));
+    return fw.fault;
+}
+
+#if FW_OUTPUT_COUNT > 0
+#if FW_DRIVE_COUNT > 0
+/* Whether the region of an entry of fw_drives stands in the states of that entry. */
+static bool stands(const FW_FLASH fw_index *drive)
+{
+    fw_index state = fw.state[FW_READ(&drive[0])];
+
+    return (state >= FW_READ(&drive[1])) && (state <= FW_READ(&drive[2]));
+}
+#endif
+
+/* The largest rank of the entries from `at` to `end`, those of gates that are shut left out. What
+ * the regions of a group put out is taken from what that group lights. */
+fw_index fw_plain_rank(fw_index output)
+{
+#if FW_DRIVE_COUNT > 0
+    fw_index at = AT(fw_output_drives, output * FW_DRIVE_LISTS);
+    fw_index end = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
+    fw_index most = 0u;
+#if FW_TAKES
+    fw_index rank = 0u;
+    fw_index taken = 0u;
+#endif
+
+    for (; at < end; at++) {
+        const FW_FLASH fw_index *drive = &fw_drives[at * FW_DRIVE_SIZE];
+        fw_index here = stands(drive) ? FW_READ(&drive[3]) : 0u;
+#if FW_TAKES
+        fw_index mark = FW_READ(&drive[4]);
+
+        if ((mark & FW_DRIVE_TAKES) != 0u) {
             taken = (here > taken) ? here : taken;
+        } else {
+            rank = (here > rank) ? here : rank;
         }
+        here = 0u;
+        if ((mark & FW_DRIVE_ENDS) != 0u) {
+            here = (rank > taken) ? (fw_index)(rank - taken) : 0u;
+            rank = 0u;
+            taken = 0u;
+        }
+#endif
+        most = (here > most) ? here : most;
     }
-    return (taken < level) ? (level - taken) : 0u;
+    return most;
+#else
+    (void)output;
+    return 0u;
+#endif
 }
 
-fw_level fw_plain_output(const fw_machine *m, fw_index output)
+#if FW_GATE_COUNT > 0
+fw_index fw_rank(fw_index output)
 {
-    fw_level level = 0u;
-    fw_index region;
+    fw_index at = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
+    fw_index end = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 2u);
+    fw_index most = fw_plain_rank(output);
+#if FW_TAKES
+    fw_index rank = 0u;
+    fw_index taken = 0u;
+#endif
 
-    for (region = 0u; region < (fw_index)FW_REGION_COUNT; region++) {
-        if (fw_regions[region].show == FW_NONE) {
-            fw_level here = driven(m, region, output);
+    for (; at < end; at++) {
+        const FW_FLASH fw_index *drive = &fw_drives[at * FW_DRIVE_SIZE];
+        fw_index here = stands(drive) ? FW_READ(&drive[3]) : 0u;
+        fw_index mark = FW_READ(&drive[4]);
 
-            if (here > level) {
-                level = here;
-            }
+#if FW_TAKES
+        if ((mark & FW_DRIVE_TAKES) != 0u) {
+            taken = (here > taken) ? here : taken;
+        } else if ((here > rank) && fw_show((fw_index)(mark / FW_DRIVE_GATE))) {
+            rank = here;
+        } else {
+            /* dark, or less than another */
         }
+        here = 0u;
+        if ((mark & FW_DRIVE_ENDS) != 0u) {
+            here = (rank > taken) ? (fw_index)(rank - taken) : 0u;
+            rank = 0u;
+            taken = 0u;
+        }
+        most = (here > most) ? here : most;
+#else
+        if ((here > most) && fw_show((fw_index)(mark / FW_DRIVE_GATE))) {
+            most = here;
+        }
+#endif
     }
-    return level;
+    return most;
+}
+#else
+fw_index fw_rank(fw_index output)
+{
+    return fw_plain_rank(output);
+}
+#endif
+
+fw_level fw_level_of(fw_index output, fw_index rank)
+{
+#if FW_LEVEL_COUNT > 0
+    fw_index first = AT(fw_output_levels, output);
+
+#if FW_SEGMENTED
+    if (first == FW_NONE) {
+        return rank;
+    }
+#endif
+    return FW_READ_LEVEL(&fw_levels[first + rank]);
+#else
+    (void)output;
+    return rank;
+#endif
 }
 
-fw_level fw_output(const fw_machine *m, fw_index output)
+fw_level fw_output(fw_index output)
 {
-    fw_level level = fw_plain_output(m, output);
-    fw_index region;
+    return fw_level_of(output, fw_rank(output));
+}
+#endif
 
-    for (region = 0u; region < (fw_index)FW_REGION_COUNT; region++) {
-        if (fw_regions[region].show != FW_NONE) {
-            fw_level here = driven(m, region, output);
-
-            if ((here > level) && fw_show(m, fw_regions[region].show)) {
-                level = here;
-            }
-        }
-    }
-    return level;
+bool fw_changed(void)
+{
+    return fw.changed;
 }
 
-bool fw_awake(const fw_machine *m)
+bool fw_awake(void)
 {
-    fw_index region;
-
-    for (region = 0u; region < (fw_index)FW_REGION_COUNT; region++) {
-        if ((fw_states[m->state[region]].flags & FW_STATE_AWAKE) != 0u) {
-            return true;
-        }
-    }
+#if FW_AWAKE_STATES
+    return fw.awake != 0u;
+#else
     return false;
+#endif
 }
 
-bool fw_woke(const fw_machine *m)
+bool fw_woke(void)
 {
-    return m->woke;
+    return fw.woke;
 }

@@ -1,8 +1,14 @@
 /* harness.c - the firmware on a host, behind lines on standard input and output.
  *
- * Compile with -DFW_HOST: one tick is then one nanosecond, exactly. The lines are described in
- * README.md beside this file. Only this file uses the C library, and it is no part of the firmware.
+ * Compile with -DFW_HOST: one tick is then one nanosecond, exactly. With -DFW_TARGET_TICK too, time
+ * is counted as on the target: in ticks of FW_TICK_NS in FW_TICK_BITS bits, from FW_TICK_START on.
+ * The lines are described in README.md beside this file. Only this file uses the C library, and it
+ * is no part of the firmware.
  */
+#ifndef FW_HOST
+#error "harness.c is the firmware on a host: compile it with -DFW_HOST, and board.c for the target"
+#endif
+
 #include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -15,7 +21,15 @@
 
 #define LINE_LENGTH 256
 
-static fw_machine machine;
+/* What the counter of ticks stands at when the time of the lines is 0. */
+#ifndef FW_TICK_START
+#define FW_TICK_START 0u
+#endif
+
+/* The count as a variable: a gadget may have none, and a comparison of an unsigned number with a
+ * literal 0 is refused by some compilers. */
+static volatile const uint8_t signal_count = FW_SIGNAL_COUNT;
+
 static bool running;
 static bool was_awake;
 static uint8_t levels[FW_SIGNAL_COUNT + 1u];
@@ -24,7 +38,8 @@ static uint8_t change_count;
 static fw_level shown[FW_OUTPUT_COUNT + 1u];
 static int64_t values[FW_VALUE_COUNT];
 static bool given[FW_VALUE_COUNT];
-static fw_tick instant;
+static uint64_t instant; /* in nanoseconds */
+static uint64_t ticks;   /* the same in whole ticks */
 
 static void complain(const char *text)
 {
@@ -82,18 +97,19 @@ bool fw_hook_echo(fw_index sensor)
 void fw_hook_event(fw_index event)
 {
     if (fw_event_names[event][0] != '\0') {
-        (void)printf("event %" PRIu64 " %s\n", machine.now, fw_event_names[event]);
+        (void)printf("event %" PRIu64 " %s\n", instant, fw_event_names[event]);
     }
 }
 
 /* What has changed since it was last told. */
 static void report(bool power_up)
 {
+    bool awake = fw_awake();
+#if FW_OUTPUT_COUNT > 0
     fw_index output;
-    bool awake = fw_awake(&machine);
 
-    for (output = 0u; output < fw_output_count; output++) {
-        fw_level level = fw_output(&machine, output);
+    for (output = 0u; output < FW_OUTPUT_COUNT; output++) {
+        fw_level level = fw_output(output);
 
         if (level != shown[output]) {
             shown[output] = level;
@@ -101,10 +117,11 @@ static void report(bool power_up)
                          level);
         }
     }
-    if ((!was_awake) && (awake || fw_woke(&machine))) {
+#endif
+    if ((!was_awake) && (awake || fw_woke())) {
         (void)printf("wake %" PRIu64 "\n", instant);
     }
-    if ((!awake) && (was_awake || fw_woke(&machine) || power_up)) {
+    if ((!awake) && (was_awake || fw_woke() || power_up)) {
         (void)printf("sleep %" PRIu64 "\n", instant);
     }
     was_awake = awake;
@@ -119,15 +136,21 @@ static void check(uint8_t fault)
     }
 }
 
+/* The counter of the firmware at the instant that `ticks` stands at. */
+static fw_tick counter(void)
+{
+    return (fw_tick)(ticks + (fw_tick)FW_TICK_START);
+}
+
 /* Power-up; `name` and what is left on the line are contacts that move in this very instant. */
-static void power(fw_tick now, const char *name)
+static void power(uint64_t now, const char *name)
 {
     uint8_t moved[64];
     uint8_t count = 0u;
     size_t i;
 
     while (name != NULL) {
-        for (i = 0u; i < fw_signal_count; i++) {
+        for (i = 0u; i < signal_count; i++) {
             if ((strcmp(name, fw_signal_names[i]) == 0)
                 && (count < (uint8_t)(sizeof moved / sizeof moved[0]))) {
                 moved[count] = (uint8_t)i;
@@ -137,42 +160,52 @@ static void power(fw_tick now, const char *name)
         name = strtok(NULL, " \r\n");
     }
     instant = now;
+    ticks = now / FW_TICK_NS;
     was_awake = false;
     change_count = 0u;
     (void)memset(shown, 0, sizeof shown);
-    (void)memset(&machine, 0, sizeof machine);
     running = true;
-    machine.now = now;
-    check(fw_start_with(&machine, now, levels, moved, count));
+    check(fw_start_with(counter(), levels, moved, count));
     report(true);
 }
 
-static void off(fw_tick now)
+static void off(uint64_t now)
 {
+#if FW_OUTPUT_COUNT > 0
     fw_index output;
 
-    for (output = 0u; output < fw_output_count; output++) {
+    for (output = 0u; output < FW_OUTPUT_COUNT; output++) {
         if (shown[output] != 0u) {
             shown[output] = 0u;
             (void)printf("out %" PRIu64 " %s 0\n", now, fw_output_names[output]);
         }
     }
+#else
+    (void)now;
+#endif
     running = false;
     change_count = 0u;
 }
 
-static void advance(fw_tick now, bool included)
+static void advance(uint64_t now, bool included)
 {
     fw_tick due = 0u;
 
-    while (running && fw_due(&machine, &due) && (due < now)) {
-        instant = due;
-        check(fw_step(&machine, due, changes, 0u));
+    while (running && fw_due(&due)) {
+        uint64_t later = ticks + (fw_tick)(due - fw.now);
+
+        if ((later * FW_TICK_NS) >= now) {
+            break;
+        }
+        ticks = later;
+        instant = ticks * FW_TICK_NS;
+        check(fw_step(due, changes, 0u));
         report(false);
     }
     if (running && included) {
         instant = now;
-        check(fw_step(&machine, now, changes, change_count));
+        ticks = now / FW_TICK_NS;
+        check(fw_step(counter(), changes, change_count));
         report(false);
     }
     change_count = 0u;
@@ -182,7 +215,7 @@ static void set(const char *name, const char *text)
 {
     size_t i;
 
-    for (i = 0u; i < fw_signal_count; i++) {
+    for (i = 0u; i < signal_count; i++) {
         if (strcmp(name, fw_signal_names[i]) == 0) {
             levels[i] = (uint8_t)strtoul(text, NULL, 10);
             if (running && (change_count < (uint8_t)(sizeof changes / sizeof changes[0]))) {
@@ -223,13 +256,13 @@ int main(void)
             set(first, second);
             continue; /* answered with the next ok */
         } else if ((strcmp(word, "power") == 0) && (first != NULL)) {
-            power((fw_tick)strtoull(first, NULL, 10), second);
+            power(strtoull(first, NULL, 10), second);
         } else if ((strcmp(word, "off") == 0) && (first != NULL)) {
-            off((fw_tick)strtoull(first, NULL, 10));
+            off(strtoull(first, NULL, 10));
         } else if ((strcmp(word, "step") == 0) && (first != NULL)) {
-            advance((fw_tick)strtoull(first, NULL, 10), true);
+            advance(strtoull(first, NULL, 10), true);
         } else if ((strcmp(word, "until") == 0) && (first != NULL)) {
-            advance((fw_tick)strtoull(first, NULL, 10), false);
+            advance(strtoull(first, NULL, 10), false);
         } else {
             complain("not a line of this protocol");
         }

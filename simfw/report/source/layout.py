@@ -1,0 +1,361 @@
+"""What the entries of the C tables are: the numbers of a plan, put in the order of the tables.
+
+Rows that wait for an event stand by event, in the order in which an instant offers it. Rows that
+wait for a time stand behind them by time; the times are numbered on from the events, those of one
+stay in a row and the shortest first. What drives an output stands by output. States
+of a region are numbered in a row, so that "in one of these states" is a range; a row whose states
+are not neighbours has an entry for each run of them.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from simfw.behaviour.expression import names_in
+from simfw.behaviour.region import Region, Row
+from simfw.report.source.plan import Output, Plan, StateRef, drive_level
+from simfw.report.source.tick import Length, lengths_of
+
+__all__ = ["Entry", "Layout", "lay_out"]
+
+NONE, SAME, RESUME = "FW_NONE", "FW_SAME", "FW_RESUME"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """The fields of one entry as C, and what it is, in words."""
+
+    fields: tuple[str, ...]
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """All tables.
+
+    `id_rows` tells where the rows of each event, and of each time, begin. `state_times` is the
+    first time of a state, `time_lengths` which of `lengths` each time has, and whether a later one
+    follows. `timed` regions from the first on have a running time; `memory` is the range of regions
+    that remember a resume point.
+    """
+
+    rows: tuple[Entry, ...]
+    id_rows: tuple[int, ...]
+    state_times: tuple[int | None, ...]
+    time_lengths: tuple[tuple[int, bool], ...]
+    lengths: tuple[Length, ...]
+    emits: tuple[Entry, ...]
+    flags: tuple[Entry, ...]
+    drives: tuple[Entry, ...]
+    output_drives: tuple[int, ...]
+    levels: tuple[int, ...]
+    output_levels: tuple[int | None, ...]
+    conditions: tuple[Entry, ...]
+    starts: tuple[Entry, ...]
+    resumes: tuple[Entry, ...]
+    found: tuple[Entry, ...]
+    timed: int
+    memory: range
+    gates_read_inputs: bool
+    takes: bool
+
+    @property
+    def awake(self) -> bool:
+        """Whether some state keeps the controller awake."""
+        return any("FW_STATE_AWAKE" in entry.fields[0] for entry in self.flags)
+
+    @property
+    def largest(self) -> int:
+        """The largest number that a table holds or that counts its entries."""
+        return max(
+            len(self.drives), len(self.levels), len(self.flags), len(self.conditions),
+            len(self.starts), 2 * len(self.lengths), len(self.id_rows) + len(self.emits),
+        )  # fmt: skip
+
+
+def _runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
+    """Neighbouring whole numbers as ranges, first and last."""
+    runs: list[tuple[int, int]] = []
+    for number in sorted(numbers):
+        if runs and runs[-1][1] == number - 1:
+            runs[-1] = (runs[-1][0], number)
+        else:
+            runs.append((number, number))
+    return runs
+
+
+def _order(length: Length) -> tuple[int, bool, tuple[int, ...]]:
+    """The shortest first."""
+    return length.ns, length.short, length.parts
+
+
+@dataclass(frozen=True, slots=True)
+class _Stay:
+    """The times that run while a region stays in one of these states, the shortest first: each with
+    the numbers of its rows.
+    """
+
+    region: str
+    states: list[str]
+    times: tuple[tuple[Length, tuple[int, ...]], ...]
+
+
+class _Times:
+    """The times of all states. States of a region in which the same rows wait for the same times
+    share them.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.stays: list[_Stay] = []
+        lengths = lengths_of(plan.system)
+        for region in plan.system.regions:
+            numbers = [n for n, (one, row) in enumerate(plan.rows)
+                       if one is region and row.on is None]  # fmt: skip
+            for state in region.states:
+                waiting: dict[Length, list[int]] = {}
+                for number in numbers:
+                    row = plan.rows[number][1]
+                    if state.name in row.sources:
+                        waiting.setdefault(lengths[row.key], []).append(number)
+                if waiting:
+                    self._add(region.name, state.name, waiting)
+        self.lengths = tuple(
+            sorted({one for stay in self.stays for one, _ in stay.times}, key=_order)
+        )
+
+    def _add(self, region: str, state: str, waiting: Mapping[Length, list[int]]) -> None:
+        times = tuple((one, tuple(waiting[one])) for one in sorted(waiting, key=_order))
+        for stay in self.stays:
+            if (stay.region, stay.times) == (region, times):
+                stay.states.append(state)
+                return
+        self.stays.append(_Stay(region, [state], times))
+
+    def by_state(self, first: int) -> tuple[int | None, ...]:
+        """The first time of each state; times are numbered from `first` on."""
+        found: dict[tuple[str, str], int] = {}
+        for stay in self.stays:
+            found |= dict.fromkeys(((stay.region, state) for state in stay.states), first)
+            first += len(stay.times)
+        return tuple(found.get((ref.region, ref.state)) for ref in self.plan.states)
+
+    def lengths_of_times(self) -> Iterator[tuple[int, bool]]:
+        """Of each time, which length it has, and whether a later one follows in the same stay."""
+        for stay in self.stays:
+            for place, (one, _) in enumerate(stay.times, start=1):
+                yield self.lengths.index(one), place < len(stay.times)
+
+
+class _Emits:
+    """What rows emit: nothing, one event by its number, or a list that is kept once."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.entries: list[Entry] = []
+        self.kept: dict[tuple[str, ...], int] = {}
+
+    def of(self, row: Row) -> str:
+        if not row.emit:
+            return NONE
+        if len(row.emit) == 1:
+            return self.plan.events[row.emit[0]]
+        if row.emit not in self.kept:
+            self.kept[row.emit] = len(self.entries)
+            self.entries += [Entry((self.plan.events[event],)) for event in row.emit]
+            self.entries.append(Entry((NONE,)))
+        return f"FW_EVENT_COUNT + {self.kept[row.emit]}u"
+
+
+def _shown_regions(plan: Plan) -> tuple[set[str], bool]:
+    """The regions whose states a gate reads, and whether one reads anything else from outside."""
+    regions: set[str] = set()
+    outside = False
+    lights = {output.name for output in plan.outputs}
+    for show in plan.shows:
+        asked = names_in(show)
+        regions |= asked.regions
+        for name in asked.quantities:
+            if name == "gauge":
+                regions.add("gauge")
+            elif name not in lights:
+                outside = True
+        outside |= bool(asked.flags)
+    return regions, outside
+
+
+class _Drives:
+    """What drives each output: lists by output, those behind a gate apart."""
+
+    def __init__(self, plan: Plan, takes: bool) -> None:
+        self.plan, self.takes = plan, takes
+        self.marked = takes or bool(plan.shows)
+        self.entries: list[Entry] = []
+        self.first: list[int] = []
+        for output in plan.outputs:
+            self._add(output, gated=False)
+            if plan.shows:
+                self._add(output, gated=True)
+        self.first.append(len(self.entries))
+
+    def _add(self, output: Output, *, gated: bool) -> None:
+        self.first.append(len(self.entries))
+        groups: dict[str, list[Region]] = {}
+        for region in self.plan.system.regions:
+            groups.setdefault(region.group, []).append(region)
+        for regions in groups.values():
+            lit = [
+                entry
+                for region in regions
+                if (region.show is not None) == gated
+                for entry in self._ranges(region, output, taking=False)
+            ]
+            if lit:
+                lit += [
+                    entry
+                    for region in regions
+                    for entry in self._ranges(region, output, taking=True)
+                ]
+                if self.takes:
+                    lit[-1] = _ended(lit[-1])
+                self.entries += lit
+
+    def _ranges(self, region: Region, output: Output, *, taking: bool) -> list[Entry]:
+        by_rank: dict[int, list[int]] = {}
+        for state in region.states:
+            number = self.plan.state_numbers[StateRef(region.name, state.name)]
+            if taking:
+                rank = state.takes_out.get(output.name, 0)
+            elif output.name in state.outputs:
+                rank = output.rank(drive_level(state.outputs[output.name]))
+            else:
+                rank = 0
+            if rank:
+                by_rank.setdefault(rank, []).append(number)
+        mark = "FW_DRIVE_TAKES" if taking else "0u"
+        if region.show is not None and not taking:
+            mark = f"{self.plan.shows.index(region.show)}u * FW_DRIVE_GATE"
+        names = list(self.plan.states.values())
+        what = "put out" if taking else f"{output.name}"
+        return [
+            Entry(
+                (self.plan.regions[region.name], names[first], names[last], f"{rank}u",
+                 *([mark] if self.marked else [])),
+                f"{what}: {region.name}",
+            )
+            for rank, numbers in by_rank.items()
+            for first, last in _runs(numbers)
+        ]  # fmt: skip
+
+
+def _ended(entry: Entry) -> Entry:
+    return Entry((*entry.fields[:-1], f"{entry.fields[-1]} + FW_DRIVE_ENDS"), entry.text)
+
+
+def _levels(outputs: Sequence[Output]) -> tuple[list[int], list[int | None]]:
+    """The levels by rank; equal lists are kept once, and a light with segments needs none."""
+    levels: list[int] = []
+    first: list[int | None] = []
+    kept: dict[tuple[int, ...], int] = {}
+    for output in outputs:
+        if output.segments is not None:
+            first.append(None)
+            continue
+        numbers = tuple(number for number, _ in output.levels)
+        if numbers not in kept:
+            kept[numbers] = len(levels)
+            levels += numbers
+        first.append(kept[numbers])
+    return levels, first
+
+
+def lay_out(plan: Plan) -> Layout:
+    """Put everything in its table."""
+    regions = plan.system.regions
+    emits = _Emits(plan)
+
+    def guard(row: Row) -> str:
+        return NONE if row.when is None else f"{plan.guards.index(row.when)}u"
+
+    def target(region: Region, row: Row) -> str:
+        to = {"same": SAME, "resume": RESUME}.get(row.to)
+        return to or plan.states[StateRef(region.name, row.to)]
+
+    names = list(plan.states.values())
+
+    def entries(number: int, states: Iterable[str]) -> list[Entry]:
+        """The entries of a row, for these of its states."""
+        region, row = plan.rows[number]
+        numbers = (plan.state_numbers[StateRef(region.name, state)] for state in states)
+        return [
+            Entry((plan.regions[region.name], names[first], names[last], guard(row),
+                   target(region, row), emits.of(row)), f"{number}: {row.key}")
+            for first, last in _runs(numbers)
+        ]  # fmt: skip
+
+    lists: list[list[Entry]] = []
+    for event in plan.events:
+        lists.append([])
+        for number, (_, row) in enumerate(plan.rows):
+            if row.on == event:
+                lists[-1] += entries(number, row.sources)
+    times = _Times(plan)
+    for stay in times.stays:
+        for _, numbers in stay.times:
+            lists.append([])
+            for number in numbers:
+                lists[-1] += entries(number, stay.states)
+    flags: list[Entry] = []
+    read, outside = _shown_regions(plan)
+    for region in regions:
+        for state in region.states:
+            shows = bool(state.outputs or state.takes_out) or region.name in read
+            marks = [
+                mark
+                for mark, is_set in (
+                    ("FW_STATE_AWAKE", state.awake),
+                    ("FW_STATE_RESUMES", state.name in region.resume_points),
+                    ("FW_STATE_SHOWS", shows),
+                )
+                if is_set
+            ]
+            flags.append(Entry((" | ".join(marks) or "0u",), f"{region.name}: {state.name}"))
+    takes = any(state.takes_out for region in regions for state in region.states)
+    drives = _Drives(plan, takes)
+    levels, output_levels = _levels(plan.outputs)
+    remembering = [number for number, region in enumerate(regions) if region.resume_points]
+    memory = range(remembering[0], remembering[-1] + 1) if remembering else range(0)
+    running = [n for n, region in enumerate(regions) if any(row.on is None for row in region.rows)]
+    return Layout(
+        rows=tuple(entry for some in lists for entry in some),
+        id_rows=tuple(itertools.accumulate((len(some) for some in lists), initial=0)),
+        state_times=times.by_state(len(plan.events)),
+        time_lengths=tuple(times.lengths_of_times()),
+        lengths=times.lengths,
+        emits=tuple(emits.entries),
+        flags=tuple(flags),
+        drives=tuple(drives.entries),
+        output_drives=tuple(drives.first),
+        levels=tuple(levels),
+        output_levels=tuple(output_levels),
+        conditions=tuple(
+            Entry((f"{plan.guards.index(item.when)}u", plan.events[item.rises],
+                   plan.events[item.falls]), item.key)
+            for item in plan.system.conditions
+        ),
+        starts=tuple(
+            Entry((plan.states[StateRef(region.name, region.starts)],), region.name)
+            for region in regions
+        ),
+        resumes=tuple(
+            Entry((plan.states[StateRef(one.name, (*one.resume_points, one.starts)[0])],), one.name)
+            for one in (regions[number] for number in memory)
+        ),
+        found=tuple(Entry((signal.macro,)) for signal in plan.signals if signal.at_power_up),
+        timed=running[-1] + 1 if running else 0,
+        memory=memory,
+        gates_read_inputs=outside,
+        takes=takes,
+    )  # fmt: skip
