@@ -239,7 +239,7 @@ def require_kind(file: TomlFile, wanted: Kind) -> None:
         path = None
     raise _refusal(
         file.path,
-        f"this is a {found} file, and a {wanted} file is wanted",
+        f"this is a {found} file; expected a {wanted} file",
         suggestion=path if wanted == "gadget" else None,
     )
 

@@ -375,8 +375,8 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
     if always and (share := _yearly(gadget, row.cell_a)) >= _WORTH_NOTING:
         yield Finding(
             False, row.pin,
-            f"{where}: draws up to {row.cell_a * 1e6:.3g} µA from the cell as long as it lasts, "
-            f"in a year {format_percent(share, 2)} of the capacity",
+            f"{where}: draws up to {row.cell_a * 1e6:.3g} µA from the cell all the time "
+            f"({format_percent(share, 2)} of the capacity a year)",
         )
 
 

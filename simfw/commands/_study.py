@@ -37,7 +37,7 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
         help=f"how many users are drawn [{USERS}]",
     )
     parser.add_argument(
-        "--seed", type=whole_number, default=0, metavar="S", help="seed of what is drawn [0]"
+        "--seed", type=whole_number, default=0, metavar="S", help="random seed [0]"
     )
     who = parser.add_mutually_exclusive_group()
     who.add_argument(

@@ -22,7 +22,7 @@ def register(commands: Commands) -> None:
         commands,
         "check",
         run,
-        summary="find faults in the rows, and changes of state that must not happen",
+        summary="find design faults and state changes that must never happen",
         examples=[
             "check scenarios/larder-lamp/gadget.toml",
             "check gadget.toml --rules extra-rules.toml --witness witnesses/",

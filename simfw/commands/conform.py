@@ -39,16 +39,16 @@ def register(commands: Commands) -> None:
     parser.add_argument("gadget", metavar="GADGET", help="the gadget file (TOML)")
     parser.add_argument("--against", metavar="PROGRAM", help="the firmware, compiled for this host")
     parser.add_argument(
-        "--within", metavar="TIME", default="0 s", help="how far a time may be off [0 s]"
+        "--within", metavar="TIME", default="0 s", help="allowed timing error [0 s]"
     )
     parser.add_argument(
         "--examples", type=whole_number, default=100, metavar="N",
         help="random stimulus lists after the vectors [100]",
     )  # fmt: skip
-    parser.add_argument("--seed", type=whole_number, default=0, metavar="N", help="their seed [0]")
+    parser.add_argument("--seed", type=whole_number, default=0, metavar="N", help="random seed [0]")
     parser.add_argument(
         "--also", metavar="SCENARIO", action="append", default=[],
-        help="a scenario file to drive it with as well (may be repeated)",
+        help="also run this scenario (may be repeated)",
     )  # fmt: skip
     parser.add_argument(
         "--recording", metavar="FILE", action="append", default=[], type=Path,
@@ -65,7 +65,7 @@ def register(commands: Commands) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--whole", action="store_true",
-        help="compare every period of what repeats in a vector, not the first ones only",
+        help="compare every repetition in a vector, not only the first few",
     )  # fmt: skip
     parser.add_argument(
         "--mutants", type=whole_number, default=0, metavar="N",

@@ -22,7 +22,7 @@ def register(commands: Commands) -> None:
         commands,
         "life",
         run,
-        summary="days between charges over a usage pattern: many users, and the spread of parts",
+        summary="estimate days between charges for many simulated users and part tolerances",
         examples=[
             "life scenarios/larder-lamp/household.toml --users 20",
             "life household.toml --plot life.png --jobs 2",

@@ -21,7 +21,7 @@ def register(commands: Commands) -> None:
         commands,
         "modes",
         modes,
-        summary="what the gadget draws at rest in each combination of states, beside the meter",
+        summary="current in each steady state, compared with your meter readings",
         examples=[
             "modes scenarios/larder-lamp/gadget.toml",
             "modes gadget.toml --charge '50 %'",

@@ -33,7 +33,7 @@ def register(commands: Commands) -> None:
     parser.add_argument("--map", type=Path, metavar="M",
                         help="map file; not needed where the wires have the gadget's names")
     parser.add_argument("--tolerance", metavar="TIME", default="20 ms",
-                        help="how far an edge may be off [20 ms]")
+                        help="allowed timing error of an edge [20 ms]")
     parser.add_argument("--start", action="append", default=[], metavar="REGION=STATE",
                         help="state of a region when the recording begins (may be repeated)")
     parser.add_argument("--charge", metavar="SHARE",

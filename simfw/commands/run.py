@@ -43,10 +43,11 @@ def register(commands: Commands) -> None:
         "--record", metavar="FILE", help="write stimuli and outputs as a recording (.vcd or .csv)"
     )
     parser.add_argument(
-        "--seed", type=whole_number, metavar="N", help="seed of what is drawn at random [0]"
+        "--seed", type=whole_number, metavar="N", help="random seed [0]"
     )
     parser.add_argument(
-        "--no-fold", action="store_true", help="handle every look, blink and sample one by one"
+        "--no-fold", action="store_true",
+        help="simulate every sensor look, blink and sample individually"
     )
 
 

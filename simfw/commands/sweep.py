@@ -24,7 +24,7 @@ def register(commands: Commands) -> None:
         commands,
         "sweep",
         run,
-        summary="vary one or two figures of the gadget: days between charges against waves missed",
+        summary="vary one or two values and compare battery life with missed waves",
         examples=[
             'sweep household.toml --vary "proximity.wave.every=50 ms..500 ms:6" --users 20',
             'sweep household.toml --vary "lights.shelf.resistor=15R..47R:4" --plot trade.png',
@@ -136,6 +136,6 @@ def _text(found: Sweep) -> str:
         "",
         *columns(rows),
         "",
-        f"* no other design here has {better}",
+        f"* of the designs tried, no other has {better}",
     ]
     return "\n".join(lines) + "\n"

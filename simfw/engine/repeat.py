@@ -120,7 +120,7 @@ def repeat_life(run: Run, *, ranges: bool = False, fold: bool = True) -> RepeatL
     """
     net_c = run.charge_used_c - run.charger_charge_c
     if net_c <= 0:
-        why = "the charger gives back at least as much as is used: it never ends"
+        why = "no limit: charging replaces at least what is used"
         return RepeatLife(days=None, why=why, served_why=why)
     prepared = Prepared(run.gadget).without_rules()
     repetitions = _Repetitions(run, prepared, fold)

@@ -103,7 +103,7 @@ def life_text(found: Life, paint: Paint = plain) -> str:
             right=(1,),
         )
     if found.contributors:
-        lines += ["", paint("What the spread of the days hangs on", "head")]
+        lines += ["", paint("What the spread of the days depends on", "head")]
         lines += columns(
             [(one.name, f"{100 * one.share:.0f} %") for one in found.contributors
              if one.share >= 0.005],
@@ -152,7 +152,7 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
                      f"of {found.waves} waves at a sensor that was on"))
     if found.refused_share is not None:
         rows.append(("no light when wanted", format_percent(found.refused_share),
-                     "of presses and waves met a flat or cut-off cell"))
+                     "of presses and waves found the cell flat or cut off"))
     if found.dead_share > 0:
         rows.append(("protection open", format_percent(found.dead_share), "of the time"))
     return rows

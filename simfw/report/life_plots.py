@@ -136,7 +136,7 @@ def _draw_week(axes: Axes, found: Life, figure: Figure) -> None:
 
 
 def _draw_shares(axes: Axes, found: Life) -> None:
-    axes.set_title("what the spread of the days hangs on", loc="left")
+    axes.set_title("what the spread of the days depends on", loc="left")
     shown = [one for one in found.contributors if one.share >= 0.005][:SHOWN]
     if not shown:
         axes.text(0.5, 0.5, "not told: more users are needed, and figures with ranges or habits "

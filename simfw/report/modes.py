@@ -103,7 +103,7 @@ def modes_text(
         paint(f"{gadget.head.name}: what it draws at rest", "head"),
         f"Mean current at {charge} charge, buttons and sensor left alone and no time-out ending "
         "the state;",
-        "run time from full to cut-off, if it stayed like that.",
+        "run time from full to cut-off if this state never ended.",
         "",
         paint(table[0], "head"),
         *table[1:],
@@ -197,7 +197,8 @@ def _endings(modes: Sequence[Mode]) -> list[str]:
     causes = sorted({mode.ends_by or EMPTIED for mode in modes} - {EMPTIED})
     if not causes:
         return []
-    return [f"  * left by itself before the protection opens, by {' or '.join(causes)}"]
+    return [f"  * the gadget leaves this state on its own (event {' or '.join(causes)}) before the",
+            "    protection opens"]
 
 
 def _agrees(mode: Mode, low: float, high: float) -> bool | None:

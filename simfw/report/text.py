@@ -237,7 +237,7 @@ def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
     if run.empty_at_ns is not None:
         rows.append(("protection opened", "at " + format_duration(run.empty_at_ns), ""))
     rows += _lives(life)
-    rows.append(("run time left", *_left(left)))
+    rows.append(("standby time left", *_left(left)))
     return columns(rows)
 
 
@@ -284,8 +284,8 @@ def _left(left: TimeLeft) -> tuple[str, str]:
         return "none", left.why or ""
     shown = format_rough_time(left.seconds)
     if left.about:
-        return f"about {shown}", "from the end on, at the mean drain: its parts hardly come round"
-    return shown, "from the end on, if nobody touches it"
+        return f"about {shown}", "after this run, at the mean drain: its parts hardly come round"
+    return shown, "after this run, if untouched"
 
 
 def _share(use: ConsumerUse, run: Run) -> str:
@@ -323,7 +323,7 @@ def _states(run: Run) -> list[str]:
         rows += [_state_row(use, first=use is uses[0]) for use in uses]
     lines = columns(rows, right=(3, 4))
     if len(run.regions) > len(shown):
-        lines.append("  the stock regions (buttons, sensors, gauge) are in --json and --csv")
+        lines.append("  built-in regions (buttons, sensors, gauge) appear in --json and --csv only")
     return lines
 
 

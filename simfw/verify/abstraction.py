@@ -73,7 +73,7 @@ class Detail:
 
 LADDER = (
     Detail(name="order", contacts="free", looks="free", samples="free", timed=False,
-           says="order of events only: dwells, debounce, looks and samples may take any time"),
+           says="timing ignored (dwells, debounce, looks and samples may take any time)"),
     Detail(name="long", contacts="free", looks="free", samples="free", timed=True, share=0.1,
            says="dwells of at least a tenth of the rule's time exact; everything else may take any "
                 "time"),

@@ -106,8 +106,8 @@ _ALL = (
     _check("button-unheard", "note", "rows", "no row hears any event of a button",
            "a press that nothing answers"),
     _check("press-unanswered", "note", "search",
-           "in a combination that is reached, an event of a button is neither answered nor ignored "
-           "in writing by any region",
+           "in a combination that is reached, no row handles an event of a button or ignores it "
+           "explicitly",
            "a press that does nothing there"),
     _check("double-unused", "note", "rows",
            "a button waits for a second press that no row hears, so every click comes late",

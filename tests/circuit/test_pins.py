@@ -237,8 +237,7 @@ def test_cell_divider_costs_charge_all_the_time():
     assert row_of(found, "asleep", "cell").cell_a == pytest.approx(21.5e-6)
     assert row_of(found, "asleep", "cell").levels == ("analog",)
     assert [f.text for f in found.findings if f.pin == "cell"] == [
-        "asleep, cell: draws up to 21.5 µA from the cell as long as it lasts, in a year 29 % of "
-        "the capacity"
+        "asleep, cell: draws up to 21.5 µA from the cell all the time (29 % of the capacity a year)"
     ]
 
 

@@ -84,7 +84,7 @@ def test_life_answers_in_text(evenings: str, capsys: pytest.CaptureFixture[str])
     assert lines[0].startswith("Test lamp")
     assert lines[1] == "8 users for 1 day from 100 % charge, seed 3"
     for wanted in ("a cell lasts, median", "a cell lasts, mean", "worst and best parts",
-                   "With nominal parts", "What the spread of the days hangs on",
+                   "With nominal parts", "What the spread of the days depends on",
                    "What would add most days", "Cautions"):
         assert wanted in out
     assert "\x1b" not in out
@@ -307,8 +307,8 @@ def test_sweep_compares_designs(waves: str, capsys: pytest.CaptureFixture[str]) 
     assert [line.split()[0:2] for line in out.splitlines()[4:7]] == [
         ["50", "ms"], ["158", "ms"], ["500", "ms"]
     ]
-    assert out.endswith("* no other design here has more days, fewer waves missed and a faster "
-                        "answer\n")
+    assert out.endswith("* of the designs tried, no other has more days, fewer waves missed and "
+                        "a faster answer\n")
 
 
 def test_sweep_of_two_figures_takes_every_combination(

@@ -182,11 +182,11 @@ def test_another_kind_of_file_is_told_apart(here: Path) -> None:
     (here / "larder-lamp.toml").write_text(SOUND)
     scenario = (DATA / "jam-evening.toml").read_text(encoding="utf-8")
     assert refusal(scenario, here) == (
-        "gadget.toml: this is a scenario file, and a gadget file is wanted. "
+        "gadget.toml: this is a scenario file; expected a gadget file. "
         'Did you mean "larder-lamp.toml"?\n1 problem; nothing was done.'
     )
     assert refusal('title = "x"\nhorizon = "1 year"\n', here) == (
-        "gadget.toml: this is a pattern file, and a gadget file is wanted.\n"
+        "gadget.toml: this is a pattern file; expected a gadget file.\n"
         "1 problem; nothing was done."
     )
 

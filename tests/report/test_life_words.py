@@ -111,7 +111,7 @@ def test_parts_waves_refusals_and_dead_time_have_rows_only_where_there_is_someth
         "worst and best parts 3 days .. no end every range at one end, for typical users")
     assert row(told, "waves missed") == "waves missed 25 % of 40 waves at a sensor that was on"
     assert row(told, "no light when wanted") == (
-        "no light when wanted 10 % of presses and waves met a flat or cut-off cell")
+        "no light when wanted 10 % of presses and waves found the cell flat or cut off")
     assert row(told, "protection open") == "protection open 2 % of the time"
     bare = replace(found, corners_days=None, missed_wave_share=None, refused_share=None,
                    dead_share=0.0)

@@ -56,7 +56,7 @@ def test_report_tells_life_with_its_range_and_the_time_left() -> None:
     assert "the ranges of a.b are left out" in text
     rests = replace(LIFE, days=None, why="the charge settles near 50 %")
     assert line(report(life=rests), "protection opens").endswith("the charge settles near 50 %")
-    assert "200 days" in line(text, "run time left")
+    assert "200 days" in line(text, "standby time left")
 
 
 def test_report_says_why_there_is_no_life() -> None:
@@ -65,7 +65,7 @@ def test_report_says_why_there_is_no_life() -> None:
         life=RepeatLife(days=None, why="it never ends"), left=TimeLeft(seconds=None, why="USB")
     )
     assert line(text, "battery life").split()[2:] == ["none", "it", "never", "ends"]
-    assert line(text, "run time left").endswith("USB")
+    assert line(text, "standby time left").endswith("USB")
 
 
 def test_report_of_a_life_without_upper_end_says_so() -> None:

@@ -70,7 +70,7 @@ def test_no_step_comes_after_the_stand_in_of_a_broken_end(here: Path) -> None:
 def test_a_gadget_file_is_not_a_scenario(here: Path) -> None:
     """A gadget where a scenario is wanted is one problem, not twenty."""
     assert refusal(GADGET, here) == (
-        "scenario.toml: this is a gadget file, and a scenario file is wanted.\n"
+        "scenario.toml: this is a gadget file; expected a scenario file.\n"
         "1 problem; nothing was done."
     )
 
