@@ -18,7 +18,9 @@ __all__ = ["STATUS_LEVELS", "Condition", "Drive", "Group", "Region", "Row", "Sta
 # What may be read at a charger's status pin; the number of each in test vectors and the C source.
 STATUS_LEVELS = ("released", "low", "high")
 
-Group = Literal["buttons", "chords", "proximity", "charge", "gauge", "behaviour"]
+Group = Literal[
+    "buttons", "chords", "toggles", "proximity", "measures", "charge", "gauge", "behaviour"
+]
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from fractions import Fraction
 from simfw.behaviour.region import STATUS_LEVELS, Condition, Drive, Region, Row, State
 from simfw.behaviour.stock_buttons import button_parts, chord_parts
 from simfw.behaviour.stock_parts import Rows, Stock, region_of
+from simfw.behaviour.stock_toggles import toggle_parts
 from simfw.behaviour.tree import (
     All,
     Compare,
@@ -48,6 +49,7 @@ def stock(
     parts = [
         *(button_parts(name, button, gadget.chords) for name, button in gadget.buttons.items()),
         *(chord_parts(name, chord, gadget) for name, chord in gadget.chords.items()),
+        *(toggle_parts(name, toggle) for name, toggle in gadget.read_toggles.items()),
         *(
             _proximity(name, sensor, (enabled or {}).get(name))
             for name, sensor in gadget.proximity.items()

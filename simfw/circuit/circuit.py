@@ -153,6 +153,7 @@ class Circuit:
                 names.append(self.consumer_of(f"{sensor}.emitter"))
             if proximity.receiver is not None and proximity.receiver.supply is not None:
                 names.append(self.consumer_of(f"{sensor}.receiver"))
+        names += [f"{name}.supply" for name, one in gadget.toggles.items() if one.supply]
         controller = gadget.controller
         if controller is not None and any(
             part is not None for part in (controller.awake, controller.asleep, controller.wake)
@@ -330,6 +331,10 @@ class Circuit:
             figure = controller.awake if loads.controller == "awake" else controller.asleep
             if figure is not None:
                 parts.append(_Part(self._rows["controller"], 1.0, constant_a=figure.value))
+        for name, toggle in gadget.toggles.items():
+            if toggle.supply is not None and loads.controller != "off":
+                row = self._rows[f"{name}.supply"]
+                parts.append(_Part(row, 1.0, constant_a=toggle.supply.value))
         for name, duty, segments in loads.drives:
             part = self._drive(name, min(duty, 1.0), segments)
             if part is not None and part.duty > 0.0:

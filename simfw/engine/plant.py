@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
@@ -18,12 +19,15 @@ from simfw.engine.count import Count
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
 from simfw.engine.supply import Supply
+from simfw.stimuli.inputs import INPUTS
 
-__all__ = ["EMPTY", "CellNow", "Plant", "levels_read"]
+__all__ = ["CONTACTS", "EMPTY", "CellNow", "Plant", "levels_read"]
 
 # The charge that counts as none: the clock comes to rest at 0, and only what is left below a mark
 # is seen to have crossed it.
 EMPTY = 1e-15
+CONTACTS = ("contact", "toggle")
+"""The kinds of inputs that are contacts: closed or open, with an edge at each change."""
 _SOME = 2.0 * EMPTY  # the least charge at which the protection closes again
 
 
@@ -41,7 +45,11 @@ class Plant:
         gadget, circuit, system = prepared.gadget, prepared.circuit, prepared.system
         self.circuit = circuit
         self.capacity_c = circuit.capacity_c
-        self._buttons = tuple(gadget.buttons)
+        self._contacts = {
+            name: bool(INPUTS[kind].rest(gadget, name))
+            for kind in CONTACTS for name in INPUTS[kind].members(gadget)
+        }
+        self._in_supply = tuple(n for n, toggle in gadget.toggles.items() if toggle.in_supply)
         self._clocks = prepared.clocks
         self._turning: dict[tuple[str, float], float] = {}
         self.outputs = (*gadget.lights, *gadget.loads)
@@ -77,7 +85,7 @@ class Plant:
         self.base = 1.0  # charge = base + moved: `moved` keeps its digits over a year of pulses
         self.moved = 0.0
         self.supply = Supply(usb=False, mode="off", protected=False, temperature_c=25.0)
-        self.contacts: dict[str, bool] = dict.fromkeys(self._buttons, False)
+        self.contacts: dict[str, bool] = dict(self._contacts)
         self.hands: dict[str, float] = {}
         self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
         # The charges at which what was read in this instant would have been read otherwise.
@@ -108,6 +116,22 @@ class Plant:
     def protected(self) -> bool:
         """Whether the protection is open."""
         return self.supply.protected
+
+    @property
+    def dead(self) -> bool:
+        """Whether the controller has no supply."""
+        return self.supply.dead
+
+    def touch(self, name: str, closed: bool) -> list[str]:
+        """A contact closes or opens; the raw events of that."""
+        if self.contacts[name] == closed:
+            return []
+        self.contacts[name] = closed
+        if name not in self._in_supply:
+            return [f"{name}.edge"]
+        opened = not all(self.contacts[one] for one in self._in_supply)
+        self.supply = replace(self.supply, opened=opened)
+        return []
 
     @property
     def charge(self) -> float:
@@ -159,7 +183,7 @@ class Plant:
             flags["status.low"] = charger.reads_low(self.charger_mode, self.usb)
             flags["status.high"] = charger.reads_high(self.charger_mode, self.usb)
         self._flags = flags
-        key = (self.charger_mode, self.protected, self.temperature_c)
+        key = (self.charger_mode, self.protected, self.supply.cut, self.temperature_c)
         self._here = self._phases.setdefault(key, {})
 
     def context(self) -> tuple[object, ...]:
@@ -276,7 +300,8 @@ class Plant:
         return found
 
     def _phase(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
-        key = (states, *shown, self.charger_mode, self.protected, self.temperature_c, self.usb)
+        key = (states, *shown, self.charger_mode, self.protected, self.supply.cut,
+               self.temperature_c, self.usb)
         known = self._settings.get(key)
         if known is None:
             known = self._settings[key] = self._make(states, shown)
@@ -287,9 +312,9 @@ class Plant:
         gates = list(self._all_shown)
         for (number, _), open_ in zip(self._gates, shown, strict=True):
             gates[number] = open_
-        drives = {} if self.protected else stepper.drives(gates)
+        drives = {} if self.dead else stepper.drives(gates)
         awake = any(table[state] for table, state in zip(stepper.awake, states, strict=True))
-        controller = "off" if self.protected else "awake" if awake else "asleep"
+        controller = "off" if self.dead else "awake" if awake else "asleep"
         loads = LoadSet(
             drives=tuple(
                 sorted(

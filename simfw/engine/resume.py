@@ -26,7 +26,7 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
             plant.count.share = saved.counted
     plant.supply = Supply(
         usb=saved.usb, mode=saved.charger, protected=saved.protected,
-        temperature_c=saved.temperature_c, faulty=saved.faulty,
+        temperature_c=saved.temperature_c, faulty=saved.faulty, opened=saved.cut, cut=saved.cut,
     )
     plant.contacts.update(saved.contacts)
     plant.hands = dict(saved.hands)
@@ -70,6 +70,7 @@ def snapshot(simulation: Simulation) -> Snapshot:
         charger=plant.charger_mode,
         protected=plant.protected,
         faulty=plant.supply.faulty,
+        cut=plant.supply.cut,
         pending=tuple((c.time_ns, c.kind, c.name, c.value) for c in simulation.pending),
         rules=tuple(monitor.save() for monitor in simulation.monitors),
         counted=None if plant.count is None else plant.count.share,

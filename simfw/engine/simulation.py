@@ -14,7 +14,7 @@ from simfw.engine.folds import Folds
 from simfw.engine.monitor import Monitor, Probe
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
-from simfw.engine.plant import CellNow, Plant
+from simfw.engine.plant import CONTACTS, CellNow, Plant
 from simfw.engine.prepared import Prepared
 from simfw.engine.resume import restore, snapshot
 from simfw.engine.run import Expected, Interval, Occurred, Part, Run
@@ -157,8 +157,9 @@ class Simulation:
                 self.empty_at = self.now
                 for observer in self.observers:
                     observer.emptied(self.now)
-            self.alive = not plant.protected
             raw = self._apply_changes()
+            plant.supply = replace(plant.supply, cut=plant.supply.opened)
+            self.alive = not plant.dead
             plant.refresh()
             self.folder.enter(plant.context())
             self._instant(raw, power_up=self.alive)
@@ -220,7 +221,9 @@ class Simulation:
             self._inputs_changed = False
             plant.refresh()
             self.folder.enter(plant.context())
-        self._instant(raw, turned=turned and not self._plugged)
+        supply = plant.supply
+        turned = turned and (not self._plugged or supply.cut != supply.opened)
+        self._instant(raw, turned=turned)
         return True
 
     def tally(self, total: Tally) -> Tally:
@@ -293,11 +296,8 @@ class Simulation:
                 self._due_expects.append(change)
                 continue
             self._inputs_changed = True
-            if change.kind == "contact":
-                closed = bool(change.value)
-                if plant.contacts[change.name] != closed:
-                    plant.contacts[change.name] = closed
-                    raw.append(f"{change.name}.edge")
+            if change.kind in CONTACTS:
+                raw += plant.touch(change.name, bool(change.value))
             elif change.kind == "hand":
                 if change.value == ABSENT:
                     plant.hands.pop(change.name, None)
@@ -413,16 +413,18 @@ class Simulation:
             return None
         raw = self._switch(after)
         self.folder.enter(plant.context())
-        if after.protected == now.protected:
-            return raw, False
-        if after.protected:
+        if after.protected and not now.protected:
             self._note_chatter()
-            self.alive = False
-            self.stepper.halt(self.now)
             if self.empty_at is None:
                 self.empty_at = self.now
             for observer in self.observers:
                 observer.emptied(self.now)
+        if after.dead and not now.dead:
+            self.alive = False
+            self.stepper.halt(self.now)
+        if after.dead == now.dead:
+            return raw, False
+        if after.dead:
             return [], False
         self.alive = True
         self.closed_at = self.now

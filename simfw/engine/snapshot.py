@@ -46,6 +46,7 @@ class Snapshot:
     charger: ChargerMode
     protected: bool
     faulty: bool = False
+    cut: bool = False
     pending: tuple[tuple[int, str, str, float], ...]
     rules: tuple[RuleState, ...]
     counted: float | None = None

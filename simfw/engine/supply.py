@@ -22,7 +22,8 @@ class Supply:
 
     `usb`: whether USB power is in. `mode`: what the charger does. `protected`: whether the
     protection is open. `temperature_c` of the cell. `faulty`: whether the charger meets a fault of
-    its own.
+    its own. `opened`: whether a toggle in the supply stands open; `cut`: whether the controller has
+    lost its supply by that.
     """
 
     usb: bool
@@ -30,6 +31,13 @@ class Supply:
     protected: bool
     temperature_c: float
     faulty: bool = False
+    opened: bool = False
+    cut: bool = False
+
+    @property
+    def dead(self) -> bool:
+        """Whether the controller has no supply."""
+        return self.protected or self.cut
 
 
 class Cell(Protocol):
@@ -70,6 +78,8 @@ def next_supply(
     `restarts`: whether the file gives a restart voltage. Without one the protection closes only
     while the charger feeds the cell: what lifts a cell above its cut-off is charge, not rest.
     """
+    if now.cut != now.opened:
+        return replace(now, cut=now.opened)
     if not now.protected and cell.opens():
         return replace(now, protected=True)
     fed = now.usb and now.mode in ("precharge", "fast")

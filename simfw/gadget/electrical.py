@@ -170,6 +170,7 @@ def _controller(gadget: Gadget) -> Iterator[Problem]:
         "cell",
         *(["charger.status"] if gadget.charger is not None and gadget.charger.status else []),
         *(f"button.{name}" for name in gadget.buttons),
+        *(f"toggle.{name}" for name in gadget.read_toggles),
         *(f"receiver.{name}" for name in gadget.proximity),
     ]
     for name, pin in gadget.pins.items():

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from simfw.errors import Problem, nearest
 from simfw.gadget.fields import Level
-from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Proximity, Rule
+from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Proximity, Rule, Toggle
 from simfw.quantity import format_duration
 from simfw.tomlfile import key_text
 
@@ -39,6 +39,7 @@ def firmware_problems(gadget: Gadget) -> list[Problem]:
     return [
         *(p for name, b in gadget.buttons.items() for p in _button(f"buttons.{name}", b)),
         *_chords(gadget),
+        *(p for name, t in gadget.toggles.items() for p in _toggle(f"toggles.{name}", t)),
         *(p for name, s in gadget.proximity.items() for p in _proximity(f"proximity.{name}", s)),
         *_gauge(gadget),
         *(p for name, b in gadget.behaviour.items() for p in _region(gadget, name, b)),
@@ -63,6 +64,7 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
         ("loads", gadget.loads, drawing),
         ("buttons", gadget.buttons, speaking),
         ("chords", gadget.chords, speaking),
+        ("toggles", gadget.toggles, speaking),
         ("proximity", gadget.proximity, speaking),
         ("behaviour", gadget.behaviour, speaking),
     )
@@ -137,6 +139,19 @@ def _chords(gadget: Gadget) -> Iterator[Problem]:
                 yield _unknown(key, "button", gadget.buttons, button)
             elif button in chord.buttons[:index]:
                 yield _problem(key, "this button is named twice", "different buttons")
+
+
+def _toggle(key: str, toggle: Toggle) -> Iterator[Problem]:
+    if not toggle.in_supply:
+        return
+    for name in ("debounce", "supply", "starts"):
+        if name in toggle.model_fields_set:
+            yield _problem(
+                f"{key}.{name}",
+                "a toggle in the supply is not read by the firmware; it stands on until a step "
+                "opens it",
+                "in_supply = true alone",
+            )
 
 
 def _unknown(key: str, what: str, names: Iterable[str], found: str) -> Problem:

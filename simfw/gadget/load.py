@@ -175,7 +175,7 @@ def _with_curve(
 
 def _names_lost(tainted: set[str]) -> bool:
     """Whether names that other parts may use were lost, so that checking them would mislead."""
-    lost = ("behaviour", "buttons", "chords", "proximity", "lights", "loads")
+    lost = ("behaviour", "buttons", "chords", "toggles", "proximity", "lights", "loads")
     return any(
         key in lost or (key.startswith("behaviour.") and key.endswith(".states")) for key in tainted
     )

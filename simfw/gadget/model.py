@@ -65,6 +65,7 @@ __all__ = [
     "Rule",
     "Switch",
     "Target",
+    "Toggle",
 ]
 
 
@@ -274,6 +275,20 @@ class Button(Part):
         return self.samples * self.sample_every.ns
 
 
+class Toggle(Part):
+    """`[toggles.NAME]`: a contact with two positions, on where it is closed.
+
+    `supply` is the current of a contact that needs one (a Hall part). One that is `in_supply` sits
+    behind the cell, its protection and the charger and cuts the rest off: the firmware does not
+    read it. `starts` is the position before anything is known.
+    """
+
+    debounce: Time = default_time("20 ms")
+    supply: Amperes | None = None
+    in_supply: bool = False
+    starts: Literal["on", "off"] = "off"
+
+
 class Chord(Part):
     """`[chords] NAME = { buttons = [...], within = ... }`."""
 
@@ -366,7 +381,8 @@ class Gauge(Part):
 class Pin(Part):
     """`[pins.NAME]`: an input of the controller and what it is connected to.
 
-    `source` is "usb", "cell", "charger.status", "button.NAME" or "receiver.NAME"; `series` stands
+    `source` is "usb", "cell", "charger.status", "button.NAME", "toggle.NAME" or "receiver.NAME";
+    `series` stands
     between source and pin, `to_ground` and `to_supply` at the pin; `pull_up` uses the controller's
     own. `analog` inputs have no logic level.
     """
@@ -432,6 +448,7 @@ class Gadget(Part):
     loads: dict[str, Load] = {}
     buttons: dict[str, Button] = {}
     chords: dict[str, Chord] = {}
+    toggles: dict[str, Toggle] = {}
     proximity: dict[str, Proximity] = {}
     gauge: Gauge | None = None
     pins: dict[str, Pin] = {}
@@ -447,6 +464,11 @@ class Gadget(Part):
     def segments(self) -> dict[str, int]:
         """How many segments each segmented light has."""
         return {name: light.leds for name, light in self.lights.items() if light.segments}
+
+    @property
+    def read_toggles(self) -> dict[str, Toggle]:
+        """The toggles that the firmware reads."""
+        return {name: one for name, one in self.toggles.items() if not one.in_supply}
 
     @property
     def status_pulled_up(self) -> bool:

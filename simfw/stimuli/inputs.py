@@ -24,6 +24,7 @@ from simfw.stimuli.steps import (
     Press,
     Step,
     Temperature,
+    Toggle,
     Usb,
     Wave,
     raw_edges,
@@ -42,7 +43,7 @@ __all__ = [
     "written_step",
 ]
 
-Kind = Literal["temperature", "fault", "contact", "hand", "usb"]
+Kind = Literal["temperature", "fault", "contact", "toggle", "hand", "usb"]
 
 NO_HAND = -1.0
 """The level of a sensor before which there is no hand."""
@@ -292,6 +293,48 @@ class _Contact(Input):
         return f"press {step.button} for {lasting(step.for_ns)}{bounce}"
 
 
+class _Toggle(Input):
+    kind, section, what = "toggle", "toggles", "toggle"
+    key, needs, step = "toggle", ("to",), Toggle
+    meaning = "1 closed, on"
+
+    def rest(self, gadget: Gadget, name: str) -> float:
+        toggle = gadget.toggles[name]
+        return float(toggle.in_supply or toggle.starts == "on")
+
+    def changes(self, step: Toggle) -> Iterator[tuple[int, float]]:
+        yield step.at_ns, float(step.closed)
+
+    def steps(
+        self, name: str, levels: Sequence[tuple[int, float]], end_ns: int
+    ) -> Iterator[Step]:
+        del end_ns
+        for time, level in levels:
+            yield Toggle(at_ns=time, toggle=name, closed=level > 0)
+
+    def read(self, line: Any, key: str) -> Step:
+        return Toggle(at_ns=line.at, toggle=line.toggle or "", closed=line.to == "on", key=key)
+
+    def written(self, step: Toggle) -> Iterator[str]:
+        yield f"toggle = {quoted(step.toggle)}"
+        yield f'to = "{_position(step)}"'
+
+    def lane(self, step: Toggle) -> Lane:
+        return f"{step.toggle} on", step.at_ns, None
+
+    def said(self, step: Toggle, lasting: Lasting) -> str:
+        del lasting
+        return f"{step.toggle} {_position(step)}"
+
+    def asked(self, step: Toggle, lasting: Lasting) -> str:
+        del lasting
+        return f"put {step.toggle} to {_position(step)}"
+
+
+def _position(step: Toggle) -> str:
+    return "on" if step.closed else "off"
+
+
 class _Hand(Input):
     kind, section, what = "hand", "proximity", "proximity sensor"
     key, needs, step = "wave", ("distance", "for"), Wave
@@ -368,7 +411,7 @@ def _no_time(key: str, step: Any) -> Iterator[Problem]:
 
 
 INPUTS: Mapping[str, Input] = {
-    one.kind: one for one in (_Temperature(), _Fault(), _Contact(), _Hand(), _Usb())
+    one.kind: one for one in (_Temperature(), _Fault(), _Contact(), _Toggle(), _Hand(), _Usb())
 }
 """Every kind of input by its name, in the order of changes at one time."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -57,6 +57,7 @@ class StepLine(Part):
     at: Instant
     press: Name | None = None
     wave: Name | None = None
+    toggle: Name | None = None
     usb: bool | None = None
     temperature: Annotated[float, BeforeValidator(_temperature)] | None = None
     fault: bool | None = None
@@ -64,6 +65,7 @@ class StepLine(Part):
     for_: Annotated[Span | None, Field(alias="for")] = None
     bounce: Instant | None = None
     distance: Annotated[float, BeforeValidator(_distance)] | None = None
+    to: Literal["on", "off"] | None = None
 
 
 class ScenarioFile(Part):
@@ -94,6 +96,7 @@ SAMPLES: dict[str, Any] = {
     "at": "0 s",
     "for": "120 ms",
     "distance": "12 cm",
+    "to": "on",
 }
 
 
@@ -182,7 +185,8 @@ def step_mismatches(
         return [Problem(key=key, text=text, allowed=f"exactly one of {', '.join(known)}")]
     needs, may = known[kinds[0]]
     problems = []
-    for name in ("for", "bounce", "distance"):
+    beside = dict.fromkeys(name for needs, may in known.values() for name in needs + may)
+    for name in beside:
         value = getattr(line, "for_" if name == "for" else name)
         if value is None and name in needs:
             problems.append(

@@ -10,6 +10,7 @@ __all__ = [
     "Press",
     "Step",
     "Temperature",
+    "Toggle",
     "Usb",
     "Wave",
     "bounce_of",
@@ -75,6 +76,21 @@ class Wave:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Toggle(_Moment):
+    """The contact of `toggle` closes (`closed`) or opens, and stays so."""
+
+    at_ns: int
+    toggle: str
+    closed: bool
+    key: str = field(default="", compare=False)
+
+    @property
+    def target(self) -> str:
+        """The input that it changes."""
+        return self.toggle
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Usb(_Moment):
     """USB power comes (`present`) or goes."""
 
@@ -118,7 +134,7 @@ class Expect(_Moment):
     target = ""
 
 
-Step = Press | Wave | Usb | Temperature | ChargerFault | Expect
+Step = Press | Toggle | Wave | Usb | Temperature | ChargerFault | Expect
 
 
 def raw_edges(step: Press) -> tuple[tuple[int, bool], ...]:

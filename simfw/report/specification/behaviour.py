@@ -139,6 +139,7 @@ def _row_table(subject: Subject, region: Region) -> Table:
 GROUPS = {
     "buttons": "a stock region, built from the times of the button",
     "chords": "a stock region, built from the chord",
+    "toggles": "a stock region, built from the time of the toggle",
     "proximity": "a stock region, built from the times of the sensor",
     "charge": "a stock region, built from the charger and its status pin",
     "gauge": "a stock region, built from the gauge",
