@@ -5,7 +5,7 @@ Invented: no figure here is that of a part. They are chosen so that each key bea
 
 from __future__ import annotations
 
-__all__ = ["CASES", "CHECKED", "GADGET", "HOLD_ELSEWHERE", "LIFE", "LOW", "RUN"]
+__all__ = ["CASES", "CHECKED", "GADGET", "HOLD_ELSEWHERE", "LIFE", "LOW", "OFF", "RUN"]
 
 GADGET = """\
 [gadget]
@@ -99,6 +99,12 @@ samples = 3
 sample_every = "6 ms"
 [chords]
 both = { buttons = ["power", "level"], within = "80 ms" }
+[toggles.slide]
+debounce = "25 ms"
+supply = "4 uA"
+starts = "off"
+[toggles.main]
+in_supply = true
 [proximity.eye]
 enabled = "lamp.lit"
 every = "150 ms"
@@ -171,6 +177,7 @@ states.one = { coil = "on" }
 rows = [
   { on = "gone", from = "none", to = "one" },
   { on = "cell.low", from = "one", to = "none" },
+  { on = "slide.closed", from = "none", to = "one" },
   { on = "usb.in", from = "one", to = "none" },
 ]
 [[rules]]
@@ -211,6 +218,7 @@ steps = [
  { at = "70 s", temperature = "10 degC" },
  { at = "80 s", press = "power", for = "100 ms" },
  { at = "110 s", temperature = "25 degC" },
+ { at = "100 s", toggle = "slide", to = "on" },
  { at = "2 min", usb = true },
  { at = "20 min", temperature = "10 degC" },
  { at = "25 min", temperature = "45 degC" },
@@ -218,6 +226,18 @@ steps = [
  { at = "31 min", fault = false },
  { at = "110 min", usb = false },
  { at = "111 min", expect = "lamp.dark" },
+]
+"""
+
+# With the supply cut off for a while.
+OFF = """\
+title = "off"
+gadget = "gadget.toml"
+charge = "60 %"
+lasts = "20 min"
+steps = [
+ { at = "2 min", toggle = "main", to = "off" },
+ { at = "12 min", toggle = "main", to = "on" },
 ]
 """
 
@@ -326,6 +346,10 @@ CASES: dict[str, tuple[str, str, str]] = {
     "buttons.samples": ("run", "samples = 3", "samples = 4"),
     "buttons.sample_every": ("run", '"6 ms"', '"7 ms"'),
     "chords.within": ("run", 'within = "80 ms"', 'within = "40 ms"'),
+    "toggles.debounce": ("run", 'debounce = "25 ms"', 'debounce = "30 ms"'),
+    "toggles.supply": ("run", '"4 uA"', '"5 uA"'),
+    "toggles.starts": ("run", 'starts = "off"', 'starts = "on"'),
+    "toggles.in_supply": ("off", "in_supply = true", 'debounce = "20 ms"'),
     "proximity.enabled": ("run", 'enabled = "lamp.lit"', 'enabled = "lamp.dark"'),
     "proximity.every": ("run", 'every = "150 ms"', 'every = "180 ms"'),
     "proximity.settle": ("run", 'settle = "3 ms"', 'settle = "4 ms"'),

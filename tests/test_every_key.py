@@ -10,12 +10,13 @@ import pytest
 from simfw.cli import main
 from simfw.gadget.model import Gadget
 from simfw.validation import known_keys
-from tests.every_key import CASES, GADGET, HOLD_ELSEWHERE, LIFE, LOW, RUN
+from tests.every_key import CASES, GADGET, HOLD_ELSEWHERE, LIFE, LOW, OFF, RUN
 from tests.test_file_pages import tables
 
 COMMANDS = {
     "run": ["run", "run.toml", "--json"],
     "low": ["run", "low.toml", "--json"],
+    "off": ["run", "off.toml", "--json"],
     "circuit": ["circuit", "gadget.toml", "--json"],
     "pins": ["pins", "gadget.toml", "--json"],
     "modes": ["modes", "gadget.toml", "--json"],
@@ -27,7 +28,7 @@ _known: dict[str, str] = {}
 
 def answer(command: str, gadget: str, capsys: pytest.CaptureFixture[str]) -> str:
     """What a command says of a gadget, but for the digest of its file."""
-    for name, text in (("gadget", gadget), ("run", RUN), ("low", LOW), ("life", LIFE)):
+    for name, text in (("gadget", gadget), ("run", RUN), ("low", LOW), ("off", OFF), ("life", LIFE)):
         Path(f"{name}.toml").write_text(text, encoding="utf-8")
     status = main(COMMANDS[command])
     said = capsys.readouterr()

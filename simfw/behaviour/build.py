@@ -81,6 +81,7 @@ class _Builder:
             aliases=whole.aliases,
             names=self.names,
             status_levels=whole.status_levels,
+            contacts=whole.contacts,
         )
         self.problems += bind_rules(gadget.rules, self.names)[1]
 

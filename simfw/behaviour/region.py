@@ -116,7 +116,8 @@ class System:
     reports, rules and recordings know. `aliases` maps a name that may stand before a dot in an
     expression to the regions it stands for (`power` -> `power.contact`, `power.gesture`). `names`
     is all that an expression about this gadget may name. `status_levels` are the levels that can be
-    read at the charger's status pin, of `STATUS_LEVELS`.
+    read at the charger's status pin, of `STATUS_LEVELS`. `contacts` are the contacts that the
+    firmware reads, in the order of the gadget file, and whether each is closed at rest.
     """
 
     regions: tuple[Region, ...]
@@ -127,6 +128,7 @@ class System:
     aliases: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     names: Names = field(default_factory=Names)
     status_levels: tuple[str, ...] = ()
+    contacts: Mapping[str, bool] = field(default_factory=dict)
 
     def region(self, name: str) -> Region:
         """The region called `name` (KeyError if there is none)."""

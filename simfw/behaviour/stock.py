@@ -69,6 +69,7 @@ def stock(
         shorthands={name: inside for part in parts for name, inside in part.shorthands.items()},
         flags=tuple(flag for part in parts for flag in part.flags),
         status_levels=tuple(level for part in parts for level in part.status_levels),
+        contacts={name: rest for part in parts for name, rest in part.contacts.items()},
     )
 
 

@@ -53,6 +53,7 @@ def button_parts(name: str, button: Button, chords: Mapping[str, Chord]) -> Stoc
         aliases={name: (f"{name}.contact", f"{name}.gesture")},
         shorthands={f"{name}.pressed": down},
         flags=(f"{name}.closed",),
+        contacts={name: False},
     )
 
 

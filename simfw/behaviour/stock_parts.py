@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from simfw.behaviour.region import Condition, Group, Region, Row, State
 from simfw.behaviour.tree import Expression, Inside, to_text
@@ -24,6 +24,7 @@ class Stock:
     shorthands: Mapping[str, Inside]
     flags: tuple[str, ...]
     status_levels: tuple[str, ...] = ()
+    contacts: Mapping[str, bool] = field(default_factory=dict)
 
 
 class Rows:

@@ -45,4 +45,5 @@ def toggle_parts(name: str, toggle: Toggle) -> Stock:
         aliases={},
         shorthands={},
         flags=(f"{name}.closed",),
+        contacts={name: toggle.starts == "on"},
     )

@@ -145,15 +145,16 @@ def _situations(gadget: Gadget, pin: Pin) -> Iterator[_Situation]:
         yield _Situation("USB out", False, "low")
     elif pin.source == "charger.status":
         yield from _status_situations(gadget, usb)
-    elif kind == "button":
+    elif kind in ("button", "toggle"):
+        on, off = ("pressed", "released") if kind == "button" else ("on", "off")
         # A pin that only has a resistor to ground waits for a contact to the supply.
         to_supply = pin.to_ground is not None and pin.to_supply is None and not pin.pull_up
         if to_supply:
-            yield _Situation(f"{part} pressed", False, "high", at_supply=True, held=part)
-            yield _Situation(f"{part} released", False, "low")
+            yield _Situation(f"{part} {on}", False, "high", at_supply=True, held=part)
+            yield _Situation(f"{part} {off}", False, "low")
         else:
-            yield _Situation(f"{part} pressed", False, "low", volts=(0.0,), held=part)
-            yield _Situation(f"{part} released", False, "high")
+            yield _Situation(f"{part} {on}", False, "low", volts=(0.0,), held=part)
+            yield _Situation(f"{part} {off}", False, "high")
     elif kind == "receiver":
         yield _Situation(f"{part} answers", False, "low", volts=(0.0,))
         yield _Situation(f"{part} silent", False, "high", at_supply=True)

@@ -16,7 +16,7 @@ from simfw.report.vectors.build import (
     replay_scenario,
     to_scenario,
 )
-from simfw.stimuli.scenario import Scenario
+from simfw.stimuli.scenario import Scenario, Toggle
 from simfw.verify.replay import ASSUMED_CHARGE, Options
 from simfw.verify.replay import replay as replay_recording
 
@@ -55,6 +55,14 @@ def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) ->
 
 def scenario_drive(model: Rehearsal, name: str, scenario: Scenario) -> Drive:
     """A scenario as a drive called `name`; UsageError where a firmware cannot be told it."""
+    toggles = model.prepared.gadget.toggles
+    cuts = {step.target for step in scenario.steps if isinstance(step, Toggle)
+            and not step.closed and toggles[step.target].in_supply}
+    if cuts:
+        raise UsageError(
+            f"{name} cannot be used to drive a firmware: {', '.join(sorted(cuts))} cuts its supply "
+            "off in it."
+        )
     played = replay_scenario(model, scenario)
     if played is None:
         raise UsageError(
@@ -106,8 +114,10 @@ def recorded_drive(prepared: Prepared, model: Rehearsal, observed: Observed, opt
 
 
 def inputs_of(gadget: Gadget, circuit: Circuit) -> list[tuple[str, str, float]]:
-    """The inputs that random stimuli change: kind, name, value when on."""
+    """The inputs that random stimuli change: kind, name, value when touched."""
     inputs: list[tuple[str, str, float]] = [("contact", name, 1.0) for name in gadget.buttons]
+    inputs += [("contact", name, float(toggle.starts == "off"))
+               for name, toggle in gadget.read_toggles.items()]
     for name in gadget.proximity:
         reach = circuit.range_m(name, RESTING_V)
         if reach:
@@ -120,6 +130,7 @@ def inputs_of(gadget: Gadget, circuit: Circuit) -> list[tuple[str, str, float]]:
 def gaps_of(gadget: Gadget) -> list[int]:
     """Times (ms) worth trying between two changes: just under, at and over those of the gadget."""
     times = [button.debounce.ns for button in gadget.buttons.values()]
+    times += [toggle.debounce.ns for toggle in gadget.read_toggles.values()]
     for button in gadget.buttons.values():
         times += [part.ns for part in (button.hold, button.double) if part is not None]
     times += [chord.within.ns for chord in gadget.chords.values()]

@@ -223,7 +223,7 @@ def _acts(names: Sequence[tuple[str, str, float]], script: Sequence[tuple[int, i
         now += gap_ms * MS
         kind, name, value = names[which % len(names)]
         on[name] = not on.get(name, False)
-        off = -1.0 if kind == "hand" else 0.0
+        off = -1.0 if kind == "hand" else 1.0 - value
         acts.append(Act(now, kind, name, value if on[name] else off))
     return tuple(acts)
 
@@ -237,7 +237,7 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
                       gaps_ms: Sequence[int], *, examples: int, seed: int) -> Difference | None:
     """Drive the firmware with random stimuli; the first difference, made as short as can be.
 
-    `inputs` are (kind, name, value when on); `gaps_ms` times worth trying between two changes.
+    `inputs` are (kind, name, value when touched); `gaps_ms` times worth trying between two changes.
     """
     from hypothesis import HealthCheck, Phase, find, settings
     from hypothesis import strategies as st

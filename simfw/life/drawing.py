@@ -229,6 +229,10 @@ class Drawer:
             if step.kind == "wait":
                 now = now + np.rint(_sample(step.wait_ns, rng, count)).astype(np.int64)
                 continue
+            if step.kind == "toggle":
+                toggle = self._buttons[step.target]
+                found.append((now, k.CONTACT, toggle, np.full(count, float(step.present))))
+                continue
             if step.kind == "usb":
                 found.append((now, k.PLUG, 0, np.full(count, float(step.present))))
                 continue

@@ -45,6 +45,7 @@ from simfw.life.registers import (
     CONTACT,
     COUNTED,
     COUNTS,
+    CUT,
     CYCLE_AT,
     CYCLE_CHARGE,
     CYCLE_COMB,
@@ -467,7 +468,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 for k in range(size[TRACKED]):
                     r = tracked[k]
                     spent[offset[r] + comb_state[comb * regions + r]] += then - now
-                if (bits & ALIVE) == 0:
+                if (bits & (ALIVE | CUT)) == 0:
                     i[DEAD_NS] += then - now
                 if bits & USB:
                     i[CHARGING] += then - now
@@ -741,7 +742,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
         # the power to answer; then take it off.
         if asking:
             i[ASKED] += 1
-            if (bits & ALIVE) == 0 or bits & REFUSING:
+            if (bits & (ALIVE | CUT)) == 0 or bits & REFUSING:
                 i[REFUSED] += 1
         if waits == 1:
             take_off(w, source)

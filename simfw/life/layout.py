@@ -107,7 +107,10 @@ class Layout:
         self.offset = [0]
         for region in self.regions:
             self.offset.append(self.offset[-1] + len(region.states))
-        self.buttons = tuple(gadget.buttons)
+        # Those that the firmware reads first, then those that cut its supply off.
+        self.in_supply = tuple(n for n, one in gadget.toggles.items() if one.in_supply)
+        self.contacts = {**system.contacts, **dict.fromkeys(self.in_supply, True)}
+        self.buttons = tuple(self.contacts)
         self.sensors = tuple(gadget.proximity)
         self.outputs = (*gadget.lights, *gadget.loads)
         self.row_list: list[Row] = []

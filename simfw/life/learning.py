@@ -49,11 +49,17 @@ class Comb:
     usb: bool = False
     mode: int = 0
     protected: bool = False
+    cut: bool = False
     warmth: int = 0
     raws: tuple[str, ...] = ()
     dues: tuple[int, ...] = ()
     forced: int = -1
     power_up: bool = False
+
+    @property
+    def dead(self) -> bool:
+        """Whether the controller has no supply."""
+        return self.protected or self.cut
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +113,7 @@ class Learner:
             waiting=(0,) * len(layout.regions),
             memory=(-1,) * len(layout.regions),
             conditions=(False,) * len(layout.system.conditions),
-            closed=(False,) * len(layout.buttons),
+            closed=tuple(layout.contacts.values()),
             power_up=True,
         )
 
@@ -121,6 +127,7 @@ class Learner:
             echoes=echoes or (False,) * len(self.layout.sensors),
             mode=comb.mode,
             protected=comb.protected,
+            cut=comb.cut,
             warmth=comb.warmth,
         )
 
@@ -220,7 +227,8 @@ class Learner:
         if comb.closed[button] == closed:
             return comb
         changed = (*comb.closed[:button], closed, *comb.closed[button + 1 :])
-        return replace(comb, closed=changed, raws=(*comb.raws, self._edges[button]))
+        return replace(comb, closed=changed,
+                       raws=(*comb.raws, *self._known(self._edges[button])))
 
     def _supply(self, comb: Comb, present: bool) -> Step:
         """USB comes or goes."""
@@ -234,12 +242,14 @@ class Learner:
         return self._plain(replace(after, raws=(*raws, *self._edge(comb, after))), bits)
 
     def _supply_of(self, comb: Comb) -> Supply:
+        last = comb.closed[len(comb.closed) - len(self.layout.in_supply) :]
         return Supply(usb=comb.usb, mode=MODES[comb.mode], protected=comb.protected,
-                      temperature_c=self.layout.warmths_c[comb.warmth])
+                      temperature_c=self.layout.warmths_c[comb.warmth],
+                      opened=not all(last), cut=comb.cut)
 
     def _with(self, comb: Comb, supply: Supply) -> Comb:
         return replace(comb, usb=supply.usb, mode=MODES.index(supply.mode),
-                       protected=supply.protected)
+                       protected=supply.protected, cut=supply.cut)
 
     def _known(self, event: str) -> tuple[str, ...]:
         return (event,) if event in self.stepper.event_ids else ()
@@ -253,7 +263,7 @@ class Learner:
     def _instant(self, before: Comb, dues: tuple[int, ...]) -> Step:
         """Everything due now, until regions and circuit are at rest."""
         stepper = self.stepper
-        was_awake = not before.protected and not before.power_up and self.is_awake(before.states)
+        was_awake = not before.dead and not before.power_up and self.is_awake(before.states)
         comb = replace(before, raws=(), dues=(), power_up=False)
         raws, power_up = before.raws, before.power_up
         public: list[int] = []
@@ -263,10 +273,17 @@ class Learner:
             comb, power_up, opened = replace(comb, protected=True), False, 1
         self._comb = comb
         self._place(comb, dues)
-        if comb.protected:
+        switching = self._supply_of(comb)
+        if switching.cut != switching.opened:
+            comb = self._comb = self._with(comb, replace(switching, cut=switching.opened))
+            raws = () if comb.dead else tuple(found_at_pins(self.flag, stepper.event_ids))
+            power_up = not comb.dead
+            self._forgot |= power_up
+            was_awake = False
+        if comb.dead:
             stepper.halt(0)
         while True:
-            if not comb.protected:
+            if not comb.dead:
                 public += stepper.run_instant(0, raws, power_up=power_up)
                 woke = woke or (stepper.woke and not was_awake)
             raws, power_up = (), False
@@ -287,7 +304,7 @@ class Learner:
             conditions=tuple(stepper.condition_values), forced=-1,
         )
         self._comb = comb
-        awake = not comb.protected and self.is_awake(states)
+        awake = not comb.dead and self.is_awake(states)
         bits = k.FILLS if filled else 0
         if woke or (awake and not was_awake):
             bits |= k.WAKES
@@ -321,9 +338,9 @@ class Learner:
         if supply is None:
             return None, (), False
         after = self._with(replace(comb, forced=-1), supply)
-        if after.protected == comb.protected:
+        if after.dead == comb.dead:
             return after, self._edge(comb, after), False
-        if after.protected:
+        if after.dead:
             self.stepper.halt(0)
             return after, (), False
         self._comb = after
@@ -338,7 +355,7 @@ class Learner:
             if not entered and comb.waiting[r] == before.waiting[r]:
                 continue
             group = -1
-            if not comb.protected and comb.waiting[r] < len(layout.groups[r][state]):
+            if not comb.dead and comb.waiting[r] < len(layout.groups[r][state]):
                 group = layout.group_start[layout.offset[r] + state] + comb.waiting[r]
             found.append((r, entered, group))
         return tuple(found)

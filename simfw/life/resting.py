@@ -59,6 +59,12 @@ class Moment:
     mode: int
     protected: bool
     warmth: int
+    cut: bool = False
+
+    @property
+    def dead(self) -> bool:
+        """Whether the controller has no supply."""
+        return self.protected or self.cut
 
 
 Level = Callable[[Moment, tuple[int, ...], int], float]
@@ -160,7 +166,7 @@ class Truths:
 def laps_of(truths: Truths) -> Laps:
     """The regions that rest at the moment of `truths`."""
     layout, moment = truths.layout, truths.moment
-    if moment.protected:
+    if moment.dead:
         return {}
     laps: Laps = {}
     for r in range(len(layout.regions)):

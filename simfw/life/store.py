@@ -149,8 +149,8 @@ class Store:
         columns["comb_state"].extend(comb.states)
         columns["comb_loads"].append(self.loads_of(self.learner.moment(comb), comb.states))
         columns["comb_bits"].append(
-            (0 if comb.protected else k.ALIVE) | (k.USB if comb.usb else 0)
-            | (k.REFUSING if is_flat else 0)
+            (0 if comb.dead else k.ALIVE) | (k.USB if comb.usb else 0)
+            | (k.REFUSING if is_flat else 0) | (k.CUT if comb.cut else 0)
         )
         columns["comb_enabled"].append(
             sum(1 << n for n, at in enumerate(layout.enabled) if comb.conditions[at])
@@ -213,13 +213,13 @@ class Store:
     def loads_of(self, moment: Moment, states: tuple[int, ...]) -> int:
         """The number of the load set of a combination of states at a moment."""
         layout = self.layout
-        key: tuple[object, ...] = (moment.mode, moment.warmth)
-        if not moment.protected:
+        key: tuple[object, ...] = (moment.mode, moment.warmth, moment.protected, moment.cut)
+        if not moment.dead:
             key = (*key, states, moment.flags if layout.gates else ())
         found = self._phases.get(key)
         if found is None:
             gates: tuple[bool, ...] = ()
-            if not moment.protected and layout.gates:
+            if not moment.dead and layout.gates:
                 truths = Truths(layout, moment, self.level, self._below)
                 gates = tuple(truths.holds(show, states) for _, show in layout.gates)
             found = self._phases[key] = self._add_loads(self._load_set(moment, states, gates))
@@ -230,8 +230,9 @@ class Store:
     ) -> LoadSet:
         layout = self.layout
         mode, warmth = MODES[moment.mode], layout.warmths_c[moment.warmth]
-        if moment.protected:
-            return LoadSet(controller="off", charger=mode, protected=True, temperature_c=warmth)
+        if moment.dead:
+            return LoadSet(controller="off", charger=mode, protected=moment.protected,
+                           temperature_c=warmth)
         system = self._systems.get(gates)
         if system is None:
             shown = {number: gate for (number, _), gate in zip(layout.gates, gates, strict=True)}
@@ -344,7 +345,7 @@ class Store:
         readers = [r for r in sorted(truths.readers) if r >= 0]
         truths.but = -1
         states = majority(layout, moment.states, laps)
-        if not moment.protected:
+        if not moment.dead:
             for condition in layout.watched:
                 truths.holds(condition, states)
         mix = self._mix(moment, laps)

@@ -77,11 +77,11 @@ class Count:
 class HabitStep:
     """One step of a habit: `kind` says what happens, `wait` that nothing does for a while.
 
-    `target` is the button or sensor. `for_ns`, `distance_m` and `wait_ns` are draws, `bounce_ns` is
-    fixed, `present` is what `usb` becomes.
+    `target` is the button, sensor or toggle. `for_ns`, `distance_m` and `wait_ns` are draws,
+    `bounce_ns` is fixed, `present` is what `usb` or the contact of the toggle becomes.
     """
 
-    kind: Literal["press", "wave", "usb", "wait"]
+    kind: Literal["press", "wave", "toggle", "usb", "wait"]
     target: str = ""
     for_ns: Draw = Draw(0.0, 0.0)
     distance_m: Draw = Draw(1.0, 1.0)
@@ -248,6 +248,8 @@ def _steps(key: str, habit: Habit, gadget: Gadget | None) -> Iterator[Problem]:
             yield _unknown(f"{at}.press", "button", step.target, list(gadget.buttons))
         if step.kind == "wave" and step.target not in gadget.proximity:
             yield _unknown(f"{at}.wave", "proximity sensor", step.target, list(gadget.proximity))
+        if step.kind == "toggle" and step.target not in gadget.toggles:
+            yield _unknown(f"{at}.toggle", "toggle", step.target, list(gadget.toggles))
         if step.kind == "usb" and gadget.charger is None:
             yield Problem(key=f"{at}.usb", text="the gadget has no charger",
                           allowed="usb only for a gadget with [charger]")

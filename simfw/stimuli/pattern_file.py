@@ -7,7 +7,7 @@ import datetime
 import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -198,11 +198,13 @@ class StepLine(Part):
 
     press: Name | None = None
     wave: Name | None = None
+    toggle: Name | None = None
     usb: bool | None = None
     wait: Annotated[Draw | None, _drawn(TIME, positive=False)] = None
     for_: Annotated[Draw | None, Field(alias="for"), _drawn(TIME)] = None
     bounce: Instant | None = None
     distance: Annotated[Draw | None, _drawn(LENGTH)] = None
+    to: Literal["on", "off"] | None = None
 
 
 class HabitLine(Part):
@@ -263,10 +265,11 @@ _SAMPLES: dict[str, Any] = {
 _KINDS: Kinds = {
     "press": (("for",), ("bounce",)),
     "wave": (("distance", "for"), ()),
+    "toggle": (("to",), ()),
     "usb": ((), ()),
     "wait": ((), ()),
 }
-_EXAMPLES = {"for": "150 ms .. 300 ms", "distance": "8 cm .. 15 cm"}
+_EXAMPLES = {"for": "150 ms .. 300 ms", "distance": "8 cm .. 15 cm", "to": "on"}
 
 
 def read_pattern(path: str | Path, check: GadgetCheck | None = None) -> Pattern:
@@ -333,7 +336,7 @@ def _mismatches(key: str, habit: HabitLine) -> list[Problem]:
                              allowed="a hundred years at most"))
     if all(step.wait is not None for step in habit.steps):
         found.append(Problem(key=f"{key}.steps", text="nothing but waiting",
-                             allowed="at least one press, wave or usb"))
+                             allowed="at least one press, wave, toggle or usb"))
     return [named(problem, habit.name) for problem in found]
 
 
@@ -394,6 +397,8 @@ def _step(key: str, line: StepLine) -> HabitStep | None:
     if line.wave is not None:
         return HabitStep(kind="wave", target=line.wave, for_ns=for_ns,
                          distance_m=line.distance or Draw(1.0, 1.0), key=key)
+    if line.toggle is not None:
+        return HabitStep(kind="toggle", target=line.toggle, present=line.to == "on", key=key)
     if line.usb is not None:
         return HabitStep(kind="usb", present=line.usb, key=key)
     return HabitStep(kind="wait", wait_ns=line.wait, key=key) if line.wait is not None else None

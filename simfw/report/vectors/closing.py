@@ -28,7 +28,9 @@ MOST_BUTTONS = 4  # a keypad is not worked through after every vector
 
 
 def settle_ns(gadget: Gadget, name: str) -> int:
-    """How long a button takes to settle, at most."""
+    """How long a button or toggle takes to settle, at most."""
+    if name in gadget.toggles:
+        return gadget.toggles[name].debounce.ns
     button = gadget.buttons[name]
     if button.style == "sample":
         return (button.samples + 1) * button.sample_every.ns
@@ -49,13 +51,14 @@ class Closing:
         on: dict[tuple[str, str], bool] = {}
         for act in before:
             if act.kind in ("contact", "hand"):
-                on[act.kind, act.name] = act.value > 0
+                on[act.kind, act.name] = (act.value > 0) != self._rests_on(act.name)
         # What has just come is given the time to be noticed.
         now += max((self.notice_ns(name) for (kind, name), is_on in on.items()
                     if is_on and kind == "hand"), default=0)
         for (kind, name), is_on in on.items():
             if is_on:
-                acts.append(Act(now, kind, name, -1.0 if kind == "hand" else 0.0))
+                rest = -1.0 if kind == "hand" else float(self._rests_on(name))
+                acts.append(Act(now, kind, name, rest))
                 now += self.rest_ns(kind, name)
         for name, distance_m in self.reach_m.items():
             acts.append(Act(now, "hand", name, distance_m))
@@ -72,6 +75,10 @@ class Closing:
                 now += length + self.rest_ns("contact", name)
         return tuple(acts), now
 
+    def _rests_on(self, name: str) -> bool:
+        toggle = self.gadget.toggles.get(name)
+        return toggle is not None and toggle.starts == "on"
+
     def notice_ns(self, sensor: str) -> int:
         """How long a hand has to stay to be noticed for certain."""
         part = self.gadget.proximity[sensor]
@@ -82,6 +89,6 @@ class Closing:
         if kind == "hand":
             sensor = self.gadget.proximity[name]
             return min(self.notice_ns(name) + sensor.clear.ns, LONGEST_NS)
-        button = self.gadget.buttons[name]
-        double = button.double.ns if button.double is not None else 0
+        button = self.gadget.buttons.get(name)
+        double = button.double.ns if button is not None and button.double is not None else 0
         return min(settle_ns(self.gadget, name) + double, LONGEST_NS) + BETWEEN_NS

@@ -170,7 +170,8 @@ class Replayer(Sketch):
         self._forget(track)
         self.exchange(["off 0"], [])
         self.usb, self.mode, self.status = False, "off", None
-        rests = {"status": self.status_level()}  # what a pin that nothing drives reads
+        rests = {"status": self.status_level(),  # what a pin that nothing drives reads
+                 **{name: int(closed) for name, closed in self.system.contacts.items()}}
         self.sets = [f"set {name} {rests.get(name, 0)}" for name in _signals(self.system)]
         before = [act for act in acts if act.at_ns == 0]
         self.start(charge, before)
@@ -334,7 +335,8 @@ class Replayer(Sketch):
 
     def _raw_of(self, acts: Iterable[Act]) -> list[str]:
         """Change inputs, and note them as lines."""
-        acts = list(acts)
+        acts = [act for act in acts if act.kind != "contact"
+                or self.flag(f"{act.name}.closed") != bool(act.value)]
         self.moved = [act.name for act in acts if act.kind == "contact"]
         before = self.status_level()
         for act in acts:

@@ -190,8 +190,8 @@ class _Search:
     def toggles(self) -> Iterator[tuple[str, str, float]]:
         """Every change of an input that is possible now."""
         sketch = self.sketch
-        for name in self.gadget.buttons:
-            yield "contact", name, float(not sketch.contacts.get(name, False))
+        for name in self.system.contacts:
+            yield "contact", name, float(not sketch.flag(f"{name}.closed"))
         for name in self.gadget.proximity:
             if name in sketch.hands:
                 yield "hand", name, -1.0
@@ -227,6 +227,11 @@ class _Search:
             if button.double is not None:
                 again = tap + settle + button.double.ns // 2
                 yield (0, *press), (tap, *release), (again, *press), (again + tap, *release)
+        for name in self.gadget.read_toggles:
+            settle, closed = self._settle(name), sketch.flag(f"{name}.closed")
+            there, back = ("contact", name, float(not closed)), ("contact", name, float(closed))
+            yield (0, *there), (settle - settle // (2 * CLOSE), *back)
+            yield (0, *there), (settle + 20 * MS, *back)
         for name, sensor in self.gadget.proximity.items():
             distance = self._hand(name)
             if name not in sketch.hands and distance is not None:
@@ -348,7 +353,8 @@ class _Search:
 
     def _click(self, name: str) -> int:
         """How long after its last change a button tells what it was."""
-        double = self.gadget.buttons[name].double
+        button = self.gadget.buttons.get(name)
+        double = None if button is None else button.double
         return self._settle(name) + (double.ns if double is not None else 0)
 
     def after(self, kind: str, name: str) -> int:
@@ -382,7 +388,9 @@ class _Search:
             self.found.append(found)
         node = Node(sketch.save(), found, states)
         self.nodes.add(node)
-        if not (any(sketch.contacts.values()) or sketch.hands or sketch.usb):
+        if not (any(sketch.contacts.get(name, rest) != rest
+                    for name, rest in self.system.contacts.items())
+                or sketch.hands or sketch.usb):
             for place in states & self.own:
                 self.standing.setdefault(place, node)
         return bool(news)
@@ -488,7 +496,8 @@ class _Search:
             return running, len(node.found.acts), node.found.ends_ns
 
         free = [node for node in self.nodes if not node.saved.usb and not node.saved.hands
-                and not any(closed for _, closed in node.saved.contacts)
+                and all(closed == self.system.contacts[name]
+                        for name, closed in node.saved.contacts)
                 and node.found.charge == 0.5]  # fmt: skip
         return min(free, key=rank).found if free else Found(
             charge=0.5, acts=(), ends_ns=0, covers=frozenset())  # fmt: skip
@@ -536,8 +545,10 @@ class _Search:
                 first, then = (Act(at, "measured", self.reading, beside(self.reading, level, away))
                                for at, away in ((0, side), (wait, -side)))  # fmt: skip
                 self.power_up(wait, [first], [then])
-        held = [Act(0, "held", name, 1.0) for name in self.gadget.buttons]
-        self.power_up(wait, held, [Act(wait, "contact", act.name, 0.0) for act in held])
+        rests = self.system.contacts
+        held = [Act(0, "held", name, float(not closed)) for name, closed in rests.items()]
+        self.power_up(wait, held, [Act(wait, "contact", name, float(closed))
+                                   for name, closed in rests.items()])
 
     def power_up(self, wait: int, acts: Sequence[Act], later: Sequence[Act] = ()) -> None:
         """Power-up after some acts, until all has settled, and again after the later ones."""

@@ -213,7 +213,7 @@ class Sketch:
         """An input."""
         stem, _, tail = name.rpartition(".")
         if tail == "closed":
-            return self.contacts.get(stem, False)
+            return self.contacts.get(stem, self.system.contacts[stem])
         if tail == "echo":
             distance_m = self.hands.get(stem)
             return distance_m is not None and self.circuit.answers(stem, distance_m, self.volts())
@@ -460,8 +460,9 @@ class Sketch:
     def _apply(self, act: Act) -> list[str]:
         kind, name, value = act.kind, act.name, act.value
         if kind in ("contact", "held"):
+            moved = self.contacts.get(name, self.system.contacts[name]) != bool(value)
             self.contacts[name] = bool(value)
-            return [f"{name}.edge"] if kind == "contact" else []
+            return [f"{name}.edge"] if kind == "contact" and moved else []
         if kind == "measured":
             self.measured_ppm = round(value * 1e6)
             return []

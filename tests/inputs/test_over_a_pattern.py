@@ -1,0 +1,82 @@
+"""Toggles over a pattern: the study of users against the simulator."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from simfw.engine.simulator import simulate
+from simfw.life import registers as k
+from simfw.life.user import Life
+from simfw.stimuli.scenario import Press, Scenario, Step, Toggle
+from tests.inputs.made import DRAWER
+from tests.life.made import pattern
+from tests.life.test_loop import ready
+
+HOUSE = """
+gadget = "gadget.toml"
+charge = "90 %"
+horizon = "30 days"
+[[habits]]
+name = "open and close"
+each = "day"
+between = ["07:00", "22:00"]
+times = "2 .. 6"
+steps = [
+  { toggle = "drawer", to = "on" }, { wait = "20 s .. 3 min" }, { toggle = "drawer", to = "off" },
+]
+[[habits]]
+name = "press while it is open"
+each = "day"
+between = ["07:00", "22:00"]
+times = "0 .. 9"
+steps = [{ press = "key", for = "100 ms .. 300 ms" }]
+[[habits]]
+name = "off for the night"
+each = "day"
+at = "22:30"
+steps = [{ toggle = "main", to = "off" }, { wait = "7 h" }, { toggle = "main", to = "on" }]
+"""
+
+
+def as_scenario(user: Life, stimuli: k.Stimuli, until: int, charge: float) -> Scenario:
+    """The drawn stimuli as a scenario."""
+    steps: list[Step] = []
+    down: dict[str, int] = {}
+    for time, _, target, value in zip(
+        stimuli.time, stimuli.kind, stimuli.target, stimuli.value, strict=True
+    ):
+        name = user.layout.buttons[target]
+        if time >= until:
+            break
+        if name in user.layout.gadget.toggles:
+            steps.append(Toggle(at_ns=time, toggle=name, closed=value > 0.5))
+        elif value > 0.5:
+            down[name] = time
+        else:
+            start = down.pop(name)
+            steps.append(Press(at_ns=start, button=name, for_ns=time - start))
+    return Scenario(charge=charge, lasts_ns=until, gadget=user.layout.gadget,
+                    steps=tuple(sorted(steps, key=lambda step: step.at_ns)))
+
+
+@pytest.mark.parametrize("starts", ["off", "on"])
+def test_toggles_over_a_pattern_do_what_they_do_in_a_run(tmp_path: Path, starts: str) -> None:
+    """Same stimuli, same states to the nanosecond, the same charge; the switch cuts both off."""
+    text = DRAWER.replace('supply = "3 uA"', f'supply = "3 uA"\nstarts = "{starts}"')
+    made = pattern(tmp_path, text, HOUSE)
+    user = ready(made)
+    until = 30 * 3600 * 10**9
+    stimuli, _ = user.stimuli(0, until)
+    played = as_scenario(user, stimuli, until, 0.9)
+    assert sum(isinstance(step, Toggle) for step in played.steps) > 5
+    run = simulate(user.layout.gadget, played, trace=False)
+    user.go(stimuli, until)
+    assert 0.9 - user.world.f[k.CHARGE] == pytest.approx(0.9 - run.end_charge, rel=5e-6)
+    for use in run.states:
+        if use.region == "lamp":
+            region = user.layout.region_id[use.region]
+            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
+            assert user.world.spent[flat] == use.time_ns
+    assert user.world.i[k.DEAD_NS] == 0  # off is not empty
