@@ -177,7 +177,6 @@ states.one = { coil = "on" }
 rows = [
   { on = "gone", from = "none", to = "one" },
   { on = "cell.low", from = "one", to = "none" },
-  { on = "slide.closed", from = "none", to = "one" },
   { on = "usb.in", from = "one", to = "none" },
 ]
 [[rules]]
