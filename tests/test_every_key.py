@@ -28,7 +28,8 @@ _known: dict[str, str] = {}
 
 def answer(command: str, gadget: str, capsys: pytest.CaptureFixture[str]) -> str:
     """What a command says of a gadget, but for the digest of its file."""
-    for name, text in (("gadget", gadget), ("run", RUN), ("low", LOW), ("off", OFF), ("life", LIFE)):
+    files = {"gadget": gadget, "run": RUN, "low": LOW, "off": OFF, "life": LIFE}
+    for name, text in files.items():
         Path(f"{name}.toml").write_text(text, encoding="utf-8")
     status = main(COMMANDS[command])
     said = capsys.readouterr()
