@@ -286,8 +286,8 @@ class Stepper:
 
         At power-up `raw_events` are what is found at the pins; they come before the zero dwells of
         the start states.
-        Afterwards `moved` tells whether any region changed or re-entered a state, and `woke`
-        whether any state that keeps the controller awake was entered.
+        Afterwards `moved` tells whether any region changed or re-entered a state or a dwell of
+        any ended, and `woke` whether any state that keeps the controller awake was entered.
         Raises EndlessInstant when the instant does not come to rest.
         """
         queue: deque[_Item] = deque()
@@ -372,6 +372,7 @@ class Stepper:
             self._due[number] = now_ns + groups[0][0]
 
     def _expire(self, number: int, queue: deque[_Item]) -> None:
+        self.moved = True  # though every row of it may keep the state, or its guard be false
         groups = self._dwells[number][self.states[number]]
         index = self._next[number]
         serial = self._serial[number]

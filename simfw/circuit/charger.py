@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -14,24 +15,25 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ChargerMode", "ChargerModel", "ChargerStep", "StatusLevel", "StatusReading",
-    "Windows", "charger_model",
+    "StepQuantity", "Windows", "charger_model",
 ]
 
 ChargerMode = Literal["off", "precharge", "fast", "complete", "fault"]
 StatusLevel = Literal["low", "high", "floating"]
 StatusReading = Literal["low", "high", "released"]
+StepQuantity = Literal["voltage_v", "output_a", "charge"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChargerStep:
     """When the charger goes over to another mode.
 
-    `quantity` is compared with `level`: the terminal voltage (V), or the charger's whole output
-    (A), which feeds the cell and the load together. `rising`: the step is taken when the quantity
-    reaches the level from below, otherwise when it falls below it.
+    `quantity` is compared with `level`: the terminal voltage (V), the charger's whole output (A),
+    which feeds the cell and the load together, or the cell's charge (0..1). `rising`: the step is
+    taken when the quantity reaches the level from below, otherwise when it falls below it.
     """
 
-    quantity: Literal["voltage_v", "output_a"]
+    quantity: StepQuantity
     rising: bool
     level: float
     to: ChargerMode
@@ -151,16 +153,29 @@ class ChargerModel:
             temperature_c,
         )
 
-    def steps(self, mode: ChargerMode, temperature_c: float = 25.0) -> tuple[ChargerStep, ...]:
-        """The steps out of a mode while the supply stays in; none while suspended."""
+    def ends_full(self, load_a: float) -> bool:
+        """Whether a full cell ends the charge while the load takes `load_a` (A) at charge 1.
+
+        The cell takes no more there, so the output is the load: one that ends by its output ends
+        where that is below `finish_a`, and goes on feeding the load where it is not.
+        """
+        return self.finish_a is None or load_a < self.finish_a
+
+    def steps(
+        self, mode: ChargerMode, temperature_c: float = 25.0, full_load_a: float = math.inf
+    ) -> tuple[ChargerStep, ...]:
+        """The steps out of a mode while the supply stays in; none while suspended.
+
+        `full_load_a`: what the load takes at charge 1 (A), see `ends_full`.
+        """
         if self.suspended(temperature_c):
             return ()
+        steps = []
         if mode == "precharge" and self.below_v is not None:
-            return (
-                ChargerStep(quantity="voltage_v", rising=True, level=self.below_v, to="fast"),
+            steps.append(
+                ChargerStep(quantity="voltage_v", rising=True, level=self.below_v, to="fast")
             )
-        if mode == "fast":
-            steps = []
+        elif mode == "fast":
             if self.finish_a is not None:
                 steps.append(
                     ChargerStep(
@@ -172,12 +187,13 @@ class ChargerModel:
                 steps.append(
                     ChargerStep(quantity="voltage_v", rising=False, level=level, to="precharge")
                 )
-            return tuple(steps)
-        if mode == "complete" and self.recharge_v is not None:
-            return (
-                ChargerStep(quantity="voltage_v", rising=False, level=self.recharge_v, to="fast"),
+        elif mode == "complete" and self.recharge_v is not None:
+            steps.append(
+                ChargerStep(quantity="voltage_v", rising=False, level=self.recharge_v, to="fast")
             )
-        return ()
+        if mode in ("precharge", "fast") and self.ends_full(full_load_a):
+            steps.append(ChargerStep(quantity="charge", rising=True, level=1.0, to="complete"))
+        return tuple(steps)
 
     def status(self, mode: ChargerMode, usb: bool) -> StatusLevel:
         """The status pin. Floating without supply, in a fault, and where the file says nothing.

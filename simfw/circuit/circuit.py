@@ -23,6 +23,7 @@ from simfw.circuit.infrared import carried_share, echo_of
 from simfw.circuit.light import Branch, emitter_channel, light_channel
 from simfw.circuit.measure import Converter
 from simfw.circuit.network import Feed, Phase, fade, settle
+from simfw.circuit.nodes import Levels
 from simfw.circuit.table import Current, Grid, add
 
 if TYPE_CHECKING:
@@ -173,6 +174,32 @@ class Circuit:
     def open_circuit_v(self, charge: ArrayLike) -> Array:
         """Open-circuit voltage (V) at charge (0..1), same shape."""
         return self._cell.open_circuit_v(np.asarray(charge, dtype=float))
+
+    def steps(self, loads: LoadSet) -> tuple[ChargerStep, ...]:
+        """The charger's steps in a load set while its supply stays in; none without a charger."""
+        charger = self.charger
+        if charger is None:
+            return ()
+        load_a = 0.0
+        if charger.finish_a is not None and loads.charger in ("precharge", "fast"):
+            load_a = float(self.solve(loads, 1.0).consumers_a.sum())
+        return charger.steps(loads.charger, loads.temperature_c, load_a)
+
+    def levels(self, loads: LoadSet) -> Levels:
+        """The voltages (V) and charger outputs (A) at which protection or charger take a step."""
+        volts: list[float] = []
+        amps: list[float] = []
+        if self.cut_off_v is not None and not loads.protected:
+            volts.append(self.cut_off_v)
+        for step in self.steps(loads):
+            if step.quantity != "charge":
+                (volts if step.quantity == "voltage_v" else amps).append(step.level)
+        return tuple(volts), tuple(amps)
+
+    def feeds_on(self, loads: LoadSet) -> bool:
+        """Whether the charger of a load set goes on at charge 1 and feeds the load alone."""
+        charging = loads.charger in ("precharge", "fast")
+        return charging and all(step.quantity != "charge" for step in self.steps(loads))
 
     def solve(self, loads: LoadSet, charge: ArrayLike) -> Solution:
         """Currents and voltages of a load set at n charges (0..1), all consumers together.

@@ -195,7 +195,7 @@ def charge_time(circuit: Circuit, loads: LoadSet, *, start: float = 0.0) -> Char
         if part.to is None or part.to == "complete":
             break
         mode = part.to
-    ends = part.to == "complete" or charger.finish_a is None
+    ends = part.to == "complete"
     why = "" if ends else f"full, but the load keeps the charger at {part.output_a * 1e3:.3g} mA"
     return ChargeTime(time_s=time, longest_s=longest_charge_s(circuit, time),
                       end_charge=here, ends=ends, steps=tuple(steps), why=why)
@@ -249,7 +249,11 @@ def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
     charge = walk.charge
     into = walk.charger_a - walk.consumed_a
     end, to = float(charge.size - 1), None
-    for step in circuit.charger.steps(loads.charger, loads.temperature_c):
+    for step in circuit.steps(loads):
+        if step.quantity == "charge":
+            if to is None and charge[-1] >= step.level:
+                to = step.to  # where the walk ends
+            continue
         quantity = walk.voltage_v if step.quantity == "voltage_v" else walk.charger_a
         met = quantity >= step.level if step.rising else quantity < step.level
         if not met.any():
@@ -339,7 +343,7 @@ def _walk(circuit: Circuit, loads: LoadSet, low: float, high: float) -> _Walk:
     inner = np.concatenate([[low], nodes[(nodes > low) & (nodes < high)], [high]])
     if high <= low:
         inner = inner[:1]
-    fills = high >= 1.0 and loads.charger in ("precharge", "fast")
+    fills = high >= 1.0 and circuit.feeds_on(loads)
     charge, table = (filled if fills else refined)(lambda at: circuit.solve(loads, at), inner)
     return _Walk(charge, table[:-2].sum(axis=0), table[-2], table[-1])
 

@@ -15,19 +15,23 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Solution
 
-__all__ = ["RELATIVE_ERROR", "filled", "refined"]
+__all__ = ["RELATIVE_ERROR", "Levels", "filled", "passed", "refined"]
 
 Array = NDArray[np.float64]
+Solve = Callable[[Array], "Solution"]
+Levels = tuple[tuple[float, ...], tuple[float, ...]]  # of the voltage (V), of the output (A)
 RELATIVE_ERROR = 3e-7
 _MOST_NODES = 60_000
 _MANY = 100  # points above which a solution costs by its points
 _FINEST = 1e-9  # width of the narrowest piece: a kink is closed in no further
+_SAME = 1e-11  # charges that need not be told apart
+_CLOSER = 3  # times that a straight line is drawn to where something passes a level
 _FULL = 1e-6  # over this last share of the charge the current into a full cell goes to nothing
 _WIDEST = 0.125  # of the widest: over more, what bends both ways may look straight at its middle
 
 
 def refined(
-    solve: Callable[[Array], Solution], nodes: Array, relative_error: float = RELATIVE_ERROR
+    solve: Solve, nodes: Array, relative_error: float = RELATIVE_ERROR
 ) -> tuple[Array, Array]:
     """More charges between rising `nodes`, and the table of what `solve` finds at them.
 
@@ -73,16 +77,46 @@ def refined(
 
 
 def filled(
-    solve: Callable[[Array], Solution], nodes: Array, relative_error: float = RELATIVE_ERROR
+    solve: Solve, nodes: Array, relative_error: float = RELATIVE_ERROR, levels: Levels = ((), ())
 ) -> tuple[Array, Array]:
-    """The same for a load set that charges, up to charge 1: a full cell takes no more.
+    """The same for a charger that goes on at charge 1 (`Circuit.feeds_on`): the cell takes no more.
 
     However far the charger's voltage stands above the end of the cell's curve, at charge 1 the
     charger feeds the load alone: there its output falls to the load, and ends the charge or not.
     """
     nodes = np.unique(np.concatenate([nodes, [max(1.0 - _FULL, nodes[0])]]))
     nodes, table = refined(solve, nodes, relative_error)
+    nodes, table = passed(solve, nodes, table, levels)
     table[-2, -1] = min(table[-2, -1], table[:-2].sum(axis=0)[-1])
+    return nodes, table
+
+
+def passed(
+    solve: Solve, nodes: Array, table: Array, levels: Levels
+) -> tuple[Array, Array]:
+    """More charges: those at which voltage and output pass `levels`.
+
+    What a straight line errs by in voltage is far more in charge where the curve is flat, and with
+    a level that ends something, so does the time at which it ends.
+    """
+    for _ in range(_CLOSER):
+        found: list[float] = []
+        for row, wanted in zip((-1, -2), levels, strict=True):
+            values = table[row]
+            for level in wanted:
+                low = values < level
+                k = np.flatnonzero(low[:-1] != low[1:])
+                share = (level - values[k]) / (values[k + 1] - values[k])
+                width = nodes[k + 1] - nodes[k]
+                inside = (share * width > _SAME) & ((1.0 - share) * width > _SAME)
+                found += (nodes[k] + share * width)[inside].tolist()
+        if not found:
+            break
+        new = np.sort(found)
+        new = new[np.diff(new, prepend=-1.0) > _SAME]
+        into = np.searchsorted(nodes, new)
+        nodes = np.insert(nodes, into, new)
+        table = np.insert(table, into, _stack(solve(new)), axis=1)
     return nodes, table
 
 

@@ -15,17 +15,24 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simfw.circuit.charger import StepQuantity
 from simfw.circuit.circuit import Circuit, LoadSet, Solution
-from simfw.circuit.nodes import RELATIVE_ERROR, filled, refined
+from simfw.circuit.nodes import RELATIVE_ERROR, Levels, filled, passed, refined
 
-__all__ = ["Clock", "Tally", "clock_of", "passing", "tabulate"]
+__all__ = [
+    "APART", "TWINS", "Clock", "Tally", "below", "clock_of", "passing", "tabulate", "turning",
+]
 
 Array = NDArray[np.float64]
 _LEVEL_V = 1e-9
+APART = 1e-10  # charge between both sides of a corner, where a table has a node for each
+TWINS = 4.0 * APART
+_BEND = 8.0 * RELATIVE_ERROR  # twice what a smooth curve bends by between two of its pieces
 
 
 class Tally:
@@ -97,7 +104,19 @@ class Clock:
         # steeply and the cell is charged, or rises and the cell is drained.
         self._rising_v = np.maximum.accumulate(voltage_v)
         self._rises = bool((self._rising_v - voltage_v).max() == 0.0)
-        self._turns: dict[float, list[float]] = {}
+        self._turns: dict[float, tuple[float, ...]] = {}
+
+    @cached_property
+    def corners(self) -> Array:
+        """The nodes at which a current bends sharply, with room for a second node beside them."""
+        rows = np.vstack([self.consumers_a, self.charger_a])
+        width = np.diff(self.nodes)
+        slopes = np.diff(rows, axis=1) / width
+        bend = np.abs(np.diff(slopes, axis=1)).max(axis=0)
+        flow = np.abs(rows[:, 1:-1]).sum(axis=0)
+        sharp = 0.5 * bend * np.maximum(width[:-1], width[1:]) > _BEND * flow
+        found: Array = self.nodes[1:-1][sharp & (np.minimum(width[:-1], width[1:]) > TWINS)]
+        return found
 
     def piece(self, charge: float) -> int:
         """The number of the piece on which `charge` lies."""
@@ -148,36 +167,26 @@ class Clock:
             found = self._levels[voltage_v] = passing(self.nodes, self._rising_v, voltage_v)
         return found
 
-    def charges_at_voltage(self, voltage_v: float) -> Sequence[float]:
-        """All charges at which the terminal voltage passes `voltage_v`, rising."""
+    def charges_at_voltage(self, voltage_v: float) -> tuple[float, ...]:
+        """The charges at which the terminal voltage passes `voltage_v`, rising: see `turning`."""
         if self._rises:
             return (self.charge_at_voltage(voltage_v),)
         found = self._turns.get(voltage_v)
         if found is None:
-            v, s = self.voltage_v, self.nodes
-            k = np.flatnonzero((v[:-1] < voltage_v) != (v[1:] < voltage_v))
-            share = (voltage_v - v[k]) / (v[k + 1] - v[k])
-            found = self._turns[voltage_v] = (s[k] + share * (s[k + 1] - s[k])).tolist()
+            found = self._turns[voltage_v] = turning(self.nodes, self.voltage_v, voltage_v)
         return found
+
+    def charges_at(self, quantity: StepQuantity, level: float) -> tuple[float, ...]:
+        """The charges at which what a step of the charger looks at passes `level`, rising."""
+        if quantity == "charge":
+            return (level,)
+        if quantity == "voltage_v":
+            return self.charges_at_voltage(level)
+        return turning(self.nodes, self.charger_a, level)
 
     def is_below(self, voltage_v: float, charge: float) -> bool:
         """Whether the terminal voltage at `charge` is below a level: see `charges_at_voltage`."""
-        if self._rises:
-            return charge < self.charge_at_voltage(voltage_v)
-        passed = bisect_right(self.charges_at_voltage(voltage_v), charge)
-        return (self._v[0] < voltage_v) == (passed % 2 == 0)
-
-    def charge_at_output(self, output_a: float) -> float:
-        """The charge from which on the charger's output stays below `output_a`; inf if never."""
-        over = np.flatnonzero(self.charger_a >= output_a)
-        if len(over) == 0:
-            return -math.inf
-        i = int(over[-1])
-        if i == len(self.nodes) - 1:
-            return math.inf
-        high, low = self.charger_a[i], self.charger_a[i + 1]
-        share = (high - output_a) / (high - low)
-        return float(self.nodes[i] + share * (self.nodes[i + 1] - self.nodes[i]))
+        return below(self.charges_at_voltage(voltage_v), charge)
 
     # -- motion ----------------------------------------------------------------------------------
 
@@ -444,6 +453,24 @@ def passing(nodes: Array, values: Array, level: float) -> float:
     return float(nodes[i - 1]) + share * float(nodes[i] - nodes[i - 1])
 
 
+def turning(nodes: Array, values: Array, level: float) -> tuple[float, ...]:
+    """The charges, rising, at which `values` pass `level` either way: see `below`.
+
+    They are below it before the first, not below it from there to the second, and so on; where they
+    are not below it at the least charge the first is -inf.
+    """
+    low = values < level
+    k = np.flatnonzero(low[:-1] != low[1:])
+    share = (level - values[k]) / (values[k + 1] - values[k])
+    found: list[float] = (nodes[k] + share * (nodes[k + 1] - nodes[k])).tolist()
+    return tuple(found) if low[0] else (-math.inf, *found)
+
+
+def below(turns: Sequence[float], charge: float) -> bool:
+    """Whether what passes a level at the charges `turns` is below it at `charge`."""
+    return bisect_right(turns, charge) % 2 == 0
+
+
 def clock_of(circuit: Circuit, loads: LoadSet, known: dict[LoadSet, Clock]) -> Clock:
     """The charge clock of a load set, tabulated once and kept in `known`."""
     clock = known.get(loads)
@@ -452,7 +479,8 @@ def clock_of(circuit: Circuit, loads: LoadSet, known: dict[LoadSet, Clock]) -> C
             lambda charge: circuit.solve(loads, charge),
             circuit.charge_nodes,
             circuit.capacity_c,
-            charging=loads.charger in ("precharge", "fast"),
+            feeds=circuit.feeds_on(loads),
+            levels=circuit.levels(loads),
         )
     return clock
 
@@ -463,13 +491,19 @@ def tabulate(
     capacity_c: float,
     relative_error: float = RELATIVE_ERROR,
     *,
-    charging: bool = False,
+    feeds: bool = False,
+    levels: Levels = ((), ()),
 ) -> Clock:
     """Solve a load set on nodes close enough that linear pieces err less than `relative_error`.
 
-    `charging`: a full cell takes no more, so at charge 1 the charger feeds the load only.
+    `feeds`: at charge 1 a charger goes on and feeds the load alone. Where voltage and output pass
+    `levels` they are solved exactly.
     """
-    nodes, table = (filled if charging else refined)(solve, breakpoints, relative_error)
+    if feeds:
+        nodes, table = filled(solve, breakpoints, relative_error, levels)
+    else:
+        nodes, table = refined(solve, breakpoints, relative_error)
+        nodes, table = passed(solve, nodes, table, levels)
     # What falls by less is rounding.
     rising = np.maximum.accumulate(table[-1])
     voltage = rising if (rising - table[-1]).max() < _LEVEL_V else table[-1]

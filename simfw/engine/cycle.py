@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.engine.clock import Clock, Tally
+from simfw.engine.clock import APART, TWINS, Clock, Tally
 from simfw.engine.phase import Phase
 from simfw.engine.snapshot import RuleStand
 
@@ -410,7 +410,9 @@ def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, 
     found = grids.get(key)
     if found is None:
         # As np.unique, which would load a part of NumPy that nothing else needs.
-        nodes = np.sort(np.concatenate([clock.nodes for clock in clocks]))
+        nodes = np.sort(np.concatenate(
+            [nodes for clock in clocks for nodes in (clock.nodes, clock.corners + APART)]
+        ))
         nodes = nodes[np.diff(nodes, prepend=-1.0) > 0.0]
         found = (nodes, {clock: _Table(clock, nodes) for clock in clocks})
         if not any(clock.of_cycle for clock in clocks):
@@ -419,7 +421,11 @@ def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, 
 
 
 class _Table:
-    """A clock's currents on other nodes, with their slopes."""
+    """A clock's currents on other nodes, with their slopes.
+
+    A corner has two nodes, one for the slope on either side: a slope between the two would be
+    wrong all along the pieces that meet there.
+    """
 
     def __init__(self, clock: Clock, nodes: Array) -> None:
         count = len(clock.consumers_a)
@@ -436,6 +442,13 @@ class _Table:
         drawing = rows.any(axis=1)
         slopes[drawing] = np.gradient(rows[drawing], nodes, axis=1)
         self._nodes = nodes
+        width = np.diff(nodes)
+        self._twins, wide = np.flatnonzero(width < TWINS), np.flatnonzero(width >= TWINS)
+        place = np.searchsorted(wide, self._twins)
+        left = wide[np.maximum(place - 1, 0)]
+        self._beyond = right = wide[np.minimum(place, len(wide) - 1)]
+        slopes[:, self._twins] = (rows[:, left + 1] - rows[:, left]) / width[left]
+        slopes[:, self._twins + 1] = (rows[:, right + 1] - rows[:, right]) / width[right]
         self.consumers, self.charger = rows[:count], rows[count]
         self.consumers_slope, self.charger_slope = slopes[:count], slopes[count]
 
@@ -449,6 +462,7 @@ class _Table:
         """The slopes of all currents on each piece (A)."""
         rows = np.vstack([self.consumers, self.charger])
         slopes: Array = np.diff(rows, axis=1) / np.diff(self._nodes)
+        slopes[:, self._twins] = slopes[:, self._beyond]
         return slopes
 
     @cached_property

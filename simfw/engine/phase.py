@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field
 
 from simfw.circuit.circuit import ChargerMode, LoadSet
@@ -16,9 +16,11 @@ __all__ = ["Phase", "Settings"]
 class Phase:
     """One combination of region states in one electrical context.
 
-    `marks` are the charges at which something happens, rising. `open_at`: the charge at or below
-    which the protection opens. `ticks`: whether any region may come round by its own dwells.
-    `lump_c` collects wake-up charges spent in it.
+    `marks` are the charges at which something happens, rising. `opens_at`: where the protection
+    opens, as told by `clock.below` (a charge that is in it counts as below). `steps` of the
+    charger: whether it is taken below or not below the turns that follow, and the mode it leads to.
+    `ticks`: whether any region may come round by its own dwells. `lump_c` collects wake-up charges
+    spent in it.
     """
 
     states: tuple[int, ...]
@@ -28,8 +30,8 @@ class Phase:
     levels: tuple[float, ...]
     bars: int | None
     marks: list[float]
-    open_at: float
-    steps: tuple[tuple[bool, float, ChargerMode], ...]
+    opens_at: tuple[float, ...]
+    steps: tuple[tuple[bool, tuple[float, ...], ChargerMode], ...]
     restart_at: float
     ticks: bool
     tally: Tally = field(default_factory=Tally)
@@ -40,8 +42,17 @@ class Phase:
         """The same phase as another simulation begins with it: nothing has been counted yet."""
         return Phase(
             self.states, self.names, self.loads, self.clock, self.levels, self.bars, self.marks,
-            self.open_at, self.steps, self.restart_at, self.ticks,
+            self.opens_at, self.steps, self.restart_at, self.ticks,
         )
+
+    def opens(self, charge: float) -> bool:
+        """Whether the protection opens at `charge`."""
+        return bisect_left(self.opens_at, charge) % 2 == 0
+
+    @property
+    def open_at(self) -> float:
+        """The charge at which the protection opens while a full cell is emptied."""
+        return self.opens_at[-1] if len(self.opens_at) % 2 else math.inf
 
     def bounds(self, charge: float) -> tuple[float, float]:
         """The marks around `charge`: low <= charge < high."""

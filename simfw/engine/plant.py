@@ -14,7 +14,7 @@ from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, LoadSet
-from simfw.engine.clock import Clock, Tally, clock_of
+from simfw.engine.clock import Clock, Tally, below, clock_of
 from simfw.engine.count import Count
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
@@ -329,20 +329,21 @@ class Plant:
             temperature_c=self.temperature_c,
         )
         clock = self.clock(loads)
-        open_at = -math.inf
+        opens_at: tuple[float, ...] = (-math.inf,)
+        marks = {0.0, 1.0}
         if not self.protected:
-            open_at = EMPTY
+            opens_at = (EMPTY,)
             if self.cut_off_v is not None:
-                open_at = max(EMPTY, clock.charge_at_voltage(self.cut_off_v))
-        steps: list[tuple[bool, float, ChargerMode]] = []
-        if self.circuit.charger is not None and self.usb:
-            for step in self.circuit.charger.steps(self.charger_mode, self.temperature_c):
-                if step.quantity == "voltage_v":
-                    steps.append((step.rising, clock.charge_at_voltage(step.level), step.to))
-                else:
-                    # A falling output is a rising charge.
-                    steps.append((not step.rising, clock.charge_at_output(step.level), step.to))
-        marks = {open_at, 0.0, 1.0, *(at for _, at, _ in steps)}
+                at = clock.charges_at_voltage(self.cut_off_v)
+                marks.update(at)
+                opens_at = _opening(at)
+            marks.add(opens_at[0] if opens_at else EMPTY)
+        steps: list[tuple[bool, tuple[float, ...], ChargerMode]] = []
+        if self.usb:
+            for step in self.circuit.steps(loads):
+                at = clock.charges_at(step.quantity, step.level)
+                steps.append((not step.rising, at, step.to))
+                marks.update(at)
         for level in self.voltage_marks:
             marks.update(clock.charges_at_voltage(level))
         if self._gates_vary and any(shown):
@@ -360,7 +361,7 @@ class Plant:
             levels=tuple(self._level(drives.get(name), name) for name in self.outputs),
             bars=stepper.bars(states),
             marks=sorted(mark for mark in marks if math.isfinite(mark)),
-            open_at=open_at,
+            opens_at=opens_at,
             steps=tuple(steps),
             restart_at=restart_at,
             ticks=any(n in ticking for n, ticking in zip(states, self._ticking, strict=True)),
@@ -395,7 +396,7 @@ class CellNow:
 
     def opens(self) -> bool:
         """Whether the protection has to open."""
-        return self.plant.charge <= self.phase.open_at
+        return self.phase.opens(self.plant.charge)
 
     def closes(self) -> bool:
         """Whether the open protection may close."""
@@ -419,10 +420,22 @@ class CellNow:
     def step(self) -> ChargerMode | None:
         """The mode to which the charger goes over now."""
         charge = self.plant.charge
-        for rising, at, to in self.phase.steps:
-            if (charge >= at) if rising else (charge < at):
+        for low, at, to in self.phase.steps:
+            if below(at, charge) == low:
                 return to
         return None
+
+
+def _opening(at: tuple[float, ...]) -> tuple[float, ...]:
+    """Where the protection opens, of a voltage that passes its cut-off at the charges `at`.
+
+    It opens at the cut-off itself, whichever way the voltage falls to it.
+    """
+    if not at:
+        return ()
+    falling = [math.nextafter(turn, -math.inf) for turn in at[1::2]]
+    rising = at[2::2]
+    return tuple(sorted((max(EMPTY, at[0]), *falling, *rising)))
 
 
 def levels_read(expressions: Sequence[Expression], quantity: str) -> set[float]:

@@ -151,7 +151,7 @@ class Simulation:
         """
         plant = self.plant
         if self.resumed is None:
-            if plant.charge <= self.phase.open_at:
+            if self.phase.opens(plant.charge):
                 # Below the cut-off the controller is dead: nothing powers up.
                 plant.supply = replace(plant.supply, protected=True)
                 self.empty_at = self.now

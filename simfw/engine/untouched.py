@@ -30,7 +30,6 @@ UNTOUCHED_DAYS = (1, 9, 90, 900, 9_000, 26_525)
 CHARGING_DAYS = 365
 MOST_INSTANTS = 50_000  # of one stretch: a gadget that comes round takes far fewer
 MOST_CHARGING = 100_000
-FULL = 1.0 - 2e-6  # what goes into a full cell goes to nothing: it is approached and never reached
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,9 +113,7 @@ def _about(prepared: Prepared, simulation: Simulation, start_ns: int) -> TimeLef
 class _Filling(Observer):
     """The modes of the charger: when each began, and the charge then; ends when it has ended."""
 
-    def __init__(self, finishes: bool) -> None:
-        self._finishes = finishes
-        self._mode: ChargerMode | None = None
+    def __init__(self) -> None:
         self.steps: list[tuple[ChargerMode, float, float]] = []
         self.full: tuple[float, float] | None = None
 
@@ -124,18 +121,12 @@ class _Filling(Observer):
                charger: ChargerMode) -> None:  # fmt: skip
         """See what the charger does, and whether the cell is full."""
         if charger == "complete":
-            self._end(start_ns, start_charge)
-        self._mode = charger
+            self.full = (start_ns * 1e-9, start_charge)
+            raise _StopError
         if charger in ("precharge", "fast"):
             if self.steps and self.steps[-1][0] == charger:
                 self.steps.pop()
             self.steps.append((charger, end_ns * 1e-9, end_charge))
-        if not self._finishes and end_charge >= FULL:
-            self._end(end_ns, end_charge)
-
-    def _end(self, time_ns: int, charge: float) -> None:
-        self.full = (time_ns * 1e-9, charge)
-        raise _StopError
 
 
 def charge_from_empty(prepared: Prepared, shelf: TimeLeft | None = None) -> ChargeTime:
@@ -158,7 +149,7 @@ def charge_from_empty(prepared: Prepared, shelf: TimeLeft | None = None) -> Char
         gadget_path=Path(), charge=max(start, 0.0), lasts_ns=CHARGING_DAYS * DAY_S * 10**9,
         steps=(Usb(at_ns=0, present=True),),
     )
-    seen = _Filling(charger.finish_a is not None)
+    seen = _Filling()
     simulation = Simulation(
         prepared.without_rules(), plugged, 0, True, False, (seen,), None, log=False
     )

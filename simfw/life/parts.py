@@ -185,18 +185,15 @@ class PartTables:
         if charger is None or loads.charger == "off":
             return []
         steps = []
-        for step in charger.steps(loads.charger, loads.temperature_c):
+        for step in charger.steps(loads.charger, loads.temperature_c, full_a):
             to = MODES.index(step.to)
-            if step.quantity == "voltage_v":
+            if step.quantity == "charge":
+                steps.append((int(step.rising), step.level, to))
+            elif step.quantity == "voltage_v":
                 steps.append((int(step.rising), passing(self.grid, volts, step.level), to))
             else:
                 # A falling output is a rising charge.
                 steps.append((int(not step.rising), _fallen(self.grid, output_a, step.level), to))
-        # At charge 1 the charger feeds the load alone, see `circuit.nodes.filled`.
-        if loads.charger == "fast" and not charger.suspended(loads.temperature_c) and (
-            charger.finish_a is None or full_a < charger.finish_a
-        ):
-            steps.append((1, 1.0, MODES.index("complete")))
         return steps
 
     def add_mix(self, number: int) -> None:

@@ -95,12 +95,24 @@ def test_hysteresis_goes_back_to_precharge():
     )
 
 
-def test_charger_without_thresholds_takes_no_steps():
-    """Absent thresholds are absent steps."""
+def test_charger_without_thresholds_ends_at_a_full_cell_alone():
+    """Absent thresholds are absent steps: what is left is the end at charge 1."""
     charger = charger_of('[charger]\ncurrent = "100 mA"\nfloat = "4.2 V"\n')
+    full = ChargerStep(quantity="charge", rising=True, level=1.0, to="complete")
     assert charger.start_mode(1.0) == "fast"
-    assert charger.steps("precharge") == charger.steps("fast") == charger.steps("complete") == ()
+    assert charger.steps("precharge") == charger.steps("fast") == (full,)
+    assert charger.steps("complete") == ()
     assert charger.feed("precharge") is None
+
+
+@pytest.mark.parametrize(("load_a", "ends"), [(0.009, True), (0.011, False)])
+def test_a_full_cell_ends_a_charge_whose_load_is_below_the_finish_current(load_a, ends):
+    """At charge 1 the output is the load: 10 % of 100 mA is 10 mA."""
+    charger = charger_of(
+        '[charger]\ncurrent = "100 mA"\nfloat = "4.2 V"\nfinish = "10 %"\n'
+    )
+    full = ChargerStep(quantity="charge", rising=True, level=1.0, to="complete")
+    assert (full in charger.steps("fast", 25.0, load_a)) is ends
 
 
 @pytest.mark.parametrize(

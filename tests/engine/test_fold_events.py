@@ -87,3 +87,39 @@ def test_memory_does_not_grow_with_the_time_of_a_ticker_that_emits() -> None:
 
     peak("10 min")  # whatever is loaded at first use
     assert peak("10 h") < 1.2 * peak("10 min")
+
+
+# A ticker that tells that it waits before it moves, and reads its cell in an instant that moves
+# nothing.
+STAYING = """
+[gadget]
+name = "One that stays"
+[cell]
+curve = "lco"
+capacity = "20 mAh"
+[loads.motor]
+current = "30 mA"
+[behaviour.lamp]
+starts = "a"
+states.a = { motor = "on" }
+rows = [
+  { after = "70 ms", from = "a", to = "same", emit = "lamp.waits" },
+  { after = "90 ms", from = "a", to = "b", when = "cell.charge < 0.899" },
+  { after = "120 ms", from = "a", to = "a" },
+]
+states.b = { motor = "on" }
+"""
+
+
+@pytest.mark.parametrize("lasts", ["1230 ms", "12 s"])
+def test_folding_loses_no_event_of_a_dwell_that_keeps_the_state(lasts: str) -> None:
+    """A dwell that ends without moving a region is an instant of the cycle as any other."""
+    gadget = gadget_of(STAYING)
+    folded, plain = (run(gadget, charge=0.9, lasts=lasts, fold=fold) for fold in (True, False))
+    assert any(part.cycles for part in folded.intervals)
+    assert [(e.time_ns, e.name) for e in folded.events] == [
+        (e.time_ns, e.name) for e in plain.events
+    ]
+    times = {(use.region, use.state): use.time_ns for use in plain.states}
+    assert {(use.region, use.state): use.time_ns for use in folded.states} == times
+    assert (times.get(("lamp", "b"), 0) > 0) == (lasts == "12 s")

@@ -3,9 +3,9 @@
 Tolerances. Times of the firmware are whole nanoseconds and must be equal, until the first crossing
 of the circuit (protection, charger): from then on times may hang on the charge, which `simfw` keeps
 within one millionth (`docs/explanation/engine.md`), so 3e-6 of the time passed, and at least 2 us,
-is allowed; 30 us where a cell was charged to 1, since the current of its last millionth goes to
-zero there (the same page). Charges: 3e-6 of all that flowed, the charger's output included. A case
-in which a reading comes closer to a limit than 2e-6 is not judged: either side is right.
+is allowed; 30 us where a charger went on at charge 1, since the current of its last millionth goes
+to zero there (the same page). Charges: 3e-6 of all that flowed, the charger's output included. A
+case in which a reading comes closer to a limit than 2e-6 is not judged: either side is right.
 """
 
 from __future__ import annotations

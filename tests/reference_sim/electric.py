@@ -286,6 +286,11 @@ class Electrics:
             # An empty cell gives nothing.
             totals = {name: 0.0 * current for name, current in totals.items()}
             net = -charger_a
+        if s == 1.0 and net < 0.0:
+            # A full cell takes nothing: the charger feeds the load alone. (Beyond 1 the way there
+            # is only gone on with, to find when it ends.)
+            charger_a += net
+            net = 0.0
         return Solution(lowest, totals, charger_a, net, tuple(regimes))
 
     def _node(

@@ -83,7 +83,10 @@ class Passing:
             return max(-s, -1.0 if e.cut_off is None else e.cut_off - now.volt)
         assert charger is not None
         if kind == "full":
-            return s - 1.0
+            # It ends there unless the load alone keeps the output from falling below `finish`.
+            fed = e.solve(min(s, 1.0), self.drives()).charger_a
+            goes_on = charger.finish_a is not None and fed >= charger.finish_a
+            return -1.0 if goes_on else s - 1.0
         if kind == "finish":
             if charger.finish_a is None or not now.floating:
                 return -1.0
@@ -109,12 +112,6 @@ class Passing:
             return
         if kind not in ("plug", "unplug", "fault"):
             self.crossed()
-        if kind == "full":
-            self.result.full = True
-            finish = self.electrics.charger.finish_a if self.electrics.charger else None
-            feeding = self.solution().charger_a - max(0.0, -self.solution().net_a)
-            if finish is None or feeding >= finish:
-                self.result.known.add("full cell")
         self.mode = self._next_mode(kind)
         pin = self._pin_level()
         if pin == "open" and self.pulled:
@@ -227,6 +224,9 @@ class Passing:
         for kind in self.circuit_kinds():
             if self.circuit_holds(kind, s):
                 return kind, 0.0
+        if s >= 1.0 > self.s:
+            self.result.full = True
+            return "watched", 0.0  # the charger goes on, and feeds the load alone from here
         for name, limit in self.watched_limits:
             if name == "cell.charge":
                 a, b = self.s, s

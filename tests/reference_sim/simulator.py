@@ -68,7 +68,7 @@ class Result:
     close: list[str] = field(default_factory=list)  # readings too near a limit to be told
     crossed_ns: int | None = None  # the first crossing: later times hang on charge
     wakes: int = 0
-    full: bool = False  # the cell was charged to 1
+    full: bool = False  # a charger went on at charge 1
     known: set[str] = field(default_factory=set)  # passed on the way: what `simfw` does otherwise
 
 
@@ -409,7 +409,7 @@ class Simulator(Passing):
         """The protection opens: the controller is dead, memory is lost."""
         self.alive = False
         self.cuts += 1
-        if self.cuts > 30:
+        if self.cuts > 1000:
             self.result.close.append("the protection opens again and again")
         self.queue.clear()
         self.crossed()
