@@ -259,7 +259,7 @@ def _notes(gadget: Gadget, found: Overview) -> list[Note]:
             Note(
                 "cell.resistance",
                 "over minutes and hours a cell drops about three times the voltage that its "
-                "resistance at 1 kHz or after 1 s would make: enter the larger one",
+                "resistance in the first second would make: enter the larger one",
             )
         )
     for light in found.lights:

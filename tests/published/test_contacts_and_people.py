@@ -4,8 +4,9 @@ Contacts. J. Ganssle, "A Guide to Debouncing" (2004), ganssle.com/debouncing.htm
 types: mean bounce of the 16 good ones 1557 us, longest of these 6200 us, worst of all 157 ms. (The
 figures are taken from three independent public notes that quote the article.)
 
-People. Keystroke-level model: a button press or release takes 0.10 s, both 0.20 s (S. K. Card,
-T. P. Moran, A. Newell, CACM 23(7), 1980). Long press 500 ms and double tap 300 ms from release to
+People. A button press or release takes 0.10 s, both 0.20 s: a later extension of the keystroke-
+level model of S. K. Card, T. P. Moran, A. Newell (CACM 23(7), 1980), whose own list has no button.
+Long press 500 ms and double tap 300 ms from release to
 next press (defaults of a phone's open-source framework, ViewConfiguration.java of
 platform_frameworks_base; the same 0.5 s long press stands in another maker's developer pages).
 """

@@ -70,7 +70,11 @@ def test_thirty_microamperes_empty_a_coin_cell_within_a_year():
 
 
 def test_a_published_cycle_with_a_hole_is_a_second_short():
-    """Stack Exchange answer: 3473 s, 120 s and 6 s of "one hour" add up to 3599 s; 1.9 mAh."""
+    """A worked example with an error of its own: 3473 s, 120 s and 6 s of "one hour"; 1.9 mAh.
+
+    From an answer on a Stack Exchange site, as copied in the open set Nemotron-CC-Math; the address
+    of the question is not in the copy. Its states add up to 3599 s.
+    """
     text = """
 [gadget]
 name = "An hour"

@@ -12,7 +12,6 @@ import pytest
 
 from simfw.circuit import Circuit
 from simfw.circuit.diode import THERMAL_V, fit_diode
-from simfw.circuit.network import Feed
 from simfw.circuit.overview import overview
 from simfw.circuit.resistors import E24, led_resistor_ohm, next_e24
 from simfw.circuit.spread import light_spread
@@ -132,12 +131,6 @@ def test_emitter_power_of_tsal6100():
     """1.35 V at 100 mA is 135 mW (as quoted at electronics.stackexchange.com/q/104049)."""
     diode = fit_diode([(1.2, 0.02), (1.35, 0.1)])
     assert float(diode.voltage_v(0.1)) * 0.1 == pytest.approx(0.135, abs=1e-4)
-
-
-def test_derating_of_tsal4400():
-    """160 mW through 300 K/W to a junction of 100 degC: allowed up to 52 degC (Vishay 81006)."""
-    feed = Feed(most_a=1.0, heat_w=(100.0 - 52.0) / 300.0)
-    assert feed.heat_w == pytest.approx(0.160)
 
 
 @pytest.mark.parametrize(

@@ -34,7 +34,7 @@ class PublishedCell:
 
 
 CELLS = (
-    PublishedCell("Chen2020", "nmc", 2.5),
+    PublishedCell("Chen2020", "nmc-5ah-cylindrical", 2.5),
     PublishedCell("Ai2020", "lco-2ah-pouch", 3.0),
     PublishedCell("Ecker2015", "nmc-150mah-pouch", 2.5),
     PublishedCell("Mohtat2020", "nmc-5ah-pouch", 2.8),

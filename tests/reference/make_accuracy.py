@@ -30,8 +30,9 @@ TAIL = """\
 * They compare models with each other, and one cell with its own curve. Your cell is another one:
   capacity and resistance are what you write into the file, and their errors go straight into run
   times. Cells of one type differ by some per cent, old ones by tens of per cent.
-* The resistance that counts over minutes and hours is about three times what a data sheet gives at
-  1 kHz or what the first second shows (24 against 73 mohm for the pouch cell above).
+* The resistance that counts over minutes and hours is about three times what the first second shows
+  (24 against 73 mohm for the pouch cell above). What data sheets give at 1 kHz is low in the same
+  way (common practice, no source).
 * The slow end of a charge is diffusion in the cell. A curve and a resistance show it too short;
   `simfw circuit` prints the span.
 * Temperature acts on the cell only through `resistance_at_temperature`, on the LEDs not at all.

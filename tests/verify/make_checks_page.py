@@ -30,11 +30,11 @@ LIMITS = """
 
 | number | source |
 |---|---|
-| contacts may bounce for 6.2 ms | J. Ganssle, *A Guide to Debouncing*: most of 18 switches at most 6.2 ms, mean 1.6 ms, one far longer (from memory); a measured list of contacts (pe1hvh/measure_bouncing) has 2.2 ms as its worst |
+| contacts may bounce for 6.2 ms | J. Ganssle, *A Guide to Debouncing*: most of 18 switches at most 6.2 ms, mean 1.6 ms, one far longer (second hand, from three public notes that agree); a measured list of contacts (pe1hvh/measure_bouncing) has 2.2 ms as its worst |
 | a double click needs 250 ms | threads of an open button library (OneButton #69): below about 200 ms it cannot be done, 275 ms is comfortable |
 | a hold begins at 400 ms or later | common practice, no source |
 | a chord needs 40 ms or more | IronOS #348 and #52, PedalinoMini #372: fingers land up to 50 ms apart |
-| a tap may be as short as 100 ms | keystroke-level model (Card, Moran, Newell 1980): 0.10 s for a press or a release |
+| a tap may be as short as 100 ms | a later extension of the keystroke-level model (Card, Moran, Newell 1980): 0.10 s for a press or a release |
 | a wave lasts 300 ms | common practice, no source |
 | a field clear for 200 ms | common practice, no source |
 | 10 carrier cycles | Vishay documents 82241 and 82492: shortest burst 10 cycles |
