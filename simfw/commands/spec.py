@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,9 +15,12 @@ if TYPE_CHECKING:
     import argparse
 
     from simfw.commands._shared import Commands
+    from simfw.report.vectors import VectorSet
 
 RANK = 65
 PAGE = "specification.md"
+README = "README.md"
+OURS = b"`simfw` is the tool that wrote this folder."
 
 
 def register(commands: Commands) -> None:
@@ -38,6 +42,9 @@ def register(commands: Commands) -> None:
     parser.add_argument("--since", metavar="OLD", help="an earlier gadget file to compare with")
     parser.add_argument("--no-vectors", action="store_true", help="leave the test vectors out")
     parser.add_argument("--no-power", action="store_true", help="leave the power budget out")
+    parser.add_argument(
+        "--no-check", action="store_true", help="leave out what `check` finds in the rows"
+    )
 
 
 def spec(arguments: argparse.Namespace) -> int:
@@ -46,46 +53,73 @@ def spec(arguments: argparse.Namespace) -> int:
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
     from simfw.report.vectors import find_paths, make_vectors, vector_files
+    from simfw.verify.check import check_gadget
     from simfw.writing import check_folder, write_folder
 
     folder = Path(arguments.output)
     check_folder(folder)
-    _refuse_filled_in(folder / PAGE)
+    _refuse_filled_in(folder)
     gadget = load_gadget(arguments.gadget)
     old = None if arguments.since is None else load_gadget(arguments.since)
     prepared = Prepared(gadget)
     with ExitStack() as stack:
-        # Vectors and budget have nothing to do with one another, and take about as long.
-        paths = None if arguments.no_vectors else stack.enter_context(Beside(find_paths, gadget))
-        from simfw.report.specification import document_of, specification_files
+        # What the check finds has nothing to do with the vectors and the budget.
+        report = None if arguments.no_check else stack.enter_context(Beside(check_gadget, gadget))
+        from simfw.report.specification import document_files, subject_of
+        from simfw.report.specification.folder import folder_files
         from simfw.report.specification.power import budget_of
         from simfw.report.specification.seal import sealed
 
-        budget = None if arguments.no_power else budget_of(gadget, prepared)
         vectors = None
-        if paths is not None:
-            vectors = make_vectors(gadget, prepared.system, prepared, paths.result())
-    document = document_of(gadget, prepared.system, budget=budget, vectors=vectors, old=old)
-    files = specification_files(document)
-    files[PAGE] = sealed(files[PAGE])
+        if not arguments.no_vectors:
+            paths = find_paths(gadget, prepared)
+            vectors = make_vectors(gadget, prepared.system, prepared, paths)
+        budget = None if arguments.no_power else budget_of(gadget, prepared)
+        found = None if report is None else report.result()
+    subject = subject_of(gadget, prepared.system, budget=budget, vectors=vectors, found=found,
+                         old=old)  # fmt: skip
+    files: dict[str, str | bytes] = {**document_files(subject)}
+    files[PAGE] = sealed(str(files[PAGE]))
+    files |= folder_files(gadget, vectors=vectors is not None)
     if vectors is not None:
         controller = gadget.controller
         clock = controller.clock.value if controller is not None and controller.clock else 0.0
-        files |= vector_files(vectors, folder, Fraction(repr(clock)))
+        files |= vector_files(_inside(vectors, folder), folder, Fraction(repr(clock)))
     write_folder(folder, files)
     print(f"Wrote {folder / 'specification.html'} and {folder / PAGE}.")
     if vectors is not None:
         print(f"{len(vectors.vectors)} test vectors; they cover")
         for line in vectors.coverage_lines():
             print(f"  {line}")
+    if found is not None and found.faults:
+        print(f"Faults found by check: {len(found.faults)}, in section \"Rules and findings\".")
     for path in sorted((folder / "vectors").glob("v[0-9]*.toml")):
         if f"vectors/{path.name}" not in files:
             print(f"{path} is left from an earlier writing; it is none of these.")
     return 0
 
 
-def _refuse_filled_in(page: Path) -> None:
-    """Raise UsageError where a specification that somebody has filled in would be lost."""
+def _inside(vectors: VectorSet, folder: Path) -> VectorSet:
+    """The vectors with scenarios that name the gadget file of the folder itself."""
+    from simfw.report.specification.folder import MODEL
+
+    return replace(vectors, vectors=tuple(
+        vector if vector.scenario is None else replace(vector, scenario=replace(
+            vector.scenario, gadget_path=folder / MODEL / vector.scenario.gadget_path.name))
+        for vector in vectors.vectors
+    ))  # fmt: skip
+
+
+def _refuse_filled_in(folder: Path) -> None:
+    """Raise UsageError where a specification that somebody has filled in would be lost.
+
+    Nor is a README of another's written over.
+    """
+    readme, page = folder / README, folder / PAGE
+    if readme.is_file() and OURS not in readme.read_bytes():
+        raise UsageError(
+            f"{readme} was not written by simfw spec and would be lost: give a folder of its own."
+        )
     if not page.is_file():
         return
     from simfw.report.specification.seal import is_untouched

@@ -1,4 +1,4 @@
-"""The expected specifications of the demo gadgets.
+"""The expected specifications of two demo gadgets: a small one, and one with every stock part.
 
 Write them anew after an intended change with `python -m tests.report.golden`.
 """
@@ -12,6 +12,7 @@ from simfw.report.specification import document_of, specification_files
 HERE = Path(__file__).parent / "golden"
 ROOT = Path(__file__).parent.parent.parent
 DEMOS = sorted(ROOT.glob("scenarios/*/gadget.toml"))
+KEPT = [path for path in DEMOS if path.parent.name in ("key-hook", "larder-lamp")]
 
 
 def expected_text(path: Path) -> str:
@@ -21,5 +22,5 @@ def expected_text(path: Path) -> str:
 
 
 if __name__ == "__main__":
-    for demo in DEMOS:
+    for demo in KEPT:
         (HERE / f"{demo.parent.name}.md").write_text(expected_text(demo), encoding="utf-8")

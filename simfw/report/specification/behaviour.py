@@ -1,12 +1,12 @@
-"""The sections about regions, outputs and times."""
+"""The sections about written regions and about outputs."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from simfw.behaviour.machine import diagram
 from simfw.behaviour.region import Region, Row, State
-from simfw.gadget.figures import entries, figure_text
-from simfw.quantity import Timing
+from simfw.quantity import format_duration
 from simfw.report.specification.diagram import Column, Line, state_diagram
 from simfw.report.specification.document import (
     Block,
@@ -16,11 +16,17 @@ from simfw.report.specification.document import (
     Section,
     Table,
 )
+from simfw.report.specification.requirements import LISTED, driven
 from simfw.report.specification.subject import Subject
-from simfw.report.specification.words import cause, effect, in_words, outputs_text, slug
+from simfw.report.specification.tables import requirement_table
+from simfw.report.specification.words import cause, drive_text, effect, in_words, outputs_text, slug
 from simfw.report.vectors.items import reached_states
 
-__all__ = ["outputs", "regions", "timing"]
+__all__ = ["outputs", "regions"]
+
+LARGEST_DRAWN = 24  # states up to which a diagram helps
+MOST_COLUMNS = 6  # states side by side in a table
+UNHANDLED = "unhandled"
 
 
 def _plain(text: str) -> str:
@@ -45,7 +51,7 @@ def region_drawing(subject: Subject, region: Region) -> Drawing:
             text += " (stays)" if row.to == "same" else " (begins again)"
         lines.append(
             Line(
-                label=subject.by_origin[row.key].number,
+                label=subject.by_key[row.key].number,
                 text=text,
                 targets=targets,
                 sources=tuple(names.index(source) for source in row.sources),
@@ -64,87 +70,75 @@ def region_drawing(subject: Subject, region: Region) -> Drawing:
     return Drawing(
         name=slug(region.name),
         svg=state_diagram(f"States of {region.name}", columns, lines),
-        caption=f"`{region.name}`: a column is a state, a line is a row. Dots: from; arrowhead: "
-        "to; loop: stays; hollow arrowheads, dashed: one of these, from memory; amber: after a "
-        "time, or a state that keeps the controller awake. Thick frame: first state.",
+        text=_without_styles(diagram(region, format_duration)),
+        caption="A column is a state, a line is a row. Dots: from; arrowhead: to; loop: stays; "
+        "hollow arrowheads, dashed: one of these, from memory; amber: after a time, or a state "
+        "that keeps the controller awake. Thick frame: first state.",
     )
 
 
-def _cell(subject: Subject, region: Region, rows: Sequence[Row]) -> Cell:
+def _without_styles(text: str) -> str:
+    """A Mermaid diagram in the colours of whatever shows it."""
+    return "\n".join(line for line in text.splitlines()
+                     if line.strip() and line.split()[0] not in ("classDef", "Class"))  # fmt: skip
+
+
+def _cell(subject: Subject, region: Region, rows: Sequence[Row], *, timed: bool) -> Cell:
     """What one state makes of one event: every row that may fire, in order."""
     if not rows:
-        return Cell("ignored", faint=True)
+        return Cell("-" if timed else UNHANDLED, faint=True)
     parts: list[str] = []
     links: list[tuple[str, str]] = []
     for row in rows:
+        one = subject.by_key[row.key]
         text = effect(region, row)
-        links += subject.links(row)
+        links.append((one.number.removeprefix(_stem(region)), one.anchor))
         if row.when_text:
             parts.append(f"if `{row.when_text}`: {text}")
             continue
         parts.append(f"else {text}" if parts else text)
         break
     else:
-        parts.append("else ignored")
+        parts.append("else nothing")
     return Cell("; ".join(parts), links=tuple(links))
 
 
-def _state_table(subject: Subject, region: Region) -> Table:
-    causes = list(dict.fromkeys(row.on for row in region.rows if row.on is not None))
-    times = list(dict.fromkeys(row.after_ns for row in region.rows if row.after_ns is not None))
-    body = []
+def _stem(region: Region) -> str:
+    """What the numbers of a region's rows have in common."""
+    return "".join(sign if sign.isalnum() else "-" for sign in region.name.upper()) + "-"
 
-    def offer(name: str, rows: Sequence[Row]) -> None:
-        """What each state answers to one event or time."""
-        answers = ([row for row in rows if state.name in row.sources] for state in region.states)
-        body.append((Cell(name), *(_cell(subject, region, answer) for answer in answers)))
 
-    for event in causes:
-        offer(f"`{event}`", [row for row in region.rows if row.on == event])
-    for time in sorted(times):
+def _state_tables(subject: Subject, region: Region) -> list[Table]:
+    """What each state makes of each event; alike states share a column, six stand side by side."""
+    offers: list[tuple[str, bool, list[Row]]] = []
+    for event in dict.fromkeys(row.on for row in region.rows if row.on is not None):
+        offers.append((f"`{event}`", False, [row for row in region.rows if row.on == event]))
+    for time in sorted({row.after_ns for row in region.rows if row.after_ns is not None}):
         rows = [row for row in region.rows if row.after_ns == time]
-        offer(cause(rows[0]), rows)
-    body.append((Cell("any other event"), *(Cell("ignored", faint=True) for _ in region.states)))
-    return Table(
-        caption=f"`{region.name}`: what each state makes of each event",
-        head=("event", *(f"`{state.name}`" for state in region.states)),
-        rows=tuple(body),
-    )
+        offers.append((cause(rows[0]), True, rows))
+    columns: dict[tuple[Cell, ...], list[str]] = {}
+    for state in region.states:
+        answers = tuple(
+            _cell(subject, region, [row for row in rows if state.name in row.sources], timed=timed)
+            for _, timed, rows in offers)  # fmt: skip
+        columns.setdefault(answers, []).append(state.name)
+    found = []
+    parts = list(columns.items())
+    for first in range(0, len(parts), MOST_COLUMNS):
+        some = parts[first : first + MOST_COLUMNS]
+        found.append(Table(
+            caption=f"`{region.name}`: what each state makes of each event",
+            head=("event", *(in_words(f"`{name}`" for name in names) for _, names in some)),
+            rows=tuple((Cell(name), *(answers[place] for answers, _ in some))
+                       for place, (name, _, _) in enumerate(offers)),
+        ))  # fmt: skip
+    return found
 
 
-def _row_table(subject: Subject, region: Region) -> Table:
-    rows = []
-    for row in region.rows:
-        window = subject.corners.row(row)
-        texts = window.texts if window is not None and window.ns else ("-", "-", "-")
-        rows.append(
-            (
-                Cell("", links=subject.links(row)),
-                Cell(in_words((f"`{s}`" for s in row.sources), "or")),
-                Cell(cause(row)),
-                *(Cell(text, numeric=True) for text in (texts[0], texts[2])),
-                Cell(f"`{row.when_text}`" if row.when_text else "-"),
-                Cell(effect(region, row)),
-                Cell(row.note),
-                Cell(f"`{row.key}`"),
-            )
-        )
-    return Table(
-        caption=f"`{region.name}`: its rows, in the order in which they are tried",
-        head=("requirement", "from", "cause", "min", "max", "guard", "effect", "note", "origin"),
-        rows=tuple(rows),
-    )
-
-
-GROUPS = {
-    "buttons": "a stock region, built from the times of the button",
-    "chords": "a stock region, built from the chord",
-    "toggles": "a stock region, built from the time of the toggle",
-    "proximity": "a stock region, built from the times of the sensor",
-    "charge": "a stock region, built from the charger and its status pin",
-    "gauge": "a stock region, built from the gauge",
-    "behaviour": "written in the gadget file",
-}
+def _notes(region: Region) -> list[Block]:
+    """What the file says beside its rows."""
+    said = [f"`{row.key}`: {row.note}" for row in region.rows if row.note]
+    return [Paragraph("Notes of the file. " + "; ".join(said) + ".")] if said else []
 
 
 def _region(subject: Subject, region: Region) -> Section:
@@ -154,7 +148,6 @@ def _region(subject: Subject, region: Region) -> Section:
         if region.resume_points
         else ""
     )
-    gate = f" Its outputs count only while `{region.show_text}` holds." if region.show_text else ""
     awake = [state.name for state in region.states if state.awake]
     wakes = (
         f" The controller is awake in {in_words(f'`{name}`' for name in awake)}." if awake else ""
@@ -163,173 +156,75 @@ def _region(subject: Subject, region: Region) -> Section:
     apart = [f"`{state.name}`" for state in region.states if state.name not in reached]
     never = f" No row leads to {in_words(apart, 'or')} here." if apart and region.rows else ""
     blocks: list[Block] = [
-        Paragraph(
-            f"{GROUPS[region.group][0].upper()}{GROUPS[region.group][1:]}. It begins in "
-            f"`{region.starts}`.{memory}{gate}{wakes}{never}"
-        )
+        Paragraph(f"It begins in `{region.starts}`.{memory}{wakes}{never}")
     ]
-    if region.rows:
-        blocks += [
-            region_drawing(subject, region),
-            _state_table(subject, region),
-            _row_table(subject, region),
-        ]
-    else:
+    if not region.rows:
         blocks.append(Paragraph("It has no rows: its state never changes."))
+    elif len(region.states) <= LARGEST_DRAWN:
+        blocks += [region_drawing(subject, region), *_state_tables(subject, region)]
+    blocks += requirement_table(subject, f"`{region.name}`: its rows, in the order in which they "
+                                "are tried", subject.part(region.name))  # fmt: skip
+    blocks += _notes(region)
     return Section(
         anchor=f"region-{slug(region.name)}", title=f"Region {region.name}", blocks=tuple(blocks)
     )
 
 
-def regions(subject: Subject) -> Section:
-    """One part for each region, in the order in which events are offered to them."""
+def regions(subject: Subject) -> Section | None:
+    """One part for each written region, in the order in which events are offered to them."""
+    written = [region for region in subject.system.regions if region.group == "behaviour"]
+    if not written:
+        return None
     order = in_words(f"`{region.name}`" for region in subject.system.regions)
-    blocks: list[Block] = [
-        Paragraph(
-            f"{len(subject.system.regions)} regions run side by side. An event is "
-            f"offered to them in "
-            f"this order: {order}. In each, the first row fires whose state, event and guard match."
-        )
-    ]
-    if subject.system.conditions:
-        from simfw.behaviour.expression import to_text
-
-        blocks.append(
-            Table(
-                caption="Watched conditions: read whenever an instant has come to rest",
-                head=(
-                    "condition",
-                    "raises when it begins to hold",
-                    "and when it ceases",
-                    "requirement",
-                ),
-                rows=tuple(
-                    (
-                        Cell(f"`{to_text(item.when)}`"),
-                        Cell(f"`{item.rises}`"),
-                        Cell(f"`{item.falls}`"),
-                        Cell(
-                            "",
-                            links=(
-                                (
-                                    subject.by_origin[item.key].number,
-                                    subject.by_origin[item.key].anchor,
-                                ),
-                            ),
-                        ),
-                    )
-                    for item in subject.system.conditions
-                ),
-            )
+    open_ = any(UNHANDLED in cell.text for region in written if len(region.states) <= LARGEST_DRAWN
+                for table in _state_tables(subject, region) for row in table.rows
+                for cell in row)  # fmt: skip
+    text = (
+        f"An event is offered to the regions in this order: {order}. *Begins again* is a state "
+        "entered anew, its time with it; *stays* lets its time run on."
+    )
+    if open_:
+        text += (
+            " *Unhandled*: no row speaks of it; nothing happens and the time runs on. Whether that "
+            "is meant is an open question."
         )
     return Section(
         anchor="states",
         title="States and rows",
-        blocks=tuple(blocks),
-        parts=tuple(_region(subject, region) for region in subject.system.regions),
+        blocks=(Paragraph(text),),
+        parts=tuple(_region(subject, region) for region in written),
     )
 
 
-def _drives(subject: Subject, region: Region, state: State) -> Cell:
-    origin = f"{region.name}: {state.name}"
-    found = subject.by_origin.get(origin)
-    links = ((found.number, found.anchor),) if found else ()
-    return Cell("", links=links)
+def _drives(region: Region, state: State, output: str) -> bool:
+    """Whether a state drives an output, and is no passing one of a gauge's sample."""
+    return output in state.outputs and not (
+        region.group == "gauge" and state.name.startswith("reading."))  # fmt: skip
 
 
 def outputs(subject: Subject) -> Section:
-    """What every state drives."""
-    rows = tuple(
-        (
-            Cell(f"`{region.name}`"),
-            Cell(f"`{state.name}`"),
-            Cell(
-                "; ".join(outputs_text(state, subject.segments)) or "nothing",
-                faint=not (state.outputs or state.takes_out),
-            ),
-            Cell(f"`{region.show_text}`" if region.show_text else "always"),
-            Cell("awake" if state.awake else "may sleep"),
-            _drives(subject, region, state),
-        )
-        for region in subject.system.regions
-        for state in region.states
-    )
-    return Section(
-        anchor="outputs",
-        title="Outputs",
-        blocks=(
-            Paragraph(
-                "A percentage is the duty of a pulse-width modulation. An output that several "
-                "regions drive gets the largest of their levels; what no state drives is off. The "
-                "controller is awake while any state asks for it."
-            ),
-            Table(
-                caption="What each state drives",
-                head=("region", "state", "drives", "while", "controller", "requirement"),
-                rows=rows,
-            ),
-        ),
-    )
-
-
-def _use(subject: Subject, key: str, used: set[str]) -> str:
-    """What a time of the gadget file is for."""
-    if key in used or key.endswith(".after"):
-        return "rows"
-    part, _, rest = key.partition(".")
-    if part == "buttons":  # the time of the other style
-        return f"nothing: `style` is {subject.gadget.buttons[rest.rpartition('.')[0]].style}"
-    return "rule" if part.startswith("rules") else "other"
-
-
-def timing(subject: Subject) -> Section:
-    """Every time of the gadget with its corners."""
-    rows = []
-    used = {origin.rpartition("#")[0] or origin for origin in subject.by_origin}
-    for entry in entries(subject.gadget):
-        if isinstance(entry.figure, Timing):
-            window = subject.corners.timing(entry.figure)
-            rows.append(
-                (
-                    Cell(f"`{entry.key}`"),
-                    *(Cell(text, numeric=True) for text in window.texts),
-                    Cell(figure_text(entry.figure)),
-                    Cell(entry.origin_text),
-                    Cell(_use(subject, entry.key, used)),
-                )
-            )
-    from simfw.behaviour.stock import burst_ns
-
-    for name, sensor in subject.gadget.proximity.items():
-        burst = burst_ns(sensor)
-        rows.append(
-            (
-                Cell(f"`proximity.{name}.burst`"),
-                *(
-                    Cell(text, numeric=True)
-                    for text in subject.corners.of(burst, burst, burst).texts
-                ),
-                Cell(f"{sensor.burst} cycles at {figure_text(sensor.carrier)}"),
-                Cell("worked out"),
-                Cell("rows"),
-            )
-        )
-    clock = subject.corners.clock
-    folded = (
-        "the range of the time itself"
-        if clock is None
-        else f"the range of the time itself and a clock off by {float(clock) * 100:.3g} % "
-        "either way"
-    )
-    return Section(
-        anchor="timing",
-        title="Timing",
-        blocks=(
-            Paragraph(f"min and max are the corners of {folded}."),
-            Table(
-                caption="Times",
-                head=("time", "min", "typ", "max", "as written", "origin", "used by"),
-                rows=tuple(rows),
-            ),
-        ),
-    )
+    """What drives each output, and the table of levels where the sentences do not hold them."""
+    places = driven(subject.system)
+    blocks: list[Block] = list(requirement_table(
+        subject, "Outputs", subject.part(*places)))  # fmt: skip
+    long = [output for output, found in places.items() if any(
+        one.part == output and LISTED in one.text for one in subject.requirements)]
+    if long:
+        rows = []
+        for region in subject.system.regions:
+            for state in region.states:
+                if not any(_drives(region, state, output) for output in long):
+                    continue
+                levels = (
+                    drive_text(state.outputs[output], subject.segments.get(output))
+                    if output in state.outputs else "-" for output in long)  # fmt: skip
+                rows.append((Cell(f"`{region.name}.{state.name}`"),
+                             *(Cell(level, numeric=True) for level in levels)))  # fmt: skip
+        blocks.append(Table(caption="Levels by state; what is not listed leaves them off",
+                            head=("state", *(f"`{output}`" for output in long)),
+                            rows=tuple(rows)))  # fmt: skip
+    unused = [f"`{name}`" for name in (*subject.gadget.lights, *subject.gadget.loads)
+              if name not in places]  # fmt: skip
+    if unused:
+        blocks.append(Paragraph(f"No state drives {in_words(unused, 'or')}."))
+    return Section(anchor="outputs", title="Outputs", blocks=tuple(blocks))

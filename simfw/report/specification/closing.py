@@ -1,19 +1,18 @@
-"""The sections after the behaviour: faults, safety, requirements, tests, traces, open questions."""
+"""The sections after the behaviour: faults, safety, tests, open questions, numbers."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from simfw.circuit.charger import charger_model
-from simfw.gadget.figures import entries, figure_text, guesses, origins
-from simfw.quantity import format_duration
+from simfw.gadget.figures import entries, figure_text, guesses
+from simfw.quantity import Timing, format_duration
 from simfw.report.cautions import cautions
 from simfw.report.specification.document import (
     Block,
     Bullets,
     Cell,
     Gap,
-    Note,
     Paragraph,
     Section,
     Table,
@@ -22,16 +21,15 @@ from simfw.report.specification.document import (
 from simfw.report.specification.figures import changes
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import in_words
+from simfw.report.vectors.build import POWER_UPS
+from simfw.verify.static import open_cells
 
 __all__ = [
     "assumptions",
     "faults",
-    "kept_data",
     "numbers",
-    "requirement_list",
     "revision",
     "safety",
-    "traces",
     "verification",
 ]
 
@@ -39,7 +37,7 @@ __all__ = [
 def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
     """Fault, how it is detected, reaction, recovery, as far as the rows tell."""
     gadget, system = subject.gadget, subject.system
-    gap = "to be filled in"
+    gap = "open"
     yield (
         "supply lost and back, brown-out",
         "power-up",
@@ -136,68 +134,55 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
 
 def faults(subject: Subject) -> Section:
     """What is detected and what is not."""
-    rows = tuple(tuple(Cell(text, faint=text in ("to be filled in", "not detected"))
+    rows = tuple(tuple(Cell(text, faint=text in ("open", "not detected"))
                        for text in row) for row in _faults(subject))  # fmt: skip
     return Section(anchor="faults", title="Faults and abnormal conditions", blocks=(
-        Paragraph("As far as the rows tell. A fault that no row hears is written as not detected; "
-                  "whether that is right is a decision of the author."),
+        Paragraph("As far as the rows tell; whether *not detected* is right is a decision of the "
+                  "author."),
         Table(caption="Faults", head=("fault", "detected by", "reaction", "recovery"), rows=rows),
-        Gap("Watchdog: what resets the controller when the program hangs, and what the outputs do "
-            "meanwhile. An emitter or a bright light that stays on must be limited by hardware."),
     ))  # fmt: skip
-
-
-def kept_data(subject: Subject) -> Section:
-    """What is remembered, and for how long."""
-    rows = tuple(cells(f"`{region.name}`", in_words(f"`{p}`" for p in region.resume_points),
-                       f"`{region.resume_points[0]}`", "until the supply is lost")
-                 for region in subject.system.regions if region.resume_points)  # fmt: skip
-    blocks: list[Block] = []
-    if rows:
-        blocks.append(
-            Table(
-                caption="Remembered states",
-                head=("region", "one of", "before any", "kept"),
-                rows=rows,
-            )
-        )
-    else:
-        blocks.append(Paragraph("No region remembers an earlier state."))
-    blocks.append(
-        Gap("Whether anything is kept without supply (the model keeps nothing), and where.")
-    )
-    return Section(anchor="kept", title="Data that is kept", blocks=tuple(blocks))
 
 
 def safety(subject: Subject) -> Section:
     """Cautions, and what must not rest on the firmware."""
     return Section(anchor="safety", title="Safety and hazards", blocks=(
-        *(Note(text) for text in cautions(subject.gadget)),
+        Bullets(tuple(text.partition(" More: ")[0] for text in cautions(subject.gadget))),
         Paragraph("By intent no protection rests on this firmware: limits of charge, discharge and "
                   "current are those of the charger and the cell's protection. Any function that "
                   "alone keeps something from harm (a step-down that keeps the case touchable, a "
                   "charge enable) would need a class of its own and is to be listed here."),
-        Gap("Hazards of this gadget and the function relied on for each, by the author; the "
-            "applicable standards and local codes; who approves."),
+        Gap("Hazards of this gadget and the function relied on for each; standards that apply; who "
+            "approves.", "the author, by local codes and licensed practice."),
     ))  # fmt: skip
 
 
-def requirement_list(subject: Subject) -> Section:
-    """All requirement sentences."""
-    tested = subject.vectors.by_origin() if subject.vectors is not None else {}
-    rows = tuple(
-        (Cell(item.number, anchor=item.anchor), Cell(item.pattern), Cell(item.text),
-         Cell(f"`{item.origin}`"),
-         Cell("test" if item.origin in tested or not tested else item.method
-              if item.pattern != "always" else "test, analysis"))
-        for item in subject.requirements)  # fmt: skip
-    return Section(anchor="requirements", title="Requirements", blocks=(
-        Paragraph("One behaviour each, in the patterns of the Easy Approach to Requirements Syntax "
-                  "(A. Mavin and others, 2009). A number is made from what the sentence is about; "
-                  "it stays when rows are moved or retimed."),
-        Table(caption="Requirements", rows=rows,
-              head=("number", "pattern", "sentence", "origin", "verified by")),
-    ))  # fmt: skip
+def _item(subject: Subject, item: str) -> Cell:
+    """What a vector is to cover, with the requirement that it is about."""
+    word, _, rest = item.partition(" ")
+    key, _, more = rest.partition(" ")
+    one = subject.by_key.get(key)
+    if one is None:
+        return Cell(f"{word} `{rest}`" if ":" in rest else item)
+    return Cell(" ".join(part for part in (word, more) if part), links=((one.number, one.anchor),))
+
+
+MOST_NAMED = 3
+
+
+def _adds(subject: Subject, items: tuple[str, ...]) -> Cell:
+    """The requirements that a vector is the first to be about."""
+    found: dict[str, str] = {}
+    for item in items:
+        one = subject.by_key.get(item.split(" ")[1]) if " " in item else None
+        if one is not None:
+            found.setdefault(one.number, one.anchor)
+    more = len(found) - MOST_NAMED
+    ups = [item for item in items if item.startswith("power ")]
+    text = in_words(POWER_UPS[item] for item in ups if item in POWER_UPS)
+    if more > 0:
+        text = f"{text}; and {more} more" if text else f"and {more} more"
+    return Cell(text or ("" if found else "outputs"), links=tuple(found.items())[:MOST_NAMED],
+                after=True)  # fmt: skip
 
 
 def verification(subject: Subject) -> Section:
@@ -205,100 +190,122 @@ def verification(subject: Subject) -> Section:
     vectors = subject.vectors
     if vectors is None:
         return Section(anchor="tests", title="Verification", blocks=(
-            Gap("No test vectors were asked for."),))  # fmt: skip
+            Gap("No test vectors were asked for.", "`simfw spec` without `--no-vectors`."),
+        ))  # fmt: skip
     rows = tuple(
-        (Cell(vector.name, anchor=f"vector-{vector.name}"), Cell(vector.title),
+        (Cell(vector.name, anchor=f"vector-{vector.name}"), _adds(subject, vector.adds),
          Cell(format_duration(vector.ends_ns), numeric=True),
          Cell(str(len(vector.acts)), numeric=True),
          Cell(str(len(vector.adds)), numeric=True))
         for vector in vectors.vectors)  # fmt: skip
     blocks: list[Block] = [
-        Paragraph(f"{len(vectors.vectors)} test vectors beside this document (`vectors/`). Those "
-                  "that begin with v are scenarios, to be replayed with `simfw run`; those that "
-                  "begin with b need a bench with an adjustable supply that drives the status pin "
-                  "itself. `stimuli.csv` and `expected.csv` hold all of them for a bench. They "
-                  "were chosen greedily: each adds what no earlier one covers."),
+        Paragraph("Those that begin with v are scenarios; those that begin with b need a bench "
+                  "that sets the supply and drives the status pin itself. `README.md` beside this "
+                  "document says how to run them and what is in each file."),
         Bullets(tuple(vectors.coverage_lines())),
-        Table(caption="Test vectors", head=("vector", "what it adds first", "lasts", "steps",
-                                            "items added"), rows=rows),
-        Paragraph("Pass: every output edge of `expected.csv` within its earliest and latest time "
-                  "and no edge more. Stretches in which whole periods only repeat are not written "
-                  "out; `repeats.csv` lists them with their period. The windows hold how far the "
-                  "clock may be off since the last stimulus, at the times as they are written; "
-                  "what goes on by itself from power-up (looks, reads, samples, blinks) drifts "
-                  "with the clock over the whole vector."),
+        Table(caption="Test vectors", head=("vector", "it is the first about", "lasts", "steps",
+                                            "items added"), rows=rows, widths=(9, 55, 16, 10, 10)),
+        Paragraph("Pass: every edge of `expected.csv` within its earliest and latest time, and no "
+                  "edge more. What goes on by itself from power-up (looks, reads, samples, blinks) "
+                  "drifts with the clock over the whole vector; the windows count from the last "
+                  "stimulus."),
     ]  # fmt: skip
     if vectors.missing:
         blocks.append(
             Table(
                 caption="Not covered",
                 head=("item", "why"),
-                rows=tuple(cells(f"`{item}`", why) for item, why in vectors.missing),
+                rows=tuple((_item(subject, item), Cell(why)) for item, why in vectors.missing),
             )
         )
-    blocks.append(Gap("The bench: instruments, how stimuli are made, calibration."))
+    blocks.append(Gap("The bench: instruments, how stimuli are made, calibration.",
+                      "the test house."))
     return Section(anchor="tests", title="Verification", blocks=tuple(blocks))
 
 
-def traces(subject: Subject) -> Section:
-    """Requirement, origin, test: and what has none."""
-    tested = subject.vectors.by_origin() if subject.vectors is not None else {}
-    untested = "none" if subject.vectors is not None else "not asked for"
-    rows = []
-    for item in subject.requirements:
-        names = tested.get(item.origin, ())
-        shown = names[:6]
-        links = tuple((name, f"vector-{name}") for name in shown)
-        text = "" if names else untested if item.method == "test" else item.method
-        more = f"and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
-        rows.append(
-            (
-                Cell("", links=((item.number, item.anchor),)),
-                Cell(f"`{item.origin}`"),
-                Cell(text, links=links, faint=not names),
-                Cell(more),
-            )
-        )
-    return Section(anchor="traces", title="Traceability", blocks=(
-        Paragraph("From each requirement to the place in the gadget file it was made from, and to "
-                  "the vectors that run through it. Captures that show it are to be added."),
-        Table(caption="Requirements, origins and tests",
-              head=("requirement", "origin", "vectors", ""), rows=tuple(rows)),
-    ))  # fmt: skip
+def _settled_by(key: str) -> str:
+    """What would settle a guess, by what kind of quantity it is."""
+    part, _, rest = key.partition(".")
+    times = ("buttons", "chords", "toggles", "behaviour")
+    if part in times or key in ("gauge.every", "gauge.blink"):
+        return "a capture of the pins, both sides of the time"
+    if part == "proximity" and rest.rpartition(".")[2] in ("every", "settle", "clear", "carrier",
+                                                           "duty"):  # fmt: skip
+        return "a capture of receiver supply and emitter"
+    if part == "gauge":
+        return "a bench supply in place of the cell, moved slowly past the level; cautions first"
+    if part == "charger":
+        return "the charger's data sheet and its resistor; one charge with a meter in series"
+    if part == "cell":
+        return "the cell's data sheet; the protection's part number"
+    if part == "controller":
+        return "the controller's data sheet; a meter in series with the cell"
+    if part in ("pins", "lights", "proximity"):
+        return "the part's marking and data sheet, or a meter with the board off"
+    return "a meter in series, the part alone on"
 
 
 def assumptions(subject: Subject) -> Section:
-    """Every guess, and every number without an origin."""
-    found = guesses(subject.gadget)
+    """Every guess with what settles it, and what else is open."""
+    groups: dict[str, list[str]] = {}
+    for entry in guesses(subject.gadget):
+        groups.setdefault(_settled_by(entry.key), []).append(
+            f"`{entry.key}` {figure_text(entry.figure)}")  # fmt: skip
     blocks: list[Block] = []
-    if found:
-        blocks.append(Table(caption="Guesses",
-                            head=("quantity", "value", "origin", "what settles it"),
-                            rows=tuple((Cell(f"`{entry.key}`", anchor=f"guess-{n}"),
-                                        Cell(figure_text(entry.figure)),
-                                        Cell(entry.origin_text),
-                                        Cell("to be filled in", faint=True))
-                                       for n, entry in enumerate(found, 1))))  # fmt: skip
+    if groups:
+        blocks.append(Table(
+            caption="Guesses", head=("settled by", "quantities"), widths=(28, 72),
+            rows=tuple(cells(how, "; ".join(keys)) for how, keys in groups.items())))  # fmt: skip
     else:
         blocks.append(Paragraph("No quantity is marked as a guess."))
-    silent = origins(subject.gadget).without
-    if silent:
-        blocks.append(
-            Paragraph(
-                f"{silent} quantities do not say where they come from (marked "
-                "`not stated` in the list of numbers)."
-            )
-        )
-    defaults = [entry.key for entry in entries(subject.gadget) if entry.origin == "default"]
+    pairs: dict[tuple[str, str], list[str]] = {}
+    for pair in open_cells(subject.system):
+        pairs.setdefault((pair.region, pair.event), []).append(f"`{pair.state}`")
+    if pairs:
+        blocks += [
+            Paragraph("Unhandled pairs. Nothing happens there; was that seen, or was it never "
+                      "tried? Trying it once on the old unit answers it, and a row that *stays* "
+                      "writes it down."),
+            Table(caption="Unhandled pairs", head=("region", "event", "in"), rows=tuple(
+                cells(f"`{region}`", f"`{event}`", in_words(shortened(states), "or"))
+                for (region, event), states in pairs.items())),
+        ]  # fmt: skip
+    untested = [one for one in subject.requirements
+                if not one.is_rule and subject.vectors is not None
+                and not subject.tested[one.number]]  # fmt: skip
+    if untested:
+        blocks.append(Table(
+            caption="Requirements that no vector shows", head=("number", "sentence"),
+            rows=tuple((Cell("", links=((one.number, one.anchor),)), Cell(one.text))
+                       for one in untested)))  # fmt: skip
+    defaults = [entry.key for entry in entries(subject.gadget) if entry.origin == "default"
+                and not _is_unused(subject, entry.key)]  # fmt: skip
     if defaults:
         blocks.append(
             Paragraph(
-                "Times that are not written and stand at the default of this tool: "
+                "Not written in the gadget file, at the default of this tool: "
                 + in_words(f"`{key}`" for key in defaults)
-                + "."
+                + ". A capture answers as for guesses."
             )
         )
-    return Section(anchor="open", title="Assumptions and open questions", blocks=tuple(blocks))
+    return Section(anchor="open", title="Open questions", blocks=tuple(blocks))
+
+
+MOST_STATES = 8
+
+
+def shortened(states: list[str]) -> list[str]:
+    """States, where there are many the first ones and how many more."""
+    if len(states) <= MOST_STATES:
+        return states
+    return [*states[: MOST_STATES - 1], f"{len(states) - MOST_STATES + 1} more"]
+
+
+def _is_unused(subject: Subject, key: str) -> bool:
+    """Whether a time of a button is that of its other style, which no row uses."""
+    part, _, rest = key.partition(".")
+    name, _, what = rest.rpartition(".")
+    return part == "buttons" and what in subject.gadget.buttons[name].unused
 
 
 def revision(subject: Subject) -> Section:
@@ -314,7 +321,7 @@ def revision(subject: Subject) -> Section:
         blocks.append(Table(caption="Changes", head=("where", "before", "now"), rows=tuple(
             cells(f"`{item.key}`", Cell(item.old or "-", faint=not item.old),
                   Cell(item.new or "-", faint=not item.new)) for item in found)))  # fmt: skip
-        blocks.append(Gap("The reason for each change."))
+        blocks.append(Gap("The reason for each change.", "the author."))
     else:
         blocks.append(Paragraph("Nothing that is specified has changed."))
     return Section(anchor="revision", title="Revision", blocks=tuple(blocks))
@@ -322,9 +329,20 @@ def revision(subject: Subject) -> Section:
 
 def numbers(subject: Subject) -> Section:
     """Every number of the gadget file, with its origin."""
+    rows = []
+    for entry in entries(subject.gadget):
+        if isinstance(entry.figure, Timing):
+            window = subject.corners.timing(entry.figure)
+            low, _, high = window.texts
+            spread = "" if window.low_ns == window.high_ns else f"{low} to {high}"
+        else:
+            spread = entry.range_text
+        unused = _is_unused(subject, entry.key)
+        rows.append((Cell(f"`{entry.key}`"), Cell(entry.value_text, numeric=True), Cell(spread),
+                     Cell("nothing uses it: the button is read the other way" if unused
+                          else entry.origin_text, faint=unused)))  # fmt: skip
     return Section(anchor="numbers", title="Numbers of the gadget", blocks=(
-        Table(caption="Every quantity of the gadget file",
-              head=("quantity", "value", "origin"), rows=tuple(
-                  cells(f"`{entry.key}`", figure_text(entry.figure), entry.origin_text)
-                  for entry in entries(subject.gadget))),
+        Table(caption="Every quantity of the gadget file; times with the clock folded in",
+              head=("quantity", "value", "range", "origin"), rows=tuple(rows),
+              widths=(36, 14, 18, 32)),
     ))  # fmt: skip

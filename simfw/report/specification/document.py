@@ -1,6 +1,7 @@
 """The specification as a tree of plain blocks, before it is Markdown or HTML.
 
-Text in blocks is plain, with one mark-up: `backticks` for names as they stand in the gadget file.
+Text in blocks is plain, with `backticks` for names as they stand in the gadget file, `**bold**` and
+`*slanted*`.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ __all__ = [
 class Cell:
     """One cell of a table: text, and where wanted an anchor of its own or the anchor it links to.
 
-    `links` holds further (text, anchor) pairs that follow the text.
+    `links` holds further (text, anchor) pairs that follow the text; with `after` the text follows.
     """
 
     text: str
@@ -26,6 +27,7 @@ class Cell:
     links: tuple[tuple[str, str], ...] = ()
     numeric: bool = False
     faint: bool = False
+    after: bool = False
 
 
 def cells(*values: Cell | str) -> tuple[Cell, ...]:
@@ -42,9 +44,10 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True)
 class Bullets:
-    """A list."""
+    """A list, numbered where `ordered`."""
 
     items: tuple[str, ...]
+    ordered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,20 +59,26 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """What the model cannot fill: marked, with what is missing."""
+    """An open question, marked, and what would answer it."""
 
     text: str
+    answer: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table. `caption` says what it is of; every row has as many cells as `head`."""
+    """A table. `caption` says what it is of; every row has as many cells as `head`.
+
+    `widths`, where given, are the shares of its columns in percent.
+    """
 
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
+    widths: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
+        assert not self.widths or len(self.widths) == len(self.head)
         for row in self.rows:
             if len(row) != len(self.head):
                 raise AssertionError(f"{self.caption}: {len(row)} cells under {self.head}")
@@ -77,10 +86,11 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
-    """An SVG drawing; `name` is its file name without the ending."""
+    """A drawing: as SVG for the page, as Mermaid text for the Markdown."""
 
     name: str
     svg: str
+    text: str
     caption: str
 
 

@@ -1,6 +1,8 @@
-"""The specification as Markdown. Drawings are files beside it."""
+"""The specification as Markdown. Drawings are text that Markdown viewers draw."""
 
 from __future__ import annotations
+
+import re
 
 from simfw.report.specification.document import (
     Block,
@@ -17,19 +19,23 @@ from simfw.report.specification.document import (
 __all__ = ["to_markdown"]
 
 
+_LEAVE = re.compile(r"(`[^`]*`|(?<!\w)\*\*?\w[^*`]*?[\w.]\*\*?(?!\w))")
+
+
 def _safe(text: str) -> str:
-    """Text that Markdown leaves alone, except for backticks."""
-    parts = text.split("`")
+    """Text that Markdown leaves alone, except for backticks, `**bold**` and `*slanted*`."""
+    parts = _LEAVE.split(text)
     for index in range(0, len(parts), 2):
         for sign in "\\*_<[":
             parts[index] = parts[index].replace(sign, "\\" + sign)
-    return "`".join(parts)
+    return "".join(parts)
 
 
 def _cell(cell: Cell) -> str:
     text = _safe(cell.text).replace("|", "\\|").replace("\n", " ")
     links = ", ".join(f"[{_safe(name)}](#{anchor})" for name, anchor in cell.links)
-    text = " ".join(part for part in (text, links) if part)
+    order = (links, text) if cell.after else (text, links)
+    text = " ".join(part for part in order if part)
     return f'<a id="{cell.anchor}"></a>{text}' if cell.anchor else text
 
 
@@ -52,18 +58,17 @@ def _block(block: Block) -> str:
     match block:
         case Paragraph(text):
             return _safe(text)
-        case Bullets(items):
-            return "\n".join(f"* {_safe(item)}" for item in items)
+        case Bullets(items, ordered):
+            return "\n".join(f"{f'{n}.' if ordered else '*'} {_safe(item)}"
+                             for n, item in enumerate(items, 1))  # fmt: skip
         case Note(text):
             return "> " + _safe(text)
-        case Gap(text):
-            return "> **To be filled in.** " + _safe(text)
+        case Gap(text, answer):
+            return f"> **Open.** {_safe(text)} **Answered by:** {_safe(answer)}"
         case Table():
             return _table(block)
         case Drawing():
-            return (
-                f"![{_safe(block.caption)}](diagrams/{block.name}.svg)\n\n*{_safe(block.caption)}*"
-            )
+            return f"```mermaid\n{block.text.strip()}\n```"
 
 
 def to_markdown(document: Document) -> str:

@@ -27,27 +27,30 @@ def _style() -> str:
 
 
 def _inline(text: str, gap: str = "") -> str:
-    """Text with `code` marked; after each dot in code a line may break where `gap` is `<wbr>`."""
+    """Text with its mark-up; after each dot in code a line may break where `gap` is `<wbr>`."""
     parts = escape(text, quote=False).split("`")
     return "".join(
-        f"<code>{DOT.sub(chr(92) + 'g<0>' + gap, part)}</code>" if index % 2 else part
+        f"<code>{DOT.sub(chr(92) + 'g<0>' + gap, part)}</code>" if index % 2
+        else SLANTED.sub(r"<em>\1</em>", BOLD.sub(r"<b>\1</b>", part))
         for index, part in enumerate(parts)
     )
 
 
+BOLD = re.compile(r"(?<!\w)\*\*(\w[^*]*)\*\*(?!\w)")
+SLANTED = re.compile(r"(?<!\w)\*(\w[^*]*)\*(?!\w)")
 DOT = re.compile(r"(?<=\w)[._](?=\w)")
 BREAK = "<wbr>"
-LONG = 34  # letters from which on a cell is prose and gets room
+LONG = 34  # letters from which on a cell is prose
 FEW = 3  # links up to which a cell may be narrow
 SHORT = 8  # rows up to which a table is printed on one sheet
-MANY, MOST = 7, 12  # columns from which on print is small, and the sheet is turned
+STACKED = 3  # columns from which on the lines of a table are stacked on a narrow screen
 
 
-def _cell(cell: Cell) -> str:
+def _cell(cell: Cell, head: str) -> str:
     parts = [_inline(cell.text, BREAK)] if cell.text else []
     if cell.links:
         links = ", ".join(f'<a href="#{anchor}">{escape(name)}</a>' for name, anchor in cell.links)
-        parts.append(f'<span class="links">{links}</span>')
+        parts.insert(0 if cell.after else 1, f'<span class="links">{links}</span>')
     kinds = (
         ("numeric", cell.numeric),
         ("faint", cell.faint),
@@ -56,7 +59,9 @@ def _cell(cell: Cell) -> str:
     )
     kind = " ".join(name for name, is_so in kinds if is_so)
     anchor = f' id="{cell.anchor}"' if cell.anchor else ""
-    return f"<td{anchor}{f' class={chr(34)}{kind}{chr(34)}' if kind else ''}>{' '.join(parts)}</td>"
+    label = f' data-head="{escape(head.replace("`", ""))}"' if head else ""
+    shown = f' class="{kind}"' if kind else ""
+    return f"<td{anchor}{shown}{label}>{' '.join(parts)}</td>"
 
 
 def _table(table: Table) -> str:
@@ -69,19 +74,22 @@ def _table(table: Table) -> str:
         f"{_inline(text)}</th>"
         for text, right in zip(table.head, numeric, strict=True)
     )
-    body = "\n".join("<tr>" + "".join(_cell(cell) for cell in row) + "</tr>" for row in table.rows)
-    width = len(table.head)
+    body = "\n".join(
+        "<tr>" + "".join(_cell(cell, name if place else "")
+                         for place, (cell, name) in enumerate(zip(row, table.head, strict=True)))
+        + "</tr>" for row in table.rows)  # fmt: skip
+    columns = "".join(f'<col style="width:{width}%">' for width in table.widths)
     kinds = (
         ("short", len(table.rows) <= SHORT),
-        ("many", MANY <= width < MOST),
-        ("most", width >= MOST),
+        ("stacked", len(table.head) >= STACKED),
+        ("fixed", bool(table.widths)),
     )
     kind = " ".join(name for name, is_so in kinds if is_so)
     return (
         f'<figure{f" class={chr(34)}{kind}{chr(34)}" if kind else ""}>'
-        f'<div class="wide" tabindex="0"><table><caption>{_inline(table.caption)}'
-        f"</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody></table></div>"
-        "</figure>"
+        f'<div class="wide"><table><caption>{_inline(table.caption)}</caption>\n'
+        f"{f'<colgroup>{columns}</colgroup>' if columns else ''}<thead><tr>{head}</tr></thead>\n"
+        f"<tbody>\n{body}\n</tbody></table></div></figure>"
     )
 
 
@@ -89,12 +97,15 @@ def _block(block: Block) -> str:
     match block:
         case Paragraph(text):
             return f"<p>{_inline(text)}</p>"
-        case Bullets(items):
-            return "<ul>\n" + "\n".join(f"<li>{_inline(item)}</li>" for item in items) + "\n</ul>"
+        case Bullets(items, ordered):
+            kind = "ol" if ordered else "ul"
+            inside = "\n".join(f"<li>{_inline(item)}</li>" for item in items)
+            return f"<{kind}>\n{inside}\n</{kind}>"
         case Note(text):
             return f'<div class="note">{_inline(text)}</div>'
-        case Gap(text):
-            return f'<div class="gap"><b>To be filled in.</b> {_inline(text)}</div>'
+        case Gap(text, answer):
+            return (f'<div class="gap"><b>Open.</b> {_inline(text)} <b>Answered by:</b> '
+                    f"{_inline(answer)}</div>")
         case Table():
             return _table(block)
         case Drawing():

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
     from simfw.report.specification.subject import Subject
 
-__all__ = ["Budget", "budget_of", "power"]
+__all__ = ["Budget", "budget_of", "mode_name", "power"]
 
 CHARGE = 0.5
 RANGED_SHOWN = 3
@@ -56,24 +56,9 @@ def budget_of(gadget: Gadget, prepared: Prepared | None = None) -> Budget:
                   consumers=tuple(prepared.circuit.consumers))  # fmt: skip
 
 
-def _mode_name(mode: Mode) -> str:
+def mode_name(mode: Mode) -> str:
+    """The states of a mode in words."""
     return ", ".join(f"{region} {state}" for region, state in mode.states.items()) or "at rest"
-
-
-def _origin(gadget: Gadget, consumer: str) -> str:
-    """The keys of the gadget file that a consumer's current comes from."""
-    stem, _, tail = consumer.partition(".")
-    prefixes = [f"lights.{consumer}.", f"loads.{consumer}.", f"controller.{tail or consumer}",
-                f"cell.{consumer}", f"proximity.{stem}.{tail}.",
-                "controller." if consumer == "controller" else "\0"]  # fmt: skip
-    found = [entry for entry in entries(gadget)
-             if any(entry.key.startswith(prefix) or entry.key == prefix.rstrip(".")
-                    for prefix in prefixes)]  # fmt: skip
-    if consumer in ("controller",):
-        found = [entry for entry in found
-                 if entry.key.rpartition(".")[2] in ("awake", "asleep", "wake")]  # fmt: skip
-    return "; ".join(f"`{entry.key}` {figure_text(entry.figure)} ({entry.origin_text})"
-                     for entry in found) or "worked out"  # fmt: skip
 
 
 def _widest(gadget: Gadget) -> tuple[str, ...]:
@@ -93,26 +78,28 @@ def _widest(gadget: Gadget) -> tuple[str, ...]:
 
 def _modes(budget: Budget) -> Table:
     rows = []
+    has_readings = any(mode.readings for mode in budget.modes)
     for mode in budget.modes:
         runs = "never by itself" if mode.run_time_s is None else format_rough_time(mode.run_time_s)
         rows.append((
-            Cell(_mode_name(mode)),
+            Cell(mode_name(mode)),
             Cell(current_text(mode), numeric=True),
             Cell("-" if mode.voltage_v is None else format_si(mode.voltage_v, "V", 4),
                  numeric=True),
             Cell(runs, numeric=True),
             Cell(mode.ends_by or "-"),
-            Cell(", ".join(f"{key}: {format_si(value, 'A')} ({format_si(low, 'A')} to "
-                           f"{format_si(high, 'A')})"
-                           for key, (low, value, high) in mode.readings.items()) or "none"),
+            *([Cell(", ".join(f"{key}: {format_si(value, 'A')} ({format_si(low, 'A')} to "
+                              f"{format_si(high, 'A')})"
+                              for key, (low, value, high) in mode.readings.items()) or "none")]
+              * has_readings),
         ))  # fmt: skip
     return Table(caption=f"Mean current of each resting mode at {format_percent(budget.charge)} "
                          "charge and 25 °C, nominal values; how long it lasts from full",
                  head=("mode", "mean current", "cell voltage", "lasts from full", "ends by",
-                       "meter readings"), rows=tuple(rows))  # fmt: skip
+                       *(["meter readings"] * has_readings)), rows=tuple(rows))  # fmt: skip
 
 
-def _consumers(subject: Subject, budget: Budget) -> Table:
+def _consumers(budget: Budget) -> Table:
     rows = []
     for consumer in budget.consumers:
         drawn = [(mode.parts_a.get(consumer, 0.0), mode) for mode in budget.modes]
@@ -123,11 +110,10 @@ def _consumers(subject: Subject, budget: Budget) -> Table:
             Cell(f"`{consumer}`", anchor=f"consumer-{consumer.replace('.', '-')}"),
             Cell(format_si(least, "A"), numeric=True), Cell(format_si(most, "A"), numeric=True),
             Cell(format_percent(share, 2), numeric=True),
-            Cell(_mode_name(where) if where is not None and most else "in no resting mode"),
-            Cell(_origin(subject.gadget, consumer)),
+            Cell(mode_name(where) if where is not None and most else "in no resting mode"),
         ))  # fmt: skip
     return Table(caption="Consumers: mean current at the cell over all resting modes",
-                 head=("consumer", "least", "most", "share there", "most in", "origin"),
+                 head=("consumer", "least", "most", "share there", "most in"),
                  rows=tuple(rows))  # fmt: skip
 
 
@@ -136,14 +122,14 @@ def power(subject: Subject) -> Section:
     budget = subject.budget
     if budget is None:
         return Section(anchor="power", title="Power budget", blocks=(
-            Gap("The budget was left out of this issue of the document."),))  # fmt: skip
+            Gap("The budget was left out of this issue.", "`simfw spec` without `--no-power`."),))
     cell = subject.gadget.cell
     blocks: list[Block] = [
         Paragraph(f"Conditions: {format_percent(budget.charge)} charge, 25 °C, no USB, no hand, no "
                   "contact closed, nominal values of every part. All consumers are solved together "
                   "on one node, so that the sag of one is felt by all."),
         _modes(budget), *(Paragraph(text) for text in budget.left_out),
-        _consumers(subject, budget),
+        _consumers(budget),
     ]  # fmt: skip
     widest = _widest(subject.gadget)
     if widest:
@@ -161,16 +147,15 @@ def power(subject: Subject) -> Section:
     rest = next(iter(budget.modes), None)
     if rest is not None and rest.current_a is not None:
         blocks.append(Paragraph(
-            f"Margin for the replacement: at rest ({_mode_name(rest)}) the gadget draws "
+            f"Margin for the replacement: at rest ({mode_name(rest)}) the gadget draws "
             f"{format_si(rest.current_a, 'A')}; each further microampere of the new controller "
             f"takes {format_percent(1e-6 / (rest.current_a + 1e-6), 2)} off the time it "
             f"lasts there."
         ))  # fmt: skip
     blocks.append(
         Gap(
-            "Hours per day in each mode for the expected users (a pattern file and "
-            "`simfw life` give days between charges); the limit on sleep current that "
-            "each finished unit is tested against."
+            "Hours per day in each mode, and the limit on sleep current of a finished unit.",
+            "the author; a pattern file and `simfw life` then give days between charges.",
         )
     )
     blocks.append(

@@ -1,4 +1,4 @@
-"""Requirement sentences in the EARS patterns, each with a stable number and its origin.
+"""Requirement sentences in the EARS patterns, each with a stable number, its pins and its origin.
 
 The patterns (always, while, when, if, and their mixture) are those of A. Mavin et al., "Easy
 Approach to Requirements Syntax (EARS)", 17th IEEE International Requirements Engineering
@@ -11,44 +11,66 @@ stands or how long its time is: rows may be moved or retimed and keep their numb
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.region import Drive, Region, Row, System
 from simfw.behaviour.rules import BoundRule
+from simfw.behaviour.tree import Inside, leaves, names_in
 from simfw.quantity import format_duration
-from simfw.report.specification.windows import Corners
-from simfw.report.specification.words import in_words, outputs_text
+from simfw.report.specification.windows import Corners, Window
+from simfw.report.specification.words import drive_text, in_words
 
-__all__ = ["Pattern", "Requirement", "requirements"]
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+
+__all__ = ["Numbers", "Pattern", "Requirement", "is_of_the_whole", "requirements", "span"]
 
 Pattern = Literal["always", "while", "when", "while + when", "if"]
+UNSEEN = ("cell.voltage", "cell.charge")
+"""What the firmware cannot see: a rule about it speaks of the whole gadget."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Requirement:
-    """One sentence. `origin` is the key of the row, rule, state or figure it was made from."""
+    """One sentence.
+
+    `origin` names what it was made from. `keys` are the rows that it describes, `shown` those of
+    them whose firing shows it (all of them where empty), `items` further items of the test vectors
+    that do. `pins` are the signals at which it is seen; `part` is where it stands: a region, an
+    output, "start", or "rules".
+    """
 
     number: str
     pattern: Pattern
     text: str
     origin: str
-    method: str = "test"
+    part: str
+    keys: tuple[str, ...] = ()
+    shown: tuple[str, ...] = ()
+    items: tuple[str, ...] = ()
+    pins: tuple[str, ...] = ()
 
     @property
     def anchor(self) -> str:
         """Its anchor in the document."""
         return f"req-{self.number.lower()}"
 
+    @property
+    def is_rule(self) -> bool:
+        """Whether it is a rule: a statement to be checked, and no reaction that a vector shows."""
+        return self.part == "rules"
 
-class _Numbers:
+
+class Numbers:
     """Hands out numbers: a short name and four hexadecimal digits, more where four are taken."""
 
     def __init__(self) -> None:
         self.taken: set[str] = set()
 
     def of(self, stem: str, *parts: object) -> str:
+        """A number that starts with `stem` and depends on nothing but it and `parts`."""
         digest = hashlib.sha256(repr(parts).encode()).hexdigest().upper()
         stem = "".join(sign if sign.isalnum() else "-" for sign in stem.upper())
         length = 4
@@ -56,6 +78,25 @@ class _Numbers:
             length += 1
         self.taken.add(number)
         return number
+
+
+def span(window: Window) -> str:
+    """A time with its corners, where they differ."""
+    time = format_duration(window.ns)
+    if window.low_ns != window.high_ns:
+        low, _, high = window.texts
+        time += f" ({low} to {high})"
+    return time
+
+
+def is_of_the_whole(rule: BoundRule) -> bool:
+    """Whether a rule is about what the firmware cannot see, and so about the whole gadget."""
+    parts = (rule.statement, rule.when, rule.then)
+    return any(name in UNSEEN for part in parts if part is not None
+               for name in names_in(part).quantities)  # fmt: skip
+
+
+# -- rows of written regions -----------------------------------------------------------------------
 
 
 def _states(region: Region, names: Sequence[str]) -> str:
@@ -75,28 +116,62 @@ def _before(rows: Sequence[Row], row: Row) -> list[Row]:
     ]
 
 
+def changed_outputs(region: Region, row: Row) -> tuple[str, ...]:
+    """The outputs whose level in this region differs before and after a row."""
+    targets = _targets(region, row)
+    found: dict[str, None] = {}
+    for source in row.sources:
+        before: Mapping[str, Drive] = region.state(source).outputs
+        for target in targets:
+            after = region.state(target).outputs
+            found |= dict.fromkeys(name for name in (*before, *after)
+                                   if before.get(name) != after.get(name))  # fmt: skip
+    return tuple(found)
+
+
+def _targets(region: Region, row: Row) -> tuple[str, ...]:
+    if row.to == "same":
+        return ()
+    return region.resume_points if row.to == "resume" else (row.to,)
+
+
+def _gated(system: System, region: Region, row: Row) -> tuple[str, ...]:
+    """The outputs that a row switches by way of what is asked elsewhere of this region's state: a
+    sensor that is wanted, a gauge that is shown.
+    """
+    asked = [(condition.when, f"{condition.rises.rpartition('.')[0]}.receiver")
+             for condition in system.conditions if condition.key.startswith("proximity.")]
+    asked += [(other.show, output) for other in system.regions if other.show is not None
+              for output in {name: None for state in other.states for name in state.outputs}]
+    found = []
+    for expression, output in asked:
+        for leaf in leaves(expression):
+            if isinstance(leaf, Inside) and leaf.region == region.name and any(
+                (source in leaf.states) != (target in leaf.states)
+                for source in row.sources for target in _targets(region, row)):
+                found.append(output)
+    return tuple(dict.fromkeys(found))
+
+
 def _row(
-    region: Region, row: Row, corners: Corners, numbers: _Numbers, before: Sequence[str]
+    system: System, region: Region, row: Row, corners: Corners, numbers: Numbers,
+    before: Sequence[str],
 ) -> Requirement:
     """The sentence of a row; `before` are the numbers of those that are tried before it."""
     window = corners.row(row)
     guard = f" and `{row.when_text}` holds" if row.when_text else ""
-    if len(before) == 1:
-        guard += f" and {before[0]} does not apply"
-    elif before:
-        guard += f" and none of {in_words(before)} applies"
+    if before:
+        guard += f", unless {in_words(before, 'or')} fires"
     place = f"`{region.name}` is {_states(region, row.sources)}"
+    pattern: Pattern = "while + when"
     if row.on is not None:
         start = f"While {place}, when `{row.on}` occurs{guard}"
     elif window is not None and window.ns:
-        time = format_duration(window.ns)
-        if window.low_ns != window.high_ns:
-            low, _, high = window.texts
-            time += f" ({low} to {high})"
-        start = f"While {place}, when it has stayed there for {time}{guard}"
+        start = f"While {place}, when it has stayed there for {span(window)}{guard}"
     else:
+        pattern = "when"
         start = f"When `{region.name}` comes to be {_states(region, row.sources)}{guard}"
-    acts = []
+    acts: list[str] = []
     if row.to == "resume":
         acts.append(
             "return to that of "
@@ -110,121 +185,135 @@ def _row(
         acts.append("stay as it is, and let its time run on")
     if row.emit:
         acts.append(f"emit {in_words(f'`{event}`' for event in row.emit)}")
-    pattern: Pattern = "while + when" if start.startswith("While") else "when"
     return Requirement(
         number=numbers.of(region.name, row.on, row.after_ns is None, row.sources, row.when_text),
         pattern=pattern,
-        text=f"{start}, region `{region.name}` of the firmware shall {' and '.join(acts)}.",
+        text=f"{start}, `{region.name}` shall {' and '.join(acts)}.",
         origin=row.key,
+        part=region.name,
+        keys=(row.key,),
+        pins=(*changed_outputs(region, row), *_gated(system, region, row)),
     )
 
 
-def _outputs(region: Region, segments: dict[str, int], numbers: _Numbers) -> list[Requirement]:
-    found = []
-    for state in region.states:
-        texts = outputs_text(state, segments)
-        gate = f" and `{region.show_text}` holds" if region.show_text else ""
-        if texts:
-            drives = in_words(
-                f"`{text.split(' ', 1)[0]}` at {text.split(' ', 1)[1]}"
-                if "less" not in text
-                else f"`{text.split(' ', 1)[0]}` with {text.split(' ', 1)[1]}"
-                for text in texts
-            )
-            found.append(
-                Requirement(
-                    number=numbers.of(f"{region.name}-out", state.name),
-                    pattern="while",
-                    text=f"While `{region.name}` is in `{state.name}`{gate}, the firmware shall "
-                    f"drive {drives}.",
-                    origin=f"{region.name}: {state.name}",
-                )
-            )
+def _written(
+    system: System, region: Region, corners: Corners, numbers: Numbers
+) -> Iterable[Requirement]:
+    known: dict[str, str] = {}
+    for place, row in enumerate(region.rows):
+        before = [known[other.key] for other in _before(region.rows[:place], row)]
+        found = _row(system, region, row, corners, numbers, before)
+        known[row.key] = found.number
+        yield found
+
+
+# -- outputs, start, rules -------------------------------------------------------------------------
+
+
+def driven(system: System) -> dict[str, list[tuple[Region, str, Drive]]]:
+    """For each output the states that drive it: (region, state, level)."""
+    found: dict[str, list[tuple[Region, str, Drive]]] = {}
+    for region in system.regions:
+        for state in region.states:
+            for name, drive in state.outputs.items():
+                if drive.duty:
+                    found.setdefault(name, []).append((region, state.name, drive))
     return found
 
 
-def _rule(rule: BoundRule, numbers: _Numbers) -> Requirement:
+MOST_NAMED = 6
+LISTED = "at the level of the table below"
+
+
+def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
+             ) -> Iterable[Requirement]:  # fmt: skip
+    for output, places in driven(system).items():
+        if all(region.group == "proximity" for region, _, _ in places):
+            continue  # told where the look is
+        levels: dict[str, dict[str, list[str]]] = {}
+        bars = ""
+        for region, state, drive in places:
+            if region.group == "gauge":
+                bars = "with one segment for each bar that the gauge counts"
+                bars += f", while `{region.show_text}` holds" if region.show_text else ""
+                continue
+            text = drive_text(drive, segments.get(output))
+            levels.setdefault(text, {}).setdefault(region.name, []).append(f"`{state}`")
+        if len(levels) > MOST_NAMED:
+            said = [LISTED]
+        else:
+            said = [
+                f"{'at ' if '%' in text else ''}{text} while "
+                + in_words((f"`{name}` is in {in_words(states, 'or')}"
+                            for name, states in where.items()), "or")
+                for text, where in levels.items()]  # fmt: skip
+        said += [bars] * bool(bars)
+        yield Requirement(
+            number=numbers.of(f"out-{output}", output),
+            pattern="while",
+            text=f"The firmware shall drive `{output}` {'; '.join(said)}; and off otherwise.",
+            origin=f"outputs: {output}",
+            part=output,
+            items=tuple(f"drive {region.name}:{state}" for region, state, _ in places),
+            pins=(output,),
+        )
+
+
+def _rule(rule: BoundRule, numbers: Numbers) -> Requirement:
     number = numbers.of("rule", rule.name)
+    who = "The gadget" if is_of_the_whole(rule) else "The firmware"
+    them = who[0].lower() + who[1:]
     if rule.kind == "never":
         pattern: Pattern = "always"
-        text = f"The firmware shall at no time let `{rule.statement_text}` hold"
+        text = f"{who} shall at no time let `{rule.statement_text}` hold"
     elif rule.kind == "always":
         pattern = "always"
-        text = f"The firmware shall at all times keep `{rule.statement_text}`"
+        text = f"{who} shall at all times keep `{rule.statement_text}`"
     elif rule.kind == "stays":
         pattern = "while"
         text = (
             f"While `{rule.statement_text}` has held for less than "
-            f"{format_duration(rule.for_ns or 0)}, the firmware shall keep it so"
+            f"{format_duration(rule.for_ns or 0)}, {them} shall keep it so"
         )
     else:
         pattern = "when"
         text = (
-            f"When `{rule.when_text}`, the firmware shall bring about `{rule.then_text}` "
+            f"When `{rule.when_text}`, {them} shall bring about `{rule.then_text}` "
             f"within {format_duration(rule.within_ns or 0)}"
         )
     return Requirement(
-        number=number, pattern=pattern, text=f"{text} ({rule.name}).", origin=rule.key
+        number=number, pattern=pattern, text=f"{text} ({rule.name}).", origin=rule.key, part="rules"
     )
 
 
 def requirements(
-    system: System, rules: Sequence[BoundRule], corners: Corners, segments: dict[str, int]
+    gadget: Gadget, system: System, rules: Sequence[BoundRule], corners: Corners,
+    segments: dict[str, int],
 ) -> tuple[Requirement, ...]:
-    """All sentences: order and power-up first, then region by region, then the rules."""
-    numbers = _Numbers()
-    starts = in_words(f"`{region.name}` in `{region.starts}`" for region in system.regions)
+    """All sentences: power-up first, then part by part and region by region, outputs, rules."""
+    from simfw.report.specification.stock import DESCRIBED, stock_requirements
+
+    numbers = Numbers()
+    starts = in_words(f"`{region.name}` in `{region.starts}`" for region in system.regions
+                      if region.group == "behaviour")  # fmt: skip
+    power_ups = ("power alone", "power usb", "power held")
     found = [
         Requirement(
             number=numbers.of("order", "power-up"),
             pattern="when",
             text="When the supply returns after a loss, and at first power-up, the firmware shall "
-            f"begin with {starts}, and forget every resumed state.",
+            f"begin anew{f', with {starts} and all else in its first state' if starts else ''}.",
             origin="starts",
-        ),
-        Requirement(
-            number=numbers.of("order", "ignore"),
-            pattern="if",
-            text="If an event occurs for which no row of a region's present state holds, then that "
-            "region shall stay as it is and its time shall run on.",
-            origin="rows",
-        ),
-        Requirement(
-            number=numbers.of("order", "instant"),
-            pattern="always",
-            text="The firmware shall take occurrences of one instant in the order: changes of "
-            "inputs, then ended times region by region, then what these give rise to; and "
-            "offer each event to the regions in the order in which this document lists them; in "
-            "each, the first row fires that applies.",
-            origin="order of regions",
-        ),
-        Requirement(
-            number=numbers.of("order", "largest"),
-            pattern="if",
-            text="If several regions drive one output, then the firmware shall give it the largest "
-            "of their levels.",
-            origin="outputs",
+            part="start",
+            items=power_ups,
+            pins=(*gadget.lights, *gadget.loads),
         ),
     ]
-    for condition in system.conditions:
-        from simfw.behaviour.expression import to_text
-
-        found.append(
-            Requirement(
-                number=numbers.of("watch", condition.key),
-                pattern="when",
-                text=f"When `{to_text(condition.when)}` begins to hold, the firmware shall raise "
-                f"`{condition.rises}` inside; when it ceases to hold, `{condition.falls}`; at "
-                "power-up it counts as not having held.",
-                origin=condition.key,
-            )
-        )
+    found += stock_requirements(gadget, system, corners, numbers)
     for region in system.regions:
-        known: dict[str, str] = {}
-        for place, row in enumerate(region.rows):
-            before = [known[other.key] for other in _before(region.rows[:place], row)]
-            found.append(_row(region, row, corners, numbers, before))
-            known[row.key] = found[-1].number
-        found += _outputs(region, segments, numbers)
+        # A stock part that nothing describes is told by its rows, like a written region.
+        if region.group not in DESCRIBED:
+            found += _written(system, region, corners, numbers)
+    found += _outputs(system, segments, numbers)
     found += [_rule(rule, numbers) for rule in rules]
     return tuple(found)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from simfw.behaviour.region import Row, System
+from simfw.behaviour.region import System
 from simfw.behaviour.rules import BoundRule, build_rules
 from simfw.report.specification.requirements import Requirement, requirements
 from simfw.report.specification.windows import Corners
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
     from simfw.report.specification.power import Budget
     from simfw.report.vectors import VectorSet
+    from simfw.verify.finding import Report
 
 __all__ = ["Subject", "subject_of"]
 
@@ -23,7 +24,9 @@ __all__ = ["Subject", "subject_of"]
 class Subject:
     """A gadget with its system, rules, corners and requirement sentences.
 
-    `budget` and `vectors` are None where they were not asked for; `old` is the earlier gadget.
+    `by_key` finds the sentence that describes a row. `budget`, `vectors` and `found` (what the
+    check says) are None where they were not asked for; `old` is the earlier gadget. `tested` holds
+    for each requirement the vectors that show it, by name.
     """
 
     gadget: Gadget
@@ -32,15 +35,30 @@ class Subject:
     corners: Corners
     segments: Mapping[str, int]
     requirements: Sequence[Requirement]
-    by_origin: Mapping[str, Requirement] = field(default_factory=dict)
+    by_key: Mapping[str, Requirement] = field(default_factory=dict)
+    tested: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     budget: Budget | None = None
     vectors: VectorSet | None = None
+    found: Report | None = None
     old: Gadget | None = None
 
-    def links(self, row: Row) -> tuple[tuple[str, str], ...]:
-        """The link from a row to its requirement."""
-        found = self.by_origin[row.key]
-        return ((found.number, found.anchor),)
+    def part(self, *names: str) -> tuple[Requirement, ...]:
+        """The sentences of these parts, in order."""
+        return tuple(one for one in self.requirements if one.part in names)
+
+
+def _tested(vectors: VectorSet | None, sentences: Sequence[Requirement]
+            ) -> dict[str, tuple[str, ...]]:  # fmt: skip
+    """For each requirement the vectors that show it, those that show it least by the way first."""
+    if vectors is None:
+        return {}
+    by_origin = vectors.by_origin()
+    found = {}
+    for one in sentences:
+        names = {name for key in one.shown or one.keys for name in by_origin.get(key, ())}
+        names |= {vector.name for vector in vectors.vectors if vector.covers & set(one.items)}
+        found[one.number] = tuple(v.name for v in vectors.vectors if v.name in names)
+    return found
 
 
 def subject_of(
@@ -49,13 +67,18 @@ def subject_of(
     *,
     budget: Budget | None = None,
     vectors: VectorSet | None = None,
+    found: Report | None = None,
     old: Gadget | None = None,
 ) -> Subject:
     """Work out what the sections of the specification of `gadget` read."""
     rules = build_rules(gadget, system)
     corners = Corners(gadget)
     segments = gadget.segments
-    sentences = requirements(system, rules, corners, segments)
+    sentences = requirements(gadget, system, rules, corners, segments)
+    by_key: dict[str, Requirement] = {}
+    for one in sentences:
+        for key in one.keys:
+            by_key.setdefault(key, one)
     return Subject(
         gadget=gadget,
         system=system,
@@ -63,8 +86,10 @@ def subject_of(
         corners=corners,
         segments=segments,
         requirements=sentences,
-        by_origin={item.origin: item for item in sentences},
+        by_key=by_key,
+        tested=_tested(vectors, sentences),
         budget=budget,
         vectors=vectors,
+        found=found,
         old=old,
     )

@@ -16,7 +16,7 @@ from simfw.quantity import Timing, format_duration
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Corners", "Window", "rough_duration"]
+__all__ = ["Corners", "Window", "rounded_down", "rounded_up"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,16 +30,24 @@ class Window:
     @property
     def texts(self) -> tuple[str, str, str]:
         """The three as texts."""
-        return rough_duration(self.low_ns), format_duration(self.ns), rough_duration(self.high_ns)
+        if self.low_ns == self.ns == self.high_ns:
+            return (format_duration(self.ns),) * 3
+        return rounded_down(self.low_ns), format_duration(self.ns), rounded_up(self.high_ns)
 
 
-def rough_duration(ns: int) -> str:
-    """A time to four significant digits, exact where it has no more."""
-    digits = len(str(ns))
-    if digits > 4:
-        step = int(10 ** (digits - 4))
-        ns = (ns + step // 2) // step * step
-    return format_duration(ns)
+def _step(ns: int) -> int:
+    """The last of four significant digits of a time."""
+    return int(10 ** max(0, len(str(ns)) - 4))
+
+
+def rounded_down(ns: int) -> str:
+    """A shortest time to four significant digits: never longer than it is."""
+    return format_duration(ns // _step(ns) * _step(ns))
+
+
+def rounded_up(ns: int) -> str:
+    """A longest time to four significant digits: never shorter than it is."""
+    return format_duration(-(-ns // _step(ns)) * _step(ns))
 
 
 class Corners:

@@ -1,0 +1,227 @@
+"""What an author of firmware asks first: each answered where it is known, else open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from simfw.behaviour.stock import burst_ns, gauge_quantity
+from simfw.circuit.measure import Converter
+from simfw.gadget.figures import figure_text
+from simfw.gadget.model import Gadget
+from simfw.quantity import format_duration, format_percent, format_si
+from simfw.report.specification.document import Cell, Paragraph, Section, Table
+from simfw.report.specification.interface import supply_text
+from simfw.report.specification.pins import pins_of
+from simfw.report.specification.power import mode_name
+from simfw.report.specification.requirements import driven
+from simfw.report.specification.subject import Subject
+from simfw.report.specification.words import in_words
+
+__all__ = ["code_below", "first"]
+
+Line = tuple[str, str, str]
+"""Question, answer, and what is open with what would answer it (empty: nothing)."""
+
+
+def _supply(subject: Subject) -> Line:
+    gadget = subject.gadget
+    cell, charger = gadget.cell, gadget.charger
+    low = f"{figure_text(cell.cut_off)} (protection opens)" if cell.cut_off else "0 V"
+    if charger is not None:
+        high = f"{figure_text(charger.float_)} (end of charge)"
+    else:
+        import numpy as np
+
+        from simfw.circuit.cell import cell_model
+
+
+        full = float(cell_model(gadget).open_circuit_v(np.array(1.0)))
+        high = f"{format_si(full, 'V', 3)} (full cell at rest)"
+    cuts = [f"`{name}`" for name, toggle in gadget.toggles.items() if toggle.in_supply]
+    switched = f" {in_words(cuts)} cut{'s' * (len(cuts) == 1)} it off." if cuts else ""
+    missing = "" if cell.cut_off else "The lowest supply: there is no protection in the model."
+    return ("supply", f"{supply_text(subject)}. At the controller {low} to {high}, no regulator in "
+            f"the model.{switched}", missing + " The controller's own limits: its data sheet.")
+
+
+def _clock(subject: Subject) -> Line:
+    clock = subject.gadget.controller.clock if subject.gadget.controller else None
+    if clock is None:
+        return ("clock", "no tolerance is known: min and max below are those of the times alone",
+                "The tolerance: the data sheet of the clock, or two captures of one long time; "
+                '`clock = "10 %"` under `[controller]` then widens every window.')  # fmt: skip
+    return ("clock", f"within {figure_text(clock)} either way, folded into every window below", "")
+
+
+def _error(subject: Subject) -> Line:
+    times = [row.after_ns for region in subject.system.regions for row in region.rows
+             if row.after_ns]  # fmt: skip
+    shortest = f"; the shortest time is {format_duration(min(times))}" if times else ""
+    return ("error of times", "a time is met if it ends within its min and max, and an edge if it "
+            f"comes within its window of `vectors/expected.csv`{shortest}. Where min and max are "
+            "equal nothing but the nominal time is known.",
+            "How coarse a tick may be: the author; `simfw conform --within` judges by it.")
+
+
+def _reset(subject: Subject) -> Line:
+    cell = subject.gadget.cell
+    known = "power-up is the only reset in the model"
+    if cell.cut_off is not None:
+        again = (f", and it comes back at {figure_text(cell.restart)} at rest" if cell.restart
+                 else "")  # fmt: skip
+        known += f": the supply goes at {figure_text(cell.cut_off)}{again}"
+    return ("reset, brown-out, watchdog", known, "Brown-out level, and what a watchdog does: the "
+            "controller's data sheet, and a supply ramped slowly down and up on the old unit. An "
+            "emitter or a bright light that stays on must be limited by hardware.")  # fmt: skip
+
+
+def _memory(subject: Subject) -> Line:
+    kept = [f"`{region.name}`" for region in subject.system.regions if region.resume_points]
+    text = "nothing is kept without supply"
+    if kept:
+        text += f"; {in_words(kept)} remember{'s' * (len(kept) == 1)} a state while it lasts"
+    return ("retained memory", text, "Whether the old unit keeps anything: take the cell out and "
+            "put it back in every state.")  # fmt: skip
+
+
+def _start(subject: Subject) -> Line:
+    starts = in_words(f"`{region.name}` in `{region.starts}`" for region in subject.system.regions
+                      if region.group == "behaviour")  # fmt: skip
+    inputs = "contacts that are closed give no edge" if subject.gadget.buttons else ""
+    usb = "USB that is there gives one" if subject.gadget.charger is not None else ""
+    sample = "the gauge samples at once" if subject.gadget.gauge is not None else ""
+    said = in_words(text for text in (inputs, usb, sample) if text)
+    return ("start-up", f"every output is off until power-up; then {starts or 'no written region'}"
+            + (f"; {said}" if said else "") + ". The model starts in no time.",
+            "How long the controller may take from supply to first reaction: the author.")
+
+
+def _wakes(subject: Subject) -> Line:
+    pins = [f"`{pin.signal}`" for pin in pins_of(subject.gadget) if "wakes" in pin.asleep]
+    sampled = [name for name, button in subject.gadget.buttons.items() if button.style == "sample"]
+    asleep = sorted({row.after_ns for region in subject.system.regions for row in region.rows
+                     if row.after_ns
+                     and any(not region.state(source).awake for source in row.sources)})
+    text = f"a change of {in_words(pins, 'or')}" if pins else "no pin"
+    if sampled:
+        text += f" ({in_words(f'`{name}`' for name in sampled)}: read at intervals, no edge needed)"
+    if asleep:
+        shown = in_words(map(format_duration, asleep)) if len(asleep) < 7 else (
+            f"{len(asleep)} different ones, {format_duration(asleep[0])} to "
+            f"{format_duration(asleep[-1])}")  # fmt: skip
+        text += f"; the end of a time that runs asleep: {shown}"
+    return "wake sources", text, ""
+
+
+def _awake(subject: Subject) -> Line:
+    gadget = subject.gadget
+    parts = []
+    for name, button in gadget.buttons.items():
+        parts.append(f"contact `{name}` " + ("is read and differs" if button.style == "sample"
+                                             else "settles"))  # fmt: skip
+    parts += [f"toggle `{name}` settles" for name in gadget.read_toggles]
+    parts += [f"sensor `{name}` looks" for name in gadget.proximity]
+    if gadget.gauge is not None:
+        parts.append("the gauge samples")
+    parts += [f"`{region.name}` is in `{state.name}`" for region in subject.system.regions
+              if region.group == "behaviour" for state in region.states if state.awake]  # fmt: skip
+    controller = gadget.controller
+    known = [] if controller is None else [
+        f"{word} {figure_text(figure)}" for word, figure in (
+            ("asleep", controller.asleep), ("awake", controller.awake),
+            ("each wake-up", controller.wake)) if figure is not None]  # fmt: skip
+    text = f"awake while {in_words(parts, 'or')}; else asleep" if parts else "always asleep"
+    return ("sleep", f"{text}. Controller: {', '.join(known) or 'no current known'}.",
+            "" if known else "The currents: a meter in series with the cell.")  # fmt: skip
+
+
+def _currents(subject: Subject) -> Line:
+    budget = subject.budget
+    if budget is None or not budget.modes:
+        return ("current per state", "not worked out in this issue", "")
+    rest = budget.modes[0]
+    shown = ("" if rest.current_a is None else
+             f"at rest ({mode_name(rest)}) {format_si(rest.current_a, 'A')}; ")  # fmt: skip
+    return ("current per state", f"{shown}section *Power* has every steady state", "What each "
+            "finished unit is tested against: the author.")  # fmt: skip
+
+
+def code_below(gadget: Gadget, level: float) -> int | None:
+    """The least converter code that means less than `level` (V); None without a known converter.
+
+    The reference is converted against the supply, so that a lower supply gives a higher code.
+    """
+    converter = Converter.of(gadget.controller)
+    if converter.steps is None or converter.nominal_v is None or level <= 0:
+        return None
+    guess = max(1, int(converter.steps * converter.nominal_v / level) - 1)
+    while converter.steps * converter.nominal_v / guess >= level:
+        guess += 1
+    return guess if guess < converter.steps else None
+
+
+def _converter(subject: Subject) -> Line | None:
+    gadget = subject.gadget
+    gauge, controller = gadget.gauge, gadget.controller
+    if gauge is None:
+        return None
+    every = format_duration(gauge.every.ns)
+    if gauge.method == "counting":
+        return ("converter", f"none: the gauge reads `{gauge_quantity(gauge).name}`, a counter of "
+                f"charge, every {every}", "The counter's interface: its data sheet.")  # fmt: skip
+    when = f"One conversion at power-up and every {every}; it takes no time in the model."
+    time = "Conversion time, and whether outputs change meanwhile: the controller's data sheet."
+    if controller is None or controller.reference is None:
+        return ("converter", f"reads the cell voltage exactly. {when}",
+                f"Reference and bits: the controller's data sheet. {time}")  # fmt: skip
+    reference, bits = figure_text(controller.reference), controller.adc_bits
+    nominal = format_si(controller.reference.value, "V", 4)
+    if bits is None:
+        how = f"reference {reference}, number of bits not known"
+    else:
+        how = (f"{bits} bits, full scale the supply, input the reference of {reference}: code = "
+               f"floor({2**bits} × reference / supply), and `gauge.measured` = {2**bits} × "
+               f"{nominal} / code. A lower supply gives a higher code")  # fmt: skip
+    return ("converter", f"{how}. {when}", time)
+
+
+def _pwm(subject: Subject) -> Line | None:
+    carriers = [f"`{name}.emitter`: {figure_text(sensor.carrier)} at {figure_text(sensor.duty)}, "
+                f"{sensor.burst} cycles ({format_duration(burst_ns(sensor))})"
+                for name, sensor in subject.gadget.proximity.items()]  # fmt: skip
+    duties: dict[str, list[float]] = {}
+    for output, places in driven(subject.system).items():
+        for _, _, drive in places:
+            if drive.segments is None and 0 < drive.duty < 1 and "." not in output:
+                duties.setdefault(output, []).append(drive.duty)
+    if not carriers and not duties:
+        return None
+    text = "; ".join([*carriers, *(
+        f"`{name}` at {len(set(shares))} duties, least {format_percent(min(shares))}"
+        for name, shares in duties.items())])  # fmt: skip
+    return ("PWM", text, "Frequency of the dimmed outputs: a capture of one. Test vectors compare "
+            "the duty and not the period." if duties else "")  # fmt: skip
+
+
+def _lines(subject: Subject) -> Iterator[Line]:
+    yield _supply(subject)
+    yield _clock(subject)
+    yield _error(subject)
+    yield _reset(subject)
+    yield _memory(subject)
+    yield _start(subject)
+    yield _wakes(subject)
+    yield _awake(subject)
+    yield _currents(subject)
+    yield from (line for line in (_converter(subject), _pwm(subject)) if line is not None)
+
+
+def first(subject: Subject) -> Section:
+    """The table of first questions."""
+    rows = tuple((Cell(question), Cell(answer), Cell(missing.strip() or "-", faint=not missing))
+                 for question, answer, missing in _lines(subject))  # fmt: skip
+    return Section(anchor="first", title="What an author asks first", blocks=(
+        Paragraph("Pins and their levels are in the next section."),
+        Table(caption="Answers, and what is open",
+              head=("about", "known", "open, and what answers it"), rows=rows, widths=(14, 52, 34)),
+    ))  # fmt: skip

@@ -1,0 +1,337 @@
+"""The sections about stock parts: what each is, its figures in a table, its requirements."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from simfw.behaviour.stock import burst_ns
+from simfw.circuit.charger import ChargerMode, charger_model
+from simfw.gadget.figures import figure_text, standing_text
+from simfw.gadget.model import Button
+from simfw.quantity import format_percent, format_si
+from simfw.report.specification.document import (
+    Block,
+    Bullets,
+    Cell,
+    Paragraph,
+    Section,
+    Table,
+    cells,
+)
+from simfw.report.specification.first import code_below
+from simfw.report.specification.stock import DESCRIBED
+from simfw.report.specification.subject import Subject
+from simfw.report.specification.tables import requirement_table, times_table
+from simfw.report.specification.windows import rounded_down, rounded_up
+from simfw.report.specification.words import in_words, slug
+
+__all__ = ["parts"]
+
+SETTLE = (
+    "A contact counts once it has kept still for its debounce time: every change begins the time "
+    "anew. What it then is, and whether it counts as pressed already, decides between press, "
+    "release and nothing; a blip that is over sooner touches neither gesture nor hold."
+)
+SAMPLE = (
+    "A contact that is read at intervals is read whatever its edges do. A read that differs from "
+    "what the button counts as (closed while not pressed, open while pressed) is counted; a read "
+    "that does not begins the count anew. From the first that differs to the end of the count the "
+    "controller stays awake, in between it may sleep."
+)
+HOLD = (
+    "A hold is told while the button is still down. A release in the very instant in which its "
+    "time ends comes too late: `release` and then `hold` are raised, and no click."
+)
+DOUBLE = (
+    "A click waits for a second press: it is told when the time has run out. The second press is "
+    "told as a double click at once; its release is a release only, and it cannot become a hold. A "
+    "second press in the very instant in which the time ends is too late: `press` and then `click` "
+    "are raised, and a new press has begun."
+)
+CHORD = (
+    "A chord begins with the press of one of its buttons while no other of them is pressed; a "
+    "further such press begins the time anew. It takes the place of click, double click and hold "
+    "of its buttons until all of them are released; `press` and `release` are told all the same. A "
+    "double click that was told before the chord stands; a press that would be a double click and "
+    "completes a chord in one instant is the chord alone."
+)
+TOGGLE = (
+    "A toggle stays where it is put, and is on where its contact is closed. What counts is the "
+    "position in which it has kept still for its debounce time, whatever it does meanwhile: in a "
+    "guard `NAME.on` and `NAME.off` are that position. From power-up the time runs as after a "
+    "change; where the toggle then stands otherwise than it counts, that is told."
+)
+SENSOR = (
+    "A look is the receiver on, a time to settle, then a burst of the emitter; the answer is "
+    "judged at the end of the burst. Looks and misses are counted in a row; one of the other kind "
+    "begins the count anew. After `far` the field is blocked until it has been clear for the "
+    "re-arm time: near again before that is no new wave. In a guard `NAME.near` holds from that "
+    "event to `NAME.far`, and `NAME.blocked` from then until the field is clear or near again."
+)
+SAID: tuple[tuple[ChargerMode, str], ...] = (
+    ("fast", "charging"), ("complete", "complete"), ("fault", "fault"), ("off", "no USB"),
+)  # fmt: skip
+
+
+# -- buttons and chords ----------------------------------------------------------------------------
+
+
+def _button_times(name: str, button: Button) -> Iterator[tuple[str, str]]:
+    key = f"buttons.{name}"
+    if button.style == "sample":
+        yield f"{key}.sample_every", f"from read to read; {button.samples} in a row count"
+    else:
+        yield f"{key}.debounce", "from the last change of the contact to press or release"
+    if button.hold is not None:
+        yield f"{key}.hold", "from press to hold"
+    if button.double is not None:
+        yield f"{key}.double", "from release to click, or the second press"
+
+
+def _buttons(subject: Subject) -> Section:
+    buttons = subject.gadget.buttons.values()
+    styles = {button.style for button in buttons}
+    said = [text for text, is_so in (
+        (SETTLE, "settle" in styles), (SAMPLE, "sample" in styles),
+        (HOLD, any(button.hold is not None for button in buttons)),
+        (DOUBLE, any(button.double is not None for button in buttons))) if is_so]  # fmt: skip
+    blocks: list[Block] = [Paragraph(text) for text in said]
+    blocks += times_table(subject, "Times of the buttons", (
+        time for name, button in subject.gadget.buttons.items()
+        for time in _button_times(name, button)))  # fmt: skip
+    blocks += requirement_table(subject, "Requirements", subject.part(*(
+        f"{name}.{what}" for name in subject.gadget.buttons for what in ("contact", "gesture"))))
+    return Section(anchor="buttons", title="Buttons", blocks=tuple(blocks))
+
+
+def _toggles(subject: Subject) -> Section:
+    toggles = subject.gadget.read_toggles
+    firsts = in_words(f"`{name}` as {toggle.starts}" for name, toggle in toggles.items())
+    return Section(anchor="toggles", title="Toggles", blocks=(
+        Paragraph(f"{TOGGLE} At power-up {firsts}."),
+        *times_table(subject, "Times of the toggles", (
+            (f"toggles.{name}.debounce", "from the last change of the contact")
+            for name in toggles)),
+        *requirement_table(subject, "Requirements", subject.part(*toggles)),
+    ))  # fmt: skip
+
+
+def _others(subject: Subject) -> list[Section]:
+    """Stock regions that are told by their rows."""
+    found = []
+    for region in subject.system.regions:
+        mine = subject.part(region.name)
+        if region.group not in (*DESCRIBED, "behaviour"):
+            found.append(Section(
+                anchor=f"part-{slug(region.name)}", title=region.name, blocks=(
+                    Paragraph(f"It begins in `{region.starts}`."),
+                    *requirement_table(subject, "Its rows, in the order in which they are tried",
+                                       mine))))  # fmt: skip
+    return found
+
+
+def _chords(subject: Subject) -> Section:
+    chords = subject.gadget.chords
+    return Section(anchor="chords", title="Chords", blocks=(
+        Paragraph(CHORD),
+        *times_table(subject, "Times of the chords", (
+            (f"chords.{name}.within", f"from the first press to the last of "
+             f"{in_words(f'`{button}`' for button in chord.buttons)}")
+            for name, chord in chords.items())),
+        *requirement_table(subject, "Requirements", subject.part(*chords)),
+    ))  # fmt: skip
+
+
+# -- sensors ---------------------------------------------------------------------------------------
+
+
+def _latency(subject: Subject) -> Table:
+    """How long a hand waits to be noticed, and when it can be missed."""
+    rows = []
+    for name, sensor in subject.gadget.proximity.items():
+        every, agree = subject.corners.timing(sensor.every), sensor.agree
+        burst = burst_ns(sensor)
+        look = subject.corners.of(*(time + burst for time in (
+            sensor.settle.low_ns, sensor.settle.ns, sensor.settle.high_ns)))  # fmt: skip
+        rows.append(
+            cells(
+                f"`{name}`",
+                rounded_down((agree - 1) * every.low_ns),
+                rounded_up((agree - 1) * every.high_ns + look.high_ns),
+                rounded_up(agree * every.high_ns + look.high_ns),
+            )
+        )
+    return Table(
+        caption="How long a hand must stay to be noticed",
+        head=("sensor", "may be missed below", "seen at the earliest phase after",
+              "always seen after"),
+        rows=tuple(rows),
+    )  # fmt: skip
+
+
+def _sensors(subject: Subject) -> Section:
+    sensors = subject.gadget.proximity
+    fixed = tuple(
+        cells(f"`{name}`", f"`{sensor.enabled}`" if sensor.enabled else "always",
+              f"{sensor.burst} cycles of {figure_text(sensor.carrier)}, "
+              f"{figure_text(sensor.duty)} on", str(sensor.agree))
+        for name, sensor in sensors.items())  # fmt: skip
+    return Section(anchor="sensors", title="Proximity", blocks=(
+        Paragraph(SENSOR),
+        Table(caption="Sensors", head=("sensor", "looks while", "burst", "in a row"), rows=fixed),
+        *times_table(subject, "Times of the sensors", (
+            (f"proximity.{name}.{key}", meaning) for name in sensors for key, meaning in (
+                ("every", "from the beginning of a look to that of the next"),
+                ("settle", "from the receiver on to the burst"),
+                ("clear", "re-arm: clear field until the next wave counts")))),
+        _latency(subject),
+        *requirement_table(subject, "Requirements", subject.part(*sensors)),
+    ))  # fmt: skip
+
+
+# -- charger ---------------------------------------------------------------------------------------
+
+
+def _meanings(subject: Subject) -> Table:
+    """What each level that can be read at the status pin may stand for."""
+    model = charger_model(subject.gadget)
+    assert model is not None
+    rows = []
+    for level in subject.system.status_levels:
+        said = [word for mode, word in SAID if model.reads(mode, mode != "off") == level]
+        rows.append(cells(level, in_words(said, "or")))
+    return Table(caption="What the status pin means", head=("it reads", "the charger's state"),
+                 rows=tuple(rows))  # fmt: skip
+
+
+def _charger(subject: Subject) -> Section:
+    charger = subject.gadget.charger
+    assert charger is not None
+    blocks: list[Block] = [Paragraph(
+        "The firmware sees the charger and does not steer it: limits of charge are those of "
+        f"charger and protection. It charges to {figure_text(charger.float_)}; a steady load above "
+        "the finish current keeps it from ending. States: `unplugged`, `waiting` (USB is there, "
+        "the pin has said nothing yet), `charging`, `complete`, `fault`.")]  # fmt: skip
+    if charger.status is None:
+        blocks.append(Paragraph("The firmware sees USB only; there is no status pin in the model."))
+    else:
+        blocks.append(_meanings(subject))
+        blocks.append(Paragraph(
+            "The pin is read on its changes, and once in the instant in which `charge` comes to "
+            "`waiting`: a pin that says so already makes no edge."))  # fmt: skip
+    blocks += requirement_table(subject, "Requirements", subject.part("charge"))
+    return Section(anchor="charger", title="Charger", blocks=tuple(blocks))
+
+
+# -- gauge -----------------------------------------------------------------------------------------
+
+COUNT = (
+    "The count is the share of `capacity` that is left. What the gadget draws takes from it, what "
+    "the charger gives adds to it; it ends at 0 % and at 100 %. From the end of the instant in "
+    "which `charge.completed` is emitted it is 100 %. It is lost with the supply and begins with "
+    "`power_up`. Leakage of the protection and self-discharge flow past the counter."
+)
+
+
+def _bars(subject: Subject) -> Table | None:
+    gadget = subject.gadget
+    gauge = gadget.gauge
+    assert gauge is not None
+    counts = gauge.method == "counting"
+    gap = gauge.hysteresis.value if gauge.hysteresis else 0.0
+    has_codes = not counts and code_below(gadget, 3.0) is not None
+    rows = []
+
+    def level(value: float) -> str:
+        return format_percent(value, 4) if counts else format_si(value, "V", 4)
+
+    def codes(value: float, *, below: bool) -> Cell:
+        code = code_below(gadget, value)
+        if code is None:
+            return Cell("never" if below else "any", numeric=True)
+        return Cell(f"≥ {code}" if below else f"≤ {code - 1}", numeric=True)
+
+    for k, figure in enumerate(gauge.thresholds, 1):
+        back = round(figure.value + gap, 12)
+        line = [Cell(f"bar {k}"), Cell(figure_text(figure), numeric=True),
+                Cell(level(back), numeric=True)]  # fmt: skip
+        if has_codes:
+            line += [codes(figure.value, below=True), codes(back, below=False)]
+        rows.append((*line, Cell(standing_text(figure))))
+    for meaning, warning in (("cell.low", gauge.low), ("cell.flat", gauge.flat)):
+        if warning is None:
+            continue
+        ends = gauge.low or warning
+        line = [Cell(f"`{meaning}`"), Cell(figure_text(warning), numeric=True),
+                Cell(f"above {figure_text(ends)}", numeric=True)]  # fmt: skip
+        if has_codes:
+            # Above a level: a code that means more than it, one equal to it is not enough.
+            code = code_below(gadget, ends.value)
+            at = None if code is None else _code_above(subject, ends.value, code)
+            line += [codes(warning.value, below=True),
+                     Cell("any" if at is None else f"≤ {at}", numeric=True)]  # fmt: skip
+        rows.append((*line, Cell(standing_text(warning))))
+    if not rows:
+        return None
+    head = ["level", "goes out, or begins, below", "comes back at, or ends"]
+    head += ["code then", "code back"] * has_codes
+    return Table(caption="Levels of the gauge (table `bars`)", head=(*head, "origin"),
+                 rows=tuple(rows))  # fmt: skip
+
+
+def _code_above(subject: Subject, level: float, below: int) -> int:
+    """The highest converter code that means more than `level` (V)."""
+    controller = subject.gadget.controller
+    assert controller is not None
+    assert controller.reference is not None
+    assert controller.adc_bits is not None
+    steps, nominal = 2**controller.adc_bits, controller.reference.value
+    code = below - 1
+    while code > 1 and steps * nominal / code <= level:
+        code -= 1
+    return code
+
+
+def _gauge(subject: Subject) -> Section:
+    gauge = subject.gadget.gauge
+    assert gauge is not None
+    counts = gauge.method == "counting"
+    text = (
+        f"A comparator with {len(gauge.thresholds)} threshold{'s' * (len(gauge.thresholds) != 1)}"
+        + (f" and a hysteresis of {figure_text(gauge.hysteresis)}" if gauge.hysteresis else "")
+        + (", of the count of charge." if counts
+           else ", of the terminal voltage under what is drawn at that moment.")
+        + " A sample may move several bars, and emits one event then; it sets the bars and `cell` "
+        "by one reading."
+    )  # fmt: skip
+    if gauge.light:
+        text += (f" Shown on `{gauge.light}`" + (f" while `{gauge.show}`" if gauge.show else "")
+                 + "; samples go on all the same.")  # fmt: skip
+    blocks: list[Block] = [Paragraph(text)]
+    if counts and gauge.capacity is not None and gauge.power_up is not None:
+        blocks += [Paragraph(COUNT), Bullets((
+            f"`capacity`: {figure_text(gauge.capacity)} ({standing_text(gauge.capacity)})",
+            f"`power_up`: {figure_text(gauge.power_up)} ({standing_text(gauge.power_up)})"))]
+    if (table := _bars(subject)) is not None:
+        blocks.append(table)
+    blocks += times_table(subject, "Times of the gauge", [
+        ("gauge.every", "from sample to sample"),
+        *([("gauge.blink", "the top bar, lit and out while charging")] if gauge.blink else []),
+    ])  # fmt: skip
+    blocks += requirement_table(subject, "Requirements", subject.part("gauge", "cell"))
+    return Section(anchor="gauge", title="Gauge", blocks=tuple(blocks))
+
+
+def parts(subject: Subject) -> Section | None:
+    """The stock parts that the gadget has; None without any."""
+    gadget = subject.gadget
+    found = [make(subject) for make, is_there in (
+        (_buttons, bool(gadget.buttons)), (_chords, bool(gadget.chords)),
+        (_toggles, bool(gadget.read_toggles)), (_sensors, bool(gadget.proximity)),
+        (_charger, gadget.charger is not None),
+        (_gauge, gadget.gauge is not None)) if is_there]  # fmt: skip
+    found += _others(subject)
+    if not found:
+        return None
+    return Section(anchor="parts", title="Buttons, sensors, charger and gauge",
+                   parts=tuple(found))  # fmt: skip

@@ -1,0 +1,340 @@
+"""Requirements of the stock regions, each about what the part is and not about one of its rows.
+
+A button is a contact that must keep still and the gestures made of it; a gauge is a comparator with
+thresholds. Every row of a stock region belongs to the sentence that describes it, so that vectors
+and findings about a row lead there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from simfw.behaviour.region import Group, Region, Row, System
+from simfw.behaviour.stock import burst_ns, gauge_quantity
+from simfw.gadget.figures import figure_text
+from simfw.gadget.model import Button, Gadget, Gauge, Proximity, Toggle
+from simfw.report.specification.requirements import Numbers, Pattern, Requirement, span
+from simfw.report.specification.windows import Corners
+from simfw.report.specification.words import in_words
+
+__all__ = ["DESCRIBED", "stock_requirements"]
+
+DESCRIBED: tuple[Group, ...] = ("buttons", "chords", "toggles", "proximity", "charge", "gauge")
+"""The groups of regions that are told as what they are; any other is told by its rows."""
+
+
+class _Maker:
+    """Makes the sentences of one gadget's stock regions, and sees that no row is left out."""
+
+    def __init__(self, system: System, corners: Corners, numbers: Numbers) -> None:
+        self.system = system
+        self.corners = corners
+        self.numbers = numbers
+        self.found: list[Requirement] = []
+
+    def rows(self, region: str) -> tuple[Row, ...]:
+        """The rows of the region called `region`."""
+        return self.system.region(region).rows
+
+    def add(
+        self, part: str, what: str, pattern: Pattern, text: str, rows: Iterator[Row] | list[Row], *,
+        pins: tuple[str, ...] = (), stem: str = "", items: tuple[str, ...] = (),
+        seen: Callable[[Row], bool] = lambda _row: True,
+    ) -> None:
+        """Add a sentence about `rows`; those for which `seen` is true show it when they fire."""
+        rows = list(rows)
+        self.found.append(Requirement(
+            number=self.numbers.of(stem or part, part, what), pattern=pattern, text=text,
+            origin=", ".join(dict.fromkeys(row.key.partition("#")[0] for row in rows)) or part,
+            part=part, keys=tuple(row.key for row in rows),
+            shown=tuple(row.key for row in rows if seen(row)), pins=pins, items=items,
+        ))  # fmt: skip
+
+
+def stock_requirements(
+    gadget: Gadget, system: System, corners: Corners, numbers: Numbers
+) -> list[Requirement]:
+    """The sentences, in the order of the stock regions."""
+    make = _Maker(system, corners, numbers)
+    for name, button in gadget.buttons.items():
+        _contact(make, name, button)
+        _gesture(make, gadget, name, button)
+    for name in gadget.chords:
+        _chord(make, gadget, name)
+    for name, toggle in gadget.read_toggles.items():
+        _toggle(make, name, toggle)
+    for name, sensor in gadget.proximity.items():
+        _sensor(make, name, sensor)
+    if gadget.charger is not None:
+        _charge(make, system.region("charge"))
+    if gadget.gauge is not None:
+        _gauge(make, gadget.gauge)
+    return make.found
+
+
+def _emits(rows: tuple[Row, ...], *events: str) -> list[Row]:
+    return [row for row in rows if set(row.emit) & set(events)]
+
+
+def _quiet(rows: tuple[Row, ...]) -> list[Row]:
+    return [row for row in rows if not row.emit]
+
+
+def _contact(make: _Maker, name: str, button: Button) -> None:
+    part, rows, pins = f"{name}.contact", make.rows(f"{name}.contact"), (name,)
+    sampled = button.style == "sample"
+    if sampled:
+        every = span(make.corners.timing(button.sample_every))
+        make.add(part, "read", "always", f"The firmware shall read contact `{name}` every {every}, "
+                 "first that long after power-up.",
+                 [row for row in rows if "reading" in (row.to, *row.sources)], pins=pins)
+    for event, level, state in (("press", "closed", f"`{name}.pressed` does not hold"),
+                                ("release", "open", f"`{name}.pressed` holds")):
+        if sampled:
+            cause = (f"the read of contact `{name}` that is number {button.samples} in a row finds "
+                     f"it {level}") if button.samples > 1 else f"a read finds `{name}` {level}"
+        else:
+            still = span(make.corners.timing(button.debounce))
+            cause = f"contact `{name}` has been {level} without a change for {still}"
+        make.add(part, event, "when", f"When {cause} and {state}, the firmware shall emit "
+                 f"`{name}.{event}`.", _emits(rows, f"{name}.{event}"), pins=pins)  # fmt: skip
+    text = (f"If a read finds contact `{name}` as the button counts already, then the firmware "
+            "shall begin its count of reads anew.") if sampled else (
+           f"If contact `{name}` comes back to its former level and keeps it for that time, then "
+            "the firmware shall emit nothing.")  # fmt: skip
+    known = {key for one in make.found if one.part == part for key in one.keys}
+    make.add(part, "blip", "if", text, [row for row in rows if row.key not in known], pins=pins,
+             seen=lambda row: row.on is None)  # fmt: skip
+
+
+def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
+    part, rows, pins = f"{name}.gesture", make.rows(f"{name}.gesture"), (name,)
+    chords = [chord for chord, parts in gadget.chords.items() if name in parts.buttons]
+    quiet = _quiet(rows)
+    ends = [row for row in quiet if row.on == f"{name}.release" and row.to == "up"]
+    of_chord = [row for row in quiet if row.on in {f"{chord}.chord" for chord in chords}
+                or (row.on == f"{name}.press" and row.to == "held")]  # fmt: skip
+    click = _emits(rows, f"{name}.click")
+    begun = [row for row in quiet if row.sources == ("up",) and row.to == "down"]
+    if button.double is None:
+        less = ["a hold"] * (button.hold is not None) + ["part of a chord"] * bool(chords)
+        but = f" and the press was not {in_words(less, 'or')}" if less else ""
+        make.add(part, "click", "when", f"When `{name}.release` occurs{but}, the firmware shall "
+                 f"emit `{name}.click`.", [*click, *begun], pins=pins,
+                 seen=lambda row: row in click)  # fmt: skip
+    else:
+        window = span(make.corners.timing(button.double))
+        less = ["a hold"] * (button.hold is not None) + ["part of a chord"] * bool(chords)
+        but = f" of a press that was neither a double click nor {in_words(less, 'nor')}" if less \
+            else " of a press that was no double click"  # fmt: skip
+        waits = [row for row in quiet if row.to == "waiting"]
+        make.add(part, "click", "when", f"When {window} have passed since a `{name}.release`{but}, "
+                 f"without `{name}.press`, the firmware shall emit `{name}.click`.",
+                 [*click, *begun, *waits], pins=pins, seen=lambda row: row in click)  # fmt: skip
+        again = [row for row in quiet if "again" in (row.to, *row.sources)]
+        no_chord = " and that press is not the last of a chord" if chords else ""
+        make.add(part, "double", "when", f"When `{name}.press` occurs within those {window}"
+                 f"{no_chord}, the firmware shall emit `{name}.double`.",
+                 [*_emits(rows, f"{name}.double"), *again], pins=pins,
+                 seen=lambda row: f"{name}.double" in row.emit)  # fmt: skip
+    if button.hold is not None:
+        time = span(make.corners.timing(button.hold))
+        what = " that was no double click" if button.double is not None else ""
+        make.add(part, "hold", "when", f"When {time} have passed since a `{name}.press`{what}, "
+                 f"without `{name}.release`" + (" and without a chord" if chords else "")
+                 + f", the firmware shall emit `{name}.hold`.", _emits(rows, f"{name}.hold"),
+                 pins=pins)  # fmt: skip
+    if chords:
+        make.add(part, "chord", "if", f"If a press of `{name}` is part of "
+                 f"{in_words((f'chord `{chord}`' for chord in chords), 'or')}, then the firmware "
+                 f"shall emit `{name}.press` and `{name}.release` for it and no other event of "
+                 f"`{name}`, up to and with the release.", of_chord, pins=pins)  # fmt: skip
+    if ends:
+        less = ["a hold"] * (button.hold is not None) + ["a double click"] * (
+            button.double is not None) + ["a chord"] * bool(chords)  # fmt: skip
+        make.add(part, "ends", "if", f"If `{name}.release` ends {in_words(less, 'or')}, then the "
+                 f"firmware shall emit no `{name}.click` for it.", ends, pins=pins)  # fmt: skip
+
+
+def _toggle(make: _Maker, name: str, toggle: Toggle) -> None:
+    rows, still = make.rows(name), span(make.corners.timing(toggle.debounce))
+    for event, level, position in (("closed", "closed", "on"), ("opened", "open", "off")):
+        mine = _emits(rows, f"{name}.{event}")
+        make.add(name, event, "when", f"When toggle `{name}` has been {level} without a change "
+                 f"for {still}, counted from power-up at the earliest, and `{name}.{position}` "
+                 f"does not hold, the firmware shall emit `{name}.{event}` and take `{name}` for "
+                 f"{position}.", mine, pins=(name,))  # fmt: skip
+    make.add(name, "blip", "if", f"If toggle `{name}` comes back to its former position and keeps "
+             "it for that time, then the firmware shall emit nothing.",
+             [row for row in rows if not row.emit], pins=(name,),
+             seen=lambda row: row.on is None)  # fmt: skip
+
+
+def _chord(make: _Maker, gadget: Gadget, name: str) -> None:
+    chord, rows = gadget.chords[name], make.rows(name)
+    pins = chord.buttons
+    first = in_words((f"`{button}.press`" for button in pins), "or")
+    time = span(make.corners.timing(chord.within))
+    told = _emits(rows, f"{name}.chord")
+    make.add(name, "chord", "when", f"When within {time} of a {first} at which no other of them "
+             "was pressed all of them are pressed together, the firmware shall emit "
+             f"`{name}.chord` with the last press.",
+             [*told, *(row for row in rows if row.sources == ("idle",))], pins=pins,
+             seen=lambda row: row in told)  # fmt: skip
+    late = [row for row in rows if not row.emit and row.sources == ("started",)]
+    make.add(name, "late", "if", f"If they are not all pressed within {time}, then the firmware "
+             f"shall emit no `{name}.chord` until one of them is pressed while no other is.",
+             late, pins=pins)  # fmt: skip
+    make.add(name, "over", "if", f"If `{name}.chord` has been emitted, then the firmware shall "
+             "emit none again until all of them have been released.",
+             [row for row in rows if row.sources == ("active",)], pins=pins)  # fmt: skip
+
+
+def _sensor(make: _Maker, name: str, sensor: Proximity) -> None:
+    look, field = make.rows(f"{name}.look"), make.rows(f"{name}.field")
+    part, pins = name, (f"{name}.receiver", f"{name}.emitter")
+    times, agree = make.corners, sensor.agree
+    while_ = f"While `{sensor.enabled}` holds, the" if sensor.enabled else "The"
+    burst = make.corners.of(burst_ns(sensor), burst_ns(sensor), burst_ns(sensor))
+    begins = [row for row in look if row.to == "settling"]
+    # A sensor that is always wanted has the rows of its end all the same; nothing raises them.
+    never = [row for row in (*look, *field)
+             if sensor.enabled is None and row.on == f"{name}.disable"]
+    make.add(part, "every", "while" if sensor.enabled else "always",
+             f"{while_} firmware shall begin a look of `{name}` every "
+             f"{span(times.timing(sensor.every))}, from beginning to beginning"
+             + (", the first in the instant in which that begins to hold." if sensor.enabled
+                else ", the first at power-up."), [*begins, *never], pins=pins,
+             stem=f"{name}.look", seen=lambda row: row in begins)  # fmt: skip
+    make.add(part, "look", "when", f"When a look of `{name}` begins, the firmware shall supply the "
+             f"receiver for {span(times.timing(sensor.settle))} and then, with the burst, for "
+             f"{span(burst)} more, and at no other time.",
+             [row for row in look if row.to == "emitting"], pins=pins[:1], stem=f"{name}.look",
+             items=tuple(f"drive {name}.look:{state}" for state in ("settling", "emitting")))
+    make.add(part, "burst", "when", f"When the receiver of `{name}` has settled, the firmware "
+             f"shall drive the emitter with {sensor.burst} cycles of {figure_text(sensor.carrier)} "
+             f"at {figure_text(sensor.duty)} duty, and at no other time.",
+             [row for row in look if row.to == "emitting"], pins=pins[1:], stem=f"{name}.look",
+             items=(f"drive {name}.look:emitting",))
+    judged = [row for row in look if row.sources == ("emitting",) and row.on is None]
+    make.add(part, "judge", "when", f"When the burst of `{name}` ends, the firmware shall take the "
+             "look for an echo if the receiver answers at that moment, and for a miss otherwise.",
+             judged, pins=(f"{name}.echo",), stem=f"{name}.look")  # fmt: skip
+    if sensor.enabled is not None:
+        make.add(part, "disable", "when", f"When `{sensor.enabled}` ceases to hold, the firmware "
+                 f"shall end a look of `{name}` at once, unjudged.",
+                 [row for row in look if row.on == f"{name}.disable"], pins=pins,
+                 stem=f"{name}.look")  # fmt: skip
+        make.add(part, "forget", "when", f"When `{sensor.enabled}` ceases to hold, the firmware "
+                 f"shall forget count, near and re-arm time of `{name}`: its field is clear, and "
+                 f"no `{name}.far` is emitted.",
+                 [row for row in field if row.on == f"{name}.disable"], pins=(f"{name}.echo",),
+                 stem=f"{name}.field")  # fmt: skip
+    echoes = "an echo is found" if agree == 1 else f"{agree} echoes in a row are found"
+    misses = "a miss is found" if agree == 1 else f"{agree} misses in a row are found"
+    near = _emits(field, f"{name}.near")
+    quiet = [row for row in field if not row.emit and row.on in (f"{name}.hit", f"{name}.miss")]
+
+    def of(family: str) -> list[Row]:
+        return [row for row in quiet if row.sources[0].split(".")[0] == family]
+
+    echo = (f"{name}.echo",)
+    make.add(part, "near", "when", f"When {echoes} while `{name}.near` does not hold, the firmware "
+             f"shall emit `{name}.near`.", [*near, *of("clear")], pins=echo,
+             stem=f"{name}.field", seen=lambda row: row in near)  # fmt: skip
+    waves = _emits(field, f"{name}.wave")
+    make.add(part, "wave", "when", f"When `{name}.near` is emitted and the field was clear, the "
+             f"firmware shall emit `{name}.wave` after it.", waves, pins=echo,
+             stem=f"{name}.field")  # fmt: skip
+    far = _emits(field, f"{name}.far")
+    make.add(part, "far", "when", f"When {misses} while `{name}.near` holds, the firmware shall "
+             f"emit `{name}.far`.", [*far, *of("near")], pins=echo,
+             stem=f"{name}.field", seen=lambda row: row in far)  # fmt: skip
+    clear = [row for row in field if row.on is None]
+    since = f"`{name}.far`" if agree == 1 else (
+        f"`{name}.far`, or since the miss that followed a later echo,")  # fmt: skip
+    make.add(part, "clear", "when", f"When {span(times.timing(sensor.clear))} have passed since "
+             f"{since} without an echo, the firmware shall take the field of `{name}` for clear.",
+             [*clear, *of("blocked")], pins=echo, stem=f"{name}.field",
+             seen=lambda row: row in clear)  # fmt: skip
+
+
+_CHARGE = {
+    "usb.in": "USB power arrives",
+    "usb.out": "USB power goes",
+}
+
+
+def _charge(make: _Maker, region: Region) -> None:
+    rows = region.rows
+    pins = {"usb.in": ("usb",), "usb.out": ("usb",)}
+    for event in dict.fromkeys(event for row in rows for event in row.emit):
+        mine = _emits(rows, event)
+        if event in _CHARGE:
+            text = (f"When {_CHARGE[event]}, the firmware shall emit `{event}` and take `charge` "
+                    f"to `{mine[0].to}`.")  # fmt: skip
+        else:
+            causes = dict.fromkeys(
+                (in_words((f"`{source}`" for source in row.sources), "or"), row.when_text)
+                for row in mine)  # fmt: skip
+            found: dict[str, list[str]] = {}
+            for states, guard in causes:
+                found.setdefault(guard, []).append(states)
+            said = in_words(
+                (f"`{guard}` comes to hold while `charge` is in {in_words(states, 'or')}"
+                 for guard, states in found.items()), "or")  # fmt: skip
+            text = (f"When {said}, the firmware shall emit `{event}` and take `charge` to "
+                    f"`{mine[0].to}`.")  # fmt: skip
+        make.add("charge", event, "when", text, mine, pins=pins.get(event, ("status",)))
+
+
+def _gauge(make: _Maker, gauge: Gauge) -> None:
+    rows = make.rows("gauge")
+    pin = (gauge_quantity(gauge).name,)
+    pins = (*pin, gauge.light) if gauge.light else pin
+    word = "measured" if gauge.method == "voltage" else "counted"
+    sampled = _emits(rows, "gauge.sampled")
+    every = span(make.corners.timing(gauge.every))
+    staying = [row for row in rows if row.key.startswith("gauge.every") and row not in sampled]
+    make.add("gauge", "every", "always", f"The firmware shall sample `{pin[0]}` at power-up and "
+             f"every {every} from then on.", [*sampled, *staying], pins=pin,
+             seen=lambda row: row in sampled)  # fmt: skip
+    first = [row for row in rows if row.sources == ("reading",)]
+    if not gauge.thresholds:
+        make.add("gauge", "first", "when", "When a sample is taken, the firmware shall leave the "
+                 "bars at none.", first, pins=pin)  # fmt: skip
+    else:
+        make.add("gauge", "first", "when", "When the first sample after power-up is taken, the "
+                 f"firmware shall count as many bars as thresholds of table `bars` are {word} or "
+                 "exceeded, without hysteresis.", first, pins=pins)  # fmt: skip
+        down = _emits(rows, "gauge.down")
+        make.add("gauge", "down", "when", f"When less than the threshold of a counted bar is "
+                 f"{word}, the firmware shall count only the bars whose thresholds are not "
+                 "undercut, and emit one `gauge.down`.", down, pins=pins)  # fmt: skip
+        up = _emits(rows, "gauge.up")
+        make.add("gauge", "up", "when", f"When the return level of a bar that is not counted is "
+                 f"{word} or exceeded, the firmware shall count the bars up to the highest such "
+                 "one, and emit one `gauge.up`.", up, pins=pins)  # fmt: skip
+    if gauge.blink is not None and gauge.light is not None:
+        half = span(make.corners.timing(gauge.blink))
+        make.add("gauge", "blink", "while", "While `charge.charging` holds, the firmware shall "
+                 f"toggle the highest lit bar, lit for {half} first, then out for as long.",
+                 list(make.rows("gauge.blink")), pins=(gauge.light,))  # fmt: skip
+    if gauge.low is not None or gauge.flat is not None:
+        _cell(make, gauge, word, pin)
+
+
+def _cell(make: _Maker, gauge: Gauge, word: str, pin: tuple[str, ...]) -> None:
+    rows = make.rows("cell")
+    for name, level in (("low", gauge.low), ("flat", gauge.flat)):
+        if level is not None:
+            mine = _emits(rows, f"cell.{name}")
+            make.add("cell", name, "when", f"When a sample {word} below {figure_text(level)} is "
+                     f"taken while `cell.{name}` does not hold, the firmware shall emit "
+                     f"`cell.{name}`.", mine, pins=pin)  # fmt: skip
+    line = gauge.low or gauge.flat
+    assert line is not None
+    held = "cell.low" if gauge.low is not None else "cell.flat"
+    make.add("cell", "back", "when", f"When a sample {word} above {figure_text(line)} is taken "
+             f"while `{held}` holds, the firmware shall emit `cell.back`.",
+             _emits(rows, "cell.back"), pins=pin)  # fmt: skip
