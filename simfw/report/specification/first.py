@@ -59,8 +59,9 @@ def _error(subject: Subject) -> Line:
     shortest = f"; the shortest time is {format_duration(min(times))}" if times else ""
     return ("error of times", "a time is met if it ends within its min and max, and an edge if it "
             f"comes within its window of `vectors/expected.csv`{shortest}. Where min and max are "
-            "equal nothing but the nominal time is known.",
-            "How coarse a tick may be: the author; `simfw conform --within` judges by it.")
+            "equal nothing but the nominal time is known. On a host a firmware is told times in "
+            "nanoseconds, and `simfw conform` allows no error unless `--within` says how much.",
+            "How coarse a tick the board may have: the author.")
 
 
 def _reset(subject: Subject) -> Line:
@@ -185,6 +186,18 @@ def _converter(subject: Subject) -> Line | None:
     return ("converter", f"{how}. {when}", time)
 
 
+def _levels(subject: Subject) -> Line:
+    places = driven(subject.system)
+    bars = [f"`{name}` in lit segments, 0 to {subject.segments[name]}" for name in places
+            if name in subject.segments]  # fmt: skip
+    carriers = [f"`{name}` at {round(drive.duty * 1_000_000)} in a burst"
+                for name, found in places.items() for region, _, drive in found[-1:]
+                if region.group == "proximity" and drive.duty < 1]  # fmt: skip
+    rest = in_words([*bars, *carriers])
+    return ("levels in vectors and protocol", "parts per million of duty, 0 off and 1000000 on"
+            + (f"; {rest}" if rest else "") + ". Outputs are named as in the table of pins.", "")
+
+
 def _pwm(subject: Subject) -> Line | None:
     carriers = [f"`{name}.emitter`: {figure_text(sensor.carrier)} at {figure_text(sensor.duty)}, "
                 f"{sensor.burst} cycles ({format_duration(burst_ns(sensor))})"
@@ -197,7 +210,8 @@ def _pwm(subject: Subject) -> Line | None:
     if not carriers and not duties:
         return None
     text = "; ".join([*carriers, *(
-        f"`{name}` at {len(set(shares))} duties, least {format_percent(min(shares))}"
+        f"`{name}` at {len(set(shares))} dut{'y' if len(set(shares)) == 1 else 'ies'} below 100 %, "
+        f"least {format_percent(min(shares))}"
         for name, shares in duties.items())])  # fmt: skip
     return ("PWM", text, "Frequency of the dimmed outputs: a capture of one. Test vectors compare "
             "the duty and not the period." if duties else "")  # fmt: skip
@@ -213,6 +227,7 @@ def _lines(subject: Subject) -> Iterator[Line]:
     yield _wakes(subject)
     yield _awake(subject)
     yield _currents(subject)
+    yield _levels(subject)
     yield from (line for line in (_converter(subject), _pwm(subject)) if line is not None)
 
 

@@ -217,8 +217,8 @@ def _charger(subject: Subject) -> Section:
     else:
         blocks.append(_meanings(subject))
         blocks.append(Paragraph(
-            "The pin is read on its changes, and once in the instant in which `charge` comes to "
-            "`waiting`: a pin that says so already makes no edge."))  # fmt: skip
+            "The pin is read on its changes, and once as a dwell of no length of `waiting`: a pin "
+            "that says so already makes no edge."))  # fmt: skip
     blocks += requirement_table(subject, "Requirements", subject.part("charge"))
     return Section(anchor="charger", title="Charger", blocks=tuple(blocks))
 
@@ -301,12 +301,18 @@ def _gauge(subject: Subject) -> Section:
         + (f" and a hysteresis of {figure_text(gauge.hysteresis)}" if gauge.hysteresis else "")
         + (", of the count of charge." if counts
            else ", of the terminal voltage under what is drawn at that moment.")
-        + " A sample may move several bars, and emits one event then; it sets the bars and `cell` "
-        "by one reading."
+        + " A sample may move several bars, and emits one event then."
     )  # fmt: skip
     if gauge.light:
         text += (f" Shown on `{gauge.light}`" + (f" while `{gauge.show}`" if gauge.show else "")
                  + "; samples go on all the same.")  # fmt: skip
+    if gauge.low is not None or gauge.flat is not None:
+        told = [name for name, level in (("`cell.low`", gauge.low), ("`cell.flat`", gauge.flat))
+                if level is not None]  # fmt: skip
+        order = ", ".join([*told, "`cell.back`"])
+        text += (f" The events of one sample come in the order {order}, "
+                 "then that of the bars; bars and `cell` have both changed before the first of "
+                 "them is heard.")  # fmt: skip
     blocks: list[Block] = [Paragraph(text)]
     if counts and gauge.capacity is not None and gauge.power_up is not None:
         blocks += [Paragraph(COUNT), Bullets((

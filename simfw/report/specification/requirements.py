@@ -167,7 +167,8 @@ def _row(
     if row.on is not None:
         start = f"While {place}, when `{row.on}` occurs{guard}"
     elif window is not None and window.ns:
-        start = f"While {place}, when it has stayed there for {span(window)}{guard}"
+        one = "that state" if len(row.sources) == 1 else "the same one"
+        start = f"While {place}, when it has been in {one} for {span(window)}{guard}"
     else:
         pattern = "when"
         start = f"When `{region.name}` comes to be {_states(region, row.sources)}{guard}"

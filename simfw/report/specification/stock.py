@@ -91,17 +91,19 @@ def _contact(make: _Maker, name: str, button: Button) -> None:
     for event, level, state in (("press", "closed", f"`{name}.pressed` does not hold"),
                                 ("release", "open", f"`{name}.pressed` holds")):
         if sampled:
-            cause = (f"the read of contact `{name}` that is number {button.samples} in a row finds "
-                     f"it {level}") if button.samples > 1 else f"a read finds `{name}` {level}"
+            cause = (f"{button.samples} reads of contact `{name}` in a row have found it {level}"
+                     if button.samples > 1 else f"a read finds contact `{name}` {level}")
         else:
             still = span(make.corners.timing(button.debounce))
             cause = f"contact `{name}` has been {level} without a change for {still}"
         make.add(part, event, "when", f"When {cause} and {state}, the firmware shall emit "
                  f"`{name}.{event}`.", _emits(rows, f"{name}.{event}"), pins=pins)  # fmt: skip
-    text = (f"If a read finds contact `{name}` as the button counts already, then the firmware "
-            "shall begin its count of reads anew.") if sampled else (
-           f"If contact `{name}` comes back to its former level and keeps it for that time, then "
-            "the firmware shall emit nothing.")  # fmt: skip
+    if sampled:
+        text = (f"If a read finds contact `{name}` as the button counts already, then the firmware "
+                "shall begin its count of reads anew.")  # fmt: skip
+    else:
+        text = (f"If contact `{name}` comes back to its former level and keeps it for {still}, "
+                "then the firmware shall emit nothing.")  # fmt: skip
     known = {key for one in make.found if one.part == part for key in one.keys}
     make.add(part, "blip", "if", text, [row for row in rows if row.key not in known], pins=pins,
              seen=lambda row: row.on is None)  # fmt: skip
@@ -118,7 +120,7 @@ def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
     begun = [row for row in quiet if row.sources == ("up",) and row.to == "down"]
     if button.double is None:
         less = ["a hold"] * (button.hold is not None) + ["part of a chord"] * bool(chords)
-        but = f" and the press was not {in_words(less, 'or')}" if less else ""
+        but = f" and the press was {_none_of(less)}" if less else ""
         make.add(part, "click", "when", f"When `{name}.release` occurs{but}, the firmware shall "
                  f"emit `{name}.click`.", [*click, *begun], pins=pins,
                  seen=lambda row: row in click)  # fmt: skip
@@ -132,9 +134,9 @@ def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
                  f"without `{name}.press`, the firmware shall emit `{name}.click`.",
                  [*click, *begun, *waits], pins=pins, seen=lambda row: row in click)  # fmt: skip
         again = [row for row in quiet if "again" in (row.to, *row.sources)]
-        no_chord = " and that press is not the last of a chord" if chords else ""
-        make.add(part, "double", "when", f"When `{name}.press` occurs within those {window}"
-                 f"{no_chord}, the firmware shall emit `{name}.double`.",
+        no_chord = ", and that press is not the last of a chord" if chords else ""
+        make.add(part, "double", "when", f"When `{name}.press` occurs within {window} of a "
+                 f"`{name}.release`{but}{no_chord}, the firmware shall emit `{name}.double`.",
                  [*_emits(rows, f"{name}.double"), *again], pins=pins,
                  seen=lambda row: f"{name}.double" in row.emit)  # fmt: skip
     if button.hold is not None:
@@ -144,14 +146,15 @@ def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
                  f"without `{name}.release`" + (" and without a chord" if chords else "")
                  + f", the firmware shall emit `{name}.hold`.", _emits(rows, f"{name}.hold"),
                  pins=pins)  # fmt: skip
+    less = ["a hold"] * (button.hold is not None) + ["a double click"] * (
+        button.double is not None)  # fmt: skip
     if chords:
         make.add(part, "chord", "if", f"If a press of `{name}` is part of "
-                 f"{in_words((f'chord `{chord}`' for chord in chords), 'or')}, then the firmware "
-                 f"shall emit `{name}.press` and `{name}.release` for it and no other event of "
-                 f"`{name}`, up to and with the release.", of_chord, pins=pins)  # fmt: skip
-    if ends:
-        less = ["a hold"] * (button.hold is not None) + ["a double click"] * (
-            button.double is not None) + ["a chord"] * bool(chords)  # fmt: skip
+                 f"{in_words((f'chord `{chord}`' for chord in chords), 'or')}, or comes while it "
+                 f"lasts, then the firmware shall emit `{name}.press` and `{name}.release` for it "
+                 f"and no other event of `{name}`, up to and with that release.",
+                 of_chord if less else [*of_chord, *ends], pins=pins)  # fmt: skip
+    if less:
         make.add(part, "ends", "if", f"If `{name}.release` ends {in_words(less, 'or')}, then the "
                  f"firmware shall emit no `{name}.click` for it.", ends, pins=pins)  # fmt: skip
 
@@ -170,6 +173,11 @@ def _toggle(make: _Maker, name: str, toggle: Toggle) -> None:
              seen=lambda row: row.on is None)  # fmt: skip
 
 
+def _none_of(things: list[str]) -> str:
+    """`not a hold`, or `neither a hold nor part of a chord`."""
+    return f"not {things[0]}" if len(things) == 1 else f"neither {in_words(things, 'nor')}"
+
+
 def _chord(make: _Maker, gadget: Gadget, name: str) -> None:
     chord, rows = gadget.chords[name], make.rows(name)
     pins = chord.buttons
@@ -182,11 +190,13 @@ def _chord(make: _Maker, gadget: Gadget, name: str) -> None:
              [*told, *(row for row in rows if row.sources == ("idle",))], pins=pins,
              seen=lambda row: row in told)  # fmt: skip
     late = [row for row in rows if not row.emit and row.sources == ("started",)]
-    make.add(name, "late", "if", f"If they are not all pressed within {time}, then the firmware "
-             f"shall emit no `{name}.chord` until one of them is pressed while no other is.",
+    make.add(name, "late", "if", f"If {in_words(f'`{button}`' for button in pins)} are not all "
+             f"pressed within {time}, then the firmware shall emit no `{name}.chord` until one of "
+             "them is pressed while no other is.",
              late, pins=pins)  # fmt: skip
     make.add(name, "over", "if", f"If `{name}.chord` has been emitted, then the firmware shall "
-             "emit none again until all of them have been released.",
+             f"emit none again until {in_words(f'`{button}`' for button in pins)} have all been "
+             "released.",
              [row for row in rows if row.sources == ("active",)], pins=pins)  # fmt: skip
 
 

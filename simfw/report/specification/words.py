@@ -55,7 +55,7 @@ def cause(row: Row) -> str:
 def effect(region: Region, row: Row) -> str:
     """Where a row leads and what it emits."""
     if row.to == "same":
-        text = "stays" if row.emit else "ignored (written)"
+        text = "stays"
     elif row.to == "resume":
         text = f"→ the last of {in_words((f'`{p}`' for p in region.resume_points), 'or')}"
     elif row.sources == (row.to,):
