@@ -32,6 +32,7 @@ __all__ = [
     "VOLTAGE",
     "Dimension",
     "Factor",
+    "measured",
     "prefix_of",
     "shorthand",
     "unit_key",
@@ -157,6 +158,16 @@ THERMAL_RESISTANCE = Dimension(
     name="a thermal resistance", units={"K/W": Decimal(1)}, example="60 K/W"
 )
 POWER = Dimension(name="a power", units=_scaled("W", "nµm-k"), example="250 mW")
+
+def measured(unit: str) -> Dimension:
+    """The dimension of what is measured in `unit`, whatever that is; no prefix is read with it."""
+    if unit in TEMPERATURE.units:
+        return TEMPERATURE
+    return Dimension(
+        name=f"a value in {unit}", units={unit_key(unit): Decimal(1)}, example=f"12 {unit}",
+        lowest=Decimal("-1e18"), bare=(unit,),
+    )
+
 
 DIMENSIONS = (
     VOLTAGE, CURRENT, RESISTANCE, CHARGE, TIME, FREQUENCY, RATIO, PER_MONTH, ANGLE, TEMPERATURE,

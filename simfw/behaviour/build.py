@@ -66,8 +66,10 @@ class _Builder:
             gadget,
             enabled={
                 name: read
-                for name, sensor in gadget.proximity.items()
-                if (read := self.read(sensor.enabled, f"proximity.{name}.enabled")) is not None
+                for section, parts in (("proximity", gadget.proximity),
+                                       ("measures", gadget.measures))
+                for name, part in parts.items()
+                if (read := self.read(part.enabled, f"{section}.{name}.enabled")) is not None
             },
             show=self.read(gadget.gauge.show if gadget.gauge else None, "gauge.show"),
         )
@@ -82,6 +84,7 @@ class _Builder:
             names=self.names,
             status_levels=whole.status_levels,
             contacts=whole.contacts,
+            measures=whole.measures,
         )
         self.problems += bind_rules(gadget.rules, self.names)[1]
 
@@ -129,6 +132,7 @@ class _Builder:
             aliases=outline.aliases,
             shorthands=outline.shorthands,
             flags=outline.flags,
+            counts=outline.counts,
             levels=tuple(dict.fromkeys((*gadget.lights, *gadget.loads))),
             bars=None if gauge is None else len(gauge.thresholds),
             measured=gauge is not None and gauge.method == "voltage",

@@ -193,8 +193,8 @@ class _Reader:
         return ", ".join(names)
 
     def example(self, name: str) -> str:
-        if name == "gauge":
-            return "gauge <= 1"
+        if name == "gauge" or name in self.names.counts:
+            return f"{name} <= 1"
         return f"{name} > 0" if name in self.names.levels else f"{name} < {_typical(name)}"
 
     # -- comparisons ------------------------------------------------------------------------------
@@ -215,10 +215,21 @@ class _Reader:
                 )
             if left is not None and right is not None:
                 self.check(left, sign, right)
-                found.append(Compare(left, sign, right))
+                found.append(self.counted(left, sign, right) or Compare(left, sign, right))
         if self.problems and len(found) != len(node.ops):
             raise _RefusedError
         return found[0] if len(found) == 1 else All(tuple(found))
+
+    def counted(
+        self, left: Number | Quantity, sign: Operator, right: Number | Quantity
+    ) -> Expression | None:
+        """What a comparison of a count means: some states of its region."""
+        match left, right:
+            case Quantity(name), Number(value):
+                return self.names.counted(name, sign, value)
+            case Number(value), Quantity(name):
+                return self.names.counted(name, MIRRORED[sign], value)
+        return None
 
     def side(self, node: ast.expr) -> Number | Quantity:
         if _is_number(node):
@@ -270,6 +281,13 @@ class _Reader:
                 self.refuse(
                     f'"gauge" counts bars and is compared with {shown}',
                     f"whole numbers from 0 to {self.names.bars}",
+                )
+        elif name in self.names.counts:
+            most = max(self.names.counts[name].values())
+            if not value.is_integer() or not 0 <= value <= most:
+                self.refuse(
+                    f'"{name}" counts thresholds and is compared with {shown}',
+                    f"whole numbers from 0 to {most}",
                 )
         elif (name == "cell.charge" or name in self.names.levels) and not 0 <= value <= 1:
             self.refuse(

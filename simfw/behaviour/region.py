@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Literal
 
 from simfw.behaviour.tree import Expression, Names
 
-__all__ = ["STATUS_LEVELS", "Condition", "Drive", "Group", "Region", "Row", "State", "System"]
+__all__ = ["STATUS_LEVELS", "Condition", "Drive", "Group", "Levels", "Region", "Row", "State",
+           "System"]  # fmt: skip
 
 # What may be read at a charger's status pin; the number of each in test vectors and the C source.
 STATUS_LEVELS = ("released", "low", "high")
@@ -108,6 +110,39 @@ class Condition:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Levels:
+    """The levels of a measure, in its unit: where each of the `thresholds` is lost, and, as much
+    higher as the hysteresis, where it is passed again (`back`).
+
+    `rest` is the value before anything has changed it, `starts` the count that the firmware begins
+    with. With a `source` the value is that input's.
+    """
+
+    thresholds: tuple[float, ...]
+    back: tuple[float, ...]
+    rest: float
+    starts: int = 0
+    unit: str = ""
+    source: str | None = None
+
+    @property
+    def all(self) -> tuple[float, ...]:
+        """The levels by their numbers, from 1 on: those of `thresholds`, then those of `back`."""
+        return (*self.thresholds, *self.back)
+
+    def reached(self, value: float) -> tuple[bool, ...]:
+        """For each level whether `value` is at least that."""
+        return tuple(value >= level for level in self.all)
+
+    def between(self) -> tuple[float, ...]:
+        """One value for each stretch between neighbouring levels, and on either side, rising."""
+        ends = sorted({*self.all})
+        inner = [(low + high) / 2 for low, high in pairwise(ends)]
+        side = max(1.0, ends[-1] - ends[0])
+        return (min(ends[0] - side, self.rest), *inner, ends[-1] + side)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class System:
     """The whole behaviour of a gadget.
 
@@ -117,7 +152,8 @@ class System:
     expression to the regions it stands for (`power` -> `power.contact`, `power.gesture`). `names`
     is all that an expression about this gadget may name. `status_levels` are the levels that can be
     read at the charger's status pin, of `STATUS_LEVELS`. `contacts` are the contacts that the
-    firmware reads, in the order of the gadget file, and whether each is closed at rest.
+    firmware reads, in the order of the gadget file, and whether each is closed at rest. `measures`
+    are what it measures; the input `NAME.reached.K` tells whether level K is reached.
     """
 
     regions: tuple[Region, ...]
@@ -129,6 +165,7 @@ class System:
     names: Names = field(default_factory=Names)
     status_levels: tuple[str, ...] = ()
     contacts: Mapping[str, bool] = field(default_factory=dict)
+    measures: Mapping[str, Levels] = field(default_factory=dict)
 
     def region(self, name: str) -> Region:
         """The region called `name` (KeyError if there is none)."""

@@ -14,6 +14,7 @@ from fractions import Fraction
 
 from simfw.behaviour.region import STATUS_LEVELS, Condition, Drive, Region, Row, State
 from simfw.behaviour.stock_buttons import button_parts, chord_parts
+from simfw.behaviour.stock_measures import measure_parts
 from simfw.behaviour.stock_parts import Rows, Stock, region_of
 from simfw.behaviour.stock_toggles import toggle_parts
 from simfw.behaviour.tree import (
@@ -43,7 +44,7 @@ def stock(
 ) -> Stock:
     """All stock regions of `gadget`, in the order in which an instant offers events to them.
 
-    `enabled` holds the parsed `enabled` of each proximity sensor that has one, `show` that of the
+    `enabled` holds the parsed `enabled` of each sensor and measure that has one, `show` that of the
     gauge. States, events and names do not depend on them.
     """
     parts = [
@@ -53,6 +54,10 @@ def stock(
         *(
             _proximity(name, sensor, (enabled or {}).get(name))
             for name, sensor in gadget.proximity.items()
+        ),
+        *(
+            measure_parts(name, measure, (enabled or {}).get(name))
+            for name, measure in gadget.measures.items()
         ),
     ]
     if gadget.charger is not None:
@@ -69,6 +74,8 @@ def stock(
         shorthands={name: inside for part in parts for name, inside in part.shorthands.items()},
         flags=tuple(flag for part in parts for flag in part.flags),
         status_levels=tuple(level for part in parts for level in part.status_levels),
+        counts={name: counts for part in parts for name, counts in part.counts.items()},
+        measures={name: levels for part in parts for name, levels in part.measures.items()},
         contacts={name: rest for part in parts for name, rest in part.contacts.items()},
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from simfw.behaviour.region import Condition, Group, Region, Row, State
+from simfw.behaviour.region import Condition, Group, Levels, Region, Row, State
 from simfw.behaviour.tree import Expression, Inside, to_text
 
 __all__ = ["Rows", "Stock", "region_of"]
@@ -25,6 +25,8 @@ class Stock:
     flags: tuple[str, ...]
     status_levels: tuple[str, ...] = ()
     contacts: Mapping[str, bool] = field(default_factory=dict)
+    counts: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    measures: Mapping[str, Levels] = field(default_factory=dict)
 
 
 class Rows:

@@ -180,8 +180,10 @@ class Names:
     `regions` maps each region to its states; `aliases` maps a name that may stand before a dot to
     the regions it stands for (`power` -> `power.contact`, `power.gesture`); `shorthands` maps whole
     names to sets of states (`power.pressed`). `levels` are the lights and loads (0..1), `bars` the
-    most that `gauge` can show (None without a gauge), `measured` whether `gauge.measured` is known.
-    `absent` maps names that stock regions would have to what is missing for them, and an example.
+    most that `gauge` can show (None without a gauge), `counts` the number that each state of a
+    region stands for (thresholds passed by a measure), `measured` whether `gauge.measured` is
+    known. `absent` maps names that stock regions would have to what is missing for them, and an
+    example.
     """
 
     regions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -189,6 +191,7 @@ class Names:
     shorthands: Mapping[str, Inside] = field(default_factory=dict)
     flags: tuple[str, ...] = ()
     levels: tuple[str, ...] = ()
+    counts: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     bars: int | None = None
     measured: bool = False
     events: tuple[str, ...] = ()
@@ -203,7 +206,16 @@ class Names:
         """Every name that stands for a number, the cell's first."""
         gauge = ("gauge",) if self.bars is not None else ()
         measured = ("gauge.measured",) if self.measured else ()
-        return ("cell.voltage", "cell.charge", *gauge, *measured, *self.levels)
+        return ("cell.voltage", "cell.charge", *gauge, *measured, *self.counts, *self.levels)
+
+    def counted(self, name: str, sign: Operator, number: float) -> Inside | None:
+        """The states of a counting region in which `name sign number` holds; None for others."""
+        counts = self.counts.get(name)
+        if counts is None:
+            return None
+        compare = COMPARE[sign]
+        holding = frozenset(state for state, count in counts.items() if compare(count, number))
+        return Inside(name, holding, f"{name} {sign} {number_text(number)}")
 
     def inside(self, name: str) -> Inside | None:
         """The states that `name` means, or None. `lamp.lit` is that state or any of its family."""

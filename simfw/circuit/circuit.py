@@ -154,7 +154,8 @@ class Circuit:
                 names.append(self.consumer_of(f"{sensor}.emitter"))
             if proximity.receiver is not None and proximity.receiver.supply is not None:
                 names.append(self.consumer_of(f"{sensor}.receiver"))
-        names += [f"{name}.supply" for name, one in gadget.toggles.items() if one.supply]
+        names += [f"{name}.supply" for parts in (gadget.toggles, gadget.measures)
+                  for name, one in parts.items() if one.supply is not None]
         controller = gadget.controller
         if controller is not None and any(
             part is not None for part in (controller.awake, controller.asleep, controller.wake)
@@ -389,8 +390,11 @@ class Circuit:
         if end == "emitter":
             longer = duty + self._carried[sensor] if duty < 1.0 else duty
             return _Part(row, min(longer, 1.0), branch=self._emitter(sensor))
-        receiver = gadget.proximity[sensor].receiver
-        supply = None if receiver is None else receiver.supply
+        if end == "supply":
+            supply = gadget.measures[sensor].supply
+        else:
+            receiver = gadget.proximity[sensor].receiver
+            supply = None if receiver is None else receiver.supply
         return None if supply is None else _Part(row, duty, constant_a=supply.value)
 
     def _light(self, name: str, segments: int) -> Branch:

@@ -49,6 +49,7 @@ class Plant:
             name: bool(INPUTS[kind].rest(gadget, name))
             for kind in CONTACTS for name in INPUTS[kind].members(gadget)
         }
+        self._measures = system.measures
         self._in_supply = tuple(n for n, toggle in gadget.toggles.items() if toggle.in_supply)
         self._clocks = prepared.clocks
         self._turning: dict[tuple[str, float], float] = {}
@@ -87,6 +88,8 @@ class Plant:
         self.supply = Supply(usb=False, mode="off", protected=False, temperature_c=25.0)
         self.contacts: dict[str, bool] = dict(self._contacts)
         self.hands: dict[str, float] = {}
+        self.measures = {name: one.rest for name, one in self._measures.items()
+                         if one.source is None}
         self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
         # The charges at which what was read in this instant would have been read otherwise.
         self.turns: set[float] = set()
@@ -179,6 +182,10 @@ class Plant:
         flags = {"usb": self.usb}
         for name, closed in self.contacts.items():
             flags[f"{name}.closed"] = closed
+        for name, levels in self._measures.items():
+            value = self.measures.get(name, self.temperature_c)
+            for number, reached in enumerate(levels.reached(value), start=1):
+                flags[f"{name}.reached.{number}"] = reached
         if charger is not None:
             flags["status.low"] = charger.reads_low(self.charger_mode, self.usb)
             flags["status.high"] = charger.reads_high(self.charger_mode, self.usb)
@@ -191,6 +198,7 @@ class Plant:
         return (
             tuple(self.contacts.values()),
             tuple(sorted(self.hands.items())),
+            tuple(self.measures.values()),
             self.supply,
         )
 

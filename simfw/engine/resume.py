@@ -30,6 +30,7 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
     )
     plant.contacts.update(saved.contacts)
     plant.hands = dict(saved.hands)
+    plant.measures.update(saved.measures)
     plant.refresh()
     if saved.alive:
         simulation.stepper.restore(
@@ -65,6 +66,7 @@ def snapshot(simulation: Simulation) -> Snapshot:
         conditions=tuple(stepper.condition_values),
         contacts=tuple(plant.contacts.items()),
         hands=tuple(plant.hands.items()),
+        measures=tuple(plant.measures.items()),
         usb=plant.usb,
         temperature_c=plant.temperature_c,
         charger=plant.charger_mode,

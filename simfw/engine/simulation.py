@@ -303,6 +303,8 @@ class Simulation:
                     plant.hands.pop(change.name, None)
                 else:
                     plant.hands[change.name] = change.value
+            elif change.kind == "measure":
+                plant.measures[change.name] = change.value
             elif change.kind == "temperature":
                 plant.supply = replace(plant.supply, temperature_c=change.value)
             elif change.kind == "fault":

@@ -41,6 +41,7 @@ class Snapshot:
     conditions: tuple[bool, ...]
     contacts: tuple[tuple[str, bool], ...]
     hands: tuple[tuple[str, float], ...]
+    measures: tuple[tuple[str, float], ...] = ()
     usb: bool
     temperature_c: float
     charger: ChargerMode

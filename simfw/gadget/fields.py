@@ -36,6 +36,7 @@ from simfw.quantity import (
     read_point,
     read_timing,
 )
+from simfw.units import measured
 
 __all__ = [
     "POINT_PARTS",
@@ -47,6 +48,7 @@ __all__ = [
     "ForwardPoint",
     "GaugeLevel",
     "Hertz",
+    "InUnit",
     "IntensityAt",
     "Irradiance",
     "KelvinPerWatt",
@@ -62,6 +64,7 @@ __all__ = [
     "Ratio",
     "SquareMetres",
     "Time",
+    "Unit",
     "Volts",
     "default_time",
     "shares_to_volts",
@@ -233,6 +236,19 @@ def _gauge_level(value: object, info: ValidationInfo) -> Figure:
     return read_figure(value, VOLTAGE)
 
 
+def _in_unit(value: object, info: ValidationInfo) -> Figure:
+    """A level of a measure, in the unit that it has."""
+    return read_figure(value, measured(str(info.data.get("unit", "lx"))))
+
+
+def _unit(value: object) -> str:
+    name = _name(value).strip()
+    if not name.isprintable() or name[0] in "+-.0123456789" or ".." in name or "±" in name:
+        raise QuantityError(text="this is not a unit",
+                            allowed='the unit of the thresholds, such as "lx" or "degC"')
+    return name
+
+
 def _per_month(value: object) -> Figure:
     figure = read_figure(value, PER_MONTH)
     if figure.high >= 1:
@@ -288,6 +304,8 @@ def _timing(value: object) -> Timing:
 
 Volts = Annotated[Figure, _figure(VOLTAGE)]
 GaugeLevel = Annotated[Figure, BeforeValidator(_gauge_level)]  # V, or 0..1 where charge is counted
+InUnit = Annotated[Figure, BeforeValidator(_in_unit)]  # in the unit of the measure
+Unit = Annotated[str, BeforeValidator(_unit)]
 Amperes = Annotated[Figure, _figure(CURRENT)]
 Ohms = Annotated[Figure, _figure(RESISTANCE)]
 Charge = Annotated[Figure, _figure(CHARGE)]  # coulomb

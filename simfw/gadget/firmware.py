@@ -13,8 +13,8 @@ from fractions import Fraction
 
 from simfw.errors import Problem, nearest
 from simfw.gadget.fields import Level
-from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Proximity, Rule, Toggle
-from simfw.quantity import format_duration
+from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Measure, Proximity, Rule, Toggle
+from simfw.quantity import TEMPERATURE, format_duration
 from simfw.tomlfile import key_text
 
 __all__ = ["CONSUMERS", "RESERVED", "firmware_problems", "misnamed", "states_of_reading"]
@@ -41,6 +41,7 @@ def firmware_problems(gadget: Gadget) -> list[Problem]:
         *_chords(gadget),
         *(p for name, t in gadget.toggles.items() for p in _toggle(f"toggles.{name}", t)),
         *(p for name, s in gadget.proximity.items() for p in _proximity(f"proximity.{name}", s)),
+        *(p for name, m in gadget.measures.items() for p in _measure(f"measures.{name}", m)),
         *_gauge(gadget),
         *(p for name, b in gadget.behaviour.items() for p in _region(gadget, name, b)),
         *_rules(gadget.rules),
@@ -66,6 +67,7 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
         ("chords", gadget.chords, speaking),
         ("toggles", gadget.toggles, speaking),
         ("proximity", gadget.proximity, speaking),
+        ("measures", gadget.measures, speaking),
         ("behaviour", gadget.behaviour, speaking),
     )
     for section, members, taken in sections:
@@ -171,6 +173,28 @@ def _proximity(key: str, sensor: Proximity) -> Iterator[Problem]:
         )
     if not 0 < sensor.duty.value <= 1:
         yield _problem(f"{key}.duty", "the emitter would never light", "more than 0 %")
+
+
+def _measure(key: str, measure: Measure) -> Iterator[Problem]:
+    if not measure.thresholds:
+        yield _problem(key, "a measure that tells nothing",
+                       f'for example thresholds = ["10 {measure.unit}", "200 {measure.unit}"]')
+    if measure.every.ns == 0:
+        yield _problem(f"{key}.every", "measurements without time between them", "more than zero")
+    elif measure.every.ns < measure.settle.ns:
+        yield _problem(f"{key}.every", "the next measurement would begin before this one ends",
+                       f"at least settle ({measure.settle.text})")
+    for index, threshold in enumerate(measure.thresholds):
+        if index and threshold.value <= measure.thresholds[index - 1].value:
+            yield _problem(f"{key}.thresholds[{index}]", "the thresholds do not rise",
+                           f"more than {measure.thresholds[index - 1].text}")
+    if measure.hysteresis is not None and measure.hysteresis.low < 0:
+        yield _problem(f"{key}.hysteresis", "a hysteresis below zero", "zero or more")
+    if measure.starts > len(measure.thresholds):
+        yield _problem(f"{key}.starts", "there are not so many thresholds",
+                       f"0 to {len(measure.thresholds)}")
+    if measure.source == "temperature" and measure.unit not in TEMPERATURE.units:
+        yield _problem(f"{key}.unit", "the temperature is not measured in this unit", "degC")
 
 
 def _gauge(gadget: Gadget) -> Iterator[Problem]:

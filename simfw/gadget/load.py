@@ -51,6 +51,7 @@ SAMPLES: dict[str, Any] = {
     "cold": "0 degC",
     "hot": "45 degC",
     "source": "usb",
+    "unit": "lx",
     "shortest": 10,
     "short": 70,
     "gap": 10,
@@ -175,7 +176,7 @@ def _with_curve(
 
 def _names_lost(tainted: set[str]) -> bool:
     """Whether names that other parts may use were lost, so that checking them would mislead."""
-    lost = ("behaviour", "buttons", "chords", "toggles", "proximity", "lights", "loads")
+    lost = ("behaviour", "buttons", "chords", "toggles", "proximity", "measures", "lights", "loads")
     return any(
         key in lost or (key.startswith("behaviour.") and key.endswith(".states")) for key in tainted
     )

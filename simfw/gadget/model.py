@@ -21,6 +21,7 @@ from simfw.gadget.fields import (
     GaugeLevel,
     Hertz,
     IntensityAt,
+    InUnit,
     Irradiance,
     KelvinPerWatt,
     Level,
@@ -34,6 +35,7 @@ from simfw.gadget.fields import (
     Ratio,
     SquareMetres,
     Time,
+    Unit,
     Volts,
     default_time,
     shares_to_volts,
@@ -56,6 +58,7 @@ __all__ = [
     "Head",
     "Light",
     "Load",
+    "Measure",
     "Pin",
     "PinLimits",
     "Precharge",
@@ -357,6 +360,27 @@ class Proximity(Part):
     target: Target | None = None
 
 
+class Measure(Part):
+    """`[measures.NAME]`: something outside that is measured every now and then.
+
+    `thresholds[k]`, in `unit`, is where it no longer counts as passed; it counts again `hysteresis`
+    above that. `supply` flows from the start of a measurement until it is judged, `settle` later.
+    `starts` is how many count as passed before anything is known; with `source` the value is that
+    of another input.
+    """
+
+    unit: Unit  # first: it says what the levels are
+    thresholds: Annotated[tuple[InUnit, ...], Field(max_length=16)] = ()
+    hysteresis: InUnit | None = None
+    every: Time = default_time("1 s")
+    settle: Time = default_time("0 s")
+    supply: Amperes | None = None
+    enabled: str | None = None
+    agree: Annotated[int, Field(ge=1, le=16)] = 1
+    starts: Annotated[int, Field(ge=0)] = 0
+    source: Literal["temperature"] | None = None
+
+
 class Gauge(Part):
     """`[gauge]`. `thresholds[k]` is where bar k+1 goes out; it returns `hysteresis` above that.
 
@@ -450,6 +474,7 @@ class Gadget(Part):
     chords: dict[str, Chord] = {}
     toggles: dict[str, Toggle] = {}
     proximity: dict[str, Proximity] = {}
+    measures: dict[str, Measure] = {}
     gauge: Gauge | None = None
     pins: dict[str, Pin] = {}
     behaviour: dict[str, Behaviour] = {}

@@ -73,9 +73,12 @@ def _notes(run: Run, signals: Mapping[str, Signal]) -> list[tuple[str, str]]:
         ("lasts", format_duration(run.duration_ns)),
         ("clock", "exact"),
     ]
-    meanings = {"light": "level 0..1", "load": "level 0..1", "segments": "lit segments",
-                **{kind: one.meaning for kind, one in INPUTS.items()}}
-    notes += [(f"column {name}", meanings[signal.kind]) for name, signal in signals.items()]
+    meanings = {"light": "level 0..1", "load": "level 0..1", "segments": "lit segments"}
+    notes += [
+        (f"column {name}", INPUTS[signal.kind].meant(run.gadget, signal.name)
+         if signal.is_input else meanings[signal.kind])
+        for name, signal in signals.items()
+    ]
     return notes
 
 

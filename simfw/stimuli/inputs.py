@@ -15,12 +15,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Literal
 
+from simfw.behaviour.stock_measures import levels_of
 from simfw.errors import Problem, nearest
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_duration
 from simfw.stimuli.steps import (
     ChargerFault,
     Expect,
+    Measured,
     Press,
     Step,
     Temperature,
@@ -29,6 +31,7 @@ from simfw.stimuli.steps import (
     Wave,
     raw_edges,
 )
+from simfw.units import measured
 
 __all__ = [
     "INPUTS",
@@ -43,7 +46,7 @@ __all__ = [
     "written_step",
 ]
 
-Kind = Literal["temperature", "fault", "contact", "toggle", "hand", "usb"]
+Kind = Literal["temperature", "fault", "contact", "toggle", "hand", "measure", "usb"]
 
 NO_HAND = -1.0
 """The level of a sensor before which there is no hand."""
@@ -80,6 +83,11 @@ class Input:
         """The inputs of this kind that the gadget has."""
         return tuple(getattr(gadget, self.section)) if self.section else (self.kind,)
 
+    def meant(self, gadget: Gadget, name: str) -> str:
+        """What a column of a recording holds for this member."""
+        del gadget, name
+        return self.meaning
+
     def rest(self, gadget: Gadget, name: str) -> float:
         """The level at which a member stands while nobody touches it."""
         del gadget, name
@@ -94,7 +102,7 @@ class Input:
         raise NotImplementedError
 
     def steps(
-        self, name: str, levels: Sequence[tuple[int, float]], end_ns: int
+        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
     ) -> Iterator[Step]:
         """The steps that set these levels; what is on at the end stays on for 1 ns more."""
         raise NotImplementedError
@@ -167,9 +175,9 @@ class _Temperature(Input):
         yield step.at_ns, step.temperature_c
 
     def steps(
-        self, name: str, levels: Sequence[tuple[int, float]], end_ns: int
+        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
     ) -> Iterator[Step]:
-        del name, end_ns
+        del gadget, name, end_ns
         for time, level in levels:
             yield Temperature(at_ns=time, temperature_c=level)
 
@@ -202,9 +210,9 @@ class _Switched(Input):
         yield step.at_ns, float(step.present)
 
     def steps(
-        self, name: str, levels: Sequence[tuple[int, float]], end_ns: int
+        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
     ) -> Iterator[Step]:
-        del name, end_ns
+        del gadget, name, end_ns
         for time, level in levels:
             yield self.step(at_ns=time, present=level > 0)
 
@@ -254,8 +262,9 @@ class _Contact(Input):
             yield time, float(closed)
 
     def steps(
-        self, name: str, levels: Sequence[tuple[int, float]], end_ns: int
+        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
     ) -> Iterator[Step]:
+        del gadget
         for time, level, until in _spans(levels, end_ns):
             if level > 0:
                 yield Press(at_ns=time, button=name, for_ns=until - time)
@@ -306,9 +315,9 @@ class _Toggle(Input):
         yield step.at_ns, float(step.closed)
 
     def steps(
-        self, name: str, levels: Sequence[tuple[int, float]], end_ns: int
+        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
     ) -> Iterator[Step]:
-        del end_ns
+        del gadget, end_ns
         for time, level in levels:
             yield Toggle(at_ns=time, toggle=name, closed=level > 0)
 
@@ -353,8 +362,9 @@ class _Hand(Input):
         yield step.until_ns, NO_HAND
 
     def steps(
-        self, name: str, levels: Sequence[tuple[int, float]], end_ns: int
+        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
     ) -> Iterator[Step]:
+        del gadget
         for time, level, until in _spans(levels, end_ns):
             if level >= 0:
                 yield Wave(at_ns=time, sensor=name, distance_m=level, for_ns=until - time)
@@ -389,6 +399,72 @@ class _Hand(Input):
                 f"{lasting(step.for_ns)}")
 
 
+class _Measure(Input):
+    kind, section, what = "measure", "measures", "measure"
+    key, needs, step = "measure", ("value",), Measured
+    meaning, two_valued = "value", False
+
+    def members(self, gadget: Gadget) -> Sequence[str]:
+        return tuple(name for name, one in gadget.measures.items() if one.source is None)
+
+    def meant(self, gadget: Gadget, name: str) -> str:
+        return gadget.measures[name].unit
+
+    def rest(self, gadget: Gadget, name: str) -> float:
+        return levels_of(gadget.measures[name]).rest
+
+    def ends(self, level: float) -> bool:
+        del level
+        return False
+
+    def changes(self, step: Measured) -> Iterator[tuple[int, float]]:
+        yield step.at_ns, step.value
+
+    def steps(
+        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
+    ) -> Iterator[Step]:
+        del end_ns
+        for time, level in levels:
+            yield Measured(at_ns=time, measure=name, value=level, unit=gadget.measures[name].unit)
+
+    def read(self, line: Any, key: str) -> Step:
+        value, unit = line.value or (0.0, "")
+        return Measured(at_ns=line.at, measure=line.measure or "", value=value, unit=unit, key=key)
+
+    def written(self, step: Measured) -> Iterator[str]:
+        yield f"measure = {quoted(step.measure)}"
+        yield f"value = {quoted(f'{decimal(step.value, 1)} {step.unit}')}"
+
+    def unknown(self, key: str, step: Measured, gadget: Gadget) -> Iterator[Problem]:
+        measure = gadget.measures.get(step.measure)
+        if measure is None:
+            yield from super().unknown(key, step, gadget)
+        elif measure.source is not None:
+            yield Problem(
+                key=f"{key}.measure",
+                text=f'"{step.measure}" follows the {measure.source}',
+                allowed='{ at = ..., temperature = "5 degC" } in its place',
+            )
+        elif measured(step.unit) is not measured(measure.unit) and step.unit != measure.unit:
+            yield Problem(
+                key=f"{key}.value",
+                found=f'"{decimal(step.value, 1)} {step.unit}"',
+                text=f'"{step.measure}" is measured in {measure.unit}',
+                allowed=f'a value such as "12 {measure.unit}"',
+            )
+
+    def lane(self, step: Measured) -> Lane:
+        return f"{step.measure} {step.value:g} {step.unit} from here", step.at_ns, step.at_ns
+
+    def said(self, step: Measured, lasting: Lasting) -> str:
+        del lasting
+        return f"{step.measure} {step.value:g} {step.unit}"
+
+    def asked(self, step: Measured, lasting: Lasting) -> str:
+        del lasting
+        return f"bring what {step.measure} measures to {step.value:g} {step.unit}"
+
+
 class _Usb(_Switched):
     kind, key, step = "usb", "usb", Usb
     meaning = "1 plugged in"
@@ -411,7 +487,9 @@ def _no_time(key: str, step: Any) -> Iterator[Problem]:
 
 
 INPUTS: Mapping[str, Input] = {
-    one.kind: one for one in (_Temperature(), _Fault(), _Contact(), _Toggle(), _Hand(), _Usb())
+    one.kind: one for one in (
+        _Temperature(), _Fault(), _Contact(), _Toggle(), _Hand(), _Measure(), _Usb(),
+    )
 }
 """Every kind of input by its name, in the order of changes at one time."""
 

@@ -25,6 +25,7 @@ from simfw.stimuli.inputs import decimal, input_of, quoted, written_step
 from simfw.stimuli.steps import (
     ChargerFault,
     Expect,
+    Measured,
     Press,
     Step,
     Temperature,
@@ -39,6 +40,7 @@ from simfw.writing import write_whole
 __all__ = [
     "ChargerFault",
     "Expect",
+    "Measured",
     "Press",
     "Scenario",
     "Step",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -14,10 +15,12 @@ from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
 from simfw.quantity import LENGTH, TEMPERATURE, read_ns, read_number
+from simfw.slips import NUMBER
 from simfw.stimuli.inputs import INPUTS
 from simfw.stimuli.scenario import Expect, Scenario, Step, problems_of, unknown_names
 from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import read_toml, require_kind
+from simfw.units import measured
 from simfw.validation import Checked, check_data
 
 __all__ = [
@@ -47,6 +50,19 @@ def _temperature(value: object) -> float:
     return read_number(value, TEMPERATURE)
 
 
+def read_reading(value: object) -> tuple[float, str]:
+    """What a measure measures: "12 lx" as (12.0, "lx"), in whatever unit."""
+    unit = unit_of(value)
+    return read_number(value, measured(unit)), unit
+
+
+def unit_of(value: object) -> str:
+    """The unit behind the first number of a text."""
+    found = _READING.match(value.strip()) if isinstance(value, str) else None
+    return found[1] if found is not None and found[1] else "lx"
+
+
+_READING = re.compile(rf"(?:normal\s+)?{NUMBER}\s*(.*?)\s*(?:\.\.|±|\+-|\+/-|$)")
 Instant = Annotated[int, _time(positive=False)]
 Span = Annotated[int, _time(positive=True)]
 
@@ -58,6 +74,7 @@ class StepLine(Part):
     press: Name | None = None
     wave: Name | None = None
     toggle: Name | None = None
+    measure: Name | None = None
     usb: bool | None = None
     temperature: Annotated[float, BeforeValidator(_temperature)] | None = None
     fault: bool | None = None
@@ -66,6 +83,7 @@ class StepLine(Part):
     bounce: Instant | None = None
     distance: Annotated[float, BeforeValidator(_distance)] | None = None
     to: Literal["on", "off"] | None = None
+    value: Annotated[tuple[float, str], BeforeValidator(read_reading)] | None = None
 
 
 class ScenarioFile(Part):
@@ -97,6 +115,7 @@ SAMPLES: dict[str, Any] = {
     "for": "120 ms",
     "distance": "12 cm",
     "to": "on",
+    "value": "12 lx",
 }
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 __all__ = [
     "ChargerFault",
     "Expect",
+    "Measured",
     "Press",
     "Step",
     "Temperature",
@@ -91,6 +92,22 @@ class Toggle(_Moment):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Measured(_Moment):
+    """What `measure` measures becomes `value`, in `unit`, and stays so."""
+
+    at_ns: int
+    measure: str
+    value: float
+    unit: str
+    key: str = field(default="", compare=False)
+
+    @property
+    def target(self) -> str:
+        """The input that it changes."""
+        return self.measure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Usb(_Moment):
     """USB power comes (`present`) or goes."""
 
@@ -134,7 +151,7 @@ class Expect(_Moment):
     target = ""
 
 
-Step = Press | Toggle | Wave | Usb | Temperature | ChargerFault | Expect
+Step = Press | Toggle | Wave | Measured | Usb | Temperature | ChargerFault | Expect
 
 
 def raw_edges(step: Press) -> tuple[tuple[int, bool], ...]:

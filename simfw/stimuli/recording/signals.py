@@ -294,5 +294,5 @@ def _steps(
     started = track.start is not None and level_of(track.start) != rest
     if track.start is not None and started:
         levels.insert(0, (0, level_of(track.start)))
-    steps += kind.steps(signal.name, levels, end_ns)
+    steps += kind.steps(gadget, signal.name, levels, end_ns)
     return started and (kind.two_valued or kind.passing)
