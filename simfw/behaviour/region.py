@@ -134,6 +134,25 @@ class Levels:
         """For each level whether `value` is at least that."""
         return tuple(value >= level for level in self.all)
 
+    @property
+    def codes(self) -> int:
+        """How many numbers `code` may give."""
+        return (len(self.thresholds) + 1) ** 2
+
+    def code(self, value: float) -> int:
+        """All that the rows can tell of `value`, as one number: how many levels of either kind it
+        has reached. Both rise, so that the number does not hang on where they lie.
+        """
+        reached = self.reached(value)
+        count = len(self.thresholds)
+        return sum(reached[:count]) * (count + 1) + sum(reached[count:])
+
+    def told(self, code: int, number: int) -> bool:
+        """Whether level `number` is reached by a value of this code."""
+        count = len(self.thresholds)
+        out, back = divmod(code, count + 1)
+        return out >= number if number <= count else back >= number - count
+
     def between(self) -> tuple[float, ...]:
         """One value for each stretch between neighbouring levels, and on either side, rising."""
         ends = sorted({*self.all})

@@ -63,8 +63,9 @@ def _look(name: str, measure: Measure, enabled: Expression | None) -> Region:
     rows = Rows((State(name="asleep"), State(name="settling", outputs=supply, awake=True)))
     rows.add(f"{key}.enabled", "asleep", "settling", on=f"{name}.enable",
              note="it is wanted: the first measurement begins")
-    rows.add(f"{key}.enabled", "settling", "asleep", on=f"{name}.disable",
-             note="it is not wanted any more: stop at once")
+    if measure.enabled is not None:
+        rows.add(f"{key}.enabled", "settling", "asleep", on=f"{name}.disable",
+                 note="it is not wanted any more: stop at once")
     rows.add(f"{key}.settle", "settling", "asleep", after=measure.settle.ns,
              emit=(f"{name}.sampled",), note="what is measured has settled: it is judged")
     rows.add(f"{key}.every", "asleep", "settling", when=enabled,
@@ -117,9 +118,11 @@ def _counted(name: str, measure: Measure) -> Region:
                          note=f"more, {n} of {agree}")
         pending = [state for state in others if state != here]
         if pending:
-            for event, note in ((sampled, "it stands as it did: the count starts anew"),
-                                (f"{name}.disable", "the count starts anew")):
-                rows.add(f"{key}.agree", pending, here, on=event, note=note)
+            rows.add(f"{key}.agree", pending, here, on=sampled,
+                     note="it stands as it did: the count starts anew")
+            if measure.enabled is not None:
+                rows.add(f"{key}.agree", pending, here, on=f"{name}.disable",
+                         note="the count starts anew")
     # The checks tell of more than there are thresholds; names are known all the same.
     return replace(region_of(name, "measures", rows),
                    starts=f"passed.{min(measure.starts, count)}")

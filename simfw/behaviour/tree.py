@@ -33,6 +33,7 @@ __all__ = [
     "bind",
     "evaluate",
     "family",
+    "is_answer",
     "levels_in",
     "names_in",
     "number_text",
@@ -86,8 +87,8 @@ class Inside:
 
 @dataclass(frozen=True, slots=True)
 class Flag:
-    """A two-valued input: `usb`, `NAME.closed` (raw contact), `NAME.echo`, `status.low`,
-    `status.high`.
+    """A two-valued input: `usb`, `NAME.closed` (raw contact), `NAME.echo`, `NAME.reached.K` (level
+    K of a measure), `status.low`, `status.high`.
     """
 
     name: str
@@ -144,6 +145,13 @@ class Any:
     """`a or b or ...`."""
 
     parts: tuple[Expression, ...]
+
+
+def is_answer(flag: str) -> bool:
+    """Whether an input is no level at a pin but what something answers when it is asked: an echo,
+    or whether a measure has reached a level.
+    """
+    return flag.endswith(".echo") or ".reached." in flag
 
 
 Expression = Constant | Inside | Flag | Happened | Compare | Not | All | Any

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.stock_measures import levels_of
 from simfw.circuit.circuit import Circuit
 from simfw.conform.firmware import Difference, Drive
 from simfw.errors import UsageError
@@ -122,6 +123,8 @@ def inputs_of(gadget: Gadget, circuit: Circuit) -> list[tuple[str, str, float]]:
         reach = circuit.range_m(name, RESTING_V)
         if reach:
             inputs.append(("hand", name, max(0.01, round(0.5 * reach, 3))))
+    for name, measure in gadget.measures.items():
+        inputs += [("measure", name, value) for value in levels_of(measure).between()]
     if gadget.charger is not None:
         inputs.append(("usb", "usb", 1.0))
     return inputs
@@ -134,6 +137,8 @@ def gaps_of(gadget: Gadget) -> list[int]:
     for button in gadget.buttons.values():
         times += [part.ns for part in (button.hold, button.double) if part is not None]
     times += [chord.within.ns for chord in gadget.chords.values()]
+    for measure in gadget.measures.values():
+        times += [measure.every.ns, measure.every.ns * measure.agree]
     for sensor in gadget.proximity.values():
         times += [sensor.every.ns, sensor.clear.ns]
     gaps = {1, 40}

@@ -224,7 +224,8 @@ def _acts(names: Sequence[tuple[str, str, float]], script: Sequence[tuple[int, i
         kind, name, value = names[which % len(names)]
         on[name] = not on.get(name, False)
         off = -1.0 if kind == "hand" else 1.0 - value
-        acts.append(Act(now, kind, name, value if on[name] else off))
+        touched = on[name] or kind == "measure"  # which goes from one value to another
+        acts.append(Act(now, kind, name, value if touched else off))
     return tuple(acts)
 
 

@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from simfw.behaviour.region import Levels
 from simfw.life import registers as k
+from simfw.life.layout import Layout
 from simfw.stimuli.pattern import (
     DAY_NS,
     SIGMAS,
@@ -60,7 +62,8 @@ def _minds_warmth(pattern: Pattern) -> bool:
     if gadget is None:
         return False
     charger = gadget.charger
-    return bool(gadget.cell.resistance_at_temperature) or (
+    follows = any(measure.source is not None for measure in gadget.measures.values())
+    return follows or bool(gadget.cell.resistance_at_temperature) or (
         charger is not None and (charger.windows is not None or charger.heat is not None)
     )
 
@@ -109,14 +112,18 @@ class Drawer:
         pattern: Pattern,
         seed: int,
         user: int,
-        buttons: Sequence[str],
-        sensors: Sequence[str],
+        layout: Layout,
+        levels: Sequence[Levels],
     ) -> None:
+        """`levels` are those of the measures of this user's gadget."""
         self.pattern = pattern
         self._seed = seed
         self._user = user
-        self._buttons = {name: n for n, name in enumerate(buttons)}
-        self._sensors = {name: n for n, name in enumerate(sensors)}
+        self._buttons = {name: n for n, name in enumerate(layout.buttons)}
+        self._sensors = {name: n for n, name in enumerate(layout.sensors)}
+        self._measures = dict(zip(layout.measures, zip(levels, layout.code_start, strict=False),
+                                  strict=True))
+        self._warmths_c = layout.warmths_c
         rng = self._rng(_STRENGTH)
         common = float(_sample(pattern.strength, rng, 1)[0])
         self.strengths = [
@@ -196,11 +203,25 @@ class Drawer:
         for when, which in self.warmth_changes(first_day, STRETCH_DAYS):
             parts.append((np.array([when]), np.array([k.TEMPERATURE]), np.array([0]),
                           np.array([float(which)]), np.array([-1])))
+        for when, warmth_c in self._warm_measures(first_day):
+            for _, (levels, start) in self._measures.items():
+                if levels.source is not None:
+                    parts.append((np.array([when]), np.array([k.MEASURE]), np.array([0]),
+                                  np.array([float(start + levels.code(warmth_c))]),
+                                  np.array([-1])))
         empty = np.zeros(0, dtype=np.int64)
         parts.append((empty, empty, empty, np.zeros(0), empty))
         columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
         times, kinds, targets, values, occasion = columns
         return Drawn(times, kinds, targets, values, occasion, habits)
+
+    def _warm_measures(self, first_day: int) -> list[tuple[int, float]]:
+        """When what measures the temperature sees another one: (time in ns, degC)."""
+        found = [(when, self._warmths_c[which])
+                 for when, which in self.warmth_changes(first_day, STRETCH_DAYS)]
+        if first_day == 0 and not found:
+            found = [(0, self._warmths_c[0])]
+        return found
 
     def _starts(
         self, habit: Habit, number: int, first_day: int, rng: np.random.Generator
@@ -228,6 +249,12 @@ class Drawer:
         for step in steps:
             if step.kind == "wait":
                 now = now + np.rint(_sample(step.wait_ns, rng, count)).astype(np.int64)
+                continue
+            if step.kind == "measure":
+                levels, start = self._measures[step.target]
+                codes = [float(start + levels.code(value))
+                         for value in _sample(step.value, rng, count).tolist()]
+                found.append((now, k.MEASURE, 0, np.array(codes)))
                 continue
             if step.kind == "toggle":
                 toggle = self._buttons[step.target]

@@ -89,6 +89,8 @@ from simfw.life.registers import (
     LEVELS,
     LOADS,
     LOSS,
+    MEASURE,
+    MEASURED,
     MISS_CODE,
     MISS_CYCLE,
     MISS_LOADS,
@@ -581,6 +583,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     code = supply + (1 if value > 0.5 else 0)
                 elif kind == TEMPERATURE:
                     code = warm + int(value)
+                elif kind == MEASURE:
+                    code = size[MEASURED] + int(value)
                 elif kind < 0:
                     stage = STAGE_DUE
                     i[DUE_FROM] = 0

@@ -112,6 +112,10 @@ class Layout:
         self.contacts = {**system.contacts, **dict.fromkeys(self.in_supply, True)}
         self.buttons = tuple(self.contacts)
         self.sensors = tuple(gadget.proximity)
+        self.measures = tuple(system.measures)
+        self.levels_of = tuple(system.measures.values())
+        codes = [levels.codes for levels in self.levels_of]
+        self.code_start = [sum(codes[:n]) for n in range(len(codes) + 1)]
         self.outputs = (*gadget.lights, *gadget.loads)
         self.row_list: list[Row] = []
         self.groups: list[Groups] = []
@@ -227,7 +231,8 @@ class Layout:
         size[k.TOUCH] = size[k.GATE] + habits
         size[k.SUPPLY] = size[k.TOUCH] + 2 * buttons
         size[k.WARM] = size[k.SUPPLY] + 2
-        size[k.CODES] = size[k.WARM] + len(self.warmths_c)
+        size[k.MEASURED] = size[k.WARM] + len(self.warmths_c)
+        size[k.CODES] = size[k.MEASURED] + self.code_start[-1]
         return size
 
     def spread(self, expression: Expression) -> Iterable[int]:

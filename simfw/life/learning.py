@@ -46,6 +46,7 @@ class Comb:
     memory: tuple[int, ...]
     conditions: tuple[bool, ...]
     closed: tuple[bool, ...]
+    reached: tuple[int, ...] = ()  # the code of each measure
     usb: bool = False
     mode: int = 0
     protected: bool = False
@@ -114,6 +115,7 @@ class Learner:
             memory=(-1,) * len(layout.regions),
             conditions=(False,) * len(layout.system.conditions),
             closed=tuple(layout.contacts.values()),
+            reached=tuple(levels.code(levels.rest) for levels in layout.levels_of),
             power_up=True,
         )
 
@@ -124,6 +126,7 @@ class Learner:
             states=comb.states,
             following=tuple(n > 0 for n in comb.waiting),
             flags=(comb.usb, low, high, *comb.closed),
+            reached=comb.reached,
             echoes=echoes or (False,) * len(self.layout.sensors),
             mode=comb.mode,
             protected=comb.protected,
@@ -153,6 +156,9 @@ class Learner:
             return comb.usb
         if what == "status":
             return self._status(comb.mode, comb.usb)[kind == "high"]
+        if (measure := name.partition(".")[0]) in layout.measures:
+            place = layout.measures.index(measure)
+            return layout.levels_of[place].told(comb.reached[place], int(kind))
         return comb.closed[layout.buttons.index(what)]
 
     def quantity(self, name: str) -> float:
@@ -210,7 +216,9 @@ class Learner:
             return self._plain(self._touch(comb, button, bool(value)))
         if code < size[k.WARM]:
             return self._supply(comb, bool(code - size[k.SUPPLY]))
-        return self._plain(replace(comb, warmth=code - size[k.WARM]))
+        if code < size[k.MEASURED]:
+            return self._plain(replace(comb, warmth=code - size[k.WARM]))
+        return self._plain(self._measure(comb, code - size[k.MEASURED]))
 
     def _plain(self, comb: Comb, bits: int = 0) -> Step:
         return Step(comb=comb, asked=tuple(self._asked.items()), bits=bits)
@@ -229,6 +237,13 @@ class Learner:
         changed = (*comb.closed[:button], closed, *comb.closed[button + 1 :])
         return replace(comb, closed=changed,
                        raws=(*comb.raws, *self._known(self._edges[button])))
+
+    def _measure(self, comb: Comb, number: int) -> Comb:
+        """What is measured changes."""
+        starts = self.layout.code_start
+        place = next(n for n in range(len(starts) - 1) if number < starts[n + 1])
+        code = number - starts[place]
+        return replace(comb, reached=(*comb.reached[:place], code, *comb.reached[place + 1 :]))
 
     def _supply(self, comb: Comb, present: bool) -> Step:
         """USB comes or goes."""

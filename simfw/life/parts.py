@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from simfw.behaviour.build import build_system
+from simfw.behaviour.stock_measures import levels_of
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.circuit.counting import Counter
 from simfw.engine.clock import passing
@@ -24,7 +25,8 @@ __all__ = ["PartTables"]
 
 Array = NDArray[np.float64]
 
-_TIMED = ("buttons", "chords", "proximity", "gauge", "behaviour")  # sections that rows come from
+# Sections that rows come from.
+_TIMED = ("buttons", "chords", "toggles", "proximity", "measures", "gauge", "behaviour")
 _REAL = frozenset({"volts", "cross", "open_at", "start_cross", "step_at", "rate", "use", "mark_at"})
 _GROWING = (*sorted(_REAL), "loads_slot", "mix_slot", "step_start", "step_rising", "step_to",
             "mark_start", "mark_rising", "mark_kind")
@@ -69,6 +71,7 @@ class PartTables:
             circuit.true_v_for(value) if name == "gauge.measured" else value
             for name, value in layout.levels
         ]
+        self.levels = tuple(levels_of(measure) for measure in gadget.measures.values())
         controller = gadget.controller
         wake_c, awake_a, asleep_a = (
             0.0 if part is None else part.value for part in

@@ -9,6 +9,7 @@ from __future__ import annotations
 from simfw.life.registers import (
     DAY_NS,
     HAND,
+    MEASURE,
     MOST_PENDING,
     PENDING,
     TEMPERATURE,
@@ -24,11 +25,13 @@ def turn(kind: int, target: int, value: float) -> int:
 
     Ends before beginnings, and either in the order of the gadget file, as `engine.timeline` has it.
     """
-    rank = kind + 1
+    rank = 2 * (kind + 1)
     if kind == TEMPERATURE:
-        rank = 5
+        rank = 10
+    elif kind == MEASURE:
+        rank = 15  # after hands that come, before USB that does
     elif (kind == HAND and value >= 0.0) or (kind != HAND and value > 0.5):
-        rank = kind + 6
+        rank = 2 * (kind + 6)
     return (rank << 32) + target
 
 

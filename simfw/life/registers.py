@@ -110,6 +110,7 @@ CONTACT = 0
 HAND = 1
 PLUG = 2
 TEMPERATURE = 3
+MEASURE = 4       # its value is the number of the measure's code
 
 # Numbers in `Parts.real`.
 CAPACITY_C = 0
@@ -135,9 +136,10 @@ GATE = 8          # plus the number of the habit
 TOUCH = 9         # plus twice the button, plus 1 where it closes
 SUPPLY = 10       # plus 1 where USB comes
 WARM = 11         # plus the number of the temperature
-TRACKED = 12      # regions whose time per state is kept
-COUNTS = 13       # levels of the count that something asks for
-SIZES = 14
+MEASURED = 12     # plus the number of a measure's code
+TRACKED = 13      # regions whose time per state is kept
+COUNTS = 14       # levels of the count that something asks for
+SIZES = 15
 SETTLE = 0        # an instant in which no dwell has expired
 EXPIRE = 1        # plus the region: an instant, this one's dwell being the last that has expired
 

@@ -60,6 +60,7 @@ class Moment:
     protected: bool
     warmth: int
     cut: bool = False
+    reached: tuple[int, ...] = ()
 
     @property
     def dead(self) -> bool:
@@ -128,6 +129,9 @@ class Truths:
         fixed = ("usb", "status.low", "status.high")
         if name in fixed:
             return moment.flags[fixed.index(name)]
+        if (measure := name.partition(".")[0]) in layout.measures:
+            place = layout.measures.index(measure)
+            return layout.levels_of[place].told(moment.reached[place], int(kind))
         return moment.flags[3 + layout.buttons.index(what)]
 
     def _cell(

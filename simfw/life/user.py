@@ -104,7 +104,7 @@ class Life:
     ) -> None:
         self.pattern, self.store, self.parts = pattern, store, parts
         self.layout = store.layout
-        self.drawer = Drawer(pattern, seed, user, self.layout.buttons, self.layout.sensors)
+        self.drawer = Drawer(pattern, seed, user, self.layout, parts.levels)
         self.loop = Loop(store.fast, _world(self.layout))
         world = self.world
         world.f[k.CHARGE] = pattern.charge

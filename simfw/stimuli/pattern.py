@@ -21,6 +21,8 @@ from simfw.behaviour.parsing import parse_expression
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_duration
+from simfw.stimuli.inputs import INPUTS
+from simfw.stimuli.steps import Measured
 
 __all__ = [
     "DAY_NS",
@@ -77,14 +79,17 @@ class Count:
 class HabitStep:
     """One step of a habit: `kind` says what happens, `wait` that nothing does for a while.
 
-    `target` is the button, sensor or toggle. `for_ns`, `distance_m` and `wait_ns` are draws,
-    `bounce_ns` is fixed, `present` is what `usb` or the contact of the toggle becomes.
+    `target` is the button, sensor, toggle or measure. `for_ns`, `distance_m`, `value` (in `unit`)
+    and `wait_ns` are draws, `bounce_ns` is fixed, `present` is what `usb` or the contact of the
+    toggle becomes.
     """
 
-    kind: Literal["press", "wave", "toggle", "usb", "wait"]
+    kind: Literal["press", "wave", "toggle", "measure", "usb", "wait"]
     target: str = ""
     for_ns: Draw = Draw(0.0, 0.0)
     distance_m: Draw = Draw(1.0, 1.0)
+    value: Draw = Draw(0.0, 0.0)
+    unit: str = ""
     wait_ns: Draw = Draw(0.0, 0.0)
     bounce_ns: int = 0
     present: bool = False
@@ -250,6 +255,9 @@ def _steps(key: str, habit: Habit, gadget: Gadget | None) -> Iterator[Problem]:
             yield _unknown(f"{at}.wave", "proximity sensor", step.target, list(gadget.proximity))
         if step.kind == "toggle" and step.target not in gadget.toggles:
             yield _unknown(f"{at}.toggle", "toggle", step.target, list(gadget.toggles))
+        if step.kind == "measure":
+            yield from INPUTS["measure"].unknown(at, Measured(
+                at_ns=0, measure=step.target, value=step.value.low, unit=step.unit), gadget)
         if step.kind == "usb" and gadget.charger is None:
             yield Problem(key=f"{at}.usb", text="the gadget has no charger",
                           allowed="usb only for a gadget with [charger]")

@@ -30,9 +30,10 @@ from simfw.stimuli.pattern import (
     named,
     problems_of,
 )
-from simfw.stimuli.scenario_file import Instant, Kinds, Span, step_mismatches
+from simfw.stimuli.scenario_file import Instant, Kinds, Span, step_mismatches, unit_of
 from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import read_toml, require_kind
+from simfw.units import measured
 from simfw.validation import check_data
 
 __all__ = ["PatternFile", "read_pattern"]
@@ -90,31 +91,38 @@ LONGEST_NS = 31_557_600 * 10**9  # a year, for each of the times that are drawn
 LONGEST_WAITS_NS = 100 * LONGEST_NS  # of one habit together; they are added up in 64 bits
 
 
+def _draw_of(value: object, dimension: Dimension, *, positive: bool) -> Draw:
+    normal = _NORMAL.fullmatch(value.strip()) if isinstance(value, str) else None
+    if normal is not None:
+        draw = _bell(
+            read_number(normal["mean"], dimension), read_number(normal["sigma"], dimension)
+        )
+        if draw.low < float(dimension.lowest) or (positive and draw.low <= 0):
+            raise QuantityError(
+                text=f"{SIGMAS:g} standard deviations reach down to zero",
+                allowed="a smaller deviation; draws are cut off there",
+            )
+        return draw
+    low, high = read_span(value, dimension)
+    if positive and low <= 0:
+        raise QuantityError(text="zero is not possible here", allowed="more than zero")
+    return Draw(low, high)
+
+
+def _drawn_reading(value: object) -> tuple[Draw, str]:
+    """What a measure measures, drawn anew each time, and its unit."""
+    unit = unit_of(value)
+    return _draw_of(value, measured(unit), positive=False), unit
+
+
 def _drawn(dimension: Dimension, *, positive: bool = True) -> BeforeValidator:
     """A field that is one quantity, a range of it, or `normal MEAN ± SIGMA`; times in ns."""
 
     def read(value: object) -> Draw:
-        draw = drawn(value)
+        draw = _draw_of(value, dimension, positive=positive)
         if dimension is TIME and draw.high > LONGEST_NS:
             raise QuantityError(text="this is longer than a year", allowed="a year at most")
         return draw
-
-    def drawn(value: object) -> Draw:
-        normal = _NORMAL.fullmatch(value.strip()) if isinstance(value, str) else None
-        if normal is not None:
-            draw = _bell(
-                read_number(normal["mean"], dimension), read_number(normal["sigma"], dimension)
-            )
-            if draw.low < 0 or (positive and draw.low <= 0):
-                raise QuantityError(
-                    text=f"{SIGMAS:g} standard deviations reach down to zero",
-                    allowed="a smaller deviation; draws are cut off there",
-                )
-            return draw
-        low, high = read_span(value, dimension)
-        if positive and low <= 0:
-            raise QuantityError(text="zero is not possible here", allowed="more than zero")
-        return Draw(low, high)
 
     return BeforeValidator(read)
 
@@ -199,12 +207,14 @@ class StepLine(Part):
     press: Name | None = None
     wave: Name | None = None
     toggle: Name | None = None
+    measure: Name | None = None
     usb: bool | None = None
     wait: Annotated[Draw | None, _drawn(TIME, positive=False)] = None
     for_: Annotated[Draw | None, Field(alias="for"), _drawn(TIME)] = None
     bounce: Instant | None = None
     distance: Annotated[Draw | None, _drawn(LENGTH)] = None
     to: Literal["on", "off"] | None = None
+    value: Annotated[tuple[Draw, str] | None, _by(_drawn_reading)] = None
 
 
 class HabitLine(Part):
@@ -266,10 +276,12 @@ _KINDS: Kinds = {
     "press": (("for",), ("bounce",)),
     "wave": (("distance", "for"), ()),
     "toggle": (("to",), ()),
+    "measure": (("value",), ()),
     "usb": ((), ()),
     "wait": ((), ()),
 }
-_EXAMPLES = {"for": "150 ms .. 300 ms", "distance": "8 cm .. 15 cm", "to": "on"}
+_EXAMPLES = {"for": "150 ms .. 300 ms", "distance": "8 cm .. 15 cm", "to": "on",
+             "value": "5 lx .. 20 lx"}
 
 
 def read_pattern(path: str | Path, check: GadgetCheck | None = None) -> Pattern:
@@ -336,7 +348,7 @@ def _mismatches(key: str, habit: HabitLine) -> list[Problem]:
                              allowed="a hundred years at most"))
     if all(step.wait is not None for step in habit.steps):
         found.append(Problem(key=f"{key}.steps", text="nothing but waiting",
-                             allowed="at least one press, wave, toggle or usb"))
+                             allowed="at least one press, wave, toggle, measure or usb"))
     return [named(problem, habit.name) for problem in found]
 
 
@@ -399,6 +411,9 @@ def _step(key: str, line: StepLine) -> HabitStep | None:
                          distance_m=line.distance or Draw(1.0, 1.0), key=key)
     if line.toggle is not None:
         return HabitStep(kind="toggle", target=line.toggle, present=line.to == "on", key=key)
+    if line.measure is not None:
+        value, unit = line.value or (Draw(0.0, 0.0), "")
+        return HabitStep(kind="measure", target=line.measure, value=value, unit=unit, key=key)
     if line.usb is not None:
         return HabitStep(kind="usb", present=line.usb, key=key)
     return HabitStep(kind="wait", wait_ns=line.wait, key=key) if line.wait is not None else None

@@ -32,6 +32,7 @@ __all__ = [
     "read_scenario",
     "step_mismatches",
     "typed_steps",
+    "unit_of",
 ]
 
 

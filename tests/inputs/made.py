@@ -47,6 +47,52 @@ never = "lamp > 0 and not drawer.on"
 """A lamp that a contact in a drawer lights, with a slide switch in its supply."""
 
 
+PATH = """
+[gadget]
+name = "Path light"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+resistance = "200 mΩ"
+[controller]
+awake = "1 mA"
+asleep = "2 uA"
+[loads.lamp]
+current = "10 mA"
+[buttons.key]
+[measures.light]
+unit = "lx"
+thresholds = ["10 lx", "100 lx"]
+hysteresis = "5 lx"
+every = "500 ms"
+settle = "10 ms"
+supply = "200 uA"
+agree = 2
+[measures.warmth]
+unit = "degC"
+thresholds = ["5 degC"]
+hysteresis = "2 degC"
+every = "10 s"
+source = "temperature"
+starts = 1
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { lamp = "on" }
+rows = [
+  { on = "light.down", from = "dark", to = "lit", when = "light == 0 and warmth > 0" },
+  { on = "light.up", from = "lit", to = "dark" },
+  { on = "warmth.down", from = "lit", to = "dark" },
+  { on = "key.click", from = "dark", to = "lit", when = "light < 2" },
+  { on = "key.click", from = "lit", to = "dark" },
+]
+[[rules]]
+name = "no light by day"
+never = "lamp > 0 and light >= 2"
+"""
+"""A lamp beside a path: it looks for daylight twice a second, and for cold every ten seconds."""
+
+
 def gadget(text: str) -> Gadget:
     """The gadget that `text` says."""
     return Gadget.model_validate(tomllib.loads(text))

@@ -1,4 +1,4 @@
-"""Toggles over a pattern: the study of users against the simulator."""
+"""Toggles and measures over a pattern: the study of users against the simulator."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import pytest
 from simfw.engine.simulator import simulate
 from simfw.life import registers as k
 from simfw.life.user import Life
-from simfw.stimuli.scenario import Press, Scenario, Step, Toggle
-from tests.inputs.made import DRAWER
+from simfw.stimuli.scenario import Measured, Press, Scenario, Step, Temperature, Toggle
+from tests.inputs.made import DRAWER, PATH
 from tests.life.made import pattern
 from tests.life.test_loop import ready
 
@@ -80,3 +80,65 @@ def test_toggles_over_a_pattern_do_what_they_do_in_a_run(tmp_path: Path, starts:
             flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
             assert user.world.spent[flat] == use.time_ns
     assert user.world.i[k.DEAD_NS] == 0  # off is not empty
+
+
+PATH_HABITS = """
+gadget = "gadget.toml"
+charge = "90 %"
+horizon = "30 days"
+[[habits]]
+name = "dusk and dawn"
+each = "day"
+at = "06:00"
+steps = [
+  { measure = "light", value = "50 lx .. 900 lx" }, { wait = "10 h .. 14 h" },
+  { measure = "light", value = "0.5 lx .. 30 lx" },
+]
+[[habits]]
+name = "press"
+each = "day"
+between = ["05:00", "23:00"]
+times = "2 .. 9"
+steps = [{ press = "key", for = "100 ms .. 300 ms" }]
+[season]
+mean = "5 degC"
+swing = "12 degC"
+"""
+
+
+def test_measures_over_a_pattern_do_what_they_do_in_a_run(tmp_path: Path) -> None:
+    """The same light and the same cold, the same states to the nanosecond, the same charge."""
+    made = pattern(tmp_path, PATH, PATH_HABITS)
+    user = ready(made)
+    until = 60 * 3600 * 10**9
+    stimuli, _ = user.stimuli(0, until)
+    steps: list[Step] = [Temperature(at_ns=0, temperature_c=user.layout.warmths_c[0])]
+    down = 0
+    levels = user.layout.levels_of[0]
+    for time, kind, _, value in zip(
+        stimuli.time, stimuli.kind, stimuli.target, stimuli.value, strict=True
+    ):
+        if time >= until:
+            break
+        if kind == k.MEASURE and value < levels.codes:
+            # Any value of that code is as good as the one that was drawn.
+            told = next(one for one in levels.between() if levels.code(one) == value)
+            steps.append(Measured(at_ns=time, measure="light", value=told, unit="lx"))
+        elif kind == k.CONTACT and value > 0.5:
+            down = time
+        elif kind == k.CONTACT:
+            steps.append(Press(at_ns=down, button="key", for_ns=time - down))
+    assert sum(isinstance(step, Measured) for step in steps) >= 4
+    run = simulate(user.layout.gadget, Scenario(
+        charge=0.9, lasts_ns=until, gadget=user.layout.gadget,
+        steps=tuple(sorted(steps, key=lambda step: step.at_ns))), trace=False)
+    user.go(stimuli, until)
+    assert 0.9 - user.world.f[k.CHARGE] == pytest.approx(0.9 - run.end_charge, rel=5e-6)
+    seen = 0
+    for use in run.states:
+        if use.region == "lamp":
+            region = user.layout.region_id[use.region]
+            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
+            assert user.world.spent[flat] == use.time_ns
+            seen += use.time_ns > 0
+    assert seen == 2

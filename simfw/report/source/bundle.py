@@ -49,7 +49,11 @@ def system_plan(system: System, segments: Mapping[str, int]) -> Plan:
             if flag.endswith(".echo")
         }
     )
-    return make_plan(system, segments, echoes)
+    reached = [
+        f"{name}.{number}" for name, levels in system.measures.items()
+        for number in range(1, len(levels.all) + 1)
+    ]
+    return make_plan(system, segments, echoes, reached)
 
 
 def c_files(

@@ -201,6 +201,8 @@ typedef uint32_t fw_level;
 {outputs}
 /* Proximity sensors that are asked for an echo */
 {_numbered(plan.echoes.values())}
+/* Levels of what is measured */
+{_numbered(plan.reached.values())}
 /* States, of all regions */
 {states}
 /* Events */
@@ -231,6 +233,7 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("GUARD_COUNT", len(plan.guards)),
         ("GATE_COUNT", len(plan.shows)),
         ("ECHO_COUNT", len(plan.echoes)),
+        ("REACHED_COUNT", len(plan.reached)),
         ("AWAKE_STATES", int(layout.awake)),
         ("ZERO_TIMES", int(any(one.ns == 0 for one in layout.lengths))),
         ("LATER_TIMES", int(any(more for _, more in layout.time_lengths))),
@@ -395,6 +398,7 @@ def names_files(plan: Plan) -> tuple[str, str]:
         "cell.charge",
         "gauge.counted",
         *(f"{name}.echo" for name in plan.echoes),
+        *(f"{name.replace('.', '.reached.')}" for name in plan.reached),
     )
     shown = [event if event in plan.system.events else "" for event in plan.events]
     header = f"""{BANNER}#ifndef NAMES_H

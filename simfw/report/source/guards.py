@@ -86,6 +86,9 @@ def _flag(plan: Plan, part: Flag) -> str:
     stem, _, tail = part.name.rpartition(".")
     if tail == "echo":
         return f"fw_hook_echo({plan.echoes[stem]})"
+    measure, _, level = stem.partition(".")
+    if level == "reached":
+        return f"fw_hook_reached({plan.reached[f'{measure}.{tail}']})"
     name = stem if tail == "closed" else part.name
     return f"(fw.level[{names[name]}] != 0u)" if name in names else "false"
 

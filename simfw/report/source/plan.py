@@ -99,6 +99,7 @@ class Plan:
     outputs: tuple[Output, ...]
     signals: tuple[Signal, ...]
     echoes: Mapping[str, str]
+    reached: Mapping[str, str]
     guards: tuple[Expression, ...]
     shows: tuple[Expression, ...]
 
@@ -158,11 +159,14 @@ def _signals(system: System) -> tuple[Signal, ...]:
     )
 
 
-def make_plan(system: System, segments: Mapping[str, int], echoes: Iterable[str] = ()) -> Plan:
+def make_plan(
+    system: System, segments: Mapping[str, int], echoes: Iterable[str] = (),
+    reached: Iterable[str] = (),
+) -> Plan:
     """Number everything in `system`.
 
     `segments` maps each segmented light to its number of segments; `echoes` are the proximity
-    sensors that guards ask (`NAME.echo`).
+    sensors that guards ask (`NAME.echo`), `reached` the levels of measures (`NAME.K`).
     """
     states = [
         StateRef(region.name, state.name) for region in system.regions for state in region.states
@@ -188,6 +192,7 @@ def make_plan(system: System, segments: Mapping[str, int], echoes: Iterable[str]
         outputs=_outputs(system, segments),
         signals=_signals(system),
         echoes=_unique("FW_ECHO_", echoes),
+        reached=_unique("FW_REACHED_", reached),
         guards=tuple(dict.fromkeys(guards)),
         shows=tuple(shows),
     )

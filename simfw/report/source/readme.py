@@ -51,8 +51,18 @@ def _hooks(gadget: Gadget, plan: Plan) -> list[tuple[str, str]]:
     found.append(
         ("`fw_hook_echo`", "asked for" if plan.echoes else "never asked for by this gadget")
     )
+    levels = [f"`{macro}` at {_level(plan, name)}" for name, macro in plan.reached.items()]
+    found.append(("`fw_hook_reached`", "asked for: " + ", ".join(levels) if levels
+                  else "never asked for by this gadget"))
     found.append(("`fw_hook_event`", "called for every event; may stay empty"))
     return found
+
+
+def _level(plan: Plan, reached: str) -> str:
+    """A level of a measure, in its unit."""
+    name, _, number = reached.partition(".")
+    levels = plan.system.measures[name]
+    return f"{levels.all[int(number) - 1]:g} {levels.unit}"
 
 
 def _error(ticks: int, tick_ns: int, time_ns: int) -> str:

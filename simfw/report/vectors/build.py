@@ -18,7 +18,16 @@ from simfw.report.vectors.nodes import Found
 from simfw.report.vectors.replay import Replay, Replayer, Track
 from simfw.report.vectors.search import hand_m, search
 from simfw.report.vectors.sketch import Act
-from simfw.stimuli.scenario import Press, Scenario, Step, Toggle, Usb, Wave
+from simfw.stimuli.scenario import (
+    Measured,
+    Press,
+    Scenario,
+    Step,
+    Temperature,
+    Toggle,
+    Usb,
+    Wave,
+)
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
@@ -91,11 +100,14 @@ def acts_of(scenario: Scenario, gadget: Gadget) -> tuple[Act, ...]:
     """The changes of inputs in a scenario, in order."""
     from simfw.engine.timeline import timeline
 
-    kinds = {"contact": "contact", "toggle": "contact", "hand": "hand", "usb": "usb"}
-    read = {*gadget.buttons, *gadget.read_toggles, *gadget.proximity, "usb"}
-    return tuple(Act(change.time_ns, kinds[change.kind], change.name, change.value)
+    kinds = {"contact": "contact", "toggle": "contact", "hand": "hand", "usb": "usb",
+             "measure": "measure", "temperature": "measure"}
+    read = {*gadget.buttons, *gadget.read_toggles, *gadget.proximity, *gadget.measures, "usb"}
+    warm = [name for name, measure in gadget.measures.items() if measure.source]
+    return tuple(Act(change.time_ns, kinds[change.kind], name, change.value)
                  for change in timeline(scenario, gadget)
-                 if change.kind in kinds and change.name in read
+                 for name in (warm if change.kind == "temperature" else [change.name])
+                 if change.kind in kinds and name in read
                  and change.time_ns < scenario.lasts_ns)  # fmt: skip
 
 
@@ -131,6 +143,12 @@ def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
         key = (act.kind, act.name)
         if act.kind == "usb":
             steps.append(Usb(at_ns=act.at_ns, present=bool(act.value)))
+        elif act.kind == "measure":
+            measure = gadget.measures[act.name]
+            steps.append(
+                Temperature(at_ns=act.at_ns, temperature_c=act.value) if measure.source
+                else Measured(at_ns=act.at_ns, measure=act.name, value=act.value,
+                              unit=measure.unit))
         elif act.kind == "contact" and act.name in gadget.toggles:
             steps.append(Toggle(at_ns=act.at_ns, toggle=act.name, closed=bool(act.value)))
         elif act.kind not in ("contact", "hand"):

@@ -11,7 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.stock_measures import levels_of
 from simfw.report.vectors.sketch import Act
+from simfw.stimuli.inputs import ROOM_C
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -49,7 +51,11 @@ class Closing:
         now = ends_ns + SOON_NS
         acts: list[Act] = []
         on: dict[tuple[str, str], bool] = {}
+        measured: dict[str, tuple[float, float]] = {}
         for act in before:
+            if act.kind == "measure":
+                rest = levels_of(self.gadget.measures[act.name]).rest
+                measured[act.name] = (act.value, rest)
             if act.kind in ("contact", "hand"):
                 on[act.kind, act.name] = (act.value > 0) != self._rests_on(act.name)
         # What has just come is given the time to be noticed.
@@ -60,6 +66,12 @@ class Closing:
                 rest = -1.0 if kind == "hand" else float(self._rests_on(name))
                 acts.append(Act(now, kind, name, rest))
                 now += self.rest_ns(kind, name)
+        for name, (value, rest) in measured.items():
+            part = self.gadget.measures[name]
+            rest = ROOM_C if part.source else rest
+            if value != rest:
+                acts.append(Act(now, "measure", name, rest))
+                now += min((part.agree + 1) * part.every.ns + part.settle.ns, LONGEST_NS)
         for name, distance_m in self.reach_m.items():
             acts.append(Act(now, "hand", name, distance_m))
             now += self.notice_ns(name)

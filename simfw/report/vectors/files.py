@@ -35,6 +35,8 @@ def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
             value: object = int(act.value)
             if act.kind == "hand":
                 value = "gone" if act.value < 0 else f"{act.value:.6g} m"
+            elif act.kind == "measure":
+                value = f"{act.value:.6g}"
             elif act.kind == "measured":
                 unit = " V" if act.name == "gauge.measured" else ""
                 value = f"{act.value:.6g}{unit}"

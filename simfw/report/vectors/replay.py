@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from simfw.behaviour.region import System
+from simfw.behaviour.tree import is_answer
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clock, clock_of
 from simfw.engine.observer import Observer
@@ -230,9 +231,9 @@ class Replayer(Sketch):
     # -- what the regions ask ----------------------------------------------------------------------
 
     def flag(self, name: str) -> bool:
-        """An input; echoes are kept."""
+        """An input; answers are kept."""
         value = super().flag(name)
-        if name.endswith(".echo"):
+        if is_answer(name):
             self.asked.setdefault(name, []).append((0.5, not value))
         return value
 
@@ -245,7 +246,7 @@ class Replayer(Sketch):
     def _value(self, name: str) -> int:
         """A whole number for `name` that answers all that was asked in this instant alike."""
         answers = self.asked[name]
-        if name.endswith(".echo"):
+        if is_answer(name):
             return int(not answers[0][1])
         value = round(self.quantity(name) * PPM)
         # Just below a level where "below" was the answer, at the level where it was not.
@@ -308,7 +309,7 @@ class Replayer(Sketch):
         for name in self.asked:
             value = self._value(name)
             old = self.told.get(name)
-            moved = old is None or abs(value - old) > (0 if name.endswith(".echo") else STIRRED_UV)
+            moved = old is None or abs(value - old) > (0 if is_answer(name) else STIRRED_UV)
             if moved or not self._fits(name, old or 0):
                 self.told[name] = value
                 changed.append(f"set {name} {value}")
@@ -325,7 +326,7 @@ class Replayer(Sketch):
         self.sets = []
 
     def _fits(self, name: str, value: int) -> bool:
-        if name.endswith(".echo"):
+        if is_answer(name):
             return all(below == (not value) for _, below in self.asked[name])
         return all((value < level * PPM) == below for level, below in self.asked[name])
 

@@ -101,7 +101,9 @@ class _Search:
         self.found: list[Found] = []
         self.pins = False
         self.reading = READINGS[circuit.counter is not None]
-        self.ticking = {f"{name}.look" for name in gadget.proximity} | {"gauge"}
+        self.ticking = {f"{name}.look" for name in (*gadget.proximity, *gadget.measures)}
+        self.ticking.add("gauge")
+        self.rests = dict(self.sketch.measured)
         self.rows = {row.key: row for region in system.regions for row in region.rows}
         self.sources = {row.key: _standing(region, row)
                         for region in system.regions for row in region.rows}  # fmt: skip
@@ -197,6 +199,10 @@ class _Search:
                 yield "hand", name, -1.0
             elif (distance := self._hand(name)) is not None:
                 yield "hand", name, distance
+        for name, levels in self.system.measures.items():
+            for value in levels.between():
+                if levels.reached(value) != levels.reached(sketch.measured[name]):
+                    yield "measure", name, value
         if self.gadget.charger is not None:
             yield "usb", "usb", float(not sketch.usb)
 
@@ -237,6 +243,17 @@ class _Search:
             if name not in sketch.hands and distance is not None:
                 yield (0, "hand", name, distance), ((sensor.agree + 1) * sensor.every.ns, "hand",
                                                     name, -1.0)  # fmt: skip
+        for name, measure in self.gadget.measures.items():
+            now, every = sketch.measured[name], measure.every.ns
+            if measure.agree == 1:
+                continue
+            others = [value for value in self.system.measures[name].between() if value != now]
+            for value in others:  # for one measurement only, and then the other way
+                yield (0, "measure", name, value), (every, "measure", name, now)
+                for other in others:
+                    if (value < now) != (other < now):
+                        yield ((0, "measure", name, value), (every, "measure", name, other),
+                               (every * (measure.agree + 1), "measure", name, now))
         for chord in self.gadget.chords.values():
             for names in (chord.buttons, chord.buttons[::-1]):
                 if not all(name in free for name in names):
@@ -361,6 +378,9 @@ class _Search:
         """How long a change takes to be noticed: until then, nothing else is done."""
         if kind == "contact":
             return self._settle(name) + MS
+        if kind == "measure":
+            measure = self.gadget.measures[name]
+            return (measure.agree + 1) * measure.every.ns + measure.settle.ns + MS
         if kind == "hand":
             sensor = self.gadget.proximity[name]
             return sensor.every.ns + sensor.settle.ns + burst_ns(sensor) + MS
@@ -376,6 +396,7 @@ class _Search:
         key = (
             frozenset(item for item in states if item[0] not in self.ticking),
             tuple(sketch.contacts.items()), tuple(sketch.hands), sketch.usb,
+            tuple(sketch.measured.items()),
             (stepper.bars(), sketch.status) if self.pins else None, tuple(stepper.memory),
         )  # fmt: skip
         if not news and key in self.known and found.acts:
@@ -390,7 +411,7 @@ class _Search:
         self.nodes.add(node)
         if not (any(sketch.contacts.get(name, rest) != rest
                     for name, rest in self.system.contacts.items())
-                or sketch.hands or sketch.usb):
+                or sketch.hands or sketch.usb or sketch.measured != self.rests):
             for place in states & self.own:
                 self.standing.setdefault(place, node)
         return bool(news)

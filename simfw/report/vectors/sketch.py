@@ -20,6 +20,7 @@ from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.report.vectors.items import CLOSE, READINGS, limits_of, may_be_cut, may_follow
+from simfw.stimuli.inputs import ROOM_C
 
 __all__ = ["Act", "Saved", "Sketch"]
 
@@ -32,7 +33,8 @@ NEARBY = 0.01  # what is near a limit of the gauge (V, or a share of its capacit
 class Act:
     """One change: kind, name, value.
 
-    Kinds: "contact" (0, 1), "usb" (0, 1), "hand" (distance in m, negative: gone), and for a bench
+    Kinds: "contact" (0, 1), "usb" (0, 1), "hand" (distance in m, negative: gone), "measure" (what
+    is measured, in its unit), and for a bench
     that has an adjustable supply and drives the status pin itself "measured" (what the gauge reads:
     V, or the share that a counter has left) and "status" (0 released, 1 low, 2 high) and, at
     power-up only, "held" (the contact was closed before). A replay adds "mode": the charger has
@@ -59,6 +61,8 @@ class Act:
                 return f"a hand at {self.value * 100:.3g} cm of {self.name}"
             case "hand":
                 return f"the hand leaves {self.name}"
+            case "measure":
+                return f"{self.name} measures {self.value:g}"
             case "measured" if self.name == "gauge.counted":
                 return f"the counter has {self.value * 100:.6g} % left"
             case "measured":
@@ -83,6 +87,7 @@ class Saved:
     conditions: tuple[bool, ...]
     contacts: tuple[tuple[str, bool], ...]
     hands: tuple[tuple[str, float], ...]
+    measured: tuple[tuple[str, float], ...]
     usb: bool
     mode: ChargerMode
     charge: float
@@ -146,6 +151,7 @@ class Sketch:
         self.status: int | None = None  # likewise: 0 released, 1 low, 2 high
         self.contacts: dict[str, bool] = {}
         self.hands: dict[str, float] = {}
+        self.measured = self._rests()
         self.seen: set[str] = set()
         self.happened_now: list[str] = []
         self._gating = False
@@ -217,6 +223,9 @@ class Sketch:
         if tail == "echo":
             distance_m = self.hands.get(stem)
             return distance_m is not None and self.circuit.answers(stem, distance_m, self.volts())
+        if (measure := name.partition(".")[0]) in self.system.measures:
+            levels = self.system.measures[measure]
+            return self.measured[measure] >= levels.all[int(tail) - 1]
         charger = self.circuit.charger
         if name == "usb":
             return self.usb
@@ -257,6 +266,11 @@ class Sketch:
                 true_v = self._levels_v[level] = self.circuit.true_v_for(level)
             return self.volts() < true_v
         return self.quantity(quantity) < level
+
+    def _rests(self) -> dict[str, float]:
+        """What every measure measures before anything has changed it."""
+        return {name: ROOM_C if one.source else one.rest
+                for name, one in self.system.measures.items()}
 
     def counted(self) -> float:
         """The count of a gauge that has counted since full, by where the charge stands."""
@@ -322,7 +336,7 @@ class Sketch:
         self.stepper.halt(0)
         self._gating = False
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
-        self.contacts, self.hands = {}, {}
+        self.contacts, self.hands, self.measured = {}, {}, self._rests()
         self.measured_ppm = self.status = None
         self.full = False
         self.seen, self._noted = set(), -1
@@ -463,6 +477,9 @@ class Sketch:
             moved = self.contacts.get(name, self.system.contacts[name]) != bool(value)
             self.contacts[name] = bool(value)
             return [f"{name}.edge"] if kind == "contact" and moved else []
+        if kind == "measure":
+            self.measured[name] = value
+            return []
         if kind == "measured":
             self.measured_ppm = round(value * 1e6)
             return []
@@ -514,7 +531,8 @@ class Sketch:
             tuple(self.now - entered for entered in stepper.entered_ns), stepper.waiting(),
             tuple(when - self.now if when < NEVER else NEVER for when in stepper.due()),
             tuple(stepper.memory), tuple(stepper.condition_values),
-            tuple(self.contacts.items()), tuple(self.hands.items()), self.usb, self.mode,
+            tuple(self.contacts.items()), tuple(self.hands.items()),
+            tuple(self.measured.items()), self.usb, self.mode,
             self.charge, self.measured_ppm, self.full, self.status, tuple(self.last),
         )  # fmt: skip
 
@@ -522,6 +540,7 @@ class Sketch:
         """Stand where `saved` was taken; nothing has been seen yet."""
         self.now, self.usb, self.mode, self.charge = saved.now, saved.usb, saved.mode, saved.charge
         self.contacts, self.hands = dict(saved.contacts), dict(saved.hands)
+        self.measured = dict(saved.measured)
         self.measured_ppm, self.full = saved.measured_ppm, saved.full
         self.status = saved.status
         self.last = list(saved.last)

@@ -90,6 +90,14 @@ bool fw_hook_echo(fw_index sensor)
 }
 #endif
 
+#if FW_REACHED_COUNT > 0
+bool fw_hook_reached(fw_index level)
+{
+    (void)level;
+    return false; /* FILL IN: whether what is measured is at least at this level */
+}
+#endif
+
 void fw_hook_event(fw_index event)
 {
     (void)event; /* may stay empty */

@@ -94,6 +94,11 @@ bool fw_hook_echo(fw_index sensor)
     return value(4u + (size_t)sensor) != 0;
 }
 
+bool fw_hook_reached(fw_index level)
+{
+    return value(4u + (size_t)FW_ECHO_COUNT + (size_t)level) != 0;
+}
+
 void fw_hook_event(fw_index event)
 {
     if (fw_event_names[event][0] != '\0') {

@@ -29,6 +29,9 @@ uint32_t fw_hook_charge_ppm(void);
 /* Whether the receiver of a proximity sensor (FW_ECHO_...) answers now, at the end of a burst. */
 bool fw_hook_echo(fw_index sensor);
 
+/* Whether what is measured is at least at a level (FW_REACHED_...) now, when it is judged. */
+bool fw_hook_reached(fw_index level);
+
 /* An event was emitted (FW_EV_...). For a log or a test; may do nothing. */
 void fw_hook_event(fw_index event);
 
