@@ -129,6 +129,20 @@ saturation_current = "1e-14 A", storage = "1 us" }
 [proximity.eye.target]
 reflectance = "55 %"
 area = "80 cm2"
+[measures.light]
+unit = "lx"
+thresholds = ["10 lx", "100 lx"]
+hysteresis = "5 lx"
+every = "400 ms"
+settle = "30 ms"
+supply = "150 uA"
+enabled = "lamp.lit or lamp.dark"
+agree = 2
+starts = 1
+[measures.warmth]
+unit = "degC"
+thresholds = ["15 degC"]
+source = "temperature"
 [gauge]
 light = "bars"
 method = "voltage"
@@ -217,7 +231,11 @@ steps = [
  { at = "70 s", temperature = "10 degC" },
  { at = "80 s", press = "power", for = "100 ms" },
  { at = "110 s", temperature = "25 degC" },
+ { at = "95 s", measure = "light", value = "13 lx" },
+ { at = "97 s", measure = "light", value = "8 lx" },
+ { at = "99 s", measure = "light", value = "12 lx" },
  { at = "100 s", toggle = "slide", to = "on" },
+ { at = "104 s", measure = "light", value = "200 lx" },
  { at = "2 min", usb = true },
  { at = "20 min", temperature = "10 degC" },
  { at = "25 min", temperature = "45 degC" },
@@ -352,7 +370,7 @@ CASES: dict[str, tuple[str, str, str]] = {
     "proximity.enabled": ("run", 'enabled = "lamp.lit"', 'enabled = "lamp.dark"'),
     "proximity.every": ("run", 'every = "150 ms"', 'every = "180 ms"'),
     "proximity.settle": ("run", 'settle = "3 ms"', 'settle = "4 ms"'),
-    "proximity.agree": ("run", "agree = 2", "agree = 3"),
+    "proximity.agree": ("run", "agree = 2\nclear", "agree = 3\nclear"),
     "proximity.carrier": ("run", '"38 kHz"', '"36 kHz"'),
     "proximity.duty": ("run", 'duty = "40 %"', 'duty = "50 %"'),
     "proximity.burst": ("run", "burst = 24", "burst = 30"),
@@ -369,6 +387,15 @@ CASES: dict[str, tuple[str, str, str]] = {
     "emitter.half_angle": ("circuit", '"25 deg"', '"3 deg"'),
     "target.reflectance": ("circuit", '"55 %"', '"50 %"'),
     "target.area": ("circuit", '"80 cm2"', '"70 cm2"'),
+    "measures.thresholds": ("run", '"100 lx"', '"300 lx"'),
+    "measures.hysteresis": ("run", 'hysteresis = "5 lx"', 'hysteresis = "1 lx"'),
+    "measures.every": ("run", 'every = "400 ms"', 'every = "500 ms"'),
+    "measures.settle": ("run", 'settle = "30 ms"', 'settle = "20 ms"'),
+    "measures.supply": ("run", '"150 uA"', '"170 uA"'),
+    "measures.enabled": ("run", 'enabled = "lamp.lit or lamp.dark"', 'enabled = "lamp.lit"'),
+    "measures.agree": ("run", "agree = 2\nstarts", "agree = 3\nstarts"),
+    "measures.starts": ("run", "starts = 1", "starts = 0"),
+    "measures.source": ("run", 'source = "temperature"\n', ""),
     "gauge.thresholds": ("run", '"3.9 V"]', '"3.95 V"]'),
     "gauge.hysteresis": ("run", 'hysteresis = "40 mV"', 'hysteresis = "90 mV"'),
     "gauge.low": ("run", 'low = "3.6 V"', 'low = "3.85 V"'),
@@ -410,6 +437,7 @@ HOLD_ELSEWHERE = CHECKED | {
     "controller.limits", "lights.segments", "chords.buttons", "proximity.clear",
     "proximity.receiver", "proximity.emitter", "proximity.target", "receiver.gain_control",
     "receiver.bursts", "bursts.gap", "bursts.long_gap", "bursts.most", "gauge.light",
-    "gauge.method", "gauge.power_up", "behaviour.resume_points", "behaviour.rows", "rows.emit",
+    "gauge.method", "gauge.power_up", "measures.unit", "behaviour.resume_points",
+    "behaviour.rows", "rows.emit",
     "rules.then",
 }

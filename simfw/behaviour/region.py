@@ -153,6 +153,15 @@ class Levels:
         out, back = divmod(code, count + 1)
         return out >= number if number <= count else back >= number - count
 
+    def standing(self) -> tuple[float, ...]:
+        """One value for each count, from none passed on: where the hysteresis leaves one, it has
+        that count whichever way it came.
+        """
+        side = max(1.0, self.back[-1] - self.thresholds[0])
+        lows = (self.thresholds[0] - 2 * side, *self.back)
+        highs = (*self.thresholds, self.back[-1] + 2 * side)
+        return tuple(max(low, (low + high) / 2) for low, high in zip(lows, highs, strict=True))
+
     def between(self) -> tuple[float, ...]:
         """One value for each stretch between neighbouring levels, and on either side, rising."""
         ends = sorted({*self.all})

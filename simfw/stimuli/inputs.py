@@ -64,7 +64,8 @@ class Input:
     `kind` is its name in changes and signals, `section` that of the gadget file that names its
     members ("" where there is but one, of the name `kind`), `key` the key of its step in a file,
     with the keys that a step `needs` and `may` have beside it; `sets` tells whether that key holds
-    a name. `what` is what a member is called. `meaning` says what a column of a recording holds.
+    a name. `what` is what a member is called. `meaning` says what a column of a recording holds,
+    `valued` what a value of it is called.
     `two_valued`: it is on or off. `passing`: a step of it ends by itself.
     """
 
@@ -76,6 +77,7 @@ class Input:
     may: tuple[str, ...] = ()
     step: type[Any]
     meaning: str
+    valued: str = "value"
     two_valued: bool = True
     passing: bool = False
 
@@ -161,7 +163,7 @@ def _spans(
 
 class _Temperature(Input):
     kind, key, step = "temperature", "temperature", Temperature
-    meaning, two_valued = "degC", False
+    meaning, valued, two_valued = "degC", "temperature", False
 
     def rest(self, gadget: Gadget, name: str) -> float:
         del gadget, name

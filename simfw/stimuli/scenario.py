@@ -145,18 +145,21 @@ def _overlaps(steps: Iterable[Step]) -> Iterator[Problem]:
 
 
 def _contradictions(steps: Iterable[Step]) -> Iterator[Problem]:
-    """Note temperatures that another one of the same time contradicts."""
-    first: dict[int, tuple[float, str]] = {}
+    """Note values of one input that another one of the same time contradicts."""
+    first: dict[tuple[int, str, str], tuple[float, str]] = {}
     for index, step in enumerate(steps):
-        if isinstance(step, Temperature):
-            key = step.key or f"steps[{index}]"
-            told, before = first.setdefault(step.at_ns, (step.temperature_c, key))
-            if told != step.temperature_c:
-                yield Problem(
-                    key=f"{key}.temperature",
-                    text=f"another temperature than that of {before} at the same time",
-                    allowed="one temperature at one time",
-                )
+        kind = input_of(step)
+        if kind is None or kind.passing or kind.two_valued:
+            continue
+        ((_, level),) = kind.changes(step)
+        key = step.key or f"steps[{index}]"
+        told, before = first.setdefault((step.at_ns, kind.kind, step.target), (level, key))
+        if told != level:
+            yield Problem(
+                key=f"{key}.{(kind.needs or (kind.key,))[0]}",
+                text=f"another {kind.valued} than that of {before} at the same time",
+                allowed=f"one {kind.valued} at one time",
+            )
 
 
 def _expectations(steps: Iterable[Step], gadget: Gadget) -> list[Problem]:

@@ -46,7 +46,8 @@ __all__ = [
 
 ANY = "any"
 FIRST = "first"
-STOCK = ("buttons", "chords", "proximity", "gauge")
+STOCK = ("buttons", "chords", "toggles", "proximity", "measures", "gauge")
+LOOKING = ("proximity", "measures")  # groups with a region that looks every now and then
 READING = Act("reading", "reading", ())
 SUPPLY_ACTS = (
     Act("supply goes", SUPPLY, ((SUPPLY, False),)),
@@ -349,7 +350,7 @@ def reduce_system(
                            levels_read)
     for region in regions:
         if region.name in collapsed:
-            gate = _gate(system, region) if region.group == "proximity" else None
+            gate = _gate(system, region) if region.group in LOOKING else None
             region = _collapse(region, detail, events, spans, gate, collapsed)
         else:
             paced = region.name == "gauge" and detail.samples != "free"
@@ -407,7 +408,8 @@ def reduce_system(
     # A count does not follow from the charge: what it was when depends on the way there.
     followed = set(CELL_QUANTITIES) - {"gauge.counted"} if detail.bands else set()
     free = sorted(set(read_here.quantities) & set(CELL_QUANTITIES) - followed
-                  | {name for name in unread if not name.startswith("(")})
+                  | {name.partition(".reached.")[0] for name in unread
+                     if not name.startswith("(")})
     return Reduced(
         machine=machine,
         starts=starts,
@@ -492,8 +494,8 @@ def _collapsed(
 def _makes_events(region: Region) -> bool:
     """Whether `region` stands for the outside: a contact, the looks of a sensor, the samples."""
     tail = region.name.rpartition(".")[2]
-    return (region.group, tail) in (("buttons", "contact"), ("proximity", "look")) or (
-        region.name == "gauge")
+    return (region.group, tail) == ("buttons", "contact") or region.name == "gauge" or (
+        region.group in LOOKING and tail == "look")
 
 
 def _collapsible(
@@ -507,7 +509,7 @@ def _collapsible(
     head, _, tail = region.name.rpartition(".")
     if region.group == "buttons" and tail == "contact":
         return detail.contacts != "exact" and f"{head}.closed" not in read.flags
-    if region.group == "proximity" and tail == "look":
+    if region.group in LOOKING and tail == "look":
         return detail.looks == "free"
     if region.group == "gauge" and region.name == "gauge":
         return detail.samples != "exact" and "gauge" not in read.quantities

@@ -5,8 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from simfw.behaviour.stock_measures import levels_of
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import ChargerFault, Press, Step, Usb, Wave
+from simfw.stimuli.inputs import INPUTS
+from simfw.stimuli.scenario import (
+    ChargerFault,
+    Measured,
+    Press,
+    Step,
+    Temperature,
+    Toggle,
+    Usb,
+    Wave,
+)
 from simfw.verify.abstraction import SUPPLY_ACTS, Reduced
 from simfw.verify.explore import Way
 from simfw.verify.timing import Difference, earliest, way_differences
@@ -34,7 +45,8 @@ class Acts:
 class _Did:
     """One thing of one instant.
 
-    `what` is "press", "release", "edge", "hit", "miss", "usb", "fault" or "cut".
+    `what` is "press", "release", "edge", "hit", "miss", "usb", "fault", "cut", of a toggle "closed"
+    or "opened", of a measure "up" or "down" with the count that it comes to.
     """
 
     what: str
@@ -51,7 +63,7 @@ def act_out(
     edge one debounce time earlier, an echo a hand that is there while looks are taken. `shift`
     eighths of a look move the hands against the looks.
     """
-    did = list(_did(reduced, way))
+    did = list(_did(gadget, reduced, way))
     seen: set[Acts] = set()
     for gap in GAPS:
         differences = [*way_differences(way.steps, gap), *_own_timings(gadget, did, gap)]
@@ -65,13 +77,17 @@ def act_out(
             yield acts
 
 
-def _did(reduced: Reduced, way: Way) -> Iterator[_Did]:
+def _did(gadget: Gadget, reduced: Reduced, way: Way) -> Iterator[_Did]:
     machine = reduced.machine
     emits = {row.key: row.emit for region in machine.regions for row in region.rows}
     flags = machine.flag_values(way.start.config)
+    counted = {row.key: row.to for region in machine.regions if region.name in gadget.measures
+               for row in region.rows if row.emit}
     for flag, value in flags.items():
-        if value and flag.endswith(".closed"):
-            yield _Did("edge", flag.removesuffix(".closed"), 0)
+        name = flag.removesuffix(".closed")
+        rests = name in gadget.toggles and bool(INPUTS["toggle"].rest(gadget, name))
+        if value != rests and flag.endswith(".closed"):
+            yield _Did("edge", name, 0)
         elif value and flag == "usb":
             yield _Did("usb", "in", 0)
     usb = flags.get("usb", False)
@@ -99,8 +115,11 @@ def _did(reduced: Reduced, way: Way) -> Iterator[_Did]:
             for event in emits.get(row, ()):
                 head, _, what = event.rpartition(".")
                 settled = what in ("press", "release") and f"{head}.contact" in reduced.collapsed
-                if settled or what in ("hit", "miss"):
+                moved = what in ("closed", "opened") and head in reduced.collapsed
+                if settled or moved or what in ("hit", "miss"):
                     yield _Did(what, head, number)
+                elif row in counted and counted[row].startswith("passed."):
+                    yield _Did(f"{what} {counted[row].split('.')[1]}", head, number)
 
 
 def _debounce(gadget: Gadget, button: str) -> int:
@@ -138,6 +157,7 @@ def _steps(
     later = end + 60_000 * MS
     found: list[Step] = []
     hands: dict[str, list[tuple[int, bool]]] = {}
+    closed = {name: bool(INPUTS["toggle"].rest(gadget, name)) for name in gadget.toggles}
     for one in did:
         at = times[one.number]
         if one.what == "cut":
@@ -146,6 +166,12 @@ def _steps(
             found.append(Usb(at_ns=at, present=one.name == "in"))
         elif one.what == "fault":
             found.append(ChargerFault(at_ns=at, present=one.name == "on"))
+        elif one.name in gadget.measures:
+            found.append(_measured(gadget, reduced, one, at))
+        elif one.name in gadget.toggles:
+            closed[one.name] = not closed[one.name]
+            moved = at if one.what == "edge" else at - gadget.toggles[one.name].debounce.ns
+            found.append(Toggle(at_ns=max(0, moved), toggle=one.name, closed=closed[one.name]))
         elif one.what in ("hit", "miss"):
             hands.setdefault(one.name, []).append((at, one.what == "hit"))
         else:
@@ -165,6 +191,23 @@ def _steps(
     for name, looks in hands.items():
         found += _hands(gadget, name, looks, f"{name}.look" in reduced.collapsed, later, shift)
     yield from sorted(found, key=lambda step: step.at_ns)
+
+
+def _measured(gadget: Gadget, reduced: Reduced, one: _Did, at: int) -> Step:
+    """What lets a measure come to a count: where its looks are free, in time for enough of them."""
+    measure = gadget.measures[one.name]
+    way, _, count = one.what.partition(" ")
+    levels = levels_of(measure)
+    ends = (*(levels.back if way == "up" else levels.thresholds),)
+    reached = int(count)
+    low = ends[reached - 1] if reached else ends[0] - 2.0
+    high = ends[reached] if reached < len(ends) else ends[-1] + 2.0
+    value = (low + high) / 2
+    if f"{one.name}.look" in reduced.collapsed:
+        at = max(0, at - measure.agree * measure.every.ns)
+    if measure.source is not None:
+        return Temperature(at_ns=at, temperature_c=value)
+    return Measured(at_ns=at, measure=one.name, value=value, unit=measure.unit)
 
 
 def _hands(

@@ -14,11 +14,22 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
+from simfw.behaviour.stock_measures import levels_of
 from simfw.engine.run import RuleVerdict, Run
 from simfw.engine.snapshot import Snapshot
 from simfw.gadget.model import Button, Gadget
 from simfw.quantity import format_duration
-from simfw.stimuli.scenario import ChargerFault, Press, Scenario, Step, Usb, Wave
+from simfw.stimuli.scenario import (
+    ChargerFault,
+    Measured,
+    Press,
+    Scenario,
+    Step,
+    Temperature,
+    Toggle,
+    Usb,
+    Wave,
+)
 from simfw.verify.budget import Budget
 from simfw.verify.decide import telling_charges
 from simfw.verify.player import Player
@@ -110,7 +121,8 @@ def settling_ns(button: Button) -> int:
 
 def gestures_of(gadget: Gadget) -> tuple[Gesture, ...]:
     """Every gesture of every stock region, then the waits."""
-    return (*_presses(gadget), *_chords(gadget), *_hands(gadget), *_plugs(gadget), *_waits(gadget))
+    return (*_presses(gadget), *_chords(gadget), *_toggles(gadget), *_hands(gadget),
+            *_measures(gadget), *_plugs(gadget), *_waits(gadget))
 
 
 def _presses(gadget: Gadget) -> Iterator[Gesture]:
@@ -144,6 +156,23 @@ def _chords(gadget: Gadget) -> Iterator[Gesture]:
         steps = tuple(Press(at_ns=k * apart, button=one, for_ns=length)
                       for k, one in enumerate(chord.buttons))
         yield Gesture(f"{name}.chord", steps, length + len(waits) * apart + max(waits) + REST_NS)
+
+
+def _toggles(gadget: Gadget) -> Iterator[Gesture]:
+    for name, toggle in gadget.read_toggles.items():
+        for closed in (True, False):
+            yield Gesture(f"{name} {'on' if closed else 'off'}", (
+                Toggle(at_ns=0, toggle=name, closed=closed),), toggle.debounce.ns + REST_NS)
+
+
+def _measures(gadget: Gadget) -> Iterator[Gesture]:
+    """What is measured comes to a value of each count."""
+    for name, measure in gadget.measures.items():
+        lasts = (measure.agree + 1) * measure.every.ns + measure.settle.ns + REST_NS
+        for value in levels_of(measure).standing():
+            step: Step = Temperature(at_ns=0, temperature_c=value) if measure.source else Measured(
+                at_ns=0, measure=name, value=value, unit=measure.unit)
+            yield Gesture(f"{name} at {value:g} {measure.unit}", (step,), lasts)
 
 
 def _hands(gadget: Gadget) -> Iterator[Gesture]:
