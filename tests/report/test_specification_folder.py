@@ -4,6 +4,7 @@ import csv
 import io
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -261,6 +262,21 @@ def test_what_an_author_asks_first_has_an_answer_or_a_way_to_one(path):
     for row in table.rows:
         assert row[1].text
         assert row[2].text == "-" or ":" in row[2].text, row[2].text
+
+
+def test_a_stock_part_that_nothing_describes_is_told_by_its_rows():
+    """A region of a group without words of its own has its rows as sentences, among the parts."""
+    gadget = load_gadget(HOOK)
+    system = build_system(gadget)
+    other = replace(system, regions=tuple(
+        replace(region, group="measures") if region.name == "search" else region
+        for region in system.regions))  # fmt: skip
+    found = subject_of(gadget, other).part("search")
+    assert [one.origin for one in found] == [row.key for row in system.region("search").rows]
+    sections = [section for _, _, section in document_of(gadget, other).numbered()]
+    titles = [section.title for section in sections]
+    assert "search" in titles
+    assert "Region search" not in titles
 
 
 def test_tables_for_machines_have_a_line_for_each_thing(tmp_path):

@@ -179,10 +179,12 @@ def _adds(subject: Subject, items: tuple[str, ...]) -> Cell:
     more = len(found) - MOST_NAMED
     ups = [item for item in items if item.startswith("power ")]
     text = in_words(POWER_UPS[item] for item in ups if item in POWER_UPS)
+    if text and found:
+        text = f"; {text}"
     if more > 0:
-        text = f"{text}; and {more} more" if text else f"and {more} more"
-    return Cell(text or ("" if found else "outputs"), links=tuple(found.items())[:MOST_NAMED],
-                after=True)  # fmt: skip
+        text += f" and {more} more"
+    return Cell(text.strip() or ("" if found else "outputs"), after=True,
+                links=tuple(found.items())[:MOST_NAMED])  # fmt: skip
 
 
 def verification(subject: Subject) -> Section:

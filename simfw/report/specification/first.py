@@ -14,6 +14,7 @@ from simfw.report.specification.interface import supply_text
 from simfw.report.specification.pins import pins_of
 from simfw.report.specification.power import mode_name
 from simfw.report.specification.requirements import driven
+from simfw.report.specification.stock import DESCRIBED
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import in_words
 
@@ -125,7 +126,7 @@ def _awake(subject: Subject) -> Line:
     if gadget.gauge is not None:
         parts.append("the gauge samples")
     parts += [f"`{region.name}` is in `{state.name}`" for region in subject.system.regions
-              if region.group == "behaviour" for state in region.states if state.awake]  # fmt: skip
+              if region.group not in DESCRIBED for state in region.states if state.awake]
     controller = gadget.controller
     known = [] if controller is None else [
         f"{word} {figure_text(figure)}" for word, figure in (

@@ -155,6 +155,7 @@ def events(subject: Subject) -> Section:
                 caption="Events and their windows",
                 head=("event", "raised by", "min", "typ", "max", "decided on", "heard by"),
                 rows=tuple(_event(line) for line in events_of(subject)),
+                widths=(17, 27, 10, 10, 10, 13, 13),
             ),
         ]  # fmt: skip
     if system.conditions:

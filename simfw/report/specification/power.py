@@ -19,6 +19,7 @@ from simfw.report.specification.document import (
     Section,
     Table,
 )
+from simfw.report.text import ticking_text
 
 if TYPE_CHECKING:
     from simfw.engine.modes import Mode
@@ -58,7 +59,8 @@ def budget_of(gadget: Gadget, prepared: Prepared | None = None) -> Budget:
 
 def mode_name(mode: Mode) -> str:
     """The states of a mode in words."""
-    return ", ".join(f"{region} {state}" for region, state in mode.states.items()) or "at rest"
+    return ", ".join(f"{region} {ticking_text(state)}"
+                     for region, state in mode.states.items()) or "at rest"  # fmt: skip
 
 
 def _widest(gadget: Gadget) -> tuple[str, ...]:
