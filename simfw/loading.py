@@ -15,6 +15,7 @@ from simfw.behaviour.cycles import zero_time_loops
 from simfw.errors import GadgetWarning
 from simfw.gadget.load import read_gadget
 from simfw.gadget.model import Gadget
+from simfw.setting import Settings
 
 if TYPE_CHECKING:
     from simfw.stimuli.pattern import Pattern
@@ -23,36 +24,41 @@ if TYPE_CHECKING:
 __all__ = ["load_gadget", "load_pattern", "load_scenario"]
 
 
-def load_gadget(path: str | Path) -> Gadget:
+def load_gadget(path: str | Path, settings: Settings | None = None) -> Gadget:
     """Read and check a gadget file; raises `DescriptionError` with all its problems.
 
-    Warns (`GadgetWarning`) of rows that can follow one another without time passing.
+    `settings` are keys of the gadget file with the values that take the place of its own, such as
+    `{"buttons.power.hold": "1.5 s"}`. Warns (`GadgetWarning`) of rows that can follow one another
+    without time passing.
     """
-    gadget = read_gadget(path, check)
+    gadget = read_gadget(path, check, settings)
     _warn(gadget)
     return gadget
 
 
-def load_scenario(path: str | Path) -> Scenario:
+def load_scenario(
+    path: str | Path, settings: Settings | None = None, *, gadget: str | Path | None = None
+) -> Scenario:
     """Read and check a scenario file and its gadget; raises and warns as `load_gadget`.
 
-    The gadget stands in `Scenario.gadget`.
+    `gadget` is a gadget file in place of the one that the scenario names. The gadget stands in
+    `Scenario.gadget`.
     """
     from simfw.stimuli.scenario_file import read_scenario
 
-    scenario = read_scenario(path, check)
+    scenario = read_scenario(path, check, settings, gadget)
     _warn(scenario.gadget)
     return scenario
 
 
-def load_pattern(path: str | Path) -> Pattern:
+def load_pattern(path: str | Path, settings: Settings | None = None) -> Pattern:
     """Read and check a pattern file and its gadget; raises and warns as `load_gadget`.
 
     The gadget stands in `Pattern.gadget`.
     """
     from simfw.stimuli.pattern_file import read_pattern
 
-    pattern = read_pattern(path, check)
+    pattern = read_pattern(path, check, settings)
     _warn(pattern.gadget)
     return pattern
 

@@ -61,6 +61,8 @@ class TomlFile:
     source: bytes = field(repr=False)
     written_as: Mapping[str, str] = field(default_factory=dict)
     """Key text as the program calls it, to that of the file, where `renamed` changed a name."""
+    settings: Mapping[str, str] = field(default_factory=dict)
+    """Key text to the value as messages show it, where the file's own was replaced."""
 
     @cached_property
     def places(self) -> Mapping[str, Place]:
@@ -111,6 +113,12 @@ class TomlFile:
         if problem.file:
             return problem
         problem = replace(problem, key=self._as_written(problem.key))
+        key: str = problem.key
+        while key:
+            if key in self.settings:
+                found = self.settings[key] if key == problem.key else problem.found
+                return replace(problem, file="--set", found=found)
+            key = _above(key)
         place = self.place(problem.key)
         exact = self.places.get(problem.key) or self.places.get(_loose(problem.key))
         found = problem.found

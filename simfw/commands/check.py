@@ -6,12 +6,15 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
+from simfw.commands._setting import add_set, answer, as_written, settings_of
+from simfw.commands._shared import add_command, paint_for, whole_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from simfw.commands._shared import Commands
+    from simfw.gadget.model import Gadget
+    from simfw.verify.finding import Report
 
 RANK = 50
 
@@ -32,6 +35,7 @@ def register(commands: Commands) -> None:
     parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
     parser.add_argument("--rules", metavar="FILE", help="a file with further [[rules]]")
     parser.add_argument("--json", action="store_true", help="print the report as JSON")
+    add_set(parser)
     parser.add_argument(
         "--witness", metavar="DIR",
         help="write a scenario, a list and a timeline of each broken rule into DIR",
@@ -80,20 +84,26 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.witness is not None:
         check_folder(arguments.witness)
-    gadget = load_gadget(arguments.gadget)
-    rules = () if arguments.rules is None else read_rules(arguments.rules, gadget)
-    report = check_gadget(
-        gadget, clock=time.monotonic, rules=rules, seconds=arguments.seconds,
-        effort=arguments.effort, seed=arguments.seed, without=tuple(arguments.without),
-        only=tuple(arguments.only), progress=_progress(),
-    )
+    settings = settings_of(arguments)
+    gadget = load_gadget(arguments.gadget, settings)
+
+    def checked(gadget: Gadget) -> Report:
+        rules = () if arguments.rules is None else read_rules(arguments.rules, gadget)
+        return check_gadget(
+            gadget, clock=time.monotonic, rules=rules, seconds=arguments.seconds,
+            effort=arguments.effort, seed=arguments.seed, without=tuple(arguments.without),
+            only=tuple(arguments.only), progress=_progress(),
+        )
+
+    report = checked(gadget)
     if arguments.witness is not None:
         write_witnesses(gadget, report, arguments.witness)
-    if arguments.json:
-        text = dump_json(report_json(report, arguments.witness))
-    else:
-        text = report_text(report, paint_for(sys.stdout), arguments.witness)
-    sys.stdout.write(text)
+    sys.stdout.write(answer(
+        report_json(report, arguments.witness),
+        lambda: report_text(report, paint_for(sys.stdout), arguments.witness),
+        as_written(settings, lambda: report_json(checked(load_gadget(arguments.gadget)), None)),
+        as_json=arguments.json,
+    ))
     return int(bool(report.faults))
 
 

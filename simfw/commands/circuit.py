@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.commands._setting import add_set, answer, as_written, settings_of
+from simfw.commands._shared import add_command, paint_for
 from simfw.errors import QuantityError
 
 if TYPE_CHECKING:
+    from simfw.circuit.overview import Overview
     from simfw.commands._shared import Commands
+    from simfw.gadget.model import Gadget
 
 RANK = 35
 
@@ -35,6 +38,7 @@ def register(commands: Commands) -> None:
     parser.add_argument("--plot", metavar="FILE",
                         help="draw current and light against the cell into a .png, .svg or .pdf")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_set(parser)
 
 
 def _seconds(text: str) -> float:
@@ -58,20 +62,29 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.plot is not None:
         check_ending(arguments.plot)
-    gadget = load_gadget(arguments.gadget)
-    prepared = Prepared(gadget)
-    found = overview(
-        gadget, wave_s=arguments.wave,
-        run_times={name: (mode.states, time)
-                   for name, (mode, time) in light_run_times(gadget, prepared=prepared).items()},
-        charging=None if gadget.charger is None else charge_from_empty(prepared),
-    )  # fmt: skip
+    settings = settings_of(arguments)
+    gadget = load_gadget(arguments.gadget, settings)
+
+    def seen(gadget: Gadget) -> Overview:
+        prepared = Prepared(gadget)
+        times = light_run_times(gadget, prepared=prepared)
+        return overview(
+            gadget, wave_s=arguments.wave,
+            run_times={name: (mode.states, time) for name, (mode, time) in times.items()},
+            charging=None if gadget.charger is None else charge_from_empty(prepared),
+        )
+
+    def other() -> dict[str, Any]:
+        gadget = load_gadget(arguments.gadget)
+        return circuit_json(gadget, seen(gadget))
+
+    found = seen(gadget)
     if arguments.plot is not None:
         from simfw.report.circuit_plot import write_circuit_plot
 
         write_circuit_plot(gadget, arguments.plot)
-    if arguments.json:
-        sys.stdout.write(dump_json(circuit_json(gadget, found)))
-    else:
-        sys.stdout.write(circuit_text(gadget, found, paint_for(sys.stdout)))
+    sys.stdout.write(answer(
+        circuit_json(gadget, found), lambda: circuit_text(gadget, found, paint_for(sys.stdout)),
+        as_written(settings, other), as_json=arguments.json,
+    ))
     return 0

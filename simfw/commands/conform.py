@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.commands._setting import add_set, settings_of
 from simfw.commands._shared import add_command, whole_number
 from simfw.errors import UsageError
 
@@ -71,6 +72,7 @@ def register(commands: Commands) -> None:
         "--mutants", type=whole_number, default=0, metavar="N",
         help="also make N small faults in the generated C, and count those the vectors notice",
     )  # fmt: skip
+    add_set(parser)
 
 
 def conform(arguments: argparse.Namespace) -> int:
@@ -86,7 +88,7 @@ def conform(arguments: argparse.Namespace) -> int:
         raise UsageError("Name the firmware with --against PROGRAM, or ask for --mutants N.")
     if arguments.witness != WITNESS:
         check_file(arguments.witness)
-    gadget = load_gadget(arguments.gadget)
+    gadget = load_gadget(arguments.gadget, settings_of(arguments))
     prepared = Prepared(gadget)
     segments = gadget.segments
     drives = vector_drives(gadget, prepared, whole=arguments.whole)

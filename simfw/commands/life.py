@@ -5,13 +5,16 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.commands._setting import add_set, answer, as_written, settings_of
+from simfw.commands._shared import add_command, paint_for
 from simfw.commands._study import add_study_options, means
 
 if TYPE_CHECKING:
     import argparse
 
     from simfw.commands._shared import Commands
+    from simfw.life.life import Life
+    from simfw.stimuli.pattern import Pattern
 
 RANK = 30
 
@@ -33,6 +36,7 @@ def register(commands: Commands) -> None:
     add_study_options(parser)
     parser.add_argument("--plot", metavar="FILE", help="draw the study into a .png, .svg or .pdf")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_set(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -45,19 +49,25 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.plot is not None:
         check_ending(arguments.plot)
-    pattern = load_pattern(arguments.pattern)
+    settings = settings_of(arguments)
+    pattern = load_pattern(arguments.pattern, settings)
     users, seed = arguments.users, arguments.seed
-    with means(arguments, lambda: study_of(pattern, users, seed, command="life")) as by:
-        found = life(
-            pattern, users=users, seed=seed, workers=by.workers, kept=by.kept,
-            progress=by.bar.show, stage=by.bar.tell,
-        )
+
+    def lived(pattern: Pattern) -> Life:
+        with means(arguments, lambda: study_of(pattern, users, seed, command="life")) as by:
+            return life(
+                pattern, users=users, seed=seed, workers=by.workers, kept=by.kept,
+                progress=by.bar.show, stage=by.bar.tell,
+            )
+
+    found = lived(pattern)
     if arguments.plot is not None:
         from simfw.report.life_plots import write_life_plot
 
         write_life_plot(found, arguments.plot)
-    if arguments.json:
-        sys.stdout.write(dump_json(life_json(found)))
-    else:
-        sys.stdout.write(life_text(found, paint_for(sys.stdout)))
+    sys.stdout.write(answer(
+        life_json(found), lambda: life_text(found, paint_for(sys.stdout)),
+        as_written(settings, lambda: life_json(lived(load_pattern(arguments.pattern)))),
+        as_json=arguments.json,
+    ))
     return 0

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.commands._setting import add_set, answer, as_written, settings_of
+from simfw.commands._shared import add_command, paint_for
 from simfw.errors import QuantityError
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ def register(commands: Commands) -> None:
         help="charge of the cell at which the current is read, such as 50%% [100%%]",
     )
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_set(parser)
 
 
 def modes(arguments: argparse.Namespace) -> int:
@@ -46,14 +48,21 @@ def modes(arguments: argparse.Namespace) -> int:
     from simfw.loading import load_gadget
     from simfw.report.modes import modes_json, modes_text
 
-    gadget = load_gadget(arguments.gadget)
+    settings = settings_of(arguments)
+    gadget = load_gadget(arguments.gadget, settings)
     found = survey(gadget, charge=arguments.charge)
     loops = zero_time_loops(build_system(gadget))
     value = modes_json(gadget, found, loops)
-    if arguments.json:
-        sys.stdout.write(dump_json(value))
-    else:
-        sys.stdout.write(modes_text(gadget, found, paint_for(sys.stdout), loops))
+
+    def other() -> dict[str, Any]:
+        gadget = load_gadget(arguments.gadget)
+        return modes_json(gadget, survey(gadget, charge=arguments.charge),
+                          zero_time_loops(build_system(gadget)))
+
+    sys.stdout.write(answer(
+        value, lambda: modes_text(gadget, found, paint_for(sys.stdout), loops),
+        as_written(settings, other), as_json=arguments.json,
+    ))
     readings = [reading for mode in value["modes"] for reading in mode["readings"]]
     return int(
         bool(found.restless or loops) or any(one["agrees"] is False for one in readings)

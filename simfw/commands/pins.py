@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.commands._setting import add_set, answer, as_written, settings_of
+from simfw.commands._shared import add_command, paint_for
 
 if TYPE_CHECKING:
     import argparse
@@ -26,6 +27,7 @@ def register(commands: Commands) -> None:
     )
     parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_set(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -34,10 +36,16 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.loading import load_gadget
     from simfw.report.pins import pins_json, pins_text
 
-    gadget = load_gadget(arguments.gadget)
+    settings = settings_of(arguments)
+    gadget = load_gadget(arguments.gadget, settings)
     report = check_pins(gadget)
-    if arguments.json:
-        sys.stdout.write(dump_json(pins_json(gadget, report)))
-    else:
-        sys.stdout.write(pins_text(gadget, report, paint_for(sys.stdout)))
+
+    def other() -> dict[str, Any]:
+        gadget = load_gadget(arguments.gadget)
+        return pins_json(gadget, check_pins(gadget))
+
+    sys.stdout.write(answer(
+        pins_json(gadget, report), lambda: pins_text(gadget, report, paint_for(sys.stdout)),
+        as_written(settings, other), as_json=arguments.json,
+    ))
     return int(bool(report.faults))

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.commands._setting import add_set, settings_of
 from simfw.commands._shared import add_command, dump_json, paint_for
 
 if TYPE_CHECKING:
@@ -47,6 +48,7 @@ def register(commands: Commands) -> None:
     parser.add_argument("--csv", type=Path, metavar="FILE", help="write every edge as a table")
     parser.add_argument("--as-scenario", type=Path, metavar="FILE",
                         help="write the inputs and what the outputs did as a scenario")
+    add_set(parser)
 
 
 def _replay(arguments: argparse.Namespace) -> int:
@@ -76,7 +78,11 @@ def _replay(arguments: argparse.Namespace) -> int:
         if mapped is None or mapped.gadget is None:
             raise UsageError("No gadget file: give --gadget, or a map that names one.")
         gadget_path = arguments.map.parent / mapped.gadget
-    gadget = load_gadget(gadget_path)
+    settings = settings_of(arguments)
+    if settings and arguments.as_scenario is not None:
+        raise UsageError("--set and --as-scenario do not go together: the scenario would name the "
+                         "gadget file, which does not hold what is set.")
+    gadget = load_gadget(gadget_path, settings)
     observed, mapped = observed_in(arguments.recording, mapped, gadget, gadget_path)
     options = _from_map(options, mapped.start, None if mapped.charge is None
                         else mapped.charge.value)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from simfw.commands._shared import add_command, dump_json, paint_for, telling, whole_number
+from simfw.commands._setting import Against, add_set, answer, as_written, settings_of
+from simfw.commands._shared import add_command, paint_for, telling, whole_number
 
 if TYPE_CHECKING:
     import argparse
@@ -49,6 +50,10 @@ def register(commands: Commands) -> None:
         "--no-fold", action="store_true",
         help="simulate every sensor look, blink and sample individually"
     )
+    add_set(parser)
+    parser.add_argument(
+        "--since", metavar="OLD", help="tell what differs from the same run of this gadget file"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -71,7 +76,8 @@ def run(arguments: argparse.Namespace) -> int:
         check_record(arguments.record)
     if arguments.csv is not None:
         check_folder(arguments.csv)
-    scenario = load_scenario(arguments.scenario)
+    settings = settings_of(arguments)
+    scenario = load_scenario(arguments.scenario, settings)
     from_ns, to_ns = _drawn(arguments, scenario.lasts_ns)
     gadget = scenario.gadget
     assert gadget is not None
@@ -79,17 +85,29 @@ def run(arguments: argparse.Namespace) -> int:
     fold = not arguments.no_fold
     with telling("running the scenario"):
         # Only what lists events and intervals gets them: ticks would fill the memory for nothing.
-        log = arguments.json or arguments.csv is not None
+        log = bool(arguments.json or arguments.csv is not None or settings or arguments.since)
         trace = any(
             one is not None for one in (arguments.csv, arguments.plot, arguments.record)
         )
         result = simulate(gadget, scenario, seed=seed or 0, fold=fold, log=log, trace=trace)
+
+    def other() -> dict[str, Any]:
+        before = load_scenario(arguments.scenario, gadget=arguments.since)
+        assert before.gadget is not None
+        return ledger_json(simulate(before.gadget, before, seed=seed or 0, fold=fold, log=True))
+
+    against = as_written(settings, other)
+    if arguments.since is not None:
+        against = Against(title=f"Against {arguments.since}", other=other, before="before",
+                          values=settings)
     with telling("repeating it until the cell is empty"):
-        if arguments.json:
-            text = dump_json(ledger_json(result))
-        else:
-            life = repeat_life(result, ranges=True)
-            text = text_report(result, life, time_left(result), paint_for(sys.stdout))
+        life = repeat_life(result, ranges=not arguments.json)
+        left = time_left(result)
+        text = answer(
+            ledger_json(result, life, left),
+            lambda: text_report(result, life, left, paint_for(sys.stdout)),
+            against, as_json=arguments.json,
+        )
     if arguments.record is not None:
         from simfw.report.record import write_recording
 

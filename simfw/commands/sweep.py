@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
+from simfw.commands._setting import add_set, settings_of
 from simfw.commands._shared import add_command, dump_json, paint_for
 from simfw.commands._study import add_study_options, means
 from simfw.preferred import SERIES
@@ -42,6 +43,7 @@ def register(commands: Commands) -> None:
     add_study_options(parser)
     parser.add_argument("--plot", metavar="FILE", help="draw the trade-off (.png, .svg or .pdf)")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_set(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -56,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
         check_ending(arguments.plot)
     if len(arguments.vary) > 2:
         raise UsageError("--vary may be given once or twice.")
-    pattern = load_pattern(arguments.pattern)
+    pattern = load_pattern(arguments.pattern, settings_of(arguments))
     assert pattern.gadget is not None
     varied = [read_vary(text, pattern.gadget, series=arguments.series) for text in arguments.vary]
     if len({vary.key for vary in varied}) < len(varied):

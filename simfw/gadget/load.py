@@ -14,6 +14,7 @@ from simfw.gadget.electrical import electrical_problems
 from simfw.gadget.firmware import firmware_problems, misnamed
 from simfw.gadget.model import Gadget
 from simfw.gadget.wiring import wiring_problems
+from simfw.setting import Settings, with_settings
 from simfw.tomlfile import TomlFile, key_text, read_toml, require_kind
 from simfw.validation import Checked, check_data
 
@@ -71,8 +72,10 @@ SAMPLES: dict[str, Any] = {
 }
 
 
-def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
-    """Read and check a gadget file.
+def read_gadget(
+    path: str | Path, check: GadgetCheck | None = None, settings: Settings | None = None
+) -> Gadget:
+    """Read and check a gadget file, with `settings` in place of what it holds.
 
     `check` is called with the gadget for the problems that only its behaviour can tell (unknown
     states, events, names in expressions); their keys are given a line here. Raises
@@ -80,6 +83,7 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
     """
     file = read_toml(path)
     require_kind(file, "gadget")
+    file = with_settings(file, settings or {})
     data = copy.deepcopy(file.data)
     problems = _nested_states(data)
     checked = check_data(Gadget, data, SAMPLES)
@@ -103,18 +107,20 @@ def read_gadget(path: str | Path, check: GadgetCheck | None = None) -> Gadget:
 
 
 def named_gadget(
-    folder: Path, written: str, check: GadgetCheck | None, *, read: bool
+    folder: Path, written: str, check: GadgetCheck | None, *, read: bool,
+    settings: Settings | None = None,
 ) -> tuple[Path, Gadget | None, list[Problem]]:
     """The gadget file that a file in `folder` names: its path, the gadget, or its problems.
 
     That it is not there is a problem of the key `gadget` of the file that names it. Without `read`
-    (the name itself is a slip) only the path is told. `check` is handed to `read_gadget`.
+    (the name itself is a slip) only the path is told. `check` and `settings` are handed to
+    `read_gadget`.
     """
     path = Path(os.path.normpath(folder / written))
     if not read:
         return path, None, []
     try:
-        return path, read_gadget(path, check), []
+        return path, read_gadget(path, check, settings), []
     except DescriptionError as error:
         return path, None, [_of_key(problem, "gadget", path) for problem in error.problems]
 

@@ -16,6 +16,7 @@ from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
 from simfw.quantity import LENGTH, RATIO, TEMPERATURE, TIME, Dimension, read_number, read_span
+from simfw.setting import Settings
 from simfw.stimuli.pattern import (
     DAY_NS,
     EACH,
@@ -284,11 +285,13 @@ _EXAMPLES = {"for": "150 ms .. 300 ms", "distance": "8 cm .. 15 cm", "to": "on",
              "value": "5 lx .. 20 lx"}
 
 
-def read_pattern(path: str | Path, check: GadgetCheck | None = None) -> Pattern:
+def read_pattern(
+    path: str | Path, check: GadgetCheck | None = None, settings: Settings | None = None
+) -> Pattern:
     """Read and check a pattern file and the gadget file it names.
 
-    The gadget's path counts from the pattern's folder. `check` is handed to `read_gadget`. Raises
-    `DescriptionError` with the problems of both files.
+    The gadget's path counts from the pattern's folder. `check` and `settings` are handed to
+    `read_gadget`. Raises `DescriptionError` with the problems of both files.
     """
     file = read_toml(path)
     require_kind(file, "pattern")
@@ -300,7 +303,8 @@ def read_pattern(path: str | Path, check: GadgetCheck | None = None) -> Pattern:
     written = checked.value
     if written is not None:
         gadget_path, gadget, gadget_problems = named_gadget(
-            file.path.parent, written.gadget, check, read="gadget" not in checked.tainted
+            file.path.parent, written.gadget, check, read="gadget" not in checked.tainted,
+            settings=settings,
         )
         lines = [
             problem

@@ -15,6 +15,7 @@ from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
 from simfw.quantity import LENGTH, TEMPERATURE, read_ns, read_number
+from simfw.setting import Settings
 from simfw.slips import NUMBER
 from simfw.stimuli.inputs import INPUTS
 from simfw.stimuli.scenario import Expect, Scenario, Step, problems_of, unknown_names
@@ -120,11 +121,15 @@ SAMPLES: dict[str, Any] = {
 }
 
 
-def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenario:
+def read_scenario(
+    path: str | Path, check: GadgetCheck | None = None, settings: Settings | None = None,
+    instead: str | Path | None = None,
+) -> Scenario:
     """Read and check a scenario file and the gadget file it names.
 
-    The gadget's path counts from the scenario's folder. `check` is handed to `read_gadget`. Raises
-    `DescriptionError` with the problems of both files.
+    The gadget's path counts from the scenario's folder; `instead` is a gadget file in its place.
+    `check` and `settings` are handed to `read_gadget`. Raises `DescriptionError` with the problems
+    of both files.
     """
     file = read_toml(path)
     require_kind(file, "scenario")
@@ -134,8 +139,11 @@ def read_scenario(path: str | Path, check: GadgetCheck | None = None) -> Scenari
     gadget_problems: list[Problem] = []
     written = checked.value
     if written is not None:
+        folder, name = file.path.parent, written.gadget
+        if instead is not None:
+            folder, name = Path(), str(instead)
         gadget_path, gadget, gadget_problems = named_gadget(
-            file.path.parent, written.gadget, check, read="gadget" not in checked.tainted
+            folder, name, check, read="gadget" not in checked.tainted, settings=settings
         )
         kinds, steps = _steps(written, checked, gadget)
         problems += kinds
