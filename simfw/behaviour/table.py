@@ -7,9 +7,9 @@ the two equal. States, events and regions are small integers here; names come ba
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from simfw.behaviour.expression import (
     COMPARE,
@@ -33,9 +33,10 @@ from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import Drive, System
 from simfw.errors import EndlessInstant
 
-__all__ = ["EVENT_LIMIT", "IDLE", "Stepper", "World", "gauge_levels"]
+__all__ = ["EVENT_LIMIT", "IDLE", "Cells", "Stepper", "World", "gauge_levels"]
 
 EVENT_LIMIT = 10_000
+_LOOKED_FROM = 200  # from this many events on, what has been before is looked for
 _SAME = -1
 _RESUME = -2
 IDLE = 1 << 62  # the due time of a region in which no dwell is running
@@ -56,6 +57,22 @@ class World(Protocol):
     def below(self, quantity: str, level: float) -> bool:
         """Whether a quantity of `CONTINUOUS` is below `level` now."""
         ...
+
+
+_Number = TypeVar("_Number", bound=int)
+
+
+class Cells(Protocol):
+    """Makes the lists in which a stepper keeps its `what`: states, memory, conditions."""
+
+    def __call__(self, what: str, values: list[_Number]) -> list[_Number]:
+        """A list that holds `values`."""
+        ...
+
+
+def _plain(what: str, values: list[_Number]) -> list[_Number]:
+    del what
+    return values
 
 
 def gauge_levels(system: System) -> tuple[int, ...] | None:
@@ -84,11 +101,15 @@ class Stepper:
     """Runs instants of a system.
 
     `states[r]` is the number of the state that region r is in, `entered_ns[r]` when it entered it.
-    `reset` powers the controller up; `run_instant` handles everything due at one time and returns
-    the numbers of the public events in the order in which they were emitted.
+    `run_instant` handles everything due at one time and returns the numbers of the public events in
+    the order in which they were emitted. `cells` makes its lists, for whom it matters what is read.
+    With `settles` the world answers one question the same way throughout an instant: then an
+    instant has no end as soon as states and queue have been the same before.
     """
 
-    def __init__(self, system: System, world: World) -> None:
+    def __init__(
+        self, system: System, world: World, *, cells: Cells = _plain, settles: bool = False
+    ) -> None:
         self.system = system
         self.world = world
         self.region_names = tuple(region.name for region in system.regions)
@@ -105,13 +126,14 @@ class Stepper:
         )
         self._gauge_levels = gauge_levels(system)
         count = len(self.region_names)
-        self.states = [0] * count
+        self.states = cells("states", [0] * count)
         self.entered_ns = [0] * count
         self._serial = [0] * count
         self._next = [0] * count  # which dwell group of the present state comes next
         self._due = [IDLE] * count
-        self.memory = [-1] * count
-        self.condition_values = [False] * len(system.conditions)
+        self.memory = cells("memory", [-1] * count)
+        self.condition_values = cells("conditions", [False] * len(system.conditions))
+        self._looked_from = _LOOKED_FROM if settles else EVENT_LIMIT
         self._starts = [
             self._state_ids[number][region.starts] for number, region in enumerate(system.regions)
         ]
@@ -130,6 +152,7 @@ class Stepper:
         self.moved = False
         self.woke = False
         self.on_wake: Callable[[], None] = _nothing  # called wherever such a state is entered
+        self.on_rest: Callable[[], None] = _nothing  # called before conditions are read
         self.version = 0  # grows whenever any region may stand in another state
         self._compile()
 
@@ -308,11 +331,16 @@ class Stepper:
                     self._expire(number, queue)
         states, heard, fire = self.states, self._heard, self._fire
         handled = 0
+        looked_from = self._looked_from
+        before: set[tuple[object, ...]] = set()
         while True:
             while queue:
                 handled += 1
-                if handled > EVENT_LIMIT:
-                    raise EndlessInstant(now_ns, EVENT_LIMIT, self._loop(queue, now_ns))
+                if handled > looked_from:
+                    here = self._here(queue)
+                    if handled > EVENT_LIMIT or here in before:
+                        raise EndlessInstant(now_ns, EVENT_LIMIT, self._loop(queue, now_ns))
+                    before.add(here)
                 item = queue.popleft()
                 if isinstance(item, int):
                     if item < self.public:
@@ -329,6 +357,7 @@ class Stepper:
                     if serial == self._serial[number] and (row.guard is None or row.guard()):
                         fire(number, row, now_ns, queue)
             if self._conditions:
+                self.on_rest()
                 values = self.condition_values
                 for index, (test, rises, falls) in enumerate(self._conditions):
                     value = test()
@@ -383,6 +412,15 @@ class Stepper:
         self._due[number] = (
             self.entered_ns[number] + groups[index][0] if index < len(groups) else IDLE
         )
+
+    def _here(self, queue: deque[_Item]) -> tuple[object, ...]:
+        """All that decides how the instant goes on."""
+        waiting = [
+            item if isinstance(item, int)
+            else (item[0], item[1] == self._serial[item[0]], id(item[2]))
+            for item in queue
+        ]
+        return (*self.states, *self.memory, *self.condition_values, *waiting)
 
     def _loop(self, queue: deque[_Item], now_ns: int) -> tuple[str, ...]:
         """Name what chases what: run on for a while and keep the order of rows that fire."""
@@ -476,6 +514,24 @@ class Stepper:
             self._due[number] = IDLE if due_in[k] > IDLE // 2 else now_ns + due_in[k]
             self.memory[number] = memory[k]
         self.condition_values[:] = conditions
+
+    def stand(
+        self, states: Sequence[int], memory: Sequence[int], conditions: Sequence[bool],
+        expiring: Mapping[int, int],
+    ) -> None:
+        """Put every region where it stands at time 0, with no dwell running but those that expire:
+        of each region in `expiring` the dwell group of that number.
+        """
+        self.version += 1
+        self.states[:] = states
+        self.memory[:] = memory
+        self.condition_values[:] = conditions
+        count = len(self._due)
+        self._next[:] = [0] * count
+        self._due[:] = [IDLE] * count
+        for number, group in expiring.items():
+            self._next[number] = group
+            self._due[number] = 0
 
     def shift(self, by_ns: int, moved: Iterable[int]) -> None:
         """Let the stays of the regions `moved` have begun `by_ns` later (whole cycles passed)."""

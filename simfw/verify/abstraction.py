@@ -26,9 +26,8 @@ from simfw.circuit.circuit import Circuit
 from simfw.engine.supply import found_at_pins
 from simfw.gadget.model import Gadget
 from simfw.verify.bands import BAND, Bands, Reader, make_bands
-from simfw.verify.guards import Watched
 from simfw.verify.machine import Act, Endless, Machine, Monitor, Outcome, Span
-from simfw.verify.terms import SUPPLY
+from simfw.verify.terms import SUPPLY, WATCHED
 
 __all__ = [
     "ANY",
@@ -242,7 +241,7 @@ def _collapse(
         seen.add((emit, when))
         guarded: ex.Expression | None = when
         if gate is not None:
-            watched: ex.Expression = Watched(gate)  # type: ignore[assignment]
+            watched = ex.Flag(f"{WATCHED}{gate}")
             guarded = watched if when is None else ex.All((watched, when))
         rows.append(
             Row(key=row.key, sources=(ANY,), to=ANY if spaced else "same",
@@ -400,9 +399,8 @@ def reduce_system(
         values=values, segments=segments, cell=reader, forgiving=not supply,
         outside=[region.name for region in reduced
                  if region.name in collapsed and region.group != "gauge"],
+        unknown=collapsed,
     )
-    if reader is not None:
-        reader.bind(machine, frozenset(collapsed))
     starts, endless, endless_rows = _starts(machine, system.status_levels, closing=closing)
     read_here = _union(_mentions(e) for e in expressions)
     # A count does not follow from the charge: what it was when depends on the way there.

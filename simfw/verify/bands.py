@@ -28,10 +28,10 @@ from simfw.behaviour.outputs import larger
 from simfw.behaviour.region import Drive, Region, Row, State
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.gadget.model import Gadget
-from simfw.verify.terms import SUPPLY, Span
+from simfw.verify.terms import Span
 
 if TYPE_CHECKING:
-    from simfw.verify.machine import Instant, Machine
+    from simfw.verify.machine import Machine
 
 __all__ = ["BAND", "Bands", "Reader", "make_bands"]
 
@@ -177,7 +177,8 @@ class Reader:
 
     `unknown` are the regions whose states the machine does not follow: they may drive anything that
     one of their states drives, or nothing. `may_change` and `must_change` of a window tell whether
-    the protection can or has to open (while the supply is on) or close (while it is off).
+    the protection can or has to open (while the supply is on) or close (while it is off). `asked`
+    are the numbers of the machine's regions whose states decide.
     """
 
     def __init__(
@@ -210,7 +211,8 @@ class Reader:
                     self._add(self._possible, name, drive)
         self._regions: tuple[Region, ...] = ()
         self._number: list[int] = []
-        self._usb = self._supply = -1
+        self._usb = -1
+        self.asked: tuple[int, ...] = ()
 
     @staticmethod
     def _add(into: dict[str, Drive], name: str, drive: Drive) -> None:
@@ -227,7 +229,11 @@ class Reader:
         self._number = [int(state.name.partition(".")[0])
                         for state in machine.regions[self._band].states]
         self._usb = machine.flag_index.get("usb", -1)
-        self._supply = machine.flag_index[SUPPLY]
+        self.asked = tuple(
+            index for index, region in enumerate(self._regions)
+            if index == self._band
+            or any(state.outputs or state.awake for state in region.states)
+        )
         self._lessened |= {name for region in machine.regions for state in region.states
                            for name in state.takes_out}
 
@@ -237,15 +243,10 @@ class Reader:
         band = self._number[states[self._band]]
         return ends[band], ends[band + 1]
 
-    def window(self, now: Instant) -> Window:
-        """What may be read now."""
-        usb = self._usb >= 0 and bool(now.flags[self._usb])
-        return self.window_of(now.states, usb, bool(now.flags[self._supply]))
-
     def window_of(self, states: Sequence[int], usb: bool, on: bool) -> Window:
-        """The same for states, USB and supply given one by one."""
+        """What may be read where the regions are in these states, with USB and supply so."""
         band = self._number[states[self._band]]
-        key = (band, usb) if not on else (*states, usb)
+        key = (band, usb) if not on else (*[states[index] for index in self.asked], usb)
         found = self._windows.get(key)
         if found is None:
             found = self._windows[key] = (

@@ -19,7 +19,9 @@ from dataclasses import dataclass, field
 from itertools import combinations
 
 from simfw.verify.budget import INSTANT, MOST_BYTES, ZONE, Budget
-from simfw.verify.machine import Config, Endless, Machine, Mark, Outcome
+from simfw.verify.coincide import SEEN, TOGETHER, Choice, Chosen, Sorter, joined
+from simfw.verify.instants import Effect
+from simfw.verify.machine import Config, Endless, Leaf, Machine, Mark, Outcome
 from simfw.verify.zones import (
     LE_ZERO,
     Zone,
@@ -64,9 +66,11 @@ class Explored:
 
     `finished` is False when it was stopped first. `states` counts nodes (combination and zone),
     `combinations` settled combinations. `broken` maps a monitor to the shortest way that breaks it.
-    `endless` holds instants that never come to rest, with the way to them. `successors` maps each
-    combination to the ones that can follow it, and to whether a sample of the gauge or the
-    charger's status is needed for that. `kept_bytes` is about how much memory all that takes.
+    `endless` holds instants that never come to rest, with the way to them. `kept_bytes` is about
+    how much memory all that takes. Where links were asked for, `successors` maps each combination
+    to the ones that can follow it, and to whether a sample of the gauge or the charger's status is
+    needed for that; `silent` maps each event to the combinations in which no written row answered
+    it.
     """
 
     finished: bool
@@ -77,6 +81,7 @@ class Explored:
     fired: set[str]
     starts: list[Config]
     successors: dict[Config, dict[Config, bool]] = field(repr=False)
+    silent: dict[str, dict[Config, None]] = field(repr=False)
     zones: dict[Config, list[Zone]] = field(repr=False)
     kept_bytes: int
 
@@ -89,13 +94,25 @@ class Explored:
         return found
 
 
+_Found = dict[tuple[Config, tuple[int, ...]], tuple[Chosen, Effect]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Came:
+    """How a node was reached: from which other one, with what."""
+
+    parent: int
+    due: tuple[int, ...]
+    chosen: Chosen
+    effect: Effect
+
+
 @dataclass(slots=True)
 class _Node:
     config: Config
     zone: Zone
-    parent: int
-    step: Step | None
-    start: Outcome
+    start: int
+    came: _Came | None
 
 
 def explore(
@@ -107,6 +124,7 @@ def explore(
     most_bytes: int = MOST_BYTES,
     together: int = 2,
     apart: bool = False,
+    links: bool = False,
     allow: Callable[[str], bool] | None = None,
     until_broken: bool = True,
     progress: Callable[[int], None] | None = None,
@@ -115,15 +133,14 @@ def explore(
 
     At most `together` acts of the outside (and events of regions that stand for it) coincide in one
     instant, together with dwells in every way they can. With `apart` nothing coincides by chance:
-    two things share a time only where the clocks leave no other possibility. `allow` says, by the
-    name of the act or region, what may happen at all: for hunting, not for proving. The search ends
-    early when `budget` is spent, when more than `limit` nodes were visited, when it keeps more than
-    `most_bytes`, or (`until_broken`) when every monitor is broken.
+    two things share a time only where the clocks leave no other possibility. With `links` it is
+    kept what follows what. `allow` says, by the name of the act or region, what may happen at all:
+    for hunting, not for proving. The search ends early when `budget` is spent, when more than
+    `limit` nodes were visited, when it keeps more than `most_bytes`, or (`until_broken`) when every
+    monitor is broken.
     """
-    search = _Search(machine, 1 if apart else together, apart, allow)
-    for outcome in starts:
-        search.start = outcome
-        search.add(outcome, origin(len(machine.clocks(outcome.config))), -1, None)
+    search = _Search(machine, 1 if apart else together, apart, allow, links=links)
+    search.begin(starts)
     finished = True
     monitors = len(machine.monitors)
     visited = 0
@@ -157,12 +174,13 @@ def explore(
         combinations=len(search.passed),
         broken={j: search.way(*found) for j, found in search.broken.items()},
         endless=[
-            (loop, search.way(search.nodes[parent].start, parent, step))
-            for loop, (parent, step) in search.endless.items()
+            (loop, search.way(search.nodes[came.parent].start, came))
+            for loop, came in search.endless.items()
         ],
         fired=search.fired,
         starts=[outcome.config for outcome in starts],
         successors=search.successors,
+        silent=search.silent,
         zones=search.passed,
         kept_bytes=search.kept_bytes(),
     )
@@ -172,26 +190,44 @@ class _Search:
     """The growing set of nodes."""
 
     def __init__(
-        self, machine: Machine, together: int, apart: bool, allow: Callable[[str], bool] | None
+        self, machine: Machine, together: int, apart: bool, allow: Callable[[str], bool] | None,
+        *, links: bool = False,
     ) -> None:
         self.machine = machine
         self.together = together
         self.apart = apart
         self.allow = allow
+        self.links = links
         self.nodes: list[_Node] = []
+        self.starts: list[Outcome] = []
         self.waiting: deque[int] = deque()
         self.passed: dict[Config, list[Zone]] = {}
         self.successors: dict[Config, dict[Config, bool]] = {}
-        self.broken: dict[int, tuple[Outcome, int, Step | None]] = {}
-        self.start: Outcome
-        self.endless: dict[tuple[str, ...], tuple[int, Step]] = {}
+        self.silent: dict[str, dict[Config, None]] = {}
+        self.broken: dict[int, tuple[int, _Came | None]] = {}
+        self.endless: dict[tuple[str, ...], _Came] = {}
         self.fired: set[str] = set()
+        self._effects: set[Effect] = set()
         self._clocks: dict[Config, tuple[tuple[int, Mark], ...]] = {}
-        self._choices: dict[Config, list[tuple[tuple[int, int], ...]]] = {}
-        self._moves: dict[tuple[Config, tuple[int, ...]], list[_Move]] = {}
+        self._choices: dict[Chosen, list[Choice]] = {}
+        self.sorter = Sorter()
+        self._moves: dict[tuple[Config, tuple[int, ...]], _Found] = {}
+        self._kept_moves = 0
+        self._at_rest: dict[Config, bool] = {}
+        self._joined: dict[tuple[Leaf, ...], list[tuple[tuple[Effect, ...], Effect]]] = {}
+        self._by_cell = _by_cell(machine)
         self.made = 0
         self._zone_bytes = 0
-        self._move_count = 0
+        self._links = 0
+
+    def begin(self, starts: Sequence[Outcome]) -> None:
+        """Stand where power-up leads."""
+        for number, outcome in enumerate(starts):
+            self.starts.append(outcome)
+            self.fired.update(outcome.rows)
+            for j in outcome.broken:
+                self.broken.setdefault(j, (number, None))
+            self.add(outcome.config, origin(len(self.clocks(outcome.config))), number, None)
 
     def kept_bytes(self) -> int:
         """About how much memory the search holds: the same for the same machine anywhere.
@@ -199,7 +235,8 @@ class _Search:
         Reckoned with the sizes of tuples and objects of a 64-bit CPython, and with the numbers of
         zones as objects of their own.
         """
-        return self.machine.kept_bytes() + self._zone_bytes + 420 * self._move_count
+        return self.machine.kept_bytes() + self._zone_bytes + 120 * self._links + (
+            250 * self._kept_moves)
 
     def clocks(self, config: Config) -> tuple[tuple[int, Mark], ...]:
         found = self._clocks.get(config)
@@ -207,68 +244,67 @@ class _Search:
             found = self._clocks[config] = tuple(self.machine.clocks(config))
         return found
 
-    def add(self, outcome: Outcome, zone: Zone, parent: int, step: Step | None) -> None:
+    def add(self, config: Config, zone: Zone, start: int, came: _Came | None) -> None:
         """Keep a node unless a kept one includes it; drop kept ones that it includes."""
-        self.made += 1
-        if outcome.rows:
-            self.fired.update(outcome.rows)
-        for j in outcome.broken:
-            self.broken.setdefault(j, (self.start, parent, step))
-        config = outcome.config
         kept = self.passed.get(config)
         if kept is None:
             self.passed[config] = [zone]
+            self._zone_bytes += 500 + 8 * len(config)
         else:
             for other in kept:
                 if includes(other, zone):
                     return
             kept[:] = [other for other in kept if not includes(zone, other)]
             kept.append(zone)
-        self._zone_bytes += 260 + 24 * len(zone)
-        self.nodes.append(_Node(config, zone, parent, step, self.start))
+        self._zone_bytes += 400 + 24 * len(zone)
+        self.nodes.append(_Node(config, zone, start, came))
         self.waiting.append(len(self.nodes) - 1)
 
-    def way(self, start: Outcome, parent: int, step: Step | None) -> Way:
-        """The instants from power-up to node `parent`, then `step`."""
-        steps = [] if step is None else [step]
-        index = parent
-        while index >= 0:
-            node = self.nodes[index]
-            if node.step is not None:
-                steps.append(node.step)
-            index = node.parent
-        return Way(start, tuple(reversed(steps)))
+    def way(self, start: int, came: _Came | None) -> Way:
+        """The instants from power-up to a node that was reached so."""
+        steps = []
+        while came is not None:
+            node = self.nodes[came.parent]
+            outcome = self.machine.outcome(came.effect.on(node.config), came.effect)
+            steps.append(Step(self.clocks(node.config), came.due, came.chosen, outcome))
+            came = node.came
+        return Way(self.starts[start], tuple(reversed(steps)))
 
-    def choices(self, config: Config) -> list[tuple[tuple[int, int], ...]]:
+    def choices(self, options: Chosen) -> list[Choice]:
         """Every set of acts and free rows that may coincide, the smallest first."""
-        found = self._choices.get(config)
+        found = self._choices.get(options)
         if found is None:
-            options = self.machine.options(config)
-            if self.allow is not None:
-                acts, parts = self.machine.acts, self.machine.parts
-                options = [
-                    (first, second) for first, second in options
-                    if self.allow(acts[first].label if second < 0 else parts[first].name)
-                ]
-            # Dwells of their own accord coincide in any number, things from outside a few at most.
-            own = [] if self.apart else [
-                option for option in options
-                if option[1] >= 0 and option[0] not in self.machine.outside
+            place = {option: 1 << number for number, option in enumerate(options)}
+            found = self._choices[options] = [
+                (chosen, sum(place[option] for option in chosen))
+                for chosen in self._sets_of(options)]
+        return found
+
+    def _sets_of(self, options: Sequence[tuple[int, int]]) -> list[Chosen]:
+        if self.allow is not None:
+            acts, parts = self.machine.acts, self.machine.parts
+            options = [
+                (first, second) for first, second in options
+                if self.allow(acts[first].label if second < 0 else parts[first].name)
             ]
-            own_sets = list(self._sets(own, len(own)))
-            outside = [option for option in options if option not in own]
-            found = [
-                (*chosen, *dwells)
-                for chosen in self._sets(outside, self.together)
-                for dwells in own_sets
-            ]
-            found.sort(key=len)
-            self._choices[config] = found
+        # Dwells of their own accord coincide in any number, things from outside a few at most.
+        own = [] if self.apart else [
+            option for option in options
+            if option[1] >= 0 and option[0] not in self.machine.outside
+        ]
+        own_sets = list(self._sets(own, len(own)))
+        outside = [option for option in options if option not in own]
+        found = [
+            (*chosen, *dwells)
+            for chosen in self._sets(outside, self.together)
+            for dwells in own_sets
+        ]
+        found.sort(key=len)
         return found
 
     def _sets(
         self, options: Sequence[tuple[int, int]], most: int
-    ) -> Iterator[tuple[tuple[int, int], ...]]:
+    ) -> Iterator[Chosen]:
         """Every set of at most `most` options, no two of one region or one group of acts."""
         acts = self.machine.acts
         for count in range(min(most, len(options)) + 1):
@@ -281,81 +317,193 @@ class _Search:
                     yield chosen
 
     def expand(self, index: int) -> None:
-        """Let time pass from a node and execute every instant that can come next."""
+        """Let time pass from a node and go through every instant that can come next."""
         node = self.nodes[index]
         config = node.config
-        self.start = node.start
         clocks = self.clocks(config)
+        if self.links:
+            self.successors.setdefault(config, {})
+        options = tuple(self.machine.options(config))
+        if not clocks:
+            self._go_on(index, clocks, (), node.zone, options)
+            return
         later: Zone | None = delay(node.zone)
         for place, (_, mark) in enumerate(clocks, 1):
             later = constrain(later, place, 0, at_most(mark.high_ns)) if later else None
         if later is None:
             return
-        following = self.successors.setdefault(config, {})
         for due, zone in _coincidences(later, clocks):
             if self.apart and len(due) > 1 and not _forced(later, clocks, due):
                 continue
-            for move_ in self.moves(config, clocks, due, index):
-                to = move_.step.outcome.config
-                following[to] = following.get(to, True) and move_.by_cell
-                self.add(move_.step.outcome, move(zone, move_.sources), index, move_.step)
+            self._go_on(index, clocks, due, zone, options)
 
-    def moves(
-        self,
-        config: Config,
-        clocks: tuple[tuple[int, Mark], ...],
-        due: tuple[int, ...],
-        index: int,
-    ) -> list[_Move]:
-        """The instants with these dwells due, each with where its clocks come from."""
-        key = (config, due)
-        found = self._moves.get(key)
-        if found is not None:
-            return found
-        found = []
-        place = {clock: k for k, (clock, _) in enumerate(clocks, 1)}
-        due_set = set(due)
-        for chosen in self.choices(config):
-            if not due and not chosen:
-                continue
-            if self.apart and due and chosen:
-                continue
-            if any(second >= 0 and first in due_set for first, second in chosen):
-                continue
-            try:
-                outcomes = self.machine.outcomes(config, due, chosen)
-            except Endless as loop:
-                self.fired.update(loop.rows)
-                halted = Outcome(config, frozenset(), loop.rows, (), (), ())
-                self.endless.setdefault(
-                    loop.loop, (index, Step(clocks, due, chosen, halted))
-                )
-                continue
-            by_cell = self._by_cell(chosen)
-            for outcome in outcomes:
-                sources = tuple(
-                    0 if clock in outcome.reset else place[clock]
-                    for clock, _ in self.clocks(outcome.config)
-                )
-                found.append(_Move(Step(clocks, due, chosen, outcome), sources, by_cell))
-        self._moves[key] = found
-        self._move_count += len(found)
+    def _go_on(
+        self, index: int, clocks: tuple[tuple[int, Mark], ...], due: tuple[int, ...], zone: Zone,
+        options: Chosen,
+    ) -> None:
+        """Keep where every instant leads that has these dwells due, and whatever may coincide."""
+        node = self.nodes[index]
+        key = (node.config, due)
+        moves = self._moves.get(key)
+        if moves is None:
+            moves = _Moves(self, index, clocks, due, options).found
+            if clocks:  # else the combination has no other zone
+                self._moves[key] = moves
+                self._kept_moves += len(moves)
+        for (after, sources), (chosen, effect) in moves.items():
+            if sources:
+                self.add(after, move(zone, sources), node.start, _Came(index, due, chosen, effect))
+            elif after not in self.passed:
+                self.add(after, origin(0), node.start, _Came(index, due, chosen, effect))
+
+    def is_at_rest(self, config: Config) -> bool:
+        """Whether an instant in which nothing is done changes nothing."""
+        found = self._at_rest.get(config)
+        if found is None:
+            leaf = self.machine.leaf(config, (), ())
+            found = self._at_rest[config] = (
+                leaf.endless is None and len(leaf.effects) == 1 and not (
+                    leaf.effects[0].writes or leaf.effects[0].rows or leaf.effects[0].broken))
         return found
 
-    def _by_cell(self, chosen: tuple[tuple[int, int], ...]) -> bool:
-        """Whether the state of the cell or its charger brings this about, and no person."""
-        names = [
-            self.machine.acts[first].label if second < 0 else self.machine.parts[first].name
-            for first, second in chosen
-        ]
-        return any(name.startswith(("gauge", "status")) for name in names)
+    def joined(self, leaves: tuple[Leaf, ...]) -> list[tuple[tuple[Effect, ...], Effect]]:
+        """What several things do that do not meet."""
+        found = self._joined.get(leaves)
+        if found is None:
+            found = self._joined[leaves] = joined(leaves)
+        return found
+
+    def note(self, index: int, due: tuple[int, ...], chosen: Chosen, effect: Effect) -> None:
+        """What an effect tells beside where it leads: rows that fired, monitors that broke."""
+        if effect not in self._effects:
+            self._effects.add(effect)
+            self.fired.update(effect.rows)
+            for j in effect.broken:
+                self.broken.setdefault(j, (self.nodes[index].start,
+                                           _Came(index, due, chosen, effect)))
+
+    def halts(self, index: int, due: tuple[int, ...], chosen: Chosen, loop: Endless) -> None:
+        """An instant that does not come to rest."""
+        self.fired.update(loop.rows)
+        halted = Effect((), frozenset(), loop.rows, (), (), ())
+        self.endless.setdefault(loop.loop, _Came(index, due, chosen, halted))
+
+    def link(self, config: Config, after: Config, chosen: Chosen, effect: Effect) -> None:
+        """Keep what follows what, and what was not answered."""
+        following = self.successors.setdefault(config, {})
+        if after not in following:
+            self._links += 1
+        following[after] = following.get(after, True) and not self._by_cell.isdisjoint(chosen)
+        if not any(row.startswith("behaviour.") for row in effect.rows):
+            for event in effect.events:
+                self.silent.setdefault(event, {})[config] = None
 
 
-@dataclass(frozen=True, slots=True)
-class _Move:
-    step: Step
-    sources: tuple[int, ...]
-    by_cell: bool
+class _Moves:
+    """The instants that may come next at a node, with these dwells due: each end of them once.
+
+    `found` maps where one leads, with where each clock there comes from, to what was chosen for it
+    and what it does.
+    """
+
+    def __init__(
+        self, search: _Search, index: int, clocks: tuple[tuple[int, Mark], ...],
+        due: tuple[int, ...], options: Chosen,
+    ) -> None:
+        self.found: _Found = {}
+        self._search = search
+        self._index = index
+        self._config = config = search.nodes[index].config
+        self._due = due
+        self._place = {clock: k for k, (clock, _) in enumerate(clocks, 1)}
+        leaf = search.machine.leaf
+        alone = leaf(config, due, ()) if due else None
+        if alone is not None:
+            self._follow((), alone)
+            if search.apart:
+                return
+        choices = search.choices(options)
+        self._parts: dict[Chosen, Leaf] = {}
+        for option in options:
+            self._parts[option,] = leaf(config, (), (option,))
+        if not due:
+            for chosen, _ in choices:
+                if len(chosen) == 1:
+                    self._follow(chosen, self._parts[chosen])
+        if not search.apart:
+            self._coincide(options, choices, alone)
+
+    def _coincide(self, options: Chosen, choices: list[Choice], alone: Leaf | None) -> None:
+        """Two things and more in one instant."""
+        due, config, leaf = self._due, self._config, self._search.machine.leaf
+        if due:
+            choices = [choice for choice in choices
+                       if not any(second >= 0 and first in due for first, second in choice[0])]
+        sorter = self._search.sorter
+        sets = sorter.sets(options, choices, list(self._parts.values()), alone)
+        for chosen in sets.meeting:
+            here = leaf(config, due, chosen)
+            if not due:
+                self._parts[chosen] = here
+            self._follow(chosen, here)
+        for chosen, split in sets.apart:
+            parts = [self._parts.get(part) or self._part(part)
+                     for part in (split[:-1] if due else split)]
+            if due:
+                parts.append(leaf(config, due, split[-1]))
+            leaves = tuple(parts)
+            kind = sorter.kind(leaves, bool(due))
+            if kind == TOGETHER:
+                self._follow(chosen, leaf(config, due, chosen))
+            elif kind == SEEN:
+                self._join(chosen, leaves)
+
+    def _part(self, part: Chosen) -> Leaf:
+        found = self._parts[part] = self._search.machine.leaf(self._config, (), part)
+        return found
+
+    def _join(self, chosen: Chosen, leaves: tuple[Leaf, ...]) -> None:
+        """Parts that do not meet: where they lead together, unless more follows from that."""
+        search, config, due = self._search, self._config, self._due
+        for effects, effect in search.joined(leaves):
+            after = effect.on(config)
+            if not search.is_at_rest(after):
+                self._follow(chosen, search.machine.leaf(config, due, chosen))
+                return
+            running = [clock for clock, _ in search.clocks(after)]
+            earlier = effects[:-1] if due else effects
+            # Otherwise it is as if one of them had come a moment earlier.
+            if len(running) > 1 and not any(one.reset.isdisjoint(running) for one in earlier):
+                self._reach(chosen, effect, after)
+
+    def _follow(self, chosen: Chosen, leaf: Leaf) -> None:
+        """Keep where an instant may lead."""
+        if leaf.endless is not None:
+            self._search.halts(self._index, self._due, chosen, leaf.endless)
+            return
+        for effect in leaf.effects:
+            self._reach(chosen, effect, effect.on(self._config))
+
+    def _reach(self, chosen: Chosen, effect: Effect, after: Config) -> None:
+        search = self._search
+        search.made += 1
+        search.note(self._index, self._due, chosen, effect)
+        if search.links:
+            search.link(self._config, after, chosen, effect)
+        sources = tuple([0 if clock in effect.reset else self._place[clock]
+                         for clock, _ in search.clocks(after)])
+        self.found.setdefault((after, sources), (chosen, effect))
+
+
+def _by_cell(machine: Machine) -> frozenset[tuple[int, int]]:
+    """What the state of the cell or its charger brings about, and no person."""
+    return frozenset([
+        *((n, -1) for n, act in enumerate(machine.acts)
+          if act.label.startswith(("gauge", "status"))),
+        *((n, deadline) for n, part in enumerate(machine.parts)
+          if part.name.startswith(("gauge", "status"))
+          for ripe in part.open_ended for deadline, _ in ripe),
+    ])
 
 
 def _forced(zone: Zone, clocks: tuple[tuple[int, Mark], ...], due: tuple[int, ...]) -> bool:

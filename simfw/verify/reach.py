@@ -276,12 +276,10 @@ def _unanswered(sets: Sequence[Reach]) -> Iterator[Finding]:
         heard = {row.on for _, region in reach.written for row in region.rows
                  if row.on is not None}
         asked = {event for event in heard if event.rpartition(".")[2] in PERSONAL}
-        for config, outcome in reach.reduced.machine.known():
-            if any(row.startswith("behaviour.") for row in outcome.rows):
-                continue
-            for event in outcome.events:
-                if event in asked:
-                    silent.setdefault(event, {})[reach.shown(config)] = None
+        for event, configs in reach.search.silent.items():
+            if event in asked:
+                silent.setdefault(event, {}).update(
+                    (reach.shown(config), None) for config in configs)
     for event, places in sorted(silent.items()):
         shown = "; ".join(list(places)[:MOST_SHOWN])
         more = len(places) - MOST_SHOWN

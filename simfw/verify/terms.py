@@ -6,10 +6,13 @@ from dataclasses import dataclass
 
 from simfw.behaviour import expression as ex
 
-__all__ = ["SUPPLY", "Act", "Config", "Endless", "Mark", "Monitor", "Outcome", "Span"]
+__all__ = ["SUPPLY", "WATCHED", "Act", "Config", "Endless", "Mark", "Monitor", "Outcome", "Span"]
 
 SUPPLY = "(supply)"
 """The input that says whether the protection lets the cell feed the gadget."""
+
+WATCHED = "(watched) "
+"""Before the key of a condition: the input that says what it last was."""
 
 Config = tuple[int, ...]
 """A settled combination: states, dwells passed, memories, inputs, conditions, monitors."""

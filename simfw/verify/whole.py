@@ -90,7 +90,7 @@ def search_whole(
         left = len(machines) - count
         reduced = machines[place]
         search = explore(
-            reduced.machine, reduced.starts, apart=True, limit=limit,
+            reduced.machine, reduced.starts, apart=True, links=True, limit=limit,
             budget=None if budget is None else budget.part(1 / left),
             most_bytes=(MOST_BYTES - kept) // left,
         )

@@ -9,7 +9,7 @@ from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import Drive, Region, State, System
 from simfw.behaviour.table import Stepper
 from simfw.report.source import harness_files
-from simfw.verify.machine import Instant, Machine
+from simfw.verify.machine import Machine, Monitor
 from tests.behaviour.bench import World
 from tests.report.generated_c import compile_harness, compiler, talk
 
@@ -35,11 +35,12 @@ def test_of_two_states_that_take_segments_out_the_larger_count_counts(counts):
     stepper = Stepper(made, World())
     assert stepper.drives([True] * len(made.regions)) == left
     assert drives_of(made, dict.fromkeys((one.name for one in made.regions), "x"), World()) == left
-    machine = Machine(made.regions, segments={"bars": 4})
-    (start,) = machine.starts([])
-    share = (4 - max(counts)) / 4
-    level = machine.compile(Compare(Quantity("bars"), "==", Number(share)))
-    assert level(Instant(machine, start.config, []))
+    for share, broken in (((4 - max(counts)) / 4, (0,)), (1.0, ())):
+        asked = Compare(Quantity("bars"), "==", Number(share))
+        machine = Machine(made.regions, segments={"bars": 4},
+                          monitors=[Monitor(name="level", kind="never", when=asked)])
+        (start,) = machine.starts([])
+        assert start.broken == broken
 
 
 @pytest.mark.skipif(compiler("tcc", "gcc", "clang") is None, reason="no C compiler installed")

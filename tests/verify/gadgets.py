@@ -52,6 +52,6 @@ def together(system: System, limit: int = 4_000) -> Whole:
     """The same search with all written regions in one set."""
     keep = [region.name for region in system.regions if region.group == "behaviour"]
     reduced = reduce_system(system, [], LADDER[0], keep=keep)
-    search = explore(reduced.machine, reduced.starts, apart=True, limit=limit)
+    search = explore(reduced.machine, reduced.starts, apart=True, links=True, limit=limit)
     search.fired.update(reduced.endless_rows)
     return Whole((Part(reduced, search),))

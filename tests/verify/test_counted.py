@@ -18,7 +18,6 @@ from simfw.verify.abstraction import LADDER, reduce_system
 from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
 from simfw.verify.explore import _Search, explore
-from simfw.verify.zones import origin
 from tests.quality import cases
 from tests.verify.gadgets import PLAIN, gadget, rule
 
@@ -74,7 +73,7 @@ def test_two_checks_at_once_and_one_alone_print_the_same_bytes() -> None:
 def test_more_effort_gets_further() -> None:
     """A search that is stopped by its work is told; with more of it it comes to its end."""
     demo = load_gadget(DEMOS / "cellar-steps" / "gadget.toml")
-    little = check_gadget(demo, effort=0.005, only=("rule",), runs=1)
+    little = check_gadget(demo, effort=0.0002, only=("rule",), runs=1)
     much = check_gadget(demo, effort=0.5, only=("rule",), runs=1)
     assert not little.reached_all
     assert not little.gestures_all
@@ -106,9 +105,7 @@ def test_the_memory_that_is_reckoned_is_about_what_is_used() -> None:
     tracemalloc.start()
     try:
         search = _Search(reduced.machine, 1, True, None)
-        for outcome in reduced.starts:
-            search.start = outcome
-            search.add(outcome, origin(len(reduced.machine.clocks(outcome.config))), -1, None)
+        search.begin(reduced.starts)
         for _ in range(400):
             search.expand(search.waiting.popleft())
         used, _ = tracemalloc.get_traced_memory()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from simfw.behaviour.build import build_system
-from simfw.behaviour.expression import Inside
+from simfw.behaviour.expression import All, Inside
 from simfw.engine.simulator import simulate
 from simfw.loading import load_gadget, load_scenario
 from simfw.stimuli.scenario import Press, Scenario, to_toml
@@ -79,10 +79,11 @@ def test_all_memory_is_lost_while_the_supply_is_gone() -> None:
         "lamp", "dark", cases.LIT + '; boost = { lamp = "on" }', cases.ON,
         'on = "key.click", from = "lit", to = "boost"')
     system = build_system(gadget(text))
-    monitor = Monitor(name="x", kind="never", when=Inside("lamp", frozenset({"gone"})))
+    both = All((Inside("lamp", frozenset({"dark"})), Inside("lamp", frozenset({"lit"}))))
+    monitor = Monitor(name="x", kind="never", when=both)
     reduced = reduce_system(system, [monitor], LADDER[0], supply=True)
     machine = reduced.machine
-    found = explore(machine, reduced.starts, apart=True)
+    found = explore(machine, reduced.starts, apart=True, links=True)
     dead = [config for config in found.zones
             if not machine.flag_values(config)[SUPPLY]]
     assert dead

@@ -1,0 +1,595 @@
+"""One instant of the search, run on the stepper; what it has read and written is noted.
+
+The stepper's world answers from the combination and, for what the search leaves free (the echo of a
+hand, the voltage under load), from a script: whenever something free is read, the instant is run
+once for each answer that it may give.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from simfw.behaviour import expression as ex
+from simfw.behaviour.outputs import merged
+from simfw.behaviour.region import Region, System
+from simfw.behaviour.table import Stepper
+from simfw.engine.supply import found_at_pins
+from simfw.errors import EndlessInstant
+from simfw.verify.bands import Reader
+from simfw.verify.terms import SUPPLY, WATCHED, Config, Endless, Monitor
+
+if TYPE_CHECKING:
+    from simfw.verify.machine import Machine
+
+__all__ = ["Effect", "Instants", "Notes", "Question"]
+
+MOST_SWITCHES = 12
+"""How often the protection may open and close in one instant before that counts as endless."""
+_Int = TypeVar("_Int", bound=int)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Effect:
+    """What an instant does to any combination that gives the same answers to what it reads.
+
+    `writes` are (place in the combination, new value); the rest as in `Outcome`.
+    """
+
+    writes: tuple[tuple[int, int], ...]
+    reset: frozenset[int]
+    rows: tuple[str, ...]
+    events: tuple[str, ...]
+    broken: tuple[int, ...]
+    choices: tuple[tuple[str, object], ...]
+
+    def on(self, config: Config) -> Config:
+        """The combination after it."""
+        if not self.writes:
+            return config
+        after = list(config)
+        for place, value in self.writes:
+            after[place] = value
+        return tuple(after)
+
+
+Question = int | tuple[str, tuple[tuple[int, int], ...]]
+"""What may be asked of a combination: the value at a place, or what the cell may read with other
+values at some places: of a quantity, or ("") whether the protection may and must change."""
+
+
+@dataclass(slots=True)
+class Notes:
+    """What instants have read and written.
+
+    `path` are the questions in the order in which they were asked, with the answers of those about
+    the cell. `written` are places written in this instant, `touched` in any of its runs. `acted`
+    are places read by what happened, `looked` those read only to see that nothing more follows
+    (conditions, monitors, the protection). While `looking`, reads are of the latter kind; what is
+    looked at counts as acted as soon as it makes a difference.
+    """
+
+    path: dict[Question, object] = field(default_factory=dict)
+    acted: dict[int, None] = field(default_factory=dict)
+    looked: dict[int, None] = field(default_factory=dict)
+    written: dict[int, None] = field(default_factory=dict)
+    touched: dict[int, None] = field(default_factory=dict)
+    looking: bool = False
+    stage: list[int] = field(default_factory=list)
+
+    def clear(self) -> None:
+        """Begin anew."""
+        for notes in (self.path, self.acted, self.looked, self.touched):
+            notes.clear()
+
+    def note(self, place: int) -> None:
+        """A place is read."""
+        self.path[place] = None
+        self.heed(place)
+
+    def heed(self, place: int) -> None:
+        """What stands at a place bears on what happens."""
+        if self.looking:
+            self.stage.append(place)
+            self.looked[place] = None
+        else:
+            self.acted[place] = None
+
+    def look(self) -> None:
+        """From now on it is only looked whether anything more follows."""
+        self.looking = True
+        self.stage.clear()
+
+    def differs(self) -> None:
+        """What has been looked at made a difference."""
+        self.acted.update(dict.fromkeys(self.stage))
+
+
+class _Cells(list[_Int]):
+    """A list that notes which of its numbers are read and written one by one."""
+
+    def __init__(self, values: Sequence[_Int], first: int, notes: Notes) -> None:
+        super().__init__(values)
+        self.first = first
+        self.notes = notes
+
+    def __getitem__(self, place):  # type: ignore[no-untyped-def]
+        notes, there = self.notes, self.first + place
+        notes.path[there] = None
+        if notes.looking:
+            notes.stage.append(there)
+            notes.looked[there] = None
+        else:
+            notes.acted[there] = None
+        return list.__getitem__(self, place)
+
+    def __setitem__(self, place, value):  # type: ignore[no-untyped-def]
+        if place.__class__ is int:
+            self.notes.written[self.first + place] = None
+        list.__setitem__(self, place, value)
+
+
+class Instants:
+    """Runs instants of a machine, and answers what its regions ask meanwhile.
+
+    `notes` are those of the instants since they were last made new.
+    """
+
+    def __init__(self, machine: Machine, cell: Reader | None) -> None:
+        self.machine = machine
+        self.cell = cell
+        self.notes = Notes()
+        self.script: list[int] = []
+        self.made: list[tuple[str, object]] = []
+        self._shift = machine.band + 1  # the cell's charge is no region of the firmware
+        self._band = 0
+        regions = [part.numbered for part in machine.parts[self._shift :]]
+        r, f = len(machine.parts), len(machine.flags)
+        self._r = r
+        self._first = {
+            "states": self._shift, "memory": 2 * r + self._shift, "conditions": 3 * r + f}
+        self.flags = _Cells([0] * f, 3 * r, self.notes)
+        self._flag_at = machine.flag_index
+        self._watched = {f"{WATCHED}{one.key}": n for n, one in enumerate(machine.conditions)}
+        self._free: dict[str, tuple[float, ...]] = {}
+        self._below: dict[tuple[tuple[float, ...], float], tuple[tuple[float, ...], ...]] = {}
+        self._config: Config = ()
+        self._seen: dict[str, tuple[int, ...]] = {}
+        self._levels: dict[str, Callable[[], float]] = {}
+        self._happened: set[str] = set()
+        names = dict.fromkeys(event for region in regions for row in region.rows
+                              for event in ((row.on,) if row.on is not None else ()) + row.emit)
+        names |= dict.fromkeys(
+            event for one in machine.conditions for event in (one.rises, one.falls))
+        names |= dict.fromkeys(act.event for act in machine.acts if act.event)
+        self.stepper = Stepper(
+            System(regions=tuple(regions), conditions=machine.conditions, events=tuple(names)),
+            self, cells=self._cells, settles=True,
+        )
+        self.stepper.on_rest = self._rested
+        bind = self.stepper.bind
+        self._monitors = [
+            (one, bind(one.when, self.happened), None if one.then is None else
+             bind(one.then, self.happened), ex.names_in(one.when).events)
+            for one in machine.monitors
+        ]
+        # What the band may do in each of its states, by the number of the dwell group.
+        self._moves = [
+            [(None if row.when is None else bind(row.when), part.states.index(row.to))
+             for row in sorted(part.numbered.rows, key=lambda row: row.after_ns or 0)
+             if state in row.sources]
+            for part in machine.parts[: self._shift] for state in part.states
+        ]
+        self._first_points = [part.resume[0] if part.resume else -1
+                              for part in machine.parts[self._shift :]]
+        self._rows = {row.key: (region.name, row) for region in regions for row in region.rows}
+
+    def _cells(self, what: str, values: list[_Int]) -> list[_Int]:
+        return _Cells(values, self._first[what], self.notes)
+
+    def _rested(self) -> None:
+        """The queue has run empty, once or again."""
+        if not self.notes.looking:
+            self.notes.look()
+
+    # -- what expressions ask --------------------------------------------------------------------
+
+    def flag(self, name: str) -> bool:
+        """An input; a free one is answered both ways."""
+        place = self._flag_at.get(name)
+        if place is not None:
+            return bool(self.flags[place])
+        place = self._watched.get(name)
+        if place is not None:
+            return self.stepper.condition_values[place]
+        left = self._free.get(name)
+        return self._split(name, (0.0,), (1.0,)) if left is None else left == (1.0,)
+
+    def happened(self, event: str) -> bool:
+        """Whether an event is in this instant."""
+        return event in self._happened
+
+    def quantity(self, name: str) -> float:
+        """How far a light, load, emitter or receiver is driven (0..1); 0 where nothing drives it.
+
+        Only asked for names that an expression reads: the regions that drive them, and whatever
+        decides whether they are shown, are then part of the machine.
+        """
+        found = self._levels.get(name)
+        if found is None:
+            found = self._levels[name] = self._level(name)
+        return found()
+
+    def below(self, quantity: str, level: float) -> bool:
+        """Whether the cell reads below `level`: both answers are tried where both are possible."""
+        values = self.machine.values.get(quantity)
+        if values is None:
+            return level > 0.0
+        # Another load may make another reading.
+        states = self._stand()
+        if self._seen.get(quantity) != states:
+            self._seen[quantity] = states
+            if self.cell is not None:
+                found = self._ask(quantity)
+                values = values if found is None else found
+            self._free[quantity] = tuple(values)
+        left = self._free[quantity]
+        parts = self._below.get((left, level))
+        if parts is None:
+            parts = self._below[left, level] = (
+                tuple(value for value in left if value >= level),
+                tuple(value for value in left if value < level))
+        return self._split(quantity, *parts)
+
+    def _split(self, name: str, no: tuple[float, ...], yes: tuple[float, ...]) -> bool:
+        """The answer to a question about something free, which makes it one of `no` or of `yes`;
+        both answers are tried where both fit.
+        """
+        if not yes or not no:
+            return bool(yes)
+        answer = self._choose()
+        self._free[name] = kept = yes if answer else no
+        self.made.append((name, kept))
+        return answer
+
+    def _choose(self) -> bool:
+        """The next answer of the script; False where the script has none yet."""
+        place = len(self.made)
+        if place == len(self.script):
+            self.script.append(0)
+        return bool(self.script[place])
+
+    def _level(self, name: str) -> Callable[[], float]:
+        total = max(1, self.machine.segments.get(name, 1))
+        involved: list[tuple[int, Region, list[bool], Callable[[], bool] | None]] = []
+        for index, region in enumerate(self.stepper.system.regions):
+            drives = [name in state.outputs for state in region.states]
+            if any(drives) or any(name in state.takes_out for state in region.states):
+                show = None if region.show is None else self.stepper.bind(region.show)
+                involved.append((index, region, drives, show))
+        supply, states = self.machine.supply, self.stepper.states
+        known: dict[tuple[tuple[int, bool], ...], float] = {}
+
+        def read() -> float:
+            if supply >= 0 and not self.flags[supply]:
+                return 0.0
+            standing = tuple([
+                (state, drives[state] and (show is None or show()))
+                for index, _, drives, show in involved
+                for state in (states[index],)
+            ])
+            level = known.get(standing)
+            if level is None:
+                drive = merged(
+                    (region.group, region.states[state], shown)
+                    for (_, region, _, _), (state, shown) in zip(involved, standing, strict=True)
+                ).get(name)
+                level = known[standing] = 0.0 if drive is None else (
+                    drive.duty if drive.segments is None else drive.segments / total)
+            return level
+
+        return read
+
+    def _stand(self) -> tuple[int, ...]:
+        """Where all regions stand; not noted as read."""
+        return (self._band, *self.stepper.states) if self._shift else tuple(self.stepper.states)
+
+    def _ask(self, what: str) -> Any:
+        """What the cell may read now, as the loads of the moment have it."""
+        assert self.cell is not None
+        notes, machine = self.notes, self.machine
+        places = [*self.cell.asked, 3 * self._r + machine.supply]
+        if "usb" in self._flag_at:
+            places.append(3 * self._r + self._flag_at["usb"])
+        for place in places:
+            notes.heed(place)
+        now = self._stand()
+        changed = tuple(
+            (place, int(now[place] if place < self._r else
+                        list.__getitem__(self.flags, place - 3 * self._r)))
+            for place in places if place in notes.written)
+        question = (what, changed)
+        if question not in notes.path:
+            notes.path[question] = machine.answer(question, self._config)
+        return notes.path[question]
+
+    # -- running ---------------------------------------------------------------------------------
+
+    def run(
+        self,
+        config: Config,
+        due: tuple[int, ...] | None,
+        chosen: tuple[tuple[int, int], ...],
+        happens: Sequence[str],
+    ) -> Effect:
+        """The instant from `config`, with the answers of the script; without `due` at power-up.
+
+        Raises `Endless` where it does not come to rest.
+        """
+        machine, stepper, notes = self.machine, self.stepper, self.notes
+        r, shift, first = self._r, self._shift, self._first["conditions"]
+        self.made = []
+        self._config = config
+        self._free, self._seen = {}, {}
+        fired: list[str] = []
+        stepper.fired = fired
+        notes.looking = False
+        expiring, phases, band = self._expired(config, due or (), chosen)
+        self._place(config, expiring)
+        notes.written.clear()
+        on = self._on()
+        raws = [] if due is not None else [one for one in happens if one in stepper.event_ids]
+        raws += self._act(chosen)
+        if band is not None:
+            self._move(band, phases)
+        found: list[int] = []
+        try:
+            if due is None:
+                found = stepper.run_instant(0, raws, power_up=True)
+            elif on != self._on():
+                found = self._switch()
+            elif on:
+                found = stepper.run_instant(0, raws)
+            if notes.looking and any(place >= first for place in notes.written):
+                notes.differs()
+            if self.cell is not None:
+                self._protect(found)
+        except EndlessInstant as loop:
+            raise Endless(self._named(loop.loop), tuple(dict.fromkeys(fired))) from None
+        names = stepper.event_names
+        self._happened = {names[number] for number in found}
+        before = config if due is not None else machine.before(config, happens)
+        broken, reset = self._judge(before, {clock - r for clock in due or () if clock >= r})
+        for place in notes.written:
+            if shift <= place < r:
+                phases[place] = 0
+        reset |= {place for place, phase in phases.items() if phase == 0}
+        writes = self._writes(config, phases)
+        return Effect(
+            writes, frozenset(reset), tuple(fired),
+            tuple(dict.fromkeys(names[number] for number in found)), broken, tuple(self.made),
+        )
+
+    def _expired(
+        self, config: Config, due: Sequence[int], chosen: Sequence[tuple[int, int]]
+    ) -> tuple[dict[int, int], dict[int, int], int | None]:
+        """What expires: the dwell groups of regions of the stepper; the marks that regions have
+        then passed; and the group of the band, where that has one.
+        """
+        r, shift, note = self._r, self._shift, self.notes.note
+        expiring: dict[int, int] = {}
+        phases: dict[int, int] = {}
+        expired = [(first, second) for first, second in chosen if second >= 0]
+        for clock in due:
+            if clock < r:
+                note(clock)
+                note(r + clock)
+                mark = self.machine.parts[clock].marks[config[clock]][config[r + clock]]
+                phases[clock] = config[r + clock] + 1
+                expired += [(clock, deadline) for deadline in mark.deadlines]
+        band = None
+        for region, deadline in expired:
+            note(region)
+            group = self.machine.parts[region].groups[config[region]][deadline]
+            if region < shift:
+                band = group
+            else:
+                expiring[region - shift] = group
+        return expiring, phases, band
+
+    def _place(self, config: Config, expiring: Mapping[int, int]) -> None:
+        r, shift = self._r, self._shift
+        first = self._first["conditions"]
+        self._band = config[0] if shift else 0
+        self.flags[:] = config[3 * r : first]
+        self.stepper.stand(
+            config[shift:r], config[2 * r + shift : 3 * r],
+            config[first : len(config) - len(self._monitors)], expiring)  # type: ignore[arg-type]
+
+    def _act(self, chosen: Sequence[tuple[int, int]]) -> list[str]:
+        """Change the inputs, at one time ends before beginnings; the raw events of it."""
+        machine = self.machine
+        acts = [machine.acts[first] for first, second in chosen if second < 0]
+
+        def begins(sets: tuple[tuple[str, bool | None], ...]) -> bool:
+            if len(sets) != 1 or sets[0][1] is not None:
+                return True  # not an input that is touched and let go
+            return not self.flags[machine.flag_index[sets[0][0]]]
+
+        if len(acts) > 1:
+            acts.sort(key=lambda act: begins(act.sets))
+        for act in acts:
+            for flag, value in act.sets:
+                place = machine.flag_index[flag]
+                self.flags[place] = 1 - self.flags[place] if value is None else int(value)
+        return [act.event for act in acts if act.event]
+
+    def _move(self, group: int, phases: dict[int, int]) -> None:
+        """The cell's charge goes to another band."""
+        guard, to = self._moves[self._band][group]
+        if guard is None or guard():
+            self._band = to
+            self.notes.written[0] = None
+            phases[0] = 0
+
+    def _on(self) -> bool:
+        return self.machine.supply < 0 or bool(self.flags[self.machine.supply])
+
+    def _switch(self) -> list[int]:
+        """The supply has just come or gone: every region starts anew, or stands still."""
+        self._seen = {}
+        first = self._first["conditions"]
+        self.notes.written.update(
+            dict.fromkeys(range(first, first + len(self.stepper.condition_values))))
+        if not self._on():
+            self.stepper.halt(0)
+            return []
+        flags = self._flag_at
+        found = found_at_pins(
+            lambda name: name in flags and bool(self.flags[flags[name]]), self.stepper.event_ids)
+        return self.stepper.run_instant(0, found, power_up=True)
+
+    def _protect(self, found: list[int]) -> None:
+        """Let the protection open and close until it rests, as the loads of the moment have it."""
+        self.notes.look()
+        for count in range(MOST_SWITCHES):
+            may, switches = self._ask("")
+            if switches or may:
+                self.notes.differs()
+            if may and not switches and count == 0:
+                switches = self._choose()
+                self.made.append((SUPPLY, switches))
+            if not switches:
+                return
+            supply = self.machine.supply
+            self.flags[supply] = 1 - self.flags[supply]
+            found += self._switch()
+        raise EndlessInstant(0, MOST_SWITCHES,
+                             ("the protection opens", "the protection closes"))
+
+    def _named(self, loop: Sequence[str]) -> tuple[str, ...]:
+        """What chases what: the events that rows hear, the regions whose dwells expire."""
+        named: dict[str, None] = {}
+        for key in loop:
+            region, row = self._rows.get(key, (key, None))
+            named[region if row is None or row.on is None else row.on] = None
+        return tuple(named)
+
+    # -- judging ---------------------------------------------------------------------------------
+
+    def _judge(self, before: Config, due: set[int]) -> tuple[tuple[int, ...], set[int]]:
+        """Which monitors broke, and the clocks of those that begin to wait; their values are noted.
+
+        The loads of the new state stand now: what was read during the instant may have changed.
+        """
+        self._free, self._seen = {}, {}
+        self._values: list[int] = []
+        broken: list[int] = []
+        reset: set[int] = set()
+        base = len(before) - len(self._monitors)
+        waits = not self.machine.forgiving or self._on()
+        for j, (monitor, when, then, asked) in enumerate(self._monitors):
+            value = after = 0
+            told = not asked.isdisjoint(self._happened)
+            self.notes.look()
+            if told:  # of what two events make together, neither alone tells anything
+                self.notes.looking = False
+                self.notes.acted[len(before) + j] = self.notes.touched[len(before) + j] = None
+            if monitor.kind == "never":
+                if when():
+                    broken.append(j)
+            elif waits:
+                self.notes.note(base + j)
+                value = before[base + j]
+                if monitor.kind == "stay":
+                    after = self._stays(j, value, when(), j in due, broken)
+                else:
+                    assert then is not None
+                    demanded, held = self._demanded(before, value, when, asked)
+                    after = self._answered(j, monitor, demanded or bool(value & 1), then,
+                                           j in due, broken) + 2 * held
+            if after != value or broken:
+                self.notes.differs()
+            if after & 1 and not value & 1:
+                reset.add(self._r + j)
+            self._values.append(after)
+        return tuple(broken), reset
+
+    @staticmethod
+    def _stays(j: int, value: int, holds: bool, late: bool, broken: list[int]) -> int:
+        """0: it does not hold, 1: for not long enough yet, 2: for long enough."""
+        if not holds:
+            if value == 1 and not late:
+                broken.append(j)
+            return 0
+        return 1 if value == 0 else 2 if late else value
+
+    @staticmethod
+    def _answered(
+        j: int, monitor: Monitor, waits: bool, then: Callable[[], bool], late: bool,
+        broken: list[int],
+    ) -> int:
+        """1: an answer is waited for."""
+        if not waits or then():
+            return 0
+        if late or monitor.time_ns == 0:
+            broken.append(j)
+            return 0
+        return 1
+
+    def _demanded(
+        self, before: Config, value: int, when: Callable[[], bool], asked: frozenset[str]
+    ) -> tuple[bool, bool]:
+        """Whether an answer is asked for, and whether what asks without an event holds."""
+        if not asked:
+            held = when()
+            return held and not value & 2, held
+        if asked.isdisjoint(self._happened):
+            return False, False
+        # Events are of this instant, the rest of the state settled before it.
+        r, shift, stepper = self._r, self._shift, self.stepper
+        now = (self._band, list(stepper.states), list(self.flags), list(stepper.condition_values),
+               self._free, self._seen)
+        written = dict(self.notes.written)
+        self.notes.written.clear()
+        first = self._first["conditions"]
+        self._band = before[0] if shift else 0
+        stepper.states[:] = before[shift:r]
+        self.flags[:] = before[3 * r : first]
+        stepper.condition_values[:] = before[  # type: ignore[assignment]
+            first : len(before) - len(self._monitors)]
+        self._free, self._seen = {}, {}
+        demanded = when()
+        self._band, stepper.states[:], self.flags[:], stepper.condition_values[:] = now[:4]
+        self._free, self._seen = now[4:]
+        self.notes.written.update(written)
+        return demanded, False
+
+    def _writes(self, config: Config, phases: dict[int, int]) -> tuple[tuple[int, int], ...]:
+        """What changes in the combination, wherever it was not read before."""
+        r = self._r
+        after = list(config)
+        after[self._shift : r] = self.stepper.states
+        if self._shift:
+            after[0] = self._band
+        after[2 * r + self._shift : 3 * r] = [
+            first if point < 0 else point
+            for point, first in zip(self.stepper.memory, self._first_points, strict=True)]
+        after[3 * r : 3 * r + len(self.flags)] = self.flags
+        first = self._first["conditions"]
+        base = len(config) - len(self._monitors)
+        after[first:base] = self.stepper.condition_values
+        after[base:] = self._values
+        places = dict(self.notes.written)
+        for region, phase in phases.items():
+            after[r + region] = phase
+            places[r + region] = None
+        read, touched = self.notes.path, self.notes.touched
+        touched.update(places)
+        touched.update((place, None) for place in range(base, len(config))
+                       if after[place] != config[place])
+        places |= dict.fromkeys(
+            base + j for j, (monitor, *_) in enumerate(self._monitors) if monitor.kind != "never")
+        return tuple(sorted((place, after[place]) for place in places
+                            if place not in read or after[place] != config[place]))
