@@ -251,6 +251,70 @@ def test_levels_of_the_gauge_are_told_as_codes_of_the_converter():
 
 
 @every
+def test_every_requirement_stands_in_one_place(path):
+    """In one table of the document, with an anchor of its own that every link to it finds."""
+    gadget = load_gadget(path)
+    found = [cell for table in tables(gadget) for row in table.rows for cell in row]
+    anchors = [cell.anchor for cell in found if cell.anchor]
+    assert len(anchors) == len(set(anchors))
+    assert {anchor for cell in found for _, anchor in cell.links} <= set(anchors)
+    subject = subject_of(gadget, build_system(gadget))
+    assert {one.anchor for one in subject.requirements} <= set(anchors)
+
+
+PEG = """
+[gadget]
+name = "Peg"
+[cell]
+curve = "lco"
+capacity = "1 Ah"
+[toggles.slide]
+[toggles.main]
+in_supply = true
+[measures.light]
+unit = "lx"
+thresholds = ["10 lx", "100 lx"]
+hysteresis = "5 lx"
+settle = "2 ms"
+supply = "0.2 mA"
+enabled = "slide.on"
+agree = 2
+[loads.lamp]
+current = "10 mA"
+[behaviour.lamp]
+starts = "off"
+states.off = {}
+states.on = { lamp = "on" }
+rows = [
+  { on = "light.down", from = "off", to = "on", when = "light < 1" },
+  { on = ["light.up", "slide.opened"], from = "on", to = "off" },
+]
+"""
+
+
+def test_toggles_and_measures_are_told_as_what_they_are(tmp_path):
+    """A region with the name of an output, a toggle in the supply, levels with their numbers."""
+    path = tmp_path / "gadget.toml"
+    path.write_text(PEG, encoding="utf-8")
+    test_every_requirement_stands_in_one_place(path)
+    test_a_requirement_is_singular_and_describes_rows_that_exist(path)
+    test_min_is_at_most_typ_and_typ_at_most_max(path)
+    gadget = load_gadget(path)
+    by_caption = {table.caption: table for table in tables(gadget)}
+    assert [[cell.text for cell in row] for row in by_caption["Levels"].rows] == [
+        ["`light`, threshold 1", "10 lx", "15 lx", "`light.reached.1`, `light.reached.3`",
+         "not stated"],
+        ["`light`, threshold 2", "100 lx", "105 lx", "`light.reached.2`, `light.reached.4`",
+         "not stated"],
+    ]  # fmt: skip
+    lines = {row[0].text: row[1].text for row in by_caption["Answers, and what is open"].rows}
+    assert "`main` cuts it off" in lines["supply"]
+    assert "toggle `slide` settles or `light` is measured" in lines["sleep"]
+    signals = [row[0].text for row in by_caption["Pins"].rows]
+    assert signals == ["`slide`", "`light`", "`light.supply`", "`lamp`"]
+
+
+@every
 def test_what_an_author_asks_first_has_an_answer_or_a_way_to_one(path):
     """Every line of the first table; what is not known names what would answer it."""
     gadget = load_gadget(path)
@@ -269,7 +333,7 @@ def test_a_stock_part_that_nothing_describes_is_told_by_its_rows():
     gadget = load_gadget(HOOK)
     system = build_system(gadget)
     other = replace(system, regions=tuple(
-        replace(region, group="measures") if region.name == "search" else region
+        replace(region, group="others") if region.name == "search" else region
         for region in system.regions))  # fmt: skip
     found = subject_of(gadget, other).part("search")
     assert [one.origin for one in found] == [row.key for row in system.region("search").rows]

@@ -16,7 +16,7 @@ from simfw.report.specification.document import (
     Section,
     Table,
 )
-from simfw.report.specification.requirements import LISTED, driven
+from simfw.report.specification.requirements import LISTED, OUTPUT, driven
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.tables import requirement_table
 from simfw.report.specification.words import cause, drive_text, effect, in_words, outputs_text, slug
@@ -206,9 +206,9 @@ def outputs(subject: Subject) -> Section:
     """What drives each output, and the table of levels where the sentences do not hold them."""
     places = driven(subject.system)
     blocks: list[Block] = list(requirement_table(
-        subject, "Outputs", subject.part(*places)))  # fmt: skip
+        subject, "Outputs", subject.part(*(f"{OUTPUT}{output}" for output in places))))  # fmt: skip
     long = [output for output, found in places.items() if any(
-        one.part == output and LISTED in one.text for one in subject.requirements)]
+        one.part == f"{OUTPUT}{output}" and LISTED in one.text for one in subject.requirements)]
     if long:
         rows = []
         for region in subject.system.regions:

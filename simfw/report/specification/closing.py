@@ -234,6 +234,8 @@ def _settled_by(key: str) -> str:
     if part == "proximity" and rest.rpartition(".")[2] in ("every", "settle", "clear", "carrier",
                                                            "duty"):  # fmt: skip
         return "a capture of receiver supply and emitter"
+    if part == "measures":
+        return "the sensor's data sheet, and its reading beside a meter for the same"
     if part == "gauge":
         return "a bench supply in place of the cell, moved slowly past the level; cautions first"
     if part == "charger":

@@ -14,7 +14,7 @@ from simfw.report.specification.document import (
     Section,
     Table,
 )
-from simfw.report.specification.requirements import is_of_the_whole
+from simfw.report.specification.requirements import RULES, is_of_the_whole
 from simfw.report.specification.subject import Subject
 from simfw.verify.finding import Finding
 
@@ -43,7 +43,7 @@ def _standing(subject: Subject, name: str) -> Cell:
 
 
 def _table(subject: Subject, caption: str, *, whole: bool) -> list[Block]:
-    sentences = {one.origin: one for one in subject.part("rules")}
+    sentences = {one.origin: one for one in subject.part(RULES)}
     rows = tuple(
         (Cell(one.number, anchor=one.anchor), Cell(one.text), _standing(subject, rule.name))
         for rule in subject.rules
@@ -56,7 +56,7 @@ def _table(subject: Subject, caption: str, *, whole: bool) -> list[Block]:
 
 
 def _links(subject: Subject, keys: Sequence[str]) -> str:
-    known = {**{one.origin: one for one in subject.part("rules")}, **subject.by_key}
+    known = {**{one.origin: one for one in subject.part(RULES)}, **subject.by_key}
     found = dict.fromkeys(known[key].number if key in known else f"`{key}`" for key in keys)
     return f" Concerns: {', '.join(found)}." if found else ""
 

@@ -123,6 +123,7 @@ def _awake(subject: Subject) -> Line:
                                              else "settles"))  # fmt: skip
     parts += [f"toggle `{name}` settles" for name in gadget.read_toggles]
     parts += [f"sensor `{name}` looks" for name in gadget.proximity]
+    parts += [f"`{name}` is measured" for name in gadget.measures]
     if gadget.gauge is not None:
         parts.append("the gauge samples")
     parts += [f"`{region.name}` is in `{state.name}`" for region in subject.system.regions

@@ -9,6 +9,7 @@ from simfw.report.specification.document import Block, Cell, Gap, Paragraph, Sec
 from simfw.report.specification.events import EventLine, events_of, hearers
 from simfw.report.specification.pins import OPEN, PinLine, pins_of
 from simfw.report.specification.prose import prose, text_of
+from simfw.report.specification.requirements import START
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.tables import requirement_table
 from simfw.report.specification.words import in_words
@@ -179,7 +180,7 @@ def start(subject: Subject) -> Section:
     rows = tuple(cells(f"`{region.name}`", in_words(f"`{p}`" for p in region.resume_points),
                        f"`{region.resume_points[0]}`")
                  for region in subject.system.regions if region.resume_points)  # fmt: skip
-    blocks: list[Block] = list(requirement_table(subject, "Start", subject.part("start")))
+    blocks: list[Block] = list(requirement_table(subject, "Start", subject.part(START)))
     if rows:
         blocks.append(Table(caption="Remembered until the supply is lost",
                             head=("region", "one of", "before any"), rows=rows))  # fmt: skip

@@ -68,6 +68,12 @@ SENSOR = (
     "re-arm time: near again before that is no new wave. In a guard `NAME.near` holds from that "
     "event to `NAME.far`, and `NAME.blocked` from then until the field is clear or near again."
 )
+MEASURE = (
+    "Something outside that is measured now and then, with thresholds that it has passed or not. "
+    "In a guard the name of a measure is the number of thresholds passed. On a host, and in "
+    "vectors, its value is told as `NAME.reached.K`, 1 where it is at least level K: the "
+    "thresholds from below, then their return levels."
+)
 SAID: tuple[tuple[ChargerMode, str], ...] = (
     ("fast", "charging"), ("complete", "complete"), ("fault", "fault"), ("off", "no USB"),
 )  # fmt: skip
@@ -108,7 +114,7 @@ def _toggles(subject: Subject) -> Section:
     toggles = subject.gadget.read_toggles
     firsts = in_words(f"`{name}` as {toggle.starts}" for name, toggle in toggles.items())
     return Section(anchor="toggles", title="Toggles", blocks=(
-        Paragraph(f"{TOGGLE} At power-up {firsts}."),
+        Paragraph(f"{TOGGLE} At power-up it counts {firsts}."),
         *times_table(subject, "Times of the toggles", (
             (f"toggles.{name}.debounce", "from the last change of the contact")
             for name in toggles)),
@@ -186,6 +192,35 @@ def _sensors(subject: Subject) -> Section:
                 ("clear", "re-arm: clear field until the next wave counts")))),
         _latency(subject),
         *requirement_table(subject, "Requirements", subject.part(*sensors)),
+    ))  # fmt: skip
+
+
+def _measured(subject: Subject) -> Section:
+    """What is measured now and then, and where its thresholds lie."""
+    rows = []
+    for name, measure in subject.gadget.measures.items():
+        levels = subject.system.measures[name]
+        count = len(levels.thresholds)
+        for number, (figure, back) in enumerate(
+            zip(measure.thresholds, levels.back, strict=True), 1
+        ):
+            rows.append(cells(
+                f"`{name}`, threshold {number}", Cell(figure_text(figure), numeric=True),
+                Cell(f"{back:.6g} {levels.unit}", numeric=True),
+                f"`{name}.reached.{number}`, `{name}.reached.{count + number}`",
+                standing_text(figure)))  # fmt: skip
+    measures = subject.gadget.measures
+    table = [Table(caption="Levels", head=("threshold", "passed no longer below", "passed again at",
+                                           "read as", "origin"), rows=tuple(rows))] if rows else []
+    starts = in_words(f"`{name}` with {measure.starts}" for name, measure in measures.items())
+    return Section(anchor="measures", title="Measures", blocks=(
+        Paragraph(f"{MEASURE} At power-up {starts} passed."),
+        *table,
+        *times_table(subject, "Times of the measures", (
+            (f"measures.{name}.{key}", meaning) for name in measures for key, meaning in (
+                ("every", "from the beginning of a measurement to that of the next"),
+                ("settle", "from the beginning of a measurement to its judging")))),
+        *requirement_table(subject, "Requirements", subject.part(*measures)),
     ))  # fmt: skip
 
 
@@ -334,6 +369,7 @@ def parts(subject: Subject) -> Section | None:
     found = [make(subject) for make, is_there in (
         (_buttons, bool(gadget.buttons)), (_chords, bool(gadget.chords)),
         (_toggles, bool(gadget.read_toggles)), (_sensors, bool(gadget.proximity)),
+        (_measured, bool(gadget.measures)),
         (_charger, gadget.charger is not None),
         (_gauge, gadget.gauge is not None)) if is_there]  # fmt: skip
     found += _others(subject)

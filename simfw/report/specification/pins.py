@@ -91,6 +91,9 @@ def pins_of(gadget: Gadget) -> Iterator[PinLine]:
         yield PinLine(signal=f"{name}.echo", direction="in", kind="output of the receiver",
                       asleep="input", unpowered="must not be fed",
                       outside=_wired(gadget, f"receiver.{name}")[0])  # fmt: skip
+    for name, measure in gadget.measures.items():
+        yield PinLine(signal=name, direction="in", kind=f"measure, in {measure.unit}", active="-",
+                      idle="-", asleep="not read", unpowered="must not be fed")  # fmt: skip
     if gadget.charger is not None:
         yield PinLine(signal="usb", direction="in", kind="USB sense", active="high", idle="low",
                       asleep="input, wakes", unpowered="fed by USB: mind the clamp current",
@@ -121,6 +124,10 @@ def pins_of(gadget: Gadget) -> Iterator[PinLine]:
             yield PinLine(signal=f"{name}.emitter", direction="out", kind=f"{kind}, carrier",
                           active=active, idle="off", asleep="off", unpowered="off",
                           outside=f"LED {figure_text(emitter.resistor)}{parts}")  # fmt: skip
+    for name, measure in gadget.measures.items():
+        if measure.supply is not None:
+            yield PinLine(signal=f"{name}.supply", direction="out", kind="supply of the measure",
+                          active="high", idle="low", asleep="low", unpowered="low")  # fmt: skip
     for name, light in gadget.lights.items():
         kind, active, parts = _driver(light.switch)
         colour = f"{light.colour} " if light.colour else ""

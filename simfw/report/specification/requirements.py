@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 __all__ = ["Numbers", "Pattern", "Requirement", "is_of_the_whole", "requirements", "span"]
 
 Pattern = Literal["always", "while", "when", "while + when", "if"]
+OUTPUT, START, RULES = "output ", "the start", "the rules"
+"""What no region can be called: an output may have the name of one."""
 UNSEEN = ("cell.voltage", "cell.charge")
 """What the firmware cannot see: a rule about it speaks of the whole gadget."""
 
@@ -38,8 +40,8 @@ class Requirement:
 
     `origin` names what it was made from. `keys` are the rows that it describes, `shown` those of
     them whose firing shows it (all of them where empty), `items` further items of the test vectors
-    that do. `pins` are the signals at which it is seen; `part` is where it stands: a region, an
-    output, "start", or "rules".
+    that do. `pins` are the signals at which it is seen; `part` is where it stands: the name of a
+    region or sensor, `OUTPUT` with that of an output, `START` or `RULES`.
     """
 
     number: str
@@ -60,7 +62,7 @@ class Requirement:
     @property
     def is_rule(self) -> bool:
         """Whether it is a rule: a statement to be checked, and no reaction that a vector shows."""
-        return self.part == "rules"
+        return self.part == RULES
 
 
 class Numbers:
@@ -254,7 +256,7 @@ def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
             pattern="while",
             text=f"The firmware shall drive `{output}` {'; '.join(said)}; and off otherwise.",
             origin=f"outputs: {output}",
-            part=output,
+            part=f"{OUTPUT}{output}",
             items=tuple(f"drive {region.name}:{state}" for region, state, _ in places),
             pins=(output,),
         )
@@ -283,7 +285,7 @@ def _rule(rule: BoundRule, numbers: Numbers) -> Requirement:
             f"within {format_duration(rule.within_ns or 0)}"
         )
     return Requirement(
-        number=number, pattern=pattern, text=f"{text} ({rule.name}).", origin=rule.key, part="rules"
+        number=number, pattern=pattern, text=f"{text} ({rule.name}).", origin=rule.key, part=RULES
     )
 
 
@@ -305,7 +307,7 @@ def requirements(
             text="When the supply returns after a loss, and at first power-up, the firmware shall "
             f"begin anew{f', with {starts} and all else in its first state' if starts else ''}.",
             origin="starts",
-            part="start",
+            part=START,
             items=power_ups,
             pins=(*gadget.lights, *gadget.loads),
         ),

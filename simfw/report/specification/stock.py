@@ -12,14 +12,15 @@ from collections.abc import Callable, Iterator
 from simfw.behaviour.region import Group, Region, Row, System
 from simfw.behaviour.stock import burst_ns, gauge_quantity
 from simfw.gadget.figures import figure_text
-from simfw.gadget.model import Button, Gadget, Gauge, Proximity, Toggle
+from simfw.gadget.model import Button, Gadget, Gauge, Measure, Proximity, Toggle
 from simfw.report.specification.requirements import Numbers, Pattern, Requirement, span
 from simfw.report.specification.windows import Corners
 from simfw.report.specification.words import in_words
 
 __all__ = ["DESCRIBED", "stock_requirements"]
 
-DESCRIBED: tuple[Group, ...] = ("buttons", "chords", "toggles", "proximity", "charge", "gauge")
+DESCRIBED: tuple[Group, ...] = (
+    "buttons", "chords", "toggles", "proximity", "measures", "charge", "gauge")  # fmt: skip
 """The groups of regions that are told as what they are; any other is told by its rows."""
 
 
@@ -65,6 +66,8 @@ def stock_requirements(
         _toggle(make, name, toggle)
     for name, sensor in gadget.proximity.items():
         _sensor(make, name, sensor)
+    for name, measure in gadget.measures.items():
+        _measure(make, name, measure)
     if gadget.charger is not None:
         _charge(make, system.region("charge"))
     if gadget.gauge is not None:
@@ -168,7 +171,7 @@ def _toggle(make: _Maker, name: str, toggle: Toggle) -> None:
                  f"does not hold, the firmware shall emit `{name}.{event}` and take `{name}` for "
                  f"{position}.", mine, pins=(name,))  # fmt: skip
     make.add(name, "blip", "if", f"If toggle `{name}` comes back to its former position and keeps "
-             "it for that time, then the firmware shall emit nothing.",
+             f"it for {still}, then the firmware shall emit nothing.",
              [row for row in rows if not row.emit], pins=(name,),
              seen=lambda row: row.on is None)  # fmt: skip
 
@@ -267,6 +270,50 @@ def _sensor(make: _Maker, name: str, sensor: Proximity) -> None:
              f"{since} without an echo, the firmware shall take the field of `{name}` for clear.",
              [*clear, *of("blocked")], pins=echo, stem=f"{name}.field",
              seen=lambda row: row in clear)  # fmt: skip
+
+
+def _measure(make: _Maker, name: str, measure: Measure) -> None:
+    look, rows, times = make.rows(f"{name}.look"), make.rows(name), make.corners
+    inside, supply = (name,), (f"{name}.supply",) if measure.supply is not None else ()
+    while_ = f"While `{measure.enabled}` holds, the" if measure.enabled else "The"
+    settled = [row for row in look if row.sources == ("settling",) and row.on is None]
+    make.add(name, "every", "while" if measure.enabled else "always",
+             f"{while_} firmware shall begin a measurement of `{name}` every "
+             f"{span(times.timing(measure.every))}, from beginning to beginning"
+             + (", the first in the instant in which that begins to hold." if measure.enabled
+                else ", the first at power-up."),
+             [row for row in look if row.to == "settling"], pins=(*supply, name))  # fmt: skip
+    make.add(name, "judge", "when", f"When {span(times.timing(measure.settle))} have passed since "
+             f"the beginning of a measurement of `{name}`, the firmware shall judge its value.",
+             settled, pins=inside)  # fmt: skip
+    if supply:
+        make.add(name, "supply", "while", f"While a measurement of `{name}` has begun and is not "
+                 f"judged, the firmware shall drive `{name}.supply`, and at no other time.",
+                 settled, pins=supply, items=(f"drive {name}.look:settling",))  # fmt: skip
+    if measure.enabled is not None:
+        make.add(name, "disable", "when", f"When `{measure.enabled}` ceases to hold, the firmware "
+                 f"shall end a measurement of `{name}` at once, unjudged, and begin its count of "
+                 "measurements in a row anew.",
+                 [row for row in (*look, *rows) if row.on == f"{name}.disable"],
+                 pins=(*supply, name))  # fmt: skip
+    if not measure.thresholds:
+        return
+    row_of = ("a measurement is" if measure.agree == 1
+              else f"{measure.agree} measurements in a row are")  # fmt: skip
+    up, down = _emits(rows, f"{name}.up"), _emits(rows, f"{name}.down")
+    make.add(name, "up", "when", f"When {row_of} at or above the return level of a threshold that "
+             "is not passed, the firmware shall take the thresholds up to the highest that the "
+             f"last of them returns for passed, and emit one `{name}.up`.", up,
+             pins=inside)  # fmt: skip
+    make.add(name, "down", "when", f"When {row_of} below a threshold that is passed, the firmware "
+             "shall take only the thresholds that the last of them does not undercut for passed, "
+             f"and emit one `{name}.down`.", down, pins=inside)  # fmt: skip
+    known = {row.key for row in (*up, *down)}
+    rest = [row for row in rows if row.key not in known and row.on != f"{name}.disable"]
+    if rest:
+        make.add(name, "anew", "if", f"If a measurement of `{name}` does not say what the one "
+                 "before it said (more, less, or as it was), then the firmware shall count from "
+                 "it anew.", rest, pins=inside)  # fmt: skip
 
 
 _CHARGE = {
