@@ -81,4 +81,8 @@ if __name__ == "__main__":
         renew("gadgets.txt", "larder-lamp.toml", "gadget.toml", simfw.load_gadget)
         renew("scenarios.txt", "jam-evening.toml", "scenario.toml", simfw.load_scenario)
         renew("patterns.txt", "evenings.toml", "pattern.toml", load_pattern)
+        shutil.copy(DATA / "drawer-lamp.toml", folder)
+        renew("inputs.txt", "drawer-lamp.toml", "gadget.toml", simfw.load_gadget)
+        renew("input-steps.txt", "drawer-steps.toml", "scenario.toml", simfw.load_scenario)
+        renew("input-habits.txt", "drawer-habits.toml", "pattern.toml", load_pattern)
         renew("maps.txt", "remote-map.toml", "map.toml", lambda file: read_map(Path(file)))

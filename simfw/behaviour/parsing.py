@@ -284,7 +284,8 @@ class _Reader:
                 )
         elif name in self.names.counts:
             most = max(self.names.counts[name].values())
-            if not value.is_integer() or not 0 <= value <= most:
+            # A measure whose thresholds could not be read has none here, and is told of elsewhere.
+            if most and (not value.is_integer() or not 0 <= value <= most):
                 self.refuse(
                     f'"{name}" counts thresholds and is compared with {shown}',
                     f"whole numbers from 0 to {most}",

@@ -97,6 +97,10 @@ def absent(gadget: Gadget) -> dict[str, tuple[str, str]]:
         if button.double is None:
             note(f"double {where}", f'double = "350 ms" {where}', f"{name}.double",
                  f"{name}.waiting", f"{name}.again")
+    for name, toggle in gadget.toggles.items():
+        if toggle.in_supply:
+            note("a contact that the firmware reads", f"[toggles.{name}] without in_supply",
+                 *(f"{name}.{what}" for what in ("on", "off", "closed", "opened")))
     if gadget.charger is None or gadget.charger.status is None:
         where = "in [charger]"
         note(f"status {where}", f'status = "low while charging" {where}', "charge.started",

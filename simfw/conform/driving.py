@@ -6,17 +6,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simfw.behaviour.stock_measures import levels_of
 from simfw.circuit.circuit import Circuit
 from simfw.conform.firmware import Difference, Drive
 from simfw.errors import UsageError
 from simfw.report.vectors.build import (
     Rehearsal,
+    act_kind,
     acts_of,
     make_vectors,
     replay_scenario,
     to_scenario,
 )
+from simfw.stimuli.inputs import settable
 from simfw.stimuli.scenario import Scenario, Toggle
 from simfw.verify.replay import ASSUMED_CHARGE, Options
 from simfw.verify.replay import replay as replay_recording
@@ -117,14 +118,12 @@ def recorded_drive(prepared: Prepared, model: Rehearsal, observed: Observed, opt
 def inputs_of(gadget: Gadget, circuit: Circuit) -> list[tuple[str, str, float]]:
     """The inputs that random stimuli change: kind, name, value when touched."""
     inputs: list[tuple[str, str, float]] = [("contact", name, 1.0) for name in gadget.buttons]
-    inputs += [("contact", name, float(toggle.starts == "off"))
-               for name, toggle in gadget.read_toggles.items()]
     for name in gadget.proximity:
         reach = circuit.range_m(name, RESTING_V)
         if reach:
             inputs.append(("hand", name, max(0.01, round(0.5 * reach, 3))))
-    for name, measure in gadget.measures.items():
-        inputs += [("measure", name, value) for value in levels_of(measure).between()]
+    for kind, name in settable(gadget):
+        inputs += [(act_kind(kind.kind), name, level) for level in kind.levels(gadget, name)]
     if gadget.charger is not None:
         inputs.append(("usb", "usb", 1.0))
     return inputs
@@ -133,12 +132,10 @@ def inputs_of(gadget: Gadget, circuit: Circuit) -> list[tuple[str, str, float]]:
 def gaps_of(gadget: Gadget) -> list[int]:
     """Times (ms) worth trying between two changes: just under, at and over those of the gadget."""
     times = [button.debounce.ns for button in gadget.buttons.values()]
-    times += [toggle.debounce.ns for toggle in gadget.read_toggles.values()]
+    times += [kind.settled_ns(gadget, name) for kind, name in settable(gadget)]
     for button in gadget.buttons.values():
         times += [part.ns for part in (button.hold, button.double) if part is not None]
     times += [chord.within.ns for chord in gadget.chords.values()]
-    for measure in gadget.measures.values():
-        times += [measure.every.ns, measure.every.ns * measure.agree]
     for sensor in gadget.proximity.values():
         times += [sensor.every.ns, sensor.clear.ns]
     gaps = {1, 40}

@@ -26,7 +26,7 @@ __all__ = ["CONTACTS", "EMPTY", "CellNow", "Plant", "levels_read"]
 # The charge that counts as none: the clock comes to rest at 0, and only what is left below a mark
 # is seen to have crossed it.
 EMPTY = 1e-15
-CONTACTS = ("contact", "toggle")
+CONTACTS = tuple(kind for kind, one in INPUTS.items() if one.contact)
 """The kinds of inputs that are contacts: closed or open, with an edge at each change."""
 _SOME = 2.0 * EMPTY  # the least charge at which the protection closes again
 

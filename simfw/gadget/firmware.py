@@ -17,7 +17,8 @@ from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Measure, Proxim
 from simfw.quantity import TEMPERATURE, format_duration
 from simfw.tomlfile import key_text
 
-__all__ = ["CONSUMERS", "RESERVED", "firmware_problems", "misnamed", "states_of_reading"]
+__all__ = ["CONSUMERS", "DRAWING", "RESERVED", "SPEAKING", "firmware_problems", "misnamed",
+           "states_of_reading"]  # fmt: skip
 
 RESERVED = ("cell", "charge", "controller", "gauge", "status", "usb")
 """Names with a meaning of their own in expressions and states."""
@@ -27,6 +28,13 @@ CONSUMERS = ("charger", "emitter", "leakage", "receiver", "self_discharge")
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _STATE = re.compile(r"[A-Za-z0-9_]+(\.[A-Za-z0-9_]+)?")
+
+
+SPEAKING = ("buttons", "chords", "toggles", "proximity", "measures", "behaviour")
+"""The sections whose names may stand before a dot in an expression: they share one set of names."""
+
+DRAWING = ("lights", "loads")
+"""The sections whose names a state may drive: another set."""
 
 
 def states_of_reading(key: str) -> list[str]:
@@ -60,17 +68,10 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
     """Yield the names that cannot be used, or are used twice where they must be told apart."""
     speaking: dict[str, str] = {}  # what may stand before a dot in an expression
     drawing: dict[str, str] = {}  # what may be driven by a state
-    sections: tuple[tuple[str, Mapping[str, object], dict[str, str]], ...] = (
-        ("lights", gadget.lights, drawing),
-        ("loads", gadget.loads, drawing),
-        ("buttons", gadget.buttons, speaking),
-        ("chords", gadget.chords, speaking),
-        ("toggles", gadget.toggles, speaking),
-        ("proximity", gadget.proximity, speaking),
-        ("measures", gadget.measures, speaking),
-        ("behaviour", gadget.behaviour, speaking),
-    )
-    for section, members, taken in sections:
+    sections = [*((section, drawing) for section in DRAWING),
+                *((section, speaking) for section in SPEAKING)]
+    for section, taken in sections:
+        members: Mapping[str, object] = getattr(gadget, section)
         for name in members:
             key = key_text((section, name))
             if keyword.iskeyword(name):
@@ -190,7 +191,7 @@ def _measure(key: str, measure: Measure) -> Iterator[Problem]:
                            f"more than {measure.thresholds[index - 1].text}")
     if measure.hysteresis is not None and measure.hysteresis.low < 0:
         yield _problem(f"{key}.hysteresis", "a hysteresis below zero", "zero or more")
-    if measure.starts > len(measure.thresholds):
+    if measure.thresholds and measure.starts > len(measure.thresholds):
         yield _problem(f"{key}.starts", "there are not so many thresholds",
                        f"0 to {len(measure.thresholds)}")
     if measure.source == "temperature" and measure.unit not in TEMPERATURE.units:

@@ -43,6 +43,7 @@ __all__ = [
     "input_of",
     "lanes_of",
     "quoted",
+    "settable",
     "written_step",
 ]
 
@@ -67,6 +68,7 @@ class Input:
     a name. `what` is what a member is called. `meaning` says what a column of a recording holds,
     `valued` what a value of it is called.
     `two_valued`: it is on or off. `passing`: a step of it ends by itself.
+    `contact`: it closes and opens, with the raw event `NAME.edge` each time.
     """
 
     kind: Kind
@@ -80,6 +82,7 @@ class Input:
     valued: str = "value"
     two_valued: bool = True
     passing: bool = False
+    contact: bool = False
 
     def members(self, gadget: Gadget) -> Sequence[str]:
         """The inputs of this kind that the gadget has."""
@@ -94,6 +97,27 @@ class Input:
         """The level at which a member stands while nobody touches it."""
         del gadget, name
         return 0.0
+
+    def set(self, gadget: Gadget) -> Sequence[str]:
+        """The inputs of this kind, on which the firmware may look, that stay where they are put."""
+        del gadget
+        return ()
+
+    def levels(self, gadget: Gadget, name: str) -> Sequence[float]:
+        """The levels of such an input that the firmware may tell apart."""
+        raise NotImplementedError
+
+    def set_to(self, gadget: Gadget, name: str, at_ns: int, level: float) -> Step:
+        """The step that puts such an input to a level."""
+        raise NotImplementedError
+
+    def level_text(self, gadget: Gadget, name: str, level: float) -> str:
+        """A level of such an input in words."""
+        raise NotImplementedError
+
+    def settled_ns(self, gadget: Gadget, name: str) -> int:
+        """How long such an input takes to be noticed."""
+        raise NotImplementedError
 
     def ends(self, level: float) -> bool:
         """Whether a change to this level is the end of something."""
@@ -255,7 +279,7 @@ class _Fault(_Switched):
 
 
 class _Contact(Input):
-    kind, section, what = "contact", "buttons", "button"
+    kind, section, what, contact = "contact", "buttons", "button", True
     key, needs, may, step = "press", ("for",), ("bounce",), Press
     meaning, passing = "1 closed", True
 
@@ -305,13 +329,31 @@ class _Contact(Input):
 
 
 class _Toggle(Input):
-    kind, section, what = "toggle", "toggles", "toggle"
+    kind, section, what, contact = "toggle", "toggles", "toggle", True
     key, needs, step = "toggle", ("to",), Toggle
     meaning = "1 closed, on"
 
     def rest(self, gadget: Gadget, name: str) -> float:
         toggle = gadget.toggles[name]
         return float(toggle.in_supply or toggle.starts == "on")
+
+    def set(self, gadget: Gadget) -> Sequence[str]:
+        return tuple(gadget.read_toggles)
+
+    def levels(self, gadget: Gadget, name: str) -> Sequence[float]:
+        rest = self.rest(gadget, name)
+        return 1.0 - rest, rest
+
+    def set_to(self, gadget: Gadget, name: str, at_ns: int, level: float) -> Step:
+        del gadget
+        return Toggle(at_ns=at_ns, toggle=name, closed=level > 0)
+
+    def level_text(self, gadget: Gadget, name: str, level: float) -> str:
+        del gadget, name
+        return "on" if level > 0 else "off"
+
+    def settled_ns(self, gadget: Gadget, name: str) -> int:
+        return gadget.toggles[name].debounce.ns
 
     def changes(self, step: Toggle) -> Iterator[tuple[int, float]]:
         yield step.at_ns, float(step.closed)
@@ -413,7 +455,27 @@ class _Measure(Input):
         return gadget.measures[name].unit
 
     def rest(self, gadget: Gadget, name: str) -> float:
-        return levels_of(gadget.measures[name]).rest
+        measure = gadget.measures[name]
+        return levels_of(measure).rest if measure.source is None else ROOM_C
+
+    def set(self, gadget: Gadget) -> Sequence[str]:
+        return tuple(gadget.measures)
+
+    def levels(self, gadget: Gadget, name: str) -> Sequence[float]:
+        return levels_of(gadget.measures[name]).between()
+
+    def set_to(self, gadget: Gadget, name: str, at_ns: int, level: float) -> Step:
+        measure = gadget.measures[name]
+        if measure.source is not None:
+            return Temperature(at_ns=at_ns, temperature_c=level)
+        return Measured(at_ns=at_ns, measure=name, value=level, unit=measure.unit)
+
+    def level_text(self, gadget: Gadget, name: str, level: float) -> str:
+        return f"at {level:g} {gadget.measures[name].unit}"
+
+    def settled_ns(self, gadget: Gadget, name: str) -> int:
+        measure = gadget.measures[name]
+        return (measure.agree + 1) * measure.every.ns + measure.settle.ns
 
     def ends(self, level: float) -> bool:
         del level
@@ -447,7 +509,9 @@ class _Measure(Input):
                 text=f'"{step.measure}" follows the {measure.source}',
                 allowed='{ at = ..., temperature = "5 degC" } in its place',
             )
-        elif measured(step.unit) is not measured(measure.unit) and step.unit != measure.unit:
+        elif step.unit not in ("", measure.unit) and (
+            measured(step.unit) is not measured(measure.unit)
+        ):
             yield Problem(
                 key=f"{key}.value",
                 found=f'"{decimal(step.value, 1)} {step.unit}"',
@@ -496,6 +560,13 @@ INPUTS: Mapping[str, Input] = {
 """Every kind of input by its name, in the order of changes at one time."""
 
 _OF_STEP = {one.step: one for one in INPUTS.values()}
+
+
+def settable(gadget: Gadget) -> Iterator[tuple[Input, str]]:
+    """The inputs of a gadget that stay where they are put, and that its firmware may look at."""
+    for kind in INPUTS.values():
+        for name in kind.set(gadget):
+            yield kind, name
 
 
 def input_of(step: Step) -> Input | None:

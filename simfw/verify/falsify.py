@@ -10,20 +10,10 @@ import random
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from simfw.behaviour.stock_measures import levels_of
 from simfw.engine.run import RuleVerdict, Run
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import (
-    ChargerFault,
-    Measured,
-    Press,
-    Scenario,
-    Step,
-    Temperature,
-    Toggle,
-    Usb,
-    Wave,
-)
+from simfw.stimuli.inputs import settable
+from simfw.stimuli.scenario import ChargerFault, Press, Scenario, Step, Usb, Wave
 from simfw.verify.budget import Budget
 from simfw.verify.decide import telling_charges
 from simfw.verify.player import Player
@@ -241,10 +231,8 @@ def _telling_times(gadget: Gadget) -> list[int]:
         for timing in (button.debounce, button.hold, button.double):
             if timing is not None:
                 found += [timing.ns - MS, timing.ns + MS]
-    for toggle in gadget.read_toggles.values():
-        found += [toggle.debounce.ns - MS, toggle.debounce.ns + MS]
-    for measure in gadget.measures.values():
-        found += [measure.every.ns, (measure.agree + 1) * measure.every.ns + measure.settle.ns]
+    for kind, name in settable(gadget):
+        found += [kind.settled_ns(gadget, name) - MS, kind.settled_ns(gadget, name) + MS]
     for sensor in gadget.proximity.values():
         every = sensor.every.ns
         found += [every, every * sensor.agree, every + sensor.clear.ns]
@@ -270,8 +258,8 @@ class _Draws:
         self._short = [time for time in self._times if time <= 5 * S]
         self._kinds = [("press", name) for name in gadget.buttons]
         self._kinds += [("wave", name) for name in gadget.proximity]
-        self._kinds += [("toggle", name) for name in gadget.read_toggles]
-        self._kinds += [("measure", name) for name in gadget.measures]
+        self._set = {name: kind for kind, name in settable(gadget)}
+        self._kinds += [("set", name) for name in self._set]
         if gadget.charger is not None:
             self._kinds.append(("usb", ""))
             if "released" in player.prepared.system.status_levels and (
@@ -304,7 +292,7 @@ class _Draws:
         now, end = 0, 0
         steps: list[Step] = []
         gadget = self._player.written
-        closed = {name: toggle.starts == "on" for name, toggle in gadget.toggles.items()}
+        levels = {name: kind.rest(gadget, name) for name, kind in self._set.items()}
         free: dict[str, int] = {}
         for _ in range(chance.randrange(MOST_STEPS + 1)):
             now += chance.choice(self._times) if chance.random() < 0.5 else (
@@ -320,15 +308,10 @@ class _Draws:
             elif kind == "wave":
                 steps.append(Wave(at_ns=now, sensor=name, distance_m=chance.randint(2, 60) / 100,
                                   for_ns=length))
-            elif kind == "toggle":
-                closed[name] = not closed[name]
-                steps.append(Toggle(at_ns=now, toggle=name, closed=closed[name]))
-            elif kind == "measure":
-                measure = gadget.measures[name]
-                value = chance.choice(levels_of(measure).between())
-                steps.append(
-                    Temperature(at_ns=now, temperature_c=value) if measure.source
-                    else Measured(at_ns=now, measure=name, value=value, unit=measure.unit))
+            elif kind == "set":
+                ways = self._set[name].levels(gadget, name)
+                levels[name] = chance.choice([one for one in ways if one != levels[name]])
+                steps.append(self._set[name].set_to(gadget, name, now, levels[name]))
             elif kind in ("usb", "fault"):
                 made = Usb if kind == "usb" else ChargerFault
                 steps.append(made(at_ns=now, present=True))

@@ -14,22 +14,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
-from simfw.behaviour.stock_measures import levels_of
 from simfw.engine.run import RuleVerdict, Run
 from simfw.engine.snapshot import Snapshot
 from simfw.gadget.model import Button, Gadget
 from simfw.quantity import format_duration
-from simfw.stimuli.scenario import (
-    ChargerFault,
-    Measured,
-    Press,
-    Scenario,
-    Step,
-    Temperature,
-    Toggle,
-    Usb,
-    Wave,
-)
+from simfw.stimuli.inputs import settable
+from simfw.stimuli.scenario import ChargerFault, Press, Scenario, Step, Usb, Wave
 from simfw.verify.budget import Budget
 from simfw.verify.decide import telling_charges
 from simfw.verify.player import Player
@@ -121,8 +111,8 @@ def settling_ns(button: Button) -> int:
 
 def gestures_of(gadget: Gadget) -> tuple[Gesture, ...]:
     """Every gesture of every stock region, then the waits."""
-    return (*_presses(gadget), *_chords(gadget), *_toggles(gadget), *_hands(gadget),
-            *_measures(gadget), *_plugs(gadget), *_waits(gadget))
+    return (*_presses(gadget), *_chords(gadget), *_settings(gadget), *_hands(gadget),
+            *_plugs(gadget), *_waits(gadget))
 
 
 def _presses(gadget: Gadget) -> Iterator[Gesture]:
@@ -158,21 +148,14 @@ def _chords(gadget: Gadget) -> Iterator[Gesture]:
         yield Gesture(f"{name}.chord", steps, length + len(waits) * apart + max(waits) + REST_NS)
 
 
-def _toggles(gadget: Gadget) -> Iterator[Gesture]:
-    for name, toggle in gadget.read_toggles.items():
-        for closed in (True, False):
-            yield Gesture(f"{name} {'on' if closed else 'off'}", (
-                Toggle(at_ns=0, toggle=name, closed=closed),), toggle.debounce.ns + REST_NS)
-
-
-def _measures(gadget: Gadget) -> Iterator[Gesture]:
-    """What is measured comes to a value of each count."""
-    for name, measure in gadget.measures.items():
-        lasts = (measure.agree + 1) * measure.every.ns + measure.settle.ns + REST_NS
-        for value in levels_of(measure).standing():
-            step: Step = Temperature(at_ns=0, temperature_c=value) if measure.source else Measured(
-                at_ns=0, measure=name, value=value, unit=measure.unit)
-            yield Gesture(f"{name} at {value:g} {measure.unit}", (step,), lasts)
+def _settings(gadget: Gadget) -> Iterator[Gesture]:
+    """What stays where it is put comes to each of its levels."""
+    for kind, name in settable(gadget):
+        lasts = kind.settled_ns(gadget, name) + REST_NS
+        for level in kind.levels(gadget, name):
+            step = kind.set_to(gadget, name, 0, level)
+            said = f"{name} {kind.level_text(gadget, name, level)}"
+            yield Gesture(said, (step,), lasts)
 
 
 def _hands(gadget: Gadget) -> Iterator[Gesture]:

@@ -18,22 +18,14 @@ from simfw.report.vectors.nodes import Found
 from simfw.report.vectors.replay import Replay, Replayer, Track
 from simfw.report.vectors.search import hand_m, search
 from simfw.report.vectors.sketch import Act
-from simfw.stimuli.scenario import (
-    Measured,
-    Press,
-    Scenario,
-    Step,
-    Temperature,
-    Toggle,
-    Usb,
-    Wave,
-)
+from simfw.stimuli.inputs import INPUTS, settable
+from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
     from simfw.gadget.model import Gadget
 
-__all__ = ["Rehearsal", "Vector", "VectorSet", "acts_of", "find_paths", "make_vectors",
+__all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_paths", "make_vectors",
            "replay_scenario", "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
@@ -100,15 +92,21 @@ def acts_of(scenario: Scenario, gadget: Gadget) -> tuple[Act, ...]:
     """The changes of inputs in a scenario, in order."""
     from simfw.engine.timeline import timeline
 
-    kinds = {"contact": "contact", "toggle": "contact", "hand": "hand", "usb": "usb",
-             "measure": "measure", "temperature": "measure"}
-    read = {*gadget.buttons, *gadget.read_toggles, *gadget.proximity, *gadget.measures, "usb"}
-    warm = [name for name, measure in gadget.measures.items() if measure.source]
-    return tuple(Act(change.time_ns, kinds[change.kind], name, change.value)
+    names: dict[tuple[str, str], list[str]] = {
+        (kind.kind, name): [name] for kind, name in settable(gadget)}
+    names |= {(kind, name): [name] for kind in ("contact", "hand", "usb")
+              for name in INPUTS[kind].members(gadget)}
+    names["temperature", "temperature"] = [
+        name for name, measure in gadget.measures.items() if measure.source]
+    return tuple(Act(change.time_ns, act_kind(change.kind), name, change.value)
                  for change in timeline(scenario, gadget)
-                 for name in (warm if change.kind == "temperature" else [change.name])
-                 if change.kind in kinds and name in read
-                 and change.time_ns < scenario.lasts_ns)  # fmt: skip
+                 for name in names.get((change.kind, change.name), ())
+                 if change.time_ns < scenario.lasts_ns)  # fmt: skip
+
+
+def act_kind(kind: str) -> str:
+    """The kind of act that a change of an input is to a firmware."""
+    return {"toggle": "contact", "temperature": "measure"}.get(kind, kind)
 
 
 def tail_ns(gadget: Gadget) -> int:
@@ -129,6 +127,7 @@ def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
     steps: list[Step] = []
     open_at: dict[tuple[str, str], Act] = {}
     lasts_ns = ends_ns + tail_ns(gadget)
+    kinds = {name: kind for kind, name in settable(gadget)}
 
     def close(kind: str, name: str, at: int) -> None:
         began = open_at.pop((kind, name))
@@ -143,14 +142,8 @@ def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
         key = (act.kind, act.name)
         if act.kind == "usb":
             steps.append(Usb(at_ns=act.at_ns, present=bool(act.value)))
-        elif act.kind == "measure":
-            measure = gadget.measures[act.name]
-            steps.append(
-                Temperature(at_ns=act.at_ns, temperature_c=act.value) if measure.source
-                else Measured(at_ns=act.at_ns, measure=act.name, value=act.value,
-                              unit=measure.unit))
-        elif act.kind == "contact" and act.name in gadget.toggles:
-            steps.append(Toggle(at_ns=act.at_ns, toggle=act.name, closed=bool(act.value)))
+        elif act.name in kinds:
+            steps.append(kinds[act.name].set_to(gadget, act.name, act.at_ns, act.value))
         elif act.kind not in ("contact", "hand"):
             return None
         elif key in open_at:

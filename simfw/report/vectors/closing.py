@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simfw.behaviour.stock_measures import levels_of
 from simfw.report.vectors.sketch import Act
-from simfw.stimuli.inputs import ROOM_C
+from simfw.stimuli.inputs import settable
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -51,27 +50,27 @@ class Closing:
         now = ends_ns + SOON_NS
         acts: list[Act] = []
         on: dict[tuple[str, str], bool] = {}
-        measured: dict[str, tuple[float, float]] = {}
+        kinds = {name: kind for kind, name in settable(self.gadget)}
+        levels: dict[str, float] = {}
         for act in before:
-            if act.kind == "measure":
-                rest = levels_of(self.gadget.measures[act.name]).rest
-                measured[act.name] = (act.value, rest)
+            if act.name in kinds:
+                levels[act.name] = act.value
+                continue
             if act.kind in ("contact", "hand"):
-                on[act.kind, act.name] = (act.value > 0) != self._rests_on(act.name)
+                on[act.kind, act.name] = act.value > 0
         # What has just come is given the time to be noticed.
         now += max((self.notice_ns(name) for (kind, name), is_on in on.items()
                     if is_on and kind == "hand"), default=0)
         for (kind, name), is_on in on.items():
             if is_on:
-                rest = -1.0 if kind == "hand" else float(self._rests_on(name))
-                acts.append(Act(now, kind, name, rest))
+                acts.append(Act(now, kind, name, -1.0 if kind == "hand" else 0.0))
                 now += self.rest_ns(kind, name)
-        for name, (value, rest) in measured.items():
-            part = self.gadget.measures[name]
-            rest = ROOM_C if part.source else rest
-            if value != rest:
-                acts.append(Act(now, "measure", name, rest))
-                now += min((part.agree + 1) * part.every.ns + part.settle.ns, LONGEST_NS)
+        for name, level in levels.items():
+            rest = kinds[name].rest(self.gadget, name)
+            if level != rest:
+                kind = "contact" if name in self.gadget.toggles else "measure"
+                acts.append(Act(now, kind, name, rest))
+                now += min(kinds[name].settled_ns(self.gadget, name), LONGEST_NS) + BETWEEN_NS
         for name, distance_m in self.reach_m.items():
             acts.append(Act(now, "hand", name, distance_m))
             now += self.notice_ns(name)
@@ -87,10 +86,6 @@ class Closing:
                 now += length + self.rest_ns("contact", name)
         return tuple(acts), now
 
-    def _rests_on(self, name: str) -> bool:
-        toggle = self.gadget.toggles.get(name)
-        return toggle is not None and toggle.starts == "on"
-
     def notice_ns(self, sensor: str) -> int:
         """How long a hand has to stay to be noticed for certain."""
         part = self.gadget.proximity[sensor]
@@ -101,6 +96,6 @@ class Closing:
         if kind == "hand":
             sensor = self.gadget.proximity[name]
             return min(self.notice_ns(name) + sensor.clear.ns, LONGEST_NS)
-        button = self.gadget.buttons.get(name)
-        double = button.double.ns if button is not None and button.double is not None else 0
+        button = self.gadget.buttons[name]
+        double = button.double.ns if button.double is not None else 0
         return min(settle_ns(self.gadget, name) + double, LONGEST_NS) + BETWEEN_NS
