@@ -77,11 +77,11 @@ def register(commands: Commands) -> None:
 
 def conform(arguments: argparse.Namespace) -> int:
     """Drive, compare, report; 1 if the firmware parts from the model."""
-    from simfw.conform.driving import gaps_of, inputs_of, vector_drives
+    from simfw.conform.driving import gaps_of, inputs_of, on_ticks_of, vector_drives
     from simfw.conform.firmware import Firmware, compare, random_difference, shrunk
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
-    from simfw.quantity import read_ns
+    from simfw.quantity import format_duration, read_ns
     from simfw.writing import check_file
 
     if arguments.against is None and not arguments.mutants:
@@ -91,13 +91,16 @@ def conform(arguments: argparse.Namespace) -> int:
     gadget = load_gadget(arguments.gadget, settings_of(arguments))
     prepared = Prepared(gadget)
     segments = gadget.segments
-    drives = vector_drives(gadget, prepared, whole=arguments.whole)
-    drives += _scenarios(prepared, arguments.also)
-    drives += _recordings(prepared, arguments)
+    vectors = vector_drives(gadget, prepared, whole=arguments.whole)
+    drives = [*vectors, *_scenarios(prepared, arguments.also), *_recordings(prepared, arguments)]
     status = 0
     if arguments.against is not None:
         firmware = Firmware(arguments.against, within_ns=read_ns(arguments.within))
         firmware.say_hello()
+        if firmware.tick_ns > 1:
+            print(f"It counts in ticks of {format_duration(firmware.tick_ns)}: times may be off by "
+                  "one, and edges come at the beginning of one.")  # fmt: skip
+            drives[: len(vectors)] = on_ticks_of(firmware.tick_ns, vectors, prepared)
         found = compare(firmware, drives, _progress("vectors"))
         if found is not None:
             found = shrunk(firmware, found, prepared.system, prepared.circuit, segments)

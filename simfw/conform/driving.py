@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.circuit.circuit import Circuit
+from simfw.conform.coarse import on_ticks
 from simfw.conform.firmware import Difference, Drive
 from simfw.errors import UsageError
 from simfw.report.vectors.build import (
@@ -28,8 +30,8 @@ if TYPE_CHECKING:
     from simfw.report.vectors.replay import Replay
     from simfw.stimuli.recording.signals import Observed
 
-__all__ = ["Recorded", "gaps_of", "inputs_of", "recorded_drive", "scenario_drive", "scenario_of",
-           "vector_drives"]  # fmt: skip
+__all__ = ["Recorded", "gaps_of", "inputs_of", "on_ticks_of", "recorded_drive", "scenario_drive",
+           "scenario_of", "vector_drives"]  # fmt: skip
 
 MS = 1_000_000
 LONGEST_GAP_MS = 5_000
@@ -53,6 +55,23 @@ def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) ->
         if played is not None:
             drives.append(Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, played))
     return drives
+
+
+def on_ticks_of(tick_ns: int, drives: Sequence[Drive], prepared: Prepared) -> list[Drive]:
+    """Drives for a firmware that counts in ticks: each act at the beginning of its tick, and what
+    the model does then.
+    """
+    model = Rehearsal(prepared)
+    made = []
+    for drive in drives:
+        acts = on_ticks(drive.acts, tick_ns)
+        if acts == drive.acts:
+            made.append(drive)
+            continue
+        played = model.play(charge=drive.charge, acts=acts, ends_ns=drive.ends_ns,
+                            whole=not drive.replay.left_out)  # fmt: skip
+        made.append(replace(drive, acts=acts, replay=played))
+    return made
 
 
 def scenario_drive(model: Rehearsal, name: str, scenario: Scenario) -> Drive:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
+from simfw.conform.coarse import first_apart, on_ticks, tick_told
 from simfw.conform.program import shown, talk_to
 from simfw.errors import EndlessInstant, UsageError
 from simfw.report.vectors.replay import Exchange, Replay, Replayer, Report
@@ -59,7 +60,8 @@ class Difference:
 class Firmware:
     """A program behind the line protocol. It is started anew for each drive.
 
-    `within_ns` is how far the time of a report may be off. Events, and wake and sleep, are compared
+    `within_ns` is how far the time of a report may be off; a tick that it tells in its answer to
+    `hello` is allowed too. Events, and wake and sleep, are compared
     only if the program tells any; `told` collects which kinds it tells.
     """
 
@@ -67,6 +69,7 @@ class Firmware:
         self.program = Path(program).resolve()
         self.within_ns = within_ns
         self.timeout_s = timeout_s
+        self.tick_ns = 1
         self.told: set[str] = set()
 
     def say_hello(self) -> str:
@@ -76,6 +79,8 @@ class Firmware:
             heard = f"`{shown(answer[0])}`" if answer else "nothing"
             raise UsageError(f"{self.program} does not speak the line protocol: it answered "
                              f"{heard} to `hello`; `hello 1` was expected.")  # fmt: skip
+        self.tick_ns = tick_told(answer[0])
+        self.within_ns = max(self.within_ns, self.tick_ns if self.tick_ns > 1 else 0)
         return answer[0]
 
     def talk(self, lines: Sequence[str], most_bytes: int = LEAST_BYTES) -> list[str]:
@@ -101,19 +106,56 @@ class Firmware:
         self.told |= kinds
         compared = {"out", *self.told}
         compared |= {"wake", "sleep"} if compared & {"wake", "sleep"} else set()
+        if self.within_ns:
+            return self._differs_within(drive, answers, compared)
         before = 0
         for index, exchange in enumerate(exchanges):
             told = answers[index] if index < len(answers) else ["nothing more"]
             if drive.replay.left_out:
                 told = [line for line in told if not drive.replay.leaves_out(_time_of(line))]
             end = int(exchange.lines[-1].split(" ")[1])
-            found = _compare(exchange, told, compared, self.within_ns, before, end)
+            found = _compare(exchange, told, compared, before, end)
             if found is not None:
                 time_ns, expected, got = found
                 return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got,
                                   hung=answered[-1:] == [NO_ANSWER])
             before = end
         return None
+
+    def _differs_within(self, drive: Drive, answers: Sequence[Sequence[str]], kinds: set[str]
+                        ) -> Difference | None:  # fmt: skip
+        """The same with a tolerance: reports may come in the answer before or after, and those of
+        different outputs may change places.
+        """
+        replay = drive.replay
+        ends = [int(exchange.lines[-1].split(" ")[1]) for exchange in replay.exchanges]
+        wanted: dict[tuple[str, ...], list[Report]] = {}
+        for report in replay.reports:
+            if report.kind in kinds:
+                wanted.setdefault(_signal(report.line), []).append(report)
+        told: dict[tuple[str, ...], list[tuple[int, str]]] = {}
+        hung = list(answers[-1][-1:]) == [NO_ANSWER] if answers else False
+        answers = [*answers, *[["nothing more"]] * (len(ends) - len(answers))]
+        found: list[tuple[int, str, str]] = []
+        for place, (lines, end) in enumerate(zip(answers, ends, strict=False)):
+            for line in lines:
+                word = line.split(" ")[0]
+                time_ns = _time_of(line)
+                if word in KINDS and (word not in kinds or replay.leaves_out(time_ns)):
+                    continue
+                begin = ends[place - 1] if place else 0
+                fits = begin - self.within_ns <= time_ns <= end + self.within_ns
+                if word not in KINDS:
+                    found.append((end, "nothing", line))  # no report at all
+                else:
+                    told.setdefault(_signal(line), []).append((time_ns if fits else end, line))
+        apart = first_apart(replay, told, wanted, self.within_ns)
+        if apart is not None:
+            found.append(apart)
+        if not found:
+            return None
+        time_ns, expected, got = min(found, key=lambda one: one[0])
+        return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got, hung=hung)
 
 
 def _bytes_of(replay: Replay) -> int:
@@ -146,13 +188,7 @@ def _time_of(line: str) -> int:
     return -1
 
 
-def _same(report: Report, line: str, within_ns: int) -> bool:
-    wanted, got = report.line.split(" "), line.split(" ")
-    return (wanted[0], *wanted[2:]) == (got[0], *got[2:]) and (
-        abs(report.time_ns - _time_of(line)) <= within_ns)  # fmt: skip
-
-
-def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str], within_ns: int,
+def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str],
              begin_ns: int, end_ns: int) -> tuple[int, str, str] | None:
     """The first difference within one exchange: when, what was expected, what was told.
 
@@ -168,7 +204,7 @@ def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str], within_ns
 
     def first(expected: Sequence[Report], got: Sequence[str]) -> tuple[int, str, str] | None:
         for report, line in zip(expected, got, strict=False):
-            if not _same(report, line, within_ns):
+            if report.line != line:
                 return min(report.time_ns, time_told(line)), report.line, line
         if len(expected) > len(got):
             missing = expected[len(got)]
@@ -178,18 +214,7 @@ def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str], within_ns
             return time_told(line), "nothing", line
         return None
 
-    if not within_ns:
-        return first(expected, got)
-    # Reports of different signals may change places within the tolerance.
-    wanted: dict[tuple[str, ...], list[Report]] = {}
-    heard: dict[tuple[str, ...], list[str]] = {}
-    for report in expected:
-        wanted.setdefault(_signal(report.line), []).append(report)
-    for line in got:
-        heard.setdefault(_signal(line), []).append(line)
-    found = [first(wanted.get(signal, []), heard.get(signal, []))
-             for signal in dict.fromkeys([*wanted, *heard])]
-    return min((one for one in found if one is not None), key=lambda one: one[0], default=None)
+    return first(expected, got)
 
 
 def _signal(line: str) -> tuple[str, ...]:
@@ -254,7 +279,7 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
 
     def parts(example: tuple[list[tuple[int, int]], float]) -> bool:
         script, charge = example
-        acts = _acts(inputs, script)
+        acts = on_ticks(_acts(inputs, script), firmware.tick_ns)
         ends = (acts[-1].at_ns if acts else 0) + 1500 * MS
         try:
             played = model.play(charge=charge, acts=acts, ends_ns=ends)

@@ -2,7 +2,8 @@
 
 A tick is at most a twentieth of the shortest time in which a contact is judged, since an edge may
 come anywhere inside a tick. Times that hardware or a short wait keeps (the settling of a receiver,
-a burst of carrier) do not count: they take at least one tick here, and what is left of the period
+a burst of carrier) may be rounded further: they take at least one tick here, all of one look
+together a quarter more than written at most, since that is time awake. What is left of the period
 that holds them is cut to fit, so that the period itself stays as written.
 """
 
@@ -19,6 +20,7 @@ __all__ = ["Length", "Tick", "choose_tick", "lengths_of", "pick_tick",
 COARSEST_NS = 10_000_000
 SHARE = 20  # of the shortest time in which a contact is judged
 TOLERANCE = 0.005  # how far a time may move when it is rounded to whole ticks
+LONGER = 0.25  # how far the times of one look that hardware keeps may move together
 HALF = {16: 2**15 - 1, 32: 2**31 - 1}  # half the range of a counter that wraps, by its bits
 JUDGING = ("debounce", "debounce_release", "sample_every")
 BY_HARDWARE = ("settle", "burst")
@@ -44,6 +46,13 @@ class Length:
         least = 1 if self.short and self.ns else 0
         taken = sum(Length(part, short=True).ticks(tick_ns) for part in self.parts)
         return max(least, (self.whole_ns + tick_ns // 2) // tick_ns) - taken
+
+    def fits(self, tick_ns: int) -> bool:
+        """Whether so coarse a tick will do."""
+        if self.ticks(tick_ns) < 1 or self.moved(tick_ns) > TOLERANCE:
+            return False
+        taken = sum(Length(part, short=True).ticks(tick_ns) for part in self.parts)
+        return abs(taken * tick_ns - sum(self.parts)) <= LONGER * sum(self.parts)
 
     def moved(self, tick_ns: int) -> float:
         """By what share rounding moves the time that counts; 0 for one kept by hardware."""
@@ -133,7 +142,7 @@ def pick_tick(lengths: Iterable[Length], most_ns: int = COARSEST_NS) -> Tick:
         ns for ns in ticks if ns <= min(most_ns, COARSEST_NS) and longest // ns < HALF[32]
     ] or [max(1, -(-longest // HALF[32]))]
     for ns in fitting:
-        if all(one.moved(ns) <= TOLERANCE and one.ticks(ns) > 0 for one in used):
+        if all(one.fits(ns) for one in used):
             break
     worst = max((one.moved(ns) for one in used), default=0.0)
     most = max((one.ticks(ns) for one in used), default=1)

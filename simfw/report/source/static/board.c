@@ -32,20 +32,23 @@ static void board_drive(fw_index output, fw_level level)
 #define BOARD_TIMER_RANGE 60000u
 #endif
 
+/* What the timer is set for, in ticks: the time that is left, or a piece of it. */
+static fw_tick board_piece(fw_tick until)
+{
+    fw_tick left = (fw_tick)(until - board_now());
+
+    return (left > BOARD_TIMER_RANGE) ? (fw_tick)BOARD_TIMER_RANGE : left;
+}
+
 /* Sleep until an input changes or, if `bounded`, until the time `until`. Must return at once when
  * an input has changed since it was last read, or that change is slept through. It may return too
  * soon: the main loop then sleeps on. `awake` says that some region needs what deep sleep stops (a
  * receiver that settles, a carrier that runs): sleep lightly then, with the clocks that it needs. */
 static void board_sleep(bool awake, bool bounded, fw_tick until)
 {
-    fw_tick left = (fw_tick)(until - board_now());
-
-    if (left > BOARD_TIMER_RANGE) {
-        left = BOARD_TIMER_RANGE; /* a piece of it */
-    }
     (void)awake;
     (void)bounded;
-    (void)left; /* FILL IN: arm the pin-change interrupts, set the timer, then sleep */
+    (void)board_piece(until); /* FILL IN: arm the pin-change interrupts, set the timer, sleep */
 }
 
 /* The tables cannot go on (FW_QUEUE_FULL or FW_ENDLESS). */
