@@ -508,12 +508,13 @@ def _values(rng: random.Random, system: System) -> Iterator[tuple[str, int]]:
         yield flag, int(rng.random() < 0.5)
 
 
-def random_list(account: Account, rng: random.Random, steps: int) -> bool:
+def random_list(account: Account, rng: random.Random, steps: int, grid_ns: int = 1) -> bool:
     """One random event list, with ties aimed at; False where the model finds no end of an instant.
 
-    Times are relative to power-up at a random instant, so that nothing depends on starting at 0.
+    Times are relative to power-up at a random instant, so that nothing depends on starting at 0,
+    and whole multiples of `grid_ns`.
     """
-    now = rng.choice([0, 5, 10**12 + 7])
+    now = rng.choice([0, 5, 10**12 + 7]) // grid_ns * grid_ns
     account.outside.flags.clear()
     account.off(now)
     for name, value in _values(rng, account.system):
@@ -544,6 +545,7 @@ def random_list(account: Account, rng: random.Random, steps: int) -> bool:
                         rng.randrange(10**8),
                     ]
                 )
+            now = -(-now // grid_ns) * grid_ns
             account.until(now)
             for name, value in _values(rng, account.system):
                 if rng.random() < 0.2:
