@@ -16,6 +16,7 @@ __all__ = [
     "CAPACITANCE",
     "CHARGE",
     "CURRENT",
+    "CYCLES",
     "DIMENSIONS",
     "FREQUENCY",
     "INTENSITY",
@@ -128,6 +129,10 @@ TIME = Dimension(
 )
 FREQUENCY = Dimension(name="a frequency", units=_scaled("Hz", "m-kM"), example="38 kHz",
                       bare=("kHz", "Hz"))
+CYCLES = Dimension(
+    name="a number of clock cycles", units={"cycles": Decimal(1), "cycle": Decimal(1)},
+    example="2000 cycles",
+)
 RATIO = Dimension(name="a share", units={"%": Decimal("0.01")}, example="10 %")
 PER_MONTH = Dimension(
     name="a self-discharge rate",
@@ -170,8 +175,8 @@ def measured(unit: str) -> Dimension:
 
 
 DIMENSIONS = (
-    VOLTAGE, CURRENT, RESISTANCE, CHARGE, TIME, FREQUENCY, RATIO, PER_MONTH, ANGLE, TEMPERATURE,
-    IRRADIANCE, INTENSITY, AREA, LENGTH, CAPACITANCE, THERMAL_RESISTANCE, POWER,
+    VOLTAGE, CURRENT, RESISTANCE, CHARGE, TIME, FREQUENCY, CYCLES, RATIO, PER_MONTH, ANGLE,
+    TEMPERATURE, IRRADIANCE, INTENSITY, AREA, LENGTH, CAPACITANCE, THERMAL_RESISTANCE, POWER,
 )  # fmt: skip
 
 

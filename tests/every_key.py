@@ -53,6 +53,8 @@ warm_float = "4.0 V"
 awake = "1 mA"
 asleep = "3 uA"
 wake = "50 nC"
+step = "2000 cycles"
+frequency = "1 MHz"
 reference = "1.1 V ± 3 %"
 adc_bits = 8
 pull_up = "35k"
@@ -322,6 +324,8 @@ CASES: dict[str, tuple[str, str, str]] = {
     "controller.awake": ("run", 'awake = "1 mA"', 'awake = "2 mA"'),
     "controller.asleep": ("run", 'asleep = "3 uA"', 'asleep = "4 uA"'),
     "controller.wake": ("run", '"50 nC"', '"60 nC"'),
+    "controller.step": ("run", '"2000 cycles"', '"3000 cycles"'),
+    "controller.frequency": ("run", '"1 MHz"', '"4 MHz"'),
     "controller.reference": ("circuit", "± 3 %", "± 2 %"),
     "controller.adc_bits": ("run", "adc_bits = 8", "adc_bits = 7"),
     "controller.pull_up": ("pins", 'pull_up = "35k"', 'pull_up = "70k"'),

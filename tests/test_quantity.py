@@ -528,7 +528,7 @@ def test_quantities_agree_with_pint(
 
 UNITS = pint.UnitRegistry()
 SI = {
-    q.VOLTAGE: "V", q.CURRENT: "A", q.FREQUENCY: "Hz", q.IRRADIANCE: "W/m**2",
+    q.VOLTAGE: "V", q.CURRENT: "A", q.FREQUENCY: "Hz", q.CYCLES: "cycle", q.IRRADIANCE: "W/m**2",
     q.INTENSITY: "W/sr", q.AREA: "m**2", q.LENGTH: "m", q.CAPACITANCE: "F",
     q.THERMAL_RESISTANCE: "K/W", q.POWER: "W",
 }  # fmt: skip

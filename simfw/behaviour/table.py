@@ -151,6 +151,7 @@ class Stepper:
         self.fired: list[str] | None = None
         self.moved = False
         self.woke = False
+        self.ran = False
         self.on_wake: Callable[[], None] = _nothing  # called wherever such a state is entered
         self.on_rest: Callable[[], None] = _nothing  # called before conditions are read
         self.version = 0  # grows whenever any region may stand in another state
@@ -310,12 +311,14 @@ class Stepper:
         At power-up `raw_events` are what is found at the pins; they come before the zero dwells of
         the start states.
         Afterwards `moved` tells whether any region changed or re-entered a state or a dwell of
-        any ended, and `woke` whether any state that keeps the controller awake was entered.
+        any ended, `woke` whether any state that keeps the controller awake was entered, and `ran`
+        whether there was anything to do.
         Raises EndlessInstant when the instant does not come to rest.
         """
         queue: deque[_Item] = deque()
         self.moved = False
         self.woke = False
+        self.ran = power_up
         public: list[int] = []
         if raw_events:
             ids = self.event_ids
@@ -365,6 +368,7 @@ class Stepper:
                         values[index] = value
                         queue.append(rises if value else falls)
             if not queue:
+                self.ran |= handled > 0
                 return public
 
     def _fire(self, number: int, row: _Compiled, now_ns: int, queue: deque[_Item]) -> None:

@@ -158,7 +158,8 @@ class Circuit:
                   for name, one in parts.items() if one.supply is not None]
         controller = gadget.controller
         if controller is not None and any(
-            part is not None for part in (controller.awake, controller.asleep, controller.wake)
+            part is not None
+            for part in (controller.awake, controller.asleep, controller.wake, controller.step)
         ):
             names.append("controller")
         if gadget.cell.leakage is not None:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from simfw.behaviour.expression import parse_expression
+from simfw.circuit.wake import wake_of
 from simfw.engine.clock import Clock, Tally
 from simfw.engine.cycle import Cycle
 from simfw.engine.folding import Folder
@@ -94,8 +95,8 @@ class Simulation:
         # Those that look at times: what they wait for is part of what repeats.
         self.timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
         self.probes = {key: Probe(e, plant, next(numbers)) for key, e in expects.items()}
-        controller = gadget.controller
-        self.wake_c = controller.wake.value if controller and controller.wake else 0.0
+        wake = wake_of(gadget.controller)
+        self.wake_c, self._wakes_always = wake.charge_c, wake.every_instant
         self.folder = Folder(prepared.ticking, prepared.grids)
         self.folds = Folds(self, self.folder)
         self.alive = False
@@ -356,6 +357,8 @@ class Simulation:
         while True:
             if self.alive:
                 public += stepper.run_instant(self.now, raw, power_up=power_up)
+                if stepper.ran and self._wakes_always:
+                    self._wake()
                 moved |= stepper.moved
             phase = plant.phase()
             again = self._electrical(phase)
@@ -390,11 +393,14 @@ class Simulation:
             self._due_expects = []
         for observer in self.observers:
             observer.settled(self.now, phase.names, happened)
+        moved = moved or self._woken
         if self.fold and phase.ticks and moved and self.alive and self.folder.looks():
             self._try_fold(phase, tuple(public), self._woken)
 
     def _wake(self) -> None:
-        """A state that keeps the controller awake is entered: it wakes, if it sleeps."""
+        """A state that keeps the controller awake is entered, or each instant counts and there is
+        something to do: it wakes, if it sleeps.
+        """
         if self.was_awake or self._woken:
             return
         self._woken = True

@@ -14,6 +14,7 @@ from simfw.gadget.fields import ForwardPoint
 from simfw.gadget.model import (
     Cell,
     Charger,
+    Controller,
     Gadget,
     Light,
     Load,
@@ -153,6 +154,23 @@ def _windows(charger: Charger) -> Iterator[Problem]:
                 )
 
 
+def _step(controller: Controller) -> Iterator[Problem]:
+    """What an instant takes is a number of cycles, of a clock, at a current."""
+    for one, others in (("step", ("frequency", "awake")), ("frequency", ("step",))):
+        if getattr(controller, one) is None:
+            continue
+        for other in others:
+            if getattr(controller, other) is None:
+                yield _problem(
+                    f"controller.{other}", f'this is missing beside "{one}"', "step, frequency and "
+                    "awake together: an instant takes step / frequency at the awake current"
+                )
+    awake, asleep = controller.awake, controller.asleep
+    if (controller.step and awake and asleep) and awake.value < asleep.value:
+        yield _problem("controller.awake", "less than asleep: a step would give charge back",
+                       f"{asleep.text} or more beside step")
+
+
 def _controller(gadget: Gadget) -> Iterator[Problem]:
     controller = gadget.controller
     limits = None if controller is None else controller.limits
@@ -165,6 +183,8 @@ def _controller(gadget: Gadget) -> Iterator[Problem]:
     reference = None if controller is None else controller.reference
     if reference is not None and reference.low <= 0:
         yield _problem("controller.reference", "a reference of zero", "more than zero")
+    if controller is not None:
+        yield from _step(controller)
     sources = [
         "usb",
         "cell",

@@ -18,6 +18,7 @@ from simfw.quantity import (
     AREA,
     CHARGE,
     CURRENT,
+    CYCLES,
     FREQUENCY,
     INTENSITY,
     IRRADIANCE,
@@ -43,6 +44,7 @@ __all__ = [
     "Amperes",
     "Celsius",
     "Charge",
+    "Cycles",
     "Emits",
     "Events",
     "ForwardPoint",
@@ -309,6 +311,7 @@ Unit = Annotated[str, BeforeValidator(_unit)]
 Amperes = Annotated[Figure, _figure(CURRENT)]
 Ohms = Annotated[Figure, _figure(RESISTANCE)]
 Charge = Annotated[Figure, _figure(CHARGE)]  # coulomb
+Cycles = Annotated[Figure, _figure(CYCLES, positive=True)]
 Hertz = Annotated[Figure, _figure(FREQUENCY, positive=True)]
 Ratio = Annotated[Figure, BeforeValidator(_share)]  # 0..1
 PerMonth = Annotated[Figure, BeforeValidator(_per_month)]  # share lost per 30.4375 days, 0..1

@@ -15,6 +15,7 @@ from simfw.gadget.fields import (
     Amperes,
     Celsius,
     Charge,
+    Cycles,
     Emits,
     Events,
     ForwardPoint,
@@ -210,11 +211,16 @@ class PinLimits(Part):
 
 
 class Controller(Part):
-    """`[controller]`: supply current, the charge each wake-up costs, and how it measures."""
+    """`[controller]`: supply current, the charge each wake-up costs, and how it measures.
+
+    `step` is how many cycles of its clock of `frequency` an instant takes; see `circuit.wake`.
+    """
 
     awake: Amperes | None = None
     asleep: Amperes | None = None
     wake: Charge | None = None
+    step: Cycles | None = None
+    frequency: Hertz | None = None
     reference: Volts | None = None
     adc_bits: Annotated[int, Field(ge=1, le=24)] | None = None
     pull_up: Ohms | None = None

@@ -17,6 +17,7 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.table import gauge_levels
 from simfw.circuit.circuit import ChargerMode, Circuit
+from simfw.circuit.wake import wake_of
 from simfw.engine.plant import levels_read
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
@@ -79,8 +80,9 @@ class Layout:
     """A gadget's rows and a pattern's conditions, numbered.
 
     `warmths_c` are the temperatures that occur. `row_list` holds the rows by number, `groups` the
-    dwells of each region. `size` tells how many there are of what (see `registers.REGIONS`).
-    `system` stands in for the one that the gadget's own file makes.
+    dwells of each region. `wakes_always`: any instant that finds the controller asleep wakes it.
+    `size` tells how many there are of what (see `registers.REGIONS`). `system` stands in for the
+    one that the gadget's own file makes.
     """
 
     def __init__(
@@ -91,6 +93,7 @@ class Layout:
         system: System | None = None,
     ) -> None:
         self.gadget = gadget
+        self.wakes_always = wake_of(gadget.controller).every_instant
         self.warmths_c = tuple(warmths_c)
         system = self.system = build_system(gadget) if system is None else system
         self.regions = system.regions

@@ -300,7 +300,8 @@ class Learner:
         while True:
             if not comb.dead:
                 public += stepper.run_instant(0, raws, power_up=power_up)
-                woke = woke or (stepper.woke and not was_awake)
+                stirs = stepper.woke or (stepper.ran and self.layout.wakes_always)
+                woke = woke or (stirs and not was_awake)
             raws, power_up = (), False
             after, raws, power_up = self._electrical(comb)
             if after is None:

@@ -14,6 +14,7 @@ from simfw.behaviour.build import build_system
 from simfw.behaviour.stock_measures import levels_of
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.circuit.counting import Counter
+from simfw.circuit.wake import wake_of
 from simfw.engine.clock import passing
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
@@ -73,9 +74,10 @@ class PartTables:
         ]
         self.levels = tuple(levels_of(measure) for measure in gadget.measures.values())
         controller = gadget.controller
-        wake_c, awake_a, asleep_a = (
+        wake_c = wake_of(controller).charge_c
+        awake_a, asleep_a = (
             0.0 if part is None else part.value for part in
-            ((controller.wake, controller.awake, controller.asleep) if controller else (None,) * 3)
+            ((controller.awake, controller.asleep) if controller else (None,) * 2)
         )
         # Without a restart of its own the protection closes above its cut-off, if it has one.
         self._restarts = cell.restart is not None

@@ -216,7 +216,7 @@ class Tables(NamedTuple):
     info_mix: Ints        # per info: what is charged
     info_loads: Ints      # the load set while all that rests is in its longest state
     info_resting: Ints    # bits of the resting regions
-    info_wakes: Ints      # how many of them have the controller awake, 0 where another one has
+    info_wakes: Ints      # how many of them wake the controller, 0 where another keeps it awake
     info_reader: Ints     # the region that reads the cell by its dwell, -1 for none
     info_start: Ints      # and one more: the resting regions
     rest_region: Ints
@@ -225,10 +225,11 @@ class Tables(NamedTuple):
     lap_start: Ints       # and one more
     lap_open: Ints        # 1 where the end of the last place is an instant
     lap_home: Ints        # the place in the lap that counts where it is not known which
-    lap_awake: Ints       # 1 where the controller is awake at any of its places
+    lap_wakes: Ints       # 1 where the controller is woken at any of its places
     lap_kind: Ints        # the same for laps that differ only in where they begin
     lap_group: Ints       # the dwell group of each place
     place_awake: Ints     # 1 where the controller is awake there
+    place_wakes: Ints     # 1 where it is woken, for an instant at least
 
 
 class Parts(NamedTuple):

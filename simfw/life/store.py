@@ -399,8 +399,10 @@ class Store:
             at_home = lap.states.index(home) if home in lap.states else 0
             self._columns["lap_home"].append(at_home)
             awake = [int(layout.regions[region].states[n].awake) for n in lap.states]
-            self._columns["lap_awake"].append(int(any(awake)))
+            wakes = [1] * len(awake) if layout.wakes_always else awake
+            self._columns["lap_wakes"].append(int(any(wakes)))
             self._columns["place_awake"].extend(awake)
+            self._columns["place_wakes"].extend(wakes)
             turned = (*lap.states[at_home:], *lap.states[:at_home], -1, int(lap.closed))
             kind = self.lap_kinds.setdefault((region, turned), len(self.lap_kinds))
             self._columns["lap_kind"].append(kind)
@@ -433,11 +435,13 @@ class Store:
         return Mix(tuple(shares))
 
     def _wakers(self, moment: Moment, laps: Laps) -> int:
-        """How many of what rests have the controller awake at times, 0 where another always has."""
+        """How many of what rests wake the controller at times, 0 where another keeps it awake."""
         regions = self.layout.regions
         if any(regions[r].states[state].awake
                for r, state in enumerate(moment.states) if r not in laps):
             return 0
+        if self.layout.wakes_always:
+            return len(laps)
         return sum(any(regions[r].states[state].awake for state in lap.states)
                    for r, lap in laps.items())
 

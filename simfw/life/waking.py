@@ -34,7 +34,7 @@ def same_as_counted(t: Tables, p: Parts, w: World, info: int) -> bool:
         w.wake_seen[r] = 0
     for k in range(t.info_start[info], t.info_start[info + 1]):
         lap = t.rest_lap[k]
-        if t.lap_awake[lap] == 0:
+        if t.lap_wakes[lap] == 0:
             continue
         r = t.rest_region[k]
         n = t.lap_start[lap]
@@ -150,7 +150,7 @@ def count_wakes(t: Tables, p: Parts, w: World, now: int) -> None:
                     else:
                         w.wake_place[r] = 0
                     place = first + w.wake_place[r]
-                    if t.place_awake[place] == 1:
+                    if t.place_wakes[place] == 1:
                         stirs = True
                     w.wake_due[r] += after[t.lap_group[place]]
             if stirs and not is_awake:

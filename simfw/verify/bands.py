@@ -27,6 +27,7 @@ from simfw.behaviour import expression as ex
 from simfw.behaviour.outputs import larger
 from simfw.behaviour.region import Drive, Region, Row, State
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
+from simfw.circuit.wake import wake_of
 from simfw.gadget.model import Gadget
 from simfw.verify.terms import Span
 
@@ -118,7 +119,7 @@ def make_bands(
         if TINY < at < 1.0 - TINY and (not edges or at - edges[-1] > TINY):
             edges.append(at)
     drawn_a = float(np.max(np.sum(circuit.solve(heavy, charge).consumers_a, axis=0)))
-    lump = gadget.controller is not None and gadget.controller.wake is not None
+    lump = wake_of(gadget.controller).charge_c > 0.0
     least = []
     for low, high in zip([0.0, *edges], [*edges, 1.0], strict=True):
         seconds = 0.99 * (high - low) * circuit.capacity_c / drawn_a if drawn_a else 1e9

@@ -16,8 +16,8 @@ from tests.report.generated_c import compile_harness, compiler, write_harness
 
 ROOT = Path(__file__).parent.parent.parent
 HOOK = ROOT / "scenarios" / "key-hook" / "gadget.toml"
-GALLERY = [ROOT / "tests" / "gallery" / name / "gadget.toml"
-           for name in ("stair-glimmer", "two-readers", "ticker", "one-list", "three-locks")]  # fmt: skip
+NAMES = ("stair-glimmer", "two-readers", "ticker", "one-list", "three-locks")
+GALLERY = [ROOT / "tests" / "gallery" / name / "gadget.toml" for name in NAMES]
 TARGET = ("-w", "-DFW_TARGET_TICK", "-DFW_TICK_START=0xFFFFF000u")
 CC = compiler("tcc", "gcc", "clang")
 NEEDS_CC = pytest.mark.skipif(CC is None, reason="no C compiler installed")

@@ -1,4 +1,4 @@
-"""The C that ships: time in ticks of the target, a counter that wraps, a queue just large enough."""
+"""The C that ships: time in ticks, a counter that wraps, a queue just large enough."""
 
 from __future__ import annotations
 

@@ -224,6 +224,11 @@ class Electrics:
         self.awake_a = si(controller.get("awake", "0 A"))
         self.asleep_a = si(controller.get("asleep", "0 A"))
         self.wake_c = si(controller.get("wake", "0 C"))
+        self.every_instant = "step" in controller
+        if self.every_instant:
+            cycles = float(str(controller["step"]).removesuffix(" cycles"))
+            step_s = cycles / si(controller["frequency"])
+            self.wake_c += (self.awake_a - self.asleep_a) * step_s
         self.reference = si(controller["reference"]) if "reference" in controller else None
         self.steps = 2 ** controller["adc_bits"] if "adc_bits" in controller else None
         self.laws: dict[str, Law] = {}

@@ -177,6 +177,9 @@ def _controller(draw: Draw) -> dict[str, Any]:
         controller["asleep"] = f"{draw.number(1.0, 20.0)} uA"
     if draw.chance(0.3):
         controller["wake"] = f"{draw.rng.randint(10, 900)} nC"
+    if "awake" in controller and draw.chance(0.25):
+        frequency = draw.pick("32.768 kHz", "1 MHz", "8 MHz")
+        controller |= {"step": f"{draw.rng.randint(100, 20_000)} cycles", "frequency": frequency}
     if draw.chance(0.5):
         controller |= {"reference": "1.1 V", "adc_bits": draw.pick(8, 10, 12)}
     if draw.chance(0.3):

@@ -39,7 +39,7 @@ UNITS = {
     "%": Fraction(1, 100),
     "%/month": Fraction(1, 100),
     "Hz": Fraction(1),
-    "kHz": Fraction(10**3),
+    "kHz": Fraction(10**3), "MHz": Fraction(10**6),
     "cm": Fraction(1, 100),
     "m": Fraction(1),
     "mm": Fraction(1, 1000),

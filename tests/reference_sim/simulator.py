@@ -394,6 +394,8 @@ class Simulator(Passing):
             self.counted = si(self.gauge["power_up"])
         self.alive = True
         self.woke = False
+        if self.electrics.every_instant:
+            self.wake()
         self.held = [False] * len(self.conditions)
         for state in self.regions:
             state.memory = None
@@ -447,6 +449,8 @@ class Simulator(Passing):
         while True:
             while self.queue:
                 count += 1
+                if self.alive and self.electrics.every_instant:
+                    self.wake()
                 if count > MOST_EVENTS:
                     raise EndlessInstant(self.result.known)
                 self.take(self.queue.popleft())
