@@ -99,6 +99,15 @@ double = "300 ms"
 style = "sample"
 samples = 3
 sample_every = "6 ms"
+[buttons.aux]
+style = "first-edge"
+debounce = "25 ms"
+debounce_release = "35 ms"
+holds = { far = "500 ms" }
+repeat = "200 ms"
+double = "250 ms"
+clicks = 3
+second_hold = "450 ms"
 [chords]
 both = { buttons = ["power", "level"], within = "80 ms" }
 [toggles.slide]
@@ -230,6 +239,13 @@ steps = [
  { at = "40 s", press = "power", for = "1100 ms" },
  { at = "60 s", press = "power", for = "200 ms" },
  { at = "60050 ms", press = "level", for = "200 ms" },
+ { at = "63 s", press = "aux", for = "100 ms", bounce = "28 ms" },
+ { at = "64 s", press = "aux", for = "900 ms" },
+ { at = "66 s", press = "aux", for = "100 ms" },
+ { at = "66200 ms", press = "aux", for = "500 ms" },
+ { at = "68 s", press = "aux", for = "100 ms" },
+ { at = "68200 ms", press = "aux", for = "100 ms" },
+ { at = "68400 ms", press = "aux", for = "100 ms" },
  { at = "70 s", temperature = "10 degC" },
  { at = "80 s", press = "power", for = "100 ms" },
  { at = "110 s", temperature = "25 degC" },
@@ -366,6 +382,11 @@ CASES: dict[str, tuple[str, str, str]] = {
         'debounce = "50 ms"\n'),
     "buttons.samples": ("run", "samples = 3", "samples = 4"),
     "buttons.sample_every": ("run", '"6 ms"', '"7 ms"'),
+    "buttons.debounce_release": ("run", 'debounce_release = "35 ms"', 'debounce_release = "15 ms"'),
+    "buttons.holds": ("run", '{ far = "500 ms" }', '{ far = "550 ms" }'),
+    "buttons.repeat": ("run", 'repeat = "200 ms"', 'repeat = "150 ms"'),
+    "buttons.clicks": ("run", "clicks = 3", "clicks = 2"),
+    "buttons.second_hold": ("run", 'second_hold = "450 ms"', 'second_hold = "550 ms"'),
     "chords.within": ("run", 'within = "80 ms"', 'within = "40 ms"'),
     "toggles.debounce": ("run", 'debounce = "25 ms"', 'debounce = "30 ms"'),
     "toggles.supply": ("run", '"4 uA"', '"5 uA"'),

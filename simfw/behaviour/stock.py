@@ -13,7 +13,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from simfw.behaviour.region import STATUS_LEVELS, Condition, Drive, Region, Row, State
-from simfw.behaviour.stock_buttons import button_parts, chord_parts
+from simfw.behaviour.stock_buttons import button_parts, chord_parts, count_event
 from simfw.behaviour.stock_measures import measure_parts
 from simfw.behaviour.stock_parts import Rows, Stock, region_of
 from simfw.behaviour.stock_toggles import toggle_parts
@@ -28,7 +28,7 @@ from simfw.behaviour.tree import (
     Number,
     Quantity,
 )
-from simfw.gadget.model import Charger, Gadget, Gauge, Proximity
+from simfw.gadget.model import MOST_CLICKS, Charger, Gadget, Gauge, Proximity
 
 __all__ = ["Stock", "absent", "burst_ns", "gauge_quantity", "stock"]
 
@@ -93,10 +93,18 @@ def absent(gadget: Gadget) -> dict[str, tuple[str, str]]:
     for name, button in gadget.buttons.items():
         where = f"in [buttons.{name}]"
         if button.hold is None:
-            note(f"hold {where}", f'hold = "2 s" {where}', f"{name}.hold", f"{name}.held")
+            note(f"hold {where}", f'hold = "2 s" {where}', f"{name}.hold",
+                 *([] if button.holds else [f"{name}.held"]))
         if button.double is None:
             note(f"double {where}", f'double = "350 ms" {where}', f"{name}.double",
                  f"{name}.waiting", f"{name}.again")
+        for count in range(max(3, button.most_clicks + 1), MOST_CLICKS + 1):
+            note(f"clicks {where}", f"clicks = {count} {where}", f"{name}.{count_event(count)}")
+        if button.repeat is None:
+            note(f"repeat {where}", f'repeat = "150 ms" {where}', f"{name}.repeat",
+                 f"{name}.repeating", f"{name}.quiet")
+        if button.second_hold is None:
+            note(f"second_hold {where}", f'second_hold = "600 ms" {where}', f"{name}.second_hold")
     for name, toggle in gadget.toggles.items():
         if toggle.in_supply:
             note("a contact that the firmware reads", f"[toggles.{name}] without in_supply",

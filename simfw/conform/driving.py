@@ -153,7 +153,9 @@ def gaps_of(gadget: Gadget) -> list[int]:
     times = [button.debounce.ns for button in gadget.buttons.values()]
     times += [kind.settled_ns(gadget, name) for kind, name in settable(gadget)]
     for button in gadget.buttons.values():
-        times += [part.ns for part in (button.hold, button.double) if part is not None]
+        parts = (*(part for _, part in button.hold_lengths), button.double,
+                 button.debounce_release, button.second_hold, button.repeat)
+        times += [part.ns for part in parts if part is not None]
     times += [chord.within.ns for chord in gadget.chords.values()]
     for sensor in gadget.proximity.values():
         times += [sensor.every.ns, sensor.clear.ns]

@@ -113,25 +113,78 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
 # --- what the firmware does by itself
 
 
+BUTTON_WORDS = (
+    "press", "release", "click", "double", "hold", "second_hold", "repeat", "chord", "edge",
+    "pressed", "closed", "contact", "gesture", "repeats", "still", "bouncing", "reading", "up",
+    "down", "held", "waiting", "again", "quiet", "repeating",
+)
+"""Events and states of buttons: no hold may be called so, nor `clicks3` and the like."""
+
+
 def _button(key: str, button: Button) -> Iterator[Problem]:
-    if button.hold is not None and button.hold.ns == 0:
-        yield _problem(f"{key}.hold", "a hold of no time", "more than zero")
+    for name, timing in (("hold", button.hold), *((f"holds.{event}", timing)
+                                                  for event, timing in button.holds.items())):
+        if timing is not None and timing.ns == 0:
+            yield _problem(f"{key}.{name}", "a hold of no time", "more than zero")
+    yield from _holds(key, button)
     for name in button.unused:
         if name in button.model_fields_set:
             yield _problem(
                 f"{key}.{name}",
                 f'a button with style = "{button.style}" does not use this',
-                "debounce" if button.style == "settle" else "samples and sample_every",
+                "samples and sample_every" if button.style == "sample"
+                else "debounce and debounce_release",
             )
-    if button.double is not None and button.double.ns < max(button.settling_ns, 1):
+    if button.double is not None and button.double.ns < max(button.again_ns, 1):
+        timing = button.debounce if button.debounce_release is None or (
+            button.style == "settle") else button.debounce_release
         yield _problem(
             f"{key}.double",
             "a second press could never settle within this time",
-            f"at least debounce ({button.debounce.text})" if button.style == "settle"
-            else f"at least samples x sample_every ({format_duration(button.settling_ns)})",
+            f"at least samples x sample_every ({format_duration(button.again_ns)})"
+            if button.style == "sample"
+            else f"at least {'debounce' if timing is button.debounce else 'debounce_release'} "
+            f"({timing.text})",
         )
+    for name, timing in (("debounce", button.debounce),
+                         ("debounce_release", button.debounce_release)):
+        if button.style == "first-edge" and timing is not None and timing.ns == 0:
+            yield _problem(f"{key}.{name}", "after the first edge no time is left to ignore any",
+                           'more than zero; style = "settle" takes every edge at once then')
     if button.style == "sample" and button.sample_every.ns == 0:
         yield _problem(f"{key}.sample_every", "reads without time between them", "more than zero")
+    for name, timing, needed, what, example in (
+        ("repeat", button.repeat, button.hold_lengths, "a hold", 'hold = "600 ms" beside it'),
+        ("second_hold", button.second_hold, button.double, "double", 'double = "350 ms" beside it'),
+    ):
+        if timing is not None and timing.ns == 0:
+            yield _problem(f"{key}.{name}", "a time of zero", "more than zero")
+        if timing is not None and not needed:
+            yield _problem(f"{key}.{name}", f"this needs {what}", example)
+    if button.clicks is not None and button.double is None:
+        yield _problem(f"{key}.clicks", "clicks are counted within double, which is not there",
+                       'double = "350 ms" beside it')
+
+
+def _holds(key: str, button: Button) -> Iterator[Problem]:
+    if "holds" in button.model_fields_set and not button.holds:
+        yield _problem(f"{key}.holds", "no length is named", 'a name and a time: '
+                       'holds = { dimming = "600 ms" }')
+    lengths: dict[int, str] = {} if button.hold is None else {button.hold.ns: "hold"}
+    for event, timing in button.holds.items():
+        where = key_text((*key.split("."), "holds", event))
+        if event in BUTTON_WORDS or re.fullmatch(r"clicks\d*", event):
+            yield _problem(where, f'"{event}" has a meaning of its own for a button',
+                           "any name but " + ", ".join((*BUTTON_WORDS, "clicks3")))
+        elif keyword.iskeyword(event):
+            yield _problem(where, f'"{event}" is a word of the language of expressions',
+                           "a name of your own")
+        elif not _NAME.fullmatch(event):
+            yield _problem(where, f'"{event}" cannot be a name',
+                           "a letter, then letters, digits and _")
+        if timing.ns in lengths and timing.ns:
+            yield _problem(where, f"as long as {lengths[timing.ns]}", "a length of its own")
+        lengths.setdefault(timing.ns, f"holds.{event}")
 
 
 def _chords(gadget: Gadget) -> Iterator[Problem]:

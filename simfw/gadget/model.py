@@ -41,8 +41,10 @@ from simfw.gadget.fields import (
     default_time,
     shares_to_volts,
 )
+from simfw.quantity import Timing
 
 __all__ = [
+    "MOST_CLICKS",
     "Behaviour",
     "Bursts",
     "Button",
@@ -71,6 +73,10 @@ __all__ = [
     "Target",
     "Toggle",
 ]
+
+
+MOST_CLICKS = 9
+"""How many presses in a row a button may tell apart."""
 
 
 class Part(BaseModel):
@@ -265,23 +271,67 @@ class Button(Part):
     """`[buttons.NAME]`."""
 
     debounce: Time = default_time("20 ms")
+    debounce_release: Time | None = None  # of the opening edge, where it differs
     hold: Time | None = None
+    holds: dict[str, Time] = {}  # further lengths; each emits an event of its name
+    repeat: Time | None = None
     double: Time | None = None
-    style: Literal["settle", "sample"] = "settle"
+    clicks: Annotated[int, Field(ge=2, le=MOST_CLICKS)] | None = None  # with `double` as the window
+    second_hold: Time | None = None
+    style: Literal["settle", "first-edge", "sample"] = "settle"
     samples: Annotated[int, Field(ge=1, le=64)] = 4
     sample_every: Time = default_time("5 ms")
 
     @property
     def unused(self) -> tuple[str, ...]:
         """The keys that no row of its style uses."""
-        return ("samples", "sample_every") if self.style == "settle" else ("debounce",)
+        if self.style == "sample":
+            return ("debounce", "debounce_release")
+        return ("samples", "sample_every")
+
+    def settles_ns(self, *, closing: bool) -> int:
+        """How long after its edge a change of the contact counts, at most."""
+        if self.style == "sample":
+            return self.samples * self.sample_every.ns
+        return 0 if self.style == "first-edge" else self.quiet_ns(closing=closing)
+
+    def quiet_ns(self, *, closing: bool) -> int:
+        """How long a contact must keep still after an edge to have no say in what follows."""
+        if self.style == "sample":
+            return self.samples * self.sample_every.ns
+        release = self.debounce_release
+        return (self.debounce if closing or release is None else release).ns
 
     @property
     def settling_ns(self) -> int:
-        """How long a contact must keep still, or be read alike, to count."""
-        if self.style == "settle":
-            return self.debounce.ns
-        return self.samples * self.sample_every.ns
+        """How long a contact must keep still, or be read alike, to count; the longer of the two."""
+        return max(self.settles_ns(closing=True), self.settles_ns(closing=False))
+
+    @property
+    def busy_ns(self) -> int:
+        """How long after an edge the contact is kept an eye on, at most."""
+        return max(self.quiet_ns(closing=True), self.quiet_ns(closing=False))
+
+    @property
+    def again_ns(self) -> int:
+        """The least time from a settled release to the next settled press."""
+        return self.quiet_ns(closing=self.style != "first-edge")
+
+    @property
+    def most_clicks(self) -> int:
+        """How many presses in a row are told apart."""
+        return 1 if self.double is None else 2 if self.clicks is None else self.clicks
+
+    @property
+    def hold_lengths(self) -> tuple[tuple[str, Timing], ...]:
+        """Every hold with the name of its event, the shortest first."""
+        found = [*([] if self.hold is None else [("hold", self.hold)]), *self.holds.items()]
+        return tuple(sorted(found, key=lambda one: one[1].ns))
+
+    def hold_key(self, name: str, event: str) -> str:
+        """The key in the file of one of `hold_lengths` of the button `name`."""
+        inside = "hold" if event not in self.holds else f"holds.{event}"
+        return f"buttons.{name}.{inside}"
 
 
 class Toggle(Part):

@@ -122,9 +122,9 @@ def _did(gadget: Gadget, reduced: Reduced, way: Way) -> Iterator[_Did]:
                     yield _Did(f"{what} {counted[row].split('.')[1]}", head, number)
 
 
-def _debounce(gadget: Gadget, button: str) -> int:
+def _debounce(gadget: Gadget, button: str, what: str) -> int:
     """How long before the settled edge the contact moves."""
-    return gadget.buttons[button].settling_ns
+    return gadget.buttons[button].settles_ns(closing=what == "press")
 
 
 def _own_timings(gadget: Gadget, did: Sequence[_Did], gap: int) -> list[Difference]:
@@ -134,7 +134,7 @@ def _own_timings(gadget: Gadget, did: Sequence[_Did], gap: int) -> list[Differen
     looks: dict[str, int] = {}
     for one in did:
         if one.what in ("press", "release"):
-            wait = _debounce(gadget, one.name)
+            wait = gadget.buttons[one.name].busy_ns
             before = last.get(one.name, 0)
             # Between two presses there is a release, which has to settle as well.
             needed = 2 * wait if made.get(one.name) == one.what else wait
@@ -175,7 +175,7 @@ def _steps(
         elif one.what in ("hit", "miss"):
             hands.setdefault(one.name, []).append((at, one.what == "hit"))
         else:
-            moved = at if one.what == "edge" else at - _debounce(gadget, one.name)
+            moved = at if one.what == "edge" else at - _debounce(gadget, one.name, one.what)
             since = open_since.pop(one.name, None)
             if one.what == "press" and since is not None:
                 # The release between two presses was left free, and so was its time.

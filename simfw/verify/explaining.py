@@ -297,12 +297,17 @@ class _Search:
             lengths = sorted({step.for_ns / self.factor for step in made})
             gaps = sorted({(after.at_ns - before.at_ns - before.for_ns) / self.factor
                            for before, after in itertools.pairwise(made)})
-            for part, values in (("hold", lengths), ("double", gaps), ("debounce", lengths),
-                                 ("debounce", gaps)):
-                if getattr(button, part) is None:
+            held = [(button.hold_key(name, word), timing, lengths)
+                    for word, timing in button.hold_lengths]
+            for key, timing, values in (
+                    *held, *((f"buttons.{name}.{part}", getattr(button, part), values)
+                             for part, values in (("double", gaps), ("second_hold", lengths),
+                                                  ("debounce", lengths), ("debounce", gaps),
+                                                  ("debounce_release", gaps)))):
+                if timing is None:
                     continue
-                for value in _between(values, getattr(button, part).ns):
-                    change = self._timed(f"buttons.{name}.{part}", value)
+                for value in _between(values, timing.ns):
+                    change = self._timed(key, value)
                     if change is not None:
                         yield change
 

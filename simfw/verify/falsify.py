@@ -228,7 +228,8 @@ def _telling_times(gadget: Gadget) -> list[int]:
     """Times around which the gadget's behaviour changes."""
     found = [MS, 20 * MS, 60 * MS, 150 * MS, 400 * MS, S, 3 * S]
     for button in gadget.buttons.values():
-        for timing in (button.debounce, button.hold, button.double):
+        for timing in (button.debounce, *(one for _, one in button.hold_lengths), button.double,
+                       button.second_hold):
             if timing is not None:
                 found += [timing.ns - MS, timing.ns + MS]
     for kind, name in settable(gadget):

@@ -104,8 +104,8 @@ class Tried:
 
 def settling_ns(button: Button) -> int:
     """How long a contact must keep still, or be read alike, to count."""
-    if button.style == "settle":
-        return button.debounce.ns
+    if button.style != "sample":
+        return button.busy_ns
     return (button.samples + 1) * button.sample_every.ns
 
 
@@ -128,9 +128,23 @@ def _presses(gadget: Gadget) -> Iterator[Gesture]:
             yield Gesture(f"{name}.double", (
                 Press(at_ns=0, button=name, for_ns=tap),
                 Press(at_ns=second, button=name, for_ns=tap)), second + tap + rest)
+            for count in range(3, button.most_clicks + 1):
+                taps = tuple(Press(at_ns=k * second, button=name, for_ns=tap)
+                             for k in range(count))
+                yield Gesture(f"{name}.clicks{count}", taps, count * second + rest)
+            if button.second_hold is not None:
+                stays = wait + button.second_hold.ns + 300 * MS
+                yield Gesture(f"{name}.second_hold", (
+                    Press(at_ns=0, button=name, for_ns=tap),
+                    Press(at_ns=second, button=name, for_ns=stays)), second + stays + rest)
         long = None
-        if button.hold is not None:
-            long = wait + button.hold.ns + 300 * MS
+        for event, timing in button.hold_lengths[1:]:
+            length = wait + timing.ns + 300 * MS
+            yield Gesture(f"{name}.{event}", (Press(at_ns=0, button=name, for_ns=length),),
+                          length + rest)
+        if button.hold_lengths:
+            again = 0 if button.repeat is None else 2 * button.repeat.ns
+            long = wait + button.hold_lengths[0][1].ns + max(300 * MS, again)
         elif any(word.strip("()").startswith((f"{name}.press", f"{name}.release", f"{name}.closed"))
                  for word in read):
             long = LONG_NS

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.stock_buttons import count_event
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_duration
 from simfw.verify.finding import Finding
@@ -50,7 +51,9 @@ def _personal(gadget: Gadget, event: str | None) -> bool:
 def _deliberate(gadget: Gadget, event: str | None) -> bool:
     """Whether the event is a hold or a chord, which nobody makes by chance."""
     head, _, what = (event or "").rpartition(".")
-    return (head in gadget.buttons and what == "hold") or head in gadget.chords
+    button = gadget.buttons.get(head)
+    return head in gadget.chords or (button is not None and (
+        what == "second_hold" or what in dict(button.hold_lengths)))
 
 
 def _acts(row: Row) -> bool:
@@ -101,7 +104,8 @@ def _held_too_late(gadget: Gadget, region: Region) -> Iterator[Finding]:
     for row in region.rows:
         button, _, what = (row.on or "").rpartition(".")
         written = gadget.buttons.get(button)
-        if what != "hold" or written is None or written.hold is None:
+        hold = None if written is None else dict(written.hold_lengths).get(what)
+        if hold is None:
             continue
         for source in row.sources:
             into = _into(region, source)
@@ -110,12 +114,12 @@ def _held_too_late(gadget: Gadget, region: Region) -> Iterator[Finding]:
                       and one.to not in ("same", source)]
             if source == region.starts or not into or not dwells or any(
                 one.on != f"{button}.press" for one in into
-            ) or min(dwells) >= written.hold.ns:
+            ) or min(dwells) >= hold.ns:
                 continue
             yield finding(
                 "hold-too-late", f"{region.name}.{source} begins with {button}.press and lasts "
                 f"{format_duration(min(dwells))}; {row.on} comes after "
-                f"{format_duration(written.hold.ns)} and never finds it.", [row.key])
+                f"{format_duration(hold.ns)} and never finds it.", [row.key])
 
 
 def _running_on(gadget: Gadget, written: list[Region], timer: Region) -> Iterator[Finding]:
@@ -235,7 +239,10 @@ def _on(regions: Iterable[Region], events: set[str]) -> list[tuple[Region, Row]]
 
 
 def _twice(gadget: Gadget, written: list[Region], button: str) -> Iterator[Finding]:
-    events = {f"{button}.{what}" for what in ("click", "double", "hold")}
+    part = gadget.buttons[button]
+    words = {count_event(count) for count in range(1, part.most_clicks + 1)}
+    words |= {"double", "hold", "second_hold", *dict(part.hold_lengths)}
+    events = {f"{button}.{what}" for what in words}
     events |= {f"{name}.chord" for name, chord in gadget.chords.items() if button in chord.buttons}
     later = _on(written, events)
     for region, first in _on(written, {f"{button}.press"}):

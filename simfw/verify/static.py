@@ -8,6 +8,7 @@ from itertools import combinations, pairwise, product
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.stock import burst_ns
+from simfw.behaviour.stock_buttons import count_event
 from simfw.gadget.model import Gadget, Proximity
 from simfw.quantity import format_duration
 from simfw.verify.builtin import CHECKS
@@ -53,29 +54,39 @@ def _buttons(gadget: Gadget, system: System) -> Iterator[Finding]:
     for name, button in gadget.buttons.items():
         key, settling = f"buttons.{name}", button.settling_ns
         shown = format_duration(settling)
-        if settling < BOUNCE_NS:
-            yield finding("debounce-too-short", f"Button {name} settles after {shown}; contacts "
-                          f"may bounce for {format_duration(BOUNCE_NS)}.", [f"{key}.debounce"])
+        apart = button.debounce_release is not None and (
+            button.quiet_ns(closing=False) < button.quiet_ns(closing=True))
+        least = button.quiet_ns(closing=not apart)
+        if least < BOUNCE_NS:
+            does = "ignores edges for" if button.style == "first-edge" else "settles after"
+            yield finding("debounce-too-short", f"Button {name} {does} {format_duration(least)}; "
+                          f"contacts may bounce for {format_duration(BOUNCE_NS)}.",
+                          [f"{key}.debounce{'_release' * apart}"])
         if settling > TAP_NS:
             yield finding("debounce-too-long", f"Button {name} settles after {shown}; a tap of "
                           f"{format_duration(TAP_NS)} is over by then.", [f"{key}.debounce"])
-        if button.hold is not None and button.hold.ns < HUMAN_HOLD_NS:
-            yield finding("hold-too-short", f"A hold of {name} begins after "
-                          f"{format_duration(button.hold.ns)}; slow clicks last as long.",
-                          [f"{key}.hold"])
+        for event, timing in button.hold_lengths[:1]:
+            if timing.ns < HUMAN_HOLD_NS:
+                yield finding("hold-too-short", f"A hold of {name} begins after "
+                              f"{format_duration(timing.ns)}; slow clicks last as long.",
+                              [button.hold_key(name, event)])
         if button.double is None:
             continue
         window = format_duration(button.double.ns)
-        if button.double.ns <= settling:
+        if button.double.ns <= button.again_ns:
             yield finding("double-impossible", f"The second press of {name} would have to settle "
-                          f"within {window}, but settling alone takes {shown}.", [f"{key}.double"])
+                          f"within {window}, but settling alone takes "
+                          f"{format_duration(button.again_ns)}.", [f"{key}.double"])
         elif button.double.ns < HUMAN_DOUBLE_NS:
             yield finding("double-too-short", f"The second press of {name} must come within "
                           f"{window}; people need {format_duration(HUMAN_DOUBLE_NS)}.",
                           [f"{key}.double"])
-        if f"{name}.double" not in heard:
-            yield finding("double-unused", f"No row hears {name}.double, yet every {name}.click "
-                          f"waits {window} for it.", [f"{key}.double"])
+        counted = [f"{name}.{count_event(count)}" for count in range(2, button.most_clicks + 1)]
+        if button.second_hold is not None:
+            counted.append(f"{name}.second_hold")
+        if not heard & set(counted):
+            yield finding("double-unused", f"No row hears {' or '.join(counted)}, yet every "
+                          f"{name}.click waits {window} for it.", [f"{key}.double"])
     for name, chord in gadget.chords.items():
         if chord.within.ns < HUMAN_CHORD_NS:
             yield finding("chord-too-short", f"Chord {name} must be pressed within "
@@ -156,10 +167,13 @@ def _events(gadget: Gadget, system: System) -> Iterator[Finding]:
     for region in system.regions:
         if region.group != "behaviour":
             continue
+        unheard: dict[str, list[str]] = {}
         for row in region.rows:
-            for event in row.emit:
+            for event in dict.fromkeys(row.emit):
                 if event not in heard:
-                    yield finding("event-unheard", f"No row hears {event}.", [row.key])
+                    unheard.setdefault(event, []).append(row.key)
+        for event, keys in unheard.items():
+            yield finding("event-unheard", f"No row hears {event}.", keys)
     written = _heard(system)
     chords = {name for chord in gadget.chords.values() for name in chord.buttons}
     for name in gadget.buttons:

@@ -164,12 +164,12 @@ def _brackets(
                    if isinstance(step, Press) and step.button == name]
         lengths = [(step.for_ns / factor, step.at_ns / factor) for step in presses]
         slack = 2.0 * button.settling_ns + 1e6
-        if button.hold is not None:
+        for word, _ in button.hold_lengths:
             above = [length for length, at in lengths
-                     if happened(f"{name}.hold", at, at + length + slack)]
+                     if happened(f"{name}.{word}", at, at + length + slack)]
             below = [length for length, at in lengths
-                     if length > slack and not happened(f"{name}.hold", at, at + length + slack)]
-            _bracket(found, f"buttons.{name}.hold", below, above)
+                     if length > slack and not happened(f"{name}.{word}", at, at + length + slack)]
+            _bracket(found, button.hold_key(name, word), below, above)
         # A press that has others close by is part of a bounce and says nothing by itself.
         starts = [at for _, at in lengths]
         alone = [(length, at) for length, at in lengths
@@ -218,7 +218,8 @@ def _to_record(replayed: Replayed, model: Model, timings: Sequence[Measured]) ->
         section, _, rest = one.key.partition(".")
         if one.finding not in silent or section == "behaviour":
             continue
-        name, _, part = rest.rpartition(".")
+        # The name of a hold stands behind `holds`.
+        name, _, part = rest.partition(".") if section == "buttons" else rest.rpartition(".")
         sequence = _stock_sequence(section, name, part, one)
         if sequence:
             found.append(ToRecord(key=one.key, sequence=sequence))
@@ -228,12 +229,17 @@ def _to_record(replayed: Replayed, model: Model, timings: Sequence[Measured]) ->
 def _stock_sequence(section: str, name: str, part: str, one: Measured) -> str:
     length = one.written_ns / 1e6
     if section == "buttons":
+        if part.startswith("holds."):
+            part = "hold"
         return {
             "debounce": f"press {name} for 1 s where an output answers at once; then presses "
                         f"shorter than {length:.4g} ms",
             "hold": f"press {name} for {0.9 * length:.4g} ms, then for {1.1 * length:.4g} ms",
             "double": f"press {name} twice, {0.9 * length:.4g} ms apart, then "
                       f"{1.1 * length:.4g} ms apart",
+            "second_hold": f"press {name} twice in a row, the second time for "
+                           f"{0.9 * length:.4g} ms, then for {1.1 * length:.4g} ms",
+            "repeat": f"hold {name} for some of its repeats",
         }.get(part, "")
     if section == "chords":
         return f"press the buttons of {name} {0.9 * length:.4g} ms apart, then {1.1 * length:.4g}" \
@@ -281,10 +287,14 @@ def _in_words(model: Model, row: Row) -> str:
     part, _, event = (row.on or "").rpartition(".")
     button = model.gadget.buttons.get(part)
     if button is not None:
-        hold = "" if button.hold is None else f" {format_duration(button.hold.ns)} and longer"
         words = {"click": f"press {part} briefly", "press": f"press {part}",
-                 "release": f"release {part}", "hold": f"hold {part}{hold}",
-                 "double": f"press {part} twice in a row"}
+                 "release": f"release {part}", "double": f"press {part} twice in a row",
+                 "repeat": f"go on holding {part}",
+                 "second_hold": f"press {part} twice in a row and hold it"}
+        words |= {f"clicks{count}": f"press {part} {count} times in a row"
+                  for count in range(3, button.most_clicks + 1)}
+        words |= {word: f"hold {part} {format_duration(timing.ns)} and longer"
+                  for word, timing in button.hold_lengths}
         return words.get(event, f"{part}.{event}") + guard
     if part in model.gadget.proximity:
         return {"wave": f"wave before {part}", "near": f"bring a hand before {part}",

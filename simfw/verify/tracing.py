@@ -12,6 +12,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Final
 
 from simfw.behaviour.region import Row
@@ -205,7 +206,14 @@ class _Tracer(Simulation):
             for number, region in enumerate(prepared.system.regions) for row in region.rows
         }
         self.raw_events = frozenset(prepared.system.raw_events)
-        self.looks = {f"proximity.{name}.every": name for name in prepared.gadget.proximity}
+        # Dwells that are what a written time leaves after others.
+        self.rests: dict[str, tuple[str, ...]] = {
+            f"proximity.{name}.every": (f"proximity.{name}.settle", f"proximity.{name}.burst")
+            for name in prepared.gadget.proximity
+        }
+        for name, button in prepared.gadget.buttons.items():
+            keys = [button.hold_key(name, event) for event, _ in button.hold_lengths]
+            self.rests |= {longer: (shorter,) for shorter, longer in pairwise(keys)}
 
     def _instant(
         self, raw: list[str], *, power_up: bool = False, turned: bool = False
@@ -247,11 +255,9 @@ class _Tracer(Simulation):
         assert row.after_ns is not None
         key = quantity_key(row)
         origin = since.plus(key, row.after_ns)
-        if key in self.looks:
-            # The pause after a look is what `every` leaves: start to start it is `every` alone.
-            name = self.looks[key]
-            origin = origin.plus(f"proximity.{name}.settle", 0.0, -1.0)
-            origin = origin.plus(f"proximity.{name}.burst", 0.0, -1.0)
+        for passed in self.rests.get(key, ()):
+            # Start to start of a look it is `every` alone, and from a press to a hold that length.
+            origin = origin.plus(passed, 0.0, -1.0)
         return origin
 
     # -- folds -----------------------------------------------------------------------------------

@@ -78,6 +78,9 @@ def case(seed: int) -> Case:
     if len(g["buttons"]) > 1 and draw.chance(0.4):
         members = draw.rng.sample(sorted(g["buttons"]), draw.rng.randint(2, len(g["buttons"])))
         g["chords"] = {"both": {"buttons": members, "within": draw.ms(20, 120)}}
+        if len(g["buttons"]) > 2 and draw.chance(0.5):
+            members = draw.rng.sample(sorted(g["buttons"]), 5 - len(members))
+            g["chords"]["more"] = {"buttons": members, "within": draw.ms(20, 120)}
     g["behaviour"] = {}
     if draw.chance(0.35):
         g["proximity"] = {"wave": _sensor(draw)}
@@ -234,12 +237,37 @@ def _button(draw: Draw) -> dict[str, Any]:
         button |= {"style": "sample", "samples": draw.rng.randint(1, 4)}
         button["sample_every"] = draw.pick("5 ms", "10 ms", "13 ms")
     elif draw.chance(0.8):
-        button["debounce"] = draw.pick("0 s", "1 ms", "5 ms", "10 ms", "20 ms", "30 ms")
+        lengths = ["0 s", "1 ms", "5 ms", "10 ms", "20 ms", "30 ms"]
+        if draw.chance(0.35):
+            button["style"] = "first-edge"
+            del lengths[0]
+        button["debounce"] = draw.pick(*lengths)
+        if draw.chance(0.3):
+            button["debounce_release"] = draw.pick(*lengths)
     if draw.chance(0.45):
         button["hold"] = draw.ms(100, 800)
+    if draw.chance(0.3):
+        lengths = draw.rng.sample(range(10, 90), draw.rng.randint(1, 3))
+        if "hold" in button:  # no two of one length
+            lengths = [n for n in lengths if button["hold"] != f"{n * GRID_MS} ms"]
+        if lengths:
+            button["holds"] = {f"long{k}": f"{n * GRID_MS} ms" for k, n in enumerate(lengths)}
+    if ("hold" in button or "holds" in button) and draw.chance(0.5):
+        button["repeat"] = draw.ms(40, 250)
     if draw.chance(0.45):
         button["double"] = draw.ms(60, 400)
+        if draw.chance(0.4):
+            button["clicks"] = draw.rng.randint(2, 4)
+        if draw.chance(0.35):
+            button["second_hold"] = draw.ms(60, 400)
     return button
+
+
+def gestures_of(button: dict[str, Any]) -> list[str]:
+    """What a button may yield beside press, release and click."""
+    found = [event for event in ("hold", "double", "repeat", "second_hold") if event in button]
+    found += button.get("holds", {})
+    return found + [f"clicks{k}" for k in range(3, button.get("clicks", 2) + 1)]
 
 
 def _sensor(draw: Draw) -> dict[str, Any]:
@@ -307,7 +335,9 @@ def _vocabulary(draw: Draw) -> None:
     g = draw.gadget
     for name, button in g["buttons"].items():
         draw.events += [f"{name}.{e}" for e in ("press", "release", "click", "click")]
-        draw.events += [f"{name}.{e}" for e in ("hold", "double") if e in button]
+        draw.events += [f"{name}.{e}" for e in gestures_of(button)]
+        if "repeat" in button:
+            draw.truths.append(f"{name}.repeats.repeating")
         draw.truths += [f"{name}.pressed", f"{name}.pressed", f"{name}.up", f"{name}.closed"]
     for name in g.get("chords", {}):
         draw.events += [f"{name}.chord"] * 2

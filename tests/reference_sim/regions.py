@@ -94,8 +94,8 @@ def _contact(name: str, spec: dict[str, Any]) -> Region:
     style = spec.get("style", "settle")
     if style != "sample":
         closed_ns = ns(spec.get("debounce", "20 ms"))
-        opened_ns = ns(spec["debounce_release"]) if "debounce_release" in spec else closed_ns
-        one = opened_ns == closed_ns
+        one = "debounce_release" not in spec
+        opened_ns = closed_ns if one else ns(spec["debounce_release"])
         # With two lengths the state says which edge began it.
         shut, open_ = ("bouncing",) * 2 if one else ("bouncing.closing", "bouncing.opening")
         lengths = {shut: closed_ns, open_: opened_ns}

@@ -45,11 +45,31 @@ def _button(rng: random.Random) -> dict[str, object]:
             "samples": rng.randint(1, 4),
             "sample_every": _time(rng, "5 ms", "20 ms"),
         }
+    if "debounce" in part and rng.random() < 0.25:
+        part["debounce_release"] = _time(rng, "2 ms", "5 ms", "30 ms")
+    if "debounce" in part and part["debounce"] != "0 ms" and rng.random() < 0.3:
+        part["style"] = "first-edge"
     if rng.random() < 0.6:
         part["hold"] = _time(rng, "50 ms", "100 ms", "1 s")
+    if rng.random() < 0.3:
+        part["holds"] = {"longer": _time(rng, "70 ms", "400 ms"), "longest": "1500 ms"}
+    if rng.random() < 0.5 and {"hold", "holds"} & part.keys():
+        part["repeat"] = _time(rng, "20 ms", "60 ms", "500 ms")
     if rng.random() < 0.5:
         part["double"] = _time(rng, "30 ms", "100 ms", "350 ms")
+        if rng.random() < 0.4:
+            part["clicks"] = rng.randint(2, 4)
+        if rng.random() < 0.3:
+            part["second_hold"] = _time(rng, "40 ms", "200 ms")
     return part
+
+
+def _gestures(part: object) -> list[str]:
+    """What a button may yield beside press, release and click."""
+    assert isinstance(part, dict)
+    found = [word for word in ("hold", "double", "repeat", "second_hold") if word in part]
+    found += part.get("holds", {})
+    return found + [f"clicks{count}" for count in range(3, part.get("clicks", 2) + 1)]
 
 
 def _sensor(rng: random.Random) -> dict[str, object]:
@@ -188,7 +208,7 @@ def _draw(rng: random.Random) -> dict[str, object]:
     buttons = {name: _button(rng) for name in ("top", "side", "foot")[: rng.randint(0, 3)]}
     for name, button in buttons.items():
         events += [f"{name}.{what}" for what in ("press", "release", "click")]
-        events += [f"{name}.{what}" for what in ("hold", "double") if what in button]
+        events += [f"{name}.{what}" for what in _gestures(button)]
         atoms += [f"{name}.pressed", f"{name}.closed"]
     data["buttons"] = buttons
     if len(buttons) > 1 and rng.random() < 0.6:
@@ -196,6 +216,12 @@ def _draw(rng: random.Random) -> dict[str, object]:
             "both": {"buttons": list(buttons)[: rng.randint(2, len(buttons))], "within": "60 ms"}
         }
         events.append("both.chord")
+        if len(buttons) > 2 and rng.random() < 0.5:
+            data["chords"]["more"] = {  # type: ignore[index]
+                "buttons": ["side", "foot", "top"][: 5 - len(data["chords"]["both"]["buttons"])],  # type: ignore[index]
+                "within": "80 ms",
+            }
+            events.append("more.chord")
     charger = rng.random() < 0.6
     status = rng.choice(
         [

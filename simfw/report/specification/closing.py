@@ -56,22 +56,23 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
             gap,
         )
     for name, button in gadget.buttons.items():
-        hold = (
-            f"one `{name}.hold` after {format_duration(button.hold.ns)}, then nothing"
-            if button.hold is not None
-            else f"one `{name}.press`, then nothing"
-        )
+        holds = [f"one `{name}.{word}` after {format_duration(timing.ns)}"
+                 for word, timing in button.hold_lengths]
+        last = "nothing" if button.repeat is None else (
+            f"`{name}.repeat` every {format_duration(button.repeat.ns)}")
+        hold = ", ".join([*(holds or [f"one `{name}.press`"]), f"then {last}"])
         yield (
             f"button `{name}` stuck closed",
             "not detected",
             hold,
             "when it opens: a release"
-            + ("; no click after a hold" if button.hold is not None else " and a click"),
+            + ("; no click after a hold" if button.hold_lengths else " and a click"),
         )
         settles = (
-            f"kept awake until still for {format_duration(button.debounce.ns)}"
+            f"kept awake until still for {format_duration(button.busy_ns)}"
             if button.style == "settle"
-            else "each read may see either level"
+            else "each read may see either level" if button.style == "sample"
+            else f"kept awake; an edge may count every {format_duration(button.busy_ns)}"
         )
         yield (f"contact of `{name}` chatters without end", "not detected", settles, gap)
     for name, sensor in gadget.proximity.items():

@@ -35,7 +35,7 @@ def settle_ns(gadget: Gadget, name: str) -> int:
     button = gadget.buttons[name]
     if button.style == "sample":
         return (button.samples + 1) * button.sample_every.ns
-    return button.debounce.ns
+    return button.busy_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +79,9 @@ class Closing:
         for name, button in list(self.gadget.buttons.items())[:MOST_BUTTONS]:
             settle = settle_ns(self.gadget, name)
             lengths = [settle + BETWEEN_NS]
-            if button.hold is not None:
-                lengths.insert(0, settle + button.hold.ns + BETWEEN_NS)
+            if button.hold_lengths:
+                again = 0 if button.repeat is None else button.repeat.ns
+                lengths.insert(0, settle + button.hold_lengths[-1][1].ns + again + BETWEEN_NS)
             for length in lengths:
                 acts += (Act(now, "contact", name, 1.0), Act(now + length, "contact", name, 0.0))
                 now += length + self.rest_ns("contact", name)

@@ -35,14 +35,18 @@ QUIET_NS = 1000 * MS  # how long a drill waits for all that goes on before and b
 
 @dataclass(frozen=True, slots=True)
 class _Contact:
-    """How a contact is read: `grid_ns` between two reads, `least_ns` until a change has settled."""
+    """How a contact is read: `grid_ns` between two reads, `close_ns` and `open_ns` until a change
+    has settled, `least_ns` before the next can.
+    """
 
     grid_ns: int
+    close_ns: int
+    open_ns: int
     least_ns: int
 
-    def moved_for(self, settled_ns: int) -> int:
+    def moved_for(self, settled_ns: int, *, closing: bool) -> int:
         """When the contact has to move for the change to have settled at `settled_ns`."""
-        return settled_ns - self.least_ns - self.grid_ns // 4
+        return settled_ns - (self.close_ns if closing else self.open_ns) - self.grid_ns // 4
 
     @property
     def back_ns(self) -> int:
@@ -54,8 +58,10 @@ def _contact(gadget: Gadget, name: str) -> _Contact:
     button = gadget.buttons[name]
     if button.style == "sample":
         every = button.sample_every.ns
-        return _Contact(every, (button.samples - 1) * every)
-    return _Contact(0, button.debounce.ns)
+        least = (button.samples - 1) * every
+        return _Contact(every, least, least, least)
+    return _Contact(0, button.settles_ns(closing=True), button.settles_ns(closing=False),
+                    button.busy_ns)
 
 
 def _on_grid(time_ns: int, grid_ns: int) -> int:
@@ -107,11 +113,12 @@ class _Drill:
         acts = []
         for at, is_last, is_pressed in course:
             for name in [self.last] if is_last else self.first:
-                moved = self.contacts[name].moved_for(start + at)
+                moved = self.contacts[name].moved_for(start + at, closing=is_pressed)
                 acts.append(Act(moved, "contact", name, float(is_pressed)))
         now = start + course[-1][0] + self.within_ns + 4 * self.back_ns
         for name in (*self.first, self.last):  # every course ends with all of them pressed
-            acts.append(Act(self.contacts[name].moved_for(now), "contact", name, 0.0))
+            moved = self.contacts[name].moved_for(now, closing=False)
+            acts.append(Act(moved, "contact", name, 0.0))
             now += self.back_ns + self.grid_ns
         order = sorted(range(len(acts)), key=lambda number: (acts[number].at_ns, number))
         return [acts[number] for number in order], now + QUIET_NS

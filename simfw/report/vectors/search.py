@@ -214,6 +214,14 @@ class _Search:
             button, settle = self.gadget.buttons[name], self._settle(name)
             tap = settle + 20 * MS
             press, release = ("contact", name, 1.0), ("contact", name, 0.0)
+            if button.style == "first-edge" and settle > CLOSE:
+                # Let go within the time that the first edge takes: the release counts at its end.
+                yield (0, *press), (settle // 2, *release)
+                # A bounce after either edge, and one more press while that of the release lasts.
+                yield ((0, *press), (settle // 4, *release), (settle // 2, *press),
+                       (2 * tap, *release), (2 * tap + settle // 4, *press),
+                       (2 * tap + settle // 2, *release), (4 * tap, *press),
+                       (5 * tap, *release), (5 * tap + settle // 2, *press), (7 * tap, *release))
             if button.style == "settle" and settle > CLOSE:
                 # A bounce: let go again in the last part of the debounce time.
                 yield (0, *press), (settle - settle // (2 * CLOSE), *release)
@@ -228,11 +236,20 @@ class _Search:
                     yield (0, *press), (blip, *release)
                     yield (0, *press), (tap, *release), (tap + blip, *press), (2 * tap, *release)
             yield (0, *press), (tap, *release)
-            if button.hold is not None:
-                yield (0, *press), (settle + button.hold.ns + 20 * MS, *release)
+            repeat = 0 if button.repeat is None else button.repeat.ns
+            for _, timing in button.hold_lengths:
+                yield (0, *press), (settle + timing.ns + 20 * MS, *release)
+                if repeat:
+                    yield (0, *press), (settle + timing.ns + 2 * repeat + 20 * MS, *release)
             if button.double is not None:
                 again = tap + settle + button.double.ns // 2
-                yield (0, *press), (tap, *release), (again, *press), (again + tap, *release)
+                taps = [((k * again, *press), (k * again + tap, *release))
+                        for k in range(button.most_clicks)]
+                for count in range(2, button.most_clicks + 1):
+                    yield tuple(change for pair in taps[:count] for change in pair)
+                if button.second_hold is not None:
+                    lasts = again + settle + button.second_hold.ns + 20 * MS
+                    yield (0, *press), (tap, *release), (again, *press), (lasts, *release)
         for name in self.gadget.read_toggles:
             settle, closed = self._settle(name), sketch.flag(f"{name}.closed")
             there, back = ("contact", name, float(not closed)), ("contact", name, float(closed))
