@@ -101,7 +101,7 @@ samples = 3
 sample_every = "6 ms"
 [buttons.aux]
 style = "first-edge"
-debounce = "25 ms"
+debounce = "22 ms"
 debounce_release = "35 ms"
 holds = { far = "500 ms" }
 repeat = "200 ms"

@@ -76,6 +76,8 @@ class Passing:
             if e.restart is not None:
                 return e.ocv(s) - e.restart
             if e.solve(s, self.drives()).charger_a <= 0.0:
+                if self.inputs["usb"] and self.mode in ("pre", "fast"):
+                    self.result.known.add("idle charger")  # on, but the cell stands above it
                 return -1.0
             return s if e.cut_off is None else math.nextafter(e.ocv(s) - e.cut_off, -1.0)
         now = e.solve(s, self.drives())

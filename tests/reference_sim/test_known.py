@@ -241,6 +241,36 @@ CASES = {
     # design: a finished charge starts again when the cell is below `recharge`, here by the sag of
     # a load that is switched on, some 33 uV below
     "late recharge": Case(LATE_GADGET, LATE_SCENARIO, LATE_CURVE),
+    # docs/reference/gadget-file.md: without `restart` the protection closes while the charger feeds
+    # the cell; here it is on and gives nothing, since the cell at rest stands above its float
+    "idle charger": Case(
+        {
+            "gadget": {"name": "Small"},
+            "cell": {"curve": "curve.csv", "capacity": "500 mAh", "resistance": "6R",
+                     "cut_off": "3.2 V"},
+            "charger": {"current": "125 mA", "float": "4.031 V"},
+            "loads": {"motor": {"current": "250 mA"}},
+            "buttons": {"key": {"debounce": "0 s"}},
+            "behaviour": {
+                "r0": {
+                    "starts": "idle",
+                    "states": {"idle": {}, "busy": {"motor": "on"}},
+                    "rows": [{"on": "key.press", "from": "idle", "to": "busy"}],
+                }
+            },
+        },
+        {
+            "title": "small",
+            "gadget": "gadget.toml",
+            "charge": "98 %",
+            "lasts": "400 ms",
+            "steps": [
+                {"at": "100 ms", "press": "key", "for": "50 ms"},
+                {"at": "300 ms", "usb": True},
+            ],
+        },
+        [("0", "2.9342"), ("0.7529", "3.4908"), ("0.9791", "4.034"), ("1", "4.1683")],
+    ),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},
