@@ -309,7 +309,7 @@ def shortened(states: list[str]) -> list[str]:
 def _is_unused(subject: Subject, key: str) -> bool:
     """Whether a time of a button is that of its other style, which no row uses."""
     part, _, rest = key.partition(".")
-    name, _, what = rest.rpartition(".")
+    name, _, what = rest.partition(".")
     return part == "buttons" and what in subject.gadget.buttons[name].unused
 
 

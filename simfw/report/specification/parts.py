@@ -38,6 +38,21 @@ SAMPLE = (
     "that does not begins the count anew. From the first that differs to the end of the count the "
     "controller stays awake, in between it may sleep."
 )
+FIRST = (
+    "A contact that counts its first edge is answered at once: the edge that differs from what the "
+    "button counts as makes a press or a release, and the edges behind it are ignored for a time. "
+    "If the contact differs when that time ends, that counts then, and the time begins anew."
+)
+HOLDS = (
+    "Each length of a hold has an event of its own, told when it is reached. Repeats begin one "
+    "period after the first of them and go on through the others."
+)
+COUNTED = (
+    "Presses in a row are counted as long as each follows the release before it in time. The "
+    "highest count is told at its press, a smaller one when the time after its last release has "
+    "run out. Only the first press can become a hold; a second one that lasts is an event of its "
+    "own where the table of times has it."
+)
 HOLD = (
     "A hold is told while the button is still down. A release in the very instant in which its "
     "time ends comes too late: `release` and then `hold` are raised, and no click."
@@ -87,11 +102,23 @@ def _button_times(name: str, button: Button) -> Iterator[tuple[str, str]]:
     if button.style == "sample":
         yield f"{key}.sample_every", f"from read to read; {button.samples} in a row count"
     else:
-        yield f"{key}.debounce", "from the last change of the contact to press or release"
-    if button.hold is not None:
-        yield f"{key}.hold", "from press to hold"
+        first, release = button.style == "first-edge", button.debounce_release is not None
+        what = "press" if release else "press or release"
+        yield f"{key}.debounce", f"from a {what} to the next edge that counts" if first else (
+            f"from the last change of the contact to {what}")
+        if release:
+            yield f"{key}.debounce_release", (
+                "from a release to the next edge that counts" if first
+                else "from the last change of the contact to release")
+    for event, _ in button.hold_lengths:
+        yield button.hold_key(name, event), f"from press to {event}"
+    if button.repeat is not None:
+        yield f"{key}.repeat", f"from {button.hold_lengths[0][0]} to repeat, and between repeats"
     if button.double is not None:
-        yield f"{key}.double", "from release to click, or the second press"
+        yield f"{key}.double", "from release to click, or the second press" if (
+            button.most_clicks == 2) else "from release to the count so far, or the next press"
+    if button.second_hold is not None:
+        yield f"{key}.second_hold", "from the second press to second_hold"
 
 
 def _buttons(subject: Subject) -> Section:
@@ -99,14 +126,20 @@ def _buttons(subject: Subject) -> Section:
     styles = {button.style for button in buttons}
     said = [text for text, is_so in (
         (SETTLE, "settle" in styles), (SAMPLE, "sample" in styles),
-        (HOLD, any(button.hold is not None for button in buttons)),
-        (DOUBLE, any(button.double is not None for button in buttons))) if is_so]  # fmt: skip
+        (FIRST, "first-edge" in styles),
+        (HOLD, any(button.hold_lengths for button in buttons)),
+        (HOLDS, any(button.repeat or button.holds for button in buttons)),
+        (DOUBLE, any(button.most_clicks == 2 and button.second_hold is None
+                     for button in buttons)),
+        (COUNTED, any(button.most_clicks > 2 or button.second_hold is not None
+                      for button in buttons))) if is_so]  # fmt: skip
     blocks: list[Block] = [Paragraph(text) for text in said]
     blocks += times_table(subject, "Times of the buttons", (
         time for name, button in subject.gadget.buttons.items()
         for time in _button_times(name, button)))  # fmt: skip
     blocks += requirement_table(subject, "Requirements", subject.part(*(
-        f"{name}.{what}" for name in subject.gadget.buttons for what in ("contact", "gesture"))))
+        f"{name}.{what}" for name, button in subject.gadget.buttons.items()
+        for what in ("contact", "gesture", *["repeats"] * (button.repeat is not None)))))
     return Section(anchor="buttons", title="Buttons", blocks=tuple(blocks))
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 
 from simfw.behaviour.region import Group, Region, Row, System
 from simfw.behaviour.stock import burst_ns, gauge_quantity
+from simfw.behaviour.stock_buttons import count_event
 from simfw.gadget.figures import figure_text
 from simfw.gadget.model import Button, Gadget, Gauge, Measure, Proximity, Toggle
 from simfw.report.specification.requirements import Numbers, Pattern, Requirement, span
@@ -96,20 +97,37 @@ def _contact(make: _Maker, name: str, button: Button) -> None:
         if sampled:
             cause = (f"{button.samples} reads of contact `{name}` in a row have found it {level}"
                      if button.samples > 1 else f"a read finds contact `{name}` {level}")
+        elif button.style == "first-edge":
+            cause = (f"contact `{name}` is found {level} at an edge, or at the end of the time for "
+                     "which its edges are ignored,")
         else:
-            still = span(make.corners.timing(button.debounce))
+            release = button.debounce_release
+            timing = button.debounce if event == "press" or release is None else release
+            still = span(make.corners.timing(timing))
             cause = f"contact `{name}` has been {level} without a change for {still}"
         make.add(part, event, "when", f"When {cause} and {state}, the firmware shall emit "
                  f"`{name}.{event}`.", _emits(rows, f"{name}.{event}"), pins=pins)  # fmt: skip
     if sampled:
         text = (f"If a read finds contact `{name}` as the button counts already, then the firmware "
                 "shall begin its count of reads anew.")  # fmt: skip
+    elif button.style == "first-edge":
+        text = (f"When `{name}.press` or `{name}.release` has been emitted, the firmware shall "
+                f"ignore the edges of contact `{name}` for {_either(make, button, 'after a ')}.")
     else:
-        text = (f"If contact `{name}` comes back to its former level and keeps it for {still}, "
-                "then the firmware shall emit nothing.")  # fmt: skip
+        text = (f"If contact `{name}` comes back to its former level and keeps it for "
+                f"{_either(make, button, 'before a ')}, then the firmware shall emit nothing.")
     known = {key for one in make.found if one.part == part for key in one.keys}
-    make.add(part, "blip", "if", text, [row for row in rows if row.key not in known], pins=pins,
+    make.add(part, "blip", "when" if button.style == "first-edge" else "if", text,
+             [row for row in rows if row.key not in known], pins=pins,
              seen=lambda row: row.on is None)  # fmt: skip
+
+
+def _either(make: _Maker, button: Button, when: str) -> str:
+    """The time of a contact, or both where that of the opening edge differs."""
+    time, release = span(make.corners.timing(button.debounce)), button.debounce_release
+    if release is None:
+        return time
+    return f"{time} {when}press and {span(make.corners.timing(release))} {when}release"
 
 
 def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
@@ -121,15 +139,18 @@ def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
                 or (row.on == f"{name}.press" and row.to == "held")]  # fmt: skip
     click = _emits(rows, f"{name}.click")
     begun = [row for row in quiet if row.sources == ("up",) and row.to == "down"]
+    holds = bool(button.hold_lengths)
     if button.double is None:
-        less = ["a hold"] * (button.hold is not None) + ["part of a chord"] * bool(chords)
+        less = ["a hold"] * holds + ["part of a chord"] * bool(chords)
         but = f" and the press was {_none_of(less)}" if less else ""
         make.add(part, "click", "when", f"When `{name}.release` occurs{but}, the firmware shall "
                  f"emit `{name}.click`.", [*click, *begun], pins=pins,
                  seen=lambda row: row in click)  # fmt: skip
+    elif button.most_clicks > 2 or button.second_hold is not None:
+        _counted(make, name, button, bool(chords))
     else:
         window = span(make.corners.timing(button.double))
-        less = ["a hold"] * (button.hold is not None) + ["part of a chord"] * bool(chords)
+        less = ["a hold"] * holds + ["part of a chord"] * bool(chords)
         but = f" of a press that was neither a double click nor {in_words(less, 'nor')}" if less \
             else " of a press that was no double click"  # fmt: skip
         waits = [row for row in quiet if row.to == "waiting"]
@@ -142,15 +163,25 @@ def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
                  f"`{name}.release`{but}{no_chord}, the firmware shall emit `{name}.double`.",
                  [*_emits(rows, f"{name}.double"), *again], pins=pins,
                  seen=lambda row: f"{name}.double" in row.emit)  # fmt: skip
-    if button.hold is not None:
-        time = span(make.corners.timing(button.hold))
-        what = " that was no double click" if button.double is not None else ""
-        make.add(part, "hold", "when", f"When {time} have passed since a `{name}.press`{what}, "
+    for event, timing in button.hold_lengths:
+        time = span(make.corners.timing(timing))
+        what = " that was no double click" if button.most_clicks == 2 else (
+            " that was the first in a row" if button.most_clicks > 2 else "")
+        make.add(part, event, "when", f"When {time} have passed since a `{name}.press`{what}, "
                  f"without `{name}.release`" + (" and without a chord" if chords else "")
-                 + f", the firmware shall emit `{name}.hold`.", _emits(rows, f"{name}.hold"),
-                 pins=pins)  # fmt: skip
-    less = ["a hold"] * (button.hold is not None) + ["a double click"] * (
-        button.double is not None)  # fmt: skip
+                 + f", the firmware shall emit `{name}.{event}`.",
+                 _emits(rows, f"{name}.{event}"), pins=pins)  # fmt: skip
+    if button.repeat is not None:
+        hold, time = button.hold_lengths[0][0], span(make.corners.timing(button.repeat))
+        mine = make.rows(f"{name}.repeats")
+        make.add(f"{name}.repeats", "repeat", "when", f"When {time} have passed since "
+                 f"`{name}.{hold}` or the last `{name}.repeat`, and no `{name}.release` in an "
+                 "earlier instant" + (" and no chord" if chords else "") + " has come, the "
+                 f"firmware shall emit `{name}.repeat`.", list(mine), pins=pins,
+                 seen=lambda row: bool(row.emit))  # fmt: skip
+    less = ["a hold"] * holds + ["a double click"] * (button.most_clicks == 2) + [
+        "the highest count"] * (button.most_clicks > 2) + ["a second hold"] * (
+        button.second_hold is not None)  # fmt: skip
     if chords:
         make.add(part, "chord", "if", f"If a press of `{name}` is part of "
                  f"{in_words((f'chord `{chord}`' for chord in chords), 'or')}, or comes while it "
@@ -160,6 +191,43 @@ def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
     if less:
         make.add(part, "ends", "if", f"If `{name}.release` ends {in_words(less, 'or')}, then the "
                  f"firmware shall emit no `{name}.click` for it.", ends, pins=pins)  # fmt: skip
+
+
+def _counted(make: _Maker, name: str, button: Button, chords: bool) -> None:
+    """Presses in a row: those that wait for one more, and the highest count."""
+    assert button.double is not None
+    part, rows, pins = f"{name}.gesture", make.rows(f"{name}.gesture"), (name,)
+    window, most = span(make.corners.timing(button.double)), button.most_clicks
+    but = " and no chord has come of it" if chords else ""
+    for count in range(1, most + 1):
+        event = f"{name}.{count_event(count)}"
+        mine = _emits(rows, event)
+        ways = {row.to for row in rows if row.on == f"{name}.press"
+                and row.sources == ("waiting" if count == 2 else f"waiting.{count - 1}",)}
+        if count < most:
+            down = {"down" if count == 1 else f"down.{count}"}
+            wait = {row.to for row in rows if row.on == f"{name}.release"
+                    and set(row.sources) & down}
+            more = [row for row in rows if not row.emit and row.to in down | wait
+                    and row.on in (f"{name}.press", f"{name}.release")]
+            text = (f"When {window} have passed since the `{name}.release` of press {count} in a "
+                    f"row, without `{name}.press`, the firmware shall emit `{event}`.")
+        elif ways & {"held", "again"}:
+            more = [row for row in rows if "again" in (row.to, *row.sources) and not row.emit]
+            text = (f"When `{name}.press` is number {count} in a row, each within {window} of the "
+                    f"`{name}.release` before it{but}, the firmware shall emit `{event}`.")
+        else:
+            more = [row for row in rows if not row.emit and row.to in ways]
+            text = (f"When `{name}.release` ends press {count} in a row, begun within {window} of "
+                    f"the `{name}.release` before it{but}, the firmware shall emit `{event}`.")
+        make.add(part, count_event(count), "when", text, [*mine, *more], pins=pins,
+                 seen=lambda row, mine=mine: row in mine)  # type: ignore[misc]  # fmt: skip
+    if button.second_hold is not None:
+        time = span(make.corners.timing(button.second_hold))
+        make.add(part, "second_hold", "when", f"When {time} have passed since press 2 in a row of "
+                 f"`{name}`, without `{name}.release`" + (" and without a chord" if chords else "")
+                 + f", the firmware shall emit `{name}.second_hold` and no click or double for "
+                 "these presses.", _emits(rows, f"{name}.second_hold"), pins=pins)  # fmt: skip
 
 
 def _toggle(make: _Maker, name: str, toggle: Toggle) -> None:
@@ -187,12 +255,19 @@ def _chord(make: _Maker, gadget: Gadget, name: str) -> None:
     first = in_words((f"`{button}.press`" for button in pins), "or")
     time = span(make.corners.timing(chord.within))
     told = _emits(rows, f"{name}.chord")
+    lost = [row for row in rows if row.to == "taken"]
+    comes = [row for row in rows if row.sources == ("idle",) or row.to == "together"]
     make.add(name, "chord", "when", f"When within {time} of a {first} at which no other of them "
              "was pressed all of them are pressed together, the firmware shall emit "
              f"`{name}.chord` with the last press.",
-             [*told, *(row for row in rows if row.sources == ("idle",))], pins=pins,
-             seen=lambda row: row in told)  # fmt: skip
-    late = [row for row in rows if not row.emit and row.sources == ("started",)]
+             [*told, *comes], pins=pins, seen=lambda row: row in told)  # fmt: skip
+    if lost:
+        make.add(name, "lost", "if", f"If all buttons of `{name}` are pressed together while a "
+                 "chord of more buttons that shares one with it is complete, or in the instant in "
+                 f"which it becomes so, then the firmware shall emit no `{name}.chord`.", lost,
+                 pins=pins)  # fmt: skip
+    late = [row for row in rows if not row.emit and row.sources == ("started",)
+            and row not in comes]
     make.add(name, "late", "if", f"If {in_words(f'`{button}`' for button in pins)} are not all "
              f"pressed within {time}, then the firmware shall emit no `{name}.chord` until one of "
              "them is pressed while no other is.",
@@ -200,7 +275,7 @@ def _chord(make: _Maker, gadget: Gadget, name: str) -> None:
     make.add(name, "over", "if", f"If `{name}.chord` has been emitted, then the firmware shall "
              f"emit none again until {in_words(f'`{button}`' for button in pins)} have all been "
              "released.",
-             [row for row in rows if row.sources == ("active",)], pins=pins)  # fmt: skip
+             [row for row in rows if "active" in row.sources], pins=pins)  # fmt: skip
 
 
 def _sensor(make: _Maker, name: str, sensor: Proximity) -> None:
