@@ -100,6 +100,8 @@ def _line(subject: Subject, event: str) -> EventLine:
     windows = [sampled] if sampled is not None else [
         window for _, row in found if (window := subject.corners.row(row)) is not None and window.ns
     ]  # fmt: skip
+    if sampled is None and windows and any(row.on is not None for _, row in found):
+        windows.insert(0, subject.corners.of(0, 0, 0))  # or in the instant of what it is heard with
     edges = dict.fromkeys(f"`{row.on}`" if row.on else "end of a time" for _, row in found)
     links = dict.fromkeys(
         one for one in subject.requirements for _, row in found
