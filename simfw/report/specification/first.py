@@ -106,7 +106,7 @@ def _wakes(subject: Subject) -> Line:
                      and any(not region.state(source).awake for source in row.sources)})
     text = f"a change of {in_words(pins, 'or')}" if pins else "no pin"
     if sampled:
-        text += f" ({in_words(f'`{name}`' for name in sampled)}: read at intervals, no edge needed)"
+        text += f"; {in_words(f'`{name}`' for name in sampled)} read at intervals by the clock"
     if asleep:
         shown = in_words(map(format_duration, asleep)) if len(asleep) < 7 else (
             f"{len(asleep)} different ones, {format_duration(asleep[0])} to "

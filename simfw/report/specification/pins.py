@@ -71,14 +71,15 @@ def _wired(gadget: Gadget, source: str) -> tuple[str, bool]:
 def pins_of(gadget: Gadget) -> Iterator[PinLine]:
     """The signals: inputs first, then outputs, each group in the order of the gadget file."""
     pull = gadget.controller.pull_up if gadget.controller else None
-    for name in gadget.buttons:
+    for name, button in gadget.buttons.items():
         outside, pulled = _wired(gadget, f"button.{name}")
         if outside == OPEN and pull is not None:
             outside, pulled = f"pull-up inside {figure_text(pull)}", True
         yield PinLine(
             signal=name, direction="in", kind="contact",
             active="low (contact to ground)" if pulled else OPEN, idle="high" if pulled else OPEN,
-            asleep="input, wakes", unpowered="must not be fed", outside=outside,
+            asleep="input, read at intervals" if button.style == "sample" else "input, wakes",
+            unpowered="must not be fed", outside=outside,
         )  # fmt: skip
     for name in gadget.read_toggles:
         outside, pulled = _wired(gadget, f"toggle.{name}")

@@ -406,12 +406,10 @@ def _charge(make: _Maker, region: Region) -> None:
             text = (f"When {_CHARGE[event]}, the firmware shall emit `{event}` and take `charge` "
                     f"to `{mine[0].to}`.")  # fmt: skip
         else:
-            causes = dict.fromkeys(
-                (in_words((f"`{source}`" for source in row.sources), "or"), row.when_text)
-                for row in mine)  # fmt: skip
-            found: dict[str, list[str]] = {}
-            for states, guard in causes:
-                found.setdefault(guard, []).append(states)
+            found: dict[str, dict[str, None]] = {}
+            for row in mine:
+                states = dict.fromkeys(f"`{source}`" for source in row.sources)
+                found.setdefault(row.when_text, {}).update(states)
             said = in_words(
                 (f"`{guard}` comes to hold while `charge` is in {in_words(states, 'or')}"
                  for guard, states in found.items()), "or")  # fmt: skip
