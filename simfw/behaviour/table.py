@@ -128,9 +128,9 @@ class Stepper:
         count = len(self.region_names)
         self.states = cells("states", [0] * count)
         self.entered_ns = [0] * count
-        self._serial = [0] * count
-        self._next = [0] * count  # which dwell group of the present state comes next
-        self._due = [IDLE] * count
+        self.stays = [0] * count
+        self.spent = [0] * count  # which dwell group of the present state comes next
+        self.dues = [IDLE] * count
         self.memory = cells("memory", [-1] * count)
         self.condition_values = cells("conditions", [False] * len(system.conditions))
         self._looked_from = _LOOKED_FROM if settles else EVENT_LIMIT
@@ -149,6 +149,7 @@ class Stepper:
             tuple(state.awake for state in region.states) for region in system.regions
         )
         self.fired: list[str] | None = None
+        self.watched = False  # whether guards are told of: see `watch`
         self.moved = False
         self.woke = False
         self.ran = False
@@ -162,7 +163,7 @@ class Stepper:
     def _compile(self) -> None:
         system = self.system
         heard: dict[int, list[tuple[int, dict[int, list[_Compiled]]]]] = {}
-        self._dwells: list[list[tuple[tuple[int, tuple[_Compiled, ...]], ...]]] = []
+        self.dwells: list[list[tuple[tuple[int, tuple[_Compiled, ...]], ...]]] = []
         for number, region in enumerate(system.regions):
             ids = self._state_ids[number]
             by_event: dict[int, dict[int, list[_Compiled]]] = {}
@@ -182,7 +183,7 @@ class Stepper:
                         dwells[ids[source]].setdefault(row.after_ns or 0, []).append(compiled)
             for event, table in by_event.items():
                 heard.setdefault(event, []).append((number, table))
-            self._dwells.append(
+            self.dwells.append(
                 [tuple((after, tuple(rows)) for after, rows in sorted(d.items())) for d in dwells]
             )
         self._heard = [heard.get(event, []) for event in range(len(self.event_names))]
@@ -193,6 +194,7 @@ class Stepper:
 
     def watch(self, told: Callable[[str, bool], None]) -> None:
         """From now on tell the key of every guarded row that is tried, and what its guard said."""
+        self.watched = True
 
         def watched(row: _Compiled) -> _Compiled:
             guard = row.guard
@@ -211,10 +213,10 @@ class Stepper:
              for number, table in heard]
             for heard in self._heard
         ]
-        self._dwells = [
+        self.dwells = [
             [tuple((after, tuple(map(watched, rows))) for after, rows in groups)
              for groups in states]
-            for states in self._dwells
+            for states in self.dwells
         ]
 
     def bind(
@@ -289,7 +291,7 @@ class Stepper:
 
     def next_due(self) -> int:
         """When the next dwell expires (ns); a very large number when none is running."""
-        return min(self._due, default=IDLE)
+        return min(self.dues, default=IDLE)
 
     def halt(self, now_ns: int) -> None:
         """Power is lost: every region stands in its start state and nothing runs."""
@@ -297,9 +299,9 @@ class Stepper:
         for number, state in enumerate(self._starts):
             self.states[number] = state
             self.entered_ns[number] = now_ns
-            self._serial[number] += 1
-            self._next[number] = 0
-            self._due[number] = IDLE
+            self.stays[number] += 1
+            self.spent[number] = 0
+            self.dues[number] = IDLE
             self.memory[number] = -1
         self.condition_values[:] = [False] * len(self.condition_values)
 
@@ -327,7 +329,7 @@ class Stepper:
             self.halt(now_ns)
             for number in range(len(self.states)):
                 self._enter(number, self._starts[number], now_ns, queue)
-        due = self._due
+        due = self.dues
         if not power_up and due and min(due) <= now_ns:
             for number, when in enumerate(due):
                 if when <= now_ns:
@@ -357,7 +359,7 @@ class Stepper:
                                     break
                 else:
                     number, serial, row = item
-                    if serial == self._serial[number] and (row.guard is None or row.guard()):
+                    if serial == self.stays[number] and (row.guard is None or row.guard()):
                         fire(number, row, now_ns, queue)
             if self._conditions:
                 self.on_rest()
@@ -389,31 +391,32 @@ class Stepper:
         self.version += 1
         self.states[number] = state
         self.entered_ns[number] = now_ns
-        self._serial[number] += 1
+        self.stays[number] += 1
         if state in self._resume_points[number]:
             self.memory[number] = state
         if self.awake[number][state]:
             self.woke = True
             self.on_wake()
-        groups = self._dwells[number][state]
-        self._next[number] = 0
+        groups = self.dwells[number][state]
+        self.spent[number] = 0
         if not groups:
-            self._due[number] = IDLE
+            self.dues[number] = IDLE
         elif groups[0][0] == 0:
             self._expire(number, queue)
         else:
-            self._due[number] = now_ns + groups[0][0]
+            self.dues[number] = now_ns + groups[0][0]
 
     def _expire(self, number: int, queue: deque[_Item]) -> None:
         self.moved = True  # though every row of it may keep the state, or its guard be false
-        groups = self._dwells[number][self.states[number]]
-        index = self._next[number]
-        serial = self._serial[number]
+        self.version += 1
+        groups = self.dwells[number][self.states[number]]
+        index = self.spent[number]
+        serial = self.stays[number]
         for row in groups[index][1]:
             queue.append((number, serial, row))
         index += 1
-        self._next[number] = index
-        self._due[number] = (
+        self.spent[number] = index
+        self.dues[number] = (
             self.entered_ns[number] + groups[index][0] if index < len(groups) else IDLE
         )
 
@@ -421,7 +424,7 @@ class Stepper:
         """All that decides how the instant goes on."""
         waiting = [
             item if isinstance(item, int)
-            else (item[0], item[1] == self._serial[item[0]], id(item[2]))
+            else (item[0], item[1] == self.stays[item[0]], id(item[2]))
             for item in queue
         ]
         return (*self.states, *self.memory, *self.condition_values, *waiting)
@@ -442,7 +445,7 @@ class Stepper:
                             break
             else:
                 number, serial, row = item
-                if serial == self._serial[number] and (row.guard is None or row.guard()):
+                if serial == self.stays[number] and (row.guard is None or row.guard()):
                     self._fire(number, row, now_ns, queue)
         self.fired = before
         return tuple(dict.fromkeys(seen))
@@ -468,7 +471,7 @@ class Stepper:
 
     def waiting(self) -> tuple[int, ...]:
         """For each region, how many dwell groups of the present stay have expired."""
-        return tuple(self._next)
+        return tuple(self.spent)
 
     def restore(
         self,
@@ -486,17 +489,17 @@ class Stepper:
             self.entered_ns[number] = entered_ns[number]
             remembered = memory[number]
             self.memory[number] = -1 if remembered is None else ids[remembered]
-            groups = self._dwells[number][ids[name]]
+            groups = self.dwells[number][ids[name]]
             index = waiting[number]
-            self._next[number] = index
-            self._due[number] = (
+            self.spent[number] = index
+            self.dues[number] = (
                 entered_ns[number] + groups[index][0] if index < len(groups) else IDLE
             )
         self.condition_values[:] = conditions
 
     def due(self) -> tuple[int, ...]:
         """For each region, when its next dwell expires (ns); very large when none is running."""
-        return tuple(self._due)
+        return tuple(self.dues)
 
     def place(
         self,
@@ -514,8 +517,8 @@ class Stepper:
         self.states[:] = states
         for k, number in enumerate(moving):
             self.entered_ns[number] = now_ns - ages[k]
-            self._next[number] = waiting[k]
-            self._due[number] = IDLE if due_in[k] > IDLE // 2 else now_ns + due_in[k]
+            self.spent[number] = waiting[k]
+            self.dues[number] = IDLE if due_in[k] > IDLE // 2 else now_ns + due_in[k]
             self.memory[number] = memory[k]
         self.condition_values[:] = conditions
 
@@ -530,19 +533,19 @@ class Stepper:
         self.states[:] = states
         self.memory[:] = memory
         self.condition_values[:] = conditions
-        count = len(self._due)
-        self._next[:] = [0] * count
-        self._due[:] = [IDLE] * count
+        count = len(self.dues)
+        self.spent[:] = [0] * count
+        self.dues[:] = [IDLE] * count
         for number, group in expiring.items():
-            self._next[number] = group
-            self._due[number] = 0
+            self.spent[number] = group
+            self.dues[number] = 0
 
     def shift(self, by_ns: int, moved: Iterable[int]) -> None:
         """Let the stays of the regions `moved` have begun `by_ns` later (whole cycles passed)."""
         for number in moved:
             self.entered_ns[number] += by_ns
-            if self._due[number] != IDLE:
-                self._due[number] += by_ns
+            if self.dues[number] != IDLE:
+                self.dues[number] += by_ns
 
     def drives(self, gates: Sequence[bool]) -> dict[str, Drive]:
         """What the present states drive; `gates[r]` tells whether region r's outputs show."""

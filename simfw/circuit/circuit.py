@@ -414,18 +414,23 @@ class Circuit:
 
     def light_current_a(self, name: str, loads: LoadSet, charge: ArrayLike) -> Array:
         """Mean current (A) through the LEDs of a light in a load set, without base current."""
+        return self.light_currents_a((name,), loads, charge)[0]
+
+    def light_currents_a(
+        self, names: Sequence[str], loads: LoadSet, charge: ArrayLike
+    ) -> list[Array]:
+        """The same of several lights, in their order."""
         s = np.atleast_1d(np.asarray(charge, dtype=float))
         plan = self._plan(loads)
         source = self._source(s, loads)
-        amps = np.zeros(s.size)
-        row = self._rows[name]
+        amps = {self._rows[name]: np.zeros(s.size) for name in names}
         for phase in plan.phases:
             volts, _ = self._settle(phase, source)
             for number in phase.on:
                 part = plan.parts[number]
-                if part.row == row and part.branch is not None:
-                    amps += phase.weight * np.maximum(part.branch.leds(volts), 0.0)
-        return amps
+                if part.row in amps and part.branch is not None:
+                    amps[part.row] += phase.weight * np.maximum(part.branch.leds(volts), 0.0)
+        return [amps[self._rows[name]] for name in names]
 
     def led_current_a(self, name: str, voltage_v: ArrayLike) -> Array:
         """Current (A) through all LEDs of a light that is fully on, at terminal voltages (V)."""

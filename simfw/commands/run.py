@@ -58,17 +58,16 @@ def register(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the scenario, write what was asked for, print the report; 1 if anything failed."""
-    from simfw.circuit.circuit import Circuit
     from simfw.engine.repeat import repeat_life, time_left
     from simfw.engine.simulator import simulate
     from simfw.loading import load_scenario
-    from simfw.report.drawing import check_ending
     from simfw.report.ledger import ledger_json, write_csv
-    from simfw.report.plots import write_plot
     from simfw.report.text import text_report
     from simfw.writing import check_folder
 
     if arguments.plot is not None:
+        from simfw.report.drawing import check_ending
+
         check_ending(arguments.plot)
     if arguments.record is not None:
         from simfw.report.record import check_record
@@ -115,6 +114,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.csv is not None:
         write_csv(result, arguments.csv)
     if arguments.plot is not None:
+        from simfw.circuit.circuit import Circuit
+        from simfw.report.plots import write_plot
+
         write_plot(
             result, Circuit(gadget), arguments.plot, from_ns=from_ns, to_ns=to_ns
         )

@@ -53,10 +53,10 @@ class Blend:
 
 def whole_cycle(simulation: Simulation) -> Cycle | None:
     """The latest cycle that was found in which all goes round that ticks now."""
-    folder, due = simulation.folder, simulation.stepper.due()
-    states = simulation.phase.states
+    folder, dues = simulation.folder, simulation.stepper.dues
+    ticking = simulation.phase.ticking
     for cycle in reversed(folder.cycles):
-        if folder.is_whole(cycle, states, due):
+        if cycle.holds_all(ticking, dues):
             return cycle
     return None
 

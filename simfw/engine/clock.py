@@ -25,7 +25,8 @@ from simfw.circuit.circuit import Circuit, LoadSet, Solution
 from simfw.circuit.nodes import RELATIVE_ERROR, Levels, filled, passed, refined
 
 __all__ = [
-    "APART", "TWINS", "Clock", "Tally", "below", "clock_of", "passing", "tabulate", "turning",
+    "APART", "TWINS", "Clock", "Clocks", "Tally", "below", "clock_of", "passing", "tabulate",
+    "turning",
 ]
 
 Array = NDArray[np.float64]
@@ -471,15 +472,36 @@ def below(turns: Sequence[float], charge: float) -> bool:
     return bisect_right(turns, charge) % 2 == 0
 
 
-def clock_of(circuit: Circuit, loads: LoadSet, known: dict[LoadSet, Clock]) -> Clock:
+class Clocks(dict[LoadSet, Clock]):
+    """The charge clocks of one set of parts, by load set.
+
+    `near` holds those of other parts of the same gadget: what is straight with those hardly bends
+    with these, so that their nodes are a good guess.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.near: Clocks | None = None
+
+    def nodes(self, circuit: Circuit, loads: LoadSet) -> Array:
+        """The nodes to begin with."""
+        near, own = None if self.near is None else self.near.get(loads), circuit.charge_nodes
+        if near is None:
+            return own
+        there = near.nodes[np.minimum(np.searchsorted(near.nodes, own), len(near.nodes) - 1)]
+        return near.nodes if (there == own).all() else own
+
+
+def clock_of(circuit: Circuit, loads: LoadSet, known: Clocks) -> Clock:
     """The charge clock of a load set, tabulated once and kept in `known`."""
     clock = known.get(loads)
     if clock is None:
+        feeds = circuit.feeds_on(loads)
         clock = known[loads] = tabulate(
             lambda charge: circuit.solve(loads, charge),
-            circuit.charge_nodes,
+            circuit.charge_nodes if feeds else known.nodes(circuit, loads),
             circuit.capacity_c,
-            feeds=circuit.feeds_on(loads),
+            feeds=feeds,
             levels=circuit.levels(loads),
         )
     return clock

@@ -1,23 +1,22 @@
 """Cycles: a period that repeats, and what many of them in a row do to the cell.
 
-N periods are one step of a charge clock with the period's mean drain. Within a period the charge
-moves too, and an interval early in it sees more charge than one late in it; each interval's current
-is therefore read at the charge which that interval sees, to first order in the charge of one period
-(its current plus the current's slope times the interval's distance from the middle). What is left
-is of second order.
+N periods are one step of a charge clock with the period's mean drain: see `mean`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.engine.clock import APART, TWINS, Clock, Tally
+from simfw.behaviour.table import IDLE
+from simfw.circuit.circuit import LoadSet
+from simfw.engine.clock import Clock, Tally
+from simfw.engine.mean import Block, Grids, Mean, Period
 from simfw.engine.phase import Phase
 from simfw.engine.snapshot import RuleStand
 
@@ -26,10 +25,7 @@ __all__ = ["Cycle", "Folded", "Member", "Turn"]
 Array = NDArray[np.float64]
 Part = tuple[Phase, int, int]
 _NS = 1e-9
-_EACH = 1e-6  # of all that flows, in each period; a tenth of that bound is what a fold is off by
-_ONCE = 4e-7  # and by all corners that it passes
-_WORTH = 4.0  # periods that may be asked for without a closer look
-_NOTHING_A = 1e-15
+_NEAR = 1e-3  # charges so near one another move nearly alike
 
 
 @dataclass(slots=True)
@@ -61,7 +57,7 @@ class Member:
         return self.lasts_ns + (folded[2] * folded[0].period_ns if folded else 0)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(eq=False)
 class Cycle:
     """A period that repeats while low <= charge < high and count_low <= count < count_high.
 
@@ -77,12 +73,22 @@ class Cycle:
     high: float
     count_low: float = -math.inf
     count_high: float = math.inf
-    grids: Grids = field(default_factory=dict)  # shared by the cycles of one gadget
+    grids: Grids = field(default_factory=Grids)  # shared by the cycles of one gadget
     turns: dict[int, Turn] = field(default_factory=dict)
     _parts: list[Part] | None = None
     _rates: list[tuple[Clock, float]] | None = None
     _events: frozenset[int] | None = None
     _wakes: int | None = None
+    _margin: tuple[float, float] = (math.inf, 0.0)
+
+    @cached_property
+    def still(self) -> tuple[int, ...]:
+        """The regions that do not move in it."""
+        return tuple(r for r in range(len(self.members[0].states)) if r not in self.moving)
+
+    def holds_all(self, ticking: Sequence[int], dues: Sequence[int]) -> bool:
+        """Whether all `ticking` regions that have a dwell ahead move within it."""
+        return all(r in self.moving or dues[r] >= IDLE for r in ticking)
 
     def parts(self) -> list[Part]:
         """Phase, time (ns) and wake-ups of each interval of a period, shorter cycles spelt out."""
@@ -102,6 +108,14 @@ class Cycle:
         if self._wakes is None:
             self._wakes = sum(wakes for _, _, wakes in self.parts())
         return self._wakes
+
+    @cached_property
+    def drives(self) -> tuple[tuple[LoadSet, int], ...]:
+        """How long (ns) each load set is on in one period, in the order of the first instant."""
+        times: dict[LoadSet, int] = {}
+        for phase, lasts_ns, _ in self.parts():
+            times[phase.loads] = times.get(phase.loads, 0) + lasts_ns
+        return tuple(times.items())
 
     def course(self, index: int) -> list[tuple[Phase, int]]:
         """Phases and times (ns) of one period from its instant `index` on, equal ones joined."""
@@ -173,19 +187,17 @@ class Cycle:
         return self._rates
 
     def margin(self, charge: float) -> float:
-        """How far the charge may move within one period, both ways added up."""
-        moved = sum(abs(clock.rate(charge)) * seconds for clock, seconds in self.times())
-        return moved + self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
+        """Twice as far as the charge may move within one period, both ways added up.
 
-
-@dataclass(slots=True, eq=False)
-class _Block:
-    """A stretch of a turn: one phase, or a shorter cycle going round."""
-
-    clock: Clock
-    share: float
-    source: Phase | Turn
-    apart: Array | float = 0.0
+        What was found near a charge does for all of its neighbourhood.
+        """
+        at, found = self._margin
+        if abs(charge - at) > _NEAR:
+            moved = sum([abs(clock.rate(charge)) * seconds for clock, seconds in self.times()])
+            moved += self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
+            found = 2.0 * moved
+            self._margin = (charge, found)
+        return found
 
 
 class Turn:
@@ -194,158 +206,45 @@ class Turn:
     `count` periods have gone by in it, counted on `clock` by `tally`.
     """
 
-    clock: Clock
-
     def __init__(self, cycle: Cycle, index: int) -> None:
         self.cycle = cycle
         self.tally = Tally()
         self.count = 0
-        period_s = cycle.period_ns * _NS
-        self._blocks: list[_Block] = []
-        self._strained: tuple[Array, Array] | None = None
-        self._rough: NDArray[np.intp] | None = None
-        self._most: float | None = None
-        wakes: list[int] = []  # before which block the controller wakes up
+        self._sources: list[Phase | Turn] = []  # of each block
+        blocks: list[Block] = []
         order = (*cycle.members[index:], *cycle.members[:index])
         for member in order:
-            if member is not order[0] and member.woke:
-                wakes.append(len(self._blocks))
+            wakes = member is not order[0] and member.woke
             if member.folded is not None:
                 inner, place, count = member.folded
                 turn = inner.turn(place)
-                share = count * inner.period_ns / cycle.period_ns
-                self._blocks.append(_Block(turn.clock, share, turn))
-            share = member.lasts_ns / cycle.period_ns
-            self._blocks.append(_Block(member.phase.clock, share, member.phase))
-        clocks = list(dict.fromkeys(block.clock for block in self._blocks))
-        nodes, tables = _on_one_grid(clocks, cycle.grids)
-        capacity_c = clocks[0].capacity_c
-        wake = cycle.wake_c / capacity_c
-        # Where each block lies within the period, in charge, as seen from the middle.
-        reached = np.zeros(len(nodes))
-        passed = wake * cycle.wakes + reached
-        for number, block in enumerate(self._blocks):
-            reached = reached - wake * wakes.count(number)
-            moves = tables[block.clock].rates * (block.share * period_s)
-            block.apart = reached + 0.5 * moves
-            reached = reached + moves
-            passed += np.abs(moves)
-        self._moves = passed
-        if order[0].woke:
-            reached = reached - wake
-        shifts = {clock: np.zeros(len(nodes)) for clock in clocks}
-        shares = dict.fromkeys(clocks, 0.0)
-        for block in self._blocks:
-            block.apart = block.apart - 0.5 * reached
-            shifts[block.clock] += block.share * block.apart
-            shares[block.clock] += block.share
-        consumers = np.zeros((clocks[0].consumers_a.shape[0], len(nodes)))
-        charger = np.zeros(len(nodes))
-        voltage = np.full(len(nodes), np.inf)
-        extra_a = 0.0
-        for clock, table in tables.items():
-            consumers += shares[clock] * table.consumers + table.consumers_slope * shifts[clock]
-            charger += shares[clock] * table.charger + table.charger_slope * shifts[clock]
-            voltage = np.minimum(voltage, table.voltage)
-            extra_a += shares[clock] * clock.extra_drain_a
-        own = sum(member.woke for member in cycle.members)
-        extra_a += own * cycle.wake_c / period_s
-        self.clock = Clock(nodes, consumers, charger, voltage, capacity_c, extra_a)
-        self.clock.of_cycle = True
-        self._totals = {clock: table.totals for clock, table in tables.items()}
-        self._tables = tables
-        self._reached = reached
+                blocks.append(Block(turn.clock, count * inner.period_ns, wakes, turn.mean))
+                self._sources.append(turn)
+                wakes = False
+            blocks.append(Block(member.phase.clock, member.lasts_ns, wakes))
+            self._sources.append(member.phase)
+        self.mean: Mean = cycle.grids.mean(Period(
+            tuple(blocks), cycle.period_ns, cycle.wakes,
+            sum(member.woke for member in cycle.members), order[0].woke, cycle.wake_c,
+        ))
 
-    def strain(self) -> tuple[Array, Array]:
-        """What the mean may be off by, as a share of all that flows, on each piece of its clock.
+    @property
+    def clock(self) -> Clock:
+        """The charge clock of the mean drain."""
+        return self.mean.clock
 
-        First, at a corner, once where a fold passes it; then for each period: the second order of
-        the charge moved in a period, which the mean leaves out. Both are nothing where all that
-        goes by in a period moves the charge alike.
+    def periods_left(self, charge: float, margin: float) -> float:
+        """How many periods fit between `charge` and `margin` before what is ahead.
+
+        That is a threshold of the cycle, or where its mean drain is not good enough any more.
         """
-        if self._strained is None:
-            self._strained = self._strain()
-        return self._strained
-
-    def _strain(self) -> tuple[Array, Array]:
-        nodes = self.clock.nodes
-        # An upper bound does for most: what moves little within a period.
-        share = _on_pieces(self._moves) * self._steepest()
-        once, each = 2.0 * share, 2.0 * share * share
-        if each.max() > _EACH or once.max() > _WORTH * _ONCE:
-            once = self._uneven()
-            each = once * np.minimum(share, 1.0)
-        centres = 0.5 * (nodes[:-1] + nodes[1:])
-        for block in self._blocks:
-            if isinstance(block.source, Turn):
-                inner = block.source.clock.nodes
-                place = np.clip(np.searchsorted(inner, centres) - 1, 0, len(inner) - 2)
-                for own, of_inner in zip((once, each), block.source.strain(), strict=True):
-                    np.maximum(own, of_inner[place], out=own)
-        return once, each
-
-    def _steepest(self) -> Array:
-        """How steeply what flows changes with the charge, as a share of it, in the worst block."""
-        found, *others = [table.steepness for table in self._tables.values()]
-        for other in others:
-            found = np.maximum(found, other)
-        return found
-
-    def _uneven(self) -> Array:
-        """How much of what flows in a period is read beside where the charge is, on each piece."""
-        tables, count = self._tables, len(self.clock.nodes)
-        shares = dict.fromkeys(tables, 0.0)
-        away = {clock: np.zeros(count) for clock in tables}
-        uneven = np.zeros(count)
-        gone = 0.0
-        for block in self._blocks:
-            # Beside where the charge would be if it moved evenly through the period.
-            even = self._reached * (gone + 0.5 * block.share - 0.5)
-            uneven += block.share * np.abs(block.apart - even)
-            away[block.clock] += block.share * np.abs(block.apart)
-            shares[block.clock] += block.share
-            gone += block.share
-        mean = np.zeros_like(next(iter(tables.values())).pieces)
-        for clock, table in tables.items():
-            mean += shares[clock] * table.pieces
-        once = np.abs(mean).max(axis=0) * _on_pieces(uneven)
-        for clock, table in tables.items():
-            once += np.abs(table.pieces - mean).max(axis=0) * _on_pieces(away[clock])
-        flow = _on_pieces(self.clock.consumers_a.sum(axis=0) + np.abs(self.clock.charger_a))
-        share: Array = once / np.maximum(flow + self.clock.extra_drain_a, _NOTHING_A)
-        return share
-
-    def even(self, charge: float, *, falling: bool) -> float:
-        """How far ahead of `charge` (0..1) the mean of a period is good enough for any number."""
-        _, each = self.strain()
-        rough = self._rough
-        if rough is None:
-            rough = self._rough = np.flatnonzero(each > _EACH)
-        if not len(rough):
-            return -math.inf if falling else math.inf
-        here = self.clock.piece(charge)
-        if falling:
-            k = int(np.searchsorted(rough, here, side="right")) - 1
-            return -math.inf if k < 0 else min(charge, float(self.clock.nodes[rough[k] + 1]))
-        k = int(np.searchsorted(rough, here))
-        return math.inf if k == len(rough) else max(charge, float(self.clock.nodes[rough[k]]))
-
-    def enough(self, count: int, charge: float) -> bool:
-        """Whether `count` periods from `charge` on are worth the corners that they pass."""
-        once, _ = self.strain()
-        if self._most is None:
-            self._most = float(once.max()) / _ONCE
-        if count >= self._most:
-            return True
-        change = self.clock.advance(charge, count * self.cycle.period_ns * _NS)
-        assert change is not None
-        ends = sorted((charge, charge + change))
-        low, high = self.clock.piece(ends[0]), self.clock.piece(ends[1])
-        if low == high:
-            reach = float(self._moves[low : low + 2].max())
-            if self.clock.piece(ends[0] - reach) == self.clock.piece(ends[1] + reach):
-                return True  # all is straight there
-        return count >= float(once[max(low - 1, 0) : high + 2].max()) / _ONCE
+        cycle, clock = self.cycle, self.clock
+        falling = clock.rate(charge) < 0.0
+        even = self.mean.even(charge, falling=falling)
+        goal = max(cycle.low, even) + margin if falling else min(cycle.high, even) - margin
+        if (charge <= goal) if falling else (charge >= goal):
+            return 0.0
+        return clock.time_to(charge, goal) / (cycle.period_ns * _NS)
 
     def uses(self) -> list[tuple[Phase, int, int, float]]:
         """For each phase that went by: time (ns), wake-ups, and charge without wake-ups (C)."""
@@ -354,13 +253,16 @@ class Turn:
 
     def _shared_out(self, weights: Array) -> list[tuple[Phase, int, int, float]]:
         drawn: dict[Phase, float] = {}
-        for block in self._blocks:
-            total, slope = self._totals[block.clock]
-            charge_c = block.share * float((total + slope * block.apart) @ weights)
-            if isinstance(block.source, Phase):
-                drawn[block.source] = drawn.get(block.source, 0.0) + charge_c
+        mean = self.mean
+        for block, source, share, apart in zip(
+            mean.period.blocks, self._sources, mean.shares, mean.aparts, strict=True
+        ):
+            total, slope = mean.totals[block.clock]
+            charge_c = share * float((total + slope * apart) @ weights)
+            if isinstance(source, Phase):
+                drawn[source] = drawn.get(source, 0.0) + charge_c
             else:
-                for phase, part in block.source.proportions(self.clock.nodes, weights).items():
+                for phase, part in source.proportions(self.clock.nodes, weights).items():
                     drawn[phase] = drawn.get(phase, 0.0) + part * charge_c
         times: dict[Phase, list[int]] = {}
         for phase, ns, wakes in self.cycle.parts():
@@ -384,12 +286,6 @@ class Turn:
         return {phase: charge / total for phase, charge in drawn.items()}
 
 
-def _on_pieces(values: Array) -> Array:
-    """The larger of the values at both ends of each piece."""
-    larger: Array = np.maximum(values[:-1], values[1:])
-    return larger
-
-
 def _onto(coarse: Array, nodes: Array, weights: Array) -> Array:
     """Weights on `coarse` that give what `weights` give for all that is linear between `coarse`."""
     left = np.clip(np.searchsorted(coarse, nodes, side="right") - 1, 0, len(coarse) - 2)
@@ -400,78 +296,4 @@ def _onto(coarse: Array, nodes: Array, weights: Array) -> Array:
     return onto
 
 
-def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, _Table]]:
-    """The nodes of all `clocks` together, and each clock tabulated on them.
-
-    The same loads come back in cycles that differ only in when what happens, so `grids` keeps
-    them; the clock of a shorter cycle does not come back, and would only fill it.
-    """
-    key = frozenset(clocks)
-    found = grids.get(key)
-    if found is None:
-        # As np.unique, which would load a part of NumPy that nothing else needs.
-        nodes = np.sort(np.concatenate(
-            [nodes for clock in clocks for nodes in (clock.nodes, clock.corners + APART)]
-        ))
-        nodes = nodes[np.diff(nodes, prepend=-1.0) > 0.0]
-        found = (nodes, {clock: _Table(clock, nodes) for clock in clocks})
-        if not any(clock.of_cycle for clock in clocks):
-            grids[key] = found
-    return found
-
-
-class _Table:
-    """A clock's currents on other nodes, with their slopes.
-
-    A corner has two nodes, one for the slope on either side: a slope between the two would be
-    wrong all along the pieces that meet there.
-    """
-
-    def __init__(self, clock: Clock, nodes: Array) -> None:
-        count = len(clock.consumers_a)
-        rows = np.empty((count + 1, len(nodes)))
-        if len(nodes) == len(clock.nodes):  # they hold its own nodes, so they are its own
-            rows[:count], rows[count] = clock.consumers_a, clock.charger_a
-            self.voltage, self.rates = clock.voltage_v, clock.rates
-        else:
-            for row, currents in zip(rows, (*clock.consumers_a, clock.charger_a), strict=True):
-                row[:] = np.interp(nodes, clock.nodes, currents) if currents.any() else 0.0
-            self.voltage = np.interp(nodes, clock.nodes, clock.voltage_v)
-            self.rates = np.interp(nodes, clock.nodes, clock.rates)
-        slopes = np.zeros_like(rows)
-        drawing = rows.any(axis=1)
-        slopes[drawing] = np.gradient(rows[drawing], nodes, axis=1)
-        self._nodes = nodes
-        width = np.diff(nodes)
-        self._twins, wide = np.flatnonzero(width < TWINS), np.flatnonzero(width >= TWINS)
-        place = np.searchsorted(wide, self._twins)
-        left = wide[np.maximum(place - 1, 0)]
-        self._beyond = right = wide[np.minimum(place, len(wide) - 1)]
-        slopes[:, self._twins] = (rows[:, left + 1] - rows[:, left]) / width[left]
-        slopes[:, self._twins + 1] = (rows[:, right + 1] - rows[:, right]) / width[right]
-        self.consumers, self.charger = rows[:count], rows[count]
-        self.consumers_slope, self.charger_slope = slopes[:count], slopes[count]
-
-    @cached_property
-    def totals(self) -> tuple[Array, Array]:
-        """The currents of all consumers together (A), and their slope."""
-        return self.consumers.sum(axis=0), self.consumers_slope.sum(axis=0)
-
-    @cached_property
-    def pieces(self) -> Array:
-        """The slopes of all currents on each piece (A)."""
-        rows = np.vstack([self.consumers, self.charger])
-        slopes: Array = np.diff(rows, axis=1) / np.diff(self._nodes)
-        slopes[:, self._twins] = slopes[:, self._beyond]
-        return slopes
-
-    @cached_property
-    def steepness(self) -> Array:
-        """What all currents together change by per charge, as a share of them, on each piece."""
-        flow = _on_pieces(self.consumers.sum(axis=0) + np.abs(self.charger))
-        share: Array = np.abs(self.pieces).sum(axis=0) / np.maximum(flow, _NOTHING_A)
-        return share
-
-
-Grids = dict[frozenset[Clock], tuple[Array, dict[Clock, _Table]]]
 Folded = tuple[Cycle, int, int]  # the cycle, the number of its instant here, how many periods

@@ -16,11 +16,11 @@ themselves, and such a fold then counts as part of one interval of the longer cy
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from simfw.behaviour.table import IDLE
-from simfw.engine.cycle import Cycle, Folded, Grids, Member
+from simfw.engine.cycle import Cycle, Folded, Member
+from simfw.engine.mean import Grids
 from simfw.engine.phase import Phase
 from simfw.engine.snapshot import RuleStand
 
@@ -64,15 +64,15 @@ _ByAge = dict[tuple[int, ...], list[tuple[Cycle, int]]]
 class Folder:
     """Finds cycles while instants go by, and remembers them."""
 
-    def __init__(self, ticking: tuple[frozenset[int], ...], grids: Grids) -> None:
-        """`ticking`: see `ticking_states`. `grids` are shared by all simulations of a gadget."""
-        self._ticking = ticking
+    def __init__(self, grids: Grids) -> None:
+        """`grids` are shared by all simulations of a gadget."""
         self._log: list[Moment] = []
         self._seen: dict[tuple[tuple[int, ...], tuple[int, ...]], int] = {}
         self._last: dict[tuple[int, ...], int] = {}
+        # By what stands outside, the states, and the first region that has just moved.
         self._known: dict[
             tuple[object, ...],
-            dict[tuple[int, ...], dict[tuple[int, ...], _ByAge]],
+            dict[tuple[int, ...], dict[int, dict[tuple[int, ...], _ByAge]]],
         ] = {}
         self._here = self._known.setdefault((), {})
         self.cycles: list[Cycle] = []
@@ -93,6 +93,15 @@ class Folder:
             self._seen.clear()
             self._last.clear()
 
+    @property
+    def pauses(self) -> bool:
+        """Whether instants go by without being looked at."""
+        return self._pause > 0
+
+    def pass_by(self, count: int) -> None:
+        """So many instants have gone by that were not looked at."""
+        self._pause = max(0, self._pause - count)
+
     def looks(self) -> bool:
         """Whether the next instant is looked at: not for a while where nothing came round."""
         if self._pause:
@@ -105,7 +114,10 @@ class Folder:
         counted: float,
     ) -> tuple[Cycle, int] | None:
         """The cycle, and the number of its instant, that is known to go on from here."""
-        by_moving = self._here.get(states)
+        by_fresh = self._here.get(states)
+        if by_fresh is None:
+            return None
+        by_moving = by_fresh.get(entered.index(now_ns) if now_ns in entered else -1)
         if by_moving is None:
             return None
         best: tuple[Cycle, int] | None = None
@@ -131,13 +143,8 @@ class Folder:
             self._pause, self._next_pause = self._next_pause, 2 * self._next_pause
         # Only an instant at which every ticking region has the same age can close a period.
         now_ns = moment.time_ns
-        ages = tuple(
-            now_ns - entered
-            for entered, state, due, ticking in zip(
-                moment.entered, moment.states, moment.due, self._ticking, strict=True
-            )
-            if state in ticking and due < IDLE
-        )
+        entered, due = moment.entered, moment.due
+        ages = tuple([now_ns - entered[r] for r in moment.phase.ticking if due[r] < IDLE])
         key = (moment.states, ages)
         index = self._seen.get(key)
         found: Cycle | None = None
@@ -149,19 +156,12 @@ class Folder:
             moving = _repeats(log[earlier], moment)
             if moving is not None:
                 period = now_ns - log[earlier].time_ns
-                others = [due for r, due in enumerate(moment.due) if r not in moving]
+                others = [when for r, when in enumerate(due) if r not in moving]
                 if min(others, default=IDLE) - now_ns > _WORTH * period:
                     found = self._close(earlier, moment, moving, wake_c)
         self._last[moment.states] = self._seen[key] = len(log)
         log.append(moment)
         return None if found is None else (found, 0)
-
-    def is_whole(self, cycle: Cycle, states: Sequence[int], due: Sequence[int]) -> bool:
-        """Whether all regions that tick now move within `cycle`."""
-        return all(
-            r in cycle.moving or when >= IDLE or states[r] not in self._ticking[r]
-            for r, when in enumerate(due)
-        )
 
     def mark(self, cycle: Cycle, index: int, count: int) -> None:
         """Note that `count` periods of `cycle` were folded after the latest instant."""
@@ -225,7 +225,9 @@ class Folder:
         )
         self.cycles.append(cycle)
         for number, member in enumerate(members):
-            by_age = self._here.setdefault(member.states, {}).setdefault(moving, {})
+            fresh = moving[member.ages.index(0)] if 0 in member.ages else -1
+            by_fresh = self._here.setdefault(member.states, {})
+            by_age = by_fresh.setdefault(fresh, {}).setdefault(moving, {})
             by_age.setdefault(member.ages, []).append((cycle, number))
         return cycle
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
-from simfw.engine.cycle import Cycle, Turn
+from simfw.engine.cycle import Cycle
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.phase import Phase
 from simfw.engine.run import Part
@@ -16,6 +17,7 @@ __all__ = ["Folds"]
 
 _NS = 1e-9
 _HARDLY_TWO = 1.9  # periods: below two, none is folded
+_FEW = 4  # periods by which two turns of one cycle do not differ
 
 
 class Folds:
@@ -31,21 +33,27 @@ class Folds:
         `public` are the numbers of its public events, `woke` tells whether the controller woke up.
         """
         sim = self.simulation
-        stepper, folder = sim.stepper, self.folder
-        rules = tuple([monitor.stand(sim.now) for monitor in sim.timed])
+        stepper, folder, now = sim.stepper, self.folder, sim.now
+        entered, dues = stepper.entered_ns, stepper.dues
+        rules = tuple([monitor.stand(now) for monitor in sim.timed])
         charge, register = sim.plant.charge, sim.plant.count
         counted = 1.0 if register is None else register.share
-        found = folder.recall(phase.states, stepper.entered_ns, sim.now, charge, counted)
-        whole = found is not None and folder.is_whole(found[0], phase.states, stepper.due())
-        if not whole:
+        found = folder.recall(phase.states, entered, now, charge, counted)
+        whole = found is not None and found[0].holds_all(phase.ticking, dues)
+        _, waiting, memory, conditions = sim.instants.stand()
+        if not whole and sim.glide.glides:
+            folder.forget()  # most instants go by unseen
+            if found is None:
+                return
+        elif not whole:
             moment = Moment(
-                time_ns=sim.now,
+                time_ns=now,
                 states=phase.states,
-                entered=tuple(stepper.entered_ns),
-                waiting=stepper.waiting(),
-                due=stepper.due(),
-                memory=tuple(stepper.memory),
-                conditions=tuple(stepper.condition_values),
+                entered=tuple(entered),
+                waiting=waiting,
+                due=tuple(dues),
+                memory=memory,
+                conditions=conditions,
                 charge=charge,
                 turns=frozenset(sim.plant.turns),
                 counted=counted,
@@ -58,15 +66,15 @@ class Folds:
             closed = folder.notice(moment, sim.wake_c)
             if closed is not None:
                 found = closed
-                whole = folder.is_whole(found[0], phase.states, moment.due)
+                whole = found[0].holds_all(phase.ticking, dues)
             if found is None:
                 return
         assert found is not None
         cycle, index = found
         member = cycle.members[index]
         if (
-            member.conditions != tuple(stepper.condition_values)
-            or member.memory != tuple(stepper.memory[r] for r in cycle.moving)
+            member.conditions != conditions
+            or member.memory != tuple([memory[r] for r in cycle.moving])
             or member.rules != rules
         ):
             if whole:
@@ -82,7 +90,7 @@ class Folds:
                 folder.forget()
         else:
             count = self._fold_whole(cycle, index, boundary)
-            if count:
+            if count and not sim.glide.glides:
                 folder.mark(cycle, index, count)
         if sim.now > since:
             sim.went_along(cycle, index, sim.now - since)
@@ -93,10 +101,8 @@ class Folds:
         boundary = sim.end
         if sim.next_change < len(sim.changes):
             boundary = min(boundary, sim.changes[sim.next_change].time_ns)
-        for number, due in enumerate(sim.stepper.due()):
-            if due < boundary and number not in cycle.moving:
-                boundary = due
-        return boundary
+        dues = sim.stepper.dues
+        return min([boundary, *[dues[r] for r in cycle.still]])
 
     def _fold(self, cycle: Cycle, index: int, boundary: int) -> None:
         """Go along a cycle: whole periods at once, then its instants up to the boundary."""
@@ -105,7 +111,7 @@ class Folds:
         whole = self._fold_whole(cycle, index, boundary)
         member = cycle.members[index]
         step = 0
-        margin = 2.0 * cycle.margin(plant.charge)
+        margin = cycle.margin(plant.charge)
         low, high = cycle.low + margin, cycle.high - margin
         register = plant.count
         while sim.now + member.total_ns < boundary and low <= plant.charge < high:
@@ -113,7 +119,7 @@ class Folds:
                 break
             if member.folded is not None:
                 inner, place, count = member.folded
-                if not _periods_left(inner.turn(place), inner, plant.charge, 0.0) > count:
+                if not inner.turn(place).periods_left(plant.charge, 0.0) > count:
                     break
                 self._round(inner, place, count, member.phase)
             charge = plant.charge
@@ -123,12 +129,16 @@ class Folds:
             plant.moved += change
             now = sim.now
             sim.now += member.lasts_ns
+            if sim.course is not None:
+                sim.course.stretch(
+                    member.phase.clock, member.phase.loads, now, sim.now, cycle.low, cycle.high
+                )
             sim.passed(member.phase, now, sim.now, charge, tally)
             index = (index + 1) % len(cycle.members)
             member = cycle.members[index]
             step += 1
             if member.woke and sim.wake_c:
-                plant.draw(sim.wake_c)
+                sim.draw(sim.wake_c)
                 member.phase.lump_c += sim.wake_c
             if member.events:
                 sim.emit([stepper.event_names[n] for n in member.events], sim.now)
@@ -152,14 +162,16 @@ class Folds:
         count = (boundary - 1 - sim.now) // period
         if count < 1:
             return 0
-        margin = 2.0 * cycle.margin(charge)
+        margin = cycle.margin(charge)
         # Near a threshold any turn of the cycle tells that hardly a period is left, so that none
         # is made for each instant there; it is exact from here only.
         known = next(iter(cycle.turns.values()), None)
-        if known is not None and _periods_left(known, cycle, charge, margin) < _HARDLY_TWO:
+        periods = math.inf if known is None else known.periods_left(charge, margin)
+        if periods < _HARDLY_TWO:
             return 0
         turn = cycle.turn(index)
-        periods = _periods_left(turn, cycle, charge, margin)
+        if (turn is not known and periods < count + _FEW) or known is None:
+            periods = turn.periods_left(charge, margin)
         if periods < count + 1:
             count = int(periods) - 1
             if count < 1:
@@ -168,7 +180,7 @@ class Folds:
             count = sim.plant.count.periods(cycle, turn.clock, charge, count)
             if count < 1:
                 return 0
-        if not turn.enough(count, charge):
+        if not turn.mean.enough(count, charge):
             return 0
         self._round(cycle, index, count, sim.phase)
         stepper.shift(count * period, cycle.moving)
@@ -191,6 +203,10 @@ class Folds:
         sim.now += count * cycle.period_ns
         for observer in sim.follow:
             observer.passed(start, sim.now, charge, plant.charge, phase.loads.charger)
+        for observer in sim.drivers:
+            observer.drove(start, sim.now, cycle.drives, charge, plant.charge)
+        if sim.course is not None:
+            sim.course.round(cycle, index, count, start)
         sim.counted(start, sim.now)
         if sim.described:
             turn.tally.join(tally)
@@ -207,17 +223,3 @@ class Folds:
             names = sim.stepper.event_names
             for time_ns, numbers in cycle.happenings(index, count, start):
                 sim.emit([names[n] for n in numbers], time_ns)
-
-
-def _periods_left(turn: Turn, cycle: Cycle, charge: float, margin: float) -> float:
-    """How many periods of `cycle` fit between `charge` and `margin` before what is ahead.
-
-    That is a threshold of the cycle, or where its mean drain is not good enough any more.
-    """
-    clock = turn.clock
-    falling = clock.rate(charge) < 0.0
-    even = turn.even(charge, falling=falling)
-    goal = max(cycle.low, even) + margin if falling else min(cycle.high, even) - margin
-    if (charge <= goal) if falling else (charge >= goal):
-        return 0.0
-    return clock.time_to(charge, goal) / (cycle.period_ns * _NS)

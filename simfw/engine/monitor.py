@@ -7,10 +7,10 @@ included.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from simfw.behaviour.expression import (
-    CONTINUOUS,
     All,
     Any,
     Compare,
@@ -21,29 +21,34 @@ from simfw.behaviour.expression import (
     Quantity,
 )
 from simfw.behaviour.rules import BoundRule
-from simfw.engine.phase import Phase
+from simfw.engine.phase import Phase, Verdict
 from simfw.engine.plant import Plant
-from simfw.engine.run import RuleVerdict
+from simfw.engine.run import Expected, RuleVerdict
 from simfw.engine.snapshot import RuleStand, RuleState
+from simfw.engine.timeline import Change
 from simfw.quantity import format_duration
 
-__all__ = ["Monitor", "Probe"]
+__all__ = ["Monitor", "Probe", "judged"]
 
 NEVER_NS = 1 << 62
+_COUNTED = ("gauge.counted",)
 _BROKEN: RuleStand = ((), -2, False)
 
 
 class Probe:
-    """One expression, read on settled states; remembered per phase where only the phase decides."""
+    """One expression, read on settled states.
 
-    __slots__ = ("_number", "_plant", "_pure", "_test", "happened", "reads_events")
+    Where only the phase and the charge decide it is remembered: per phase, between two charges.
+    """
+
+    __slots__ = ("_number", "_plant", "_test", "happened", "lasting", "reads_events")
 
     def __init__(self, expression: Expression, plant: Plant, number: int) -> None:
         self.happened: frozenset[str] = frozenset()
         self._plant = plant
         self._test = plant.stepper.bind(expression, self._asked)
         self.reads_events = events_in(expression)
-        self._pure = not self.reads_events and not _varies(expression)
+        self.lasting = not self.reads_events and not _varies(expression)
         self._number = number
 
     def _asked(self, event: str) -> bool:
@@ -51,11 +56,25 @@ class Probe:
 
     def read(self, phase: Phase) -> bool:
         """The truth now; `phase` is the plant's present phase."""
-        if not self._pure:
+        if not self.lasting:
             return self._test()
+        known = self.reading(phase)
+        if known[3]:
+            self._plant.turns |= known[3]
+        return known[2]
+
+    def reading(self, phase: Phase) -> Verdict:
+        """The same where it is `lasting`, with the charges between which it lasts."""
+        plant = self._plant
+        charge = plant.charge
         known = phase.verdicts.get(self._number)
-        if known is None:
-            known = phase.verdicts[self._number] = self._test()
+        if known is None or not known[0] <= charge < known[1]:
+            others, plant.turns = plant.turns, set()
+            holds = self._test()
+            turns, plant.turns = frozenset(plant.turns), others
+            low = max([mark for mark in turns if mark <= charge], default=-math.inf)
+            high = min([mark for mark in turns if mark > charge], default=math.inf)
+            known = phase.verdicts[self._number] = (low, high, holds, turns)
         return known
 
 
@@ -72,6 +91,7 @@ class Monitor:
         self.main = probe(rule.statement if rule.when is None else rule.when)
         self.then = probe(rule.then)
         self.kind = rule.kind
+        self._events = self.events if rule.kind == "response" else frozenset()
         self.time_ns = rule.within_ns or rule.for_ns or 0
         self.broken: tuple[int, str] | None = None
         self.open_ns: list[int] = []  # response: when each unanswered demand ends
@@ -82,6 +102,10 @@ class Monitor:
     def events(self) -> frozenset[str]:
         """The events that the rule reads."""
         return self.main.reads_events if self.main else frozenset()
+
+    def idly_read(self) -> list[Probe]:
+        """What is read at each instant even where nothing happens and no demand is open."""
+        return [] if self._events or self.main is None else [self.main]
 
     def deadline(self) -> int:
         """The next time at which the rule must be looked at even if nothing happens (ns)."""
@@ -120,6 +144,8 @@ class Monitor:
                 before: Callable[[Callable[[], bool]], bool]) -> None:
         """Look at the state settled at `now_ns`. `before` runs a test on the state before it."""
         if self.broken is not None or self.main is None:
+            return
+        if self._events and not self.open_ns and self._events.isdisjoint(happened):
             return
         if self.kind == "never":
             if self.main.read(phase):
@@ -195,6 +221,21 @@ class Monitor:
         self.open_ns = list(open_ns)
 
 
+def judged(change: Change, probe: Probe, plant: Plant) -> Expected:
+    """An expectation at its time, which is now; one that is not met tells what stood instead."""
+    met = probe.read(plant.phase())
+    stepper = plant.stepper
+    stood = ", ".join(
+        f"{region}.{state}"
+        for region, state in zip(stepper.region_names, stepper.names(), strict=True)
+    )
+    why = f"the state was {stood}" if stood else "there are no regions"
+    return Expected(
+        key=change.name, time_ns=change.time_ns, expression=change.text, met=met,
+        why=None if met else why,
+    )
+
+
 def events_in(expression: Expression) -> frozenset[str]:
     """The events that an expression reads."""
     match expression:
@@ -208,14 +249,12 @@ def events_in(expression: Expression) -> frozenset[str]:
 
 
 def _varies(expression: Expression) -> bool:
-    """Whether the truth may change while the phase stays the same."""
+    """Whether the truth may change while phase and charge stay the same."""
     match expression:
         case Flag():
             return True
         case Compare(left, _, right):
-            return any(
-                isinstance(t, Quantity) and t.name in CONTINUOUS for t in (left, right)
-            )
+            return any(isinstance(t, Quantity) and t.name in _COUNTED for t in (left, right))
         case Not(part):
             return _varies(part)
         case All(parts) | Any(parts):

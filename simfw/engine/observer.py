@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from simfw.circuit.circuit import ChargerMode
+from collections.abc import Sequence
+
+from simfw.circuit.circuit import ChargerMode, LoadSet
 from simfw.engine.run import Interval
 
 __all__ = ["Observer"]
@@ -21,6 +23,10 @@ class Observer:
     def passed(self, start_ns: int, end_ns: int, start_charge: float, end_charge: float,
                charger: ChargerMode) -> None:  # fmt: skip
         """The same, in little: when, the charge at both ends, what the charger did at the start."""
+
+    def drove(self, start_ns: int, end_ns: int, times: Sequence[tuple[LoadSet, int]],
+              start_charge: float, end_charge: float) -> None:  # fmt: skip
+        """Likewise: which load sets, each how long (ns) before the first comes again."""
 
     def counted(self, start_ns: int, end_ns: int, start: float, end: float) -> None:
         """Likewise of the count (0..1) of a gauge that counts charge, where there is one."""

@@ -7,9 +7,12 @@ from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field
 
 from simfw.circuit.circuit import ChargerMode, LoadSet
-from simfw.engine.clock import Clock, Tally
+from simfw.engine.clock import Clock, Tally, below
 
-__all__ = ["Phase", "Settings"]
+__all__ = ["Phase", "Settings", "Verdict"]
+
+
+Verdict = tuple[float, float, bool, frozenset[float]]
 
 
 @dataclass(slots=True, eq=False)
@@ -19,8 +22,10 @@ class Phase:
     `marks` are the charges at which something happens, rising. `opens_at`: where the protection
     opens, as told by `clock.below` (a charge that is in it counts as below). `steps` of the
     charger: whether it is taken below or not below the turns that follow, and the mode it leads to.
-    `ticks`: whether any region may come round by its own dwells. `lump_c` collects wake-up charges
-    spent in it.
+    `ticking`: the regions that may come round by their own dwells. `lump_c` collects wake-up
+    charges spent in it. `verdicts` holds, of each expression that is watched, between which charges
+    it is what, and where it turns over; `quiet` two charges between which neither protection nor
+    charger has anything to do, once that was looked at.
     """
 
     states: tuple[int, ...]
@@ -33,16 +38,22 @@ class Phase:
     opens_at: tuple[float, ...]
     steps: tuple[tuple[bool, tuple[float, ...], ChargerMode], ...]
     restart_at: float
-    ticks: bool
+    ticking: tuple[int, ...]
     tally: Tally = field(default_factory=Tally)
     lump_c: float = 0.0
-    verdicts: dict[int, bool] = field(default_factory=dict)
+    verdicts: dict[int, Verdict] = field(default_factory=dict)
+    quiet: tuple[float, float] = (1.0, 0.0)
+
+    @property
+    def ticks(self) -> bool:
+        """Whether any region may come round by its own dwells."""
+        return bool(self.ticking)
 
     def anew(self) -> Phase:
         """The same phase as another simulation begins with it: nothing has been counted yet."""
         return Phase(
             self.states, self.names, self.loads, self.clock, self.levels, self.bars, self.marks,
-            self.opens_at, self.steps, self.restart_at, self.ticks,
+            self.opens_at, self.steps, self.restart_at, self.ticking,
         )
 
     def opens(self, charge: float) -> bool:
@@ -53,6 +64,23 @@ class Phase:
     def open_at(self) -> float:
         """The charge at which the protection opens while a full cell is emptied."""
         return self.opens_at[-1] if len(self.opens_at) % 2 else math.inf
+
+    def step(self, charge: float) -> ChargerMode | None:
+        """The mode to which the charger goes over at `charge`."""
+        for low, at, to in self.steps:
+            if below(at, charge) == low:
+                return to
+        return None
+
+    def is_quiet(self, charge: float) -> bool:
+        """Whether protection and charger have nothing to do at `charge`; `quiet` holds it then."""
+        low, high = self.quiet
+        if low < charge < high:
+            return True
+        if self.opens(charge) or charge >= self.restart_at or self.step(charge) is not None:
+            return False
+        self.quiet = self.bounds(charge)
+        return True
 
     def bounds(self, charge: float) -> tuple[float, float]:
         """The marks around `charge`: low <= charge < high."""

@@ -14,11 +14,12 @@ from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, LoadSet
-from simfw.engine.clock import Clock, Tally, below, clock_of
+from simfw.engine.clock import Clock, Tally, clock_of
 from simfw.engine.count import Count
+from simfw.engine.learned import Question
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
-from simfw.engine.supply import Supply
+from simfw.engine.supply import Supply, calm
 from simfw.stimuli.inputs import INPUTS
 
 __all__ = ["CONTACTS", "EMPTY", "CellNow", "Plant", "levels_read"]
@@ -58,7 +59,7 @@ class Plant:
         self.stepper = Stepper(system, self)
         shows = [(n, r.show) for n, r in enumerate(system.regions) if r.show is not None]
         self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
-        self._gates_vary = any(reads_world(show) for _, show in shows)
+        self.varies = any(reads_world(show) for _, show in shows)
         self._ticking = prepared.ticking
         self._all_shown = [True] * len(system.regions)
         # Guards are read at events only; these are read whenever a crossing makes them turn over.
@@ -93,6 +94,10 @@ class Plant:
         self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
         # The charges at which what was read in this instant would have been read otherwise.
         self.turns: set[float] = set()
+        # What is asked of the cell, with the answers, where somebody notes it; `untold` where the
+        # count of a gauge was asked for.
+        self.asked: dict[Question, bool] | None = None
+        self.untold = False
         counter = self.circuit.counter
         self.count = None if counter is None else Count(counter, self.capacity_c)
         self._hiding = False
@@ -190,8 +195,11 @@ class Plant:
             flags["status.low"] = charger.reads_low(self.charger_mode, self.usb)
             flags["status.high"] = charger.reads_high(self.charger_mode, self.usb)
         self._flags = flags
+        # Everything outside the regions that decides what the rows do, but for the charge.
+        self.place = (tuple(flags.values()), tuple(sorted(self.hands.items())), self.supply)
+        self.calm = calm(charger, self.supply)
         key = (self.charger_mode, self.protected, self.supply.cut, self.temperature_c)
-        self._here = self._phases.setdefault(key, {})
+        self.here = self._phases.setdefault(key, {})
 
     def context(self) -> tuple[object, ...]:
         """Everything outside the regions that decides how they go on."""
@@ -208,7 +216,7 @@ class Plant:
         """Where regions, inputs and cell stand now, to be read later with `read_at`."""
         return (
             tuple(self.stepper.states), self._flags, dict(self.hands), self.supply, self.moved,
-            self._here,
+            self.here,
         )
 
     def read_at(self, standing: Standing, test: Callable[[], bool]) -> bool:
@@ -222,7 +230,7 @@ class Plant:
 
     def _put(self, standing: Standing) -> None:
         (
-            self.stepper.states[:], self._flags, self.hands, self.supply, self.moved, self._here,
+            self.stepper.states[:], self._flags, self.hands, self.supply, self.moved, self.here,
         ) = standing
 
     # -- what expressions ask --------------------------------------------------------------------
@@ -237,9 +245,7 @@ class Plant:
             distance_m = self.hands.get(sensor)
             if distance_m is None:
                 return False
-            clock = self.phase().clock
-            self.turns.update(clock.charges_at_voltage(self._turning_v(sensor, distance_m)))
-            return self.circuit.answers(sensor, distance_m, clock.voltage(self.charge))
+            return self._ask(("echo", self.phase().loads, sensor, distance_m))
         return False
 
     def quantity(self, name: str) -> float:
@@ -250,15 +256,30 @@ class Plant:
         """Whether a quantity of `CONTINUOUS` is below `level` now."""
         if quantity == "gauge.counted":
             assert self.count is not None
+            self.untold = self.asked is not None
             return self.count.below(level)
-        if quantity != "cell.charge":
-            if quantity == "gauge.measured":
-                level = self.circuit.true_v_for(level)
-            clock = self.phase().clock
-            self.turns.update(clock.charges_at_voltage(level))
-            return clock.is_below(level, self.charge)
-        self.turns.add(level)
-        return self.charge < level
+        loads = None if quantity == "cell.charge" else self.phase().loads
+        return self._ask((quantity, loads, "", level))
+
+    def _ask(self, question: Question) -> bool:
+        answer, turns = self.answer(question, self.charge)
+        self.turns.update(turns)
+        if self.asked is not None:
+            self.asked[question] = answer
+        return answer
+
+    def answer(self, question: Question, charge: float) -> tuple[bool, Sequence[float]]:
+        """What is answered at a charge, and at which charges the answer turns over."""
+        quantity, loads, sensor, level = question
+        if loads is None:
+            return charge < level, (level,)
+        clock = self.clock(loads)
+        if quantity == "echo":
+            turns = clock.charges_at_voltage(self._turning_v(sensor, level))
+            return self.circuit.answers(sensor, level, clock.voltage(charge)), turns
+        if quantity == "gauge.measured":
+            level = self.circuit.true_v_for(level)
+        return clock.is_below(level, charge), clock.charges_at_voltage(level)
 
     def _turning_v(self, sensor: str, distance_m: float) -> float:
         """The cell voltage from which on a sensor answers to a hand at a distance."""
@@ -285,26 +306,26 @@ class Plant:
         """The phase of the present region states and inputs."""
         states = tuple(self.stepper.states)
         key: tuple[object, ...] = states
-        if self._gates_vary:
+        if self.varies:
             if self._hiding:
                 return self._hidden(states)
             self._hiding = True
             shown = [test() for _, test in self._gates]
             self._hiding = False
             key = (states, *shown)
-        found = self._here.get(key)
+        found = self.here.get(key)
         if found is None:
-            if not self._gates_vary:
+            if not self.varies:
                 shown = [test() for _, test in self._gates]
-            found = self._here[key] = self._phase(states, shown)
+            found = self.here[key] = self._phase(states, shown)
         return found
 
     def _hidden(self, states: tuple[int, ...]) -> Phase:
         """The phase without any gated output: what a gate itself reads levels and voltage from."""
         key = (states, "hidden")
-        found = self._here.get(key)
+        found = self.here.get(key)
         if found is None:
-            found = self._here[key] = self._phase(states, [False] * len(self._gates))
+            found = self.here[key] = self._phase(states, [False] * len(self._gates))
         return found
 
     def _phase(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
@@ -354,7 +375,7 @@ class Plant:
                 marks.update(at)
         for level in self.voltage_marks:
             marks.update(clock.charges_at_voltage(level))
-        if self._gates_vary and any(shown):
+        if self.varies and any(shown):
             hidden = self._hidden(states).clock
             for level in self.voltage_marks:
                 marks.update(hidden.charges_at_voltage(level))
@@ -372,7 +393,10 @@ class Plant:
             opens_at=opens_at,
             steps=tuple(steps),
             restart_at=restart_at,
-            ticks=any(n in ticking for n, ticking in zip(states, self._ticking, strict=True)),
+            ticking=tuple(
+                r for r, (n, ticking) in enumerate(zip(states, self._ticking, strict=True))
+                if n in ticking
+            ),
         )
 
     def _level(self, drive: Drive | None, name: str) -> float:
@@ -427,11 +451,7 @@ class CellNow:
 
     def step(self) -> ChargerMode | None:
         """The mode to which the charger goes over now."""
-        charge = self.plant.charge
-        for low, at, to in self.phase.steps:
-            if below(at, charge) == low:
-                return to
-        return None
+        return self.phase.step(self.plant.charge)
 
 
 def _opening(at: tuple[float, ...]) -> tuple[float, ...]:

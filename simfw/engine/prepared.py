@@ -7,9 +7,10 @@ import copy
 from simfw.behaviour.build import build_system
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import build_rules
-from simfw.circuit.circuit import Circuit, LoadSet
-from simfw.engine.clock import Clock
-from simfw.engine.cycle import Grids
+from simfw.circuit.circuit import Circuit
+from simfw.engine.clock import Clocks
+from simfw.engine.learned import Bands, Table
+from simfw.engine.mean import Grids
 from simfw.engine.phase import Settings
 from simfw.engine.run import Guess
 from simfw.engine.ticking import ticking_states
@@ -32,10 +33,12 @@ class Prepared:
         )
         self.system = build_system(gadget)
         self.rules = build_rules(gadget, self.system)
-        self.clocks: dict[LoadSet, Clock] = {} if like is None else like.clocks
+        self.clocks: Clocks = Clocks() if like is None else like.clocks
         self.ticking = ticking_states(self.system)
         self.settings: Settings = {}
-        self.grids: Grids = {} if like is None else like.grids
+        self.learned = Table()
+        self.bands: Bands = {}
+        self.grids: Grids = Grids() if like is None else like.grids
         self._guesses: list[tuple[Guess, ...]] = []  # shared with every copy, filled when asked
 
     def guesses(self) -> tuple[Guess, ...]:
@@ -46,6 +49,14 @@ class Prepared:
             )
         return self._guesses[0]
 
+    def learn_with(self, other: Prepared) -> None:
+        """Share with `other`, of other parts, what was learned of the rows where they are the
+        same, and a guess at the nodes of charge clocks.
+        """
+        self.clocks.near = other.clocks
+        if self.system == other.system:
+            self.learned = other.learned
+
     def with_system(self, system: System) -> Prepared:
         """The same circuit and clocks under another behaviour, without rules."""
         other = copy.copy(self)
@@ -53,6 +64,8 @@ class Prepared:
             other.system = system
             other.ticking = ticking_states(system)
             other.settings = {}
+            other.learned = Table()
+            other.bands = {}
         other.rules = ()
         return other
 

@@ -15,16 +15,19 @@ counted in instants, and what is left out for it is told.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from simfw.engine.corners import changed, ends_of, worst_and_best
+from simfw.engine.course import Course
+from simfw.engine.plant import Plant
+from simfw.engine.prepared import Prepared
 from simfw.engine.rough import Profile, rough_lives, told_by_currents
-from simfw.engine.run import Run
+from simfw.engine.run import Expected, Run
 from simfw.engine.served import Asked, Watch
-from simfw.engine.simulator import Prepared, simulate
+from simfw.engine.simulation import Simulation
 from simfw.engine.untouched import TimeLeft, time_left_from
 from simfw.errors import DescriptionError
 
@@ -41,6 +44,7 @@ SMOOTH = 0.05  # trapezoid and Simpson nearer than this, relative: no jump in th
 HALVINGS = 12  # of the charge between a repetition that fails and one that does not
 LIFE_INSTANTS = 1_000_000  # what all trials of a life may take
 RANGE_INSTANTS = 500_000  # and what those of its range may
+COURSES = 32  # that are kept to be followed from other charges
 MOST_TRIED = 10  # figures whose ends are tried by running repetitions
 
 
@@ -159,8 +163,7 @@ def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
 class _Repetitions:
     """Repetitions of one run, with the parts of one gadget.
 
-    `asked` is what the first one does with nominal parts. `instants` is what the first one took,
-    `spent` what all have taken so far.
+    `asked` is what the first one does with nominal parts, `instants` is what the first one took.
     """
 
     def __init__(
@@ -168,42 +171,63 @@ class _Repetitions:
     ) -> None:
         self.run, self.prepared, self.fold = run, prepared, fold
         self._scenario = replace(run.scenario, gadget=prepared.gadget)
-        self.spent = 0
+        self._plant: Plant | None = None
+        self._watch: Watch | None = None
+        self._courses: list[tuple[Course, tuple[Expected, ...]]] = []
         self.instants = 1
         if asked is None:
-            first, watch = self._simulated(1.0, None)
-            asked = Asked.of(first, watch)
+            simulation, watch = self._simulated(1.0, None)
+            asked = Asked.of(self._scenario, simulation.expected, watch)
             self.instants = watch.instants
         self.asked = asked
 
     def __call__(self, charge: float) -> Trial:
+        for n, (course, expected) in enumerate(self._courses):
+            watch = Watch(self.prepared, self._scenario, self.asked, self._watch)
+            end = course.follow(charge, watch.drove)
+            if end is not None:
+                self._courses.insert(0, self._courses.pop(n))
+                return self._trial(end, None, expected, watch)
         return self.watched(charge)[0]
 
     def watched(self, charge: float) -> tuple[Trial, Watch]:
         """One repetition from a charge, and what was seen in it."""
-        run, watch = self._simulated(charge, self.asked)
-        failure = self.asked.failure(run, watch)
-        lasts_ns = run.duration_ns
-        return Trial(
-            run.end_charge,
-            None if run.empty_at_ns is None else run.empty_at_ns / lasts_ns,
-            None if failure is None else failure.time_ns / lasts_ns,
-            "" if failure is None else failure.why,
+        simulation, watch = self._simulated(charge, self.asked)
+        return self._trial(
+            simulation.plant.charge, simulation.empty_at, simulation.expected, watch
         ), watch
 
-    def _simulated(self, charge: float, asked: Asked | None) -> tuple[Run, Watch]:
-        watch = Watch(self.prepared, self._scenario, asked)
-        run = simulate(
-            self.prepared.gadget, replace(self._scenario, charge=charge), seed=self.run.seed,
-            fold=self.fold, trace=False, log=False, observers=(watch,), prepared=self.prepared,
+    def _trial(
+        self, end: float, empty_at_ns: int | None, expected: Sequence[Expected], watch: Watch
+    ) -> Trial:
+        failure = self.asked.failure(expected, empty_at_ns, watch)
+        lasts_ns = self.run.duration_ns
+        return Trial(
+            end,
+            None if empty_at_ns is None else empty_at_ns / lasts_ns,
+            None if failure is None else failure.time_ns / lasts_ns,
+            "" if failure is None else failure.why,
         )
-        self.spent += watch.instants
-        return run, watch
+
+    def _simulated(self, charge: float, asked: Asked | None) -> tuple[Simulation, Watch]:
+        watch = Watch(self.prepared, self._scenario, asked, self._watch)
+        course = Course()
+        simulation = Simulation(
+            self.prepared, replace(self._scenario, charge=charge), self.run.seed, self.fold, False,
+            (watch,), None, self._plant, log=False, course=course,
+        )
+        simulation.go()
+        self._plant, self._watch = simulation.plant, watch
+        if course.usable:
+            self._courses.insert(0, (course, tuple(simulation.expected)))
+            del self._courses[COURSES:]
+        return simulation, watch
 
     def with_values(self, values: dict[str, float]) -> _Repetitions:
         """The same with other parts, asked the same. Raises DescriptionError."""
         gadget, reference_v = changed(self.run.gadget, values)
         prepared = Prepared(gadget, reference_v=reference_v).without_rules()
+        prepared.learn_with(self.prepared)
         return _Repetitions(self.run, prepared, self.fold, self.asked)
 
 

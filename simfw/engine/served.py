@@ -8,12 +8,14 @@ out: it tells the charge, and with less charge it shall show less.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from simfw.circuit.circuit import LoadSet
+from simfw.engine.clock import clock_of
 from simfw.engine.observer import Observer
 from simfw.engine.prepared import Prepared
-from simfw.engine.run import Interval, Run
+from simfw.engine.run import Expected
 from simfw.quantity import format_duration
 from simfw.stimuli.scenario import Expect, Scenario
 
@@ -53,49 +55,58 @@ class Watch(Observer):
     """
 
     def __init__(
-        self, prepared: Prepared, scenario: Scenario, asked: Asked | None = None
+        self, prepared: Prepared, scenario: Scenario, asked: Asked | None = None,
+        like: Watch | None = None,
     ) -> None:
+        """`like` has watched a repetition with the same parts."""
         gadget = prepared.gadget
         gauge = None if gadget.gauge is None else gadget.gauge.light
-        self._circuit = prepared.circuit
         self._names = {name for name in (*gadget.lights, *gadget.loads) if name != gauge}
-        self._lamps = set(gadget.lights)
+        self.shining: Shining = Shining(prepared) if like is None else like.shining
+        self._best: dict[tuple[LoadSet, ...], list[tuple[str, float, LoadSet]]] = (
+            {} if like is None else like._best
+        )
         self._asked = asked
         self._starts = stimuli(scenario)
-        self._known: dict[tuple[str, LoadSet, float], float] = {}
         self.lit: dict[tuple[int, str], _Lit] = {}
         self.instants = 0
         self.times_ns: dict[LoadSet, int] = {}
 
-    def interval(self, interval: Interval) -> None:
-        """Take note of the lights that are lit in it."""
+    def drove(self, start_ns: int, end_ns: int, times: Sequence[tuple[LoadSet, int]],
+              start_charge: float, end_charge: float) -> None:  # fmt: skip
+        """Take note of the lights that are lit in a stretch."""
         self.instants += 1
-        for part in interval.parts:
-            lasts_ns = part.lasts_ns * interval.cycles
-            self.times_ns[part.loads] = self.times_ns.get(part.loads, 0) + lasts_ns
-        if not interval.parts:
-            lasts_ns = interval.end_ns - interval.start_ns
-            self.times_ns[interval.loads] = self.times_ns.get(interval.loads, 0) + lasts_ns
-        window = bisect_right(self._starts, interval.start_ns) - 1
-        best: dict[str, tuple[float, LoadSet]] = {}
-        for loads in {part.loads: None for part in interval.parts} or (interval.loads,):
-            for name, duty, _ in loads.drives:
-                if name in self._names and duty > best.get(name, (0.0, loads))[0]:
-                    best[name] = (duty, loads)
-        for name, (duty, loads) in best.items():
-            self._note(window, name, duty, loads, interval)
+        count = (end_ns - start_ns) // sum([lasts_ns for _, lasts_ns in times])
+        for loads, lasts_ns in times:
+            self.times_ns[loads] = self.times_ns.get(loads, 0) + lasts_ns * count
+        key = tuple([loads for loads, _ in times])
+        best = self._best.get(key)
+        if best is None:
+            found: dict[str, tuple[float, LoadSet]] = {}
+            for loads in key:
+                for name, duty, _ in loads.drives:
+                    if name in self._names and duty > found.get(name, (0.0, loads))[0]:
+                        found[name] = (duty, loads)
+            best = self._best[key] = [(name, *found[name]) for name in found]
+        if not best:
+            return
+        shining = self.shining
+        window = bisect_right(self._starts, start_ns) - 1
+        for name, duty, one in best:
+            first = shining.amps(name, duty, one, start_charge)
+            last = shining.amps(name, duty, one, end_charge)
+            self._note(window, name, duty, (start_ns, end_ns), (first, last))
 
     def _note(
-        self, window: int, name: str, duty: float, loads: LoadSet, interval: Interval
+        self, window: int, name: str, duty: float, times_ns: tuple[int, int],
+        amps: tuple[float, float],
     ) -> None:
-        first, last = (
-            self._amps(name, duty, loads, charge)
-            for charge in (interval.start_charge, interval.end_charge)
-        )
-        lit = self.lit.setdefault(
-            (window, name), _Lit(interval.start_ns, interval.end_ns, 0.0, 0.0)
-        )
-        lit.last_ns = interval.end_ns
+        first, last = amps
+        start_ns, end_ns = times_ns
+        lit = self.lit.get((window, name))
+        if lit is None:
+            lit = self.lit[window, name] = _Lit(start_ns, end_ns, 0.0, 0.0)
+        lit.last_ns = end_ns
         lit.most_a = max(lit.most_a, first, last)
         first, last = first / duty, last / duty
         lit.whole_a = max(lit.whole_a, first, last)
@@ -103,16 +114,40 @@ class Watch(Observer):
         limit = TENTH * (lit.whole_a if before is None else before.whole_a)
         if lit.dim_ns is None and last < limit:
             share = 0.0 if first <= limit else (first - limit) / (first - last)
-            lit.dim_ns = interval.start_ns + round(share * (interval.end_ns - interval.start_ns))
+            lit.dim_ns = start_ns + round(share * (end_ns - start_ns))
 
-    def _amps(self, name: str, duty: float, loads: LoadSet, charge: float) -> float:
+
+class Shining:
+    """What lights give in load sets, for all repetitions with one gadget's parts.
+
+    It is tabulated where the charge clock of the load set is: close enough for any time.
+    """
+
+    def __init__(self, prepared: Prepared) -> None:
+        self._prepared = prepared
+        self._lamps = set(prepared.gadget.lights)
+        self._known: dict[tuple[str, LoadSet], tuple[list[float], list[float]]] = {}
+
+    def amps(self, name: str, duty: float, loads: LoadSet, charge: float) -> float:
         """The current through the LEDs (A); of a load its level, since it has no brightness."""
         if name not in self._lamps:
             return duty
-        key = (name, loads, round(charge, 4))
-        if key not in self._known:
-            self._known[key] = float(self._circuit.light_current_a(name, loads, charge)[0])
-        return self._known[key]
+        found = self._known.get((name, loads))
+        if found is None:
+            self._tabulate(loads)
+            found = self._known[name, loads]
+        nodes, amps = found
+        k = min(max(bisect_right(nodes, charge) - 1, 0), len(nodes) - 2)
+        share = (charge - nodes[k]) / (nodes[k + 1] - nodes[k])
+        return amps[k] + share * (amps[k + 1] - amps[k])
+
+    def _tabulate(self, loads: LoadSet) -> None:
+        circuit = self._prepared.circuit
+        nodes = clock_of(circuit, loads, self._prepared.clocks).nodes
+        lit = [name for name, _, _ in loads.drives if name in self._lamps]
+        places = nodes.tolist()
+        for name, amps in zip(lit, circuit.light_currents_a(lit, loads, nodes), strict=True):
+            self._known[name, loads] = (places, amps.tolist())
 
 
 def stimuli(scenario: Scenario) -> list[int]:
@@ -130,18 +165,19 @@ class Asked:
     unmet: int = 0
 
     @staticmethod
-    def of(run: Run, watch: Watch) -> Asked:
-        """From the first repetition and what was seen in it."""
-        met = frozenset(one.key for one in run.expectations if one.met)
-        return Asked(watch.lit, met, tuple(stimuli(run.scenario)),
-                     len(run.expectations) - len(met))
+    def of(scenario: Scenario, expected: Sequence[Expected], watch: Watch) -> Asked:
+        """From the expectations of the first repetition and what was seen in it."""
+        met = frozenset(one.key for one in expected if one.met)
+        return Asked(watch.lit, met, tuple(stimuli(scenario)), len(expected) - len(met))
 
-    def failure(self, run: Run, watch: Watch) -> Failure | None:
+    def failure(
+        self, expected: Sequence[Expected], empty_at_ns: int | None, watch: Watch
+    ) -> Failure | None:
         """The first thing that a repetition did not do."""
         failed = [
             Failure(one.time_ns, f"{one.expression} does not hold at "
                                  f"{format_duration(one.time_ns)}")
-            for one in run.expectations if not one.met and one.key in self.met
+            for one in expected if not one.met and one.key in self.met
         ]
         for (window, name), before in self.lit.items():
             at = f"at {format_duration(self.starts[window])}"
@@ -154,6 +190,6 @@ class Asked:
                 failed.append(Failure(dim_ns, f"{name} gives less than a tenth of its light"))
             if now.last_ns - now.first_ns < EARLY * (before.last_ns - before.first_ns):
                 failed.append(Failure(now.last_ns, f"{name}, lit {at}, goes out early"))
-        if run.empty_at_ns is not None:
-            failed.append(Failure(run.empty_at_ns, "the protection opens"))
+        if empty_at_ns is not None:
+            failed.append(Failure(empty_at_ns, "the protection opens"))
         return min(failed, key=lambda one: one.time_ns, default=None)

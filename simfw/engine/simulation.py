@@ -7,12 +7,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from simfw.behaviour.expression import parse_expression
+from simfw.behaviour.moves import Move, take
 from simfw.circuit.wake import wake_of
 from simfw.engine.clock import Clock, Tally
+from simfw.engine.course import Course
 from simfw.engine.cycle import Cycle
 from simfw.engine.folding import Folder
 from simfw.engine.folds import Folds
-from simfw.engine.monitor import Monitor, Probe
+from simfw.engine.gliding import Glide
+from simfw.engine.instants import Instants
+from simfw.engine.monitor import Monitor, Probe, judged
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
 from simfw.engine.plant import CONTACTS, CellNow, Plant
@@ -35,6 +39,7 @@ _LIGHTEN = (
     "The states at power-up load the cell below `cut_off`, and without load it rests above "
     "`restart`: raise `restart` or lighten those states"
 )
+_ENDLESS = 1 << 62
 _ROUNDS = 1000  # electrical changes that may follow one another in one instant
 
 
@@ -52,10 +57,11 @@ class Simulation:
         resume: Snapshot | None,
         plant: Plant | None = None,
         log: bool = True,
+        course: Course | None = None,
     ) -> None:
         """`plant` is one made of `prepared` for an earlier simulation that watched the same.
 
-        With `log` the events are collected in `events`.
+        With `log` the events are collected in `events`. `course` is written while it goes by.
         """
         gadget = prepared.gadget
         self.gadget = gadget
@@ -69,8 +75,10 @@ class Simulation:
         self._told = tuple(o for o in observers if type(o).interval is not Observer.interval)
         self.described = trace or bool(self._told)
         self.follow = tuple(o for o in observers if type(o).passed is not Observer.passed)
+        self.drivers = tuple(o for o in observers if type(o).drove is not Observer.drove)
         self._hear = tuple(o for o in observers if type(o).event is not Observer.event)
         self.logged = log
+        self.course = course
         self.listened = log or bool(self._hear)
         expects = {
             step.text: parse_expression(step.text, prepared.system.names)
@@ -96,9 +104,13 @@ class Simulation:
         self.timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
         self.probes = {key: Probe(e, plant, next(numbers)) for key, e in expects.items()}
         wake = wake_of(gadget.controller)
-        self.wake_c, self._wakes_always = wake.charge_c, wake.every_instant
-        self.folder = Folder(prepared.ticking, prepared.grids)
+        self.wake_c, self.wakes_always = wake.charge_c, wake.every_instant
+        self.wake = self.wake_c / plant.capacity_c
+        self.instants = Instants(plant, prepared.learned, prepared.bands, self.wake)
+        self.folder = Folder(prepared.grids)
         self.folds = Folds(self, self.folder)
+        if course is not None and plant.count is not None:
+            course.spoil()  # what it counts is followed by the run alone
         self.alive = False
         self.now = 0
         self.events: list[Occurred] = []
@@ -137,6 +149,9 @@ class Simulation:
         self._due_expects: list[Change] = []
         self._asking = any(monitor.events for monitor in self.monitors)
         self._settled = plant.standing()
+        self.glide = Glide(self)
+        self._steps = 0
+        self._most: int | None = None
 
     # -- the loop --------------------------------------------------------------------------------
 
@@ -152,6 +167,8 @@ class Simulation:
         """
         plant = self.plant
         if self.resumed is None:
+            if self.course is not None:
+                self.course.asked(self.phase.marks, plant.charge, plant.charge)
             if self.phase.opens(plant.charge):
                 # Below the cut-off the controller is dead: nothing powers up.
                 plant.supply = replace(plant.supply, protected=True)
@@ -167,10 +184,10 @@ class Simulation:
         else:
             self.was_awake = self.phase.loads.controller == "awake"
             self.folder.enter(plant.context())
-        steps = 0
+        self._most = most
         while self._step():
-            steps += 1
-            if steps == most:
+            self._steps += 1
+            if most is not None and self._steps >= most:
                 return False
         self._expectations_at_end()
         return True
@@ -183,13 +200,22 @@ class Simulation:
         now = self.now
         due = stepper.next_due()
         then = self.end
+        open_ = False
         changes = self.changes
         if self.next_change < len(changes) and changes[self.next_change].time_ns < then:
             then = changes[self.next_change].time_ns
         for monitor in self.monitors:
             if monitor.open_ns:
                 then = min(then, monitor.deadline())
+                open_ = True
         boundary = then
+        if due < then and not open_ and self.glide.fits:
+            gone, reached = self.glide.go(boundary, self._room())
+            self._steps += gone
+            if reached:
+                self._instant([])
+            if gone or reached:
+                return True
         if due < then:
             then = due
         charge = plant.charge
@@ -206,11 +232,15 @@ class Simulation:
                 then = min(then, now + int(seconds * 1e9) + 1)
             change = plant.advance(phase.clock, (then - now) * _NS, tally)
             assert change is not None
+            if self.course is not None:
+                self.course.spoil()
             if crossed:  # else it comes as near as rounding tells apart, and never there
                 plant.moved += change
                 plant.settle_at(target, falling=falling)
         else:
             plant.moved += change
+            if self.course is not None:
+                self.course.stretch(phase.clock, phase.loads, now, then, low, high)
         self.passed(phase, now, then, charge, tally)
         self.now = then
         if then >= self.end:
@@ -222,10 +252,41 @@ class Simulation:
             self._inputs_changed = False
             plant.refresh()
             self.folder.enter(plant.context())
+            self.glide.stir()
         supply = plant.supply
         turned = turned and (not self._plugged or supply.cut != supply.opened)
         self._instant(raw, turned=turned)
         return True
+
+    def _room(self) -> int:
+        return _ENDLESS if self._most is None else self._most - self._steps - 1
+
+    def stood(self, moved: float) -> None:
+        """Note how all stands before an instant, with the charge of one instant earlier."""
+        if self._asking:
+            states, flags, hands, supply, _, here = self.plant.standing()
+            self._settled = (states, flags, hands, supply, moved, here)
+
+    def take(self, move: Move) -> None:
+        """Do what is known of the rows in an instant."""
+        take(self.stepper, self.now, move)
+        if move.ran and self.wakes_always:
+            self._wake()
+
+    def begin_instant(self) -> None:
+        """An instant begins: the controller has not been woken in it."""
+        self._wakings = 0
+        self._woken = False
+
+    def end_instant(self, phase: Phase) -> None:
+        """It ends in `phase`: what its wakings took is counted there."""
+        phase.lump_c += self._wakings * self.wake_c
+        self.was_awake = phase.loads.controller == "awake"
+
+    def look_for_folds(self, phase: Phase) -> None:
+        """Look at a plain instant, which has just been done."""
+        if self.folder.looks():
+            self._try_fold(phase, (), self._woken)
 
     def tally(self, total: Tally) -> Tally:
         """What an interval is counted in: where it is described, a tally of its own."""
@@ -240,6 +301,9 @@ class Simulation:
         self.time_in[phase] = self.time_in.get(phase, 0) + end - start
         for observer in self.follow:
             observer.passed(start, end, charge, self.plant.charge, phase.loads.charger)
+        for observer in self.drivers:
+            times = ((phase.loads, end - start),)
+            observer.drove(start, end, times, charge, self.plant.charge)
         self.counted(start, end)
         if self.described:
             self.record(phase, phase.clock, start, end, charge, tally, 0)
@@ -317,6 +381,8 @@ class Simulation:
     def _plug(self, present: bool) -> list[str]:
         plant = self.plant
         self._plugged = True
+        if self.course is not None:
+            self.course.spoil()
         self.cell.phase = self.phase
         after = plugged(plant.circuit.charger, plant.supply, present, self.cell)
         raw = ["usb.edge", *self._switch(after)]
@@ -342,22 +408,22 @@ class Simulation:
         """
         plant, stepper = self.plant, self.stepper
         plant.turns.clear()
+        before = plant.charge
         count = plant.count
         if count is not None:
             count.turns.clear()
         public: list[int] = []
         moved = False
         rounds = 0
-        self._wakings = 0
-        self._woken = False
+        self.begin_instant()
         if turned and (first := self._electrical(plant.phase())) is not None:
             made, power_up = first
             raw = made if power_up else [*raw, *made]
             moved = True
         while True:
             if self.alive:
-                public += stepper.run_instant(self.now, raw, power_up=power_up)
-                if stepper.ran and self._wakes_always:
+                public += self.instants.run(self.now, raw, power_up=power_up)
+                if stepper.ran and self.wakes_always:
                     self._wake()
                 moved |= stepper.moved
             phase = plant.phase()
@@ -377,8 +443,7 @@ class Simulation:
         self.phase = phase
         if count is not None and self._completed in public:
             count.anchor()
-        phase.lump_c += self._wakings * self.wake_c
-        self.was_awake = phase.loads.controller == "awake"
+        self.end_instant(phase)
         happened: frozenset[str] = frozenset()
         if public:
             names = [stepper.event_names[number] for number in public]
@@ -389,10 +454,12 @@ class Simulation:
                 monitor.settled(self.now, phase, happened, self._before)
         if self._due_expects:
             for change in self._due_expects:
-                self._judge(change)
+                self.expected.append(judged(change, self.probes[change.text], self.plant))
             self._due_expects = []
         for observer in self.observers:
             observer.settled(self.now, phase.names, happened)
+        if self.course is not None:
+            self.course.asked(plant.turns, before, plant.charge)
         moved = moved or self._woken
         if self.fold and phase.ticks and moved and self.alive and self.folder.looks():
             self._try_fold(phase, tuple(public), self._woken)
@@ -406,7 +473,13 @@ class Simulation:
         self._woken = True
         self._wakings += 1
         if self.wake_c:
-            self.plant.draw(self.wake_c)
+            self.draw(self.wake_c)
+
+    def draw(self, charge_c: float) -> None:
+        """Take a lump of charge (C) out of the cell."""
+        self.plant.draw(charge_c)
+        if self.course is not None:
+            self.course.drawn(charge_c / self.plant.capacity_c)
 
     def _electrical(self, phase: Phase) -> tuple[list[str], bool] | None:
         """Take the next electrical step that is due; None when there is none.
@@ -414,9 +487,18 @@ class Simulation:
         Returns the raw events it makes, and whether the controller powers up.
         """
         plant = self.plant
+        if plant.calm and phase.is_quiet(plant.charge):
+            if self.course is not None:
+                self.course.asked(phase.quiet, plant.charge, plant.charge)
+            return None
         self.cell.phase = phase
         now = plant.supply
         after = next_supply(plant.circuit.charger, now, self.cell, restarts=plant.restarts)
+        if self.course is not None:
+            if after is None:
+                self.course.asked(phase.marks, plant.charge, plant.charge)
+            else:
+                self.course.spoil()
         if after is None:
             return None
         raw = self._switch(after)
@@ -461,32 +543,12 @@ class Simulation:
         """What a test says of the state settled before this instant, inputs included."""
         return self.plant.read_at(self._settled, test)
 
-    def _judge(self, change: Change) -> None:
-        met = self.probes[change.text].read(self.plant.phase())
-        self.expected.append(
-            Expected(
-                key=change.name,
-                time_ns=change.time_ns,
-                expression=change.text,
-                met=met,
-                why=None if met else self._account(),
-            )
-        )
-
-    def _account(self) -> str:
-        """What stood instead, for an expectation that was not met."""
-        stood = ", ".join(
-            f"{region}.{state}"
-            for region, state in zip(self.stepper.region_names, self.stepper.names(), strict=True)
-        )
-        return f"the state was {stood}" if stood else "there are no regions"
-
     def _expectations_at_end(self) -> None:
         """An expectation at the end reads the state just before it; other changes stay pending."""
         left = self.changes[self.next_change :]
         for change in left:
             if change.kind == "expect" and change.time_ns == self.end:
-                self._judge(change)
+                self.expected.append(judged(change, self.probes[change.text], self.plant))
         self.pending = [change for change in left if change.kind != "expect"]
 
     def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:

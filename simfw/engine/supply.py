@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from simfw.circuit.charger import ChargerMode, ChargerModel
 
-__all__ = ["Cell", "Supply", "found_at_pins", "next_supply", "plugged"]
+__all__ = ["Cell", "Supply", "calm", "found_at_pins", "next_supply", "plugged"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +87,24 @@ def next_supply(
         return replace(now, protected=False)
     if charger is None or not now.usb:
         return None
-    stopped = now.faulty or charger.suspended(now.temperature_c)
-    if stopped != (now.mode == "fault"):
+    if not _stands(charger, now):
         mode = charger.begin(cell.full, cell.low, now.temperature_c, faulty=now.faulty)
         return replace(now, mode=mode)
     to = cell.step()
     return None if to is None else replace(now, mode=to)
+
+
+def _stands(charger: ChargerModel, now: Supply) -> bool:
+    """Whether the charger stands still, or goes, as a fault and the temperature have it."""
+    stopped = now.faulty or charger.suspended(now.temperature_c)
+    return stopped == (now.mode == "fault")
+
+
+def calm(charger: ChargerModel | None, now: Supply) -> bool:
+    """Whether nothing but the cell can make a change due: the controller lives, and all stands."""
+    if now.dead or now.cut != now.opened:
+        return False
+    return charger is None or not now.usb or _stands(charger, now)
 
 
 def found_at_pins(flag: Callable[[str], bool | None], heard: Container[str]) -> list[str]:

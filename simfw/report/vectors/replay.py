@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from simfw.behaviour.region import System
 from simfw.behaviour.tree import is_answer
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.engine.clock import Clock, clock_of
+from simfw.engine.clock import Clocks, clock_of
 from simfw.engine.observer import Observer
 from simfw.report.vectors.items import drill_items, key_of
 from simfw.report.vectors.sketch import NEVER, Act, Sketch
@@ -135,9 +135,9 @@ class Replayer(Sketch):
     """
 
     def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int],
-                 clocks: dict[LoadSet, Clock] | None = None) -> None:  # fmt: skip
+                 clocks: Clocks | None = None) -> None:  # fmt: skip
         super().__init__(system, circuit, segments)
-        self.clocks: dict[LoadSet, Clock] = {} if clocks is None else clocks
+        self.clocks: Clocks = Clocks() if clocks is None else clocks
         self.track: Track | None = None
         self.outputs = list(dict.fromkeys(name for region in system.regions
                                           for state in region.states for name in state.outputs))

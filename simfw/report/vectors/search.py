@@ -16,7 +16,7 @@ from simfw.behaviour.expression import evaluate
 from simfw.behaviour.region import STATUS_LEVELS, Region, Row, System
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.circuit import Circuit, LoadSet
-from simfw.engine.clock import Clock, clock_of
+from simfw.engine.clock import Clocks, clock_of
 from simfw.errors import EndlessInstant
 from simfw.report.vectors.closing import settle_ns
 from simfw.report.vectors.items import CLOSE, READINGS, all_items, key_of
@@ -86,7 +86,7 @@ def _later(changes: Sequence[Change], by_ns: int) -> tuple[Change, ...]:
 
 class _Search:
     def __init__(self, gadget: Gadget, system: System, circuit: Circuit,
-                 segments: Mapping[str, int], clocks: dict[LoadSet, Clock]) -> None:  # fmt: skip
+                 segments: Mapping[str, int], clocks: Clocks) -> None:  # fmt: skip
         self.gadget = gadget
         self.resting = clock_of(circuit, LoadSet(), clocks)
         self.system = system
@@ -631,7 +631,7 @@ class _Search:
 
 
 def search(gadget: Gadget, system: System, circuit: Circuit, segments: Mapping[str, int],
-           clocks: dict[LoadSet, Clock]) -> list[Found]:  # fmt: skip
+           clocks: Clocks) -> list[Found]:  # fmt: skip
     """Paths from power-up, each of which covered something that no earlier one did.
 
     The last is the sweep of the gauge's levels, if there is a gauge; its coverage is not told.

@@ -1,0 +1,176 @@
+"""Going on from instant to instant where nothing has to be told and nothing turns over.
+
+Most instants are plain: one dwell expires, what comes of it is known, no event is emitted, neither
+the protection nor the charger nor a rule has anything to do. Such an instant is done here in a few
+look-ups, with the same steps of the same charge clocks; whatever is not plain is left to the
+simulation. Nothing that comes round is looked for here: what is known to come round is left to the
+folds, and after `GLIDES` instants since something came from outside they look again themselves.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simfw.engine.observer import Observer
+from simfw.engine.phase import Phase
+
+if TYPE_CHECKING:
+    from simfw.engine.learned import Comb
+    from simfw.engine.simulation import Simulation
+
+__all__ = ["Glide"]
+
+GLIDES = 24  # instants after which a period is looked for
+_NS = 1e-9
+_TWO = 2  # periods that must fit for a fold
+
+Plain = tuple[float, float, Phase, tuple[bool, ...], frozenset[float]]
+"""Between which charges a phase is plain, and what the rules read in it there."""
+
+
+class Glide:
+    """The plain instants of one simulation."""
+
+    def __init__(self, simulation: Simulation) -> None:
+        self._simulation = simulation
+        self._plain: dict[Comb, Plain] = {}
+        self._plains: dict[int, dict[Comb, Plain]] = {}  # by the phases that `plant` has there
+        self._here: object = None
+        self.left = GLIDES
+        sim, plant = simulation, simulation.plant
+        lasting = all(one.lasting for monitor in sim.monitors for one in monitor.idly_read())
+        told = sim.described or sim.follow or sim.drivers or sim.course is not None or any(
+            type(one).settled is not Observer.settled for one in sim.observers
+        )
+        self.fits = lasting and not told and plant.count is None and not plant.varies
+        if sim.stepper.watched or sim.stepper.fired is not None:
+            self.fits = False
+
+    @property
+    def glides(self) -> bool:
+        """Whether nothing is searched yet that comes round."""
+        return self.fits and self.left > 0
+
+    def stir(self) -> None:
+        """Something came from outside, or was crossed."""
+        self.left = GLIDES
+
+    def go(self, boundary: int, most: int) -> tuple[int, bool]:
+        """Go on over at most `most` plain instants that come before `boundary` (ns).
+
+        Returns how many there were, and whether the simulation stands at one that is not plain, its
+        time gone by and nothing of it done.
+        """
+        sim = self._simulation
+        plant, stepper, instants, folder = sim.plant, sim.stepper, sim.instants, sim.folder
+        if self._here is not plant.here:
+            self._here = plant.here
+            self._plain = self._plains.setdefault(id(plant.here), {})
+        seeks = sim.fold and not folder.pauses
+        if seeks:
+            most = min(most, self.left)
+        dues, entered, time_in = stepper.dues, stepper.entered_ns, sim.time_in
+        bands = instants.bands
+        now, phase = sim.now, sim.phase
+        low, high = phase.bounds(plant.charge)
+        comb = instants.combination()
+        known = self._plain.get(comb)
+        if known is None or known[2] is not phase or not known[0] < plant.charge < known[1]:
+            known = self._of(comb, phase)
+        verdicts = known[3]
+        count = 0
+        try:
+            while count < most:
+                due = min(dues)
+                if due >= boundary:
+                    return count, False
+                charge = plant.charge
+                change = phase.clock.advance(charge, (due - now) * _NS, phase.tally, low, high)
+                if change is None:
+                    return count, False
+                before = plant.moved
+                plant.moved += change
+                if due > now:
+                    time_in[phase] = time_in.get(phase, 0) + due - now
+                sim.now = now = due
+                charge = plant.charge
+                code: object = dues.index(due)
+                if dues.count(due) > 1:
+                    code = tuple([n for n, when in enumerate(dues) if when <= due])
+                met = comb.met.get(code)
+                for band in () if met is None else bands.get(met, ()):
+                    if band.low <= charge < band.high:
+                        break
+                else:
+                    return self._left_at(before, count)
+                move = band.outcome.move
+                if move.public:
+                    return self._left_at(before, count)
+                after = band.outcome.comb
+                known = self._plain.get(after)
+                stirs = move.woke or (move.ran and sim.wakes_always)
+                lowest = charge - sim.wake if stirs else charge
+                if known is None or not (known[0] < lowest and charge < known[1]):
+                    known = self._look_ahead(after, charge)
+                    if known is None or known[0] >= lowest:
+                        return self._left_at(before, count)
+                if known[3] != verdicts:
+                    return self._left_at(before, count)
+                # It is plain: do it.
+                if not count:
+                    folder.forget()
+                sim.begin_instant()
+                sim.take(move)
+                instants.stand_at(after)
+                comb = after
+                if phase is not known[2]:
+                    phase = sim.phase = known[2]
+                    low, high = phase.bounds(plant.charge)
+                sim.end_instant(phase)
+                count += 1
+                if seeks and move.moved and phase.ticking:
+                    found = folder.recall(phase.states, entered, now, plant.charge, 1.0)
+                    if found is not None:
+                        cycle = found[0]
+                        others = min([boundary, *[dues[r] for r in cycle.still]])
+                        if others - now > _TWO * cycle.period_ns:
+                            plant.turns.clear()
+                            plant.turns.update(band.turns, known[4])
+                            sim.look_for_folds(phase)
+                            return count, False
+            return count, False
+        finally:
+            self.left -= count
+            folder.pass_by(count)
+
+    def _left_at(self, moved_before: float, count: int) -> tuple[int, bool]:
+        self._simulation.stood(moved_before)
+        return count, True
+
+    def _look_ahead(self, after: Comb, charge: float) -> Plain | None:
+        """What is known of a combination at a charge; None where it is not plain there."""
+        sim = self._simulation
+        stepper = sim.stepper
+        stands = tuple(stepper.states)
+        stepper.states[:] = after.stand[0]
+        try:
+            phase = sim.plant.phase()
+            if not sim.plant.calm or not phase.is_quiet(charge):
+                return None
+            return self._of(after, phase)
+        finally:
+            stepper.states[:] = stands
+
+    def _of(self, comb: Comb, phase: Phase) -> Plain:
+        """Read the rules in a phase, in which the regions stand now."""
+        low, high = phase.bounds(self._simulation.plant.charge)
+        verdicts: list[bool] = []
+        turns: set[float] = set()
+        for monitor in self._simulation.monitors:
+            for one in monitor.idly_read():
+                least, most, holds, marks = one.reading(phase)
+                low, high = max(low, least), min(high, most)
+                verdicts.append(holds)
+                turns |= marks
+        found = self._plain[comb] = (low, high, phase, tuple(verdicts), frozenset(turns))
+        return found

@@ -1,0 +1,300 @@
+"""What a period of a cycle draws on the mean, as a charge clock, and how good that mean is.
+
+Within a period the charge moves, and an interval early in it sees more charge than one late in it;
+each interval's current is therefore read at the charge which that interval sees, to first order in
+the charge of one period (its current plus the current's slope times the interval's distance from
+the middle). What is left is of second order. The mean hangs on the loads and their times alone, so
+that cycles of all simulations with the same parts share it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.engine.clock import APART, TWINS, Clock
+
+__all__ = ["Block", "Grids", "Mean", "Period"]
+
+Array = NDArray[np.float64]
+_NS = 1e-9
+_EACH = 1e-6  # of all that flows, in each period; a tenth of that bound is what a fold is off by
+_ONCE = 4e-7  # and by all corners that it passes
+_WORTH = 4.0  # periods that may be asked for without a closer look
+_NOTHING_A = 1e-15
+_MOST_MEANS = 256  # that are kept: each takes some hundred kB
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A stretch of a period: one load set, or a shorter cycle that goes round, with its mean.
+
+    `lasts_ns` is how long it takes, `wakes` whether the controller wakes up where it begins.
+    """
+
+    clock: Clock
+    lasts_ns: int
+    wakes: bool
+    inner: Mean | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """All that the mean hangs on: the blocks of a period in their order, and its wakings.
+
+    `wakes` counts all of them, `own` those that are in no shorter cycle. `first` tells whether
+    there is one where the period begins, `wake_c` is what each takes (C).
+    """
+
+    blocks: tuple[Block, ...]
+    lasts_ns: int
+    wakes: int
+    own: int
+    first: bool
+    wake_c: float
+
+
+class Grids:
+    """What the cycles of one set of parts share."""
+
+    def __init__(self) -> None:
+        self.tables: dict[frozenset[Clock], tuple[Array, dict[Clock, _Table]]] = {}
+        self._means: dict[Period, Mean] = {}
+
+    def mean(self, period: Period) -> Mean:
+        """The mean of a period."""
+        found = self._means.get(period)
+        if found is None:
+            found = Mean(period, self)
+            if len(self._means) < _MOST_MEANS:
+                self._means[period] = found
+        return found
+
+
+class Mean:
+    """The mean of a period: `clock` is the charge clock of its drain.
+
+    `aparts` holds, of each block, how far from the middle of the period's charge it is.
+    """
+
+    def __init__(self, period: Period, grids: Grids) -> None:
+        self.period = period
+        self._strained: tuple[Array, Array] | None = None
+        self._rough: NDArray[np.intp] | None = None
+        self._most: float | None = None
+        period_s = period.lasts_ns * _NS
+        blocks = period.blocks
+        self.shares = [block.lasts_ns / period.lasts_ns for block in blocks]
+        clocks = list(dict.fromkeys(block.clock for block in blocks))
+        nodes, tables = _on_one_grid(clocks, grids)
+        capacity_c = clocks[0].capacity_c
+        wake = period.wake_c / capacity_c
+        # Where each block lies within the period, in charge, as seen from the middle.
+        reached = np.zeros(len(nodes))
+        passed = wake * period.wakes + reached
+        aparts: list[Array] = []
+        for block, part in zip(blocks, self.shares, strict=True):
+            if block.wakes:
+                reached = reached - wake
+            moves = tables[block.clock].rates * (part * period_s)
+            aparts.append(reached + 0.5 * moves)
+            reached = reached + moves
+            passed += np.abs(moves)
+        self._moves = passed
+        if period.first:
+            reached = reached - wake
+        shifts = {clock: np.zeros(len(nodes)) for clock in clocks}
+        shares = dict.fromkeys(clocks, 0.0)
+        self.aparts = [apart - 0.5 * reached for apart in aparts]
+        for block, part, apart in zip(blocks, self.shares, self.aparts, strict=True):
+            shifts[block.clock] += part * apart
+            shares[block.clock] += part
+        consumers = np.zeros((clocks[0].consumers_a.shape[0], len(nodes)))
+        charger = np.zeros(len(nodes))
+        voltage = np.full(len(nodes), np.inf)
+        extra_a = 0.0
+        for clock, table in tables.items():
+            consumers += shares[clock] * table.consumers + table.consumers_slope * shifts[clock]
+            charger += shares[clock] * table.charger + table.charger_slope * shifts[clock]
+            voltage = np.minimum(voltage, table.voltage)
+            extra_a += shares[clock] * clock.extra_drain_a
+        extra_a += period.own * period.wake_c / period_s
+        self.clock = Clock(nodes, consumers, charger, voltage, capacity_c, extra_a)
+        self.clock.of_cycle = True
+        self.totals = {clock: table.totals for clock, table in tables.items()}
+        self._tables = tables
+        self._reached = reached
+
+    def strain(self) -> tuple[Array, Array]:
+        """What the mean may be off by, as a share of all that flows, on each piece of its clock.
+
+        First, at a corner, once where a fold passes it; then for each period: the second order of
+        the charge moved in a period, which the mean leaves out. Both are nothing where all that
+        goes by in a period moves the charge alike.
+        """
+        if self._strained is None:
+            self._strained = self._strain()
+        return self._strained
+
+    def _strain(self) -> tuple[Array, Array]:
+        nodes = self.clock.nodes
+        # An upper bound does for most: what moves little within a period.
+        share = _on_pieces(self._moves) * self._steepest()
+        once, each = 2.0 * share, 2.0 * share * share
+        if each.max() > _EACH or once.max() > _WORTH * _ONCE:
+            once = self._uneven()
+            each = once * np.minimum(share, 1.0)
+        centres = 0.5 * (nodes[:-1] + nodes[1:])
+        for block in self.period.blocks:
+            if block.inner is not None:
+                inner = block.inner.clock.nodes
+                place = np.clip(np.searchsorted(inner, centres) - 1, 0, len(inner) - 2)
+                for own, of_inner in zip((once, each), block.inner.strain(), strict=True):
+                    np.maximum(own, of_inner[place], out=own)
+        return once, each
+
+    def _steepest(self) -> Array:
+        """How steeply what flows changes with the charge, as a share of it, in the worst block."""
+        found, *others = [table.steepness for table in self._tables.values()]
+        for other in others:
+            found = np.maximum(found, other)
+        return found
+
+    def _uneven(self) -> Array:
+        """How much of what flows in a period is read beside where the charge is, on each piece."""
+        tables, count = self._tables, len(self.clock.nodes)
+        shares = dict.fromkeys(tables, 0.0)
+        away = {clock: np.zeros(count) for clock in tables}
+        uneven = np.zeros(count)
+        gone = 0.0
+        for block, part, apart in zip(self.period.blocks, self.shares, self.aparts, strict=True):
+            # Beside where the charge would be if it moved evenly through the period.
+            even = self._reached * (gone + 0.5 * part - 0.5)
+            uneven += part * np.abs(apart - even)
+            away[block.clock] += part * np.abs(apart)
+            shares[block.clock] += part
+            gone += part
+        mean = np.zeros_like(next(iter(tables.values())).pieces)
+        for clock, table in tables.items():
+            mean += shares[clock] * table.pieces
+        once = np.abs(mean).max(axis=0) * _on_pieces(uneven)
+        for clock, table in tables.items():
+            once += np.abs(table.pieces - mean).max(axis=0) * _on_pieces(away[clock])
+        flow = _on_pieces(self.clock.consumers_a.sum(axis=0) + np.abs(self.clock.charger_a))
+        share: Array = once / np.maximum(flow + self.clock.extra_drain_a, _NOTHING_A)
+        return share
+
+    def even(self, charge: float, *, falling: bool) -> float:
+        """How far ahead of `charge` (0..1) the mean of a period is good enough for any number."""
+        _, each = self.strain()
+        rough = self._rough
+        if rough is None:
+            rough = self._rough = np.flatnonzero(each > _EACH)
+        if not len(rough):
+            return -math.inf if falling else math.inf
+        here = self.clock.piece(charge)
+        if falling:
+            k = int(np.searchsorted(rough, here, side="right")) - 1
+            return -math.inf if k < 0 else min(charge, float(self.clock.nodes[rough[k] + 1]))
+        k = int(np.searchsorted(rough, here))
+        return math.inf if k == len(rough) else max(charge, float(self.clock.nodes[rough[k]]))
+
+    def enough(self, count: int, charge: float) -> bool:
+        """Whether `count` periods from `charge` on are worth the corners that they pass."""
+        once, _ = self.strain()
+        if self._most is None:
+            self._most = float(once.max()) / _ONCE
+        if count >= self._most:
+            return True
+        change = self.clock.advance(charge, count * self.period.lasts_ns * _NS)
+        assert change is not None
+        ends = sorted((charge, charge + change))
+        low, high = self.clock.piece(ends[0]), self.clock.piece(ends[1])
+        if low == high:
+            reach = float(self._moves[low : low + 2].max())
+            if self.clock.piece(ends[0] - reach) == self.clock.piece(ends[1] + reach):
+                return True  # all is straight there
+        return count >= float(once[max(low - 1, 0) : high + 2].max()) / _ONCE
+
+
+def _on_pieces(values: Array) -> Array:
+    """The larger of the values at both ends of each piece."""
+    larger: Array = np.maximum(values[:-1], values[1:])
+    return larger
+
+
+def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, _Table]]:
+    """The nodes of all `clocks` together, and each clock tabulated on them.
+
+    The same loads come back in cycles that differ only in when what happens, so `grids` keeps
+    them; the clock of a shorter cycle does not come back, and would only fill it.
+    """
+    key = frozenset(clocks)
+    found = grids.tables.get(key)
+    if found is None:
+        # As np.unique, which would load a part of NumPy that nothing else needs.
+        nodes = np.sort(np.concatenate(
+            [nodes for clock in clocks for nodes in (clock.nodes, clock.corners + APART)]
+        ))
+        nodes = nodes[np.diff(nodes, prepend=-1.0) > 0.0]
+        found = (nodes, {clock: _Table(clock, nodes) for clock in clocks})
+        if not any(clock.of_cycle for clock in clocks):
+            grids.tables[key] = found
+    return found
+
+
+class _Table:
+    """A clock's currents on other nodes, with their slopes.
+
+    A corner has two nodes, one for the slope on either side: a slope between the two would be
+    wrong all along the pieces that meet there.
+    """
+
+    def __init__(self, clock: Clock, nodes: Array) -> None:
+        count = len(clock.consumers_a)
+        rows = np.empty((count + 1, len(nodes)))
+        if len(nodes) == len(clock.nodes):  # they hold its own nodes, so they are its own
+            rows[:count], rows[count] = clock.consumers_a, clock.charger_a
+            self.voltage, self.rates = clock.voltage_v, clock.rates
+        else:
+            for row, currents in zip(rows, (*clock.consumers_a, clock.charger_a), strict=True):
+                row[:] = np.interp(nodes, clock.nodes, currents) if currents.any() else 0.0
+            self.voltage = np.interp(nodes, clock.nodes, clock.voltage_v)
+            self.rates = np.interp(nodes, clock.nodes, clock.rates)
+        slopes = np.zeros_like(rows)
+        drawing = rows.any(axis=1)
+        slopes[drawing] = np.gradient(rows[drawing], nodes, axis=1)
+        self._nodes = nodes
+        width = np.diff(nodes)
+        self._twins, wide = np.flatnonzero(width < TWINS), np.flatnonzero(width >= TWINS)
+        place = np.searchsorted(wide, self._twins)
+        left = wide[np.maximum(place - 1, 0)]
+        self._beyond = right = wide[np.minimum(place, len(wide) - 1)]
+        slopes[:, self._twins] = (rows[:, left + 1] - rows[:, left]) / width[left]
+        slopes[:, self._twins + 1] = (rows[:, right + 1] - rows[:, right]) / width[right]
+        self.consumers, self.charger = rows[:count], rows[count]
+        self.consumers_slope, self.charger_slope = slopes[:count], slopes[count]
+
+    @cached_property
+    def totals(self) -> tuple[Array, Array]:
+        """The currents of all consumers together (A), and their slope."""
+        return self.consumers.sum(axis=0), self.consumers_slope.sum(axis=0)
+
+    @cached_property
+    def pieces(self) -> Array:
+        """The slopes of all currents on each piece (A)."""
+        rows = np.vstack([self.consumers, self.charger])
+        slopes: Array = np.diff(rows, axis=1) / np.diff(self._nodes)
+        slopes[:, self._twins] = slopes[:, self._beyond]
+        return slopes
+
+    @cached_property
+    def steepness(self) -> Array:
+        """What all currents together change by per charge, as a share of them, on each piece."""
+        flow = _on_pieces(self.consumers.sum(axis=0) + np.abs(self.charger))
+        share: Array = np.abs(self.pieces).sum(axis=0) / np.maximum(flow, _NOTHING_A)
+        return share
