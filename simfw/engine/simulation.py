@@ -171,6 +171,8 @@ class Simulation:
                 self.course.asked(self.phase.marks, plant.charge, plant.charge)
             if self.phase.opens(plant.charge):
                 # Below the cut-off the controller is dead: nothing powers up.
+                if self.course is not None:
+                    self.course.spoil()
                 plant.supply = replace(plant.supply, protected=True)
                 self.empty_at = self.now
                 for observer in self.observers:

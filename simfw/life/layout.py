@@ -172,6 +172,24 @@ class Layout:
                     "states, bars and inputs only."
                 )
 
+    def serves(self, other: Layout) -> bool:
+        """Whether its tables serve the layout of another gadget under the same pattern.
+
+        They do where the shape is the same and so is what the lights and the charger's status pin
+        tell the firmware: figures of the circuit may differ, and times.
+        """
+        return self.same_shape(other) and self._told() == other._told()
+
+    def _told(self) -> tuple[object, ...]:
+        gadget, charger = self.gadget, self.charger
+        lights = tuple((name, one.leds, one.segments) for name, one in gadget.lights.items())
+        read = [] if charger is None else [
+            (charger.reads_low(mode, usb), charger.reads_high(mode, usb))
+            for mode in MODES for usb in (False, True)
+        ]
+        names = (tuple(gadget.loads), self.sensors, tuple(self.contacts), self.in_supply)
+        return lights, names, read, self.warmths_c
+
     def same_shape(self, other: Layout) -> bool:
         """Whether the tables of `other` serve this layout too: only times differ."""
         return self.signature == other.signature

@@ -124,6 +124,12 @@ class Store:
         self.learner = Learner(layout, self.loads_of, self._level_of)
         self.comb(self.learner.start())
 
+    def serves(self, layout: Layout) -> bool:
+        """Whether it can hold what gadgets of a layout meet."""
+        return self.layout.serves(layout) and np.array_equal(
+            self.grid, grid_of(Circuit(layout.gadget).charge_nodes)
+        )
+
     def tables(self) -> Tables:
         """The tables as they stand."""
         values = {name: column.data for name, column in self._columns.items()}

@@ -19,6 +19,7 @@ from simfw.stimuli.pattern import Pattern
 
 __all__ = ["GRAIN_C", "Group", "Outcome", "Task", "groups", "outcome", "run_task"]
 
+MOST_STORES = 4  # that designs of one pattern leave behind, less one
 GROUP = 8  # users simulated one after the other with one set of parts
 GRAIN_C = 2.0**-50  # charges are added up in whole grains, 0.9 fC: far below what anything draws
 
@@ -93,14 +94,28 @@ _MINE = threading.local()  # a scheduler's worker may run tasks in several threa
 
 
 def _nominal(task: Task) -> tuple[Layout, Store]:
-    """The layout and the tables of this thread for a pattern: kept from task to task."""
+    """The layout and the tables of this thread for a pattern: kept from task to task.
+
+    Designs of one pattern share the tables as far as their figures leave the rows alone.
+    """
     pattern = task.pattern
-    assert pattern.gadget is not None
-    key = (repr(pattern), repr(pattern.gadget), task.fast)
-    if getattr(_MINE, "key", None) != key:
-        layout = Layout(pattern, pattern.gadget, warmths(pattern)[0])
-        _MINE.layout, _MINE.store, _MINE.key = layout, Store(layout, task.fast), key
-    return _MINE.layout, _MINE.store
+    gadget = pattern.gadget
+    assert gadget is not None
+    if getattr(_MINE, "key", None) == (pattern, task.fast) and _MINE.layout.gadget == gadget:
+        return _MINE.layout, _MINE.store
+    layout = Layout(pattern, gadget, warmths(pattern)[0])
+    if getattr(_MINE, "key", None) != (pattern, task.fast):  # the gadget has no part in that
+        _MINE.stores = []
+    stores: list[Store] = _MINE.stores
+    store = next((one for one in stores if one.serves(layout)), None)
+    if store is None:
+        store = Store(layout, task.fast)
+        del stores[:-MOST_STORES]
+    else:
+        stores.remove(store)
+    stores.append(store)
+    _MINE.layout, _MINE.store, _MINE.key = layout, store, (pattern, task.fast)
+    return layout, store
 
 
 def run_task(task: Task) -> list[Outcome]:

@@ -76,6 +76,18 @@ def test_a_course_ends_where_an_answer_turns_over() -> None:
     assert course.follow(0.3, lambda *_: None) is None
 
 
+def test_a_cell_that_is_empty_from_the_start_is_no_course() -> None:
+    """Below the cut-off nothing powers up: followed, it would be taken for a life that goes on."""
+    course = Course()
+    simulation = Simulation(
+        Prepared(LAMP).without_rules(), replace(TEN_SECONDS, charge=0.001), 0, True, False, (),
+        None, course=course,
+    )
+    simulation.go()
+    assert simulation.empty_at == 0
+    assert not course.usable
+
+
 def test_few_of_the_repetitions_of_a_life_are_run(monkeypatch: pytest.MonkeyPatch) -> None:
     """A life with its range asks for some 230 repetitions; most are followed."""
     made: list[float] = []

@@ -13,11 +13,14 @@ from simfw.engine.simulator import simulate
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import whole_numbers, with_values
+from simfw.life import work
 from simfw.life.changes import _candidates
-from simfw.life.sweep import Point, pareto, read_vary, sweep
+from simfw.life.layout import Layout
+from simfw.life.learning import Answer, Comb, Learner, Step
+from simfw.life.sweep import Point, Vary, pareto, read_vary, sweep
 from simfw.loading import load_gadget, load_pattern
 from simfw.stimuli.scenario import Scenario, Wave
-from tests.life.made import EVENING, SENSOR, head, lamp, pattern
+from tests.life.made import CHARGER, EVENING, SENSOR, head, lamp, pattern
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
@@ -246,3 +249,50 @@ def test_order_of_designs_does_not_matter(
     assert {point.values for point in pareto(shuffled) if point.best} == best
     left = [point for point in made if point.values in best]
     assert {point.values for point in pareto(left) if point.best} == best
+
+
+@pytest.mark.parametrize(
+    "vary", ["loads.lamp.current=10 mA..40 mA:4", "cell.capacity=150 mAh..300 mAh:4",
+             "buttons.key.debounce=10 ms..40 ms:4"],
+)
+def test_designs_with_the_same_rows_share_what_was_learned(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, vary: str
+) -> None:
+    """Four designs run hardly more rows than one, and each is told as it would be alone."""
+    worked_out: list[int] = []
+    plain = Learner.step
+
+    def counted(self: Learner, comb: Comb, code: int, answer: Answer) -> Step:
+        worked_out.append(code)
+        return plain(self, comb, code, answer)
+
+    monkeypatch.setattr(Learner, "step", counted)
+    found = pattern(tmp_path, lamp(more=CHARGER), head() + EVENING)
+    assert found.gadget is not None
+    varied = read_vary(vary, found.gadget)
+    together = sweep(found, [varied], users=2, seed=3)
+    of_all = len(worked_out)
+    alone = []
+    for value, text in zip(varied.values, varied.texts, strict=True):
+        work._MINE.__dict__.clear()  # what the latest study has left behind
+        worked_out.clear()
+        one = Vary(varied.key, (value,), (text,))
+        alone += sweep(found, [one], users=2, seed=3).points
+    assert 0 < of_all < 2 * len(worked_out)
+    assert [(p.percentiles, p.missed_wave_share) for p in together.points] == [
+        (p.percentiles, p.missed_wave_share) for p in alone
+    ]
+
+
+def test_a_design_with_other_guards_learns_anew(tmp_path: Path) -> None:
+    """A threshold of the gauge is in a guard: the life is that of the design alone."""
+    found = pattern(tmp_path, lamp(more=CHARGER), head() + EVENING)
+    gadget = found.gadget
+    assert gadget is not None
+    layouts = [
+        Layout(found, one, [25.0])
+        for one in (gadget, with_values(gadget, {"gauge.thresholds[0]": 3.5}),
+                    with_values(gadget, {"loads.lamp.current": 0.03}))
+    ]
+    assert not layouts[0].serves(layouts[1])
+    assert layouts[0].serves(layouts[2])
