@@ -79,9 +79,11 @@ def test_a_course_ends_where_an_answer_turns_over() -> None:
 def test_a_cell_that_is_empty_from_the_start_is_no_course() -> None:
     """Below the cut-off nothing powers up: followed, it would be taken for a life that goes on."""
     course = Course()
+    steps = load_scenario(ROOT / "scenarios" / "cellar-steps" / "each-in-turn.toml")
+    assert steps.gadget is not None
     simulation = Simulation(
-        Prepared(LAMP).without_rules(), replace(TEN_SECONDS, charge=0.001), 0, True, False, (),
-        None, course=course,
+        Prepared(steps.gadget).without_rules(), replace(steps, charge=0.01, lasts_ns=S), 0, True,
+        False, (), None, course=course,
     )
     simulation.go()
     assert simulation.empty_at == 0
