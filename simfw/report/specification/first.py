@@ -61,7 +61,8 @@ def _error(subject: Subject) -> Line:
     return ("error of times", "a time is met if it ends within its min and max, and an edge if it "
             f"comes within its window of `vectors/expected.csv`{shortest}. Where min and max are "
             "equal nothing but the nominal time is known. On a host a firmware is told times in "
-            "nanoseconds, and `simfw conform` allows no error unless `--within` says how much.",
+            "nanoseconds, and `simfw conform` allows no error but what `--within` or the "
+            "firmware's own tick says (`protocol.md`).",
             "How coarse a tick the board may have: the author.")
 
 

@@ -76,6 +76,10 @@ TOGGLE = (
     "guard `NAME.on` and `NAME.off` are that position. From power-up the time runs as after a "
     "change; where the toggle then stands otherwise than it counts, that is told."
 )
+CONTESTED = (
+    "Of chords that share buttons the one of more buttons wins: such a chord is told at the end "
+    "of a dwell of no length, once every press of the instant has been heard."
+)
 SENSOR = (
     "A look is the receiver on, a time to settle, then a burst of the emitter; the answer is "
     "judged at the end of the burst. Looks and misses are counted in a row; one of the other kind "
@@ -173,6 +177,9 @@ def _chords(subject: Subject) -> Section:
     chords = subject.gadget.chords
     return Section(anchor="chords", title="Chords", blocks=(
         Paragraph(CHORD),
+        *[Paragraph(CONTESTED)] * any(
+            len(one.buttons) != len(other.buttons) and set(one.buttons) & set(other.buttons)
+            for one in chords.values() for other in chords.values()),
         *times_table(subject, "Times of the chords", (
             (f"chords.{name}.within", f"from the first press to the last of "
              f"{in_words(f'`{button}`' for button in chord.buttons)}")
