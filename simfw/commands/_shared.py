@@ -22,7 +22,7 @@ Action = Callable[[argparse.Namespace], int]
 
 TONES = {"head": "1", "good": "32", "bad": "1;31"}  # ECMA-48 codes: bold, green, bold red
 
-STATUS = "exit status: 0 fine, 1 a rule, expectation or comparison failed, 2 bad input or usage"
+STATUS = "exit status: 0 fine, {fails}2 bad input or usage"
 
 
 class Parser(argparse.ArgumentParser):
@@ -54,15 +54,20 @@ def _names(word: str, names: Sequence[str]) -> str:
 
 
 def add_command(
-    commands: Commands, name: str, action: Action, *, summary: str, examples: Sequence[str]
+    commands: Commands, name: str, action: Action, *, summary: str, examples: Sequence[str],
+    fails: str | None = None,
 ) -> argparse.ArgumentParser:
-    """Add the subcommand `name`, which calls `action`; `examples` stand at the end of its help."""
+    """Add the subcommand `name`, which calls `action`; `examples` stand at the end of its help.
+
+    `fails` says when the exit status is 1; None where that never is.
+    """
     shown = "\n".join(f"  simfw {example}" for example in examples)
+    status = STATUS.format(fails="" if fails is None else f"1 {fails}, ")
     parser = commands.add_parser(
         name,
         help=summary,
         description=summary[0].upper() + summary[1:] + ".",
-        epilog=f"examples:\n{shown}\n\n{STATUS}",
+        epilog=f"examples:\n{shown}\n\n{status}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )

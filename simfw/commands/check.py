@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
     from simfw.verify.finding import Report
 
-RANK = 50
+RANK = 45
 
 
 def register(commands: Commands) -> None:
@@ -25,6 +25,7 @@ def register(commands: Commands) -> None:
         commands,
         "check",
         run,
+        fails="a fault was found",
         summary="find design faults and state changes that must never happen",
         examples=[
             "check scenarios/larder-lamp/gadget.toml",

@@ -29,6 +29,7 @@ def register(commands: Commands) -> None:
         commands,
         "conform",
         conform,
+        fails="the firmware parts from the model",
         summary="compare a firmware that runs on this host with the model, over the line protocol",
         examples=[
             "conform scenarios/larder-lamp/gadget.toml --against firmware/harness",

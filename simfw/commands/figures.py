@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from simfw.commands._shared import Commands
 
-RANK = 37
+RANK = 33
 
 
 def register(commands: Commands) -> None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["RANK", "register"]
 
-RANK = 55
+RANK = 48
 
 
 def register(commands: Commands) -> None:

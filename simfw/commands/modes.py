@@ -22,6 +22,7 @@ def register(commands: Commands) -> None:
         commands,
         "modes",
         modes,
+        fails="a reading does not agree or a mode never rests",
         summary="current in each steady state, compared with your meter readings",
         examples=[
             "modes scenarios/larder-lamp/gadget.toml",

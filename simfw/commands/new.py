@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from simfw.commands._shared import Commands
 
-RANK = 90
+RANK = 5
 FILES = ("README.md", "first-evening.toml", "gadget.toml")
 MARK = "@TITLE@"
 

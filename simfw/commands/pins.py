@@ -22,6 +22,7 @@ def register(commands: Commands) -> None:
         commands,
         "pins",
         run,
+        fails="a limit is broken",
         summary="check every pin: levels, limits, injected current, back-powering",
         examples=["pins scenarios/larder-lamp/gadget.toml", "pins gadget.toml --json"],
     )

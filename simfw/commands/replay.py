@@ -16,13 +16,14 @@ if TYPE_CHECKING:
 
 __all__ = ["RANK", "register"]
 
-RANK = 50
+RANK = 52
 
 
 def register(commands: Commands) -> None:
     """Add the subcommand."""
     parser = add_command(
         commands, "replay", _replay,
+        fails="the outputs do not agree",
         summary="feed a recording to the gadget file and compare the outputs edge by edge",
         examples=["replay capture.vcd --gadget gadget.toml --map capture-map.toml",
                   "replay capture.csv --gadget gadget.toml --tolerance 5ms --json",

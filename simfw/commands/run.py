@@ -22,6 +22,7 @@ def register(commands: Commands) -> None:
         commands,
         "run",
         run,
+        fails="an expectation was not met or a rule broke",
         summary="run a scenario: charge per consumer, average current, battery life, expectations",
         examples=[
             "run scenarios/larder-lamp/jam-making.toml",
