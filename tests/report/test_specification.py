@@ -227,7 +227,7 @@ def test_a_sentence_says_which_others_come_first():
             "starts": "off", "states": {"off": {}, "on": {}}, "rows": rows}}})  # fmt: skip
     first, second = subject_of(gadget, build_system(gadget)).part("lamp")
     assert first.text == ("While `lamp` is in `off`, when `top.press` occurs and `usb` holds, "
-                          "`lamp` shall stay as it is, and let its time run on.")  # fmt: skip
+                          "`lamp` shall stay as it is, its time running on.")  # fmt: skip
     assert second.text == ("While `lamp` is in `off`, when `top.press` occurs, unless "
                            f"{first.number} fires, `lamp` shall enter `on`.")  # fmt: skip
 
@@ -335,5 +335,5 @@ def test_what_no_demo_gadget_has_is_in_words_too():
     assert "of the count of charge. A sample may move several bars" in text
     assert "| bar 1 | 40 % | 45 % |" in text
     assert "`capacity`: 600 mAh" in text
-    assert "stay as it is, and let its time run on" in text
+    assert "stay as it is, its time running on" in text
     assert "The firmware shall at all times keep `lamp.on or lamp.off`" in text

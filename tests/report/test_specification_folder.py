@@ -328,6 +328,21 @@ def test_what_an_author_asks_first_has_an_answer_or_a_way_to_one(path):
         assert row[2].text == "-" or ":" in row[2].text, row[2].text
 
 
+def test_a_row_that_stays_and_emits_says_both():
+    """Its time runs on, unlike that of a row which enters the present state anew."""
+    rows = [{"from": "on", "on": "top.press", "to": "same", "emit": "lamp.told"},
+            {"from": "on", "on": "top.release", "to": "on"}]  # fmt: skip
+    gadget = Gadget.model_validate({
+        "gadget": {"name": "Peg"}, "cell": {"curve": "lco", "capacity": "1 Ah"},
+        "buttons": {"top": {}},
+        "behaviour": {"lamp": {"starts": "on", "states": {"on": {}}, "rows": rows}},
+    })  # fmt: skip
+    stays, anew = subject_of(gadget, build_system(gadget)).part("lamp")
+    assert stays.text.endswith(
+        "`lamp` shall stay as it is, its time running on, and emit `lamp.told`.")
+    assert anew.text.endswith("`lamp` shall enter `on`, its time beginning anew.")
+
+
 def test_a_stock_part_that_nothing_describes_is_told_by_its_rows():
     """A region of a group without words of its own has its rows as sentences, among the parts."""
     gadget = load_gadget(HOOK)

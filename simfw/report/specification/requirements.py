@@ -182,16 +182,16 @@ def _row(
             + " in which it was last, the first of them before any"
         )
     elif row.to != "same":
-        again = ", and count its time anew" if row.to in row.sources else ""
+        again = ", its time beginning anew," if row.to in row.sources else ""
         acts.append(f"enter `{row.to}`{again}")
-    elif not row.emit:
-        acts.append("stay as it is, and let its time run on")
+    else:
+        acts.append("stay as it is, its time running on,")
     if row.emit:
         acts.append(f"emit {in_words(f'`{event}`' for event in row.emit)}")
     return Requirement(
         number=numbers.of(region.name, row.on, row.after_ns is None, row.sources, row.when_text),
         pattern=pattern,
-        text=f"{start}, `{region.name}` shall {' and '.join(acts)}.",
+        text=f"{start}, `{region.name}` shall {' and '.join(acts).rstrip(',')}.",
         origin=row.key,
         part=region.name,
         keys=(row.key,),
