@@ -143,8 +143,8 @@ def _notes(region: Region) -> list[Block]:
 
 def _region(subject: Subject, region: Region) -> Section:
     memory = (
-        f" It remembers which of {in_words((f'`{p}`' for p in region.resume_points), 'and')} "
-        "it was in last, until the supply is lost."
+        " Its resume points, of which it remembers the last until the supply is lost: "
+        f"{in_words(f'`{p}`' for p in region.resume_points)}."
         if region.resume_points
         else ""
     )

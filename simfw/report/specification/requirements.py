@@ -98,6 +98,9 @@ def is_of_the_whole(rule: BoundRule) -> bool:
                for name in names_in(part).quantities)  # fmt: skip
 
 
+MOST_NAMED = 6
+
+
 # -- rows of written regions -----------------------------------------------------------------------
 
 
@@ -176,11 +179,11 @@ def _row(
         start = f"When `{region.name}` comes to be {_states(region, row.sources)}{guard}"
     acts: list[str] = []
     if row.to == "resume":
-        acts.append(
-            "return to that of "
-            + in_words((f"`{point}`" for point in region.resume_points), "and")
-            + " in which it was last, the first of them before any"
-        )
+        points = in_words(f"`{point}`" for point in region.resume_points)
+        if len(region.resume_points) > MOST_NAMED:
+            points = f"its {len(region.resume_points)} resume points"
+        acts.append(f"return to that of {points} in which it was last, the first of them before "
+                    "any")  # fmt: skip
     elif row.to != "same":
         again = ", its time beginning anew," if row.to in row.sources else ""
         acts.append(f"enter `{row.to}`{again}")
@@ -224,7 +227,6 @@ def driven(system: System) -> dict[str, list[tuple[Region, str, Drive]]]:
     return found
 
 
-MOST_NAMED = 6
 LISTED = "at the level of the table below"
 
 
