@@ -157,6 +157,17 @@ def test_no_fold_gives_the_same_ledger(capsys: pytest.CaptureFixture[str]) -> No
     assert values[0]["charge_used_c"] == pytest.approx(values[1]["charge_used_c"], rel=1e-6)
 
 
+def test_a_run_lists_its_events_on_the_screen(capsys: pytest.CaptureFixture[str]) -> None:
+    """The same events as in the JSON, in the order of time."""
+    scenario = "scenarios/key-hook/each-in-turn.toml"
+    assert main(["run", scenario, "--events"]) == 0
+    listed = capsys.readouterr().out.split("\nEvents\n")[1].split("\n\n")[0]
+    assert main(["run", scenario, "--json"]) == 0
+    events = json.loads(capsys.readouterr().out)["events"]
+    names = [name for line in listed.splitlines() for name in line.split("   ")[-1].split(", ")]
+    assert names == [event["name"] for event in events]
+
+
 def test_help_is_short_and_has_examples(capsys: pytest.CaptureFixture[str]) -> None:
     """Every command explains itself within a screen, with an example."""
     for arguments in (["-h"], *([name, "-h"] for name in command_names())):

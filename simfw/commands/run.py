@@ -51,6 +51,7 @@ def register(commands: Commands) -> None:
         "--no-fold", action="store_true",
         help="simulate every sensor look, blink and sample individually"
     )
+    parser.add_argument("--events", action="store_true", help="list the events in the report")
     add_set(parser)
     parser.add_argument(
         "--since", metavar="OLD", help="tell what differs from the same run of this gadget file"
@@ -85,7 +86,8 @@ def run(arguments: argparse.Namespace) -> int:
     fold = not arguments.no_fold
     with telling("running the scenario"):
         # Only what lists events and intervals gets them: ticks would fill the memory for nothing.
-        log = bool(arguments.json or arguments.csv is not None or settings or arguments.since)
+        log = bool(arguments.json or arguments.csv is not None or arguments.events
+                   or settings or arguments.since)
         trace = any(
             one is not None for one in (arguments.csv, arguments.plot, arguments.record)
         )
@@ -105,7 +107,8 @@ def run(arguments: argparse.Namespace) -> int:
         left = time_left(result)
         text = answer(
             ledger_json(result, life, left),
-            lambda: text_report(result, life, left, paint_for(sys.stdout)),
+            lambda: text_report(result, life, left, paint_for(sys.stdout),
+                                events=arguments.events),
             against, as_json=arguments.json,
         )
     if arguments.record is not None:

@@ -185,11 +185,14 @@ def _by_part(named: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
     ]
 
 
-def text_report(run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain) -> str:
+def text_report(
+    run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain, *, events: bool = False
+) -> str:
     """The report of a run as text, lines ended by newlines.
 
     `life` and `left` come from `repeat_life(run)` and `time_left(run)`. `paint(text, tone)` may
-    wrap a word in the colour of a tone ("head", "good", "bad", "faint").
+    wrap a word in the colour of a tone ("head", "good", "bad", "faint"). With `events` the events
+    are listed too, which the run must have kept.
     """
     lines = [
         paint(heading(run.gadget, run.scenario.title), "head"),
@@ -204,11 +207,22 @@ def text_report(run: Run, life: RepeatLife, left: TimeLeft, paint: Paint = plain
         paint("Charge used by the whole gadget in each state", "head"),
         *_states(run),
     ]
+    if events:
+        lines += ["", paint("Events", "head"), *_events(run)]
     lines += _expectations(run, paint)
     lines += _rules(run, paint)
     lines += guess_block([(guess.key, guess.value) for guess in run.guesses], run.gadget, paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(run.gadget)]
     return "\n".join(lines) + "\n"
+
+
+def _events(run: Run) -> list[str]:
+    """A line for each instant that has events: its time, and their names in order."""
+    names: dict[int, list[str]] = {}
+    for event in run.events:
+        names.setdefault(event.time_ns, []).append(event.name)
+    rows = [(format_duration(time_ns), ", ".join(found)) for time_ns, found in names.items()]
+    return columns(rows, right=(0,)) if rows else ["  none"]
 
 
 def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:

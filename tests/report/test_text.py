@@ -6,7 +6,7 @@ from dataclasses import replace
 from itertools import takewhile
 
 from simfw.engine.repeat import RepeatLife, TimeLeft
-from simfw.engine.run import Run
+from simfw.engine.run import Occurred, Run
 from simfw.gadget.model import Gadget
 from simfw.report.text import columns, format_charge, heading, text_report
 from tests.report.made import MINUTE, made_run
@@ -206,3 +206,15 @@ def test_a_heading_has_a_colon_only_before_a_title() -> None:
     assert heading(gadget, "An evening") == "Lamp: An evening"
     assert heading(gadget, "") == "Lamp"
     assert heading(None, "An evening") == "An evening"
+
+
+def test_events_of_one_instant_are_one_line_where_they_are_asked_for() -> None:
+    """Times in the reader's units; without a word of it the report has no events."""
+    events = (Occurred(60_015_000_000, "key.press"), Occurred(60_315_000_000, "key.press"),
+              Occurred(60_315_000_000, "key.double"))
+    run = replace(made_run(), events=events)
+    told = text_report(run, LIFE, LEFT, events=True)
+    listed = "   1 min 15 ms   key.press\n  1 min 315 ms   key.press, key.double\n"
+    assert f"\nEvents\n{listed}\n" in told
+    assert "\nEvents\n  none\n" in text_report(replace(run, events=()), LIFE, LEFT, events=True)
+    assert "Events" not in text_report(run, LIFE, LEFT)
