@@ -92,7 +92,7 @@ def take(stepper: Stepper, now_ns: int, move: Move) -> None:
         stepper.version += 1
     stepper.woke, stepper.ran = move.woke, move.ran
     if move.woke:
-        stepper.on_wake()
+        stepper.on_wake(-1)
 
 
 def _changed(before: Sequence[_T], after: Sequence[_T]) -> tuple[tuple[int, _T], ...]:

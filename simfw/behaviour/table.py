@@ -153,7 +153,7 @@ class Stepper:
         self.moved = False
         self.woke = False
         self.ran = False
-        self.on_wake: Callable[[], None] = _nothing  # called wherever such a state is entered
+        self.on_wake: Callable[[int], None] = _nothing  # told which region enters such a state
         self.on_rest: Callable[[], None] = _nothing  # called before conditions are read
         self.version = 0  # grows whenever any region may stand in another state
         self._compile()
@@ -396,7 +396,7 @@ class Stepper:
             self.memory[number] = state
         if self.awake[number][state]:
             self.woke = True
-            self.on_wake()
+            self.on_wake(number)
         groups = self.dwells[number][state]
         self.spent[number] = 0
         if not groups:
@@ -555,7 +555,7 @@ class Stepper:
         )
 
 
-def _nothing() -> None:
+def _nothing(_: int = -1) -> None:
     """What is done where nobody asks for more."""
 
 

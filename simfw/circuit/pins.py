@@ -372,6 +372,12 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
             f"{where}: {row.high_v:.2f} V is above the absolute maximum, "
             f"{supply + limits.above.high:.2f} V",
         )
+    if limits.below is not None and row.low_v < -limits.below.high - 1e-9:
+        yield Finding(
+            True, row.pin,
+            f"{where}: {row.low_v:.2f} V is below the absolute maximum, "
+            f"-{limits.below.high:.2f} V",
+        )
     always = row.power == "asleep" and not situation.usb and situation.held is None
     if always and (share := _yearly(gadget, row.cell_a)) >= _WORTH_NOTING:
         yield Finding(

@@ -22,6 +22,7 @@ class Phase:
     `marks` are the charges at which something happens, rising. `opens_at`: where the protection
     opens, as told by `clock.below` (a charge that is in it counts as below). `steps` of the
     charger: whether it is taken below or not below the turns that follow, and the mode it leads to.
+    `fed_at`: where a charger feeds the cell while the protection is open, as the steps are told.
     `ticking`: the regions that may come round by their own dwells. `lump_c` collects wake-up
     charges spent in it. `verdicts` holds, of each expression that is watched, between which charges
     it is what, and where it turns over; `quiet` two charges between which neither protection nor
@@ -38,6 +39,7 @@ class Phase:
     opens_at: tuple[float, ...]
     steps: tuple[tuple[bool, tuple[float, ...], ChargerMode], ...]
     restart_at: float
+    fed_at: tuple[float, ...]
     ticking: tuple[int, ...]
     tally: Tally = field(default_factory=Tally)
     lump_c: float = 0.0
@@ -53,7 +55,7 @@ class Phase:
         """The same phase as another simulation begins with it: nothing has been counted yet."""
         return Phase(
             self.states, self.names, self.loads, self.clock, self.levels, self.bars, self.marks,
-            self.opens_at, self.steps, self.restart_at, self.ticking,
+            self.opens_at, self.steps, self.restart_at, self.fed_at, self.ticking,
         )
 
     def opens(self, charge: float) -> bool:

@@ -14,7 +14,7 @@ from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, LoadSet
-from simfw.engine.clock import Clock, Tally, clock_of
+from simfw.engine.clock import Clock, Tally, below, clock_of
 from simfw.engine.count import Count
 from simfw.engine.learned import Question
 from simfw.engine.phase import Phase
@@ -29,6 +29,7 @@ __all__ = ["CONTACTS", "EMPTY", "CellNow", "Plant", "levels_read"]
 EMPTY = 1e-15
 CONTACTS = tuple(kind for kind, one in INPUTS.items() if one.contact)
 """The kinds of inputs that are contacts: closed or open, with an edge at each change."""
+_FEEDS_A = 1e-12  # the least that a charger gives a cell
 _SOME = 2.0 * EMPTY  # the least charge at which the protection closes again
 
 
@@ -382,6 +383,11 @@ class Plant:
         marks.update(self.charge_marks)
         restart_at = self._restart_at if self.protected else math.inf
         marks.add(restart_at)
+        fed_at: tuple[float, ...] = (-math.inf,)
+        if self.protected and not self.restarts:
+            # A charger whose float voltage the cell stands above is on and feeds nothing.
+            fed_at = clock.charges_at("output_a", _FEEDS_A)
+            marks.update(fed_at)
         return Phase(
             states=states,
             names=stepper.names(states),
@@ -393,6 +399,7 @@ class Plant:
             opens_at=opens_at,
             steps=tuple(steps),
             restart_at=restart_at,
+            fed_at=fed_at,
             ticking=tuple(
                 r for r, (n, ticking) in enumerate(zip(states, self._ticking, strict=True))
                 if n in ticking
@@ -432,7 +439,8 @@ class CellNow:
 
     def closes(self) -> bool:
         """Whether the open protection may close."""
-        return self.plant.charge >= self.phase.restart_at
+        charge = self.plant.charge
+        return charge >= self.phase.restart_at and not below(self.phase.fed_at, charge)
 
     def full(self) -> bool:
         """Whether the cell is full."""

@@ -24,7 +24,7 @@ from simfw.engine.prepared import Prepared
 from simfw.engine.resume import restore, snapshot
 from simfw.engine.run import Expected, Interval, Occurred, Part, Run
 from simfw.engine.snapshot import Snapshot
-from simfw.engine.supply import Supply, found_at_pins, next_supply, plugged
+from simfw.engine.supply import CHATTER, Supply, found_at_pins, next_supply, plugged, restless
 from simfw.engine.timeline import ABSENT, Change, in_turn, timeline
 from simfw.engine.totals import total
 from simfw.errors import EndlessInstant
@@ -34,11 +34,6 @@ __all__ = ["Simulation"]
 
 _NS = 1e-9
 _SOON_NS = 1_000_000
-_PROTECTION = ("the protection opens", "the protection closes")
-_LIGHTEN = (
-    "The states at power-up load the cell below `cut_off`, and without load it rests above "
-    "`restart`: raise `restart` or lighten those states"
-)
 _ENDLESS = 1 << 62
 _ROUNDS = 1000  # electrical changes that may follow one another in one instant
 
@@ -436,12 +431,9 @@ class Simulation:
             moved = True
             rounds += 1
             if rounds > _ROUNDS:
-                if plant.usb:
-                    loop = ("the charger stops", "the charger starts")
-                    hint = "Set `recharge` of [charger] below what the load leaves of `float`"
-                else:
-                    loop, hint = _PROTECTION, _LIGHTEN
-                raise EndlessInstant(self.now, _ROUNDS, loop, hint)
+                raise EndlessInstant(
+                    self.now, _ROUNDS, *restless(plant.circuit.charger, plant.supply)
+                )
         self.phase = phase
         if count is not None and self._completed in public:
             count.anchor()
@@ -466,7 +458,7 @@ class Simulation:
         if self.fold and phase.ticks and moved and self.alive and self.folder.looks():
             self._try_fold(phase, tuple(public), self._woken)
 
-    def _wake(self) -> None:
+    def _wake(self, _region: int = -1) -> None:
         """A state that keeps the controller awake is entered, or each instant counts and there is
         something to do: it wakes, if it sleeps.
         """
@@ -529,7 +521,7 @@ class Simulation:
         """Raise where the protection opens again and again, each time just after it has closed."""
         self.chatter = self.chatter + 1 if self.now - self.closed_at < _SOON_NS else 0
         if self.chatter > _ROUNDS:
-            raise EndlessInstant(self.now, _ROUNDS, _PROTECTION, _LIGHTEN)
+            raise EndlessInstant(self.now, _ROUNDS, *CHATTER)
 
     def emit(self, names: Sequence[str], time_ns: int) -> None:
         """Tell of the events of one time, in their order."""

@@ -13,7 +13,16 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from simfw.circuit.charger import ChargerMode, ChargerModel
 
-__all__ = ["Cell", "Supply", "calm", "found_at_pins", "next_supply", "plugged"]
+__all__ = [
+    "CHATTER", "Cell", "Supply", "calm", "found_at_pins", "next_supply", "plugged", "restless",
+]
+
+
+CHATTER: tuple[tuple[str, ...], str] = (
+    ("the protection opens", "the protection closes"),
+    "The states at power-up load the cell below `cut_off`, and without load it rests above "
+    "`restart`: raise `restart` or lighten those states",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +56,10 @@ class Cell(Protocol):
         """Whether the protection has to open."""
 
     def closes(self) -> bool:
-        """Whether the open protection may close as far as the cell is concerned."""
+        """Whether the open protection may close as far as the cell is concerned.
+
+        Without a restart voltage that is where the charger has something to give, too.
+        """
 
     def full(self) -> bool:
         """Whether the cell is full."""
@@ -105,6 +117,18 @@ def calm(charger: ChargerModel | None, now: Supply) -> bool:
     if now.dead or now.cut != now.opened:
         return False
     return charger is None or not now.usb or _stands(charger, now)
+
+
+def restless(charger: ChargerModel | None, now: Supply) -> tuple[tuple[str, ...], str]:
+    """What chases what where the circuit does not come to rest, and what ends that."""
+    if not now.usb:
+        return CHATTER
+    warm = charger is not None and charger.float_at(now.temperature_c) < charger.float_v
+    float_key = "windows.warm_float" if warm else "float"
+    return (
+        ("the charger stops", "the charger starts"),
+        f"Set `recharge` of [charger] below what the load leaves of `{float_key}`",
+    )
 
 
 def found_at_pins(flag: Callable[[str], bool | None], heard: Container[str]) -> list[str]:

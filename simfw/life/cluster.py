@@ -16,7 +16,6 @@ from typing import Any, Self
 
 from simfw.errors import RunError, UsageError
 from simfw.life.work import Outcome, Task, run_task
-from simfw.life.workers import AHEAD
 
 __all__ = ["Cluster"]
 
@@ -24,6 +23,7 @@ ANSWER_S = 5.0  # how long a scheduler may take to answer
 WORKERS_S = 20.0  # and how long to wait for its first worker
 LOGS = ("asyncio", "distributed", "distributed.client")
 PORT = 8786  # what a scheduler listens on unless told otherwise
+AHEAD = 2  # tasks handed out per worker: one it does, one that waits; so that no list grows
 
 
 class Cluster:

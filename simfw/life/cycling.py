@@ -16,20 +16,25 @@ from simfw.life.registers import (
     CYCLE_CHARGE,
     CYCLE_COMB,
     CYCLE_COUNT,
+    CYCLE_FIXED,
     CYCLE_HIGH,
     CYCLE_LIMIT,
     CYCLE_LOW,
+    CYCLE_MIXED,
     CYCLE_RESTING,
     CYCLE_WOKEN,
     LEAST_PERIODS,
+    MOST_CHANGES,
     MOST_SEGMENTS,
     NEVER,
     REGIONS,
+    WAKE_PERIOD,
     Tables,
     World,
 )
+from simfw.life.waking import wakes_until
 
-__all__ = ["begin_cycle", "note_segment", "periods_ahead"]
+__all__ = ["begin_cycle", "note_segment", "note_wake", "periods_ahead", "round_wakes"]
 
 
 def begin_cycle(t: Tables, w: World, comb: int, resting: int, now: int, again: int) -> None:
@@ -44,14 +49,21 @@ def begin_cycle(t: Tables, w: World, comb: int, resting: int, now: int, again: i
     w.f[CYCLE_LOW] = -1.0
     w.f[CYCLE_HIGH] = 2.0
     w.f[CYCLE_WOKEN] = 0.0
+    w.f[CYCLE_FIXED] = 0.0
+    i[CYCLE_MIXED] = 0
     for r in range(t.size[REGIONS]):
         w.cycle_due[r] = w.due[r]
     for n in range(t.offset[t.size[REGIONS]]):
         w.cycle_spent[n] = w.spent[n]
 
 
-def note_segment(w: World, slot: int, lasts: int, low: float, high: float, woken_c: float) -> None:
-    """Add a time that has gone by, and between which charges it would have gone by alike."""
+def note_segment(
+    w: World, slot: int, lasts: int, low: float, high: float, woken_c: float, counted: int
+) -> None:
+    """Add a time that has gone by, and between which charges it would have gone by alike.
+
+    `counted` is 1 where what rests may wake the controller in it.
+    """
     i = w.i
     f = w.f
     if i[CYCLE_COUNT] >= MOST_SEGMENTS:
@@ -59,10 +71,54 @@ def note_segment(w: World, slot: int, lasts: int, low: float, high: float, woken
         return
     w.cycle_slot[i[CYCLE_COUNT]] = slot
     w.cycle_ns[i[CYCLE_COUNT]] = lasts
+    w.cycle_wakes[i[CYCLE_COUNT]] = counted
     i[CYCLE_COUNT] += 1
     f[CYCLE_WOKEN] += woken_c
     f[CYCLE_LOW] = max(f[CYCLE_LOW], low)
     f[CYCLE_HIGH] = min(f[CYCLE_HIGH], high)
+
+
+def note_wake(w: World) -> None:
+    """What is stepped wakes the controller at the end of the last segment."""
+    i = w.i
+    if i[CYCLE_COMB] >= 0 and i[CYCLE_COUNT] > 0 and w.cycle_wakes[i[CYCLE_COUNT] - 1] < 2:
+        w.cycle_wakes[i[CYCLE_COUNT] - 1] += 2
+
+
+def round_wakes(w: World, period: int, rounds: int) -> float:
+    """How often the controller is woken in each of the next rounds, on average; -1: not told.
+
+    What rests stands otherwise in each round until its own period has come round with it.
+    """
+    i = w.i
+    if i[WAKE_PERIOD] <= 0 or i[CYCLE_MIXED] == 1:
+        return -1.0
+    a = i[WAKE_PERIOD]
+    b = period
+    while b > 0:
+        c = a % b
+        a = b
+        b = c
+    unlike = i[WAKE_PERIOD] // a
+    if min(unlike, rounds) * i[CYCLE_COUNT] > MOST_CHANGES:
+        return -1.0
+    total = 0
+    part = 0
+    for n in range(min(unlike, rounds)):
+        if n == rounds % unlike:
+            part = total
+        time = i[CYCLE_AT] + (n + 1) * period
+        for k in range(i[CYCLE_COUNT]):
+            end = time + w.cycle_ns[k]
+            bits = w.cycle_wakes[k]
+            if bits == 1 or bits == 3:
+                total += wakes_until(w, end) - wakes_until(w, time)
+            if bits >= 2 and wakes_until(w, end) == wakes_until(w, end - 1):
+                total += 1
+            time = end
+    if unlike >= rounds:
+        return total / rounds
+    return (rounds // unlike * total + part) / rounds
 
 
 def periods_ahead(t: Tables, w: World, resting: int, now: int, free: int) -> int:

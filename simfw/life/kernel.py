@@ -20,7 +20,13 @@ on from where it was.
 from __future__ import annotations
 
 from simfw.life.arithmetic import advance, answers, between, find, lay, next_mode, piece
-from simfw.life.cycling import begin_cycle, note_segment, periods_ahead
+from simfw.life.cycling import (
+    begin_cycle,
+    note_segment,
+    note_wake,
+    periods_ahead,
+    round_wakes,
+)
 from simfw.life.pending import begin, take_off, turn
 from simfw.life.registers import (
     ALIVE,
@@ -50,9 +56,11 @@ from simfw.life.registers import (
     CYCLE_CHARGE,
     CYCLE_COMB,
     CYCLE_COUNT,
+    CYCLE_FIXED,
     CYCLE_HIGH,
     CYCLE_LIMIT,
     CYCLE_LOW,
+    CYCLE_MIXED,
     CYCLE_RESTING,
     CYCLE_SLOT,
     CYCLE_WOKEN,
@@ -64,6 +72,7 @@ from simfw.life.registers import (
     EMPTY_AT,
     ENDS_EMPTY,
     EXPIRE,
+    FEEDS_BELOW,
     FILLS,
     FINISHED,
     FINISHING,
@@ -89,6 +98,7 @@ from simfw.life.registers import (
     LEVELS,
     LOADS,
     LOSS,
+    MARK_RESTART,
     MEASURE,
     MEASURED,
     MISS_CODE,
@@ -105,6 +115,7 @@ from simfw.life.registers import (
     NEXT,
     NODES,
     NOW,
+    PAID,
     PENDING,
     PHASE,
     PLACE,
@@ -138,6 +149,8 @@ from simfw.life.registers import (
     USB,
     USED,
     WAKE_C,
+    WAKE_PERIOD,
+    WAKERS,
     WAKES,
     WAKES_HZ,
     WARM,
@@ -147,7 +160,7 @@ from simfw.life.registers import (
     World,
 )
 from simfw.life.standing import at_reading, joint_place, next_end
-from simfw.life.waking import count_wakes, same_as_counted
+from simfw.life.waking import count_wakes, same_as_counted, wakes_now, wakes_until
 
 
 def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
@@ -317,6 +330,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             if wakers > 0 and bits & ALIVE and (wakers > 1 or p.real[WAKE_C] > 0.0):
                 if not same_as_counted(t, p, w, info):
                     count_wakes(t, p, w, now)
+                    i[CYCLE_MIXED] = 1
                 woken = f[WAKES_HZ] * p.real[WAKE_C] + f[AWAKE_SHARE] * p.real[AWAKE_A]
             more = -woken / p.real[CAPACITY_C]
             # Until when: the next thing that is due.
@@ -344,18 +358,23 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                             break
                         period = now - i[CYCLE_AT]
                         round_s = period * 1e-9
+                        round_c = p.real[WAKE_C] * round_wakes(w, period, periods)
+                        if round_c < 0.0:
+                            round_c = f[CYCLE_WOKEN] + f[CYCLE_FIXED]
                         reached, passed = advance(
                             grid, bucket, rate, i[CYCLE_SLOT] * nodes, charge, periods * round_s,
                             f[CYCLE_LOW] + f[CYCLE_CHARGE] - charge, 2.0,
-                            -f[CYCLE_WOKEN] / round_s / p.real[CAPACITY_C],
+                            -round_c / round_s / p.real[CAPACITY_C],
                         )
                         if passed < periods * round_s:
                             # It falls faster than at first: less far, and once more.
                             periods = max(int(passed / round_s) - 1, 0)
+                            if periods > 0 and round_wakes(w, period, periods) >= 0.0:
+                                round_c = p.real[WAKE_C] * round_wakes(w, period, periods)
                             reached, passed = advance(
                                 grid, bucket, rate, i[CYCLE_SLOT] * nodes, charge,
                                 periods * round_s, -1.0, 2.0,
-                                -f[CYCLE_WOKEN] / round_s / p.real[CAPACITY_C],
+                                -round_c / round_s / p.real[CAPACITY_C],
                             )
                         lasts = periods * period
                         used = (charge - reached) * p.real[CAPACITY_C]
@@ -415,7 +434,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 at = mark_at[k]
                 if mark_rising[k] == 1:
                     if charge >= at:
-                        hit = mark_kind[k]
+                        if mark_kind[k] != MARK_RESTART or charge < p.real[FEEDS_BELOW]:
+                            hit = mark_kind[k]
                     elif at <= high:
                         high = at
                         high_kind = mark_kind[k]
@@ -453,6 +473,16 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 used = (between(grid, use, slot * nodes, k, middle) + woken) * ((then - now) * 1e-9)
                 f[CHARGE] = reached
                 f[USED] += used
+                fixed = 0.0
+                if woken > 0.0 and i[WAKE_PERIOD] != 0:
+                    # Those that fall into the stretch, not their mean.
+                    fixed = (wakes_until(w, then) - wakes_until(w, now)) - f[WAKES_HZ] * (
+                        (then - now) * 1e-9
+                    )
+                    fixed *= p.real[WAKE_C]
+                    f[CHARGE] -= fixed / p.real[CAPACITY_C]
+                    f[USED] += fixed
+                    f[CYCLE_FIXED] += fixed
                 if counts > 0:
                     # What flows past the counter, by the charge on the way (Simpson's rule).
                     seconds = (then - now) * 1e-9
@@ -463,10 +493,12 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     moved = (reached - charge) * ratio + (
                         p.real[LEAK] + p.real[LOSS] * mean
                     ) * seconds
+                    moved -= fixed / p.real[CAPACITY_C] * ratio
                     f[COUNTED] = min(max(f[COUNTED] + moved, 0.0), 1.0)
                 lay(w.heat, now, then, used)
                 if i[CYCLE_COMB] >= 0:
-                    note_segment(w, slot, then - now, low, high, woken * ((then - now) * 1e-9))
+                    note_segment(w, slot, then - now, low, high, woken * ((then - now) * 1e-9),
+                                 1 if woken > 0.0 else 0)
                 for k in range(size[TRACKED]):
                     r = tracked[k]
                     spent[offset[r] + comb_state[comb * regions + r]] += then - now
@@ -496,6 +528,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 r = rest_region[k]
                 entered[r] = now - w.lap_left[r]
                 due[r] = entered[r] + after[lap_group[w.lap_place[r]]]
+            i[PAID] = wakes_now(t, p, w, info, now)
             comb = moved
             if now >= until and i[FORCED] < 0:
                 # At the end of the stretch nothing happens any more: it belongs to the next, which
@@ -619,7 +652,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 elif kind_asked == ASK_FIRST:
                     yes = p.real[FIRST_COUNT] < count_level[what]
                 elif kind_asked == ASK_RESTART:
-                    yes = charge >= p.real[RESTART] and charge > 0.0
+                    yes = 0.0 < charge < p.real[FEEDS_BELOW] and charge >= p.real[RESTART]
                 elif kind_asked == ASK_ECHO and hand[what] < 0.0:
                     yes = False
                 else:
@@ -678,7 +711,12 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     f[COUNTED] = p.real[FIRST_COUNT]
                 if out_bits & ANCHORS:
                     f[COUNTED] = 1.0
-                if out_bits & WAKES:
+                if out_bits & WAKES and (
+                    (out_bits >> WAKERS) & ~i[CYCLE_RESTING] != 0
+                    or (i[PAID] == 0 and out_bits >> WAKERS == 0)
+                ):
+                    note_wake(w)
+                if out_bits & WAKES and i[PAID] == 0:
                     f[CYCLE_WOKEN] += p.real[WAKE_C]
                     f[CHARGE] -= p.real[WAKE_C] / p.real[CAPACITY_C]
                     f[COUNTED] = max(f[COUNTED] - p.real[WAKE_C] / p.real[CAPACITY_C] * ratio, 0.0)

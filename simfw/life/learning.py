@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from simfw.behaviour.table import IDLE, Stepper
 from simfw.circuit.circuit import ChargerMode
-from simfw.engine.supply import Supply, found_at_pins, next_supply, plugged
+from simfw.engine.supply import Supply, found_at_pins, next_supply, plugged, restless
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
 from simfw.life.layout import MODES, Layout
@@ -36,9 +36,10 @@ _BEFORE = -1  # when all states were entered: before the instant at 0 that is wo
 class Comb:
     """A combination: everything that stands still but for times, charge and distances.
 
-    `waiting[r]` tells how many dwells of region r's stay have expired. The last four belong to an
+    `waiting[r]` tells how many dwells of region r's stay have expired. The last five belong to an
     instant that is about to be worked out: raw events, regions whose dwell has expired, the mark
-    that the charge has reached, and whether the controller powers up.
+    that the charge has reached, whether the controller powers up, and whether the temperature has
+    changed.
     """
 
     states: tuple[int, ...]
@@ -56,6 +57,7 @@ class Comb:
     dues: tuple[int, ...] = ()
     forced: int = -1
     power_up: bool = False
+    turned: bool = False
 
     @property
     def dead(self) -> bool:
@@ -67,9 +69,10 @@ class Comb:
 class Step:
     """What comes of one step: the combination after it, and what the hot loop has to do.
 
-    `bits` as in `registers.WAKES`. `opened`: how often the protection opened. `waves`, `habits`:
-    bits of sensors that noticed a hand and of started habits whose condition holds. `sets` holds
-    (region, whether it entered its state, flat dwell group that comes next or -1).
+    `bits` as in `registers.WAKES`, with those of the regions that wake. `opened`: how often the
+    protection opened. `waves`, `habits`: bits of sensors that noticed a hand and of started habits
+    whose condition holds. `sets` holds (region, whether it entered its state, flat dwell group that
+    comes next or -1).
     """
 
     comb: Comb
@@ -93,6 +96,8 @@ class Learner:
         self._loads_of = loads_of
         self._level_of = level_of
         self.stepper = Stepper(layout.system, self)
+        self.stepper.on_wake = self._wakes
+        self._wakers = 0
         self._happened: frozenset[str] = frozenset()
         bind = self.stepper.bind
         self._habits = {
@@ -217,7 +222,7 @@ class Learner:
         if code < size[k.WARM]:
             return self._supply(comb, bool(code - size[k.SUPPLY]))
         if code < size[k.MEASURED]:
-            return self._plain(replace(comb, warmth=code - size[k.WARM]))
+            return self._plain(replace(comb, warmth=code - size[k.WARM], turned=True))
         return self._plain(self._measure(comb, code - size[k.MEASURED]))
 
     def _plain(self, comb: Comb, bits: int = 0) -> Step:
@@ -279,7 +284,8 @@ class Learner:
         """Everything due now, until regions and circuit are at rest."""
         stepper = self.stepper
         was_awake = not before.dead and not before.power_up and self.is_awake(before.states)
-        comb = replace(before, raws=(), dues=(), power_up=False)
+        turned = before.turned or before.forced >= 0
+        comb = replace(before, raws=(), dues=(), power_up=False, turned=False)
         raws, power_up = before.raws, before.power_up
         public: list[int] = []
         woke = filled = False
@@ -287,6 +293,7 @@ class Learner:
         if power_up and self._is_dead():
             comb, power_up, opened = replace(comb, protected=True), False, 1
         self._comb = comb
+        self._wakers = 0
         self._place(comb, dues)
         switching = self._supply_of(comb)
         if switching.cut != switching.opened:
@@ -297,15 +304,21 @@ class Learner:
             was_awake = False
         if comb.dead:
             stepper.halt(0)
+        # What the charge has reached, or the temperature, comes before dwells that end now.
+        first = turned and not power_up
         while True:
-            if not comb.dead:
+            if not comb.dead and not first:
                 public += stepper.run_instant(0, raws, power_up=power_up)
                 stirs = stepper.woke or (stepper.ran and self.layout.wakes_always)
                 woke = woke or (stirs and not was_awake)
-            raws, power_up = (), False
+            edges = raws if first else ()
             after, raws, power_up = self._electrical(comb)
             if after is None:
-                break
+                if not first:
+                    break
+                first, raws = False, edges
+                continue
+            raws, first = raws if power_up else (*edges, *raws), False
             self._forgot |= power_up
             opened += int(after.protected and not comb.protected)
             filled = filled or (after.mode != comb.mode and MODES[after.mode] == "complete")
@@ -313,7 +326,9 @@ class Learner:
             comb = self._comb = after
             rounds += 1
             if rounds > k.SWITCHES:
-                raise EndlessInstant(0, k.SWITCHES, _switches(comb))
+                raise EndlessInstant(
+                    0, k.SWITCHES, *restless(self.layout.charger, self._supply_of(comb))
+                )
         states = tuple(stepper.states)
         comb = replace(
             comb, states=states, waiting=stepper.waiting(), memory=tuple(stepper.memory),
@@ -323,7 +338,7 @@ class Learner:
         awake = not comb.dead and self.is_awake(states)
         bits = k.FILLS if filled else 0
         if woke or (awake and not was_awake):
-            bits |= k.WAKES
+            bits |= k.WAKES | self._wakers << k.WAKERS
         self._happened = frozenset(stepper.event_names[number] for number in public)
         if self._forgot:
             bits |= k.FORGETS
@@ -339,6 +354,10 @@ class Learner:
             sets=self._sets(before, comb),
             asked=tuple(self._asked.items()),
         )
+
+    def _wakes(self, region: int) -> None:
+        """A region has entered a state that keeps the controller awake."""
+        self._wakers |= 1 << region
 
     def _is_dead(self) -> bool:
         """Whether the cell is below the cut-off before anything has happened."""
@@ -405,10 +424,3 @@ class _Cell:
 
     def _ask(self, kind: int, what: int) -> bool:
         return self.learner.ask(kind, self.learner.loads(), what)
-
-
-def _switches(comb: Comb) -> tuple[str, ...]:
-    """What chases what where the circuit does not come to rest."""
-    if comb.usb:
-        return "the charger stops", "the charger starts"
-    return "the protection opens", "the protection closes"

@@ -86,11 +86,16 @@ class PartTables:
         if level is not None:
             restart = passing(self.grid, circuit.open_circuit_v(self.grid), level.value)
         self.restart_at = restart = max(_SOME, restart)
+        self.feeds_below = math.inf
+        if circuit.charger is not None and not self._restarts:
+            self.feeds_below = passing(
+                self.grid, circuit.open_circuit_v(self.grid), circuit.charger.float_v
+            )
         starts = np.searchsorted(self.grid, np.arange(k.BUCKETS + 1) / k.BUCKETS, side="right") - 1
         starts[-1] = len(self.grid) - 2
         self._fixed: dict[str, Any] = {
             "real": flat([circuit.capacity_c, wake_c, restart, *_counting(circuit.counter),
-                          awake_a - asleep_a], fast, real=True),
+                          awake_a - asleep_a, self.feeds_below], fast, real=True),
             "after": flat(self._after, fast),
             "range_m": flat(self._ranges(), fast, real=True),
             "charge_level": flat(layout.charge_levels, fast, real=True),

@@ -25,6 +25,7 @@ PLACES = 16  # and of a joint place of resting regions
 BUCKETS = 1024  # of the grid's index
 LEAST_COUNT = 1e-12  # by how much a count is to move in a step that ends at one of its levels
 MOST_CHANGES = 4096  # of regions that are counted over their common period
+MOST_LAP = 64  # more than the states of a lap
 MOST_SEGMENTS = 1024  # of a cycle that is gone along in one step
 LEAST_PERIODS = 8  # for which that is worth it
 SWITCHES = 1000  # electrical changes that may follow one another in one instant
@@ -79,7 +80,12 @@ CYCLE_COUNT = 33  # how many times of rest have gone by since,
 CYCLE_LIMIT = 34  # after how many it is begun anew,
 CYCLE_RESTING = 35  # and what rests all the while
 CYCLE_SLOT = 36   # the row of what the cycle draws, -1 where it is not tabulated
-REGISTERS = 37
+PAID = 37         # whether what rests wakes the controller in this instant: that is counted already
+WAKE_START = 38   # from when its wakings are told one by one, over which period (negative: that
+WAKE_PERIOD = 39  # once, 0: they are not), and how many they are
+WAKE_COUNT = 40
+CYCLE_MIXED = 41  # whether they have been counted anew since the cycle began
+REGISTERS = 42
 
 # Real registers.
 CHARGE = 0
@@ -91,8 +97,9 @@ AWAKE_SHARE = 5   # the share of the time that it is awake more than if all met 
 CYCLE_CHARGE = 6  # the charge when the cycle began,
 CYCLE_LOW = 7     # between which charges it would have gone by alike,
 CYCLE_HIGH = 8
-CYCLE_WOKEN = 9   # and the charge drawn by wakings since (C)
-REALS = 10
+CYCLE_WOKEN = 9   # and the charge drawn by wakings since (C),
+CYCLE_FIXED = 10  # with what those of resting regions, one by one, are more than their mean
+REALS = 11
 
 STAGE_REST = 0
 STAGE_PLACE = 1
@@ -121,6 +128,7 @@ FIRST_COUNT = 4   # the count at power-up
 LEAK = 5          # what flows past the counter, in such capacities (1/s): always,
 LOSS = 6          # and in proportion to the charge, at charge 1
 AWAKE_A = 7       # what the controller draws more awake than asleep
+FEEDS_BELOW = 8   # the charge from which on a charger gives nothing to a cell at rest
 
 # Numbers in `Tables.size`: how many there are of what.
 REGIONS = 0
@@ -167,6 +175,7 @@ FILLS = 2         # the charger has ended
 HOLDS = 4         # the condition of a gated habit
 FORGETS = 8       # the count begins anew, at power-up
 ANCHORS = 16      # the count is that of a full cell
+WAKERS = 5        # from this bit on: the regions that wake the controller
 
 MARK_OPEN = 0
 MARK_RESTART = 1
@@ -279,10 +288,12 @@ class World(NamedTuple):
     wake_due: Ints
     wake_period: Ints     # per group: the common period, negative for one lap that leads on
     wake_changes: Ints    # and how often something changes in it
+    wake_time: Ints       # when what rests wakes the controller, in one period
     cycle_due: Ints       # per region, where the cycle began
     cycle_spent: Ints     # ns per flat state, there
     cycle_slot: Ints      # the times of rest since: rows of what was drawn, and ns
     cycle_ns: Ints
+    cycle_wakes: Ints     # 1 where what rests may wake the controller, 2 more where it ends so
     hand: Reals           # per sensor: distance, below 0 for none
     waving: Ints          # 1 while a hand is there that has not been noticed
     waves: Ints

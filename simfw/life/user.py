@@ -69,8 +69,9 @@ def _world(layout: Layout) -> k.World:
         "wake_kind": regions, "wake_at": regions, "wake_seen": regions, "wake_lap": regions,
         "wake_lasts": regions, "wake_group": regions, "wake_place": regions, "wake_due": regions,
         "wake_period": regions, "wake_changes": regions,
+        "wake_time": k.MOST_CHANGES + k.MOST_LAP,
         "cycle_due": regions, "cycle_spent": states, "cycle_slot": k.MOST_SEGMENTS,
-        "cycle_ns": k.MOST_SEGMENTS,
+        "cycle_ns": k.MOST_SEGMENTS, "cycle_wakes": k.MOST_SEGMENTS,
         "hand": sensors, "waving": sensors, "waves": sensors, "caught": sensors,
         "first": 0, "spent": states, "heat": k.QUARTERS,
         "pending_time": k.MOST_PENDING, "pending_kind": k.MOST_PENDING,
@@ -293,7 +294,7 @@ class Life:
         if kind == k.ASK_FULL:
             return charge >= 1.0
         if kind == k.ASK_RESTART:
-            return charge >= parts.restart_at and charge > 0.0
+            return 0.0 < charge < parts.feeds_below and charge >= parts.restart_at
         hand = float(self.world.hand[what]) if kind == k.ASK_ECHO else 0.0
         if hand < 0.0:
             return False

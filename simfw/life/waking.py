@@ -4,7 +4,8 @@ One instant in which several of them wake it costs one `wake`, and where one kee
 others wake nobody. So it hangs on where they stand to one another: regions that are driven by their
 own dwells only have stood alike since power-up. It is counted over their common period; where that
 is too long, those that have a short one in common are counted together, and such groups are taken
-to meet as often as chance has it, which is exact where their periods do not lock.
+to meet as often as chance has it, which is exact where their periods do not lock. One group's
+wakings are told one by one: a stretch of rest has those that fall into it.
 
 Plain functions on flat sequences, compiled or as they stand; see `kernel`.
 """
@@ -16,13 +17,16 @@ from simfw.life.registers import (
     MOST_CHANGES,
     NEVER,
     REGIONS,
+    WAKE_COUNT,
+    WAKE_PERIOD,
+    WAKE_START,
     WAKES_HZ,
     Parts,
     Tables,
     World,
 )
 
-__all__ = ["count_wakes", "same_as_counted"]
+__all__ = ["count_wakes", "same_as_counted", "wakes_now", "wakes_until"]
 
 
 def same_as_counted(t: Tables, p: Parts, w: World, info: int) -> bool:
@@ -154,10 +158,61 @@ def count_wakes(t: Tables, p: Parts, w: World, now: int) -> None:
                         stirs = True
                     w.wake_due[r] += after[t.lap_group[place]]
             if stirs and not is_awake:
+                w.wake_time[wakes] = at - start
                 wakes += 1
         share = slept / period
         # Woken by this group while the others sleep, or by the others while this one does.
         wakes_hz = wakes_hz * share + wakes / (period * 1e-9) * asleep
         asleep *= share
+        w.i[WAKE_START] = start
+        w.i[WAKE_PERIOD] = w.wake_period[g]
+        w.i[WAKE_COUNT] = wakes
+    if groups != 1:
+        w.i[WAKE_PERIOD] = 0
     w.f[WAKES_HZ] = wakes_hz
     w.f[AWAKE_SHARE] = alone - asleep
+
+
+def wakes_until(w: World, time: int) -> int:
+    """How often one group wakes the controller after `WAKE_START` until a time (ns), included."""
+    i = w.i
+    left = time - i[WAKE_START]
+    whole = 0
+    if i[WAKE_PERIOD] > 0:
+        whole = left // i[WAKE_PERIOD] * i[WAKE_COUNT]
+        left %= i[WAKE_PERIOD]
+    low = 0
+    high = i[WAKE_COUNT]
+    while low < high:
+        middle = (low + high) // 2
+        if w.wake_time[middle] <= left:
+            low = middle + 1
+        else:
+            high = middle
+    return whole + low
+
+
+def wakes_now(t: Tables, p: Parts, w: World, info: int, now: int) -> int:
+    """1 where one of those that rest goes on at a time (ns) to where it wakes the controller.
+
+    The instant is stepped with all that ends then, and the stretch of rest before it has that wake.
+    """
+    for k in range(t.info_start[info], t.info_start[info + 1]):
+        lap = t.rest_lap[k]
+        r = t.rest_region[k]
+        if t.lap_wakes[lap] == 0 or w.due[r] != now:
+            continue
+        first = t.lap_start[lap]
+        end = t.lap_start[lap + 1]
+        place = w.lap_place[r]
+        for _ in range(first, end):
+            place += 1
+            if place == end:
+                if t.lap_open[lap] == 1:
+                    break
+                place = first
+            if t.place_wakes[place] == 1:
+                return 1
+            if p.after[t.lap_group[place]] > 0:
+                break
+    return 0

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import multiprocessing
 from collections.abc import Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from itertools import islice
+from contextlib import contextmanager, suppress
+from multiprocessing import Pipe, Process
+from multiprocessing.connection import Connection, wait
 from typing import Protocol, Self
 
 from simfw.beside import begin_worker
 from simfw.errors import RunError
 from simfw.life.work import Outcome, Task, run_task
 
-__all__ = ["AHEAD", "Here", "Processes", "Workers"]
-
-AHEAD = 2  # tasks handed out per worker: one it does, one that waits; so that no list grows
+__all__ = ["Here", "Processes", "Workers"]
 
 
 class Workers(Protocol):
@@ -36,43 +33,90 @@ class Here:
 
 
 class Processes:
-    """Processes on this machine, for the length of a `with` block."""
+    """Processes on this machine, for the length of a `with` block.
+
+    Each has a pipe of its own, whose far end only it holds: however it ends, also in the middle of
+    what it sends, the pipe ends with it, and nobody else waits for a lock that it took along.
+    """
 
     def __init__(self, jobs: int) -> None:
         self._jobs = jobs
-        self._before = set(multiprocessing.active_children())
-        self._pool = ProcessPoolExecutor(max_workers=jobs, initializer=begin_worker)
+        self._workers: dict[Connection, Process] = {}
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, error: object, *_: object) -> None:
-        if error is not None:
-            # What they still do is wanted no more, and could take minutes.
-            for child in set(multiprocessing.active_children()) - self._before:
-                child.terminate()
-        self._pool.shutdown(cancel_futures=True)
+    def __exit__(self, *_: object) -> None:
+        # What they still do is wanted no more, and could take minutes.
+        for worker in self._workers.values():
+            worker.terminate()
+        for pipe, worker in self._workers.items():
+            worker.join()
+            pipe.close()
 
     def run(self, tasks: Iterable[Task]) -> Iterator[list[Outcome]]:
         """Do tasks in all processes at once. Raises RunError where one of them is lost."""
         waiting = iter(tasks)
-        try:
-            running = {
-                self._pool.submit(run_task, task) for task in islice(waiting, AHEAD * self._jobs)
-            }
-            while running:
-                done, running = wait(running, return_when=FIRST_COMPLETED)
-                running |= {
-                    self._pool.submit(run_task, task) for task in islice(waiting, len(done))
-                }
-                yield from _results(done)
-        except BrokenProcessPool:
-            raise RunError(
-                "A process that shared the work was ended from outside (no memory left?). "
-                "Try fewer --jobs; --keep FILE keeps what is finished."
-            ) from None
+        working: set[Connection] = set()
+        for pipe in self._pipes():
+            working |= _handed(pipe, waiting)
+        while working:
+            for ready in wait(list(working)):
+                assert isinstance(ready, Connection)
+                with _told():
+                    done, found = ready.recv()
+                working.discard(ready)
+                if not done:
+                    raise found
+                working |= _handed(ready, waiting)
+                yield found
+
+    def _pipes(self) -> Iterator[Connection]:
+        """The pipes to the processes, which are made where they are not there yet."""
+        yield from list(self._workers)
+        while len(self._workers) < self._jobs:
+            here, there = Pipe()
+            worker = Process(target=_work, args=(there,), daemon=True)
+            try:
+                worker.start()
+            except BaseException:
+                here.close()
+                raise
+            finally:
+                there.close()
+            self._workers[here] = worker
+            yield here
 
 
-def _results(done: set[Future[list[Outcome]]]) -> Iterator[list[Outcome]]:
-    for future in done:
-        yield future.result()
+@contextmanager
+def _told() -> Iterator[None]:
+    """Raise RunError where the process at the other end of a pipe is lost."""
+    try:
+        yield
+    except (EOFError, OSError):
+        raise RunError(
+            "A process that shared the work was ended from outside (no memory left?). "
+            "Try fewer --jobs; --keep FILE keeps what is finished."
+        ) from None
+
+
+def _handed(pipe: Connection, waiting: Iterator[Task]) -> set[Connection]:
+    """Hand the next task to the process at a pipe; empty where there is none."""
+    for task in waiting:
+        with _told():
+            pipe.send(task)
+        return {pipe}
+    return set()
+
+
+def _work(pipe: Connection) -> None:
+    """What such a process does: one task after the other, and tell what came of it."""
+    begin_worker()
+    with suppress(EOFError, OSError):
+        while True:
+            task = pipe.recv()
+            try:
+                answer: tuple[bool, object] = True, run_task(task)
+            except Exception as error:
+                answer = False, error
+            pipe.send(answer)

@@ -151,6 +151,15 @@ def test_source_below_ground_is_clamped_there():
     assert min(row.free_low_v for row in found.rows) < -0.5
 
 
+def test_clamp_beyond_the_absolute_maximum_below_ground():
+    """Below ground as above the supply: a clamp that carries only beyond the maximum is a fault."""
+    text = '[pins.sense]\nsource = "cell"\nseries = "10M"\nto_ground = "10M"\n'
+    limits = LIMITS.replace('leakage = "1 uA"', 'leakage = "1 mA"')
+    for clamp, told in (('clamp = "0.9 V"\n', True), ("", False)):
+        found = report(text, limits + clamp)
+        assert any("is below the absolute maximum, -0.50 V" in t for t in said(found)) is told
+
+
 STATUS = '[pins.status]\nsource = "charger.status"\n'
 
 

@@ -17,6 +17,8 @@ from simfw.life import registers as k
 from simfw.life.arithmetic import advance, answers, piece
 from simfw.life.columns import Column, Hashed
 from simfw.life.drawing import POOL
+from simfw.life.layout import MODES, Layout
+from simfw.life.learning import Comb, Learner, Question
 from simfw.life.store import grid_of
 from simfw.life.user import ABANDONED_DAYS
 from simfw.loading import load_pattern
@@ -359,3 +361,53 @@ def test_too_many_regions_or_waiting_habits_are_told_with_their_number(tmp_path:
         ready(pattern(tmp_path, lamp(), head() + waiting))
     assert str(caught.value) == ("The pattern has 61 habits that begin by their when alone. "
                                  "Allowed over a pattern: 60 at most.")
+
+
+FULL_OR_RELEASED = """
+[behaviour.which]
+starts = "none"
+states.none = {}
+states.early = {}
+states.late = {}
+rows = [
+  { on = "key.release", from = "none", to = "early", when = "charge.charging" },
+  { on = "key.release", from = "none", to = "late", when = "charge.complete" },
+]
+"""
+
+
+def test_what_the_charge_reaches_comes_before_a_dwell_that_ends_in_its_nanosecond(
+    tmp_path: Path
+) -> None:
+    """The charge ends just as a release settles: circuit before dwells, as one-instant.md says."""
+    charger = CHARGER.replace('finish = "10 %"', 'finish = "10 %"\nstatus = "low while charging"')
+    made = pattern(tmp_path, lamp(more=charger + FULL_OR_RELEASED), head())
+    assert made.gadget is not None
+    layout = Layout(made, made.gadget, (25.0,))
+    learner = Learner(layout, lambda _moment, _states: 0, lambda _loads, _output: 0.0)
+    size, regions = layout.size, layout.region_id
+
+    def no(_question: Question) -> bool:
+        return False
+
+    def after(comb: Comb, *codes: int) -> Comb:
+        for code in codes:
+            comb = learner.step(comb, code, no).comb
+        return comb
+
+    def state(comb: Comb, region: str) -> str:
+        number = regions[region]
+        return layout.regions[number].states[comb.states[number]].name
+
+    contact = k.EXPIRE + regions["key.contact"]
+    held = after(
+        learner.start(), k.SETTLE, size[k.SUPPLY] + 1, k.SETTLE, size[k.TOUCH] + 1, k.SETTLE,
+        contact, size[k.TOUCH], k.SETTLE,
+    )
+    assert [state(held, name) for name in ("charge", "key.gesture")] == ["charging", "down"]
+    complete = size[k.FORCE] + k.MARK_MODE + MODES.index("complete")
+    ended = after(held, complete, contact)
+    assert [state(ended, name) for name in ("charge", "key.gesture", "which")] == [
+        "complete", "up", "late"
+    ]
+    assert state(after(held, contact), "which") == "early"

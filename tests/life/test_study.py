@@ -8,6 +8,7 @@ import signal
 import tracemalloc
 from collections.abc import Iterable, Iterator
 from itertools import islice
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ from simfw.life.contributors import first_order
 from simfw.life.intervals import half_width_of_mean, half_widths_of_percentiles
 from simfw.life.study import Totals, gather
 from simfw.life.work import GRAIN_C, Outcome, Task, groups
-from simfw.life.workers import AHEAD, Here, Processes
+from simfw.life.workers import Here, Processes
 from simfw.stimuli.pattern import DAY_NS, Pattern
 from tests.life.made import EVENING, head, lamp, pattern
 
@@ -120,7 +121,7 @@ def test_memory_grows_by_a_few_numbers_per_user(tmp_path: Path) -> None:
 
 
 def test_tasks_are_made_no_earlier_than_they_are_needed(tmp_path: Path) -> None:
-    """Processes take a few tasks ahead, however many there are."""
+    """Processes take one task each, however many there are."""
     study = made(tmp_path)
     taken = 0
 
@@ -132,8 +133,8 @@ def test_tasks_are_made_no_earlier_than_they_are_needed(tmp_path: Path) -> None:
 
     with Processes(2) as workers:
         for done, _ in enumerate(workers.run(tasks()), start=1):
-            # Handed out: some in work or waiting, and as many that have ended in the meantime.
-            assert taken <= done + 2 * (2 * AHEAD)
+            # Handed out: one in work for each, and as many that have ended in the meantime.
+            assert taken <= done + 2 * 2
     assert taken == done == 40
 
 
@@ -162,6 +163,28 @@ def test_a_process_that_dies_is_told(tmp_path: Path) -> None:
         os.kill(child.pid, signal.SIGKILL)
         with pytest.raises(RunError, match="was ended from outside"):
             list(results)
+
+
+def test_a_process_that_dies_in_the_middle_of_its_answer_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half an answer is waited for by nobody, whatever the other processes do."""
+    study = made(tmp_path)
+    first = os.getpid()
+    whole = Connection._send  # type: ignore[attr-defined]
+
+    def half(pipe: Connection, text: bytes, *more: object) -> None:
+        if os.getpid() == first or len(text) < 100:
+            whole(pipe, text, *more)
+            return
+        os.write(pipe.fileno(), bytes(text[: len(text) // 2]))
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    monkeypatch.setattr(Connection, "_send", half)
+    tasks = [Task(pattern=study, seed=0, fast=False, groups=(group,))
+             for group in groups(study, 60, 0)]
+    with Processes(2) as workers, pytest.raises(RunError, match="was ended from outside"):
+        list(workers.run(tasks))
 
 
 def test_contributors_do_not_hang_on_the_size_of_blocks(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -150,3 +150,29 @@ steps = [ { press = "key", for = "200 ms" } ]
     run = simulate(user.layout.gadget, as_scenario(user, stimuli, DAY_NS, 0.8), trace=False)
     user.go(stimuli, DAY_NS)
     assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-5)
+
+
+TICKS = """
+[behaviour.clock]
+starts = "wait"
+states.wait = {{}}
+rows = [ {{ after = "{every} ms", from = "wait", to = "wait", emit = "clock.tick" }} ]
+[behaviour.work]
+starts = "off"
+states.off = {{}}
+states.on = {{ controller = "awake" }}
+rows = [
+  {{ on = "clock.tick", from = "off", to = "on" }},
+  {{ after = "{lasts} ms", from = "on", to = "off" }},
+]
+"""
+
+
+@pytest.mark.parametrize(("every", "lasts"), [(1000, 5), (1010, 50), (210, 7), (60, 25)])
+def test_a_tick_that_others_hear_on_a_read_of_a_contact_wakes_no_second_time(
+    tmp_path: Path, every: int, lasts: int
+) -> None:
+    """Every 20 ms a contact is read; a tick that falls on a read finds the controller awake."""
+    text = READERS + reader("a", 20 * MS) + TICKS.format(every=every, lasts=lasts)
+    ours, run = used_c(tmp_path, text, 840 * 10**9)
+    assert ours == pytest.approx(run, rel=1e-6, abs=4 * 50e-9)

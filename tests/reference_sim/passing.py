@@ -27,6 +27,7 @@ class Passing:
     counter_c: float  # charge that a counting gauge takes for a full cell; 0 for another gauge
     counted: float
     flown_c: float = 0.0
+    closed_ns: int
 
     # ---- the circuit ----
 
@@ -76,8 +77,6 @@ class Passing:
             if e.restart is not None:
                 return e.ocv(s) - e.restart
             if e.solve(s, self.drives()).charger_a <= 0.0:
-                if self.inputs["usb"] and self.mode in ("pre", "fast"):
-                    self.result.known.add("idle charger")  # on, but the cell stands above it
                 return -1.0
             return s if e.cut_off is None else math.nextafter(e.ocv(s) - e.cut_off, -1.0)
         now = e.solve(s, self.drives())
@@ -110,6 +109,7 @@ class Passing:
             return
         if kind == "close":
             self.crossed()
+            self.closed_ns = self.now
             self.power_up()
             return
         if kind not in ("plug", "unplug", "fault"):
