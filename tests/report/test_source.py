@@ -402,11 +402,11 @@ def test_the_size_counts_every_table():
     assert counts["fw_drives"] == (3 * 4, 1)
     assert counts["fw_levels"] == (3, 4)  # dark, 45 % and full; segments need none
     assert size.flash == (
-        2 + 1 + 5 + 30 + 6 + 5 + 1 + 2  # starts, resumes, flags, rows, places, times by state ...
+        2 + 1 + 5 + 5 + 30 + 6 + 5 + 1 + 2  # starts, resumes, flags, outputs, rows, places, times
         + 3 + 3 + 12 + 2 + 12  # the condition, drives by output, drives, levels by output, levels
     )
     # now and next, one running time, two states, one memory, input, condition, queue of 2, the rest
-    assert size.memory == 4 + 3 + 2 + 1 + 1 + 1 + 2 + 6 + 1
+    assert size.memory == 4 + 3 + 2 + 1 + 1 + 1 + 2 + 7
 
 
 def test_the_command_writes_the_folder(tmp_path, capsys):

@@ -9,7 +9,7 @@ from simfw.behaviour.region import System
 from simfw.quantity import format_duration
 from simfw.report.source.bound import queue_bound
 from simfw.report.source.guards import compile_guard
-from simfw.report.source.layout import Entry, Layout
+from simfw.report.source.layout import Entry, Layout, mask_bits
 from simfw.report.source.plan import Plan
 from simfw.report.source.tick import Tick, lengths_of
 
@@ -63,7 +63,10 @@ def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
     return [
         ("fw_index", "fw_starts", layout.starts),
         ("fw_index", "fw_resumes", layout.resumes),
-        ("uint8_t", "fw_state_flags", layout.flags),
+        ("uint8_t", "fw_state_flags",
+         layout.flags if layout.awake or layout.memory else ()),
+        ("fw_mask", "fw_state_outputs",
+         _plain(layout.state_outputs) if layout.drives else ()),
         ("fw_place", "fw_id_rows",
          _plain(ROW_SIZE * number for number in layout.id_rows) if layout.rows else ()),
         ("fw_index", "fw_rows", layout.rows),
@@ -157,6 +160,8 @@ def tables_header(plan: Plan, layout: Layout, name: str, digest: str, tick: Tick
 typedef {kind} fw_index;
 typedef {place} fw_place; /* a place in fw_rows */
 typedef uint32_t fw_level;
+typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
+#define FW_READ_MASK(at) FW_READ_{mask_bits(plan)}(at)
 #define FW_READ_PLACE(at) {"FW_READ_8" if place == "uint8_t" else "FW_READ_16"}(at)
 #define FW_READ(at) {"FW_READ_8" if kind == "uint8_t" else "FW_READ_16"}(at)
 #define FW_READ_BYTE(at) FW_READ_8(at)
@@ -173,7 +178,6 @@ typedef uint32_t fw_level;
 
 #define FW_STATE_AWAKE 1u
 #define FW_STATE_RESUMES 2u
-#define FW_STATE_SHOWS 4u
 
 #define FW_DRIVE_TAKES 1u
 #define FW_DRIVE_ENDS 2u
@@ -187,7 +191,7 @@ typedef uint32_t fw_level;
  * fw_drives region, first and last state, rank, and marks where any are needed; of fw_conditions
  * guard, event of rising, event of falling. */
 #define FW_ROW_SIZE {ROW_SIZE}u
-#define FW_DRIVE_SIZE {5 if layout.takes or plan.shows else 4}u
+#define FW_DRIVE_SIZE {5 if layout.plain_takes or plan.shows else 4}u
 #define FW_CONDITION_SIZE 3u
 #define FW_DRIVE_LISTS {2 if plan.shows else 1}u
 
@@ -238,7 +242,11 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("ZERO_TIMES", int(any(one.ns == 0 for one in layout.lengths))),
         ("LATER_TIMES", int(any(more for _, more in layout.time_lengths))),
         ("EMIT_LISTS", int(bool(layout.emits))),
-        ("TAKES", int(layout.takes)),
+        ("PLAIN_TAKES", int(layout.plain_takes)),
+        ("GATED_TAKES", int(layout.gated_takes)),
+        ("GATED_OUTPUTS", layout.gated_outputs),
+        ("ALL_OUTPUTS", (1 << min(len(plan.outputs), mask_bits(plan))) - 1),
+        ("MASK_BITS", mask_bits(plan)),
         ("SEGMENTED", int(None in layout.output_levels)),
         ("GATES_READ_INPUTS", int(layout.gates_read_inputs)),
         ("ASKS_MEASURED", int("gauge.measured" in asked)),

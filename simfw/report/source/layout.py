@@ -14,11 +14,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from simfw.behaviour.expression import names_in
-from simfw.behaviour.region import Region, Row
+from simfw.behaviour.region import Region, Row, State
 from simfw.report.source.plan import Output, Plan, StateRef, drive_level
 from simfw.report.source.tick import Length, lengths_of
 
-__all__ = ["Entry", "Layout", "lay_out"]
+__all__ = ["Entry", "Layout", "lay_out", "mask_bits"]
 
 NONE, SAME, RESUME = "FW_NONE", "FW_SAME", "FW_RESUME"
 
@@ -48,6 +48,8 @@ class Layout:
     lengths: tuple[Length, ...]
     emits: tuple[Entry, ...]
     flags: tuple[Entry, ...]
+    state_outputs: tuple[int, ...]
+    gated_outputs: int
     drives: tuple[Entry, ...]
     output_drives: tuple[int, ...]
     levels: tuple[int, ...]
@@ -59,7 +61,8 @@ class Layout:
     timed: int
     memory: range
     gates_read_inputs: bool
-    takes: bool
+    plain_takes: bool
+    gated_takes: bool
 
     @property
     def awake(self) -> bool:
@@ -169,21 +172,52 @@ class _Emits:
         return f"FW_EVENT_COUNT + {self.kept[row.emit]}u"
 
 
-def _shown_regions(plan: Plan) -> tuple[set[str], bool]:
-    """The regions whose states a gate reads, and whether one reads anything else from outside."""
-    regions: set[str] = set()
-    outside = False
-    lights = {output.name for output in plan.outputs}
-    for show in plan.shows:
-        asked = names_in(show)
-        regions |= asked.regions
-        for name in asked.quantities:
-            if name == "gauge":
-                regions.add("gauge")
-            elif name not in lights:
-                outside = True
-        outside |= bool(asked.flags)
-    return regions, outside
+class _Outputs:
+    """Which outputs may change when a state is entered or left, as bits; with many outputs, several
+    share one.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.bit = {output.name: 1 << number % mask_bits(plan)
+                    for number, output in enumerate(plan.outputs)}  # fmt: skip
+        self.gated = 0
+        for region in plan.system.regions:
+            if region.show is not None:
+                for state in region.states:
+                    self.gated |= self._bits(state.outputs)
+        # What the gates read: states of regions, levels of lights, anything from outside.
+        self.regions: set[str] = set()
+        self.lights: set[str] = set()
+        self.outside = False
+        for show in plan.shows:
+            asked = names_in(show)
+            self.regions |= asked.regions
+            for name in asked.quantities:
+                if name == "gauge":
+                    self.regions.add("gauge")
+                elif name in self.bit:
+                    self.lights.add(name)
+                else:
+                    self.outside = True
+            self.outside |= bool(asked.flags)
+
+    def _bits(self, names: Iterable[str]) -> int:
+        found = 0
+        for name in names:
+            found |= self.bit[name]
+        return found
+
+    def of(self, region: Region, state: State) -> int:
+        """The outputs of a state."""
+        bits = self._bits(state.outputs) | self._bits(state.takes_out)
+        if region.name in self.regions or self.lights & {*state.outputs, *state.takes_out}:
+            bits |= self.gated
+        return bits
+
+
+def mask_bits(plan: Plan) -> int:
+    """The bits of a mask of outputs: 8, 16 or 32."""
+    return next((bits for bits in (8, 16) if len(plan.outputs) <= bits), 32)
 
 
 class _Drives:
@@ -199,6 +233,16 @@ class _Drives:
             if plan.shows:
                 self._add(output, gated=True)
         self.first.append(len(self.entries))
+
+    def takes_in(self, *, gated: bool) -> bool:
+        """Whether something is put out again among those behind a gate, or among the others."""
+        lists = zip(self.first[:-1], self.first[1:], strict=True)
+        return any(
+            "FW_DRIVE_TAKES" in entry.fields[-1]
+            for place, (first, end) in enumerate(lists)
+            if (place % 2 == 1 and bool(self.plan.shows)) == gated
+            for entry in self.entries[first:end]
+        )
 
     def _add(self, output: Output, *, gated: bool) -> None:
         self.first.append(len(self.entries))
@@ -308,16 +352,16 @@ def lay_out(plan: Plan) -> Layout:
             for number in numbers:
                 lists[-1] += entries(number, stay.states)
     flags: list[Entry] = []
-    read, outside = _shown_regions(plan)
+    state_outputs: list[int] = []
+    outputs = _Outputs(plan)
     for region in regions:
         for state in region.states:
-            shows = bool(state.outputs or state.takes_out) or region.name in read
+            state_outputs.append(outputs.of(region, state))
             marks = [
                 mark
                 for mark, is_set in (
                     ("FW_STATE_AWAKE", state.awake),
                     ("FW_STATE_RESUMES", state.name in region.resume_points),
-                    ("FW_STATE_SHOWS", shows),
                 )
                 if is_set
             ]
@@ -336,6 +380,8 @@ def lay_out(plan: Plan) -> Layout:
         lengths=times.lengths,
         emits=tuple(emits.entries),
         flags=tuple(flags),
+        state_outputs=tuple(state_outputs),
+        gated_outputs=outputs.gated,
         drives=tuple(drives.entries),
         output_drives=tuple(drives.first),
         levels=tuple(levels),
@@ -356,6 +402,7 @@ def lay_out(plan: Plan) -> Layout:
         found=tuple(Entry((signal.macro,)) for signal in plan.signals if signal.at_power_up),
         timed=running[-1] + 1 if running else 0,
         memory=memory,
-        gates_read_inputs=outside,
-        takes=takes,
+        gates_read_inputs=outputs.outside,
+        plain_takes=drives.takes_in(gated=False),
+        gated_takes=drives.takes_in(gated=True),
     )  # fmt: skip

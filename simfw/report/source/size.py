@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simfw.report.source.emit import index_type, place_type, queue_size, tables_of
-from simfw.report.source.layout import lay_out
+from simfw.report.source.layout import lay_out, mask_bits
 from simfw.report.source.plan import Plan
 from simfw.report.source.tick import choose_tick
 
@@ -33,6 +33,7 @@ def size_of(plan: Plan) -> Size:
     width = {
         "uint8_t": 1, "fw_index": index, "fw_place": _bytes(place_type(layout)),
         "fw_tick": tick, "fw_level": 4,
+        "fw_mask": mask_bits(plan) // 8,
     }  # fmt: skip
     tables = tuple(
         (name, sum(len(entry.fields) for entry in entries), width[kind])
@@ -45,7 +46,7 @@ def size_of(plan: Plan) -> Size:
         + layout.timed * (tick + index)
         + (len(plan.regions) + len(layout.memory) + queue) * index
         + len(plan.signals) + len(layout.conditions)
-        + 2 + 4 + index * layout.awake
+        + 2 + 2 + mask_bits(plan) // 8 + index * (layout.awake + (layout.timed > 0))
     )  # fmt: skip
     return Size(tables=tables, memory=memory)
 

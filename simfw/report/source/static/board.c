@@ -106,13 +106,16 @@ void fw_hook_event(fw_index event)
     (void)event; /* may stay empty */
 }
 
+/* Only outputs that may have changed are worked out. */
 static void show(void)
 {
 #if FW_OUTPUT_COUNT > 0
     fw_index output;
 
     for (output = 0u; output < FW_OUTPUT_COUNT; output++) {
-        board_drive(output, fw_output(output));
+        if (fw_changed(output)) {
+            board_drive(output, fw_output(output));
+        }
     }
 #endif
 }
@@ -160,9 +163,7 @@ int main(void)
         bool bounded = fw_due(&due);
         uint8_t count;
 
-        if (fw_changed()) {
-            show();
-        }
+        show();
         /* Between two instants there is nothing to do, whether some region is awake or not. */
         count = read_inputs(levels, changes);
         while ((count == 0u) && !(bounded && passed(due))) {

@@ -63,11 +63,24 @@ static fw_tick length(fw_index id)
 }
 #endif
 
+/* The outputs that a state drives or gates may change when it is entered or left. */
+static void touch(fw_index state)
+{
+#if FW_DRIVE_COUNT > 0
+    fw.changed |= FW_READ_MASK(&fw_state_outputs[state]);
+#else
+    (void)state;
+#endif
+}
+
 static void arrive(fw_index region, fw_index state)
 {
+#if (FW_MEMORY_COUNT > 0) || FW_AWAKE_STATES
     uint8_t flags = FW_READ_BYTE(&fw_state_flags[state]);
+#endif
 
     fw.state[region] = state;
+    touch(state);
 #if FW_MEMORY_COUNT > 0
     if ((flags & FW_STATE_RESUMES) != 0u) {
         fw.memory[region - FW_MEMORY_FIRST] = state;
@@ -76,12 +89,11 @@ static void arrive(fw_index region, fw_index state)
 #if FW_AWAKE_STATES
     if ((flags & FW_STATE_AWAKE) != 0u) {
         fw.awake++;
+#ifdef FW_HOST
         fw.woke = true;
+#endif
     }
 #endif
-    if ((flags & FW_STATE_SHOWS) != 0u) {
-        fw.changed = true;
-    }
 #if FW_TIMED_COUNT > 0
     if (region < FW_TIMED_COUNT) {
         fw_index id = AT(fw_state_times, state);
@@ -114,7 +126,6 @@ static void fire(fw_index region, const FW_FLASH fw_index *row)
 {
     fw_index to = FW_READ(&row[4]);
     fw_index emits = FW_READ(&row[5]);
-    uint8_t flags;
 
 #if FW_EMIT_LISTS
     if ((emits >= FW_EVENT_COUNT) && (emits != FW_NONE)) {
@@ -137,15 +148,12 @@ static void fire(fw_index region, const FW_FLASH fw_index *row)
         to = fw.memory[region - FW_MEMORY_FIRST];
     }
 #endif
-    flags = FW_READ_BYTE(&fw_state_flags[fw.state[region]]);
 #if FW_AWAKE_STATES
-    if ((flags & FW_STATE_AWAKE) != 0u) {
+    if ((FW_READ_BYTE(&fw_state_flags[fw.state[region]]) & FW_STATE_AWAKE) != 0u) {
         fw.awake--;
     }
 #endif
-    if ((flags & FW_STATE_SHOWS) != 0u) {
-        fw.changed = true;
-    }
+    touch(fw.state[region]);
     arrive(region, to);
 }
 
@@ -243,6 +251,7 @@ static void look_ahead(void)
             if ((!any) || (left < soonest)) {
                 soonest = left;
                 any = true;
+                fw.first = region;
             }
         }
     }
@@ -294,9 +303,11 @@ static void settle(void)
 static void begin(fw_tick now)
 {
     fw.now = now;
+#ifdef FW_HOST
     fw.woke = false;
+#endif
 #if FW_GATES_READ_INPUTS
-    fw.changed = true;
+    fw.changed |= FW_GATED_OUTPUTS;
 #endif
 }
 
@@ -306,7 +317,7 @@ static void put_due(void)
     fw_index region;
 
     if (fw.waits && (fw.next == fw.now)) {
-        for (region = 0u; region < FW_TIMED_COUNT; region++) {
+        for (region = fw.first; region < FW_TIMED_COUNT; region++) {
             if ((fw.time[region] != FW_NONE) && (fw.due[region] == fw.now)) {
                 put(fw.time[region]);
             }
@@ -357,7 +368,7 @@ static uint8_t power_up(void)
     for (i = 0u; i < FW_REGION_COUNT; i++) {
         arrive(i, AT(fw_starts, i));
     }
-    fw.changed = true;
+    fw.changed = FW_ALL_OUTPUTS;
     settle();
     return fw.fault;
 }
@@ -391,7 +402,7 @@ uint8_t fw_step(fw_tick now, const fw_change changes[], uint8_t count)
 {
     bool late;
 
-    fw.changed = false;
+    fw.changed = 0u;
     do {
         /* A late call costs no accuracy: what was due before `now` happens at its own time. Ticks
          * wrap; a time is past when it lies less than half the range behind. */
@@ -434,7 +445,7 @@ fw_index fw_plain_rank(fw_index output)
     fw_index at = AT(fw_output_drives, output * FW_DRIVE_LISTS);
     fw_index end = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
     fw_index most = 0u;
-#if FW_TAKES
+#if FW_PLAIN_TAKES
     fw_index rank = 0u;
     fw_index taken = 0u;
 #endif
@@ -442,7 +453,7 @@ fw_index fw_plain_rank(fw_index output)
     for (; at < end; at++) {
         const FW_FLASH fw_index *drive = &fw_drives[at * FW_DRIVE_SIZE];
         fw_index here = stands(drive) ? FW_READ(&drive[3]) : 0u;
-#if FW_TAKES
+#if FW_PLAIN_TAKES
         fw_index mark = FW_READ(&drive[4]);
 
         if ((mark & FW_DRIVE_TAKES) != 0u) {
@@ -472,7 +483,7 @@ fw_index fw_rank(fw_index output)
     fw_index at = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
     fw_index end = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 2u);
     fw_index most = fw_plain_rank(output);
-#if FW_TAKES
+#if FW_GATED_TAKES
     fw_index rank = 0u;
     fw_index taken = 0u;
 #endif
@@ -482,7 +493,7 @@ fw_index fw_rank(fw_index output)
         fw_index here = stands(drive) ? FW_READ(&drive[3]) : 0u;
         fw_index mark = FW_READ(&drive[4]);
 
-#if FW_TAKES
+#if FW_GATED_TAKES
         if ((mark & FW_DRIVE_TAKES) != 0u) {
             taken = (here > taken) ? here : taken;
         } else if ((here > rank) && fw_show((fw_index)(mark / FW_DRIVE_GATE))) {
@@ -535,9 +546,9 @@ fw_level fw_output(fw_index output)
 }
 #endif
 
-bool fw_changed(void)
+bool fw_changed(fw_index output)
 {
-    return fw.changed;
+    return ((fw_mask)(fw.changed >> (output % FW_MASK_BITS)) & 1u) != 0u;
 }
 
 bool fw_awake(void)
@@ -549,7 +560,9 @@ bool fw_awake(void)
 #endif
 }
 
+#ifdef FW_HOST
 bool fw_woke(void)
 {
     return fw.woke;
 }
+#endif

@@ -54,9 +54,14 @@ typedef struct {
 #if FW_AWAKE_STATES
     fw_index awake;                    /* how many regions keep the controller awake */
 #endif
+#ifdef FW_HOST
     bool woke;                         /* an awake state was entered in this instant */
+#endif
     bool waits;                        /* a time is running */
-    bool changed;                      /* an output may have changed in this call */
+#if FW_TIMED_COUNT > 0
+    fw_index first;                    /* the first region whose time ends next, where `waits` */
+#endif
+    fw_mask changed;                   /* the outputs that may have changed in this call */
 } fw_machine;
 
 /* The one machine there is. Guards read it; treat it as private to firmware.c and tables.c. */
@@ -79,8 +84,8 @@ uint8_t fw_step(fw_tick now, const fw_change changes[], uint8_t count);
 /* When the next dwell ends. False: none is running, only an input can change anything. */
 bool fw_due(fw_tick *when);
 
-/* Whether the last call may have changed an output. False: none needs to be looked at. */
-bool fw_changed(void);
+/* Whether the last call may have changed an output. False: it need not be looked at. */
+bool fw_changed(fw_index output);
 
 /* The level of an output: parts per million, or the number of lit segments (see tables.h). */
 fw_level fw_output(fw_index output);
@@ -100,7 +105,9 @@ bool fw_show(fw_index gate);
 /* Whether some region keeps the controller awake; if not, it may sleep deeply until fw_due. */
 bool fw_awake(void);
 
+#ifdef FW_HOST
 /* Whether the last instant entered a state that needs the controller awake, even for no time. */
 bool fw_woke(void);
+#endif
 
 #endif
