@@ -15,7 +15,7 @@ from simfw.behaviour.machine import _Expired
 from simfw.behaviour.region import Condition, Region, Row, State, System
 from simfw.behaviour.tree import Constant, Flag
 from simfw.report.source import harness_files
-from simfw.report.source.bound import queue_bound
+from simfw.report.source.bound import always_ends, queue_bound
 from simfw.report.source.tick import choose_tick, rounded
 from tests.report.generated_c import (
     Account,
@@ -183,3 +183,26 @@ def test_an_endless_ring_that_does_not_grow_has_a_bound():
     """It ends as an endless instant, not with a full queue."""
     ring = region("one", row("x", "same", on="e", emit=("e",)))
     assert queue_bound(System(regions=(ring,), events=("e",), raw_events=("e.edge",))) == 1
+    assert not always_ends(System(regions=(ring,), events=("e",)))
+
+
+def test_an_instant_is_counted_only_where_it_might_not_end():
+    """Chains end; rings, watched expressions and states of no length that lead round may not."""
+    assert all(always_ends(WORST[name][0]) for name in ("inputs", "answers", "chain", "zero"))
+    assert not always_ends(WORST["watched"][0])
+    round_ = Region(name="one", group="behaviour", starts="a",
+                    states=(State(name="a"), State(name="b")),
+                    rows=(row("x", "b", after_ns=0),
+                          Row(key="y", sources=("b",), to="a", after_ns=0)))  # fmt: skip
+    assert not always_ends(System(regions=(round_,)))
+
+
+@given(st.integers(0, 5_000))
+@settings(max_examples=25, deadline=None)
+def test_what_is_said_to_end_does(seed):
+    """On random gadgets under random stimuli no instant goes on for ever."""
+    gadget = random_gadget(seed)
+    system = build_system(gadget)
+    if always_ends(system):
+        account, rng = Account(system, gadget.segments), random.Random(seed)
+        assert all(random_list(account, rng, 8) for _ in range(3))

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 
 from simfw.behaviour.region import Region, Row, System
 
-__all__ = ["queue_bound"]
+__all__ = ["always_ends", "queue_bound"]
 
 LARGEST = 120  # heads and counts of the queue stay in 8 bits
 Timed = tuple[int, str, int]  # region, state, after_ns
@@ -128,3 +128,34 @@ def queue_bound(system: System) -> int | None:
         return None
     bound = max(1, *weights.begins())
     return bound if bound <= LARGEST else None
+
+
+def always_ends(system: System) -> bool:
+    """Whether every instant comes to rest, whatever happens: no event or state of no length leads
+    round to itself. Watched expressions may turn each other, so with them it is not known.
+    """
+    if system.conditions or queue_bound(system) is None:
+        return False
+    weights = _Weights(system)
+    leads: dict[object, set[object]] = {event: set() for event in weights.event}
+
+    def add(source: object, number: int, row: Row) -> None:
+        found = leads.setdefault(source, set())
+        found.update(row.emit)
+        region = system.regions[number]
+        entered = region.resume_points if row.to == "resume" else (row.to,)
+        found.update((number, state, 0) for state in entered if (number, state, 0) in weights.group)
+
+    for event, regions in weights.heard.items():
+        for rows in regions:
+            for number, row in rows:
+                add(event, number, row)
+    for key, rows_of in weights.groups.items():
+        for row in rows_of:
+            add(key, key[0], row)
+    # Take away what leads nowhere, until nothing is left or only rings are.
+    while True:
+        ends = {source for source, found in leads.items() if not found}
+        if not ends:
+            return not leads
+        leads = {source: found - ends for source, found in leads.items() if source not in ends}

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from simfw.behaviour.expression import names_in
 from simfw.behaviour.region import System
 from simfw.quantity import format_duration
-from simfw.report.source.bound import queue_bound
+from simfw.report.source.bound import always_ends, queue_bound
 from simfw.report.source.guards import compile_guard
 from simfw.report.source.layout import Entry, Layout, mask_bits
 from simfw.report.source.plan import Plan
@@ -80,9 +80,15 @@ def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
         ("fw_index", "fw_found", layout.found),
         ("fw_index", "fw_output_drives", _plain(layout.output_drives) if layout.drives else ()),
         ("fw_index", "fw_drives", layout.drives),
-        ("fw_index", "fw_output_levels", _plain(layout.output_levels)),
+        ("fw_index", "fw_output_levels",
+         () if _one_list(layout) else _plain(layout.output_levels)),
         ("fw_level", "fw_levels", _plain(layout.levels)),
     ]  # fmt: skip
+
+
+def _one_list(layout: Layout) -> bool:
+    """Whether all outputs have the same levels, so that none needs to say which."""
+    return bool(layout.levels) and set(layout.output_levels) == {0}
 
 
 def index_type(plan: Plan, layout: Layout) -> str:
@@ -248,6 +254,8 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("ALL_OUTPUTS", (1 << min(len(plan.outputs), mask_bits(plan))) - 1),
         ("MASK_BITS", mask_bits(plan)),
         ("SEGMENTED", int(None in layout.output_levels)),
+        ("ONE_LEVEL_LIST", int(_one_list(layout))),
+        ("ENDLESS_POSSIBLE", int(not always_ends(plan.system))),
         ("GATES_READ_INPUTS", int(layout.gates_read_inputs)),
         ("ASKS_MEASURED", int("gauge.measured" in asked)),
         ("ASKS_COUNTED", int("gauge.counted" in asked)),

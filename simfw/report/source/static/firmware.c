@@ -263,7 +263,9 @@ static void look_ahead(void)
 /* Empty the queue; when it runs empty, read the conditions, and stop when none has changed. */
 static void settle(void)
 {
+#if FW_ENDLESS_POSSIBLE
     uint16_t handled = 0u;
+#endif
 
     while (fw.fault == FW_OK) {
 #if FW_CONDITION_COUNT > 0
@@ -274,12 +276,16 @@ static void settle(void)
         if (fw.held == 0u) {
             break;
         }
+#if FW_ENDLESS_POSSIBLE
         if (handled == FW_INSTANT_LIMIT) {
             fw.fault = FW_ENDLESS;
-        } else {
+            break;
+        }
+        handled++;
+#endif
+        {
             fw_index id = fw.queue[fw.head];
 
-            handled++;
             fw.held--;
             fw.head++;
             if (fw.head == FW_QUEUE_SIZE) {
@@ -328,13 +334,22 @@ static void put_due(void)
 
 static void prepare(fw_tick now, const uint8_t levels[])
 {
-    uint8_t *byte = (uint8_t *)&fw;
-    uint16_t left;
+    fw.head = 0u;
+    fw.held = 0u;
+    fw.fault = FW_OK;
+    fw.waits = false;
+#if FW_AWAKE_STATES
+    fw.awake = 0u;
+#endif
+#if FW_CONDITION_COUNT > 0
+    {
+        fw_index i;
 
-    for (left = (uint16_t)sizeof fw; left > 0u; left--) {
-        *byte = 0u;
-        byte++;
+        for (i = 0u; i < FW_CONDITION_COUNT; i++) {
+            fw.condition[i] = false;
+        }
     }
+#endif
     begin(now);
 #if FW_SIGNAL_COUNT > 0
     {
@@ -525,7 +540,10 @@ fw_index fw_rank(fw_index output)
 
 fw_level fw_level_of(fw_index output, fw_index rank)
 {
-#if FW_LEVEL_COUNT > 0
+#if FW_ONE_LEVEL_LIST
+    (void)output;
+    return FW_READ_LEVEL(&fw_levels[rank]);
+#elif FW_LEVEL_COUNT > 0
     fw_index first = AT(fw_output_levels, output);
 
 #if FW_SEGMENTED
@@ -548,7 +566,12 @@ fw_level fw_output(fw_index output)
 
 bool fw_changed(fw_index output)
 {
+#if FW_OUTPUT_COUNT == 1
+    (void)output;
+    return fw.changed != 0u;
+#else
     return ((fw_mask)(fw.changed >> (output % FW_MASK_BITS)) & 1u) != 0u;
+#endif
 }
 
 bool fw_awake(void)
