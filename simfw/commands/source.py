@@ -36,6 +36,12 @@ def register(commands: Commands) -> None:
     )
 
 
+    parser.add_argument(
+        "--sizes", action="store_true",
+        help="also say what the compilers that are installed make of it",
+    )
+
+
 def run(arguments: argparse.Namespace) -> int:
     """Write the folder and say what it takes."""
     from simfw.behaviour.build import build_system
@@ -62,6 +68,10 @@ def run(arguments: argparse.Namespace) -> int:
         f"Tables {size.flash} bytes of flash, {size.memory} bytes of memory, the code on top. "
         "README.md there says what to fill in."
     )
+    if arguments.sizes:
+        from simfw.report.source.compilers import sizes
+
+        print("\n".join(sizes(files)))
     for name in kept:
         print(f"{folder / name} is yours and was left as it is.")
     return 0

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["TARGETS", "Made", "Target", "compiled"]
+__all__ = ["TARGETS", "Made", "Target", "compiled", "sizes"]
 
 GCC = ("-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion")
 SOURCES = ("firmware.c", "tables.c", "board.c")
@@ -39,7 +39,8 @@ TARGETS = (
     Target("8-bit AVR, whole program", "avr-gcc",
            ("-std=gnu99", "-Wall", "-Wextra", "-Wconversion", *AVR, "-flto"), "avr-size",
            linked=True),
-    Target("Cortex-M0", "arm-none-eabi-gcc", (*GCC, "-mcpu=cortex-m0", "-mthumb", "-Os"),
+    Target("Cortex-M0", "arm-none-eabi-gcc", (*GCC, "-mcpu=cortex-m0", "-mthumb", "-ffreestanding",
+                                            "-Os"),
            "arm-none-eabi-size"),
     Target("RISC-V RV32EC", "riscv64-unknown-elf-gcc",
            (*GCC, "-march=rv32ec", "-mabi=ilp32e", "-ffreestanding", "-Os"),
@@ -100,8 +101,8 @@ def _by_map(target: Target, folder: Path) -> Made:
     except OSError:
         return Made(0, 0, said)
     areas: dict[str, int] = {}
-    for area, size in re.findall(r"^_?(\w+) +[0-9A-F]{8} +([0-9A-F]{8}) =", text, re.MULTILINE):
-        areas[area] = areas.get(area, 0) + int(size, 16)
+    for area, digits in re.findall(r"^_?(\w+) +[0-9A-F]{8} +([0-9A-F]{8}) =", text, re.MULTILINE):
+        areas[area] = areas.get(area, 0) + int(digits, 16)
     flash = sum(size for area, size in areas.items() if area not in MEMORY)
     return Made(flash, sum(areas.get(area, 0) for area in MEMORY), said)
 
@@ -120,3 +121,28 @@ def _run(steps: Sequence[Sequence[str]], folder: Path) -> str | None:
             return None
         said += done.stdout + done.stderr
     return said
+
+
+def sizes(files: Mapping[str, str]) -> list[str]:
+    """A line for each compiler that is installed, and one for those that are not."""
+    lines = [
+        "Bytes of flash and of static memory, by compiler; board.c as it stands, start-up code "
+        "where a whole image is made:"
+    ]
+    missing: list[str] = []
+    for target in TARGETS:
+        made = compiled(target, files)
+        if made is None:
+            if target.command not in missing:
+                missing.append(target.command)
+        elif not made.flash:
+            first = (made.said.strip().splitlines() or ["nothing"])[0]
+            lines.append(f"  {target.name:26} {target.command} refuses it: {first}")
+        else:
+            said = "" if not made.said.strip() else ", with warnings"
+            image = "whole image" if target.linked else "our parts"
+            lines.append(f"  {target.name:26} {made.flash:6} {made.memory:6}  "
+                         f"{target.command}, {image}{said}")
+    if missing:
+        lines.append(f"  not installed: {', '.join(missing)}")
+    return lines

@@ -1,0 +1,163 @@
+"""The generated C on other parts: no compiler says a word, sizes stay small, and all tell the same.
+
+Compilers and emulators are those of Debian; a test says which one is not installed and is skipped.
+"""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from simfw import load_gadget
+from simfw.behaviour.build import build_system
+from simfw.cli import main
+from simfw.conform.driving import vector_drives
+from simfw.conform.firmware import Firmware, compare
+from simfw.engine.simulator import Prepared
+from simfw.report.source import source_files
+from simfw.report.source.compilers import TARGETS, compiled, sizes
+from simfw.report.source.tick import choose_tick
+from tests.bench.chips import fixed_list
+from tests.report.chips import AVR, on_avr, on_host
+from tests.report.generated_c import compile_harness, write_harness
+
+ROOT = Path(__file__).parent.parent.parent
+LAMP = ROOT / "scenarios" / "larder-lamp" / "gadget.toml"
+HOOK = ROOT / "scenarios" / "key-hook" / "gadget.toml"
+STEPS = ROOT / "scenarios" / "cellar-steps" / "gadget.toml"
+SMALL = ROOT / "tests" / "data" / "two-buttons" / "gadget.toml"
+GLIMMER = ROOT / "tests" / "gallery" / "stair-glimmer" / "gadget.toml"
+
+
+def needs(*commands):
+    """Skip with the names of what is not installed."""
+    missing = [command for command in commands if shutil.which(command) is None]
+    if missing:
+        pytest.skip(f"not installed: {', '.join(missing)}")
+
+
+def files_of(path):
+    """The folder of a gadget."""
+    gadget = load_gadget(path)
+    return source_files(gadget, build_system(gadget))
+
+
+@pytest.mark.parametrize("path", [LAMP, HOOK, STEPS, SMALL], ids=lambda path: path.parent.name)
+@pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
+def test_no_compiler_says_a_word(path, target):
+    """Firmware, tables and board, with warnings on."""
+    needs(target.command, *([target.size] if target.size else []))
+    made = compiled(target, files_of(path))
+    assert made is not None
+    assert made.said == ""
+    assert made.flash > 500
+    assert made.memory > 20
+
+
+# Most bytes of flash and of static memory: (flash, memory).
+MOST = {
+    ("larder-lamp", "8-bit AVR"): (5 * 1024, 320),
+    ("larder-lamp", "Cortex-M0"): (3584, 256),
+    ("two-buttons", "8-bit AVR"): (1800, 96),
+    ("two-buttons", "8-bit AVR, whole program"): (1600, 96),
+    ("two-buttons", "Cortex-M0"): (1536, 96),
+}
+
+
+@pytest.mark.parametrize("key", list(MOST), ids=" ".join)
+def test_the_firmware_fits_the_part(key):
+    """Start-up code and main loop included on AVR; what a compiler makes is what counts."""
+    gadget, name = key
+    target = next(one for one in TARGETS if one.name == name)
+    needs(target.command)
+    made = compiled(target, files_of(LAMP if gadget == "larder-lamp" else SMALL))
+    assert made is not None
+    flash, memory = MOST[key]
+    assert made.flash <= flash
+    assert made.memory <= memory
+
+
+def test_tables_stay_out_of_memory():
+    """On a part whose constants go to memory unless told otherwise, the lamp would not even link:
+    512 bytes of memory are too few for its tables.
+    """
+    needs("avr-gcc", "avr-size")
+    files = files_of(LAMP)
+    target = TARGETS[0]
+    good = compiled(target, files)
+    assert good is not None
+    forgotten = {**files, "tables.h": files["tables.h"].replace("PROGMEM", "").replace(
+        "pgm_read_byte(at)", "(*(at))").replace("pgm_read_word(at)", "(*(at))").replace(
+        "pgm_read_dword(at)", "(*(at))")}  # fmt: skip
+    bad = compiled(target, forgotten)
+    assert bad is not None
+    assert bad.flash == 0
+    assert "will not fit in region" in bad.said
+    assert good.memory < 512
+
+
+@pytest.mark.parametrize("path", [LAMP, HOOK, SMALL], ids=lambda path: path.parent.name)
+def test_an_eight_bit_part_tells_what_a_host_tells(path, tmp_path):
+    """16-bit `int` on a simulated ATmega: each instant, state and level of a press of each button,
+    and no instant in which one region makes one move takes more than 1,500 cycles.
+    """
+    needs(*AVR, "gcc")
+    gadget = load_gadget(path)
+    system = build_system(gadget)
+    files = files_of(path)
+    tick = choose_tick(system)
+    acts = fixed_list(len(gadget.buttons), tick.ns)
+    (tmp_path / "avr").mkdir()
+    (tmp_path / "host").mkdir()
+    told = on_avr(files, acts, tmp_path / "avr")
+    wanted = on_host(["gcc", "-std=c99", "-w"], [], files, acts, tmp_path / "host")
+    assert len(told) > 6
+    assert [(one.tick, one.moved, one.after) for one in told] == [
+        (one.tick, one.moved, one.after) for one in wanted]  # fmt: skip
+    every = gadget.gauge.every.ns // tick.ns if gadget.gauge else 10**9
+    sampled = range(0, told[-1].tick + 1, every)  # two moves of one region
+    single = [one.cycles for one in told[1:] if one.moved == 1 and one.tick not in sampled]
+    assert single
+    assert max(single) <= 1500
+
+
+EMULATED = {
+    "big-endian, 32 bits": ("powerpc-linux-gnu-gcc", "qemu-ppc"),
+    "little-endian, 32 bits": ("i686-linux-gnu-gcc", "qemu-i386"),
+}
+
+
+@pytest.mark.parametrize("path", [HOOK, GLIMMER], ids=lambda path: path.parent.name)
+@pytest.mark.parametrize("name", list(EMULATED))
+def test_other_byte_orders_and_word_sizes_conform(name, path, tmp_path):
+    """All vectors, through an emulator: exact, and in ticks of the target."""
+    command, emulator = EMULATED[name]
+    needs(command, emulator)
+    gadget = load_gadget(path)
+    prepared = Prepared(gadget)
+    drives = vector_drives(gadget, prepared)
+    write_harness(tmp_path, gadget, prepared.system)
+    program = compile_harness(tmp_path, command, "-w", "-static")
+    shell = tmp_path / "emulated"
+    shell.write_text(f"#!/bin/sh\nexec {emulator} {program}\n", encoding="utf-8")
+    shell.chmod(0o755)
+    assert compare(Firmware(shell), drives) is None
+
+
+def test_the_sizes_name_compilers_that_are_not_there(monkeypatch, tmp_path, capsys):
+    """What was not measured is told, and nothing is made up for it."""
+    monkeypatch.setattr("shutil.which", lambda name: None)
+    assert sizes({})[1:] == [
+        "  not installed: avr-gcc, arm-none-eabi-gcc, riscv64-unknown-elf-gcc, sdcc, gcc, clang"]
+    assert main(["source", str(SMALL), "-o", str(tmp_path / "out"), "--sizes"]) == 0
+    assert "not installed: avr-gcc" in capsys.readouterr().out
+
+
+def test_a_compiler_that_refuses_is_told_with_its_words():
+    """The first thing it says."""
+    needs("gcc", "size")
+    target = next(one for one in TARGETS if one.command == "gcc")
+    made = compiled(target, {**files_of(SMALL), "tables.c": "#error nothing here\n"})
+    assert made is not None
+    assert made.flash == 0
+    assert "nothing here" in made.said
