@@ -87,8 +87,8 @@ def compiled(target: Target, files: Mapping[str, str]) -> Made | None:
             return Made(0, 0, said)
         told = _run([[target.size, *parts]], folder) or ""
         rows = [line.split() for line in told.splitlines()[1:]]
-        text, data, bss = (sum(int(row[place]) for row in rows) for place in range(3))
-        return Made(text + data, data + bss, said)
+        code, data, bss = (sum(int(row[place]) for row in rows) for place in range(3))
+        return Made(code + data, data + bss, said)
 
 
 def _by_map(target: Target, folder: Path) -> Made:
