@@ -27,6 +27,7 @@ from simfw.quantity import (
     AREA,
     CHARGE,
     CURRENT,
+    CYCLES,
     FREQUENCY,
     INTENSITY,
     IRRADIANCE,
@@ -52,7 +53,8 @@ POINTS = 7
 MOST_POINTS = 200
 _VARY = re.compile(r"(?P<key>[^=]+)=(?P<low>.+?)\.\.(?P<high>[^:]+)(?::(?P<count>\d+))?")
 _DIMENSIONS: tuple[Dimension, ...] = (
-    TIME, RESISTANCE, CURRENT, VOLTAGE, CHARGE, RATIO, PER_MONTH, FREQUENCY, LENGTH, AREA, ANGLE,
+    TIME, RESISTANCE, CURRENT, VOLTAGE, CHARGE, RATIO, PER_MONTH, FREQUENCY, CYCLES, LENGTH, AREA,
+    ANGLE,
     INTENSITY, IRRADIANCE, TEMPERATURE, THERMAL_RESISTANCE,
 )
 
@@ -185,6 +187,8 @@ def _text(value: float, dimension: Dimension) -> str:
         return format_si(value / 3600.0, "Ah")
     if dimension in (RATIO, PER_MONTH):
         return f"{100.0 * value:.3g} %" + ("/month" if dimension is PER_MONTH else "")
+    if dimension is CYCLES:
+        return f"{value:.6g} cycles"
     unit = _UNITS.get(id(dimension))
     return format_si(value, unit) if unit else f"{value:.4g}"
 

@@ -105,6 +105,9 @@ _ALL = (
            "a message that goes nowhere"),
     _check("button-unheard", "note", "rows", "no row hears any event of a button",
            "a press that nothing answers"),
+    _check("step-too-long", "note", "rows",
+           "an instant takes longer than the state lasts that keeps the controller awake for it",
+           "a sensor whose firmware is still at work when its burst should end"),
     _check("press-unanswered", "note", "search",
            "in a combination that is reached, no row handles an event of a button or ignores it "
            "explicitly",

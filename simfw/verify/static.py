@@ -41,6 +41,7 @@ def row_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
     yield from _gauge(gadget)
     yield from _outputs(gadget, system)
     yield from _events(gadget, system)
+    yield from _steps(gadget, system)
     for region in system.regions:
         if region.group == "behaviour":
             yield from _competing(region)
@@ -135,6 +136,27 @@ def _gauge(gadget: Gadget) -> Iterator[Finding]:
 
 
 # -- outputs and events ----------------------------------------------------------------------------
+
+
+def _steps(gadget: Gadget, system: System) -> Iterator[Finding]:
+    """States that keep the controller awake for less than it takes for an instant."""
+    controller = gadget.controller
+    if controller is None or controller.step is None or controller.frequency is None:
+        return
+    step_ns = round(controller.step.value / controller.frequency.value * 1e9)
+    for region in system.regions:
+        for state in region.states:
+            if not state.awake:
+                continue
+            rows = [row for row in region.rows if row.after_ns and state.name in row.sources]
+            short = min(rows, key=lambda row: row.after_ns or 0, default=None)
+            if short is not None and (short.after_ns or 0) < step_ns:
+                yield finding(
+                    "step-too-long",
+                    f"An instant takes {format_duration(step_ns)} ({controller.step.text} at "
+                    f"{controller.frequency.text}), longer than {region.name} stays in "
+                    f"{state.name} ({format_duration(short.after_ns or 0)}): the firmware is late "
+                    "there, and the ledger has less time awake than it takes.", (short.key,))
 
 
 def _outputs(gadget: Gadget, system: System) -> Iterator[Finding]:

@@ -177,6 +177,8 @@ def test_a_gadget_that_never_starts_is_a_fault_and_nothing_else_is_claimed() -> 
         ("output-undriven", PLAIN + '\n[loads.probe]\ncurrent = "1 mA"\n'),
         ("event-unheard", PLAIN.replace('to = "lit" }', 'to = "lit", emit = "gone" }')),
         ("button-unheard", PLAIN + '\n[buttons.spare]\ndebounce = "20 ms"\n'),
+        ("step-too-long", PLAIN.replace(
+            "adc_bits = 10", 'adc_bits = 10\nstep = "30000 cycles"\nfrequency = "1 MHz"')),
         ("press-unanswered", cases.BASE + cases.KEY + behaviour("lamp", "dark", cases.LIT,
                                                                 cases.ON)),
         ("double-impossible", cases.BASE + cases.KEY + 'double = "20 ms"\n' + cases.BOOST),
