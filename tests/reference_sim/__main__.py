@@ -14,6 +14,8 @@ from tests.reference_sim.generator import KNOWN, case
 from tests.reference_sim.minimise import smaller
 from tests.reference_sim.writing import curve_csv, gadget_toml, scenario_toml
 
+CLOSE = "too close to call"
+
 
 def main(count: int, seed: int, most: int = 5) -> int:
     """Run them; at most `most` differences are made small and printed whole."""
@@ -23,6 +25,8 @@ def main(count: int, seed: int, most: int = 5) -> int:
     for number in range(seed, seed + count):
         verdict = run(case(number))
         counts[verdict.outcome] += 1
+        if verdict.outcome == CLOSE:
+            print(f"seed {number}: {CLOSE}: {verdict.close[0]} ns", flush=True)
         if verdict.outcome == "refused":
             print(f"seed {number}: refused: {verdict.refused}", flush=True)
         if verdict.outcome != "different":

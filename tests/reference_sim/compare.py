@@ -34,7 +34,7 @@ class Verdict:
     """What came of a case."""
 
     differences: list[str] = field(default_factory=list)
-    close: bool = False
+    close: tuple[str, ...] = ()  # readings that either side may see on its own side of a limit
     refused: str | None = None
     endless: bool = False
     known: set[str] = field(default_factory=set)
@@ -111,8 +111,8 @@ def run(
         verdict.differences += [f"{how}: {text}" for text in found]
     if mine is not None and not judge_known:
         verdict.known = mine.known & KNOWN
-    if verdict.known or (mine is not None and mine.close):
-        verdict.close = True
+    if mine is not None and (verdict.known or mine.close):
+        verdict.close = tuple(mine.close)
         verdict.differences = []
     return verdict
 

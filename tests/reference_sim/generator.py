@@ -384,21 +384,23 @@ def _behaviour(draw: Draw) -> None:
             e for other in regions[: regions.index(name)] for e in own.get(other, [])
         ]
         g["behaviour"][name] = _region(draw, name, shapes[name], heard[name], own.get(name, []))
-    used = {
-        event
-        for name in regions
-        for row in g["behaviour"][name]["rows"]
-        for event in row.get("emit", [])
-    }
-    draw.events += [event for event in emitted if event in used]
-    for name in regions:  # an event that nobody emits must not be heard
-        rows = g["behaviour"][name]["rows"]
-        unheard = set(emitted) - used
-        g["behaviour"][name]["rows"] = [
-            row for row in rows
-            if not unheard & {*(row["on"] if isinstance(row.get("on"), list)
-                                else [row.get("on")])}
-        ]
+    # An event that nobody emits must not be heard; what hears it may be all that emits another.
+    unheard = set(emitted)
+    while unheard:
+        unheard = set(emitted) - {
+            event
+            for name in regions
+            for row in g["behaviour"][name]["rows"]
+            for event in row.get("emit", [])
+        }
+        emitted = [event for event in emitted if event not in unheard]
+        for name in regions:
+            g["behaviour"][name]["rows"] = [
+                row for row in g["behaviour"][name]["rows"]
+                if not unheard & {*(row["on"] if isinstance(row.get("on"), list)
+                                    else [row.get("on")])}
+            ]
+    draw.events += emitted
 
 
 def _region(
