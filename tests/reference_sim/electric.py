@@ -236,6 +236,10 @@ class Electrics:
             self.laws[name] = light_law(spec)
         for name, spec in gadget.get("loads", {}).items():
             self.laws[name] = _load_law(spec)
+        for section in ("toggles", "measures"):
+            for name, spec in gadget.get(section, {}).items():
+                if "supply" in spec:
+                    self.laws[f"{name}.supply"] = _load_law({"current": spec["supply"]})
         sensors = gadget.get("proximity", {})
         for name, spec in sensors.items():
             before = f"{name}." if len(sensors) > 1 else ""

@@ -84,12 +84,19 @@ def case(seed: int) -> Case:
     g["behaviour"] = {}
     if draw.chance(0.35):
         g["proximity"] = {"wave": _sensor(draw)}
+    if draw.chance(0.3):
+        g["toggles"] = _toggles(draw)
+    if draw.chance(0.35):
+        g["measures"] = _measures(draw)
     if draw.chance(0.4):
         g["gauge"] = _gauge(draw)
     _vocabulary(draw)
     _behaviour(draw)
     if "proximity" in g and draw.chance(0.6):
         g["proximity"]["wave"]["enabled"] = _expression(draw, 1)
+    for measure in g.get("measures", {}).values():
+        if draw.chance(0.4):
+            measure["enabled"] = _expression(draw, 1)
     if "light" in g.get("gauge", {}) and draw.chance(0.5):
         # The voltage hangs on whether the bars are lit: no comparisons here.
         g["gauge"]["show"] = draw.pick("", "not ") + _truth(draw)
@@ -291,6 +298,44 @@ def _sensor(draw: Draw) -> dict[str, Any]:
     }
 
 
+def _toggles(draw: Draw) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    if draw.chance(0.8):
+        slide: dict[str, Any] = {"debounce": draw.pick("0 s", "1 ms", "10 ms", "20 ms", "30 ms")}
+        if draw.chance(0.3):
+            slide["supply"] = f"{draw.rng.randint(1, 40)} uA"
+        if draw.chance(0.4):
+            slide["starts"] = draw.pick("on", "off")
+        found["slide"] = slide
+    if draw.chance(0.4) or not found:
+        found["main"] = {"in_supply": True}
+    return found
+
+
+def _measures(draw: Draw) -> dict[str, Any]:
+    count = draw.rng.randint(1, 3)
+    levels = sorted(draw.rng.sample(range(5, 60), count))
+    light: dict[str, Any] = {"unit": "lx", "thresholds": [f"{level} lx" for level in levels]}
+    if draw.chance(0.6):
+        light["hysteresis"] = f"{draw.rng.randint(0, 20)} lx"
+    light["every"] = draw.ms(40, 200)
+    if draw.chance(0.6):
+        light["settle"] = draw.pick("0 s", "1 ms", "10 ms", "40 ms")
+    if draw.chance(0.5):
+        light["supply"] = f"{draw.rng.randint(10, 900)} uA"
+    if draw.chance(0.5):
+        light["agree"] = draw.rng.randint(1, 3)
+    if draw.chance(0.3):
+        light["starts"] = draw.rng.randint(0, count)
+    found = {"light": light}
+    if draw.chance(0.3):
+        found["warmth"] = {
+            "unit": "degC", "thresholds": [f"{draw.rng.randint(5, 35)} degC"],
+            "every": draw.ms(50, 300), "source": "temperature",
+        }
+    return found
+
+
 def _gauge(draw: Draw) -> dict[str, Any]:
     gauge: dict[str, Any] = {}
     count = draw.rng.randint(1, 5)
@@ -342,6 +387,12 @@ def _vocabulary(draw: Draw) -> None:
     for name in g.get("chords", {}):
         draw.events += [f"{name}.chord"] * 2
         draw.truths.append(f"{name}.active")
+    if "slide" in g.get("toggles", {}):
+        draw.events += ["slide.closed", "slide.opened"]
+        draw.truths += ["slide.on", "slide.off", "slide.closed"]
+    for name, measure in g.get("measures", {}).items():
+        draw.events += [f"{name}.up", f"{name}.down"]
+        draw.numbers.append((name, "<= >= == !=", f"0..{len(measure['thresholds'])}"))
     if "proximity" in g:
         draw.events += ["wave.near", "wave.far", "wave.wave", "wave.wave"]
         draw.truths += ["wave.near", "wave.clear", "wave.blocked"]
@@ -576,6 +627,18 @@ def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[st
                 }
             )
             time += long + draw.pick(0, 5, 20, 60, 90) * 10**7
+    for name in g.get("toggles", {}):
+        time = draw.rng.randint(0, 40) * GRID_MS * 10**6
+        while time < lasts * 10**6 and draw.chance(0.85):
+            steps.append({"at": f"{time} ns", "toggle": name, "to": draw.pick("on", "off")})
+            time += draw.pick(1, 2, 3, 10, 30, 60) * 10**7
+            time += draw.rng.randint(-(10**6), 10**6) if draw.chance(0.15) else 0
+    if "measures" in g:
+        time = draw.rng.randint(0, 20) * GRID_MS * 10**6
+        while time < lasts * 10**6:
+            value = f"{draw.rng.randint(0, 80)} lx"
+            steps.append({"at": f"{time} ns", "measure": "light", "value": value})
+            time += draw.pick(1, 4, 10, 20, 40) * 10**7
     if "charger" in g:
         time, there = draw.rng.randint(0, 60) * GRID_MS * 10**6, True
         while time < lasts * 10**6 and draw.chance(0.9):

@@ -22,6 +22,7 @@ class Passing:
     now: int
     s: float
     alive: bool
+    protected: bool
     mode: str
     pin: str
     counter_c: float  # charge that a counting gauge takes for a full cell; 0 for another gauge
@@ -33,6 +34,8 @@ class Passing:
 
     def circuit_changed(self) -> bool:
         """Whether the circuit goes to another state by what the loads now are."""
+        if self.switched():
+            return True
         for kind in self.circuit_kinds():
             if self.circuit_holds(kind, self.s):
                 self.circuit_step(kind)
@@ -41,7 +44,7 @@ class Passing:
 
     def circuit_kinds(self) -> list[str]:
         """Steps that the circuit may take from where it is."""
-        kinds = ["open"] if self.alive else ["close"]
+        kinds = ["close"] if self.protected else ["open"]
         if self.electrics.charger is None:
             return kinds
         if not self.inputs["usb"]:
@@ -110,6 +113,7 @@ class Passing:
         if kind == "close":
             self.crossed()
             self.closed_ns = self.now
+            self.protected = False
             self.power_up()
             return
         if kind not in ("plug", "unplug", "fault"):

@@ -48,6 +48,7 @@ UNITS = {
     "mW/m2": Fraction(1, 10**3),
     "deg": Fraction(1),
     "degC": Fraction(1),
+    "lx": Fraction(1),
     "K/W": Fraction(1),
 }
 CODE = re.compile(r"(\d+)([RkM])(\d*)")  # IEC 60062: the letter stands for the decimal point

@@ -78,8 +78,14 @@ def regions_of(gadget: dict[str, Any]) -> list[Region]:
         if "repeat" in spec:
             found.append(_repeats(name, spec, mine))
     found += [_chord(name, chords) for name in chords]
+    from tests.reference_sim import outside
+
+    found += [outside.toggle(name, spec) for name, spec in gadget.get("toggles", {}).items()
+              if not spec.get("in_supply")]
     for name, spec in gadget.get("proximity", {}).items():
         found += [_look(name, spec), _field(name, spec)]
+    for name, spec in gadget.get("measures", {}).items():
+        found += outside.measure(name, spec)
     if "charger" in gadget:
         found.append(_charge(gadget["charger"], pulled_up(gadget)))
     if "gauge" in gadget:

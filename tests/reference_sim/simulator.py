@@ -16,6 +16,7 @@ from typing import Any
 
 from tests.reference_sim import electric
 from tests.reference_sim.expressions import name_of, parse, value
+from tests.reference_sim.outside import at_rest
 from tests.reference_sim.passing import Passing
 from tests.reference_sim.reading import ns, point, si
 from tests.reference_sim.regions import (
@@ -101,11 +102,14 @@ class Simulator(Passing):
         self.lights = gadget.get("lights", {})
         self.outputs = [*self.lights, *gadget.get("loads", {})]
         self.sensors = gadget.get("proximity", {})
+        self.toggles = gadget.get("toggles", {})
+        self.measures = gadget.get("measures", {})
+        self.in_supply = [name for name, spec in self.toggles.items() if spec.get("in_supply")]
         self.gauge = gadget.get("gauge", {})
         self.show = parse(self.gauge["show"]) if "show" in self.gauge else None
         self.conditions: list[tuple[str, ast.expr | None]] = [
             (f"{name}.enable {name}.disable", parse(spec["enabled"]) if "enabled" in spec else None)
-            for name, spec in self.sensors.items()
+            for name, spec in (*self.sensors.items(), *self.measures.items())
         ]
         if "gauge.blink" in self.by_name:
             has_charge = "charger" in gadget
@@ -114,7 +118,12 @@ class Simulator(Passing):
         self.held = [False] * len(self.conditions)
         buttons = gadget.get("buttons", {})
         self.inputs: dict[str, Any] = {f"{name}.closed": False for name in buttons}
+        self.inputs |= {
+            f"{name}.closed": name in self.in_supply or spec.get("starts") == "on"
+            for name, spec in self.toggles.items()
+        }
         self.inputs |= {f"{name}.hand": None for name in self.sensors}
+        self.inputs |= {f"{name}.value": at_rest(spec) for name, spec in self.measures.items()}
         self.inputs |= {"usb": False, "celsius": 25.0, "fault": False}
         self.s = si(scenario["charge"])
         self.now = 0
@@ -124,6 +133,8 @@ class Simulator(Passing):
         used = (1.0 - self.s) * self.electrics.capacity_c
         self.counted = max(0.0, 1.0 - used / self.counter_c) if counter else 0.0
         self.alive = True
+        self.protected = False
+        self.cut = False
         self.mode = "off"
         self.pulled = pulled_up(gadget)
         self.pin = "high" if self.pulled else "open"
@@ -161,6 +172,10 @@ class Simulator(Passing):
                 on.append((f"{before}receiver", 1.0, 0))
             if look == "emitting" and f"{before}emitter" in self.electrics.laws:
                 on.append((f"{before}emitter", si(spec["duty"]), 0))
+        laws = self.electrics.laws
+        on += [(f"{name}.supply", 1.0, 0) for name in self.toggles if f"{name}.supply" in laws]
+        on += [(f"{name}.supply", 1.0, 0) for name in self.measures if f"{name}.supply" in laws
+               and self.by_name[f"{name}.look"].name == "settling"]
         return electric.Drives(
             tuple(on), self.is_awake(), self.alive, self.mode, self.inputs["celsius"]
         )
@@ -212,6 +227,11 @@ class Simulator(Passing):
             return self.bars()
         if name in self.outputs:
             return self.levels()[name]
+        if name in self.measures:
+            return int(self.by_name[name].name.split(".")[1])
+        if name.endswith(".value"):
+            follows = "source" in self.measures[name.removesuffix(".value")]
+            return self.inputs["celsius" if follows else name]
         if name.endswith(".echo") and name[:-5] in self.sensors:
             return self.echo(name[:-5])
         return read(name, {r.region.name: r.name for r in self.regions}, self.inputs, self.pin)
@@ -282,7 +302,7 @@ class Simulator(Passing):
         """(time, 0 for an end, kind, place in the gadget file, what), sorted.
 
         Ends: a fault that is over, contacts that open, hands that leave, USB that goes. Then:
-        temperature, a fault, contacts, hands, USB.
+        temperature, a fault, buttons, toggles, hands, measures, USB.
         """
         found = []
         for step in self.scenario.get("steps", []):
@@ -301,10 +321,19 @@ class Simulator(Passing):
             elif "wave" in step:
                 place = list(self.sensors).index(step["wave"])
                 hand = f"{step['wave']}.hand"
-                found.append((at, 1, 3, place, ("set", hand, si(step["distance"]))))
-                found.append((at + ns(step["for"]), 0, 3, place, ("set", hand, None)))
+                found.append((at, 1, 4, place, ("set", hand, si(step["distance"]))))
+                found.append((at + ns(step["for"]), 0, 4, place, ("set", hand, None)))
+            elif "toggle" in step:
+                place, on = list(self.toggles).index(step["toggle"]), step["to"] == "on"
+                closed = f"{step['toggle']}.closed"
+                kind = "set" if step["toggle"] in self.in_supply else "contact"
+                found.append((at, int(on), 3, place, (kind, closed, on)))
+            elif "measure" in step:
+                place = list(self.measures).index(step["measure"])
+                found.append((at, 1, 5, place, ("set", f"{step['measure']}.value",
+                                                si(step["value"]))))
             elif "usb" in step:
-                found.append((at, int(step["usb"]), 4, 0, ("usb", step["usb"])))
+                found.append((at, int(step["usb"]), 6, 0, ("usb", step["usb"])))
             elif "fault" in step:
                 found.append((at, int(step["fault"]), 1, 0, ("set", "fault", step["fault"])))
             elif "temperature" in step:
@@ -324,15 +353,21 @@ class Simulator(Passing):
             )
         )
         first = True
-        self.alive = not self.circuit_holds("open", self.s)
-        if not self.alive:
+        self.protected = self.circuit_holds("open", self.s)
+        self.alive = not self.protected
+        if self.protected:
             self.result.empty_ns = 0
         crossing: str | None = None
         while True:
             before = self.seen()
             while outside and outside[0][0] == self.now:
                 self.stimulus(outside.popleft()[4])
-            if crossing is not None:
+            if first:
+                self.cut = self.opened()
+                self.alive = not self.protected and not self.cut
+            if self.switched():
+                pass
+            elif crossing is not None:
                 self.circuit_step(crossing)
             else:
                 self.circuit_changed()
@@ -395,8 +430,10 @@ class Simulator(Passing):
         """All regions enter their start states; what is found at the pins; zero dwells."""
         if not self.alive and self.counter_c:
             self.counted = si(self.gauge["power_up"])
-        self.alive = True
+        self.alive = not self.cut
         self.woke = False
+        if not self.alive:
+            return
         if self.electrics.every_instant:
             self.wake()
         self.held = [False] * len(self.conditions)
@@ -410,9 +447,39 @@ class Simulator(Passing):
         for state in self.regions:
             self.zero_dwells(state)
 
+    def opened(self) -> bool:
+        """Whether a toggle in the supply stands open."""
+        return not all(self.inputs[f"{name}.closed"] for name in self.in_supply)
+
+    def switched(self) -> bool:
+        """A toggle in the supply cuts it off, or gives it back."""
+        if self.cut == self.opened():
+            return False
+        self.cut = self.opened()
+        self.queue.clear()
+        if self.cut:
+            self.go_dead()
+            return True
+        # USB that comes or goes at the same time has set the charger going before that.
+        for kind in self.circuit_kinds():
+            if kind in ("plug", "unplug", "fault"):
+                self.circuit_step(kind)
+        self.queue.clear()
+        if not self.protected:
+            self.power_up()
+        return True
+
+    def go_dead(self) -> None:
+        """The controller has no supply: memory is lost."""
+        self.alive = False
+        for state in self.regions:
+            state.memory = None
+            self.enter(state, state.region.starts)
+
     def power_down(self) -> None:
         """The protection opens: the controller is dead, memory is lost."""
         self.alive = False
+        self.protected = True
         self.chatter = self.chatter + 1 if self.now - self.closed_ns < SOON_NS else 0
         if self.chatter > MOST_CUTS:
             raise EndlessInstant(self.result.known)
@@ -420,9 +487,7 @@ class Simulator(Passing):
         self.crossed()
         if self.result.empty_ns is None:
             self.result.empty_ns = self.now
-        for state in self.regions:
-            state.memory = None
-            self.enter(state, state.region.starts)
+        self.go_dead()
 
     def crossed(self) -> None:
         """The circuit has crossed something: times may hang on the charge from here on."""
