@@ -40,12 +40,14 @@ from simfw.quantity import (
     TIME,
     VOLTAGE,
     Dimension,
+    Figure,
     Timing,
     format_duration,
     format_si,
     read_number,
 )
 from simfw.stimuli.pattern import Pattern
+from simfw.units import measured
 
 __all__ = ["Point", "Sweep", "Vary", "pareto", "read_vary", "sweep"]
 
@@ -119,7 +121,7 @@ def read_vary(text: str, gadget: Gadget, *, series: Series = "E24") -> Vary:
         hint = f' Did you mean "{near}"?' if near else ""
         raise UsageError(f'--vary: the gadget has no figure "{key}".{hint}')
     quantity = known[key]
-    dimension = TIME if isinstance(quantity, Timing) else _dimension(quantity.text)
+    dimension = TIME if isinstance(quantity, Timing) else _dimension(gadget, key, quantity)
     try:
         low, high = (read_number(found[end].strip(), dimension) for end in ("low", "high"))
     except QuantityError as error:
@@ -167,8 +169,13 @@ def _rounded(ns: float) -> int:
     return round(round(ns), -digits)
 
 
-def _dimension(text: str) -> Dimension:
-    """The dimension of a figure by how it is written in the file."""
+def _dimension(gadget: Gadget, key: str, figure: Figure) -> Dimension:
+    """The dimension of a figure: that of its measure, or by how it is written in the file."""
+    section, _, rest = key.partition(".")
+    name, _, part = rest.partition(".")
+    if section == "measures" and part.startswith(("thresholds", "hysteresis")):
+        return measured(gadget.measures[name].unit)
+    text = figure.text
     for dimension in _DIMENSIONS:
         try:
             read_number(re.split(r"±|\+-|\+/-|\(|@", text)[0].strip(), dimension)
@@ -190,6 +197,8 @@ def _text(value: float, dimension: Dimension) -> str:
     if dimension is CYCLES:
         return f"{value:.6g} cycles"
     unit = _UNITS.get(id(dimension))
+    if unit is None and len(dimension.units) == 1:  # as of a measure: without prefixes
+        return f"{value:.4g} {next(iter(dimension.units))}"
     return format_si(value, unit) if unit else f"{value:.4g}"
 
 

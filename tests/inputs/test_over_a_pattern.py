@@ -142,3 +142,17 @@ def test_measures_over_a_pattern_do_what_they_do_in_a_run(tmp_path: Path) -> Non
             assert user.world.spent[flat] == use.time_ns
             seen += use.time_ns > 0
     assert seen == 2
+
+
+def test_a_threshold_may_be_varied_in_its_own_unit(tmp_path: Path) -> None:
+    """Also where the unit is one that other quantities have; each value stands with it."""
+    from simfw.life.sweep import read_vary
+
+    made = pattern(tmp_path, PATH, PATH_HABITS).gadget
+    assert made is not None
+    vary = read_vary("measures.light.thresholds[0]=5 lx..40 lx:3", made)
+    assert vary.texts == ("5 lx", "14.14 lx", "40 lx")
+    wet = PATH.replace(" lx", " %").replace('"lx"', '"%"')
+    made = pattern(tmp_path, wet, PATH_HABITS.replace(" lx", " %")).gadget
+    assert made is not None
+    assert read_vary("measures.light.hysteresis=2 %..6 %:3", made).values == (2.0, 4.0, 6.0)
