@@ -288,7 +288,7 @@ class Judge:
                                   trace=False, observers=[Patience()])
             except TooSlow:
                 return True  # a pace of its own is a difference
-            # An instant that is watched is stepped, another looked up: sums differ in the last digit.
+            # What is watched is stepped, else looked up: sums differ in the last digit.
             if seen(first) != seen(second) or not math.isclose(
                     first.charge_used_c, second.charge_used_c, rel_tol=1e-12):
                 return True
