@@ -4,6 +4,7 @@ Compilers and emulators are those of Debian; a test says which one is not instal
 """
 
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -75,6 +76,20 @@ def test_the_firmware_fits_the_part(key):
     flash, memory = MOST[key]
     assert made.flash <= flash
     assert made.memory <= memory
+
+
+def test_what_is_written_for_two_buttons_and_a_light_takes_one_and_a_half_kilobytes(tmp_path):
+    """Step function and tables on an 8-bit part, without the main loop and the start-up code."""
+    needs("avr-gcc", "avr-size")
+    for name, text in files_of(SMALL).items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    subprocess.run(["avr-gcc", "-std=c99", "-mmcu=attiny85", "-Os", "-c", "firmware.c", "tables.c"],
+                   cwd=tmp_path, check=True)  # fmt: skip
+    told = subprocess.run(["avr-size", "firmware.o", "tables.o"], cwd=tmp_path, check=True,
+                          capture_output=True, text=True).stdout  # fmt: skip
+    rows = [line.split() for line in told.splitlines()[1:]]
+    assert sum(int(row[0]) + int(row[1]) for row in rows) <= 1536
+    assert sum(int(row[1]) + int(row[2]) for row in rows) <= 96
 
 
 def test_tables_stay_out_of_memory():

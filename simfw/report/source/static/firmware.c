@@ -239,8 +239,7 @@ static void watch(void)
 /* Find out when the next time ends. */
 static void look_ahead(void)
 {
-    fw_tick soonest = 0u;
-    bool any = false;
+    fw_tick soonest = FW_TICK_MAX; /* no time is so long */
 #if FW_TIMED_COUNT > 0
     fw_index region;
 
@@ -248,16 +247,15 @@ static void look_ahead(void)
         if (fw.time[region] != FW_NONE) {
             fw_tick left = (fw_tick)(fw.due[region] - fw.now);
 
-            if ((!any) || (left < soonest)) {
+            if (left < soonest) {
                 soonest = left;
-                any = true;
                 fw.first = region;
             }
         }
     }
 #endif
     fw.next = (fw_tick)(fw.now + soonest);
-    fw.waits = any;
+    fw.waits = (soonest != FW_TICK_MAX);
 }
 
 /* Empty the queue; when it runs empty, read the conditions, and stop when none has changed. */
