@@ -151,11 +151,14 @@ class _Builder:
 
     def state(self, region: str, behaviour: Behaviour, name: str) -> State:
         outputs: dict[str, Drive] = {}
+        scales: dict[str, float] = {}
         awake = False
         for output, level in behaviour.states[name].items():
             light = self.gadget.lights.get(output)
             if output == "controller":
                 awake = bool(level.awake)
+            elif level.scales is not None:
+                scales = {one: factor for one, factor in level.scales if factor < 1.0}
             elif light is not None and light.segments:
                 lit = level.segments
                 if lit is None and level.text not in ("on", "off"):
@@ -167,7 +170,7 @@ class _Builder:
                     outputs[output] = Drive(1.0, lit)
             elif level.duty > 0:
                 outputs[output] = Drive(level.duty)
-        return State(name=name, outputs=outputs, awake=awake)
+        return State(name=name, outputs=outputs, awake=awake, scales=scales)
 
     def emitted(self, outline: Stock) -> tuple[str, ...]:
         """The events that written rows emit, in file order."""

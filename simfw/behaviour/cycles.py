@@ -304,7 +304,7 @@ class _Ring:
             return term.value
         name = term.name
         driven = any(
-            name in state.outputs or name in state.takes_out
+            name in state.touches
             for region in self.regions for state in region.states
         )
         what = (name, states) if driven else (name, ())

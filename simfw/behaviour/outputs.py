@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 
 from simfw.behaviour.region import Drive, Group, State, System
 from simfw.behaviour.tree import View, evaluate
 
-__all__ = ["drives_of", "is_awake", "larger", "merged"]
+__all__ = ["drives_of", "is_awake", "larger", "merged", "scaled"]
 
 
 def larger(first: Drive, second: Drive) -> Drive:
     """The drive that wins where two regions drive one light: more segments, then more duty."""
     return max(first, second, key=lambda drive: (drive.segments or 0, drive.duty))
+
+
+def scaled(drive: Drive, factors: Iterable[float]) -> Drive:
+    """`drive` multiplied by factors (0..1), the same whatever their order."""
+    factor = math.prod(sorted(factors))
+    if drive.segments is not None:
+        return drive if factor > 0 else Drive(drive.duty, 0)
+    return Drive(drive.duty * factor)
 
 
 def merged(standing: Iterable[tuple[Group, State, bool]]) -> dict[str, Drive]:
@@ -21,11 +30,15 @@ def merged(standing: Iterable[tuple[Group, State, bool]]) -> dict[str, Drive]:
     `standing` holds the group of each region, the state it is in, and whether its outputs show. A
     light driven by two regions takes the larger drive. `takes_out` lessens what the regions of one
     group light together, before the groups are joined; of two states that take out, the one that
-    takes more counts. Whatever comes out at zero is left out.
+    takes more counts. In the end everything is multiplied by the factors of all states that scale
+    it; a factor of 0 blanks segments. Whatever comes out at zero is left out.
     """
     groups: dict[str, dict[str, Drive]] = {}
     taken: dict[str, dict[str, int]] = {}
+    factors: dict[str, list[float]] = {}
     for group, state, shown in standing:
+        for name, factor in state.scales.items():
+            factors.setdefault(name, []).append(factor)
         for light, count in state.takes_out.items():
             outs = taken.setdefault(group, {})
             outs[light] = max(outs.get(light, 0), count)
@@ -40,6 +53,9 @@ def merged(standing: Iterable[tuple[Group, State, bool]]) -> dict[str, Drive]:
             out = taken.get(one, {}).get(name, 0)
             left = Drive(drive.duty, max(0, drive.segments - out)) if drive.segments else drive
             joined[name] = larger(joined[name], left) if name in joined else left
+    for name, some in factors.items():
+        if name in joined:
+            joined[name] = scaled(joined[name], some)
     return {
         name: drive
         for name, drive in sorted(joined.items())

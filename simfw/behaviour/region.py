@@ -42,13 +42,21 @@ class State:
     """A state: what it drives, and whether it keeps the controller awake.
 
     `takes_out` holds how many segments of a light it puts out again, of those that other regions of
-    its group light (the top bar of a gauge that blinks while charging).
+    its group light (the top bar of a gauge that blinks while charging). `scales` holds factors
+    (0..1) by which what comes out after the largest driver is multiplied; of a light with segments
+    0, which blanks it.
     """
 
     name: str
     outputs: Mapping[str, Drive] = field(default_factory=dict)
     awake: bool = False
     takes_out: Mapping[str, int] = field(default_factory=dict)
+    scales: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def touches(self) -> tuple[str, ...]:
+        """Every light, load, emitter or receiver on whose level the state has a say."""
+        return tuple(dict.fromkeys((*self.outputs, *self.takes_out, *self.scales)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

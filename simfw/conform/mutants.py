@@ -246,6 +246,12 @@ def _state_faults(system: System) -> Faults:
                 yield (f"{region.name}: {state.name}: level {number} of {name} becomes {less}",
                        _with_state(system, region, replace(
                            state, outputs={**state.outputs, name: changed})))
+            for name, factor in state.scales.items():
+                other = factor / 2 if factor > 0 else 1.0
+                yield (f"{region.name}: {state.name}: {name} is scaled by {other:g} and not by "
+                       f"{factor:g}",
+                       _with_state(system, region, replace(
+                           state, scales={**state.scales, name: other})))
             for name, count in state.takes_out.items():
                 yield (f"{region.name}: {state.name}: {count} put out of {name} becomes "
                        f"{count // 2}",

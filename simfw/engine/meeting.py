@@ -110,7 +110,7 @@ def _drivers(system: System) -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for region in system.regions:
         for state in region.states:
-            for name in (*state.outputs, *state.takes_out):
+            for name in state.touches:
                 found.setdefault(name, set()).add(region.name)
     return found
 
@@ -136,7 +136,7 @@ def deciding(system: System, also: Iterable[str] = ()) -> list[Region]:
     return [
         region for region in behaviour_of(system)
         if region.name in asked
-        or any(state.outputs or state.takes_out or state.awake for state in region.states)
+        or any(state.touches or state.awake for state in region.states)
     ]
 
 

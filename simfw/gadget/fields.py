@@ -169,7 +169,8 @@ class Level(_FromText):
     """What a state asks of a light or load, or (key `controller`) of the controller.
 
     `duty` is 0..1 (1 = on). `segments` is the whole number of lit segments where one is written,
-    else None. `awake` is True for "awake", False for "asleep", None for everything else. `text` is
+    else None. `scales` are the factors (0..1) of the key `scale`, None everywhere else. `awake` is
+    True for "awake", False for "asleep", None for everything else. `text` is
     the level as written.
     """
 
@@ -177,12 +178,17 @@ class Level(_FromText):
     segments: int | None = None
     awake: bool | None = None
     text: str = ""
+    scales: tuple[tuple[str, float], ...] | None = None
 
     @classmethod
     def read(cls, value: object) -> Level:
         """Read "on", "off", "45 %", 3, "awake" or "asleep"."""
         if isinstance(value, Level):
             return value
+        if isinstance(value, dict):
+            return Level(duty=0.0, scales=tuple((name, _factor(name, one))
+                                                for name, one in value.items()),
+                         text=", ".join(f"{name} {one}" for name, one in value.items()))
         if isinstance(value, int) and not isinstance(value, bool):
             if value < 0:
                 raise QuantityError(
@@ -208,6 +214,23 @@ class Level(_FromText):
         return Level(duty=share, text=value)
 
 
+def _factor(name: str, value: object) -> float:
+    """A scale: by what (0..1) the level of an output is multiplied."""
+    if value == "off":
+        return 0.0
+    if not isinstance(value, str) or not value[:1].isdigit():
+        raise QuantityError(text="this is not a scale", allowed=_SCALES, subkey=name)
+    try:
+        share = read_number(value, RATIO)
+    except QuantityError as error:
+        raise QuantityError(text=error.text, allowed=_SCALES, suggestion=error.suggestion,
+                            subkey=name) from None
+    if share > 1:
+        raise QuantityError(text="a scale is at most 100 %", allowed=_SCALES, subkey=name)
+    return share
+
+
+_SCALES = '"off", or a percentage such as "25 %"'
 _LEVEL_WORDS = {
     "on": Level(duty=1.0, text="on"),
     "off": Level(duty=0.0, text="off"),

@@ -26,6 +26,9 @@ RESERVED = ("cell", "charge", "controller", "gauge", "status", "usb")
 CONSUMERS = ("charger", "emitter", "leakage", "receiver", "self_discharge")
 """What the ledger calls consumers that no file names; no light or load may be called so."""
 
+SCALE = "scale"
+"""The key of a state that dims what others drive; no light or load may be called so."""
+
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _STATE = re.compile(r"[A-Za-z0-9_]+(\.[A-Za-z0-9_]+)?")
 
@@ -87,7 +90,8 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
                     "a letter, then letters, digits and _",
                     re.sub(r"[^A-Za-z0-9_]", "_", name) if re.match(r"[A-Za-z]", name) else None,
                 )
-            elif name in (barred := RESERVED + (CONSUMERS if taken is drawing else ())):
+            elif name in (barred := RESERVED + (
+                    (*CONSUMERS, SCALE) if taken is drawing else ())):
                 yield _problem(
                     key,
                     f'the name "{name}" has a meaning of its own',
@@ -172,7 +176,7 @@ def _holds(key: str, button: Button) -> Iterator[Problem]:
                        'holds = { dimming = "600 ms" }')
     lengths: dict[int, str] = {} if button.hold is None else {button.hold.ns: "hold"}
     for event, timing in button.holds.items():
-        where = key_text((*key.split("."), "holds", event))
+        where = f"{key}.holds.{key_text((event,))}"
         if event in BUTTON_WORDS or re.fullmatch(r"clicks\d*", event):
             yield _problem(where, f'"{event}" has a meaning of its own for a button',
                            "any name but " + ", ".join((*BUTTON_WORDS, "clicks3")))
@@ -357,7 +361,32 @@ def _region(gadget: Gadget, name: str, region: Behaviour) -> Iterator[Problem]:
             )
 
 
+def _scale(gadget: Gadget, key: str, level: Level) -> Iterator[Problem]:
+    """`scale = { NAME = ... }` of a state."""
+    if level.scales is None:
+        yield _problem(key, "a scale says by how much it dims which light",
+                       'a table such as { shelf = "25 %" }')
+        return
+    if not level.scales:
+        yield _problem(key, "no light is named", 'a table such as { shelf = "25 %" }')
+    for name, factor in level.scales:
+        light = gadget.lights.get(name)
+        where = f"{key}.{key_text((name,))}"
+        if light is None and name not in gadget.loads:
+            yield _unknown(where, "light or load", [*gadget.lights, *gadget.loads], name)
+        elif light is not None and light.segments and factor > 0:
+            yield _problem(where, f'"{name}" is lit by segments, which have no percentage',
+                           '"off", which blanks it')
+
+
 def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Problem]:
+    if output == "scale":
+        yield from _scale(gadget, key, level)
+        return
+    if level.scales is not None:
+        yield _problem(key, "only scale is a table in a state",
+                       '"on", "off", a percentage or a number of segments')
+        return
     if output == "controller":
         if level.awake is None:
             yield _problem(key, "this is not a state of the controller", '"awake" or "asleep"')

@@ -11,7 +11,7 @@ from typing import Any
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.curve_file import BUILT_IN_CURVES, OTHER_NAMES, is_path, read_curve
 from simfw.gadget.electrical import electrical_problems
-from simfw.gadget.firmware import DRAWING, SPEAKING, firmware_problems, misnamed
+from simfw.gadget.firmware import DRAWING, SCALE, SPEAKING, firmware_problems, misnamed
 from simfw.gadget.model import Gadget
 from simfw.gadget.wiring import wiring_problems
 from simfw.setting import Settings, with_settings
@@ -147,7 +147,8 @@ def _nested_states(data: dict[str, Any]) -> list[Problem]:
         table["states"] = meant = {}
         for family, inner in states.items():
             outputs = inner.items() if isinstance(inner, dict) else ()
-            members = [name for name, value in outputs if isinstance(value, dict)]
+            members = [name for name, value in outputs
+                       if isinstance(value, dict) and name != SCALE]
             if not members or len(members) < len(inner):
                 meant[family] = inner
             for member in members:

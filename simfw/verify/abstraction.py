@@ -130,7 +130,7 @@ def _mentions(expression: ex.Expression | None) -> ex.Mentioned:
 
 
 def _levels_driven(region: Region) -> set[str]:
-    return {name for state in region.states for name in (*state.outputs, *state.takes_out)}
+    return {name for state in region.states for name in state.touches}
 
 
 def needed_regions(system: System, asked: Iterable[ex.Expression]) -> frozenset[str]:

@@ -205,7 +205,7 @@ class Reader:
         self._possible: dict[str, Drive] = {}
         self._may_wake = any(state.awake for region in unknown for state in region.states)
         self._lessened = {name for region in unknown for state in region.states
-                          for name in state.takes_out}
+                          for name in (*state.takes_out, *state.scales)}
         for region in unknown:
             for state in region.states:
                 for name, drive in state.outputs.items():
@@ -236,7 +236,7 @@ class Reader:
             or any(state.outputs or state.awake for state in region.states)
         )
         self._lessened |= {name for region in machine.regions for state in region.states
-                           for name in state.takes_out}
+                           for name in (*state.takes_out, *state.scales)}
 
     def charges(self, states: Sequence[int]) -> tuple[float, float]:
         """The ends of the band in which the cell stands (0..1)."""

@@ -462,7 +462,7 @@ def _region(
     if lit and draw.chance(0.5):
         region["resume_points"] = lit
     region["states"] = {
-        state: {} if state == "idle" and draw.chance(0.8) else _outputs(draw) for state in states
+        state: {} if state == "idle" and draw.chance(0.7) else _outputs(draw) for state in states
     }
     rows: list[dict[str, Any]] = []
     seen = set()
@@ -524,6 +524,13 @@ def _outputs(draw: Draw) -> dict[str, Any]:
             found[name] = draw.pick("on", "on", "off")
     if draw.chance(0.1):
         found["controller"] = "awake"
+    if draw.chance(0.2):
+        names = [*draw.gadget["lights"], *draw.gadget["loads"]]
+        scale = {
+            name: "off" if name == "bars" or draw.chance(0.2) else f"{draw.rng.randint(1, 100)} %"
+            for name in draw.rng.sample(names, draw.rng.randint(1, len(names)))
+        }
+        found["scale"] = scale
     return found
 
 

@@ -40,6 +40,7 @@ class Region:
     rows: list[Row] = field(default_factory=list)
     awake: frozenset[str] = frozenset()
     outputs: dict[str, dict[str, Any]] = field(default_factory=dict)
+    scales: dict[str, dict[str, str]] = field(default_factory=dict)
     resume_points: tuple[str, ...] = ()
 
     def add(
@@ -424,9 +425,10 @@ def _written(name: str, spec: dict[str, Any]) -> Region:
     region = Region(name, states, spec["starts"])
     region.resume_points = tuple(spec.get("resume_points", ()))
     region.outputs = {
-        state: {k: v for k, v in outputs.items() if k != "controller"}
+        state: {k: v for k, v in outputs.items() if k not in ("controller", "scale")}
         for state, outputs in spec["states"].items()
     }
+    region.scales = {state: out.get("scale", {}) for state, out in spec["states"].items()}
     region.awake = frozenset(
         state for state, out in spec["states"].items() if out.get("controller") == "awake"
     )

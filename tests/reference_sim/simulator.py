@@ -203,6 +203,10 @@ class Simulator(Passing):
             if "gauge.blink" in self.by_name and self.by_name["gauge.blink"].name == "out":
                 bars = max(0, bars - 1)
             found[light] = max(found[light], bars / self.lights[light].get("leds", 1))
+        # What comes out after the largest driver, and after the gauge, is multiplied.
+        for state in self.regions:
+            for name, written in state.region.scales.get(state.name, {}).items():
+                found[name] *= self._level(name, written)
         return found
 
     def _level(self, name: str, written: Any) -> float:

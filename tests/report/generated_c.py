@@ -116,6 +116,11 @@ def _states(rng: random.Random, lights: list[str]) -> dict[str, dict[str, object
                 )
         if rng.random() < 0.2:
             levels["controller"] = "awake"
+        if rng.random() < 0.25:
+            levels["scale"] = {
+                light: "off" if light == "bars" else rng.choice(["off", "25 %", "70 %", "100 %"])
+                for light in rng.sample(lights, rng.randint(1, len(lights)))
+            }
         states[name] = levels
     return states
 

@@ -80,6 +80,10 @@ def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
         ("fw_index", "fw_found", layout.found),
         ("fw_index", "fw_output_drives", _plain(layout.output_drives) if layout.drives else ()),
         ("fw_index", "fw_drives", layout.drives),
+        ("fw_index", "fw_output_scales", _plain(layout.output_scales) if layout.scales else ()),
+        ("fw_index", "fw_scales", layout.scales),
+        ("fw_index", "fw_scaled_first", _plain(layout.scaled_first) if layout.scales else ()),
+        ("fw_index", "fw_scaled", _plain(layout.scaled) if layout.scales else ()),
         ("fw_index", "fw_output_levels",
          () if _one_list(layout) else _plain(layout.output_levels)),
         ("fw_level", "fw_levels", _plain(layout.levels)),
@@ -194,10 +198,12 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
 #define FW_TIME_MORE 0x80u
 
 /* Fields of an entry: of fw_rows region, first and last state, guard, where to, what to emit; of
- * fw_drives region, first and last state, rank, and marks where any are needed; of fw_conditions
+ * fw_drives region, first and last state, rank, and marks where any are needed; of fw_scales
+ * region, first and last state, by how much the place in fw_scaled moves on; of fw_conditions
  * guard, event of rising, event of falling. */
 #define FW_ROW_SIZE {ROW_SIZE}u
 #define FW_DRIVE_SIZE {5 if layout.plain_takes or plan.shows else 4}u
+#define FW_SCALE_SIZE 4u
 #define FW_CONDITION_SIZE 3u
 #define FW_DRIVE_LISTS {2 if plan.shows else 1}u
 
@@ -239,6 +245,7 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("CONDITION_COUNT", len(layout.conditions)),
         ("ROW_COUNT", len(layout.rows)),
         ("DRIVE_COUNT", len(layout.drives)),
+        ("SCALE_COUNT", len(layout.scales)),
         ("LEVEL_COUNT", len(layout.levels)),
         ("GUARD_COUNT", len(plan.guards)),
         ("GATE_COUNT", len(plan.shows)),

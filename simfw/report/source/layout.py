@@ -15,7 +15,15 @@ from dataclasses import dataclass
 
 from simfw.behaviour.expression import names_in
 from simfw.behaviour.region import Region, Row, State
-from simfw.report.source.plan import Output, Plan, StateRef, drive_level
+from simfw.report.source.plan import (
+    Output,
+    Plan,
+    StateRef,
+    drive_level,
+    factor_ways,
+    scaled_level,
+    scalers,
+)
 from simfw.report.source.tick import Length, lengths_of
 
 __all__ = ["Entry", "Layout", "lay_out", "mask_bits"]
@@ -38,7 +46,9 @@ class Layout:
     `id_rows` tells where the rows of each event, and of each time, begin. `state_times` is the
     first time of a state, `time_lengths` which of `lengths` each time has, and whether a later one
     follows. `timed` regions from the first on have a running time; `memory` is the range of regions
-    that remember a resume point.
+    that remember a resume point. `scales` holds, for each output from `output_scales` on, in which
+    states of a region its place in `scaled` moves on by how much; there stands the rank that comes
+    out, from `scaled_first` on (None: the output is not scaled).
     """
 
     rows: tuple[Entry, ...]
@@ -63,6 +73,10 @@ class Layout:
     gates_read_inputs: bool
     plain_takes: bool
     gated_takes: bool
+    scales: tuple[Entry, ...]
+    output_scales: tuple[int, ...]
+    scaled_first: tuple[int | None, ...]
+    scaled: tuple[int, ...]
 
     @property
     def awake(self) -> bool:
@@ -75,6 +89,7 @@ class Layout:
         return max(
             len(self.drives), len(self.levels), len(self.flags), len(self.conditions),
             len(self.starts), 2 * len(self.lengths), len(self.id_rows) + len(self.emits),
+            4 * len(self.scales), len(self.scaled),
         )  # fmt: skip
 
 
@@ -204,13 +219,13 @@ class _Outputs:
     def _bits(self, names: Iterable[str]) -> int:
         found = 0
         for name in names:
-            found |= self.bit[name]
+            found |= self.bit.get(name, 0)  # what nobody drives may be scaled all the same
         return found
 
     def of(self, region: Region, state: State) -> int:
         """The outputs of a state."""
-        bits = self._bits(state.outputs) | self._bits(state.takes_out)
-        if region.name in self.regions or self.lights & {*state.outputs, *state.takes_out}:
+        bits = self._bits(state.touches)
+        if region.name in self.regions or self.lights & set(state.touches):
             bits |= self.gated
         return bits
 
@@ -294,6 +309,50 @@ class _Drives:
         ]  # fmt: skip
 
 
+class _Scales:
+    """What is left of each output under the factors of all regions that scale it."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.entries: list[Entry] = []
+        self.first: list[int] = []
+        self.places: list[int | None] = []
+        self.ranks: list[int] = []
+        names = list(plan.states.values())
+        for output in plan.outputs:
+            self.first.append(len(self.entries))
+            regions = scalers(plan.system, output.name)
+            if not regions:
+                self.places.append(None)
+                continue
+            self.places.append(len(self.ranks))
+            many = len(output.levels) if output.segments is None else output.segments + 1
+            step = many
+            for region, factors in regions:
+                for place, factor in enumerate(factors[1:], start=1):
+                    numbers = [plan.state_numbers[StateRef(region.name, state.name)]
+                               for state in region.states
+                               if state.scales.get(output.name) == factor]
+                    self.entries += [
+                        Entry((plan.regions[region.name], names[low], names[high],
+                               f"{place * step}u"), f"{output.name}: {region.name}")
+                        for low, high in _runs(numbers)
+                    ]  # fmt: skip
+                step *= len(factors)
+            for way in factor_ways(plan.system, output.name):
+                self.ranks += self._left(output, way, many)
+        self.first.append(len(self.entries))
+
+    @staticmethod
+    def _left(output: Output, way: tuple[float, ...], many: int) -> list[int]:
+        """The rank that is left of each rank."""
+        if output.segments is not None:
+            return [rank if all(way) else 0 for rank in range(many)]
+        known = [number for number, _ in output.levels]
+        left = [scaled_level(number, share, way, None)[0] for number, share in output.levels]
+        # A level that only scaling makes is never scaled itself.
+        return [known.index(level) if level in known else 0 for level in left]
+
+
 def _ended(entry: Entry) -> Entry:
     return Entry((*entry.fields[:-1], f"{entry.fields[-1]} + FW_DRIVE_ENDS"), entry.text)
 
@@ -368,6 +427,7 @@ def lay_out(plan: Plan) -> Layout:
             flags.append(Entry((" | ".join(marks) or "0u",), f"{region.name}: {state.name}"))
     takes = any(state.takes_out for region in regions for state in region.states)
     drives = _Drives(plan, takes)
+    scales = _Scales(plan)
     levels, output_levels = _levels(plan.outputs)
     remembering = [number for number, region in enumerate(regions) if region.resume_points]
     memory = range(remembering[0], remembering[-1] + 1) if remembering else range(0)
@@ -405,4 +465,8 @@ def lay_out(plan: Plan) -> Layout:
         gates_read_inputs=outputs.outside,
         plain_takes=drives.takes_in(gated=False),
         gated_takes=drives.takes_in(gated=True),
+        scales=tuple(scales.entries),
+        output_scales=tuple(scales.first),
+        scaled_first=tuple(scales.places),
+        scaled=tuple(scales.ranks),
     )  # fmt: skip

@@ -10,12 +10,14 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import product
 
 from simfw.behaviour.expression import Expression
+from simfw.behaviour.outputs import scaled
 from simfw.behaviour.region import Drive, Region, Row, System
 
 __all__ = ["PPM", "Output", "Plan", "Signal", "StateRef", "c_name", "drive_level",
-           "make_plan"]  # fmt: skip
+           "factor_ways", "make_plan", "scaled_level", "scalers"]  # fmt: skip
 
 PPM = 1_000_000
 
@@ -121,6 +123,33 @@ def drive_level(drive: Drive) -> int:
     return round(drive.duty * PPM) if drive.segments is None else drive.segments
 
 
+def scalers(system: System, name: str) -> list[tuple[Region, tuple[float, ...]]]:
+    """The regions that scale an output, each with its factors: 1 first, then those that occur."""
+    found = []
+    for region in system.regions:
+        factors = dict.fromkeys(state.scales[name] for state in region.states
+                                if name in state.scales)  # fmt: skip
+        if factors:
+            found.append((region, (1.0, *factors)))
+    return found
+
+
+def factor_ways(system: System, name: str) -> list[tuple[float, ...]]:
+    """Every way in which the regions may scale an output together; the first changes fastest."""
+    choices = [factors for _, factors in reversed(scalers(system, name))]
+    return [tuple(reversed(way)) for way in product(*choices)]
+
+
+def scaled_level(
+    number: int, share: float, factors: Iterable[float], segments: int | None
+) -> tuple[int, float]:
+    """A level (its number and its share) multiplied by factors."""
+    if segments is not None:
+        return (number, share) if all(factors) else (0, 0.0)
+    left = scaled(Drive(share), factors)
+    return drive_level(left), left.duty
+
+
 def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
     """Every output that some state drives, in order of first appearance."""
     levels: dict[str, dict[int, float]] = {}
@@ -138,6 +167,12 @@ def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
         for level in list(levels.get(name, ())):
             for less in range(max(0, level - count), level):
                 levels[name][less] = less / segments[name]
+    for name, found in levels.items():
+        ways = factor_ways(system, name)
+        for number, share in list(found.items()):
+            for factors in ways:
+                level, left = scaled_level(number, share, factors, segments.get(name))
+                found.setdefault(level, left)
     macros = _unique("FW_OUT_", levels)
     return tuple(
         Output(

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Literal
 from simfw.behaviour.region import Drive, Region, Row, System
 from simfw.behaviour.rules import BoundRule
 from simfw.behaviour.tree import Inside, leaves, names_in
-from simfw.quantity import format_duration
+from simfw.quantity import format_duration, format_percent
 from simfw.report.specification.windows import Corners, Window
 from simfw.report.specification.words import drive_text, in_words
 
@@ -131,6 +131,9 @@ def changed_outputs(region: Region, row: Row) -> tuple[str, ...]:
             after = region.state(target).outputs
             found |= dict.fromkeys(name for name in (*before, *after)
                                    if before.get(name) != after.get(name))  # fmt: skip
+            scaled = (region.state(source).scales, region.state(target).scales)
+            found |= dict.fromkeys(name for name in {**scaled[0], **scaled[1]}
+                                   if scaled[0].get(name) != scaled[1].get(name))  # fmt: skip
     return tuple(found)
 
 
@@ -262,6 +265,25 @@ def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
             items=tuple(f"drive {region.name}:{state}" for region, state, _ in places),
             pins=(output,),
         )
+        factors: dict[str, dict[str, list[str]]] = {}
+        for region in system.regions:
+            for one in region.states:
+                if output in one.scales:
+                    factors.setdefault(format_percent(one.scales[output]), {}).setdefault(
+                        region.name, []).append(one.name)  # fmt: skip
+        if factors:
+            said = [f"by {text} while " + in_words(
+                (f"`{name}` is in {in_words((f'`{state}`' for state in states), 'or')}"
+                 for name, states in where.items()), "or")
+                for text, where in factors.items()]  # fmt: skip
+            yield Requirement(
+                number=numbers.of(f"scale-{output}", output), pattern="while",
+                text=f"The firmware shall multiply the largest of the levels of `{output}` "
+                     f"{'; '.join(said)}; where several of these factors hold, by their product.",
+                origin=f"outputs: {output}", part=f"{OUTPUT}{output}", pins=(output,),
+                items=tuple(f"drive {name}:{state}" for where in factors.values()
+                            for name, states in where.items() for state in states),
+            )  # fmt: skip
 
 
 def _rule(rule: BoundRule, numbers: Numbers) -> Requirement:

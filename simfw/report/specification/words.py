@@ -40,6 +40,7 @@ def outputs_text(state: State, segments: Mapping[str, int]) -> tuple[str, ...]:
         f"{name} less {count} segment{'' if count == 1 else 's'}"
         for name, count in state.takes_out.items()
     ]
+    texts += [f"{name} times {format_percent(factor)}" for name, factor in state.scales.items()]
     return tuple(texts)
 
 

@@ -150,7 +150,7 @@ def all_items(system: System) -> tuple[str, ...]:
                 found += [f"resume {row.key} {point}" for point in region.resume_points]
         passing = {state for row in region.rows if row.after_ns == 0 for state in row.sources}
         found += [f"drive {region.name}:{state.name}" for state in region.states
-                  if (state.outputs or state.takes_out) and state.name not in passing]  # fmt: skip
+                  if state.touches and state.name not in passing]  # fmt: skip
     pairs = [pair for region in system.regions for pair in _pairs(region)]
     return (*found, *(pairs if len(pairs) <= MOST_PAIRS else ()))
 
@@ -180,7 +180,8 @@ def _unseen(region: Region, row: Row) -> bool:
     if not row.after_ns or row.to not in states or row.to in row.sources:
         return False
     there = states[row.to]
-    return all((states[source].outputs, states[source].awake) == (there.outputs, there.awake)
+    return all((states[source].outputs, states[source].scales, states[source].awake)
+               == (there.outputs, there.scales, there.awake)
                for source in row.sources)  # fmt: skip
 
 

@@ -178,7 +178,7 @@ class Sketch:
             for place, region in enumerate(system.regions)
             if (names := {number: f"drive {region.name}:{state.name}"
                           for number, state in enumerate(region.states)
-                          if state.outputs or state.takes_out})
+                          if state.touches})
         ]  # fmt: skip
         keys = [row.key for region in system.regions for row in region.rows]
         self._rows = {key: f"row {key}" for key in keys}

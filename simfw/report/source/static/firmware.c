@@ -452,7 +452,7 @@ static bool stands(const FW_FLASH fw_index *drive)
 
 /* The largest rank of the entries from `at` to `end`, those of gates that are shut left out. What
  * the regions of a group put out is taken from what that group lights. */
-fw_index fw_plain_rank(fw_index output)
+static fw_index lit_plain(fw_index output)
 {
 #if FW_DRIVE_COUNT > 0
     fw_index at = AT(fw_output_drives, output * FW_DRIVE_LISTS);
@@ -491,11 +491,11 @@ fw_index fw_plain_rank(fw_index output)
 }
 
 #if FW_GATE_COUNT > 0
-fw_index fw_rank(fw_index output)
+static fw_index lit(fw_index output)
 {
     fw_index at = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
     fw_index end = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 2u);
-    fw_index most = fw_plain_rank(output);
+    fw_index most = lit_plain(output);
 #if FW_GATED_TAKES
     fw_index rank = 0u;
     fw_index taken = 0u;
@@ -530,11 +530,46 @@ fw_index fw_rank(fw_index output)
     return most;
 }
 #else
-fw_index fw_rank(fw_index output)
+static fw_index lit(fw_index output)
 {
-    return fw_plain_rank(output);
+    return lit_plain(output);
 }
 #endif
+
+/* What is left of a rank under the factors of all regions that scale the output now. */
+static fw_index scaled(fw_index output, fw_index rank)
+{
+#if FW_SCALE_COUNT > 0
+    fw_index at = AT(fw_output_scales, output);
+    fw_index end = AT(fw_output_scales, output + 1u);
+    fw_index place = AT(fw_scaled_first, output);
+
+    if (at == end) {
+        return rank;
+    }
+    for (; at < end; at++) {
+        const FW_FLASH fw_index *scale = &fw_scales[at * FW_SCALE_SIZE];
+
+        if (stands(scale)) {
+            place = (fw_index)(place + FW_READ(&scale[3]));
+        }
+    }
+    return AT(fw_scaled, place + rank);
+#else
+    (void)output;
+    return rank;
+#endif
+}
+
+fw_index fw_plain_rank(fw_index output)
+{
+    return scaled(output, lit_plain(output));
+}
+
+fw_index fw_rank(fw_index output)
+{
+    return scaled(output, lit(output));
+}
 
 fw_level fw_level_of(fw_index output, fw_index rank)
 {
