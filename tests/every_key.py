@@ -197,8 +197,8 @@ rows = [
 ]
 [behaviour.count]
 starts = "none"
-states.none = {}
-states.one = { coil = "on", scale = { motor = "50 %" } }
+states.none = { scale = { flag = "90 %" } }
+states.one = { coil = "on" }
 rows = [
   { on = "gone", from = "none", to = "one" },
   { on = "cell.low", from = "one", to = "none" },
@@ -437,7 +437,7 @@ CASES: dict[str, tuple[str, str, str]] = {
     "behaviour.starts": ("run", 'starts = "dark"', 'starts = "lit.full"'),
     "behaviour.resume": ("run", '["lit.full", "lit.half"]', '["lit.half", "lit.full"]'),
     "states": ("run", 'lamp = "40 %", controller', 'lamp = "50 %", controller'),
-    "states.scale": ("run", 'motor = "50 %"', 'motor = "40 %"'),
+    "states.scale": ("run", 'flag = "90 %"', 'flag = "80 %"'),
     "states.controller": ("run", ', controller = "awake"', ''),
     "row.on": ("run", 'on = "power.double", from', 'on = "power.press", from'),
     "row.after": ("run", 'after = "20 s"', 'after = "19 s"'),
