@@ -142,7 +142,7 @@ class Course:
                     return None
                 if turn.periods_left(now, cycle.margin(now)) < step.count + 1:
                     return None
-                if not turn.mean.enough(step.count, now):
+                if turn.mean.worth(step.count, now)[0] < step.count:
                     return None
                 change = turn.clock.advance(now, step.count * cycle.period_ns * 1e-9)
                 assert change is not None

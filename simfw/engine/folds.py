@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from simfw.engine.cycle import Cycle
+from simfw.engine.cycle import Cycle, Member
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.phase import Phase
 from simfw.engine.run import Part
@@ -26,6 +26,7 @@ class Folds:
     def __init__(self, simulation: Simulation, folder: Folder) -> None:
         self.simulation = simulation
         self.folder = folder
+        self._again: float | None = None
 
     def look(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
         """Look at a settled instant: go along a cycle that is known from here, or search for one.
@@ -89,7 +90,7 @@ class Folds:
                 # closed over it would lack its interval.
                 folder.forget()
         else:
-            count = self._fold_whole(cycle, index, boundary)
+            count = self._fold_whole(cycle, index, boundary, phase)
             if count and not sim.glide.glides:
                 folder.mark(cycle, index, count)
         if sim.now > since:
@@ -108,12 +109,16 @@ class Folds:
         """Go along a cycle: whole periods at once, then its instants up to the boundary."""
         sim = self.simulation
         plant, stepper = sim.plant, sim.stepper
-        whole = self._fold_whole(cycle, index, boundary)
+        whole = self._fold_whole(cycle, index, boundary, sim.phase)
+        first = index
         member = cycle.members[index]
         step = 0
         margin = cycle.margin(plant.charge)
         low, high = cycle.low + margin, cycle.high - margin
         register = plant.count
+        # Most often nobody looks on, and only the charge has to go on.
+        alone = not (sim.described or sim.follow or sim.drivers or sim.course is not None
+                     or register is not None)
         while sim.now + member.total_ns < boundary and low <= plant.charge < high:
             if register is not None and not register.within(cycle, plant.charge):
                 break
@@ -122,18 +127,16 @@ class Folds:
                 if not inner.turn(place).periods_left(plant.charge, 0.0) > count:
                     break
                 self._round(inner, place, count, member.phase)
-            charge = plant.charge
-            tally = sim.tally(member.phase.tally)
-            change = plant.advance(member.phase.clock, member.lasts_ns * _NS, tally)
-            assert change is not None
-            plant.moved += change
-            now = sim.now
-            sim.now += member.lasts_ns
-            if sim.course is not None:
-                sim.course.stretch(
-                    member.phase.clock, member.phase.loads, now, sim.now, cycle.low, cycle.high
-                )
-            sim.passed(member.phase, now, sim.now, charge, tally)
+            phase = member.phase
+            if alone:
+                change = phase.clock.advance(plant.charge, member.lasts_ns * _NS, phase.tally)
+                assert change is not None
+                plant.moved += change
+                sim.now += member.lasts_ns
+                if member.lasts_ns:
+                    sim.time_in[phase] = sim.time_in.get(phase, 0) + member.lasts_ns
+            else:
+                self._along(cycle, member)
             index = (index + 1) % len(cycle.members)
             member = cycle.members[index]
             step += 1
@@ -142,6 +145,10 @@ class Folds:
                 member.phase.lump_c += sim.wake_c
             if member.events:
                 sim.emit([stepper.event_names[n] for n in member.events], sim.now)
+            if index == first and self._again is not None and self._is_past(self._again, cycle):
+                whole += self._fold_whole(cycle, index, boundary, member.phase)
+                margin = cycle.margin(plant.charge)
+                low, high = cycle.low + margin, cycle.high - margin
         if step:
             stepper.place(
                 sim.now, member.states, cycle.moving, member.ages, member.waiting,
@@ -154,8 +161,33 @@ class Folds:
         if step or whole:
             self.folder.forget()
 
-    def _fold_whole(self, cycle: Cycle, index: int, boundary: int) -> int:
-        """Advance as many whole periods as fit; return their number."""
+    def _is_past(self, mark: float, cycle: Cycle) -> bool:
+        """Whether the charge, on its way, has left a mark behind."""
+        charge = self.simulation.plant.charge
+        rising = next(iter(cycle.turns.values())).clock.rate(charge) > 0.0
+        return charge > mark if rising else charge < mark
+
+    def _along(self, cycle: Cycle, member: Member) -> None:
+        """Let the interval after an instant of a cycle go by."""
+        sim = self.simulation
+        plant, phase = sim.plant, member.phase
+        charge = plant.charge
+        tally = sim.tally(phase.tally)
+        change = plant.advance(phase.clock, member.lasts_ns * _NS, tally)
+        assert change is not None
+        plant.moved += change
+        now = sim.now
+        sim.now += member.lasts_ns
+        if sim.course is not None:
+            sim.course.stretch(phase.clock, phase.loads, now, sim.now, cycle.low, cycle.high)
+        sim.passed(phase, now, sim.now, charge, tally)
+
+    def _fold_whole(self, cycle: Cycle, index: int, boundary: int, phase: Phase) -> int:
+        """Advance as many whole periods as fit; return their number.
+
+        Afterwards `_again` is the charge at which to try it again, None where nothing comes of it.
+        """
+        self._again = None
         sim = self.simulation
         stepper, charge = sim.stepper, sim.plant.charge
         period = cycle.period_ns
@@ -180,9 +212,10 @@ class Folds:
             count = sim.plant.count.periods(cycle, turn.clock, charge, count)
             if count < 1:
                 return 0
-        if not turn.mean.enough(count, charge):
+        count, self._again = turn.mean.worth(count, charge)
+        if count < 1:
             return 0
-        self._round(cycle, index, count, sim.phase)
+        self._round(cycle, index, count, phase)
         stepper.shift(count * period, cycle.moving)
         for monitor in sim.timed:
             monitor.shift(count * period)

@@ -1,10 +1,11 @@
 """Going on from instant to instant where nothing has to be told and nothing turns over.
 
-Most instants are plain: one dwell expires, what comes of it is known, no event is emitted, neither
-the protection nor the charger nor a rule has anything to do. Such an instant is done here in a few
-look-ups, with the same steps of the same charge clocks; whatever is not plain is left to the
-simulation. Nothing that comes round is looked for here: what is known to come round is left to the
-folds, and after `GLIDES` instants since something came from outside they look again themselves.
+Most instants are plain: a dwell expires, what comes of it is known, no rule waits for what is
+emitted, and neither the protection nor the charger nor a rule has anything to do. Such an instant
+is done here in a few look-ups, with the same steps of the same charge clocks; whatever is not plain
+is left to the simulation. Nothing that comes round is looked for here: what is known to come round
+is left to the folds, and after `GLIDES` instants since something came from outside they look again
+themselves.
 """
 
 from __future__ import annotations
@@ -43,6 +44,11 @@ class Glide:
             type(one).settled is not Observer.settled for one in sim.observers
         )
         self.fits = lasting and not told and plant.count is None and not plant.varies
+        # The events that a rule waits for.
+        self._heard = frozenset(
+            sim.stepper.event_ids[name] for monitor in sim.monitors for name in monitor.events
+            if name in sim.stepper.event_ids
+        )
         if sim.stepper.watched or sim.stepper.fired is not None:
             self.fits = False
 
@@ -70,7 +76,7 @@ class Glide:
         if seeks:
             most = min(most, self.left)
         dues, entered, time_in = stepper.dues, stepper.entered_ns, sim.time_in
-        bands = instants.bands
+        bands, names = instants.bands, stepper.event_names
         now, phase = sim.now, sim.phase
         low, high = phase.bounds(plant.charge)
         comb = instants.combination()
@@ -104,7 +110,7 @@ class Glide:
                 else:
                     return self._left_at(before, count)
                 move = band.outcome.move
-                if move.public:
+                if move.public and not self._heard.isdisjoint(move.public):
                     return self._left_at(before, count)
                 after = band.outcome.comb
                 known = self._plain.get(after)
@@ -128,6 +134,8 @@ class Glide:
                     low, high = phase.bounds(plant.charge)
                 sim.end_instant(phase)
                 count += 1
+                if move.public:
+                    sim.emit([names[number] for number in move.public], now)
                 if seeks and move.moved and phase.ticking:
                     found = folder.recall(phase.states, entered, now, plant.charge, 1.0)
                     if found is not None:
@@ -136,7 +144,7 @@ class Glide:
                         if others - now > _TWO * cycle.period_ns:
                             plant.turns.clear()
                             plant.turns.update(band.turns, known[4])
-                            sim.look_for_folds(phase)
+                            sim.look_for_folds(phase, move.public)
                             return count, False
             return count, False
         finally:

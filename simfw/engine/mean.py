@@ -26,6 +26,7 @@ _EACH = 1e-6  # of all that flows, in each period; a tenth of that bound is what
 _ONCE = 4e-7  # and by all corners that it passes
 _WORTH = 4.0  # periods that may be asked for without a closer look
 _NOTHING_A = 1e-15
+_TRIED = 8  # ever smaller numbers of periods
 _MOST_MEANS = 256  # that are kept: each takes some hundred kB
 
 
@@ -203,22 +204,51 @@ class Mean:
         k = int(np.searchsorted(rough, here))
         return math.inf if k == len(rough) else max(charge, float(self.clock.nodes[rough[k]]))
 
-    def enough(self, count: int, charge: float) -> bool:
-        """Whether `count` periods from `charge` on are worth the corners that they pass."""
+    def worth(self, count: int, charge: float) -> tuple[int, float | None]:
+        """How many of `count` periods from `charge` on are worth the corners that they pass.
+
+        Where that is not all of them, also the charge from which on it is worth looking again: the
+        corner in the way is behind it.
+        """
         once, _ = self.strain()
+        period_s = self.period.lasts_ns * _NS
         if self._most is None:
             self._most = float(once.max()) / _ONCE
-        if count >= self._most:
-            return True
-        change = self.clock.advance(charge, count * self.period.lasts_ns * _NS)
-        assert change is not None
-        ends = sorted((charge, charge + change))
-        low, high = self.clock.piece(ends[0]), self.clock.piece(ends[1])
-        if low == high:
-            reach = float(self._moves[low : low + 2].max())
-            if self.clock.piece(ends[0] - reach) == self.clock.piece(ends[1] + reach):
-                return True  # all is straight there
-        return count >= float(once[max(low - 1, 0) : high + 2].max()) / _ONCE
+        rising = self.clock.rate(charge) > 0.0
+        here = self.clock.piece(charge)
+        again: float | None = None
+        for _ in range(_TRIED):
+            if count < 1 or count >= self._most:
+                return max(count, 0), again
+            change = self.clock.advance(charge, count * period_s)
+            assert change is not None
+            ends = sorted((charge, charge + change))
+            low, high = self.clock.piece(ends[0]), self.clock.piece(ends[1])
+            reach = float(self._moves[here : here + 2].max())
+            if low == high and (
+                self.clock.piece(ends[0] - reach) == self.clock.piece(ends[1] + reach)
+            ):
+                return count, again  # all is straight there
+            first = max(low - 1, 0)
+            rough = np.flatnonzero(once[first : high + 2] > count * _ONCE)
+            if not len(rough):
+                return count, again
+            k = first + int(rough[0] if rising else rough[-1])
+            before, behind = (k - 1, k + 2) if rising else (k + 2, k - 1)
+            stop, again = self._node(before), self._node(behind)
+            if (stop - charge if rising else charge - stop) <= reach:
+                # It begins beside it: straight on to the end of the piece that it is on.
+                end = self._node(here + 1 if rising else here)
+                stop = end - 2.0 * reach if rising else end + 2.0 * reach
+                again = end + 2.0 * reach if rising else end - 2.0 * reach
+                if (stop <= charge) if rising else (stop >= charge):
+                    return 0, again
+            count = min(count - 1, int(self.clock.time_to(charge, stop) / period_s) - 1)
+        return 0, again
+
+    def _node(self, number: int) -> float:
+        nodes = self.clock.nodes
+        return float(nodes[min(max(number, 0), len(nodes) - 1)])
 
 
 def _on_pieces(values: Array) -> Array:

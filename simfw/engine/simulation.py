@@ -280,10 +280,10 @@ class Simulation:
         phase.lump_c += self._wakings * self.wake_c
         self.was_awake = phase.loads.controller == "awake"
 
-    def look_for_folds(self, phase: Phase) -> None:
+    def look_for_folds(self, phase: Phase, public: tuple[int, ...]) -> None:
         """Look at a plain instant, which has just been done."""
         if self.folder.looks():
-            self._try_fold(phase, (), self._woken)
+            self._try_fold(phase, public, self._woken)
 
     def tally(self, total: Tally) -> Tally:
         """What an interval is counted in: where it is described, a tally of its own."""
