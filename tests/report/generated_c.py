@@ -21,6 +21,7 @@ from simfw.behaviour.expression import levels_in
 from simfw.behaviour.machine import ReferenceStepper
 from simfw.behaviour.outputs import drives_of, is_awake
 from simfw.behaviour.region import Drive, System
+from simfw.behaviour.tree import is_answer
 from simfw.errors import EndlessInstant
 from simfw.gadget.model import Gadget
 from simfw.report.source import harness_files
@@ -81,6 +82,20 @@ def _sensor(rng: random.Random) -> dict[str, object]:
         "carrier": "38 kHz",
         "duty": "50 %",
         "burst": rng.randint(1, 30),
+    }
+
+
+def _measure(rng: random.Random) -> dict[str, object]:
+    levels = sorted(rng.sample(range(5, 90, 5), rng.randint(1, 3)))
+    return {
+        "unit": "lx",
+        "thresholds": [f"{level} lx" for level in levels],
+        "hysteresis": _time(rng, "0 lx", "3 lx", "20 lx"),
+        "every": _time(rng, "40 ms", "100 ms", "1 s"),
+        "settle": _time(rng, "0 ms", "2 ms", "40 ms"),
+        "supply": "150 uA",
+        "agree": rng.randint(1, 3),
+        "starts": rng.randint(0, len(levels)),
     }
 
 
@@ -257,6 +272,18 @@ def _draw(rng: random.Random) -> dict[str, object]:
         events += [f"{name}.{what}" for what in ("near", "far", "wave")]
         atoms += [f"{name}.near", f"{name}.echo"]
     data["proximity"] = sensors
+    if rng.random() < 0.35:
+        data["toggles"] = {
+            "slide": {"debounce": _time(rng, "0 ms", "5 ms", "20 ms"),
+                      "starts": rng.choice(["on", "off"])},
+            **({"mains": {"in_supply": True}} if rng.random() < 0.3 else {}),
+        }
+        events += ["slide.closed", "slide.opened"]
+        atoms += ["slide.on", "slide.closed"]
+    if rng.random() < 0.35:
+        data["measures"] = {"light": _measure(rng)}
+        events += ["light.up", "light.down"]
+        atoms += ["light >= 1", "light != 0"]
     _draw_regions(rng, data, events, atoms, list(lights))
     return data
 
@@ -278,7 +305,8 @@ def _draw_regions(
     gauge = data.get("gauge")
     if isinstance(gauge, dict) and rng.random() < 0.7:
         gauge["show"] = guards.text(2).replace("bars >= 0.4", "True")
-    for sensor in dict(data["proximity"]).values():  # type: ignore[call-overload]
+    sensors = {**dict(data["proximity"]), **dict(data.get("measures", {}))}  # type: ignore[call-overload]
+    for sensor in sensors.values():
         if rng.random() < 0.7:
             sensor["enabled"] = guards.text()
     behaviour = {}
@@ -430,7 +458,7 @@ class Account:
         self.ask(f"set {name} {value}")
         if name in ("gauge.measured", "gauge.counted", "cell.voltage", "cell.charge"):
             self.outside.numbers[name] = value
-        elif name.endswith(".echo"):
+        elif is_answer(name):
             self.outside.flags[name] = bool(value)
         elif name == "status":
             self.outside.flags |= {"status.low": value == 1, "status.high": value == 2}
@@ -528,7 +556,9 @@ class Account:
 
 
 def _values(rng: random.Random, system: System) -> Iterator[tuple[str, int]]:
-    flags = sorted({flag for flag in system.names.flags if flag.endswith(".echo")})
+    flags = sorted({flag for flag in system.names.flags if is_answer(flag)})
+    flags += [f"{name}.reached.{number}" for name, levels in system.measures.items()
+              for number in range(1, len(levels.all) + 1)]
     yield "gauge.measured", rng.randrange(3_000_000, 4_200_000, 5_000)
     yield "cell.voltage", rng.randrange(3_000_000, 4_200_000, 5_000)
     if any(row.when and levels_in(row.when, "gauge.counted")
