@@ -307,3 +307,20 @@ def test_pairs_are_not_asked_for_where_there_are_too_many(hook, monkeypatch):
     assert any(item.startswith("pair ") for item in all_items(system))
     monkeypatch.setattr(items, "MOST_PAIRS", 3)
     assert not any(item.startswith("pair ") for item in all_items(system))
+
+
+def test_vectors_light_what_is_scaled():
+    """Each state that scales an output is wanted together with each that drives it, and most are
+    reached: a scale of a dark light would show nothing.
+    """
+    gadget = load_gadget("tests/gallery/two-dimmers/gadget.toml")
+    prepared = Prepared(gadget)
+    wanted = [item for item in all_items(prepared.system) if item.startswith("scale ")]
+    assert wanted == [
+        "scale bright:half red colour:red", "scale bright:half white colour:white",
+        "scale bright:low red colour:red", "scale bright:low white colour:white",
+        "scale save:yes white colour:white", "scale save:yes bars colour:red",
+        "scale save:yes bars colour:white",
+    ]  # fmt: skip
+    covered = make_vectors(gadget, prepared.system, prepared).covered()
+    assert len(covered & set(wanted)) >= 6

@@ -21,6 +21,7 @@ from simfw.behaviour.tree import Inside, leaves, names_in
 from simfw.quantity import format_duration, format_percent
 from simfw.report.specification.windows import Corners, Window
 from simfw.report.specification.words import drive_text, in_words
+from simfw.report.vectors.items import scaled_levels
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -281,8 +282,8 @@ def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
                 text=f"The firmware shall multiply the largest of the levels of `{output}` "
                      f"{'; '.join(said)}; where several of these factors hold, by their product.",
                 origin=f"outputs: {output}", part=f"{OUTPUT}{output}", pins=(output,),
-                items=tuple(f"drive {name}:{state}" for where in factors.values()
-                            for name, states in where.items() for state in states),
+                items=tuple(item for _, _, item in scaled_levels(system)
+                            if item.split(" ")[2] == output),
             )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ same part after it), `limit KEY true` and `limit KEY false` (its guard compares 
 reads, and said so within 10 mV or 1 % of the limit), `first KEY true` and `first KEY false`
 (likewise at power-up, with the reading set by a bench, which then sets the other side), `drive
 REGION:STATE` (the instant came to rest in a state that drives something, with its gate open),
+`scale REGION:STATE OUTPUT REGION:STATE` (the first state scaled what the second drives),
 `resume KEY STATE` (it went back there), and `pair KEY KEY` (two rows of one region fired one after
 the other: the switch coverage of T. S. Chow, IEEE Trans. Software Eng. SE-4(3), 1978, cited from
 memory). A fault of one row often shows only in the next. Pairs grow with the square of the rows, so
@@ -22,7 +23,7 @@ from simfw.behaviour.expression import Constant, Flag, levels_in
 from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["CLOSE", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items", "key_of",
-           "limits_of", "may_be_cut", "may_follow", "reached_states"]  # fmt: skip
+           "limits_of", "may_be_cut", "may_follow", "reached_states", "scaled_levels"]  # fmt: skip
 
 NO_CONTACT = ("usb.edge", "status.edge")
 MOST_PAIRS = 400
@@ -40,6 +41,7 @@ KINDS: Kinds = (
     ("limit", "limits of the gauge from near"),
     ("first", "first readings of the gauge from near"),
     ("drive", "states that drive"),
+    ("scale", "levels that are scaled"),
     ("resume", "states resumed"),
     ("alone", "rows that nothing follows in their instant"),
     ("again", "unseen ends of times, twice"),
@@ -151,8 +153,31 @@ def all_items(system: System) -> tuple[str, ...]:
         passing = {state for row in region.rows if row.after_ns == 0 for state in row.sources}
         found += [f"drive {region.name}:{state.name}" for state in region.states
                   if state.touches and state.name not in passing]  # fmt: skip
+    scaled = [item for _, _, item in scaled_levels(system)]
+    found += scaled if len(scaled) <= MOST_PAIRS else []
     pairs = [pair for region in system.regions for pair in _pairs(region)]
     return (*found, *(pairs if len(pairs) <= MOST_PAIRS else ()))
+
+
+Place = tuple[int, int]
+
+
+def scaled_levels(system: System) -> Iterator[tuple[Place, Place, str]]:
+    """A state that scales an output and one of another region that drives it (each by region and
+    state number), and the item of both together.
+    """
+    regions = system.regions
+    for place, region in enumerate(regions):
+        for number, state in enumerate(region.states):
+            for output in state.scales:
+                for other_place, other in enumerate(regions):
+                    if other_place == place or other.group != "behaviour":
+                        continue
+                    for other_number, driving in enumerate(other.states):
+                        if output in driving.outputs:
+                            yield ((place, number), (other_place, other_number),
+                                   f"scale {region.name}:{state.name} {output} "
+                                   f"{other.name}:{driving.name}")  # fmt: skip
 
 
 def drill_items(system: System) -> tuple[str, ...]:

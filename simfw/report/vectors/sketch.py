@@ -19,7 +19,14 @@ from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.report.vectors.items import CLOSE, READINGS, limits_of, may_be_cut, may_follow
+from simfw.report.vectors.items import (
+    CLOSE,
+    READINGS,
+    limits_of,
+    may_be_cut,
+    may_follow,
+    scaled_levels,
+)
 from simfw.stimuli.inputs import ROOM_C
 
 __all__ = ["Act", "Saved", "Sketch"]
@@ -180,6 +187,7 @@ class Sketch:
                           for number, state in enumerate(region.states)
                           if state.touches})
         ]  # fmt: skip
+        self._scaling = tuple(scaled_levels(system))
         keys = [row.key for region in system.regions for row in region.rows]
         self._rows = {key: f"row {key}" for key in keys}
         self._said = {(key, holds): f"{key} {'true' if holds else 'false'}"
@@ -399,6 +407,9 @@ class Sketch:
             name = names.get(states[number])
             if name is not None and (gate is None or gate()):
                 self.seen.add(name)
+        for (place, state), (other, driving), item in self._scaling:
+            if states[place] == state and states[other] == driving:
+                self.seen.add(item)
 
     def ends(self) -> Iterator[tuple[int, int, str]]:
         """The times that run now: when each ends, how long it is, and the row it belongs to."""
