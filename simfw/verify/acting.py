@@ -66,7 +66,7 @@ def act_out(
     did = list(_did(gadget, reduced, way))
     seen: set[Acts] = set()
     for gap in GAPS:
-        differences = [*way_differences(way.steps, gap), *_own_timings(gadget, did, gap)]
+        differences = [*way_differences(way.steps, gap), *_own_timings(gadget, reduced, did, gap)]
         times = earliest(len(way.steps), differences)
         if times is None:
             continue
@@ -127,7 +127,9 @@ def _debounce(gadget: Gadget, button: str, what: str) -> int:
     return gadget.buttons[button].settles_ns(closing=what == "press")
 
 
-def _own_timings(gadget: Gadget, did: Sequence[_Did], gap: int) -> list[Difference]:
+def _own_timings(
+    gadget: Gadget, reduced: Reduced, did: Sequence[_Did], gap: int
+) -> list[Difference]:
     found: list[Difference] = []
     last: dict[str, int] = {}
     made: dict[str, str] = {}
@@ -140,6 +142,11 @@ def _own_timings(gadget: Gadget, did: Sequence[_Did], gap: int) -> list[Differen
             needed = 2 * wait if made.get(one.name) == one.what else wait
             made[one.name] = one.what
             found.append((one.number, before, -(needed + (2 * min(gap, MS) if before else 0))))
+            last[one.name] = one.number
+        elif f"{one.name}.look" in reduced.collapsed and one.name in gadget.measures:
+            # From its last change on it takes so many looks, wherever these fall.
+            wait = INPUTS["measure"].settled_ns(gadget, one.name)
+            found.append((one.number, last.get(one.name, 0), -wait))
             last[one.name] = one.number
         elif one.what in ("hit", "miss"):
             sensor = gadget.proximity[one.name]
@@ -194,7 +201,7 @@ def _steps(
 
 
 def _measured(gadget: Gadget, reduced: Reduced, one: _Did, at: int) -> Step:
-    """What lets a measure come to a count: where its looks are free, in time for enough of them."""
+    """What lets a measure come to a count, in time for enough looks, wherever these fall."""
     measure = gadget.measures[one.name]
     way, _, count = one.what.partition(" ")
     levels = levels_of(measure)
@@ -203,8 +210,10 @@ def _measured(gadget: Gadget, reduced: Reduced, one: _Did, at: int) -> Step:
     low = ends[reached - 1] if reached else ends[0] - 2.0
     high = ends[reached] if reached < len(ends) else ends[-1] + 2.0
     value = (low + high) / 2
-    if f"{one.name}.look" in reduced.collapsed:
-        at = max(0, at - measure.agree * measure.every.ns)
+    every = measure.every.ns
+    # Where its looks are exact, just before the first that says so.
+    free = f"{one.name}.look" in reduced.collapsed
+    at = max(0, at - measure.agree * every + (0 if free else every // 2))
     if measure.source is not None:
         return Temperature(at_ns=at, temperature_c=value)
     return Measured(at_ns=at, measure=one.name, value=value, unit=measure.unit)
