@@ -15,6 +15,7 @@ static fw_tick board_now(void)
     return stand_in; /* FILL IN: read the timer that runs in sleep */
 }
 
+#if FW_SIGNAL_COUNT > 0
 /* The level of an input pin now: contacts 1 = closed, USB 1 = present, status FW_RELEASED, FW_LOW
  * or FW_HIGH. No filtering: the tables settle the contacts. */
 static uint8_t board_level(uint8_t signal)
@@ -22,12 +23,15 @@ static uint8_t board_level(uint8_t signal)
     (void)signal;
     return stand_in; /* FILL IN: read the pin */
 }
+#endif
 
+#if FW_OUTPUT_COUNT > 0
 /* Drive an output: parts per million of duty, or a number of segments (see tables.h). */
 static void board_drive(fw_index output, fw_level level)
 {
     stand_in = (uint8_t)(output + level); /* FILL IN: set the pin, the PWM compare value, or the carrier of the emitter */
 }
+#endif
 
 /* The longest time, in ticks, that the timer which ends the sleep can be set for. Such a timer often
  * stops at the end of its range instead of going on: a longer time is slept through in pieces. */

@@ -12,6 +12,13 @@
 
 #define AT(table, index) FW_READ(&(table)[index])
 
+/* Times are numbered on from the events; a gadget may have none of these. */
+#if FW_EVENT_COUNT > 0
+#define IS_TIME(id) ((id) >= FW_EVENT_COUNT)
+#else
+#define IS_TIME(id) ((id) != FW_NONE)
+#endif
+
 fw_machine fw;
 
 static void put(fw_index id)
@@ -190,7 +197,7 @@ static void offer(fw_index id)
     fw_index done = FW_NONE;
 
 #if FW_TIMED_COUNT > 0
-    if ((id >= FW_EVENT_COUNT) && !expires(FW_READ(&row[0]), id)) {
+    if (IS_TIME(id) && !expires(FW_READ(&row[0]), id)) {
         return;
     }
 #endif
@@ -207,7 +214,7 @@ static void offer(fw_index id)
             }
 #endif
 #if FW_TIMED_COUNT > 0
-            if ((id < FW_EVENT_COUNT) || (FW_READ(&row[4]) != FW_SAME)) {
+            if (!IS_TIME(id) || (FW_READ(&row[4]) != FW_SAME)) {
                 done = region;
             }
 #else
