@@ -7,17 +7,8 @@ from dataclasses import dataclass
 
 from simfw.behaviour.stock_measures import levels_of
 from simfw.gadget.model import Gadget
-from simfw.stimuli.inputs import INPUTS
-from simfw.stimuli.scenario import (
-    ChargerFault,
-    Measured,
-    Press,
-    Step,
-    Temperature,
-    Toggle,
-    Usb,
-    Wave,
-)
+from simfw.stimuli.inputs import INPUTS, Input, settable
+from simfw.stimuli.scenario import ChargerFault, Press, Step, Usb, Wave
 from simfw.verify.abstraction import SUPPLY_ACTS, Reduced
 from simfw.verify.explore import Way
 from simfw.verify.timing import Difference, earliest, way_differences
@@ -83,9 +74,10 @@ def _did(gadget: Gadget, reduced: Reduced, way: Way) -> Iterator[_Did]:
     flags = machine.flag_values(way.start.config)
     counted = {row.key: row.to for region in machine.regions if region.name in gadget.measures
                for row in region.rows if row.emit}
+    stays = _staying(gadget)
     for flag, value in flags.items():
         name = flag.removesuffix(".closed")
-        rests = name in gadget.toggles and bool(INPUTS["toggle"].rest(gadget, name))
+        rests = name in stays and bool(stays[name].rest(gadget, name))
         if value != rests and flag.endswith(".closed"):
             yield _Did("edge", name, 0)
         elif value and flag == "usb":
@@ -120,6 +112,11 @@ def _did(gadget: Gadget, reduced: Reduced, way: Way) -> Iterator[_Did]:
                     yield _Did(what, head, number)
                 elif row in counted and counted[row].startswith("passed."):
                     yield _Did(f"{what} {counted[row].split('.')[1]}", head, number)
+
+
+def _staying(gadget: Gadget) -> dict[str, Input]:
+    """The contacts that stay where they are put."""
+    return {name: kind for kind, name in settable(gadget) if kind.contact}
 
 
 def _debounce(gadget: Gadget, button: str, what: str) -> int:
@@ -164,7 +161,8 @@ def _steps(
     later = end + 60_000 * MS
     found: list[Step] = []
     hands: dict[str, list[tuple[int, bool]]] = {}
-    closed = {name: bool(INPUTS["toggle"].rest(gadget, name)) for name in gadget.toggles}
+    stays = _staying(gadget)
+    closed = {name: bool(kind.rest(gadget, name)) for name, kind in stays.items()}
     for one in did:
         at = times[one.number]
         if one.what == "cut":
@@ -175,10 +173,11 @@ def _steps(
             found.append(ChargerFault(at_ns=at, present=one.name == "on"))
         elif one.name in gadget.measures:
             found.append(_measured(gadget, reduced, one, at))
-        elif one.name in gadget.toggles:
+        elif one.name in stays:
             closed[one.name] = not closed[one.name]
-            moved = at if one.what == "edge" else at - gadget.toggles[one.name].debounce.ns
-            found.append(Toggle(at_ns=max(0, moved), toggle=one.name, closed=closed[one.name]))
+            moved = at if one.what == "edge" else at - stays[one.name].settled_ns(gadget, one.name)
+            found.append(stays[one.name].set_to(gadget, one.name, max(0, moved),
+                                                float(closed[one.name])))
         elif one.what in ("hit", "miss"):
             hands.setdefault(one.name, []).append((at, one.what == "hit"))
         else:
@@ -214,9 +213,7 @@ def _measured(gadget: Gadget, reduced: Reduced, one: _Did, at: int) -> Step:
     # Where its looks are exact, just before the first that says so.
     free = f"{one.name}.look" in reduced.collapsed
     at = max(0, at - measure.agree * every + (0 if free else every // 2))
-    if measure.source is not None:
-        return Temperature(at_ns=at, temperature_c=value)
-    return Measured(at_ns=at, measure=one.name, value=value, unit=measure.unit)
+    return INPUTS["measure"].set_to(gadget, one.name, at, value)
 
 
 def _hands(

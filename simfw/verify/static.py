@@ -52,6 +52,11 @@ def row_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
 
 def _buttons(gadget: Gadget, system: System) -> Iterator[Finding]:
     heard = _heard(system)
+    for name, toggle in gadget.read_toggles.items():
+        if toggle.supply is None and toggle.debounce.ns < BOUNCE_NS:  # a Hall part does not bounce
+            yield finding("debounce-too-short", f"Toggle {name} settles after "
+                          f"{format_duration(toggle.debounce.ns)}; contacts may bounce for "
+                          f"{format_duration(BOUNCE_NS)}.", [f"toggles.{name}.debounce"])
     for name, button in gadget.buttons.items():
         key, settling = f"buttons.{name}", button.settling_ns
         shown = format_duration(settling)

@@ -65,3 +65,13 @@ def test_a_rule_that_a_toggle_keeps_is_proved() -> None:
         (verdict,) = check_gadget(gadget(text)).verdicts
         assert verdict.standing == "proved"
         assert verdict.finished
+
+
+def test_a_toggle_that_settles_too_soon_is_told() -> None:
+    """Contacts bounce for up to 6.2 ms, as the check says; a Hall part with a supply does not."""
+    told = DRAWER.replace('debounce = "10 ms"\nsupply = "3 uA"', 'debounce = "2 ms"')
+    found = [one.text for one in check_gadget(gadget(told)).findings
+             if one.check == "debounce-too-short"]
+    assert found == ["Toggle drawer settles after 2 ms; contacts may bounce for 6.2 ms."]
+    hall = DRAWER.replace('debounce = "10 ms"', 'debounce = "2 ms"')
+    assert not any(one.check == "debounce-too-short" for one in check_gadget(gadget(hall)).findings)

@@ -106,7 +106,9 @@ def acts_of(scenario: Scenario, gadget: Gadget) -> tuple[Act, ...]:
 
 def act_kind(kind: str) -> str:
     """The kind of act that a change of an input is to a firmware."""
-    return {"toggle": "contact", "temperature": "measure"}.get(kind, kind)
+    if kind in INPUTS and INPUTS[kind].contact:
+        return "contact"
+    return "measure" if kind == "temperature" else kind
 
 
 def tail_ns(gadget: Gadget) -> int:

@@ -68,7 +68,7 @@ class Closing:
         for name, level in levels.items():
             rest = kinds[name].rest(self.gadget, name)
             if level != rest:
-                kind = "contact" if name in self.gadget.toggles else "measure"
+                kind = "contact" if kinds[name].contact else "measure"
                 acts.append(Act(now, kind, name, rest))
                 now += min(kinds[name].settled_ns(self.gadget, name), LONGEST_NS) + BETWEEN_NS
         for name, distance_m in self.reach_m.items():
