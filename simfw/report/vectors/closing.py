@@ -30,8 +30,9 @@ MOST_BUTTONS = 4  # a keypad is not worked through after every vector
 
 def settle_ns(gadget: Gadget, name: str) -> int:
     """How long a button or toggle takes to settle, at most."""
-    if name in gadget.toggles:
-        return gadget.toggles[name].debounce.ns
+    for kind, one in settable(gadget):
+        if one == name:
+            return kind.settled_ns(gadget, name)
     button = gadget.buttons[name]
     if button.style == "sample":
         return (button.samples + 1) * button.sample_every.ns

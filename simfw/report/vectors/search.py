@@ -22,6 +22,7 @@ from simfw.report.vectors.closing import settle_ns
 from simfw.report.vectors.items import CLOSE, READINGS, all_items, key_of
 from simfw.report.vectors.nodes import Found, Node, Nodes
 from simfw.report.vectors.sketch import NEVER, Act, Saved, Sketch
+from simfw.stimuli.inputs import settable
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -250,7 +251,7 @@ class _Search:
                 if button.second_hold is not None:
                     lasts = again + settle + button.second_hold.ns + 20 * MS
                     yield (0, *press), (tap, *release), (again, *press), (lasts, *release)
-        for name in self.gadget.read_toggles:
+        for name in (name for kind, name in settable(self.gadget) if kind.contact):
             settle, closed = self._settle(name), sketch.flag(f"{name}.closed")
             there, back = ("contact", name, float(not closed)), ("contact", name, float(closed))
             yield (0, *there), (settle - settle // (2 * CLOSE), *back)
