@@ -102,13 +102,15 @@ class Stepper:
 
     `states[r]` is the number of the state that region r is in, `entered_ns[r]` when it entered it.
     `run_instant` handles everything due at one time and returns the numbers of the public events in
-    the order in which they were emitted. `cells` makes its lists, for whom it matters what is read.
+    the order in which they were emitted. `cells` makes its lists and `queue` its queues, for whom
+    it matters what is read when.
     With `settles` the world answers one question the same way throughout an instant: then an
     instant has no end as soon as states and queue have been the same before.
     """
 
     def __init__(
-        self, system: System, world: World, *, cells: Cells = _plain, settles: bool = False
+        self, system: System, world: World, *, cells: Cells = _plain, settles: bool = False,
+        queue: Callable[[], deque[_Item]] = deque,
     ) -> None:
         self.system = system
         self.world = world
@@ -133,6 +135,7 @@ class Stepper:
         self.dues = [IDLE] * count
         self.memory = cells("memory", [-1] * count)
         self.condition_values = cells("conditions", [False] * len(system.conditions))
+        self._queue = queue
         self._looked_from = _LOOKED_FROM if settles else EVENT_LIMIT
         self._starts = [
             self._state_ids[number][region.starts] for number, region in enumerate(system.regions)
@@ -317,7 +320,7 @@ class Stepper:
         whether there was anything to do.
         Raises EndlessInstant when the instant does not come to rest.
         """
-        queue: deque[_Item] = deque()
+        queue = self._queue()
         self.moved = False
         self.woke = False
         self.ran = power_up

@@ -1,18 +1,20 @@
 """How much a check may do. What is counted is work, so that the same file gives the same answer.
 
-A unit of work is about what ten microseconds of one processor do: an instant of the search counts
-`INSTANT`, a zone that is made counts `ZONE`, an instant of the full model `MODEL`, a run of it
-`RUN` on top. A limit of time can be added; where it was what ended something, `timed_out` says so.
+A unit of work is about what ten microseconds of one processor do: an instant of the search that is
+run counts `INSTANT`, a zone that is made counts `ZONE`, what is asked of the order of things in one
+instant counts `ORDER`, an instant of the full model `MODEL`, a run of it `RUN` on top. A limit of
+time can be added; where it was what ended something, `timed_out` says so.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-__all__ = ["INSTANT", "MODEL", "MOST_BYTES", "RUN", "ZONE", "Budget"]
+__all__ = ["INSTANT", "MODEL", "MOST_BYTES", "ORDER", "RUN", "ZONE", "Budget"]
 
-INSTANT = 4
+INSTANT = 6
 ZONE = 1
+ORDER = 2
 MODEL = 4
 RUN = 30
 MOST_BYTES = 120_000_000

@@ -19,10 +19,13 @@ from simfw.verify.budget import Budget
 from simfw.verify.builtin import CHECKS, chosen_checks
 from simfw.verify.decide import (
     Question,
+    Wide,
     by_gestures,
     decide,
     monitor_of,
+    of_one_search,
     proved_by_reach,
+    wide_search,
     with_coincidences,
 )
 from simfw.verify.electrical import electrical_checks
@@ -48,7 +51,7 @@ WORK = 3_000_000
 MOST_GESTURES = 600_000
 MOST_ALONE = 300_000
 MOST_RANDOM = 600_000
-MOST_CHANCE = 200_000
+MOST_CHANCE = 1_500_000
 OF_RULES = ("rule", "coincidence", "clock-margin", "power-cut")
 """The checks that speak of the rules of the file."""
 
@@ -132,12 +135,21 @@ def check_gadget(
         verdicts.append(verdict)
         found += [] if broken is None else [broken]
     proved = [place for place, one in enumerate(verdicts) if one.standing == "coincidence"]
-    for count, place in enumerate(proved):
-        progress(f"coincidences and the supply, rule {count + 1} of {len(proved)}")
-        share = budget.part(0.9 / (len(proved) - count))
-        verdicts[place], more = _widened(questions[place], verdicts[place], system, segments, share,
-                                         player, wanted, int(MOST_CHANCE * effort))
-        found += more
+    asked, told_of = [questions[place] for place in proved], [verdicts[place] for place in proved]
+    count = 0
+    for group in of_one_search(asked, told_of, system, segments=segments):
+        progress(f"coincidences, rules {count + 1} to {count + len(group)} of {len(proved)}")
+        share = budget.part(0.9 * len(group) / (len(proved) - count),
+                            int(MOST_CHANCE * effort) * len(group))
+        wide = wide_search([asked[one] for one in group], told_of[group[0]], system, player,
+                           segments=segments, budget=share.part(0.9))
+        for number, one in enumerate(group):
+            progress(f"coincidences and the supply, rule {count + 1} of {len(proved)}")
+            place, count = proved[one], count + 1
+            verdicts[place], more = _widened(
+                questions[place], verdicts[place], system, segments,
+                share.part(1 / (len(group) - number)), player, wanted, wide[number])
+            found += more
     progress("random runs of the full model")
     open_rules = [verdict.rule for verdict in verdicts
                   if verdict.standing in ("unreproduced", "open")]
@@ -245,7 +257,7 @@ def _clock_margin(
 
 def _widened(
     question: Question, verdict: Verdict, system: System, segments: dict[str, int], budget: Budget,
-    player: Player, wanted: frozenset[str], most: int,
+    player: Player, wanted: frozenset[str], wide: Wide,
 ) -> tuple[Verdict, list[Finding]]:
     """What becomes of a proof with the clock off, with the supply failing, with coincidences."""
     found: list[Finding] = []
@@ -257,8 +269,8 @@ def _widened(
             question.rule.name, question.text, monitor_of(question.rule), system, player, verdict,
             segments=segments, budget=budget.part(0.8))
         found += [] if shown is None else [shown]
-    verdict, chance = with_coincidences(question, verdict, system, player, segments=segments,
-                                        budget=budget.part(1.0, most))
+    verdict, chance = with_coincidences(question, verdict, system, player, wide,
+                                        segments=segments, budget=budget)
     found += [] if chance is None else [chance]
     text = {True: f"{verdict.text}, also with the supply failing at any instant",
             False: f"{verdict.text}, as long as the supply holds",

@@ -7,6 +7,10 @@ that. The search has been there, or will be. Two things have to be seen to besid
 * What is looked at when all is done (conditions, rules, the protection) must not see more than one
   of them alone has shown it; or it is asked whether anything follows from what it then sees.
 * The one that comes earlier must not begin a time that runs on, since that would be a moment ahead.
+
+Things that do meet may still be all the same if one of them happens wholly before the others: if
+nothing that it does bears on what the others do in an earlier round of the instant. What the others
+do after it is asked in the same way, so that only few sets of things are ever run.
 """
 
 from __future__ import annotations
@@ -16,9 +20,11 @@ from dataclasses import dataclass
 from itertools import product
 
 from simfw.verify.instants import Effect
-from simfw.verify.machine import Leaf
+from simfw.verify.machine import Config, Leaf, Machine
+from simfw.verify.terms import SUPPLY
+from simfw.verify.touch import Touch, together
 
-__all__ = ["COVERED", "SEEN", "TOGETHER", "Choice", "Chosen", "Sets", "Sorter", "joined"]
+__all__ = ["COVERED", "SEEN", "TOGETHER", "Choice", "Chosen", "Order", "Sets", "Sorter", "joined"]
 
 Chosen = tuple[tuple[int, int], ...]
 """What happens in an instant beside the dwells that are due: acts and rows that are free."""
@@ -28,6 +34,10 @@ Choice = tuple[Chosen, int]
 COVERED, SEEN, TOGETHER = range(3)
 """What becomes of things in one instant: nothing but what is searched anyway; each its own, if
 nothing follows from where they lead together; or something that only the instant itself tells."""
+
+
+MOST_KEPT = 20_000
+"""Answers that are kept, of which each takes some 200 bytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,17 +59,18 @@ class Sorter:
         self._kinds: dict[tuple[object, ...], int] = {}
 
     def sets(
-        self, options: Chosen, choices: Sequence[Choice], leaves: Sequence[Leaf], due: Leaf | None
+        self, options: Chosen, choices: Sequence[Choice], touches: Sequence[Touch],
+        due: Touch | None,
     ) -> Sets:
-        """The `choices` of two things and more among `options`, whose leaves alone are `leaves`;
-        `due` is the leaf of the dwells that are due, where there are any.
+        """The `choices` of two things and more among `options`, each of which alone reads and
+        writes `touches`; `due` is that of the dwells that are due, where there are any.
         """
-        everything = leaves if due is None else [*leaves, due]
-        meets = []
+        everything = touches if due is None else [*touches, due]
+        meets: list[int] = []
         for one in everything:
             met = 0
             for number, other in enumerate(everything):
-                if other is not one and one.meets(other):
+                if number != len(meets) and one.meets(other):
                     met |= 1 << number
             meets.append(met)
         key = (options, tuple(meets), due is None)
@@ -68,7 +79,7 @@ class Sorter:
             found = self._sets[key] = _sets(options, choices, meets, due is not None)
         return found
 
-    def kind(self, parts: tuple[Leaf, ...], dwells: bool) -> int:
+    def kind(self, parts: tuple[Touch, ...], dwells: bool) -> int:
         """What becomes of parts that do not meet one by one; `dwells`: the last is of dwells."""
         key = (*parts, dwells)
         found = self._kinds.get(key)
@@ -108,17 +119,143 @@ def _sets(
     return Sets(tuple(meeting), tuple(apart))
 
 
-def _kind(parts: Sequence[Leaf], dwells: bool) -> int:
-    if any(one.endless for one in parts):
-        return TOGETHER
+def _kind(parts: Sequence[Touch], dwells: bool) -> int:
     for number, one in enumerate(parts):
         if any(one.meets(other) for other in parts[number + 1 :]):
             return TOGETHER
     sees = any(
-        all(not other.written & one.looked for other in parts if other is not one) for one in parts
+        all(not other.all_wrote & one.looked for n, other in enumerate(parts) if n != number)
+        for number, one in enumerate(parts)
     )
     earlier = parts[:-1] if dwells else parts
     return COVERED if sees and not all(one.restarts for one in earlier) else SEEN
+
+
+_Way = tuple[tuple[int, int], Chosen, bool, int]
+
+
+class Order:
+    """Tells whether one of several things in one instant may as well happen before the others.
+
+    What was found is kept, up to `MOST_KEPT`; `asked` counts what had to be found.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self.asked = 0
+        self._kept: dict[tuple[Config, tuple[int, ...], Chosen], tuple[Touch, bool]] = {}
+        self._alone: dict[Config, dict[object, Leaf]] = {}
+        self._goes: dict[tuple[Touch, Touch, bool], bool] = {}
+        self._tried: dict[tuple[tuple[int, ...], Chosen], list[_Way]] = {}
+        self._sums: dict[tuple[Touch, ...], Touch] = {}
+
+    def alone(self, config: Config) -> dict[object, Leaf]:
+        """What has been looked up of single things at a combination: by an option, or by dwells."""
+        found = self._alone.get(config)
+        if found is None:
+            if len(self._alone) >= MOST_KEPT // 10:
+                self._alone.clear()
+            found = self._alone[config] = {}
+        return found
+
+    def touch(self, config: Config, due: tuple[int, ...], chosen: Chosen) -> tuple[Touch, bool]:
+        """What an instant reads and writes, and whether it need not be searched: then it is that
+        of one thing, and of the others after it. Where none can go first it is run.
+        """
+        machine = self._machine
+        if len(chosen) + (1 if due else 0) < 2:
+            return machine.leaf(config, due, chosen).touch, False
+        key = (config, due, chosen)
+        found = self._kept.get(key)
+        if found is None:
+            if len(self._kept) >= MOST_KEPT:
+                self._kept.clear()
+            self.asked += 1
+            found = self._kept[key] = self._found(config, due, chosen)
+        return found
+
+    def _found(
+        self, config: Config, due: tuple[int, ...], chosen: Chosen
+    ) -> tuple[Touch, bool]:
+        machine = self._machine
+        alone = self.alone(config)
+        for one in chosen:
+            if one not in alone:
+                alone[one] = machine.leaf(config, (), (one,))
+        if due and due not in alone:
+            alone[due] = machine.leaf(config, due, ())
+        for one, rest, first, needs in self._ways(len(config), due, chosen):
+            mine = alone[one].touch
+            if mine.endless or mine.restarts or mine.all_wrote & needs:
+                continue
+            # What the others do alone is soon asked, and mostly tells.
+            if due and not self._goes_before(mine, alone[due].touch, first):
+                continue
+            if all(self._goes_before(mine, alone[other].touch, first) for other in rest):
+                found = self._and_then(config, due, alone[one], rest, first)
+                if found is not None:
+                    return found, True
+        return machine.leaf(config, due, chosen).touch, False
+
+    def _and_then(
+        self, config: Config, due: tuple[int, ...], leaf: Leaf, rest: Chosen, first: bool
+    ) -> Touch | None:
+        """What one thing and then `rest` read and write, where it is all the same as together."""
+        touches = [leaf.touch]
+        for effect in leaf.effects:
+            others, _ = self.touch(effect.on(config), due, rest)
+            if not self._goes_before(leaf.touch, others, first):
+                return None
+            touches.append(others)
+        key = tuple(dict.fromkeys(touches))
+        found = self._sums.get(key)
+        if found is None:
+            found = self._sums[key] = self._machine.one(together(key))
+        return found
+
+    def _ways(self, places: int, due: tuple[int, ...], chosen: Chosen) -> list[_Way]:
+        """Each thing that may be tried as the first, the others, whether it comes first in the
+        queue, and the places that have to stay as they are if the others are to be possible still.
+        """
+        found = self._tried.get((due, chosen))
+        if found is None:
+            acts = self._machine.acts
+            cuts = any(second < 0 and acts[first].group == SUPPLY for first, second in chosen)
+            found = self._tried[due, chosen] = [] if cuts else [
+                (one, rest, self._is_first(due, one, rest), self._needs(places, due, rest))
+                for number, one in enumerate(chosen)
+                for rest in [(*chosen[:number], *chosen[number + 1 :])]
+            ]
+        return found
+
+    def _goes_before(self, mine: Touch, others: Touch, first: bool) -> bool:
+        key = (mine, others, first)
+        found = self._goes.get(key)
+        if found is None:
+            found = self._goes[key] = mine.goes_before(others, first=first)
+        return found
+
+    def _is_first(self, due: tuple[int, ...], one: tuple[int, int], rest: Chosen) -> bool:
+        """Whether one thing comes first in the queue: acts come before dwells, these by region."""
+        if one[1] < 0:
+            return all(second >= 0 for _, second in rest)
+        return all(second >= 0 and first > one[0] for first, second in rest) and all(
+            clock > one[0] for clock in due)
+
+    def _needs(self, places: int, due: tuple[int, ...], rest: Chosen) -> int:
+        machine = self._machine
+        r = len(machine.parts)
+        base = places - len(machine.monitors)
+        needed = 0
+        for clock in due:
+            needed |= (1 << clock | 1 << r + clock) if clock < r else 1 << base + clock - r
+        for first, second in rest:
+            if second >= 0:
+                needed |= 1 << first | 1 << r + first
+            else:
+                for flag, _ in machine.acts[first].sets:
+                    needed |= 1 << 3 * r + machine.flag_index[flag]
+        return needed
 
 
 def joined(parts: Sequence[Leaf]) -> list[tuple[tuple[Effect, ...], Effect]]:

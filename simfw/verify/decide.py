@@ -8,7 +8,7 @@ break it, the search is repeated with more detail.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 
 from simfw.behaviour import expression as ex
@@ -20,6 +20,7 @@ from simfw.stimuli.scenario import Scenario
 from simfw.verify.abstraction import (
     BANDED,
     CELL_QUANTITIES,
+    DETAILS,
     LADDER,
     Detail,
     Electrics,
@@ -36,11 +37,14 @@ from simfw.verify.whole import Whole
 
 __all__ = [
     "Question",
+    "Wide",
     "by_gestures",
     "decide",
     "monitor_of",
+    "of_one_search",
     "proved_by_reach",
     "telling_charges",
+    "wide_search",
     "with_coincidences",
 ]
 
@@ -229,50 +233,106 @@ def _hunt(
             return
 
 
+@dataclass(frozen=True, slots=True)
+class Wide:
+    """A search with every coincidence, and which of its monitors is the rule's."""
+
+    search: Explored
+    reduced: Reduced
+    number: int
+
+    @property
+    def broken(self) -> bool:
+        """Whether it breaks the rule."""
+        return self.number in self.search.broken
+
+    @property
+    def proved(self) -> bool:
+        """Whether it shows that nothing does."""
+        return self.search.finished and not self.broken
+
+
+def of_one_search(
+    questions: Sequence[Question], verdicts: Sequence[Verdict], system: System,
+    *, segments: Mapping[str, int],
+) -> list[list[int]]:
+    """The places of the questions that one search with every coincidence can serve: those that ask
+    for the same regions at the same detail. Where the charge is followed each has bands of its own;
+    those come last, since they take longest.
+    """
+    groups: dict[object, list[int]] = {}
+    for place, (question, verdict) in enumerate(zip(questions, verdicts, strict=True)):
+        monitor = monitor_of(question.rule)
+        detail = next(one for one in DETAILS if one.says == verdict.detail)
+        key: object = place
+        if not detail.bands:
+            reduced = reduce_system(system, [monitor], detail, segments=segments)
+            key = (detail.name, reduced.kept, reduced.collapsed, reduced.machine.flags,
+                   monitor.time_ns if detail.share else 0)
+        groups.setdefault(key, []).append(place)
+    return sorted(groups.values(), key=lambda places: next(
+        one.bands for one in DETAILS if one.says == verdicts[places[0]].detail))
+
+
+def wide_search(
+    questions: Sequence[Question], verdict: Verdict, system: System, player: Player,
+    *, segments: Mapping[str, int], budget: Budget, limit: int | None = None,
+) -> list[Wide]:
+    """The search with every coincidence at the detail of `verdict`, for all `questions` at once."""
+    detail = next(one for one in DETAILS if one.says == verdict.detail)
+    reduced = reduce_system(
+        system, [monitor_of(one.rule) for one in questions], detail, segments=segments,
+        electrics=Electrics(player.written, player.prepared.circuit), closing=True)
+    search = explore(reduced.machine, reduced.starts, budget=budget, limit=limit)
+    return [Wide(search, reduced, number) for number in range(len(questions))]
+
+
 def with_coincidences(
-    question: Question, verdict: Verdict, system: System, player: Player,
+    question: Question, verdict: Verdict, system: System, player: Player, wide: Wide,
     *, segments: Mapping[str, int], budget: Budget, limit: int | None = None,
 ) -> tuple[Verdict, Finding | None]:
-    """A rule that holds when nothing coincides by chance, now with every coincidence."""
+    """A rule that holds when nothing coincides by chance, now with every coincidence.
+
+    `wide` is the search at the detail that proved it; where it breaks the rule there, more detail
+    follows.
+    """
     monitor = monitor_of(question.rule)
     details = _details(system, monitor, segments)
     number = next(k for k, one in enumerate(details) if one.says == verdict.detail)
-    electrics = Electrics(player.written, player.prepared.circuit)
     runs = player.runs
     for detail in details[number:]:
         if details[number].bands and not detail.bands:
             continue
-        finer = reduce_system(system, [monitor], detail, segments=segments, electrics=electrics,
-                              closing=True)
-        wider = explore(finer.machine, finer.starts, budget=budget.part(0.6), limit=limit)
-        if not wider.broken and wider.finished:
-            return _verdict(question, "proved", wider, finer, player.runs - runs), None
-        if not wider.broken:
+        if detail is not details[number]:
+            wide, = wide_search([question], replace(verdict, detail=detail.says), system, player,
+                                segments=segments, budget=budget.part(0.6), limit=limit)
+        if wide.proved:
+            return _verdict(question, "proved", wide.search, wide.reduced, player.runs - runs), None
+        if not wide.broken:
             break
-        witness = _reproduce(question, player, finer, wider, budget.part(0.3), CHANCE_TRIES)
+        witness = _reproduce(question, player, wide.reduced, wide.search, budget.part(0.3),
+                             CHANCE_TRIES, (wide.number,))
         if witness is not None:
             text = (
                 f"{question.text} holds unless two things happen in the very same nanosecond; then "
                 f"it breaks."
             )
             return verdict, Finding(check="coincidence", level="note", text=text,
-                                    rows=_rows(wider), witness=witness)
+                                    rows=_rows(wide.search, wide.number), witness=witness)
     return verdict, None
 
 
-def _rows(search: Explored) -> tuple[str, ...]:
-    """The rows of written regions that fired on the shortest way."""
+def _rows(search: Explored, number: int = 0) -> tuple[str, ...]:
+    """The rows of written regions that fired on the shortest way to break a monitor."""
     rows: dict[str, None] = {}
-    for way in search.broken.values():
-        for step in way.steps:
-            rows.update((key, None) for key in step.outcome.rows if key.startswith("behaviour."))
-        break
+    for step in search.broken[number].steps:
+        rows.update((key, None) for key in step.outcome.rows if key.startswith("behaviour."))
     return tuple(rows)
 
 
 def _reproduce(
     question: Question, player: Player, reduced: Reduced, search: Explored,
-    budget: Budget, most: int = TRIES,
+    budget: Budget, most: int = TRIES, numbers: Sequence[int] = (0,),
 ) -> Witness | None:
     """Act the way out on the full model, at several charges of the cell where voltages matter."""
     rule = question.rule
@@ -280,7 +340,7 @@ def _reproduce(
     if reduced.detail.bands:
         extras.append(extras[0] + DRAINING_S * S)  # a cell takes its time to run down
     tries = 0
-    for way in search.broken.values():
+    for way in (search.broken[number] for number in numbers):
         for charge, shift in _settings(player, reduced, way):
             for acts in act_out(player.written, reduced, way, shift=shift):
                 for extra in extras:

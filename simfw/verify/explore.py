@@ -18,8 +18,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
-from simfw.verify.budget import INSTANT, MOST_BYTES, ZONE, Budget
-from simfw.verify.coincide import SEEN, TOGETHER, Choice, Chosen, Sorter, joined
+from simfw.verify.budget import INSTANT, MOST_BYTES, ORDER, ZONE, Budget
+from simfw.verify.coincide import COVERED, SEEN, Choice, Chosen, Order, Sorter, joined
 from simfw.verify.instants import Effect
 from simfw.verify.machine import Config, Endless, Leaf, Machine, Mark, Outcome
 from simfw.verify.zones import (
@@ -163,11 +163,12 @@ def explore(
         visited += 1
         if progress is not None and visited % 256 == 0:
             progress(visited)
-        done, made = machine.executed, search.made
+        done, made, asked = machine.executed, search.made, search.order.asked
         search.expand(index)
         if budget is not None:
             budget.spend(
-                INSTANT * (machine.executed - done) + ZONE * (search.made - made) + INSTANT)
+                INSTANT * (machine.executed - done) + ZONE * (search.made - made) + INSTANT
+                + ORDER * (search.order.asked - asked))
     return Explored(
         finished=finished,
         states=visited if finished else visited + len(search.waiting),
@@ -211,6 +212,7 @@ class _Search:
         self._clocks: dict[Config, tuple[tuple[int, Mark], ...]] = {}
         self._choices: dict[Chosen, list[Choice]] = {}
         self.sorter = Sorter()
+        self.order = Order(machine)
         self._moves: dict[tuple[Config, tuple[int, ...]], _Found] = {}
         self._kept_moves = 0
         self._at_rest: dict[Config, bool] = {}
@@ -439,28 +441,27 @@ class _Moves:
         if due:
             choices = [choice for choice in choices
                        if not any(second >= 0 and first in due for first, second in choice[0])]
-        sorter = self._search.sorter
-        sets = sorter.sets(options, choices, list(self._parts.values()), alone)
+        sorter, touch = self._search.sorter, self._search.order.touch
+        sets = sorter.sets(options, choices, [one.touch for one in self._parts.values()],
+                           None if alone is None else alone.touch)
         for chosen in sets.meeting:
-            here = leaf(config, due, chosen)
-            if not due:
-                self._parts[chosen] = here
-            self._follow(chosen, here)
-        for chosen, split in sets.apart:
-            parts = [self._parts.get(part) or self._part(part)
-                     for part in (split[:-1] if due else split)]
-            if due:
-                parts.append(leaf(config, due, split[-1]))
-            leaves = tuple(parts)
-            kind = sorter.kind(leaves, bool(due))
-            if kind == TOGETHER:
+            if not touch(config, due, chosen)[1]:
                 self._follow(chosen, leaf(config, due, chosen))
-            elif kind == SEEN:
-                self._join(chosen, leaves)
-
-    def _part(self, part: Chosen) -> Leaf:
-        found = self._parts[part] = self._search.machine.leaf(self._config, (), part)
-        return found
+        for chosen, split in sets.apart:
+            parts = tuple([
+                self._parts[part].touch if part in self._parts and not (due and part is split[-1])
+                else touch(config, due if due and part is split[-1] else (), part)[0]
+                for part in split])
+            kind = sorter.kind(parts, bool(due))
+            if kind == COVERED or touch(config, due, chosen)[1]:
+                continue
+            if kind == SEEN and all(len(part) + (due != () and part is split[-1]) == 1
+                                    for part in split):
+                self._join(chosen, tuple([
+                    leaf(config, due if due and part is split[-1] else (), part)
+                    for part in split]))
+            else:
+                self._follow(chosen, leaf(config, due, chosen))
 
     def _join(self, chosen: Chosen, leaves: tuple[Leaf, ...]) -> None:
         """Parts that do not meet: where they lead together, unless more follows from that."""

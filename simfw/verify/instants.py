@@ -7,6 +7,7 @@ once for each answer that it may give.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -23,7 +24,7 @@ from simfw.verify.terms import SUPPLY, WATCHED, Config, Endless, Monitor
 if TYPE_CHECKING:
     from simfw.verify.machine import Machine
 
-__all__ = ["Effect", "Instants", "Notes", "Question"]
+__all__ = ["MONITORS", "ROUNDS", "Effect", "Instants", "Notes", "Question"]
 
 MOST_SWITCHES = 12
 """How often the protection may open and close in one instant before that counts as endless."""
@@ -59,29 +60,38 @@ Question = int | tuple[str, tuple[tuple[int, int], ...]]
 values at some places: of a quantity, or ("") whether the protection may and must change."""
 
 
+ROUNDS = 7
+"""Rounds of the queue that are told apart, from the last of them on no more. Before the first (0)
+inputs change; after all come what conditions make follow, the protection, and the monitors."""
+AFTER, PROTECTION, MONITORS = ROUNDS + 1, ROUNDS + 2, ROUNDS + 3
+
+
 @dataclass(slots=True)
 class Notes:
-    """What instants have read and written.
+    """What instants have read and written, in sets of places as bits.
 
     `path` are the questions in the order in which they were asked, with the answers of those about
-    the cell. `written` are places written in this instant, `touched` in any of its runs. `acted`
-    are places read by what happened, `looked` those read only to see that nothing more follows
-    (conditions, monitors, the protection). While `looking`, reads are of the latter kind; what is
-    looked at counts as acted as soon as it makes a difference.
+    the cell. `written` are places written in this run. By round there is what was read by what
+    happened (`acted`) and what was written (`wrote`) in any run; `looked` was read only to see that
+    nothing more follows, `before` of what stood before the instant. While `looking`, reads are of
+    that kind; what is looked at counts as acted as soon as it makes a difference.
     """
 
     path: dict[Question, object] = field(default_factory=dict)
-    acted: dict[int, None] = field(default_factory=dict)
-    looked: dict[int, None] = field(default_factory=dict)
+    acted: list[int] = field(default_factory=lambda: [0] * (MONITORS + 1))
+    wrote: list[int] = field(default_factory=lambda: [0] * (MONITORS + 1))
+    looked: int = 0
+    before: int = 0
     written: dict[int, None] = field(default_factory=dict)
-    touched: dict[int, None] = field(default_factory=dict)
+    round: int = 0
     looking: bool = False
-    stage: list[int] = field(default_factory=list)
+    stage: int = 0
 
     def clear(self) -> None:
         """Begin anew."""
-        for notes in (self.path, self.acted, self.looked, self.touched):
-            notes.clear()
+        self.path.clear()
+        self.acted[:] = self.wrote[:] = [0] * (MONITORS + 1)
+        self.looked = self.before = 0
 
     def note(self, place: int) -> None:
         """A place is read."""
@@ -91,42 +101,66 @@ class Notes:
     def heed(self, place: int) -> None:
         """What stands at a place bears on what happens."""
         if self.looking:
-            self.stage.append(place)
-            self.looked[place] = None
+            self.stage |= 1 << place
+            self.looked |= 1 << place
         else:
-            self.acted[place] = None
+            self.acted[self.round] |= 1 << place
 
-    def look(self) -> None:
+    def look(self, at: int) -> None:
         """From now on it is only looked whether anything more follows."""
         self.looking = True
-        self.stage.clear()
+        self.round = at
+        self.stage = 0
 
     def differs(self) -> None:
         """What has been looked at made a difference."""
-        self.acted.update(dict.fromkeys(self.stage))
+        self.acted[self.round] |= self.stage
+
+
+class _Rounds(deque[Any]):
+    """A queue that tells the rounds: what is in it, what comes of that, what comes of that."""
+
+    def __init__(self, notes: Notes) -> None:
+        super().__init__()
+        self.notes = notes
+        self.left = 0
+
+    def popleft(self) -> Any:
+        if not self.left:
+            self.left = len(self)
+            if self.notes.round < ROUNDS:
+                self.notes.round += 1
+        self.left -= 1
+        return super().popleft()
 
 
 class _Cells(list[_Int]):
-    """A list that notes which of its numbers are read and written one by one."""
+    """A list that notes which of its numbers are read and written one by one.
 
-    def __init__(self, values: Sequence[_Int], first: int, notes: Notes) -> None:
+    `also` is how far behind each place one lies that is written with it, 0 where none is.
+    """
+
+    def __init__(self, values: Sequence[_Int], first: int, notes: Notes, also: int) -> None:
         super().__init__(values)
         self.first = first
         self.notes = notes
+        self.also = also
 
     def __getitem__(self, place):  # type: ignore[no-untyped-def]
         notes, there = self.notes, self.first + place
         notes.path[there] = None
         if notes.looking:
-            notes.stage.append(there)
-            notes.looked[there] = None
+            notes.stage |= 1 << there
+            notes.looked |= 1 << there
         else:
-            notes.acted[there] = None
+            notes.acted[notes.round] |= 1 << there
         return list.__getitem__(self, place)
 
     def __setitem__(self, place, value):  # type: ignore[no-untyped-def]
         if place.__class__ is int:
-            self.notes.written[self.first + place] = None
+            notes, there = self.notes, self.first + place
+            notes.written[there] = None
+            notes.wrote[notes.round] |= 1 << there | 1 << there + self.also
         list.__setitem__(self, place, value)
 
 
@@ -149,7 +183,7 @@ class Instants:
         self._r = r
         self._first = {
             "states": self._shift, "memory": 2 * r + self._shift, "conditions": 3 * r + f}
-        self.flags = _Cells([0] * f, 3 * r, self.notes)
+        self.flags = _Cells([0] * f, 3 * r, self.notes, 0)
         self._flag_at = machine.flag_index
         self._watched = {f"{WATCHED}{one.key}": n for n, one in enumerate(machine.conditions)}
         self._free: dict[str, tuple[float, ...]] = {}
@@ -165,9 +199,13 @@ class Instants:
         names |= dict.fromkeys(act.event for act in machine.acts if act.event)
         self.stepper = Stepper(
             System(regions=tuple(regions), conditions=machine.conditions, events=tuple(names)),
-            self, cells=self._cells, settles=True,
+            self, cells=self._cells, settles=True, queue=lambda: _Rounds(self.notes),
         )
         self.stepper.on_rest = self._rested
+        inputs = [3 * r + machine.flag_index[name] for name in (SUPPLY, "usb")
+                  if name in machine.flag_index]
+        self._asked = () if cell is None else (*cell.asked, *inputs)
+        self._asked_bits = sum(1 << place for place in self._asked)
         bind = self.stepper.bind
         self._monitors = [
             (one, bind(one.when, self.happened), None if one.then is None else
@@ -186,12 +224,12 @@ class Instants:
         self._rows = {row.key: (region.name, row) for region in regions for row in region.rows}
 
     def _cells(self, what: str, values: list[_Int]) -> list[_Int]:
-        return _Cells(values, self._first[what], self.notes)
+        return _Cells(values, self._first[what], self.notes, self._r if what == "states" else 0)
 
     def _rested(self) -> None:
         """The queue has run empty, once or again."""
         if not self.notes.looking:
-            self.notes.look()
+            self.notes.look(AFTER)
 
     # -- what expressions ask --------------------------------------------------------------------
 
@@ -298,20 +336,20 @@ class Instants:
     def _ask(self, what: str) -> Any:
         """What the cell may read now, as the loads of the moment have it."""
         assert self.cell is not None
-        notes, machine = self.notes, self.machine
-        places = [*self.cell.asked, 3 * self._r + machine.supply]
-        if "usb" in self._flag_at:
-            places.append(3 * self._r + self._flag_at["usb"])
-        for place in places:
-            notes.heed(place)
+        notes, written = self.notes, self.notes.written
+        if notes.looking:
+            notes.stage |= self._asked_bits
+            notes.looked |= self._asked_bits
+        else:
+            notes.acted[notes.round] |= self._asked_bits
         now = self._stand()
-        changed = tuple(
+        changed = tuple([
             (place, int(now[place] if place < self._r else
                         list.__getitem__(self.flags, place - 3 * self._r)))
-            for place in places if place in notes.written)
+            for place in self._asked if place in written])
         question = (what, changed)
         if question not in notes.path:
-            notes.path[question] = machine.answer(question, self._config)
+            notes.path[question] = self.machine.answer(question, self._config)
         return notes.path[question]
 
     # -- running ---------------------------------------------------------------------------------
@@ -334,7 +372,7 @@ class Instants:
         self._free, self._seen = {}, {}
         fired: list[str] = []
         stepper.fired = fired
-        notes.looking = False
+        notes.looking, notes.round = False, 0
         expiring, phases, band = self._expired(config, due or (), chosen)
         self._place(config, expiring)
         notes.written.clear()
@@ -387,6 +425,7 @@ class Instants:
                 note(r + clock)
                 mark = self.machine.parts[clock].marks[config[clock]][config[r + clock]]
                 phases[clock] = config[r + clock] + 1
+                self.notes.wrote[0] |= 1 << r + clock
                 expired += [(clock, deadline) for deadline in mark.deadlines]
         band = None
         for region, deadline in expired:
@@ -431,6 +470,7 @@ class Instants:
         if guard is None or guard():
             self._band = to
             self.notes.written[0] = None
+            self.notes.wrote[0] |= 1 | 1 << self._r
             phases[0] = 0
 
     def _on(self) -> bool:
@@ -440,8 +480,9 @@ class Instants:
         """The supply has just come or gone: every region starts anew, or stands still."""
         self._seen = {}
         first = self._first["conditions"]
-        self.notes.written.update(
-            dict.fromkeys(range(first, first + len(self.stepper.condition_values))))
+        for place in range(first, first + len(self.stepper.condition_values)):
+            self.notes.written[place] = None
+            self.notes.wrote[self.notes.round] |= 1 << place
         if not self._on():
             self.stepper.halt(0)
             return []
@@ -452,7 +493,7 @@ class Instants:
 
     def _protect(self, found: list[int]) -> None:
         """Let the protection open and close until it rests, as the loads of the moment have it."""
-        self.notes.look()
+        self.notes.look(PROTECTION)
         for count in range(MOST_SWITCHES):
             may, switches = self._ask("")
             if switches or may:
@@ -461,6 +502,8 @@ class Instants:
                 switches = self._choose()
                 self.made.append((SUPPLY, switches))
             if not switches:
+                if count:
+                    self.notes.differs()
                 return
             supply = self.machine.supply
             self.flags[supply] = 1 - self.flags[supply]
@@ -487,20 +530,21 @@ class Instants:
         self._values: list[int] = []
         broken: list[int] = []
         reset: set[int] = set()
-        base = len(before) - len(self._monitors)
+        base, notes = len(before) - len(self._monitors), self.notes
         waits = not self.machine.forgiving or self._on()
         for j, (monitor, when, then, asked) in enumerate(self._monitors):
             value = after = 0
             told = not asked.isdisjoint(self._happened)
-            self.notes.look()
+            notes.look(MONITORS)
             if told:  # of what two events make together, neither alone tells anything
-                self.notes.looking = False
-                self.notes.acted[len(before) + j] = self.notes.touched[len(before) + j] = None
+                notes.looking = False
+                notes.acted[MONITORS] |= 1 << len(before) + j
+                notes.wrote[MONITORS] |= 1 << len(before) + j
             if monitor.kind == "never":
                 if when():
                     broken.append(j)
             elif waits:
-                self.notes.note(base + j)
+                notes.note(base + j)
                 value = before[base + j]
                 if monitor.kind == "stay":
                     after = self._stays(j, value, when(), j in due, broken)
@@ -510,7 +554,8 @@ class Instants:
                     after = self._answered(j, monitor, demanded or bool(value & 1), then,
                                            j in due, broken) + 2 * held
             if after != value or broken:
-                self.notes.differs()
+                notes.differs()
+                notes.wrote[MONITORS] |= 1 << base + j
             if after & 1 and not value & 1:
                 reset.add(self._r + j)
             self._values.append(after)
@@ -560,7 +605,10 @@ class Instants:
         stepper.condition_values[:] = before[  # type: ignore[assignment]
             first : len(before) - len(self._monitors)]
         self._free, self._seen = {}, {}
+        acted, self.notes.acted[MONITORS] = self.notes.acted[MONITORS], 0
         demanded = when()
+        self.notes.before |= self.notes.acted[MONITORS]
+        self.notes.acted[MONITORS] |= acted
         self._band, stepper.states[:], self.flags[:], stepper.condition_values[:] = now[:4]
         self._free, self._seen = now[4:]
         self.notes.written.update(written)
@@ -585,10 +633,7 @@ class Instants:
         for region, phase in phases.items():
             after[r + region] = phase
             places[r + region] = None
-        read, touched = self.notes.path, self.notes.touched
-        touched.update(places)
-        touched.update((place, None) for place in range(base, len(config))
-                       if after[place] != config[place])
+        read = self.notes.path
         places |= dict.fromkeys(
             base + j for j, (monitor, *_) in enumerate(self._monitors) if monitor.kind != "never")
         return tuple(sorted((place, after[place]) for place in places

@@ -12,14 +12,15 @@ instant reads it, the instant is run once for each answer it may give.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import cast
 
 from simfw.behaviour.region import Condition, Region
 from simfw.verify.bands import BAND, Reader
-from simfw.verify.instants import Effect, Instants, Notes, Question
+from simfw.verify.instants import Effect, Instants, Question
 from simfw.verify.regions import lay_out
 from simfw.verify.terms import SUPPLY, Act, Config, Endless, Mark, Monitor, Outcome, Span
+from simfw.verify.touch import Touch, touch_of
 
 __all__ = [
     "Act",
@@ -37,37 +38,18 @@ _Key = tuple[tuple[int, ...], tuple[tuple[int, int], ...]]
 
 
 class Leaf:
-    """Where a table ends: what an instant may do, or the loop that it does not come out of.
-
-    `acted`, `looked` and `written` are sets of places of the combination, as bits: what was read by
-    what happened, what was read to see that nothing more follows, and what was written. `restarts`
-    tells whether a clock that may matter is set to 0.
+    """Where a table ends: what an instant may do, or the loop that it does not come out of, and
+    what it reads and writes for that.
     """
 
-    __slots__ = ("acted", "effects", "endless", "looked", "restarts", "written")
+    __slots__ = ("effects", "endless", "touch")
 
     def __init__(
-        self, effects: tuple[Effect, ...], endless: Endless | None, notes: Notes,
-        timed: frozenset[int],
+        self, effects: tuple[Effect, ...], endless: Endless | None, touch: Touch
     ) -> None:
         self.effects = effects
         self.endless = endless
-        self.acted = _bits(notes.acted)
-        self.looked = _bits(place for place in notes.looked if place not in notes.acted)
-        self.written = _bits(notes.touched)
-        self.restarts = any(not timed.isdisjoint(effect.reset) for effect in effects)
-
-    def meets(self, other: Leaf) -> bool:
-        """Whether what one of two instants does may bear on what the other does."""
-        return bool(
-            self.written & (other.acted | other.written) | other.written & self.acted)
-
-
-def _bits(places: Iterable[int]) -> int:
-    found = 0
-    for place in places:
-        found |= 1 << place
-    return found
+        self.touch = touch
 
 
 class _Branch:
@@ -134,6 +116,7 @@ class Machine:
         self._instants = Instants(self, cell)
         self.event_names = self._instants.stepper.event_names
         self._tables: dict[object, _Branch | Leaf] = {}  # by what an instant begins with
+        self._touches: dict[tuple[object, ...], Touch] = {}
         self.executed = 0
         """How many instants were run on the stepper so far."""
         self._kept = 0
@@ -271,7 +254,9 @@ class Machine:
             effects = self._run(config, *key, ())
         except Endless as loop:
             endless = loop
-        leaf = Leaf(effects, endless, notes, self._timed)
+        leaf = Leaf(effects, endless, self.one(touch_of(
+            notes, restarts=any(not self._timed.isdisjoint(effect.reset) for effect in effects),
+            endless=endless is not None)))
         self._kept += 500 + sum(400 + 150 * len(effect.writes) + 8 * len(effect.rows)
                                 for effect in leaf.effects)
         onward, value = self._tables, cast("object", key)
@@ -287,6 +272,10 @@ class Machine:
             value = config[question] if isinstance(question, int) else answer
         onward[value] = leaf
         return leaf
+
+    def one(self, touch: Touch) -> Touch:
+        """Of equal ones always the same: there are few."""
+        return self._touches.setdefault(touch.told, touch)
 
     def answer(self, question: tuple[str, tuple[tuple[int, int], ...]], config: Config) -> object:
         """What the cell may read of a quantity, or (may, must) the protection change, in the
