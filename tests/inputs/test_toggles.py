@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.circuit.pins import check_pins
 from simfw.engine.simulator import simulate
 from simfw.report.record import recording_text
 from simfw.report.stretches import input_lanes
@@ -186,3 +187,13 @@ def test_the_c_of_a_toggle_does_what_the_model_does(
     assert main(["conform", "gadget.toml", "--against", "firmware/harness", "--examples", "60",
                  "--also", "scenario.toml"]) == 0
     assert "Conforms" in capsys.readouterr().out
+
+
+def test_a_pin_of_a_toggle_is_judged_in_both_positions() -> None:
+    """With a pull-up the closed contact reads low and the open one high, in every power state."""
+    text = DRAWER.replace('asleep = "2 uA"', 'asleep = "2 uA"\npull_up = "35k"\n'
+                          'limits = { input_low = "30 %", input_high = "70 %" }')
+    report = check_pins(gadget(text + '[pins.drawer]\nsource = "toggle.drawer"\npull_up = true\n'))
+    seen = {row.source: tuple(row.levels) for row in report.rows if row.power == "running"}
+    assert seen == {"drawer on": ("low",), "drawer off": ("high",)}
+    assert not any(finding.fault for finding in report.findings)
