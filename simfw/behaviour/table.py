@@ -30,7 +30,7 @@ from simfw.behaviour.expression import (
     turning_level,
 )
 from simfw.behaviour.outputs import merged
-from simfw.behaviour.region import Drive, System
+from simfw.behaviour.region import Drive, Row, System
 from simfw.errors import EndlessInstant
 
 __all__ = ["EVENT_LIMIT", "IDLE", "Cells", "Stepper", "World", "gauge_levels"]
@@ -168,31 +168,40 @@ class Stepper:
         heard: dict[int, list[tuple[int, dict[int, list[_Compiled]]]]] = {}
         self.dwells: list[list[tuple[tuple[int, tuple[_Compiled, ...]], ...]]] = []
         for number, region in enumerate(system.regions):
-            ids = self._state_ids[number]
-            by_event: dict[int, dict[int, list[_Compiled]]] = {}
-            dwells: list[dict[int, list[_Compiled]]] = [{} for _ in region.states]
-            for row in region.rows:
-                compiled = _Compiled(
-                    key=row.key,
-                    guard=None if row.when is None else self.bind(row.when),
-                    target={"same": _SAME, "resume": _RESUME}.get(row.to, ids.get(row.to, _SAME)),
-                    emit=tuple(self.event_ids[name] for name in row.emit),
-                )
-                for source in row.sources:
-                    if row.on is not None:
-                        table = by_event.setdefault(self.event_ids[row.on], {})
-                        table.setdefault(ids[source], []).append(compiled)
-                    else:
-                        dwells[ids[source]].setdefault(row.after_ns or 0, []).append(compiled)
+            by_event, dwells = self._compile_rows(number, region.rows)
             for event, table in by_event.items():
                 heard.setdefault(event, []).append((number, table))
-            self.dwells.append(
-                [tuple((after, tuple(rows)) for after, rows in sorted(d.items())) for d in dwells]
-            )
+            self.dwells.append(dwells)
         self._heard = [heard.get(event, []) for event in range(len(self.event_names))]
         self._conditions = [
             (self.bind(c.when), self.event_ids[c.rises], self.event_ids[c.falls])
             for c in system.conditions
+        ]
+
+    def _compile_rows(
+        self, number: int, rows: Iterable[Row]
+    ) -> tuple[
+        dict[int, dict[int, list[_Compiled]]], list[tuple[tuple[int, tuple[_Compiled, ...]], ...]]
+    ]:
+        """Rows of region `number`: by event and state, and the dwells of each state."""
+        ids = self._state_ids[number]
+        by_event: dict[int, dict[int, list[_Compiled]]] = {}
+        dwells: list[dict[int, list[_Compiled]]] = [{} for _ in ids]
+        for row in rows:
+            compiled = _Compiled(
+                key=row.key,
+                guard=None if row.when is None else self.bind(row.when),
+                target={"same": _SAME, "resume": _RESUME}.get(row.to, ids.get(row.to, _SAME)),
+                emit=tuple(self.event_ids[name] for name in row.emit),
+            )
+            for source in row.sources:
+                if row.on is not None:
+                    table = by_event.setdefault(self.event_ids[row.on], {})
+                    table.setdefault(ids[source], []).append(compiled)
+                else:
+                    dwells[ids[source]].setdefault(row.after_ns or 0, []).append(compiled)
+        return by_event, [
+            tuple((after, tuple(rows)) for after, rows in sorted(d.items())) for d in dwells
         ]
 
     def watch(self, told: Callable[[str, bool], None]) -> None:

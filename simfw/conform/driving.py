@@ -53,7 +53,8 @@ def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) ->
         elif model is not None:
             played = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns)
         if played is not None:
-            drives.append(Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, played))
+            drives.append(Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, played,
+                                vector.exact))
     return drives
 
 

@@ -30,13 +30,16 @@ NO_ANSWER = "error no answer in time"
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """What a firmware is driven with: a name for people, the acts, and what the model does."""
+    """What a firmware is driven with: a name for people, the acts, and what the model does. One
+    that is `exact` hangs on the order of things that lie close together.
+    """
 
     name: str
     charge: float
     acts: tuple[Act, ...]
     ends_ns: int
     replay: Replay
+    exact: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,7 @@ from simfw.report.vectors import items, make_vectors, vector_files
 from simfw.report.vectors.build import Rehearsal, replay_scenario
 from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.drills import in_two_steps, twice
+from simfw.report.vectors.equal import Prover
 from simfw.report.vectors.items import all_items, count_kinds, drill_items
 from simfw.report.vectors.nodes import Found
 from simfw.report.vectors.sketch import Act
@@ -49,14 +50,39 @@ def test_coverage_is_what_the_vectors_cover(hook):
 
 
 def test_every_vector_adds_something(hook):
-    """Greedy: no vector could be left out where it stands."""
+    """Greedy: no vector could be left out where it stands; those after them expose a fault that
+    no earlier one does.
+    """
     _, _, vectors = hook
     seen: set[str] = set()
+    exposing = {name for _, name in vectors.exposure.exposed}
     for vector in vectors.vectors:
         adds = (vector.covers & set(vectors.items)) - seen
         assert set(vector.adds) == adds
-        assert adds
+        assert adds or vector.name in exposing
         seen |= adds
+
+
+def test_faults_of_every_row_are_exposed_by_what_the_outputs_do(hook):
+    """Nearly all of those that are not proved to change nothing, whole kinds among them that
+    running a row does not show: memory, clocks, bounds, the order within an instant.
+    """
+    exposure = hook[2].exposure
+    assert len(exposure.exposed) >= 0.95 * exposure.tried
+    kinds = {fault.kind for fault, _ in exposure.exposed}
+    assert {"clock", "sign", "expiry", "source", "anew", "limit", "power-up"} <= kinds
+    assert exposure.lines()[0].startswith(f"faults exposed: {len(exposure.exposed)} of ")
+    done, total = exposure.by_row()["behaviour.lamp_mode.rows[0]"]
+    assert 0 < done <= total
+
+
+def test_what_a_vector_exposes_is_never_proved_to_change_nothing(hook):
+    """The search for proofs is held against the vectors: no fault is both."""
+    gadget, prepared, vectors = hook
+    prover = Prover(prepared.system, gadget.segments)
+    noticed = [fault for fault, _ in vectors.exposure.exposed]
+    assert len(noticed) > 100
+    assert [fault.text for fault in noticed[::3] if prover.same(fault)] == []
 
 
 def test_the_simulator_sees_the_same_events(hook):

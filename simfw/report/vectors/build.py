@@ -13,11 +13,14 @@ from simfw.engine.plant import Plant
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.drills import chord_drills, in_two_steps, jumps, twice
+from simfw.report.vectors.exact import Closeness
+from simfw.report.vectors.faults import Fault
 from simfw.report.vectors.items import all_items, count_kinds, drill_items, key_of, reached_states
 from simfw.report.vectors.nodes import Found
 from simfw.report.vectors.replay import Replay, Replayer, Track
 from simfw.report.vectors.search import hand_m, search
 from simfw.report.vectors.sketch import Act
+from simfw.report.vectors.whittle import Exposure, Whittler
 from simfw.stimuli.inputs import INPUTS, settable
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 
@@ -34,6 +37,7 @@ BENCH = ("measured", "status", "held")  # acts that only a bench can do
 RESTING_V = 3.8
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              "power held": "power-up with a contact closed"}  # fmt: skip
+EXACT = ("expiry", "regions", "order", "sign", "step")  # faults that show to the nanosecond only
 WORTH_FOLDING_NS = 30_000 * MS
 LONGEST_TAIL_NS = 10_000 * MS
 
@@ -43,7 +47,8 @@ class Vector:
     """One test vector.
 
     `scenario` is None for a bench vector. `covers` are its items, `adds` those that no vector
-    before it covers. `replay` holds what the model does.
+    before it covers. `replay` holds what the model does. An `exact` one hangs on what comes first
+    within a few milliseconds, or on a reading at its very level: it is for the host only.
     """
 
     name: str
@@ -54,6 +59,7 @@ class Vector:
     scenario: Scenario | None
     replay: Replay
     adds: tuple[str, ...]
+    exact: bool = False
 
     @property
     def covers(self) -> frozenset[str]:
@@ -68,6 +74,7 @@ class VectorSet:
     vectors: tuple[Vector, ...]
     items: tuple[str, ...]
     missing: tuple[tuple[str, str], ...]
+    exposure: Exposure
 
     def covered(self) -> frozenset[str]:
         """The items that some vector covers."""
@@ -83,9 +90,10 @@ class VectorSet:
         return {key: tuple(names) for key, names in found.items()}
 
     def coverage_lines(self) -> tuple[str, ...]:
-        """The coverage in words, by kind."""
-        return tuple(f"{name}: {done} of {wanted}"
-                     for name, done, wanted in count_kinds(self.covered(), self.items))
+        """In words, by kind, the faults that are exposed, then what is run through."""
+        return (*self.exposure.lines(),
+                *(f"run through, {name}: {done} of {wanted}"
+                  for name, done, wanted in count_kinds(self.covered(), self.items)))
 
 
 def acts_of(scenario: Scenario, gadget: Gadget) -> tuple[Act, ...]:
@@ -301,10 +309,11 @@ def find_paths(gadget: Gadget, prepared: Prepared | None = None) -> list[Found]:
 
 
 def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None,
-                 found: list[Found] | None = None) -> VectorSet:  # fmt: skip
+                 found: list[Found] | None = None, effort: int = 1) -> VectorSet:  # fmt: skip
     """The test vectors of a gadget. A pure function of the gadget: the search draws nothing.
 
-    `found` is what `find_paths` gives, where that is known already.
+    `found` is what `find_paths` gives, where that is known already; with `effort` the search for
+    what tells faults does so many times the usual work.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
     found = find_paths(gadget, prepared) if found is None else found
@@ -339,9 +348,58 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
             scenario = replace(scenario, title=f"{name}: {title}")
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,
                               ends_ns=path.ends_ns, scenario=scenario, replay=played, adds=adds))
+    exposure = _sharpen(prepared, model, found, vectors, effort)
+    for number in range(len(always) + len(chosen), len(vectors)):
+        vector = vectors[number]
+        adds = tuple(item for item in items if item in vector.covers and item in left)
+        left -= vector.covers
+        vectors[number] = replace(vector, adds=adds)
     missing = tuple((item, _why(system, item)) for item in items
                     if item in left and not item.startswith("pair "))  # fmt: skip
-    return VectorSet(vectors=tuple(vectors), items=items, missing=missing)
+    return VectorSet(vectors=tuple(vectors), items=items, missing=missing, exposure=exposure)
+
+
+def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vectors: list[Vector],
+             effort: int) -> Exposure:  # fmt: skip
+    """Add vectors to `vectors` that expose faults which those there do not; what is exposed."""
+    gadget, system = prepared.gadget, prepared.system
+    whittler = Whittler(gadget, system, prepared.circuit, found, effort)
+    for vector in vectors:
+        whittler.add(vector.name, vector.replay)
+    whittler.judge()
+    closing = _closing(gadget, prepared.circuit)
+    for fault, path in whittler.told():
+        by_bench = any(act.kind in BENCH for act in path.acts)
+        for one in (path,) if by_bench else (_closed(path, closing), path):
+            made = _made_vector(prepared, model, one, vectors, fault)
+            if made is not None and whittler.add(made.name, made.replay):
+                vectors.append(made)
+                break
+    return whittler.exposure()
+
+
+def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Sequence[Vector],
+                 fault: Fault) -> Vector | None:  # fmt: skip
+    """A path as a vector that tells a fault; None where its run is none that a firmware can get."""
+    gadget = prepared.gadget
+    scenario = to_scenario(gadget, path.charge, path.acts, path.ends_ns)
+    if scenario is not None:
+        ends_ns = scenario.lasts_ns
+        played = replay_scenario(model, scenario, whole=False)
+        if played is None:
+            return None
+    else:
+        ends_ns = path.ends_ns + tail_ns(gadget)
+        played = model.play(charge=path.charge, acts=path.acts, ends_ns=ends_ns, whole=False)
+    alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
+    name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
+    closeness = Closeness(prepared.system, prepared.circuit, gadget.segments)
+    exact = fault.kind in EXACT or closeness.of(path.charge, path.acts, ends_ns)
+    title = f"{'for the host: ' if exact else ''}tells {fault.text.removeprefix('behaviour.')}"
+    if scenario is not None:
+        scenario = replace(scenario, title=f"{name}: {title}")
+    return Vector(name=name, title=title, charge=path.charge, acts=path.acts, ends_ns=ends_ns,
+                  scenario=scenario, replay=played, adds=(), exact=exact)  # fmt: skip
 
 
 def _why(system: System, item: str) -> str:

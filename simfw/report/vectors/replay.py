@@ -18,7 +18,8 @@ from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clocks, clock_of
 from simfw.engine.observer import Observer
 from simfw.report.vectors.items import drill_items, key_of
-from simfw.report.vectors.sketch import NEVER, Act, Sketch
+from simfw.report.vectors.pace import NEVER
+from simfw.report.vectors.sketch import Act, Sketch
 
 __all__ = ["Exchange", "Replay", "Replayer", "Report", "Track"]
 

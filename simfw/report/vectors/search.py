@@ -21,7 +21,8 @@ from simfw.errors import EndlessInstant
 from simfw.report.vectors.closing import settle_ns
 from simfw.report.vectors.items import CLOSE, READINGS, all_items, key_of
 from simfw.report.vectors.nodes import Found, Node, Nodes
-from simfw.report.vectors.sketch import NEVER, Act, Saved, Sketch
+from simfw.report.vectors.pace import NEVER
+from simfw.report.vectors.sketch import Act, Saved, Sketch
 from simfw.stimuli.inputs import settable
 
 if TYPE_CHECKING:

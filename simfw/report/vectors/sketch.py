@@ -7,8 +7,7 @@ afterwards, and only what happens there counts.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -17,7 +16,7 @@ import numpy as np
 from simfw.behaviour.expression import reads_world
 from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
-from simfw.behaviour.table import Stepper
+from simfw.behaviour.table import Stepper, World
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.report.vectors.items import (
     CLOSE,
@@ -27,12 +26,11 @@ from simfw.report.vectors.items import (
     may_follow,
     scaled_levels,
 )
+from simfw.report.vectors.pace import NEVER, Pace, periods_of
 from simfw.stimuli.inputs import ROOM_C
 
 __all__ = ["Act", "Saved", "Sketch"]
 
-NEVER = 1 << 62
-LONGEST_PERIOD_NS = 60 * 10**9  # a cycle longer than this is not waited for
 NEARBY = 0.01  # what is near a limit of the gauge (V, or a share of its capacity figure)
 
 
@@ -104,34 +102,6 @@ class Saved:
     last: tuple[str, ...]
 
 
-def periods_of(system: System) -> tuple[int, ...]:
-    """The periods after which what ticks by itself may be as before: all together, and the quick.
-
-    A region ticks with the sum of the times along a ring of timed rows (a look, a read of a
-    contact, a sample of the gauge, a blink).
-    """
-    rings = set()
-    for region in system.regions:
-        timed = {source: row for row in reversed(region.rows) if row.after_ns is not None
-                 for source in row.sources}  # fmt: skip
-        for start in timed:
-            here, total = start, 0
-            for _ in timed:
-                total += timed[here].after_ns or 0
-                here = timed[here].to
-                if here == start:
-                    rings.add(total)
-                if here not in timed:
-                    break
-    rings.discard(0)
-    found = []
-    for top in sorted(rings, reverse=True):
-        period = math.lcm(*(ring for ring in rings if ring <= top))
-        if period <= LONGEST_PERIOD_NS and period not in found:
-            found.append(period)
-    return tuple(found)
-
-
 @dataclass(slots=True)
 class _Shown:
     """What one combination of states and gates switches on, and its voltage by charge."""
@@ -141,14 +111,14 @@ class _Shown:
     volts: dict[float, float]
 
 
-class Sketch:
+class Sketch(Pace):
     """Regions and circuit at a standing charge. It is its own `World` and `View`."""
 
-    def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int]) -> None:
+    def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int],
+                 make: Callable[[System, World], Stepper] = Stepper) -> None:  # fmt: skip
         self.system = system
         self.circuit = circuit
         self.segments = segments
-        self.now = 0
         self.charge = 0.5
         self.charges: Sequence[float] = ()  # those that it will be started at, where known
         self.usb = False
@@ -165,7 +135,7 @@ class Sketch:
         self._shown: dict[tuple[object, ...], _Shown] = {}
         self._resting: dict[ChargerMode, _Shown] = {}
         self._levels_v: dict[float, float] = {}
-        self.stepper = Stepper(system, self)
+        super().__init__(make(system, self), periods_of(system))
         self.stepper.watch(self._told)
         shows = [region.show for region in system.regions if region.show is not None]
         self._gates = [self.stepper.bind(show) for show in shows]
@@ -173,7 +143,6 @@ class Sketch:
         self._steady = not any(reads_world(show) for show in shows)
         self._known: tuple[int, ChargerMode, _Shown] | None = None
         self._noted = -1
-        self.periods_ns = periods_of(system)
         self._limits = {row.key: limits for region in system.regions for row in region.rows
                         if (limits := limits_of(row))}  # fmt: skip
         self._region_of = {row.key: number for number, region in enumerate(system.regions)
@@ -302,7 +271,7 @@ class Sketch:
                         in zip(stepper.awake, stepper.states, strict=True))  # fmt: skip
             loads = LoadSet(
                 drives=tuple((name, drive.duty, -1 if drive.segments is None else drive.segments)
-                             for name, drive in drives.items()),
+                             for name, drive in drives.items() if self.carries(name)),
                 controller="awake" if awake else "asleep", charger=self.mode,
             )  # fmt: skip
             found = self._shown[key] = _Shown(drives, loads, {})
@@ -310,6 +279,10 @@ class Sketch:
         if self._steady:
             self._known = (stepper.version, self.mode, found)
         return found
+
+    def carries(self, name: str) -> bool:
+        """Whether an output draws from the cell."""
+        return bool(name)
 
     def volts(self) -> float:
         """The terminal voltage."""
@@ -418,60 +391,6 @@ class Sketch:
             for after, _, key, _ in self._timed[number][stepper.states[number]]:
                 if stepper.entered_ns[number] + after == when:
                     yield when, after, key
-
-    def go_to(self, then: int) -> None:
-        """Let time go on to `then`, leaving out whole periods in which nothing new happens."""
-        self._advance(then, self.periods_ns)
-        self.now = then
-
-    def _advance(self, then: int, periods: tuple[int, ...]) -> None:
-        stepper = self.stepper
-        while (due := stepper.next_due()) < then:
-            for k, period in enumerate(periods):
-                if then - self.now >= 3 * period and self._skip(period, periods[k + 1 :], then):
-                    break
-            else:
-                self.now = due
-                self._instant([])
-
-    def run_to(self, then: int) -> None:
-        """Let time go on to `then` without leaving anything out."""
-        while (due := self.stepper.next_due()) < then:
-            self.now = due
-            self._instant([])
-        self.now = then
-
-    def next_news(self) -> int:
-        """Before when nothing but what repeats can happen, as far as the cell is concerned."""
-        return NEVER
-
-    def _skip(self, period: int, inner: tuple[int, ...], then: int) -> bool:
-        """Run one period of the quick cycles; if all is as before, leave out whole periods."""
-        stepper = self.stepper
-        start = self.now
-        near = start + period
-        limit = min(then, self.next_news())
-        quick = []
-        for number, when in enumerate(due := stepper.due()):
-            if when <= near:
-                quick.append(number)
-            elif when < limit:
-                limit = when
-        if limit - start < 3 * period:
-            return False
-        before = (tuple(stepper.states), [due[number] - start for number in quick])
-        self._advance(near + 1, inner)
-        self.now = near
-        due = stepper.due()
-        if (tuple(stepper.states), [due[number] - near for number in quick]) == before:
-            skipped = (limit - 1 - near) // period * period
-            self.left_out(near, near + skipped)
-            self.now = near + skipped
-            stepper.shift(skipped, quick)
-        return True
-
-    def left_out(self, start_ns: int, end_ns: int) -> None:
-        """The instants after `start_ns` up to `end_ns` are left out."""
 
     def act(self, acts: Iterable[Act]) -> None:
         """Change inputs now, in this order, together with the times that end now."""

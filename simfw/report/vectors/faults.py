@@ -1,0 +1,488 @@
+"""Faults that a firmware written by hand may have: one slip of each kind wherever it can be made.
+
+A fault is a `System` with one thing in it changed, or the system as it is and a slip in how its
+rows are walked (`twist`). They are the mutants by which test vectors are judged.
+
+Kinds, in the order of `KINDS`: see the words there. A slip that changes nothing by the table alone
+(a row that is dropped where the next one says the same) is made all the same: only the search may
+say that it cannot be seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from simfw.behaviour.expression import (
+    CONTINUOUS,
+    MIRRORED,
+    All,
+    Any,
+    Compare,
+    Constant,
+    Expression,
+    Flag,
+    Not,
+    Number,
+    Operator,
+    Quantity,
+    names_in,
+    to_text,
+)
+from simfw.behaviour.region import Condition, Drive, Region, Row, State, System
+from simfw.report.vectors.items import READINGS
+
+__all__ = ["KINDS", "Fault", "Twist", "all_faults", "count_by_kind"]
+
+KINDS: Mapping[str, str] = {
+    "row": "a row that never fires",
+    "stay": "a row that fires and does not go on",
+    "target": "a row that goes elsewhere",
+    "source": "a state forgotten in `from`",
+    "guard": "a guard dropped, or a part of it",
+    "turned": "a guard turned round",
+    "sign": "`<=` for `<`",
+    "limit": "a limit moved",
+    "emit": "an event not emitted",
+    "time": "a time 10 % longer or shorter",
+    "step": "a time a step longer or shorter",
+    "clock": "a time that does not begin anew",
+    "anew": "staying and returning swapped",
+    "memory": "memory lost",
+    "resume": "resuming and beginning swapped",
+    "order": "two rows in the other order",
+    "expiry": "the end of a time taken before, or after, all else in its instant",
+    "again": "a guard that failed asked again",
+    "drive": "a level halved, or a light left off",
+    "show": "what is shown whatever the condition says, or never",
+    "larger": "the last of two regions wins a light",
+    "regions": "two regions in the other order",
+    "condition": "a watched condition turned round, or not watched",
+    "power-up": "what is found at power-up not seen, or taken for a change",
+    "awake": "a state that does not keep awake",
+}
+MOVED_V = 0.030  # how far a limit of a voltage is moved
+MOVED_SHARE = 0.03  # likewise of a share
+LONGER = 10  # per cent
+STEP = 100  # a time is made longer and shorter by one part in so many
+ONE_STEP = 1e-6  # of a reading: what the line protocol can tell (1 uV, or 1 part per million)
+RETRIES = 40  # how often a guard that failed is asked again
+RETRY_NS = 100_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Twist:
+    """A slip in how the rows are walked.
+
+    `keeps` is the key of a row whose firing lets the time of the region go on. `first` is the key
+    of a row whose time ends before all else in its instant, `after` of one that ends after it.
+    `edge` is a
+    contact that is closed at power-up and taken for an edge, `opened` one that is taken for open
+    until its first edge, `unseen` an input that is not looked at there. With `last` the last region
+    wins an output.
+    """
+
+    keeps: str = ""
+    first: str = ""
+    after: str = ""
+    edge: str = ""
+    opened: str = ""
+    unseen: str = ""
+    last: bool = False
+
+
+NONE = Twist()
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault: its kind, what it is about (a row's key, or a name), in words, and what it is.
+
+    `touched` are the regions whose rows or states it changes; those of a twist are all it is about.
+    """
+
+    kind: str
+    about: str
+    words: str
+    system: System
+    touched: frozenset[str]
+    twist: Twist = NONE
+
+    @property
+    def text(self) -> str:
+        """The fault for people."""
+        return f"{self.about}: {self.words}"
+
+
+def count_by_kind(faults: Iterator[Fault] | tuple[Fault, ...] | list[Fault]) -> dict[str, int]:
+    """How many there are of each kind, in the order of `KINDS`."""
+    counts = dict.fromkeys(KINDS, 0)
+    for fault in faults:
+        counts[fault.kind] += 1
+    return {kind: count for kind, count in counts.items() if count}
+
+
+def all_faults(system: System) -> tuple[Fault, ...]:
+    """Every fault of the kinds above that can be made in `system`, in a fixed order."""
+    return tuple(_Maker(system).make())
+
+
+class _Maker:
+    def __init__(self, system: System) -> None:
+        self.system = system
+        self.heard = {row.on for region in system.regions for row in region.rows}
+        self.lights = {name for region in system.regions for state in region.states
+                       for name in state.outputs}  # fmt: skip
+
+    def make(self) -> Iterator[Fault]:
+        for region in self.system.regions:
+            for number, row in enumerate(region.rows):
+                yield from self.of_row(region, number, row)
+            yield from self.of_memory(region)
+            yield from self.of_states(region)
+            yield from self.of_show(region)
+        yield from self.of_regions()
+        yield from self.of_conditions()
+        yield from self.of_power_up()
+
+    # -- how a fault is put together ---------------------------------------------------------------
+
+    def region(self, kind: str, about: str, words: str, changed: Region) -> Fault:
+        regions = tuple(changed if one.name == changed.name else one
+                        for one in self.system.regions)  # fmt: skip
+        return Fault(kind, about, words, replace(self.system, regions=regions),
+                     frozenset([changed.name]))  # fmt: skip
+
+    def rows(self, kind: str, region: Region, number: int, words: str, *rows: Row) -> Fault:
+        """Row `number` replaced by others."""
+        changed = (*region.rows[:number], *rows, *region.rows[number + 1 :])
+        return self.region(kind, region.rows[number].key, words, replace(region, rows=changed))
+
+    def twisted(self, kind: str, about: str, words: str, regions: frozenset[str], twist: Twist
+                ) -> Fault:  # fmt: skip
+        return Fault(kind, about, words, self.system, regions, twist)
+
+    # -- rows --------------------------------------------------------------------------------------
+
+    def of_row(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        def one(kind: str, words: str, *rows: Row) -> Fault:
+            return self.rows(kind, region, number, words, *rows)
+
+        own = region.group == "behaviour"
+        rivals = [later for later in range(number + 1, len(region.rows))
+                  if _compete(row, region.rows[later])]
+        yield one("row", "never fires")
+        if row.to != "same" and (row.emit or rivals):
+            yield one("stay", "stays instead of going on", replace(row, to="same"))
+        if own and row.to not in ("same", "resume") and len(region.states) > 2:
+            names = [state.name for state in region.states]
+            other = next((name for name in _from(names, row.to) if name not in row.sources), "")
+            if other not in ("", row.to):
+                yield one("target", f"goes to {other}", replace(row, to=other))
+        if own and len(row.sources) > 1:
+            for source in row.sources:
+                left = tuple(name for name in row.sources if name != source)
+                yield one("source", f"does not hear it in {source}" if row.on else
+                          f"does not end in {source}", replace(row, sources=left))  # fmt: skip
+        for words, kind, guard in self.guards(row):
+            yield one(kind, words, replace(row, when=guard, when_text=words))
+        for event in row.emit:
+            if event in self.heard:
+                left = tuple(name for name in row.emit if name != event)
+                yield one("emit", f"does not emit {event}", replace(row, emit=left))
+        if row.after_ns:
+            yield from self.of_time(region, number, row)
+        if row.to == "resume":
+            for point in region.resume_points[:1]:
+                yield one("resume", f"begins with {point} instead of resuming",
+                          replace(row, to=point))  # fmt: skip
+        elif row.to in region.resume_points and len(region.resume_points) > 1:
+            yield one("resume", "resumes instead", replace(row, to="resume"))
+        if row.on is not None:
+            yield from self.of_clock(region, number, row)
+        if rivals:
+            later = rivals[0]
+            order = list(region.rows)
+            order.insert(later, order.pop(number))
+            yield self.region("order", row.key, f"is tried after {region.rows[later].key}",
+                              replace(region, rows=tuple(order)))  # fmt: skip
+
+    def guards(self, row: Row) -> Iterator[tuple[str, str, Expression | None]]:
+        """What may go wrong with a guard: in words, the kind, and what stands there then."""
+        when = row.when
+        if when is None or isinstance(when, Constant):
+            return
+        yield "its guard is dropped", "guard", None
+        if isinstance(when, All | Any):
+            for number, part in enumerate(when.parts):
+                left = (*when.parts[:number], *when.parts[number + 1 :])
+                yield (f"`{to_text(part)}` is dropped", "guard",
+                       left[0] if len(left) == 1 else type(when)(left))  # fmt: skip
+        yield "its guard is turned round", "turned", Not(when)
+        for compare, changed in _compares(when):
+            for kind, words, other in _slips(compare):
+                yield words, kind, changed(other)
+
+    def of_time(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        after = row.after_ns or 0
+        for kind, by, words in (
+            ("time", after * LONGER // 100, "10 % longer"),
+            ("time", -(after * LONGER // 100), "10 % shorter"),
+            ("step", max(1, after // STEP), "a step longer"),
+            ("step", -max(1, after // STEP), "a step shorter"),
+        ):
+            if by and after + by > 0:
+                # Rows of one state with one time stand together; they keep one time.
+                changed = tuple(replace(one, after_ns=after + by)
+                                if one.after_ns == after and set(one.sources) & set(row.sources)
+                                else one for one in region.rows)  # fmt: skip
+                first = next(one for one in region.rows if one.after_ns == after
+                             and set(one.sources) & set(row.sources))  # fmt: skip
+                if first is row:
+                    yield self.region(kind, row.key, f"its time is {words}",
+                                      replace(region, rows=changed))  # fmt: skip
+        only = frozenset([region.name])
+        yield self.twisted("expiry", row.key, "its time ends before all else in that instant", only,
+                           Twist(first=row.key))  # fmt: skip
+        yield self.twisted("expiry", row.key, "its time ends after all else in that instant", only,
+                           Twist(after=row.key))  # fmt: skip
+        if row.when is not None and not isinstance(row.when, Constant):
+            more = tuple(replace(row, after_ns=after + k * RETRY_NS, key=f"{row.key}+{k}")
+                         for k in range(1, RETRIES))  # fmt: skip
+            yield self.rows("again", region, number, "its guard is asked again", row, *more)
+
+    def of_clock(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        if row.to == "same":
+            parts = tuple(replace(row, sources=(source,), to=source,
+                                  key=row.key if k == 0 else f"{row.key}+{k}")
+                          for k, source in enumerate(row.sources))  # fmt: skip
+            if any(_timed(region, source) for source in row.sources):
+                yield self.rows("anew", region, number, "begins the time anew", *parts)
+            return
+        if row.to in row.sources:
+            left = tuple(name for name in row.sources if name != row.to)
+            stays = replace(row, sources=(row.to,), to="same")
+            yield self.rows("anew", region, number, "does not begin the time anew",
+                            *([stays, replace(row, sources=left, key=f"{row.key}+1")]
+                              if left else [stays]))  # fmt: skip
+        targets = region.resume_points if row.to == "resume" else (row.to,)
+        if any(_timed(region, target) for target in targets):
+            yield self.twisted("clock", row.key, "the time of the new state does not begin anew",
+                               frozenset([region.name]), Twist(keeps=row.key))  # fmt: skip
+
+    # -- memory, states, what is shown -------------------------------------------------------------
+
+    def of_memory(self, region: Region) -> Iterator[Fault]:
+        if not any(row.to == "resume" for row in region.rows):
+            return
+        for point in region.resume_points[1:]:
+            left = tuple(name for name in region.resume_points if name != point)
+            yield self.region("memory", region.name, f"{point} is not remembered",
+                              replace(region, resume_points=left))  # fmt: skip
+
+    def of_states(self, region: Region) -> Iterator[Fault]:
+        def one(kind: str, state: State, words: str, changed: State) -> Fault:
+            states = tuple(changed if other is state else other for other in region.states)
+            return self.region(kind, f"{region.name}.{state.name}", words,
+                               replace(region, states=states))  # fmt: skip
+
+        passing = {source for row in region.rows if row.after_ns == 0 and row.when is None
+                   for source in row.sources}  # fmt: skip
+        for state in region.states:
+            # What is left in the instant in which it is entered is driven for no time.
+            driven = {} if state.name in passing else state.outputs
+            for name, drive in driven.items():
+                less = (Drive(drive.duty / 2) if drive.segments is None
+                        else replace(drive, segments=drive.segments // 2))  # fmt: skip
+                if less != drive:
+                    yield one("drive", state, f"{name} has half its level",
+                              replace(state, outputs={**state.outputs, name: less}))  # fmt: skip
+                    left = {key: value for key, value in state.outputs.items() if key != name}
+                    yield one("drive", state, f"{name} is left off", replace(state, outputs=left))
+            for name, factor in state.scales.items():
+                other = factor / 2 if factor > 0 else 1.0
+                yield one("drive", state, f"{name} is scaled by {other:g} and not by {factor:g}",
+                          replace(state, scales={**state.scales, name: other}))  # fmt: skip
+            if state.takes_out:
+                yield one("drive", state, "puts no segment out", replace(state, takes_out={}))
+            if state.awake and not (state.name in passing and _next(region, state.name).awake):
+                # With all states through which it is reached in one instant.
+                asleep = {state.name} | {name for name in passing
+                                         if _next(region, name).name == state.name}
+                states = tuple(replace(other, awake=other.awake and other.name not in asleep)
+                               for other in region.states)
+                yield self.region("awake", f"{region.name}.{state.name}", "does not keep awake",
+                                  replace(region, states=states))  # fmt: skip
+
+    def of_show(self, region: Region) -> Iterator[Fault]:
+        if region.show is None or isinstance(region.show, Constant):
+            return
+        yield self.region("show", region.name, "shown always", replace(region, show=None))
+        yield self.region("show", region.name, "never shown",
+                          replace(region, show=Constant(False)))  # fmt: skip
+        if isinstance(region.show, Any):
+            for number, part in enumerate(region.show.parts):
+                left = (*region.show.parts[:number], *region.show.parts[number + 1 :])
+                show = left[0] if len(left) == 1 else Any(left)
+                yield self.region("show", region.name, f"not shown for `{to_text(part)}`",
+                                  replace(region, show=show))  # fmt: skip
+
+    # -- what lies between regions -----------------------------------------------------------------
+
+    def of_regions(self) -> Iterator[Fault]:
+        regions = self.system.regions
+        users: dict[str, set[str]] = {}
+        for region in regions:
+            for state in region.states:
+                for name in state.outputs:
+                    users.setdefault(name, set()).add(region.name)
+        shared = frozenset().union(*(mine for mine in users.values() if len(mine) > 1))
+        if shared:
+            yield self.twisted("larger", "outputs", "the last of two regions wins", shared,
+                               Twist(last=True))  # fmt: skip
+        everything = frozenset(region.name for region in regions)
+        for number, (first, second) in enumerate(pairwise(regions)):
+            both = {row.on for row in first.rows} & {row.on for row in second.rows} - {None}
+            if both and (_reads(first, second) or _reads(second, first)):
+                order = (*regions[:number], second, first, *regions[number + 2 :])
+                yield Fault("regions", first.name, f"takes its turn after {second.name}",
+                            replace(self.system, regions=order), everything)  # fmt: skip
+
+    def of_conditions(self) -> Iterator[Fault]:
+        for number, condition in enumerate(self.system.conditions):
+            hearing = frozenset(
+                region.name for region in self.system.regions for row in region.rows
+                if row.on in (condition.rises, condition.falls))  # fmt: skip
+            slips: list[tuple[str, Expression]] = [
+                ("turned round", Not(condition.when)), ("never seen", Constant(False)),
+                *self.parts(condition)]
+            for words, when in slips:
+                changed = replace(condition, when=when)
+                conditions = (*self.system.conditions[:number], changed,
+                              *self.system.conditions[number + 1 :])  # fmt: skip
+                yield Fault("condition", condition.key, words,
+                            replace(self.system, conditions=conditions), hearing)  # fmt: skip
+
+    def parts(self, condition: Condition) -> Iterator[tuple[str, Expression]]:
+        if isinstance(condition.when, All | Any):
+            parts = condition.when.parts
+            for number, part in enumerate(parts):
+                left = (*parts[:number], *parts[number + 1 :])
+                yield (f"`{to_text(part)}` is dropped",
+                       left[0] if len(left) == 1 else type(condition.when)(left))  # fmt: skip
+
+    def of_power_up(self) -> Iterator[Fault]:
+        for event in self.system.raw_events:
+            name = event.removesuffix(".edge")
+            hearing = frozenset(
+                region.name for region in self.system.regions
+                if any(row.on == event for row in region.rows))  # fmt: skip
+            if name in ("usb", "status"):
+                yield self.twisted("power-up", name, "not looked at", hearing, Twist(unseen=name))
+                continue
+            reading = hearing | {
+                region.name for region in self.system.regions for row in region.rows
+                if row.when is not None
+                and f"{name}.closed" in names_in(row.when).flags}  # fmt: skip
+            if hearing:
+                yield self.twisted("power-up", name, "closed already, taken for an edge", reading,
+                                   Twist(edge=name))  # fmt: skip
+            if reading - hearing:  # what hears the edges alone looks at no contact before one
+                yield self.twisted("power-up", name, "closed already, taken for open", reading,
+                                   Twist(opened=name))  # fmt: skip
+
+
+def _next(region: Region, name: str) -> State:
+    """The state that a passing state leads to."""
+    row = next(row for row in region.rows
+               if row.after_ns == 0 and row.when is None and name in row.sources)  # fmt: skip
+    return region.state(row.to if row.to not in ("same", "resume") else name)
+
+
+def _compete(first: Row, second: Row) -> bool:
+    return (first.on == second.on and first.after_ns == second.after_ns
+            and bool(set(first.sources) & set(second.sources)))  # fmt: skip
+
+
+def _from(names: list[str], name: str) -> list[str]:
+    """Names after `name`, round to it; those before a source as the last resort."""
+    at = names.index(name)
+    return [*names[at + 1 :], *names[:at], name]
+
+
+def _timed(region: Region, state: str) -> bool:
+    return any(row.after_ns and state in row.sources for row in region.rows)
+
+
+def _reads(region: Region, other: Region) -> bool:
+    """Whether a guard of a region depends on what another is or drives."""
+    driven = {name for state in other.states for name in (*state.outputs, *state.scales)}
+    for row in region.rows:
+        if row.when is None:
+            continue
+        names = names_in(row.when)
+        if other.name in names.regions or names.quantities & driven:
+            return True
+        if other.name == "gauge" and "gauge" in names.quantities:
+            return True
+    emitted = {event for row in other.rows for event in row.emit}
+    return any(row.on in emitted for row in region.rows) and any(row.emit for row in other.rows)
+
+
+def _compares(when: Expression) -> Iterator[tuple[Compare, Callable[[Compare], Expression]]]:
+    """Every comparison in a guard, with what makes a guard of another one in its place."""
+    match when:
+        case Compare():
+            yield when, lambda other: other
+        case Not(part):
+            for compare, changed in _compares(part):
+                yield compare, lambda other, made=changed: Not(made(other))  # type: ignore[misc]
+        case All(parts) | Any(parts):
+            for number, part in enumerate(parts):
+                for compare, changed in _compares(part):
+                    def put(other: Compare, number: int = number,
+                            made: Callable[[Compare], Expression] = changed,
+                            whole: All | Any = when) -> Expression:  # fmt: skip
+                        return type(whole)((*whole.parts[:number], made(other),
+                                            *whole.parts[number + 1 :]))  # fmt: skip
+
+                    yield compare, put
+        case Constant() | Flag() | _:
+            return
+
+
+SWAPPED: Mapping[str, Operator] = {"<": "<=", "<=": "<", ">": ">=", ">=": ">"}
+
+
+def _slips(compare: Compare) -> Iterator[tuple[str, str, Compare]]:
+    """A comparison with a slip: kind, words, and how it reads then."""
+    for side, level in (("right", compare.right), ("left", compare.left)):
+        opposite = compare.left if side == "right" else compare.right
+        if not isinstance(level, Number) or not isinstance(opposite, Quantity):
+            continue
+        if opposite.name in READINGS:
+            # A reading turns over at the level itself, whatever the sign; one step beyond it does
+            # what the other sign would.
+            seen = compare.operator if side == "right" else MIRRORED[compare.operator]
+            if seen in ("<", ">="):
+                beyond = Number(round(level.value + ONE_STEP, 9))
+                other = replace(compare, **{side: beyond})  # type: ignore[arg-type]
+                words = SWAPPED[compare.operator]
+                yield "sign", f"`{words}` for `{compare.operator}` in `{to_text(compare)}`", other
+        elif opposite.name not in CONTINUOUS:
+            sign = SWAPPED.get(compare.operator)
+            if sign is not None:
+                other = replace(compare, operator=sign)
+                yield "sign", f"`{to_text(other)}` for `{to_text(compare)}`", other
+        if opposite.name in CONTINUOUS:
+            by = MOVED_V if opposite.name in ("gauge.measured", "cell.voltage") else MOVED_SHARE
+            moves = (by, -by)
+        elif opposite.name == "gauge":
+            moves = (1.0, -1.0)
+        else:
+            continue
+        for move in moves:
+            moved = Number(round(level.value + move, 9))
+            other = replace(compare, **{side: moved})  # type: ignore[arg-type]
+            yield "limit", f"`{to_text(other)}` for `{to_text(compare)}`", other

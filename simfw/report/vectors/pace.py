@@ -1,0 +1,107 @@
+"""Time on a stepper: from one ended dwell to the next, whole periods left out where all repeats."""
+
+from __future__ import annotations
+
+import math
+
+from simfw.behaviour.region import System
+from simfw.behaviour.table import Stepper
+
+__all__ = ["NEVER", "Pace", "periods_of"]
+
+NEVER = 1 << 62
+LONGEST_PERIOD_NS = 60 * 10**9  # a cycle longer than this is not waited for
+
+
+def periods_of(system: System) -> tuple[int, ...]:
+    """The periods after which what ticks by itself may be as before: all together, and the quick.
+
+    A region ticks with the sum of the times along a ring of timed rows (a look, a read of a
+    contact, a sample of the gauge, a blink).
+    """
+    rings = set()
+    for region in system.regions:
+        timed = {source: row for row in reversed(region.rows) if row.after_ns is not None
+                 for source in row.sources}  # fmt: skip
+        for start in timed:
+            here, total = start, 0
+            for _ in timed:
+                total += timed[here].after_ns or 0
+                here = timed[here].to
+                if here == start:
+                    rings.add(total)
+                if here not in timed:
+                    break
+    rings.discard(0)
+    found = []
+    for top in sorted(rings, reverse=True):
+        period = math.lcm(*(ring for ring in rings if ring <= top))
+        if period <= LONGEST_PERIOD_NS and period not in found:
+            found.append(period)
+    return tuple(found)
+
+
+class Pace:
+    """A stepper that time goes by on. `_instant` is what is done in each instant."""
+
+    def __init__(self, stepper: Stepper, periods_ns: tuple[int, ...]) -> None:
+        self.stepper = stepper
+        self.periods_ns = periods_ns
+        self.now = 0
+
+    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        raise NotImplementedError
+
+    def go_to(self, then: int) -> None:
+        """Let time go on to `then`, leaving out whole periods in which nothing new happens."""
+        self._advance(then, self.periods_ns)
+        self.now = then
+
+    def _advance(self, then: int, periods: tuple[int, ...]) -> None:
+        stepper = self.stepper
+        while (due := stepper.next_due()) < then:
+            for k, period in enumerate(periods):
+                if then - self.now >= 3 * period and self._skip(period, periods[k + 1 :], then):
+                    break
+            else:
+                self.now = due
+                self._instant([])
+
+    def run_to(self, then: int) -> None:
+        """Let time go on to `then` without leaving anything out."""
+        while (due := self.stepper.next_due()) < then:
+            self.now = due
+            self._instant([])
+        self.now = then
+
+    def next_news(self) -> int:
+        """Before when nothing but what repeats can happen, as far as the cell is concerned."""
+        return NEVER
+
+    def _skip(self, period: int, inner: tuple[int, ...], then: int) -> bool:
+        """Run one period of the quick cycles; if all is as before, leave out whole periods."""
+        stepper = self.stepper
+        start = self.now
+        near = start + period
+        limit = min(then, self.next_news())
+        quick = []
+        for number, when in enumerate(due := stepper.due()):
+            if when <= near:
+                quick.append(number)
+            elif when < limit:
+                limit = when
+        if limit - start < 3 * period:
+            return False
+        before = (tuple(stepper.states), [due[number] - start for number in quick])
+        self._advance(near + 1, inner)
+        self.now = near
+        due = stepper.due()
+        if (tuple(stepper.states), [due[number] - near for number in quick]) == before:
+            skipped = (limit - 1 - near) // period * period
+            self.left_out(near, near + skipped)
+            self.now = near + skipped
+            stepper.shift(skipped, quick)
+        return True
+
+    def left_out(self, start_ns: int, end_ns: int) -> None:
+        """The instants after `start_ns` up to `end_ns` are left out."""

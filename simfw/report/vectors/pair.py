@@ -1,0 +1,287 @@
+"""Model and faulty firmware as one system: what the fault can bear on stands there twice.
+
+The copies have a mark at the end of their names. Both hear the same inputs; their queues do not
+meet, so in every instant each does what it would do alone. Where an output and its copy differ, the
+fault is told from the model.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from simfw.behaviour.expression import (
+    COMPARE,
+    MIRRORED,
+    All,
+    Any,
+    Compare,
+    Expression,
+    Inside,
+    Not,
+    Number,
+    Quantity,
+    names_in,
+)
+from simfw.behaviour.region import Condition, Region, Row, System
+from simfw.behaviour.table import Stepper, World, gauge_levels
+from simfw.circuit.circuit import Circuit
+from simfw.report.vectors.faults import Fault
+from simfw.report.vectors.faulty import Faulty
+from simfw.report.vectors.sketch import Act, Saved, Sketch
+
+__all__ = ["MARK", "Pair", "Paired", "joined", "paired"]
+
+MARK = "~"
+
+
+@dataclass(frozen=True, slots=True)
+class Paired:
+    """The joined system: `doubled` are the regions that stand there twice, `outputs` and `events`
+    those of the model that have a copy. `copied` gives an expression as the copy has it.
+    """
+
+    system: System
+    doubled: tuple[str, ...]
+    outputs: tuple[str, ...]
+    events: tuple[str, ...]
+    copied: Callable[[Expression], Expression]
+
+
+def _driven(region: Region) -> set[str]:
+    return {name for state in region.states
+            for name in (*state.outputs, *state.takes_out, *state.scales)}
+
+
+def _read(expression: Expression | None) -> tuple[frozenset[str], frozenset[str]]:
+    if expression is None:
+        return frozenset(), frozenset()
+    names = names_in(expression)
+    gauge = {"gauge"} if "gauge" in names.quantities else set()
+    return names.regions | gauge, names.quantities
+
+
+def _reach(system: System, fault: Fault) -> tuple[set[str], set[str]]:
+    """The regions and the conditions that the fault can bear on, step by step."""
+    regions = {region.name: (region, fault.system.region(region.name)) for region in system.regions}
+    doubled = set(fault.touched)
+    conditions = {one.key for one, other in zip(system.conditions, fault.system.conditions,
+                                                strict=True) if one != other}
+    while True:
+        sound = [one for name in doubled for one in regions[name]]
+        emitted = {event for region in sound for row in region.rows for event in row.emit}
+        emitted |= {event for one in system.conditions if one.key in conditions
+                    for event in (one.rises, one.falls)}
+        driven = {name for region in sound for name in _driven(region)}
+
+        def bears(expression: Expression | None, driven: set[str] = driven,
+                  doubled: set[str] = doubled) -> bool:
+            read, lights = _read(expression)
+            return bool(read & doubled or lights & driven)
+
+        more = {
+            region.name for region in system.regions
+            if any(row.on in emitted or bears(row.when) for row in region.rows)
+            or bears(region.show) or _driven(region) & driven}
+        watched = {one.key for one in system.conditions if bears(one.when)}
+        if more <= doubled and watched <= conditions:
+            return doubled, conditions
+        doubled |= more
+        conditions |= watched
+
+
+class _Copy:
+    """Gives the copies their names."""
+
+    def __init__(self, system: System, fault: Fault, doubled: set[str], conditions: set[str]
+                 ) -> None:
+        self.doubled = doubled
+        self.levels = gauge_levels(system)
+        self.bars = [state.name for state in system.region("gauge").states] if self.levels else []
+        both = [one.region(name) for one in (system, fault.system) for name in doubled]
+        self.lights = {name for region in both for name in _driven(region)}
+        self.own = {event for region in both for row in region.rows for event in row.emit}
+        self.own |= {event for one in system.conditions if one.key in conditions
+                     for event in (one.rises, one.falls)}
+        # An input that is met otherwise at power-up comes to the copies by itself.
+        met = fault.twist.edge or fault.twist.unseen
+        self.raw = {f"{met}.edge"} & set(system.raw_events)
+        self.own |= self.raw
+
+    def event(self, name: str) -> str:
+        return name + MARK if name in self.own else name
+
+    def expression(self, when: Expression) -> Expression:
+        match when:
+            case Inside(region, states, written):
+                return Inside(region + MARK, states, written) if region in self.doubled else when
+            case Not(part):
+                return Not(self.expression(part))
+            case All(parts):
+                return All(tuple(map(self.expression, parts)))
+            case Any(parts):
+                return Any(tuple(map(self.expression, parts)))
+            case Compare(left, sign, right):
+                return self.compare(left, sign, right)
+        return when
+
+    def compare(self, left: Number | Quantity, sign: str, right: Number | Quantity) -> Expression:
+        for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):  # type: ignore[index]
+            if (isinstance(one, Quantity) and one.name == "gauge" and "gauge" in self.doubled
+                    and isinstance(other, Number) and self.levels is not None):
+                holds = COMPARE[order]  # type: ignore[index]
+                inside = frozenset(name for name, bars in zip(self.bars, self.levels, strict=True)
+                                   if holds(bars, other.value))
+                return Inside("gauge" + MARK, inside)
+
+        def renamed(side: Number | Quantity) -> Number | Quantity:
+            if isinstance(side, Quantity) and side.name in self.lights:
+                return Quantity(side.name + MARK)
+            return side
+
+        return Compare(renamed(left), sign, renamed(right))  # type: ignore[arg-type]
+
+    def row(self, row: Row) -> Row:
+        return replace(
+            row, key=row.key + MARK, on=None if row.on is None else self.event(row.on),
+            when=None if row.when is None else self.expression(row.when),
+            emit=tuple(self.event(name) for name in row.emit))
+
+    def region(self, region: Region) -> Region:
+        states = tuple(
+            replace(state, outputs={name + MARK: drive for name, drive in state.outputs.items()},
+                    takes_out={name + MARK: count for name, count in state.takes_out.items()},
+                    scales={name + MARK: factor for name, factor in state.scales.items()})
+            for state in region.states)
+        return replace(region, name=region.name + MARK, states=states,
+                       rows=tuple(map(self.row, region.rows)),
+                       show=None if region.show is None else self.expression(region.show))
+
+    def condition(self, one: Condition) -> Condition:
+        return Condition(key=one.key + MARK, when=self.expression(one.when),
+                         rises=one.rises + MARK, falls=one.falls + MARK)
+
+
+def paired(system: System, fault: Fault) -> Paired:
+    """The model with, beside each region that the fault can bear on, that region as it has it."""
+    return joined(system, fault, *_reach(system, fault))
+
+
+def joined(system: System, fault: Fault, doubled: set[str], conditions: set[str]) -> Paired:
+    """The model with, beside each of these regions and conditions, what the fault makes of it."""
+    copy = _Copy(system, fault, doubled, conditions)
+    copies = [copy.region(region) for region in fault.system.regions if region.name in doubled]
+    regions: list[Region] = []
+    if fault.kind == "regions":
+        regions = [*system.regions, *copies]
+    else:
+        by_name = {region.name: region for region in copies}
+        for region in system.regions:
+            regions.append(region)
+            if region.name in doubled:
+                regions.append(by_name[region.name + MARK])
+    watched = [*system.conditions,
+               *(copy.condition(one) for one in fault.system.conditions if one.key in conditions)]
+    own = [name for name in system.events if name in copy.own]
+    inner = [name for name in system.internal_events if name in copy.own]
+    whole = replace(
+        system, regions=tuple(regions), conditions=tuple(watched),
+        raw_events=(*system.raw_events, *(name + MARK for name in copy.raw)),
+        events=(*system.events, *(name + MARK for name in own)),
+        internal_events=(*system.internal_events, *(name + MARK for name in inner)))
+    return Paired(whole, tuple(region.name for region in system.regions if region.name in doubled),
+                  tuple(sorted(copy.lights)), tuple(own), copy.expression)
+
+
+class Pair(Sketch):
+    """A sketch of both at once. `parted` tells that the last instant left them different."""
+
+    def __init__(self, both: Paired, fault: Fault, circuit: Circuit, segments: Mapping[str, int],
+                 events: bool) -> None:
+        twist = fault.twist
+        twist = replace(twist, **{name: key + MARK for name in ("keeps", "first", "after")
+                                  if (key := getattr(twist, name))})
+
+        def stepper(system: System, world: World) -> Stepper:
+            return Faulty(system, world, twist)
+
+        more = {name + MARK: segments[name] for name in both.outputs if name in segments}
+        super().__init__(both.system, circuit, {**segments, **more}, stepper)
+        self.both = both
+        self.twist = fault.twist
+        self.events = events
+        self.parted = False
+        self.instants = 0
+        self._before: tuple[dict[str, bool], bool] = ({}, False)
+        names = self.stepper.region_names
+        self.numbers = [(names.index(name), names.index(name + MARK)) for name in both.doubled]
+        self._differ: dict[object, bool] = {}
+
+    def flag(self, name: str) -> bool:
+        """An input; while ended times are taken too early, as it was before."""
+        if isinstance(self.stepper, Faulty) and self.stepper.looking_back:
+            stem, _, tail = name.rpartition(".")
+            if tail == "closed":
+                return self._before[0].get(stem, self.system.contacts[stem])
+            if name == "usb":
+                return self._before[1]
+        return super().flag(name)
+
+    def act(self, acts: Iterable[Act]) -> None:
+        """Change inputs now."""
+        self._before = dict(self.contacts), self.usb
+        super().act(acts)
+
+    def carries(self, name: str) -> bool:
+        """Whether a driven output is the model's, and draws."""
+        return not name.endswith(MARK)
+
+    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        self.instants += 1
+        raw = self._met(raw, power_up=power_up)
+        version = self.stepper.version
+        happened = self.stepper.run_instant(self.now, raw, power_up=power_up)
+        names = self.stepper.event_names
+        self.happened_now = [names[number] for number in happened]
+        self.full |= "charge.completed" in self.happened_now
+        if self.events:
+            told = [name for name in self.happened_now if name in self.both.events]
+            copied = [name.removesuffix(MARK) for name in self.happened_now
+                      if name.endswith(MARK)]
+            self.parted |= sorted(told) != sorted(copied)
+        elif version != self.stepper.version or not self._steady:
+            shown = self.shown()
+            found = self._differ.get(id(shown))
+            if found is None:
+                drives = shown.drives
+                found = self._differ[id(shown)] = any(
+                    drives.get(name) != drives.get(name + MARK) for name in self.both.outputs)
+            self.parted |= found
+
+    def _met(self, raw: list[str], *, power_up: bool) -> list[str]:
+        """What comes from outside, with what the copies get of it by themselves."""
+        twist, met = self.twist, []
+        for event in raw:
+            met.append(event)
+            if event + MARK in self.stepper.event_ids and not (
+                    power_up and event == f"{twist.unseen}.edge"):
+                met.append(event + MARK)
+        edge = f"{twist.edge}.edge"
+        if power_up and twist.edge and edge not in raw and self.flag(f"{twist.edge}.closed"):
+            met.append(edge + MARK)
+        return met
+
+    def apart(self) -> bool:
+        """Whether anything of the two differs inside: what comes may then part them."""
+        stepper = self.stepper
+        due = stepper.due()
+        return any(
+            stepper.states[one] != stepper.states[other] or due[one] != due[other]
+            or stepper.memory[one] != stepper.memory[other]
+            for one, other in self.numbers)
+
+    def load(self, saved: Saved) -> None:
+        """Stand where `saved` was taken."""
+        super().load(saved)
+        self.parted = False
+

@@ -1,0 +1,200 @@
+"""From faults that no vector exposes to vectors that do, as far as counted work goes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from simfw.behaviour.region import System
+from simfw.circuit.circuit import Circuit
+from simfw.report.vectors.equal import Prover
+from simfw.report.vectors.exposing import Judge
+from simfw.report.vectors.faults import KINDS, Fault, all_faults
+from simfw.report.vectors.nodes import Found
+from simfw.report.vectors.replay import Replay
+from simfw.report.vectors.sketch import Act, Sketch
+from simfw.report.vectors.telling import Teller
+from simfw.verify.budget import Budget
+
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+
+__all__ = ["Exposure", "Whittler"]
+
+S = 1_000_000_000
+ROOT = Found(charge=0.5, acts=(), ends_ns=S, covers=frozenset())
+MOST_STATES = 4  # in which a row can be waited for
+MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
+ROUNDS = (1_500, 12_000, 60_000)  # instants for the search for one fault: first a few for each
+MOST_INSTANTS = 200_000  # for all of them
+MOST_WORK = 200_000  # units of the search for proofs (see `verify/budget.py`)
+LAST = ("expiry", "again", "order", "regions")
+MOST_STARTS = 3  # paths that a search goes on from, beside power-up
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exposure:
+    """Which faults are exposed, and by which vector; `same` are those that are proved by search to
+    do what the model does, `left` those that are neither.
+
+    `made` is how many faults there are in all: in large gadgets only some are tried.
+    """
+
+    exposed: tuple[tuple[Fault, str], ...]
+    same: tuple[Fault, ...]
+    left: tuple[Fault, ...]
+    made: int
+
+    @property
+    def tried(self) -> int:
+        """How many faults were tried that are not proved to be none."""
+        return len(self.exposed) + len(self.left)
+
+    def lines(self) -> tuple[str, ...]:
+        """In words: all, then by kind."""
+        lines = [f"faults exposed: {len(self.exposed)} of {self.tried}"
+                 + (f" tried, of {self.made} that can be made" if self.made > self.tried
+                    + len(self.same) else "")
+                 + f"; {len(self.same)} more are proved to change nothing that shows"]
+        for kind, words in KINDS.items():
+            done = sum(fault.kind == kind for fault, _ in self.exposed)
+            left = sum(fault.kind == kind for fault in self.left)
+            if done + left:
+                lines.append(f"exposed, {words}: {done} of {done + left}")
+        return tuple(lines)
+
+    def by_row(self) -> dict[str, tuple[int, int]]:
+        """For each row, how many of its faults are exposed, and of how many."""
+        found: dict[str, tuple[int, int]] = {}
+        for fault in [*(one for one, _ in self.exposed), *self.left]:
+            done, total = found.get(fault.about, (0, 0))
+            found[fault.about] = (done, total + 1)
+        for fault, _ in self.exposed:
+            done, total = found[fault.about]
+            found[fault.about] = (done + 1, total)
+        return found
+
+
+class Whittler:
+    """Faults of a gadget, and what is left of them after each vector."""
+
+    def __init__(self, gadget: Gadget, system: System, circuit: Circuit, paths: Sequence[Found],
+                 effort: int = 1) -> None:  # fmt: skip
+        self.gadget = gadget
+        self.effort = effort
+        self.judging = Judge(system, gadget.segments)
+        self.teller = Teller(gadget, system, circuit, gadget.segments)
+        every = all_faults(system)
+        self.made = len(every)
+        step = -(-len(every) // MOST_FAULTS)
+        self.left: list[Fault] = list(every[::step])
+        self.order = {id(fault): number for number, fault in enumerate(self.left)}
+        self.same: list[Fault] = []
+        self.exposed: list[tuple[Fault, str]] = []
+        self.names: list[str] = []
+        self.paths = paths
+        self.standing = _standing(Sketch(system, circuit, gadget.segments), paths)
+        self.judged = False
+
+    def add(self, name: str, replay: Replay) -> bool:
+        """One more vector; whether it exposes anything new (once all before have been judged)."""
+        number = self.judging.add(replay)
+        self.names.append(name)
+        if not self.judged:
+            return False
+        found = [fault for fault in self.left
+                 if self.judging.exposed(fault, [number]) is not None]
+        if not found:
+            self.judging.courses.pop()
+            self.names.pop()
+        self._move([(fault, name) for fault in found])
+        return bool(found)
+
+    def judge(self) -> None:
+        """Drive every fault with the vectors so far."""
+        found = []
+        for fault in self.left:
+            exposed = self.judging.exposed(fault)
+            if exposed is not None:
+                found.append((fault, self.names[exposed[0]]))
+        self._move(found)
+        prover = Prover(self.teller.system, self.gadget.segments,
+                        whole=Budget(MOST_WORK * self.effort))
+        self.same = [fault for fault in self.left if prover.same(fault)]
+        proved = {id(fault) for fault in self.same}
+        self.left = [fault for fault in self.left if id(fault) not in proved]
+        self.judged = True
+
+    def _move(self, found: Sequence[tuple[Fault, str]]) -> None:
+        self.exposed += found
+        gone = {id(fault) for fault, _ in found}
+        self.left = [fault for fault in self.left if id(fault) not in gone]
+
+    def told(self) -> Iterator[tuple[Fault, Found]]:
+        """Stimuli that tell a fault which is left when its turn comes."""
+        for most in ROUNDS:
+            # What people do first, what hardly shows last.
+            turns = sorted(self.left, key=lambda fault: (fault.kind in LAST, self.depth(fault)))
+            for fault in turns:
+                if not any(one is fault for one in self.left):
+                    continue
+                if self.teller.instants >= MOST_INSTANTS * self.effort:
+                    return
+                path = self.teller.tell(fault, self._starts(fault), most)
+                if path is not None:
+                    yield fault, path
+
+    def depth(self, fault: Fault) -> int:
+        """0 for written regions, 1 for stock regions."""
+        return int(not any(self.teller.system.region(name).group == "behaviour"
+                           for name in fault.touched))
+
+    def _starts(self, fault: Fault) -> list[Found]:
+        """Where a search goes on from: the shortest paths on which the row of the fault fires, and
+        to the states that it leads from; power-up, for the gauge at each of its levels too.
+        """
+        mine = [path for path in self.paths if f"row {fault.about}" in path.covers]
+        mine.sort(key=lambda path: (len(path.acts), path.ends_ns))
+        starts = [ROOT, *mine[:MOST_STARTS]]
+        row = self.teller.rows.get(fault.about)
+        if row is not None:
+            (region,) = fault.touched
+            starts += [self.standing[region, name] for name in row.sources[:MOST_STATES]
+                       if (region, name) in self.standing]
+        if {"gauge", "cell"} & fault.touched:
+            reading = self.teller.reading
+            for value in self.teller.readings(fault):
+                first = Act(0, "measured", reading, value)
+                starts.append(replace(ROOT, acts=(first,)))
+        if fault.twist.edge:
+            held = Act(0, "held", fault.twist.edge, 1.0)
+            starts = [replace(ROOT, acts=(held,))]
+        if self.gadget.charger is not None:
+            usb = Act(0, "usb", "usb", 1.0)
+            starts += [replace(start, acts=(*start.acts, usb)) for start in starts
+                       if all(act.at_ns == 0 for act in start.acts)]
+        return list(dict.fromkeys(starts))
+
+    def exposure(self) -> Exposure:
+        """What is exposed so far."""
+        self.exposed.sort(key=lambda one: self.order[id(one[0])])
+        return Exposure(exposed=tuple(self.exposed), same=tuple(self.same),
+                        left=tuple(self.left), made=self.made)
+
+
+def _standing(sketch: Sketch, paths: Sequence[Found]) -> dict[tuple[str, str], Found]:
+    """For each region and state, the shortest path that ends in it."""
+    found: dict[tuple[str, str], Found] = {}
+    for path in sorted(paths, key=lambda path: (len(path.acts), path.ends_ns)):
+        first = [act for act in path.acts if act.at_ns == 0]
+        sketch.start(path.charge, first)
+        rest = path.acts[len(first):]
+        for at in sorted({act.at_ns for act in rest}):
+            sketch.go_to(at)
+            sketch.act([act for act in rest if act.at_ns == at])
+        sketch.go_to(path.ends_ns)
+        names = sketch.stepper.region_names
+        for place in zip(names, sketch.stepper.names(), strict=True):
+            found.setdefault(place, path)
+    return found
