@@ -162,7 +162,8 @@ def test_a_path_on_which_the_cell_runs_empty_makes_no_vector() -> None:
              for charge in (0.002, 0.5)]  # fmt: skip
     for path, names in zip(paths, ([], ["v01"]), strict=True):
         vectors = make_vectors(gadget, prepared.system, prepared, [path])
-        assert [vector.name for vector in vectors.vectors] == names
+        # Those that are made to tell faults begin with another charge.
+        assert [vector.name for vector in vectors.vectors if "tells" not in vector.title] == names
 
 
 @pytest.mark.parametrize("show", ["cell.voltage > 3.2", "shelf < 0.5 and cell.voltage > 3.2"])
