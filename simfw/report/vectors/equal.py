@@ -34,7 +34,7 @@ from simfw.report.vectors.items import READINGS
 from simfw.report.vectors.pair import MARK, Paired, joined
 from simfw.verify.budget import Budget
 from simfw.verify.explore import explore
-from simfw.verify.instants import Notes
+from simfw.verify.instants import Effect
 from simfw.verify.machine import Act, Config, Endless, Leaf, Machine, Monitor, Outcome, Span
 
 __all__ = ["Prover"]
@@ -54,8 +54,10 @@ class _Twisted(Machine):
     def leaf(self, config: Config, due: tuple[int, ...], chosen: tuple[tuple[int, int], ...]
              ) -> Leaf:  # fmt: skip
         """What an instant may do: here its two parts, one after the other."""
-        if self.apart not in due or (len(due) == 1 and not chosen):
+        if self.apart not in due:
             return super().leaf(config, due, chosen)
+        if len(due) == 1 and not chosen:
+            return _alone(super().leaf(config, due, chosen))
         others = tuple(clock for clock in due if clock != self.apart)
         own = (self.apart,)
         first, then = ((own, ()), (others, chosen)) if self.first else ((others, chosen), (own, ()))
@@ -74,11 +76,15 @@ class _Twisted(Machine):
             found += [replace(end, reset=one.reset | end.reset, rows=(*one.rows, *end.rows),
                               writes=tuple({**dict(one.writes), **dict(end.writes)}.items()))
                       for end in ends.effects]
-        leaf = Leaf(tuple(found), None, Notes(), frozenset())
-        # It bears on everything: no other instant may be worked out apart from it.
-        leaf.acted = leaf.written = (1 << len(config)) - 1
-        leaf.restarts = True
-        return leaf
+        return _alone(begun, tuple(found))
+
+
+def _alone(leaf: Leaf, effects: tuple[Effect, ...] | None = None) -> Leaf:
+    """A leaf that is never joined to others: marked as if it had no end, what comes with it is
+    gone through in one instant.
+    """
+    return Leaf(leaf.effects if effects is None else effects, leaf.endless,
+                replace(leaf.touch, endless=True))
 
 
 class Prover:
