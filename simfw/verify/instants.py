@@ -189,6 +189,7 @@ class Instants:
         self._free: dict[str, tuple[float, ...]] = {}
         self._below: dict[tuple[tuple[float, ...], float], tuple[tuple[float, ...], ...]] = {}
         self._config: Config = ()
+        self._parts: dict[object, object] = {}
         self._seen: dict[str, tuple[int, ...]] = {}
         self._levels: dict[str, Callable[[], float]] = {}
         self._happened: set[str] = set()
@@ -404,10 +405,11 @@ class Instants:
                 phases[place] = 0
         reset |= {place for place, phase in phases.items() if phase == 0}
         writes = self._writes(config, phases)
-        return Effect(
-            writes, frozenset(reset), tuple(fired),
-            tuple(dict.fromkeys(names[number] for number in found)), broken, tuple(self.made),
-        )
+        # Equal parts are kept once: there are far fewer of them than effects.
+        one = self._parts.setdefault
+        parts = (writes, frozenset(reset), tuple(fired),
+                 tuple(dict.fromkeys(names[number] for number in found)), broken, tuple(self.made))
+        return Effect(*[one(part, part) for part in parts])  # type: ignore[arg-type]
 
     def _expired(
         self, config: Config, due: Sequence[int], chosen: Sequence[tuple[int, int]]
