@@ -217,7 +217,16 @@ def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str],
             return time_told(line), "nothing", line
         return None
 
-    return first(expected, got)
+    # Of the reports of one instant, those of different signals may stand in any order.
+    wanted: dict[tuple[str, ...], list[Report]] = {}
+    heard: dict[tuple[str, ...], list[str]] = {}
+    for report in expected:
+        wanted.setdefault(_signal(report.line), []).append(report)
+    for line in got:
+        heard.setdefault(_signal(line), []).append(line)
+    found = [first(wanted.get(signal, []), heard.get(signal, []))
+             for signal in dict.fromkeys([*wanted, *heard])]
+    return min((one for one in found if one is not None), key=lambda one: one[0], default=None)
 
 
 def _signal(line: str) -> tuple[str, ...]:
