@@ -166,8 +166,11 @@ class Plant:
         return change
 
     def draw(self, charge_c: float) -> None:
-        """Take a lump of charge (C) out of the cell."""
+        """Take a lump of charge (C) out of the cell, or what is left in it."""
         self.moved -= charge_c / self.capacity_c
+        if self.charge < 0.0:
+            self.moved = -self.base
+            self.settle_at(0.0, falling=True)
         if self.count is not None:
             self.count.take(charge_c)
 

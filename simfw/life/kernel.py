@@ -481,6 +481,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     )
                     fixed *= p.real[WAKE_C]
                     f[CHARGE] -= fixed / p.real[CAPACITY_C]
+                    if f[CHARGE] < 0.0:
+                        f[CHARGE] = -1e-13
                     f[USED] += fixed
                     f[CYCLE_FIXED] += fixed
                 if counts > 0:
@@ -719,6 +721,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 if out_bits & WAKES and i[PAID] == 0:
                     f[CYCLE_WOKEN] += p.real[WAKE_C]
                     f[CHARGE] -= p.real[WAKE_C] / p.real[CAPACITY_C]
+                    if f[CHARGE] < 0.0:
+                        f[CHARGE] = -1e-13  # an empty cell gives nothing
                     f[COUNTED] = max(f[COUNTED] - p.real[WAKE_C] / p.real[CAPACITY_C] * ratio, 0.0)
                     f[USED] += p.real[WAKE_C]
                 if out_bits & FILLS and i[FULL_AT] < 0:

@@ -176,3 +176,31 @@ def test_a_full_cell_leaves_a_charger_with_finish_the_load(
     assert events(run) == [
         (0, "charge.started"), (pytest.approx(at, abs=200_000), "charge.completed")
     ]
+
+
+WAKEFUL = """
+[cell]
+curve = "curve.csv"
+capacity = "6.2 uAh"
+leakage = "12 uA"
+[controller]
+awake = "2.9 mA"
+wake = "{wake}"
+[behaviour.tick]
+starts = "asleep"
+states.asleep = {{}}
+states.awake = {{ controller = "awake" }}
+rows = [
+  {{ after = "100 ms", from = "asleep", to = "awake" }},
+  {{ after = "1 ms", from = "awake", to = "asleep" }},
+]
+"""
+
+
+@pytest.mark.parametrize("fold", [True, False])
+def test_a_waking_takes_no_more_than_is_left_in_the_cell(tmp_path: Path, *, fold: bool) -> None:
+    """The protection opens at charge 0, and the charge stays there."""
+    run = simulated(tmp_path, WAKEFUL.format(wake="0.9 mC"), curve=FLAT, charge="21 %",
+                    lasts="1500 ms", fold=fold)
+    assert run.empty_at_ns == 605_000_000  # the sixth: 4.69 mC are less than six wakings take
+    assert run.end_charge == pytest.approx(0.0, abs=1e-9)

@@ -589,7 +589,7 @@ class Simulator(Passing):
         self.result.wakes += 1
         self.spend("controller", self.electrics.wake_c)
         self.lump_c += self.electrics.wake_c
-        self.s -= self.electrics.wake_c / self.electrics.capacity_c
+        self.s = max(0.0, self.s - self.electrics.wake_c / self.electrics.capacity_c)
         self.count_up()
 
     def conditions_changed(self) -> bool:
