@@ -189,7 +189,7 @@ def test_what_is_traced_to_a_test_has_one():
         assert bool(cell.links) == bool(subject.tested[number])
         assert bool(cell.links) != ("none shows it" in cell.text)
     assert all(told[one.number].links for one in subject.requirements if not one.is_rule)
-    without = vectors.__class__(vectors=(), items=vectors.items, missing=())
+    without = replace(vectors, vectors=(), missing=())
     bare = tables(gadget, vectors=without)
     listed = next(table for table in bare if table.caption == "Requirements that no vector shows")
     assert len(listed.rows) == len(told)

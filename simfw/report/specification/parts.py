@@ -82,9 +82,12 @@ CONTESTED = (
 )
 SENSOR = (
     "A look is the receiver on, a time to settle, then a burst of the emitter; the answer is "
-    "judged at the end of the burst. Looks and misses are counted in a row; one of the other kind "
-    "begins the count anew. After `far` the field is blocked until it has been clear for the "
-    "re-arm time: near again before that is no new wave. In a guard `NAME.near` holds from that "
+    "judged at the end of the burst, and what the receiver answered before that is not remembered. "
+    "Echoes and misses are counted in a row; one of the other kind begins the count anew. After "
+    "`far` the field is blocked until it has been clear for the re-arm time: near again before "
+    "that is no new wave. In a blocked field an echo stops the re-arm time; the miss after it "
+    "begins that time anew, any other miss does not. An echo in the very instant in which the time "
+    "ends comes after its end. In a guard `NAME.near` holds from that "
     "event to `NAME.far`, and `NAME.blocked` from then until the field is clear or near again."
 )
 MEASURE = (

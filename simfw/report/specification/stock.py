@@ -403,8 +403,10 @@ def _charge(make: _Maker, region: Region) -> None:
     for event in dict.fromkeys(event for row in rows for event in row.emit):
         mine = _emits(rows, event)
         if event in _CHARGE:
-            text = (f"When {_CHARGE[event]}, the firmware shall emit `{event}` and take `charge` "
-                    f"to `{mine[0].to}`.")  # fmt: skip
+            states = in_words([f"`{one}`" for one in dict.fromkeys(
+                source for row in mine for source in row.sources)], "or")
+            text = (f"When {_CHARGE[event]} while `charge` is in {states}, the firmware shall emit "
+                    f"`{event}` and take `charge` to `{mine[0].to}`.")  # fmt: skip
         else:
             found: dict[str, dict[str, None]] = {}
             for row in mine:
