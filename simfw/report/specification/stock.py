@@ -403,9 +403,9 @@ def _charge(make: _Maker, region: Region) -> None:
     for event in dict.fromkeys(event for row in rows for event in row.emit):
         mine = _emits(rows, event)
         if event in _CHARGE:
-            states = in_words([f"`{one}`" for one in dict.fromkeys(
-                source for row in mine for source in row.sources)], "or")
-            text = (f"When {_CHARGE[event]} while `charge` is in {states}, the firmware shall emit "
+            sources = dict.fromkeys(f"`{one}`" for row in mine for one in row.sources)
+            text = (f"When {_CHARGE[event]} while `charge` is in {in_words(sources, 'or')}, the "
+                    f"firmware shall emit "
                     f"`{event}` and take `charge` to `{mine[0].to}`.")  # fmt: skip
         else:
             found: dict[str, dict[str, None]] = {}
