@@ -7,6 +7,12 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from simfw.behaviour.region import System
+from simfw.conform import driving
+from simfw.engine.prepared import Prepared
+from simfw.gadget.model import Gadget
+from simfw.report.vectors import VectorSet, make_vectors
+
 # A busy machine is no reason to fail, and a given commit either passes or does not.
 settings.register_profile("simfw", deadline=None, derandomize=True)
 settings.load_profile("simfw")
@@ -32,3 +38,18 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if any(item.path == path or path in item.path.parents for path in UNCOUNTED):
             item.add_marker(pytest.mark.no_cover)
+
+
+# Vectors are a pure function of the gadget, and dear: tests that drive firmwares share them. Tests
+# of the vectors themselves make their own.
+_VECTORS: dict[str, VectorSet] = {}
+
+
+def _shared_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None) -> VectorSet:
+    key = gadget.model_dump_json()
+    if key not in _VECTORS:
+        _VECTORS[key] = make_vectors(gadget, system, prepared)
+    return _VECTORS[key]
+
+
+driving.make_vectors = _shared_vectors
