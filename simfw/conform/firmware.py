@@ -7,6 +7,7 @@ something else than the model ends a comparison, with the stimuli that led there
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -109,8 +110,10 @@ class Firmware:
         self.told |= kinds
         compared = {"out", *self.told}
         compared |= {"wake", "sleep"} if compared & {"wake", "sleep"} else set()
+        strayed = _strayed(drive.replay, answered, compared, self.within_ns)
         if self.within_ns:
-            return self._differs_within(drive, answers, compared)
+            return self._differs_within(drive, answers, compared, strayed)
+        hung = answered[-1:] == [NO_ANSWER]
         before = 0
         for index, exchange in enumerate(exchanges):
             told = answers[index] if index < len(answers) else ["nothing more"]
@@ -119,16 +122,21 @@ class Firmware:
             end = int(exchange.lines[-1].split(" ")[1])
             found = _compare(exchange, told, compared, before, end)
             if found is not None:
-                time_ns, expected, got = found
+                time_ns, expected, got = found if strayed is None else min(found, strayed)
                 return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got,
-                                  hung=answered[-1:] == [NO_ANSWER])
+                                  hung=hung)
             before = end
-        return None
+        if strayed is None:
+            return None
+        return Difference(drive=drive, time_ns=strayed[0], expected=strayed[1], told=strayed[2],
+                          hung=hung)
 
-    def _differs_within(self, drive: Drive, answers: Sequence[Sequence[str]], kinds: set[str]
-                        ) -> Difference | None:  # fmt: skip
+    def _differs_within(
+        self, drive: Drive, answers: Sequence[Sequence[str]], kinds: set[str],
+        strayed: tuple[int, str, str] | None,
+    ) -> Difference | None:
         """The same with a tolerance: reports may come in the answer before or after, and those of
-        different outputs may change places.
+        different outputs may change places. `strayed` is where a repetition was left.
         """
         replay = drive.replay
         ends = [int(exchange.lines[-1].split(" ")[1]) for exchange in replay.exchanges]
@@ -139,7 +147,7 @@ class Firmware:
         told: dict[tuple[str, ...], list[tuple[int, str]]] = {}
         hung = list(answers[-1][-1:]) == [NO_ANSWER] if answers else False
         answers = [*answers, *[["nothing more"]] * (len(ends) - len(answers))]
-        found: list[tuple[int, str, str]] = []
+        found: list[tuple[int, str, str]] = [] if strayed is None else [strayed]
         for place, (lines, end) in enumerate(zip(answers, ends, strict=False)):
             for line in lines:
                 word = line.split(" ")[0]
@@ -159,6 +167,49 @@ class Firmware:
             return None
         time_ns, expected, got = min(found, key=lambda one: one[0])
         return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got, hung=hung)
+
+
+def _strayed(
+    replay: Replay, answered: Sequence[str], kinds: set[str], within_ns: int = 0
+) -> tuple[int, str, str] | None:
+    """Where a firmware first leaves what it repeats, in a stretch of whole periods that the model's
+    account leaves out: when, what was expected, what was told.
+
+    What it told in the period before such a stretch is held against the model; in the stretch it
+    must tell the same again, period by period, each time within twice the tolerance. The order
+    within an instant does not count.
+    """
+    told: dict[str, list[int]] = {}
+    for line in answered:
+        kind, _, rest = line.partition(" ")
+        if kind in kinds:
+            told.setdefault(f"{kind} {rest.partition(' ')[2]}", []).append(_time_of(line))
+    found = []
+    for what, times in told.items():
+        times.sort()
+        for after_ns, up_to_ns, period_ns in replay.repeats():
+            first = bisect_right(times, after_ns - period_ns)
+            for time_ns in times[first : bisect_right(times, up_to_ns)]:
+                then = time_ns + period_ns
+                if time_ns > after_ns and not _near(times, time_ns - period_ns, 2 * within_ns):
+                    found.append((time_ns, "nothing", _line(time_ns, what)))
+                    break
+                if then <= up_to_ns and not _near(times, then, 2 * within_ns):
+                    found.append((then, _line(then, what), "nothing"))
+                    break
+    return min(found, default=None)
+
+
+def _near(times: Sequence[int], time_ns: int, within_ns: int) -> bool:
+    """Whether one of the sorted `times` is within `within_ns` of a time."""
+    place = bisect_left(times, time_ns - within_ns)
+    return place < len(times) and times[place] <= time_ns + within_ns
+
+
+def _line(time_ns: int, what: str) -> str:
+    """A report as a firmware tells it."""
+    kind, _, rest = what.partition(" ")
+    return f"{kind} {time_ns} {rest}".rstrip()
 
 
 def _bytes_of(replay: Replay) -> int:
