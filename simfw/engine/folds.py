@@ -17,6 +17,7 @@ __all__ = ["Folds"]
 
 _NS = 1e-9
 _HARDLY_TWO = 1.9  # periods: below two, none is folded
+_MOST_BLOCKS = 1500  # that the turns of one cycle hold together: a long cycle has few turns
 _FEW = 4  # periods by which two turns of one cycle do not differ
 
 
@@ -27,6 +28,7 @@ class Folds:
         self.simulation = simulation
         self.folder = folder
         self._again: float | None = None
+        self._elsewhere = False  # a turn that is known is waited for
 
     def look(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
         """Look at a settled instant: go along a cycle that is known from here, or search for one.
@@ -145,7 +147,8 @@ class Folds:
                 member.phase.lump_c += sim.wake_c
             if member.events:
                 sim.emit([stepper.event_names[n] for n in member.events], sim.now)
-            if index == first and self._again is not None and self._is_past(self._again, cycle):
+            again = index == first and self._again is not None and self._is_past(self._again, cycle)
+            if again or (self._elsewhere and index in cycle.turns):
                 whole += self._fold_whole(cycle, index, boundary, member.phase)
                 margin = cycle.margin(plant.charge)
                 low, high = cycle.low + margin, cycle.high - margin
@@ -188,6 +191,7 @@ class Folds:
         Afterwards `_again` is the charge at which to try it again, None where nothing comes of it.
         """
         self._again = None
+        self._elsewhere = False
         sim = self.simulation
         stepper, charge = sim.stepper, sim.plant.charge
         period = cycle.period_ns
@@ -200,6 +204,9 @@ class Folds:
         known = next(iter(cycle.turns.values()), None)
         periods = math.inf if known is None else known.periods_left(charge, margin)
         if periods < _HARDLY_TWO:
+            return 0
+        if index not in cycle.turns and len(cycle.turns) * len(cycle.members) >= _MOST_BLOCKS:
+            self._elsewhere = True
             return 0
         turn = cycle.turn(index)
         if (turn is not known and periods < count + _FEW) or known is None:

@@ -27,7 +27,8 @@ _ONCE = 4e-7  # and by all corners that it passes
 _WORTH = 4.0  # periods that may be asked for without a closer look
 _NOTHING_A = 1e-15
 _TRIED = 8  # ever smaller numbers of periods
-_MOST_MEANS = 256  # that are kept: each takes some hundred kB
+_MOST_MEANS = 256  # that are kept
+_MOST_NUMBERS = 6_000_000  # that tables and means which are kept hold in all: then all begins anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +66,23 @@ class Grids:
     def __init__(self) -> None:
         self.tables: dict[frozenset[Clock], tuple[Array, dict[Clock, _Table]]] = {}
         self._means: dict[Period, Mean] = {}
+        self._numbers = 0
+
+    def make_room(self, numbers: int) -> None:
+        """So many numbers more are to be kept: where there are too many, all is forgotten."""
+        self._numbers += numbers
+        if self._numbers > _MOST_NUMBERS:
+            self.tables.clear()
+            self._means.clear()
+            self._numbers = numbers
 
     def mean(self, period: Period) -> Mean:
         """The mean of a period."""
         found = self._means.get(period)
         if found is None:
             found = Mean(period, self)
+            nodes, rows = len(found.clock.nodes), len(found.clock.consumers_a)
+            self.make_room(nodes * (rows + len(period.blocks) + 8))
             if len(self._means) < _MOST_MEANS:
                 self._means[period] = found
         return found
@@ -273,6 +285,7 @@ def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, 
         nodes = nodes[np.diff(nodes, prepend=-1.0) > 0.0]
         found = (nodes, {clock: _Table(clock, nodes) for clock in clocks})
         if not any(clock.of_cycle for clock in clocks):
+            grids.make_room(2 * len(nodes) * len(clocks) * (len(clocks[0].consumers_a) + 2))
             grids.tables[key] = found
     # In the order of these clocks: sums must not differ by what has been simulated before.
     return found[0], {clock: found[1][clock] for clock in clocks}
