@@ -424,7 +424,7 @@ CASES: dict[str, tuple[str, str, str]] = {
     "gauge.thresholds": ("run", '"3.9 V"]', '"3.95 V"]'),
     "gauge.hysteresis": ("run", 'hysteresis = "40 mV"', 'hysteresis = "90 mV"'),
     "gauge.low": ("run", 'low = "3.6 V"', 'low = "3.85 V"'),
-    "gauge.flat": ("run", 'flat = "3.4 V"', 'flat = "3.55 V"'),
+    "gauge.flat": ("low", 'flat = "3.4 V"', 'flat = "3.0 V"'),
     "gauge.every": ("run", 'every = "1 s"', 'every = "2 s"'),
     "gauge.show": ("run", 'show = "lamp.lit or charge.charging"', 'show = "lamp.lit"'),
     "gauge.blink": ("run", '"400 ms"', '"500 ms"'),
