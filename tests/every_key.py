@@ -427,7 +427,7 @@ CASES: dict[str, tuple[str, str, str]] = {
     "gauge.flat": ("low", 'flat = "3.4 V"', 'flat = "3.0 V"'),
     "gauge.every": ("run", 'every = "1 s"', 'every = "2 s"'),
     "gauge.show": ("run", 'show = "lamp.lit or charge.charging"', 'show = "lamp.lit"'),
-    "gauge.blink": ("spec", '"400 ms"', '"500 ms"'),
+    "gauge.blink": ("run", 'blink = "400 ms"', 'blink = "500 ms"'),
     "pins.source": ("pins", 'source = "cell"', 'source = "usb"'),
     "pins.series": ("pins", '"100k"', '"120k"'),
     "pins.to_ground": ("pins", '"180k"', '"150k"'),

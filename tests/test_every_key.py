@@ -21,7 +21,7 @@ COMMANDS = {
     "pins": ["pins", "gadget.toml", "--json"],
     "modes": ["modes", "gadget.toml", "--json"],
     "life": ["life", "life.toml", "--users", "1", "--json"],
-    "spec": ["spec", "gadget.toml", "-o", "spec", "--no-vectors", "--no-power"],
+    "spec": ["spec", "gadget.toml", "-o", "spec", "--no-vectors", "--no-power", "--no-check"],
 }
 _known: dict[str, str] = {}
 
