@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     import argparse
 
     from simfw.commands._shared import Commands
+    from simfw.engine.run import Run
+    from simfw.stimuli.scenario import Scenario
 
 RANK = 10
 
@@ -84,19 +86,21 @@ def run(arguments: argparse.Namespace) -> int:
     assert gadget is not None
     seed = scenario.seed if arguments.seed is None else arguments.seed
     fold = not arguments.no_fold
+    # Only what lists events and intervals gets them: ticks would fill the memory for nothing.
+    log = bool(arguments.json or arguments.csv is not None or arguments.events
+               or settings or arguments.since)
+    trace = any(one is not None for one in (arguments.csv, arguments.plot, arguments.record))
+
+    def simulated(scenario: Scenario) -> Run:
+        assert scenario.gadget is not None
+        return simulate(
+            scenario.gadget, scenario, seed=seed or 0, fold=fold, log=log, trace=trace)
+
     with telling("running the scenario"):
-        # Only what lists events and intervals gets them: ticks would fill the memory for nothing.
-        log = bool(arguments.json or arguments.csv is not None or arguments.events
-                   or settings or arguments.since)
-        trace = any(
-            one is not None for one in (arguments.csv, arguments.plot, arguments.record)
-        )
-        result = simulate(gadget, scenario, seed=seed or 0, fold=fold, log=log, trace=trace)
+        result = simulated(scenario)
 
     def other() -> dict[str, Any]:
-        before = load_scenario(arguments.scenario, gadget=arguments.since)
-        assert before.gadget is not None
-        return ledger_json(simulate(before.gadget, before, seed=seed or 0, fold=fold, log=True))
+        return ledger_json(simulated(load_scenario(arguments.scenario, gadget=arguments.since)))
 
     against = as_written(settings, other)
     if arguments.since is not None:
