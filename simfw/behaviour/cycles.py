@@ -92,7 +92,7 @@ def _rings(system: System) -> list[list[tuple[int, Row]]]:
     leads = []
     for number, row in rows:
         follow = {place for event in row.emit for place in hearing.get(event, ())}
-        for state in _targets(system.regions[number], row):
+        for state in system.regions[number].entered_by(row):
             follow.update(zero.get((number, state), ()))
         leads.append(follow)
     reached = [_reached(place, leads) for place in range(len(rows))]
@@ -114,13 +114,6 @@ def _reached(start: int, leads: list[set[int]]) -> set[int]:
         found.add(here)
         ahead |= leads[here] - found
     return found
-
-
-def _targets(region: Region, row: Row) -> tuple[str, ...]:
-    """The states that a row enters."""
-    if row.to == "same":
-        return ()
-    return region.resume_points if row.to == "resume" else (row.to,)
 
 
 class _Unknown(Exception):
@@ -262,7 +255,7 @@ class _Ring:
             return
         mine = _DWELL + region.name
         queue = tuple(waiting for waiting in queue if waiting != mine)  # of a stay that is over
-        for state in _targets(region, row):
+        for state in region.entered_by(row):
             after = (*states[:place], state, *states[place + 1 :])
             zero = any(one.after_ns == 0 and state in one.sources for one in region.rows)
             yield after, (*queue, mine) if zero else queue, known
@@ -342,7 +335,7 @@ def _lived_in(region: Region) -> tuple[str, ...]:
         here = ahead.popleft()
         for row in region.rows:
             if here in row.sources:
-                for state in _targets(region, row):
+                for state in region.entered_by(row):
                     if state not in found:
                         found[state] = None
                         ahead.append(state)

@@ -102,6 +102,12 @@ class Region:
                 return state
         raise KeyError(name)
 
+    def entered_by(self, row: Row) -> tuple[str, ...]:
+        """The states that `row` may enter: none where it stays, all resume points for `resume`."""
+        if row.to == "same":
+            return ()
+        return self.resume_points if row.to == "resume" else (row.to,)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Condition:

@@ -24,19 +24,12 @@ __all__ = [
     "deciding",
     "leads_out",
     "spontaneous",
-    "targets_of",
 ]
+
 
 def behaviour_of(system: System) -> list[Region]:
     """The regions that the file writes."""
     return [region for region in system.regions if region.group == "behaviour"]
-
-
-def targets_of(region: Region, row: Row) -> tuple[str, ...]:
-    """The states that a row may enter; none where it keeps the state."""
-    if row.to == "same":
-        return ()
-    return region.resume_points if row.to == "resume" else (row.to,)
 
 
 def spontaneous(regions: Iterable[Region]) -> frozenset[str]:
@@ -61,7 +54,7 @@ def _by_itself(row: Row, events: frozenset[str]) -> bool:
 
 def leads_out(region: Region, row: Row, inside: frozenset[str], events: frozenset[str]) -> bool:
     """Whether a row may leave the states `inside` with nobody touching the gadget."""
-    return _by_itself(row, events) and not inside.issuperset(targets_of(region, row))
+    return _by_itself(row, events) and not inside.issuperset(region.entered_by(row))
 
 
 # -- who meets whom ----------------------------------------------------------------------------

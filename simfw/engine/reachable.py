@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 from simfw.behaviour.expression import All, Any, Constant, Expression, Inside, Not
 from simfw.behaviour.region import Region, Row
-from simfw.engine.meeting import targets_of
 
 __all__ = ["MOST_COMBINATIONS", "Reached", "Stand", "reach"]
 
@@ -202,7 +201,7 @@ class _Search:
     def _entered(self, place: int, row: Row, here: Combination) -> Iterator[Combination]:
         if row.to == "same":
             yield here
-        for name in targets_of(self._regions[place], row):
+        for name in self._regions[place].entered_by(row):
             yield (*here[:place], name, *here[place + 1 :])
 
     def _maybe(self, expression: Expression | None, here: Combination) -> bool | None:

@@ -18,9 +18,9 @@ def ticking_states(system: System) -> tuple[frozenset[int], ...]:
         for row in region.rows:
             if row.after_ns is None or row.to == "same":
                 continue
-            targets = region.resume_points if row.to == "resume" else (row.to,)
+            targets = [numbers[name] for name in region.entered_by(row)]
             for source in row.sources:
-                leads.setdefault(numbers[source], set()).update(numbers[t] for t in targets)
+                leads.setdefault(numbers[source], set()).update(targets)
         result.append(frozenset(state for state in leads if _returns(state, leads)))
     return tuple(result)
 

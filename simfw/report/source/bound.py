@@ -12,7 +12,7 @@ a ring there are none, and the queue has no bound.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from simfw.behaviour.region import Region, Row, System
 
@@ -53,13 +53,7 @@ class _Weights:
 
     def _pushed(self, number: int, row: Row) -> int:
         """The weight of what firing `row` can put into the queue."""
-        region = self.system.regions[number]
-        if row.to == "same":
-            entered: Sequence[str] = ()
-        elif row.to == "resume":
-            entered = region.resume_points
-        else:
-            entered = (row.to,)
+        entered = self.system.regions[number].entered_by(row)
         return sum(self.event[event] for event in row.emit) + max(
             (self.group.get((number, state, 0), 0) for state in entered), default=0
         )
@@ -142,9 +136,8 @@ def always_ends(system: System) -> bool:
     def add(source: object, number: int, row: Row) -> None:
         found = leads.setdefault(source, set())
         found.update(row.emit)
-        region = system.regions[number]
-        entered = region.resume_points if row.to == "resume" else (row.to,)
-        found.update((number, state, 0) for state in entered if (number, state, 0) in weights.group)
+        zero = {(number, state, 0) for state in system.regions[number].entered_by(row)}
+        found.update(zero & weights.group.keys())
 
     for event, regions in weights.heard.items():
         for rows in regions:

@@ -38,12 +38,6 @@ def region_drawing(subject: Subject, region: Region) -> Drawing:
     names = [state.name for state in region.states]
     lines = []
     for row in region.rows:
-        if row.to == "same":
-            targets: tuple[int, ...] = ()
-        elif row.to == "resume":
-            targets = tuple(names.index(point) for point in region.resume_points)
-        else:
-            targets = (names.index(row.to),)
         text = _plain(cause(row)) + (f" when {row.when_text}" if row.when_text else "")
         if row.emit:
             text += f", emits {in_words(row.emit)}"
@@ -53,7 +47,7 @@ def region_drawing(subject: Subject, region: Region) -> Drawing:
             Line(
                 label=subject.by_key[row.key].number,
                 text=text,
-                targets=targets,
+                targets=tuple(map(names.index, region.entered_by(row))),
                 sources=tuple(names.index(source) for source in row.sources),
                 timed=row.on is None,
             )

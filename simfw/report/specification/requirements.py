@@ -124,7 +124,7 @@ def _before(rows: Sequence[Row], row: Row) -> list[Row]:
 
 def changed_outputs(region: Region, row: Row) -> tuple[str, ...]:
     """The outputs whose level in this region differs before and after a row."""
-    targets = _targets(region, row)
+    targets = region.entered_by(row)
     found: dict[str, None] = {}
     for source in row.sources:
         before: Mapping[str, Drive] = region.state(source).outputs
@@ -136,12 +136,6 @@ def changed_outputs(region: Region, row: Row) -> tuple[str, ...]:
             found |= dict.fromkeys(name for name in {**scaled[0], **scaled[1]}
                                    if scaled[0].get(name) != scaled[1].get(name))  # fmt: skip
     return tuple(found)
-
-
-def _targets(region: Region, row: Row) -> tuple[str, ...]:
-    if row.to == "same":
-        return ()
-    return region.resume_points if row.to == "resume" else (row.to,)
 
 
 def _gated(system: System, region: Region, row: Row) -> tuple[str, ...]:
@@ -157,7 +151,7 @@ def _gated(system: System, region: Region, row: Row) -> tuple[str, ...]:
         for leaf in leaves(expression):
             if isinstance(leaf, Inside) and leaf.region == region.name and any(
                 (source in leaf.states) != (target in leaf.states)
-                for source in row.sources for target in _targets(region, row)):
+                for source in row.sources for target in region.entered_by(row)):
                 found.append(output)
     return tuple(dict.fromkeys(found))
 

@@ -266,8 +266,7 @@ class _Maker:
             yield self.rows("anew", region, number, "does not begin the time anew",
                             *([stays, replace(row, sources=left, key=f"{row.key}+1")]
                               if left else [stays]))  # fmt: skip
-        targets = region.resume_points if row.to == "resume" else (row.to,)
-        if any(_timed(region, target) for target in targets):
+        if any(_timed(region, state) for state in region.entered_by(row)):
             yield self.twisted("clock", row.key, "the time of the new state does not begin anew",
                                frozenset([region.name]), Twist(keeps=row.key))  # fmt: skip
 

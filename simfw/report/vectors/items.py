@@ -128,8 +128,7 @@ def _pairs(region: Region) -> Iterator[str]:
     if region.group in ("charge", "gauge"):
         return
     for first in region.rows:
-        ends = region.resume_points if first.to == "resume" else (
-            first.sources if first.to == "same" else (first.to,))  # fmt: skip
+        ends = first.sources if first.to == "same" else region.entered_by(first)
         for second in region.rows:
             if set(ends) & set(second.sources):
                 yield f"pair {first.key} {second.key}"
