@@ -96,10 +96,10 @@ def most_held(gadget, system, seed, lists=4):
     account, rng, most = Account(system, gadget.segments), random.Random(seed), 0
 
     def power(now_ns, moved=(), *, plain=account.power):
-        nonlocal most
-        # The stepper is made at power-up: count from its first instant on.
-        plain(now_ns, moved)
-        account.stepper._queue = Counted(account.stepper._queue)
+        try:
+            plain(now_ns, moved)
+        finally:  # the stepper is made at power-up, whose own instant may find no end
+            account.stepper._queue = Counted(account.stepper._queue)
 
     account.power = power
     for _ in range(lists):
