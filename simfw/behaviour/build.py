@@ -158,7 +158,8 @@ class _Builder:
             if output == "controller":
                 awake = bool(level.awake)
             elif level.scales is not None:
-                scales = {one: factor for one, factor in level.scales if factor < 1.0}
+                scales = {one: factor for one, factor in level.scales
+                          if isinstance(factor, float) and factor < 1.0}
             elif light is not None and light.segments:
                 lit = level.segments
                 if lit is None and level.text not in ("on", "off"):

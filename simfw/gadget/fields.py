@@ -6,6 +6,7 @@ with a `QuantityError`, so that a message can name what stands there and what is
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, fields, replace
 from typing import Annotated, Any, Self
 
@@ -40,7 +41,11 @@ from simfw.quantity import (
 from simfw.units import measured
 
 __all__ = [
+    "IS_NAME",
+    "LEVELS",
+    "LEVEL_WORDS",
     "POINT_PARTS",
+    "SCALES",
     "Amperes",
     "Celsius",
     "Charge",
@@ -169,7 +174,8 @@ class Level(_FromText):
     """What a state asks of a light or load, or (key `controller`) of the controller.
 
     `duty` is 0..1 (1 = on). `segments` is the whole number of lit segments where one is written,
-    else None. `scales` are the factors (0..1) of the key `scale`, None everywhere else. `awake` is
+    else None. `named` is what stands there instead of a level: the name of something that gives it.
+    `scales` are the factors (0..1, or a name) of the key `scale`, None everywhere else. `awake` is
     True for "awake", False for "asleep", None for everything else. `text` is
     the level as written.
     """
@@ -178,11 +184,14 @@ class Level(_FromText):
     segments: int | None = None
     awake: bool | None = None
     text: str = ""
-    scales: tuple[tuple[str, float], ...] | None = None
+    named: str | None = None
+    scales: tuple[tuple[str, float | str], ...] | None = None
 
     @classmethod
     def read(cls, value: object) -> Level:
-        """Read "on", "off", "45 %", 3, "awake" or "asleep"."""
+        """Read "on", "off", "45 %", 3, "awake" or "asleep", or a name; what it names is not known
+        here.
+        """
         if isinstance(value, Level):
             return value
         if isinstance(value, dict):
@@ -192,52 +201,57 @@ class Level(_FromText):
         if isinstance(value, int) and not isinstance(value, bool):
             if value < 0:
                 raise QuantityError(
-                    text="a number of segments is not negative", allowed=_LEVELS
+                    text="a number of segments is not negative", allowed=LEVELS
                 )
             return Level(duty=1.0 if value else 0.0, segments=value, text=str(value))
         if not isinstance(value, str):
             words = {True: "on", False: "off"}
             raise QuantityError(
                 text="this is not a level",
-                allowed=_LEVELS,
+                allowed=LEVELS,
                 suggestion=words[value] if isinstance(value, bool) else None,
             )
-        if value in _LEVEL_WORDS:
-            return _LEVEL_WORDS[value]
+        if value in LEVEL_WORDS:
+            return LEVEL_WORDS[value]
+        if IS_NAME.fullmatch(value):
+            return Level(duty=0.0, named=value, text=value)
         if not value[:1].isdigit():
             raise QuantityError(
-                text="this is not a level", allowed=_LEVELS, suggestion=nearest(value, _LEVEL_WORDS)
+                text="this is not a level", allowed=LEVELS, suggestion=nearest(value, LEVEL_WORDS)
             )
         share = read_number(value, RATIO)
         if share > 1:
-            raise QuantityError(text="a level is at most 100 %", allowed=_LEVELS)
+            raise QuantityError(text="a level is at most 100 %", allowed=LEVELS)
         return Level(duty=share, text=value)
 
 
-def _factor(name: str, value: object) -> float:
-    """A scale: by what (0..1) the level of an output is multiplied."""
+def _factor(name: str, value: object) -> float | str:
+    """A scale: by what (0..1) the level of an output is multiplied, or the name of what says it."""
     if value == "off":
         return 0.0
+    if isinstance(value, str) and IS_NAME.fullmatch(value):
+        return value
     if not isinstance(value, str) or not value[:1].isdigit():
-        raise QuantityError(text="this is not a scale", allowed=_SCALES, subkey=name)
+        raise QuantityError(text="this is not a scale", allowed=SCALES, subkey=name)
     try:
         share = read_number(value, RATIO)
     except QuantityError as error:
-        raise QuantityError(text=error.text, allowed=_SCALES, suggestion=error.suggestion,
+        raise QuantityError(text=error.text, allowed=SCALES, suggestion=error.suggestion,
                             subkey=name) from None
     if share > 1:
-        raise QuantityError(text="a scale is at most 100 %", allowed=_SCALES, subkey=name)
+        raise QuantityError(text="a scale is at most 100 %", allowed=SCALES, subkey=name)
     return share
 
 
-_SCALES = '"off", or a percentage such as "25 %"'
-_LEVEL_WORDS = {
+IS_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+SCALES = '"off", or a percentage such as "25 %"'
+LEVEL_WORDS = {
     "on": Level(duty=1.0, text="on"),
     "off": Level(duty=0.0, text="off"),
     "awake": Level(duty=0.0, awake=True, text="awake"),
     "asleep": Level(duty=0.0, awake=False, text="asleep"),
 }
-_LEVELS = '"on", "off", a percentage such as "45 %", or a whole number of segments'
+LEVELS = '"on", "off", a percentage such as "45 %", or a whole number of segments'
 
 
 def _figure(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
 
 from simfw.errors import Problem, nearest
-from simfw.gadget.fields import Level
+from simfw.gadget.fields import IS_NAME, LEVEL_WORDS, LEVELS, SCALES, Level
 from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Measure, Proximity, Rule, Toggle
 from simfw.quantity import TEMPERATURE, format_duration
 from simfw.tomlfile import key_text
@@ -29,7 +29,6 @@ CONSUMERS = ("charger", "emitter", "leakage", "receiver", "self_discharge")
 SCALE = "scale"
 """The key of a state that dims what others drive; no light or load may be called so."""
 
-_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _STATE = re.compile(r"[A-Za-z0-9_]+(\.[A-Za-z0-9_]+)?")
 
 
@@ -38,6 +37,9 @@ SPEAKING = ("buttons", "chords", "toggles", "proximity", "measures", "behaviour"
 
 DRAWING = ("lights", "loads")
 """The sections whose names a state may drive: another set."""
+
+GIVING: tuple[str, ...] = ()
+"""The sections whose names may stand where a level does."""
 
 
 def states_of_reading(key: str) -> list[str]:
@@ -83,7 +85,7 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
                     f'"{name}" is a word of the language of expressions',
                     "a name of your own",
                 )
-            elif not _NAME.fullmatch(name):
+            elif not IS_NAME.fullmatch(name):
                 yield _problem(
                     key,
                     f'"{name}" cannot be a name',
@@ -183,7 +185,7 @@ def _holds(key: str, button: Button) -> Iterator[Problem]:
         elif keyword.iskeyword(event):
             yield _problem(where, f'"{event}" is a word of the language of expressions',
                            "a name of your own")
-        elif not _NAME.fullmatch(event):
+        elif not IS_NAME.fullmatch(event):
             yield _problem(where, f'"{event}" cannot be a name',
                            "a letter, then letters, digits and _")
         if timing.ns in lengths and timing.ns:
@@ -361,6 +363,14 @@ def _region(gadget: Gadget, name: str, region: Behaviour) -> Iterator[Problem]:
             )
 
 
+def _named(gadget: Gadget, key: str, name: str, text: str, allowed: str, words: Iterable[str]
+           ) -> Iterator[Problem]:
+    """A name where a level may stand: of what gives levels (`GIVING`)."""
+    known = [one for section in GIVING for one in getattr(gadget, section)]
+    if name not in known:
+        yield _problem(key, text, ", ".join([allowed, *known]), nearest(name, [*words, *known]))
+
+
 def _scale(gadget: Gadget, key: str, level: Level) -> Iterator[Problem]:
     """`scale = { NAME = ... }` of a state."""
     if level.scales is None:
@@ -374,6 +384,8 @@ def _scale(gadget: Gadget, key: str, level: Level) -> Iterator[Problem]:
         where = f"{key}.{key_text((name,))}"
         if light is None and name not in gadget.loads:
             yield _unknown(where, "light or load", [*gadget.lights, *gadget.loads], name)
+        elif isinstance(factor, str):
+            yield from _named(gadget, where, factor, "this is not a scale", SCALES, ("off",))
         elif light is not None and light.segments and factor > 0:
             yield _problem(where, f'"{name}" is lit by segments, which have no percentage',
                            '"off", which blanks it')
@@ -395,6 +407,8 @@ def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Pro
         yield _unknown(
             key, "light or load", [*gadget.lights, *gadget.loads, "controller"], output
         )
+    elif level.named is not None:
+        yield from _named(gadget, key, level.named, "this is not a level", LEVELS, LEVEL_WORDS)
     elif level.awake is not None:
         yield _problem(
             key, "only the controller sleeps", '"on", "off", a percentage or a number of segments'
