@@ -14,13 +14,13 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import product
 from pathlib import Path
 
 from simfw.behaviour.region import Region, System
 from simfw.circuit.endurance import LightRunTime
-from simfw.engine.blend import blend, whole_cycle
+from simfw.engine.blend import Blend, blend, whole_cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
 from simfw.engine.meeting import apart, behaviour_of, cone, deciding, leads_out, spontaneous
 from simfw.engine.reachable import MOST_COMBINATIONS, Stand, reach
@@ -29,10 +29,10 @@ from simfw.engine.ticking import ticking_groups
 from simfw.errors import EndlessInstant
 from simfw.gadget.firmware import states_of_reading
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import Scenario
+from simfw.stimuli.scenario import Scenario, Usb
 
-__all__ = ["MOST_COMBINATIONS", "MOST_MODES", "Mode", "Survey", "Together", "light_run_times",
-           "modes", "modes_of_states", "survey"]  # fmt: skip
+__all__ = ["MOST_COMBINATIONS", "MOST_MODES", "MeanCurrent", "Mode", "Survey", "Together",
+           "light_run_times", "mean_current", "modes", "modes_of_states", "survey"]  # fmt: skip
 
 MOST_MODES = 60  # combinations of parts that do not meet, listed one by one
 MOST_INSTANTS = 20_000  # in which a period is looked for
@@ -65,6 +65,32 @@ class Mode:
     readings: Mapping[str, tuple[float, float, float]]
     within_a: float | None = None
     left_by: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanCurrent:
+    """The mean current of one mode at `charge` (0..1): fields as in `Mode`.
+
+    `charger_a` is what the charger puts out meanwhile (A).
+    """
+
+    charge: float
+    current_a: float | None = None
+    parts_a: Mapping[str, float] = field(default_factory=dict)
+    voltage_v: float | None = None
+    charger_a: float = 0.0
+    within_a: float | None = None
+    left_by: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Rested:
+    """How a mean current was found: the watched regions, and the mix of parts where it is one."""
+
+    rested: Prepared
+    places: tuple[int, ...]
+    allowed: tuple[frozenset[str], ...]
+    mixed: Blend | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,34 +221,75 @@ def modes_of_states(
     where none can be reached, all others are.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    parts, _ = _parts(gadget, prepared.system)
-    start = [part[0] for part in parts]
-    written = behaviour_of(prepared.system)
-    starts = {region.name: region.starts for region in written}
-    ticking = ticking_groups(written)
-
-    def moved(stand: Stand) -> int:
-        return sum(starts[name] not in group for name, group in stand.allowed.items())
-
+    standing = _Standing(gadget, prepared)
     made: dict[tuple[frozenset[str], ...], Mode] = {}
     result = {}
     for name, state in states:
-        stands = [
-            _joined([*start[:n], stand, *start[n + 1 :]])
-            for n, part in enumerate(parts) for stand in part
-            if state in stand.allowed.get(name, ())
-        ]
-        alone = _joined(start)
-        held = Stand(
-            allowed={**alone.allowed, name: ticking[name].get(state, frozenset([state]))},
-            states={**alone.states, name: state},
-        )
-        stand = min(stands or [held], key=moved)
+        stand = standing.of([(name, state)])
         key = tuple(stand.allowed.values())
         if key not in made:
             made[key] = _mode(prepared, stand, charge)
         result[name, state] = made[key]
     return result
+
+
+def mean_current(
+    prepared: Prepared, states: Sequence[tuple[str, str]], *, charge: float = 1.0,
+    usb: bool = False,
+) -> MeanCurrent:
+    """The mean current of one mode, as `modes` prints it: the one that holds all `states`.
+
+    `states` are (region, state or family) of written regions; of several modes that hold them it is
+    the one in which most other regions are where they start. `charge` (0..1) is where it is read.
+    With `usb` the charger runs meanwhile. Raises DescriptionError like `simulate`.
+    """
+    return _current(prepared, _Standing(prepared.gadget, prepared).of(states), charge, usb)[0]
+
+
+class _Standing:
+    """Which stand of a gadget is meant by some of its states."""
+
+    def __init__(self, gadget: Gadget, prepared: Prepared) -> None:
+        self.parts, _ = _parts(gadget, prepared.system)
+        self.start = [part[0] for part in self.parts]
+        written = behaviour_of(prepared.system)
+        self.starts = {region.name: region.starts for region in written}
+        self.members = {
+            region.name: [state.name for state in region.states] for region in written
+        }
+        self.ticking = ticking_groups(written)
+
+    def _moved(self, stand: Stand) -> int:
+        return sum(self.starts[name] not in group for name, group in stand.allowed.items())
+
+    def of(self, states: Sequence[tuple[str, str]]) -> Stand:
+        """The stand that holds all `states`; where none can be reached, a made-up one."""
+        chosen = list(self.start)
+        for name, _ in states:
+            n = next((n for n, part in enumerate(self.parts) if name in part[0].allowed), None)
+            if n is None:
+                continue
+            also = [(r, s) for r, s in states if r in self.parts[n][0].allowed]
+            fitting = [stand for stand in self.parts[n] if all(
+                _holds(stand.allowed[r], s) for r, s in also)]
+            if fitting:
+                chosen[n] = min(fitting, key=self._moved)
+        stand = _joined(chosen)
+        allowed, at = dict(stand.allowed), dict(stand.states)
+        for name, state in states:
+            if not _holds(allowed.get(name, frozenset()), state):
+                exact = next(s for s in self.members[name] if _is_of(s, state))
+                allowed[name] = self.ticking[name].get(exact, frozenset([exact]))
+                at[name] = exact
+        return Stand(allowed=allowed, states=at)
+
+
+def _is_of(state: str, wanted: str) -> bool:
+    return state == wanted or state.startswith(wanted + ".")
+
+
+def _holds(group: frozenset[str], wanted: str) -> bool:
+    return any(_is_of(state, wanted) for state in group)
 
 
 def light_run_times(
@@ -248,8 +315,10 @@ def light_run_times(
     return found
 
 
-def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
-    gadget = prepared.gadget
+def _current(
+    prepared: Prepared, stand: Stand, charge: float, usb: bool = False
+) -> tuple[MeanCurrent, _Rested]:
+    """What a stand draws on the mean, and how it was found."""
     system = _resting(prepared.system, stand)
     rested = prepared.with_system(system)
     places = tuple(
@@ -258,52 +327,61 @@ def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
     allowed = tuple(stand.allowed[system.regions[n].name] for n in places)
     for lasts_ns in _WARM_UPS_NS:
         leaving = Leaving(places, allowed)
-        warm = _simulation(rested, charge, lasts_ns, leaving)
+        warm = _simulation(rested, charge, lasts_ns, leaving, usb)
         with contextlib.suppress(LeftError):
             warm.go(MOST_INSTANTS)
         cycle = whole_cycle(warm)
         if cycle is not None or leaving.left is not None or not warm.phase.ticks:
             break
+    mixed: Blend | None = None
+    if leaving.left is not None:
+        found = MeanCurrent(charge=charge, left_by=leaving.left[1])
+    elif cycle is None and warm.phase.ticks:
+        mixed = blend(rested, warm, charge)
+        found = MeanCurrent(
+            charge=charge, current_a=mixed.current_a, parts_a=mixed.parts_a,
+            voltage_v=mixed.voltage_v, within_a=mixed.within_a,
+        )
+    else:
+        clock = warm.phase.clock if cycle is None else cycle.turn(0).clock
+        amps, charger_a = clock.currents(charge)
+        own = dict(zip(prepared.circuit.consumers, amps, strict=True))
+        if clock.extra_drain_a:
+            own["controller"] = own.get("controller", 0.0) + clock.extra_drain_a
+        found = MeanCurrent(
+            charge=charge, current_a=sum(own.values()), parts_a=own,
+            voltage_v=clock.voltage(charge), charger_a=charger_a,
+        )
+    return found, _Rested(rested, places, allowed, mixed)
+
+
+def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
+    gadget = prepared.gadget
+    found, how = _current(prepared, stand, charge)
     readings = {
         key: (figure.low, figure.value, figure.high)
         for key, figure in gadget.readings.items()
         if _is_reading_of(key, stand.allowed)
     }
-    current_a: float | None = None
-    parts: Mapping[str, float] = {}
-    voltage_v = within_a = left_by = None
-    ends_by: str | None
-    if leaving.left is None and cycle is None and warm.phase.ticks:
-        mixed = blend(rested, warm, charge)
-        current_a, parts, voltage_v = mixed.current_a, mixed.parts_a, mixed.voltage_v
-        within_a = mixed.within_a
-        run_time_s, ends_by, lights = mixed.run_time_s, mixed.ends_by, {}
+    lights: Mapping[str, LightRunTime] = {}
+    if how.mixed is not None:
+        run_time_s, ends_by = how.mixed.run_time_s, how.mixed.ends_by
     else:
-        if leaving.left is not None:
-            left_by = leaving.left[1]
-        else:
-            clock = warm.phase.clock if cycle is None else cycle.turn(0).clock
-            amps, _ = clock.currents(charge)
-            own = dict(zip(prepared.circuit.consumers, amps, strict=True))
-            if clock.extra_drain_a:
-                own["controller"] = own.get("controller", 0.0) + clock.extra_drain_a
-            parts, current_a = own, sum(own.values())
-            voltage_v = clock.voltage(charge)
-        lasts = lasting(rested, places, allowed)
+        lasts = lasting(how.rested, how.places, how.allowed)
         run_time_s, ends_by, lights = lasts.run_time_s, lasts.ends_by, dict(lasts.lights)
-    drawn = {name: amps for name, amps in parts.items() if amps > 0.0}
+    drawn = {name: amps for name, amps in found.parts_a.items() if amps > 0.0}
     return Mode(
-        states=_shown(system, stand),
+        states=_shown(how.rested.system, stand),
         charge=charge,
-        current_a=current_a,
+        current_a=found.current_a,
         parts_a=dict(sorted(drawn.items(), key=lambda item: -item[1])),
-        voltage_v=voltage_v,
+        voltage_v=found.voltage_v,
         run_time_s=run_time_s,
         ends_by=ends_by,
         lights=lights,
         readings=readings,
-        within_a=within_a,
-        left_by=left_by,
+        within_a=found.within_a,
+        left_by=found.left_by,
     )
 
 
@@ -329,9 +407,12 @@ def _is_reading_of(key: str, allowed: Mapping[str, frozenset[str]]) -> bool:
 
 
 def _simulation(
-    prepared: Prepared, charge: float, lasts_ns: int, leaving: Leaving
+    prepared: Prepared, charge: float, lasts_ns: int, leaving: Leaving, usb: bool
 ) -> Simulation:
-    rest = Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=lasts_ns)
+    steps = (Usb(at_ns=0, present=True),) if usb else ()
+    rest = Scenario(
+        title="rest", gadget_path=Path(), charge=charge, lasts_ns=lasts_ns, steps=steps
+    )
     return Simulation(prepared, rest, 0, True, False, (leaving,), None, log=False)
 
 

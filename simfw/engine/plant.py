@@ -13,6 +13,7 @@ from dataclasses import replace
 from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
+from simfw.circuit.charger import StatusLevel
 from simfw.circuit.circuit import ChargerMode, LoadSet
 from simfw.engine.clock import Clock, Tally, below, clock_of
 from simfw.engine.count import Count
@@ -120,6 +121,12 @@ class Plant:
     def charger_mode(self) -> ChargerMode:
         """What the charger does."""
         return self.supply.mode
+
+    @property
+    def status(self) -> StatusLevel | None:
+        """The level of the charger's status pin, None without a charger."""
+        charger = self.circuit.charger
+        return None if charger is None else charger.status(self.charger_mode, self.usb)
 
     @property
     def protected(self) -> bool:

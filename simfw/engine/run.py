@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simfw.circuit.charger import StatusLevel
 from simfw.circuit.circuit import LoadSet
 from simfw.engine.snapshot import Snapshot
 from simfw.gadget.model import Gadget
@@ -122,7 +123,9 @@ class Run:
 
     Charges are in coulomb, charge states 0..1. `charger_charge_c` is what the charger put out.
     Balance: sum of consumers - charger = capacity * (start_charge - end_charge).
-    `empty_at_ns` is when the protection first opened. `final` resumes the run elsewhere.
+    `empty_at_ns` is when the protection first opened. `end_status` is the level of the charger's
+    status pin in the state settled at the end, None without a charger. `final` resumes the run
+    elsewhere.
     """
 
     gadget: Gadget
@@ -147,6 +150,7 @@ class Run:
     end_open_circuit_v: float
     empty_at_ns: int | None
     final: Snapshot
+    end_status: StatusLevel | None = None
 
     @property
     def duration_ns(self) -> int:

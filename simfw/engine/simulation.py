@@ -582,4 +582,5 @@ class Simulation:
             end_open_circuit_v=float(plant.circuit.open_circuit_v(charge)),
             empty_at_ns=self.empty_at,
             final=snapshot(self),
+            end_status=self.plant.status,
         )

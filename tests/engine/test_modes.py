@@ -6,11 +6,12 @@ import pytest
 
 from simfw.behaviour.build import build_system
 from simfw.engine.meeting import apart, cone, deciding
-from simfw.engine.modes import MOST_MODES, modes, survey
+from simfw.engine.modes import MOST_MODES, mean_current, modes, survey
 from simfw.engine.reachable import reach
-from simfw.engine.simulator import Prepared
+from simfw.engine.simulator import Prepared, simulate
 from simfw.engine.untouched import time_on_the_shelf
 from simfw.loading import load_gadget
+from simfw.stimuli.scenario import Scenario, Usb
 from tests.engine.bench import LARDER_LAMP, gadget_of, run
 
 PLAIN = """
@@ -375,3 +376,50 @@ rows = [
 def test_a_state_that_is_left_in_the_instant_it_is_entered_is_no_mode():
     """A zero dwell without a guard is passed through."""
     assert [mode.states["lamp"] for mode in modes(gadget_of(PASSING))] == ["dark", "lit"]
+
+
+def test_the_mean_current_of_one_mode_is_that_of_modes():
+    """One mode asked for by its states, family or exact, draws what the list of modes says."""
+    prepared = Prepared(gadget_of(PLAIN))
+    listed = {mode.states["lamp"]: mode.current_a for mode in modes(prepared.gadget)}
+    assert mean_current(prepared, [("lamp", "lit.weak")]).current_a == listed["lit.weak"]
+    half = mean_current(prepared, [("lamp", "lit")], charge=0.5)
+    assert half.current_a == pytest.approx(21.01e-3)
+    # A state that cannot be reached is looked at all the same: 10 uA + 20 mA + the wink.
+    assert mean_current(prepared, [("lamp", "never")]).current_a == pytest.approx(21.01e-3)
+
+
+CHARGED = """
+[gadget]
+name = "Charged"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[charger]
+current = "50 mA"
+float = "4.2 V"
+finish = "10 %"
+status = "low while charging"
+[loads]
+lamp = { current = "20 mA" }
+[behaviour.lamp]
+starts = "on"
+states.on = { lamp = "on" }
+"""
+
+
+def test_a_mode_with_usb_in_tells_what_the_charger_gives():
+    """In constant current the charger gives its 50 mA, whatever the load takes of it."""
+    found = mean_current(Prepared(gadget_of(CHARGED)), [("lamp", "on")], charge=0.5, usb=True)
+    assert found.charger_a == pytest.approx(0.05)
+    assert found.current_a == pytest.approx(0.02)
+
+
+def test_a_run_tells_the_level_of_the_status_pin_at_its_end():
+    """Low while charging, floating without USB; no charger, no pin."""
+    gadget = gadget_of(CHARGED)
+    plugged = (Usb(at_ns=0, present=True),)
+    for steps, level in ((plugged, "low"), ((), "floating")):
+        scenario = Scenario(charge=0.5, lasts_ns=10**9, steps=steps)
+        assert simulate(gadget, scenario).end_status == level
+    assert simulate(gadget_of(PLAIN), Scenario(charge=0.5, lasts_ns=10**9)).end_status is None
