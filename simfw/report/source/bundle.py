@@ -13,6 +13,7 @@ from simfw.report.source.layout import lay_out
 from simfw.report.source.plan import Plan, make_plan
 from simfw.report.source.readme import readme
 from simfw.report.source.tick import choose_tick
+from simfw.report.specification.prose import text_of
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -89,6 +90,7 @@ def source_files(gadget: Gadget, system: System) -> dict[str, str]:
     files = c_files(system, gadget.segments, gadget.head.name, gadget.digest)
     files |= {name: static_text(name) for name in ALWAYS}
     files["Makefile"] = MAKEFILE
+    files["protocol.md"] = text_of("protocol")
     files["README.md"] = readme(static_text("README.md"), gadget, gadget_plan(gadget, system))
     return files
 
