@@ -16,14 +16,12 @@ from dataclasses import replace
 from typing import Any
 
 from simfw.errors import DescriptionError, Problem, UsageError, nearest
-from simfw.tomlfile import KeyPath, TomlFile, key_text
+from simfw.tomlfile import OPTION, KeyPath, TomlFile, key_text
 
-__all__ = ["OPTION", "Settings", "key_path", "parse_settings", "with_settings"]
+__all__ = ["Settings", "key_path", "parse_settings", "with_settings"]
 
 Settings = Mapping[str, Any]
 """Key text to the value as a TOML file would hold it."""
-
-OPTION = "--set"
 
 _PART = re.compile(r'(?:(?:^|\.)(?:([A-Za-z0-9_-]+)|("(?:[^"\\]|\\.)*")))|\[(\d{1,9})\]')
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import tree_sitter
 
 __all__ = [
+    "OPTION",
     "KeyPath",
     "Kind",
     "Place",
@@ -35,6 +36,8 @@ __all__ = [
 
 KeyPath = tuple[str | int, ...]
 Kind = Literal["gadget", "scenario", "pattern", "map"]
+
+OPTION = "--set"  # what messages name in place of the file where a value came from there
 
 LARGEST_BYTES = 4_000_000
 DEEPEST = 32  # tables and lists inside each other
@@ -117,7 +120,7 @@ class TomlFile:
         while key:
             if key in self.settings:
                 found = self.settings[key] if key == problem.key else problem.found
-                return replace(problem, file="--set", found=found)
+                return replace(problem, file=OPTION, found=found)
             key = _above(key)
         place = self.place(problem.key)
         exact = self.places.get(problem.key) or self.places.get(_loose(problem.key))

@@ -196,6 +196,9 @@ def test_what_is_handed_over_is_what_the_file_says(capsys: pytest.CaptureFixture
                  "--as-scenario", "y.toml"]
     assert main(arguments) == 2
     assert "--set and --as-scenario do not go together" in capsys.readouterr().err
+    arguments = ["check", f"{HOOK}/gadget.toml", "--set", "cell.cut_off=2 V", "--witness", "w"]
+    assert main(arguments) == 2
+    assert "--set and --witness do not go together" in capsys.readouterr().err
     for command in ("spec", "source"):
         with pytest.raises(SystemExit):
             main([command, f"{HOOK}/gadget.toml", "--set", "cell.cut_off=2 V"])

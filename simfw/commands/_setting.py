@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from simfw.commands._shared import dump_json, paint_for
+from simfw.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Mapping
 
-__all__ = ["Against", "add_set", "answer", "as_written", "settings_of"]
+__all__ = ["Against", "add_set", "answer", "as_written", "refuse_beside", "settings_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,13 @@ def settings_of(arguments: argparse.Namespace) -> dict[str, Any]:
     from simfw.setting import parse_settings
 
     return parse_settings(arguments.settings)
+
+
+def refuse_beside(settings: Mapping[str, Any], option: str, wanted: object) -> None:
+    """Raise `UsageError` where `option` is to write scenarios, and something is set."""
+    if settings and wanted is not None:
+        raise UsageError(f"--set and {option} do not go together: a scenario would name the "
+                         "gadget file, which does not hold what is set.")
 
 
 def as_written(

@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from simfw.commands._setting import add_set, answer, as_written, settings_of
+from simfw.commands._setting import add_set, answer, as_written, refuse_beside, settings_of
 from simfw.commands._shared import add_command, paint_for, whole_number
 
 if TYPE_CHECKING:
@@ -83,9 +83,10 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.verify.rulefile import read_rules
     from simfw.writing import check_folder
 
+    settings = settings_of(arguments)
+    refuse_beside(settings, "--witness", arguments.witness)
     if arguments.witness is not None:
         check_folder(arguments.witness)
-    settings = settings_of(arguments)
     gadget = load_gadget(arguments.gadget, settings)
 
     def checked(gadget: Gadget) -> Report:

@@ -89,7 +89,8 @@ def conform(arguments: argparse.Namespace) -> int:
         raise UsageError("Name the firmware with --against PROGRAM, or ask for --mutants N.")
     if arguments.witness != WITNESS:
         check_file(arguments.witness)
-    gadget = load_gadget(arguments.gadget, settings_of(arguments))
+    settings = settings_of(arguments)
+    gadget = load_gadget(arguments.gadget, settings)
     prepared = Prepared(gadget)
     segments = gadget.segments
     vectors = vector_drives(gadget, prepared, whole=arguments.whole)
@@ -124,7 +125,7 @@ def conform(arguments: argparse.Namespace) -> int:
                   f"{told}.")  # fmt: skip
         else:
             status = 1
-            _report(prepared, found, arguments.witness)
+            _report(prepared, found, arguments.witness, changed=bool(settings))
     if arguments.mutants:
         _mutants(prepared, drives, arguments.mutants, arguments.seed)
     return status
@@ -174,8 +175,8 @@ def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Drive
     return drives
 
 
-def _report(prepared: Prepared, found: Difference, witness: str) -> None:
-    """Tell the first difference and save what led to it."""
+def _report(prepared: Prepared, found: Difference, witness: str, *, changed: bool) -> None:
+    """Tell the first difference and save what led to it; `changed`: something was set."""
     from simfw.conform.driving import scenario_of
     from simfw.quantity import format_duration
 
@@ -191,7 +192,8 @@ def _report(prepared: Prepared, found: Difference, witness: str) -> None:
     from simfw.stimuli.scenario import write_scenario
 
     write_scenario(scenario, Path(witness))
-    print(f"Saved as {witness}.")
+    with_set = " It names the gadget file as written: run it with the same --set."
+    print(f"Saved as {witness}.{with_set if changed else ''}")
 
 
 def _mutants(prepared: Prepared, drives: list[Drive], count: int, seed: int) -> None:

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simfw.commands._setting import add_set, settings_of
+from simfw.commands._setting import add_set, refuse_beside, settings_of
 from simfw.commands._shared import add_command, dump_json, paint_for
 
 if TYPE_CHECKING:
@@ -80,9 +80,7 @@ def _replay(arguments: argparse.Namespace) -> int:
             raise UsageError("No gadget file: give --gadget, or a map that names one.")
         gadget_path = arguments.map.parent / mapped.gadget
     settings = settings_of(arguments)
-    if settings and arguments.as_scenario is not None:
-        raise UsageError("--set and --as-scenario do not go together: the scenario would name the "
-                         "gadget file, which does not hold what is set.")
+    refuse_beside(settings, "--as-scenario", arguments.as_scenario)
     gadget = load_gadget(gadget_path, settings)
     observed, mapped = observed_in(arguments.recording, mapped, gadget, gadget_path)
     options = _from_map(options, mapped.start, None if mapped.charge is None

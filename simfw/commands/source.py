@@ -34,8 +34,6 @@ def register(commands: Commands) -> None:
         help="the folder to write into; it is made if it is not there, and a board.c or Makefile "
         "that was changed is left as it is",
     )
-
-
     parser.add_argument(
         "--sizes", action="store_true",
         help="also say what the compilers that are installed make of it",
