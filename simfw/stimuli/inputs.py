@@ -36,6 +36,7 @@ from simfw.units import measured
 __all__ = [
     "INPUTS",
     "NO_HAND",
+    "OF_KEY",
     "ROOM_C",
     "Input",
     "Kind",
@@ -108,7 +109,7 @@ class Input:
         raise NotImplementedError
 
     def set_to(self, gadget: Gadget, name: str, at_ns: int, level: float) -> Step:
-        """The step that puts such an input to a level."""
+        """The step that puts a member to a level, where it then stays."""
         raise NotImplementedError
 
     def level_text(self, gadget: Gadget, name: str, level: float) -> str:
@@ -121,7 +122,7 @@ class Input:
 
     def ends(self, level: float) -> bool:
         """Whether a change to this level is the end of something."""
-        return not level
+        return self.two_valued and not level
 
     def changes(self, step: Any) -> Iterator[tuple[int, float]]:
         """The levels that a step sets: (time in ns, level)."""
@@ -131,7 +132,9 @@ class Input:
         self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
     ) -> Iterator[Step]:
         """The steps that set these levels; what is on at the end stays on for 1 ns more."""
-        raise NotImplementedError
+        del end_ns
+        for time, level in levels:
+            yield self.set_to(gadget, name, time, level)
 
     def read(self, line: Any, key: str) -> Step:
         """The step that a line of a file says; what the line lacks gets a stand-in."""
@@ -147,7 +150,7 @@ class Input:
         return iter(())
 
     def unknown(self, key: str, step: Any, gadget: Gadget) -> Iterator[Problem]:
-        """What this gadget does not have."""
+        """What this gadget does not have; of `step`, also of a habit, what it names is read."""
         names = list(self.members(gadget))
         if step.target not in names:
             yield Problem(
@@ -193,19 +196,12 @@ class _Temperature(Input):
         del gadget, name
         return ROOM_C
 
-    def ends(self, level: float) -> bool:
-        del level
-        return False
+    def set_to(self, gadget: Gadget, name: str, at_ns: int, level: float) -> Step:
+        del gadget, name
+        return Temperature(at_ns=at_ns, temperature_c=level)
 
     def changes(self, step: Temperature) -> Iterator[tuple[int, float]]:
         yield step.at_ns, step.temperature_c
-
-    def steps(
-        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
-    ) -> Iterator[Step]:
-        del gadget, name, end_ns
-        for time, level in levels:
-            yield Temperature(at_ns=time, temperature_c=level)
 
     def read(self, line: Any, key: str) -> Step:
         return Temperature(at_ns=line.at, temperature_c=line.temperature or 0.0, key=key)
@@ -232,15 +228,13 @@ class _Temperature(Input):
 class _Switched(Input):
     """What comes and goes, and belongs to the charger."""
 
+    def set_to(self, gadget: Gadget, name: str, at_ns: int, level: float) -> Step:
+        del gadget, name
+        made: Step = self.step(at_ns=at_ns, present=level > 0)
+        return made
+
     def changes(self, step: Any) -> Iterator[tuple[int, float]]:
         yield step.at_ns, float(step.present)
-
-    def steps(
-        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
-    ) -> Iterator[Step]:
-        del gadget, name, end_ns
-        for time, level in levels:
-            yield self.step(at_ns=time, present=level > 0)
 
     def read(self, line: Any, key: str) -> Step:
         made: Step = self.step(at_ns=line.at, present=bool(getattr(line, self.key)), key=key)
@@ -358,13 +352,6 @@ class _Toggle(Input):
     def changes(self, step: Toggle) -> Iterator[tuple[int, float]]:
         yield step.at_ns, float(step.closed)
 
-    def steps(
-        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
-    ) -> Iterator[Step]:
-        del gadget, end_ns
-        for time, level in levels:
-            yield Toggle(at_ns=time, toggle=name, closed=level > 0)
-
     def read(self, line: Any, key: str) -> Step:
         return Toggle(at_ns=line.at, toggle=line.toggle or "", closed=line.to == "on", key=key)
 
@@ -477,19 +464,8 @@ class _Measure(Input):
         measure = gadget.measures[name]
         return (measure.agree + 1) * measure.every.ns + measure.settle.ns
 
-    def ends(self, level: float) -> bool:
-        del level
-        return False
-
     def changes(self, step: Measured) -> Iterator[tuple[int, float]]:
         yield step.at_ns, step.value
-
-    def steps(
-        self, gadget: Gadget, name: str, levels: Sequence[tuple[int, float]], end_ns: int
-    ) -> Iterator[Step]:
-        del end_ns
-        for time, level in levels:
-            yield Measured(at_ns=time, measure=name, value=level, unit=gadget.measures[name].unit)
 
     def read(self, line: Any, key: str) -> Step:
         value, unit = line.value or (0.0, "")
@@ -499,14 +475,14 @@ class _Measure(Input):
         yield f"measure = {quoted(step.measure)}"
         yield f"value = {quoted(f'{decimal(step.value, 1)} {step.unit}')}"
 
-    def unknown(self, key: str, step: Measured, gadget: Gadget) -> Iterator[Problem]:
-        measure = gadget.measures.get(step.measure)
+    def unknown(self, key: str, step: Any, gadget: Gadget) -> Iterator[Problem]:
+        measure = gadget.measures.get(step.target)
         if measure is None:
             yield from super().unknown(key, step, gadget)
         elif measure.source is not None:
             yield Problem(
                 key=f"{key}.measure",
-                text=f'"{step.measure}" follows the {measure.source}',
+                text=f'"{step.target}" follows the {measure.source}',
                 allowed='{ at = ..., temperature = "5 degC" } in its place',
             )
         elif step.unit not in ("", measure.unit) and (
@@ -514,8 +490,8 @@ class _Measure(Input):
         ):
             yield Problem(
                 key=f"{key}.value",
-                found=f'"{decimal(step.value, 1)} {step.unit}"',
-                text=f'"{step.measure}" is measured in {measure.unit}',
+                found=f'"{step.unit}"',
+                text=f'"{step.target}" is measured in {measure.unit}',
                 allowed=f'a value such as "12 {measure.unit}"',
             )
 
@@ -558,6 +534,9 @@ INPUTS: Mapping[str, Input] = {
     )
 }
 """Every kind of input by its name, in the order of changes at one time."""
+
+OF_KEY: Mapping[str, Input] = {one.key: one for one in INPUTS.values()}
+"""Every kind of input by the key of its step in a file."""
 
 _OF_STEP = {one.step: one for one in INPUTS.values()}
 

@@ -10,7 +10,7 @@ steps without a wait between them begin together.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import combinations
 from pathlib import Path
@@ -18,11 +18,10 @@ from typing import Literal
 
 from simfw.behaviour.build import names_of
 from simfw.behaviour.parsing import parse_expression
-from simfw.errors import DescriptionError, Problem, nearest
+from simfw.errors import DescriptionError, Problem
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_duration
-from simfw.stimuli.inputs import INPUTS
-from simfw.stimuli.steps import Measured
+from simfw.stimuli.inputs import OF_KEY
 
 __all__ = [
     "DAY_NS",
@@ -247,28 +246,8 @@ def _steps(key: str, habit: Habit, gadget: Gadget | None) -> Iterator[Problem]:
                 text="the contact could still bounce when the button is let go",
                 allowed=f"at most the shortest for ({format_duration(int(step.for_ns.low))})",
             )
-        if gadget is None:
-            continue
-        if step.kind == "press" and step.target not in gadget.buttons:
-            yield _unknown(f"{at}.press", "button", step.target, list(gadget.buttons))
-        if step.kind == "wave" and step.target not in gadget.proximity:
-            yield _unknown(f"{at}.wave", "proximity sensor", step.target, list(gadget.proximity))
-        if step.kind == "toggle" and step.target not in gadget.toggles:
-            yield _unknown(f"{at}.toggle", "toggle", step.target, list(gadget.toggles))
-        if step.kind == "measure":
-            yield from INPUTS["measure"].unknown(at, Measured(
-                at_ns=0, measure=step.target, value=step.value.low, unit=step.unit), gadget)
-        if step.kind == "usb" and gadget.charger is None:
-            yield Problem(key=f"{at}.usb", text="the gadget has no charger",
-                          allowed="usb only for a gadget with [charger]")
-
-
-def _unknown(key: str, what: str, found: str, names: Sequence[str]) -> Problem:
-    return Problem(
-        key=key, found=f'"{found}"', text=f"the gadget has no such {what}",
-        allowed=", ".join(names) or f"none, the gadget has no {what}s",
-        suggestion=nearest(found, names),
-    )
+        if gadget is not None and step.kind != "wait":
+            yield from OF_KEY[step.kind].unknown(at, step, gadget)
 
 
 def _overlaps(key: str, habit: Habit) -> Iterator[Problem]:

@@ -31,10 +31,9 @@ from simfw.stimuli.pattern import (
     named,
     problems_of,
 )
-from simfw.stimuli.scenario_file import Instant, Kinds, Span, step_mismatches, unit_of
+from simfw.stimuli.scenario_file import Instant, Span, in_its_unit, kinds_of, step_mismatches
 from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import read_toml, require_kind
-from simfw.units import measured
 from simfw.validation import check_data
 
 __all__ = ["PatternFile", "read_pattern"]
@@ -112,8 +111,7 @@ def _draw_of(value: object, dimension: Dimension, *, positive: bool) -> Draw:
 
 def _drawn_reading(value: object) -> tuple[Draw, str]:
     """What a measure measures, drawn anew each time, and its unit."""
-    unit = unit_of(value)
-    return _draw_of(value, measured(unit), positive=False), unit
+    return in_its_unit(value, lambda dimension: _draw_of(value, dimension, positive=False))
 
 
 def _drawn(dimension: Dimension, *, positive: bool = True) -> BeforeValidator:
@@ -273,14 +271,7 @@ _SAMPLES: dict[str, Any] = {
     "swing": "8 degC",
 }
 
-_KINDS: Kinds = {
-    "press": (("for",), ("bounce",)),
-    "wave": (("distance", "for"), ()),
-    "toggle": (("to",), ()),
-    "measure": (("value",), ()),
-    "usb": ((), ()),
-    "wait": ((), ()),
-}
+_KINDS = kinds_of(StepLine, "wait")
 _EXAMPLES = {"for": "150 ms .. 300 ms", "distance": "8 cm .. 15 cm", "to": "on",
              "value": "5 lx .. 20 lx"}
 

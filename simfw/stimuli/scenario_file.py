@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BeforeValidator, Field
 
-from simfw.errors import DescriptionError, Problem
+from simfw.errors import DescriptionError, Problem, QuantityError
 from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
-from simfw.quantity import LENGTH, TEMPERATURE, read_ns, read_number
+from simfw.quantity import LENGTH, TEMPERATURE, Dimension, read_ns, read_number
 from simfw.setting import Settings
 from simfw.slips import NUMBER
-from simfw.stimuli.inputs import INPUTS
+from simfw.stimuli.inputs import OF_KEY
 from simfw.stimuli.scenario import Expect, Scenario, Step, problems_of, unknown_names
 from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import read_toml, require_kind
@@ -30,12 +30,14 @@ __all__ = [
     "ScenarioFile",
     "Span",
     "StepLine",
+    "in_its_unit",
+    "kinds_of",
     "read_scenario",
     "step_mismatches",
     "typed_steps",
-    "unit_of",
 ]
 
+Read = TypeVar("Read")
 
 def _time(*, positive: bool) -> BeforeValidator:
     def read(value: object) -> int:
@@ -54,14 +56,21 @@ def _temperature(value: object) -> float:
 
 def read_reading(value: object) -> tuple[float, str]:
     """What a measure measures: "12 lx" as (12.0, "lx"), in whatever unit."""
-    unit = unit_of(value)
-    return read_number(value, measured(unit)), unit
+    return in_its_unit(value, lambda dimension: read_number(value, dimension))
 
 
-def unit_of(value: object) -> str:
-    """The unit behind the first number of a text."""
+def in_its_unit(value: object, read: Callable[[Dimension], Read]) -> tuple[Read, str]:
+    """What `read` makes of a text in the unit behind its first number, and that unit."""
     found = _READING.match(value.strip()) if isinstance(value, str) else None
-    return found[1] if found is not None and found[1] else "lx"
+    unit = "" if found is None else found[1]
+    try:
+        return read(measured(unit or "lx")), unit
+    except QuantityError as error:
+        if unit:
+            raise
+        raise QuantityError(  # which unit is meant is for the gadget to say
+            text=error.text, allowed='a number with the unit of its measure, such as "12 lx"'
+        ) from None
 
 
 _READING = re.compile(rf"(?:normal\s+)?{NUMBER}\s*(.*?)\s*(?:\.\.|±|\+-|\+/-|$)")
@@ -102,12 +111,14 @@ class ScenarioFile(Part):
 # Kinds of steps: what each needs besides what all have, and what it may have.
 Kinds = Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]
 
-_OF_KEY = {one.key: one for one in INPUTS.values()}
-KINDS: Kinds = {
-    **{key: (_OF_KEY[key].needs, _OF_KEY[key].may) for key in StepLine.model_fields
-       if key in _OF_KEY},
-    "expect": ((), ()),
-}
+
+def kinds_of(line: type[Part], other: str) -> Kinds:
+    """The kinds of steps that a line may be: inputs in the order of its keys, and `other`."""
+    inputs = [key for key in line.model_fields if key in OF_KEY]
+    return {**{key: (OF_KEY[key].needs, OF_KEY[key].may) for key in inputs}, other: ((), ())}
+
+
+KINDS = kinds_of(StepLine, "expect")
 
 SAMPLES: dict[str, Any] = {
     "gadget": "gadget.toml",
@@ -239,4 +250,4 @@ def _typed(key: str, kind: str, line: StepLine) -> Step:
     """Return the typed step; what its line lacks gets a stand-in."""
     if kind == "expect":
         return Expect(at_ns=line.at, text=line.expect or "", key=key)
-    return _OF_KEY[kind].read(line, key)
+    return OF_KEY[kind].read(line, key)
