@@ -12,7 +12,9 @@ from simfw.engine.plant import Plant
 
 __all__ = ["Instants"]
 
-MOST_LEARNED = 50_000  # outcomes of one table: what comes after is worked out each time
+# What one table may keep, `Table.kept`: behind it nothing is added, and what is not in it is worked
+# out each time.
+MOST_LEARNED = 150_000
 
 
 class Instants:
@@ -76,6 +78,9 @@ class Instants:
             code = -1
         met = comb.met.get(code)
         if met is None:
+            if not self._room():
+                self._comb = None
+                return stepper.run_instant(now_ns, raw_events)
             met = comb.met[code] = Met()
         charge = plant.charge
         for band in self._bands.get(met, ()):
@@ -100,10 +105,19 @@ class Instants:
             self._here = self._table.places.setdefault(plant.place, {})
         comb = self._here.get(stand)
         if comb is None:
-            comb = self._here[stand] = Comb(stand)
+            comb = Comb(stand)
+            if self._room():
+                self._here[stand] = comb
         self._comb = comb
         self._version = self._stepper.version
         return comb
+
+    def _room(self) -> bool:
+        """Whether one thing more may be kept; it is counted."""
+        if self._table.kept >= MOST_LEARNED:
+            return False
+        self._table.kept += 1
+        return True
 
     def _adapted(self, met: Met, charge: float) -> Band | None:
         """The outcome that is known for the answers of this cell, with the charges around it."""
@@ -149,14 +163,12 @@ class Instants:
             turns = set(plant.turns)
             plant.turns |= earlier
         after = self._found(standing(stepper))
-        table = self._table
-        if plant.untold or table.outcomes >= MOST_LEARNED:
+        if plant.untold:
             plant.untold = False
             return move.public
         outcome = Outcome(move, after, tuple(asked.items()))
         band = self._band(outcome, turns, before, plant.charge)
-        if band is not None:
-            table.outcomes += 1
+        if band is not None and self._room():
             met.outcomes.append(outcome)
             self._bands.setdefault(met, []).append(band)
         return move.public

@@ -62,7 +62,7 @@ class Table:
 
     def __init__(self) -> None:
         self.places: dict[object, dict[Stand, Comb]] = {}
-        self.outcomes = 0
+        self.kept = 0  # combinations, what they met and what came of it, all together
 
 
 Bands = dict[Met, list[Band]]

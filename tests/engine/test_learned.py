@@ -133,6 +133,18 @@ def test_rows_run_for_few_of_the_instants_of_a_long_use(worked_out: list[int]) -
     assert len(worked_out) < first / 100
 
 
+def test_what_is_kept_of_the_rows_has_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Behind it instants are worked out each time, and neither they nor what they meet are kept."""
+    most = 40
+    plain = simulate(LAMP, evening(), prepared=Prepared(LAMP), trace=False)
+    monkeypatch.setattr(instants, "MOST_LEARNED", most)
+    prepared = Prepared(LAMP)
+    agree(plain, simulate(LAMP, evening(), prepared=prepared, trace=False))
+    kept = [comb for place in prepared.learned.places.values() for comb in place.values()]
+    met = [one for comb in kept for one in comb.met.values()]
+    assert len(kept) + len(met) + sum(len(one.outcomes) for one in met) == most
+
+
 def test_gadgets_with_the_same_rows_share_what_was_learned(worked_out: list[int]) -> None:
     """Another resistor changes what is drawn and no row: little is left to be worked out."""
     prepared = Prepared(LAMP)

@@ -416,7 +416,8 @@ def test_the_command_writes_the_folder(tmp_path, capsys):
     assert "bytes of flash" in said
     written = {path.name for path in (tmp_path / "out").iterdir()}
     assert written == {"tables.h", "tables.c", "firmware.h", "firmware.c", "hooks.h", "board.c",
-                       "names.h", "names.c", "harness.c", "Makefile", "README.md", "protocol.md"}  # fmt: skip
+                       "names.h", "names.c", "harness.c", "Makefile", "README.md",
+                       "protocol.md"}  # fmt: skip
     text = (tmp_path / "out" / "README.md").read_text()
     assert load_gadget(DEMOS[-1]).head.name in text
     assert "@" not in text
