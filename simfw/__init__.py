@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from simfw.behaviour.machine import machines
+    from simfw.bench.bench import Bench
     from simfw.engine.run import Run
     from simfw.engine.simulator import simulate
     from simfw.errors import DescriptionError, Problem, RunError, SimfwError, UsageError
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOMES = {
+    "Bench": "simfw.bench.bench",
     "DescriptionError": "simfw.errors",
     "Gadget": "simfw.gadget.model",
     "Problem": "simfw.errors",
@@ -43,6 +45,7 @@ _HOMES = {
 }
 
 __all__ = [
+    "Bench",
     "DescriptionError",
     "Gadget",
     "Problem",

@@ -2,7 +2,8 @@
 
 A `console` block is a list of commands (after `$`) and what they print; a line `...` stands for any
 lines. A `toml` block with a file name after the word is written to that file first. `python` blocks
-are run. All blocks of a page share one folder, which has a copy of `scenarios`.
+are run, one after the other. All blocks of a page share one folder, which has a copy of
+`scenarios`.
 """
 
 from __future__ import annotations
@@ -93,12 +94,13 @@ def test_examples_of_a_page_do_what_it_says(
     """Each command prints what stands below it; each Python block runs."""
     shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
     monkeypatch.chdir(tmp_path)
+    names = {"__name__": "example"}
     for block in blocks(page):
         if block.language == "toml":
             Path(block.rest).write_text(block.text, encoding="utf-8")
         elif block.language == "python":
             with contextlib.redirect_stdout(io.StringIO()):
-                exec(compile(block.text, str(page), "exec"), {"__name__": "example"})
+                exec(compile(block.text, str(page), "exec"), names)
         else:
             for command, wanted in commands(block.text):
                 text = printed(command)

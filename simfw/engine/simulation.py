@@ -160,6 +160,17 @@ class Simulation:
 
         False where `most` steps from instant to instant were not enough; it then stands there.
         """
+        self.begin()
+        self._most = most
+        while self._step():
+            self._steps += 1
+            if most is not None and self._steps >= most:
+                return False
+        self._expectations_at_end()
+        return True
+
+    def begin(self) -> None:
+        """Power up, with what is done at the very beginning; or stand where it is resumed."""
         plant = self.plant
         if self.resumed is None:
             if self.course is not None:
@@ -181,13 +192,6 @@ class Simulation:
         else:
             self.was_awake = self.phase.loads.controller == "awake"
             self.folder.enter(plant.context())
-        self._most = most
-        while self._step():
-            self._steps += 1
-            if most is not None and self._steps >= most:
-                return False
-        self._expectations_at_end()
-        return True
 
     def _step(self) -> bool:
         """Go on to the next instant and handle it; False at the end of the run."""
@@ -221,12 +225,10 @@ class Simulation:
         change = plant.advance(phase.clock, (then - now) * _NS, tally, low, high)
         crossed = change is None
         if change is None:
-            falling = phase.clock.rate(charge) < 0.0
-            target = low if falling else high
-            seconds = phase.clock.time_to(charge, target)
-            crossed = seconds < math.inf
-            if crossed:
-                then = min(then, now + int(seconds * 1e9) + 1)
+            target, falling, at = self._next_crossing(low, high)
+            crossed = at is not None
+            if at is not None:
+                then = min(then, at)
             change = plant.advance(phase.clock, (then - now) * _NS, tally)
             assert change is not None
             if self.course is not None:
@@ -254,6 +256,18 @@ class Simulation:
         turned = turned and (not self._plugged or supply.cut != supply.opened)
         self._instant(raw, turned=turned)
         return True
+
+    def _next_crossing(self, low: float, high: float) -> tuple[float, bool, int | None]:
+        """Which mark the charge is on its way to, whether it falls, and when (ns) it is past it.
+
+        None where it never gets there.
+        """
+        charge, clock = self.plant.charge, self.phase.clock
+        falling = clock.rate(charge) < 0.0
+        target = low if falling else high
+        seconds = clock.time_to(charge, target)
+        at = None if seconds == math.inf else self.now + int(seconds * 1e9) + 1
+        return target, falling, at
 
     def _room(self) -> int:
         return _ENDLESS if self._most is None else self._most - self._steps - 1

@@ -1,0 +1,523 @@
+"""`Bench`: a gadget in the hand. Press, look, go back, try otherwise, keep the course."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from simfw.behaviour.table import IDLE
+from simfw.bench.course import Differences, differences, seen_in
+from simfw.bench.journal import Deed, Journal, levels_at_rest, steps_of
+from simfw.bench.repeating import Repeating
+from simfw.bench.view import LightView, RegionView, View
+from simfw.circuit.circuit import LoadSet
+from simfw.engine.observer import Observer
+from simfw.engine.plant import Plant
+from simfw.engine.prepared import Prepared
+from simfw.engine.run import Occurred, Run
+from simfw.engine.simulator import simulate
+from simfw.engine.snapshot import Snapshot
+from simfw.engine.stepwise import LONGEST_NS, Between, Stepwise
+from simfw.engine.timeline import Change
+from simfw.errors import QuantityError, UsageError, nearest
+from simfw.formatting import format_duration
+from simfw.gadget.model import Gadget
+from simfw.quantity import read_ns, read_number
+from simfw.stimuli.inputs import INPUTS, NO_HAND, Kind
+from simfw.stimuli.scenario import Scenario
+from simfw.units import LENGTH, TEMPERATURE, Dimension, measured
+
+__all__ = ["FOLD_FROM_NS", "MOST_EVENTS", "Bench", "Mark"]
+
+FOLD_FROM_NS = 600 * 10**9
+"""A way longer than this is folded, unless the bench was told otherwise."""
+
+MOST_EVENTS = 2_000
+"""So many events are kept until somebody looks."""
+
+MOST_INSTANTS = 200_000
+"""So many instants `until` goes on for at most."""
+
+SOMETHING = "something"
+_NS = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """Where a bench stood, to go back to: made by `Bench.snapshot`."""
+
+    owner: object = field(repr=False)
+    time_ns: int
+    journal: Journal = field(repr=False)
+    levels: tuple[float, ...]
+    now: tuple[Deed, ...]
+    saved: Snapshot | None
+    used_c: tuple[float, ...]
+    charger_c: float
+
+
+class _Listener(Observer):
+    """Keeps the latest events."""
+
+    def __init__(self) -> None:
+        self.events: deque[Occurred] = deque(maxlen=MOST_EVENTS)
+        self.heard = 0
+
+    def event(self, time_ns: int, name: str) -> None:
+        """Keep it."""
+        self.heard += 1
+        self.events.append(Occurred(time_ns, name))
+
+    def latest(self, heard: int) -> list[str]:
+        """The names of those that came after the first `heard`, as far as they were kept."""
+        fresh = self.heard - heard
+        return [event.name for event in list(self.events)[-fresh:]] if fresh else []
+
+    def taken(self) -> tuple[tuple[Occurred, ...], int]:
+        """Those that were kept since they were last asked for, and how many were not."""
+        events, dropped = tuple(self.events), self.heard - len(self.events)
+        self.events.clear()
+        self.heard = 0
+        return events, dropped
+
+
+class Bench:
+    """A gadget that is handled while it runs.
+
+    Time stands still until `to` or `until` lets it go by. What is done happens at the present time,
+    before anything else that is due then, and of several things done to one input at one time the
+    last counts: a contact that is closed and opened without time in between was not touched.
+
+    `charge` is the cell's charge at the beginning (0..1). `fold` says whether looks, blinks and
+    samples that repeat are advanced in whole periods: True, False, or None, which folds ways of
+    more than ten minutes. Unfolded, a course is to the last bit what its scenario gives when run
+    with `fold=False`, however often one looks. `prepared` is shared with other runs of the gadget.
+
+    Raises DescriptionError where the gadget does not hold together.
+    """
+
+    def __init__(
+        self, gadget: Gadget, charge: float = 0.8, seed: int = 0, *, fold: bool | None = None,
+        prepared: Prepared | None = None,
+    ) -> None:
+        if not 0.0 <= charge <= 1.0:
+            raise UsageError(f"charge = {charge:g}: a charge is a share. Allowed: 0 to 1.")
+        self.gadget = gadget
+        self.charge = float(charge)
+        self.seed = seed
+        self.fold = fold
+        self.prepared = Prepared(gadget) if prepared is None else prepared
+        self.repeating = Repeating(self.prepared.system)
+        self._rest = levels_at_rest(gadget)
+        self._levels = dict(self._rest)  # before what was done at the present time
+        self._listener = _Listener()
+        self._simulation = Stepwise(
+            self.prepared, self.charge, seed=seed, observers=(self._listener,)
+        )
+        self._plant: Plant = self._simulation.plant
+        self._begun = False
+        self._now_ns = 0
+        self._journal = Journal()
+        self._now: dict[tuple[Kind, str], Deed] = {}  # what was done at the present time
+        count = len(self._plant.circuit.consumers)
+        self._used_c = [0.0] * count
+        self._charger_c = 0.0
+        self._full_a: dict[str, float] = {}
+        self._look()
+
+    # -- what is done ----------------------------------------------------------------------------
+
+    @property
+    def time_ns(self) -> int:
+        """The present time (ns). What is due at it has not happened yet."""
+        return self._now_ns
+
+    @property
+    def journal(self) -> tuple[Deed, ...]:
+        """What was done so far, in order of time."""
+        return (*self._journal.deeds(), *self._fresh())
+
+    def close(self, button: str) -> None:
+        """Press a button and hold it."""
+        self.set("contact", button, 1.0)
+
+    def open(self, button: str) -> None:
+        """Let a button go."""
+        self.set("contact", button, 0.0)
+
+    def press(self, button: str, lasting: int | str = "100 ms") -> None:
+        """Press a button for some time (ns, or text), which goes by."""
+        self.close(button)
+        self.to(self._now_ns + _ns(lasting, "lasting"))
+        self.open(button)
+
+    def hand(self, sensor: str, distance: float | str | None) -> None:
+        """Hold a hand before a sensor (m, or text such as "12 cm"), or take it away (None)."""
+        level = NO_HAND if distance is None else _number(distance, LENGTH, "distance")
+        if distance is not None and not level > 0:
+            raise UsageError(f"distance = {distance}: no distance at all. Allowed: more than zero.")
+        self.set("hand", sensor, level)
+
+    def usb(self, present: bool) -> None:
+        """Plug USB power in, or take it away."""
+        self.set("usb", "usb", float(present))
+
+    def fault(self, present: bool) -> None:
+        """Let the charger meet a fault of its own, or be well again."""
+        self.set("fault", "fault", float(present))
+
+    def temperature(self, value: float | str) -> None:
+        """Bring everything to a temperature (degC, or text such as "5 degC")."""
+        self.set("temperature", "temperature", _number(value, TEMPERATURE, "temperature"))
+
+    def toggle(self, name: str, on: bool) -> None:
+        """Put a toggle on or off."""
+        self.set("toggle", name, float(on))
+
+    def measure(self, name: str, value: float | str) -> None:
+        """Bring what is measured to a value, in the measure's unit or as text with its own."""
+        one = self.gadget.measures.get(name)
+        level = value if one is None or not isinstance(value, str) else _number(
+            value, measured(one.unit), name)
+        self.set("measure", name, float(level))
+
+    def set(self, kind: Kind, name: str, level: float) -> None:
+        """Bring any input to a level: see the table of inputs.
+
+        Raises UsageError where the gadget has no such input.
+        """
+        place = (kind, name)
+        if place not in self._rest or (kind in ("usb", "fault") and self.gadget.charger is None):
+            self._refuse(kind, name)
+        if self._now_ns >= LONGEST_NS - 1:
+            raise UsageError("The course has come to its latest time.")
+        self._now.pop(place, None)
+        if level != self._levels[place]:
+            self._now[place] = Deed(self._now_ns, kind, name, float(level))
+
+    def _refuse(self, kind: Kind, name: str) -> None:
+        if kind in ("usb", "fault"):
+            raise UsageError(f"{kind}: the gadget has no charger.")
+        one = INPUTS[kind]
+        names = list(one.members(self.gadget))
+        near = nearest(name, names)
+        raise UsageError(
+            f"{name}: the gadget has no such {one.what or kind}. Allowed: "
+            f"{', '.join(names) or 'none, the gadget has no ' + one.what + 's'}."
+            + (f' Did you mean "{near}"?' if near else "")
+        )
+
+    # -- time ------------------------------------------------------------------------------------
+
+    def to(self, time: int | str) -> None:
+        """Let time go by until `time` (ns, or text such as "1 h 5 min"), counted from the start.
+
+        Raises UsageError where that is past already: `back` goes back.
+        """
+        time_ns = _ns(time, "time")
+        if time_ns < self._now_ns:
+            raise UsageError(
+                f"{format_duration(time_ns)} is past: it is {format_duration(self._now_ns)}. "
+                "A snapshot leads back.")
+        if time_ns >= LONGEST_NS:
+            raise UsageError(f"{format_duration(time_ns)}: no course is followed that far.")
+        if time_ns == self._now_ns:
+            return
+        self._commit()
+        self._simulation.ahead(time_ns, fold=self._folds(time_ns - self._now_ns))
+        self._now_ns = time_ns
+
+    def until(self, what: str = SOMETHING, *, within: int | str = "1 year") -> int | None:
+        """Let time go by until an event happens, or "something"; it then stands just after it.
+
+        Something is an event that a report would show, or a row of a written region that is no part
+        of a cycle going round by itself. Returns when it happened (ns). None where nothing happened
+        `within` that time (ns, or text), or in 200,000 instants; it then stands there.
+        Raises UsageError for an event that the gadget does not have.
+        """
+        simulation = self._simulation
+        stepper = simulation.stepper
+        if what != SOMETHING and what not in self.prepared.system.events:
+            near = nearest(what, [*self.prepared.system.events, SOMETHING])
+            raise UsageError(f"{what}: the gadget has no such event."
+                             + (f' Did you mean "{near}"?' if near else ""))
+        end = min(self._now_ns + _ns(within, "within"), LONGEST_NS - 1)
+        if end == self._now_ns:
+            return None
+        names = stepper.names()
+        first = not self._begun
+        self._commit()
+        simulation = self._simulation
+        for _ in range(MOST_INSTANTS):
+            heard = self._listener.heard
+            if not first and not simulation.instant(end):
+                self._now_ns = end
+                return None
+            happened = self._listener.latest(0 if first else heard)
+            first = False
+            after = stepper.names()
+            if what in happened or (
+                what == SOMETHING and self.repeating.tells(names, after, happened)
+            ):
+                self._now_ns = simulation.now + 1
+                return simulation.now
+            names = after
+        self._now_ns = simulation.now + 1
+        return None
+
+    def _commit(self) -> None:
+        """What was done at the present time is going to happen."""
+        if self._now:
+            fresh = self._fresh()
+            for deed in fresh:
+                self._journal = self._journal.with_deed(deed)
+            self._simulation.bring(
+                Change(deed.time_ns, deed.kind, deed.name, deed.level) for deed in fresh)
+            self._levels.update((place, deed.level) for place, deed in self._now.items())
+            self._now.clear()
+        if not self._begun:
+            self._simulation.begin()
+            self._begun = True
+
+    def _fresh(self) -> list[Deed]:
+        return list(self._now.values())
+
+    # -- going back ------------------------------------------------------------------------------
+
+    def snapshot(self) -> Mark:
+        """Where the bench stands now, with what each consumer has drawn."""
+        self._count()
+        saved = self._simulation.save() if self._begun else None
+        mark = Mark(
+            owner=self._rest, time_ns=self._now_ns, journal=self._journal,
+            levels=tuple(self._levels.values()), now=tuple(self._fresh()), saved=saved,
+            used_c=tuple(self._used_c), charger_c=self._charger_c,
+        )
+        # What was learned on the way here would be missing after going back: both go on alike.
+        self._stand(saved)
+        return mark
+
+    def back(self, mark: Mark) -> None:
+        """Stand where `mark` was made; what was done since is not in the journal any more.
+
+        Raises UsageError for a snapshot of another bench.
+        """
+        if mark.owner is not self._rest:
+            raise UsageError("This snapshot was made on another bench.")
+        self._listener.taken()
+        self._stand(mark.saved)
+        self._now_ns = mark.time_ns
+        self._journal = mark.journal
+        self._levels = dict(zip(self._rest, mark.levels, strict=True))
+        self._now = {(deed.kind, deed.name): deed for deed in mark.now}
+        self._used_c, self._charger_c = list(mark.used_c), mark.charger_c
+        self._look()
+
+    def _stand(self, saved: Snapshot | None) -> None:
+        self._simulation = Stepwise(
+            self.prepared, self.charge, seed=self.seed, observers=(self._listener,),
+            resume=saved, plant=self._plant,
+        )
+        self._begun = saved is not None
+        if self._begun:
+            self._simulation.begin()
+
+    # -- what is seen ----------------------------------------------------------------------------
+
+    def view(self) -> View:
+        """How everything stands, and what went on since the last view (or since going back)."""
+        simulation, plant = self._simulation, self._plant
+        phase, stepper = simulation.phase, simulation.stepper
+        self._count()
+        here = self._between()
+        seconds = (self._now_ns - self._since_ns) * _NS
+        times = self._times_until_now()
+        if seconds:
+            drawn_c = [counted + now - seen for counted, now, seen in zip(
+                self._frame_c, here.consumers_c, self._seen.consumers_c, strict=True)]
+            consumers_a = tuple(max(0.0, one / seconds) for one in drawn_c)
+            charger_a = (self._frame_charger_c + here.charger_c - self._seen.charger_c) / seconds
+        else:
+            times = {(phase.loads, phase.levels): 1}
+            consumers_a, charger_a = phase.clock.currents(here.charge)
+        ends = [sum(plant.clock(loads).currents(here.charge)[0]) for loads, _ in times]
+        current_a = sum(consumers_a)
+        by_name = dict(zip(plant.circuit.consumers, consumers_a, strict=True))
+        levels = [(levels, lasted) for (_, levels), lasted in times.items()]
+        events, dropped = self._listener.taken()
+        net_a = current_a - charger_a
+        opens = phase.open_at if phase.open_at < here.charge else 0.0
+        view = View(
+            time_ns=self._now_ns,
+            since_ns=self._since_ns,
+            lights=tuple(
+                self._light(name, [(one[place], lasted) for one, lasted in levels],
+                            by_name.get(name, 0.0))
+                for place, name in enumerate(plant.outputs)
+            ),
+            regions=tuple(
+                RegionView(
+                    name=region.name, state=state, since_ns=entered,
+                    due_ns=None if due >= IDLE else due, written=region.group == "behaviour",
+                )
+                for region, state, entered, due in zip(
+                    self.prepared.system.regions, stepper.names(), stepper.entered_ns,
+                    stepper.dues, strict=True)
+            ),
+            consumers_a=by_name,
+            used_c={name: used + now for name, used, now in zip(
+                plant.circuit.consumers, self._used_c, here.consumers_c, strict=True)},
+            current_a=current_a,
+            least_a=min(min(ends), current_a),
+            most_a=max(max(ends), current_a),
+            charger_a=charger_a,
+            charge=here.charge,
+            voltage_v=phase.clock.voltage(here.charge),
+            open_circuit_v=float(plant.circuit.open_circuit_v(here.charge)),
+            time_left_s=(here.charge - opens) * plant.capacity_c / net_a if net_a > 0 else None,
+            alive=simulation.alive or not self._begun,
+            bars=phase.bars,
+            charger=plant.charger_mode,
+            inputs=self.inputs,
+            events=events,
+            dropped=dropped,
+        )
+        self._look()
+        return view
+
+    @property
+    def inputs(self) -> dict[tuple[Kind, str], float]:
+        """The level of each input now, by kind and name."""
+        return self._levels | {place: deed.level for place, deed in self._now.items()}
+
+    def _light(
+        self, name: str, levels: Sequence[tuple[float, int]], current_a: float
+    ) -> LightView:
+        whole = sum(lasted for _, lasted in levels)
+        return LightView(
+            name=name,
+            level=sum(level * lasted for level, lasted in levels) / whole,
+            least=min(level for level, _ in levels),
+            most=max(level for level, _ in levels),
+            lit=sum(lasted for level, lasted in levels if level > 0) / whole,
+            current_a=current_a,
+            brightness=self._brightness(name, current_a),
+        )
+
+    def _brightness(self, name: str, current_a: float) -> float | None:
+        light = self.gadget.lights.get(name)
+        if light is None:
+            return None
+        if name not in self._full_a:
+            drive = (name, 1.0, light.leds if light.segments else -1)
+            clock = self._plant.clock(LoadSet(drives=(drive,)))
+            place = self._plant.circuit.consumers.index(name)
+            self._full_a[name] = clock.currents(1.0)[0][place]
+        full_a = self._full_a[name]
+        return current_a / full_a if full_a > 0 else None
+
+    def _count(self) -> None:
+        """Enter what was drawn since the last time into the books."""
+        totals, times = self._simulation.settle()
+        for place, use in enumerate(totals.consumers):
+            self._used_c[place] += use.charge_c
+            self._frame_c[place] += use.charge_c
+        self._charger_c += totals.charger_c
+        self._frame_charger_c += totals.charger_c
+        for phase, lasted_ns in times.items():
+            key = (phase.loads, phase.levels)
+            self._times[key] = self._times.get(key, 0) + lasted_ns
+
+    def _between(self) -> Between:
+        return self._simulation.at(max(self._now_ns, self._simulation.now))
+
+    def _here(self) -> tuple[tuple[LoadSet, tuple[float, ...]], int]:
+        """What has been on since the latest instant, and how long (ns)."""
+        phase = self._simulation.phase
+        return (phase.loads, phase.levels), self._now_ns - self._simulation.now
+
+    def _look(self) -> None:
+        """From here on the next view tells what goes on."""
+        self._since_ns = self._now_ns
+        self._seen = self._between()
+        self._seen_here = self._here()
+        self._frame_c = [0.0] * len(self._used_c)
+        self._frame_charger_c = 0.0
+        self._times: dict[tuple[LoadSet, tuple[float, ...]], int] = {}
+
+    def _times_until_now(self) -> dict[tuple[LoadSet, tuple[float, ...]], int]:
+        """How long (ns) what was on since one last looked."""
+        times = dict(self._times)
+        for sign, (key, lasted_ns) in ((1, self._here()), (-1, self._seen_here)):
+            times[key] = times.get(key, 0) + sign * lasted_ns
+        return {key: lasted_ns for key, lasted_ns in times.items() if lasted_ns > 0}
+
+    # -- the course ------------------------------------------------------------------------------
+
+    def scenario(self, title: str = "", *, expectations: bool = True) -> Scenario:
+        """The course as a scenario, which ends at the present time.
+
+        With `expectations` it says, after each thing that happened, which states the written
+        regions were in, but for those that go round by themselves. Raises UsageError at time 0,
+        when nothing has run yet.
+        """
+        if not self._now_ns:
+            raise UsageError("Nothing has run yet: a scenario lasts more than 0 s.")
+        bare = Scenario(
+            title=title, gadget_path=Path(self.gadget.file or "gadget.toml"), charge=self.charge,
+            lasts_ns=self._now_ns, gadget=self.gadget, seed=self.seed or None,
+            steps=steps_of(self.journal, self.gadget, self._now_ns),
+        )
+        if not expectations:
+            return bare
+        seen = seen_in(bare, self.prepared, self.repeating)
+        return replace(bare, steps=tuple(sorted(
+            [*bare.steps, *seen], key=lambda step: step.at_ns)))
+
+    def run(self) -> Run:
+        """The course as one run, with its intervals and events; a long one is folded."""
+        return simulate(self.gadget, self.scenario(expectations=False), seed=self.seed,
+                        fold=self._folds(self._now_ns), prepared=self.prepared)
+
+    def _folds(self, way_ns: int) -> bool:
+        return way_ns > FOLD_FROM_NS if self.fold is None else self.fold
+
+    def replayed(self, gadget: Gadget) -> Bench:
+        """A bench with `gadget`, to which the same was done until the present time.
+
+        Raises UsageError where that gadget has no such input.
+        """
+        other = Bench(gadget, self.charge, self.seed, fold=self.fold)
+        for deed in self.journal:
+            other.to(deed.time_ns)
+            other.set(deed.kind, deed.name, deed.level)
+        other.to(self._now_ns)
+        return other
+
+    def differences(self, other: Bench) -> Differences:
+        """What differs in the course of `other`, to which the same was done for as long."""
+        return differences(self.run(), other.run(), self.repeating, other.repeating)
+
+
+def _ns(value: int | str, name: str) -> int:
+    if isinstance(value, int) and not isinstance(value, bool):
+        if value < 0:
+            raise UsageError(f"{name} = {value}: a time before the start. Allowed: 0 ns or more.")
+        return value
+    try:
+        return read_ns(value)
+    except QuantityError as error:
+        raise UsageError(f"{name} = {value!r}: {error.text}. Allowed: {error.allowed}, "
+                         "or a whole number of ns.") from error
+
+
+def _number(value: float | str, dimension: Dimension, name: str) -> float:
+    if isinstance(value, int | float) and math.isfinite(value):
+        return float(value)
+    try:
+        return read_number(value, dimension)
+    except QuantityError as error:
+        raise UsageError(f"{name} = {value!r}: {error.text}. Allowed: {error.allowed}.") from error
