@@ -306,6 +306,7 @@ CASES: dict[str, tuple[str, str, str]] = {
     "gadget.name": ("run", 'name = "Every key"', 'name = "Another"'),
     "gadget.about": ("spec", 'about = "one of each"', 'about = "two"'),
     "cell.curve": ("run", 'curve = "nmc-150mah-pouch"', 'curve = "lco"'),
+    "cell.series": ("run", 'curve = "nmc-150mah-pouch"', 'curve = "nmc-150mah-pouch"\nseries = 2'),
     "cell.capacity": ("run", 'capacity = "20 mAh"', 'capacity = "25 mAh"'),
     "cell.cut_off": ("run", 'cut_off = "3.1 V"', 'cut_off = "3.15 V"'),
     "cell.restart": ("low", 'restart = "3.2 V"', 'restart = "3.6 V"'),

@@ -1,4 +1,8 @@
-"""The cell: open-circuit voltage against charge, series resistance, self-discharge."""
+"""The cell: open-circuit voltage against charge, series resistance, self-discharge.
+
+Equal cells in series are one with as many times the voltage and the resistance: the same current
+flows through all of them, so each gives the same charge.
+"""
 
 from __future__ import annotations
 
@@ -72,27 +76,29 @@ class CellModel:
 
 
 def cell_curve(gadget: Gadget) -> Curve:
-    """The open-circuit curve of the cell; the points of one's own come with the gadget."""
-    points = gadget.curve_points
-    return curve_of(points) if points else built_in_curve(gadget.cell.curve)
+    """The open-circuit curve of all cells in series; one's own points come with the gadget."""
+    points, series = gadget.curve_points, gadget.cell.series
+    curve = curve_of(points) if points else built_in_curve(gadget.cell.curve)
+    return curve if series == 1 else Curve(curve.charge, series * curve.voltage_v)
 
 
 def cell_model(gadget: Gadget) -> CellModel:
-    """Read the `[cell]` section."""
-    cell = gadget.cell
+    """Read the `[cell]` section; see `model.Cell` for what is of one cell."""
+    cell, series = gadget.cell, gadget.cell.series
     rate = None
     by_charge = sorted(
-        (at.charge.value, at.resistance_ohm.value) for at in cell.resistance_at_charge
+        (at.charge.value, series * at.resistance_ohm.value) for at in cell.resistance_at_charge
     )
     by_temperature = sorted(
-        (at.temperature_c.value, at.resistance_ohm.value) for at in cell.resistance_at_temperature
+        (at.temperature_c.value, series * at.resistance_ohm.value)
+        for at in cell.resistance_at_temperature
     )
     if cell.self_discharge is not None:
         rate = -math.log1p(-cell.self_discharge.value) / MONTH_S
     return CellModel(
         curve=cell_curve(gadget),
         capacity_c=cell.capacity.value,
-        resistance_ohm=_base_ohm(cell.resistance, by_temperature),
+        resistance_ohm=_base_ohm(cell.resistance, series, by_temperature),
         ohm_by_charge=_columns(by_charge),
         ohm_by_temperature=_columns(by_temperature),
         leakage_a=None if cell.leakage is None else cell.leakage.value,
@@ -107,9 +113,11 @@ def _columns(points: list[tuple[float, float]]) -> tuple[Array, Array] | None:
     return table[:, 0], table[:, 1]
 
 
-def _base_ohm(written: Figure | None, by_temperature: list[tuple[float, float]]) -> float:
+def _base_ohm(
+    written: Figure | None, series: int, by_temperature: list[tuple[float, float]]
+) -> float:
     """The resistance at 25 degrees: as written, else from the values against temperature."""
     if written is not None:
-        return written.value
+        return series * written.value
     columns = _columns(by_temperature)
     return 0.0 if columns is None else float(np.interp(25.0, *columns))

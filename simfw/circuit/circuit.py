@@ -107,8 +107,8 @@ class Circuit:
     `consumers`: the names of the rows of `Solution.consumers_a`. `capacity_c` (C).
     `charge_nodes`: the charges (0..1) between which the open-circuit voltage is linear.
     `charger`: the charger's steps and status, None without `[charger]`. `cut_off_v`: where the
-    protection opens (V), None without. `lights`: their names. `counter`: what a gauge that counts
-    charge counts with, None where the gauge does not.
+    protection opens (V), None without. `top_v`: no terminal voltage (V) is above it. `lights`:
+    their names. `counter`: what a gauge that counts charge counts with, None where it does not.
     """
 
     def __init__(self, gadget: Gadget, *, reference_v: float | None = None) -> None:
@@ -127,7 +127,8 @@ class Circuit:
         top = float(self._cell.curve.voltage_v[-1])
         if self.charger is not None:
             top = max(top, self.charger.float_v)
-        self._grid = Grid(top_v=1.05 * top)
+        self.top_v: float = 1.05 * top
+        self._grid = Grid(top_v=self.top_v)
         self._prefix = len(gadget.proximity) > 1
         self._lights = {
             name: light_channel(name, light, file=gadget.file)

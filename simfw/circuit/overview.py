@@ -42,7 +42,7 @@ from simfw.circuit.spread import LightSpread, light_spread
 from simfw.quantity import format_percent
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     from simfw.gadget.model import Gadget, Proximity
 
@@ -60,6 +60,10 @@ __all__ = [
 # 38 kHz: 10 % with 2.2 kohm from base to emitter, 13 % without, found in a circuit solver for a
 # transistor with 240 ns storage time (see the accuracy page of the documentation).
 NPN_EXCESS = 0.13
+
+
+# A voltage by so much away from that of the cell is of another cell, or of one of several.
+FAR = 1.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +183,8 @@ def overview(
     )
     return Overview(
         lights=found.lights, sensors=found.sensors, charger=found.charger, bands=found.bands,
-        suggestions=found.suggestions, drift=found.drift, notes=tuple(_notes(gadget, found)),
+        suggestions=found.suggestions, drift=found.drift,
+        notes=tuple(_notes(gadget, circuit, found)),
     )
 
 
@@ -252,8 +257,9 @@ def _charger(circuit: Circuit, charging: ChargeTime | None) -> ChargerFacts | No
     )
 
 
-def _notes(gadget: Gadget, found: Overview) -> list[Note]:
-    notes = []
+def _notes(gadget: Gadget, circuit: Circuit, found: Overview) -> list[Note]:
+    notes = list(_voltage_notes(gadget, float(circuit.open_circuit_v(0.0)),
+                                float(circuit.open_circuit_v(1.0))))
     if gadget.cell.resistance is not None:
         notes.append(
             Note(
@@ -279,6 +285,20 @@ def _notes(gadget: Gadget, found: Overview) -> list[Note]:
     if charger is not None and not charger.charge_time.ends:
         notes.append(Note("charger", charger.charge_time.why))
     return notes
+
+
+def _voltage_notes(gadget: Gadget, empty_v: float, full_v: float) -> Iterator[Note]:
+    """Voltages of the file that are far from those of the cell, or of all cells in series."""
+    series = gadget.cell.series
+    cell = "the cell" if series == 1 else f"the {series} cells in series"
+    cut_off, charger = gadget.cell.cut_off, gadget.charger
+    if cut_off is not None and cut_off.value < empty_v / FAR:
+        yield Note("cell.cut_off", f"{cell} rest{'s' * (series == 1)} at {empty_v:.3g} V when "
+                   f"empty: only a load can bring {'it' if series == 1 else 'them'} down to "
+                   f"{cut_off.text}")
+    if charger is not None and not full_v / FAR < charger.float_.value < full_v * FAR:
+        yield Note("charger.float", f"{cell} rest{'s' * (series == 1)} at {full_v:.3g} V when "
+                   f"full, and charging ends at {charger.float_.text}: see the cell's own sheet")
 
 
 def _recovery_notes(gadget: Gadget, light: LightFacts) -> list[Note]:

@@ -297,7 +297,7 @@ class Plant:
         key = (sensor, distance_m)
         found = self._turning.get(key)
         if found is None:
-            low, high = 0.0, 10.0
+            low, high = 0.0, self.circuit.top_v
             while high - low > 1e-9:
                 middle = 0.5 * (low + high)
                 if self.circuit.answers(sensor, distance_m, middle):

@@ -13,21 +13,26 @@ from simfw.errors import DescriptionError, Problem
 from simfw.tomlfile import read_text
 
 __all__ = [
-    "BUILT_IN_CURVES", "OTHER_NAMES", "PRIMARY_CURVES", "is_path", "parse_curve", "read_curve",
+    "BUILT_IN_CURVES", "NICKEL_CURVES", "OTHER_NAMES", "PRIMARY_CURVES", "is_path", "parse_curve",
+    "read_curve", "table_of",
 ]
 
-PRIMARY_CURVES = ("coin-primary",)
+PRIMARY_CURVES = ("alkaline", "lithium-primary")
 """Built-in curves of cells that must not be charged."""
 
+NICKEL_CURVES = ("nimh",)
+"""Built-in curves of cells whose charge does not end at a float voltage."""
+
 BUILT_IN_CURVES = (
-    "lco", "lco-2ah-pouch", "nmc-150mah-pouch", "nmc-5ah-cylindrical", "nmc-5ah-pouch",
-    *PRIMARY_CURVES,
+    "lco", "lco-2ah-pouch", "lfp", "nmc-150mah-pouch", "nmc-5ah-cylindrical", "nmc-5ah-pouch",
+    *NICKEL_CURVES, *PRIMARY_CURVES,
 )
 """The names that `cell.curve` may have besides the path of a file."""
 
 OTHER_NAMES = {
     "nmc": "nmc-5ah-cylindrical",  # short
     "lco-ai": "lco-2ah-pouch", "nmc-ecker": "nmc-150mah-pouch", "nmc-mohtat": "nmc-5ah-pouch",
+    "coin-primary": "lithium-primary",
 }
 """Names of built-in curves that files may use as well: a short one, and those of earlier files."""
 
@@ -36,6 +41,11 @@ Points = tuple[tuple[float, float], ...]
 _ROW = 'two numbers with a comma between them, such as "0.25,3.71"'
 
 MOST_V = 100.0  # also for many cells in one pack
+
+
+def table_of(curve: str) -> str:
+    """The name of a built-in curve for one that files may use."""
+    return OTHER_NAMES.get(curve, curve)
 
 
 def is_path(curve: str) -> bool:

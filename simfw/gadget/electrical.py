@@ -9,7 +9,7 @@ import itertools
 from collections.abc import Iterator
 
 from simfw.errors import Problem, nearest
-from simfw.gadget.curve_file import PRIMARY_CURVES
+from simfw.gadget.curve_file import NICKEL_CURVES, PRIMARY_CURVES, table_of
 from simfw.gadget.fields import ForwardPoint
 from simfw.gadget.model import (
     Cell,
@@ -68,11 +68,17 @@ def _charger(gadget: Gadget) -> Iterator[Problem]:
     charger = gadget.charger
     if charger is None:
         return
-    if gadget.cell.curve in PRIMARY_CURVES:
+    if table_of(gadget.cell.curve) in PRIMARY_CURVES:
         yield _problem(
             "cell.curve",
             "a primary cell must not be charged, and there is a [charger]",
             "the curve of a rechargeable cell, or no [charger]",
+        )
+    if table_of(gadget.cell.curve) in NICKEL_CURVES:
+        yield _problem(
+            "cell.curve",
+            "a nickel cell is not charged to a float voltage, and there is a [charger]",
+            "the curve of a lithium-ion cell, or no [charger]",
         )
     yield from _charging_current(charger)
     yield from _windows(charger)

@@ -102,9 +102,14 @@ class Head(Part):
 
 
 class Cell(Part):
-    """`[cell]`. `curve` is the name of a built-in open-circuit curve or the path of a CSV file."""
+    """`[cell]`. `curve` is the name of a built-in open-circuit curve or the path of a CSV file.
+
+    `curve`, `capacity`, the resistances and `self_discharge` are of one cell, of which there are
+    `series` equal ones in series; every other voltage of a gadget is that of all together.
+    """
 
     curve: str
+    series: Annotated[int, Field(ge=1, le=24)] = 1
     capacity: Charge
     resistance: Ohms | None = None
     cut_off: Volts | None = None

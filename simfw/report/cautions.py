@@ -18,6 +18,11 @@ PRIMARY = (
     "Charging: this gadget has no charger in its file. Never charge a primary cell, and keep coin "
     "cells where children cannot get at them."
 )
+SERIES = (
+    "Cells in series: these figures take them as equal. In a real pack the weakest is empty first, "
+    "and the others drive it backwards. Never mix kinds, makes or ages; how a pack is watched and "
+    "charged is for licensed practice."
+)
 CHARGING = (
     "Charging: not below 0 °C nor above 45 °C, nor above the cell's limit voltage; stay with it, "
     "on a surface that does not burn. A load on the cell can keep a charger from finishing."
@@ -36,6 +41,8 @@ PROOF = (
 def cautions(gadget: Gadget) -> tuple[str, ...]:
     """The cautions that apply to the parts of `gadget`, a sentence or two each."""
     said = [CELL, PRIMARY if gadget.charger is None else CHARGING]
+    if gadget.cell.series > 1:
+        said.append(SERIES)
     if any(sensor.emitter is not None for sensor in gadget.proximity.values()):
         said.append(INFRARED)
     if gadget.lights:

@@ -42,7 +42,8 @@ def test_the_names_of_curves_are_those_of_the_circuit() -> None:
 @pytest.mark.parametrize(("other", "name"), OTHER_NAMES.items())
 def test_another_name_of_a_curve_is_that_curve(other: str, name: str, tmp_path: Path) -> None:
     """A short name, or one of earlier files, stands for the same table."""
-    (tmp_path / "gadget.toml").write_text(GADGET.replace('"lco"', f'"{other}"'))
+    bare = '[gadget]\nname = "Bare"\n[cell]\ncapacity = "1 Ah"\n'
+    (tmp_path / "gadget.toml").write_text(f'{bare}curve = "{other}"\n')
     gadget = simfw.load_gadget(tmp_path / "gadget.toml")
     curve, named = built_in_curve(gadget.cell.curve), built_in_curve(name)
     assert (curve.charge == named.charge).all()

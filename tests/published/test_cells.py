@@ -66,7 +66,7 @@ def test_coin_cell_falls_below_2_8_volts_after_170_of_240_mah():
 
     "Driving circuits from a CR2032 lithium coin cell", Interactive Matter Lab, 29 August 2009.
     """
-    curve = built_in_curve("coin-primary")
+    curve = built_in_curve("lithium-primary")
     volts = np.interp(1 - 170 / 240, curve.charge, curve.voltage_v)
     assert volts == pytest.approx(2.8, abs=0.03)
 

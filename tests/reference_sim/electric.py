@@ -210,10 +210,13 @@ class Electrics:
     def __init__(self, gadget: dict[str, Any], curve: list[tuple[float, float]]) -> None:
         """`curve`: charge and open-circuit voltage, rising."""
         cell = gadget["cell"]
-        self.curve = curve
+        series = cell.get("series", 1)  # one cell with so many times the voltage and resistance
+        self.curve = [(charge, series * volt) for charge, volt in curve]
         self.capacity_c = si(cell["capacity"])
-        self.ohm = si(cell.get("resistance", "0R"))
-        self.ohm_at_charge = _points(cell.get("resistance_at_charge", []))
+        self.ohm = series * si(cell.get("resistance", "0R"))
+        self.ohm_at_charge = [
+            (charge, series * ohm) for charge, ohm in _points(cell.get("resistance_at_charge", []))
+        ]
         self.ohm_at_celsius = _points(cell.get("resistance_at_temperature", []))
         self.cut_off = si(cell["cut_off"]) if "cut_off" in cell else None
         self.restart = si(cell["restart"]) if "restart" in cell else None

@@ -103,11 +103,19 @@ def case(seed: int) -> Case:
     rules = [_rule(draw, k) for k in range(draw.rng.randint(0, 3))]
     if rules:
         g["rules"] = rules
-    return Case(
-        {name: values for name, values in g.items() if values},
-        _scenario(draw, lively, curve),
-        curve,
-    )
+    scenario = _scenario(draw, lively, curve)
+    # Drawn apart, so that the rest of a seed stays what it was.
+    curve = _supplied(Draw(random.Random(f"{seed} supply"), g), curve)
+    return Case({name: values for name, values in g.items() if values}, scenario, curve)
+
+
+def _supplied(draw: Draw, curve: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Cells in series in the place of one."""
+    if not draw.chance(0.2):
+        return curve
+    series = draw.rng.randint(2, 3)
+    draw.gadget["cell"]["series"] = series
+    return [(charge, f"{float(volt) / series:.6f}") for charge, volt in curve]
 
 
 def _curve(draw: Draw) -> list[tuple[str, str]]:

@@ -71,7 +71,8 @@ def test_a_voltage_means_the_charge_of_its_row_in_the_curve(row: int) -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.floats(0.001, 0.999), st.sampled_from(["lco", "nmc", "coin-primary", "nmc-5ah-pouch"]))
+@given(st.floats(0.001, 0.999),
+       st.sampled_from(["lco", "nmc", "lithium-primary", "alkaline", "nmc-5ah-pouch"]))
 def test_a_voltage_reads_back_as_the_charge_that_has_it(charge: float, curve: str) -> None:
     """The voltage of the charge that is found is the one that was written."""
     path = Path("of-" + curve + ".toml")

@@ -190,6 +190,7 @@ def start(subject: Subject) -> Section:
 def supply_text(subject: Subject) -> str:
     """The cell and its protection in a sentence."""
     cell = subject.gadget.cell
-    return (f"one cell of {figure_text(cell.capacity)} (curve `{cell.curve}`)"
+    cells = "one cell" if cell.series == 1 else f"{cell.series} cells in series, each"
+    return (f"{cells} of {figure_text(cell.capacity)} (curve `{cell.curve}`)"
             + (f"; its protection opens at {figure_text(cell.cut_off)}" if cell.cut_off else "")
             + (f" and closes again at {figure_text(cell.restart)}" if cell.restart else ""))
