@@ -81,6 +81,10 @@ colour = "red"
 forward = ["1.8 V @ 2 mA", "2.0 V @ 10 mA"]
 resistor = "330R"
 switch = { kind = "pin", resistance = "25R" }
+[lights.beam]
+forward = ["2.7 V @ 4 mA", "2.9 V @ 20 mA"]
+driver = { kind = "sink", current = "12 mA", drop = "800 mV", quiescent = "30 uA" }
+switch = { kind = "pmos", on_resistance = "70 mΩ" }
 [lights.bars]
 leds = 3
 segments = true
@@ -183,7 +187,7 @@ resume_points = ["lit.full", "lit.half"]
 states.dark = {}
 states."lit.full" = { lamp = "100 %", flag = "on" }
 states."lit.half" = { lamp = "40 %", controller = "awake" }
-states.hum = { motor = "on", coil = "on" }
+states.hum = { motor = "on", coil = "on", beam = "80 %" }
 rows = [
   { on = "power.click", from = "dark", to = "resume", when = "not cell.flat", note = "on" },
   { on = "power.click", from = "lit.*", to = "dark", emit = "gone" },
@@ -359,12 +363,19 @@ CASES: dict[str, tuple[str, str, str]] = {
     "lights.colour": ("spec", 'colour = "white"', 'colour = "green"'),
     "lights.forward": ("run", '"3.0 V @ 20 mA"', '"3.1 V @ 20 mA"'),
     "lights.resistor": ("run", 'resistor = "47R"\nshared', 'resistor = "68R"\nshared'),
+    "lights.driver": ("run", 'driver = { kind = "sink", current = "12 mA", drop = "800 mV", '
+        'quiescent = "30 uA" }', 'resistor = "100R"'),
+    "driver.current": ("run", 'current = "12 mA"', 'current = "11 mA"'),
+    "driver.drop": ("run", 'drop = "800 mV"', 'drop = "1600 mV"'),
+    "driver.quiescent": ("run", 'quiescent = "30 uA"', 'quiescent = "40 uA"'),
     "lights.shared": ("run", "shared = false", "shared = true"),
     "lights.switch": ("run", 'switch = { kind = "pin", resistance = "25R" }\n[lights.bars]',
         '[lights.bars]'),
     "switch.kind": ("pins", 'kind = "nmos", on_resistance = "60 mΩ"',
         'kind = "pin", resistance = "60 mΩ"'),
     "switch.on_resistance": ("run", 'on_resistance = "60 mΩ"', 'on_resistance = "900 mΩ"'),
+    "switch.kind_p": ("spec", 'kind = "pmos"', 'kind = "nmos"'),
+    "switch.on_resistance_p": ("run", '"70 mΩ"', '"70 ohm"'),
     "switch.resistance": ("run", 'kind = "pin", resistance = "25R"',
         'kind = "pin", resistance = "50R"'),
     "switch.saturation": ("run", 'saturation = "150 mV"', 'saturation = "200 mV"'),

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.circuit.network import FADE_V, ROUNDS, Feed, Phase, bracket, newton_step
-from simfw.circuit.table import Grid
+from simfw.circuit.table import Current, Grid
 
 __all__ = ["Rows", "Totals", "settle_rows"]
 
@@ -49,18 +49,25 @@ class Rows:
         self._last = grid.pieces - 1
         tables: list[Array] = [np.zeros((grid.pieces, 4))]
         known: dict[int, int] = {}
-        first = []
-        for phase in phases:
-            if phase.curve is None:
-                first.append(0)
-                continue
-            key = id(phase.curve)
-            if key not in known:
-                known[key] = len(tables)
-                tables.append(phase.curve.pieces)
-            first.append(known[key] * grid.pieces)
+
+        def first(curve: Current | None) -> int:
+            """The first row of the pieces of a curve, put among the tables at its first use."""
+            if curve is None:
+                return 0
+            if id(curve) not in known:
+                known[id(curve)] = len(tables)
+                tables.append(curve.pieces)
+            return known[id(curve)] * grid.pieces
+
+        self._first = _column([first(phase.curve) for phase in phases])
+        # Those with a limit, so many to a row: the first row of pieces, and the limit (A).
+        self._limited: list[tuple[Indices, Array]] = []
+        for place in range(max((len(phase.limited) for phase in phases), default=0)):
+            ones = [phase.limited[place] if place < len(phase.limited) else None
+                    for phase in phases]
+            limits = np.array([[0.0 if one is None else one.limit_a] for one in ones])
+            self._limited.append((_column([first(one) for one in ones]), limits))
         self._tables = np.concatenate(tables)
-        self._first: Indices = np.array(first, dtype=np.intp)[:, np.newaxis]
 
     def __len__(self) -> int:
         return len(self.weight)
@@ -70,10 +77,12 @@ class Rows:
         scaled = np.maximum(voltage_v, 0.0) * self._per_v
         index = np.minimum(scaled.astype(np.intp), self._last)
         part = scaled - index
-        c = self._tables[index + self._first[rows]]
-        c1, c2, c3 = c[..., 1], c[..., 2], c[..., 3]
-        amps = ((c3 * part + c2) * part + c1) * part + c[..., 0]
-        slope = ((3.0 * c3 * part + 2.0 * c2) * part + c1) * self._per_v
+        amps, slope = self._at(index + self._first[rows], part)
+        for first, limits in self._limited:
+            one, steep = self._at(index + first[rows], part)
+            limit = limits[rows]
+            amps += np.minimum(one, limit)
+            slope += np.where(one < limit, steep, 0.0)
         constant = self._constant_a[rows]
         conductance = self._conductance_s[rows]
         fading = voltage_v < FADE_V
@@ -84,6 +93,17 @@ class Rows:
             amps += constant * (share - 1.0)
             slope += np.where(fading, constant / FADE_V, 0.0)
         return amps, slope
+
+    def _at(self, pieces: Indices, part: Array) -> tuple[Array, Array]:
+        """Currents (A) and slopes (S) so far (0..1) into pieces of the tables."""
+        c = self._tables[pieces]
+        c1, c2, c3 = c[..., 1], c[..., 2], c[..., 3]
+        amps = ((c3 * part + c2) * part + c1) * part + c[..., 0]
+        return amps, ((3.0 * c3 * part + 2.0 * c2) * part + c1) * self._per_v
+
+
+def _column(values: list[int]) -> Indices:
+    return np.array(values, dtype=np.intp)[:, np.newaxis]
 
 
 def settle_rows(

@@ -330,13 +330,18 @@ class Circuit:
         for end in edges:
             on = frozenset(k for k, part in enumerate(parts) if part.duty > start)
             chosen = [parts[k] for k in sorted(on)]
+            branches = [part.branch for part in chosen if part.branch is not None]
+            free = [one for one in branches if one.total.limit_a == np.inf]
             phases.append(
                 Phase(
                     weight=end - start,
                     constant_a=sum(part.constant_a for part in chosen),
                     conductance_s=sum(part.conductance_s for part in chosen),
-                    curve=self._sum([part.branch for part in chosen if part.branch is not None]),
+                    curve=self._sum(free),
                     on=on,
+                    limited=tuple(
+                        one.total for one in branches if one.total.limit_a < np.inf
+                    ),
                 )
             )
             start = end
@@ -367,9 +372,19 @@ class Circuit:
                 parts.append(_Part(row, 1.0, constant_a=toggle.supply.value))
         for name, duty, segments in loads.drives:
             part = self._drive(name, min(duty, 1.0), segments)
-            if part is not None and part.duty > 0.0:
-                parts.append(part)
+            if part is None or part.duty <= 0.0:
+                continue
+            parts.append(part)
+            own_a = self._quiescent_a(name)
+            if own_a:
+                parts.append(_Part(part.row, 1.0, constant_a=own_a))
         return parts
+
+    def _quiescent_a(self, name: str) -> float:
+        """What the driver of a light takes for itself (A) as long as the light is on."""
+        light = self._gadget.lights.get(name)
+        driver = None if light is None else light.driver
+        return 0.0 if driver is None or driver.quiescent is None else driver.quiescent.value
 
     def _drive(self, name: str, duty: float, segments: int) -> _Part | None:
         """What a drive draws, None where the file gives no current for it."""

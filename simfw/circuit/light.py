@@ -5,6 +5,7 @@ The same serves for lights and for the infra-red emitter.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -46,6 +47,8 @@ class Channel:
     all LEDs (`own_switch`: of one LED, each having its own). `drop_v` is a constant saturation
     voltage; `npn` the full transistor; `base_ohm` the base resistor beside a constant saturation,
     for which the base-emitter voltage is not known: all of the supply is taken to stand across it.
+    `sink_a`: what all sinks of constant current together let through at the most; below that each
+    is its resistance in drop-out, which is among the resistors.
     """
 
     diode: Diode
@@ -57,6 +60,7 @@ class Channel:
     npn: Bipolar | None = None
     drop_v: float = 0.0
     base_ohm: float | None = None
+    sink_a: float = math.inf
 
     def branch(self, grid: Grid) -> Branch:
         """Tabulate the channel over the grid."""
@@ -71,7 +75,7 @@ class Channel:
             )
         one_a, one_s = self._one_led(volts)
         leds_a, leds_s = one_a * self.count, one_s * self.count
-        leds = hermite(grid, leds_a, leds_s)
+        leds = replace(hermite(grid, leds_a, leds_s), limit_a=self.sink_a)
         if self.base_ohm is None:
             return Branch(leds, leds)
         base_s = np.full_like(volts, 1.0 / self.base_ohm)
@@ -93,10 +97,19 @@ def light_channel(name: str, light: Light, segments: int = -1, file: str = "") -
     count = light.leds
     if light.segments and segments >= 0:
         count = min(segments, light.leds)
-    return _channel(
-        f"lights.{name}", light.forward, count, light.resistor.value, light.shared, light.switch,
+    driver = light.driver
+    # In drop-out a sink is a resistance: min(set, V / R) meets the two points that the sheet of
+    # onsemi NSI45030AZT1G gives (p. 2 and 4) within 1 % of the set current.
+    ohm = 0.0 if light.resistor is None else light.resistor.value
+    if driver is not None and driver.drop is not None:
+        ohm = driver.drop.value / driver.current.value
+    channel = _channel(
+        f"lights.{name}", light.forward, count, ohm, light.shared, light.switch,
         light.segments, file,
     )
+    if driver is None:
+        return channel
+    return replace(channel, sink_a=driver.current.value * (1 if light.shared else count))
 
 
 def emitter_channel(sensor: str, emitter: Emitter, file: str = "") -> Channel:

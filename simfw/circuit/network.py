@@ -30,7 +30,8 @@ class Phase:
     """A part of the PWM period in which the same things are on.
 
     `weight` is its share of the period, `constant_a` all constant currents, `conductance_s` all
-    plain resistances, `curve` all tabulated branches, `on` the rows of the consumers that are on.
+    plain resistances, `curve` all tabulated branches but the `limited` ones, whose sum is no table;
+    `on` the rows of the consumers that are on.
     """
 
     weight: float
@@ -38,6 +39,7 @@ class Phase:
     conductance_s: float
     curve: Current | None
     on: frozenset[int]
+    limited: tuple[Current, ...] = ()
 
     def current(self, voltage_v: Array) -> tuple[Array, Array]:
         """Sum of the currents (A) and its slope (S)."""
@@ -45,6 +47,9 @@ class Phase:
             amps, slope = np.zeros_like(voltage_v), np.zeros_like(voltage_v)
         else:
             amps, slope = self.curve.with_slope(voltage_v)
+        for one in self.limited:
+            more, steeper = one.with_slope(voltage_v)
+            amps, slope = amps + more, slope + steeper
         # Seldom: most cells are cut off long before.
         fades = np.minimum.reduce(voltage_v, initial=FADE_V) < FADE_V
         constant_a = self.constant_a * fade(voltage_v) if fades else self.constant_a

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -38,7 +38,7 @@ def light_spread(gadget: Gadget, name: str, voltage_v: float) -> LightSpread:
     """The spread of a light at a terminal voltage (V).
 
     Parts differ mostly by an offset of the forward voltage; the widest range of any datasheet
-    point is taken as the offset of the whole curve.
+    point is taken as the offset of the whole curve. A driver's current is at its own ends.
     """
     points = gadget.lights[name].forward
     up = max(point.voltage_v.high - point.voltage_v.value for point in points)
@@ -48,19 +48,25 @@ def light_spread(gadget: Gadget, name: str, voltage_v: float) -> LightSpread:
     return LightSpread(
         name=name,
         voltage_v=voltage_v,
-        least_a=_current(gadget, name, up, voltage_v),
-        nominal_a=_current(gadget, name, 0.0, voltage_v),
-        most_a=_current(gadget, name, -down, voltage_v),
+        least_a=_current(gadget, name, up, voltage_v, "low"),
+        nominal_a=_current(gadget, name, 0.0, voltage_v, "value"),
+        most_a=_current(gadget, name, -down, voltage_v, "high"),
         sure_above_v=max(point.voltage_v.high for point in points) if spread else None,
         dark_below_v=lowest.voltage_v.value + up if spread else None,
     )
 
 
-def _current(gadget: Gadget, name: str, offset_v: float, voltage_v: float) -> float:
+def _current(
+    gadget: Gadget, name: str, offset_v: float, voltage_v: float,
+    end: Literal["low", "value", "high"],
+) -> float:
     points = gadget.lights[name].forward
     values = {
         f"lights.{name}.forward[{k}].voltage_v": point.voltage_v.value + offset_v
         for k, point in enumerate(points)
     }
+    driver = gadget.lights[name].driver
+    if driver is not None:
+        values[f"lights.{name}.driver.current"] = getattr(driver.current, end)
     circuit = Circuit(with_values(gadget, values))
     return float(circuit.led_current_a(name, np.array([voltage_v]))[0])

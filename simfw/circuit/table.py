@@ -8,6 +8,7 @@ diode's current grows e-fold that leaves an error below 1e-7 of the current.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,10 +41,14 @@ class Grid:
 
 @dataclass(frozen=True, slots=True)
 class Current:
-    """A piecewise cubic current (A) of one voltage (V). `pieces` has shape (n, 4), power form."""
+    """A piecewise cubic current (A) of one voltage (V). `pieces` has shape (n, 4), power form.
+
+    It is cut off at `limit_a`, sharply: a cubic would draw the corner round.
+    """
 
     grid: Grid
     pieces: Array
+    limit_a: float = math.inf
 
     def __call__(self, voltage_v: Array) -> Array:
         """The current (A) at the voltages; that of 0 V below 0 V."""
@@ -53,7 +58,8 @@ class Current:
         """The current (A) where the grid has placed some voltages."""
         index, part = place
         c = self.pieces[index]
-        return np.asarray(((c[:, 3] * part + c[:, 2]) * part + c[:, 1]) * part + c[:, 0])
+        value = ((c[:, 3] * part + c[:, 2]) * part + c[:, 1]) * part + c[:, 0]
+        return np.asarray(value if self.limit_a == math.inf else np.minimum(value, self.limit_a))
 
     def with_slope(self, voltage_v: Array) -> tuple[Array, Array]:
         """The current (A) and its slope (S) at the voltages."""
@@ -61,8 +67,11 @@ class Current:
         c = self.pieces[index]
         c1, c2, c3 = c[:, 1], c[:, 2], c[:, 3]
         value = ((c3 * part + c2) * part + c1) * part + c[:, 0]
-        slope = (3.0 * c3 * part + 2.0 * c2) * part + c1
-        return value, slope * (self.grid.pieces / self.grid.top_v)
+        slope = ((3.0 * c3 * part + 2.0 * c2) * part + c1) * (self.grid.pieces / self.grid.top_v)
+        if self.limit_a == math.inf:
+            return value, slope
+        slope = np.where(value < self.limit_a, slope, 0.0)
+        return np.minimum(value, self.limit_a), slope
 
 
 def hermite(grid: Grid, value_a: Array, slope_s: Array) -> Current:
@@ -76,7 +85,7 @@ def hermite(grid: Grid, value_a: Array, slope_s: Array) -> Current:
 
 
 def add(curves: list[Current]) -> Current | None:
-    """The sum of several currents on one grid, None for none."""
+    """The sum of several currents on one grid that have no limit, None for none."""
     if not curves:
         return None
     if len(curves) == 1:

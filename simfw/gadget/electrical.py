@@ -216,6 +216,19 @@ def _controller(gadget: Gadget) -> Iterator[Problem]:
 def _light(key: str, light: Light) -> Iterator[Problem]:
     yield from _forward(f"{key}.forward", light.forward)
     yield from _switch(f"{key}.switch", light.switch)
+    driver = light.driver
+    if driver is None:
+        if light.resistor is None:
+            yield _problem(f"{key}.resistor", "this is missing",
+                           'for example resistor = "22R", or a driver')
+        return
+    if light.resistor is not None:
+        yield _problem(f"{key}.resistor", "the current is set twice", "resistor or driver")
+    if driver.current.low <= 0:
+        yield _problem(f"{key}.driver.current", "no current flows", "more than zero")
+    if light.switch is not None and light.switch.kind == "npn":
+        yield _problem(f"{key}.switch", "a driver in series with an npn cannot be worked out",
+                       'no switch, or one of kind "pin", "nmos" or "pmos"')
 
 
 def _forward(key: str, points: tuple[ForwardPoint, ...]) -> Iterator[Problem]:
@@ -235,6 +248,7 @@ def _forward(key: str, points: tuple[ForwardPoint, ...]) -> Iterator[Problem]:
 _SWITCH_KEYS = {
     "pin": ("resistance",),
     "nmos": ("on_resistance",),
+    "pmos": ("on_resistance",),
     "npn": ("base", "gain", "reverse_gain", "saturation_current", "saturation", "storage"),
 }
 

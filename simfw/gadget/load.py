@@ -33,6 +33,8 @@ SAMPLES: dict[str, Any] = {
     "float": "4.20 V",
     "below": "2.9 V",
     "rate": "10 %",
+    "driver.kind": "sink",
+    "driver.current": "20 mA",
     "kind": "nmos",
     "forward": ["2.75 V @ 5 mA", "3.0 V @ 20 mA"],
     "resistor": "22R",
@@ -58,6 +60,7 @@ SAMPLES: dict[str, Any] = {
     "gap": 10,
     "long_gap": 4,
     # Optional ones that other keys count on: with a slip in them these must not be blamed.
+    "?driver": {"kind": "sink", "current": "20 mA"},
     "?leds": 1000,
     "?segments": True,
     "?hold": "2 s",

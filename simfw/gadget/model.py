@@ -55,6 +55,7 @@ __all__ = [
     "ChargerWindows",
     "Chord",
     "Controller",
+    "Driver",
     "Emitter",
     "Gadget",
     "Gauge",
@@ -240,11 +241,11 @@ class Controller(Part):
 
 
 class Switch(Part):
-    """What connects a light or emitter: a controller `pin`, an `nmos` or an `npn` transistor."""
+    """What connects a light or emitter: a controller `pin`, or an `nmos`, `pmos` or `npn`."""
 
-    kind: Literal["pin", "nmos", "npn"]
+    kind: Literal["pin", "nmos", "pmos", "npn"]
     resistance: Ohms | None = None  # pin
-    on_resistance: Ohms | None = None  # nmos
+    on_resistance: Ohms | None = None  # nmos, pmos
     base: Ohms | None = None  # npn
     gain: float | None = None  # npn, forward current gain
     reverse_gain: float | None = None  # npn
@@ -253,14 +254,31 @@ class Switch(Part):
     storage: Time | None = None  # npn, how long it stays on after its base is switched off
 
 
+class Driver(Part):
+    """`driver` of a light: a sink of constant `current`.
+
+    It needs `drop` across itself; below that it is the resistance `drop` / `current`. `quiescent`
+    is its own supply current, which flows while the light has a level above 0, whatever the duty.
+    """
+
+    kind: Literal["sink"]
+    current: Amperes
+    drop: Volts | None = None
+    quiescent: Amperes | None = None
+
+
 class Light(Part):
-    """`[lights.NAME]`: one LED channel. `resistor` is one per LED unless `shared`."""
+    """`[lights.NAME]`: one LED channel, with a `resistor` or a `driver`.
+
+    Either is one per LED unless `shared`; the driver's `quiescent` is that of all of them.
+    """
 
     leds: Annotated[int, Field(ge=1, le=1000)] = 1
     segments: bool = False
     colour: str = ""
     forward: Annotated[tuple[ForwardPoint, ...], Field(min_length=2)]
-    resistor: Ohms
+    resistor: Ohms | None = None
+    driver: Driver | None = None
     shared: bool = False
     switch: Switch | None = None
 

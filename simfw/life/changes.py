@@ -41,6 +41,7 @@ _CHOICES: tuple[tuple[str, float, str], ...] = (
     (r"controller\.(awake|asleep)", 0.5, "A"),
     (r"controller\.wake", 0.5, "C"),
     (r"lights\.[^.]+\.resistor", FACTOR, "Ω"),
+    (r"lights\.[^.]+\.driver\.(current|quiescent)", 0.5, "A"),
     (r"loads\.[^.]+\.current", 0.5, "A"),
     (r"loads\.[^.]+\.resistance", FACTOR, "Ω"),
     (r"proximity\.[^.]+\.every", FACTOR, ""),

@@ -94,7 +94,8 @@ def _lights(found: Overview) -> list[str]:
                 light.name,
                 f"{format_si(light.full_a, 'A')} at {light.full_v:.2f} V",
                 f"{format_si(light.low_a, 'A')} at {light.low_v:.2f} V",
-                _spread(light.spread.least_a, light.spread.sure_above_v is not None),
+                _spread(light.spread.least_a, light.spread.sure_above_v is not None
+                        or light.spread.least_a < light.spread.most_a),
                 "none" if seconds is None else format_rough_time(seconds),
                 "alone" if light.mode is None else ", ".join(
                     f"{region} {ticking_text(states)}" for region, states in light.mode.items()

@@ -272,6 +272,11 @@ def _charging(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Findin
                       ["charger.precharge", "controller.awake"])
 
 
+def _limits(gadget: Gadget, name: str) -> str:
+    """The key of what limits the current of a light."""
+    return "resistor" if gadget.lights[name].driver is None else "driver.drop"
+
+
 def _fading(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Finding]:
     flat_at = _flat_charge(gadget, circuit)
     if flat_at is not None:
@@ -290,4 +295,4 @@ def _fading(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Finding]
                 told.add(name)
                 yield finding("light-fades", f"{name} gives {amps[0] / amps[1] * 100:.0f} % of its "
                               f"full light when the cell is nearly empty.",
-                              [f"lights.{name}.resistor"])
+                              [f"lights.{name}.{_limits(gadget, name)}"])

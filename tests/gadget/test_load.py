@@ -187,7 +187,8 @@ def test_the_public_names_are_sorted_and_real() -> None:
     ("old", "new", "said"),
     [
         ('kind = "nmos"', 'kind = "pnp"',
-         ['lights.shelf.switch.kind = "pnp": unknown name. Allowed: "pin", "nmos", "npn".']),
+         ['lights.shelf.switch.kind = "pnp": unknown name. '
+          'Allowed: "pin", "nmos", "pmos", "npn".']),
         ('name  = "Larder lamp"', 'name  = ""',
          ['gadget.name = "": nothing is written here. Allowed: some text.']),
         ('capacity = "650 mAh ± 5 %"', 'capacity = "1e300 mAh"',

@@ -71,3 +71,48 @@ def test_one_cell_in_series_is_the_cell() -> None:
     left_out = circuit('resistance = "300 mΩ"', 1.6).solve(loads, charge)
     assert (written.consumers_a == left_out.consumers_a).all()
     assert (written.voltage_v == left_out.voltage_v).all()
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(1, 900), st.integers(0, 500), st.integers(0, 3000), st.integers(1, 4),
+       st.booleans(), st.floats(0.01, 1.0))
+def test_a_driver_at_a_high_supply_draws_its_current(
+    milliamps: int, drop_mv: int, own_ua: int, leds: int, shared: bool, duty: float
+) -> None:
+    """So much for each LED, or for all, times the duty; and its own current whatever the duty."""
+    light = f"""[lights.lamp]
+leds = {leds}
+shared = {str(shared).lower()}
+forward = ["2.75 V @ 5 mA", "3.0 V @ 20 mA"]
+driver = {{ kind = "sink", current = "{milliamps} mA", drop = "{drop_mv} mV", \
+quiescent = "{own_ua} uA" }}
+"""
+    made = circuit("", 10.0, light)  # 17 V to 26 V
+    found = made.solve(LoadSet(drives=(("lamp", duty, -1),)), [0.0, 1.0]).consumers_a[0]
+    sinks = 1 if shared else leds
+    expected = duty * sinks * milliamps * 1e-3 + own_ua * 1e-6
+    resting = made.solve(LoadSet(), [0.5]).consumers_a[0]
+    if (milliamps / (leds if shared else 1)) <= 300:  # more needs more than 17 V across this diode
+        np.testing.assert_allclose(found, expected, rtol=1e-12)
+    assert (found <= expected * (1 + 1e-12)).all()
+    assert resting == 0.0
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(st.tuples(DRIVES, st.sampled_from(["awake", "asleep"])), min_size=1, max_size=4),
+       st.integers(10, 900))
+def test_load_sets_with_drivers_are_solved_alike_one_by_one_and_together(
+    sets: list[tuple[tuple[tuple[str, float, int], ...], str]], milliohm: int
+) -> None:
+    """`totals` is `solve`, also where a driver passes from drop-out to its current."""
+    driver = 'driver = { kind = "sink", current = "30 mA", drop = "400 mV", quiescent = "1 mA" }'
+    parts = PARTS.replace('resistor = "47R"', driver)
+    made = circuit(f'resistance = "{milliohm} mΩ"', 1.45, parts)
+    loads = [LoadSet(drives=drives, controller=state) for drives, state in sets]  # type: ignore[arg-type]
+    charge = np.linspace(0.0, 1.0, 40)
+    totals = made.totals(loads, charge)
+    for number, one in enumerate(loads):
+        solved = made.solve(one, charge)
+        np.testing.assert_allclose(totals.voltage_v[number], solved.voltage_v, atol=1e-8)
+        np.testing.assert_allclose(
+            totals.consumed_a[number], solved.consumers_a.sum(axis=0), rtol=1e-6, atol=1e-12)

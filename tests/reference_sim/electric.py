@@ -19,6 +19,7 @@ from tests.reference_sim.reading import point, si
 K_OVER_Q = 1.380649e-23 / 1.602176634e-19  # exact constants of the SI, volt per kelvin
 VT = K_OVER_Q * 298.15
 MONTH_S = 30.4375 * 86400.0
+ITSELF = " itself"  # what the driver of a light takes beside what it lets through
 
 
 def root(
@@ -93,7 +94,13 @@ Law = Callable[[float, int], float]  # supply voltage, lit segments (0: not coun
 def light_law(spec: dict[str, Any]) -> Law:
     """What a light (or an emitter) draws from the supply, base current included."""
     diode, leds = Diode(spec["forward"]), spec.get("leds", 1)
-    resistor, switch = si(spec["resistor"]), spec.get("switch", {})
+    driver = spec.get("driver")
+    resistor, switch = si(spec.get("resistor", "0R")), spec.get("switch", {})
+    most = math.inf
+    if driver:
+        # A sink: its current, or with less than its drop across it a resistance.
+        most = si(driver["current"])
+        resistor = si(driver.get("drop", "0 V")) / most
     segments = spec.get("segments", False)
     shared = spec.get("shared", False)
 
@@ -103,12 +110,14 @@ def light_law(spec: dict[str, Any]) -> Law:
         return own + (common if segments else common * leds)
 
     match switch.get("kind"):
-        case None | "pin" | "nmos":
+        case None | "pin" | "nmos" | "pmos":
             common = si(switch.get("resistance", switch.get("on_resistance", "0R")))
             ohm = series_ohm(common)
 
             def plain(volt: float, lit: int) -> float:
-                return (lit if segments else leds) * diode.current(volt, ohm)
+                """Without the driver's own supply."""
+                many = lit if segments else leds
+                return min(many * diode.current(volt, ohm), most if shared else many * most)
 
             return plain
         case "npn":
@@ -237,6 +246,9 @@ class Electrics:
         self.laws: dict[str, Law] = {}
         for name, spec in gadget.get("lights", {}).items():
             self.laws[name] = light_law(spec)
+            if "quiescent" in spec.get("driver", {}):  # whatever the duty, as long as it is lit
+                current = spec["driver"]["quiescent"]
+                self.laws[f"{name}{ITSELF}"] = _load_law({"current": current})
         for name, spec in gadget.get("loads", {}).items():
             self.laws[name] = _load_law(spec)
         for section in ("toggles", "measures"):
@@ -275,6 +287,8 @@ class Electrics:
 
     def _solve(self, s: float, drives: Drives) -> Solution:
         on = drives.on if drives.alive else ()
+        on += tuple((f"{name}{ITSELF}", 1.0, 0) for name, duty, _ in on
+                    if duty > 0.0 and f"{name}{ITSELF}" in self.laws)
         ends = sorted({1.0, *(duty for _, duty, _ in on if 0.0 < duty < 1.0)})
         totals: dict[str, float] = {}
         charger_a, begin = 0.0, 0.0
@@ -284,7 +298,8 @@ class Electrics:
             volt, given, regime = self._node(s, active, drives)
             share = end - begin
             for name, lit in active:
-                totals[name] = totals.get(name, 0.0) + share * self.laws[name](volt, lit)
+                whose = name.removesuffix(ITSELF)
+                totals[whose] = totals.get(whose, 0.0) + share * self.laws[name](volt, lit)
             charger_a += share * given
             lowest = volt if k == 0 else lowest
             regimes.append(regime)

@@ -110,7 +110,19 @@ def case(seed: int) -> Case:
 
 
 def _supplied(draw: Draw, curve: list[tuple[str, str]]) -> list[tuple[str, str]]:
-    """Cells in series in the place of one."""
+    """Drivers in the place of resistors, p-channel switches, cells in series."""
+    for light in draw.gadget.get("lights", {}).values():
+        switch = light.get("switch", {})
+        if switch.get("kind") == "nmos" and draw.chance(0.3):
+            switch["kind"] = "pmos"
+        if switch.get("kind") != "npn" and draw.chance(0.25):
+            del light["resistor"]
+            driver = {"kind": "sink", "current": f"{draw.rng.randint(2, 60)} mA"}
+            if draw.chance(0.8):
+                driver["drop"] = f"{draw.rng.randint(50, 900)} mV"
+            if draw.chance(0.6):
+                driver["quiescent"] = f"{draw.rng.randint(20, 900)} uA"
+            light["driver"] = driver
     if not draw.chance(0.2):
         return curve
     series = draw.rng.randint(2, 3)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from simfw.behaviour.stock import gauge_quantity
 from simfw.gadget.figures import figure_text
-from simfw.gadget.model import Switch
+from simfw.gadget.model import Driver, Switch
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -45,11 +45,19 @@ def _driver(switch: Switch | None) -> tuple[str, str, str]:
     if switch.kind == "pin":
         inside = f", pin {figure_text(switch.resistance)}" if switch.resistance else ""
         return "push-pull, drives the LED itself", OPEN, inside
-    if switch.kind == "nmos":
+    if switch.kind in ("nmos", "pmos"):
         on = f", {figure_text(switch.on_resistance)} when on" if switch.on_resistance else ""
-        return "push-pull", "high", f", n-channel transistor{on}"
+        active = "high" if switch.kind == "nmos" else "low (gate of a p-channel transistor)"
+        return "push-pull", active, f", {switch.kind[0]}-channel transistor{on}"
     base = f", base {figure_text(switch.base)}" if switch.base else ""
     return "push-pull", "high", f", npn transistor{base}"
+
+
+def _sink(driver: Driver, each: str) -> str:
+    """A constant-current driver in words."""
+    drop = f" (needs {figure_text(driver.drop)})" if driver.drop else ""
+    own = f", {figure_text(driver.quiescent)} for itself" if driver.quiescent else ""
+    return f"sink of {figure_text(driver.current)}{each}{drop}{own}"
 
 
 def _wired(gadget: Gadget, source: str) -> tuple[str, bool]:
@@ -134,10 +142,12 @@ def pins_of(gadget: Gadget) -> Iterator[PinLine]:
         colour = f"{light.colour} " if light.colour else ""
         leds = f"{light.leds} {colour}LED{'' if light.leds == 1 else 's'}"
         each = "" if light.leds == 1 else " in common" if light.shared else " each"
+        limit = (f"{figure_text(light.resistor)}{each}" if light.resistor is not None
+                 else _sink(light.driver, each) if light.driver is not None else OPEN)
         many = f", {light.leds} pins, one for each segment" if light.segments else ""
         yield PinLine(signal=name, direction="out", kind=f"{kind}{many}", active=active,
                       idle="off", asleep="as the states say", unpowered="off",
-                      outside=f"{leds}, {figure_text(light.resistor)}{each}{parts}")  # fmt: skip
+                      outside=f"{leds}, {limit}{parts}")  # fmt: skip
     for name, load in gadget.loads.items():
         figure = load.current or load.resistance
         yield PinLine(signal=name, direction="out", kind=OPEN, idle="off",
