@@ -66,10 +66,6 @@ def register(commands: Commands) -> None:
         help=f"where the stimuli of a difference are saved as a scenario [{WITNESS}]",
     )  # fmt: skip
     parser.add_argument(
-        "--whole", action="store_true",
-        help="compare every repetition in a vector, not only the first few",
-    )  # fmt: skip
-    parser.add_argument(
         "--mutants", type=whole_number, default=0, metavar="N",
         help="also make N small faults in the rows, and tell which the vectors notice",
     )  # fmt: skip
@@ -93,7 +89,7 @@ def conform(arguments: argparse.Namespace) -> int:
     gadget = load_gadget(arguments.gadget, settings)
     prepared = Prepared(gadget)
     segments = gadget.segments
-    vectors = vector_drives(gadget, prepared, whole=arguments.whole)
+    vectors = vector_drives(gadget, prepared)
     drives = [*vectors, *_scenarios(prepared, arguments.also), *_recordings(prepared, arguments)]
     status = 0
     if arguments.against is not None:
@@ -123,12 +119,24 @@ def conform(arguments: argparse.Namespace) -> int:
             told = ", ".join(sorted(firmware.told | {"out"}))
             print(f"Conforms: {counted}, {arguments.examples} random stimulus lists; compared: "
                   f"{told}.")  # fmt: skip
+            for line in _not_compared(fair):
+                print(line)
         else:
             status = 1
             _report(prepared, found, arguments.witness, changed=bool(settings))
     if arguments.mutants:
         _mutants(prepared, drives, arguments.mutants, arguments.seed)
     return status
+
+
+def _not_compared(drives: list[Drive]) -> list[str]:
+    """What was left out of accounts that are too long."""
+    from simfw.quantity import format_duration
+    from simfw.report.vectors.replay import MOST_REPORTS
+
+    ends = [(drive.name, drive.replay.unrolled.ends_ns) for drive in drives]
+    return [f"{name}: compared up to {format_duration(ends_ns)} only, where {MOST_REPORTS:,} "
+            "reports are told." for name, ends_ns in ends if ends_ns is not None]  # fmt: skip
 
 
 def _progress(what: str) -> Callable[[int, int], None] | None:

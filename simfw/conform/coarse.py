@@ -10,10 +10,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from simfw.report.vectors.replay import Replay, Report
+from simfw.report.vectors.replay import Exchange
 from simfw.report.vectors.sketch import Act
 
-__all__ = ["first_apart", "on_ticks", "tick_told"]
+__all__ = ["Told", "first_apart", "on_ticks", "tick_told"]
+
+Told = tuple[int, str]  # a line that was told, and when that was
 
 
 def tick_told(hello: str) -> int:
@@ -35,53 +37,82 @@ class _Edges:
     it.
     """
 
-    def __init__(self, replay: Replay, within_ns: int) -> None:
+    def __init__(self, exchanges: Sequence[Exchange], within_ns: int) -> None:
         self.within_ns = within_ns
-        ends = [int(one.lines[-1].split(" ")[1]) for one in replay.exchanges]
-        self.times = [*ends[-1:], *(ns for stretch in replay.left_out for ns in stretch)]
+        self.times = [one.ends_ns for one in exchanges[-1:]]
         # Without a supply nothing is told any more.
-        self.times += [end for end, one in zip(ends, replay.exchanges, strict=True)
-                       if one.lines[-1].startswith("off ")]  # fmt: skip
+        self.times += [one.ends_ns for one in exchanges if one.lines[-1].startswith("off ")]
 
     def near(self, time_ns: int) -> bool:
         return any(abs(time_ns - edge) <= 2 * self.within_ns for edge in self.times)
 
 
-def first_apart(replay: Replay, told: Mapping[tuple[str, ...], Sequence[tuple[int, str]]],
-                wanted: Mapping[tuple[str, ...], Sequence[Report]], within_ns: int
+def first_apart(exchanges: Sequence[Exchange],
+                told: Mapping[tuple[str, ...], Sequence[Told]],
+                wanted: Mapping[tuple[str, ...], Sequence[Told]], within_ns: int, tick_ns: int = 1
                 ) -> tuple[int, str, str] | None:  # fmt: skip
     """The first difference of two accounts of a whole drive, each by what a report is about: when,
-    what was expected, what was told. `told` holds the lines with their times.
+    what was expected, what was told. Times may be off by `within_ns`; what is done and undone
+    within less than `tick_ns` may be left out.
     """
-    edges = _Edges(replay, within_ns)
+    edges = _Edges(exchanges, within_ns)
     found = []
     for about in dict.fromkeys([*wanted, *told]):
-        apart = _apart(wanted.get(about, ()), told.get(about, ()), within_ns, edges)
+        apart = _apart(wanted.get(about, ()), told.get(about, ()), edges, tick_ns)
         if apart is not None:
             found.append(apart)
     return min(found, key=lambda one: one[0], default=None)
 
 
-def _apart(wanted: Sequence[Report], told: Sequence[tuple[int, str]], within_ns: int,
-           edges: _Edges) -> tuple[int, str, str] | None:  # fmt: skip
-    place = 0
-    for report in wanted:
-        while place < len(told):
-            time_ns, line = told[place]
-            here = line.split(" ")
-            here[1:2] = [str(report.time_ns)]
-            if " ".join(here) == report.line and abs(time_ns - report.time_ns) <= within_ns:
-                place += 1
-                break
-            if edges.near(report.time_ns):
-                break
-            if not edges.near(time_ns):
-                return min(time_ns, report.time_ns), report.line, line
-            place += 1
+def _apart(wanted: Sequence[Told], told: Sequence[Told], edges: _Edges, tick_ns: int
+           ) -> tuple[int, str, str] | None:  # fmt: skip
+    mine = heard = 0
+    while mine < len(wanted) and heard < len(told):
+        if _alike(wanted[mine], told[heard], edges.within_ns):
+            mine, heard = mine + 1, heard + 1
+        elif (passed := _passed(wanted, mine, edges, tick_ns)) > 0:
+            mine += passed
+        elif (passed := _passed(told, heard, edges, tick_ns)) > 0:
+            heard += passed
         else:
-            if not edges.near(report.time_ns):
-                return report.time_ns, report.line, "nothing"
-    for time_ns, line in told[place:]:
-        if not edges.near(time_ns):
-            return time_ns, "nothing", line
+            return min(wanted[mine][0], told[heard][0]), wanted[mine][1], told[heard][1]
+    while mine < len(wanted):
+        if not (passed := _passed(wanted, mine, edges, tick_ns)):
+            return wanted[mine][0], wanted[mine][1], "nothing"
+        mine += passed
+    while heard < len(told):
+        if not (passed := _passed(told, heard, edges, tick_ns)):
+            return told[heard][0], "nothing", told[heard][1]
+        heard += passed
     return None
+
+
+def _alike(wanted: Told, told: Told, within_ns: int) -> bool:
+    """Whether two reports say the same of times that are not further apart than allowed."""
+    here = told[1].split(" ")
+    here[1:2] = [str(wanted[0])]
+    return " ".join(here) == wanted[1] and abs(told[0] - wanted[0]) <= within_ns
+
+
+def _passed(account: Sequence[Told], place: int, edges: _Edges, tick_ns: int) -> int:
+    """How many reports from `place` on the other account need not have: one where comparing begins
+    or ends, two that undo each other within a tick, else none.
+    """
+    if edges.near(account[place][0]):
+        return 1
+    if tick_ns <= 1 or place + 1 == len(account) or account[place][1].startswith("event "):
+        return 0
+    first, second = account[place], account[place + 1]
+    before = _level(account[place - 1][1]) if place else _before_first(first[1])
+    return 2 if second[0] - first[0] < tick_ns and _level(second[1]) == before else 0
+
+
+def _level(line: str) -> str:
+    """What an output, or the controller, is from this report on."""
+    words = line.split(" ")
+    return words[-1] if words[0] == "out" else words[0]
+
+
+def _before_first(line: str) -> str:
+    kind = line.split(" ")[0]
+    return {"wake": "sleep", "sleep": "wake"}.get(kind, "0")

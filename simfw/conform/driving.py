@@ -27,7 +27,6 @@ from simfw.verify.replay import replay as replay_recording
 if TYPE_CHECKING:
     from simfw.engine.simulator import Prepared
     from simfw.gadget.model import Gadget
-    from simfw.report.vectors.replay import Replay
     from simfw.stimuli.recording.signals import Observed
 
 __all__ = ["Recorded", "gaps_of", "inputs_of", "on_ticks_of", "recorded_drive", "scenario_drive",
@@ -38,24 +37,11 @@ LONGEST_GAP_MS = 5_000
 RESTING_V = 3.8
 
 
-def vector_drives(gadget: Gadget, prepared: Prepared, *, whole: bool = False) -> list[Drive]:
-    """All test vectors with what the model does.
-
-    Unless `whole`, periods in which only what was seen before goes on (looks with nobody there) are
-    not compared; what follows them is.
-    """
-    model = Rehearsal(prepared) if whole else None
-    drives = []
-    for vector in make_vectors(gadget, prepared.system, prepared).vectors:
-        played: Replay | None = vector.replay
-        if model is not None and vector.scenario is not None:
-            played = replay_scenario(model, vector.scenario)
-        elif model is not None:
-            played = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns)
-        if played is not None:
-            drives.append(Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, played,
-                                vector.exact))
-    return drives
+def vector_drives(gadget: Gadget, prepared: Prepared) -> list[Drive]:
+    """All test vectors with what the model does."""
+    return [Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, vector.replay,
+                  vector.exact)
+            for vector in make_vectors(gadget, prepared.system, prepared).vectors]  # fmt: skip
 
 
 def on_ticks_of(tick_ns: int, drives: Sequence[Drive], prepared: Prepared) -> list[Drive]:
@@ -69,8 +55,7 @@ def on_ticks_of(tick_ns: int, drives: Sequence[Drive], prepared: Prepared) -> li
         if acts == drive.acts:
             made.append(drive)
             continue
-        played = model.play(charge=drive.charge, acts=acts, ends_ns=drive.ends_ns,
-                            whole=not drive.replay.left_out)  # fmt: skip
+        played = model.play(charge=drive.charge, acts=acts, ends_ns=drive.ends_ns, whole=False)
         made.append(replace(drive, acts=acts, replay=played))
     return made
 
@@ -85,7 +70,7 @@ def scenario_drive(model: Rehearsal, name: str, scenario: Scenario) -> Drive:
             f"{name} cannot be used to drive a firmware: {', '.join(sorted(cuts))} cuts its supply "
             "off in it."
         )
-    played = replay_scenario(model, scenario)
+    played = replay_scenario(model, scenario, whole=False)
     if played is None:
         raise UsageError(
             f"{name} cannot be used to drive a firmware: the cell runs empty in it, or a "

@@ -7,14 +7,13 @@ something else than the model ends a comparison, with the stimuli that led there
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
-from simfw.conform.coarse import first_apart, on_ticks, tick_told
+from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
 from simfw.conform.program import shown, talk_to
 from simfw.errors import EndlessInstant, UsageError
 from simfw.report.vectors.replay import Exchange, Replay, Replayer, Report
@@ -102,125 +101,67 @@ class Firmware:
 
     def differs(self, drive: Drive) -> Difference | None:
         """Drive the firmware and compare; None where it does what the model does."""
-        exchanges = drive.replay.exchanges
+        exchanges = drive.replay.unrolled.exchanges
+        most = sum(len(report.line) + 1 for one in exchanges for report in one.reports)
         answered = self.talk([line for exchange in exchanges for line in exchange.lines],
-                             LEAST_BYTES + 4 * _bytes_of(drive.replay))
+                             LEAST_BYTES + 4 * most)
         answers = _split(answered)
         kinds = {line.split(" ")[0] for line in answered} & set(KINDS)
         self.told |= kinds
         compared = {"out", *self.told}
         compared |= {"wake", "sleep"} if compared & {"wake", "sleep"} else set()
-        strayed = _strayed(drive.replay, answered, compared, self.within_ns)
-        if self.within_ns:
-            return self._differs_within(drive, answers, compared, strayed)
         hung = answered[-1:] == [NO_ANSWER]
-        before = 0
-        for index, exchange in enumerate(exchanges):
-            told = answers[index] if index < len(answers) else ["nothing more"]
-            if drive.replay.left_out:
-                told = [line for line in told if not drive.replay.leaves_out(_time_of(line))]
-            end = int(exchange.lines[-1].split(" ")[1])
-            found = _compare(exchange, told, compared, before, end)
-            if found is not None:
-                time_ns, expected, got = found if strayed is None else min(found, strayed)
-                return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got,
-                                  hung=hung)
-            before = end
-        if strayed is None:
+        if self.within_ns:
+            found = self._apart_within(exchanges, answers, compared)
+        else:
+            found = _first_apart(exchanges, answers, compared)
+        if found is None:
             return None
-        return Difference(drive=drive, time_ns=strayed[0], expected=strayed[1], told=strayed[2],
-                          hung=hung)
+        time_ns, expected, told = found
+        return Difference(drive=drive, time_ns=time_ns, expected=expected, told=told, hung=hung)
 
-    def _differs_within(
-        self, drive: Drive, answers: Sequence[Sequence[str]], kinds: set[str],
-        strayed: tuple[int, str, str] | None,
-    ) -> Difference | None:
-        """The same with a tolerance: reports may come in the answer before or after, and those of
-        different outputs may change places. `strayed` is where a repetition was left.
+    def _apart_within(self, exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]],
+                      kinds: set[str]) -> tuple[int, str, str] | None:  # fmt: skip
+        """The first difference with a tolerance: reports may come in the answer before or after,
+        and those of different outputs may change places.
         """
-        replay = drive.replay
-        ends = [int(exchange.lines[-1].split(" ")[1]) for exchange in replay.exchanges]
-        wanted: dict[tuple[str, ...], list[Report]] = {}
-        for report in replay.reports:
+        wanted: dict[tuple[str, ...], list[Told]] = {}
+        for report in (report for one in exchanges for report in one.reports):
             if report.kind in kinds:
-                wanted.setdefault(_signal(report.line), []).append(report)
-        told: dict[tuple[str, ...], list[tuple[int, str]]] = {}
-        hung = list(answers[-1][-1:]) == [NO_ANSWER] if answers else False
-        answers = [*answers, *[["nothing more"]] * (len(ends) - len(answers))]
-        found: list[tuple[int, str, str]] = [] if strayed is None else [strayed]
-        for place, (lines, end) in enumerate(zip(answers, ends, strict=False)):
-            for line in lines:
+                line = report.line
+                wanted.setdefault(_about(line), []).append((report.time_ns, line))
+        told: dict[tuple[str, ...], list[Told]] = {}
+        found: list[tuple[int, str, str]] = []
+        begin = 0
+        for place, exchange in enumerate(exchanges):
+            end = exchange.ends_ns
+            for line in answers[place] if place < len(answers) else ["nothing more"]:
                 word = line.split(" ")[0]
-                time_ns = _time_of(line)
-                if word in KINDS and (word not in kinds or replay.leaves_out(time_ns)):
-                    continue
-                begin = ends[place - 1] if place else 0
-                fits = begin - self.within_ns <= time_ns <= end + self.within_ns
                 if word not in KINDS:
                     found.append((end, "nothing", line))  # no report at all
-                else:
-                    told.setdefault(_signal(line), []).append((time_ns if fits else end, line))
-        apart = first_apart(replay, told, wanted, self.within_ns)
+                elif word in kinds:
+                    time_ns = _time_of(line)
+                    fits = begin - self.within_ns <= time_ns <= end + self.within_ns
+                    told.setdefault(_about(line), []).append((time_ns if fits else end, line))
+            begin = end
+        apart = first_apart(exchanges, told, wanted, self.within_ns, self.tick_ns)
         if apart is not None:
             found.append(apart)
-        if not found:
-            return None
-        time_ns, expected, got = min(found, key=lambda one: one[0])
-        return Difference(drive=drive, time_ns=time_ns, expected=expected, told=got, hung=hung)
+        return min(found, key=lambda one: one[0], default=None)
 
 
-def _strayed(
-    replay: Replay, answered: Sequence[str], kinds: set[str], within_ns: int = 0
-) -> tuple[int, str, str] | None:
-    """Where a firmware first leaves what it repeats, in a stretch of whole periods that the model's
-    account leaves out: when, what was expected, what was told.
-
-    What it told in the period before such a stretch is held against the model; in the stretch it
-    must tell the same again, period by period, each time within twice the tolerance. The order
-    within an instant does not count.
-    """
-    told: dict[str, list[int]] = {}
-    for line in answered:
-        kind, _, rest = line.partition(" ")
-        if kind in kinds:
-            told.setdefault(f"{kind} {rest.partition(' ')[2]}", []).append(_time_of(line))
-    found = []
-    for what, times in told.items():
-        times.sort()
-        for after_ns, up_to_ns, period_ns in replay.repeats():
-            first = bisect_right(times, after_ns - period_ns)
-            for time_ns in times[first : bisect_right(times, up_to_ns)]:
-                then = time_ns + period_ns
-                if time_ns > after_ns and not _near(times, time_ns - period_ns, 2 * within_ns):
-                    found.append((time_ns, "nothing", _line(time_ns, what)))
-                    break
-                if then <= up_to_ns and not _near(times, then, 2 * within_ns):
-                    found.append((then, _line(then, what), "nothing"))
-                    break
-    return min(found, default=None)
-
-
-def _near(times: Sequence[int], time_ns: int, within_ns: int) -> bool:
-    """Whether one of the sorted `times` is within `within_ns` of a time."""
-    place = bisect_left(times, time_ns - within_ns)
-    return place < len(times) and times[place] <= time_ns + within_ns
-
-
-def _line(time_ns: int, what: str) -> str:
-    """A report as a firmware tells it."""
-    kind, _, rest = what.partition(" ")
-    return f"{kind} {time_ns} {rest}".rstrip()
-
-
-def _bytes_of(replay: Replay) -> int:
-    """About how much the model would tell, with all periods that are left out: a period may hold
-    stretches that are left out themselves.
-    """
-    told = [(report.time_ns, len(report.line) + 1) for report in replay.reports]
-    for after_ns, up_to_ns, period_ns in sorted(replay.repeats()):
-        period = sum(size for time_ns, size in told if after_ns - period_ns < time_ns <= after_ns)
-        told.append((up_to_ns, period * ((up_to_ns - after_ns) // period_ns)))
-    return sum(size for _, size in told)
+def _first_apart(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]], kinds: set[str]
+                 ) -> tuple[int, str, str] | None:  # fmt: skip
+    """The first difference to the nanosecond: when, what was expected, what was told."""
+    begin = 0
+    for place, exchange in enumerate(exchanges):
+        told = answers[place] if place < len(answers) else ["nothing more"]
+        end = exchange.ends_ns
+        found = _compare(exchange, told, kinds, begin, end)
+        if found is not None:
+            return found
+        begin = end
+    return None
 
 
 def _split(lines: Sequence[str]) -> list[list[str]]:
@@ -284,6 +225,12 @@ def _signal(line: str) -> tuple[str, ...]:
     """What a report is about: its kind, and the output or event."""
     words = line.split(" ")
     return (words[0], *words[2:3])
+
+
+def _about(line: str) -> tuple[str, ...]:
+    """The same; waking and sleeping are one thing."""
+    kind, *rest = _signal(line)
+    return ("awake",) if kind in ("wake", "sleep") else (kind, *rest)
 
 
 def compare(firmware: Firmware, drives: Sequence[Drive],
@@ -396,7 +343,7 @@ def shrunk(firmware: Firmware, found: Difference, system: System, circuit: Circu
     def attempt(acts: Sequence[Act]) -> Difference | None:
         ends = found.time_ns + MS
         try:
-            played = model.play(charge=found.drive.charge, acts=acts, ends_ns=ends)
+            played = model.play(charge=found.drive.charge, acts=acts, ends_ns=ends, whole=False)
         except EndlessInstant:
             return None
         return firmware.differs(replace(found.drive, acts=tuple(acts), ends_ns=ends,

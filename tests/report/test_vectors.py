@@ -241,6 +241,8 @@ def test_what_the_tables_leave_out_can_be_written_out_from_them(hook, tmp_path):
         assert written_out(edges, stretches) == sorted(
             (report.time_ns, report.name, report.level) for report in whole.reports
             if report.kind == "out")  # fmt: skip
+        told = [report for one in vector.replay.unrolled.exchanges for report in one.reports]
+        assert told == list(whole.reports)  # events and waking too
 
 
 def events_of(vector, *names):

@@ -10,7 +10,8 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from simfw.behaviour.region import System
 from simfw.behaviour.tree import is_answer
@@ -21,10 +22,11 @@ from simfw.report.vectors.items import drill_items, key_of
 from simfw.report.vectors.pace import NEVER
 from simfw.report.vectors.sketch import Act, Sketch
 
-__all__ = ["Exchange", "Replay", "Replayer", "Report", "Track"]
+__all__ = ["Account", "Exchange", "Replay", "Replayer", "Report", "Track"]
 
 PPM = 1_000_000
 STIRRED_UV = 500  # a number is told anew when it has moved this far
+MOST_REPORTS = 500_000  # so many are held against a firmware in one account: some hours of looks
 
 
 class Track(Observer):
@@ -98,6 +100,19 @@ class Exchange:
     lines: tuple[str, ...]
     reports: tuple[Report, ...]
 
+    @property
+    def ends_ns(self) -> int:
+        """The time up to which it goes."""
+        return int(self.lines[-1].split(" ")[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """All that a firmware is told and must tell, as far as `ends_ns`; None where that is all."""
+
+    exchanges: tuple[Exchange, ...]
+    ends_ns: int | None
+
 
 @dataclass(kw_only=True)
 class Replay:
@@ -118,10 +133,52 @@ class Replay:
         return tuple((*stretch, period) for stretch, period
                      in zip(self.left_out, self.periods_ns, strict=True))  # fmt: skip
 
-    def leaves_out(self, time_ns: int) -> bool:
-        """Whether a time lies in a stretch of whole periods that was left out."""
-        place = bisect_right(self.left_out, (time_ns - 1, 1 << 62)) - 1
-        return place >= 0 and self.left_out[place][0] < time_ns <= self.left_out[place][1]
+    @cached_property
+    def unrolled(self) -> Account:
+        """The exchanges with nothing left out: what is told in the period before a stretch is told
+        again in each of its periods, as far as `MOST_REPORTS` reach.
+        """
+        ends = [exchange.ends_ns for exchange in self.exchanges]
+        told = [(place, report) for place, exchange in enumerate(self.exchanges)
+                for report in exchange.reports]  # fmt: skip
+
+        def told_by(time_ns: int) -> int:
+            return bisect_right(told, time_ns, key=lambda one: one[1].time_ns)
+
+        # The inner stretches come first: they are part of the period before an outer one.
+        for after_ns, up_to_ns, period_ns in sorted(self.repeats()):
+            here = told_by(after_ns)
+            period = [report for _, report in told[told_by(after_ns - period_ns) : here]]
+            times = (up_to_ns - after_ns) // period_ns
+            fit = times
+            if period:
+                fit = min(times, max(0, MOST_REPORTS - len(told)) // len(period))
+            place = bisect_right(ends, after_ns)
+            told[here:here] = [
+                (place, replace(report, time_ns=report.time_ns + number * period_ns))
+                for number in range(1, fit + 1)
+                for report in period
+            ]
+            if fit < times:
+                return self._ended(told, after_ns + fit * period_ns)
+        return Account(self._with(told, len(ends)), None)
+
+    def _with(self, told: Sequence[tuple[int, Report]], count: int) -> tuple[Exchange, ...]:
+        """The first `count` exchanges with other reports, each with the place of its exchange."""
+        reports: list[list[Report]] = [[] for _ in range(count)]
+        for place, report in told:
+            if place < count:
+                reports[place].append(report)
+        return tuple(replace(exchange, reports=tuple(mine))
+                     for exchange, mine in zip(self.exchanges, reports, strict=False))  # fmt: skip
+
+    def _ended(self, told: Sequence[tuple[int, Report]], ends_ns: int) -> Account:
+        """The account up to a time inside of a stretch, which is time that goes by undisturbed."""
+        whole = [exchange for exchange in self.exchanges if exchange.ends_ns <= ends_ns]
+        kept = [one for one in told if one[1].time_ns <= ends_ns]
+        last = Exchange((f"until {ends_ns + 1}",),
+                        tuple(report for place, report in kept if place == len(whole)))  # fmt: skip
+        return Account((*self._with(kept, len(whole)), last), ends_ns)
 
     @property
     def reports(self) -> tuple[Report, ...]:
