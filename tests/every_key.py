@@ -472,7 +472,8 @@ CHECKED = {"input.start", "input.stop", "input.start_above_cell", "input.stop_ab
 # Keys whose effect needs another gadget than this one, and tables whose keys stand in the list.
 HOLD_ELSEWHERE = CHECKED | {
     "charger.precharge", "charger.input", "charger.heat", "charger.windows", "windows.warm_float",
-    "controller.limits", "lights.segments", "chords.buttons", "proximity.clear",
+    "controller.limits", "controller.regulator", "regulator.output", "lights.segments",
+    "chords.buttons", "proximity.clear",
     "proximity.receiver", "proximity.emitter", "proximity.target", "receiver.gain_control",
     "receiver.bursts", "bursts.gap", "bursts.long_gap", "bursts.most", "gauge.light",
     "gauge.method", "gauge.power_up", "measures.unit", "behaviour.resume_points",

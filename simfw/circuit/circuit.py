@@ -24,6 +24,7 @@ from simfw.circuit.light import Branch, emitter_channel, light_channel
 from simfw.circuit.measure import Converter
 from simfw.circuit.network import Feed, Phase, fade, settle
 from simfw.circuit.nodes import Levels
+from simfw.circuit.regulator import Regulator
 from simfw.circuit.table import Current, Grid, add
 
 if TYPE_CHECKING:
@@ -107,7 +108,8 @@ class Circuit:
     `consumers`: the names of the rows of `Solution.consumers_a`. `capacity_c` (C).
     `charge_nodes`: the charges (0..1) between which the open-circuit voltage is linear.
     `charger`: the charger's steps and status, None without `[charger]`. `cut_off_v`: where the
-    protection opens (V), None without. `top_v`: no terminal voltage (V) is above it. `lights`:
+    protection opens (V), None without. `regulator`: what the controller has of the cell's voltage.
+    `top_v`: no terminal voltage (V) is above it. `lights`:
     their names. `counter`: what a gauge that counts charge counts with, None where it does not.
     """
 
@@ -124,6 +126,7 @@ class Circuit:
         self.counter: Counter | None = counter_of(gadget, self._cell)
         controller = gadget.controller
         self._converter = Converter.of(controller, reference_v)
+        self.regulator = Regulator.of(controller)
         top = float(self._cell.curve.voltage_v[-1])
         if self.charger is not None:
             top = max(top, self.charger.float_v)
@@ -131,11 +134,11 @@ class Circuit:
         self._grid = Grid(top_v=self.top_v)
         self._prefix = len(gadget.proximity) > 1
         self._lights = {
-            name: light_channel(name, light, file=gadget.file)
+            name: light_channel(name, light, file=gadget.file, regulator=self.regulator)
             for name, light in gadget.lights.items()
         }
         self._emitters = {
-            name: emitter_channel(name, sensor.emitter, gadget.file)
+            name: emitter_channel(name, sensor.emitter, gadget.file, self.regulator)
             for name, sensor in gadget.proximity.items()
             if sensor.emitter is not None
         }
@@ -163,6 +166,9 @@ class Circuit:
             for part in (controller.awake, controller.asleep, controller.wake, controller.step)
         ):
             names.append("controller")
+        regulator = None if controller is None else controller.regulator
+        if regulator is not None and regulator.quiescent is not None:
+            names.append("regulator")
         if gadget.cell.leakage is not None:
             names.append("leakage")
         if gadget.cell.self_discharge is not None:
@@ -366,6 +372,10 @@ class Circuit:
             figure = controller.awake if loads.controller == "awake" else controller.asleep
             if figure is not None:
                 parts.append(_Part(self._rows["controller"], 1.0, constant_a=figure.value))
+            regulator = controller.regulator
+            if regulator is not None and regulator.quiescent is not None:
+                own_a = regulator.quiescent.value
+                parts.append(_Part(self._rows["regulator"], 1.0, constant_a=own_a))
         for name, toggle in gadget.toggles.items():
             if toggle.supply is not None and loads.controller != "off":
                 row = self._rows[f"{name}.supply"]
@@ -375,9 +385,9 @@ class Circuit:
             if part is None or part.duty <= 0.0:
                 continue
             parts.append(part)
-            own_a = self._quiescent_a(name)
-            if own_a:
-                parts.append(_Part(part.row, 1.0, constant_a=own_a))
+            driver_a = self._quiescent_a(name)
+            if driver_a:
+                parts.append(_Part(part.row, 1.0, constant_a=driver_a))
         return parts
 
     def _quiescent_a(self, name: str) -> float:
@@ -418,7 +428,7 @@ class Circuit:
         light = self._gadget.lights[name]
         lit = segments if light.segments else -1
         if (name, lit) not in self._branches:
-            channel = light_channel(name, light, lit, self._gadget.file)
+            channel = light_channel(name, light, lit, self._gadget.file, self.regulator)
             self._branches[name, lit] = channel.branch(self._grid)
         return self._branches[name, lit]
 
@@ -495,9 +505,12 @@ class Circuit:
         return echo.range_m(self.emitter_current_a(sensor, voltage_v))
 
     def measured_v(self, true_v: float) -> float:
-        """What the controller takes its supply (V) for."""
-        return self._converter.measured_v(true_v)
+        """What the controller takes its supply for, the terminal at a voltage (V)."""
+        return self._converter.measured_v(self.regulator.supply_v(true_v))
 
     def true_v_for(self, measured_v: float) -> float:
-        """The lowest supply (V) that the controller reads as at least `measured_v`."""
-        return self._converter.true_v_for(measured_v)
+        """The lowest terminal voltage (V) at which the controller reads at least `measured_v`.
+
+        Infinite where its regulator never lets it read so much.
+        """
+        return self.regulator.cell_v_for(self._converter.true_v_for(measured_v))

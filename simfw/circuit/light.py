@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.circuit.diode import Diode, NotADiodeError, fit_diode
+from simfw.circuit.regulator import NO_REGULATOR, Regulator
 from simfw.circuit.switch import Bipolar, npn_branch
 from simfw.circuit.table import Current, Grid, hermite
 from simfw.errors import DescriptionError, Problem
@@ -48,7 +49,8 @@ class Channel:
     voltage; `npn` the full transistor; `base_ohm` the base resistor beside a constant saturation,
     for which the base-emitter voltage is not known: all of the supply is taken to stand across it.
     `sink_a`: what all sinks of constant current together let through at the most; below that each
-    is its resistance in drop-out, which is among the resistors.
+    is its resistance in drop-out, which is among the resistors. `on_pin`: the LEDs hang on a pin,
+    so on what the `regulator` leaves of the cell's voltage, and so does a base.
     """
 
     diode: Diode
@@ -61,10 +63,14 @@ class Channel:
     drop_v: float = 0.0
     base_ohm: float | None = None
     sink_a: float = math.inf
+    on_pin: bool = False
+    regulator: Regulator = NO_REGULATOR
 
     def branch(self, grid: Grid) -> Branch:
         """Tabulate the channel over the grid."""
         volts = grid.nodes_v
+        if self.on_pin:
+            volts = self.regulator.below_cell_v(volts)
         if self.npn is not None:
             leds_a, base_a, leds_s, base_s = npn_branch(
                 volts, self.diode, self.count, self.each_ohm,
@@ -75,11 +81,18 @@ class Channel:
             )
         one_a, one_s = self._one_led(volts)
         leds_a, leds_s = one_a * self.count, one_s * self.count
-        leds = replace(hermite(grid, leds_a, leds_s), limit_a=self.sink_a)
+        limit_a = self.sink_a
+        if self.on_pin and self.regulator.there:
+            most_a, _ = self._one_led(np.array([self.regulator.output_v]))
+            limit_a = min(limit_a, float(most_a[0]) * self.count)
+        leds = replace(hermite(grid, leds_a, leds_s), limit_a=limit_a)
         if self.base_ohm is None:
             return Branch(leds, leds)
-        base_s = np.full_like(volts, 1.0 / self.base_ohm)
-        return Branch(hermite(grid, leds_a + volts * base_s, leds_s + base_s), leds)
+        pin_v = self.regulator.below_cell_v(volts)
+        held = pin_v >= self.regulator.output_v
+        base_a = np.where(held, self.regulator.output_v, pin_v) / self.base_ohm
+        base_s = np.where(held | (pin_v <= 0.0), 0.0, 1.0 / self.base_ohm)
+        return Branch(hermite(grid, leds_a + base_a, leds_s + base_s), leds)
 
     def _one_led(self, volts: Array) -> tuple[Array, Array]:
         """Current (A) and slope (S) of one LED of a channel behind plain resistances."""
@@ -92,7 +105,10 @@ class Channel:
         return current, np.where(volts > self.drop_v, slope, 0.0)
 
 
-def light_channel(name: str, light: Light, segments: int = -1, file: str = "") -> Channel:
+def light_channel(
+    name: str, light: Light, segments: int = -1, file: str = "",
+    regulator: Regulator = NO_REGULATOR,
+) -> Channel:
     """The channel of a light; of a segmented one with `segments` (-1: all) LEDs lit."""
     count = light.leds
     if light.segments and segments >= 0:
@@ -105,18 +121,20 @@ def light_channel(name: str, light: Light, segments: int = -1, file: str = "") -
         ohm = driver.drop.value / driver.current.value
     channel = _channel(
         f"lights.{name}", light.forward, count, ohm, light.shared, light.switch,
-        light.segments, file,
+        light.segments, file, regulator,
     )
     if driver is None:
         return channel
     return replace(channel, sink_a=driver.current.value * (1 if light.shared else count))
 
 
-def emitter_channel(sensor: str, emitter: Emitter, file: str = "") -> Channel:
+def emitter_channel(
+    sensor: str, emitter: Emitter, file: str = "", regulator: Regulator = NO_REGULATOR
+) -> Channel:
     """The channel of a proximity sensor's emitter."""
     return _channel(
         f"proximity.{sensor}.emitter", emitter.forward, 1, emitter.resistor.value, False,
-        emitter.switch, False, file,
+        emitter.switch, False, file, regulator,
     )
 
 
@@ -129,11 +147,13 @@ def _channel(
     switch: Switch | None,
     own_switch: bool,
     file: str,
+    regulator: Regulator,
 ) -> Channel:
     each, common = (0.0, resistor_ohm) if shared else (resistor_ohm, 0.0)
     plain = Channel(
         diode=_diode(key, forward, file), count=count, each_ohm=each, shared_ohm=common,
-        switch_ohm=0.0, own_switch=False,
+        switch_ohm=0.0, own_switch=False, regulator=regulator,
+        on_pin=switch is not None and switch.kind == "pin",
     )
     if switch is None:
         return plain

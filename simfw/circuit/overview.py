@@ -279,6 +279,7 @@ def _notes(gadget: Gadget, circuit: Circuit, found: Overview) -> list[Note]:
                     f"cell goes down to {light.low_v:.2f} V",
                 )
             )
+    notes += _gate_notes(gadget, circuit, max(circuit.open_circuit_v([1.0])))
     for sensor in found.sensors:
         notes += _sensor_notes(gadget, sensor)
     charger = found.charger
@@ -299,6 +300,18 @@ def _voltage_notes(gadget: Gadget, empty_v: float, full_v: float) -> Iterator[No
     if charger is not None and not full_v / FAR < charger.float_.value < full_v * FAR:
         yield Note("charger.float", f"{cell} rest{'s' * (series == 1)} at {full_v:.3g} V when "
                    f"full, and charging ends at {charger.float_.text}: see the cell's own sheet")
+
+
+def _gate_notes(gadget: Gadget, circuit: Circuit, full_v: float) -> Iterator[Note]:
+    """A pin at the regulator's output does not take a p-channel gate up to the cell."""
+    supply_v = circuit.regulator.supply_v(full_v)
+    if supply_v >= full_v:
+        return
+    for name, light in gadget.lights.items():
+        if light.switch is not None and light.switch.kind == "pmos":
+            yield Note(f"lights.{name}.switch", f"a pin at {supply_v:.2f} V leaves "
+                       f"{full_v - supply_v:.2f} V between gate and source on a full cell: the "
+                       "transistor may not switch off")
 
 
 def _recovery_notes(gadget: Gadget, light: LightFacts) -> list[Note]:

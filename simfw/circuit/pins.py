@@ -14,11 +14,12 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from simfw.circuit.charger import charger_model
 from simfw.circuit.circuit import ChargerMode, Circuit
+from simfw.circuit.regulator import Regulator
 from simfw.quantity import format_percent
 
 if TYPE_CHECKING:
@@ -98,7 +99,8 @@ class PinReport:
 class _Situation:
     """What a source does: its voltage's corners (V), the supply itself, or neither while open.
 
-    `held` is the button that a hand holds closed in it.
+    `at_cell`: the cell, which is the supply where no regulator stands between. `held` is the button
+    that a hand holds closed in it.
     """
 
     name: str
@@ -106,6 +108,7 @@ class _Situation:
     wanted: Literal["low", "high", "any"]
     volts: tuple[float, ...] = ()
     at_supply: bool = False
+    at_cell: bool = False
     held: str | None = None
 
 
@@ -159,7 +162,7 @@ def _situations(gadget: Gadget, pin: Pin) -> Iterator[_Situation]:
         yield _Situation(f"{part} answers", False, "low", volts=(0.0,))
         yield _Situation(f"{part} silent", False, "high", at_supply=True)
     else:
-        yield _Situation("cell", False, "any", at_supply=True)
+        yield _Situation("cell", False, "any", at_cell=True)
 
 
 def _status_situations(gadget: Gadget, usb: tuple[float, ...]) -> Iterator[_Situation]:
@@ -180,10 +183,23 @@ def _status_situations(gadget: Gadget, usb: tuple[float, ...]) -> Iterator[_Situ
         yield _Situation(f"status {level} ({said})", plugged, wanted, volts=volts)
 
 
-def _supplies(gadget: Gadget, power: Power) -> tuple[float, ...]:
-    """Lowest and highest supply: between cut-off and full; 0 V with the controller off."""
+def _supplies(gadget: Gadget, power: Power) -> tuple[tuple[float, float], ...]:
+    """Lowest and highest (supply, cell) in V: between cut-off and full; 0 V when off."""
     if power == "off":
-        return (0.0,)
+        return ((0.0, 0.0),)
+    low, high = _cell_corners(gadget)
+    written = None if gadget.controller is None else gadget.controller.regulator
+    if written is None:
+        return ((low, low), (high, high))
+    regulator = Regulator.of(gadget.controller)
+    corners = (replace(regulator, output_v=end) for end in (written.output.low,
+                                                            written.output.high))
+    return tuple((corner.supply_v(cell), cell)
+                 for corner, cell in zip(corners, (low, high), strict=True))
+
+
+def _cell_corners(gadget: Gadget) -> tuple[float, float]:
+    """Lowest and highest voltage (V) of the cell that a gadget runs on."""
     circuit = Circuit(gadget)
     curve = circuit.open_circuit_v([0.0, 1.0])
     low = float(curve[0]) if gadget.cell.cut_off is None else gadget.cell.cut_off.low
@@ -215,7 +231,7 @@ def _row(gadget: Gadget, name: str, pin: Pin, power: Power, situation: _Situatio
     levels: list[Level] = []
     injected = cell_a = 0.0
     over = False
-    for supply, ohms, source_v, leakage in itertools.product(
+    for (supply, cell), ohms, source_v, leakage in itertools.product(
         _supplies(gadget, power),
         itertools.product(
             *(_ends_or_none(part) for part in (pin.series, pin.to_ground, pin.to_supply, pull_up))
@@ -223,7 +239,8 @@ def _row(gadget: Gadget, name: str, pin: Pin, power: Power, situation: _Situatio
         situation.volts or (None,),
         (-leak, leak),
     ):
-        node = _node(ohms, supply, supply if situation.at_supply else source_v, leakage, power)
+        source = supply if situation.at_supply else cell if situation.at_cell else source_v
+        node = _node(ohms, supply, source, leakage, power)
         if not node.paths:
             levels.append("floating")
             continue
@@ -233,7 +250,8 @@ def _row(gadget: Gadget, name: str, pin: Pin, power: Power, situation: _Situatio
         if current > injected:
             injected, over = current, volts > supply
         levels.append(_level(pin, volts, supply, limits))
-        cell_a = max(cell_a, node.from_supply(volts, supply, situation.at_supply))
+        from_cell = situation.at_supply or situation.at_cell
+        cell_a = max(cell_a, node.from_supply(volts, source if from_cell else None))
     nothing = [0.0]
     return PinRow(
         pin=name,
@@ -269,15 +287,15 @@ class _Node:
         """What the resistances deliver (A) into the node held at `volts` (V)."""
         return sum((v - volts) / ohm for v, ohm, _ in self.paths)
 
-    def from_supply(self, volts: float, supply_v: float, source_too: bool) -> float:
-        """What flows (A) from the supply into the node held at `volts` (V).
+    def from_supply(self, volts: float, source_v: float | None) -> float:
+        """What flows (A) from the supply, so from the cell, into the node held at `volts` (V).
 
-        With `source_too` a source at the supply's voltage counts as the supply.
+        With `source_v` (V) the source at that voltage is fed by the cell too.
         """
         return sum(
             max(v - volts, 0.0) / ohm
             for v, ohm, own in self.paths
-            if own or (source_too and v == supply_v)
+            if own or (source_v is not None and v == source_v)
         )
 
     def clamped(self, supply_v: float, limits: PinLimits | None) -> tuple[float, float]:
@@ -350,7 +368,7 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
                 yield Finding(True, row.pin, f"{text} ({row.low_v:.2f} V .. {row.high_v:.2f} V)")
     if limits is None:
         return
-    supply = 0.0 if row.power == "off" else _supplies(gadget, row.power)[1]
+    supply = _supplies(gadget, row.power)[-1][0]
     if row.injected_a > 0.0:
         allowed = limits.injection
         said = "no injection is allowed for" if allowed is None else f"limit {_ma(allowed.low)}"
@@ -431,7 +449,7 @@ def _outputs(gadget: Gadget) -> Iterator[OutputRow]:
     limits = None if gadget.controller is None else gadget.controller.limits
     limit = None if limits is None or limits.pin_current is None else limits.pin_current.low
     circuit = Circuit(gadget)
-    high = _supplies(gadget, "running")[1]
+    high = _cell_corners(gadget)[1]
     for name, light in gadget.lights.items():
         if light.switch is not None and light.switch.kind in ("pin", "npn"):
             current = circuit.pin_current_a(name, high)

@@ -19,6 +19,7 @@ from simfw.gadget.model import (
     Light,
     Load,
     Proximity,
+    Regulator,
     Switch,
 )
 from simfw.quantity import Figure
@@ -177,6 +178,31 @@ def _step(controller: Controller) -> Iterator[Problem]:
                        f"{asleep.text} or more beside step")
 
 
+def _regulator(gadget: Gadget, regulator: Regulator) -> Iterator[Problem]:
+    """What a regulator leaves of the gauge, and the base that would hang on it."""
+    output = regulator.output
+    if output.low <= 0:
+        yield _problem("controller.regulator.output", "a supply of zero", "more than zero")
+        return
+    gauge = gadget.gauge
+    if gauge is not None and gauge.method == "voltage":
+        levels = [(f"gauge.thresholds[{k}]", level) for k, level in enumerate(gauge.thresholds)]
+        levels += [(f"gauge.{name}", level) for name, level in (
+            ("low", gauge.low), ("flat", gauge.flat)) if level is not None]
+        for key, level in levels:
+            if level.value >= output.value:
+                yield _problem(
+                    key, "the controller measures its own supply, which the regulator holds at "
+                    f"{output.text}", 'less than that, or method = "counting"')
+    switches = [(f"lights.{name}.switch", light.switch) for name, light in gadget.lights.items()]
+    switches += [(f"proximity.{name}.emitter.switch", sensor.emitter.switch)
+                 for name, sensor in gadget.proximity.items() if sensor.emitter is not None]
+    for key, switch in switches:
+        if switch is not None and switch.kind == "npn" and switch.saturation is None:
+            yield _problem(key, "an npn with its base on the regulator and its collector on the "
+                           "cell cannot be worked out", "a constant saturation")
+
+
 def _controller(gadget: Gadget) -> Iterator[Problem]:
     controller = gadget.controller
     limits = None if controller is None else controller.limits
@@ -191,6 +217,8 @@ def _controller(gadget: Gadget) -> Iterator[Problem]:
         yield _problem("controller.reference", "a reference of zero", "more than zero")
     if controller is not None:
         yield from _step(controller)
+    if controller is not None and controller.regulator is not None:
+        yield from _regulator(gadget, controller.regulator)
     sources = [
         "usb",
         "cell",

@@ -23,7 +23,7 @@ __all__ = ["CONSUMERS", "DRAWING", "RESERVED", "SPEAKING", "firmware_problems", 
 RESERVED = ("cell", "charge", "controller", "gauge", "status", "usb")
 """Names with a meaning of their own in expressions and states."""
 
-CONSUMERS = ("charger", "emitter", "leakage", "receiver", "self_discharge")
+CONSUMERS = ("charger", "emitter", "leakage", "receiver", "regulator", "self_discharge")
 """What the ledger calls consumers that no file names; no light or load may be called so."""
 
 SCALE = "scale"

@@ -35,6 +35,8 @@ SAMPLES: dict[str, Any] = {
     "rate": "10 %",
     "driver.kind": "sink",
     "driver.current": "20 mA",
+    "output": "5 V",
+    "?regulator": {"output": "1 kV"},
     "kind": "nmos",
     "forward": ["2.75 V @ 5 mA", "3.0 V @ 20 mA"],
     "resistor": "22R",

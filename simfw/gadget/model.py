@@ -68,6 +68,7 @@ __all__ = [
     "Precharge",
     "Proximity",
     "Receiver",
+    "Regulator",
     "Row",
     "Rule",
     "Switch",
@@ -222,6 +223,18 @@ class PinLimits(Part):
     pin_current: Amperes | None = None
 
 
+class Regulator(Part):
+    """`[controller.regulator]`: a linear regulator between the cell and the controller.
+
+    It feeds the controller, its pins and its reference with `output`, or with `drop` less than the
+    cell has where that is lower; `quiescent` is its own current.
+    """
+
+    output: Volts
+    drop: Volts | None = None
+    quiescent: Amperes | None = None
+
+
 class Controller(Part):
     """`[controller]`: supply current, the charge each wake-up costs, and how it measures.
 
@@ -238,6 +251,7 @@ class Controller(Part):
     pull_up: Ohms | None = None
     clock: Ratio | None = None  # how far the clock may be off either way, for the specification
     limits: PinLimits | None = None
+    regulator: Regulator | None = None
 
 
 class Switch(Part):

@@ -1,4 +1,4 @@
-"""Published figures of constant-current sinks and of p-channel switches, through gadget files."""
+"""Published figures of sinks, p-channel switches and regulators, through gadget files."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 
 import simfw
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.circuit.pins import check_pins
 
 HEAD = """[gadget]
 name = "Published"
@@ -79,3 +80,56 @@ def test_a_p_channel_switch(pmos: str, low_mv: float, high_mv: float, tmp_path: 
     assert switched == pytest.approx(0.350, rel=0.01)
     millivolts = (bare / switched - 1.0) * 10.0 * 350.0
     assert low_mv - 0.2 < millivolts < high_mv + 0.2
+
+
+@pytest.mark.parametrize(("cell_v", "supply_v"), [(3.6, 3.0), (3.10, 3.0), (3.0, 2.929)])
+def test_a_regulator_at_100_milliamperes(cell_v: float, supply_v: float, tmp_path: Path) -> None:
+    """3.0 V out of 3.6 and 3.10 V, 2.929 V out of 3.00 V, within 5 mV; 1.6 uA for itself.
+
+    Microchip DS21826B (MCP1700), p. 3: 178 mV at 250 mA, so 71 mV at 100 mA (computed), 1.6 uA.
+    """
+    found = circuit('''[controller]
+awake = "100 mA"
+[controller.regulator]
+output = "3.0 V"
+drop = "71 mV"
+quiescent = "1.6 uA"
+''', cell_v, tmp_path)
+    solved = found.solve(LoadSet(controller="awake"), 1.0)
+    assert found.measured_v(float(solved.voltage_v[0])) == pytest.approx(supply_v, abs=0.005)
+    assert solved.consumers_a[:, 0].tolist() == pytest.approx([0.1, 1.6e-6], rel=1e-12)
+
+
+def test_pins_and_what_they_feed_follow_the_regulator(tmp_path: Path) -> None:
+    """A light on a pin is that of a cell at the output; one on a transistor hangs on the cell."""
+    def parts(regulator: str) -> str:
+        return f"""[controller]
+asleep = "1 uA"
+{regulator}
+[controller.limits]
+input_low = "30 %"
+input_high = "60 %"
+above = "0.5 V"
+[lights.lamp]
+forward = {STEEP}
+resistor = "100R"
+switch = {{ kind = "pin", resistance = "25R" }}
+[lights.spot]
+forward = {STEEP}
+resistor = "100R"
+switch = {{ kind = "nmos", on_resistance = "60 mΩ" }}
+[pins.sense]
+source = "cell"
+series = "100k"
+"""
+    def both(found: Circuit) -> list[float]:
+        loads = LoadSet(drives=(("lamp", 1.0, -1), ("spot", 1.0, -1)))
+        return [float(row[0]) for row in found.solve(loads, 1.0).consumers_a[:2]]
+
+    with_one = circuit(parts('regulator = { output = "3.0 V", drop = "100 mV" }'), 4.2, tmp_path)
+    told = check_pins(simfw.load_gadget(tmp_path / "gadget.toml"))
+    at_output, at_cell = circuit(parts(""), 3.0, tmp_path), circuit(parts(""), 4.2, tmp_path)
+    assert both(with_one) == pytest.approx([both(at_output)[0], both(at_cell)[1]], rel=1e-6)
+    high = max(row.free_high_v for row in told.rows if row.power == "running")
+    assert high == pytest.approx(4.2, abs=1e-6)  # a pin on the cell stands 1.2 V above the supply
+    assert any("feeds" in finding.text for finding in told.faults)

@@ -91,8 +91,20 @@ class Diode:
 Law = Callable[[float, int], float]  # supply voltage, lit segments (0: not counted) -> current
 
 
-def light_law(spec: dict[str, Any]) -> Law:
-    """What a light (or an emitter) draws from the supply, base current included."""
+Supply = Callable[[float], float]  # voltage of the cell -> supply of the controller
+
+
+def regulated(controller: dict[str, Any]) -> Supply:
+    """The supply of a controller: its regulator's output, or so much less than the cell."""
+    spec = controller.get("regulator")
+    if spec is None:
+        return lambda volt: volt
+    output, drop = si(spec["output"]), si(spec.get("drop", "0 V"))
+    return lambda volt: min(output, max(volt - drop, 0.0))
+
+
+def light_law(spec: dict[str, Any], supply: Supply) -> Law:
+    """What a light (or an emitter) draws from the cell, base current included."""
     diode, leds = Diode(spec["forward"]), spec.get("leds", 1)
     driver = spec.get("driver")
     resistor, switch = si(spec.get("resistor", "0R")), spec.get("switch", {})
@@ -117,7 +129,8 @@ def light_law(spec: dict[str, Any]) -> Law:
             def plain(volt: float, lit: int) -> float:
                 """Without the driver's own supply."""
                 many = lit if segments else leds
-                return min(many * diode.current(volt, ohm), most if shared else many * most)
+                across = supply(volt) if switch.get("kind") == "pin" else volt
+                return min(many * diode.current(across, ohm), most if shared else many * most)
 
             return plain
         case "npn":
@@ -127,7 +140,7 @@ def light_law(spec: dict[str, Any]) -> Law:
 
                 def constant(volt: float, lit: int) -> float:
                     many = lit if segments else leds
-                    return many * diode.current(volt - fixed, ohm) + volt / base
+                    return many * diode.current(volt - fixed, ohm) + supply(volt) / base
 
                 return constant
             model = Transistor(switch)
@@ -206,6 +219,7 @@ class Solution:
     net_a: float
     holds: tuple[int, ...] = ()  # per part of the period: the charger gives all it can (0), holds
     # the terminal at its float voltage (1), gives nothing (2)
+    held: tuple[bool, ...] = ()  # per part of the period: what lets through all it can
 
     @property
     def floating(self) -> bool:
@@ -243,9 +257,12 @@ class Electrics:
             self.wake_c += (self.awake_a - self.asleep_a) * step_s
         self.reference = si(controller["reference"]) if "reference" in controller else None
         self.steps = 2 ** controller["adc_bits"] if "adc_bits" in controller else None
+        self.supply = regulated(controller)
+        self.drivers = {n for n, spec in gadget.get("lights", {}).items() if "driver" in spec}
+        self.regulator_a = si(controller.get("regulator", {}).get("quiescent", "0 A"))
         self.laws: dict[str, Law] = {}
         for name, spec in gadget.get("lights", {}).items():
-            self.laws[name] = light_law(spec)
+            self.laws[name] = light_law(spec, self.supply)
             if "quiescent" in spec.get("driver", {}):  # whatever the duty, as long as it is lit
                 current = spec["driver"]["quiescent"]
                 self.laws[f"{name}{ITSELF}"] = _load_law({"current": current})
@@ -261,7 +278,7 @@ class Electrics:
             if "receiver" in spec and "supply" in spec["receiver"]:
                 self.laws[f"{before}receiver"] = _load_law({"current": spec["receiver"]["supply"]})
             if "emitter" in spec:
-                self.laws[f"{before}emitter"] = light_law(spec["emitter"])
+                self.laws[f"{before}emitter"] = light_law(spec["emitter"], self.supply)
         self.charger = Charger(gadget["charger"]) if "charger" in gadget else None
         self._known: dict[tuple[float, Drives], Solution] = {}
 
@@ -292,7 +309,7 @@ class Electrics:
         ends = sorted({1.0, *(duty for _, duty, _ in on if 0.0 < duty < 1.0)})
         totals: dict[str, float] = {}
         charger_a, begin = 0.0, 0.0
-        lowest, regimes = 0.0, []
+        lowest, regimes, held = 0.0, [], []
         for k, end in enumerate(ends):
             active = [(name, lit) for name, duty, lit in on if duty >= end]
             volt, given, regime = self._node(s, active, drives)
@@ -303,9 +320,12 @@ class Electrics:
             charger_a += share * given
             lowest = volt if k == 0 else lowest
             regimes.append(regime)
+            held += self._held(volt, active)
             begin = end
         if drives.alive:
             totals["controller"] = self.awake_a if drives.awake else self.asleep_a
+            if self.regulator_a:
+                totals["regulator"] = self.regulator_a
         totals["leakage"] = self.leakage_a
         totals["self_discharge"] = self.decay_per_s * s * self.capacity_c
         net = sum(totals.values()) - charger_a
@@ -318,7 +338,13 @@ class Electrics:
             # is only gone on with, to find when it ends.)
             charger_a += net
             net = 0.0
-        return Solution(lowest, totals, charger_a, net, tuple(regimes))
+        return Solution(lowest, totals, charger_a, net, tuple(regimes), tuple(held))
+
+    def _held(self, volt: float, active: list[tuple[str, int]]) -> list[bool]:
+        """Whether the regulator holds its output, and each driver its current."""
+        found = [self.supply(volt) == self.supply(1e3)]
+        return found + [self.laws[name](volt, lit) == self.laws[name](1e3, lit)
+                        for name, lit in active if name in self.drivers]
 
     def _node(
         self, s: float, active: list[tuple[str, int]], drives: Drives
@@ -328,6 +354,7 @@ class Electrics:
         constant = self.leakage_a + self.decay_per_s * s * self.capacity_c
         if drives.alive:
             constant += self.awake_a if drives.awake else self.asleep_a
+            constant += self.regulator_a
         laws = [(self.laws[name], lit) for name, lit in active]
 
         def load(volt: float) -> float:
@@ -350,7 +377,8 @@ class Electrics:
         return settled(0.0), 0.0, 2
 
     def measured(self, volt: float) -> float:
-        """What the converter makes of a voltage."""
+        """What the converter makes of a voltage of the cell."""
+        volt = self.supply(volt)
         if self.reference is None or self.steps is None:
             return volt
         count = math.floor(self.steps * self.reference / volt)

@@ -123,11 +123,33 @@ def _supplied(draw: Draw, curve: list[tuple[str, str]]) -> list[tuple[str, str]]
             if draw.chance(0.6):
                 driver["quiescent"] = f"{draw.rng.randint(20, 900)} uA"
             light["driver"] = driver
+    if "controller" in draw.gadget and draw.chance(0.15):
+        _regulated(draw)
     if not draw.chance(0.2):
         return curve
     series = draw.rng.randint(2, 3)
     draw.gadget["cell"]["series"] = series
     return [(charge, f"{float(volt) / series:.6f}") for charge, volt in curve]
+
+
+def _regulated(draw: Draw) -> None:
+    """A regulator, where what is there can stand beside one."""
+    g = draw.gadget
+    parts = [*g.get("lights", {}).values(),
+             *(sensor["emitter"] for sensor in g.get("proximity", {}).values())]
+    if any("gain" in part.get("switch", {}) for part in parts):
+        return
+    output = draw.rng.uniform(2.5, 3.9)
+    gauge = g.get("gauge", {})
+    if "method" not in gauge:
+        levels = [*gauge.get("thresholds", []),
+                  *(gauge[name] for name in ("low", "flat") if name in gauge)]
+        output = max([output, *(float(level.split()[0]) + 0.01 for level in levels)])
+    g["controller"]["regulator"] = {"output": f"{output:.3f} V"}
+    if draw.chance(0.7):
+        g["controller"]["regulator"]["drop"] = f"{draw.rng.randint(10, 300)} mV"
+    if draw.chance(0.7):
+        g["controller"]["regulator"]["quiescent"] = f"{draw.rng.randint(1, 60)} uA"
 
 
 def _curve(draw: Draw) -> list[tuple[str, str]]:

@@ -299,7 +299,8 @@ class Passing:
         tables = (self.electrics.curve, self.electrics.ohm_at_charge)
         if any(min(self.s, s) < x < max(self.s, s) for table in tables for x, _ in table):
             return True
-        return self.electrics.solve(self.s, drives).holds != self.electrics.solve(s, drives).holds
+        here, there = self.electrics.solve(self.s, drives), self.electrics.solve(s, drives)
+        return (here.holds, here.held) != (there.holds, there.held)
 
     def stepped(
         self, drives: electric.Drives, step: float

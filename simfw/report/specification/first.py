@@ -41,8 +41,14 @@ def _supply(subject: Subject) -> Line:
     cuts = [f"`{name}`" for name, toggle in gadget.toggles.items() if toggle.in_supply]
     switched = f" {in_words(cuts)} cut{'s' * (len(cuts) == 1)} it off." if cuts else ""
     missing = "" if cell.cut_off else "The lowest supply: there is no protection in the model."
-    return ("supply", f"{supply_text(subject)}. At the controller {low} to {high}, no regulator in "
-            f"the model.{switched}", missing + " The controller's own limits: its data sheet.")
+    regulator = gadget.controller.regulator if gadget.controller else None
+    fed = f"At the controller {low} to {high}, no regulator in the model."
+    if regulator is not None:
+        drop = f", which needs {figure_text(regulator.drop)} above it" if regulator.drop else ""
+        fed = (f"A regulator makes {figure_text(regulator.output)} of {low} to {high}{drop}: the "
+               "controller, its pins and its reference have that.")
+    return ("supply", f"{supply_text(subject)}. {fed}{switched}",
+            missing + " The controller's own limits: its data sheet.")
 
 
 def _clock(subject: Subject) -> Line:
