@@ -168,6 +168,19 @@ flat = "3.4 V"
 every = "1 s"
 show = "lamp.lit or charge.charging"
 blink = "400 ms"
+[dials.dim]
+values = ["10 %", "37 %", "80 %"]
+starts = 2
+rows = [
+  { on = "aux.press", step = 2, wrap = true },
+  { on = "aux.repeat", to = 0, when = "lamp.hum", note = "back" },
+]
+[dials.slow]
+count = 4
+from = "20 %"
+to = "95 %"
+spacing = "ratio"
+rows = [ { on = "power.click", step = 1 } ]
 [pins.usb_sense]
 source = "usb"
 series = "100k"
@@ -187,7 +200,7 @@ resume_points = ["lit.full", "lit.half"]
 states.dark = {}
 states."lit.full" = { lamp = "100 %", flag = "on" }
 states."lit.half" = { lamp = "40 %", controller = "awake" }
-states.hum = { motor = "on", coil = "on", beam = "80 %" }
+states.hum = { motor = "slow", coil = "dim", beam = "80 %" }
 rows = [
   { on = "power.click", from = "dark", to = "resume", when = "not cell.flat", note = "on" },
   { on = "power.click", from = "lit.*", to = "dark", emit = "gone" },
@@ -440,6 +453,18 @@ CASES: dict[str, tuple[str, str, str]] = {
     "gauge.every": ("run", 'every = "1 s"', 'every = "2 s"'),
     "gauge.show": ("run", 'show = "lamp.lit or charge.charging"', 'show = "lamp.lit"'),
     "gauge.blink": ("run", 'blink = "400 ms"', 'blink = "500 ms"'),
+    "dials.values": ("run", '"37 %"', '"38 %"'),
+    "dials.count": ("run", "count = 4", "count = 5"),
+    "dials.from": ("run", 'from = "20 %"', 'from = "21 %"'),
+    "dials.to": ("run", 'to = "95 %"', 'to = "96 %"'),
+    "dials.spacing": ("run", 'spacing = "ratio"', 'spacing = "even"'),
+    "dials.starts": ("run", "starts = 2\nrows", "starts = 0\nrows"),
+    "dial row.on": ("run", 'on = "aux.press"', 'on = "aux.release"'),
+    "dial row.step": ("run", "step = 2, wrap", "step = 1, wrap"),
+    "dial row.wrap": ("run", "step = 2, wrap = true", "step = 2"),
+    "dial row.to": ("run", 'on = "aux.repeat", to = 0', 'on = "aux.repeat", to = 1'),
+    "dial row.when": ("run", 'when = "lamp.hum", note', 'when = "lamp.lit", note'),
+    "dial row.note": ("spec", 'note = "back"', 'note = "to the first"'),
     "pins.source": ("pins", 'source = "cell"', 'source = "usb"'),
     "pins.series": ("pins", '"100k"', '"120k"'),
     "pins.to_ground": ("pins", '"180k"', '"150k"'),
@@ -476,7 +501,7 @@ HOLD_ELSEWHERE = CHECKED | {
     "chords.buttons", "proximity.clear",
     "proximity.receiver", "proximity.emitter", "proximity.target", "receiver.gain_control",
     "receiver.bursts", "bursts.gap", "bursts.long_gap", "bursts.most", "gauge.light",
-    "gauge.method", "gauge.power_up", "measures.unit", "behaviour.resume_points",
+    "gauge.method", "gauge.power_up", "measures.unit", "dials.rows", "behaviour.resume_points",
     "behaviour.rows", "rows.emit",
     "rules.then",
 }

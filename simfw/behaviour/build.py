@@ -19,9 +19,10 @@ from simfw.behaviour.parsing import parse_expression
 from simfw.behaviour.region import Drive, Region, Row, State, System
 from simfw.behaviour.rules import bind_rules
 from simfw.behaviour.stock import Stock, absent, stock
+from simfw.behaviour.stock_dials import dial_drive
 from simfw.behaviour.tree import Expression, Names, family
 from simfw.errors import DescriptionError, Problem, nearest
-from simfw.gadget.model import Behaviour, Gadget
+from simfw.gadget.model import Behaviour, Dial, Gadget
 from simfw.gadget.model import Row as WrittenRow
 from simfw.tomlfile import key_text
 
@@ -72,6 +73,8 @@ class _Builder:
                 if (read := self.read(part.enabled, f"{section}.{name}.enabled")) is not None
             },
             show=self.read(gadget.gauge.show if gadget.gauge else None, "gauge.show"),
+            turned={name: self.turning(f"dials.{name}", dial)
+                    for name, dial in gadget.dials.items()},
         )
         regions = [self.region(name, part) for name, part in gadget.behaviour.items()]
         self.system = System(
@@ -116,6 +119,16 @@ class _Builder:
             self.problems.extend(error.problems)
             return None
 
+    def turning(self, key: str, dial: Dial) -> list[Expression | None]:
+        """The guards of the rows of a dial; events that nobody emits are noted."""
+        for index, row in enumerate(dial.rows):
+            for place, event in enumerate(row.on):
+                if event not in self.events:
+                    where = f"{key}.rows[{index}].on"
+                    self.unknown_event(where if len(row.on) == 1 else f"{where}[{place}]", event)
+        return [self.read(row.when, f"{key}.rows[{index}].when")
+                for index, row in enumerate(dial.rows)]
+
     # -- names ------------------------------------------------------------------------------------
 
     def known(self, outline: Stock) -> Names:
@@ -152,6 +165,7 @@ class _Builder:
     def state(self, region: str, behaviour: Behaviour, name: str) -> State:
         outputs: dict[str, Drive] = {}
         scales: dict[str, float] = {}
+        dial_scales: dict[str, str] = {}
         awake = False
         for output, level in behaviour.states[name].items():
             light = self.gadget.lights.get(output)
@@ -160,6 +174,11 @@ class _Builder:
             elif level.scales is not None:
                 scales = {one: factor for one, factor in level.scales
                           if isinstance(factor, float) and factor < 1.0}
+                dial_scales = {one: factor for one, factor in level.scales
+                               if factor in self.gadget.dials and isinstance(factor, str)}
+            elif level.named is not None:
+                if level.named in self.gadget.dials:
+                    outputs[output] = dial_drive(level.named, self.gadget.dials[level.named])
             elif light is not None and light.segments:
                 lit = level.segments
                 if lit is None and level.text not in ("on", "off"):
@@ -171,7 +190,8 @@ class _Builder:
                     outputs[output] = Drive(1.0, lit)
             elif level.duty > 0:
                 outputs[output] = Drive(level.duty)
-        return State(name=name, outputs=outputs, awake=awake, scales=scales)
+        return State(name=name, outputs=outputs, awake=awake, scales=scales,
+                     dial_scales=dial_scales)
 
     def emitted(self, outline: Stock) -> tuple[str, ...]:
         """The events that written rows emit, in file order."""

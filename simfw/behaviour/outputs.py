@@ -31,14 +31,20 @@ def merged(standing: Iterable[tuple[Group, State, bool]]) -> dict[str, Drive]:
     light driven by two regions takes the larger drive. `takes_out` lessens what the regions of one
     group light together, before the groups are joined; of two states that take out, the one that
     takes more counts. In the end everything is multiplied by the factors of all states that scale
-    it; a factor of 0 blanks segments. Whatever comes out at zero is left out.
+    it; a factor of 0 blanks segments. What a dial gives is that of its position; of a dial that
+    does not stand there its largest value, and no scale. Whatever comes out at zero is left out.
     """
+    standing = tuple(standing)
+    turned = {where.dial: where.drive for _, state, _ in standing
+              if (where := state.position) is not None}
     groups: dict[str, dict[str, Drive]] = {}
     taken: dict[str, dict[str, int]] = {}
     factors: dict[str, list[float]] = {}
     for group, state, shown in standing:
         for name, factor in state.scales.items():
             factors.setdefault(name, []).append(factor)
+        for name, dial in state.dial_scales.items():
+            factors.setdefault(name, []).append(turned[dial].duty if dial in turned else 1.0)
         for light, count in state.takes_out.items():
             outs = taken.setdefault(group, {})
             outs[light] = max(outs.get(light, 0), count)
@@ -46,6 +52,8 @@ def merged(standing: Iterable[tuple[Group, State, bool]]) -> dict[str, Drive]:
             continue
         drives = groups.setdefault(group, {})
         for name, drive in state.outputs.items():
+            if drive.dial is not None:
+                drive = turned.get(drive.dial, Drive(drive.duty, drive.segments))
             drives[name] = larger(drives[name], drive) if name in drives else drive
     joined: dict[str, Drive] = {}
     for one, drives in groups.items():

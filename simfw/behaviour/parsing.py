@@ -287,7 +287,7 @@ class _Reader:
             # A measure whose thresholds could not be read has none here, and is told of elsewhere.
             if most and (not value.is_integer() or not 0 <= value <= most):
                 self.refuse(
-                    f'"{name}" counts thresholds and is compared with {shown}',
+                    f'"{name}" is counted in whole numbers and is compared with {shown}',
                     f"whole numbers from 0 to {most}",
                 )
         elif (name == "cell.charge" or name in self.names.levels) and not 0 <= value <= 1:

@@ -14,14 +14,14 @@ from typing import Literal
 
 from simfw.behaviour.tree import Expression, Names
 
-__all__ = ["STATUS_LEVELS", "Condition", "Drive", "Group", "Levels", "Region", "Row", "State",
-           "System"]  # fmt: skip
+__all__ = ["STATUS_LEVELS", "Condition", "Drive", "Group", "Levels", "Position", "Region", "Row",
+           "State", "System"]  # fmt: skip
 
 # What may be read at a charger's status pin; the number of each in test vectors and the C source.
 STATUS_LEVELS = ("released", "low", "high")
 
 Group = Literal[
-    "buttons", "chords", "toggles", "proximity", "measures", "charge", "gauge", "behaviour"
+    "buttons", "chords", "toggles", "proximity", "measures", "charge", "gauge", "dials", "behaviour"
 ]
 
 
@@ -30,11 +30,24 @@ class Drive:
     """How a state drives a light, load, emitter or receiver.
 
     `duty` is 0..1 (1 = on). `segments` is the number of lit segments of a segmented light, None
-    for everything else.
+    for everything else. With `dial` it is what the position of that dial gives; the rest is then
+    the largest of its values.
     """
 
     duty: float
     segments: int | None = None
+    dial: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Position:
+    """A position of the dial called `dial`: what it gives, and the lights and loads that states
+    drive or scale by the dial.
+    """
+
+    dial: str
+    drive: Drive
+    outputs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +57,8 @@ class State:
     `takes_out` holds how many segments of a light it puts out again, of those that other regions of
     its group light (the top bar of a gauge that blinks while charging). `scales` holds factors
     (0..1) by which what comes out after the largest driver is multiplied; of a light with segments
-    0, which blanks it.
+    0, which blanks it. `dial_scales` holds the dials whose positions give such factors. `position`
+    is set in the states of a dial.
     """
 
     name: str
@@ -52,11 +66,21 @@ class State:
     awake: bool = False
     takes_out: Mapping[str, int] = field(default_factory=dict)
     scales: Mapping[str, float] = field(default_factory=dict)
+    dial_scales: Mapping[str, str] = field(default_factory=dict)
+    position: Position | None = None
 
     @property
     def touches(self) -> tuple[str, ...]:
         """Every light, load, emitter or receiver on whose level the state has a say."""
-        return tuple(dict.fromkeys((*self.outputs, *self.takes_out, *self.scales)))
+        turned = () if self.position is None else self.position.outputs
+        return tuple(dict.fromkeys((*self.outputs, *self.takes_out, *self.scales,
+                                    *self.dial_scales, *turned)))
+
+    @property
+    def dials(self) -> frozenset[str]:
+        """The dials by which it drives or scales something."""
+        driving = {drive.dial for drive in self.outputs.values() if drive.dial is not None}
+        return frozenset(driving | set(self.dial_scales.values()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

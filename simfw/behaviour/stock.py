@@ -8,12 +8,13 @@ states are known and handed in here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
 from simfw.behaviour.region import STATUS_LEVELS, Condition, Drive, Region, Row, State
 from simfw.behaviour.stock_buttons import button_parts, chord_parts, count_event
+from simfw.behaviour.stock_dials import dial_parts
 from simfw.behaviour.stock_measures import measure_parts
 from simfw.behaviour.stock_parts import Rows, Stock, region_of
 from simfw.behaviour.stock_toggles import toggle_parts
@@ -41,11 +42,13 @@ def stock(
     *,
     enabled: Mapping[str, Expression] | None = None,
     show: Expression | None = None,
+    turned: Mapping[str, Sequence[Expression | None]] | None = None,
 ) -> Stock:
     """All stock regions of `gadget`, in the order in which an instant offers events to them.
 
     `enabled` holds the parsed `enabled` of each sensor and measure that has one, `show` that of the
-    gauge. States, events and names do not depend on them.
+    gauge, `turned` the guards of the rows of each dial. States, events and names do not depend on
+    them.
     """
     parts = [
         *(button_parts(name, button, gadget.chords) for name, button in gadget.buttons.items()),
@@ -64,6 +67,8 @@ def stock(
         parts.append(_charge(gadget.charger, pulled_up=gadget.status_pulled_up))
     if gadget.gauge is not None:
         parts.append(_gauge(gadget.gauge, show))
+    parts += [dial_parts(name, dial, gadget, (turned or {}).get(name, ()))
+              for name, dial in gadget.dials.items()]
     return Stock(
         regions=_numbered(tuple(region for part in parts for region in part.regions)),
         conditions=tuple(condition for part in parts for condition in part.conditions),

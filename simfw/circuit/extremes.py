@@ -69,6 +69,9 @@ def _written(gadget: Gadget, levels: Mapping[str, Level]) -> Drives:
     for name, level in levels.items():
         if name == "controller":
             continue
+        if level.named in gadget.dials:
+            level = max(gadget.dials[level.named].levels,
+                        key=lambda one: (one.segments or 0, one.duty))
         if name in segments:
             lit = segments[name] * (level.duty > 0) if level.segments is None else level.segments
             if lit:

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from itertools import product
 from pathlib import Path
 
-from simfw.behaviour.region import Region, System
+from simfw.behaviour.region import Region, State, System
 from simfw.circuit.endurance import LightRunTime
 from simfw.engine.blend import Blend, blend, whole_cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
@@ -34,6 +34,7 @@ from simfw.stimuli.scenario import Scenario, Usb
 __all__ = ["MOST_COMBINATIONS", "MOST_MODES", "MeanCurrent", "Mode", "Survey", "Together",
            "light_run_times", "mean_current", "modes", "modes_of_states", "survey"]  # fmt: skip
 
+TURNING = ("behaviour", "dials")  # the regions that a mode puts somewhere
 MOST_MODES = 60  # combinations of parts that do not meet, listed one by one
 MOST_INSTANTS = 20_000  # in which a period is looked for
 _WARM_UPS_NS = tuple(seconds * 10**9 for seconds in (5, 60, 600, 6000))  # to find the period in
@@ -52,6 +53,9 @@ class Mode:
     opens; `ends_by` says which; both None when neither happens within a hundred years.
     `lights` holds the FL 1 run time of each light that is on in it, bars left out.
     `readings` are the meter's readings (A: low, value, high) for states of this mode, by key.
+    `dials` maps each dial that bears on what is drawn to its position, the one it starts in, and
+    `over_dials_a` holds the mean current with all of them at their lowest values and at their
+    highest (None: no dial, or one of the two cannot be held).
     """
 
     states: Mapping[str, str]
@@ -65,6 +69,8 @@ class Mode:
     readings: Mapping[str, tuple[float, float, float]]
     within_a: float | None = None
     left_by: str | None = None
+    dials: Mapping[str, int] = field(default_factory=dict)
+    over_dials_a: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -382,7 +388,39 @@ def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
         readings=readings,
         within_a=found.within_a,
         left_by=found.left_by,
+        dials={region.name: int(region.starts) for region in _dials(prepared.system, stand)},
+        over_dials_a=_over_dials(prepared, stand, charge),
     )
+
+
+def _dials(system: System, stand: Stand) -> list[Region]:
+    """The dials by which states of this stand drive or scale something."""
+    used = {
+        dial for name, states in stand.allowed.items() for state in system.region(name).states
+        if state.name in states for dial in state.dials
+    }
+    return [region for region in system.regions if region.name in used]
+
+
+def _over_dials(prepared: Prepared, stand: Stand, charge: float) -> tuple[float, float] | None:
+    """The mean current with every dial at its lowest value, and with every dial at its highest."""
+    dials = _dials(prepared.system, stand)
+    if not dials:
+        return None
+
+    def value(state: State) -> tuple[int, float]:
+        assert state.position is not None
+        return state.position.drive.segments or 0, state.position.drive.duty
+
+    ends = []
+    for end in (min, max):
+        turned = {region.name: end(region.states, key=value).name for region in dials}
+        found, _ = _current(
+            prepared, Stand(allowed=stand.allowed, states={**stand.states, **turned}), charge)
+        if found.current_a is None:
+            return None
+        ends.append(found.current_a)
+    return ends[0], ends[1]
 
 
 def _shown(system: System, stand: Stand) -> dict[str, str]:
@@ -418,9 +456,9 @@ def _simulation(
 
 def _resting(system: System, stand: Stand) -> System:
     """The same system, standing so from the start, without what would end it by itself."""
-    events = spontaneous(behaviour_of(system))
+    events = spontaneous(region for region in system.regions if region.group in TURNING)
     regions = [
-        _standing(region, stand, events) if region.group == "behaviour" else region
+        _standing(region, stand, events) if region.group in TURNING else region
         for region in system.regions
     ]
     return replace(system, regions=tuple(regions))

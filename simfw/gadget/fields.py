@@ -50,6 +50,7 @@ __all__ = [
     "Celsius",
     "Charge",
     "Cycles",
+    "DialValue",
     "Emits",
     "Events",
     "ForwardPoint",
@@ -225,6 +226,19 @@ class Level(_FromText):
         return Level(duty=share, text=value)
 
 
+def _dial_value(value: object) -> Level:
+    allowed = 'a percentage such as "45 %", or a whole number of segments'
+    try:
+        level = Level.read(value)
+    except QuantityError as error:
+        raise QuantityError(text=error.text.replace("level", "value"), allowed=allowed,
+                            suggestion=error.suggestion) from None
+    if isinstance(value, str) and not value[:1].isdigit():
+        raise QuantityError(text="this is not a value", allowed=allowed,
+                            suggestion={"on": "100 %", "off": "0 %"}.get(value))
+    return level
+
+
 def _factor(name: str, value: object) -> float | str:
     """A scale: by what (0..1) the level of an output is multiplied, or the name of what says it."""
     if value == "off":
@@ -358,6 +372,7 @@ SquareMetres = Annotated[Figure, _figure(AREA, positive=True)]
 Metres = Annotated[Figure, _figure(LENGTH)]
 Celsius = Annotated[Figure, _figure(TEMPERATURE)]
 KelvinPerWatt = Annotated[Figure, _figure(THERMAL_RESISTANCE, positive=True)]
+DialValue = Annotated[Level, BeforeValidator(_dial_value)]
 Time = Annotated[Timing, BeforeValidator(_timing)]
 Name = Annotated[str, BeforeValidator(_name)]
 Names = Annotated[tuple[str, ...], BeforeValidator(_names)]

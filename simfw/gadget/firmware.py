@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
 
 from simfw.errors import Problem, nearest
+from simfw.gadget.dials import dial_problems, misfit, misfit_scale
 from simfw.gadget.fields import IS_NAME, LEVEL_WORDS, LEVELS, SCALES, Level
 from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Measure, Proximity, Rule, Toggle
 from simfw.quantity import TEMPERATURE, format_duration
@@ -32,13 +33,16 @@ SCALE = "scale"
 _STATE = re.compile(r"[A-Za-z0-9_]+(\.[A-Za-z0-9_]+)?")
 
 
-SPEAKING = ("buttons", "chords", "toggles", "proximity", "measures", "behaviour")
+SPEAKING = ("buttons", "chords", "toggles", "proximity", "measures", "dials", "behaviour")
 """The sections whose names may stand before a dot in an expression: they share one set of names."""
 
 DRAWING = ("lights", "loads")
 """The sections whose names a state may drive: another set."""
 
-GIVING: tuple[str, ...] = ()
+COUNTING = ("measures", "dials")
+"""The sections whose names are numbers in expressions, as those of lights and loads are."""
+
+GIVING = ("dials",)
 """The sections whose names may stand where a level does."""
 
 
@@ -56,6 +60,7 @@ def firmware_problems(gadget: Gadget) -> list[Problem]:
         *(p for name, s in gadget.proximity.items() for p in _proximity(f"proximity.{name}", s)),
         *(p for name, m in gadget.measures.items() for p in _measure(f"measures.{name}", m)),
         *_gauge(gadget),
+        *(p for name, d in gadget.dials.items() for p in dial_problems(f"dials.{name}", d)),
         *(p for name, b in gadget.behaviour.items() for p in _region(gadget, name, b)),
         *_rules(gadget.rules),
         *_readings(gadget),
@@ -106,6 +111,14 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
                     "a name of its own",
                 )
             taken.setdefault(name, key)
+    for section in COUNTING:
+        for name in getattr(gadget, section):
+            if name in drawing:
+                yield _problem(
+                    key_text((section, name)),
+                    f'in an expression "{name}" would be both this and {drawing[name]}',
+                    "a name of its own",
+                )
     for name, region in gadget.behaviour.items():
         for state in region.states:
             if not _STATE.fullmatch(state) or state in ("same", "resume"):
@@ -368,7 +381,8 @@ def _named(gadget: Gadget, key: str, name: str, text: str, allowed: str, words: 
     """A name where a level may stand: of what gives levels (`GIVING`)."""
     known = [one for section in GIVING for one in getattr(gadget, section)]
     if name not in known:
-        yield _problem(key, text, ", ".join([allowed, *known]), nearest(name, [*words, *known]))
+        named = f"; or {', '.join(known)}" if known else ""
+        yield _problem(key, text, allowed + named, nearest(name, [*words, *known]))
 
 
 def _scale(gadget: Gadget, key: str, level: Level) -> Iterator[Problem]:
@@ -386,6 +400,8 @@ def _scale(gadget: Gadget, key: str, level: Level) -> Iterator[Problem]:
             yield _unknown(where, "light or load", [*gadget.lights, *gadget.loads], name)
         elif isinstance(factor, str):
             yield from _named(gadget, where, factor, "this is not a scale", SCALES, ("off",))
+            if factor in gadget.dials:
+                yield from misfit_scale(where, gadget, name, factor)
         elif light is not None and light.segments and factor > 0:
             yield _problem(where, f'"{name}" is lit by segments, which have no percentage',
                            '"off", which blanks it')
@@ -409,6 +425,8 @@ def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Pro
         )
     elif level.named is not None:
         yield from _named(gadget, key, level.named, "this is not a level", LEVELS, LEVEL_WORDS)
+        if level.named in gadget.dials:
+            yield from misfit(key, gadget, output, level.named)
     elif level.awake is not None:
         yield _problem(
             key, "only the controller sleeps", '"on", "off", a percentage or a number of segments'

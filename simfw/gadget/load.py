@@ -46,6 +46,7 @@ SAMPLES: dict[str, Any] = {
     "carrier": "38 kHz",
     "duty": "50 %",
     "burst": 24,
+    "on": "power.click",
     "from": "dark",
     "to": "dark",
     "starts": "dark",
@@ -64,6 +65,9 @@ SAMPLES: dict[str, Any] = {
     # Optional ones that other keys count on: with a slip in them these must not be blamed.
     "?driver": {"kind": "sink", "current": "20 mA"},
     "?leds": 1000,
+    "?count": 64,
+    "?from": "1 %",
+    "?spacing": "even",
     "?segments": True,
     "?hold": "2 s",
     "?double": "1 h",

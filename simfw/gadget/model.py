@@ -16,6 +16,7 @@ from simfw.gadget.fields import (
     Celsius,
     Charge,
     Cycles,
+    DialValue,
     Emits,
     Events,
     ForwardPoint,
@@ -45,6 +46,7 @@ from simfw.quantity import Timing
 
 __all__ = [
     "MOST_CLICKS",
+    "MOST_POSITIONS",
     "Behaviour",
     "Bursts",
     "Button",
@@ -55,6 +57,8 @@ __all__ = [
     "ChargerWindows",
     "Chord",
     "Controller",
+    "Dial",
+    "DialRow",
     "Driver",
     "Emitter",
     "Gadget",
@@ -79,6 +83,10 @@ __all__ = [
 
 MOST_CLICKS = 9
 """How many presses in a row a button may tell apart."""
+
+
+MOST_POSITIONS = 64
+"""How many positions a dial may have."""
 
 
 class Part(BaseModel):
@@ -528,10 +536,55 @@ class Row(Part):
     note: str = ""
 
 
+class DialRow(Part):
+    """One row of a dial, or one for each event of `on`: by how much it moves, or where to."""
+
+    on: Events
+    step: int | None = None
+    to: int | None = None
+    wrap: bool = False
+    when: str | None = None
+    note: str = ""
+
+
+class Dial(Part):
+    """`[dials.NAME]`: a value that is counted up and down.
+
+    Its positions are `values`, or `count` of them from `from` to `to`: with `spacing` "ratio" each
+    is as many times the one before it. `starts` is the position at power-up, counted from 0.
+    """
+
+    values: Annotated[tuple[DialValue, ...], Field(max_length=MOST_POSITIONS)] = ()
+    count: Annotated[int, Field(ge=2, le=MOST_POSITIONS)] | None = None
+    from_: Annotated[DialValue | None, Field(alias="from")] = None
+    to: DialValue | None = None
+    spacing: Literal["even", "ratio"] = "even"
+    starts: Annotated[int, Field(ge=0)] = 0
+    rows: tuple[DialRow, ...] = ()
+
+    @property
+    def levels(self) -> tuple[Level, ...]:
+        """The value of each position, parts per million where they are counted from ends."""
+        if self.values or self.count is None or self.from_ is None or self.to is None:
+            return self.values
+        first, last, most = self.from_.duty, self.to.duty, self.count - 1
+        if self.spacing == "ratio" and first > 0:
+            shares = [first * (last / first) ** (place / most) for place in range(self.count)]
+        else:
+            shares = [first + (last - first) * place / most for place in range(self.count)]
+        return tuple(Level(duty=share, text=f"{round(100 * share, 4):g} %")
+                     for share in (round(share, 6) for share in shares))
+
+    @property
+    def counts_segments(self) -> bool:
+        """Whether its values are numbers of segments."""
+        return bool(self.values) and self.values[0].segments is not None
+
+
 class Behaviour(Part):
     """`[behaviour.NAME]`: a region. `states[name]` maps a light or load to its level there.
 
-    A level is `Level`: "on", "off", a percentage or a whole number of segments. The key
+    A level is `Level`: "on", "off", a percentage, a whole number of segments or a dial. The key
     `controller` may stand in a state with the value "awake" or "asleep".
     """
 
@@ -569,6 +622,7 @@ class Gadget(Part):
     proximity: dict[str, Proximity] = {}
     measures: dict[str, Measure] = {}
     gauge: Gauge | None = None
+    dials: dict[str, Dial] = {}
     pins: dict[str, Pin] = {}
     behaviour: dict[str, Behaviour] = {}
     rules: tuple[Rule, ...] = ()

@@ -202,7 +202,8 @@ class Layout:
         guards = tuple((row.sources, row.to, row.on, row.emit, row.when) for row in self.row_list)
         driven = tuple(
             (tuple(state.outputs.items()), tuple(state.takes_out.items()),
-             tuple(state.scales.items()), state.awake)
+             tuple(state.scales.items()), tuple(state.dial_scales.items()), state.position,
+             state.awake)
             for region in self.regions for state in region.states
         )
         conditions = tuple(condition.when for condition in self.system.conditions)

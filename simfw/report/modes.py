@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from simfw.engine.modes import Mode, Survey
     from simfw.gadget.model import Gadget
 
-__all__ = ["current_text", "left_out", "modes_json", "modes_text", "unmatched_readings"]
+__all__ = ["current_text", "dial_lines", "left_out", "modes_json", "modes_text",
+           "over_dials_text", "unmatched_readings"]  # fmt: skip
 
 LARGEST = 3  # parts of a mean current that are named
 ENDLESS = "it does not end within 100 years"
@@ -44,6 +45,8 @@ def modes_json(gadget: Gadget, found: Survey, loops: Sequence[Loop] = ()) -> dic
                     {"name": name, "average_current_a": amps}
                     for name, amps in mode.parts_a.items()
                 ],
+                "dials": dict(mode.dials),
+                "over_dials_a": None if mode.over_dials_a is None else list(mode.over_dials_a),
                 "run_time_s": mode.run_time_s,
                 "ends_by": mode.ends_by,
                 "lights": [
@@ -85,11 +88,13 @@ def modes_text(
         return "\n".join([head, *endless]) + "\n"
     charge = format_percent(modes[0].charge)
     regions = list(modes[0].states)
-    header = (*regions, "current", "run time", "largest parts")
+    dialled = any(mode.dials for mode in modes)
+    header = (*regions, "current", *(["by dial"] * dialled), "run time", "largest parts")
     rows = [
         (
             *(ticking_text(states) for states in mode.states.values()),
             current_text(mode),
+            *([over_dials_text(mode)] * dialled),
             _run_time(mode),
             ", ".join(
                 f"{name} {format_si(amps, 'A')}"
@@ -98,7 +103,8 @@ def modes_text(
         )
         for mode in modes
     ]
-    table = columns([header, *rows], right=range(len(regions), len(regions) + 2))
+    table = columns([header, *rows],
+                    right=range(len(regions), len(regions) + 2 + dialled))
     lines = [
         paint(f"{gadget.head.name}: what it draws at rest", "head"),
         f"Mean current at {charge} charge, buttons and sensor left alone and no time-out ending "
@@ -108,6 +114,8 @@ def modes_text(
         paint(table[0], "head"),
         *table[1:],
     ]
+    for line in dial_lines(gadget, modes):
+        lines += textwrap.wrap(line, 98, initial_indent="  ", subsequent_indent="    ")
     lines += [f"  {line}" for line in left_out(found)]
     lines += _fading(modes)
     lines += _endings(modes)
@@ -140,6 +148,32 @@ def current_text(mode: Mode) -> str:
     if mode.current_a is None:
         return "-"
     return format_si(mode.current_a, "A") + ("" if mode.within_a is None else " ~")
+
+
+def over_dials_text(mode: Mode) -> str:
+    """The mean current from the lowest to the highest values of the dials."""
+    if mode.over_dials_a is None:
+        return ""
+    low, high = mode.over_dials_a
+    return f"{format_si(low, 'A')} .. {format_si(high, 'A')}"
+
+
+def dial_lines(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
+    """Where the dials stand in a table of modes, in one sentence."""
+    standing: dict[str, int] = {}
+    for mode in modes:
+        standing.update(mode.dials)
+    if not standing:
+        return []
+    said = []
+    for name, place in standing.items():
+        levels = gadget.dials[name].levels
+        value = levels[place]
+        unit = "" if value.segments is None else f" segment{'s' * (value.segments != 1)}"
+        said.append(f"{name} at {value.text}{unit}, its position {place} of 0 to {len(levels) - 1}")
+    return [f"Dials stand where they start: {'; '.join(said)}.",
+            "By dial: the same with the dials of that line at their lowest values, and at their "
+            "highest."]
 
 
 def left_out(found: Survey) -> list[str]:

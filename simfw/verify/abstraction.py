@@ -45,7 +45,7 @@ __all__ = [
 
 ANY = "any"
 FIRST = "first"
-STOCK = ("buttons", "chords", "toggles", "proximity", "measures", "gauge")
+STOCK = ("buttons", "chords", "toggles", "proximity", "measures", "gauge", "dials")
 LOOKING = ("proximity", "measures")  # groups with a region that looks every now and then
 READING = Act("reading", "reading", ())
 SUPPLY_ACTS = (

@@ -205,7 +205,7 @@ class Reader:
         self._possible: dict[str, Drive] = {}
         self._may_wake = any(state.awake for region in unknown for state in region.states)
         self._lessened = {name for region in unknown for state in region.states
-                          for name in (*state.takes_out, *state.scales)}
+                          for name in (*state.takes_out, *state.scales, *state.dial_scales)}
         for region in unknown:
             for state in region.states:
                 for name, drive in state.outputs.items():
@@ -233,10 +233,10 @@ class Reader:
         self.asked = tuple(
             index for index, region in enumerate(self._regions)
             if index == self._band
-            or any(state.outputs or state.awake for state in region.states)
+            or any(state.outputs or state.awake or state.position for state in region.states)
         )
         self._lessened |= {name for region in machine.regions for state in region.states
-                           for name in (*state.takes_out, *state.scales)}
+                           for name in (*state.takes_out, *state.scales, *state.dial_scales)}
 
     def charges(self, states: Sequence[int]) -> tuple[float, float]:
         """The ends of the band in which the cell stands (0..1)."""
@@ -259,14 +259,20 @@ class Reader:
         sure: dict[str, Drive] = {}
         may: dict[str, Drive] = dict(self._possible)
         awake = False
+        turned = {where.dial: where.drive for index, region in enumerate(self._regions)
+                  if region.states and (where := region.states[states[index]].position)}
         for index, region in enumerate(self._regions):
             if not region.states or index == self._band:
                 continue
             state = region.states[states[index]]
             awake = awake or state.awake
             for name, drive in state.outputs.items():
+                # Where the dial is not followed it may stand anywhere: its largest value and none.
+                known = drive.dial is None or drive.dial in turned
+                if drive.dial is not None:
+                    drive = turned.get(drive.dial, drive)
                 self._add(may, name, drive)
-                if region.show is None and name not in self._lessened:
+                if known and region.show is None and name not in self._lessened:
                     self._add(sure, name, drive)
         for name, drive in sure.items():
             self._add(may, name, drive)

@@ -39,6 +39,8 @@ class Reach:
             (i, region) for i, region in enumerate(self.reduced.machine.regions)
             if region.group == "behaviour"
         ]
+        self._dials = [(i, region) for i, region in enumerate(self.reduced.machine.regions)
+                       if region.group == "dials"]
 
     def states(self, config: Config) -> dict[str, str]:
         """The state of each written region."""
@@ -46,8 +48,8 @@ class Reach:
         return {region.name: parts[i].states[config[i]] for i, region in self.written}
 
     def stands(self, config: Config) -> tuple[State, ...]:
-        """The states themselves."""
-        return tuple(region.states[config[i]] for i, region in self.written)
+        """The states themselves, those of the dials among them."""
+        return tuple(region.states[config[i]] for i, region in (*self._dials, *self.written))
 
     def drives(self, config: Config) -> dict[str, Drive]:
         """What the written regions drive."""

@@ -358,7 +358,11 @@ def _looks_like(model: Model, observed: Observed, states: Mapping[str, str], nam
     standing = []
     for region in model.prepared.system.regions:
         if region.group == "behaviour":
-            standing.append((region.group, region.state(states[region.name]), True))
+            state = region.state(states[region.name])
+            if output in state.dial_scales or (
+                    output in state.outputs and state.outputs[output].dial):
+                return True
+            standing.append((region.group, state, True))
         elif any(output in state.outputs for state in region.states):
             return True
     shown = 0.0

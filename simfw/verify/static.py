@@ -184,7 +184,7 @@ def _outputs(gadget: Gadget, system: System) -> Iterator[Finding]:
 def _heard(system: System) -> set[str]:
     """Every event that some row hears, also those of stock regions other than its own."""
     return {
-        row.on for region in system.regions if region.group in ("behaviour", "gauge")
+        row.on for region in system.regions if region.group in ("behaviour", "dials", "gauge")
         for row in region.rows if row.on is not None
     }
 
@@ -208,7 +208,7 @@ def _events(gadget: Gadget, system: System) -> Iterator[Finding]:
         read = any(
             f"{name}.gesture" in ex.names_in(row.when).regions
             or f"{name}.contact" in ex.names_in(row.when).regions
-            for region in system.regions if region.group == "behaviour"
+            for region in system.regions if region.group in ("behaviour", "dials")
             for row in region.rows if row.when is not None
         )
         if not events & written and name not in chords and not read:

@@ -8,7 +8,7 @@ all of them together, and the states to search are the sum over the sets instead
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import prod
 
@@ -109,9 +109,20 @@ def _machines(system: System, segments: Mapping[str, int]) -> list[Reduced]:
     ] or [[]]
     sets.sort(key=lambda names: [written.index(name) for name in names])
     machines = [
-        reduce_system(system, [], LADDER[0], segments=segments, keep=names) for names in sets
+        reduce_system(system, [], LADDER[0], segments=segments, keep=_with_dials(system, names))
+        for names in sets
     ]
     if len(sets) > 1 and not all(one.starts for one in machines):
         # Where one set never comes to rest at power-up, the gadget does not start.
-        machines = [reduce_system(system, [], LADDER[0], segments=segments, keep=written)]
+        machines = [reduce_system(system, [], LADDER[0], segments=segments,
+                                  keep=_with_dials(system, written))]
     return machines
+
+
+def _with_dials(system: System, names: Sequence[str]) -> list[str]:
+    """These regions, and the dials by whose position a light of theirs may be dark."""
+    used = {dial for name in names for state in system.region(name).states for dial in state.dials}
+    return [*names, *(region.name for region in system.regions if region.name in used and any(
+        state.position is not None and 0 in (state.position.drive.duty,
+                                             state.position.drive.segments)
+        for state in region.states))]

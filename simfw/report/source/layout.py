@@ -21,13 +21,15 @@ from simfw.report.source.plan import (
     StateRef,
     drive_level,
     factor_ways,
+    given_by,
     scaled_level,
     scalers,
 )
 from simfw.report.source.tick import Length, lengths_of
 
-__all__ = ["Entry", "Layout", "lay_out", "mask_bits"]
+__all__ = ["DIAL_DRIVE_SIZE", "DIAL_SCALE_SIZE", "Entry", "Layout", "lay_out", "mask_bits"]
 
+DIAL_DRIVE_SIZE, DIAL_SCALE_SIZE = 6, 7  # fields of an entry
 NONE, SAME, RESUME = "FW_NONE", "FW_SAME", "FW_RESUME"
 
 
@@ -48,7 +50,8 @@ class Layout:
     follows. `timed` regions from the first on have a running time; `memory` is the range of regions
     that remember a resume point. `scales` holds, for each output from `output_scales` on, in which
     states of a region its place in `scaled` moves on by how much; there stands the rank that comes
-    out, from `scaled_first` on (None: the output is not scaled).
+    out, from `scaled_first` on (None: the output is not scaled). `dial_drives` and `dial_scales`
+    say the same of states that drive or scale by a dial; `dial_ranks` holds the ranks of positions.
     """
 
     rows: tuple[Entry, ...]
@@ -77,6 +80,11 @@ class Layout:
     output_scales: tuple[int, ...]
     scaled_first: tuple[int | None, ...]
     scaled: tuple[int, ...]
+    dial_drives: tuple[Entry, ...]
+    output_dial_drives: tuple[int, ...]
+    dial_ranks: tuple[int, ...]
+    dial_scales: tuple[Entry, ...]
+    output_dial_scales: tuple[int, ...]
 
     @property
     def awake(self) -> bool:
@@ -89,7 +97,8 @@ class Layout:
         return max(
             len(self.drives), len(self.levels), len(self.flags), len(self.conditions),
             len(self.starts), 2 * len(self.lengths), len(self.id_rows) + len(self.emits),
-            4 * len(self.scales), len(self.scaled),
+            4 * len(self.scales), len(self.scaled), DIAL_DRIVE_SIZE * len(self.dial_drives),
+            len(self.dial_ranks), DIAL_SCALE_SIZE * len(self.dial_scales),
         )  # fmt: skip
 
 
@@ -287,8 +296,8 @@ class _Drives:
             number = self.plan.state_numbers[StateRef(region.name, state.name)]
             if taking:
                 rank = state.takes_out.get(output.name, 0)
-            elif output.name in state.outputs:
-                rank = output.rank(drive_level(state.outputs[output.name]))
+            elif (drive := state.outputs.get(output.name)) is not None and drive.dial is None:
+                rank = output.rank(drive_level(drive))
             else:
                 rank = 0
             if rank:
@@ -309,17 +318,63 @@ class _Drives:
         ]  # fmt: skip
 
 
+class _Dialled:
+    """What drives each output by a dial: in which states of a region by which dial, and where the
+    ranks of its positions stand.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.entries: list[Entry] = []
+        self.first: list[int] = []
+        self.ranks: list[int] = []
+        kept: dict[tuple[int, ...], int] = {}
+        for output in plan.outputs:
+            self.first.append(len(self.entries))
+            for region in plan.system.regions:
+                by_dial: dict[str, list[str]] = {}
+                for state in region.states:
+                    drive = state.outputs.get(output.name)
+                    if drive is not None and drive.dial is not None:
+                        by_dial.setdefault(drive.dial, []).append(state.name)
+                for dial, states in by_dial.items():
+                    ranks = tuple(output.rank(drive_level(drive))
+                                  for drive in given_by(plan.system, dial))
+                    if ranks not in kept:
+                        kept[ranks] = len(self.ranks)
+                        self.ranks += ranks
+                    self.entries += [
+                        Entry((*fields, f"{kept[ranks]}u"),
+                              f"{output.name}: {region.name} by {dial}")
+                        for fields in dial_fields(plan, region, states, dial)
+                    ]
+        self.first.append(len(self.entries))
+
+
+def dial_fields(plan: Plan, region: Region, states: Iterable[str], dial: str
+                ) -> Iterator[tuple[str, ...]]:
+    """Region, first and last state, dial and its first state, for each run of states."""
+    names = list(plan.states.values())
+    first = StateRef(dial, plan.system.region(dial).states[0].name)
+    numbers = (plan.state_numbers[StateRef(region.name, state)] for state in states)
+    for low, high in _runs(numbers):
+        yield (plan.regions[region.name], names[low], names[high], plan.regions[dial],
+               plan.states[first])
+
+
 class _Scales:
     """What is left of each output under the factors of all regions that scale it."""
 
     def __init__(self, plan: Plan) -> None:
         self.entries: list[Entry] = []
         self.first: list[int] = []
+        self.dialled: list[Entry] = []
+        self.dialled_first: list[int] = []
         self.places: list[int | None] = []
         self.ranks: list[int] = []
         names = list(plan.states.values())
         for output in plan.outputs:
             self.first.append(len(self.entries))
+            self.dialled_first.append(len(self.dialled))
             regions = scalers(plan.system, output.name)
             if not regions:
                 self.places.append(None)
@@ -327,8 +382,9 @@ class _Scales:
             self.places.append(len(self.ranks))
             many = len(output.levels) if output.segments is None else output.segments + 1
             step = many
-            for region, factors in regions:
-                for place, factor in enumerate(factors[1:], start=1):
+            for scaler in regions:
+                region = scaler.region
+                for place, factor in enumerate(scaler.fixed, start=1):
                     numbers = [plan.state_numbers[StateRef(region.name, state.name)]
                                for state in region.states
                                if state.scales.get(output.name) == factor]
@@ -337,10 +393,21 @@ class _Scales:
                                f"{place * step}u"), f"{output.name}: {region.name}")
                         for low, high in _runs(numbers)
                     ]  # fmt: skip
-                step *= len(factors)
+                place = 1 + len(scaler.fixed)
+                for dial, values in scaler.dials.items():
+                    states = [state.name for state in region.states
+                              if state.dial_scales.get(output.name) == dial]
+                    self.dialled += [
+                        Entry((*fields, f"{place}u", f"{step}u"),
+                              f"{output.name}: {region.name} by {dial}")
+                        for fields in dial_fields(plan, region, states, dial)
+                    ]
+                    place += len(values)
+                step *= len(scaler.factors)
             for way in factor_ways(plan.system, output.name):
                 self.ranks += self._left(output, way, many)
         self.first.append(len(self.entries))
+        self.dialled_first.append(len(self.dialled))
 
     @staticmethod
     def _left(output: Output, way: tuple[float, ...], many: int) -> list[int]:
@@ -428,6 +495,7 @@ def lay_out(plan: Plan) -> Layout:
     takes = any(state.takes_out for region in regions for state in region.states)
     drives = _Drives(plan, takes)
     scales = _Scales(plan)
+    dialled = _Dialled(plan)
     levels, output_levels = _levels(plan.outputs)
     remembering = [number for number, region in enumerate(regions) if region.resume_points]
     memory = range(remembering[0], remembering[-1] + 1) if remembering else range(0)
@@ -469,4 +537,9 @@ def lay_out(plan: Plan) -> Layout:
         output_scales=tuple(scales.first),
         scaled_first=tuple(scales.places),
         scaled=tuple(scales.ranks),
+        dial_drives=tuple(dialled.entries),
+        output_dial_drives=tuple(dialled.first),
+        dial_ranks=tuple(dialled.ranks),
+        dial_scales=tuple(scales.dialled),
+        output_dial_scales=tuple(scales.dialled_first),
     )  # fmt: skip

@@ -16,8 +16,8 @@ from simfw.behaviour.expression import Expression
 from simfw.behaviour.outputs import scaled
 from simfw.behaviour.region import Drive, Region, Row, System
 
-__all__ = ["PPM", "Output", "Plan", "Signal", "StateRef", "c_name", "drive_level",
-           "factor_ways", "make_plan", "scaled_level", "scalers"]  # fmt: skip
+__all__ = ["PPM", "Output", "Plan", "Scaler", "Signal", "StateRef", "c_name", "drive_level",
+           "factor_ways", "given_by", "make_plan", "scaled_level", "scalers"]  # fmt: skip
 
 PPM = 1_000_000
 
@@ -123,20 +123,44 @@ def drive_level(drive: Drive) -> int:
     return round(drive.duty * PPM) if drive.segments is None else drive.segments
 
 
-def scalers(system: System, name: str) -> list[tuple[Region, tuple[float, ...]]]:
-    """The regions that scale an output, each with its factors: 1 first, then those that occur."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scaler:
+    """A region that scales an output: by which factors, and by which dials of which values."""
+
+    region: Region
+    fixed: tuple[float, ...]
+    dials: Mapping[str, tuple[float, ...]]
+
+    @property
+    def factors(self) -> tuple[float, ...]:
+        """All by which it may multiply: 1 first, the values of each dial in a row."""
+        return (1.0, *self.fixed, *(value for values in self.dials.values() for value in values))
+
+
+def scalers(system: System, name: str) -> list[Scaler]:
+    """The regions that scale an output."""
     found = []
     for region in system.regions:
-        factors = dict.fromkeys(state.scales[name] for state in region.states
-                                if name in state.scales)  # fmt: skip
-        if factors:
-            found.append((region, (1.0, *factors)))
+        fixed = dict.fromkeys(state.scales[name] for state in region.states
+                              if name in state.scales)  # fmt: skip
+        dials = dict.fromkeys(state.dial_scales[name] for state in region.states
+                              if name in state.dial_scales)  # fmt: skip
+        if fixed or dials:
+            values = {dial: tuple(drive.duty for drive in given_by(system, dial))
+                      for dial in dials}  # fmt: skip
+            found.append(Scaler(region=region, fixed=tuple(fixed), dials=values))
     return found
+
+
+def given_by(system: System, dial: str) -> tuple[Drive, ...]:
+    """What each position of a dial gives."""
+    return tuple(state.position.drive for state in system.region(dial).states
+                 if state.position is not None)  # fmt: skip
 
 
 def factor_ways(system: System, name: str) -> list[tuple[float, ...]]:
     """Every way in which the regions may scale an output together; the first changes fastest."""
-    choices = [factors for _, factors in reversed(scalers(system, name))]
+    choices = [scaler.factors for scaler in reversed(scalers(system, name))]
     return [tuple(reversed(way)) for way in product(*choices)]
 
 
@@ -158,9 +182,10 @@ def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
         for state in region.states:
             for name, drive in state.outputs.items():
                 total = segments.get(name)
-                level = drive_level(drive)
-                share = level / total if total else drive.duty
-                levels.setdefault(name, {0: 0.0})[level] = share
+                for one in (drive,) if drive.dial is None else given_by(system, drive.dial):
+                    level = drive_level(one)
+                    share = level / total if total else one.duty
+                    levels.setdefault(name, {0: 0.0})[level] = share
             for name, count in state.takes_out.items():
                 taken[name] = max(count, taken.get(name, 0))
     for name, count in taken.items():

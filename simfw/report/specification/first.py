@@ -95,7 +95,7 @@ def _memory(subject: Subject) -> Line:
 
 def _start(subject: Subject) -> Line:
     starts = in_words(f"`{region.name}` in `{region.starts}`" for region in subject.system.regions
-                      if region.group == "behaviour")  # fmt: skip
+                      if region.group in ("dials", "behaviour"))  # fmt: skip
     inputs = "contacts that are closed give no edge" if subject.gadget.buttons else ""
     usb = "USB that is there gives one" if subject.gadget.charger is not None else ""
     sample = "the gauge samples at once" if subject.gadget.gauge is not None else ""

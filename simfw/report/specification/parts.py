@@ -9,6 +9,7 @@ from simfw.circuit.charger import ChargerMode, charger_model
 from simfw.gadget.figures import figure_text, standing_text
 from simfw.gadget.model import Button
 from simfw.quantity import format_percent, format_si
+from simfw.report.specification.dials import dials
 from simfw.report.specification.document import (
     Block,
     Bullets,
@@ -414,9 +415,11 @@ def parts(subject: Subject) -> Section | None:
         (_toggles, bool(gadget.read_toggles)), (_sensors, bool(gadget.proximity)),
         (_measured, bool(gadget.measures)),
         (_charger, gadget.charger is not None),
-        (_gauge, gadget.gauge is not None)) if is_there]  # fmt: skip
+        (_gauge, gadget.gauge is not None),
+        (dials, bool(gadget.dials))) if is_there]  # fmt: skip
     found += _others(subject)
     if not found:
         return None
-    return Section(anchor="parts", title="Buttons, sensors, charger and gauge",
+    title = "Buttons, sensors, charger" + (", gauge and dials" if gadget.dials else " and gauge")
+    return Section(anchor="parts", title=title,
                    parts=tuple(found))  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from simfw.gadget.figures import entries, figure_text
 from simfw.quantity import Figure, format_percent, format_rough_time, format_si
-from simfw.report.modes import current_text, left_out
+from simfw.report.modes import current_text, dial_lines, left_out, over_dials_text
 from simfw.report.specification.document import (
     Block,
     Bullets,
@@ -53,7 +53,8 @@ def budget_of(gadget: Gadget, prepared: Prepared | None = None) -> Budget:
 
     prepared = Prepared(gadget) if prepared is None else prepared
     found = survey(gadget, charge=CHARGE, prepared=prepared)
-    return Budget(charge=CHARGE, modes=found.modes, left_out=left_out(found),
+    return Budget(charge=CHARGE, modes=found.modes,
+                  left_out=(*dial_lines(gadget, found.modes), *left_out(found)),
                   consumers=tuple(prepared.circuit.consumers))  # fmt: skip
 
 
@@ -81,11 +82,13 @@ def _widest(gadget: Gadget) -> tuple[str, ...]:
 def _modes(budget: Budget) -> Table:
     rows = []
     has_readings = any(mode.readings for mode in budget.modes)
+    dialled = any(mode.over_dials_a is not None for mode in budget.modes)
     for mode in budget.modes:
         runs = "never by itself" if mode.run_time_s is None else format_rough_time(mode.run_time_s)
         rows.append((
             Cell(mode_name(mode)),
             Cell(current_text(mode), numeric=True),
+            *([Cell(over_dials_text(mode) or "-", numeric=True)] * dialled),
             Cell("-" if mode.voltage_v is None else format_si(mode.voltage_v, "V", 4),
                  numeric=True),
             Cell(runs, numeric=True),
@@ -97,7 +100,8 @@ def _modes(budget: Budget) -> Table:
         ))  # fmt: skip
     return Table(caption=f"Mean current of each resting mode at {format_percent(budget.charge)} "
                          "charge and 25 °C, nominal values; how long it lasts from full",
-                 head=("mode", "mean current", "cell voltage", "lasts from full", "ends by",
+                 head=("mode", "mean current", *(["by dial"] * dialled), "cell voltage",
+                       "lasts from full", "ends by",
                        *(["meter readings"] * has_readings)), rows=tuple(rows))  # fmt: skip
 
 

@@ -132,9 +132,10 @@ def changed_outputs(region: Region, row: Row) -> tuple[str, ...]:
             after = region.state(target).outputs
             found |= dict.fromkeys(name for name in (*before, *after)
                                    if before.get(name) != after.get(name))  # fmt: skip
-            scaled = (region.state(source).scales, region.state(target).scales)
-            found |= dict.fromkeys(name for name in {**scaled[0], **scaled[1]}
-                                   if scaled[0].get(name) != scaled[1].get(name))  # fmt: skip
+            was, now = ({**one.scales, **one.dial_scales} for one in (
+                region.state(source), region.state(target)))
+            found |= dict.fromkeys(name for name in {**was, **now}
+                                   if was.get(name) != now.get(name))  # fmt: skip
     return tuple(found)
 
 
@@ -266,6 +267,9 @@ def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
                 if output in one.scales:
                     factors.setdefault(format_percent(one.scales[output]), {}).setdefault(
                         region.name, []).append(one.name)  # fmt: skip
+                if output in one.dial_scales:
+                    factors.setdefault(f"the value of `{one.dial_scales[output]}`", {}).setdefault(
+                        region.name, []).append(one.name)  # fmt: skip
         if factors:
             said = [f"by {text} while " + in_words(
                 (f"`{name}` is in {in_words((f'`{state}`' for state in states), 'or')}"
@@ -317,7 +321,7 @@ def requirements(
 
     numbers = Numbers()
     starts = in_words(f"`{region.name}` in `{region.starts}`" for region in system.regions
-                      if region.group == "behaviour")  # fmt: skip
+                      if region.group in ("dials", "behaviour"))  # fmt: skip
     power_ups = ("power alone", "power usb", "power held")
     found = [
         Requirement(

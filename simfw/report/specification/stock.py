@@ -14,18 +14,20 @@ from simfw.behaviour.stock import burst_ns, gauge_quantity
 from simfw.behaviour.stock_buttons import count_event
 from simfw.gadget.figures import figure_text
 from simfw.gadget.model import Button, Gadget, Gauge, Measure, Proximity, Toggle
+from simfw.report.specification.dials import dial_requirements
 from simfw.report.specification.requirements import Numbers, Pattern, Requirement, span
 from simfw.report.specification.windows import Corners
 from simfw.report.specification.words import in_words
 
-__all__ = ["DESCRIBED", "stock_requirements"]
+__all__ = ["DESCRIBED", "Maker", "stock_requirements"]
 
 DESCRIBED: tuple[Group, ...] = (
-    "buttons", "chords", "toggles", "proximity", "measures", "charge", "gauge")  # fmt: skip
+    "buttons", "chords", "toggles", "proximity", "measures", "charge", "gauge",
+    "dials")  # fmt: skip
 """The groups of regions that are told as what they are; any other is told by its rows."""
 
 
-class _Maker:
+class Maker:
     """Makes the sentences of one gadget's stock regions, and sees that no row is left out."""
 
     def __init__(self, system: System, corners: Corners, numbers: Numbers) -> None:
@@ -57,7 +59,7 @@ def stock_requirements(
     gadget: Gadget, system: System, corners: Corners, numbers: Numbers
 ) -> list[Requirement]:
     """The sentences, in the order of the stock regions."""
-    make = _Maker(system, corners, numbers)
+    make = Maker(system, corners, numbers)
     for name, button in gadget.buttons.items():
         _contact(make, name, button)
         _gesture(make, gadget, name, button)
@@ -73,6 +75,8 @@ def stock_requirements(
         _charge(make, system.region("charge"))
     if gadget.gauge is not None:
         _gauge(make, gadget.gauge)
+    for name, dial in gadget.dials.items():
+        dial_requirements(make, name, dial, system.region(name))
     return make.found
 
 
@@ -84,7 +88,7 @@ def _quiet(rows: tuple[Row, ...]) -> list[Row]:
     return [row for row in rows if not row.emit]
 
 
-def _contact(make: _Maker, name: str, button: Button) -> None:
+def _contact(make: Maker, name: str, button: Button) -> None:
     part, rows, pins = f"{name}.contact", make.rows(f"{name}.contact"), (name,)
     sampled = button.style == "sample"
     if sampled:
@@ -122,7 +126,7 @@ def _contact(make: _Maker, name: str, button: Button) -> None:
              seen=lambda row: row.on is None)  # fmt: skip
 
 
-def _either(make: _Maker, button: Button, when: str) -> str:
+def _either(make: Maker, button: Button, when: str) -> str:
     """The time of a contact, or both where that of the opening edge differs."""
     time, release = span(make.corners.timing(button.debounce)), button.debounce_release
     if release is None:
@@ -130,7 +134,7 @@ def _either(make: _Maker, button: Button, when: str) -> str:
     return f"{time} {when}press and {span(make.corners.timing(release))} {when}release"
 
 
-def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
+def _gesture(make: Maker, gadget: Gadget, name: str, button: Button) -> None:
     part, rows, pins = f"{name}.gesture", make.rows(f"{name}.gesture"), (name,)
     chords = [chord for chord, parts in gadget.chords.items() if name in parts.buttons]
     quiet = _quiet(rows)
@@ -193,7 +197,7 @@ def _gesture(make: _Maker, gadget: Gadget, name: str, button: Button) -> None:
                  f"firmware shall emit no `{name}.click` for it.", ends, pins=pins)  # fmt: skip
 
 
-def _counted(make: _Maker, name: str, button: Button, chords: bool) -> None:
+def _counted(make: Maker, name: str, button: Button, chords: bool) -> None:
     """Presses in a row: those that wait for one more, and the highest count."""
     assert button.double is not None
     part, rows, pins = f"{name}.gesture", make.rows(f"{name}.gesture"), (name,)
@@ -230,7 +234,7 @@ def _counted(make: _Maker, name: str, button: Button, chords: bool) -> None:
                  "these presses.", _emits(rows, f"{name}.second_hold"), pins=pins)  # fmt: skip
 
 
-def _toggle(make: _Maker, name: str, toggle: Toggle) -> None:
+def _toggle(make: Maker, name: str, toggle: Toggle) -> None:
     rows, still = make.rows(name), span(make.corners.timing(toggle.debounce))
     for event, level, position in (("closed", "closed", "on"), ("opened", "open", "off")):
         mine = _emits(rows, f"{name}.{event}")
@@ -249,7 +253,7 @@ def _none_of(things: list[str]) -> str:
     return f"not {things[0]}" if len(things) == 1 else f"neither {in_words(things, 'nor')}"
 
 
-def _chord(make: _Maker, gadget: Gadget, name: str) -> None:
+def _chord(make: Maker, gadget: Gadget, name: str) -> None:
     chord, rows = gadget.chords[name], make.rows(name)
     pins = chord.buttons
     first = in_words((f"`{button}.press`" for button in pins), "or")
@@ -278,7 +282,7 @@ def _chord(make: _Maker, gadget: Gadget, name: str) -> None:
              [row for row in rows if "active" in row.sources], pins=pins)  # fmt: skip
 
 
-def _sensor(make: _Maker, name: str, sensor: Proximity) -> None:
+def _sensor(make: Maker, name: str, sensor: Proximity) -> None:
     look, field = make.rows(f"{name}.look"), make.rows(f"{name}.field")
     part, pins = name, (f"{name}.receiver", f"{name}.emitter")
     times, agree = make.corners, sensor.agree
@@ -347,7 +351,7 @@ def _sensor(make: _Maker, name: str, sensor: Proximity) -> None:
              seen=lambda row: row in clear)  # fmt: skip
 
 
-def _measure(make: _Maker, name: str, measure: Measure) -> None:
+def _measure(make: Maker, name: str, measure: Measure) -> None:
     look, rows, times = make.rows(f"{name}.look"), make.rows(name), make.corners
     inside, supply = (name,), (f"{name}.supply",) if measure.supply is not None else ()
     while_ = f"While `{measure.enabled}` holds, the" if measure.enabled else "The"
@@ -397,7 +401,7 @@ _CHARGE = {
 }
 
 
-def _charge(make: _Maker, region: Region) -> None:
+def _charge(make: Maker, region: Region) -> None:
     rows = region.rows
     pins = {"usb.in": ("usb",), "usb.out": ("usb",)}
     for event in dict.fromkeys(event for row in rows for event in row.emit):
@@ -420,7 +424,7 @@ def _charge(make: _Maker, region: Region) -> None:
         make.add("charge", event, "when", text, mine, pins=pins.get(event, ("status",)))
 
 
-def _gauge(make: _Maker, gauge: Gauge) -> None:
+def _gauge(make: Maker, gauge: Gauge) -> None:
     rows = make.rows("gauge")
     pin = (gauge_quantity(gauge).name,)
     pins = (*pin, gauge.light) if gauge.light else pin
@@ -456,7 +460,7 @@ def _gauge(make: _Maker, gauge: Gauge) -> None:
         _cell(make, gauge, word, pin)
 
 
-def _cell(make: _Maker, gauge: Gauge, word: str, pin: tuple[str, ...]) -> None:
+def _cell(make: Maker, gauge: Gauge, word: str, pin: tuple[str, ...]) -> None:
     rows = make.rows("cell")
     for name, level in (("low", gauge.low), ("flat", gauge.flat)):
         if level is not None:

@@ -24,7 +24,9 @@ def in_words(parts: Iterable[str], word: str = "and") -> str:
 
 
 def drive_text(drive: Drive, segments: int | None = None) -> str:
-    """How an output is driven: "on", "45 %", "3 of 5 segments"."""
+    """How an output is driven: "on", "45 %", "3 of 5 segments", "as dim says" by a dial."""
+    if drive.dial is not None:
+        return f"as {drive.dial} says"
     if drive.segments is not None:
         of = f" of {segments}" if segments else ""
         return f"{drive.segments}{of} segment{'' if drive.segments == 1 and not of else 's'}"
@@ -41,6 +43,7 @@ def outputs_text(state: State, segments: Mapping[str, int]) -> tuple[str, ...]:
         for name, count in state.takes_out.items()
     ]
     texts += [f"{name} times {format_percent(factor)}" for name, factor in state.scales.items()]
+    texts += [f"{name} times {dial}" for name, dial in state.dial_scales.items()]
     return tuple(texts)
 
 

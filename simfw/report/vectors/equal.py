@@ -139,13 +139,13 @@ class Prover:
         emitted = {event for name in core for system in (self.system, fault.system)
                    for row in system.region(name).rows for event in row.emit}
         driven = {name for region in core for state in self.system.region(region).states
-                  for name in (*state.outputs, *state.takes_out, *state.scales)}
+                  for name in state.touches}
         heard = {region.name for region in self.system.regions
                  if any(row.on in emitted or (row.when is not None
                         and _read(self.system, row.when) & core) for row in region.rows)
                  or (region.show is not None and _read(self.system, region.show) & core)
                  or any(name in driven for state in region.states
-                        for name in (*state.outputs, *state.takes_out, *state.scales))}
+                        for name in state.touches)}
         watched = {event for one in self.system.conditions
                    if _read(self.system, one.when) & core
                    for event in (one.rises, one.falls)}
@@ -206,7 +206,7 @@ class Prover:
             return shown
         for name in both.outputs:
             drivers = {region.name for region in system.regions for state in region.states
-                       if name in (*state.outputs, *state.takes_out, *state.scales)}
+                       if name in state.touches}
             if not drivers <= core:
                 return None
             equal = Compare(Quantity(name), "==", Quantity(name + MARK))
@@ -284,7 +284,7 @@ def _read(system: System, expression: Expression) -> set[str]:
     if "gauge" in names.quantities:
         found.add("gauge")
     found |= {region.name for region in system.regions for state in region.states
-              if names.quantities & (state.outputs.keys() | state.scales.keys())}
+              if names.quantities & set(state.touches)}
     return found
 
 

@@ -138,7 +138,8 @@ class _Maker:
     def make(self) -> Iterator[Fault]:
         for region in self.system.regions:
             for number, row in enumerate(region.rows):
-                yield from self.of_row(region, number, row)
+                if not _repeats(region, row):
+                    yield from self.of_row(region, number, row)
             yield from self.of_memory(region)
             yield from self.of_states(region)
             yield from self.of_show(region)
@@ -292,13 +293,29 @@ class _Maker:
             # What is left in the instant in which it is entered is driven for no time.
             driven = {} if state.name in passing else state.outputs
             for name, drive in driven.items():
-                less = (Drive(drive.duty / 2) if drive.segments is None
+                # What a dial gives is made less in its positions.
+                less = (replace(drive, dial=None) if drive.dial is not None
+                        else Drive(drive.duty / 2) if drive.segments is None
                         else replace(drive, segments=drive.segments // 2))  # fmt: skip
-                if less != drive:
+                if drive.dial is not None:
+                    yield one("drive", state, f"{name} has always its largest level",
+                              replace(state, outputs={**state.outputs, name: less}))  # fmt: skip
+                elif less != drive:
                     yield one("drive", state, f"{name} has half its level",
                               replace(state, outputs={**state.outputs, name: less}))  # fmt: skip
                     left = {key: value for key, value in state.outputs.items() if key != name}
                     yield one("drive", state, f"{name} is left off", replace(state, outputs=left))
+            if state.position is not None and state.position.outputs:
+                given = state.position.drive
+                less = (Drive(given.duty / 2) if given.segments is None
+                        else replace(given, segments=given.segments // 2))  # fmt: skip
+                if less != given:
+                    yield one("drive", state, "it gives half its level", replace(
+                        state, position=replace(state.position, drive=less)))  # fmt: skip
+            for name in state.dial_scales:
+                left_out = {key: dial for key, dial in state.dial_scales.items() if key != name}
+                yield one("drive", state, f"{name} is not scaled",
+                          replace(state, dial_scales=left_out))  # fmt: skip
             for name, factor in state.scales.items():
                 other = factor / 2 if factor > 0 else 1.0
                 yield one("drive", state, f"{name} is scaled by {other:g} and not by {factor:g}",
@@ -404,6 +421,15 @@ def _compete(first: Row, second: Row) -> bool:
             and bool(set(first.sources) & set(second.sources)))  # fmt: skip
 
 
+def _repeats(region: Region, row: Row) -> bool:
+    """Whether a row of a dial does in one more position what another one does."""
+    if region.group != "dials":
+        return False
+    alike = (row.key.partition("#")[0], row.on, row.emit)
+    return any((one.key.partition("#")[0], one.on, one.emit) == alike
+               for one in region.rows[: region.rows.index(row)])
+
+
 def _from(names: list[str], name: str) -> list[str]:
     """Names after `name`, round to it; those before a source as the last resort."""
     at = names.index(name)
@@ -416,7 +442,7 @@ def _timed(region: Region, state: str) -> bool:
 
 def _reads(region: Region, other: Region) -> bool:
     """Whether a guard of a region depends on what another is or drives."""
-    driven = {name for state in other.states for name in (*state.outputs, *state.scales)}
+    driven = {name for state in other.states for name in state.touches}
     for row in region.rows:
         if row.when is None:
             continue

@@ -259,8 +259,9 @@ class Driven(Pace):
         if not self.twist.last:
             return merged(standing)
         drives: dict[str, Drive] = {}
+        turned = [(group, state, False) for group, state, _ in standing if state.position]
         for one in standing:
-            drives |= merged([one])
+            drives |= merged([*turned, one])
         return drives
 
     def shown(self) -> dict[str, int]:

@@ -23,7 +23,7 @@ from simfw.behaviour.expression import (
     Quantity,
     names_in,
 )
-from simfw.behaviour.region import Condition, Region, Row, System
+from simfw.behaviour.region import Condition, Drive, Position, Region, Row, System
 from simfw.behaviour.table import Stepper, World, gauge_levels
 from simfw.circuit.circuit import Circuit
 from simfw.report.vectors.faults import Fault
@@ -49,8 +49,7 @@ class Paired:
 
 
 def _driven(region: Region) -> set[str]:
-    return {name for state in region.states
-            for name in (*state.outputs, *state.takes_out, *state.scales)}
+    return {name for state in region.states for name in state.touches}
 
 
 def _read(expression: Expression | None) -> tuple[frozenset[str], frozenset[str]]:
@@ -149,13 +148,30 @@ class _Copy:
 
     def region(self, region: Region) -> Region:
         states = tuple(
-            replace(state, outputs={name + MARK: drive for name, drive in state.outputs.items()},
+            replace(state, outputs={name + MARK: self.drive(drive)
+                                    for name, drive in state.outputs.items()},
                     takes_out={name + MARK: count for name, count in state.takes_out.items()},
-                    scales={name + MARK: factor for name, factor in state.scales.items()})
+                    scales={name + MARK: factor for name, factor in state.scales.items()},
+                    dial_scales={name + MARK: self.dial(dial)
+                                 for name, dial in state.dial_scales.items()},
+                    position=self.position(state.position))
             for state in region.states)
         return replace(region, name=region.name + MARK, states=states,
                        rows=tuple(map(self.row, region.rows)),
                        show=None if region.show is None else self.expression(region.show))
+
+    def dial(self, name: str) -> str:
+        return name + MARK if name in self.doubled else name
+
+    def drive(self, drive: Drive) -> Drive:
+        return drive if drive.dial is None else replace(drive, dial=self.dial(drive.dial))
+
+    @staticmethod
+    def position(where: Position | None) -> Position | None:
+        if where is None:
+            return None
+        return replace(where, dial=where.dial + MARK,
+                       outputs=tuple(name + MARK for name in where.outputs))
 
     def condition(self, one: Condition) -> Condition:
         return Condition(key=one.key + MARK, when=self.expression(one.when),

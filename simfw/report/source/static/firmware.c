@@ -73,7 +73,7 @@ static fw_tick length(fw_index id)
 /* The outputs that a state drives or gates may change when it is entered or left. */
 static void touch(fw_index state)
 {
-#if FW_DRIVE_COUNT > 0
+#if (FW_DRIVE_COUNT > 0) || (FW_DIAL_DRIVE_COUNT > 0)
     fw.changed |= FW_READ_MASK(&fw_state_outputs[state]);
 #else
     (void)state;
@@ -447,8 +447,10 @@ uint8_t fw_step(fw_tick now, const fw_change changes[], uint8_t count)
 }
 
 #if FW_OUTPUT_COUNT > 0
-#if FW_DRIVE_COUNT > 0
-/* Whether the region of an entry of fw_drives stands in the states of that entry. */
+#if (FW_DRIVE_COUNT > 0) || (FW_DIAL_DRIVE_COUNT > 0) || (FW_SCALE_COUNT > 0) \
+    || (FW_DIAL_SCALE_COUNT > 0)
+/* Whether the region of an entry of fw_drives, or of a table like it, stands in the states of that
+ * entry. */
 static bool stands(const FW_FLASH fw_index *drive)
 {
     fw_index state = fw.state[FW_READ(&drive[0])];
@@ -457,6 +459,30 @@ static bool stands(const FW_FLASH fw_index *drive)
 }
 #endif
 
+/* The largest rank that states give an output by dials. */
+static fw_index lit_by_dials(fw_index output)
+{
+    fw_index most = 0u;
+#if FW_DIAL_DRIVE_COUNT > 0
+    fw_index at = AT(fw_output_dial_drives, output);
+    fw_index end = AT(fw_output_dial_drives, output + 1u);
+
+    for (; at < end; at++) {
+        const FW_FLASH fw_index *drive = &fw_dial_drives[at * FW_DIAL_DRIVE_SIZE];
+
+        if (stands(drive)) {
+            fw_index position = (fw_index)(fw.state[FW_READ(&drive[3])] - FW_READ(&drive[4]));
+            fw_index here = AT(fw_dial_ranks, (fw_index)(FW_READ(&drive[5]) + position));
+
+            most = (here > most) ? here : most;
+        }
+    }
+#else
+    (void)output;
+#endif
+    return most;
+}
+
 /* The largest rank of the entries from `at` to `end`, those of gates that are shut left out. What
  * the regions of a group put out is taken from what that group lights. */
 static fw_index lit_plain(fw_index output)
@@ -464,7 +490,7 @@ static fw_index lit_plain(fw_index output)
 #if FW_DRIVE_COUNT > 0
     fw_index at = AT(fw_output_drives, output * FW_DRIVE_LISTS);
     fw_index end = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
-    fw_index most = 0u;
+    fw_index most = lit_by_dials(output);
 #if FW_PLAIN_TAKES
     fw_index rank = 0u;
     fw_index taken = 0u;
@@ -492,8 +518,7 @@ static fw_index lit_plain(fw_index output)
     }
     return most;
 #else
-    (void)output;
-    return 0u;
+    return lit_by_dials(output);
 #endif
 }
 
@@ -546,14 +571,17 @@ static fw_index lit(fw_index output)
 /* What is left of a rank under the factors of all regions that scale the output now. */
 static fw_index scaled(fw_index output, fw_index rank)
 {
-#if FW_SCALE_COUNT > 0
-    fw_index at = AT(fw_output_scales, output);
-    fw_index end = AT(fw_output_scales, output + 1u);
+#if (FW_SCALE_COUNT > 0) || (FW_DIAL_SCALE_COUNT > 0)
     fw_index place = AT(fw_scaled_first, output);
+    fw_index at;
+    fw_index end;
 
-    if (at == end) {
+    if (place == FW_NONE) {
         return rank;
     }
+#if FW_SCALE_COUNT > 0
+    at = AT(fw_output_scales, output);
+    end = AT(fw_output_scales, output + 1u);
     for (; at < end; at++) {
         const FW_FLASH fw_index *scale = &fw_scales[at * FW_SCALE_SIZE];
 
@@ -561,6 +589,21 @@ static fw_index scaled(fw_index output, fw_index rank)
             place = (fw_index)(place + FW_READ(&scale[3]));
         }
     }
+#endif
+#if FW_DIAL_SCALE_COUNT > 0
+    at = AT(fw_output_dial_scales, output);
+    end = AT(fw_output_dial_scales, output + 1u);
+    for (; at < end; at++) {
+        const FW_FLASH fw_index *scale = &fw_dial_scales[at * FW_DIAL_SCALE_SIZE];
+
+        if (stands(scale)) {
+            fw_index position = (fw_index)(fw.state[FW_READ(&scale[3])] - FW_READ(&scale[4]));
+
+            position = (fw_index)(position + FW_READ(&scale[5]));
+            place = (fw_index)(place + (fw_index)(position * FW_READ(&scale[6])));
+        }
+    }
+#endif
     return AT(fw_scaled, place + rank);
 #else
     (void)output;

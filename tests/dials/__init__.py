@@ -1,0 +1,1 @@
+"""Dials: values that are counted up and down."""
