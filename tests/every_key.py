@@ -166,6 +166,7 @@ hysteresis = "40 mV"
 low = "3.6 V"
 flat = "3.4 V"
 every = "1 s"
+sample = "lamp.lit or lamp.dark or usb"
 show = "lamp.lit or charge.charging"
 blink = "400 ms"
 [dials.dim]
@@ -450,6 +451,7 @@ CASES: dict[str, tuple[str, str, str]] = {
     "gauge.hysteresis": ("run", 'hysteresis = "40 mV"', 'hysteresis = "90 mV"'),
     "gauge.low": ("run", 'low = "3.6 V"', 'low = "3.85 V"'),
     "gauge.flat": ("low", 'flat = "3.4 V"', 'flat = "3.0 V"'),
+    "gauge.sample": ("run", 'sample = "lamp.lit or lamp.dark or usb"', 'sample = "lamp.lit"'),
     "gauge.every": ("run", 'every = "1 s"', 'every = "2 s"'),
     "gauge.show": ("run", 'show = "lamp.lit or charge.charging"', 'show = "lamp.lit"'),
     "gauge.blink": ("run", 'blink = "400 ms"', 'blink = "500 ms"'),

@@ -75,6 +75,7 @@ class _Builder:
             show=self.read(gadget.gauge.show if gadget.gauge else None, "gauge.show"),
             turned={name: self.turning(f"dials.{name}", dial)
                     for name, dial in gadget.dials.items()},
+            sample=self.read(gadget.gauge.sample if gadget.gauge else None, "gauge.sample"),
         )
         regions = [self.region(name, part) for name, part in gadget.behaviour.items()]
         self.system = System(

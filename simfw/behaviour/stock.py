@@ -42,13 +42,14 @@ def stock(
     *,
     enabled: Mapping[str, Expression] | None = None,
     show: Expression | None = None,
+    sample: Expression | None = None,
     turned: Mapping[str, Sequence[Expression | None]] | None = None,
 ) -> Stock:
     """All stock regions of `gadget`, in the order in which an instant offers events to them.
 
-    `enabled` holds the parsed `enabled` of each sensor and measure that has one, `show` that of the
-    gauge, `turned` the guards of the rows of each dial. States, events and names do not depend on
-    them.
+    `enabled` holds the parsed `enabled` of each sensor and measure that has one, `show` and
+    `sample` those of the gauge, `turned` the guards of the rows of each dial. States, events and
+    names do not depend on them.
     """
     parts = [
         *(button_parts(name, button, gadget.chords) for name, button in gadget.buttons.items()),
@@ -66,7 +67,7 @@ def stock(
     if gadget.charger is not None:
         parts.append(_charge(gadget.charger, pulled_up=gadget.status_pulled_up))
     if gadget.gauge is not None:
-        parts.append(_gauge(gadget.gauge, show))
+        parts.append(_gauge(gadget.gauge, show, sample))
     parts += [dial_parts(name, dial, gadget, (turned or {}).get(name, ()))
               for name, dial in gadget.dials.items()]
     return Stock(
@@ -325,11 +326,21 @@ def _add_status_three(rows: Rows, *, pulled_up: bool) -> None:
 # -- gauge -----------------------------------------------------------------------------------------
 
 
-def _gauge(gauge: Gauge, show: Expression | None) -> Stock:
-    regions = [_bars(gauge, show)]
+def _gauge(gauge: Gauge, show: Expression | None, sample: Expression | None) -> Stock:
+    regions = [_bars(gauge, show, sample)]
     conditions: list[Condition] = []
     events = ["gauge.up", "gauge.down"] if gauge.thresholds else []
     internal = ["gauge.sampled"]
+    if gauge.sample is not None:
+        conditions.append(
+            Condition(
+                key="gauge.sample",
+                when=Constant(True) if sample is None else sample,
+                rises="gauge.sample.on",
+                falls="gauge.sample.off",
+            )
+        )
+        internal += ["gauge.sample.on", "gauge.sample.off"]
     if gauge.blink is not None and gauge.light is not None:
         regions.append(_blink(gauge.blink.ns, gauge.light))
         conditions.append(
@@ -384,11 +395,12 @@ class _Reader:
         return Compare(self.asked, ">", Number(level))
 
 
-def _bars(gauge: Gauge, show: Expression | None) -> Region:
+def _bars(gauge: Gauge, show: Expression | None, sample: Expression | None) -> Region:
     """Region `gauge`. Each sample passes through an awake state that lasts no time.
 
     The region `cell` hears of the sample while that state lasts, and the bars are set at its end,
-    so that both judge the voltage under one and the same load.
+    so that both judge the voltage under one and the same load. With `sample` the first is taken
+    when that comes to hold, and again whenever it does.
     """
     out = [threshold.value for threshold in gauge.thresholds]
     gap = 0.0 if gauge.hysteresis is None else gauge.hysteresis.value
@@ -401,18 +413,26 @@ def _bars(gauge: Gauge, show: Expression | None) -> Region:
 
     rows = Rows(
         (
-            State(name="unread", awake=True),
+            State(name="unread", awake=gauge.sample is None),
             State(name="reading", awake=True),
             *(State(name=f"bars.{k}", outputs=lit(k)) for k in range(count + 1)),
             *(State(name=f"reading.{k}", outputs=lit(k), awake=True) for k in range(count + 1)),
         )
     )
     sampled = ("gauge.sampled",)
-    rows.add("gauge.every", "unread", "reading", after=0, emit=sampled,
-             note="the first sample, at power-up")
+    if gauge.sample is None:
+        rows.add("gauge.every", "unread", "reading", after=0, emit=sampled,
+                 note="the first sample, at power-up")
+    else:
+        wanted = "gauge.sample.on"
+        rows.add("gauge.sample", "unread", "reading", on=wanted, emit=sampled,
+                 note="samples are wanted: the first one")
+        for k in range(count + 1):
+            rows.add("gauge.sample", f"bars.{k}", f"reading.{k}", on=wanted, emit=sampled,
+                     note="samples are wanted again")
     for k in range(count + 1):
-        rows.add("gauge.every", f"bars.{k}", f"reading.{k}", after=gauge.every.ns, emit=sampled,
-                 note="time for a sample")
+        rows.add("gauge.every", f"bars.{k}", f"reading.{k}", after=gauge.every.ns, when=sample,
+                 emit=sampled, note="time for a sample")
     for j in range(count, 0, -1):
         rows.add("gauge.thresholds", "reading", f"bars.{j}", after=0,
                  when=read.at_least(out[j - 1]), note=f"first sample: {j} bar{'s' * (j > 1)}")

@@ -486,7 +486,8 @@ class Gauge(Part):
     """`[gauge]`. `thresholds[k]` is where bar k+1 goes out; it returns `hysteresis` above that.
 
     With the method "voltage" they are volts as measured, with "counting" shares of `capacity`, the
-    charge that the firmware takes for a full cell; `power_up` is the count it begins with.
+    charge that the firmware takes for a full cell; `power_up` is the count it begins with. Samples
+    are taken while `sample` holds, the first at once.
     """
 
     light: Name | None = None
@@ -499,6 +500,7 @@ class Gauge(Part):
     capacity: Charge | None = None
     power_up: Ratio | None = None
     every: Time = default_time("1 s")
+    sample: str | None = None
     show: str | None = None
     blink: Time | None = None  # while charging the top bar toggles with this half period
 

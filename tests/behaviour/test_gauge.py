@@ -213,3 +213,48 @@ def test_blinking_ends_with_usb():
     assert bench.state("gauge.blink") == "out"
     bench.until(701)
     assert bench.state("gauge.blink") == "steady"
+
+
+ASKED = GAUGE + """sample = "lamp.dark"
+[buttons.power]
+debounce = "0 s"
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = {}
+rows = [
+  { on = "power.press", from = "dark", to = "lit" },
+  { on = "power.release", from = "lit", to = "dark" },
+]
+"""
+
+
+def test_samples_are_taken_while_they_are_wanted_and_at_once_when_they_begin_to_be():
+    """Dark at power-up: at 0. Lit from 1.5 s to 3.2 s: none. From there at 3.2 s, 4.2 s, ..."""
+    bench = Bench(ASKED, gauge_measured=3.7)
+    assert bench.state("gauge") == "bars.2"
+    bench.at(1400, gauge_measured=3.2)
+    bench.contact("power", 1500, 3200)
+    bench.at(3500, gauge_measured=4.0)
+    found = [one for one in bench.until(6000) if one[1].startswith("gauge")]
+    assert found == [(3200, "gauge.down"), (4200, "gauge.up")]
+
+
+def test_a_sample_that_is_due_in_the_instant_in_which_the_wish_ends_is_taken():
+    """The press that ends it at 2 s comes at the end of a dwell of no time, behind the sample."""
+    bench = Bench(ASKED, gauge_measured=3.7)
+    bench.at(1900, gauge_measured=3.2)
+    bench.contact("power", 2000)
+    bench.at(2500, gauge_measured=4.0)
+    found = [one for one in bench.until(9000) if one[1].startswith("gauge")]
+    assert found == [(2000, "gauge.down")]
+
+
+def test_before_the_first_sample_there_are_no_bars():
+    """Wanted only while lit: none at power-up, and the controller does not wait awake for it."""
+    bench = Bench(ASKED.replace('sample = "lamp.dark"', 'sample = "lamp.lit"'), gauge_measured=3.7)
+    assert bench.state("gauge") == "unread"
+    assert not bench.system.region("gauge").state("unread").awake
+    bench.contact("power", 2500)
+    bench.until(2600)
+    assert bench.state("gauge") == "bars.2"

@@ -109,7 +109,8 @@ def case(seed: int) -> Case:
         g["rules"] = rules
     scenario = _scenario(draw, lively, curve)
     # Drawn apart, so that the rest of a seed stays what it was.
-    curve = _supplied(Draw(random.Random(f"{seed} supply"), g), curve)
+    apart = Draw(random.Random(f"{seed} supply"), g, truths=draw.truths)
+    curve = _supplied(apart, curve)
     return Case({name: values for name, values in g.items() if values}, scenario, curve)
 
 
@@ -127,6 +128,8 @@ def _supplied(draw: Draw, curve: list[tuple[str, str]]) -> list[tuple[str, str]]
             if draw.chance(0.6):
                 driver["quiescent"] = f"{draw.rng.randint(20, 900)} uA"
             light["driver"] = driver
+    if "gauge" in draw.gadget and draw.chance(0.3):
+        draw.gadget["gauge"]["sample"] = draw.pick("", "not ") + _truth(draw)
     if "controller" in draw.gadget and draw.chance(0.15):
         _regulated(draw)
     if not draw.chance(0.2):

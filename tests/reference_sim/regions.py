@@ -15,7 +15,8 @@ from tests.reference_sim.reading import exact, ns
 
 MS = 10**6
 # Events that pass between stock regions only: nothing reports them.
-INTERNAL = (".edge", ".hit", ".miss", ".enable", ".disable", ".sampled", ".blink.on", ".blink.off")
+INTERNAL = (".edge", ".hit", ".miss", ".enable", ".disable", ".sampled", ".sample.on",
+            ".sample.off", ".blink.on", ".blink.off")
 
 
 @dataclass
@@ -374,10 +375,17 @@ def _gauge(spec: dict[str, Any]) -> list[Region]:
     bars = [f"bars.{k}" for k in range(top + 1)]
     reads = [f"reading.{k}" for k in range(top + 1)]
     gauge = Region("gauge", ("unread", "reading", *bars, *reads), "unread")
-    gauge.awake = frozenset({"unread", "reading", *reads})
-    gauge.add("unread", "reading", after=0, emit="gauge.sampled")
+    sample = spec.get("sample")
+    if sample is None:
+        gauge.awake = frozenset({"unread", "reading", *reads})
+        gauge.add("unread", "reading", after=0, emit="gauge.sampled")
+    else:  # at once when it comes to hold, and from then on
+        gauge.awake = frozenset({"reading", *reads})
+        gauge.add("unread", "reading", on="gauge.sample.on", emit="gauge.sampled")
+        for k in range(top + 1):
+            gauge.add(bars[k], reads[k], on="gauge.sample.on", emit="gauge.sampled")
     for k in range(top + 1):
-        gauge.add(bars[k], reads[k], after=every, emit="gauge.sampled")
+        gauge.add(bars[k], reads[k], after=every, when=sample, emit="gauge.sampled")
     for k in range(top, 0, -1):
         gauge.add("reading", bars[k], after=0, when=_at_least(reads_what, thresholds[k - 1]))
     gauge.add("reading", bars[0], after=0)

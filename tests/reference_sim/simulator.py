@@ -113,6 +113,9 @@ class Simulator(Passing):
             (f"{name}.enable {name}.disable", parse(spec["enabled"]) if "enabled" in spec else None)
             for name, spec in (*self.sensors.items(), *self.measures.items())
         ]
+        if "sample" in gadget.get("gauge", {}):
+            wanted = parse(gadget["gauge"]["sample"])
+            self.conditions.append(("gauge.sample.on gauge.sample.off", wanted))
         if "gauge.blink" in self.by_name:
             has_charge = "charger" in gadget
             wanted = parse("charge.charging") if has_charge else parse("False")

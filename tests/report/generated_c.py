@@ -174,9 +174,19 @@ def random_gadget(seed: int) -> Gadget:
     rng = random.Random(seed)
     while True:
         data = _draw(rng)
+        _asked(random.Random(f"{seed} sample"), data)
         gadget = Gadget.model_validate(_counting(data) if seed % 4 == 3 else data)
         if not check(gadget) and comes_to_rest(build_system(gadget)):
             return gadget
+
+
+def _asked(rng: random.Random, data: dict[str, object]) -> None:
+    """Let some gauges be sampled while a region is in a state only. Drawn apart from the rest."""
+    gauge, regions = data.get("gauge"), data.get("behaviour")
+    if isinstance(gauge, dict) and isinstance(regions, dict) and rng.random() < 0.35:
+        name = rng.choice(sorted(regions))
+        state = rng.choice(sorted(regions[name]["states"]))
+        gauge["sample"] = rng.choice(["", "not "]) + f"{name}.{state}"
 
 
 def _counting(data: dict[str, object]) -> dict[str, object]:

@@ -98,7 +98,8 @@ def _start(subject: Subject) -> Line:
                       if region.group in ("dials", "behaviour"))  # fmt: skip
     inputs = "contacts that are closed give no edge" if subject.gadget.buttons else ""
     usb = "USB that is there gives one" if subject.gadget.charger is not None else ""
-    sample = "the gauge samples at once" if subject.gadget.gauge is not None else ""
+    gauge = subject.gadget.gauge
+    sample = "the gauge samples at once" if gauge is not None and gauge.sample is None else ""
     said = in_words(text for text in (inputs, usb, sample) if text)
     return ("start-up", f"every output is off until power-up; then {starts or 'no written region'}"
             + (f"; {said}" if said else "") + ". The model starts in no time.",
@@ -179,7 +180,8 @@ def _converter(subject: Subject) -> Line | None:
     if gauge.method == "counting":
         return ("converter", f"none: the gauge reads `{gauge_quantity(gauge).name}`, a counter of "
                 f"charge, every {every}", "The counter's interface: its data sheet.")  # fmt: skip
-    when = f"One conversion at power-up and every {every}; it takes no time in the model."
+    begin = "at power-up" if gauge.sample is None else f"when `{gauge.sample}` comes to hold"
+    when = f"One conversion {begin} and every {every}; it takes no time in the model."
     time = "Conversion time, and whether outputs change meanwhile: the controller's data sheet."
     if controller is None or controller.reference is None:
         return ("converter", f"reads the cell voltage exactly. {when}",

@@ -432,9 +432,12 @@ def _gauge(make: Maker, gauge: Gauge) -> None:
     sampled = _emits(rows, "gauge.sampled")
     every = span(make.corners.timing(gauge.every))
     staying = [row for row in rows if row.key.startswith("gauge.every") and row not in sampled]
-    make.add("gauge", "every", "always", f"The firmware shall sample `{pin[0]}` at power-up and "
-             f"every {every} from then on.", [*sampled, *staying], pins=pin,
-             seen=lambda row: row in sampled)  # fmt: skip
+    text = (f"The firmware shall sample `{pin[0]}` at power-up and every {every} from then on."
+            if gauge.sample is None else
+            f"While `{gauge.sample}` holds, the firmware shall sample `{pin[0]}` when that begins "
+            f"and every {every} from then on; else the bars and `cell` stay as they are.")
+    make.add("gauge", "every", "always" if gauge.sample is None else "while", text,
+             [*sampled, *staying], pins=pin, seen=lambda row: row in sampled)  # fmt: skip
     first = [row for row in rows if row.sources == ("reading",)]
     if not gauge.thresholds:
         make.add("gauge", "first", "when", "When a sample is taken, the firmware shall leave the "
