@@ -32,7 +32,7 @@ from simfw.units import LENGTH, TEMPERATURE, Dimension, measured
 
 __all__ = ["FOLD_FROM_NS", "MOST_EVENTS", "Bench", "Mark"]
 
-FOLD_FROM_NS = 600 * 10**9
+FOLD_FROM_NS = 60 * 10**9
 """A way longer than this is folded, unless the bench was told otherwise."""
 
 MOST_EVENTS = 2_000
@@ -93,7 +93,7 @@ class Bench:
 
     `charge` is the cell's charge at the beginning (0..1). `fold` says whether looks, blinks and
     samples that repeat are advanced in whole periods: True, False, or None, which folds ways of
-    more than ten minutes. Unfolded, a course is to the last bit what its scenario gives when run
+    more than a minute. Unfolded, a course is to the last bit what its scenario gives when run
     with `fold=False`, however often one looks. `prepared` is shared with other runs of the gadget.
 
     Raises DescriptionError where the gadget does not hold together.
@@ -190,7 +190,7 @@ class Bench:
         Raises UsageError where the gadget has no such input.
         """
         place = (kind, name)
-        if place not in self._rest or (kind in ("usb", "fault") and self.gadget.charger is None):
+        if place not in self._rest:
             self._refuse(kind, name)
         if self._now_ns >= LONGEST_NS - 1:
             raise UsageError("The course has come to its latest time.")
@@ -350,6 +350,7 @@ class Bench:
         events, dropped = self._listener.taken()
         net_a = current_a - charger_a
         opens = phase.open_at if phase.open_at < here.charge else 0.0
+        left_c = (here.charge - opens) * plant.capacity_c
         view = View(
             time_ns=self._now_ns,
             since_ns=self._since_ns,
@@ -377,7 +378,8 @@ class Bench:
             charge=here.charge,
             voltage_v=phase.clock.voltage(here.charge),
             open_circuit_v=float(plant.circuit.open_circuit_v(here.charge)),
-            time_left_s=(here.charge - opens) * plant.capacity_c / net_a if net_a > 0 else None,
+            left_c=left_c,
+            time_left_s=left_c / net_a if net_a > 0 else None,
             alive=simulation.alive or not self._begun,
             bars=phase.bars,
             charger=plant.charger_mode,

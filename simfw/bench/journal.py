@@ -54,7 +54,8 @@ class Journal:
 def levels_at_rest(gadget: Gadget) -> dict[Place, float]:
     """Every input of a gadget with the level at which it stands while nobody touches it."""
     return {(kind.kind, name): kind.rest(gadget, name)
-            for kind in INPUTS.values() for name in kind.members(gadget)}
+            for kind in INPUTS.values() for name in kind.members(gadget)
+            if gadget.charger is not None or kind.kind not in ("usb", "fault")}
 
 
 def steps_of(deeds: Iterable[Deed], gadget: Gadget, end_ns: int) -> tuple[Step, ...]:

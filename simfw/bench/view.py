@@ -51,8 +51,9 @@ class View:
     Currents are means over that time, in A; `least_a` and `most_a` are the ends of what all
     consumers drew together, each stretch of time with one load set taken as a whole. Where no time
     has gone by they are those of the moment. `voltage_v` is the cell's terminal voltage, under the
-    load of the moment, in the lowest PWM phase; `open_circuit_v` that without load. `time_left_s`
-    is how long the cell lasts at the mean draw; None where it does not get emptier. `used_c` is the
+    load of the moment, in the lowest PWM phase; `open_circuit_v` that without load. `left_c` is the
+    charge (C) that is left until the protection opens under that load, `time_left_s` how long it
+    lasts at the mean draw; None where the cell does not get emptier. `used_c` is the
     charge (C) that each consumer has drawn since the beginning. `inputs` holds the level of each
     input by kind and name. `dropped` counts events that were too many to be kept.
     """
@@ -70,6 +71,7 @@ class View:
     charge: float
     voltage_v: float
     open_circuit_v: float
+    left_c: float
     time_left_s: float | None
     alive: bool
     bars: int | None

@@ -1,0 +1,144 @@
+// The tabs: states, events, figures with what they change, what was used, cautions.
+
+import { ampereHours, clock, made, si, span, table } from "./words.js";
+
+const MOST_EVENTS = 200;
+
+export class More {
+  /** `change(settings)` asks for the course with other figures. */
+  constructor(gadget, change) {
+    this.gadget = gadget;
+    this.change = change;
+    this.events = [];
+    this.settings = {};
+    this.list = [];
+    this.regions = new Map(gadget.regions.map((region) => [region.name, region]));
+    document.getElementById("care").replaceChildren(...gadget.cautions.map((text) => made("p", "", text)));
+    document.getElementById("filter").oninput = () => this.drawFigures();
+    document.getElementById("as-written").onclick = () => this.change({});
+    this.tabs();
+  }
+
+  tabs() {
+    const tabs = [...document.querySelectorAll('[role="tab"]')];
+    const open = (tab) => {
+      for (const one of tabs) {
+        one.setAttribute("aria-selected", String(one === tab));
+        one.tabIndex = one === tab ? 0 : -1;
+        document.getElementById(one.getAttribute("aria-controls")).hidden = one !== tab;
+      }
+      if (this.view) this.show(this.view);
+    };
+    for (const tab of tabs) {
+      tab.onclick = () => open(tab);
+      tab.onkeydown = (event) => {
+        const way = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+        if (!way) return;
+        const next = tabs[(tabs.indexOf(tab) + way + tabs.length) % tabs.length];
+        open(next);
+        next.focus();
+      };
+    }
+  }
+
+  isOpen(name) {
+    return !document.getElementById(name).hidden;
+  }
+
+  /** Take in the events of a view. */
+  take(view) {
+    if (view.dropped) this.events.unshift({ time_ns: view.since_ns, name: `${view.dropped} more events` });
+    for (const event of view.events) this.events.unshift(event);
+    this.events.length = Math.min(this.events.length, MOST_EVENTS);
+  }
+
+  /** What came after a time is not part of the course any more. */
+  forget(timeNs) {
+    this.events = this.events.filter((event) => event.time_ns < timeNs);
+  }
+
+  show(view) {
+    this.view = view;
+    if (this.isOpen("states")) this.drawStates(view);
+    if (this.isOpen("events")) this.drawEvents();
+    if (this.isOpen("used")) this.drawUsed(view);
+  }
+
+  drawStates(view) {
+    const order = [...view.regions].sort((one, other) => (
+      Number(this.regions.get(other.name).written) - Number(this.regions.get(one.name).written)));
+    const rows = order.map((region) => {
+      const known = this.regions.get(region.name);
+      const waits = known.written ? known.rows.filter((row) => row.from.includes(region.state))
+        .map((row) => `${row.text} → ${row.to}`).join("; ") : "";
+      const next = region.due_ns === null ? "" : span((region.due_ns - view.time_ns) / 1e9);
+      const wait = made("span", "", waits);
+      const cells = [region.name, made("b", "", region.state), span((view.time_ns - region.since_ns) / 1e9), next, wait];
+      return { kind: known.written ? "" : "stock", cells };
+    });
+    const panel = document.getElementById("states");
+    const top = panel.scrollTop;
+    panel.replaceChildren(table(["region", "state", "for", "next in", "waits for"], rows, [2, 3]));
+    panel.scrollTop = top;
+  }
+
+  drawEvents() {
+    const rows = this.events.map((event) => [clock(event.time_ns), event.name]);
+    const list = rows.length ? table(["at", "event"], rows) : made("p", "", "No event yet.");
+    document.getElementById("events").replaceChildren(list);
+  }
+
+  drawUsed(view) {
+    const rows = this.gadget.consumers.map((name) => (
+      [name, ampereHours(view.used_c[name]), si(view.consumers_a[name], "A")]));
+    document.getElementById("used").replaceChildren(
+      table(["consumer", "used since the start", "mean current now"], rows, [1, 2]));
+  }
+
+  /** Show the figures of the file, and those that are set otherwise. */
+  figures({ figures, settings }) {
+    this.list = figures;
+    this.settings = settings;
+    this.drawFigures();
+  }
+
+  drawFigures() {
+    const asked = document.getElementById("filter").value.toLowerCase();
+    const shown = this.list.filter((one) => `${one.key} ${one.value} ${one.origin}`.toLowerCase().includes(asked));
+    document.getElementById("as-written").hidden = !Object.keys(this.settings).length;
+    const rows = shown.map((one) => {
+      const field = made("input", "");
+      field.value = this.settings[one.key] ?? one.value;
+      field.setAttribute("aria-label", one.key);
+      const doIt = () => this.change({ ...this.settings, [one.key]: field.value });
+      field.onkeydown = (event) => { if (event.key === "Enter") doIt(); };
+      const button = made("button", "", "Try");
+      button.type = "button";
+      button.setAttribute("aria-label", `try ${one.key}`);
+      button.onclick = doIt;
+      const value = made("span", "", field, " ", button);
+      return { kind: one.key in this.settings ? "set" : "", cells: [one.key, value, one.range, one.origin] };
+    });
+    document.getElementById("figure-list").replaceChildren(
+      table(["figure", "value", "range", "where from"], rows));
+  }
+
+  /** Tell what a change has moved. */
+  differences(found, title) {
+    const box = document.getElementById("changed");
+    if (!found) {
+      box.replaceChildren();
+      return;
+    }
+    if (found.none) {
+      box.replaceChildren(made("p", "", `${title}: nothing in this course differs.`));
+      return;
+    }
+    const rows = found.events.map((one) => [one.name, one.before ?? "–", one.after ?? "–"]);
+    rows.push(...found.states.map((one) => [
+      `${one.region}, ${one.from} to ${one.to}`, one.before ?? "–", one.after ?? "–"]));
+    rows.push(["charge at the end", ...found.charge]);
+    if (found.more) rows.push([`and ${found.more} more`, "", ""]);
+    box.replaceChildren(made("p", "", title), table(["what", "before", "now"], rows));
+  }
+}

@@ -1,0 +1,382 @@
+// The page: it has the clock, asks the server frame by frame, and shows what comes back.
+
+import { Chart, drawScale } from "./chart.js";
+import { Calm, Face, ledColour } from "./face.js";
+import { Keys } from "./keys.js";
+import { More } from "./more.js";
+import { clock, percent, rough, si } from "./words.js";
+
+const at = (id) => document.getElementById(id);
+const token = location.hash.slice(1);
+const page = crypto.randomUUID?.() ?? String(Math.random());
+const LONGEST_MS = 250; // of a frame: a page that was away does not jump ahead
+const FAST_MS = 50; // between frames when time goes faster than 1x
+const WINDOW_MS = 400; // over which numbers are averaged
+const COURSE_MS = 1500; // between pictures of the course while time runs
+
+const state = {
+  scale: null, told: 0, running: false, rate: 1, base: 0, last: 0, deeds: [], busy: false, stopped: false, sent: 0,
+  window: null, view: null, course: null, before: null, from: null, to: null, drawn: 0, drawing: false,
+};
+let [gadget, face, keys, more, chart] = [];
+
+/** Ask the server for something; null where it cannot be had, which is then told. */
+async function ask(what, asked = {}, quiet = false) {
+  try {
+    const answer = await fetch(`/do/${what}`, {
+      method: "POST", body: JSON.stringify(asked),
+      headers: { "Content-Type": "application/json", "X-Panel-Token": token, "X-Panel-Page": page },
+    });
+    const value = await answer.json();
+    if (answer.ok) return value;
+    if (answer.status === 409) state.stopped = true;
+    if (!quiet) trouble(value.error);
+    return quiet ? { error: value.error, status: answer.status } : null;
+  } catch {
+    trouble("The panel does not answer: was it stopped?");
+    return null;
+  }
+}
+
+function trouble(text) {
+  at("trouble").textContent = text;
+  at("trouble").hidden = !text;
+  if (text) run(false);
+}
+
+// -- time --------------------------------------------------------------------------------------
+
+const rate = () => (keys?.held ? 1 : state.rate);
+
+/** Bring the bench's own time to a time stamp of the browser (ms). */
+function reach(stamp) {
+  if (!state.running) return;
+  const lasted = Math.min(Math.max(0, stamp - state.last), LONGEST_MS);
+  state.base += Math.round(lasted * 1e6 * rate());
+  state.last = Math.max(state.last, stamp);
+}
+
+function run(on, stamp = performance.now()) {
+  if (state.running === on) return;
+  state.running = on;
+  state.last = stamp;
+  at("run").textContent = on ? "Pause" : "Run";
+  at("run").setAttribute("aria-pressed", String(on));
+  if (on) requestAnimationFrame(frame);
+  else flush().then(refresh).then(picture);
+}
+
+/** A deed at a time stamp; returns its time on the bench (ns). A finger starts the time. */
+function deed(kind, name, level, stamp, pin = false) {
+  reach(stamp);
+  state.deeds.push({ kind, name, level, at_ns: state.base });
+  if (!state.running) {
+    if (pin) flush();
+    else if (!state.stopped) run(true, stamp);
+  }
+  return state.base;
+}
+
+/** Send what was done while time stands; what was sent before is answered first. */
+async function flush() {
+  if (!state.deeds.length) return;
+  while (state.busy) await new Promise((done) => { setTimeout(done, 5); });
+  if (state.running || state.stopped || !state.deeds.length) return;
+  await step(0);
+}
+
+/** One frame: what was done since the last one, and the time until now. */
+async function step(lasted, fast = false) {
+  state.busy = true;
+  const deeds = state.deeds.splice(0);
+  const view = await ask("frame", { deeds, to_ns: state.base });
+  state.busy = false;
+  if (!view) return;
+  // What was done while the answer was under way has its time already.
+  state.base = Math.max(state.base, view.time_ns);
+  seen(view, lasted, fast);
+}
+
+async function frame(now) {
+  if (!state.running || state.stopped) return;
+  requestAnimationFrame(frame);
+  const fast = rate() > 1;
+  if (state.busy || (fast && now - state.sent < FAST_MS)) return;
+  const lasted = Math.min(now - state.sent, LONGEST_MS);
+  state.sent = now;
+  reach(now);
+  await step(lasted, fast);
+  if (now - state.drawn > COURSE_MS && !document.hidden) picture();
+}
+
+// -- what is seen --------------------------------------------------------------------------------
+
+function seen(view, lasted, fast = false) {
+  state.view = view;
+  at("time").textContent = clock(view.time_ns);
+  face.show(view, performance.now(), lasted, fast);
+  keys.show(view.time_ns);
+  more.take(view);
+  meters(view, lasted);
+  speak(view);
+  if (!lasted || performance.now() - state.told > 200) told(view);
+}
+
+function told(view) {
+  state.told = performance.now();
+  more.show(view);
+  at("supply").textContent = supply(view);
+}
+
+/** Say again how all stands: while time runs, words are told now and then only. */
+function refresh() {
+  if (!state.view) return;
+  face.say(state.view);
+  told(state.view);
+}
+
+function supply(view) {
+  const words = [];
+  if (!view.alive) words.push("no supply: the controller is dead");
+  if (gadget.gauge !== null && view.bars !== null) words.push(`gauge: ${view.bars} of ${gadget.gauge} bars`);
+  if (view.charger !== "off") words.push(`charger: ${view.charger}, ${si(view.charger_a, "A")}`);
+  return words.join("; ");
+}
+
+/** Numbers are averaged over a while: nobody reads sixty of them a second. */
+function meters(view, lasted) {
+  const ns = view.time_ns - view.since_ns;
+  const sum = state.window ??= { ns: 0, drawn: 0, charged: 0, least: Infinity, most: 0, ms: 0 };
+  const weight = Math.max(ns, 1);
+  sum.ns += weight;
+  sum.drawn += view.current_a * weight;
+  sum.charged += view.charger_a * weight;
+  sum.least = Math.min(sum.least, view.least_a);
+  sum.most = Math.max(sum.most, view.most_a);
+  sum.ms += lasted;
+  if (lasted && sum.ms < WINDOW_MS) return;
+  state.window = null;
+  const mean = sum.drawn / sum.ns;
+  const net = mean - sum.charged / sum.ns;
+  at("current").textContent = si(mean, "A");
+  at("span").textContent = `${si(sum.least, "A", 2)} to ${si(sum.most, "A", 2)}`;
+  at("voltage").textContent = `${view.voltage_v.toFixed(2)} V`;
+  at("charge").textContent = percent(view.charge);
+  at("left").textContent = net > 0 ? rough(view.left_c / net) : "not emptier";
+  state.scale = [sum.least, mean, sum.most];
+  drawScale(at("scale"), ...state.scale);
+}
+
+function speak(view) {
+  if (!at("speak").checked || !view.events.length) return;
+  const names = [...new Set(view.events.map((event) => event.name))];
+  at("told").textContent = names.slice(-6).join(", ");
+}
+
+// -- the course ----------------------------------------------------------------------------------
+
+async function picture() {
+  if (state.drawing || state.stopped) return;
+  state.drawing = true;
+  const started = performance.now();
+  const part = state.from === null ? {} : { start_ns: Math.round(state.from), end_ns: Math.round(state.to) };
+  const data = await ask("course", part);
+  state.drawing = false;
+  // Where a picture takes long there are fewer of them.
+  state.drawn = performance.now() + 4 * (performance.now() - started);
+  if (!data) return;
+  state.course = data;
+  chart.draw(data, state.before && state.from === null ? state.before : null);
+}
+
+async function back(ns) {
+  run(false);
+  const whole = await ask("course", {});
+  const asked = Math.round(Math.max(0, ns));
+  if (state.view && asked >= state.view.time_ns) return;
+  const view = await ask("back", { time_ns: asked });
+  if (!view) return;
+  if (whole?.lanes) state.before = whole;
+  state.deeds = [];
+  state.base = view.time_ns;
+  more.forget(view.time_ns);
+  keys.follow(view);
+  seen(view, 0);
+  await picture();
+  settleScrub();
+}
+
+function settleScrub() {
+  at("scrub").value = at("scrub").max;
+  at("scrubbed").textContent = "now";
+  chart.cursor(null);
+}
+
+function scrubbed() {
+  const share = at("scrub").value / at("scrub").max;
+  const ns = share * (state.view?.time_ns ?? 0);
+  at("scrubbed").textContent = share >= 1 ? "now" : clock(ns);
+  chart.cursor(share >= 1 ? null : ns);
+  return share >= 1 ? null : ns;
+}
+
+function zoom(by, move = 0) {
+  const now = Math.max(state.view?.time_ns ?? 0, 1);
+  let [from, to] = state.from === null ? [0, now] : [state.from, state.to];
+  const width = Math.min(Math.max((to - from) * by, 1e7), now);
+  const middle = chart.here ?? (state.from === null ? to : (from + to) / 2);
+  from = Math.max(0, Math.min(middle - width / 2 + move * width, now - width));
+  [state.from, state.to] = width >= now ? [null, null] : [from, from + width];
+  picture();
+}
+
+function wireCourse() {
+  chart = new Chart(at("chart"));
+  at("scrub").oninput = scrubbed;
+  at("scrub").onchange = () => { const ns = scrubbed(); if (ns !== null) back(ns); };
+  at("all").onclick = () => { state.from = state.to = null; picture(); };
+  at("closer").onclick = () => zoom(0.25);
+  at("wider").onclick = () => zoom(4);
+  at("earlier").onclick = () => zoom(1, -0.5);
+  at("later").onclick = () => zoom(1, 0.5);
+  let dragging = false;
+  const point = (event) => chart.timeAt(event.clientX - at("chart").getBoundingClientRect().left);
+  at("chart").onpointerdown = (event) => {
+    if (!chart.data) return;
+    dragging = true;
+    at("chart").setPointerCapture(event.pointerId);
+    at("chart").onpointermove(event);
+  };
+  at("chart").onpointermove = (event) => {
+    if (!dragging) return;
+    chart.cursor(point(event));
+    at("scrubbed").textContent = clock(point(event));
+  };
+  at("chart").onpointerup = (event) => {
+    if (!dragging) return;
+    dragging = false;
+    const ns = point(event);
+    if (ns < (state.view?.time_ns ?? 0) - 1e6) back(ns);
+    else settleScrub();
+  };
+  at("chart").onpointercancel = () => { dragging = false; settleScrub(); };
+  addEventListener("resize", () => {
+    if (state.course) chart.draw(state.course, state.from === null ? state.before : null);
+    if (state.scale) drawScale(at("scale"), ...state.scale);
+  });
+}
+
+// -- files and figures ---------------------------------------------------------------------------
+
+async function change(settings) {
+  run(false);
+  const whole = state.view?.time_ns ? await ask("course", {}) : null;
+  const found = await ask("change", { settings });
+  if (!found) return;
+  trouble("");
+  const values = Object.entries(found.settings).map(([key, value]) => `${key} = ${value}`).join(", ");
+  await changed(found, whole, values || "As in the file");
+}
+
+async function changed(found, whole, title) {
+  if (whole?.lanes) state.before = whole;
+  await described();
+  more.differences(found.differences, title);
+  more.figures(await ask("figures"));
+  seen(found.view, 0);
+  keys.follow(found.view);
+  state.base = found.view.time_ns;
+  await picture();
+}
+
+/** The gadget as the server has it now. */
+async function described() {
+  const found = await ask("gadget");
+  if (!found) return null;
+  gadget = found;
+  document.title = `${gadget.name}, simfw panel`;
+  at("name").textContent = gadget.name;
+  at("file").textContent = gadget.file;
+  face = new Face(at("lights"), gadget);
+  more = new More(gadget, change);
+  keys?.close();
+  keys = new Keys(gadget, at("buttons"), at("inputs"), deed, reach);
+  const cautions = [gadget.caution_charging];
+  if (gadget.inputs.some((input) => input.infrared)) cautions.push(gadget.caution_infrared);
+  at("caution").textContent = cautions.filter(Boolean).join(" ");
+  return found;
+}
+
+async function watchFile() {
+  if (document.hidden || state.stopped) return;
+  const whole = state.course && state.from === null ? state.course : null;
+  const found = await ask("file", {}, true);
+  if (!found || found.error) {
+    if (found?.status === 409) trouble(found.error);
+    return;
+  }
+  if (found.trouble) trouble(`The gadget file has a mistake; the old gadget stays.\n${found.trouble}`);
+  else if (found.changed) {
+    run(false);
+    trouble("");
+    await changed(found, whole, "The file was read again");
+  }
+}
+
+async function save(over) {
+  const name = at("save-name").value;
+  const found = await ask("save", { name, title: at("save-title").value, over }, true);
+  at("save-over").hidden = found?.status !== 412;
+  if (found?.error) at("save-trouble").textContent = found.error;
+  else if (found) at("save-trouble").textContent = `Written: ${found.name}, ${found.steps} steps.`;
+}
+
+function wire() {
+  at("run").onclick = () => run(!state.running);
+  for (const button of document.querySelectorAll("[data-rate]")) {
+    button.onclick = () => {
+      if (state.running) reach(performance.now());
+      state.rate = Number(button.dataset.rate);
+      for (const one of document.querySelectorAll("[data-rate]")) {
+        one.setAttribute("aria-pressed", String(one === button));
+      }
+    };
+  }
+  at("next").onclick = async () => {
+    run(false);
+    await flush();
+    const view = await ask("next");
+    if (!view) return;
+    state.base = view.time_ns;
+    seen(view, 0);
+    if (!view.found) at("told").textContent = "Nothing happened within a day.";
+    await picture();
+  };
+  at("keep").onclick = () => {
+    run(false);
+    at("save-trouble").textContent = "";
+    at("save-over").hidden = true;
+    at("saving").showModal();
+  };
+  at("save-do").onclick = () => save(false);
+  at("save-over").onclick = () => save(true);
+  at("save-close").onclick = () => at("saving").close();
+  document.addEventListener("visibilitychange", () => { state.last = performance.now(); });
+  setInterval(watchFile, 1000);
+}
+
+async function begin() {
+  wireCourse();
+  const found = await described();
+  if (!found) return;
+  wire();
+  state.base = found.view.time_ns;
+  keys.follow(found.view);
+  seen(found.view, 0);
+  more.figures(await ask("figures"));
+  await picture();
+}
+
+// For tests and for the curious: nothing on the page needs it.
+globalThis.simfw = { state, Calm, ledColour, get keys() { return keys; }, get chart() { return chart; } };
+begin();

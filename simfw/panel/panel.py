@@ -1,0 +1,329 @@
+"""`Panel`: what the page asks for, done on a bench. It knows nothing of sockets or of the browser.
+
+Every answer is a value of JSON. What a request may not hold is told as `UsageError`, so that the
+page can say it.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from simfw.bench.bench import Bench, Mark
+from simfw.bench.course import Differences
+from simfw.bench.view import View
+from simfw.engine.run import Run
+from simfw.engine.stepwise import LONGEST_NS
+from simfw.errors import SimfwError, UsageError
+from simfw.formatting import format_duration, format_percent
+from simfw.gadget.model import Gadget
+from simfw.loading import load_gadget
+from simfw.panel.chart import chart_of
+from simfw.panel.described import described, figures_of, kind_of
+from simfw.stimuli.scenario import write_scenario
+
+__all__ = ["MOST_MARKS", "Exists", "Panel"]
+
+MOST_MARKS = 400
+"""Snapshots that are kept to go back to; of more, every second of the older ones is dropped."""
+
+MOST_DEEDS = 500
+"""So many things can be done in one frame."""
+
+_LONGEST_FRAME_NS = 31 * 86_400 * 10**9
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,79}")
+
+
+class Exists(UsageError):
+    """A file of that name is there already: somebody has to say that it may be written over."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Stamp:
+    """What tells one writing of a file from the next."""
+
+    modified_ns: int
+    size: int
+
+
+class Panel:
+    """A gadget file on the bench, with figures changed at will."""
+
+    def __init__(self, path: str | Path, charge: float = 0.8) -> None:
+        """Raises DescriptionError as `load_gadget` does, with nothing begun."""
+        self.path = Path(path)
+        self._settings: dict[str, Any] = {}
+        self._stamp = self._stamped()
+        self._put(Bench(load_gadget(self.path), charge))
+        self._trouble = ""
+        self._tried = self._stamp
+
+    def _put(self, bench: Bench) -> None:
+        self.bench = bench
+        self._marks: list[Mark] = [bench.snapshot()]
+        self._run: tuple[tuple[int, int], Run] | None = None
+
+    # -- what the page asks ----------------------------------------------------------------------
+
+    def answer(self, what: str, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Do one thing that was asked for; raises UsageError (KeyError for an unknown thing)."""
+        known = {
+            "gadget": self.gadget, "frame": self.frame, "next": self.next_thing, "back": self.back,
+            "course": self.course, "figures": self.figures, "change": self.change,
+            "save": self.save, "file": self.file,
+        }
+        return known[what](asked)
+
+    def gadget(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
+        """What the gadget is, and how it stands."""
+        return described(self.bench.prepared) | {
+            "file": self.path.name, "view": self._view(), "settings": dict(self._settings),
+            "start_charge": self.bench.charge,
+        }
+
+    def frame(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Do what was done, each at its time, and let time go by."""
+        deeds = asked.get("deeds", [])
+        if not isinstance(deeds, list) or len(deeds) > MOST_DEEDS:
+            raise UsageError(f"deeds: a list of at most {MOST_DEEDS}.")
+        bench = self.bench
+        until = _time(asked, "to_ns", bench.time_ns)
+        wanted = [self._deed(deed) for deed in deeds]
+        if wanted:
+            self._mark()
+        for at_ns, kind, name, level in wanted:
+            bench.to(min(max(at_ns, bench.time_ns), self._latest()))
+            bench.set(kind, name, level)
+        bench.to(min(max(until, bench.time_ns), self._latest()))
+        return self._view()
+
+    def _latest(self) -> int:
+        return min(LONGEST_NS - 2, self.bench.time_ns + _LONGEST_FRAME_NS)
+
+    def _deed(self, asked: Any) -> tuple[int, Any, str, float]:
+        if not isinstance(asked, dict):
+            raise UsageError("A deed is a table.")
+        kind, name, level = kind_of(asked.get("kind")), asked.get("name"), asked.get("level")
+        if kind is None or not isinstance(name, str):
+            raise UsageError("A deed names an input: kind and name.")
+        if isinstance(level, bool) or not isinstance(level, int | float) or (
+            not math.isfinite(level)
+        ):
+            raise UsageError(f"{name}: a level is a number.")
+        if (kind, name) not in self.bench.inputs:
+            raise UsageError(f"{name}: the gadget has no such {kind}.")
+        if kind == "hand" and level != -1 and not level > 0:
+            raise UsageError(f"{name}: a hand is more than 0 m away.")
+        if kind in ("contact", "toggle", "usb", "fault") and level not in (0, 1):
+            raise UsageError(f"{name}: this is on (1) or off (0).")
+        if kind == "temperature" and not -273.15 <= level <= 1000:
+            raise UsageError(f"{name}: no such temperature.")
+        return _time(asked, "at_ns", self.bench.time_ns), kind, name, float(level)
+
+    def next_thing(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Go on to the next thing that happens, within a day."""
+        self._mark()
+        found = self.bench.until(within="1 day")
+        return self._view() | {"found": found is not None}
+
+    def back(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Go back to a time."""
+        time_ns = _time(asked, "time_ns", 0)
+        if time_ns > self.bench.time_ns:
+            raise UsageError("Time goes on by frames.")
+        while len(self._marks) > 1 and self._marks[-1].time_ns > time_ns:
+            self._marks.pop()
+        bench, done = self.bench, self.bench.journal
+        bench.back(self._marks[-1])
+        for deed in done[len(bench.journal):]:
+            if deed.time_ns >= time_ns:
+                break
+            bench.to(deed.time_ns)
+            bench.set(deed.kind, deed.name, deed.level)
+        bench.to(time_ns)
+        bench.view()
+        return self._view()
+
+    def _mark(self) -> None:
+        if self._marks[-1].time_ns != self.bench.time_ns:
+            self._marks.append(self.bench.snapshot())
+        if len(self._marks) > MOST_MARKS:
+            older = len(self._marks) // 2
+            self._marks[1:older] = self._marks[1:older:2]
+
+    def course(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """The course, or a part of it, as a picture."""
+        start = _time(asked, "start_ns", 0)
+        end = _time(asked, "end_ns", self.bench.time_ns)
+        if not self.bench.time_ns:
+            return {"start_ns": 0, "end_ns": 0}
+        return chart_of(self._whole(), self.bench.prepared, self.bench.repeating, start,
+                        max(start + 1, end))
+
+    def _whole(self) -> Run:
+        key = (self.bench.time_ns, len(self.bench.journal))
+        if self._run is None or self._run[0] != key:
+            self._run = (key, self.bench.run())
+        return self._run[1]
+
+    # -- figures ---------------------------------------------------------------------------------
+
+    def figures(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Every figure of the gadget, and those that are set otherwise."""
+        return {"figures": figures_of(self.bench.gadget), "settings": dict(self._settings)}
+
+    def change(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Replay the course with other figures, and tell what differs from how it was.
+
+        `settings` holds keys and their texts; those that are not named are as in the file.
+        """
+        settings = asked.get("settings")
+        if not isinstance(settings, dict) or not all(
+            isinstance(value, str) for value in settings.values()
+        ):
+            raise UsageError("settings: keys of the gadget file with their values as text.")
+        changed = {key: _as_toml(value) for key, value in settings.items()}
+        return self._replay(load_gadget(self.path, changed), settings)
+
+    def _replay(self, gadget: Gadget, settings: Mapping[str, Any]) -> dict[str, Any]:
+        before = self.bench
+        other = before.replayed(gadget)
+        told: dict[str, Any] = {"none": True}
+        if before.time_ns:
+            told = _differences(before.differences(other))
+        self._put(other)
+        self._settings = dict(settings)
+        return {"differences": told, "view": self._view(), "settings": dict(self._settings)}
+
+    # -- files -----------------------------------------------------------------------------------
+
+    def _stamped(self) -> _Stamp | None:
+        try:
+            found = os.stat(self.path)
+        except OSError:
+            return None
+        return _Stamp(found.st_mtime_ns, found.st_size)
+
+    def file(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Whether the gadget file was written anew; if so it is read and the course replayed.
+
+        A mistake in it is told, and the old gadget stays.
+        """
+        stamp = self._stamped()
+        if stamp is None or stamp == self._tried:
+            return {"changed": False, "trouble": self._trouble}
+        self._tried = stamp
+        try:
+            gadget = load_gadget(self.path, {k: _as_toml(v) for k, v in self._settings.items()})
+            told = self._replay(gadget, self._settings)
+        except SimfwError as error:
+            self._trouble = str(error)
+            return {"changed": False, "trouble": self._trouble}
+        self._trouble = ""
+        return told | {"changed": True, "trouble": ""}
+
+    def save(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Write the course as a scenario beside the gadget.
+
+        Raises Exists where a file of that name is there and `over` is not true, UsageError where
+        the name leads elsewhere, or to the gadget itself.
+        """
+        name, title = asked.get("name"), asked.get("title", "")
+        if not isinstance(name, str) or not isinstance(title, str) or len(title) > 200:
+            raise UsageError("A scenario has a name and a title of at most 200 letters.")
+        stem = name.removesuffix(".toml")
+        if _NAME.fullmatch(stem) is None:
+            raise UsageError(
+                f'"{name[:80]}" is no name for a file here. Allowed: up to 80 letters without '
+                "accents, digits, spaces, _ and -, beginning with a letter or digit.")
+        path = self.path.parent / f"{stem.rstrip()}.toml"
+        if path.is_symlink():
+            raise UsageError(f"{path.name} leads elsewhere: it is a link.")
+        if path.exists():
+            if path.samefile(self.path):
+                raise UsageError(f"{path.name} is the gadget itself.")
+            if asked.get("over") is not True:
+                raise Exists(f"{path.name} is there already.")
+        scenario = self.bench.scenario(title)
+        write_scenario(scenario, path)
+        return {"name": path.name, "steps": len(scenario.steps)}
+
+    # -- values ----------------------------------------------------------------------------------
+
+    def _view(self) -> dict[str, Any]:
+        return _view(self.bench.view())
+
+
+def _time(asked: Mapping[str, Any], key: str, otherwise: int) -> int:
+    value = asked.get(key, otherwise)
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < LONGEST_NS:
+        raise UsageError(f"{key}: a time is a whole number of ns from 0 on.")
+    return value
+
+
+def _as_toml(text: str) -> Any:
+    from simfw.setting import parse_settings
+
+    return parse_settings([f"value={text}"])["value"]
+
+
+def _view(view: View) -> dict[str, Any]:
+    return {
+        "time_ns": view.time_ns,
+        "since_ns": view.since_ns,
+        "lights": [
+            {"name": light.name, "level": light.level, "least": light.least, "most": light.most,
+             "lit": light.lit, "current_a": light.current_a, "brightness": light.brightness}
+            for light in view.lights
+        ],
+        "regions": [
+            {"name": region.name, "state": region.state, "since_ns": region.since_ns,
+             "due_ns": region.due_ns}
+            for region in view.regions
+        ],
+        "used_c": dict(view.used_c),
+        "consumers_a": dict(view.consumers_a),
+        "current_a": view.current_a,
+        "least_a": view.least_a,
+        "most_a": view.most_a,
+        "charger_a": view.charger_a,
+        "charge": view.charge,
+        "voltage_v": view.voltage_v,
+        "open_circuit_v": view.open_circuit_v,
+        "left_c": view.left_c,
+        "alive": view.alive,
+        "bars": view.bars,
+        "charger": view.charger,
+        "inputs": [{"kind": kind, "name": name, "level": level}
+                   for (kind, name), level in view.inputs.items()],
+        "events": [{"time_ns": event.time_ns, "name": event.name} for event in view.events[-200:]],
+        "dropped": view.dropped + max(0, len(view.events) - 200),
+    }
+
+
+MOST_TOLD = 100
+
+
+def _differences(found: Differences) -> dict[str, Any]:
+    """Differences in words and numbers; of very many the first are told, and how many there are."""
+    return {
+        "none": found.none,
+        "events": [
+            {"name": move.name,
+             "before": None if move.before_ns is None else format_duration(move.before_ns),
+             "after": None if move.after_ns is None else format_duration(move.after_ns)}
+            for move in found.events[:MOST_TOLD]
+        ],
+        "states": [
+            {"region": one.region, "from": format_duration(one.start_ns),
+             "to": format_duration(one.end_ns), "before": one.before, "after": one.after}
+            for one in found.states[:MOST_TOLD]
+        ],
+        "more": max(0, len(found.events) - MOST_TOLD) + max(0, len(found.states) - MOST_TOLD),
+        "charge": [format_percent(charge, 6) for charge in found.charge],
+    }
