@@ -37,7 +37,7 @@ CORE = (
     ("fw.memory[region - FW_MEMORY_FIRST] = state;", "(void)state;",
      "no resume point is remembered"),
     ("fw.woke = true;", "fw.woke = false;", "a short wake is missed"),
-    ("(fw_index)(rank - taken)", "rank", "no segment is put out"),
+    ("(fw_index)(group->rank - group->taken)", "group->rank", "no segment is put out"),
     ("(here > most)", "(here > 0u)", "the last region wins an output"),
     ("holds ? FW_READ", "!holds ? FW_READ", "a watched condition is turned round"),
     ("    for (i = 0u; i < FW_REGION_COUNT; i++) {\n        arrive",

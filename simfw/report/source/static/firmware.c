@@ -483,8 +483,36 @@ static fw_index lit_by_dials(fw_index output)
     return most;
 }
 
-/* The largest rank of the entries from `at` to `end`, those of gates that are shut left out. What
- * the regions of a group put out is taken from what that group lights. */
+#if FW_PLAIN_TAKES || FW_GATED_TAKES
+/* What the entries of a group, up to one of them, light and put out. */
+typedef struct {
+    fw_index rank;
+    fw_index taken;
+} group_sum;
+
+/* Add an entry to its group. At the end of the group: what it lights less what it puts out, and the
+ * next group begins; before that nothing. */
+static fw_index add(group_sum *group, fw_index mark, fw_index here)
+{
+    fw_index left = 0u;
+
+    if ((mark & FW_DRIVE_TAKES) != 0u) {
+        group->taken = (here > group->taken) ? here : group->taken;
+    } else {
+        group->rank = (here > group->rank) ? here : group->rank;
+    }
+    if ((mark & FW_DRIVE_ENDS) != 0u) {
+        if (group->rank > group->taken) {
+            left = (fw_index)(group->rank - group->taken);
+        }
+        group->rank = 0u;
+        group->taken = 0u;
+    }
+    return left;
+}
+#endif
+
+/* The largest rank of dials and of the entries that no gate can shut. */
 static fw_index lit_plain(fw_index output)
 {
 #if FW_DRIVE_COUNT > 0
@@ -492,27 +520,15 @@ static fw_index lit_plain(fw_index output)
     fw_index end = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
     fw_index most = lit_by_dials(output);
 #if FW_PLAIN_TAKES
-    fw_index rank = 0u;
-    fw_index taken = 0u;
+    group_sum group = {0u, 0u};
 #endif
 
     for (; at < end; at++) {
         const FW_FLASH fw_index *drive = &fw_drives[at * FW_DRIVE_SIZE];
         fw_index here = stands(drive) ? FW_READ(&drive[3]) : 0u;
-#if FW_PLAIN_TAKES
-        fw_index mark = FW_READ(&drive[4]);
 
-        if ((mark & FW_DRIVE_TAKES) != 0u) {
-            taken = (here > taken) ? here : taken;
-        } else {
-            rank = (here > rank) ? here : rank;
-        }
-        here = 0u;
-        if ((mark & FW_DRIVE_ENDS) != 0u) {
-            here = (rank > taken) ? (fw_index)(rank - taken) : 0u;
-            rank = 0u;
-            taken = 0u;
-        }
+#if FW_PLAIN_TAKES
+        here = add(&group, FW_READ(&drive[4]), here);
 #endif
         most = (here > most) ? here : most;
     }
@@ -523,14 +539,14 @@ static fw_index lit_plain(fw_index output)
 }
 
 #if FW_GATE_COUNT > 0
+/* The largest rank of all entries, but those of gates that are shut. */
 static fw_index lit(fw_index output)
 {
     fw_index at = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
     fw_index end = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 2u);
     fw_index most = lit_plain(output);
 #if FW_GATED_TAKES
-    fw_index rank = 0u;
-    fw_index taken = 0u;
+    group_sum group = {0u, 0u};
 #endif
 
     for (; at < end; at++) {
@@ -539,19 +555,11 @@ static fw_index lit(fw_index output)
         fw_index mark = FW_READ(&drive[4]);
 
 #if FW_GATED_TAKES
-        if ((mark & FW_DRIVE_TAKES) != 0u) {
-            taken = (here > taken) ? here : taken;
-        } else if ((here > rank) && fw_show((fw_index)(mark / FW_DRIVE_GATE))) {
-            rank = here;
-        } else {
-            /* dark, or less than another */
+        if (((mark & FW_DRIVE_TAKES) == 0u) && (here > group.rank)
+            && !fw_show((fw_index)(mark / FW_DRIVE_GATE))) {
+            here = 0u;
         }
-        here = 0u;
-        if ((mark & FW_DRIVE_ENDS) != 0u) {
-            here = (rank > taken) ? (fw_index)(rank - taken) : 0u;
-            rank = 0u;
-            taken = 0u;
-        }
+        here = add(&group, mark, here);
         most = (here > most) ? here : most;
 #else
         if ((here > most) && fw_show((fw_index)(mark / FW_DRIVE_GATE))) {
