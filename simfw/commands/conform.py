@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.commands._setting import add_set, settings_of
-from simfw.commands._shared import add_command, whole_number
+from simfw.commands._shared import add_command, dump_json, whole_number
 from simfw.errors import UsageError
 
 if TYPE_CHECKING:
@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from simfw.commands._shared import Commands
-    from simfw.conform.firmware import Difference, Drive
+    from simfw.conform.driving import Recorded
+    from simfw.conform.firmware import Difference, Drive, Firmware
+    from simfw.conform.outcome import Compared, Parted
     from simfw.engine.simulator import Prepared
 
 RANK = 75
@@ -65,6 +67,7 @@ def register(commands: Commands) -> None:
         "--witness", metavar="FILE", default=WITNESS,
         help=f"where the stimuli of a difference are saved as a scenario [{WITNESS}]",
     )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="print the outcome as JSON")
     parser.add_argument(
         "--mutants", type=whole_number, default=0, metavar="N",
         help="also make N small faults in the rows, and tell which the vectors notice",
@@ -74,69 +77,84 @@ def register(commands: Commands) -> None:
 
 def conform(arguments: argparse.Namespace) -> int:
     """Drive, compare, report; 1 if the firmware parts from the model."""
-    from simfw.conform.driving import gaps_of, inputs_of, on_ticks_of, vector_drives
-    from simfw.conform.firmware import Firmware, compare, random_difference, shrunk
+    from simfw.conform.driving import vector_drives
+    from simfw.conform.firmware import Firmware
+    from simfw.conform.judged import judged
+    from simfw.conform.outcome import outcome_json, outcome_text
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
-    from simfw.quantity import format_duration, read_ns
+    from simfw.quantity import read_ns
     from simfw.writing import check_file
 
     if arguments.against is None and not arguments.mutants:
         raise UsageError("Name the firmware with --against PROGRAM, or ask for --mutants N.")
     if arguments.witness != WITNESS:
         check_file(arguments.witness)
-    settings = settings_of(arguments)
-    gadget = load_gadget(arguments.gadget, settings)
-    prepared = Prepared(gadget)
-    segments = gadget.segments
-    vectors = vector_drives(gadget, prepared)
-    drives = [*vectors, *_scenarios(prepared, arguments.also), *_recordings(prepared, arguments)]
-    status = 0
+    prepared = Prepared(load_gadget(arguments.gadget, settings_of(arguments)))
+    # What may be wrong in files and at the firmware is told before the work begins.
+    recorded = _recordings(prepared, arguments)
+    others = [*_scenarios(prepared, arguments.also), *(one.drive for one in recorded)]
+    firmware = None
     if arguments.against is not None:
         firmware = Firmware(arguments.against, within_ns=read_ns(arguments.within))
         firmware.say_hello()
-        if firmware.tick_ns > 1:
-            print(f"It counts in ticks of {format_duration(firmware.tick_ns)}: times may be off by "
-                  "one, and edges come at the beginning of one.")  # fmt: skip
-            drives[: len(vectors)] = on_ticks_of(firmware.tick_ns, vectors, prepared)
-        fair = [drive for drive in drives if not (drive.exact and firmware.within_ns)]
-        if len(fair) < len(drives):
-            print(f"{len(drives) - len(fair)} vectors are left out: they hang on what comes first "
-                  "within a few milliseconds, which is not told where times may be off.")
-        found = compare(firmware, fair, _progress("vectors"))
-        if found is not None:
-            found = shrunk(firmware, found, prepared.system, prepared.circuit, segments)
-        else:
-            found = random_difference(
-                firmware, prepared.system, prepared.circuit, segments,
-                inputs_of(gadget, prepared.circuit), gaps_of(gadget),
-                examples=arguments.examples, seed=arguments.seed,
-            )  # fmt: skip
-        if found is None:
-            counted = f"{len(fair) - len(arguments.recording)} vectors and scenarios"
-            if arguments.recording:
-                counted += f", {len(arguments.recording)} recordings"
-            told = ", ".join(sorted(firmware.told | {"out"}))
-            print(f"Conforms: {counted}, {arguments.examples} random stimulus lists; compared: "
-                  f"{told}.")  # fmt: skip
-            for line in _not_compared(fair):
-                print(line)
-        else:
-            status = 1
-            _report(prepared, found, arguments.witness, changed=bool(settings))
+    vectors = vector_drives(prepared.gadget, prepared)
+    compared = faults = None
+    if firmware is not None:
+        compared = _compared(prepared, firmware, vectors, others, arguments)
     if arguments.mutants:
-        _mutants(prepared, drives, arguments.mutants, arguments.seed)
-    return status
+        faults = judged(prepared, [*vectors, *others], arguments.mutants, seed=arguments.seed,
+                        progress=_progress("mutants"))  # fmt: skip
+    said = [text for one in recorded for text in one.said]
+    if arguments.json:
+        outcome = outcome_json(prepared.gadget.head.name, said, compared, faults)
+        sys.stdout.write(dump_json(outcome))
+    else:
+        sys.stdout.write(outcome_text(said, compared, faults))
+    return int(compared is not None and compared.parted is not None)
 
 
-def _not_compared(drives: list[Drive]) -> list[str]:
-    """What was left out of accounts that are too long."""
-    from simfw.quantity import format_duration
-    from simfw.report.vectors.replay import MOST_REPORTS
+def _compared(prepared: Prepared, firmware: Firmware, vectors: list[Drive], others: list[Drive],
+              arguments: argparse.Namespace) -> Compared:  # fmt: skip
+    """The firmware driven with all of it, and then at random."""
+    from simfw.conform.driving import gaps_of, inputs_of, on_ticks_of
+    from simfw.conform.firmware import compare, random_difference, shrunk
+    from simfw.conform.outcome import Compared
 
-    ends = [(drive.name, drive.replay.unrolled.ends_ns) for drive in drives]
-    return [f"{name}: compared up to {format_duration(ends_ns)} only, where {MOST_REPORTS:,} "
-            "reports are told." for name, ends_ns in ends if ends_ns is not None]  # fmt: skip
+    gadget = prepared.gadget
+    if firmware.tick_ns > 1:
+        vectors = on_ticks_of(firmware.tick_ns, vectors, prepared)
+    drives = [*vectors, *others]
+    fair = [drive for drive in drives if not (drive.exact and firmware.within_ns)]
+    found = compare(firmware, fair, _progress("vectors"))
+    if found is not None:
+        found = shrunk(firmware, found, prepared.system, prepared.circuit, gadget.segments)
+    else:
+        found = random_difference(
+            firmware, prepared.system, prepared.circuit, gadget.segments,
+            inputs_of(gadget, prepared.circuit), gaps_of(gadget),
+            examples=arguments.examples, seed=arguments.seed,
+        )  # fmt: skip
+    return Compared(
+        drives=fair, recordings=len(arguments.recording), random_lists=arguments.examples,
+        kinds=tuple(sorted(firmware.told | {"out"})), within_ns=firmware.within_ns,
+        tick_ns=firmware.tick_ns, host_only=len(drives) - len(fair),
+        parted=None if found is None else _parted(prepared, found, arguments.witness),
+    )  # fmt: skip
+
+
+def _parted(prepared: Prepared, found: Difference, witness: str) -> Parted:
+    """The difference with where the model was; what led to it is saved."""
+    from simfw.conform.driving import scenario_of
+    from simfw.conform.outcome import Parted
+    from simfw.conform.placed import placed
+    from simfw.stimuli.scenario import write_scenario
+
+    scenario = scenario_of(prepared.gadget, found)
+    if scenario is not None:
+        write_scenario(scenario, Path(witness))
+    return Parted(found=found, placed=placed(prepared, found),
+                  witness=None if scenario is None else witness)  # fmt: skip
 
 
 def _progress(what: str) -> Callable[[int, int], None] | None:
@@ -155,12 +173,13 @@ def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
     from simfw.loading import load_scenario
     from simfw.report.vectors.build import Rehearsal
 
+    scenarios = [(path, load_scenario(path)) for path in paths]
     model = Rehearsal(prepared)
-    return [scenario_drive(model, path, load_scenario(path)) for path in paths]
+    return [scenario_drive(model, path, scenario) for path, scenario in scenarios]
 
 
-def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Drive]:
-    """The recordings as drives; what is to be said about them is printed."""
+def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Recorded]:
+    """The recordings as drives, with what is to be said about them."""
     from simfw.commands._recordings import observed_in
     from simfw.conform.driving import recorded_drive
     from simfw.report.vectors.build import Rehearsal
@@ -170,44 +189,11 @@ def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Drive
     if arguments.map is not None and not arguments.recording:
         raise UsageError("--map belongs to a recording: give that with --recording.")
     model = Rehearsal(prepared)
-    drives = []
+    found = []
     for path in arguments.recording:
         mapped = None if arguments.map is None else read_map(arguments.map)
         observed, mapped = observed_in(path, mapped, prepared.gadget, arguments.gadget)
         options = Options(start=mapped.start,
                           charge=None if mapped.charge is None else mapped.charge.value)
-        recorded = recorded_drive(prepared, model, observed, options)
-        for text in recorded.said:
-            print(text)
-        drives.append(recorded.drive)
-    return drives
-
-
-def _report(prepared: Prepared, found: Difference, witness: str, *, changed: bool) -> None:
-    """Tell the first difference and save what led to it; `changed`: something was set."""
-    from simfw.conform.driving import scenario_of
-    from simfw.quantity import format_duration
-
-    print(f"Differs at {format_duration(found.time_ns)} in {found}")
-    print("What led there:")
-    print(f"  cell at {found.drive.charge:.4%}")
-    for act in found.drive.acts:
-        print(f"  {format_duration(act.at_ns)}: {act.text}")
-    scenario = scenario_of(prepared.gadget, found)
-    if scenario is None:
-        print("This needs a bench that sets the pins; it is no scenario.")
-        return
-    from simfw.stimuli.scenario import write_scenario
-
-    write_scenario(scenario, Path(witness))
-    with_set = " It names the gadget file as written: run it with the same --set."
-    print(f"Saved as {witness}.{with_set if changed else ''}")
-
-
-def _mutants(prepared: Prepared, drives: list[Drive], count: int, seed: int) -> None:
-    """Tell what becomes of the faults that can be made in the rows."""
-    from simfw.conform.judged import judged
-
-    result = judged(prepared, drives, count, seed=seed, progress=_progress("mutants"))
-    for line in result.lines():
-        print(line)
+        found.append(recorded_drive(prepared, model, observed, options))
+    return found

@@ -19,7 +19,8 @@ from simfw.errors import EndlessInstant, UsageError
 from simfw.report.vectors.replay import Exchange, Replay, Replayer, Report
 from simfw.report.vectors.sketch import Act
 
-__all__ = ["Difference", "Drive", "Firmware", "compare", "random_difference", "shrunk"]
+__all__ = ["Difference", "Drive", "Firmware", "compare", "random_difference", "shrunk",
+           "time_of"]  # fmt: skip
 
 MS = 1_000_000
 MOST_TRIES = 60  # runs that may be spent on making a witness shorter
@@ -140,7 +141,7 @@ class Firmware:
                 if word not in KINDS:
                     found.append((end, "nothing", line))  # no report at all
                 elif word in kinds:
-                    time_ns = _time_of(line)
+                    time_ns = time_of(line)
                     fits = begin - self.within_ns <= time_ns <= end + self.within_ns
                     told.setdefault(_about(line), []).append((time_ns if fits else end, line))
             begin = end
@@ -175,7 +176,7 @@ def _split(lines: Sequence[str]) -> list[list[str]]:
     return answers if answers[-1] else answers[:-1]
 
 
-def _time_of(line: str) -> int:
+def time_of(line: str) -> int:
     """The time in a line that a firmware told, -1 where there is none."""
     words = line.split(" ")
     if len(words) > 1 and words[1].isascii() and words[1].isdigit() and len(words[1]) < 20:
@@ -194,7 +195,7 @@ def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str],
     got = [line for line in told if line.split(" ")[0] in kinds or line.split(" ")[0] not in KINDS]
 
     def time_told(line: str) -> int:
-        time = _time_of(line)
+        time = time_of(line)
         return time if begin_ns <= time <= end_ns else end_ns
 
     def first(expected: Sequence[Report], got: Sequence[str]) -> tuple[int, str, str] | None:

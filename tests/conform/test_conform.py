@@ -1,6 +1,7 @@
 """Conformance: the generated C conforms, faults of it are found with a short witness."""
 
 import contextlib
+import json
 import re
 import subprocess
 import sys
@@ -13,8 +14,8 @@ import pytest
 from simfw import load_gadget
 from simfw.cli import main
 from simfw.commands._recordings import observed_in
+from simfw.conform import driving, mutants
 from simfw.conform import firmware as firmware_module
-from simfw.conform import mutants
 from simfw.conform.driving import (
     gaps_of,
     inputs_of,
@@ -22,9 +23,18 @@ from simfw.conform.driving import (
     scenario_drive,
     vector_drives,
 )
-from simfw.conform.firmware import Drive, Firmware, compare, random_difference, shrunk
-from simfw.conform.judged import judged
+from simfw.conform.firmware import (
+    Difference,
+    Drive,
+    Firmware,
+    compare,
+    random_difference,
+    shrunk,
+)
+from simfw.conform.judged import Judged, judged
 from simfw.conform.mutants import Build, Subject, mutants_of, score
+from simfw.conform.outcome import Compared, Parted, outcome_json
+from simfw.conform.placed import placed
 from simfw.engine.simulator import Prepared, simulate
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
@@ -127,8 +137,50 @@ def test_a_difference_comes_with_a_witness(hook, tmp_path, capsys, monkeypatch):
     assert "Saved as witness.toml" in said
     witness = load_scenario(tmp_path / "witness.toml")
     assert 1 <= len(witness.steps) <= 3
+    capsys.readouterr()
     assert main(["conform", str(HOOK), "--against", str(program), "--within", "2 ms",
-                 "--examples", "0"]) == 0  # fmt: skip
+                 "--examples", "0", "--json"]) == 0  # fmt: skip
+    outcome = json.loads(capsys.readouterr().out)
+    assert outcome["comparison"]["conforms"]
+    assert outcome["comparison"]["left_out"] > 0
+    assert outcome["comparison"]["difference"] is None
+
+
+def _keys(value, path=""):
+    """The paths of all keys of a JSON value."""
+    if isinstance(value, list):
+        return {key for one in value for key in _keys(one, f"{path}[]")}
+    if not isinstance(value, dict):
+        return {path}
+    return {key for name, one in value.items()
+            for key in _keys(one, f"{path}.{name}" if path else name)}  # fmt: skip
+
+
+def test_the_json_of_a_comparison_has_the_documented_keys(hook):
+    """Every key of one with a difference and with faults stands on its page."""
+    gadget, prepared, drives, _ = hook
+    found = Difference(drive=drives[0], time_ns=0, expected="sleep 0", told="nothing")
+    parted = Parted(found=found, placed=placed(prepared, found), witness=None)
+    compared = Compared(drives=drives, recordings=0, random_lists=0, kinds=("out",), within_ns=0,
+                        tick_ns=1, host_only=0, parted=parted)  # fmt: skip
+    faults = Judged(noticed=(), same=(), left=(), made=0)
+    outcome = outcome_json(gadget.head.name, [], compared, faults)
+    page = (HOOK.parents[2] / "docs/reference/conform-json.md").read_text(encoding="utf-8")
+    for key in _keys(outcome):
+        stem, _, last = key.rpartition("[].")
+        assert f"`{key}`" in page or (f"`{stem}[]`" in page and f"`{last}`" in page), key
+
+
+def test_a_mistake_in_a_scenario_is_told_before_the_work_begins(tmp_path, capsys, monkeypatch):
+    """A gadget that is not there, in a scenario beside the vectors; nothing is searched for it."""
+    def worked(*_):
+        raise AssertionError("the vectors were made first")
+
+    monkeypatch.setattr(driving, "vector_drives", worked)
+    lone = tmp_path / "lone.toml"
+    lone.write_text((HOOK.parent / "keys-lost.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    assert main(["conform", str(HOOK), "--against", "/bin/true", "--also", str(lone)]) == 2
+    assert "gadget.toml" in capsys.readouterr().err
 
 
 def test_random_stimuli_find_what_no_vector_was_given_for(hook, tmp_path):

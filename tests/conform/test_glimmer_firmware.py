@@ -4,6 +4,7 @@ It conformed at once. The faults are its author's too, made before anybody looke
 vectors notice.
 """
 
+import re
 import sys
 from pathlib import Path
 
@@ -11,8 +12,11 @@ import pytest
 
 from simfw import load_gadget
 from simfw.conform.driving import gaps_of, inputs_of, vector_drives
-from simfw.conform.firmware import Firmware, compare, random_difference
+from simfw.conform.firmware import Difference, Firmware, compare, random_difference, shrunk
+from simfw.conform.outcome import Parted
+from simfw.conform.placed import placed
 from simfw.engine.simulator import Prepared
+from simfw.report.specification import document_of, specification_files
 from tests.conform.glimmer_faults import FAULTS, OPEN
 
 SOURCE = Path(__file__).parent / "glimmer_firmware.py"
@@ -26,6 +30,14 @@ def model():
     gadget = load_gadget(GADGET)
     prepared = Prepared(gadget)
     return prepared, vector_drives(gadget, prepared)
+
+
+@pytest.fixture(scope="module")
+def numbers(model):
+    """The numbers of the requirements in the document that an author has."""
+    prepared, _ = model
+    document = specification_files(document_of(prepared.gadget, prepared.system))
+    return set(re.findall(r"\b[A-Z][A-Z-]*-[0-9A-F]{4,}\b", document["specification.md"]))
 
 
 def firmware(folder, text):
@@ -79,3 +91,55 @@ def test_what_is_done_in_a_stretch_that_only_repeats_is_told(right, wrong, at_s,
     told = compare(firmware(tmp_path, text.replace(right, wrong)), stretched, lambda *_: None)
     assert told is not None
     assert told.time_ns == at_s * 10**9 + 800_000_000
+
+
+@pytest.mark.parametrize(("name", "state", "row", "standing", "number", "bench"), [
+    ("30 s guard dropped", "glimmer.lit", "behaviour.glimmer.rows[2]", "unmet", "GLIMMER-",
+     " and look at glow "),
+    ("wave after a 30 s end lost", "glimmer.dark", "behaviour.glimmer.rows[0]", "fired",
+     "GLIMMER-", "the model has it at 100 % from"),
+    ("60 s is 59 s", "glimmer.lit", "behaviour.glimmer.rows[3]", "due", "GLIMMER-",
+     "the model changes nothing, the firmware has it off from"),
+    ("emitter at 24 %", "eye.look.settling", "proximity.eye.settle", "fired", "EYE-LOOK-",
+     "trigger at power-up and look at eye.emitter 1 ms later: the model has it at 25 % from 1 ms "
+     "on, the firmware has it at 24 % from 1 ms on."),
+])  # fmt: skip
+def test_a_difference_is_placed(
+    name, state, row, standing, number, bench, model, numbers, tmp_path
+):
+    """In the state that the model was in, at the row that fired, will fire or had its guard unmet,
+    at the requirement of the document, with what to look at.
+    """
+    prepared, drives = model
+    text = SOURCE.read_text(encoding="utf-8")
+    for right, wrong in FAULTS[name]:
+        text = text.replace(right, wrong)
+    made = firmware(tmp_path, text)
+    found = compare(made, drives)
+    found = shrunk(made, found, prepared.system, prepared.circuit, prepared.gadget.segments)
+    parted = Parted(found=found, placed=placed(prepared, found), witness=None)
+    told = parted.as_json()
+    assert state in {f"{one['region']}.{one['state']}" for one in told["states"]}
+    assert [(one["key"].partition("#")[0], one["standing"]) for one in told["rows"]][-1] == (
+        row, standing)  # fmt: skip
+    assert told["rows"][-1]["requirement"].startswith(number)
+    assert {one["number"] for one in told["requirements"]} <= numbers
+    assert bench in told["bench"]
+    lines = parted.lines()
+    for word in (state, told["rows"][-1]["requirement"], told["bench"]):
+        assert any(word in line for line in lines)
+
+
+@pytest.mark.parametrize(("expected", "told"), [
+    ("nothing", "out 5 \x1b[2J"), ("event 2000000 eye.far", "nothing more"),
+    ("nothing", "event 99999999999999999999 x"), ("out 1000000 eye.emitter 250000", "out"),
+    ("sleep 2000000", "error no answer in time"), ("nothing", ""),
+])  # fmt: skip
+def test_whatever_was_told_a_difference_can_be_placed(expected, told, model):
+    """Rubbish has no row and no requirement; what is expected has its own."""
+    prepared, drives = model
+    found = Difference(drive=drives[0], time_ns=2_000_000, expected=expected, told=told)
+    parted = Parted(found=found, placed=placed(prepared, found), witness=None)
+    assert all(line.isprintable() for line in parted.lines())
+    if expected.startswith(("out", "sleep")):
+        assert parted.placed.rows

@@ -1,0 +1,90 @@
+"""What to look at on the bench to see a difference with one's own instruments."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simfw.gadget.figures import figure_text
+from simfw.quantity import format_duration, format_percent
+from simfw.report.specification.words import in_words
+
+if TYPE_CHECKING:
+    from simfw.conform.firmware import Difference
+    from simfw.report.specification.subject import Subject
+
+__all__ = ["look_at"]
+
+PPM = 1_000_000
+
+
+def look_at(subject: Subject, found: Difference, kind: str, name: str) -> str:
+    """A sentence: what to trigger on, what to look at, when, and what the model says of it."""
+    acts = [act for act in found.drive.acts if 0 < act.at_ns <= found.time_ns]
+    start, passed_ns = "at power-up", found.time_ns
+    if acts:
+        start = f"at {format_duration(acts[-1].at_ns)} ({acts[-1].text})"
+        passed_ns = found.time_ns - acts[-1].at_ns
+    when = f"{format_duration(passed_ns)} later" if passed_ns else "in that very instant"
+    return f"trigger {start} and look {_what(subject, found, kind, name, when)}."
+
+
+def _what(subject: Subject, found: Difference, kind: str, name: str, when: str) -> str:
+    if kind == "out":
+        return f"at {name} {when}: {_levels(subject, found, name)}"
+    if kind in ("wake", "sleep"):
+        controller = subject.gadget.controller
+        known = [] if controller is None else [
+            f"{figure_text(figure)} {word}" for word, figure in (
+                ("awake", controller.awake), ("asleep", controller.asleep)) if figure is not None]
+        told = f" ({in_words(known)})" if known else ""
+        does = "wakes" if kind == "wake" else "falls asleep"
+        who = "the firmware does so and the model does not" if found.expected == "nothing" else (
+            f"the model {does} then")  # fmt: skip
+        return f"at the supply current of the controller{told} {when}: {who}"
+    if kind == "event":
+        seen = _switched(subject, name)
+        if seen:
+            return (f"at {in_words(seen, 'or')} {when}, which what hears {name} may switch: the "
+                    "event itself shows at no pin")
+        return (f"at all outputs {when}: {name} shows at no pin, and nothing that hears it "
+                "switches one")
+    return f"at all outputs {when}"
+
+
+def _switched(subject: Subject, event: str) -> list[str]:
+    """The outputs that rows which hear an event switch, as their requirements have them."""
+    outputs = {*subject.gadget.lights, *subject.gadget.loads}
+    found: dict[str, None] = {}
+    for region in subject.system.regions:
+        for row in region.rows:
+            if row.on == event and row.key in subject.by_key:
+                found |= dict.fromkeys(pin for pin in subject.by_key[row.key].pins
+                                       if pin in outputs)  # fmt: skip
+    return list(found)
+
+
+def _levels(subject: Subject, found: Difference, name: str) -> str:
+    """What the model has there from its report on, and what the firmware."""
+    said = []
+    for who, line in (("the model", found.expected), ("the firmware", found.told)):
+        words = line.split(" ")
+        if words[:1] == ["out"] and words[2:3] == [name] and len(words) > 3:
+            text = _level(subject, name, words[3])
+            said.append(f"{who} has it {text} from {_time(words[1])} on")
+        else:
+            said.append(f"{who} changes nothing")
+    return ", ".join(said)
+
+
+def _time(word: str) -> str:
+    return format_duration(int(word)) if word.isascii() and word.isdigit() else "an unknown time"
+
+
+def _level(subject: Subject, name: str, word: str) -> str:
+    if not (word.isascii() and word.isdigit()) or len(word) > 9:
+        return "at no level"
+    if int(word) == 0:
+        return "off"
+    if name in subject.segments:
+        return f"at {int(word)} of {subject.segments[name]} segments"
+    return f"at {format_percent(int(word) / PPM)}"

@@ -1,0 +1,258 @@
+"""Where the model was at a difference, and which requirement of the specification speaks of it.
+
+The stimuli are played once more; the states before the two times of the difference are noted, and
+the rows that fire at them. A row that brings about the report in question is followed to the
+sentence of the specification that describes it, so that the number printed is that of the document.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+from simfw.behaviour.build import build_system
+from simfw.conform.bench import look_at
+from simfw.conform.firmware import Difference, time_of
+from simfw.errors import EndlessInstant
+from simfw.quantity import format_duration
+from simfw.report.specification.requirements import OUTPUT, Requirement, driven
+from simfw.report.specification.subject import Subject, subject_of
+from simfw.report.vectors.build import Rehearsal, replay_scenario, to_scenario
+
+if TYPE_CHECKING:
+    from simfw.behaviour.region import System
+    from simfw.engine.simulator import Prepared
+    from simfw.report.vectors.replay import Replay
+
+__all__ = ["FiredRow", "Placed", "Standing", "Stood", "placed"]
+
+Standing = Literal["fired", "due", "unmet"]
+
+MOST_NAMED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """A region, the state that it was in just before the difference, and since when (ns)."""
+
+    region: str
+    state: str
+    since_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class FiredRow:
+    """A row of the model, its key in the gadget file, and the requirement that describes it.
+
+    It `fired` at `time_ns`, is `due` then, after the difference, or its time ran out and its guard
+    was `unmet`.
+    """
+
+    key: str
+    region: str
+    time_ns: int
+    standing: Standing
+    requirement: Requirement
+
+    def __str__(self) -> str:
+        at = format_duration(self.time_ns)
+        said = {"fired": "fired", "due": f"is due at {at}",
+                "unmet": "ran out of its time and did not fire: its guard did not hold"}
+        return f"Row {self.key} {said[self.standing]}: {self.requirement.number}."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """What is known of a difference: where the model was, the rows that fired or were due, and all
+    requirements that speak of it, those of the rows first; `bench` says what to look at.
+    """
+
+    stood: tuple[Stood, ...]
+    rows: tuple[FiredRow, ...]
+    requirements: tuple[Requirement, ...]
+    bench: str
+
+    def lines(self) -> tuple[str, ...]:
+        """In words, a line each."""
+        lines = []
+        if self.stood:
+            lines.append("The model was in " + ", ".join(
+                f"{one.region}.{one.state} (since {format_duration(one.since_ns)})"
+                for one in self.stood) + ".")  # fmt: skip
+        lines += [str(row) for row in self.rows]
+        if not self.rows:
+            lines.append("No row fired there or is due.")
+        lines += [f"  {one.number}: {one.text.replace('`', '')}" for one in self.requirements]
+        return (*lines, f"On the bench: {self.bench}")
+
+
+@dataclass(slots=True)
+class _Note:
+    """What stood before a time, and what fired at it."""
+
+    states: tuple[str, ...]
+    since_ns: tuple[int, ...]
+    ends: tuple[tuple[int, str], ...]  # the times that ran: when each ends, and the row's key
+    fired: list[str] = field(default_factory=list)
+
+
+class _Watch(Rehearsal):
+    """A model that notes where it stands just before some times, and what fires at them."""
+
+    def __init__(self, prepared: Prepared, times_ns: Sequence[int]) -> None:
+        super().__init__(prepared)
+        self.times_ns = sorted(set(times_ns))
+        self.noted: dict[int, _Note] = {}
+
+    def next_news(self) -> int:
+        """Nothing is left out over a time that is asked for."""
+        return min([super().next_news(), *(at for at in self.times_ns if at > self.now)])
+
+    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        self.note_up_to(self.now)
+        super()._instant(raw, power_up=power_up)
+        if self.now in self.noted:
+            self.noted[self.now].fired += self.stepper.fired or []
+
+    def note_up_to(self, time_ns: int) -> None:
+        """Note what has stood since the last instant for each time up to this one."""
+        for at in self.times_ns:
+            if at <= time_ns and at not in self.noted:
+                ends = tuple((when, key) for when, _, key in self.ends())
+                self.noted[at] = _Note(self.stepper.names(), tuple(self.stepper.entered_ns), ends)
+
+
+def placed(prepared: Prepared, found: Difference) -> Placed:
+    """What is known of a difference. Raises nothing: what cannot be told is left out."""
+    gadget = prepared.gadget
+    system = build_system(gadget)
+    subject = subject_of(gadget, system)
+    report = found.expected if found.expected != "nothing" else found.told
+    kind, name = _about(report, system)
+    acts_ns = _model_acts(found, kind, name)
+    notes = _notes(prepared, found, [found.time_ns, *acts_ns])
+    rows: list[FiredRow] = []
+    for at in [at for at in (*acts_ns, found.time_ns) if at in notes and not rows]:
+        certain = at in acts_ns  # the model does what it is about: some row has brought it about
+        rows = [FiredRow(key, _region_of(system, key), at,
+                         "due" if at > found.time_ns else "fired", subject.by_key[key])
+                for key in _telling(subject, notes[at].fired, kind, name, certain)]  # fmt: skip
+    speaks = _speaking(system, kind, name)
+    if not rows and found.time_ns in notes:
+        rows = [
+            FiredRow(key, _region_of(system, key), at,
+                     "unmet" if at <= found.time_ns else "due", subject.by_key[key])
+            for at, key in sorted(notes[found.time_ns].ends)
+            if key in subject.by_key and _region_of(system, key) in speaks
+        ]  # fmt: skip
+    rows = rows[:MOST_NAMED]
+    regions = list(dict.fromkeys(row.region for row in rows)) or speaks
+    note = notes.get(found.time_ns)
+    stood = () if note is None else tuple(
+        Stood(region.name, note.states[number], note.since_ns[number])
+        for number, region in enumerate(system.regions)
+        if region.name in regions)[: 2 * MOST_NAMED]  # fmt: skip
+    speaking = [row.requirement for row in rows]
+    speaking += [one for one in subject.requirements if _speaks(subject, one, kind, name, rows)]
+    return Placed(
+        stood=stood, rows=tuple(rows),
+        requirements=tuple(dict.fromkeys(speaking))[:MOST_NAMED],
+        bench=look_at(subject, found, kind, name),
+    )  # fmt: skip
+
+
+def _about(report: str, system: System) -> tuple[str, str]:
+    """The kind of a report and the output or event that it names; empty where it is none."""
+    words = report.split(" ")
+    known = {"out": driven(system), "event": system.events}
+    if words[0] in ("wake", "sleep"):
+        return words[0], ""
+    if words[0] in known and len(words) > 2 and words[2] in known[words[0]]:
+        return words[0], words[2]
+    return "", ""
+
+
+def _model_acts(found: Difference, kind: str, name: str) -> list[int]:
+    """When the model does what it is about: at the time of its report, or else the next time."""
+    if found.expected != "nothing":
+        at = time_of(found.expected)
+        return [at] if at >= 0 else []
+    for exchange in found.drive.replay.unrolled.exchanges:
+        for report in exchange.reports:
+            if report.time_ns >= found.time_ns and (report.kind, report.name) == (kind, name):
+                return [report.time_ns]
+    return []
+
+
+def _notes(prepared: Prepared, found: Difference, times_ns: Sequence[int]) -> dict[int, _Note]:
+    """Where the model stood before the times: as it was driven, at a standing charge or beside a
+    run, whichever of the two tells what the drive tells.
+    """
+    drive, end = found.drive, max(times_ns) + 1
+    wanted = _told(drive.replay, end)
+    watch = _Watch(prepared, times_ns)
+    try:
+        played: Replay | None = watch.play(charge=drive.charge, acts=drive.acts, ends_ns=end,
+                                           whole=False)  # fmt: skip
+    except EndlessInstant:
+        return {}
+    if played is None or _told(played, end) != wanted:
+        scenario = to_scenario(prepared.gadget, drive.charge, drive.acts, drive.ends_ns)
+        if scenario is not None:
+            watch = _Watch(prepared, times_ns)
+            replay_scenario(watch, scenario, whole=False)
+    watch.note_up_to(end)
+    return watch.noted
+
+
+def _told(replay: Replay, end_ns: int) -> list[str]:
+    return [report.line for one in replay.unrolled.exchanges for report in one.reports
+            if report.time_ns < end_ns]  # fmt: skip
+
+
+def _region_of(system: System, key: str) -> str:
+    return next(region.name for region in system.regions for row in region.rows if row.key == key)
+
+
+def _telling(subject: Subject, fired: Sequence[str], kind: str, name: str, certain: bool
+             ) -> list[str]:  # fmt: skip
+    """Those of the rows that fired which the report comes of. Where it is `certain` that some have
+    brought it about and none is known to, all of them.
+    """
+    fired = [key for key in dict.fromkeys(fired) if key in subject.by_key]
+    rows = {row.key: row for region in subject.system.regions for row in region.rows}
+    if kind == "event":
+        mine = [key for key in fired if name in rows[key].emit]
+    elif kind == "out":
+        mine = [key for key in fired if name in subject.by_key[key].pins]
+        drives = {region.name for region, _, _ in driven(subject.system).get(name, ())}
+        mine = mine or [key for key in fired if _region_of(subject.system, key) in drives]
+    else:
+        mine = []
+    return mine or (fired if certain else [])
+
+
+def _speaking(system: System, kind: str, name: str) -> list[str]:
+    """The regions that what was told is of: that drive it, emit it, or else all written ones."""
+    if kind == "out":
+        found = [region.name for region, _, _ in driven(system).get(name, ())]
+    elif kind == "event":
+        found = [region.name for region in system.regions
+                 if any(name in row.emit for row in region.rows)]  # fmt: skip
+    else:
+        found = []
+    return list(dict.fromkeys(found)) or [
+        region.name for region in system.regions if region.group == "behaviour"]
+
+
+def _speaks(subject: Subject, one: Requirement, kind: str, name: str, rows: Sequence[FiredRow]
+            ) -> bool:  # fmt: skip
+    """Whether a requirement speaks of an output, or of an event that no row here emits."""
+    if kind == "out":
+        return one.part == f"{OUTPUT}{name}"
+    if kind != "event" or rows:
+        return False
+    emitting = {row.key for region in subject.system.regions for row in region.rows
+                if name in row.emit}  # fmt: skip
+    return bool(emitting & set(one.keys))
