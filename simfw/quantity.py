@@ -66,6 +66,7 @@ __all__ = [
     "INTENSITY",
     "IRRADIANCE",
     "LENGTH",
+    "LETTERS",
     "MONTH_DAYS",
     "PER_MONTH",
     "POWER",
@@ -131,7 +132,7 @@ class Timing:
 _NUMBER = re.compile(NUMBER, re.ASCII)
 _LETTER_CODE = re.compile(r"(\d{0,9})([A-Za-zµ])(\d{0,6})", re.ASCII)
 _LETTER_BEHIND = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,9})?) ?([RkKMGpnuµ])", re.ASCII)
-_LETTERS = {  # of IEC 60062: resistors, and those of capacitors that nobody takes for another
+LETTERS = {  # of IEC 60062: resistors, and those of capacitors that nobody takes for another
     RESISTANCE: {
         "L": Decimal("0.001"), "R": Decimal(1), "k": Decimal(10**3), "K": Decimal(10**3),
         "M": Decimal(10**6), "G": Decimal(10**9),
@@ -176,7 +177,7 @@ def _letter_code(text: str, dimension: Dimension) -> Decimal | None:
     The letter may also stand behind a number with a decimal point ("1.8R"), after a blank too:
     that is no code of the standard, but can mean one thing only.
     """
-    letters = _LETTERS.get(dimension)
+    letters = LETTERS.get(dimension)
     if letters is None:
         return None
     coded = _LETTER_CODE.fullmatch(text)

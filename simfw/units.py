@@ -31,6 +31,8 @@ __all__ = [
     "THERMAL_RESISTANCE",
     "TIME",
     "VOLTAGE",
+    "WORDS",
+    "WORD_PREFIXES",
     "Dimension",
     "Factor",
     "measured",
@@ -182,7 +184,7 @@ DIMENSIONS = (
 
 _BASES = ("Ah", "A", "V", "Ω", "C", "Hz", "W/m2", "W/sr", "W", "F", "m2", "m", "s")
 
-_WORDS = {
+WORDS = {
     "volt": "V", "amp": "A", "ampere": "A", "ohm": "Ω", "amphour": "Ah", "amperehour": "Ah",
     "coulomb": "C", "second": "s", "sec": "s", "minute": "min", "min": "min", "hour": "h",
     "hr": "h", "day": "day", "week": "week", "year": "year", "hertz": "Hz", "percent": "%",
@@ -192,7 +194,7 @@ _WORDS = {
 }  # fmt: skip
 """Spelt-out units without a plural s, in small letters: read in capital and small letters."""
 
-_WORD_PREFIXES = {
+WORD_PREFIXES = {
     "femto": "f", "pico": "p", "nano": "n", "micro": "µ", "milli": "m", "centi": "c", "kilo": "k",
     "mega": "M", "giga": "G",
 }  # fmt: skip
@@ -226,7 +228,7 @@ def _spelt_out(unit: str) -> str | None:
     folded = unit.casefold()
     if (whole := _word(folded)) is not None:
         return whole
-    for word, prefix in _WORD_PREFIXES.items():
+    for word, prefix in WORD_PREFIXES.items():
         if folded.startswith(word) and (base := _word(folded[len(word) :])) is not None:
             return prefix + base
     prefix = {"u": "µ", "K": "k"}.get(unit[:1], unit[:1])
@@ -237,7 +239,7 @@ def _spelt_out(unit: str) -> str | None:
 
 
 def _word(folded: str) -> str | None:
-    return _WORDS.get(folded) or _WORDS.get(folded.removesuffix("s"))
+    return WORDS.get(folded) or WORDS.get(folded.removesuffix("s"))
 
 
 def shorthand(unit: str) -> str | None:

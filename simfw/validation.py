@@ -19,7 +19,7 @@ from pydantic.fields import FieldInfo
 from simfw.errors import Problem, QuantityError, nearest
 from simfw.tomlfile import KeyPath, key_text
 
-__all__ = ["Checked", "check_data", "known_keys"]
+__all__ = ["Checked", "check_data", "kind_of", "known_keys"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -103,7 +103,7 @@ class _Work(Generic[Model]):
 
     def _rename_unknown(self, annotation: Any, value: Any, path: KeyPath) -> None:
         """Note every unknown key below `path`; take it out, or give it the name that was meant."""
-        kind = _kind_of(annotation)
+        kind = kind_of(annotation)
         if isinstance(kind, type) and issubclass(kind, BaseModel):
             if not isinstance(value, dict):
                 return
@@ -115,7 +115,7 @@ class _Work(Generic[Model]):
                     self._rename_unknown(info.annotation, value[name], (*path, name))
         elif get_origin(kind) is dict and isinstance(value, dict):
             inner = get_args(kind)[1]
-            self._misplaced(value, _kind_of(inner), path)
+            self._misplaced(value, kind_of(inner), path)
             for name, item in value.items():
                 self._rename_unknown(inner, item, (*path, name))
         elif get_origin(kind) is tuple and isinstance(value, list):
@@ -177,7 +177,7 @@ class _Work(Generic[Model]):
             )
             self.tainted.add(self._text(loc))
         elif kind == "literal_error":
-            names = get_args(_kind_of(self._annotation(loc)))
+            names = get_args(kind_of(self._annotation(loc)))
             found = _value_at(self.data, loc)
             self._add(
                 loc,
@@ -196,7 +196,7 @@ class _Work(Generic[Model]):
     def _wrong_kind(self, loc: KeyPath, allowed: str) -> None:
         """Note a value of the wrong kind, with an example of the right one where there is one."""
         found = _value_at(self.data, loc)
-        kind = _kind_of(self._annotation(loc))
+        kind = kind_of(self._annotation(loc))
         suggestion = None
         sample = self._sample(loc)
         if get_origin(kind) is tuple:
@@ -250,7 +250,7 @@ class _Work(Generic[Model]):
     def _annotation(self, loc: KeyPath) -> Any:
         annotation: Any = self.model
         for part in loc:
-            annotation = _kind_of(annotation)
+            annotation = kind_of(annotation)
             if isinstance(annotation, type) and issubclass(annotation, BaseModel):
                 annotation = known_keys(annotation)[str(part)].annotation
             elif get_origin(annotation) is dict:
@@ -275,7 +275,7 @@ class _Work(Generic[Model]):
         if isinstance(loc[-1], int):
             parent[loc[-1]] = copy.deepcopy(self._table_sample(loc))
             return
-        above = _kind_of(self._annotation(loc[:-1]))
+        above = kind_of(self._annotation(loc[:-1]))
         if isinstance(above, type) and issubclass(above, BaseModel):
             info = known_keys(above)[loc[-1]]
             broken = parent.pop(loc[-1], None)
@@ -296,7 +296,7 @@ class _Work(Generic[Model]):
 
     def _table_sample(self, loc: KeyPath) -> dict[str, Any]:
         """Return the smallest legal table for `loc`: its required keys with their samples."""
-        kind = _kind_of(self._annotation(loc))
+        kind = kind_of(self._annotation(loc))
         if not (isinstance(kind, type) and issubclass(kind, BaseModel)):
             return {}
         return {
@@ -314,7 +314,7 @@ def _follows(mistake: Any, others: Sequence[Any]) -> bool:
     )
 
 
-def _kind_of(annotation: Any) -> Any:
+def kind_of(annotation: Any) -> Any:
     """Return an annotation without `Annotated` and without `| None`."""
     while True:
         origin = get_origin(annotation)
@@ -327,12 +327,12 @@ def _kind_of(annotation: Any) -> Any:
 
 
 def _is_table_kind(annotation: Any) -> bool:
-    kind = _kind_of(annotation)
+    kind = kind_of(annotation)
     return get_origin(kind) is dict or (isinstance(kind, type) and issubclass(kind, BaseModel))
 
 
 def _is_list_of_values(annotation: Any) -> bool:
-    kind = _kind_of(annotation)
+    kind = kind_of(annotation)
     return get_origin(kind) is tuple and not _is_table_kind(get_args(kind)[0])
 
 

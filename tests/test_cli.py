@@ -186,9 +186,9 @@ def command_names() -> list[str]:
 
 
 def test_commands_stand_in_the_order_of_their_rank() -> None:
-    """`new` comes first, then `run`; what is handed over comes last."""
+    """What one begins with comes first, then `run`; what is handed over comes last."""
     names = command_names()
-    assert names[:2] == ["new", "run"]
+    assert names[:3] == ["new", "schema", "run"]
     assert names[-3:] == ["spec", "source", "conform"]
     assert len(names) == len(set(names))
 
@@ -384,7 +384,7 @@ def test_the_name_alone_prints_the_help() -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["mods", "x"], 'there is no command "mods". Allowed: new, run, .* Did you mean "modes"?'),
+        (["mods", "x"], 'there is no command "mods". Allowed: new, .* Did you mean "modes"?'),
         (["run", "x", "--jason"], 'there is no option --jason. .* Did you mean "--json"?'),
         (["run", "x", "y"], '"y" is one word too many'),
         (["--versoin"], 'there is no option --versoin. .* Did you mean "--version"?'),

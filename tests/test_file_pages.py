@@ -16,7 +16,7 @@ from simfw.gadget.model import Gadget
 from simfw.quantity import Timing, read_timing
 from simfw.stimuli.scenario_file import ScenarioFile
 from simfw.units import DIMENSIONS
-from simfw.validation import _kind_of, known_keys
+from simfw.validation import kind_of, known_keys
 
 PAGES = Path(__file__).parent.parent / "docs" / "reference"
 GADGET = (PAGES / "gadget-file.md").read_text(encoding="utf-8")
@@ -31,7 +31,7 @@ def examples(page: str, kind: str) -> list[str]:
 
 def inner(annotation: object) -> object:
     """The model inside a table of tables or a list of tables, or the kind itself."""
-    kind = _kind_of(annotation)
+    kind = kind_of(annotation)
     if get_origin(kind) is dict:
         return inner(get_args(kind)[1])
     if get_origin(kind) is tuple:

@@ -13,7 +13,7 @@ from simfw.gadget.load import SAMPLES
 from simfw.gadget.model import Gadget, Part
 from simfw.stimuli import scenario_file
 from simfw.stimuli.scenario_file import ScenarioFile
-from simfw.validation import _kind_of, check_data, known_keys
+from simfw.validation import check_data, kind_of, known_keys
 
 
 class Inner(Part):
@@ -118,8 +118,8 @@ def required(model: type[BaseModel], path: tuple[str, ...] = ()) -> list[tuple[s
     """The paths of all required keys below `model`."""
     found = []
     for name, info in known_keys(model).items():
-        kind = _kind_of(info.annotation)
-        inner = _kind_of(get_args(kind)[-2 if get_origin(kind) is tuple else -1]) if get_origin(
+        kind = kind_of(info.annotation)
+        inner = kind_of(get_args(kind)[-2 if get_origin(kind) is tuple else -1]) if get_origin(
             kind
         ) in (dict, tuple) else kind
         if info.is_required():

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, fields, replace
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, ClassVar, Self
 
-from pydantic import BeforeValidator, GetCoreSchemaHandler, ValidationInfo
+from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import core_schema
 
 from simfw.errors import QuantityError, nearest
+from simfw.forms import Form, Reads, either, point, quantity, text
 from simfw.quantity import (
     ANGLE,
     AREA,
@@ -29,6 +30,7 @@ from simfw.quantity import (
     RESISTANCE,
     TEMPERATURE,
     THERMAL_RESISTANCE,
+    TIME,
     VOLTAGE,
     Dimension,
     Figure,
@@ -74,6 +76,7 @@ __all__ = [
     "Time",
     "Unit",
     "Volts",
+    "VoltsOrShare",
     "default_time",
     "shares_to_volts",
 ]
@@ -83,6 +86,7 @@ class _FromText:
     """A value that pydantic reads with `read`, from text or from a value of the class itself."""
 
     __slots__ = ()
+    form: ClassVar[Form]
 
     @classmethod
     def __get_pydantic_core_schema__(
@@ -100,6 +104,7 @@ class _FromText:
 class ForwardPoint(_FromText):
     """A point of a diode's forward curve: `voltage_v` across it at `current_a` through it."""
 
+    form: ClassVar[Form] = point(VOLTAGE, CURRENT)
     voltage_v: Figure
     current_a: Figure
 
@@ -116,6 +121,7 @@ class ForwardPoint(_FromText):
 class IntensityAt(_FromText):
     """Radiant intensity on the axis, `intensity_w_sr`, at `current_a`."""
 
+    form: ClassVar[Form] = point(INTENSITY, CURRENT)
     intensity_w_sr: Figure
     current_a: Figure
 
@@ -132,6 +138,7 @@ class IntensityAt(_FromText):
 class OhmsAtCharge(_FromText):
     """A cell's series resistance, `resistance_ohm`, at a share of charge (0..1)."""
 
+    form: ClassVar[Form] = point(RESISTANCE, RATIO)
     resistance_ohm: Figure
     charge: Figure
 
@@ -150,6 +157,7 @@ class OhmsAtCharge(_FromText):
 class OhmsAtTemperature(_FromText):
     """A cell's series resistance, `resistance_ohm`, at `temperature_c` (degrees Celsius)."""
 
+    form: ClassVar[Form] = point(RESISTANCE, TEMPERATURE)
     resistance_ohm: Figure
     temperature_c: Figure
 
@@ -181,6 +189,10 @@ class Level(_FromText):
     the level as written.
     """
 
+    form: ClassVar[Form] = either(
+        "level", 'on, off, a percentage such as "45 %", a number of segments, or the name of what '
+        "gives the level; in scale, a factor by light.",
+        {"type": ["string", "object"]}, {"type": "integer", "minimum": 0})
     duty: float
     segments: int | None = None
     awake: bool | None = None
@@ -268,11 +280,11 @@ LEVEL_WORDS = {
 LEVELS = '"on", "off", a percentage such as "45 %", or a whole number of segments'
 
 
-def _figure(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:
+def _figure(dimension: Dimension, *, positive: bool = False) -> Reads:
     def read(value: object) -> Figure:
         return read_figure(value, dimension, positive=positive)
 
-    return BeforeValidator(read)
+    return Reads(read, form=quantity(dimension))
 
 
 def _share(value: object) -> Figure:
@@ -355,29 +367,48 @@ def _timing(value: object) -> Timing:
     return read_timing(value)
 
 
+_TEXT = r"\S"
+_NAME = text("name", "A name.", _TEXT)
+_ONE_OR_MORE: list[dict[str, object]] = [
+    {"type": "string", "pattern": _TEXT},
+    {"type": "array", "minItems": 1, "items": {"type": "string", "pattern": _TEXT}},
+]
+_EMITTED = [_ONE_OR_MORE[0], {**_ONE_OR_MORE[1], "minItems": 0}]
+
 Volts = Annotated[Figure, _figure(VOLTAGE)]
-GaugeLevel = Annotated[Figure, BeforeValidator(_gauge_level)]  # V, or 0..1 where charge is counted
-InUnit = Annotated[Figure, BeforeValidator(_in_unit)]  # in the unit of the measure
-Unit = Annotated[str, BeforeValidator(_unit)]
+VoltsOrShare = Annotated[Figure, Reads(  # `shares_to_volts` has turned a share into volts
+    lambda value: read_figure(value, VOLTAGE), form=either(
+        "voltage-or-share", "A voltage, or a share of the charge voltage such as \"97 %\".",
+        quantity(VOLTAGE), quantity(RATIO)))]
+GaugeLevel = Annotated[Figure, Reads(_gauge_level, form=either(
+    "gauge-level", "A voltage, or a share of the capacity where the gauge counts.",
+    quantity(VOLTAGE), quantity(RATIO)))]  # V, or 0..1 where charge is counted
+InUnit = Annotated[Figure, Reads(_in_unit, form=text(
+    "in-its-unit", "In the unit of the measure.", type=["string", "object"]))]
+Unit = Annotated[str, Reads(_unit, form=text("unit", "A unit, such as \"lx\".", _TEXT))]
 Amperes = Annotated[Figure, _figure(CURRENT)]
 Ohms = Annotated[Figure, _figure(RESISTANCE)]
 Charge = Annotated[Figure, _figure(CHARGE)]  # coulomb
 Cycles = Annotated[Figure, _figure(CYCLES, positive=True)]
 Hertz = Annotated[Figure, _figure(FREQUENCY, positive=True)]
-Ratio = Annotated[Figure, BeforeValidator(_share)]  # 0..1
-PerMonth = Annotated[Figure, BeforeValidator(_per_month)]  # share lost per 30.4375 days, 0..1
-PlaneAngle = Annotated[Figure, BeforeValidator(_angle)]  # radian
+Ratio = Annotated[Figure, Reads(_share, form=quantity(RATIO))]  # 0..1
+# Share lost per 30.4375 days, 0..1.
+PerMonth = Annotated[Figure, Reads(_per_month, form=quantity(PER_MONTH))]
+PlaneAngle = Annotated[Figure, Reads(_angle, form=quantity(ANGLE))]  # radian
 Irradiance = Annotated[Figure, _figure(IRRADIANCE, positive=True)]  # W/m2
 SquareMetres = Annotated[Figure, _figure(AREA, positive=True)]
 Metres = Annotated[Figure, _figure(LENGTH)]
 Celsius = Annotated[Figure, _figure(TEMPERATURE)]
 KelvinPerWatt = Annotated[Figure, _figure(THERMAL_RESISTANCE, positive=True)]
-DialValue = Annotated[Level, BeforeValidator(_dial_value)]
-Time = Annotated[Timing, BeforeValidator(_timing)]
-Name = Annotated[str, BeforeValidator(_name)]
-Names = Annotated[tuple[str, ...], BeforeValidator(_names)]
-Events = Annotated[tuple[str, ...], BeforeValidator(_events)]
-Emits = Annotated[tuple[str, ...], BeforeValidator(_emits)]
+DialValue = Annotated[Level, Reads(_dial_value, form=Level.form)]
+Time = Annotated[Timing, Reads(_timing, form=quantity(TIME))]
+Name = Annotated[str, Reads(_name, form=_NAME)]
+Names = Annotated[tuple[str, ...], Reads(_names, form=either(
+    "names", "A name, a list of names, or \"*\" for all.", *_ONE_OR_MORE))]
+Events = Annotated[tuple[str, ...], Reads(_events, form=either(
+    "events", "An event, or a list of events.", *_ONE_OR_MORE))]
+Emits = Annotated[tuple[str, ...], Reads(_emits, form=either(
+    "emitted", "An event, or a list of events.", *_EMITTED))]
 
 
 def default_time(text: str) -> Timing:

@@ -39,6 +39,7 @@ from simfw.gadget.fields import (
     Time,
     Unit,
     Volts,
+    VoltsOrShare,
     default_time,
     shares_to_volts,
 )
@@ -136,7 +137,7 @@ class Precharge(Part):
     With `hysteresis` the charger goes back to it that far below `below`.
     """
 
-    below: Volts
+    below: VoltsOrShare
     rate: Ratio
     hysteresis: Volts | None = None
 
@@ -196,7 +197,7 @@ class Charger(Part):
     float_: Annotated[Volts, Field(alias="float")]
     finish: Ratio | None = None
     precharge: Precharge | None = None
-    recharge: Volts | None = None
+    recharge: VoltsOrShare | None = None
     status: Literal[
         "low while charging", "high while charging", "low while charging, high when complete"
     ] | None = None

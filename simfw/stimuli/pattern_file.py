@@ -9,9 +9,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from simfw.errors import DescriptionError, Problem, QuantityError, nearest
+from simfw.forms import Form, Reads, drawn, either, plain, text
 from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
@@ -31,12 +32,19 @@ from simfw.stimuli.pattern import (
     named,
     problems_of,
 )
-from simfw.stimuli.scenario_file import Instant, Span, in_its_unit, kinds_of, step_mismatches
+from simfw.stimuli.scenario_file import (
+    READING,
+    Instant,
+    Span,
+    in_its_unit,
+    kinds_of,
+    step_mismatches,
+)
 from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import read_toml, require_kind
 from simfw.validation import check_data
 
-__all__ = ["PatternFile", "read_pattern"]
+__all__ = ["HABIT_STEPS", "PatternFile", "StepLine", "read_pattern"]
 
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?")
 _DATE = re.compile(r"(\d{1,2})-(\d{1,2})")
@@ -114,7 +122,7 @@ def _drawn_reading(value: object) -> tuple[Draw, str]:
     return in_its_unit(value, lambda dimension: _draw_of(value, dimension, positive=False))
 
 
-def _drawn(dimension: Dimension, *, positive: bool = True) -> BeforeValidator:
+def _drawn(dimension: Dimension, *, positive: bool = True) -> Reads:
     """A field that is one quantity, a range of it, or `normal MEAN ± SIGMA`; times in ns."""
 
     def read(value: object) -> Draw:
@@ -123,7 +131,7 @@ def _drawn(dimension: Dimension, *, positive: bool = True) -> BeforeValidator:
             raise QuantityError(text="this is longer than a year", allowed="a year at most")
         return draw
 
-    return BeforeValidator(read)
+    return Reads(read, form=drawn(dimension))
 
 
 def _times(value: object) -> Count:
@@ -196,8 +204,21 @@ def _kelvin(value: object) -> float:
 _Read = Callable[[object], Any]
 
 
-def _by(read: _Read) -> BeforeValidator:
-    return BeforeValidator(read)
+def _by(read: _Read, form: Form) -> Reads:
+    return Reads(read, form=form)
+
+
+_CLOCK_TIMES = text("clock-time", 'A time of day such as "06:30"; "25:30" is half past one in the '
+                    'following night. "normal 07:00 ± 20 min" is drawn each time.')
+_DAY = text("day-of-year", 'Month and day, such as "03-15".', r"^\s*\d{1,2}-\d{1,2}\s*$")
+_DAYS = Form("days-of-year", {
+    "description": 'A span of the year: ["06-15", "08-31"].', "type": "array", "minItems": 2,
+    "maxItems": 2, "items": _DAY.schema})  # fmt: skip
+_SPAN = Form("span-of-day", {
+    "description": 'A span of the day: ["06:30", "08:30"].', "type": "array", "minItems": 2,
+    "maxItems": 2})  # fmt: skip
+_COUNTED = either("times", '3, "2 .. 4" (all alike) or "mean 3" (by chance).',
+                  {"type": "integer", "minimum": 0}, {"type": "string"})
 
 
 class StepLine(Part):
@@ -213,17 +234,17 @@ class StepLine(Part):
     bounce: Instant | None = None
     distance: Annotated[Draw | None, _drawn(LENGTH)] = None
     to: Literal["on", "off"] | None = None
-    value: Annotated[tuple[Draw, str] | None, _by(_drawn_reading)] = None
+    value: Annotated[tuple[Draw, str] | None, _by(_drawn_reading, READING)] = None
 
 
 class HabitLine(Part):
     """One of `[[habits]]`, as written."""
 
     name: Name
-    each: Annotated[str | None, _by(_each)] = None
-    between: Annotated[Draw | None, _by(_between)] = None
-    at: Annotated[Draw | None, _by(_at)] = None
-    times: Annotated[Count | None, _by(_times)] = None
+    each: Annotated[str | None, _by(_each, text("each", "How often.", enum=list(EACH)))] = None
+    between: Annotated[Draw | None, _by(_between, _SPAN)] = None
+    at: Annotated[Draw | None, _by(_at, _CLOCK_TIMES)] = None
+    times: Annotated[Count | None, _by(_times, _COUNTED)] = None
     when: Name | None = None
     strength: Annotated[Draw | None, _drawn(RATIO, positive=False)] = None
     steps: Annotated[tuple[StepLine, ...], Field(min_length=1)]
@@ -233,17 +254,17 @@ class HolidayLine(Part):
     """One of `[[holidays]]`, as written."""
 
     name: Name
-    times: Annotated[Count, _by(_times)] = Count()
+    times: Annotated[Count, _by(_times, _COUNTED)] = Count()
     lasts: Annotated[Draw, _drawn(TIME)]
-    between: Annotated[tuple[int, int], _by(_dates)] = (0, 364)
+    between: Annotated[tuple[int, int], _by(_dates, _DAYS)] = (0, 364)
 
 
 class SeasonPart(Part):
     """`[season]`, as written."""
 
-    mean: Annotated[float, _by(_celsius)]
-    swing: Annotated[float, _by(_kelvin)]
-    coldest: Annotated[int, _by(_date)] = 14
+    mean: Annotated[float, _by(_celsius, plain(TEMPERATURE))]
+    swing: Annotated[float, _by(_kelvin, plain(TEMPERATURE))]
+    coldest: Annotated[int, _by(_date, _DAY)] = 14
 
 
 class PatternFile(Part):
@@ -253,7 +274,7 @@ class PatternFile(Part):
     gadget: Name
     charge: StartField
     horizon: Span
-    begins: Annotated[int, _by(_date)] = 0
+    begins: Annotated[int, _by(_date, _DAY)] = 0
     strength: Annotated[Draw, _drawn(RATIO, positive=False)] = Draw(1.0, 1.0)
     habits: tuple[HabitLine, ...] = ()
     holidays: tuple[HolidayLine, ...] = ()
@@ -271,7 +292,7 @@ _SAMPLES: dict[str, Any] = {
     "swing": "8 degC",
 }
 
-_KINDS = kinds_of(StepLine, "wait")
+HABIT_STEPS = kinds_of(StepLine, "wait")
 _EXAMPLES = {"for": "150 ms .. 300 ms", "distance": "8 cm .. 15 cm", "to": "on",
              "value": "5 lx .. 20 lx"}
 
@@ -337,7 +358,7 @@ def _mismatches(key: str, habit: HabitLine) -> list[Problem]:
         found.append(Problem(key=f"{key}.at", text="at and between in one habit",
                              allowed="one of the two"))
     for index, step in enumerate(habit.steps):
-        found += step_mismatches(f"{key}.steps[{index}]", step, _KINDS, _EXAMPLES)
+        found += step_mismatches(f"{key}.steps[{index}]", step, HABIT_STEPS, _EXAMPLES)
     if sum(step.wait.high for step in habit.steps if step.wait is not None) > LONGEST_WAITS_NS:
         found.append(Problem(key=f"{key}.steps", text="the waits are longer than a hundred years",
                              allowed="a hundred years at most"))

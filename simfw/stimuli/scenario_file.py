@@ -8,13 +8,14 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from simfw.errors import DescriptionError, Problem, QuantityError
+from simfw.forms import Reads, plain, text
 from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget, Part
-from simfw.quantity import LENGTH, TEMPERATURE, Dimension, read_ns, read_number
+from simfw.quantity import LENGTH, TEMPERATURE, TIME, Dimension, read_ns, read_number
 from simfw.setting import Settings
 from simfw.slips import NUMBER
 from simfw.stimuli.inputs import OF_KEY
@@ -39,11 +40,11 @@ __all__ = [
 
 Read = TypeVar("Read")
 
-def _time(*, positive: bool) -> BeforeValidator:
+def _time(*, positive: bool) -> Reads:
     def read(value: object) -> int:
         return read_ns(value, positive=positive)
 
-    return BeforeValidator(read)
+    return Reads(read, form=plain(TIME))
 
 
 def _distance(value: object) -> float:
@@ -78,6 +79,9 @@ Instant = Annotated[int, _time(positive=False)]
 Span = Annotated[int, _time(positive=True)]
 
 
+READING = text("reading", 'What is measured, with the unit of the measure, such as "12 lx".')
+
+
 class StepLine(Part):
     """One line of `steps`, as written: a time and exactly one thing that happens then."""
 
@@ -87,14 +91,14 @@ class StepLine(Part):
     toggle: Name | None = None
     measure: Name | None = None
     usb: bool | None = None
-    temperature: Annotated[float, BeforeValidator(_temperature)] | None = None
+    temperature: Annotated[float, Reads(_temperature, form=plain(TEMPERATURE))] | None = None
     fault: bool | None = None
     expect: str | None = None
     for_: Annotated[Span | None, Field(alias="for")] = None
     bounce: Instant | None = None
-    distance: Annotated[float, BeforeValidator(_distance)] | None = None
+    distance: Annotated[float, Reads(_distance, form=plain(LENGTH))] | None = None
     to: Literal["on", "off"] | None = None
-    value: Annotated[tuple[float, str], BeforeValidator(read_reading)] | None = None
+    value: Annotated[tuple[float, str], Reads(read_reading, form=READING)] | None = None
 
 
 class ScenarioFile(Part):

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated
 
-from pydantic import BeforeValidator
-
 from simfw.errors import Problem, QuantityError
+from simfw.forms import Reads, either, plain
 from simfw.quantity import RATIO, VOLTAGE, format_percent, read_number
 from simfw.slips import NUMBER
 
@@ -61,7 +60,9 @@ def _read_volts(value: object, no_share: QuantityError) -> Start:
     return Start(open_circuit_v=volts, half_digit_v=half_v)
 
 
-StartField = Annotated[Start, BeforeValidator(_read)]
+StartField = Annotated[Start, Reads(_read, form=either(
+    "start", 'A share such as "80 %", or the open-circuit voltage such as "3.9 V".',
+    plain(RATIO), plain(VOLTAGE)))]
 
 
 def charge_of(start: Start, gadget: Gadget | None) -> tuple[float, list[Problem]]:

@@ -16,9 +16,10 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from simfw.errors import DescriptionError, Problem, nearest
+from simfw.forms import Reads
 from simfw.gadget.fields import Metres, Ratio, Time, Volts
 from simfw.gadget.model import Gadget
 from simfw.stimuli.inputs import INPUTS, Kind
@@ -57,7 +58,7 @@ def _pair(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-Pair = Annotated[tuple[Time, Time], BeforeValidator(_pair)]
+Pair = Annotated[tuple[Time, Time], Reads(_pair)]
 
 
 class WireMap(_Part):
