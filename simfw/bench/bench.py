@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from simfw.behaviour.table import IDLE
+from simfw.bench.ahead import Scout, Test
 from simfw.bench.course import Differences, differences, seen_in
 from simfw.bench.journal import Deed, Journal, levels_at_rest, steps_of
 from simfw.bench.repeating import Repeating
@@ -38,8 +39,8 @@ FOLD_FROM_NS = 60 * 10**9
 MOST_EVENTS = 2_000
 """So many events are kept until somebody looks."""
 
-MOST_INSTANTS = 200_000
-"""So many instants `until` goes on for at most."""
+MOST_INSTANTS = 20_000
+"""So many instants `until` looks at one by one, where a scout has found that something is near."""
 
 SOMETHING = "something"
 _NS = 1e-9
@@ -111,6 +112,7 @@ class Bench:
         self.fold = fold
         self.prepared = Prepared(gadget) if prepared is None else prepared
         self.repeating = Repeating(self.prepared.system)
+        self._scout = Scout(self.prepared)
         self._rest = levels_at_rest(gadget)
         self._levels = dict(self._rest)  # before what was done at the present time
         self._listener = _Listener()
@@ -235,11 +237,9 @@ class Bench:
 
         Something is an event that a report would show, or a row of a written region that is no part
         of a cycle going round by itself. Returns when it happened (ns). None where nothing happened
-        `within` that time (ns, or text), or in 200,000 instants; it then stands there.
+        `within` that time (ns, or text), or as far as one looks ahead; it then stands there.
         Raises UsageError for an event that the gadget does not have.
         """
-        simulation = self._simulation
-        stepper = simulation.stepper
         if what != SOMETHING and what not in self.prepared.system.events:
             near = nearest(what, [*self.prepared.system.events, SOMETHING])
             raise UsageError(f"{what}: the gadget has no such event."
@@ -247,40 +247,54 @@ class Bench:
         end = min(self._now_ns + _ns(within, "within"), LONGEST_NS - 1)
         if end == self._now_ns:
             return None
-        names = stepper.names()
-        first = not self._begun
-        self._commit()
-        simulation = self._simulation
+
+        def found(before: Sequence[str], after: Sequence[str], happened: Sequence[str]) -> bool:
+            if what == SOMETHING:
+                return self.repeating.tells(before, after, happened)
+            return what in happened
+
+        names, heard = self._simulation.stepper.names(), self._listener.heard
+        if not self._begun:
+            self._commit()
+            if found(names, self._simulation.stepper.names(), self._listener.latest(heard)):
+                self._now_ns = 1
+                return 0
+        return self._next(found, end)
+
+    def _next(self, found: Test, end_ns: int) -> int | None:
+        """Go on to the first instant before `end_ns` that is what one waits for; its time."""
+        saved = self._simulation.save()
+        changes = self._commit()
+        start_ns = self._scout.nothing_until(saved, changes, end_ns, found)
+        simulation, listener = self._simulation, self._listener
+        simulation.ahead(start_ns, fold=self._folds(start_ns - self._now_ns))
+        names = simulation.stepper.names()
         for _ in range(MOST_INSTANTS):
-            heard = self._listener.heard
-            if not first and not simulation.instant(end):
-                self._now_ns = end
+            heard = listener.heard
+            if not simulation.instant(end_ns):
+                self._now_ns = end_ns
                 return None
-            happened = self._listener.latest(0 if first else heard)
-            first = False
-            after = stepper.names()
-            if what in happened or (
-                what == SOMETHING and self.repeating.tells(names, after, happened)
-            ):
-                self._now_ns = simulation.now + 1
+            self._now_ns = simulation.now + 1
+            after = simulation.stepper.names()
+            if found(names, after, listener.latest(heard)):
                 return simulation.now
             names = after
-        self._now_ns = simulation.now + 1
         return None
 
-    def _commit(self) -> None:
+    def _commit(self) -> list[Change]:
         """What was done at the present time is going to happen."""
-        if self._now:
-            fresh = self._fresh()
+        fresh = self._fresh()
+        changes = [Change(deed.time_ns, deed.kind, deed.name, deed.level) for deed in fresh]
+        if fresh:
             for deed in fresh:
                 self._journal = self._journal.with_deed(deed)
-            self._simulation.bring(
-                Change(deed.time_ns, deed.kind, deed.name, deed.level) for deed in fresh)
+            self._simulation.bring(changes)
             self._levels.update((place, deed.level) for place, deed in self._now.items())
             self._now.clear()
         if not self._begun:
             self._simulation.begin()
             self._begun = True
+        return changes
 
     def _fresh(self) -> list[Deed]:
         return list(self._now.values())

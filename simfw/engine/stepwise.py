@@ -87,6 +87,15 @@ class Stepwise(Simulation):
             self._most = None
         return due
 
+    def stride(self, time_ns: int) -> bool:
+        """Go on by one step, which may be many whole periods, if anything is due by `time_ns`."""
+        self.fold = True
+        self.end = time_ns
+        due = self._is_due(time_ns)
+        if due:
+            self._step()
+        return due
+
     def _is_due(self, time_ns: int) -> bool:
         """Whether anything happens before `time_ns`."""
         due = self.stepper.next_due()

@@ -16,6 +16,7 @@ from simfw.bench.repeating import Repeating
 from simfw.cli import main
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Occurred
+from simfw.quantity import read_ns
 from simfw.stimuli.inputs import INPUTS, NO_HAND, Kind
 from simfw.stimuli.scenario import Press, problems_of, write_scenario
 
@@ -269,7 +270,36 @@ def test_something_is_not_the_next_blink(hook: Prepared) -> None:
     assert bench.until() == 1_300 * MS + 15 * MS  # the settled release
     assert bench.until() == begun + 15 * 60 * S
     assert "search.over" in [event.name for event in bench.view().events]
+    ended = bench.time_ns
     assert bench.until(within="1 min") is None
+    assert bench.time_ns == ended + 60 * S
+
+
+def test_the_next_thing_is_the_same_wherever_one_stands(hook: Prepared) -> None:
+    """However one came there, folded or not, and whatever was learned on the way."""
+    found = []
+    for ways in ((), ("1 min",), ("2 s", "2 s", "10 min"), ("14 min 30 s",)):
+        bench = bench_of(hook, fold=None)
+        bench.press("key", "50 ms")
+        bench.to("200 ms")
+        bench.close("key")
+        bench.to("300 ms")
+        bench.open("key")
+        bench.to("1 s")
+        for way in ways:
+            bench.to(bench.time_ns + read_ns(way))
+        found.append((bench.until(), bench.until("cell.low", within="1 day")))
+    assert set(found) == {(200 * MS + 15 * MS + 15 * 60 * S, None)}
+
+
+def test_the_first_instant_is_something_too(tmp_path: Path) -> None:
+    """An event at power-up happens at 0 s."""
+    path = tmp_path / "gadget.toml"
+    path.write_text(SENSED.replace("states.dark = {}", """states.dark = {}
+rows = [ { after = "0 s", from = "dark", to = "same", emit = "lamp.up" } ]"""), encoding="utf-8")
+    bench = Bench(load_gadget(path))
+    assert bench.until("lamp.up") == 0
+    assert bench.time_ns == 1
 
 
 def test_what_goes_round_is_read_off_the_rows() -> None:
