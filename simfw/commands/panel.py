@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
 
         webbrowser.open(server.address)
     try:
-        server.serve_forever(poll_interval=0.1)
+        server.serve_forever(poll_interval=0.05)
     except KeyboardInterrupt:
         print("Stopped.")
     finally:

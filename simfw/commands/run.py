@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simfw.commands._setting import Against, add_set, answer, as_written, settings_of
@@ -31,6 +32,7 @@ def register(commands: Commands) -> None:
             "run evening.toml --plot evening.png --csv evening/",
             'run evening.toml --plot click.png --from "24 min 59 s" --to "25 min 2 s"',
             "run evening.toml --json > evening.json",
+            "run evening.toml --page evening.html",
         ],
     )
     parser.add_argument("scenario", metavar="SCENARIO", help="a scenario file (TOML)")
@@ -45,6 +47,9 @@ def register(commands: Commands) -> None:
     parser.add_argument("--csv", metavar="DIR", help="write the run's tables as CSV files into DIR")
     parser.add_argument(
         "--record", metavar="FILE", help="write stimuli and outputs as a recording (.vcd or .csv)"
+    )
+    parser.add_argument(
+        "--page", metavar="FILE", help="write the run as one .html page to scrub through"
     )
     parser.add_argument(
         "--seed", type=whole_number, metavar="N", help="random seed [0]"
@@ -79,6 +84,8 @@ def run(arguments: argparse.Namespace) -> int:
         check_record(arguments.record)
     if arguments.csv is not None:
         check_folder(arguments.csv)
+    if arguments.page is not None:
+        check_page(arguments.page)
     settings = settings_of(arguments)
     scenario = load_scenario(arguments.scenario, settings)
     from_ns, to_ns = _drawn(arguments, scenario.lasts_ns)
@@ -88,8 +95,9 @@ def run(arguments: argparse.Namespace) -> int:
     fold = not arguments.no_fold
     # Only what lists events and intervals gets them: ticks would fill the memory for nothing.
     log = bool(arguments.json or arguments.csv is not None or arguments.events
-               or settings or arguments.since)
-    trace = any(one is not None for one in (arguments.csv, arguments.plot, arguments.record))
+               or settings or arguments.since or arguments.page is not None)
+    trace = any(one is not None for one in (
+        arguments.csv, arguments.plot, arguments.record, arguments.page))
 
     def simulated(scenario: Scenario) -> Run:
         assert scenario.gadget is not None
@@ -128,9 +136,27 @@ def run(arguments: argparse.Namespace) -> int:
         write_plot(
             result, Circuit(gadget), arguments.plot, from_ns=from_ns, to_ns=to_ns
         )
+    if arguments.page is not None:
+        from simfw.engine.prepared import Prepared
+        from simfw.panel.kept import page_of
+        from simfw.writing import write_whole
+
+        title = f"{gadget.head.name}: {scenario.title or Path(arguments.scenario).stem}"
+        report = text_report(result, life, left, events=False)
+        write_whole(arguments.page, page_of(result, Prepared(gadget), report, title))
     sys.stdout.write(text)
     failed = any(not expected.met for expected in result.expectations)
     return int(failed or any(not rule.held for rule in result.rules))
+
+
+def check_page(path: str) -> None:
+    """Raise UsageError where no page can be written to `path`."""
+    from simfw.errors import UsageError
+    from simfw.writing import check_file
+
+    if not path.lower().endswith((".html", ".htm")):
+        raise UsageError(f"--page {path}: a page is an .html file. Allowed: FILE.html.")
+    check_file(path)
 
 
 def _drawn(arguments: argparse.Namespace, lasts_ns: int) -> tuple[int, int]:

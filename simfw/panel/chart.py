@@ -24,20 +24,21 @@ Span = tuple[int, int]
 
 
 def chart_of(
-    run: Run, prepared: Prepared, repeating: Repeating, start_ns: int, end_ns: int
+    run: Run, prepared: Prepared, repeating: Repeating, start_ns: int, end_ns: int,
+    columns: int = COLUMNS,
 ) -> dict[str, Any]:
     """A part of a run, [start_ns, end_ns), as JSON values.
 
-    `current` holds the least, mean and most (A) that all consumers drew in each of `COLUMNS` equal
-    columns, `lights` the mean level (0..1) of each light and load, `charge` (0..1) and `voltage`
+    `current` holds the least, mean and most (A) that all consumers drew in each of as many equal
+    `columns`, `lights` the mean level (0..1) of each light and load, `charge` (0..1) and `voltage`
     (V) of the cell at its beginning.
     """
     end_ns = max(end_ns, start_ns + 1)
-    step_ns = max(1, -(-(end_ns - start_ns) // COLUMNS))
+    step_ns = max(1, -(-(end_ns - start_ns) // columns))
     count = -(-(end_ns - start_ns) // step_ns)
-    columns = _Columns(prepared, run, start_ns, step_ns, count)
+    drawn = _Columns(prepared, run, start_ns, step_ns, count)
     for interval in _within(run, start_ns, end_ns):
-        columns.add(interval, end_ns)
+        drawn.add(interval, end_ns)
     lanes = {
         name: _joined(cut(spans, start_ns, end_ns), step_ns)
         for name, spans in lanes_of(run.scenario.steps, run.end_ns).items()
@@ -57,10 +58,10 @@ def chart_of(
         "lanes": {name: [list(span) for span in spans] for name, spans in lanes.items()},
         "states": stays,
         "lights": {name: [round(level, 4) for level in levels]
-                   for name, levels in zip(run.outputs, columns.lights, strict=True)},
-        "current": [[_short(one) for one in column] for column in columns.currents()],
-        "charge": [_short(one, 6) for one in columns.charge],
-        "voltage": [_short(one, 5) for one in columns.voltage],
+                   for name, levels in zip(run.outputs, drawn.lights, strict=True)},
+        "current": [[_short(one) for one in column] for column in drawn.currents()],
+        "charge": [_short(one, 6) for one in drawn.charge],
+        "voltage": [_short(one, 5) for one in drawn.voltage],
     }
 
 

@@ -44,6 +44,23 @@ const STEPS = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1e3, 2e3, 5e3, 1e4, 2e4, 5e4,
   1e7, 2e7, 5e7, 1e8, 2e8, 5e8, 1e9, 2e9, 5e9, 10e9, 15e9, 30e9, 60e9, 120e9, 300e9, 600e9, 1800e9, 3600e9,
   7200e9, 6 * 3600e9, 12 * 3600e9, 86400e9, 2 * 86400e9, 7 * 86400e9, 30 * 86400e9, 91 * 86400e9, 365 * 86400e9];
 
+/** A part of a course: what lies in [from, to), its columns as they are. */
+export function cut(data, from, to) {
+  const inside = (start, end) => start < to && Math.max(end, start + 1) > from;
+  const first = Math.max(0, Math.floor((from - data.start_ns) / data.step_ns));
+  const last = Math.ceil((to - data.start_ns) / data.step_ns);
+  const each = (table, change) => Object.fromEntries(
+    Object.entries(table).map(([name, list]) => [name, change(list)]));
+  return {
+    ...data, start_ns: from, end_ns: to, columns_ns: data.start_ns + first * data.step_ns,
+    lanes: each(data.lanes, (spans) => spans.filter(([start, end]) => inside(start, end))),
+    states: each(data.states, (stays) => stays.filter((stay) => inside(stay.from, stay.to))),
+    lights: each(data.lights, (levels) => levels.slice(first, last)),
+    current: data.current.slice(first, last),
+    charge: data.charge.slice(first, last),
+  };
+}
+
 export class Chart {
   constructor(svg) {
     this.svg = svg;
@@ -157,7 +174,7 @@ export class Chart {
   }
 
   levels(levels, top, height) {
-    const { start_ns: start, step_ns: step } = this.data;
+    const { columns_ns: start = this.data.start_ns, step_ns: step } = this.data;
     let from = 0;
     for (let column = 1; column <= levels.length; column += 1) {
       if (column < levels.length && levels[column] === levels[from]) continue;
@@ -178,7 +195,7 @@ export class Chart {
     }
     put(this.svg, "text", { class: "name", x: 0, y: top + height / 2 + 4 }, "current");
     if (this.before?.current) this.curve(this.before, "before-line", y);
-    const { start_ns: start, step_ns: step, current } = this.data;
+    const { columns_ns: start = this.data.start_ns, step_ns: step, current } = this.data;
     const points = { low: [], high: [] };
     current.forEach(([least, , most], column) => {
       if (least === null) return;
@@ -197,7 +214,7 @@ export class Chart {
 
   curve(data, kind, y) {
     const points = data.current.flatMap(([, mean], column) => (mean === null ? []
-      : [`${this.place(data.start_ns + (column + 0.5) * data.step_ns)},${y(mean)}`]));
+      : [`${this.place((data.columns_ns ?? data.start_ns) + (column + 0.5) * data.step_ns)},${y(mean)}`]));
     put(this.svg, "polyline", { class: kind, points: points.join(" ") });
   }
 
@@ -223,9 +240,9 @@ export class Chart {
   }
 
   /** What stands at a time, in words. */
-  said(ns) {
-    if (!this.data) return "";
-    const { start_ns: start, step_ns: step, current, states } = this.data;
+  said(ns, data = this.data) {
+    if (!data) return "";
+    const { start_ns: start, step_ns: step, current, states } = data;
     const column = Math.floor((ns - start) / step);
     const words = Object.entries(states).map(([name, stays]) => {
       const stay = stays.find((one) => one.from <= ns && ns < one.to);

@@ -122,7 +122,7 @@ export class Face {
     if (one.most === 0) return "off";
     const level = light.segments ? `${Math.round(one.level * light.leds)} of ${light.leds}`
       : one.level >= 0.9995 ? "on" : percent(one.level, 2);
-    return `${level}, ${si(one.current_a, "A")}`;
+    return one.current_a === null ? level : `${level}, ${si(one.current_a, "A")}`;
   }
 
   paint({ light, leds }, value, one) {
