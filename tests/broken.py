@@ -86,4 +86,5 @@ if __name__ == "__main__":
         renew("input-steps.txt", "drawer-steps.toml", "scenario.toml", simfw.load_scenario)
         renew("input-habits.txt", "drawer-habits.toml", "pattern.toml", load_pattern)
         renew("dials.txt", "reading-clip.toml", "gadget.toml", simfw.load_gadget)
+        renew("sequences.txt", "winking.toml", "gadget.toml", simfw.load_gadget)
         renew("maps.txt", "remote-map.toml", "map.toml", lambda file: read_map(Path(file)))

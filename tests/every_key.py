@@ -195,13 +195,19 @@ source = "cell"
 series = "1M"
 to_ground = "470k"
 analog = true
+[sequences.wink]
+steps = ["on for 500 ms", "off for 300 ms"]
+times = 3
+[sequences.glow]
+points = ["10 % @ 0 s", "100 % @ 1 s", "10 % @ 3 s"]
+every = "250 ms"
 [behaviour.lamp]
 starts = "dark"
 resume_points = ["lit.full", "lit.half"]
 states.dark = {}
 states."lit.full" = { lamp = "100 %", flag = "on" }
 states."lit.half" = { lamp = "40 %", controller = "awake" }
-states.hum = { motor = "slow", coil = "dim", beam = "80 %" }
+states.hum = { motor = "slow", coil = "dim", beam = "80 %", flag = "glow", bars = "wink" }
 rows = [
   { on = "power.click", from = "dark", to = "resume", when = "not cell.flat", note = "on" },
   { on = "power.click", from = "lit.*", to = "dark", emit = "gone" },
@@ -383,8 +389,8 @@ CASES: dict[str, tuple[str, str, str]] = {
     "driver.drop": ("run", 'drop = "800 mV"', 'drop = "1600 mV"'),
     "driver.quiescent": ("run", 'quiescent = "30 uA"', 'quiescent = "40 uA"'),
     "lights.shared": ("run", "shared = false", "shared = true"),
-    "lights.switch": ("run", 'switch = { kind = "pin", resistance = "25R" }\n[lights.bars]',
-        '[lights.bars]'),
+    "lights.switch": ("run", 'switch = { kind = "pin", resistance = "25R" }\n[lights.beam]',
+        '[lights.beam]'),
     "switch.kind": ("pins", 'kind = "nmos", on_resistance = "60 mΩ"',
         'kind = "pin", resistance = "60 mΩ"'),
     "switch.on_resistance": ("run", 'on_resistance = "60 mΩ"', 'on_resistance = "900 mΩ"'),
@@ -473,6 +479,10 @@ CASES: dict[str, tuple[str, str, str]] = {
     "pins.to_supply": ("pins", '"220k"', '"270k"'),
     "pins.pull_up": ("pins", "pull_up = true", "pull_up = false"),
     "pins.analog": ("pins", "analog = true", "analog = false"),
+    "sequences.steps": ("run", '"on for 500 ms"', '"on for 600 ms"'),
+    "sequences.points": ("run", '"100 % @ 1 s"', '"90 % @ 1 s"'),
+    "sequences.every": ("run", 'every = "250 ms"', 'every = "200 ms"'),
+    "sequences.times": ("run", "times = 3", "times = 2"),
     "behaviour.starts": ("run", 'starts = "dark"', 'starts = "lit.full"'),
     "behaviour.resume": ("run", '["lit.full", "lit.half"]', '["lit.half", "lit.full"]'),
     "states": ("run", 'lamp = "40 %", controller', 'lamp = "50 %", controller'),

@@ -12,18 +12,21 @@ Names. An event that a row emits is declared by being emitted. It may be plain (
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
+from itertools import count
 
 from simfw.behaviour.parsing import parse_expression
-from simfw.behaviour.region import Drive, Region, Row, State, System
+from simfw.behaviour.region import Drive, Region, Row, Sequence, State, System
 from simfw.behaviour.rules import bind_rules
+from simfw.behaviour.sequences import clocks_of, ended_rows, played
 from simfw.behaviour.stock import Stock, absent, stock
 from simfw.behaviour.stock_dials import dial_drive
-from simfw.behaviour.tree import Expression, Names, family
+from simfw.behaviour.tree import Expression, Names, family, names_in
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Behaviour, Dial, Gadget
 from simfw.gadget.model import Row as WrittenRow
+from simfw.gadget.sequences import sound
 from simfw.tomlfile import key_text
 
 __all__ = ["build_system", "check", "names_of"]
@@ -55,6 +58,7 @@ class _Builder:
         self.gadget = gadget
         self.problems: list[Problem] = []
         self.check_blink()
+        self.ending: set[str] = set()  # events that tell the end of sequences
         outline = stock(gadget)
         self.written = {
             name: tuple(self.state(name, behaviour, state) for state in behaviour.states)
@@ -77,7 +81,8 @@ class _Builder:
                     for name, dial in gadget.dials.items()},
             sample=self.read(gadget.gauge.sample if gadget.gauge else None, "gauge.sample"),
         )
-        regions = [self.region(name, part) for name, part in gadget.behaviour.items()]
+        numbers: dict[str, count[int]] = {name: count(1) for name in gadget.sequences}
+        regions = [self.region(name, part, numbers) for name, part in gadget.behaviour.items()]
         self.system = System(
             regions=(*whole.regions, *regions),
             conditions=whole.conditions,
@@ -89,7 +94,9 @@ class _Builder:
             status_levels=whole.status_levels,
             contacts=whole.contacts,
             measures=whole.measures,
+            clocks=clocks_of(tuple(regions)),
         )
+        self.check_levels()
         self.problems += bind_rules(gadget.rules, self.names)[1]
 
     def note(
@@ -167,6 +174,7 @@ class _Builder:
         outputs: dict[str, Drive] = {}
         scales: dict[str, float] = {}
         dial_scales: dict[str, str] = {}
+        sequences: dict[str, Sequence] = {}
         awake = False
         for output, level in behaviour.states[name].items():
             light = self.gadget.lights.get(output)
@@ -180,6 +188,10 @@ class _Builder:
             elif level.named is not None:
                 if level.named in self.gadget.dials:
                     outputs[output] = dial_drive(level.named, self.gadget.dials[level.named])
+                elif level.named in self.gadget.sequences and sound(
+                    self.gadget.sequences[level.named]
+                ):
+                    sequences[output] = played(self.gadget, level.named, output)
             elif light is not None and light.segments:
                 lit = level.segments
                 if lit is None and level.text not in ("on", "off"):
@@ -192,17 +204,26 @@ class _Builder:
             elif level.duty > 0:
                 outputs[output] = Drive(level.duty)
         return State(name=name, outputs=outputs, awake=awake, scales=scales,
-                     dial_scales=dial_scales)
+                     dial_scales=dial_scales, sequences=sequences)
 
     def emitted(self, outline: Stock) -> tuple[str, ...]:
         """The events that written rows emit, in file order."""
         stocked = {*outline.events, *outline.internal_events, *outline.raw_events}
         found: dict[str, None] = {}
+        finite = {name for name, one in self.gadget.sequences.items() if one.times}
+        for name, behaviour in self.gadget.behaviour.items():
+            if any(level.named in finite
+                   for levels in behaviour.states.values() for level in levels.values()):
+                found[f"{name}.ended"] = None
+                self.ending.add(f"{name}.ended")
         for name, behaviour in self.gadget.behaviour.items():
             for index, row in enumerate(behaviour.rows):
                 for event in row.emit:
                     key = f"behaviour.{name}.rows[{index}].emit"
-                    if event in stocked:
+                    if event in self.ending:
+                        self.note(key, "the end of a sequence emits this event",
+                                  found=f'"{event}"', allowed="an event name of your own")
+                    elif event in stocked:
                         self.note(key, "a stock region emits this event", found=f'"{event}"',
                                   allowed="an event name of your own")
                     elif not _EVENT.fullmatch(event):
@@ -213,7 +234,8 @@ class _Builder:
                         found[event] = None
         return tuple(found)
 
-    def region(self, name: str, behaviour: Behaviour) -> Region:
+    def region(self, name: str, behaviour: Behaviour, numbers: Mapping[str, count[int]]
+               ) -> Region:
         key = f"behaviour.{name}"
         states = tuple(behaviour.states)
         if states and behaviour.starts not in states:
@@ -233,9 +255,34 @@ class _Builder:
             group="behaviour",
             states=self.written[name],
             starts=behaviour.starts,
-            rows=rows,
+            rows=(*ended_rows(name, self.written[name], numbers), *rows),
             resume_points=behaviour.resume_points,
         )
+
+    def check_levels(self) -> None:
+        """The firmware does not read where in a sequence an output stands."""
+        played: dict[str, str] = {}
+        for name, states in self.written.items():
+            for state in states:
+                for output, sequence in state.sequences.items():
+                    played.setdefault(output, f'"{sequence.name}" in {name}.{state.name}')
+                if f"{name}.ended" in self.ending and state.name.partition(".")[0] == "ended":
+                    self.note(key_text(("behaviour", name, "states", state.name)),
+                              f'"{name}.ended" tells the end of a sequence',
+                              allowed="another name for this state")
+        if not played:
+            return
+        for region in self.system.regions:
+            gates = [(row.key, row.when) for row in region.rows]
+            if region.show is not None:
+                gates.append(("gauge.show", region.show))
+            for key, when in gates:
+                for output in sorted(names_in(when).quantities & played.keys()) if when else ():
+                    where = key if key.startswith("gauge") else key.partition("#")[0]
+                    where = f"{where}.when" if where.startswith("behaviour.") else where
+                    self.note(where, f"a guard cannot read the level of \"{output}\", which the "
+                              f"sequence {played[output]} drives", found=f'"{output}"',
+                              allowed="states, such as those that play it; rules may read levels")
 
     def rows(self, key: str, behaviour: Behaviour, row: WrittenRow) -> Iterator[Row]:
         """The rows that a written row stands for: one, or one for each event of a list."""

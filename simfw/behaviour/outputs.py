@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from itertools import product
 
 from simfw.behaviour.region import Drive, Group, State, System
 from simfw.behaviour.tree import View, evaluate
 
-__all__ = ["drives_of", "is_awake", "larger", "merged", "scaled"]
+__all__ = ["drives_of", "is_awake", "larger", "merged", "scaled", "ways"]
 
 
 def larger(first: Drive, second: Drive) -> Drive:
@@ -71,12 +73,32 @@ def merged(standing: Iterable[tuple[Group, State, bool]]) -> dict[str, Drive]:
     }
 
 
+def ways(standing: Iterable[tuple[Group, State, bool]], name: str) -> tuple[Drive | None, ...]:
+    """All that `name` may be driven at, each once: at every level of the sequences that drive it.
+
+    `standing` as in `merged`; None where it is off.
+    """
+    choices = []
+    for group, state, shown in standing:
+        played = state.sequences.get(name)
+        if played is None or not shown:
+            choices.append([(group, state, shown)])
+            continue
+        choices.append([
+            (group, replace(state, outputs={**state.outputs, name: drive}), shown)
+            for drive in played.levels
+        ])
+    return tuple(dict.fromkeys(merged(way).get(name) for way in product(*choices)))
+
+
 def drives_of(system: System, states: Mapping[str, str], view: View) -> dict[str, Drive]:
     """The drive of every light, load, emitter and receiver that is on (see `merged`).
 
-    `states` gives the state of each region; `view` is read for `show` only.
+    `states` gives the state of each region, and of the clocks of those sequences that count; `view`
+    is read for `show` only.
     """
-    found = ((region, region.state(states[region.name])) for region in system.regions)
+    clocks = (clock for clock in system.clocks if clock.name in states)
+    found = ((region, region.state(states[region.name])) for region in (*system.regions, *clocks))
     return merged(
         (
             region.group, state,

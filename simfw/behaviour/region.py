@@ -15,7 +15,7 @@ from typing import Literal
 from simfw.behaviour.tree import Expression, Names
 
 __all__ = ["STATUS_LEVELS", "Condition", "Drive", "Group", "Levels", "Position", "Region", "Row",
-           "State", "System"]  # fmt: skip
+           "Sequence", "State", "System"]  # fmt: skip
 
 # What may be read at a charger's status pin; the number of each in test vectors and the C source.
 STATUS_LEVELS = ("released", "low", "high")
@@ -51,6 +51,43 @@ class Position:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sequence:
+    """How an output is driven in time: `steps` holds how long (ns) each drive lasts.
+
+    It goes round for ever, or `times` times, and drives nothing after that. A `line` is made of
+    points: its steps have no times of their own in the file.
+    """
+
+    name: str
+    steps: tuple[tuple[int, Drive], ...]
+    times: int | None = None
+    line: bool = False
+
+    @property
+    def period_ns(self) -> int:
+        """How long it takes to go round once."""
+        return sum(lasts_ns for lasts_ns, _ in self.steps)
+
+    @property
+    def total_ns(self) -> int | None:
+        """How long it takes in all; None where it has no end."""
+        return None if self.times is None else self.times * self.period_ns
+
+    @property
+    def levels(self) -> tuple[Drive, ...]:
+        """Every drive that it may stand at, nothing included where it ends, each once."""
+        ends = () if self.times is None else (NOTHING,)
+        return tuple(dict.fromkeys((*(drive for _, drive in self.steps), *ends)))
+
+
+NOTHING = Drive(0.0)
+
+
+def _height(drive: Drive) -> tuple[int, float]:
+    return drive.segments or 0, drive.duty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class State:
     """A state: what it drives, and whether it keeps the controller awake.
 
@@ -58,7 +95,8 @@ class State:
     its group light (the top bar of a gauge that blinks while charging). `scales` holds factors
     (0..1) by which what comes out after the largest driver is multiplied; of a light with segments
     0, which blanks it. `dial_scales` holds the dials whose positions give such factors. `position`
-    is set in the states of a dial.
+    is set in the states of a dial. `sequences` are what drives an output in time; the clock that
+    goes through one is no part of the state (see `System.clocks`).
     """
 
     name: str
@@ -68,12 +106,30 @@ class State:
     scales: Mapping[str, float] = field(default_factory=dict)
     dial_scales: Mapping[str, str] = field(default_factory=dict)
     position: Position | None = None
+    sequences: Mapping[str, Sequence] = field(default_factory=dict)
+
+    @property
+    def drives(self) -> tuple[str, ...]:
+        """Every output that the state drives, steadily or in time."""
+        return (*self.outputs, *self.sequences)
+
+    @property
+    def most(self) -> Mapping[str, Drive]:
+        """What the state drives where every sequence stands at its highest level."""
+        return {**self.outputs, **{name: max(one.levels, key=_height)
+                                   for name, one in self.sequences.items()}}
+
+    @property
+    def least(self) -> Mapping[str, Drive]:
+        """What the state drives where every sequence stands at its lowest level."""
+        return {**self.outputs, **{name: min(one.levels, key=_height)
+                                   for name, one in self.sequences.items()}}
 
     @property
     def touches(self) -> tuple[str, ...]:
         """Every light, load, emitter or receiver on whose level the state has a say."""
         turned = () if self.position is None else self.position.outputs
-        return tuple(dict.fromkeys((*self.outputs, *self.takes_out, *self.scales,
+        return tuple(dict.fromkeys((*self.drives, *self.takes_out, *self.scales,
                                     *self.dial_scales, *turned)))
 
     @property
@@ -108,7 +164,11 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
-    """One small state machine. `show`, where set, gates the outputs of all its states."""
+    """One small state machine. `show`, where set, gates the outputs of all its states.
+
+    The clock of a sequence `follows` the region called so: when that enters a state, present or
+    not, the clock enters the one that `begins` gives for it.
+    """
 
     name: str
     group: Group
@@ -118,6 +178,8 @@ class Region:
     resume_points: tuple[str, ...] = ()
     show: Expression | None = None
     show_text: str = ""
+    follows: str = ""
+    begins: Mapping[str, str] = field(default_factory=dict)
 
     def state(self, name: str) -> State:
         """The state called `name` (KeyError if there is none)."""
@@ -219,7 +281,10 @@ class System:
     is all that an expression about this gadget may name. `status_levels` are the levels that can be
     read at the charger's status pin, of `STATUS_LEVELS`. `contacts` are the contacts that the
     firmware reads, in the order of the gadget file, and whether each is closed at rest. `measures`
-    are what it measures; the input `NAME.reached.K` tells whether level K is reached.
+    are what it measures; the input `NAME.reached.K` tells whether level K is reached. `clocks` go
+    through the sequences, one for each output that a region drives so, a state for each step. They
+    are outputs in time: what drives is told by them, but nothing reads in which step they are, so
+    that whoever looks at states alone leaves them out.
     """
 
     regions: tuple[Region, ...]
@@ -232,6 +297,24 @@ class System:
     status_levels: tuple[str, ...] = ()
     contacts: Mapping[str, bool] = field(default_factory=dict)
     measures: Mapping[str, Levels] = field(default_factory=dict)
+    clocks: tuple[Region, ...] = ()
+
+    @property
+    def every(self) -> tuple[Region, ...]:
+        """All regions, the clocks behind the others."""
+        return (*self.regions, *self.clocks)
+
+    @property
+    def turns(self) -> tuple[int, ...]:
+        """The numbers of `every` in the order in which expired dwells take their turn: a clock
+        comes just before the region that it follows.
+        """
+        place = {region.name: 2 * number + 1 for number, region in enumerate(self.regions)}
+        return tuple(sorted(
+            range(len(self.every)),
+            key=lambda n: place.get(self.every[n].follows, 0) - 1 if self.every[n].follows
+            else 2 * n + 1,
+        ))
 
     def region(self, name: str) -> Region:
         """The region called `name` (KeyError if there is none)."""

@@ -114,9 +114,10 @@ class Stepper:
     ) -> None:
         self.system = system
         self.world = world
+        self.regions = system.every
         self.region_names = tuple(region.name for region in system.regions)
         self.state_names = tuple(
-            tuple(state.name for state in region.states) for region in system.regions
+            tuple(state.name for state in region.states) for region in self.regions
         )
         names = list(dict.fromkeys([*system.events, *system.internal_events, *system.raw_events]))
         self.event_names = tuple(names)
@@ -127,7 +128,8 @@ class Stepper:
             {name: number for number, name in enumerate(states)} for states in self.state_names
         )
         self._gauge_levels = gauge_levels(system)
-        count = len(self.region_names)
+        count = len(self.regions)
+        self._turns = system.turns
         self.states = cells("states", [0] * count)
         self.entered_ns = [0] * count
         self.stays = [0] * count
@@ -138,19 +140,27 @@ class Stepper:
         self._queue = queue
         self._looked_from = _LOOKED_FROM if settles else EVENT_LIMIT
         self._starts = [
-            self._state_ids[number][region.starts] for number, region in enumerate(system.regions)
+            self._state_ids[number][region.starts] for number, region in enumerate(self.regions)
         ]
         self._resume_first = [
             self._state_ids[n][region.resume_points[0]] if region.resume_points else -1
-            for n, region in enumerate(system.regions)
+            for n, region in enumerate(self.regions)
         ]
         self._resume_points = [
             frozenset(self._state_ids[n][name] for name in region.resume_points)
-            for n, region in enumerate(system.regions)
+            for n, region in enumerate(self.regions)
         ]
         self.awake = tuple(
-            tuple(state.awake for state in region.states) for region in system.regions
+            tuple(state.awake for state in region.states) for region in self.regions
         )
+        # The clocks that follow each region: which, and what they enter with each of its states.
+        self._followers: list[list[tuple[int, tuple[int, ...]]]] = [[] for _ in self.regions]
+        for clock, region in enumerate(self.regions):
+            if region.follows in self._region_ids:
+                leader = self._region_ids[region.follows]
+                begins = [self._state_ids[clock][region.begins.get(name, region.starts)]
+                          for name in self.state_names[leader]]
+                self._followers[leader].append((clock, tuple(begins)))
         self.fired: list[str] | None = None
         self.watched = False  # whether guards are told of: see `watch`
         self.moved = False
@@ -167,7 +177,7 @@ class Stepper:
         system = self.system
         heard: dict[int, list[tuple[int, dict[int, list[_Compiled]]]]] = {}
         self.dwells: list[list[tuple[tuple[int, tuple[_Compiled, ...]], ...]]] = []
-        for number, region in enumerate(system.regions):
+        for number, region in enumerate(self.regions):
             by_event, dwells = self._compile_rows(number, region.rows)
             for event, table in by_event.items():
                 heard.setdefault(event, []).append((number, table))
@@ -339,12 +349,12 @@ class Stepper:
             queue.extend([ids[name] for name in raw_events])
         if power_up:
             self.halt(now_ns)
-            for number in range(len(self.states)):
+            for number in self._turns:
                 self._enter(number, self._starts[number], now_ns, queue)
         due = self.dues
         if not power_up and due and min(due) <= now_ns:
-            for number, when in enumerate(due):
-                if when <= now_ns:
+            for number in self._turns:
+                if due[number] <= now_ns:
                     self._expire(number, queue)
         states, heard, fire = self.states, self._heard, self._fire
         handled = 0
@@ -409,6 +419,9 @@ class Stepper:
         if self.awake[number][state]:
             self.woke = True
             self.on_wake(number)
+        for clock, begins in self._followers[number]:
+            if begins[state] != self._starts[clock] or self.states[clock] != self._starts[clock]:
+                self._enter(clock, begins[state], now_ns, queue)
         groups = self.dwells[number][state]
         self.spent[number] = 0
         if not groups:
@@ -470,9 +483,15 @@ class Stepper:
         return self.state_names[number][self.states[number]]
 
     def names(self, states: Sequence[int] | None = None) -> tuple[str, ...]:
-        """The names of these state numbers (by default of the present ones)."""
+        """The names of these state numbers (by default of the present ones), of all regions but the
+        clocks.
+        """
         chosen = self.states if states is None else states
-        return tuple(names[number] for names, number in zip(self.state_names, chosen, strict=True))
+        count = len(self.region_names)
+        return tuple(
+            names[number]
+            for names, number in zip(self.state_names[:count], chosen[:count], strict=True)
+        )
 
     def bars(self, states: Sequence[int] | None = None) -> int | None:
         """The gauge's level in bars, None without a gauge."""
@@ -563,7 +582,7 @@ class Stepper:
         """What the present states drive; `gates[r]` tells whether region r's outputs show."""
         return merged(
             (region.group, region.states[state], shown)
-            for region, state, shown in zip(self.system.regions, self.states, gates, strict=True)
+            for region, state, shown in zip(self.regions, self.states, gates, strict=True)
         )
 
 

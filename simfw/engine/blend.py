@@ -82,7 +82,7 @@ def blend(
     whatever the gauge tells before.
     """
     parts = [
-        part for regions in apart(prepared.system, prepared.system.regions)
+        part for regions in _sets(prepared, simulation)
         if (part := _alone(prepared, regions, simulation, charge)) is not None
     ]
     mix = _Mix(simulation, parts)
@@ -200,22 +200,40 @@ def _total(phase: Phase, charge: float) -> float:
     return sum(phase.clock.currents(charge)[0])
 
 
+def _sets(prepared: Prepared, simulation: Simulation) -> list[list[Region]]:
+    """The regions in sets that do not meet. A clock is with the region that it follows where that
+    comes round by itself and begins it anew; else it goes round alone.
+    """
+    system, stepper = prepared.system, simulation.stepper
+    sets = apart(system, system.regions)
+    due = stepper.due()
+    for number, clock in enumerate(system.clocks, start=len(system.regions)):
+        leader = stepper.region_names.index(clock.follows)
+        if due[leader] < IDLE and stepper.states[leader] in prepared.ticking[leader]:
+            next(one for one in sets if system.regions[leader] in one).append(clock)
+        elif due[number] < IDLE:
+            sets.append([clock])
+    return sets
+
+
 def _alone(
     prepared: Prepared, regions: Sequence[Region], simulation: Simulation, charge: float
 ) -> _Part | None:
     """What a set of regions does by itself; None where nothing in it ticks."""
     system, stepper = prepared.system, simulation.stepper
-    places = tuple(n for n, region in enumerate(system.regions) if region in regions)
+    every = system.every
+    places = tuple(n for n, region in enumerate(every) if region in regions)
     due = stepper.due()
     if all(due[n] >= IDLE or stepper.states[n] not in prepared.ticking[n] for n in places):
         return None
     standing = tuple(
-        replace(system.regions[n], starts=stepper.state_names[n][stepper.states[n]])
+        replace(every[n], starts=stepper.state_names[n][stepper.states[n]])
         for n in places
     )
     events = {row.on for region in standing for row in region.rows}
     alone = prepared.with_system(replace(
-        system, regions=standing,
+        system, regions=tuple(one for one in standing if not one.follows),
+        clocks=tuple(one for one in standing if one.follows),
         conditions=tuple(one for one in system.conditions if {one.rises, one.falls} & events),
     ))
     rest = Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=_LASTS_NS)

@@ -63,7 +63,7 @@ class Plant:
         self._gates = [(n, self.stepper.bind(show)) for n, show in shows]
         self.varies = any(reads_world(show) for _, show in shows)
         self._ticking = prepared.ticking
-        self._all_shown = [True] * len(system.regions)
+        self._all_shown = [True] * len(system.every)
         # Guards are read at events only; these are read whenever a crossing makes them turn over.
         always = [*(c.when for c in system.conditions), *(show for _, show in shows), *watched]
         self.voltage_marks = sorted(

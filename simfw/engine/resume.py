@@ -33,11 +33,12 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
     plant.measures.update(saved.measures)
     plant.refresh()
     if saved.alive:
+        every = (*saved.regions, *saved.clocks)
         simulation.stepper.restore(
-            [region.state for region in saved.regions],
-            [region.entered_ns for region in saved.regions],
-            [region.spent for region in saved.regions],
-            [region.memory for region in saved.regions],
+            [region.state for region in every],
+            [region.entered_ns for region in every],
+            [region.spent for region in every],
+            [region.memory for region in every],
             saved.conditions,
         )
     else:
@@ -49,20 +50,23 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
 def snapshot(simulation: Simulation) -> Snapshot:
     """Everything that a continuation of a finished simulation needs."""
     plant, stepper = simulation.plant, simulation.stepper
+    count = len(stepper.region_names)
+    every = tuple(
+        RegionState(
+            names[state], entered, spent, None if memory < 0 else names[memory]
+        )
+        for names, state, entered, spent, memory in zip(
+            stepper.state_names, stepper.states, stepper.entered_ns, stepper.waiting(),
+            stepper.memory, strict=True,
+        )
+    )
     return Snapshot(
         time_ns=simulation.end,
         base=plant.base,
         moved=plant.moved,
         alive=simulation.alive,
-        regions=tuple(
-            RegionState(
-                names[state], entered, spent, None if memory < 0 else names[memory]
-            )
-            for names, state, entered, spent, memory in zip(
-                stepper.state_names, stepper.states, stepper.entered_ns, stepper.waiting(),
-                stepper.memory, strict=True,
-            )
-        ),
+        regions=every[:count],
+        clocks=every[count:],
         conditions=tuple(stepper.condition_values),
         contacts=tuple(plant.contacts.items()),
         hands=tuple(plant.hands.items()),

@@ -38,6 +38,7 @@ class Snapshot:
     moved: float
     alive: bool
     regions: tuple[RegionState, ...]
+    clocks: tuple[RegionState, ...] = ()
     conditions: tuple[bool, ...]
     contacts: tuple[tuple[str, bool], ...]
     hands: tuple[tuple[str, float], ...]

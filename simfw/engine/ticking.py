@@ -10,9 +10,11 @@ __all__ = ["ticking_groups", "ticking_states"]
 
 
 def ticking_states(system: System) -> tuple[frozenset[int], ...]:
-    """For each region, the states to which its own dwells lead back: looks, samples, blinks."""
+    """For each region, clocks last, the states to which its own dwells lead back: looks, samples,
+    blinks.
+    """
     result = []
-    for region in system.regions:
+    for region in system.every:
         numbers = {state.name: number for number, state in enumerate(region.states)}
         leads: dict[int, set[int]] = {}
         for row in region.rows:

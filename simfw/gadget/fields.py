@@ -72,6 +72,8 @@ __all__ = [
     "PerMonth",
     "PlaneAngle",
     "Ratio",
+    "SequencePoint",
+    "SequenceStep",
     "SquareMetres",
     "Time",
     "Unit",
@@ -174,7 +176,7 @@ POINT_PARTS = frozenset(
     part.name
     for point in (ForwardPoint, IntensityAt, OhmsAtCharge, OhmsAtTemperature)
     for part in fields(point)
-)
+) | {"at", "lasts"}
 """The names under which the two quantities of a point stand at the end of a key."""
 
 
@@ -249,6 +251,63 @@ def _dial_value(value: object) -> Level:
         raise QuantityError(text="this is not a value", allowed=allowed,
                             suggestion={"on": "100 %", "off": "0 %"}.get(value))
     return level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SequenceStep(_FromText):
+    """A step of a sequence: `level` for the time `lasts`."""
+
+    level: Level
+    lasts: Timing
+    text: str = ""
+
+    @classmethod
+    def read(cls, value: object) -> SequenceStep:
+        """Read "100 % for 60 ms", "off for 80 ms" or "3 for 1 s" (segments)."""
+        if isinstance(value, SequenceStep):
+            return value
+        level, word, lasts = str(value).partition(" for ")
+        if not isinstance(value, str) or not word:
+            raise QuantityError(text="this is not a step", allowed=_STEPS)
+        return SequenceStep(level=_level_of(level.strip(), _STEPS),
+                            lasts=read_timing(lasts.strip(), positive=True), text=value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SequencePoint(_FromText):
+    """A point of a sequence of straight lines: `level` (0..1) at the time `at`."""
+
+    level: float
+    at: Timing
+    text: str = ""
+
+    @classmethod
+    def read(cls, value: object) -> SequencePoint:
+        """Read "2 % @ 1.5 s"."""
+        if isinstance(value, SequencePoint):
+            return value
+        level, sign, at = str(value).partition("@")
+        if not isinstance(value, str) or not sign:
+            raise QuantityError(text="this is not a point", allowed=_POINTS)
+        found = _level_of(level.strip(), _POINTS)
+        if found.segments is not None:
+            raise QuantityError(text="a line goes between percentages", allowed=_POINTS)
+        return SequencePoint(level=found.duty, at=read_timing(at.strip()), text=value)
+
+
+def _level_of(text: str, allowed: str) -> Level:
+    """The level of a step or point."""
+    if text.isdecimal() and len(text) < 4:
+        return Level.read(int(text))
+    found = Level.read(text)
+    if found.awake is not None or found.named is not None:
+        raise QuantityError(text=f'"{text}" is not a level', allowed=allowed,
+                            suggestion=nearest(text, ("on", "off")))
+    return found
+
+
+_STEPS = 'a level for a time, such as "100 % for 60 ms", "off for 80 ms" or "3 for 1 s" (segments)'
+_POINTS = 'a percentage at a time, such as "2 % @ 1.5 s"'
 
 
 def _factor(name: str, value: object) -> float | str:

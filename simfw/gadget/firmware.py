@@ -15,11 +15,12 @@ from simfw.errors import Problem, nearest
 from simfw.gadget.dials import dial_problems, misfit, misfit_scale
 from simfw.gadget.fields import IS_NAME, LEVEL_WORDS, LEVELS, SCALES, Level
 from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Measure, Proximity, Rule, Toggle
+from simfw.gadget.sequences import sequence_problems, sound, unfit
 from simfw.quantity import TEMPERATURE, format_duration
 from simfw.tomlfile import key_text
 
-__all__ = ["CONSUMERS", "DRAWING", "RESERVED", "SPEAKING", "firmware_problems", "misnamed",
-           "states_of_reading"]  # fmt: skip
+__all__ = ["CONSUMERS", "DRAWING", "GIVING", "RESERVED", "SPEAKING", "firmware_problems",
+           "misnamed", "states_of_reading"]  # fmt: skip
 
 RESERVED = ("cell", "charge", "controller", "gauge", "status", "usb")
 """Names with a meaning of their own in expressions and states."""
@@ -42,7 +43,7 @@ DRAWING = ("lights", "loads")
 COUNTING = ("measures", "dials")
 """The sections whose names are numbers in expressions, as those of lights and loads are."""
 
-GIVING = ("dials",)
+GIVING = ("sequences", "dials")
 """The sections whose names may stand where a level does."""
 
 
@@ -62,6 +63,7 @@ def firmware_problems(gadget: Gadget) -> list[Problem]:
         *_gauge(gadget),
         *(p for name, d in gadget.dials.items() for p in dial_problems(f"dials.{name}", d)),
         *(p for name, b in gadget.behaviour.items() for p in _region(gadget, name, b)),
+        *sequence_problems(gadget),
         *_rules(gadget.rules),
         *_readings(gadget),
     ]
@@ -78,13 +80,17 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
     """Yield the names that cannot be used, or are used twice where they must be told apart."""
     speaking: dict[str, str] = {}  # what may stand before a dot in an expression
     drawing: dict[str, str] = {}  # what may be driven by a state
+    giving: dict[str, str] = {}  # what may stand where a level does
     sections = [*((section, drawing) for section in DRAWING),
-                *((section, speaking) for section in SPEAKING)]
+                *((section, speaking) for section in SPEAKING),
+                *((section, giving) for section in reversed(GIVING))]
     for section, taken in sections:
         members: Mapping[str, object] = getattr(gadget, section)
         for name in members:
             key = key_text((section, name))
-            if keyword.iskeyword(name):
+            if taken is giving and section in SPEAKING:
+                pass  # told above
+            elif keyword.iskeyword(name):
                 yield _problem(
                     key,
                     f'"{name}" is a word of the language of expressions',
@@ -398,6 +404,8 @@ def _scale(gadget: Gadget, key: str, level: Level) -> Iterator[Problem]:
         where = f"{key}.{key_text((name,))}"
         if light is None and name not in gadget.loads:
             yield _unknown(where, "light or load", [*gadget.lights, *gadget.loads], name)
+        elif factor in gadget.sequences:
+            yield _problem(where, "a sequence cannot scale", SCALES)
         elif isinstance(factor, str):
             yield from _named(gadget, where, factor, "this is not a scale", SCALES, ("off",))
             if factor in gadget.dials:
@@ -427,6 +435,8 @@ def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Pro
         yield from _named(gadget, key, level.named, "this is not a level", LEVELS, LEVEL_WORDS)
         if level.named in gadget.dials:
             yield from misfit(key, gadget, output, level.named)
+        elif level.named in gadget.sequences and sound(gadget.sequences[level.named]):
+            yield from unfit(gadget, key, output, level.named)
     elif level.awake is not None:
         yield _problem(
             key, "only the controller sleeps", '"on", "off", a percentage or a number of segments'

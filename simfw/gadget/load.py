@@ -11,7 +11,7 @@ from typing import Any
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.curve_file import BUILT_IN_CURVES, OTHER_NAMES, is_path, read_curve
 from simfw.gadget.electrical import electrical_problems
-from simfw.gadget.firmware import DRAWING, SCALE, SPEAKING, firmware_problems, misnamed
+from simfw.gadget.firmware import DRAWING, GIVING, SCALE, SPEAKING, firmware_problems, misnamed
 from simfw.gadget.model import Gadget
 from simfw.gadget.wiring import wiring_problems
 from simfw.setting import Settings, with_settings
@@ -77,6 +77,8 @@ SAMPLES: dict[str, Any] = {
     "?gauge.light": "bars",
     "?low": "1 kV",
     "?flat": "0 V",
+    "?points": ["0 % @ 0 s", "100 % @ 1 s"],
+    "?times": 2,
     "?gauge.thresholds": [f"{bar} V" for bar in range(1, 33)],
 }
 
@@ -192,7 +194,7 @@ def _with_curve(
 
 def _names_lost(tainted: set[str]) -> bool:
     """Whether names that other parts may use were lost, so that checking them would mislead."""
-    lost = (*SPEAKING, *DRAWING)
+    lost = (*SPEAKING, *DRAWING, *GIVING)
     return any(
         key in lost or (key.startswith("behaviour.") and key.endswith(".states")) for key in tainted
     )

@@ -35,6 +35,8 @@ from simfw.gadget.fields import (
     PerMonth,
     PlaneAngle,
     Ratio,
+    SequencePoint,
+    SequenceStep,
     SquareMetres,
     Time,
     Unit,
@@ -76,6 +78,7 @@ __all__ = [
     "Regulator",
     "Row",
     "Rule",
+    "Sequence",
     "Switch",
     "Target",
     "Toggle",
@@ -523,6 +526,19 @@ class Pin(Part):
     analog: bool = False
 
 
+class Sequence(Part):
+    """`[sequences.NAME]`: how a light goes on and off in time, by `steps` or by `points`.
+
+    `points` are joined by straight lines, along which the level changes in steps of `every`; the
+    time of the last is the period. `times` is how often it goes round (None: for ever).
+    """
+
+    steps: tuple[SequenceStep, ...] = ()
+    points: tuple[SequencePoint, ...] = ()
+    every: Time | None = None
+    times: Annotated[int | None, Field(ge=1)] = None
+
+
 class Row(Part):
     """One row of a region, or one for each event of `on`.
 
@@ -627,6 +643,7 @@ class Gadget(Part):
     gauge: Gauge | None = None
     dials: dict[str, Dial] = {}
     pins: dict[str, Pin] = {}
+    sequences: dict[str, Sequence] = {}
     behaviour: dict[str, Behaviour] = {}
     rules: tuple[Rule, ...] = ()
     readings: dict[str, Amperes] = {}

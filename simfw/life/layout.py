@@ -15,6 +15,7 @@ from simfw.behaviour.expression import (
     parse_expression,
 )
 from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.sequences import coarser
 from simfw.behaviour.table import gauge_levels
 from simfw.circuit.circuit import ChargerMode, Circuit
 from simfw.circuit.wake import wake_of
@@ -24,13 +25,23 @@ from simfw.gadget.model import Gadget
 from simfw.life import registers as k
 from simfw.stimuli.pattern import Pattern
 
-__all__ = ["MODES", "Groups", "Layout", "dwell_groups"]
+__all__ = ["MODES", "Groups", "Layout", "dwell_groups", "rows_of"]
 
 MODES: tuple[ChargerMode, ...] = ("off", "precharge", "fast", "complete", "fault")
 _MOST = 60  # regions, habits that wait for their when: their sets are bits of one number
+_MOST_STEPS = 16
 _ROUND_NS = 60 * 10**9  # what comes round within this time counts by its longest state
 
 Groups = tuple[tuple[tuple[int, tuple[int, ...]], ...], ...]
+
+
+def rows_of(gadget: Gadget) -> System:
+    """The rows of a gadget as a study goes through them: in the lines of its sequences fewer steps.
+
+    Each is a combination that has to be learned with all that may happen then; the current of a
+    light is nearly straight in its duty, so that the mean of a few levels is that of many.
+    """
+    return coarser(build_system(gadget), _MOST_STEPS)
 
 
 def dwell_groups(region: Region, first_row: int) -> Groups:
@@ -95,8 +106,8 @@ class Layout:
         self.gadget = gadget
         self.wakes_always = wake_of(gadget.controller).every_instant
         self.warmths_c = tuple(warmths_c)
-        system = self.system = build_system(gadget) if system is None else system
-        self.regions = system.regions
+        system = self.system = rows_of(gadget) if system is None else system
+        self.regions = system.every
         self.region_id = {region.name: n for n, region in enumerate(self.regions)}
         self.state_id = [{s.name: n for n, s in enumerate(r.states)} for r in self.regions]
         waiting = sum(h.when is not None and h.each is None for h in pattern.habits)
@@ -155,7 +166,7 @@ class Layout:
         self.bars = self._bars()
         self.group_start = self._group_starts()
         self.starts = [self.state_id[n][r.starts] for n, r in enumerate(self.regions)]
-        self.tracked = [n for n, r in enumerate(self.regions)
+        self.tracked = [n for n, r in enumerate(system.regions)
                         if r.group == "behaviour" or r.name == "gauge"]
         turned_on = [condition.rises for condition in system.conditions]
         self.enabled = [turned_on.index(f"{name}.enable") for name in self.sensors]
@@ -219,7 +230,7 @@ class Layout:
         """The dwell times (ns) of the same rows in another system of the same shape."""
         times: list[int] = []
         first = 0
-        for region in system.regions:
+        for region in system.every:
             for state in dwell_groups(region, first):
                 times += [after for after, _ in state]
             first += len(region.rows)

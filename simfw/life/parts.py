@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from simfw.behaviour.build import build_system
 from simfw.behaviour.stock_measures import levels_of
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.circuit.counting import Counter
@@ -19,7 +18,7 @@ from simfw.engine.clock import passing
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
 from simfw.life.columns import Column, flat
-from simfw.life.layout import MODES
+from simfw.life.layout import MODES, rows_of
 from simfw.life.store import Store
 
 __all__ = ["PartTables"]
@@ -27,7 +26,8 @@ __all__ = ["PartTables"]
 Array = NDArray[np.float64]
 
 # Sections that rows come from.
-_TIMED = ("buttons", "chords", "toggles", "proximity", "measures", "gauge", "behaviour")
+_TIMED = ("buttons", "chords", "toggles", "proximity", "measures", "gauge", "sequences",
+          "behaviour")
 _REAL = frozenset({"volts", "cross", "open_at", "start_cross", "step_at", "rate", "use", "mark_at"})
 _GROWING = (*sorted(_REAL), "loads_slot", "mix_slot", "step_start", "step_rising", "step_to",
             "mark_start", "mark_rising", "mark_kind")
@@ -53,7 +53,7 @@ class PartTables:
         self.grid = store.grid
         system = layout.system
         if any(getattr(gadget, part) != getattr(layout.gadget, part) for part in _TIMED):
-            system = build_system(gadget)
+            system = rows_of(gadget)
         self._after: list[int] = layout.group_times(system)
         fast = store.fast
         self._columns = {

@@ -220,7 +220,8 @@ def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> Lap | None:
     truths.but = r
     seen = [moment.states[r]]
     lasts = 0
-    while len(seen) <= _LONGEST:
+    most = _LONGEST if not layout.regions[r].follows else len(layout.regions[r].states)
+    while len(seen) <= most:
         lasts += layout.groups[r][seen[-1]][0][0]
         step = _leaving(layout, truths, _with(moment.states, r, seen[-1]), r)
         if step is not None and step[0] == seen[0]:

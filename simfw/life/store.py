@@ -246,7 +246,7 @@ class Store:
                 layout.system,
                 regions=tuple(
                     replace(region, show=Constant(shown[n])) if n in shown else region
-                    for n, region in enumerate(layout.regions)
+                    for n, region in enumerate(layout.system.regions)
                 ),
             )
         names = {

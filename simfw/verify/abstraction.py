@@ -372,10 +372,15 @@ def reduce_system(
         for quantity in CELL_QUANTITIES
     }
     values = {quantity: _values(found) for quantity, found in limits.items()}
+    # A light that a sequence drives is at any of its levels; what is compared tells which matter.
+    played = {name for region in regions for state in region.states for name in state.sequences
+              if name in levels_read}
+    values |= {name: _values({limit for one in asked for limit in ex.levels_in(one, name)})
+               for name in sorted(played)}
     lasting = [c.when for c in conditions] + [
         part for m in monitors if m.kind != "never" for part in (m.when, m.then) if part is not None
     ]
-    if set(_union(_mentions(e) for e in lasting).quantities) & set(CELL_QUANTITIES):
+    if set(_union(_mentions(e) for e in lasting).quantities) & {*CELL_QUANTITIES, *played}:
         # A reading may turn at any time, and what waits for it begins to wait then.
         acts.append(READING)
     reader = None
@@ -407,7 +412,8 @@ def reduce_system(
     followed = set(CELL_QUANTITIES) - {"gauge.counted"} if detail.bands else set()
     free = sorted(set(read_here.quantities) & set(CELL_QUANTITIES) - followed
                   | {name.partition(".reached.")[0] for name in unread
-                     if not name.startswith("(")})
+                     if not name.startswith("(")}
+                  | {f"{name} within its sequence" for name in played})
     return Reduced(
         machine=machine,
         starts=starts,

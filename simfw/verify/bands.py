@@ -93,7 +93,7 @@ def make_bands(
     most: dict[str, Drive] = {}
     for region in regions:
         for state in region.states:
-            for name, drive in state.outputs.items():
+            for name, drive in state.most.items():
                 most[name] = larger(most[name], drive) if name in most else drive
     light = LoadSet(controller="off")
     heavy = LoadSet(drives=_drives(most), controller="awake")
@@ -208,7 +208,7 @@ class Reader:
                           for name in (*state.takes_out, *state.scales, *state.dial_scales)}
         for region in unknown:
             for state in region.states:
-                for name, drive in state.outputs.items():
+                for name, drive in state.most.items():
                     self._add(self._possible, name, drive)
         self._regions: tuple[Region, ...] = ()
         self._number: list[int] = []
@@ -233,7 +233,7 @@ class Reader:
         self.asked = tuple(
             index for index, region in enumerate(self._regions)
             if index == self._band
-            or any(state.outputs or state.awake or state.position for state in region.states)
+            or any(state.drives or state.awake or state.position for state in region.states)
         )
         self._lessened |= {name for region in machine.regions for state in region.states
                            for name in (*state.takes_out, *state.scales, *state.dial_scales)}
@@ -266,12 +266,15 @@ class Reader:
                 continue
             state = region.states[states[index]]
             awake = awake or state.awake
-            for name, drive in state.outputs.items():
+            for name, drive in state.most.items():
                 # Where the dial is not followed it may stand anywhere: its largest value and none.
-                known = drive.dial is None or drive.dial in turned
                 if drive.dial is not None:
                     drive = turned.get(drive.dial, drive)
                 self._add(may, name, drive)
+            for name, drive in state.least.items():
+                known = drive.dial is None or drive.dial in turned
+                if drive.dial is not None:
+                    drive = turned.get(drive.dial, drive)
                 if known and region.show is None and name not in self._lessened:
                     self._add(sure, name, drive)
         for name, drive in sure.items():

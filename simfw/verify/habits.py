@@ -62,7 +62,7 @@ def _acts(row: Row) -> bool:
 
 def _lit(gadget: Gadget, region: Region, state: str) -> bool:
     return any(
-        name in gadget.lights or name in gadget.loads for name in region.state(state).outputs)
+        name in gadget.lights or name in gadget.loads for name in region.state(state).drives)
 
 
 # -- dwells ----------------------------------------------------------------------------------------
@@ -158,13 +158,13 @@ def _plugged(gadget: Gadget, region: Region) -> Iterator[Finding]:
     by_hand = {
         name for row in region.rows if _personal(gadget, row.on)
         and not (row.on or "").startswith("usb.") and row.to in {s.name for s in region.states}
-        for name in region.state(row.to).outputs if name in gadget.lights
+        for name in region.state(row.to).drives if name in gadget.lights
     }
     for row in region.rows:
         if row.on not in ("usb.in", "usb.out") or row.to in ("same", "resume"):
             continue
-        lit = [name for name in region.state(row.to).outputs if name in by_hand]
-        if lit and any(not set(lit) & set(region.state(source).outputs) for source in row.sources):
+        lit = [name for name in region.state(row.to).drives if name in by_hand]
+        if lit and any(not set(lit) & set(region.state(source).drives) for source in row.sources):
             yield finding("plug-lights", f"{row.on} lights {' and '.join(lit)}, as a person does: "
                           f"the plug acts like a button.", [row.key])
 
@@ -177,9 +177,9 @@ def _missed(gadget: Gadget, region: Region) -> Iterator[Finding]:
         ending = [row for row in rows if row.to in {
             state.name for state in region.states if not _lit(gadget, region, state.name)}]
         ended = {name for row in ending for source in row.sources
-                 for name in region.state(source).outputs if name in gadget.lights}
+                 for name in region.state(source).drives if name in gadget.lights}
         missed = [state.name for state in region.states
-                  if state.name not in spoken and ended & set(state.outputs)]
+                  if state.name not in spoken and ended & set(state.drives)]
         if missed:
             yield finding("cell-not-heard", f"{event} puts {' and '.join(sorted(ended))} out, but "
                           f"not in {' or '.join(f'{region.name}.{name}' for name in missed)}.",

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from simfw.behaviour import expression as ex
-from simfw.behaviour.outputs import merged
+from simfw.behaviour.outputs import ways
 from simfw.behaviour.region import Region, System
 from simfw.behaviour.table import Stepper
 from simfw.engine.supply import found_at_pins
@@ -190,7 +190,7 @@ class Instants:
         self._below: dict[tuple[tuple[float, ...], float], tuple[tuple[float, ...], ...]] = {}
         self._config: Config = ()
         self._parts: dict[object, object] = {}
-        self._seen: dict[str, tuple[int, ...]] = {}
+        self._seen: dict[str, tuple[object, ...]] = {}
         self._levels: dict[str, Callable[[], float]] = {}
         self._happened: set[str] = set()
         names = dict.fromkeys(event for region in regions for row in region.rows
@@ -252,6 +252,8 @@ class Instants:
     def quantity(self, name: str) -> float:
         """How far a light, load, emitter or receiver is driven (0..1); 0 where nothing drives it.
 
+        Where a sequence drives it, at any of its levels: those that the machine's comparisons tell
+        apart are tried.
         Only asked for names that an expression reads: the regions that drive them, and whatever
         decides whether they are shown, are then part of the machine.
         """
@@ -303,12 +305,13 @@ class Instants:
         total = max(1, self.machine.segments.get(name, 1))
         involved: list[tuple[int, Region, list[bool], Callable[[], bool] | None]] = []
         for index, region in enumerate(self.stepper.system.regions):
-            drives = [name in state.outputs for state in region.states]
+            drives = [name in state.drives for state in region.states]
             if any(name in state.touches for state in region.states):
                 show = None if region.show is None else self.stepper.bind(region.show)
                 involved.append((index, region, drives, show))
         supply, states = self.machine.supply, self.stepper.states
-        known: dict[tuple[tuple[int, bool], ...], float] = {}
+        known: dict[tuple[tuple[int, bool], ...], tuple[float, ...]] = {}
+        apart = self.machine.values.get(name, ())
 
         def read() -> float:
             if supply >= 0 and not self.flags[supply]:
@@ -318,15 +321,28 @@ class Instants:
                 for index, _, drives, show in involved
                 for state in (states[index],)
             ])
-            level = known.get(standing)
-            if level is None:
-                drive = merged(
+            levels = known.get(standing)
+            if levels is None:
+                drives = ways([
                     (region.group, region.states[state], shown)
                     for (_, region, _, _), (state, shown) in zip(involved, standing, strict=True)
-                ).get(name)
-                level = known[standing] = 0.0 if drive is None else (
-                    drive.duty if drive.segments is None else drive.segments / total)
-            return level
+                ], name)
+                found = [0.0 if drive is None else
+                         drive.duty if drive.segments is None else drive.segments / total
+                         for drive in drives]
+                told: dict[object, float] = {}
+                for level in found:
+                    told.setdefault(
+                        tuple([(level >= value, level > value) for value in apart]) or level, level)
+                levels = known[standing] = tuple(told.values())
+            if len(levels) == 1:
+                return levels[0]
+            if self._seen.get(name) != standing:
+                self._seen[name] = standing
+                self._free[name] = levels
+            while len(left := self._free[name]) > 1:
+                self._split(name, left[: len(left) // 2], left[len(left) // 2 :])
+            return left[0]
 
         return read
 

@@ -9,6 +9,7 @@ hang on one node of the cell, so what is heavier alone is heavier together.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from itertools import product
 from math import prod
 
@@ -57,7 +58,9 @@ def _load(states: Iterable[State]) -> LoadSet:
     return LoadSet(
         drives=tuple(
             (name, drive.duty, -1 if drive.segments is None else drive.segments)
-            for name, drive in merged(("behaviour", state, True) for state in standing).items()
+            for name, drive in merged(
+                ("behaviour", replace(state, outputs=state.most), True) for state in standing
+            ).items()
         ),
         controller="awake" if any(state.awake for state in standing) else "asleep",
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
+from simfw.behaviour.sequences import clock_at
 from simfw.engine.levels import output_tracks
 from simfw.engine.simulator import Prepared, simulate
 from simfw.engine.snapshot import RegionState, Snapshot
@@ -85,11 +86,16 @@ class Model:
         self.drivers: dict[str, tuple[int, ...]] = {}
         for name, (output, _) in self.names.items():
             driving = [number for number, region in enumerate(system.regions)
-                       if any(output in state.outputs for state in region.states)]
+                       if any(output in state.drives for state in region.states)]
             behaviour = [number for number, region in enumerate(system.regions)
                          if region.group == "behaviour"]
             self.drivers[name] = (*(n for n in behaviour if n in driving),
                                   *(n for n in behaviour if n not in driving), *driving)
+        self.played = {
+            name: tuple(number for number, clock in enumerate(system.clocks, len(system.regions))
+                        if any(output in state.outputs for state in clock.states))
+            for name, (output, _) in self.names.items()
+        }
         self.sampled = _sampled(gadget)
 
     @property
@@ -138,7 +144,8 @@ class Model:
         edges: dict[str, tuple[Edge, ...]] = {}
         origins: dict[str, tuple[Origin, ...]] = {}
         for name, track in tracks.items():
-            rests = tuple(found.origin(time, self.drivers[name]) for time in track.times_ns)
+            driving = (*self.played[name], *self.drivers[name])
+            rests = tuple(found.origin(time, driving) for time in track.times_ns)
             before = [track.start, *track.levels][: len(track.levels)]
             edges[name] = tuple(
                 Edge((time + shift) * factor, level, was, 0.0, number)
@@ -190,13 +197,24 @@ class Model:
             regions.append(RegionState(
                 state=wanted, entered_ns=now - lead, spent=sum(after < lead for after in dwells),
                 memory=wanted if wanted in region.resume_points else None))
-        return replace(powered, time_ns=now, regions=tuple(regions))
+        clocks = []
+        for clock, state in zip(self.prepared.system.clocks, powered.clocks, strict=True):
+            leader = begin.states.get(clock.follows)
+            if leader is None:
+                clocks.append(replace(state, entered_ns=state.entered_ns + now))
+                continue
+            place, age_ns = clock_at(clock, leader, lead)
+            clocks.append(RegionState(place, now - age_ns, 0, None))
+        return replace(powered, time_ns=now, regions=tuple(regions), clocks=tuple(clocks))
 
     def longest_lead(self, states: Mapping[str, str]) -> int:
         """How long these states can have been held already (ns); 0 where nothing is timed."""
         dwells = [row.after_ns for region in self.prepared.system.regions
                   for row in region.rows
                   if row.after_ns and states.get(region.name) in row.sources]
+        dwells += [one.period_ns - 1 for region in self.prepared.system.regions
+                   for state in region.states if states.get(region.name) == state.name
+                   for one in state.sequences.values() if one.times is None]
         return min(dwells, default=0)
 
 

@@ -7,6 +7,7 @@ all of them is joined: any state of one set may stand together with any of the o
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import product
 from math import prod
 
@@ -52,8 +53,9 @@ class Reach:
         return tuple(region.states[config[i]] for i, region in (*self._dials, *self.written))
 
     def drives(self, config: Config) -> dict[str, Drive]:
-        """What the written regions drive."""
-        return merged(("behaviour", state, True) for state in self.stands(config))
+        """What the written regions drive, every sequence at its highest level."""
+        return merged(("behaviour", replace(state, outputs=state.most), True)
+                      for state in self.stands(config))
 
     def lights(self, config: Config) -> list[str]:
         """The lights that the written regions have on."""
@@ -262,7 +264,7 @@ def _sleepless(sets: Sequence[Reach]) -> Iterator[Finding]:
         for config, (i, region) in product(configs, reach.written):
             state = region.states[config[i]]
             name = f"{region.name}.{state.name}"
-            loads = [output for output in state.outputs if output in reach.gadget.loads]
+            loads = [output for output in state.drives if output in reach.gadget.loads]
             ends = any(row.after_ns is not None and state.name in row.sources
                        for row in region.rows)
             if (state.awake or loads) and not ends and name not in told:

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from simfw.behaviour.outputs import merged
+from simfw.behaviour.outputs import ways
 from simfw.errors import UsageError, nearest
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
@@ -363,14 +363,17 @@ def _looks_like(model: Model, observed: Observed, states: Mapping[str, str], nam
                     output in state.outputs and state.outputs[output].dial):
                 return True
             standing.append((region.group, state, True))
-        elif any(output in state.outputs for state in region.states):
+        elif any(output in state.drives for state in region.states):
             return True
-    shown = 0.0
-    drive = merged(standing).get(output)
-    if drive is not None:
-        value = drive.duty if drive.segments is None or kind < 0 else float(drive.segments)
-        shown = float(value >= kind) if kind > 0 else value
-    return equal_levels(max(within_of(observed, name), 0.03 if kind < 0 else 0.0))(shown, level)
+    equal = equal_levels(max(within_of(observed, name), 0.03 if kind < 0 else 0.0))
+    for drive in ways(standing, output):
+        shown = 0.0
+        if drive is not None:
+            value = drive.duty if drive.segments is None or kind < 0 else float(drive.segments)
+            shown = float(value >= kind) if kind > 0 else value
+        if equal(shown, level):
+            return True
+    return False
 
 
 def _fitted(observed: Observed, model: Model, options: Options, begin: Begin) -> Replayed:

@@ -167,7 +167,7 @@ def _steps(gadget: Gadget, system: System) -> Iterator[Finding]:
 def _outputs(gadget: Gadget, system: System) -> Iterator[Finding]:
     drivers: dict[str, list[str]] = {}
     for region in system.regions:
-        for output in {name for state in region.states for name in state.outputs}:
+        for output in {name for state in region.states for name in state.drives}:
             drivers.setdefault(output, []).append(region.name)
     for kind, names in (("light", gadget.lights), ("load", gadget.loads)):
         for name in names:
@@ -197,7 +197,7 @@ def _events(gadget: Gadget, system: System) -> Iterator[Finding]:
         unheard: dict[str, list[str]] = {}
         for row in region.rows:
             for event in dict.fromkeys(row.emit):
-                if event not in heard:
+                if event not in heard and event != f"{region.name}.ended":
                     unheard.setdefault(event, []).append(row.key)
         for event, keys in unheard.items():
             yield finding("event-unheard", f"No row hears {event}.", keys)
@@ -228,6 +228,10 @@ def open_cells(system: System) -> tuple[OpenCell, ...]:
         events = dict.fromkeys(row.on for row in region.rows if row.on is not None)
         for state in region.states:
             for event in events:
+                if event == f"{region.name}.ended" and not any(
+                    event in row.emit and state.name in row.sources for row in region.rows
+                ):
+                    continue  # it ends in the states that play it
                 if not any(row.on == event and state.name in row.sources for row in region.rows):
                     found.append(OpenCell(region.name, state.name, event))
     return tuple(found)

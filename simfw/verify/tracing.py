@@ -200,11 +200,18 @@ class _Tracer(Simulation):
         self.entries: list[tuple[int, tuple[str, ...] | _Round]] = []
         self.scripts: dict[int, _Script] = {}
         begun = _STIMULUS if resume is None else Origin({START: -1.0}, 0.0)
-        self.origins = [begun] * len(prepared.system.regions)
+        every = prepared.system.every
+        self.origins = [begun] * len(every)
         self.rows: dict[str, tuple[int, Row]] = {
             row.key: (number, row)
-            for number, region in enumerate(prepared.system.regions) for row in region.rows
+            for number, region in enumerate(every) for row in region.rows
         }
+        self.clocks = {
+            region.name: [number for number, clock in enumerate(every)
+                          if clock.follows == region.name]
+            for region in prepared.system.regions
+        }
+        self.names = [region.name for region in every]
         self.raw_events = frozenset(prepared.system.raw_events)
         # Dwells that are what a written time leaves after others.
         self.rests: dict[str, tuple[str, ...]] = {
@@ -247,7 +254,8 @@ class _Tracer(Simulation):
             for name in row.emit:
                 emitted[name] = latest
             if row.to != "same":
-                self.origins[number] = moved[number] = latest
+                for one in (number, *self.clocks.get(self.names[number], ())):
+                    self.origins[one] = moved[one] = latest
             self.counts[key] = self.counts.get(key, 0) + 1
         self.causes[time_ns] = Cause(time_ns, fired, moved, latest)
 

@@ -72,7 +72,8 @@ def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
         ("uint8_t", "fw_state_flags",
          layout.flags if layout.awake or layout.memory else ()),
         ("fw_mask", "fw_state_outputs",
-         _plain(layout.state_outputs) if layout.drives or layout.dial_drives else ()),
+         _plain(layout.state_outputs)
+         if layout.drives or layout.dial_drives or layout.clocks else ()),
         ("fw_place", "fw_id_rows",
          _plain(ROW_SIZE * number for number in layout.id_rows) if layout.rows else ()),
         ("fw_index", "fw_rows", layout.rows),
@@ -90,6 +91,12 @@ def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
          _plain(layout.output_dial_drives) if layout.dial_drives else ()),
         ("fw_index", "fw_dial_drives", layout.dial_drives),
         ("fw_index", "fw_dial_ranks", _plain(layout.dial_ranks)),
+        ("fw_index", "fw_clocks", layout.clocks),
+        ("fw_index", "fw_clock_plays", _plain(layout.clock_plays)),
+        ("fw_index", "fw_plays", layout.plays),
+        ("fw_step_place", "fw_sequences", _plain(layout.sequences)),
+        ("fw_index", "fw_step_lengths", _plain(layout.step_lengths)),
+        ("fw_index", "fw_step_ranks", _plain(layout.step_ranks)),
         ("fw_index", "fw_output_scales", _plain(layout.output_scales) if layout.scales else ()),
         ("fw_index", "fw_scales", layout.scales),
         ("fw_index", "fw_output_dial_scales",
@@ -111,6 +118,19 @@ def _one_list(layout: Layout) -> bool:
 def index_type(plan: Plan, layout: Layout) -> str:
     """The narrowest C type for all table numbers, values kept free for marks."""
     return "uint8_t" if max(layout.largest, len(plan.guards)) < 0xFC else "uint16_t"
+
+
+def step_type(layout: Layout) -> str:
+    """The narrowest C type for a place among the steps of sequences."""
+    return "uint8_t" if len(layout.step_ranks) < 0x100 else "uint16_t"
+
+
+def _step_place(layout: Layout) -> str:
+    if not layout.clocks:
+        return ""
+    kind = step_type(layout)
+    return (f"typedef {kind} fw_step_place; /* a place among the steps of sequences */\n"
+            f"#define FW_READ_STEP(at) FW_READ_{8 if kind == 'uint8_t' else 16}(at)\n")
 
 
 def place_type(layout: Layout) -> str:
@@ -182,7 +202,7 @@ def tables_header(plan: Plan, layout: Layout, name: str, digest: str, tick: Tick
 
 typedef {kind} fw_index;
 typedef {place} fw_place; /* a place in fw_rows */
-typedef uint32_t fw_level;
+{_step_place(layout)}typedef uint32_t fw_level;
 typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
 #define FW_READ_MASK(at) FW_READ_{mask_bits(plan)}(at)
 #define FW_READ_PLACE(at) {"FW_READ_8" if place == "uint8_t" else "FW_READ_16"}(at)
@@ -215,12 +235,15 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
  * region, first and last state, by how much the place in fw_scaled moves on; of fw_dial_drives and
  * fw_dial_scales region, first and last state, dial and its first state, then where its ranks
  * begin, or by how many steps of which length the place moves on at its first position; of
- * fw_conditions guard, event of rising, event of falling. */
+ * fw_conditions guard, event of rising, event of falling; of fw_clocks region and output; of
+ * fw_plays first and last state, and which of fw_sequences they play. */
 #define FW_ROW_SIZE {ROW_SIZE}u
 #define FW_DRIVE_SIZE {5 if layout.plain_takes or plan.shows else 4}u
 #define FW_SCALE_SIZE 4u
 #define FW_DIAL_DRIVE_SIZE {DIAL_DRIVE_SIZE}u
 #define FW_DIAL_SCALE_SIZE {DIAL_SCALE_SIZE}u
+#define FW_CLOCK_SIZE 2u
+#define FW_PLAY_SIZE 3u
 #define FW_CONDITION_SIZE 3u
 #define FW_DRIVE_LISTS {2 if plan.shows else 1}u
 
@@ -263,6 +286,8 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("ROW_COUNT", len(layout.rows)),
         ("DRIVE_COUNT", len(layout.drives)),
         ("DIAL_DRIVE_COUNT", len(layout.dial_drives)),
+        ("CLOCK_COUNT", len(layout.clocks)),
+        ("ENDLESS_COUNT", layout.endless),
         ("SCALE_COUNT", len(layout.scales)),
         ("DIAL_SCALE_COUNT", len(layout.dial_scales)),
         ("LEVEL_COUNT", len(layout.levels)),

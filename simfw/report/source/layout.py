@@ -10,11 +10,12 @@ are not neighbours has an entry for each run of them.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Sequence as Sequence_
 from dataclasses import dataclass
 
 from simfw.behaviour.expression import names_in
-from simfw.behaviour.region import Region, Row, State
+from simfw.behaviour.region import Region, Row, Sequence, State, System
 from simfw.report.source.plan import (
     Output,
     Plan,
@@ -52,6 +53,9 @@ class Layout:
     states of a region its place in `scaled` moves on by how much; there stands the rank that comes
     out, from `scaled_first` on (None: the output is not scaled). `dial_drives` and `dial_scales`
     say the same of states that drive or scale by a dial; `dial_ranks` holds the ranks of positions.
+    `clocks` holds the region and the output of each clock of a sequence, `plays`, from
+    `clock_plays` on, which of `sequences` it goes through in which states; `sequences` tells where
+    the steps of each begin, the `endless` ones first.
     """
 
     rows: tuple[Entry, ...]
@@ -76,6 +80,13 @@ class Layout:
     gates_read_inputs: bool
     plain_takes: bool
     gated_takes: bool
+    clocks: tuple[Entry, ...]
+    clock_plays: tuple[int, ...]
+    plays: tuple[Entry, ...]
+    sequences: tuple[int, ...]
+    endless: int
+    step_lengths: tuple[int, ...]
+    step_ranks: tuple[int, ...]
     scales: tuple[Entry, ...]
     output_scales: tuple[int, ...]
     scaled_first: tuple[int | None, ...]
@@ -99,6 +110,7 @@ class Layout:
             len(self.starts), 2 * len(self.lengths), len(self.id_rows) + len(self.emits),
             4 * len(self.scales), len(self.scaled), DIAL_DRIVE_SIZE * len(self.dial_drives),
             len(self.dial_ranks), DIAL_SCALE_SIZE * len(self.dial_scales),
+            len(self.clocks), len(self.plays), len(self.sequences),
         )  # fmt: skip
 
 
@@ -149,8 +161,11 @@ class _Times:
                         waiting.setdefault(lengths[row.key], []).append(number)
                 if waiting:
                     self._add(region.name, state.name, waiting)
+        # The steps of sequences have lengths among them.
+        steps = {Length(lasts_ns) for _, _, one in played(plan.system)
+                 for lasts_ns, _ in one.steps}
         self.lengths = tuple(
-            sorted({one for stay in self.stays for one, _ in stay.times}, key=_order)
+            sorted({one for stay in self.stays for one, _ in stay.times} | steps, key=_order)
         )
 
     def _add(self, region: str, state: str, waiting: Mapping[Length, list[int]]) -> None:
@@ -420,11 +435,67 @@ class _Scales:
         return [known.index(level) if level in known else 0 for level in left]
 
 
+def played(system: System) -> Iterator[tuple[Region, State, Sequence]]:
+    """Every sequence that some state plays."""
+    for region in system.regions:
+        for state in region.states:
+            for one in state.sequences.values():
+                yield region, state, one
+
+
+# Whether a sequence has an end, and its steps: which length, which rank.
+_Played = tuple[bool, tuple[tuple[int, int], ...]]
+
+
+class _Clocks:
+    """What goes through sequences: a clock for each output that a region drives in time."""
+
+    def __init__(self, plan: Plan, lengths: Sequence_[Length]) -> None:
+        numbers = {one: number for number, one in enumerate(lengths)}
+        names = list(plan.states.values())
+        self.clocks: list[Entry] = []
+        self.first: list[int] = []
+        self.plays: list[Entry] = []
+        found: dict[_Played, None] = {}
+        states: list[tuple[str, str, str, _Played]] = []
+        for clock in plan.system.clocks:
+            region = plan.system.region(clock.follows)
+            (name,) = {name for state in clock.states for name in state.outputs} or {
+                clock.name.partition(":")[2]}
+            output = plan.output(name)
+            assert output is not None
+            self.first.append(len(states))
+            self.clocks.append(Entry((plan.regions[region.name], output.macro), clock.name))
+            by_steps: dict[_Played, list[int]] = {}
+            for state in region.states:
+                one = state.sequences.get(name)
+                if one is not None:
+                    steps = tuple((numbers[Length(lasts_ns)], output.rank(drive_level(drive)))
+                                  for lasts_ns, drive in one.steps) * (one.times or 1)
+                    key = (one.times is not None, steps)
+                    found[key] = None
+                    number = plan.state_numbers[StateRef(region.name, state.name)]
+                    by_steps.setdefault(key, []).append(number)
+            for played_so, played_in in by_steps.items():
+                states += [(clock.name, names[low], names[high], played_so)
+                           for low, high in _runs(played_in)]
+        self.first.append(len(states))
+        ordered = sorted(found, key=lambda key: key[0])
+        self.endless = sum(not finite for finite, _ in ordered)
+        self.plays = [Entry((low, high, f"{ordered.index(key)}u"), name)
+                      for name, low, high, key in states]
+        self.sequences = list(itertools.accumulate((len(steps) for _, steps in ordered), initial=0))
+        self.lengths = [length for _, steps in ordered for length, _ in steps]
+        self.ranks = [rank for _, steps in ordered for _, rank in steps]
+        if not self.clocks:
+            self.first, self.sequences = [], []
+
+
 def _ended(entry: Entry) -> Entry:
     return Entry((*entry.fields[:-1], f"{entry.fields[-1]} + FW_DRIVE_ENDS"), entry.text)
 
 
-def _levels(outputs: Sequence[Output]) -> tuple[list[int], list[int | None]]:
+def _levels(outputs: Sequence_[Output]) -> tuple[list[int], list[int | None]]:
     """The levels by rank; equal lists are kept once, and a light with segments needs none."""
     levels: list[int] = []
     first: list[int | None] = []
@@ -497,6 +568,7 @@ def lay_out(plan: Plan) -> Layout:
     scales = _Scales(plan)
     dialled = _Dialled(plan)
     levels, output_levels = _levels(plan.outputs)
+    clocks = _Clocks(plan, times.lengths)
     remembering = [number for number, region in enumerate(regions) if region.resume_points]
     memory = range(remembering[0], remembering[-1] + 1) if remembering else range(0)
     running = [n for n, region in enumerate(regions) if any(row.on is None for row in region.rows)]
@@ -533,6 +605,13 @@ def lay_out(plan: Plan) -> Layout:
         gates_read_inputs=outputs.outside,
         plain_takes=drives.takes_in(gated=False),
         gated_takes=drives.takes_in(gated=True),
+        clocks=tuple(clocks.clocks),
+        clock_plays=tuple(clocks.first),
+        plays=tuple(clocks.plays),
+        sequences=tuple(clocks.sequences),
+        endless=clocks.endless,
+        step_lengths=tuple(clocks.lengths),
+        step_ranks=tuple(clocks.ranks),
         scales=tuple(scales.entries),
         output_scales=tuple(scales.first),
         scaled_first=tuple(scales.places),

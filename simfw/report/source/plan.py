@@ -109,7 +109,8 @@ class Plan:
     def quantum_ns(self) -> int:
         """The greatest common divisor of all dwells: the coarsest tick that is exact, in ns."""
         found = 0
-        for _, row in self.rows:
+        for row in (*(row for _, row in self.rows),
+                    *(row for clock in self.system.clocks for row in clock.rows)):
             found = math.gcd(found, row.after_ns or 0)
         return found or 1
 
@@ -180,7 +181,9 @@ def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
     taken: dict[str, int] = {}
     for region in system.regions:
         for state in region.states:
-            for name, drive in state.outputs.items():
+            driven = [*state.outputs.items(), *(
+                (name, drive) for name, one in state.sequences.items() for drive in one.levels)]
+            for name, drive in driven:
                 total = segments.get(name)
                 for one in (drive,) if drive.dial is None else given_by(system, drive.dial):
                     level = drive_level(one)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simfw.report.source.emit import index_type, place_type, queue_size, tables_of
+from simfw.report.source.emit import index_type, place_type, queue_size, step_type, tables_of
 from simfw.report.source.layout import lay_out, mask_bits
 from simfw.report.source.plan import Plan
 from simfw.report.source.tick import choose_tick
@@ -33,7 +33,7 @@ def size_of(plan: Plan) -> Size:
     width = {
         "uint8_t": 1, "fw_index": index, "fw_place": _bytes(place_type(layout)),
         "fw_tick": tick, "fw_level": 4,
-        "fw_mask": mask_bits(plan) // 8,
+        "fw_mask": mask_bits(plan) // 8, "fw_step_place": _bytes(step_type(layout)),
     }  # fmt: skip
     tables = tuple(
         (name, sum(len(entry.fields) for entry in entries), width[kind])
@@ -44,6 +44,7 @@ def size_of(plan: Plan) -> Size:
     memory = (
         2 * tick
         + layout.timed * (tick + index)
+        + len(layout.clocks) * (tick + index + _bytes(step_type(layout)))
         + (len(plan.regions) + len(layout.memory) + queue) * index
         + len(plan.signals) + len(layout.conditions)
         + 2 + 2 + mask_bits(plan) // 8 + index * (layout.awake + (layout.timed > 0))

@@ -93,7 +93,7 @@ def lengths_of(system: System) -> dict[str, Length]:
     short: dict[str, dict[str, int]] = {}
     timed = [
         (row, row.after_ns)
-        for region in system.regions
+        for region in system.every
         for row in region.rows
         if row.after_ns is not None
     ]

@@ -17,6 +17,7 @@ from simfw.report.specification.document import (
     Table,
 )
 from simfw.report.specification.requirements import LISTED, OUTPUT, driven
+from simfw.report.specification.sequences import played, sequence_blocks
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.tables import requirement_table
 from simfw.report.specification.words import cause, drive_text, effect, in_words, outputs_text, slug
@@ -113,8 +114,10 @@ def _state_tables(subject: Subject, region: Region) -> list[Table]:
     columns: dict[tuple[Cell, ...], list[str]] = {}
     for state in region.states:
         answers = tuple(
-            _cell(subject, region, [row for row in rows if state.name in row.sources], timed=timed)
-            for _, timed, rows in offers)  # fmt: skip
+            _cell(subject, region, [row for row in rows if state.name in row.sources],
+                  timed=timed or (name == f"`{region.name}.ended`" and not any(
+                      one.times for one in state.sequences.values())))
+            for name, timed, rows in offers)  # fmt: skip
         columns.setdefault(answers, []).append(state.name)
     found = []
     parts = list(columns.items())
@@ -199,8 +202,10 @@ def _drives(region: Region, state: State, output: str) -> bool:
 def outputs(subject: Subject) -> Section:
     """What drives each output, and the table of levels where the sentences do not hold them."""
     places = driven(subject.system)
+    known = dict.fromkeys((*places, *played(subject.system)))
     blocks: list[Block] = list(requirement_table(
-        subject, "Outputs", subject.part(*(f"{OUTPUT}{output}" for output in places))))  # fmt: skip
+        subject, "Outputs", subject.part(*(f"{OUTPUT}{output}" for output in known))))  # fmt: skip
+    blocks += sequence_blocks(subject)
     long = [output for output, found in places.items() if any(
         one.part == f"{OUTPUT}{output}" and LISTED in one.text for one in subject.requirements)]
     if long:
@@ -218,7 +223,7 @@ def outputs(subject: Subject) -> Section:
                             head=("state", *(f"`{output}`" for output in long)),
                             rows=tuple(rows)))  # fmt: skip
     unused = [f"`{name}`" for name in (*subject.gadget.lights, *subject.gadget.loads)
-              if name not in places]  # fmt: skip
+              if name not in known]  # fmt: skip
     if unused:
         blocks.append(Paragraph(f"No state drives {in_words(unused, 'or')}."))
     return Section(anchor="outputs", title="Outputs", blocks=tuple(blocks))

@@ -19,6 +19,7 @@ from simfw.behaviour.region import Drive, Region, Row, System
 from simfw.behaviour.rules import BoundRule
 from simfw.behaviour.tree import Inside, leaves, names_in
 from simfw.quantity import format_duration, format_percent
+from simfw.report.specification.sequences import played, played_text
 from simfw.report.specification.windows import Corners, Window
 from simfw.report.specification.words import drive_text, in_words
 from simfw.report.vectors.items import scaled_levels
@@ -132,6 +133,8 @@ def changed_outputs(region: Region, row: Row) -> tuple[str, ...]:
             after = region.state(target).outputs
             found |= dict.fromkeys(name for name in (*before, *after)
                                    if before.get(name) != after.get(name))  # fmt: skip
+            found |= dict.fromkeys((*region.state(source).sequences,
+                                    *region.state(target).sequences))  # fmt: skip
             was, now = ({**one.scales, **one.dial_scales} for one in (
                 region.state(source), region.state(target)))
             found |= dict.fromkeys(name for name in {**was, **now}
@@ -261,6 +264,16 @@ def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
             items=tuple(f"drive {region.name}:{state}" for region, state, _ in places),
             pins=(output,),
         )
+    for output, where in played(system).items():
+        yield Requirement(
+            number=numbers.of(f"sequence-{output}", output), pattern="while",
+            text=played_text(output, where), origin=f"outputs: {output}",
+            part=f"{OUTPUT}{output}", pins=(output,),
+            items=tuple(f"drive {name}:{state}" for regions in where.values()
+                        for name, states in regions.items() for state in states),
+        )  # fmt: skip
+    for output in dict.fromkeys(name for region in system.regions
+                                for state in region.states for name in state.scales):
         factors: dict[str, dict[str, list[str]]] = {}
         for region in system.regions:
             for one in region.states:

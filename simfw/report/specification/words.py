@@ -42,6 +42,7 @@ def outputs_text(state: State, segments: Mapping[str, int]) -> tuple[str, ...]:
         f"{name} less {count} segment{'' if count == 1 else 's'}"
         for name, count in state.takes_out.items()
     ]
+    texts += [f"{name} as {one.name}" for name, one in state.sequences.items()]
     texts += [f"{name} times {format_percent(factor)}" for name, factor in state.scales.items()]
     texts += [f"{name} times {dial}" for name, dial in state.dial_scales.items()]
     return tuple(texts)

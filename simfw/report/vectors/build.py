@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import System
+from simfw.behaviour.sequences import steady
 from simfw.engine.plant import Plant
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.report.vectors.closing import Closing
@@ -305,7 +306,8 @@ def _made(gadget: Gadget, found: Sequence[Found], items: Sequence[str]) -> list[
 def find_paths(gadget: Gadget, prepared: Prepared | None = None) -> list[Found]:
     """The paths that the vectors of a gadget are made of: half of the work of `make_vectors`."""
     prepared = Prepared(gadget) if prepared is None else prepared
-    return search(gadget, prepared.system, prepared.circuit, gadget.segments, prepared.clocks)
+    plain = steady(prepared.system)
+    return search(gadget, plain, prepared.circuit, gadget.segments, prepared.clocks)
 
 
 def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None,

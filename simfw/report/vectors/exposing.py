@@ -19,7 +19,7 @@ __all__ = ["Judge", "asks_of", "drives_nothing"]
 
 def drives_nothing(system: System) -> bool:
     """Whether no state drives anything: then only events tell what it does."""
-    return not any(state.outputs for region in system.regions for state in region.states)
+    return not any(state.drives for region in system.regions for state in region.states)
 
 
 def asks_of(fault: Fault) -> tuple[str, ...]:

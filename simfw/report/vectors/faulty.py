@@ -35,7 +35,7 @@ class Faulty(Stepper):
         self.looking_back = False
         self._apart, self._apart_key = -1, ""
         self._hears = [{self.event_ids[row.on] for row in region.rows if row.on is not None}
-                       for region in system.regions]
+                       for region in self.regions]
         self.slip(twist)
 
     def slip(self, twist: Twist) -> None:
@@ -210,12 +210,12 @@ class Driven(Pace):
         self.values: dict[str, int] = {}
         self.stepper: Faulty = Faulty(system, self, twist)
         super().__init__(self.stepper, periods_of(system))
-        self.regions = system.regions
+        self.regions = system.every
         self.outputs = list(dict.fromkeys(name for region in system.regions
-                                          for state in region.states for name in state.outputs))
+                                          for state in region.states for name in state.drives))
         self._shows = [None if region.show is None else self.stepper.bind(region.show)
-                       for region in system.regions]
-        self._plain = [region.show is None for region in system.regions]
+                       for region in self.regions]
+        self._plain = [region.show is None for region in self.regions]
         self._known: dict[tuple[object, ...], dict[str, int]] = {}
         self._gating = False
         self.awake = False

@@ -20,7 +20,7 @@ def periods_of(system: System) -> tuple[int, ...]:
     contact, a sample of the gauge, a blink).
     """
     rings = set()
-    for region in system.regions:
+    for region in system.every:
         timed = {source: row for row in reversed(region.rows) if row.after_ns is not None
                  for source in row.sources}  # fmt: skip
         for start in timed:

@@ -198,7 +198,7 @@ class Replayer(Sketch):
         self.clocks: Clocks = Clocks() if clocks is None else clocks
         self.track: Track | None = None
         self.outputs = list(dict.fromkeys(name for region in system.regions
-                                          for state in region.states for name in state.outputs))
+                                          for state in region.states for name in state.drives))
         asked = drill_items(system)
         self._alone = {key_of(item) for item in asked if item.startswith("alone ")}
         self._again = {key_of(item) for item in asked if item.startswith("again ")}

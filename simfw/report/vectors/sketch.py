@@ -145,7 +145,7 @@ class Sketch(Pace):
         self._noted = -1
         self._limits = {row.key: limits for region in system.regions for row in region.rows
                         if (limits := limits_of(row))}  # fmt: skip
-        self._region_of = {row.key: number for number, region in enumerate(system.regions)
+        self._region_of = {row.key: number for number, region in enumerate(system.every)
                            for row in region.rows}  # fmt: skip
         self._resuming = {row.key for region in system.regions for row in region.rows
                           if row.to == "resume"}  # fmt: skip
@@ -179,7 +179,7 @@ class Sketch(Pace):
                 )
                 for state in region.states
             ]
-            for region in system.regions
+            for region in system.every
         ]
 
     # -- the world of the regions ------------------------------------------------------------------
@@ -265,7 +265,8 @@ class Sketch(Pace):
         key = (tuple(stepper.states), self.mode, *[gate() for gate in self._gates])
         found = self._shown.get(key)
         if found is None:
-            names = dict(zip(stepper.region_names, stepper.names(), strict=True))
+            names = {region.name: region.states[state].name
+                     for region, state in zip(stepper.regions, stepper.states, strict=True)}
             drives = drives_of(self.system, names, self)
             awake = any(table[state] for table, state
                         in zip(stepper.awake, stepper.states, strict=True))  # fmt: skip
@@ -358,6 +359,8 @@ class Sketch(Pace):
         stepper = self.stepper
         stood = set()
         for key in fired:
+            if key not in self._rows:
+                continue  # a step of a sequence
             self.seen.add(self._rows[key])
             number = self._region_of[key]
             before = self.last[number]

@@ -73,12 +73,69 @@ static fw_tick length(fw_index id)
 /* The outputs that a state drives or gates may change when it is entered or left. */
 static void touch(fw_index state)
 {
-#if (FW_DRIVE_COUNT > 0) || (FW_DIAL_DRIVE_COUNT > 0)
+#if (FW_DRIVE_COUNT > 0) || (FW_DIAL_DRIVE_COUNT > 0) || (FW_CLOCK_COUNT > 0)
     fw.changed |= FW_READ_MASK(&fw_state_outputs[state]);
 #else
     (void)state;
 #endif
 }
+
+#if FW_CLOCK_COUNT > 0
+/* A clock comes to a step at the time `now`. */
+static void go_to(fw_index clock, fw_step_place step)
+{
+    fw.step[clock] = step;
+    fw.edge[clock] = (fw_tick)(fw.now + FW_READ_TICK(&fw_lengths[AT(fw_step_lengths, step)]));
+}
+
+/* The clocks of a region that enters a state begin the sequences of that state. */
+static void follow(fw_index region, fw_index state)
+{
+    fw_index clock;
+
+    for (clock = 0u; clock < FW_CLOCK_COUNT; clock++) {
+        if (AT(fw_clocks, clock * FW_CLOCK_SIZE) == region) {
+            fw_index at = AT(fw_clock_plays, clock);
+            fw_index end = AT(fw_clock_plays, clock + 1u);
+
+            fw.play[clock] = FW_NONE;
+            for (; at < end; at++) {
+                const FW_FLASH fw_index *play = &fw_plays[at * FW_PLAY_SIZE];
+
+                if ((state >= FW_READ(&play[0])) && (state <= FW_READ(&play[1]))) {
+                    fw.play[clock] = FW_READ(&play[2]);
+                    go_to(clock, FW_READ_STEP(&fw_sequences[fw.play[clock]]));
+                }
+            }
+        }
+    }
+}
+
+/* The steps that end now: each clock goes to the next one, round to the first, or comes to its
+ * end. A state that is entered in the same instant begins its own after that. */
+static void turn_clocks(void)
+{
+    fw_index clock;
+
+    for (clock = 0u; clock < FW_CLOCK_COUNT; clock++) {
+        fw_index play = fw.play[clock];
+
+        if ((play != FW_NONE) && (fw.edge[clock] == fw.now)) {
+            fw_step_place next = (fw_step_place)(fw.step[clock] + 1u);
+
+            if (next == FW_READ_STEP(&fw_sequences[play + 1u])) {
+                next = FW_READ_STEP(&fw_sequences[play]);
+                if (play >= FW_ENDLESS_COUNT) {
+                    fw.play[clock] = FW_NONE;
+                }
+            }
+            go_to(clock, next);
+            fw.changed |= (fw_mask)((fw_mask)1u
+                          << (AT(fw_clocks, (clock * FW_CLOCK_SIZE) + 1u) % FW_MASK_BITS));
+        }
+    }
+}
+#endif
 
 static void arrive(fw_index region, fw_index state)
 {
@@ -88,6 +145,9 @@ static void arrive(fw_index region, fw_index state)
 
     fw.state[region] = state;
     touch(state);
+#if FW_CLOCK_COUNT > 0
+    follow(region, state);
+#endif
 #if FW_MEMORY_COUNT > 0
     if ((flags & FW_STATE_RESUMES) != 0u) {
         fw.memory[region - FW_MEMORY_FIRST] = state;
@@ -261,6 +321,24 @@ static void look_ahead(void)
         }
     }
 #endif
+#if FW_CLOCK_COUNT > 0
+    {
+        fw_index clock;
+
+        for (clock = 0u; clock < FW_CLOCK_COUNT; clock++) {
+            if (fw.play[clock] != FW_NONE) {
+                fw_tick left = (fw_tick)(fw.edge[clock] - fw.now);
+
+                if (left < soonest) {
+                    soonest = left;
+#if FW_TIMED_COUNT > 0
+                    fw.first = 0u; /* a time may end with it */
+#endif
+                }
+            }
+        }
+    }
+#endif
     fw.next = (fw_tick)(fw.now + soonest);
     fw.waits = (soonest != FW_TICK_MAX);
 }
@@ -324,6 +402,11 @@ static void begin(fw_tick now)
 
 static void put_due(void)
 {
+#if FW_CLOCK_COUNT > 0
+    if (fw.waits && (fw.next == fw.now)) {
+        turn_clocks();
+    }
+#endif
 #if FW_TIMED_COUNT > 0
     fw_index region;
 
@@ -483,6 +566,26 @@ static fw_index lit_by_dials(fw_index output)
     return most;
 }
 
+/* The rank to which the clocks of sequences drive an output now, or `most` where that is more. */
+static fw_index in_time(fw_index output, fw_index most)
+{
+#if FW_CLOCK_COUNT > 0
+    fw_index clock;
+
+    for (clock = 0u; clock < FW_CLOCK_COUNT; clock++) {
+        if ((fw.play[clock] != FW_NONE)
+            && (AT(fw_clocks, (clock * FW_CLOCK_SIZE) + 1u) == output)) {
+            fw_index here = AT(fw_step_ranks, fw.step[clock]);
+
+            most = (here > most) ? here : most;
+        }
+    }
+#else
+    (void)output;
+#endif
+    return most;
+}
+
 #if FW_PLAIN_TAKES || FW_GATED_TAKES
 /* What the entries of a group, up to one of them, light and put out. */
 typedef struct {
@@ -532,9 +635,9 @@ static fw_index lit_plain(fw_index output)
 #endif
         most = (here > most) ? here : most;
     }
-    return most;
+    return in_time(output, most);
 #else
-    return lit_by_dials(output);
+    return in_time(output, lit_by_dials(output));
 #endif
 }
 

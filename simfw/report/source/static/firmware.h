@@ -37,6 +37,11 @@ typedef struct {
     fw_index time[FW_TIMED_COUNT];     /* its number behind the events, FW_NONE: none is running */
 #endif
     fw_index state[FW_REGION_COUNT];
+#if FW_CLOCK_COUNT > 0
+    fw_tick edge[FW_CLOCK_COUNT];      /* when the present step of each clock ends */
+    fw_index play[FW_CLOCK_COUNT];     /* the sequence that it goes through, FW_NONE: none */
+    fw_step_place step[FW_CLOCK_COUNT]; /* and the step */
+#endif
 #if FW_MEMORY_COUNT > 0
     fw_index memory[FW_MEMORY_COUNT];  /* the resume points that were used last */
 #endif
