@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
-from simfw.behaviour.region import System
-from simfw.conform import driving
-from simfw.engine.prepared import Prepared
-from simfw.gadget.model import Gadget
-from simfw.report.vectors import VectorSet, make_vectors
+from tests import sharing
 
 # A busy machine is no reason to fail, and a given commit either passes or does not.
 settings.register_profile("simfw", deadline=None, derandomize=True)
@@ -24,7 +21,9 @@ TESTS = Path(__file__).parent
 UNCOUNTED = tuple(
     TESTS / name
     for name in (
-        "gallery", "property", "quality", "reference", "test_examples.py", "test_docs.py",
+        "conform/test_glimmer_firmware.py", "conform/test_ticks.py", "engine/test_learned.py",
+        "gallery", "property", "quality", "reference", "reference_sim", "report/test_chips.py",
+        "test_examples.py", "test_docs.py",
         "engine/test_clock.py", "life/test_cluster.py", "life/test_life.py", "life/test_loop.py",
         "life/test_sweep.py", "report/test_firmware_tutorial.py", "verify/test_bands.py",
         "verify/test_explaining.py", "verify/test_explaining_rare.py",
@@ -40,16 +39,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.no_cover)
 
 
-# Vectors are a pure function of the gadget, and dear: tests that drive firmwares share them. Tests
-# of the vectors themselves make their own.
-_VECTORS: dict[str, VectorSet] = {}
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Vectors are dear: tests of commands share them, tests of vectors have their own by now."""
+    sharing.share()
 
 
-def _shared_vectors(gadget: Gadget, system: System, prepared: Prepared | None = None) -> VectorSet:
-    key = gadget.model_dump_json()
-    if key not in _VECTORS:
-        _VECTORS[key] = make_vectors(gadget, system, prepared)
-    return _VECTORS[key]
-
-
-driving.make_vectors = _shared_vectors
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """What was shared goes with the run."""
+    if not hasattr(config, "workerinput"):
+        shutil.rmtree(sharing.FOLDER, ignore_errors=True)

@@ -20,10 +20,10 @@ from simfw.report.specification.document import Bullets, Gap, Note, Table
 from simfw.report.specification.first import code_below
 from simfw.report.specification.folder import model_files
 from simfw.report.specification.prose import text_of
-from simfw.report.vectors import make_vectors
 from simfw.verify.check import check_gadget
 from tests.report.golden import DEMOS, ROOT
 from tests.report.shared_texts import expected_pages
+from tests.sharing import shared_vectors as make_vectors
 
 ALL = [*DEMOS, *sorted(ROOT.glob("tests/gallery/*/gadget.toml"))]
 HOOK = next(path for path in DEMOS if path.parent.name == "key-hook")

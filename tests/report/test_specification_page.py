@@ -10,9 +10,9 @@ from simfw.behaviour.build import build_system
 from simfw.loading import load_gadget
 from simfw.report.specification import document_of, specification_files
 from simfw.report.specification.power import budget_of
-from simfw.report.vectors import make_vectors
 from tests.report.generated_c import compiler
 from tests.report.golden import DEMOS
+from tests.sharing import shared_vectors as make_vectors
 
 LARDER = next(path for path in DEMOS if path.parent.name == "larder-lamp")
 STRIP = next(path for path in DEMOS if path.parent.name == "strip-controller")
