@@ -38,14 +38,16 @@ _States = tuple[int, ...]  # of the regions of a part
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blend:
     """Mean current and its parts (A) at one charge, the lowest terminal voltage (V) there, how far
-    the mean may be off whatever the phases (A), and the time from full until the cell is empty or a
-    falling cell ends it (s; None: never), with what ends it and the charge then.
+    the mean may be off whatever the phases (A), the highest current of any moment (A), and the
+    time from full until the cell is empty or a falling cell ends it (s; None: never), with what
+    ends it and the charge then.
     """
 
     current_a: float
     parts_a: Mapping[str, float]
     voltage_v: float
     within_a: float
+    peak_a: float
     run_time_s: float | None
     ends_by: str | None
     end_charge: float
@@ -105,6 +107,7 @@ def blend(
         parts_a=drawn,
         voltage_v=min(found.clock.voltage(charge) for found in phases),
         within_a=mix.within_a(charge),
+        peak_a=_total(phases[-1], charge),
         run_time_s=seconds,
         ends_by=ends_by,
         end_charge=max(end, 0.0),

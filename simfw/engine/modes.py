@@ -19,6 +19,7 @@ from itertools import product
 from pathlib import Path
 
 from simfw.behaviour.region import Region, State, System
+from simfw.behaviour.table import IDLE
 from simfw.circuit.endurance import LightRunTime
 from simfw.engine.blend import Blend, blend, whole_cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
@@ -55,7 +56,8 @@ class Mode:
     `readings` are the meter's readings (A: low, value, high) for states of this mode, by key.
     `dials` maps each dial that bears on what is drawn to its position, the one it starts in, and
     `over_dials_a` holds the mean current with all of them at their lowest values and at their
-    highest (None: no dial, or one of the two cannot be held).
+    highest (None: no dial, or one of the two cannot be held). `peak_a` is the highest current of
+    any moment where a sequence plays in the mode, else None.
     """
 
     states: Mapping[str, str]
@@ -71,6 +73,7 @@ class Mode:
     left_by: str | None = None
     dials: Mapping[str, int] = field(default_factory=dict)
     over_dials_a: tuple[float, float] | None = None
+    peak_a: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +90,7 @@ class MeanCurrent:
     charger_a: float = 0.0
     within_a: float | None = None
     left_by: str | None = None
+    peak_a: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,6 +344,7 @@ def _current(
         if cycle is not None or leaving.left is not None or not warm.phase.ticks:
             break
     mixed: Blend | None = None
+    playing = any(due < IDLE for due in warm.stepper.due()[len(system.regions) :])
     if leaving.left is not None:
         found = MeanCurrent(charge=charge, left_by=leaving.left[1])
     elif cycle is None and warm.phase.ticks:
@@ -347,6 +352,7 @@ def _current(
         found = MeanCurrent(
             charge=charge, current_a=mixed.current_a, parts_a=mixed.parts_a,
             voltage_v=mixed.voltage_v, within_a=mixed.within_a,
+            peak_a=mixed.peak_a if playing else None,
         )
     else:
         clock = warm.phase.clock if cycle is None else cycle.turn(0).clock
@@ -357,6 +363,8 @@ def _current(
         found = MeanCurrent(
             charge=charge, current_a=sum(own.values()), parts_a=own,
             voltage_v=clock.voltage(charge), charger_a=charger_a,
+            peak_a=max(sum(part.clock.currents(charge)[0]) for part, lasts_ns, _ in cycle.parts()
+                       if lasts_ns) if playing and cycle is not None else None,
         )
     return found, _Rested(rested, places, allowed, mixed)
 
@@ -390,6 +398,7 @@ def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
         left_by=found.left_by,
         dials={region.name: int(region.starts) for region in _dials(prepared.system, stand)},
         over_dials_a=_over_dials(prepared, stand, charge),
+        peak_a=found.peak_a,
     )
 
 

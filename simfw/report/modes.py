@@ -40,6 +40,7 @@ def modes_json(gadget: Gadget, found: Survey, loops: Sequence[Loop] = ()) -> dic
                 "voltage_v": mode.voltage_v,
                 "average_current_a": mode.current_a,
                 "within_a": mode.within_a,
+                "peak_a": mode.peak_a,
                 "left_by": mode.left_by,
                 "parts": [
                     {"name": name, "average_current_a": amps}
@@ -89,11 +90,14 @@ def modes_text(
     charge = format_percent(modes[0].charge)
     regions = list(modes[0].states)
     dialled = any(mode.dials for mode in modes)
-    header = (*regions, "current", *(["by dial"] * dialled), "run time", "largest parts")
+    peaks = any(mode.peak_a is not None for mode in modes)
+    header = (*regions, "current", *(["peak"] * peaks), *(["by dial"] * dialled), "run time",
+              "largest parts")
     rows = [
         (
             *(ticking_text(states) for states in mode.states.values()),
             current_text(mode),
+            *([peak_text(mode)] * peaks),
             *([over_dials_text(mode)] * dialled),
             _run_time(mode),
             ", ".join(
@@ -104,7 +108,7 @@ def modes_text(
         for mode in modes
     ]
     table = columns([header, *rows],
-                    right=range(len(regions), len(regions) + 2 + dialled))
+                    right=range(len(regions), len(regions) + 2 + dialled + peaks))
     lines = [
         paint(f"{gadget.head.name}: what it draws at rest", "head"),
         f"Mean current at {charge} charge, buttons and sensor left alone and no time-out ending "
@@ -114,6 +118,9 @@ def modes_text(
         paint(table[0], "head"),
         *table[1:],
     ]
+    if peaks:
+        lines.append("  Where a sequence plays, the current is its mean, and the peak that of the "
+                     "highest moment.")
     for line in dial_lines(gadget, modes):
         lines += textwrap.wrap(line, 98, initial_indent="  ", subsequent_indent="    ")
     lines += [f"  {line}" for line in left_out(found)]
@@ -148,6 +155,11 @@ def current_text(mode: Mode) -> str:
     if mode.current_a is None:
         return "-"
     return format_si(mode.current_a, "A") + ("" if mode.within_a is None else " ~")
+
+
+def peak_text(mode: Mode) -> str:
+    """The highest current of any moment where a sequence plays."""
+    return "" if mode.peak_a is None else format_si(mode.peak_a, "A")
 
 
 def over_dials_text(mode: Mode) -> str:
