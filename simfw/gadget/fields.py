@@ -257,6 +257,10 @@ def _dial_value(value: object) -> Level:
 class SequenceStep(_FromText):
     """A step of a sequence: `level` for the time `lasts`."""
 
+    form: ClassVar[Form] = text(
+        "sequence-step", 'A level and for how long: "100 % for 60 ms", "off for 80 ms".',
+        r"\S for\s")
+
     level: Level
     lasts: Timing
     text: str = ""
@@ -276,6 +280,9 @@ class SequenceStep(_FromText):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SequencePoint(_FromText):
     """A point of a sequence of straight lines: `level` (0..1) at the time `at`."""
+
+    form: ClassVar[Form] = text(
+        "sequence-point", 'A percentage at a time: "2 % @ 1.5 s".', r"\S\s*@")
 
     level: float
     at: Timing
