@@ -85,6 +85,10 @@ switch = { kind = "pin", resistance = "25R" }
 forward = ["2.7 V @ 4 mA", "2.9 V @ 20 mA"]
 driver = { kind = "sink", current = "12 mA", drop = "800 mV", quiescent = "30 uA" }
 switch = { kind = "pmos", on_resistance = "70 mΩ" }
+[lights.plug]
+forward = ["1.8 V @ 2 mA", "2.0 V @ 10 mA"]
+resistor = "1k5"
+fed_by = "usb"
 [lights.bars]
 leds = 3
 segments = true
@@ -385,6 +389,7 @@ CASES: dict[str, tuple[str, str, str]] = {
     "lights.resistor": ("run", 'resistor = "47R"\nshared', 'resistor = "68R"\nshared'),
     "lights.driver": ("run", 'driver = { kind = "sink", current = "12 mA", drop = "800 mV", '
         'quiescent = "30 uA" }', 'resistor = "100R"'),
+    "lights.fed_by": ("run", 'fed_by = "usb"', 'fed_by = "charger.status"'),
     "driver.current": ("run", 'current = "12 mA"', 'current = "11 mA"'),
     "driver.drop": ("run", 'drop = "800 mV"', 'drop = "1600 mV"'),
     "driver.quiescent": ("run", 'quiescent = "30 uA"', 'quiescent = "40 uA"'),

@@ -19,6 +19,7 @@ from simfw.circuit.batch import Rows, Totals, settle_rows
 from simfw.circuit.cell import cell_model
 from simfw.circuit.charger import ChargerMode, ChargerModel, ChargerStep, charger_model
 from simfw.circuit.counting import Counter, counter_of
+from simfw.circuit.fed import fed_of
 from simfw.circuit.infrared import carried_share, echo_of
 from simfw.circuit.light import Branch, emitter_channel, light_channel
 from simfw.circuit.measure import Converter
@@ -109,6 +110,7 @@ class Circuit:
     `charge_nodes`: the charges (0..1) between which the open-circuit voltage is linear.
     `charger`: the charger's steps and status, None without `[charger]`. `cut_off_v`: where the
     protection opens (V), None without. `regulator`: what the controller has of the cell's voltage.
+    `fed`: the lights that USB or the charger lights.
     `top_v`: no terminal voltage (V) is above it. `lights`:
     their names. `counter`: what a gauge that counts charge counts with, None where it does not.
     """
@@ -127,6 +129,9 @@ class Circuit:
         controller = gadget.controller
         self._converter = Converter.of(controller, reference_v)
         self.regulator = Regulator.of(controller)
+        self._fed = fed_of(gadget)
+        self.fed: tuple[str, ...] = () if self._fed is None else self._fed.names
+        self._feeds: dict[tuple[ChargerMode, float], Feed | None] = {}
         top = float(self._cell.curve.voltage_v[-1])
         if self.charger is not None:
             top = max(top, self.charger.float_v)
@@ -277,9 +282,28 @@ class Circuit:
             inner_v=ocv - ohm * lost,
             lost_a=lost,
             ohm=np.broadcast_to(np.asarray(ohm, dtype=float), charge.shape),
-            feed=None if charger is None else charger.feed(loads.charger, warmth),
+            feed=None if charger is None else self._feed(charger, loads.charger, warmth),
             float_v=np.inf if charger is None else charger.float_at(warmth),
         )
+
+    def _feed(self, charger: ChargerModel, mode: ChargerMode, warmth: float) -> Feed | None:
+        """What the charger can put out, with what else its supply feeds."""
+        if self._fed is None:
+            return charger.feed(mode, warmth)
+        if (mode, warmth) not in self._feeds:
+            self._feeds[mode, warmth] = self._fed.beside(
+                charger.feed(mode, warmth), mode, self._grid)
+        return self._feeds[mode, warmth]
+
+    def fed_a(self, mode: ChargerMode, charger_a: ArrayLike) -> Array:
+        """What each light of `fed` takes from USB (A), shape (lights, n).
+
+        `charger_a`: n outputs of the charger (A) in its mode, which is "off" without USB.
+        """
+        amps = np.atleast_1d(np.asarray(charger_a, dtype=float))
+        if self._fed is None:
+            return np.zeros((0, amps.size))
+        return self._fed.current_a(mode, amps)
 
     def _settle(self, phase: Phase, source: _Source) -> tuple[Array, Array]:
         """Node voltage (V) and charger output (A) of one phase."""

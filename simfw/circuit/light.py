@@ -79,12 +79,11 @@ class Channel:
             return Branch(
                 hermite(grid, leds_a + base_a, leds_s + base_s), hermite(grid, leds_a, leds_s)
             )
-        one_a, one_s = self._one_led(volts)
-        leds_a, leds_s = one_a * self.count, one_s * self.count
+        leds_a, leds_s = self.at(volts)
         limit_a = self.sink_a
         if self.on_pin and self.regulator.there:
-            most_a, _ = self._one_led(np.array([self.regulator.output_v]))
-            limit_a = min(limit_a, float(most_a[0]) * self.count)
+            most_a, _ = self.at(np.array([self.regulator.output_v]))
+            limit_a = min(limit_a, float(most_a[0]))
         leds = replace(hermite(grid, leds_a, leds_s), limit_a=limit_a)
         if self.base_ohm is None:
             return Branch(leds, leds)
@@ -93,6 +92,11 @@ class Channel:
         base_a = np.where(held, self.regulator.output_v, pin_v) / self.base_ohm
         base_s = np.where(held | (pin_v <= 0.0), 0.0, 1.0 / self.base_ohm)
         return Branch(hermite(grid, leds_a + base_a, leds_s + base_s), leds)
+
+    def at(self, volts: Array) -> tuple[Array, Array]:
+        """Current (A) of all LEDs behind plain resistances, and its slope (S), at voltages (V)."""
+        amps, slope = self._one_led(volts)
+        return amps * self.count, slope * self.count
 
     def _one_led(self, volts: Array) -> tuple[Array, Array]:
         """Current (A) and slope (S) of one LED of a channel behind plain resistances."""

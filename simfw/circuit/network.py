@@ -71,13 +71,15 @@ class Feed:
 
     `most_a` by its setting and input; `heat_w` by the heat it may make, each ampere making
     `input_v` - V; `pass_s` by what its pass element and the supply in front of it let through
-    (conductance). None where there is no such limit.
+    (conductance), or `through` where that is no plain resistance. None where there is no such
+    limit.
     """
 
     most_a: float
     input_v: float | None = None
     heat_w: float | None = None
     pass_s: float | None = None
+    through: Current | None = None
 
     def at(self, voltage_v: Array) -> tuple[Array, Array]:
         """Output (A) and its slope (S) at the terminal voltages."""
@@ -92,6 +94,9 @@ class Feed:
             through = np.maximum(self.input_v - voltage_v, 0.0) * self.pass_s
             amps, slope = np.where(through < amps, [through, 0.0 * drop - self.pass_s],
                                    [amps, slope])
+        if self.through is not None:
+            passed, steep = self.through.with_slope(voltage_v)
+            amps, slope = np.where(passed < amps, [passed, steep], [amps, slope])
         return amps, slope
 
 

@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ChargerFacts",
+    "FedFacts",
     "LightFacts",
     "Note",
     "Overview",
@@ -134,6 +135,20 @@ class ChargerFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FedFacts:
+    """A light that USB or the charger (`by`) lights: what it takes from USB (A).
+
+    `alone_a` with the charger at rest, None where it is dark then; `charging_a` while the charger
+    gives all that it can to a cell at half charge.
+    """
+
+    name: str
+    by: str
+    alone_a: float | None
+    charging_a: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Overview:
     """All of it."""
 
@@ -143,6 +158,7 @@ class Overview:
     bands: tuple[GaugeBand, ...]
     suggestions: tuple[Suggestion, ...]
     drift: CountingDrift | None
+    fed: tuple[FedFacts, ...]
     notes: tuple[Note, ...]
 
 
@@ -179,11 +195,12 @@ def overview(
         suggestions=suggest_thresholds(gadget, gauge_loads(gadget, charging=False))
         if by_voltage else (),
         drift=counting_drift(gadget),
+        fed=tuple(_fed(gadget, circuit)),
         notes=(),
     )
     return Overview(
         lights=found.lights, sensors=found.sensors, charger=found.charger, bands=found.bands,
-        suggestions=found.suggestions, drift=found.drift,
+        suggestions=found.suggestions, drift=found.drift, fed=found.fed,
         notes=tuple(_notes(gadget, circuit, found)),
     )
 
@@ -237,6 +254,18 @@ def _sensor(circuit: Circuit, name: str, sensor: Proximity, wave_s: float) -> Se
         caught=catch_probability(wave_s, sensor.every.ns * 1e-9, sensor.agree),
         certain_wave_s=certain_wave_s(sensor.every.ns * 1e-9, sensor.agree),
     )
+
+
+def _fed(gadget: Gadget, circuit: Circuit) -> Iterator[FedFacts]:
+    if not circuit.fed:
+        return
+    given_a = circuit.solve(LoadSet(charger="fast"), [0.5]).charger_a
+    alone = circuit.fed_a("complete", [0.0])[:, 0].tolist()
+    charging = circuit.fed_a("fast", given_a)[:, 0].tolist()
+    for name, alone_a, charging_a in zip(circuit.fed, alone, charging, strict=True):
+        by = gadget.fed_lights[name].fed_by or ""
+        yield FedFacts(name=name, by=by, alone_a=alone_a if by == "usb" else None,
+                       charging_a=charging_a)
 
 
 def _charger(circuit: Circuit, charging: ChargeTime | None) -> ChargerFacts | None:

@@ -58,15 +58,15 @@ class Current:
         """The current (A) where the grid has placed some voltages."""
         index, part = place
         c = self.pieces[index]
-        value = ((c[:, 3] * part + c[:, 2]) * part + c[:, 1]) * part + c[:, 0]
+        value = ((c[..., 3] * part + c[..., 2]) * part + c[..., 1]) * part + c[..., 0]
         return np.asarray(value if self.limit_a == math.inf else np.minimum(value, self.limit_a))
 
     def with_slope(self, voltage_v: Array) -> tuple[Array, Array]:
         """The current (A) and its slope (S) at the voltages."""
         index, part = self.grid.place(voltage_v)
         c = self.pieces[index]
-        c1, c2, c3 = c[:, 1], c[:, 2], c[:, 3]
-        value = ((c3 * part + c2) * part + c1) * part + c[:, 0]
+        c1, c2, c3 = c[..., 1], c[..., 2], c[..., 3]
+        value = ((c3 * part + c2) * part + c1) * part + c[..., 0]
         slope = ((3.0 * c3 * part + 2.0 * c2) * part + c1) * (self.grid.pieces / self.grid.top_v)
         if self.limit_a == math.inf:
             return value, slope

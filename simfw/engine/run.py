@@ -123,6 +123,7 @@ class Run:
 
     Charges are in coulomb, charge states 0..1. `charger_charge_c` is what the charger put out.
     Balance: sum of consumers - charger = capacity * (start_charge - end_charge).
+    `fed` is what lights that USB or the charger lights took from the charger's supply, beside that.
     `empty_at_ns` is when the protection first opened. `end_status` is the level of the charger's
     status pin in the state settled at the end, None without a charger. `final` resumes the run
     elsewhere.
@@ -151,6 +152,7 @@ class Run:
     empty_at_ns: int | None
     final: Snapshot
     end_status: StatusLevel | None = None
+    fed: tuple[ConsumerUse, ...] = ()
 
     @property
     def duration_ns(self) -> int:

@@ -22,7 +22,7 @@ from simfw.engine.phase import Phase
 from simfw.engine.plant import CONTACTS, CellNow, Plant
 from simfw.engine.prepared import Prepared
 from simfw.engine.resume import restore, snapshot
-from simfw.engine.run import Expected, Interval, Occurred, Part, Run
+from simfw.engine.run import ConsumerUse, Expected, Interval, Occurred, Part, Run
 from simfw.engine.snapshot import Snapshot
 from simfw.engine.supply import CHATTER, Supply, found_at_pins, next_supply, plugged, restless
 from simfw.engine.timeline import ABSENT, Change, in_turn, timeline
@@ -569,7 +569,8 @@ class Simulation:
 
     def _result(self) -> Run:
         plant = self.plant
-        totals = total(plant.circuit.consumers, self.time_in, self.folder.cycles)
+        totals = total(plant.circuit.consumers, self.time_in, self.folder.cycles,
+                       plant.circuit.fed_a)
         charge = plant.charge
         return Run(
             gadget=self.gadget,
@@ -589,6 +590,7 @@ class Simulation:
             rules=tuple(monitor.verdict() for monitor in self.monitors),
             guesses=self.guesses(),
             charger_charge_c=totals.charger_c,
+            fed=tuple(map(ConsumerUse, plant.circuit.fed, totals.fed_c)),
             capacity_c=plant.capacity_c,
             start_charge=self.start_charge,
             end_charge=charge,

@@ -138,7 +138,8 @@ class Stepwise(Simulation):
                 if turn.count:
                     for phase, lasted_ns, _, _ in turn.uses():
                         times[phase] = times.get(phase, 0) + lasted_ns
-        totals = total(self.plant.circuit.consumers, self.time_in, self.folder.cycles)
+        totals = total(self.plant.circuit.consumers, self.time_in, self.folder.cycles,
+                       self.plant.circuit.fed_a)
         for phase in self.time_in:
             phase.tally = Tally()
             phase.lump_c = 0.0

@@ -33,7 +33,8 @@ def electrical_problems(gadget: Gadget) -> list[Problem]:
         *_cell(gadget.cell),
         *_charger(gadget),
         *_controller(gadget),
-        *(p for name, light in gadget.lights.items() for p in _light(f"lights.{name}", light)),
+        *(p for name, light in gadget.lights_.items() for p in _light(f"lights.{name}", light)),
+        *(p for name in gadget.fed_lights for p in _fed(gadget, name)),
         *(p for name, load in gadget.loads.items() for p in _load(f"loads.{name}", load)),
         *(p for name, s in gadget.proximity.items() for p in _emitter(f"proximity.{name}", s)),
     ]
@@ -257,6 +258,21 @@ def _light(key: str, light: Light) -> Iterator[Problem]:
     if light.switch is not None and light.switch.kind == "npn":
         yield _problem(f"{key}.switch", "a driver in series with an npn cannot be worked out",
                        'no switch, or one of kind "pin", "nmos" or "pmos"')
+
+
+def _fed(gadget: Gadget, name: str) -> Iterator[Problem]:
+    """What feeds a light beside the cell has to be told, and nothing switches it."""
+    key, light, charger = f"lights.{name}", gadget.lights_[name], gadget.charger
+    if charger is None or charger.input is None:
+        yield _problem(f"{key}.fed_by", "the supply that feeds it is not given",
+                       'voltage = "5 V" in [charger.input]')
+    elif light.fed_by == "charger.status" and charger.status is None:
+        yield _problem(f"{key}.fed_by", "the charger has no status pin", "charger.status, or usb")
+    for word, there in (("segments", light.segments), ("driver", light.driver is not None),
+                        ("switch", light.switch is not None)):
+        if there:
+            yield _problem(f"{key}.{word}", f"this has no meaning beside fed_by: {light.fed_by} "
+                           "lights it through its resistor", "a resistor alone")
 
 
 def _forward(key: str, points: tuple[ForwardPoint, ...]) -> Iterator[Problem]:

@@ -85,7 +85,8 @@ def misnamed(gadget: Gadget) -> Iterator[Problem]:
                 *((section, speaking) for section in SPEAKING),
                 *((section, giving) for section in reversed(GIVING))]
     for section, taken in sections:
-        members: Mapping[str, object] = getattr(gadget, section)
+        members: Mapping[str, object] = (
+            gadget.lights_ if section == "lights" else getattr(gadget, section))
         for name in members:
             key = key_text((section, name))
             if taken is giving and section in SPEAKING:
@@ -336,9 +337,17 @@ def _gauge_method(gauge: Gauge) -> Iterator[Problem]:
         yield _problem("gauge.capacity", "a full cell of no charge", "more than zero")
 
 
+def _fed(gadget: Gadget, key: str, name: str) -> Problem:
+    """A light that is not the firmware's."""
+    return _problem(key, f'"{name}" is fed by {gadget.fed_lights[name].fed_by}: the firmware has '
+                    "no part in it", ", ".join([*gadget.lights, *gadget.loads]) or "no light")
+
+
 def _gauge_light(gadget: Gadget, gauge: Gauge, name: str) -> Iterator[Problem]:
     light = gadget.lights.get(name)
-    if light is None:
+    if name in gadget.fed_lights:
+        yield _fed(gadget, "gauge.light", name)
+    elif light is None:
         yield _unknown("gauge.light", "light", gadget.lights, name)
     elif not light.segments:
         yield _problem(
@@ -402,7 +411,9 @@ def _scale(gadget: Gadget, key: str, level: Level) -> Iterator[Problem]:
     for name, factor in level.scales:
         light = gadget.lights.get(name)
         where = f"{key}.{key_text((name,))}"
-        if light is None and name not in gadget.loads:
+        if name in gadget.fed_lights:
+            yield _fed(gadget, where, name)
+        elif light is None and name not in gadget.loads:
             yield _unknown(where, "light or load", [*gadget.lights, *gadget.loads], name)
         elif factor in gadget.sequences:
             yield _problem(where, "a sequence cannot scale", SCALES)
@@ -427,7 +438,9 @@ def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Pro
         if level.awake is None:
             yield _problem(key, "this is not a state of the controller", '"awake" or "asleep"')
         return
-    if output not in gadget.lights and output not in gadget.loads:
+    if output in gadget.fed_lights:
+        yield _fed(gadget, key, output)
+    elif output not in gadget.lights and output not in gadget.loads:
         yield _unknown(
             key, "light or load", [*gadget.lights, *gadget.loads, "controller"], output
         )

@@ -296,7 +296,8 @@ class Driver(Part):
 class Light(Part):
     """`[lights.NAME]`: one LED channel, with a `resistor` or a `driver`.
 
-    Either is one per LED unless `shared`; the driver's `quiescent` is that of all of them.
+    Either is one per LED unless `shared`; the driver's `quiescent` is that of all of them. One that
+    is `fed_by` USB or the charger is lit by that, from its supply; the firmware has no part in it.
     """
 
     leds: Annotated[int, Field(ge=1, le=1000)] = 1
@@ -307,6 +308,7 @@ class Light(Part):
     driver: Driver | None = None
     shared: bool = False
     switch: Switch | None = None
+    fed_by: Literal["usb", "charger.status"] | None = None
 
 
 class Load(Part):
@@ -633,7 +635,7 @@ class Gadget(Part):
     cell: Cell
     charger: Charger | None = None
     controller: Controller | None = None
-    lights: dict[str, Light] = {}
+    lights_: Annotated[dict[str, Light], Field(alias="lights")] = {}
     loads: dict[str, Load] = {}
     buttons: dict[str, Button] = {}
     chords: dict[str, Chord] = {}
@@ -651,6 +653,18 @@ class Gadget(Part):
     digest: Annotated[str, Field(exclude=True)] = ""  # SHA-256 of the file's bytes, hex
     # (charge 0..1, volts) of the curve file that `cell.curve` names; empty for a built-in curve
     curve_points: Annotated[tuple[tuple[float, float], ...], Field(exclude=True)] = ()
+
+    @property
+    def lights(self) -> dict[str, Light]:
+        """The lights that the firmware drives, on the cell."""
+        if all(light.fed_by is None for light in self.lights_.values()):
+            return self.lights_
+        return {name: light for name, light in self.lights_.items() if light.fed_by is None}
+
+    @property
+    def fed_lights(self) -> dict[str, Light]:
+        """The lights that USB or the charger lights."""
+        return {name: light for name, light in self.lights_.items() if light.fed_by is not None}
 
     @property
     def segments(self) -> dict[str, int]:

@@ -26,6 +26,7 @@ def circuit_json(gadget: Gadget, found: Overview) -> dict[str, Any]:
         "gadget": gadget.head.name,
         "lights": [_plain(light) for light in found.lights],
         "sensors": [_plain(sensor) for sensor in found.sensors],
+        "fed": [_plain(one) for one in found.fed],
         "charger": None if found.charger is None else _plain(found.charger),
         "gauge": {
             "bands": [_plain(band) for band in found.bands],
@@ -62,6 +63,8 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
         lines += ["", paint(f"Proximity sensor {sensor.name}", "head"), *_sensor(sensor)]
     if found.charger is not None:
         lines += ["", paint("Charging", "head"), *_charger(found.charger)]
+    if found.fed:
+        lines += ["", paint("Lit by USB or the charger, beside the cell", "head"), *_fed(found)]
     if found.bands:
         lines += ["", paint("What the bars mean in true charge", "head"), *_bands(found)]
     if found.drift is not None:
@@ -194,6 +197,12 @@ def _charger(facts: ChargerFacts) -> list[str]:
              f"cell up to {format_rough_time(time.longest_s)}")
         )  # fmt: skip
     return columns(rows)
+
+
+def _fed(found: Overview) -> list[str]:
+    return columns([("", "by", "charger at rest", "while it charges"), *(
+        (one.name, one.by, "dark" if one.alone_a is None else format_si(one.alone_a, "A"),
+         format_si(one.charging_a, "A")) for one in found.fed)])
 
 
 _COVERED = (

@@ -71,6 +71,14 @@ def ledger_json(
             }
             for use in run.consumers
         ],
+        "fed": [
+            {
+                "name": use.name,
+                "charge_c": use.charge_c,
+                "average_current_a": use.charge_c / duration_s,
+            }
+            for use in run.fed
+        ],
         "states": [
             {
                 "region": use.region,

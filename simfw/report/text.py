@@ -203,6 +203,7 @@ def text_report(
         "",
         paint("Charge used by each consumer", "head"),
         *_consumers(run),
+        *_fed(run, paint),
         "",
         paint("Charge used by the whole gadget in each state", "head"),
         *_states(run),
@@ -214,6 +215,17 @@ def text_report(
     lines += guess_block([(guess.key, guess.value) for guess in run.guesses], run.gadget, paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(run.gadget)]
     return "\n".join(lines) + "\n"
+
+
+def _fed(run: Run, paint: Paint) -> list[str]:
+    """What lights that USB or the charger lights took beside the cell."""
+    if not run.fed:
+        return []
+    rows = [("light", "charge", "on average")]
+    rows += [(use.name, format_charge(use.charge_c),
+              format_si(use.charge_c / (run.duration_ns / 1e9), "A")) for use in run.fed]
+    return ["", paint("Taken from USB beside the cell, in no other figure", "head"),
+            *columns(rows, right=(1, 2))]
 
 
 def _events(run: Run) -> list[str]:

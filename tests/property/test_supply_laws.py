@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import tempfile
 import tomllib
+from pathlib import Path
 
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import simfw
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.engine.run import Run
 from simfw.gadget.model import Gadget
 
 PARTS = """
@@ -30,6 +34,15 @@ DRIVES = st.lists(
     st.tuples(st.sampled_from(["coil", "lamp", "motor"]), st.floats(0.01, 1.0)),
     max_size=3, unique_by=lambda drive: drive[0],
 ).map(lambda drives: tuple((name, duty, -1) for name, duty in sorted(drives)))
+
+
+def simulated(gadget: str, scenario: str) -> Run:
+    """A run of a scenario, both as the files hold them."""
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder, "gadget.toml").write_text(gadget, encoding="utf-8")
+        Path(folder, "scenario.toml").write_text(scenario, encoding="utf-8")
+        loaded = simfw.load_scenario(Path(folder, "scenario.toml"))
+    return simfw.simulate(loaded.gadget, loaded)
 
 
 def circuit(cell: str, volts: float, parts: str = PARTS) -> Circuit:
@@ -116,3 +129,95 @@ def test_load_sets_with_drivers_are_solved_alike_one_by_one_and_together(
         np.testing.assert_allclose(totals.voltage_v[number], solved.voltage_v, atol=1e-8)
         np.testing.assert_allclose(
             totals.consumed_a[number], solved.consumers_a.sum(axis=0), rtol=1e-6, atol=1e-12)
+
+
+FED = """
+[charger]
+current = "{current} mA"
+float = "4.1 V"
+status = "low while charging"
+pass_resistance = "{own} mΩ"
+[charger.input]
+voltage = "5 V"
+resistance = "{source} mΩ"
+limit = "{limit} mA"
+[lights.plug]
+forward = ["1.8 V @ 2 mA", "2.0 V @ 10 mA"]
+resistor = "{ohm}R"
+fed_by = "usb"
+[lights.busy]
+forward = ["1.9 V @ 2 mA", "2.1 V @ 10 mA"]
+resistor = "470R"
+fed_by = "charger.status"
+"""
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(5, 400), st.integers(0, 900), st.integers(0, 4000), st.integers(10, 500),
+       st.integers(100, 2000))
+def test_what_usb_gives_is_what_charger_and_lights_take(
+    current: int, own: int, source: int, limit: int, ohm: int
+) -> None:
+    """Kirchhoff behind `input.resistance`: one voltage at the input, and no more than `limit`.
+
+    What is left of it reaches a cell through the charger. The cell's node knows nothing of the
+    lights: its own balance holds without them.
+    """
+    made = circuit('resistance = "300 mΩ"', 1.55, PARTS + FED.format(
+        current=current, own=own, source=source, limit=limit, ohm=ohm))
+    loads = LoadSet(drives=(("motor", 1.0, -1),), controller="awake", charger="fast")
+    charge = np.linspace(0.0, 1.0, 21)
+    solved = made.solve(loads, charge)
+    fed = made.fed_a("fast", solved.charger_a)
+    total = solved.charger_a + fed.sum(axis=0)
+    assert (total <= max(limit * 1e-3, fed.sum(axis=0).max()) + 1e-9).all()
+    together = made.totals([loads, loads], charge)
+    np.testing.assert_allclose(together.charger_a[1], solved.charger_a, rtol=1e-6, atol=1e-9)
+    at_input = 5.0 - source * 1e-3 * total
+    # Each light is what its own resistor and diode make of that voltage.
+    bare = circuit("", 1.0, f"""[lights.plug]
+forward = ["1.8 V @ 2 mA", "2.0 V @ 10 mA"]
+resistor = "{ohm}R"
+[charger]
+current = "1 mA"
+float = "6 V"
+""")
+    np.testing.assert_allclose(fed[0], bare.led_current_a("plug", at_input), rtol=2e-6, atol=1e-9)
+    # The charger's own resistance leaves it at the input's voltage less its drop, at the most.
+    assert (solved.voltage_v + own * 1e-3 * solved.charger_a <= at_input + 1e-5).all()
+    inside = (solved.open_circuit_v - solved.voltage_v) / 0.3
+    np.testing.assert_allclose(inside, solved.consumers_a.sum(axis=0) - solved.charger_a, atol=1e-7)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(20, 300), st.integers(0, 2000), st.integers(20, 500), st.integers(10, 95))
+def test_a_run_keeps_the_books_of_cell_and_usb_apart(
+    current: int, source: int, limit: int, percent: int
+) -> None:
+    """Consumers less charger is what the cell lost; the lights on USB are in neither."""
+    text = f"""[gadget]
+name = "Law"
+[cell]
+curve = "lco"
+capacity = "20 mAh"
+resistance = "300 mΩ"
+cut_off = "3.05 V"
+{PARTS}{FED.format(current=current, own=100, source=source, limit=limit, ohm=680)}"""
+    gadget = Gadget.model_validate(tomllib.loads(text))
+    run = simulated(text, f"""title = "law"
+gadget = "gadget.toml"
+charge = "{percent} %"
+lasts = "1 h"
+steps = [ {{ at = "10 min", usb = true }}, {{ at = "50 min", usb = false }} ]
+""")
+    drawn = sum(use.charge_c for use in run.consumers)
+    lost = run.capacity_c * (run.start_charge - run.end_charge)
+    assert abs(drawn - run.charger_charge_c - lost) <= 1e-9 * run.capacity_c
+    assert {use.name for use in run.consumers}.isdisjoint({"plug", "busy"})
+    (plug, busy) = run.fed
+    made = Circuit(gadget)
+    most, least = made.fed_a("complete", [0.0])[0, 0], made.fed_a("fast", [current * 1e-3])[0, 0]
+    assert least * 2400 * (1 - 1e-9) <= plug.charge_c <= most * 2400 * (1 + 1e-9)
+    assert busy.charge_c > 0.0
+    if run.end_charge > 0.999:
+        assert busy.charge_c < plug.charge_c

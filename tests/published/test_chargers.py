@@ -301,3 +301,36 @@ def test_a_lower_finish_current_widens_the_span():
     assert spans[0] == pytest.approx(1.1)
     assert spans[1] == pytest.approx(1.1)
     assert spans[1] < spans[2] < spans[3] < spans[4]
+
+
+def test_an_led_on_the_power_good_pin_and_one_on_the_status_pin():
+    """On PG: lit whenever the input is there. On STAT1: while charging, dark when complete.
+
+    State table of Microchip DS20002090C (MCP73871), p. 21, Fig. 4-1 and p. 22: STAT1 and PG low in
+    preconditioning, fast charge and constant voltage; STAT1 released and PG low when complete; both
+    released without input.
+    """
+    led = 'forward = ["1.8 V @ 2 mA", "2.0 V @ 10 mA"]\nresistor = "1k"\n'
+    text = f"""[gadget]
+name = "Published"
+[cell]
+curve = "lco"
+capacity = "1 Ah"
+[charger]
+current = "500 mA"
+float = "4.2 V"
+status = "low while charging"
+[charger.input]
+voltage = "5 V"
+[lights.good]
+{led}fed_by = "usb"
+[lights.busy]
+{led}fed_by = "charger.status"
+"""
+    found = Circuit(Gadget.model_validate(tomllib.loads(text)))
+    lit = {mode: (found.fed_a(mode, [0.0])[:, 0] > 1e-3).tolist()
+           for mode in ("off", "precharge", "fast", "complete")}
+    assert lit == {"off": [False, False], "precharge": [True, True], "fast": [True, True],
+                   "complete": [True, False]}
+    # Through its resistor, of USB, at any state of the cell: the cell gives nothing for it.
+    assert found.consumers == ()

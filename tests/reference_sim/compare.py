@@ -149,6 +149,11 @@ def differences(
         a, b = mine.consumers.get(name, 0.0), given.get(name, 0.0)
         if not same(a, b):
             found.append(f"charge of {name}: expected {a!r} C, simfw has {b!r} C")
+    for use in theirs.fed:
+        a, b = mine.fed_c.get(use.name, 0.0), use.charge_c
+        if not same(a, b):
+            found.append(f"charge of {use.name}, fed beside the cell: expected {a!r} C, "
+                         f"simfw has {b!r} C")
     if not same(mine.charger_c, theirs.charger_charge_c):
         found.append(f"charger: expected {mine.charger_c!r} C, simfw {theirs.charger_charge_c!r} C")
     if abs(mine.end_charge - theirs.end_charge) > share:

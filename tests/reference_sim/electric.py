@@ -280,6 +280,13 @@ class Electrics:
             if "emitter" in spec:
                 self.laws[f"{before}emitter"] = light_law(spec["emitter"], self.supply)
         self.charger = Charger(gadget["charger"]) if "charger" in gadget else None
+        source = gadget.get("charger", {}).get("input", {})
+        # Without a resistance in front of it a light on USB takes the same all the time.
+        self.fed = {
+            name: (spec["fed_by"], light_law(spec, self.supply)(si(source["voltage"]), 0))
+            for name, spec in gadget.get("lights", {}).items() if "fed_by" in spec
+        }
+        self.input_a = si(source["limit"]) if "limit" in source else math.inf
         self._known: dict[tuple[float, Drives], Solution] = {}
 
     def ocv(self, s: float) -> float:
@@ -367,7 +374,8 @@ class Electrics:
 
         if self.charger is None or drives.charger not in ("pre", "fast"):
             return settled(0.0), 0.0, 0
-        limit = self.charger.limit(drives.charger)
+        limit = min(self.charger.limit(drives.charger),
+                    max(0.0, self.input_a - sum(self.fed_a(drives.charger).values())))
         volt = settled(limit)
         if volt <= self.charger.float_v:
             return volt, limit, 0
@@ -375,6 +383,11 @@ class Electrics:
         if given >= 0.0:
             return self.charger.float_v, given, 1
         return settled(0.0), 0.0, 2
+
+    def fed_a(self, mode: str) -> dict[str, float]:
+        """What lights on USB take: there is USB unless the charger is off."""
+        return {name: a for name, (by, a) in self.fed.items()
+                if mode in ("pre", "fast") or (by == "usb" and mode != "off")}
 
     def measured(self, volt: float) -> float:
         """What the converter makes of a voltage of the cell."""

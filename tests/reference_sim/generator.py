@@ -128,6 +128,16 @@ def _supplied(draw: Draw, curve: list[tuple[str, str]]) -> list[tuple[str, str]]
             if draw.chance(0.6):
                 driver["quiescent"] = f"{draw.rng.randint(20, 900)} uA"
             light["driver"] = driver
+    if "charger" in draw.gadget and draw.chance(0.4):
+        charger = draw.gadget["charger"]
+        charger["input"] = {"voltage": "5 V"}
+        if draw.chance(0.5):
+            charger["input"]["limit"] = f"{draw.rng.randint(10, 250)} mA"
+        sources = ["usb", *(["charger.status"] if "status" in charger else [])]
+        for name, source in zip(("plug", "busy"), sources, strict=False):
+            draw.gadget["lights"][name] = {
+                "forward": _forward(draw), "resistor": draw.pick("470R", "1k"), "fed_by": source,
+            }
     if "gauge" in draw.gadget and draw.chance(0.3):
         draw.gadget["gauge"]["sample"] = draw.pick("", "not ") + _truth(draw)
     if "controller" in draw.gadget and draw.chance(0.15):

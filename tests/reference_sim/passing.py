@@ -201,6 +201,8 @@ class Passing:
                 self.spend(name, charge_c)
                 spent += charge_c
             self.result.charger_c += charger_c
+            for name, current in self.electrics.fed_a(drives.charger).items():
+                self.result.fed_c[name] = self.result.fed_c.get(name, 0.0) + current * step
             self.count(charger_c)
             self.count_up()
             if kind is None:

@@ -66,6 +66,7 @@ class Result:
     rules: list[tuple[str, bool, int | None]] = field(default_factory=list)
     expectations: list[tuple[int, str, bool]] = field(default_factory=list)
     charger_c: float = 0.0
+    fed_c: dict[str, float] = field(default_factory=dict)  # of lights on USB, beside the cell
     end_charge: float = 0.0
     end_volt: float = 0.0
     empty_ns: int | None = None
@@ -100,7 +101,8 @@ class Simulator(Passing):
         self.electrics = electric.Electrics(gadget, curve)
         self.regions = [State(region, region.starts) for region in regions_of(gadget)]
         self.by_name = {state.region.name: state for state in self.regions}
-        self.lights = gadget.get("lights", {})
+        self.lights = {name: spec for name, spec in gadget.get("lights", {}).items()
+                       if "fed_by" not in spec}
         self.outputs = [*self.lights, *gadget.get("loads", {})]
         self.sensors = gadget.get("proximity", {})
         self.toggles = gadget.get("toggles", {})
