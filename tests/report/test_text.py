@@ -148,7 +148,7 @@ def test_report_carries_the_cautions_of_cell_charging_and_infrared() -> None:
 def test_report_of_a_gadget_without_charger_warns_of_charging_it() -> None:
     """No charger: the caution about primary cells stands there instead, and no charger line."""
     run = made_run()
-    bare = run.gadget.model_copy(update={"charger": None, "proximity": {}, "lights": {}})
+    bare = run.gadget.model_copy(update={"charger": None, "proximity": {}, "lights_": {}})
     text = report(replace(run, gadget=bare))
     assert "Never charge a primary cell" in text
     assert "charger gave" not in text
