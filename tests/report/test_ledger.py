@@ -54,7 +54,8 @@ def test_schema_refuses_a_null_without_reason() -> None:
 def test_json_has_exactly_the_agreed_keys_in_order() -> None:
     """The top level of the JSON is the agreed list."""
     assert list(ledger_json(made_run(), LASTING, LEFT)) == [
-        "gadget", "scenario", "duration_s", "average_current_a", "charge_used_c", "consumers", "fed",
+        "gadget", "scenario", "duration_s", "average_current_a", "charge_used_c", "consumers",
+        "fed",
         "states", "events", "cell", "charger_charge_c", "cell_empty_at_s", "life", "rules",
         "expectations", "guesses", "without_origin",
     ]  # fmt: skip
