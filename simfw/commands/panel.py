@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.commands._shared import add_command, telling, whole_number
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     import argparse
 
     from simfw.commands._shared import Commands
+    from simfw.panel.panel import Panel
 
 RANK = 15
 
@@ -25,12 +27,20 @@ def register(commands: Commands) -> None:
         examples=[
             "panel scenarios/larder-lamp/gadget.toml",
             'panel gadget.toml --charge "30 %" --no-browser',
+            "panel evening.toml",
+            "panel capture.csv --map map.toml",
         ],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
     parser.add_argument(
-        "--charge", default="80 %", metavar="SHARE", help="the cell's charge at the start [80 %%]"
+        "file", metavar="GADGET",
+        help="a gadget file, or a scenario or recording whose steps then happen by themselves",
     )
+    parser.add_argument(
+        "--charge", metavar="SHARE",
+        help="the cell's charge at the start [80 %%, or as the scenario or map says]",
+    )
+    parser.add_argument("--gadget", metavar="G", help="the gadget of a recording")
+    parser.add_argument("--map", metavar="M", help="what the wires of a recording are")
     parser.add_argument(
         "--port", type=whole_number, default=0, metavar="N", help="the port [one that is free]"
     )
@@ -41,14 +51,11 @@ def register(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C."""
-    from simfw.commands._recordings import share
     from simfw.errors import UsageError
-    from simfw.panel.panel import Panel
     from simfw.panel.server import PanelServer
 
-    charge = share("--charge", arguments.charge)
     with telling("reading the gadget"):
-        panel = Panel(arguments.gadget, charge)
+        panel = _panel(arguments)
     try:
         server = PanelServer(panel, arguments.port)
     except (OSError, OverflowError) as error:
@@ -68,3 +75,62 @@ def run(arguments: argparse.Namespace) -> int:
     finally:
         server.server_close()
     return 0
+
+
+def _panel(arguments: argparse.Namespace) -> Panel:
+    from simfw.commands._recordings import share
+    from simfw.errors import UsageError
+    from simfw.loading import load_scenario
+    from simfw.panel.panel import Panel
+
+    path = Path(arguments.file)
+    charge = None if arguments.charge is None else share("--charge", arguments.charge)
+    if path.suffix.lower() != ".toml":
+        return _recording(arguments, path, charge)
+    for option, value in (("--gadget", arguments.gadget), ("--map", arguments.map)):
+        if value is not None:
+            raise UsageError(f"{option} {value}: it belongs to a recording, and {path} is none.")
+    if not _is_scenario(path):
+        return Panel(path, 0.8 if charge is None else charge)
+    if charge is not None:
+        raise UsageError(f"--charge {arguments.charge}: the scenario says with which charge it "
+                         "begins.")
+    scenario = load_scenario(path)
+    return Panel(scenario.gadget_path, watched=scenario)
+
+
+def _is_scenario(path: Path) -> bool:
+    """Whether a file names a gadget, as scenarios do, and is none itself."""
+    import tomllib
+
+    try:
+        return isinstance(tomllib.loads(path.read_text("utf-8")).get("gadget"), str)
+    except (OSError, ValueError, RecursionError):
+        return False  # told as what a gadget file lacks
+
+
+def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) -> Panel:
+    """A recording: its stimuli happen, and what its outputs did is expected."""
+    from simfw.commands._recordings import observed_in
+    from simfw.errors import UsageError
+    from simfw.loading import load_gadget
+    from simfw.panel.panel import Panel
+    from simfw.report.replay import as_scenario
+    from simfw.stimuli.recording.mapfile import read_map
+    from simfw.verify.replay import Options, replay
+
+    mapped = None if arguments.map is None else read_map(arguments.map)
+    gadget_path = arguments.gadget
+    if gadget_path is None:
+        if mapped is None or mapped.gadget is None:
+            raise UsageError("No gadget file: give --gadget, or a map that names one.")
+        gadget_path = Path(arguments.map).parent / mapped.gadget
+    gadget = load_gadget(gadget_path)
+    observed, mapped = observed_in(path, mapped, gadget, gadget_path)
+    if charge is None and mapped.charge is not None:
+        charge = mapped.charge.value
+    replayed = replay(observed, gadget, Options(start=mapped.start, charge=charge))
+    notes = list(replayed.said)
+    if replayed.begin.states:
+        notes.append(f"The recording begins in {replayed.begin}; the bench begins at power-up.")
+    return Panel(gadget_path, watched=as_scenario(replayed, gadget, Path(gadget_path)), notes=notes)

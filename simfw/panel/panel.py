@@ -9,13 +9,14 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from simfw.bench.bench import Bench, Mark
 from simfw.bench.course import Differences
+from simfw.bench.journal import Deed
 from simfw.bench.view import View
 from simfw.engine.run import Run
 from simfw.engine.stepwise import LONGEST_NS
@@ -25,7 +26,8 @@ from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
 from simfw.panel.chart import chart_of
 from simfw.panel.described import described, figures_of, kind_of
-from simfw.stimuli.scenario import write_scenario
+from simfw.panel.watched import Watched, deeds_of
+from simfw.stimuli.scenario import Scenario, write_scenario
 
 __all__ = ["MOST_MARKS", "Exists", "Panel"]
 
@@ -35,7 +37,11 @@ MOST_MARKS = 400
 MOST_DEEDS = 500
 """So many things can be done in one frame."""
 
-_LONGEST_FRAME_NS = 31 * 86_400 * 10**9
+MOST_SHOWN = 200
+"""So many events the page shows."""
+
+_DAY_NS = 86_400 * 10**9
+_LONGEST_FRAME_NS = 31 * _DAY_NS
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,79}")
 
 
@@ -54,14 +60,32 @@ class _Stamp:
 class Panel:
     """A gadget file on the bench, with figures changed at will."""
 
-    def __init__(self, path: str | Path, charge: float = 0.8) -> None:
-        """Raises DescriptionError as `load_gadget` does, with nothing begun."""
+    def __init__(
+        self, path: str | Path, charge: float = 0.8, watched: Scenario | None = None,
+        notes: Sequence[str] = (),
+    ) -> None:
+        """`watched` is a scenario of the gadget file `path` whose steps happen by themselves.
+
+        Time stands where the first of its expectations is not met, else at the beginning. `notes`
+        are told on the page. Raises DescriptionError as `load_gadget` does, with nothing begun.
+        """
         self.path = Path(path)
         self._settings: dict[str, Any] = {}
-        self._stamp = self._stamped()
-        self._put(Bench(load_gadget(self.path), charge))
+        stamp = self._stamped()
         self._trouble = ""
-        self._tried = self._stamp
+        self._tried = stamp
+        self._ahead: list[Deed] = []
+        self._next = 0
+        gadget = load_gadget(self.path)
+        self._put(Bench(gadget, charge if watched is None else watched.charge))
+        self.watched = None
+        if watched is not None:
+            self._ahead = deeds_of(watched, gadget)
+            self.watched = Watched(watched, self.bench.prepared, notes)
+            first = self.watched.first_unmet_ns
+            if first is not None:
+                self._go(first)
+                self.bench.view()  # the next one is of the moment, not the mean of the way here
 
     def _put(self, bench: Bench) -> None:
         self.bench = bench
@@ -83,8 +107,15 @@ class Panel:
         """What the gadget is, and how it stands."""
         return described(self.bench.prepared) | {
             "file": self.path.name, "view": self._view(), "settings": dict(self._settings),
+            "events": self._events(),
             "start_charge": self.bench.charge,
+            "watched": None if self.watched is None else self.watched.told(),
         }
+
+    def _events(self) -> list[dict[str, Any]]:
+        """The latest events of the course."""
+        events = self._whole().events[-MOST_SHOWN:] if self.bench.time_ns else ()
+        return [{"time_ns": event.time_ns, "name": event.name} for event in events]
 
     def frame(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         """Do what was done, each at its time, and let time go by."""
@@ -97,10 +128,23 @@ class Panel:
         if wanted:
             self._mark()
         for at_ns, kind, name, level in wanted:
-            bench.to(min(max(at_ns, bench.time_ns), self._latest()))
+            self._go(min(max(at_ns, bench.time_ns), self._latest()))
             bench.set(kind, name, level)
-        bench.to(min(max(until, bench.time_ns), self._latest()))
+        self._go(min(max(until, bench.time_ns), self._latest()))
         return self._view()
+
+    def _go(self, time_ns: int) -> None:
+        """Let time go by; what a scenario does meanwhile happens."""
+        while self._next < len(self._ahead) and self._ahead[self._next].time_ns < time_ns:
+            self._happen()
+        self.bench.to(time_ns)
+
+    def _happen(self) -> None:
+        """The next step of the scenario happens."""
+        deed = self._ahead[self._next]
+        self._next += 1
+        self.bench.to(max(deed.time_ns, self.bench.time_ns))
+        self.bench.set(deed.kind, deed.name, deed.level)
 
     def _latest(self) -> int:
         return min(LONGEST_NS - 2, self.bench.time_ns + _LONGEST_FRAME_NS)
@@ -128,8 +172,15 @@ class Panel:
     def next_thing(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
         """Go on to the next thing that happens, within a day."""
         self._mark()
-        found = self.bench.until(within="1 day")
-        return self._view() | {"found": found is not None}
+        bench = self.bench
+        ends = bench.time_ns + _DAY_NS
+        while True:
+            step = self._ahead[self._next] if self._next < len(self._ahead) else None
+            until = ends if step is None else min(ends, max(step.time_ns, bench.time_ns))
+            found = bench.until(within=until - bench.time_ns)
+            if found is not None or step is None or bench.time_ns < until or until == ends:
+                return self._view() | {"found": found is not None}
+            self._happen()
 
     def back(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         """Go back to a time."""
@@ -146,6 +197,7 @@ class Panel:
             bench.to(deed.time_ns)
             bench.set(deed.kind, deed.name, deed.level)
         bench.to(time_ns)
+        self._next = sum(deed.time_ns < time_ns for deed in self._ahead)
         bench.view()
         return self._view()
 
@@ -197,6 +249,7 @@ class Panel:
         if before.time_ns:
             told = _differences(before.differences(other))
         self._put(other)
+        other.view()
         self._settings = dict(settings)
         return {"differences": told, "view": self._view(), "settings": dict(self._settings)}
 
@@ -301,8 +354,9 @@ def _view(view: View) -> dict[str, Any]:
         "charger": view.charger,
         "inputs": [{"kind": kind, "name": name, "level": level}
                    for (kind, name), level in view.inputs.items()],
-        "events": [{"time_ns": event.time_ns, "name": event.name} for event in view.events[-200:]],
-        "dropped": view.dropped + max(0, len(view.events) - 200),
+        "events": [{"time_ns": event.time_ns, "name": event.name}
+                   for event in view.events[-MOST_SHOWN:]],
+        "dropped": view.dropped + max(0, len(view.events) - MOST_SHOWN),
     }
 
 

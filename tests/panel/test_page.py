@@ -318,6 +318,9 @@ def test_a_changed_figure_tells_what_differs(opened: Open) -> None:
               "find.oninput(); const field = document.querySelector('#figure-list input'); "
               "field.value = '200 ms'; document.querySelector('#figure-list button').click(); })()")
     page.wait("document.getElementById('changed').textContent.includes('key.click')")
+    page.read("document.getElementById('tab-events').click()")
+    assert "key.double" not in page.read("document.getElementById('events').textContent")
+    assert "key.click" in page.read("document.getElementById('events').textContent")
     told = page.read("document.getElementById('changed').textContent")
     assert "buttons.key.double = 200 ms" in told
     page.read("(() => { const field = document.querySelector('#figure-list input'); "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import http.client
 import json
 import os
@@ -19,8 +20,9 @@ from typing import Any
 
 import pytest
 
-from simfw import load_scenario
+from simfw import UsageError, load_scenario, simulate
 from simfw.cli import main
+from simfw.commands import panel as command
 from simfw.panel import server as served
 from simfw.panel.panel import Panel
 from simfw.panel.server import LARGEST_BODY, PanelServer
@@ -370,3 +372,93 @@ def test_a_port_that_is_taken_is_told(
         assert main(["panel", gadget, "--no-browser", option]) == 2
         assert option.split("=")[0] in capsys.readouterr().err
     assert main(["panel", str(folder / "none.toml"), "--no-browser"]) == 2
+
+
+# -- scenarios and recordings ----------------------------------------------------------------------
+
+
+def panel_of(*words: str) -> Panel:
+    """What `simfw panel` serves for these arguments."""
+    parser = argparse.ArgumentParser()
+    command.register(parser.add_subparsers())
+    return command._panel(parser.parse_args(["panel", *words]))
+
+
+def test_the_steps_of_a_scenario_happen_by_themselves(folder: Path) -> None:
+    """At whatever speed one watches; the course is that of the run, and going back repeats it."""
+    path = folder / "keys-lost.toml"
+    scenario = load_scenario(path)
+    panel = panel_of(str(path))
+    assert panel.bench.charge == scenario.charge
+    ends = scenario.lasts_ns
+    for part in range(1, 101):
+        panel.frame({"to_ns": ends * part // 100})
+    assert scenario.gadget is not None
+    run = simulate(scenario.gadget, scenario, trace=False)
+    assert panel.bench.view().charge == pytest.approx(run.end_charge, abs=1e-8)
+    whole = panel.bench.journal
+    assert whole
+    panel.back({"time_ns": whole[0].time_ns + 1})
+    assert panel.bench.journal == whole[:1]
+    panel.frame({"to_ns": ends})
+    assert panel.bench.journal == whole
+    told = panel.gadget({})["watched"]
+    assert told["met"] == told["count"]
+
+
+def test_the_next_thing_takes_the_steps_of_a_scenario_in(folder: Path) -> None:
+    """What a step sets off is found, and found at its time."""
+    path = folder / "press.toml"
+    path.write_text(
+        'gadget = "gadget.toml"\ncharge = "80 %"\nlasts = "1 min"\n'
+        'steps = [ { at = "7 s", press = "key", for = "100 ms" } ]\n', encoding="utf-8")
+    panel = panel_of(str(path))
+    answer = panel.next_thing({})
+    assert answer["found"]
+    assert answer["time_ns"] == 7_015_000_001
+    assert [event["name"] for event in answer["events"]] == ["key.press"]
+
+
+def test_time_stands_where_an_expectation_is_not_met(folder: Path) -> None:
+    """What stood instead is told; it is that of the run."""
+    path = folder / "wrong.toml"
+    path.write_text(
+        'title = "Wrong"\ngadget = "gadget.toml"\ncharge = "80 %"\nlasts = "1 min"\n'
+        'steps = [ { at = "1 s", press = "key", for = "100 ms" },\n'
+        '  { at = "2 s", expect = "lamp_mode.lit" }, { at = "3 s", expect = "lamp_mode.dark" } ]\n',
+        encoding="utf-8")
+    panel = panel_of(str(path))
+    assert panel.bench.time_ns == 3 * S
+    assert panel.bench.view().regions[-2].state == "lit.full"
+    told = panel.gadget({})["watched"]
+    assert [one["met"] for one in told["expectations"]] == [True, False]
+    assert "lit.full" in told["expectations"][1]["why"]
+
+
+def test_a_recording_is_watched_beside_the_model() -> None:
+    """Its stimuli happen, what its outputs did is expected: all is met where it agrees."""
+    gallery = ROOT / "tests/gallery/egg-timer"
+    panel = panel_of(str(gallery / "recording.csv"), "--map", str(gallery / "map.toml"),
+                     "--gadget", str(gallery / "gadget.toml"))  # fmt: skip
+    told = panel.gadget({})["watched"]
+    assert told["title"] == "Recorded in recording.csv"
+    assert told["count"] > 0
+    first = next((one for one in told["expectations"] if not one["met"]), None)
+    assert panel.bench.time_ns == (0 if first is None else first["time_ns"])
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("keys-lost.toml", "--charge", "50 %"), "the scenario says"),
+        (("gadget.toml", "--map", "m.toml"), "belongs to a recording"),
+        (("gadget.toml", "--gadget", "g.toml"), "belongs to a recording"),
+        (("capture.csv",), "give --gadget"),
+    ],
+)
+def test_an_option_that_means_nothing_here_is_refused(
+    folder: Path, words: tuple[str, ...], said: str
+) -> None:
+    """None does nothing."""
+    with pytest.raises(UsageError, match=said):
+        panel_of(str(folder / words[0]), *words[1:])

@@ -16,11 +16,25 @@ export class More {
     document.getElementById("care").replaceChildren(...gadget.cautions.map((text) => made("p", "", text)));
     document.getElementById("filter").oninput = () => this.drawFigures();
     document.getElementById("as-written").onclick = () => this.change({});
+    this.drawWatched(gadget.watched);
     this.tabs();
   }
 
+  /** The scenario whose steps happen by themselves, and which of its expectations are met. */
+  drawWatched(watched) {
+    document.getElementById("tab-watched").hidden = !watched;
+    if (!watched) return;
+    const rows = watched.expectations.map((one) => (
+      [clock(one.time_ns), one.text, one.met ? "met" : "not met", one.why]));
+    const words = watched.count ? `${watched.met} of ${watched.count} expectations are met in one run.` : "";
+    const lines = [watched.title, `It lasts ${span(watched.lasts_ns / 1e9)}; its steps happen by themselves. ${words}`];
+    document.getElementById("watched").replaceChildren(
+      ...[...lines, ...watched.notes].map((text) => made("p", "", text)),
+      ...(rows.length ? [table(["at", "expected", "", "what stood instead"], rows)] : []));
+  }
+
   tabs() {
-    const tabs = [...document.querySelectorAll('[role="tab"]')];
+    const tabs = [...document.querySelectorAll('[role="tab"]')].filter((tab) => !tab.hidden);
     const open = (tab) => {
       for (const one of tabs) {
         one.setAttribute("aria-selected", String(one === tab));

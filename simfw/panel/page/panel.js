@@ -299,6 +299,7 @@ async function described() {
   at("file").textContent = gadget.file;
   face = new Face(at("lights"), gadget);
   more = new More(gadget, change);
+  more.events = gadget.events.reverse();
   keys?.close();
   keys = new Keys(gadget, at("buttons"), at("inputs"), deed, reach);
   const cautions = [gadget.caution_charging];

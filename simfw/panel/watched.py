@@ -1,0 +1,60 @@
+"""A scenario that is watched on the panel: its steps happen by themselves, in their time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from simfw.bench.journal import Deed
+from simfw.engine.prepared import Prepared
+from simfw.engine.simulator import simulate
+from simfw.engine.timeline import timeline
+from simfw.gadget.model import Gadget
+from simfw.stimuli.scenario import Scenario
+
+if TYPE_CHECKING:
+    from simfw.engine.run import Expected
+
+__all__ = ["Watched", "deeds_of"]
+
+MOST_TOLD = 200
+
+
+def deeds_of(scenario: Scenario, gadget: Gadget) -> list[Deed]:
+    """What a scenario does, in the order in which it happens."""
+    return [
+        Deed(change.time_ns, change.kind, change.name, change.value)
+        for change in timeline(scenario, gadget) if change.kind != "expect"
+    ]
+
+
+class Watched:
+    """A scenario with its expectations as one run of it met them, or not."""
+
+    def __init__(self, scenario: Scenario, prepared: Prepared, notes: Sequence[str]) -> None:
+        run = simulate(prepared.gadget, scenario, prepared=prepared, trace=False, log=False)
+        self._scenario = scenario
+        self._notes = tuple(notes)
+        self.expected: tuple[Expected, ...] = run.expectations
+
+    @property
+    def first_unmet_ns(self) -> int | None:
+        """When the first expectation is not met; None where all are."""
+        return next((one.time_ns for one in self.expected if not one.met), None)
+
+    def told(self) -> dict[str, Any]:
+        """What the page tells of it; of very many expectations the first, unmet ones before all."""
+        first = sorted(self.expected, key=lambda one: (one.met, one.time_ns))[:MOST_TOLD]
+        return {
+            "title": self._scenario.title,
+            "lasts_ns": self._scenario.lasts_ns,
+            "count": len(self.expected),
+            "met": sum(one.met for one in self.expected),
+            "notes": list(self._notes),
+            "expectations": [
+                {"time_ns": one.time_ns, "text": one.expression, "met": one.met,
+                 "why": one.why or ""}
+                for one in sorted(first, key=lambda one: one.time_ns)
+            ],
+        }
+
