@@ -185,6 +185,7 @@ count = 4
 from = "20 %"
 to = "95 %"
 spacing = "ratio"
+kept = false
 rows = [ { on = "power.click", step = 1 } ]
 [pins.usb_sense]
 source = "usb"
@@ -472,6 +473,9 @@ CASES: dict[str, tuple[str, str, str]] = {
     "dials.to": ("run", 'to = "95 %"', 'to = "96 %"'),
     "dials.spacing": ("run", 'spacing = "ratio"', 'spacing = "even"'),
     "dials.starts": ("run", "starts = 2\nrows", "starts = 0\nrows"),
+    "dials.kept": ("off", "kept = false", "kept = true"),
+    "behaviour.kept": ("off", '["lit.full", "lit.half"]\n',
+        '["lit.full", "lit.half"]\nkept = "state"\n'),
     "dial row.on": ("run", 'on = "aux.press"', 'on = "aux.release"'),
     "dial row.step": ("run", "step = 2, wrap", "step = 1, wrap"),
     "dial row.wrap": ("run", "step = 2, wrap = true", "step = 2"),

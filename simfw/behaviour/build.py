@@ -257,6 +257,7 @@ class _Builder:
             starts=behaviour.starts,
             rows=(*ended_rows(name, self.written[name], numbers), *rows),
             resume_points=behaviour.resume_points,
+            kept=behaviour.kept,
         )
 
     def check_levels(self) -> None:

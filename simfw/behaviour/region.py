@@ -168,6 +168,7 @@ class Region:
 
     The clock of a sequence `follows` the region called so: when that enters a state, present or
     not, the clock enters the one that `begins` gives for it.
+    `kept` says what survives a power loss: the state, or what it would resume.
     """
 
     name: str
@@ -180,6 +181,7 @@ class Region:
     show_text: str = ""
     follows: str = ""
     begins: Mapping[str, str] = field(default_factory=dict)
+    kept: Literal["state", "resume"] | None = None
 
     def state(self, name: str) -> State:
         """The state called `name` (KeyError if there is none)."""

@@ -66,7 +66,8 @@ def dial_parts(
                          "same" if there == here else str(there), on=event, when=guard, emit=emit,
                          note=row.note)
     return Stock(
-        regions=(replace(region_of(name, "dials", rows), starts=str(min(dial.starts, count - 1))),),
+        regions=(replace(region_of(name, "dials", rows), starts=str(min(dial.starts, count - 1)),
+                         kept="state" if dial.kept else None),),
         conditions=(),
         events=(f"{name}.changed", f"{name}.end"),
         internal_events=(),

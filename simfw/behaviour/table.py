@@ -130,7 +130,16 @@ class Stepper:
         self._gauge_levels = gauge_levels(system)
         count = len(self.regions)
         self._turns = system.turns
-        self.states = cells("states", [0] * count)
+        self._starts = [
+            self._state_ids[number][region.starts] for number, region in enumerate(self.regions)
+        ]
+        # What is kept over a power loss, of each such region, and how often that was written.
+        self._kept = {number: region.kept for number, region in enumerate(self.regions)
+                      if region.kept is not None}
+        self._stood: dict[int, tuple[int, int]] = {}
+        self._stood_ns = -1
+        self.writes: dict[int, int] = {}
+        self.states = cells("states", list(self._starts))
         self.entered_ns = [0] * count
         self.stays = [0] * count
         self.spent = [0] * count  # which dwell group of the present state comes next
@@ -139,9 +148,6 @@ class Stepper:
         self.condition_values = cells("conditions", [False] * len(system.conditions))
         self._queue = queue
         self._looked_from = _LOOKED_FROM if settles else EVENT_LIMIT
-        self._starts = [
-            self._state_ids[number][region.starts] for number, region in enumerate(self.regions)
-        ]
         self._resume_first = [
             self._state_ids[n][region.resume_points[0]] if region.resume_points else -1
             for n, region in enumerate(self.regions)
@@ -169,6 +175,7 @@ class Stepper:
         self.on_wake: Callable[[int], None] = _nothing  # told which region enters such a state
         self.on_rest: Callable[[], None] = _nothing  # called before conditions are read
         self.version = 0  # grows whenever any region may stand in another state
+        self.forget()
         self._compile()
 
     # -- compiling -------------------------------------------------------------------------------
@@ -315,16 +322,62 @@ class Stepper:
         """When the next dwell expires (ns); a very large number when none is running."""
         return min(self.dues, default=IDLE)
 
+    def forget(self) -> None:
+        """Nothing is kept from before: every region stands in its start state."""
+        for number in self._kept:
+            self.states[number], self.memory[number] = self._starts[number], -1
+        self.keep_count()
+
+    def keep_count(self) -> None:
+        """What stands now is what is kept; writes are counted from here on."""
+        self._stood = {number: (self.states[number], self.memory[number]) for number in self._kept}
+        self._stood_ns = -1
+        self.writes = dict.fromkeys(self._kept, 0)
+
+    @property
+    def keeps(self) -> Mapping[int, str]:
+        """The regions of which something is kept over a power loss, and what."""
+        return self._kept
+
+    def kept_along(self, number: int, first: int, writes: int) -> None:
+        """A cycle was gone along: `first` was kept where it began, `writes` more since."""
+        part = 0 if self._kept[number] == "state" else 1
+        self.writes[number] += writes + (self._stood[number][part] != first)
+        self._stood[number] = self.states[number], self.memory[number]
+
+    def settled(self, now_ns: int) -> None:
+        """An instant begins: what stands now is kept where the supply goes in it."""
+        if not self._kept or self._stood_ns == now_ns:
+            return
+        self._stood_ns = now_ns
+        for number, what in self._kept.items():
+            before, now = self._stood[number], (self.states[number], self.memory[number])
+            if before != now:
+                self._stood[number] = now
+                part = 0 if what == "state" else 1
+                self.writes[number] += before[part] != now[part]
+
+    def _left(self, number: int, now_ns: int) -> tuple[int, int]:
+        """State and memory with which a region is left without supply."""
+        what = self._kept.get(number)
+        if what is None:
+            return self._starts[number], -1
+        state, memory = self.states[number], self.memory[number]
+        if self._stood_ns == now_ns:
+            state, memory = self._stood[number]
+        return (state, -1) if what == "state" else (self._starts[number], memory)
+
     def halt(self, now_ns: int) -> None:
-        """Power is lost: every region stands in its start state and nothing runs."""
+        """Power is lost: every region stands in its start state, or in what it has kept, and
+        nothing runs.
+        """
         self.version += 1
-        for number, state in enumerate(self._starts):
-            self.states[number] = state
+        for number in range(len(self._starts)):
+            self.states[number], self.memory[number] = self._left(number, now_ns)
             self.entered_ns[number] = now_ns
             self.stays[number] += 1
             self.spent[number] = 0
             self.dues[number] = IDLE
-            self.memory[number] = -1
         self.condition_values[:] = [False] * len(self.condition_values)
 
     def run_instant(
@@ -350,7 +403,8 @@ class Stepper:
         if power_up:
             self.halt(now_ns)
             for number in self._turns:
-                self._enter(number, self._starts[number], now_ns, queue)
+                self._enter(number, self.states[number] if number in self._kept
+                            else self._starts[number], now_ns, queue)
         due = self.dues
         if not power_up and due and min(due) <= now_ns:
             for number in self._turns:
@@ -564,6 +618,9 @@ class Stepper:
         self.states[:] = states
         self.memory[:] = memory
         self.condition_values[:] = conditions
+        for number in self._kept:
+            self._stood[number] = states[number], memory[number]
+        self._stood_ns = 0
         count = len(self.dues)
         self.spent[:] = [0] * count
         self.dues[:] = [IDLE] * count

@@ -32,16 +32,16 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
     plant.hands = dict(saved.hands)
     plant.measures.update(saved.measures)
     plant.refresh()
-    if saved.alive:
-        every = (*saved.regions, *saved.clocks)
-        simulation.stepper.restore(
-            [region.state for region in every],
-            [region.entered_ns for region in every],
-            [region.spent for region in every],
-            [region.memory for region in every],
-            saved.conditions,
-        )
-    else:
+    every = (*saved.regions, *saved.clocks)
+    simulation.stepper.restore(
+        [region.state for region in every],
+        [region.entered_ns for region in every],
+        [region.spent for region in every],
+        [region.memory for region in every],
+        saved.conditions,
+    )
+    simulation.stepper.keep_count()
+    if not saved.alive:
         simulation.stepper.halt(saved.time_ns)
     for monitor, state in zip(simulation.monitors, saved.rules, strict=True):
         monitor.load(state)

@@ -109,6 +109,17 @@ class RuleVerdict:
     why: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptUse:
+    """What of a region is kept over a power loss ("state" or "resume"), and how often that was
+    written: every change is one.
+    """
+
+    region: str
+    what: str
+    writes: int
+
+
 @dataclass(frozen=True, slots=True)
 class Guess:
     """A quantity of the gadget file that is marked as a guess."""
@@ -125,8 +136,8 @@ class Run:
     Balance: sum of consumers - charger = capacity * (start_charge - end_charge).
     `fed` is what lights that USB or the charger lights took from the charger's supply, beside that.
     `empty_at_ns` is when the protection first opened. `end_status` is the level of the charger's
-    status pin in the state settled at the end, None without a charger. `final` resumes the run
-    elsewhere.
+    status pin in the state settled at the end, None without a charger. `kept` tells what was
+    written to survive a power loss. `final` resumes the run elsewhere.
     """
 
     gadget: Gadget
@@ -153,6 +164,7 @@ class Run:
     final: Snapshot
     end_status: StatusLevel | None = None
     fed: tuple[ConsumerUse, ...] = ()
+    kept: tuple[KeptUse, ...] = ()
 
     @property
     def duration_ns(self) -> int:

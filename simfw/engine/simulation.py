@@ -16,6 +16,7 @@ from simfw.engine.folding import Folder
 from simfw.engine.folds import Folds
 from simfw.engine.gliding import Glide
 from simfw.engine.instants import Instants
+from simfw.engine.keeping import keep_cycle, kept_uses
 from simfw.engine.monitor import Monitor, Probe, judged
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
@@ -120,6 +121,7 @@ class Simulation:
             plant.base = scenario.charge
             if plant.count is not None:
                 plant.count.begin_at(scenario.charge)
+            self.stepper.forget()
             self.stepper.halt(0)
             self.start = 0
             pending: list[Change] = []
@@ -288,6 +290,7 @@ class Simulation:
         """An instant begins: the controller has not been woken in it."""
         self._wakings = 0
         self._woken = False
+        self.stepper.settled(self.now)
 
     def end_instant(self, phase: Phase) -> None:
         """It ends in `phase`: what its wakings took is counted there."""
@@ -564,6 +567,7 @@ class Simulation:
 
     def went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
         """Called after a fold: from its instant `index`, `cycle` was gone along for `passed_ns`."""
+        keep_cycle(self.stepper, cycle, index, passed_ns)
 
     # -- the result ------------------------------------------------------------------------------
 
@@ -599,4 +603,5 @@ class Simulation:
             empty_at_ns=self.empty_at,
             final=snapshot(self),
             end_status=self.plant.status,
+            kept=kept_uses(self.stepper, self.end),
         )

@@ -368,6 +368,9 @@ def _gauge_light(gadget: Gadget, gauge: Gauge, name: str) -> Iterator[Problem]:
 
 def _region(gadget: Gadget, name: str, region: Behaviour) -> Iterator[Problem]:
     key = f"behaviour.{name}"
+    if region.kept == "resume" and not region.resume_points:
+        yield _problem(f"{key}.kept", "there is nothing to resume",
+                       'resume_points beside it, or "state"')
     if not region.states:
         yield _problem(key, "a region without states", "one state or more")
     for state, outputs in region.states.items():

@@ -581,6 +581,7 @@ class Dial(Part):
     to: DialValue | None = None
     spacing: Literal["even", "ratio"] = "even"
     starts: Annotated[int, Field(ge=0)] = 0
+    kept: bool = False  # over a power loss
     rows: tuple[DialRow, ...] = ()
 
     @property
@@ -611,6 +612,7 @@ class Behaviour(Part):
 
     starts: str
     resume_points: tuple[str, ...] = ()
+    kept: Literal["state", "resume"] | None = None  # over a power loss
     states: dict[str, dict[str, Level]]
     rows: tuple[Row, ...] = ()
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["csv_files", "ledger_json", "write_csv"]
 
 SECOND_NS = 10**9
+YEAR_S = 31_557_600  # 365.25 days
 
 
 def ledger_json(
@@ -87,6 +88,11 @@ def ledger_json(
                 "charge_c": use.charge_c,
             }
             for use in run.states
+        ],
+        "kept": [
+            {"region": use.region, "what": use.what, "writes": use.writes,
+             "writes_per_year": use.writes * YEAR_S / duration_s}
+            for use in run.kept
         ],
         "events": [
             {"time_s": event.time_ns / SECOND_NS, "name": event.name} for event in run.events

@@ -11,6 +11,7 @@ from simfw.gadget.fields import POINT_PARTS
 from simfw.gadget.figures import Origins, figure_text, guesses, origins
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
+from simfw.report.ledger import SECOND_NS, YEAR_S
 
 if TYPE_CHECKING:
     from simfw.engine.repeat import RepeatLife, TimeLeft
@@ -207,6 +208,7 @@ def text_report(
         "",
         paint("Charge used by the whole gadget in each state", "head"),
         *_states(run),
+        *_kept(run, paint),
     ]
     if events:
         lines += ["", paint("Events", "head"), *_events(run)]
@@ -351,6 +353,26 @@ def _states(run: Run) -> list[str]:
     if len(run.regions) > len(shown):
         lines.append("  built-in regions (buttons, sensors, gauge) appear in --json and --csv only")
     return lines
+
+
+def _kept(run: Run, paint: Paint) -> list[str]:
+    """What was written to survive a power loss, and how much that makes in a year."""
+    if not run.kept:
+        return []
+    rows = [("region", "kept", "writes", "in a year at this rate")]
+    for use in run.kept:
+        per_year = use.writes * YEAR_S * SECOND_NS / run.duration_ns
+        what = "its state" if use.what == "state" else "its last resume point"
+        rows.append((use.region, what, str(use.writes), format_rough(per_year)))
+    return ["", paint("Kept over a power loss", "head"), *columns(rows, right=(2, 3))]
+
+
+def format_rough(count: float) -> str:
+    """A count that is known to three digits: "1,230,000"."""
+    if count < 1000:
+        return f"{count:.3g}"
+    digits = len(str(int(count))) - 3
+    return f"{round(count / 10**digits) * 10**digits:,}"
 
 
 def _state_row(use: StateUse, *, first: bool) -> tuple[str, str, str, str, str]:

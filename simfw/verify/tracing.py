@@ -289,6 +289,7 @@ class _Tracer(Simulation):
         return found
 
     def went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
+        super().went_along(cycle, index, passed_ns)
         start = self.now - passed_ns
         offset = sum(member.total_ns for member in cycle.members[:index])
         script = self._script(cycle, start).begun_at(offset)

@@ -116,8 +116,8 @@ def test_the_number_of_thresholds_passed_may_be_compared() -> None:
 
 
 @pytest.mark.parametrize(("text", "says"), [
-    ("light > 2.5", '"light" counts thresholds and is compared with 2.5'),
-    ("light == 3", '"light" counts thresholds and is compared with 3'),
+    ("light > 2.5", '"light" is counted in whole numbers and is compared with 2.5'),
+    ("light == 3", '"light" is counted in whole numbers and is compared with 3'),
     ("light > gauge", "there is no"),
     ("light > cell.charge", '"light" is compared with "cell.charge"'),
     ("light", '"light" is a number'),

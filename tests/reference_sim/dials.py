@@ -25,6 +25,7 @@ def dial(name: str, spec: dict[str, Any]) -> Region:
     """One state for each position, called by its number."""
     top = len(values(spec)) - 1
     region = Region(name, tuple(str(k) for k in range(top + 1)), str(spec.get("starts", 0)))
+    region.kept = "state" if spec.get("kept") else ""
     for row in spec.get("rows", []):
         for event in [row["on"]] if isinstance(row["on"], str) else row["on"]:
             for here in range(top + 1):

@@ -506,6 +506,8 @@ def _dials(draw: Draw) -> None:
                 row["when"] = _expression(draw, 1)
             rows.append(row)
         dial["rows"] = rows
+        if draw.chance(0.4):
+            dial["kept"] = True
         g["dials"][name] = dial
 
 
@@ -555,6 +557,8 @@ def _region(
     lit = [s for s in states if s.startswith("lit.")]
     if lit and draw.chance(0.5):
         region["resume_points"] = lit
+    if draw.chance(0.25):
+        region["kept"] = draw.pick("state", "resume" if "resume_points" in region else "state")
     region["states"] = {
         state: {} if state == "idle" and draw.chance(0.7) else _outputs(draw) for state in states
     }

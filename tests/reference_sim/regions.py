@@ -43,6 +43,7 @@ class Region:
     outputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     scales: dict[str, dict[str, str]] = field(default_factory=dict)
     resume_points: tuple[str, ...] = ()
+    kept: str = ""  # "state" or "resume"
 
     def add(
         self,
@@ -435,6 +436,7 @@ def _written(name: str, spec: dict[str, Any]) -> Region:
     states = tuple(spec["states"])
     region = Region(name, states, spec["starts"])
     region.resume_points = tuple(spec.get("resume_points", ()))
+    region.kept = spec.get("kept", "")
     region.outputs = {
         state: {k: v for k, v in outputs.items() if k not in ("controller", "scale")}
         for state, outputs in spec["states"].items()

@@ -50,6 +50,8 @@ class State:
     stay: int = 0  # counts entries
     spent: set[int] = field(default_factory=set)
     memory: str | None = None
+    changed_ns: int = -1  # the time of the last change,
+    before: tuple[str, str | None] = ("", None)  # and how it stood before that time
 
 
 @dataclass
@@ -453,8 +455,7 @@ class Simulator(Passing):
             self.wake()
         self.held = [False] * len(self.conditions)
         for state in self.regions:
-            state.memory = None
-            self.enter(state, state.region.starts)
+            self.enter(state, *self.left(state))
         if self.inputs["usb"]:
             self.queue.append(("event", "usb.edge"))
         if self.pin != "open":
@@ -488,8 +489,14 @@ class Simulator(Passing):
         """The controller has no supply: memory is lost."""
         self.alive = False
         for state in self.regions:
-            state.memory = None
-            self.enter(state, state.region.starts)
+            self.enter(state, *self.left(state))
+
+    def left(self, state: State) -> tuple[str, str | None]:
+        """What a region is left with: what stood before this time, where that is kept."""
+        stood = state.before if state.changed_ns == self.now else (state.name, state.memory)
+        kept = state.region.kept
+        return (stood[0] if kept == "state" else state.region.starts,
+                stood[1] if kept == "resume" else None)
 
     def power_down(self) -> None:
         """The protection opens: the controller is dead, memory is lost."""
@@ -509,8 +516,12 @@ class Simulator(Passing):
         if self.result.crossed_ns is None:
             self.result.crossed_ns = self.now
 
-    def enter(self, state: State, name: str) -> None:
-        """Enter a state anew."""
+    def enter(self, state: State, name: str, *memory: str | None) -> None:
+        """Enter a state anew; with `memory` with that alone to resume."""
+        if state.changed_ns != self.now:
+            state.changed_ns, state.before = self.now, (state.name, state.memory)
+        if memory:
+            state.memory = memory[0]
         state.name, state.entered_ns = name, self.now
         state.stay += 1
         state.spent = set()

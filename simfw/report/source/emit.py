@@ -84,6 +84,7 @@ def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
          [Entry((one.text("FW_TICKS", "FW_TICKS_1"),)) for one in layout.lengths]),
         ("fw_index", "fw_emits", layout.emits),
         ("fw_index", "fw_conditions", layout.conditions),
+        ("fw_index", "fw_keeps", layout.kept),
         ("fw_index", "fw_found", layout.found),
         ("fw_index", "fw_output_drives", _plain(layout.output_drives) if layout.drives else ()),
         ("fw_index", "fw_drives", layout.drives),
@@ -236,7 +237,8 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
  * fw_dial_scales region, first and last state, dial and its first state, then where its ranks
  * begin, or by how many steps of which length the place moves on at its first position; of
  * fw_conditions guard, event of rising, event of falling; of fw_clocks region and output; of
- * fw_plays first and last state, and which of fw_sequences they play. */
+ * fw_plays first and last state, and which of fw_sequences they play; of fw_keeps
+ * region, first and last state, and whether what it would resume is kept and not its state. */
 #define FW_ROW_SIZE {ROW_SIZE}u
 #define FW_DRIVE_SIZE {5 if layout.plain_takes or plan.shows else 4}u
 #define FW_SCALE_SIZE 4u
@@ -245,6 +247,7 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
 #define FW_CLOCK_SIZE 2u
 #define FW_PLAY_SIZE 3u
 #define FW_CONDITION_SIZE 3u
+#define FW_KEEP_SIZE 4u
 #define FW_DRIVE_LISTS {2 if plan.shows else 1}u
 
 /* How many of each there are, and what is used at all */
@@ -291,6 +294,7 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("SCALE_COUNT", len(layout.scales)),
         ("DIAL_SCALE_COUNT", len(layout.dial_scales)),
         ("LEVEL_COUNT", len(layout.levels)),
+        ("KEPT_COUNT", len(layout.kept)),
         ("GUARD_COUNT", len(plan.guards)),
         ("GATE_COUNT", len(plan.shows)),
         ("ECHO_COUNT", len(plan.echoes)),

@@ -96,6 +96,7 @@ class Layout:
     dial_ranks: tuple[int, ...]
     dial_scales: tuple[Entry, ...]
     output_dial_scales: tuple[int, ...]
+    kept: tuple[Entry, ...]
 
     @property
     def awake(self) -> bool:
@@ -512,6 +513,17 @@ def _levels(outputs: Sequence_[Output]) -> tuple[list[int], list[int | None]]:
     return levels, first
 
 
+def _kept(plan: Plan) -> Iterator[Entry]:
+    """What is kept over a power loss: the region, its first and last state, whether it is what it
+    would resume and not its state.
+    """
+    for region in plan.system.regions:
+        if region.kept is not None:
+            ends = (StateRef(region.name, region.states[place].name) for place in (0, -1))
+            yield Entry((plan.regions[region.name], *(plan.states[end] for end in ends),
+                         f"{int(region.kept == 'resume')}u"), f"{region.name}: {region.kept}")
+
+
 def lay_out(plan: Plan) -> Layout:
     """Put everything in its table."""
     regions = plan.system.regions
@@ -621,4 +633,5 @@ def lay_out(plan: Plan) -> Layout:
         dial_ranks=tuple(dialled.ranks),
         dial_scales=tuple(scales.dialled),
         output_dial_scales=tuple(scales.dialled_first),
+        kept=tuple(_kept(plan)),
     )  # fmt: skip

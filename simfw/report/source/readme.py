@@ -54,6 +54,10 @@ def _hooks(gadget: Gadget, plan: Plan) -> list[tuple[str, str]]:
     levels = [f"`{macro}` at {_level(plan, name)}" for name, macro in plan.reached.items()]
     found.append(("`fw_hook_reached`", "asked for: " + ", ".join(levels) if levels
                   else "never asked for by this gadget"))
+    kept = [region.name for region in plan.system.regions if region.kept is not None]
+    if kept:
+        found.append(("`fw_hook_keep`, `fw_hook_kept`", "what outlives the supply, by number: "
+                      + ", ".join(f"{number} {name}" for number, name in enumerate(kept))))
     found.append(("`fw_hook_event`", "called for every event; may stay empty"))
     return found
 

@@ -86,9 +86,16 @@ def _reset(subject: Subject) -> Line:
 
 def _memory(subject: Subject) -> Line:
     kept = [f"`{region.name}`" for region in subject.system.regions if region.resume_points]
-    text = "nothing is kept without supply"
+    parts = [f"{'the state' if region.kept == 'state' else 'what it would resume'} of "
+             f"`{region.name}`" for region in subject.system.regions if region.kept]
+    text = (f"{in_words(parts)} outlive{'s' * (len(parts) == 1)} the supply as last settled before "
+            "it went" if parts else "nothing is kept without supply")  # fmt: skip
     if kept:
         text += f"; {in_words(kept)} remember{'s' * (len(kept) == 1)} a state while it lasts"
+    if parts:
+        return ("retained memory", text, "Where it is written, how often that may be, and that a "
+                "loss of the supply while it is written does no harm: the memory's data sheet. No "
+                "vector loses the supply: try it on the bench in every state.")  # fmt: skip
     return ("retained memory", text, "Whether the old unit keeps anything: take the cell out and "
             "put it back in every state.")  # fmt: skip
 

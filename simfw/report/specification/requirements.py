@@ -348,6 +348,16 @@ def requirements(
             pins=(*gadget.lights, *gadget.loads),
         ),
     ]
+    for region in system.regions:
+        if region.kept is not None:
+            what = (f"`{region.name}` shall enter the state" if region.kept == "state" else
+                    f"`{region.name}` shall take for what it resumes that")
+            found.append(Requirement(
+                number=numbers.of("keep", region.name), pattern="when",
+                text=f"When the supply returns after a loss, {what} which stood settled before the "
+                     "instant of the loss, in place of its first one.",
+                origin=f"{'dials' if region.group == 'dials' else 'behaviour'}.{region.name}.kept",
+                part=START))  # fmt: skip
     found += stock_requirements(gadget, system, corners, numbers)
     for region in system.regions:
         # A stock part that nothing describes is told by its rows, like a written region.

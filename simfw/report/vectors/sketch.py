@@ -315,6 +315,7 @@ class Sketch(Pace):
 
     def start(self, charge: float, acts: Iterable[Act] = ()) -> None:
         """Power-up with nothing touched, or with what `acts` do by then."""
+        self.stepper.forget()
         self.stepper.halt(0)
         self._gating = False
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"

@@ -108,6 +108,20 @@ bool fw_hook_reached(fw_index level)
 }
 #endif
 
+#if FW_KEPT_COUNT > 0
+void fw_hook_keep(fw_index number, fw_index value)
+{
+    (void)number; /* FILL IN: into memory that outlives the supply, safe against its loss meanwhile */
+    (void)value;
+}
+
+fw_index fw_hook_kept(fw_index number)
+{
+    (void)number;
+    return FW_NONE; /* FILL IN: what was kept last */
+}
+#endif
+
 void fw_hook_event(fw_index event)
 {
     (void)event; /* may stay empty */

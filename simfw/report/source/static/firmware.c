@@ -452,6 +452,68 @@ static void prepare(fw_tick now, const uint8_t levels[])
 #endif
 }
 
+#if FW_KEPT_COUNT > 0
+/* What is to be kept of a region now. */
+static fw_index worth_keeping(fw_index number)
+{
+    const FW_FLASH fw_index *keep = &fw_keeps[number * FW_KEEP_SIZE];
+    fw_index region = FW_READ(&keep[0]);
+
+#if FW_MEMORY_COUNT > 0
+    if (FW_READ(&keep[3]) != 0u) {
+        return fw.memory[region - FW_MEMORY_FIRST];
+    }
+#endif
+    return fw.state[region];
+}
+
+/* The instant is settled: whatever has changed is kept. */
+static void keep(void)
+{
+    fw_index i;
+
+    for (i = 0u; i < FW_KEPT_COUNT; i++) {
+        fw_index value = worth_keeping(i);
+
+        if (value != fw.kept[i]) {
+            fw.kept[i] = value;
+            fw_hook_keep(i, (fw_index)(value - FW_READ(&fw_keeps[(i * FW_KEEP_SIZE) + 1u])));
+        }
+    }
+}
+
+/* What was kept of a region comes back: its state, which is returned, or what it would resume. */
+static fw_index come_back(fw_index region, fw_index starts)
+{
+    fw_index i;
+
+    for (i = 0u; i < FW_KEPT_COUNT; i++) {
+        const FW_FLASH fw_index *keep_at = &fw_keeps[i * FW_KEEP_SIZE];
+        fw_index first = FW_READ(&keep_at[1]);
+        fw_index value;
+
+        if (FW_READ(&keep_at[0]) != region) {
+            continue;
+        }
+        fw.kept[i] = FW_NONE;
+        value = fw_hook_kept(i);
+        if ((value == FW_NONE) || (value > (fw_index)(FW_READ(&keep_at[2]) - first))) {
+            continue; /* nothing, or nothing that can be: as new */
+        }
+        value = (fw_index)(value + first);
+        fw.kept[i] = value;
+#if FW_MEMORY_COUNT > 0
+        if (FW_READ(&keep_at[3]) != 0u) {
+            fw.memory[region - FW_MEMORY_FIRST] = value;
+            continue;
+        }
+#endif
+        starts = value;
+    }
+    return starts;
+}
+#endif
+
 static uint8_t power_up(void)
 {
     fw_index i;
@@ -469,10 +531,17 @@ static uint8_t power_up(void)
     }
 #endif
     for (i = 0u; i < FW_REGION_COUNT; i++) {
+#if FW_KEPT_COUNT > 0
+        arrive(i, come_back(i, AT(fw_starts, i)));
+#else
         arrive(i, AT(fw_starts, i));
+#endif
     }
     fw.changed = FW_ALL_OUTPUTS;
     settle();
+#if FW_KEPT_COUNT > 0
+    keep();
+#endif
     return fw.fault;
 }
 
@@ -525,6 +594,9 @@ uint8_t fw_step(fw_tick now, const fw_change changes[], uint8_t count)
 #endif
         put_due();
         settle();
+#if FW_KEPT_COUNT > 0
+        keep();
+#endif
     } while (late && (fw.fault == FW_OK));
     return fw.fault;
 }

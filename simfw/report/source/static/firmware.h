@@ -45,6 +45,9 @@ typedef struct {
 #if FW_MEMORY_COUNT > 0
     fw_index memory[FW_MEMORY_COUNT];  /* the resume points that were used last */
 #endif
+#if FW_KEPT_COUNT > 0
+    fw_index kept[FW_KEPT_COUNT];      /* what was kept last for a power loss */
+#endif
 #if FW_SIGNAL_COUNT > 0
     uint8_t level[FW_SIGNAL_COUNT];    /* input levels */
 #endif

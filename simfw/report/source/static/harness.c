@@ -147,9 +147,28 @@ static fw_tick counter(void)
     return (fw_tick)(ticks + (fw_tick)FW_TICK_START);
 }
 
+#if FW_KEPT_COUNT > 0
+/* What outlives the supply: as new, unless it comes back later than it has gone. */
+static fw_index stored[FW_KEPT_COUNT];
+static uint64_t off_at = UINT64_MAX;
+
+void fw_hook_keep(fw_index number, fw_index value)
+{
+    stored[number] = value;
+}
+
+fw_index fw_hook_kept(fw_index number)
+{
+    return stored[number];
+}
+#endif
+
 /* Power-up; `name` and what is left on the line are contacts that move in this very instant. */
 static void power(uint64_t now, const char *name)
 {
+#if FW_KEPT_COUNT > 0
+    fw_index slot;
+#endif
     uint8_t moved[64];
     uint8_t count = 0u;
     size_t i;
@@ -164,6 +183,12 @@ static void power(uint64_t now, const char *name)
         }
         name = strtok(NULL, " \r\n");
     }
+#if FW_KEPT_COUNT > 0
+    for (slot = 0u; (slot < FW_KEPT_COUNT) && (now <= off_at); slot++) {
+        stored[slot] = FW_NONE;
+    }
+    off_at = UINT64_MAX;
+#endif
     instant = now;
     ticks = now / FW_TICK_NS;
     was_awake = false;
@@ -176,6 +201,9 @@ static void power(uint64_t now, const char *name)
 
 static void off(uint64_t now)
 {
+#if FW_KEPT_COUNT > 0
+    off_at = now;
+#endif
 #if FW_OUTPUT_COUNT > 0
     fw_index output;
 

@@ -32,6 +32,16 @@ bool fw_hook_echo(fw_index sensor);
 /* Whether what is measured is at least at a level (FW_REACHED_...) now, when it is judged. */
 bool fw_hook_reached(fw_index level);
 
+#if FW_KEPT_COUNT > 0
+/* What is kept over a power loss: FW_KEPT_COUNT small numbers. fw_hook_keep is called when one has
+ * changed, once the instant is settled, and by the end of power-up; fw_hook_kept gives back at
+ * power-up what was kept last, FW_NONE where nothing was, or where it cannot be trusted. A number
+ * that a change of the supply spoils while it is written must not come back: write it twice, or
+ * with a check. */
+void fw_hook_keep(fw_index number, fw_index value);
+fw_index fw_hook_kept(fw_index number);
+#endif
+
 /* An event was emitted (FW_EV_...). For a log or a test; may do nothing. */
 void fw_hook_event(fw_index event);
 
