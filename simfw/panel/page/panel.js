@@ -300,6 +300,7 @@ async function described() {
   face = new Face(at("lights"), gadget);
   more = new More(gadget, change);
   more.events = gadget.events.reverse();
+  more.view = gadget.view;
   keys?.close();
   keys = new Keys(gadget, at("buttons"), at("inputs"), deed, reach);
   const cautions = [gadget.caution_charging];
