@@ -18,10 +18,11 @@ from simfw.gadget.model import Gadget
 from simfw.setting import Settings
 
 if TYPE_CHECKING:
+    from simfw.benchlog.model import BenchLog
     from simfw.stimuli.pattern import Pattern
     from simfw.stimuli.scenario import Scenario
 
-__all__ = ["load_gadget", "load_pattern", "load_scenario"]
+__all__ = ["load_bench_log", "load_gadget", "load_pattern", "load_scenario"]
 
 
 def load_gadget(path: str | Path, settings: Settings | None = None) -> Gadget:
@@ -61,6 +62,13 @@ def load_pattern(path: str | Path, settings: Settings | None = None) -> Pattern:
     pattern = read_pattern(path, check, settings)
     _warn(pattern.gadget)
     return pattern
+
+
+def load_bench_log(path: str | Path) -> BenchLog:
+    """Read and check a bench log and the gadgets of its answers; raises as `load_gadget`."""
+    from simfw.benchlog.log_file import read_bench_log
+
+    return read_bench_log(path, check)
 
 
 def _warn(gadget: Gadget | None) -> None:

@@ -35,7 +35,7 @@ __all__ = [
 ]
 
 KeyPath = tuple[str | int, ...]
-Kind = Literal["gadget", "scenario", "pattern", "map"]
+Kind = Literal["gadget", "scenario", "pattern", "map", "bench log"]
 
 OPTION = "--set"  # what messages name in place of the file where a value came from there
 
@@ -263,6 +263,8 @@ def _kind(data: Mapping[str, Any]) -> Kind | None:
         return "pattern"
     if isinstance(data.get("wires"), dict):
         return "map"
+    if isinstance(data.get("observations"), list):
+        return "bench log"
     return "scenario" if isinstance(data.get("gadget"), str) and "lasts" in data else None
 
 

@@ -12,6 +12,7 @@ from simfw.behaviour.build import check
 from simfw.circuit.circuit import Circuit
 from simfw.engine.corners import REFERENCE, changed
 from simfw.errors import DescriptionError, QuantityError, UsageError, nearest
+from simfw.gadget.dimensions import dimension_of, value_text
 from simfw.gadget.electrical import electrical_problems
 from simfw.gadget.firmware import firmware_problems
 from simfw.gadget.model import Gadget
@@ -23,42 +24,20 @@ from simfw.life.study import Keeper, Progress, gather
 from simfw.life.workers import Workers
 from simfw.preferred import Series, is_bought, preferred_ohm
 from simfw.quantity import (
-    ANGLE,
-    AREA,
-    CHARGE,
-    CURRENT,
-    CYCLES,
-    FREQUENCY,
-    INTENSITY,
-    IRRADIANCE,
-    LENGTH,
-    PER_MONTH,
-    RATIO,
-    RESISTANCE,
-    TEMPERATURE,
-    THERMAL_RESISTANCE,
     TIME,
-    VOLTAGE,
     Dimension,
     Figure,
     Timing,
     format_duration,
-    format_si,
     read_number,
 )
 from simfw.stimuli.pattern import Pattern
-from simfw.units import measured
 
 __all__ = ["Point", "Sweep", "Vary", "pareto", "read_vary", "sweep"]
 
 POINTS = 7
 MOST_POINTS = 200
 _VARY = re.compile(r"(?P<key>[^=]+)=(?P<low>.+?)\.\.(?P<high>[^:]+)(?::(?P<count>\d+))?")
-_DIMENSIONS: tuple[Dimension, ...] = (
-    TIME, RESISTANCE, CURRENT, VOLTAGE, CHARGE, RATIO, PER_MONTH, FREQUENCY, CYCLES, LENGTH, AREA,
-    ANGLE,
-    INTENSITY, IRRADIANCE, TEMPERATURE, THERMAL_RESISTANCE,
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +121,7 @@ def read_vary(text: str, gadget: Gadget, *, series: Series = "E24") -> Vary:
     if is_bought(key):
         within = [preferred_ohm(value, series) for value in values[1:-1]]
         values = [low, *dict.fromkeys(value for value in within if low < value < high), high]
-    texts = [_text(value, dimension) for value in values]
+    texts = [value_text(value, dimension) for value in values]
     return Vary(key, tuple(values), tuple(texts))
 
 
@@ -170,36 +149,10 @@ def _rounded(ns: float) -> int:
 
 
 def _dimension(gadget: Gadget, key: str, figure: Figure) -> Dimension:
-    """The dimension of a figure: that of its measure, or by how it is written in the file."""
-    section, _, rest = key.partition(".")
-    name, _, part = rest.partition(".")
-    if section == "measures" and part.startswith(("thresholds", "hysteresis")):
-        return measured(gadget.measures[name].unit)
-    text = figure.text
-    for dimension in _DIMENSIONS:
-        try:
-            read_number(re.split(r"±|\+-|\+/-|\(|@", text)[0].strip(), dimension)
-        except QuantityError:
-            continue
-        return dimension
-    raise UsageError(f'--vary: it cannot be told what "{text}" measures.')
-
-
-_UNITS = {id(RESISTANCE): "Ω", id(CURRENT): "A", id(VOLTAGE): "V", id(FREQUENCY): "Hz",
-          id(LENGTH): "m", id(INTENSITY): "W/sr", id(IRRADIANCE): "W/m2"}
-
-
-def _text(value: float, dimension: Dimension) -> str:
-    if dimension is CHARGE:
-        return format_si(value / 3600.0, "Ah")
-    if dimension in (RATIO, PER_MONTH):
-        return f"{100.0 * value:.3g} %" + ("/month" if dimension is PER_MONTH else "")
-    if dimension is CYCLES:
-        return f"{value:.6g} cycles"
-    unit = _UNITS.get(id(dimension))
-    if unit is None and len(dimension.units) == 1:  # as of a measure: without prefixes
-        return f"{value:.4g} {next(iter(dimension.units))}"
-    return format_si(value, unit) if unit else f"{value:.4g}"
+    found = dimension_of(gadget, key, figure)
+    if found is None:
+        raise UsageError(f'--vary: it cannot be told what "{figure.text}" measures.')
+    return found
 
 
 def sweep(

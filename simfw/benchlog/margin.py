@@ -1,0 +1,141 @@
+"""Observations as continuous margins: how far what the model does lies from what was seen.
+
+A margin is a number `z` that moves smoothly with the figures, and the ends between which it agrees
+with what was seen. `off` counts how far it lies from the middle, in tolerances: 1 is the end.
+"""
+
+from __future__ import annotations
+
+import ast
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["FAR", "Asked", "Margin", "asked_of", "between", "fits", "no_more", "truth"]
+
+FAR = 20.0
+"""How far off is what never comes, in tolerances."""
+
+_EDGE = 1e-9
+
+Unit = Literal["s", "V", "A", "share", ""]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """One thing that was seen, against what the model does.
+
+    Ends may be infinite: then `scale` is a tolerance. `value` is what the model does in `unit`,
+    None where that never comes. `firm`: it is a yes or a no, which does not move smoothly.
+    """
+
+    z: float
+    low: float
+    high: float
+    scale: float = 1.0
+    value: float | None = None
+    unit: Unit = ""
+    firm: bool = False
+
+    @property
+    def off(self) -> float:
+        """How far off it is, in tolerances (>= 0); up to 1 it agrees."""
+        return self.off_at(self.z)
+
+    def off_at(self, z: float) -> float:
+        """The same for another number."""
+        if not math.isfinite(z):
+            return FAR
+        if math.isfinite(self.low) and math.isfinite(self.high):
+            half = max(0.5 * (self.high - self.low), 1e-12)
+            return abs(z - 0.5 * (self.low + self.high)) / half
+        beyond = self.low - z if math.isfinite(self.low) else z - self.high
+        return max(0.0, 1.0 + beyond / self.scale)
+
+
+def fits(margins: tuple[Margin, ...]) -> bool:
+    """Whether all agree."""
+    return all(one.off <= 1.0 + _EDGE for one in margins)
+
+
+def between(value: float | None, low: float, high: float, unit: Unit) -> Margin:
+    """A positive value that was seen between two ends; its logarithm moves smoothly."""
+    least = 1e-3 * high
+    z = math.nan if value is None else math.log(max(value, 1e-3 * least))
+    if low <= 0:
+        return Margin(z=z, low=-math.inf, high=math.log(high), scale=0.05, value=value, unit=unit)
+    return Margin(z=z, low=math.log(low), high=math.log(high), value=value, unit=unit)
+
+
+def no_more(value: float | None, high: float, unit: Unit) -> Margin:
+    """A value that a meter could not show: below its floor. A tolerance is 5 % of that."""
+    return between(value, 0.0, high, unit)
+
+
+def truth(holds: bool, off: float = 1.2) -> Margin:
+    """A yes or a no: what was seen holds, or is `off` tolerances away."""
+    return Margin(z=0.0 if holds else off, low=-math.inf, high=1.0, firm=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What an expression asks of one quantity: to lie between two levels (volts or shares; for
+    `gauge` numbers of bars, the upper one left out).
+    """
+
+    quantity: Literal["gauge", "cell.voltage", "cell.charge"]
+    low: float
+    high: float
+
+
+def asked_of(text: str) -> tuple[tuple[Asked, ...], bool]:
+    """What a sight asks of quantities that move smoothly, and whether it asks more than that.
+
+    Only comparisons joined by `and` are taken apart; it guides the search, and a run decides.
+    """
+    try:
+        tree = ast.parse(" ".join(text.split()), mode="eval").body
+    except (SyntaxError, ValueError):
+        return (), True
+    parts = tree.values if isinstance(tree, ast.BoolOp) and isinstance(tree.op, ast.And) else [tree]
+    found: dict[str, Asked] = {}
+    more = False
+    for part in parts:
+        one = _comparison(part)
+        if one is None:
+            more = True
+            continue
+        before = found.get(one.quantity)
+        if before is not None:
+            one = Asked(one.quantity, max(one.low, before.low), min(one.high, before.high))
+        found[one.quantity] = one
+    return tuple(found.values()), more
+
+
+def _comparison(node: ast.expr) -> Asked | None:
+    if not isinstance(node, ast.Compare) or len(node.ops) != 1:
+        return None
+    left, sign, right = node.left, type(node.ops[0]), node.comparators[0]
+    if isinstance(left, ast.Constant):
+        left, right = right, left
+        sign = {ast.Lt: ast.Gt, ast.LtE: ast.GtE, ast.Gt: ast.Lt, ast.GtE: ast.LtE}.get(
+            sign, sign)
+    name = _QUANTITIES.get(ast.unparse(left))
+    if name is None or not isinstance(right, ast.Constant):
+        return None
+    if isinstance(right.value, bool) or not isinstance(right.value, int | float):
+        return None
+    level, inf = float(right.value), math.inf
+    next_ = level + 1 if name == "gauge" else level  # the first beyond: bars are whole
+    step: dict[type[ast.cmpop], tuple[float, float]] = {
+        ast.Lt: (-inf, level), ast.LtE: (-inf, next_), ast.Gt: (next_, inf), ast.GtE: (level, inf),
+    }
+    if name == "gauge":
+        step[ast.Eq] = level, next_
+    ends = step.get(sign)
+    return None if ends is None else Asked(name, *ends)
+
+
+_QUANTITIES: dict[str, Literal["gauge", "cell.voltage", "cell.charge"]] = {
+    "gauge": "gauge", "cell.voltage": "cell.voltage", "cell.charge": "cell.charge",
+}

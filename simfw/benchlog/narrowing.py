@@ -1,0 +1,527 @@
+"""`narrow`: what is left of the guesses of a bench log, and what holds each end."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+from simfw.benchlog.margin import Margin
+from simfw.benchlog.model import CLOCK, BenchLog, Unknown
+from simfw.benchlog.search import FITS, Aim, End, Mistaken, Rival, State, Trial
+from simfw.engine.modes import modes_of_states
+from simfw.engine.untouched import time_on_the_shelf
+from simfw.gadget.figures import guesses
+from simfw.quantity import Timing
+
+__all__ = [
+    "MOST_RUNS",
+    "Contradiction",
+    "Guessed",
+    "Interval",
+    "Meaning",
+    "Narrowed",
+    "RivalResult",
+    "Together",
+    "Unnoticed",
+    "narrow",
+]
+
+MOST_RUNS = 20_000
+"""Exact runs of observations that may be made for one combination."""
+
+_HELD = 0.97  # an observation this far off, in tolerances, holds an end
+_EDGE = 1e-6
+_MOST_SUBSETS = 200
+_MOST_GUESSES = 40
+_MOST_TOGETHER = 6
+_TIGHT = 0.5  # what figures make together is told where it is that much better known
+_SHIFT = 3.0  # tolerances by which a reading could be wrong and still be believed
+_MEANT = 8  # gadgets of a rival of which is told what they mean
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """What is left of one unknown (SI; ns for a time).
+
+    `low` .. `high` holds the truth as far as the search tells; a run that fits everything reached
+    `low_reached` and `high_reached`. `low_by`, `high_by` name the observations that hold the ends;
+    empty where the range of the log does.
+    """
+
+    key: str
+    low: float
+    high: float
+    low_reached: float
+    high_reached: float
+    low_by: tuple[str, ...] = ()
+    high_by: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """Figures that trade off: `sum`, `ratio` or `product` of two, better known than either."""
+
+    kind: str
+    keys: tuple[str, str]
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contradiction:
+    """Observations that no figures fit together: off by `off` tolerances at the least.
+
+    `minimal`: exact runs fit each set that lacks one of them.
+    """
+
+    observations: tuple[str, ...]
+    off: float
+    minimal: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unnoticed:
+    """An observation that could be misread unnoticed: all from `low` to `high` would be believed.
+
+    In `unit`, over all figures that fit the others.
+    """
+
+    observation: str
+    low: float
+    high: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guessed:
+    """A guess of the gadget file: what 10 % more of it moves, in tolerances of `observation`."""
+
+    key: str
+    moves: float
+    observation: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meaning:
+    """What the figures that are left mean: a time (s) over gadgets that fit; None: no end."""
+
+    what: str
+    low_s: float | None
+    high_s: float | None
+    gadgets: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RivalResult:
+    """One combination of answers.
+
+    `off` is how far the worst observation is off at the least (tolerances). `contradictions` are
+    those sets that exclude it, smallest first. `fitting` are figures that fit, those of the ends.
+    """
+
+    combination: tuple[int, ...]
+    answers: dict[str, str]
+    state: State
+    off: float
+    runs: int
+    whole: bool
+    intervals: tuple[Interval, ...] = ()
+    together: tuple[Together, ...] = ()
+    contradictions: tuple[Contradiction, ...] = ()
+    unnoticed: tuple[Unnoticed, ...] = ()
+    guesses: tuple[Guessed, ...] = ()
+    meanings: tuple[Meaning, ...] = ()
+    decided_by: dict[str, tuple[str, ...]]
+    fitting: tuple[dict[str, float], ...] = ()
+    fitting_local: tuple[dict[tuple[int, str], float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Narrowed:
+    """What is left of a bench log.
+
+    `intervals` are over all combinations that are not excluded. `contradictions` hold in every
+    combination. `left_out` tells, where nothing fits, which combinations could fit without one
+    observation. `untouched` are the unknowns on which nothing observed bears.
+    """
+
+    log: BenchLog
+    seed: int
+    rivals: tuple[RivalResult, ...]
+    intervals: tuple[Interval, ...]
+    contradictions: tuple[Contradiction, ...]
+    left_out: dict[str, tuple[tuple[int, ...], ...]]
+    untouched: tuple[str, ...]
+    runs: int
+
+    @property
+    def possible(self) -> tuple[RivalResult, ...]:
+        """The combinations that are not excluded."""
+        return tuple(one for one in self.rivals if one.state != "excluded")
+
+
+def narrow(
+    log: BenchLog, *, seed: int = 0, runs: int = MOST_RUNS, jobs: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> Narrowed:
+    """Narrow the unknowns of a bench log by what was observed.
+
+    `runs` bounds the exact runs of each combination; `jobs` processes share the combinations, and
+    the result does not depend on them. `progress(done, all)` counts combinations. Raises
+    DescriptionError where the figures make no circuit.
+    """
+    found: list[RivalResult] = []
+    count = len(log.combinations)
+    for one in _results(log, seed, runs, min(jobs, count)):
+        found.append(one)
+        if progress is not None:
+            progress(len(found), count)
+    rivals = tuple(found)
+    left = [one for one in rivals if one.state != "excluded"]
+    everywhere = _everywhere(log, rivals)
+    left_out = {} if left else {
+        seen.name: tuple(
+            one.combination for one in rivals
+            if one.contradictions and all(
+                seen.name in c.observations for c in one.contradictions)
+        )
+        for seen in sorted(log.observations, key=lambda one: not one.doubt)
+    }
+    deciding = {key for one in rivals for keys in one.decided_by.values() for key in keys}
+    return Narrowed(
+        log=log, seed=seed, rivals=rivals, intervals=_over_all(log, left),
+        contradictions=everywhere, left_out={k: v for k, v in left_out.items() if v},
+        untouched=tuple(one.key for one in log.unknowns if one.key not in deciding),
+        runs=sum(one.runs for one in rivals),
+    )
+
+
+def _results(log: BenchLog, seed: int, runs: int, jobs: int) -> Iterator[RivalResult]:
+    if jobs <= 1:
+        for combination in log.combinations:
+            yield _one(log, combination, seed, runs)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    from simfw.beside import begin_worker
+
+    with ProcessPoolExecutor(
+        jobs, mp_context=get_context("spawn"), initializer=begin_worker
+    ) as pool:
+        yield from pool.map(
+            _one, *zip(*((log, one, seed, runs) for one in log.combinations), strict=True))
+
+
+def _one(log: BenchLog, combination: tuple[int, ...], seed: int, runs: int) -> RivalResult:
+    rival = Rival(log, combination, seed=seed, most=runs)
+    while True:
+        try:
+            rival.prepare()
+            return _result(rival)
+        except Mistaken:
+            continue
+
+
+def _result(rival: Rival) -> RivalResult:
+    log = rival.log
+    state, best = rival.least(rival.all)
+    made = RivalResult(
+        combination=rival.combination, answers=log.answers(rival.combination), state=state,
+        off=best.worst, runs=0, whole=True,
+        decided_by={
+            seen.name: tuple(log.unknowns[k].key for k in sight.dims if k < rival.figures)
+            for seen, sight in zip(log.observations, rival.sights, strict=True)
+        },
+    )
+    rival.confirm(best)
+    if state == "fits":
+        ends = {k: _ends(rival, Aim(share=k)) for k in range(rival.figures)}
+        for pair in ends.values():
+            for end in pair:
+                rival.confirm(end.trial)
+        made = replace(
+            made,
+            intervals=tuple(_interval(rival, k, *ends[k]) for k in ends),
+            together=_together(rival),
+            unnoticed=_unnoticed(rival),
+            guesses=_guesses(rival, best),
+        )
+        tips = [end.trial for pair in ends.values() for end in pair] or [best]
+        fitting = list({one.x.tobytes(): one for one in tips}.values())
+        made = replace(
+            made, meanings=_meanings(rival, fitting),
+            fitting=tuple(rival.values(one.x) for one in fitting),
+            fitting_local=tuple(
+                {key: float(one.x[rival.figures + k]) for k, key in enumerate(rival.locals)}
+                for one in fitting),
+        )
+    elif state == "open":
+        made = replace(made, intervals=tuple(
+            Interval(key=one.key, low=one.low, high=one.high, low_reached=math.nan,
+                     high_reached=math.nan)
+            for one in log.unknowns))
+    else:
+        made = replace(made, contradictions=_contradictions(rival))
+    return replace(made, runs=rival.runs, whole=not rival.spent)
+
+
+def _ends(rival: Rival, aim: Aim) -> tuple[End, End]:
+    low, high = rival.end(aim, -1, rival.all), rival.end(aim, 1, rival.all)
+    assert low is not None
+    assert high is not None
+    # Any run that fits counts, whatever it was made for.
+    return low, high
+
+
+def _interval(rival: Rival, k: int, low: End, high: End) -> Interval:
+    one = rival.log.unknowns[k]
+    shares = [float(t.x[k]) for t in rival.trials if t.worst <= FITS]
+    reached_low, reached_high = min([low.reached, *shares]), max([high.reached, *shares])
+    outer_low = max(0.0, min(low.outer, reached_low))
+    outer_high = min(1.0, max(high.outer, reached_high))
+    return Interval(
+        key=one.key, low=one.at(outer_low), high=one.at(outer_high),
+        low_reached=one.at(reached_low), high_reached=one.at(reached_high),
+        low_by=() if outer_low <= _EDGE else _holding(rival, low.trial, k),
+        high_by=() if outer_high >= 1.0 - _EDGE else _holding(rival, high.trial, k),
+    )
+
+
+def _holding(rival: Rival, one: Trial, k: int) -> tuple[str, ...]:
+    """The observations that hold an end: those at the edge of their tolerance there."""
+    names = [seen.name for seen in rival.log.observations]
+    held = [n for n in rival.all if one.offs[n] >= _HELD]
+    own = [n for n in held if k in rival.sights[n].dims]
+    return tuple(names[n] for n in held) if own else tuple(
+        names[n] for n in rival.all if k in rival.sights[n].dims)
+
+
+# -- figures together --------------------------------------------------------------------------
+
+
+def _together(rival: Rival) -> tuple[Together, ...]:
+    """Pairs of which the sum, the ratio or the product is known much better than each alone."""
+    fitting = [one for one in rival.trials if one.worst <= FITS]
+    unknowns = rival.log.unknowns
+    tried: list[tuple[float, str, int, int, Aim]] = []
+    for a, b in combinations(range(rival.figures), 2):
+        one, two = unknowns[a], unknowns[b]
+        if CLOCK in (one.key, two.key) or one.low <= 0 or two.low <= 0:
+            continue
+        kinds = ["sum"] if one.dimension is two.dimension else ["ratio", "product"]
+        for kind in kinds:
+            values = [_pair(kind, one.at(float(t.x[a])), two.at(float(t.x[b]))) for t in fitting]
+            alone = [
+                _spread(kind, [unknowns[k].at(float(t.x[k])) for t in fitting]) for k in (a, b)
+            ]
+            spread = max(values) - min(values)
+            wide = sum(alone) if kind == "sum" else max(alone)
+            if min(alone) > 0 and spread < _TIGHT * wide and _worth(kind, alone, values):
+                tried.append((spread / wide, kind, a, b, _pair_aim(kind, a, b)))
+    found = []
+    for _, kind, a, b, aim in sorted(tried, key=lambda one: one[:4])[:_MOST_TOGETHER]:
+        low, high = _ends(rival, aim)
+        ends = (low.outer, high.outer)
+        if all(math.isfinite(end) for end in ends):
+            found.append(Together(
+                kind=kind, keys=(unknowns[a].key, unknowns[b].key),
+                low=ends[0] if kind == "sum" else math.exp(ends[0]),
+                high=ends[1] if kind == "sum" else math.exp(ends[1]),
+            ))
+    return tuple(found)
+
+
+def _pair(kind: str, one: float, two: float) -> float:
+    if kind == "sum":
+        return one + two
+    return math.log(one) + (math.log(two) if kind == "product" else -math.log(two))
+
+
+def _pair_aim(kind: str, a: int, b: int) -> Aim:
+    if kind == "sum":
+        return Aim(sum=(a, b))
+    return Aim(ratio=((a, 1), (b, 1 if kind == "product" else -1)))
+
+
+def _spread(kind: str, values: Sequence[float]) -> float:
+    return max(values) - min(values) if kind == "sum" else math.log(max(values) / min(values))
+
+
+def _worth(kind: str, alone: Sequence[float], values: Sequence[float]) -> bool:
+    """Whether both are open enough for it to matter what they make together."""
+    if kind == "sum":
+        return min(alone) > 0.2 * max(alone)
+    return min(alone) > 0.1 and max(values) - min(values) < _TIGHT * min(alone)
+
+
+# -- contradictions ----------------------------------------------------------------------------
+
+
+def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
+    """The smallest sets of observations that nothing fits, each looked at by exact runs."""
+    names = [seen.name for seen in rival.log.observations]
+    found: list[tuple[tuple[int, ...], float]] = []
+    states: dict[tuple[int, ...], State] = {}
+    looked = 0
+    for size in range(1, len(names) + 1):
+        for subset in combinations(rival.all, size):
+            if any(set(one) <= set(subset) for one, _ in found):
+                continue
+            looked += 1
+            if looked > _MOST_SUBSETS or rival.spent:
+                break
+            state, best = rival.least(subset)
+            states[subset] = state
+            if state == "excluded":
+                rival.confirm(best)
+                found.append((subset, max(best.offs[n] for n in subset)))
+    if not found:
+        _, best = rival.least(rival.all)
+        found.append((rival.all, best.worst))
+    return tuple(
+        Contradiction(
+            observations=tuple(names[n] for n in subset), off=off,
+            minimal=all(states.get(part) == "fits" for part in
+                        combinations(subset, len(subset) - 1) if part),
+        )
+        for subset, off in found
+    )
+
+
+def _everywhere(log: BenchLog, rivals: Sequence[RivalResult]) -> tuple[Contradiction, ...]:
+    """The smallest sets that are contradictory in every combination."""
+    names = [seen.name for seen in log.observations]
+    if any(one.state != "excluded" for one in rivals):
+        return ()
+    found: list[Contradiction] = []
+    for size in range(1, len(names) + 1):
+        for subset in combinations(names, size):
+            own = set(subset)
+            if any(set(one.observations) <= own for one in found):
+                continue
+            inside = [
+                [c for c in rival.contradictions if set(c.observations) <= own]
+                for rival in rivals
+            ]
+            if all(inside):
+                found.append(Contradiction(
+                    observations=subset, off=min(max(c.off for c in cs) for cs in inside),
+                    minimal=all(c.minimal for cs in inside for c in cs)))
+        if found and size > 4:
+            break
+    return tuple(found)
+
+
+# -- misreadings, guesses, meanings ------------------------------------------------------------
+
+
+def _unnoticed(rival: Rival) -> tuple[Unnoticed, ...]:
+    """Observations of which the others believe much more than was read."""
+    found = []
+    for n in rival.all:
+        others = tuple(k for k in rival.all if k != n)
+        margins = next(iter(rival.sights[n].known.values()))
+        for k, margin in enumerate(margins):
+            if margin.firm or not rival.sights[n].dims:
+                continue
+            low = rival.end(Aim(sight=(n, k)), -1, others)
+            high = rival.end(Aim(sight=(n, k)), 1, others)
+            if low is None or high is None:
+                continue
+            values = [
+                value for end in (low, high)
+                if (value := rival.look(n, end.trial.x)[k].value) is not None
+            ]
+            offs = [_signed(rival.look(n, end.trial.x)[k].z, margin) for end in (low, high)]
+            if len(values) < 2 or (offs[0] > -_SHIFT and offs[1] < _SHIFT):
+                continue
+            found.append(Unnoticed(
+                observation=rival.log.observations[n].name, low=min(values), high=max(values),
+                unit=margin.unit))
+            break
+    return tuple(found)
+
+
+def _signed(z: float, margin: Margin) -> float:
+    """How far a margin lies to one side, in tolerances."""
+    low, high, scale = margin.low, margin.high, margin.scale
+    if math.isfinite(low) and math.isfinite(high):
+        return float((z - 0.5 * (low + high)) / max(0.5 * (high - low), 1e-12))
+    return float((z - low) / scale if math.isfinite(low) else (z - high) / scale)
+
+
+def _guesses(rival: Rival, best: Trial) -> tuple[Guessed, ...]:
+    """What a tenth more of each guess moves, where a run fits everything."""
+    known = {one.key for one in rival.log.unknowns}
+    before = {n: rival.look(n, best.x) for n in rival.all}
+    found = []
+    for entry in guesses(rival.world.gadget)[:_MOST_GUESSES]:
+        value = entry.figure.ns if isinstance(entry.figure, Timing) else entry.figure.value
+        if entry.key in known or not value:
+            continue
+        moved = rival.moved(entry.key, 1.1 * value, best.x)
+        if moved is None:
+            continue
+        worst, name = 0.0, ""
+        for n in rival.all:
+            for a, b in zip(before[n], moved[n], strict=True):
+                if a.firm:
+                    by = abs(b.off - a.off)
+                else:
+                    by = abs(_signed(b.z, a) - _signed(a.z, a)) if math.isfinite(b.z) else 20.0
+                if by > worst:
+                    worst, name = by, rival.log.observations[n].name
+        if worst >= 0.05:
+            found.append(Guessed(key=entry.key, moves=worst, observation=name))
+    return tuple(sorted(found, key=lambda one: -one.moves))
+
+
+def _meanings(rival: Rival, fitting: Sequence[Trial]) -> tuple[Meaning, ...]:
+    """How long the gadgets that fit last: on the shelf, and in each mode that was read."""
+    read = [seen.reading for seen in rival.log.observations if seen.reading is not None]
+    states = list(dict.fromkeys(
+        one.states[0] for one in read if len(one.states) == 1 and not one.usb))
+    times: dict[str, list[float | None]] = {}
+    some = fitting[:_MEANT]
+    for one in some:
+        prepared = rival.world.prepared(rival.values(one.x))
+        times.setdefault("full cell, untouched", []).append(time_on_the_shelf(prepared).seconds)
+        known = {r.name: {s.name for s in r.states} for r in prepared.system.regions}
+        exact = [state for state in states if state[1] in known.get(state[0], ())]
+        for (name, state), mode in modes_of_states(
+            prepared.gadget, exact, prepared=prepared
+        ).items():
+            times.setdefault(f"full cell, {name}.{state}", []).append(mode.run_time_s)
+    return tuple(
+        Meaning(
+            what=what,
+            low_s=min((t for t in found if t is not None), default=None),
+            high_s=None if None in found else max(t for t in found if t is not None),
+            gadgets=len(some),
+        )
+        for what, found in times.items()
+    )
+
+
+def _over_all(log: BenchLog, left: Sequence[RivalResult]) -> tuple[Interval, ...]:
+    """The intervals over all combinations that are left."""
+    if not left:
+        return ()
+    return tuple(_joined(one, [r.intervals[k] for r in left])
+                 for k, one in enumerate(log.unknowns))
+
+
+def _joined(one: Unknown, parts: Sequence[Interval]) -> Interval:
+    low = min(parts, key=lambda part: part.low)
+    high = max(parts, key=lambda part: part.high)
+    reached = [p for p in parts if math.isfinite(p.low_reached)]
+    return Interval(
+        key=one.key, low=low.low, high=high.high,
+        low_reached=min((p.low_reached for p in reached), default=math.nan),
+        high_reached=max((p.high_reached for p in reached), default=math.nan),
+        low_by=low.low_by, high_by=high.high_by,
+    )
+

@@ -1,0 +1,506 @@
+"""One combination of answers against what was seen: exact runs where a smooth surface points.
+
+What is told rests on exact runs. A combination fits because a run fits; it is excluded only where
+the least that exact runs are off, from several starts, is more than `SURE` tolerances, and where
+the surfaces agree with the runs there; else it is open. An end of an interval is what a run that
+fits everything reaches; what is printed lies further out by how well the surfaces told the runs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.benchlog.bench import observe
+from simfw.benchlog.margin import Margin
+from simfw.benchlog.model import BenchLog
+from simfw.benchlog.surface import Surface
+from simfw.benchlog.world import World
+from simfw.errors import EndlessInstant, SimfwError
+
+__all__ = ["FITS", "SURE", "Aim", "End", "Mistaken", "Rival", "State", "Trial"]
+
+Array = NDArray[np.float64]
+
+FITS = 1.0 + 1e-9
+SURE = 1.05
+"""Off by more tolerances than this, at the least, counts as a contradiction."""
+
+_SAMPLES = (1, 8, 18, 32, 44, 56, 68, 80)  # by the number of figures that decide a margin
+_MOST_SAMPLES = 96
+_PROBES = 3
+_CLOUD = 512  # points at which the surfaces are read to find where to begin
+_STARTS = 3
+_ROUNDS = 9
+_NEAR = 5e-4  # of the way between two ends: steps smaller than this are no gain
+_OUTWARD = 1e-3  # tolerances by which what is printed lies outside at the least
+
+State = Literal["fits", "excluded", "open"]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One exact look at all observations: where, and how far each is off."""
+
+    x: Array
+    offs: tuple[float, ...]
+
+    @property
+    def worst(self) -> float:
+        """How far the worst observation is off, in tolerances."""
+        return max(self.offs, default=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What is made as large or as small as can be.
+
+    `share`: the number of an entry of `x`. `sum`: figures that are added up. `ratio`: figures with
+    exponents, as a logarithm. `sight`: a margin, as (observation, number of it).
+    """
+
+    share: int | None = None
+    sum: tuple[int, ...] = ()
+    ratio: tuple[tuple[int, int], ...] = ()
+    sight: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """One end of an aim: `reached` by a run that fits, `outer` where the truth lies within.
+
+    `trial` is that run. None where no run fits.
+    """
+
+    reached: float
+    outer: float
+    trial: Trial
+
+
+@dataclass(slots=True)
+class _Sight:
+    """One observation of a rival: the numbers that decide it, and every exact look at it."""
+
+    dims: list[int]
+    near: bool = False
+    known: dict[tuple[float, ...], tuple[Margin, ...]] = field(default_factory=dict)
+    surfaces: list[Surface] = field(default_factory=list)
+    ends: list[tuple[float, float, float]] = field(default_factory=list)
+    stale: bool = True
+
+
+class Mistaken(Exception):
+    """A figure decides an observation that it seemed not to decide: all begins anew."""
+
+
+class Rival:
+    """One combination of answers with all it knows.
+
+    `x` holds the share of the way (0..1) of each unknown, then of each range that belongs to one
+    observation alone.
+    """
+
+    def __init__(
+        self, log: BenchLog, combination: tuple[int, ...], *, seed: int, most: int
+    ) -> None:
+        self.log, self.combination = log, combination
+        self.seed, self.most = seed, most
+        self.runs = 0
+        self.world = World(log.gadgets[combination])
+        self.figures = len(log.unknowns)
+        self.locals = [
+            (n, name) for n, one in enumerate(log.observations) for name in one.local
+        ]
+        self.size = self.figures + len(self.locals)
+        self.all = tuple(range(len(log.observations)))
+        self.trials: list[Trial] = []
+        self._trial_at: dict[bytes, Trial] = {}
+        self.sights = [_Sight(dims=[]) for _ in self.all]
+        self.wide: set[int] = set()  # observations that all figures decide
+        self.error = 0.0  # how far surfaces were off where runs were made last
+        self._cloud = _low_discrepancy(self.size, _CLOUD, seed + 1)
+
+    # -- exact looks -----------------------------------------------------------------------------
+
+    @property
+    def spent(self) -> bool:
+        """Whether the runs that were allowed are used up."""
+        return self.runs >= self.most
+
+    def values(self, x: Sequence[float] | Array) -> dict[str, float]:
+        """The figures at a point."""
+        return {one.key: one.at(float(x[n])) for n, one in enumerate(self.log.unknowns)}
+
+    def _own(self, number: int) -> list[int]:
+        return [self.figures + k for k, (n, _) in enumerate(self.locals) if n == number]
+
+    def _run(
+        self, number: int, x: Sequence[float] | Array, values: dict[str, float] | None = None
+    ) -> tuple[Margin, ...]:
+        """An exact look at one observation."""
+        self.runs += 1
+        seen = self.log.observations[number]
+        local = {
+            name: float(x[self.figures + k]) for k, (n, name) in enumerate(self.locals)
+            if n == number
+        }
+        prepared = self.world.prepared(self.values(x) if values is None else values)
+        return observe(prepared, seen, local, near=self.sights[number].near)
+
+    def look(self, number: int, x: Sequence[float] | Array) -> tuple[Margin, ...]:
+        """The same, remembered by the numbers that decide it."""
+        sight = self.sights[number]
+        key = tuple(float(x[k]) for k in sight.dims)
+        found = sight.known.get(key)
+        if found is None:
+            point = [0.5] * self.size
+            for k, value in zip(sight.dims, key, strict=True):
+                point[k] = value
+            try:
+                found = self._run(number, point)
+            except EndlessInstant:
+                found = _lost(next(iter(sight.known.values()), ()))
+            sight.known[key] = found
+            sight.stale = True
+        return found
+
+    def trial(self, x: Array) -> Trial:
+        """An exact look at all observations."""
+        x = np.clip(x, 0.0, 1.0)
+        known = self._trial_at.get(x.tobytes())
+        if known is None:
+            offs = tuple(
+                max((one.off for one in self.look(n, x)), default=0.0) for n in self.all
+            )
+            known = self._trial_at[x.tobytes()] = Trial(x, offs)
+            self.trials.append(known)
+        return known
+
+    def confirm(self, one: Trial) -> None:
+        """Look once more with every figure as it is at the point; raises `Mistaken`."""
+        for n in self.all:
+            sight = self.sights[n]
+            if len(sight.dims) >= self.figures + len(self._own(n)):
+                continue
+            exact = self._run(n, one.x)
+            known = self.look(n, one.x)
+            if any(abs(a.z - b.z) > 1e-6 * max(1.0, abs(a.z))
+                   for a, b in zip(exact, known, strict=True)
+                   if math.isfinite(a.z) or math.isfinite(b.z)):
+                self.wide.add(n)
+                raise Mistaken
+
+    def moved(self, key: str, value: float, x: Array) -> dict[int, tuple[Margin, ...]] | None:
+        """All margins with one more figure changed; None where that makes no gadget."""
+        values = self.values(x) | {key: value}
+        try:
+            return {n: self._run(n, x, values) for n in self.all}
+        except (SimfwError, ValueError):
+            return None
+
+    # -- what decides what -----------------------------------------------------------------------
+
+    def prepare(self) -> None:
+        """Find which figures decide each observation, and look at enough points of each."""
+        self.trials.clear()
+        self._trial_at.clear()
+        for n in self.all:
+            self.sights[n] = self._sight(n)
+            self._sample(n)
+
+    def _sight(self, number: int) -> _Sight:
+        own = self._own(number)
+        figures = list(range(self.figures))
+        if number in self.wide:
+            return _Sight(dims=figures + own)
+        sight = _Sight(dims=figures + own)
+        self.sights[number] = sight
+        bases = _low_discrepancy(self.size, 2 * _PROBES, self.seed + 7 * number)
+        decide: set[int] = set()
+        for base, other in zip(bases[:_PROBES], bases[_PROBES:], strict=True):
+            before = self.look(number, base)
+            for k in figures:
+                if k not in decide:
+                    moved = base.copy()
+                    moved[k] = other[k]
+                    if _differ(before, self.look(number, moved)):
+                        decide.add(k)
+        dims = sorted(decide) + own
+        found = _Sight(dims=dims)
+        for key, margins in sight.known.items():
+            point = dict(zip(sight.dims, key, strict=True))
+            found.known[tuple(point[k] for k in dims)] = margins
+        return found
+
+    def _sample(self, number: int) -> None:
+        sight = self.sights[number]
+        d = len(sight.dims)
+        count = _SAMPLES[d] if d < len(_SAMPLES) else _MOST_SAMPLES
+        points = _low_discrepancy(d, count, self.seed + 13 * number)
+        if 0 < d <= 3:
+            corners = np.array(np.meshgrid(*[[0.0, 1.0]] * d)).reshape(d, -1).T
+            points = np.vstack([corners, points])
+        self._looks(number, points)
+        margins = list(sight.known.values())
+        met = {one[-1].off <= 1.0 for one in margins if one and one[-1].firm}
+        if len(met) == 2 and not sight.near and all(one[-1].off > 1.2 or one[-1].off <= 1.0
+                                                    for one in margins):
+            sight.near = True  # a sight that some figures meet and some do not: how far in time
+            sight.known.clear()
+            self._looks(number, points)
+
+    def _looks(self, number: int, points: Array) -> None:
+        sight = self.sights[number]
+        for point in points:
+            x = np.full(self.size, 0.5)
+            x[sight.dims] = point
+            self.look(number, x)
+
+    # -- surfaces --------------------------------------------------------------------------------
+
+    def _fitted(self, number: int) -> _Sight:
+        sight = self.sights[number]
+        if sight.stale:
+            keys = np.array(list(sight.known), dtype=float).reshape(len(sight.known), -1)
+            rows = list(sight.known.values())
+            sight.surfaces, sight.ends = [], []
+            for k, one in enumerate(rows[-1]):
+                zs = np.array([_smooth(row[k]) for row in rows])
+                good = np.isfinite(zs)
+                if not good.any():
+                    good, zs = np.ones(len(zs), dtype=bool), np.full(len(zs), FAR_Z)
+                sight.surfaces.append(Surface(keys[good], zs[good]))
+                sight.ends.append(_ends(one))
+            sight.stale = False
+        return sight
+
+    def _constraints(self, subset: Iterable[int], *, firm: bool = True) -> list[_Constraint]:
+        found = []
+        for n in subset:
+            sight = self._fitted(n)
+            rows = next(iter(sight.known.values()))
+            for surface, ends, margin in zip(sight.surfaces, sight.ends, rows, strict=True):
+                if firm or not margin.firm:
+                    found.append(_Constraint(surface, np.array(sight.dims, dtype=int), *ends))
+        return found
+
+    def predicted(self, subset: Iterable[int], x: Array) -> float:
+        """How far off the worst of some observations is by the surfaces."""
+        return max((c.off(c.surface.at(x[c.dims])[0]) for c in self._constraints(subset)),
+                   default=0.0)
+
+    # -- fitting ---------------------------------------------------------------------------------
+
+    def best(self, subset: Sequence[int]) -> Trial | None:
+        """Of the exact looks so far the one in which the worst of `subset` is least off."""
+        return min(self.trials, key=lambda one: _worst(one, subset), default=None)
+
+    def least(self, subset: Sequence[int]) -> tuple[State, Trial]:
+        """Whether figures fit all of `subset`, with the exact look that is least off."""
+        from simfw.benchlog.solving import nearest_fit
+
+        if not self.trials:
+            self.trial(np.full(self.size, 0.5))
+        best = self.best(subset)
+        assert best is not None
+        if _worst(best, subset) <= FITS:
+            return "fits", best
+        agreed = 0
+        for round_ in range(_ROUNDS):
+            constraints = self._constraints(subset)
+            starts = [best.x, *self._starts(constraints, _STARTS)]
+            proposals = nearest_fit(constraints, starts, self.size)
+            gained = False
+            for told, x in proposals[: 1 if round_ else _STARTS]:
+                one = self.trial(x)
+                worst = _worst(one, subset)
+                if worst < _worst(best, subset) - 1e-6:
+                    best, gained = one, True
+                if worst <= FITS:
+                    return "fits", one
+                close = abs(worst - told) <= 0.02 * max(1.0, worst)
+                agreed = agreed + 1 if close and worst > SURE else 0
+            if self.spent or (agreed >= 2 and not gained):
+                break
+        sure = _worst(best, subset) > SURE and agreed >= 1
+        return ("excluded" if sure else "open"), best
+
+    def _starts(self, constraints: Sequence[_Constraint], count: int) -> list[Array]:
+        """Points at which the surfaces are least off."""
+        offs = _offs(constraints, self._cloud)
+        return [self._cloud[n] for n in np.argsort(offs, kind="stable")[:count]]
+
+    # -- ends ------------------------------------------------------------------------------------
+
+    def end(self, aim: Aim, sign: int, subset: Sequence[int]) -> End | None:
+        """The largest (sign 1) or smallest (-1) of an aim over all figures that fit `subset`."""
+        from simfw.benchlog.solving import extreme
+
+        def reach(one: Trial) -> float:
+            return sign * self._aimed(aim, one.x)
+
+        fitting = [one for one in self.trials if _worst(one, subset) <= FITS]
+        if not fitting:
+            return None
+        best = max(fitting, key=reach)
+        slack, error = 0.0, 0.1
+        for _ in range(_ROUNDS):
+            if self.spent:
+                break
+            constraints = self._constraints(subset)
+            goal = self._goal(aim, sign)
+            offs = _offs(constraints, self._cloud)
+            near = [self._cloud[n] for n in np.flatnonzero(offs <= 1.2)]
+            near.sort(key=lambda x: -goal(x)[0])
+            found = extreme(constraints, goal, [best.x, *near[:_STARTS]], 1.0 - slack)
+            if found is None:
+                slack *= 0.3
+                continue
+            one = self.trial(found)
+            told = max((c.off(c.surface.at(found[c.dims])[0]) for c in constraints), default=0.0)
+            exact = _worst(one, subset)
+            error = abs(exact - told)
+            if exact <= FITS:
+                gain = reach(one) - reach(best)
+                if gain > 0:
+                    best = one
+                if gain < _NEAR and slack < 0.01:
+                    break
+                slack *= 0.3
+            else:
+                slack = min(0.3, max(1.2 * (exact - 1.0), 1e-4)) if error > 1e-4 else 1e-4
+        outer = self._outer(aim, sign, subset, best, error)
+        return End(reached=sign * reach(best), outer=sign * max(outer, reach(best)), trial=best)
+
+    def _outer(self, aim: Aim, sign: int, subset: Sequence[int], best: Trial,
+               error: float) -> float:
+        """How far the aim could reach if the surfaces were off by twice what they were."""
+        from simfw.benchlog.solving import extreme
+
+        constraints = self._constraints(subset, firm=False)
+        goal = self._goal(aim, sign)
+        reached = goal(best.x)[0]
+        if self.spent:
+            return math.inf
+        allow = 1.0 + max(_OUTWARD, 2.0 * error)
+        offs = _offs(constraints, self._cloud)
+        near = [self._cloud[n] for n in np.flatnonzero(offs <= allow)]
+        near.sort(key=lambda x: -goal(x)[0])
+        found = extreme(constraints, goal, [best.x, *near[:_STARTS]], allow)
+        return reached if found is None else max(reached, goal(found)[0])
+
+    def _aimed(self, aim: Aim, x: Array) -> float:
+        if aim.sight is not None:
+            number, k = aim.sight
+            return _smooth(self.look(number, x)[k])
+        return self._figured(aim, x)[0]
+
+    def _figured(self, aim: Aim, x: Array) -> tuple[float, Array]:
+        """An aim that figures alone decide, and its gradient."""
+        slope = np.zeros(self.size)
+        if aim.share is not None:
+            slope[aim.share] = 1.0
+            return float(x[aim.share]), slope
+        value = 0.0
+        for k, power in (*((k, 0) for k in aim.sum), *aim.ratio):
+            one = self.log.unknowns[k]
+            here = one.at(float(x[k]))
+            rises = here * math.log(one.high / one.low) if one.ratio else one.high - one.low
+            value += math.log(here) * power if power else here
+            slope[k] += rises / here * power if power else rises
+        return value, slope
+
+    def _goal(self, aim: Aim, sign: int) -> Callable[[Array], tuple[float, Array]]:
+        """The aim by figures or surfaces, with its gradient, to be made as large as can be."""
+        sight = None if aim.sight is None else self._fitted(aim.sight[0])
+
+        def goal(x: Array) -> tuple[float, Array]:
+            if sight is None or aim.sight is None:
+                value, slope = self._figured(aim, x)
+            else:
+                value, own = sight.surfaces[aim.sight[1]].at(x[sight.dims])
+                slope = np.zeros(self.size)
+                slope[sight.dims] = own
+            return sign * value, sign * slope
+
+        return goal
+
+
+FAR_Z = 1e3
+
+
+@dataclass(frozen=True, slots=True)
+class _Constraint:
+    """A margin by its surface: between `low` and `high`, or up to one end with a tolerance."""
+
+    surface: Surface
+    dims: NDArray[np.int_]
+    low: float
+    high: float
+    scale: float
+
+    def off(self, z: float) -> float:
+        return Margin(z=z, low=self.low, high=self.high, scale=self.scale).off
+
+    def many(self, xs: Array) -> Array:
+        """How far off many points are."""
+        z = self.surface.many(xs[:, self.dims])
+        if math.isfinite(self.low) and math.isfinite(self.high):
+            half = max(0.5 * (self.high - self.low), 1e-12)
+            found: Array = np.abs(z - 0.5 * (self.low + self.high)) / half
+            return found
+        beyond = self.low - z if math.isfinite(self.low) else z - self.high
+        return np.maximum(0.0, 1.0 + beyond / self.scale)
+
+
+def _offs(constraints: Sequence[_Constraint], xs: Array) -> Array:
+    worst = np.zeros(len(xs))
+    for one in constraints:
+        worst = np.maximum(worst, one.many(xs))
+    return worst
+
+
+def _worst(one: Trial, subset: Sequence[int]) -> float:
+    return max((one.offs[n] for n in subset), default=0.0)
+
+
+def _smooth(margin: Margin) -> float:
+    """What a surface goes through: the margin, or how far off a yes or no is."""
+    return math.log1p(min(margin.off, 1e4)) if margin.firm else margin.z
+
+
+def _ends(margin: Margin) -> tuple[float, float, float]:
+    if margin.firm:
+        return -math.inf, math.log(2.0), 0.1
+    return margin.low, margin.high, margin.scale
+
+
+def _differ(one: tuple[Margin, ...], other: tuple[Margin, ...]) -> bool:
+    return any(
+        (a.off != b.off and abs(a.z - b.z) > 1e-9 * max(1.0, abs(a.z))) or
+        math.isfinite(a.z) != math.isfinite(b.z)
+        for a, b in zip(one, other, strict=True)
+    )
+
+
+def _lost(like: tuple[Margin, ...]) -> tuple[Margin, ...]:
+    return tuple(
+        Margin(z=math.nan, low=one.low, high=one.high, scale=one.scale, firm=one.firm)
+        for one in like
+    ) or (Margin(z=math.nan, low=0.0, high=0.0),)
+
+
+def _low_discrepancy(size: int, count: int, seed: int) -> Array:
+    """Points of a scrambled Sobol sequence (count x size); the same for the same seed."""
+    if size == 0:
+        return np.zeros((1, 0))
+    from scipy.stats import qmc
+
+    whole = 1 << max(count - 1, 1).bit_length()
+    found: Array = qmc.Sobol(size, scramble=True, seed=seed).random(whole)[:count]
+    return found

@@ -1,0 +1,128 @@
+"""The constrained optimiser on smooth surfaces: sequential least squares programming.
+
+D. Kraft, "A software package for sequential quadratic programming", DFVLR-FB 88-28, 1988, as in
+scipy. It proposes points; exact runs decide.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+if TYPE_CHECKING:
+    from simfw.benchlog.search import _Constraint
+
+__all__ = ["extreme", "nearest_fit"]
+
+Array = NDArray[np.float64]
+
+_STEPS = 60
+_BIG = 1e3
+
+
+def _rows(constraints: Sequence[_Constraint], x: Array, size: int) -> tuple[Array, Array, Array]:
+    """Each one-sided condition as g + h (t - 1) >= 0: g, its gradient, and h, in tolerances."""
+    values, slopes, loose = [], [], []
+    for one in constraints:
+        if one.surface.flat:
+            continue
+        z, slope = one.surface.at(x[one.dims])
+        whole = np.zeros(size)
+        whole[one.dims] = slope
+        both = math.isfinite(one.low) and math.isfinite(one.high)
+        unit = max(0.5 * (one.high - one.low), 1e-12) if both else one.scale
+        if math.isfinite(one.low):
+            values.append((z - one.low) / unit)
+            slopes.append(whole / unit)
+            loose.append(1.0)
+        if math.isfinite(one.high):
+            values.append((one.high - z) / unit)
+            slopes.append(-whole / unit)
+            loose.append(1.0)
+    return (np.array(values), np.array(slopes).reshape(len(values), size), np.array(loose))
+
+
+def nearest_fit(
+    constraints: Sequence[_Constraint], starts: Sequence[Array], size: int
+) -> list[tuple[float, Array]]:
+    """Points at which the worst of the conditions is least off, by the surfaces, best first.
+
+    Each comes with how far off it is there (tolerances).
+    """
+    flat = max((c.off(c.surface.level) for c in constraints if c.surface.flat), default=0.0)
+    found = []
+    for start in starts:
+        x, off = np.array(start), flat
+        if any(not c.surface.flat for c in constraints):
+            x = _least_off(constraints, start, size)
+            off = max(flat, *(c.off(c.surface.at(x[c.dims])[0]) for c in constraints))
+        found.append((off, x))
+    order = sorted(range(len(found)), key=lambda n: found[n][0])
+    return [found[n] for n in order]
+
+
+def _least_off(constraints: Sequence[_Constraint], start: Array, size: int) -> Array:
+    g, _, _ = _rows(constraints, start, size)
+    first = np.append(start, min(1.0 - float(g.min()), _BIG))
+    down = np.append(np.zeros(size), 1.0)
+
+    def values(y: Array) -> Array:
+        g, _, h = _rows(constraints, y[:-1], size)
+        return np.asarray(g + h * (y[-1] - 1.0))
+
+    def slopes(y: Array) -> Array:
+        _, slope, h = _rows(constraints, y[:-1], size)
+        return np.hstack([slope, h[:, None]])
+
+    done = minimize(
+        lambda y: float(y[-1]), first, jac=lambda _y: down, method="SLSQP",
+        bounds=[(0.0, 1.0)] * size + [(0.0, None)],
+        constraints={"type": "ineq", "fun": values, "jac": slopes},
+        options={"maxiter": _STEPS, "ftol": 1e-7},
+    )
+    x = np.clip(done.x[:-1], 0.0, 1.0)
+    return x if np.isfinite(x).all() else np.array(start)
+
+
+def extreme(
+    constraints: Sequence[_Constraint], goal: Callable[[Array], tuple[float, Array]],
+    starts: Sequence[Array], allow: float,
+) -> Array | None:
+    """The point at which `goal` is largest where no condition is more than `allow` off.
+
+    By the surfaces; None where no start leads to such a point.
+    """
+    size = len(starts[0])
+    best: tuple[float, Array] | None = None
+    for start in starts:
+        x = _extreme_from(constraints, goal, start, allow, size)
+        g, _, _ = _rows(constraints, x, size)
+        if len(g) and g.min() < 1.0 - allow - 1e-5:
+            continue
+        value = goal(x)[0]
+        if best is None or value > best[0] + 1e-12:
+            best = value, x
+    return None if best is None else best[1]
+
+
+def _extreme_from(
+    constraints: Sequence[_Constraint], goal: Callable[[Array], tuple[float, Array]],
+    start: Array, allow: float, size: int,
+) -> Array:
+    conditions = [] if all(c.surface.flat for c in constraints) else [{
+        "type": "ineq",
+        "fun": lambda x: _rows(constraints, x, size)[0] + (allow - 1.0),
+        "jac": lambda x: _rows(constraints, x, size)[1],
+    }]
+    done = minimize(
+        lambda x: -goal(x)[0], start, jac=lambda x: -goal(x)[1], method="SLSQP",
+        bounds=[(0.0, 1.0)] * size, constraints=conditions,
+        options={"maxiter": _STEPS, "ftol": 1e-9},
+    )
+    x = np.clip(done.x, 0.0, 1.0)
+    return x if np.isfinite(x).all() else np.array(start)

@@ -1,0 +1,74 @@
+"""A smooth surface through exact runs: where to look next.
+
+A cubic radial function with a straight part (M. J. D. Powell, "The theory of radial basis function
+approximation in 1990", Advances in Numerical Analysis II, 1992): through n points x_i of d numbers,
+z(x) = sum w_i |x - x_i|^3 + b_0 + b x, with sum w_i = 0 and sum w_i x_i = 0. It only proposes;
+what is told of a gadget was run.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Surface"]
+
+Array = NDArray[np.float64]
+
+_CLOSE = 1e-7  # points nearer to one another are one
+_STIFF = 1e-11  # on the diagonal, so that near points do not spoil the solution
+
+
+class Surface:
+    """The surface through points (n x d) with values (n)."""
+
+    def __init__(self, points: Array, values: Array) -> None:
+        kept = _apart(points)
+        self.points, values = points[kept], values[kept]
+        n, d = self.points.shape
+        self.flat = d == 0 or bool(np.ptp(values) == 0.0)
+        self.weights = np.zeros(n)
+        self.slope = np.zeros(d)
+        self.level = float(values[-1]) if self.flat else 0.0
+        if self.flat:
+            return
+        gaps = np.linalg.norm(self.points[:, None, :] - self.points[None, :, :], axis=2)
+        straight = np.hstack([np.ones((n, 1)), self.points])
+        left = np.zeros((n + d + 1, n + d + 1))
+        left[:n, :n] = gaps**3 + _STIFF * np.eye(n)
+        left[:n, n:] = straight
+        left[n:, :n] = straight.T
+        right = np.concatenate([values, np.zeros(d + 1)])
+        try:
+            found = np.linalg.solve(left, right)
+        except np.linalg.LinAlgError:  # points on a line, say
+            found = np.linalg.lstsq(left, right, rcond=None)[0]
+        self.weights, self.level = found[:n], float(found[n])
+        self.slope = found[n + 1 :]
+
+    def at(self, x: Array) -> tuple[float, Array]:
+        """The value at one point, and its gradient."""
+        if self.flat:
+            return self.level, np.zeros(len(x))
+        away = x - self.points
+        far = np.sqrt((away * away).sum(axis=1))
+        value = float(self.weights @ far**3 + self.level + self.slope @ x)
+        return value, 3.0 * ((self.weights * far) @ away) + self.slope
+
+    def many(self, xs: Array) -> Array:
+        """The values at many points (m x d)."""
+        if self.flat:
+            return np.full(len(xs), self.level)
+        far = np.sqrt(((xs[:, None, :] - self.points[None, :, :]) ** 2).sum(axis=2))
+        found: Array = far**3 @ self.weights + self.level + xs @ self.slope
+        return found
+
+
+def _apart(points: Array) -> list[int]:
+    """The numbers of points that are not one with a later one."""
+    if points.shape[1] == 0:
+        return [len(points) - 1]
+    gaps = np.abs(points[:, None, :] - points[None, :, :]).max(axis=2)
+    return [
+        n for n in range(len(points)) if not (gaps[n, n + 1 :] < _CLOSE).any()
+    ]

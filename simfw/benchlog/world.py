@@ -1,0 +1,106 @@
+"""A gadget with other figures, as the bench has it: parts, one clock factor, one true reference."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from simfw.benchlog.model import CLOCK, StartCharge
+from simfw.circuit.circuit import Circuit
+from simfw.engine.corners import changed
+from simfw.engine.prepared import Prepared
+from simfw.gadget.model import Gadget
+from simfw.gadget.quantities import quantities
+from simfw.quantity import Timing
+
+__all__ = ["World", "start_ends"]
+
+_FINE_NS = 10_000  # a common measure of all times below which a factor would be too coarse
+# Times that are not the controller's: the charger's chip, a transistor, what somebody demands.
+_OTHERS = ("cell.", "charger.", "lights.", "loads.", "pins.", "rules[", "readings")
+
+
+class World:
+    """One combination of answers: its gadget, and the same with other figures."""
+
+    def __init__(self, gadget: Gadget) -> None:
+        self.gadget = gadget
+        self._base = Prepared(gadget).without_rules()
+        self._latest: tuple[dict[str, float], Prepared] = ({}, self._base)
+        self._timings = {
+            key: figure.ns for key, figure in quantities(gadget).items()
+            if isinstance(figure, Timing) and not key.startswith(_OTHERS)
+        }
+        self._tick_ns = math.gcd(*self._timings.values())
+
+    def prepared(self, values: Mapping[str, float]) -> Prepared:
+        """The gadget with other values (SI, ns; `clock` a factor), ready to be simulated."""
+        if values == self._latest[0]:
+            return self._latest[1]
+        gadget, reference_v = changed(self.gadget, self.figures(values))
+        made = Prepared(gadget, reference_v=reference_v).without_rules()
+        made.learn_with(self._base)
+        self._latest = dict(values), made
+        return made
+
+    def figures(self, values: Mapping[str, float]) -> dict[str, float]:
+        """Keys of the gadget file with their values: the clock's factor is in all times.
+
+        The times keep their ratios to the last digit, as those that one clock counts do: what
+        came round together still does.
+        """
+        figures = {key: value for key, value in values.items() if key != CLOCK}
+        factor = values.get(CLOCK)
+        if factor is None:
+            return figures
+        tick = self._tick_ns if self._tick_ns >= _FINE_NS else 1
+        scaled = round(tick * factor) if tick > 1 else factor
+        for key, ns in self._timings.items():
+            figures[key] = (
+                round(figures[key] * factor) if key in figures else round(ns // tick * scaled)
+            )
+        return figures
+
+
+def start_ends(start: StartCharge, prepared: Prepared) -> tuple[float, float]:
+    """The charges (0..1) between which an observation begins."""
+    gadget, circuit = prepared.gadget, prepared.circuit
+    match start.kind:
+        case "volts":
+            return _charge_at(circuit, start.low), _charge_at(circuit, start.high)
+        case "cut-off":
+            cut = gadget.cell.cut_off
+            at = 0.0 if cut is None else _charge_at(circuit, cut.value)
+            return at, at
+        case "last bar":
+            bars = () if gadget.gauge is None else gadget.gauge.thresholds
+            low, high = (
+                _bar_charge(prepared, bars[k].value) if k < len(bars) else 1.0 for k in (0, 1)
+            )
+            return low, high
+        case "any":
+            return 0.0, 1.0
+    return start.low, start.high
+
+
+def _bar_charge(prepared: Prepared, level: float) -> float:
+    gauge = prepared.gadget.gauge
+    if gauge is not None and gauge.method == "counting":
+        return min(max(level, 0.0), 1.0)
+    return _charge_at(prepared.circuit, prepared.circuit.true_v_for(level))
+
+
+def _charge_at(circuit: Circuit, voltage_v: float) -> float:
+    """The charge at which the open-circuit voltage passes `voltage_v`; 0 or 1 beyond the ends."""
+    low, high = 0.0, 1.0
+    if float(circuit.open_circuit_v(0.0)) >= voltage_v:
+        return 0.0
+    if float(circuit.open_circuit_v(1.0)) <= voltage_v:
+        return 1.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if float(circuit.open_circuit_v(middle)) < voltage_v:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)

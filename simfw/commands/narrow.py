@@ -1,0 +1,57 @@
+"""`simfw narrow`: which guesses a bench log leaves, and how far each figure is known."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
+from simfw.commands._study import positive_number
+
+if TYPE_CHECKING:
+    import argparse
+
+    from simfw.commands._shared import Commands
+
+RANK = 44
+
+
+def register(commands: Commands) -> None:
+    """Add `narrow` to the command line."""
+    parser = add_command(
+        commands,
+        "narrow",
+        run,
+        fails="nothing fits what was observed",
+        summary="tell which guesses fit what was seen at the bench, and how far figures are known",
+        examples=[
+            "narrow scenarios/key-hook/bench.toml",
+            "narrow bench.toml --json",
+        ],
+    )
+    parser.add_argument("log", metavar="LOG", help="a bench log (TOML)")
+    parser.add_argument("--seed", type=whole_number, default=0, metavar="S",
+                        help="random seed [0]")
+    parser.add_argument("--runs", type=positive_number, default=20_000, metavar="N",
+                        help="exact runs allowed for each combination of answers [20000]")
+    parser.add_argument("--jobs", type=positive_number, default=1, metavar="N",
+                        help="processes that share the work; the result does not change [1]")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Narrow and print; 1 where nothing fits."""
+    from simfw.benchlog.narrowing import narrow
+    from simfw.commands._progress import Bar
+    from simfw.loading import load_bench_log
+    from simfw.report.bench_log import narrowed_json, narrowed_text
+
+    log = load_bench_log(arguments.log)
+    with Bar(sys.stderr, "combinations") as bar:
+        found = narrow(log, seed=arguments.seed, runs=arguments.runs,
+                       jobs=arguments.jobs, progress=bar.show)
+    if arguments.json:
+        sys.stdout.write(dump_json(narrowed_json(found)))
+    else:
+        sys.stdout.write(narrowed_text(found, paint_for(sys.stdout)))
+    return int(not found.possible)

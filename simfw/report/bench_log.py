@@ -1,0 +1,350 @@
+"""What is left of a bench log as text and as JSON: what `simfw narrow` prints."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from simfw.benchlog.model import CLOCK
+from simfw.errors import QuantityError
+from simfw.gadget.dimensions import value_text
+from simfw.quantity import format_percent, format_rough_time, format_si, read_number
+from simfw.report.text import columns, plain
+
+if TYPE_CHECKING:
+    from simfw.benchlog.model import BenchLog, Unknown
+    from simfw.benchlog.narrowing import Interval, Narrowed, RivalResult, Together
+
+__all__ = [
+    "answers_text",
+    "end_text",
+    "measured_text",
+    "narrowed_json",
+    "narrowed_text",
+    "span_text",
+]
+
+WIDTH = 80
+_SIGNS = {"sum": "+", "ratio": "/", "product": "x"}
+
+Paint = Callable[[str, str], str]
+
+
+# -- words -------------------------------------------------------------------------------------
+
+
+def end_text(unknown: Unknown, value: float, outward: int = 0) -> str:
+    """A value of an unknown; `outward` -1 rounds down, 1 up, so that a printed range is no less."""
+    if unknown.key == CLOCK:
+        share = 100.0 * (value - 1.0)
+        tenths = share * 10.0
+        whole = math.floor(tenths) if outward < 0 else (
+            math.ceil(tenths) if outward > 0 else round(tenths))
+        return f"{whole / 10.0:+g} %"
+    for step in range(40):
+        moved = value * (1.0 + outward * 2.5e-4 * step)
+        text = value_text(moved, unknown.dimension)
+        try:
+            read = read_number(text, unknown.dimension)
+        except QuantityError:
+            return text
+        if outward * (read - value) >= -1e-12 * abs(value):
+            return text
+    return value_text(value, unknown.dimension)
+
+
+def span_text(unknown: Unknown, low: float, high: float) -> str:
+    """A range of an unknown, rounded outwards."""
+    return f"{end_text(unknown, low, -1)} .. {end_text(unknown, high, 1)}"
+
+
+def measured_text(value: float, unit: str) -> str:
+    """What was seen or could have been, with its unit."""
+    if unit == "s":
+        return format_rough_time(value)
+    if unit == "share":
+        return format_percent(value)
+    return format_si(value, unit) if unit else f"{value:.3g}"
+
+
+def answers_text(log: BenchLog, combination: tuple[int, ...]) -> str:
+    """A combination of answers in words."""
+    named = log.answers(combination)
+    return "; ".join(f"{question}: {answer}" for question, answer in named.items()) or (
+        "the gadget file as it is")
+
+
+def _wrapped(text: str, first: str = "  ", then: str = "      ") -> Iterator[str]:
+    yield from textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=then,
+                             break_long_words=False, break_on_hyphens=False)
+
+
+# -- text --------------------------------------------------------------------------------------
+
+
+def narrowed_text(found: Narrowed, paint: Paint = plain) -> str:
+    """The report of `simfw narrow`."""
+    log = found.log
+    gadget = next(iter(log.gadgets.values()))
+    lines = [paint(": ".join(p for p in (gadget.head.name, log.title) if p), "head")]
+    lines.append(
+        f"{_many(len(log.observations), 'observation')}, {_many(len(log.unknowns), 'unknown')}, "
+        f"{_many(len(found.rivals), 'combination')} of answers, {found.runs:,} exact runs")
+    lines += ["", paint("Explanations", "head")]
+    for rival in found.rivals:
+        lines += _rival_lines(found, rival, paint)
+    if found.intervals:
+        lines += ["", paint("What is left of each unknown", "head")]
+        for unknown, interval in zip(log.unknowns, found.intervals, strict=True):
+            lines += _interval_lines(found, unknown, interval)
+        if len(found.possible) > 1:
+            lines += _by_rival(found)
+    lines += _section(paint, "Known together better than alone", _together_lines(found))
+    lines += _section(paint, "Contradictions", _contradiction_lines(found))
+    lines += _section(paint, "Would not be noticed if wrong", _unnoticed_lines(found))
+    lines += _section(paint, "Rests on guesses", _guess_lines(found))
+    lines += _section(paint, "Nothing observed bears on", [f"  {k}" for k in found.untouched])
+    lines += _section(paint, "What that means", _meaning_lines(found))
+    if not all(rival.whole for rival in found.rivals):
+        lines += ["", "Not finished: the exact runs that were allowed are used up (--runs). What "
+                      "was", "not decided is open, and ends that were not reached lie outside."]
+    return "\n".join(lines) + "\n"
+
+
+def _section(paint: Paint, title: str, lines: Sequence[str]) -> list[str]:
+    return ["", paint(title, "head"), *lines] if lines else []
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+_STATES = {"fits": ("possible", "good"), "excluded": ("excluded", "bad"), "open": ("open", "head")}
+
+
+def _rival_lines(found: Narrowed, rival: RivalResult, paint: Paint) -> list[str]:
+    word, tone = _STATES[rival.state]
+    text = answers_text(found.log, rival.combination)
+    lines = list(_wrapped(f"{word:<9} {text}", "  ", " " * 12))
+    lines[0] = lines[0].replace(word, paint(word, tone), 1)
+    if rival.state == "open":
+        lines += _wrapped(
+            f"not decided: the nearest run is {rival.off:.2f} tolerances off", " " * 12, " " * 12)
+    for one in rival.contradictions[:1]:
+        lines += _wrapped(
+            f"by {' + '.join(one.observations)}: at the least {one.off:.3g} tolerances off",
+            " " * 12, " " * 12)
+    return lines
+
+
+def _interval_lines(found: Narrowed, unknown: Unknown, interval: Interval) -> list[str]:
+    before = span_text(unknown, unknown.low, unknown.high)
+    after = span_text(unknown, interval.low, interval.high)
+    if not interval.low_by and not interval.high_by:
+        state = "open still" if any(r.state == "open" for r in found.possible) else "not narrowed"
+        return list(_wrapped(f"{unknown.key}: {after}, {state}"))
+    lines = list(_wrapped(f"{unknown.key}: {after}   (was {before})"))
+    for word, by, reached in (
+        ("low end", interval.low_by, interval.low_reached),
+        ("high end", interval.high_by, interval.high_reached),
+    ):
+        if not by:
+            continue
+        how = "bounded only"
+        if math.isfinite(reached):
+            how = f"reached {end_text(unknown, reached)}"
+        lines += _wrapped(f"{word} held by {', '.join(by)}; {how}", "    ", "      ")
+    return lines
+
+
+def _by_rival(found: Narrowed) -> list[str]:
+    """The intervals of each combination that is left, where they differ."""
+    lines: list[str] = []
+    for rival in found.possible:
+        own = [
+            f"{unknown.key} {span_text(unknown, part.low, part.high)}"
+            for unknown, part, all_ in zip(
+                found.log.unknowns, rival.intervals, found.intervals, strict=True)
+            if span_text(unknown, part.low, part.high)
+            != span_text(unknown, all_.low, all_.high)
+        ]
+        if own:
+            lines += _wrapped(f"if {answers_text(found.log, rival.combination)}:", "  ", "    ")
+            lines += [line for text in own for line in _wrapped(text, "      ", "        ")]
+    return lines
+
+
+def _together_lines(found: Narrowed) -> list[str]:
+    lines: list[str] = []
+    many = len(found.possible) > 1
+    for rival in found.possible:
+        for one in rival.together:
+            text = f"{f' {_SIGNS[one.kind]} '.join(one.keys)}: {_together_span(found.log, one)}"
+            if many:
+                text += f"   (if {answers_text(found.log, rival.combination)})"
+            lines += _wrapped(text)
+    return lines
+
+
+def _together_span(log: BenchLog, one: Together) -> str:
+    first, second = (next(u for u in log.unknowns if u.key == key) for key in one.keys)
+    if one.kind == "sum":
+        return span_text(first, one.low, one.high)
+    if one.kind == "ratio" and first.dimension is second.dimension:
+        return f"{one.low:.3g} .. {one.high:.3g}"
+    return f"{one.low:.3g} .. {one.high:.3g} (SI)"
+
+
+def _contradiction_lines(found: Narrowed) -> list[str]:
+    lines: list[str] = []
+    for one in found.contradictions:
+        sure = "" if one.minimal else "; perhaps fewer of them do"
+        said = ("no figures fit it" if len(one.observations) == 1
+                else "no figures fit them together")
+        lines += _wrapped(
+            f"{' + '.join(one.observations)}: {said}, {one.off:.3g} tolerances off at "
+            f"the least{sure}")
+    for name, combinations in found.left_out.items():
+        seen = next(one for one in found.log.observations if one.name == name)
+        doubt = " (in doubt)" if seen.doubt else ""
+        which = " / ".join(answers_text(found.log, one) for one in combinations[:3])
+        more = "" if len(combinations) <= 3 else f" and {len(combinations) - 3} more"
+        lines += _wrapped(f"without {name}{doubt} this could fit: {which}{more}")
+    if found.contradictions and not found.left_out:
+        lines += _wrapped("leaving out one observation is not enough")
+    return lines
+
+
+def _unnoticed_lines(found: Narrowed) -> list[str]:
+    lines: list[str] = []
+    names = dict.fromkeys(one.observation for r in found.possible for one in r.unnoticed)
+    for name in names:
+        parts = [one for r in found.possible for one in r.unnoticed if one.observation == name]
+        low = measured_text(min(one.low for one in parts), parts[0].unit)
+        high = measured_text(max(one.high for one in parts), parts[0].unit)
+        lines += _wrapped(f"{name}: the others would believe anything from {low} to {high}")
+    return lines
+
+
+def _guess_lines(found: Narrowed) -> list[str]:
+    rows: dict[str, tuple[float, str]] = {}
+    for rival in found.possible:
+        for one in rival.guesses:
+            if one.moves > rows.get(one.key, (0.0, ""))[0]:
+                rows[one.key] = one.moves, one.observation
+    order = sorted(rows.items(), key=lambda item: -item[1][0])
+    return [
+        line for key, (moves, name) in order
+        for line in _wrapped(f"{key}: 10 % more moves {name} by {moves:.2g} tolerances")
+    ]
+
+
+def _meaning_lines(found: Narrowed) -> list[str]:
+    rows = []
+    names = dict.fromkeys(one.what for r in found.possible for one in r.meanings)
+    for what in names:
+        parts = [one for r in found.possible for one in r.meanings if one.what == what]
+        lows = [one.low_s for one in parts if one.low_s is not None]
+        low = "no end" if not lows else format_rough_time(min(lows))
+        highs = [one.high_s for one in parts]
+        high = "no end" if None in highs else format_rough_time(
+            max(h for h in highs if h is not None))
+        rows.append((what, low if low == high else f"{low} .. {high}",
+                     f"over {sum(one.gadgets for one in parts)} gadgets at the ends"))
+    return columns(rows)
+
+
+# -- JSON --------------------------------------------------------------------------------------
+
+
+def narrowed_json(found: Narrowed) -> dict[str, Any]:
+    """What is left as values for JSON: SI units, times in nanoseconds where the key is a time."""
+    log = found.log
+    return {
+        "format": 1,
+        "title": log.title,
+        "gadget": next(iter(log.gadgets.values())).head.name,
+        "seed": found.seed,
+        "rivals": [_rival_json(one) for one in found.rivals],
+        "unknowns": [
+            {"key": unknown.key, "guess": unknown.guess, "before_low": unknown.low,
+             "before_high": unknown.high} | _interval_json(interval)
+            for unknown, interval in zip(
+                log.unknowns, found.intervals or [None] * len(log.unknowns), strict=True)
+        ],
+        "contradictions": [
+            {"observations": list(one.observations), "off": _round(one.off),
+             "minimal": one.minimal}
+            for one in found.contradictions
+        ],
+        "would_fit_without": [
+            {"observation": name, "combinations": [log.answers(one) for one in combinations]}
+            for name, combinations in found.left_out.items()
+        ],
+        "unnoticed_if_wrong": _unnoticed_json(found),
+        "guesses": _guesses_json(found),
+        "untouched": list(found.untouched),
+        "evaluations": found.runs,
+        "finished": all(one.whole for one in found.rivals),
+    }
+
+
+def _round(value: float) -> float | None:
+    """Six digits: what lies beyond them is no knowledge."""
+    return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def _interval_json(one: Interval | None) -> dict[str, Any]:
+    if one is None:
+        return {"low": None, "high": None, "low_reached": None, "high_reached": None,
+                "low_by": [], "high_by": []}
+    return {
+        "low": _round(one.low), "high": _round(one.high),
+        "low_reached": _round(one.low_reached), "high_reached": _round(one.high_reached),
+        "low_by": list(one.low_by), "high_by": list(one.high_by),
+    }
+
+
+def _rival_json(one: RivalResult) -> dict[str, Any]:
+    return {
+        "answers": one.answers,
+        "state": _STATES[one.state][0],
+        "off": _round(one.off),
+        "evaluations": one.runs,
+        "unknowns": [{"key": part.key} | _interval_json(part) for part in one.intervals],
+        "together": [
+            {"kind": part.kind, "keys": list(part.keys), "low": _round(part.low),
+             "high": _round(part.high)}
+            for part in one.together
+        ],
+        "contradictions": [
+            {"observations": list(part.observations), "off": _round(part.off),
+             "minimal": part.minimal}
+            for part in one.contradictions
+        ],
+        "decided_by": {name: list(keys) for name, keys in one.decided_by.items()},
+        "means": [
+            {"what": part.what, "low_s": None if part.low_s is None else _round(part.low_s),
+             "high_s": None if part.high_s is None else _round(part.high_s),
+             "gadgets": part.gadgets}
+            for part in one.meanings
+        ],
+    }
+
+
+def _unnoticed_json(found: Narrowed) -> list[dict[str, Any]]:
+    return [
+        {"observation": one.observation, "low": _round(one.low), "high": _round(one.high),
+         "unit": one.unit, "answers": rival.answers}
+        for rival in found.possible for one in rival.unnoticed
+    ]
+
+
+def _guesses_json(found: Narrowed) -> list[dict[str, Any]]:
+    return [
+        {"key": one.key, "tenth_moves_tolerances": _round(one.moves),
+         "observation": one.observation, "answers": rival.answers}
+        for rival in found.possible for one in rival.guesses
+    ]
