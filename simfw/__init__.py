@@ -17,11 +17,13 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from simfw.behaviour.machine import machines
     from simfw.bench.bench import Bench
+    from simfw.benchlog.narrowing import narrow
+    from simfw.engine.modes import mean_current
     from simfw.engine.run import Run
     from simfw.engine.simulator import simulate
     from simfw.errors import DescriptionError, Problem, RunError, SimfwError, UsageError
     from simfw.gadget.model import Gadget
-    from simfw.loading import load_gadget, load_scenario
+    from simfw.loading import load_bench_log, load_gadget, load_scenario
     from simfw.report.ledger import ledger_json
     from simfw.stimuli.scenario import Scenario
 
@@ -38,9 +40,12 @@ _HOMES = {
     "SimfwError": "simfw.errors",
     "UsageError": "simfw.errors",
     "ledger_json": "simfw.report.ledger",
+    "load_bench_log": "simfw.loading",
     "load_gadget": "simfw.loading",
     "load_scenario": "simfw.loading",
     "machines": "simfw.behaviour.machine",
+    "mean_current": "simfw.engine.modes",
+    "narrow": "simfw.benchlog.narrowing",
     "simulate": "simfw.engine.simulator",
 }
 
@@ -55,9 +60,12 @@ __all__ = [
     "SimfwError",
     "UsageError",
     "ledger_json",
+    "load_bench_log",
     "load_gadget",
     "load_scenario",
     "machines",
+    "mean_current",
+    "narrow",
     "simulate",
 ]
 

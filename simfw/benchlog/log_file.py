@@ -270,13 +270,12 @@ class _Reader:
             self._problem("observations", "nothing was observed", "[[observations]] for each")
         questions = tuple(self._question(n, one) for n, one in enumerate(written.questions))
         gadgets = self._gadgets(questions)
-        first = next(iter(gadgets.values()), None)
-        unknowns: tuple[Unknown, ...] = ()
-        observations: list[Observation] = []
-        if first is not None:
-            unknowns = self._unknowns(gadgets)
-        for n, one in enumerate(written.observations):
-            observations.append(self._observation(f"observations[{n}]", one, gadgets))
+        known = gadgets or self._plain()  # with mistakes in the answers, what else is wrong?
+        unknowns = self._unknowns(known) if known else ()
+        observations = [
+            self._observation(f"observations[{n}]", one, known)
+            for n, one in enumerate(written.observations)
+        ]
         return BenchLog(
             title=written.title, file=file, gadget_path=self.folder / written.gadget,
             kit=written.kit, unknowns=unknowns, questions=questions,
@@ -340,6 +339,11 @@ class _Reader:
             if gadget is not None:
                 found[combination] = gadget
         return found
+
+    def _plain(self) -> dict[tuple[int, ...], Gadget]:
+        """The gadget as its file says."""
+        _, gadget, wrong = named_gadget(self.folder, self.written.gadget, self.check, read=True)
+        return {} if gadget is None or wrong else {(): gadget}
 
     def _own(self, problem: Problem, key: str, places: list[str],
              answers: list[Answer]) -> Problem:

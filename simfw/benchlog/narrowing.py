@@ -163,18 +163,19 @@ class Narrowed:
 
 
 def narrow(
-    log: BenchLog, *, seed: int = 0, runs: int = MOST_RUNS, jobs: int = 1,
+    log: BenchLog, *, seed: int = 0, runs: int = MOST_RUNS, jobs: int = 1, brief: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Narrowed:
     """Narrow the unknowns of a bench log by what was observed.
 
     `runs` bounds the exact runs of each combination; `jobs` processes share the combinations, and
-    the result does not depend on them. `progress(done, all)` counts combinations. Raises
-    DescriptionError where the figures make no circuit.
+    the result does not depend on them. `brief` leaves out what is told beside combinations and
+    intervals (trade-offs, misreadings, guesses, meanings). `progress(done, all)` counts
+    combinations. Raises DescriptionError where the figures make no circuit.
     """
     found: list[RivalResult] = []
     count = len(log.combinations)
-    for one in _results(log, seed, runs, min(jobs, count)):
+    for one in _results(log, seed, runs, min(jobs, count), brief):
         found.append(one)
         if progress is not None:
             progress(len(found), count)
@@ -198,34 +199,35 @@ def narrow(
     )
 
 
-def _results(log: BenchLog, seed: int, runs: int, jobs: int) -> Iterator[RivalResult]:
+def _results(
+    log: BenchLog, seed: int, runs: int, jobs: int, brief: bool
+) -> Iterator[RivalResult]:
     if jobs <= 1:
         for combination in log.combinations:
-            yield _one(log, combination, seed, runs)
+            yield _one(log, combination, seed, runs, brief)
         return
     from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
 
     from simfw.beside import begin_worker
 
-    with ProcessPoolExecutor(
-        jobs, mp_context=get_context("spawn"), initializer=begin_worker
-    ) as pool:
+    with ProcessPoolExecutor(jobs, initializer=begin_worker) as pool:
         yield from pool.map(
-            _one, *zip(*((log, one, seed, runs) for one in log.combinations), strict=True))
+            _one, *zip(*((log, one, seed, runs, brief) for one in log.combinations), strict=True))
 
 
-def _one(log: BenchLog, combination: tuple[int, ...], seed: int, runs: int) -> RivalResult:
+def _one(
+    log: BenchLog, combination: tuple[int, ...], seed: int, runs: int, brief: bool
+) -> RivalResult:
     rival = Rival(log, combination, seed=seed, most=runs)
     while True:
         try:
             rival.prepare()
-            return _result(rival)
+            return _result(rival, brief)
         except Mistaken:
             continue
 
 
-def _result(rival: Rival) -> RivalResult:
+def _result(rival: Rival, brief: bool) -> RivalResult:
     log = rival.log
     state, best = rival.least(rival.all)
     made = RivalResult(
@@ -245,14 +247,14 @@ def _result(rival: Rival) -> RivalResult:
         made = replace(
             made,
             intervals=tuple(_interval(rival, k, *ends[k]) for k in ends),
-            together=_together(rival),
-            unnoticed=_unnoticed(rival),
-            guesses=_guesses(rival, best),
+            together=() if brief else _together(rival),
+            unnoticed=() if brief else _unnoticed(rival),
+            guesses=() if brief else _guesses(rival, best),
         )
         tips = [end.trial for pair in ends.values() for end in pair] or [best]
         fitting = list({one.x.tobytes(): one for one in tips}.values())
         made = replace(
-            made, meanings=_meanings(rival, fitting),
+            made, meanings=() if brief else _meanings(rival, fitting),
             fitting=tuple(rival.values(one.x) for one in fitting),
             fitting_local=tuple(
                 {key: float(one.x[rival.figures + k]) for k, key in enumerate(rival.locals)}
@@ -294,9 +296,9 @@ def _holding(rival: Rival, one: Trial, k: int) -> tuple[str, ...]:
     """The observations that hold an end: those at the edge of their tolerance there."""
     names = [seen.name for seen in rival.log.observations]
     held = [n for n in rival.all if one.offs[n] >= _HELD]
-    own = [n for n in held if k in rival.sights[n].dims]
-    return tuple(names[n] for n in held) if own else tuple(
-        names[n] for n in rival.all if k in rival.sights[n].dims)
+    own = [n for n in rival.all if k in rival.sights[n].dims]
+    direct = [n for n in held if n in own]
+    return tuple(names[n] for n in direct or held or own)
 
 
 # -- figures together --------------------------------------------------------------------------

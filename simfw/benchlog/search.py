@@ -9,7 +9,7 @@ fits everything reaches; what is printed lies further out by how well the surfac
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -38,6 +38,9 @@ _CLOUD = 512  # points at which the surfaces are read to find where to begin
 _STARTS = 3
 _ROUNDS = 9
 _NEAR = 5e-4  # of the way between two ends: steps smaller than this are no gain
+_CLOSE = 4.0  # tolerances: looks that are no further off tell how it is near the ends
+_FAR = 5.0  # tolerances: beyond that it does not matter how far off something is
+_GOOD = 0.02  # tolerances by which a surface through all looks may be off and be believed
 _OUTWARD = 1e-3  # tolerances by which what is printed lies outside at the least
 
 State = Literal["fits", "excluded", "open"]
@@ -89,9 +92,8 @@ class _Sight:
     dims: list[int]
     near: bool = False
     known: dict[tuple[float, ...], tuple[Margin, ...]] = field(default_factory=dict)
-    surfaces: list[Surface] = field(default_factory=list)
+    surfaces: dict[bool, list[Surface]] = field(default_factory=dict)
     ends: list[tuple[float, float, float]] = field(default_factory=list)
-    stale: bool = True
 
 
 class Mistaken(Exception):
@@ -166,7 +168,7 @@ class Rival:
             except EndlessInstant:
                 found = _lost(next(iter(sight.known.values()), ()))
             sight.known[key] = found
-            sight.stale = True
+            sight.surfaces.clear()
         return found
 
     def trial(self, x: Array) -> Trial:
@@ -222,7 +224,7 @@ class Rival:
         self.sights[number] = sight
         bases = _low_discrepancy(self.size, 2 * _PROBES, self.seed + 7 * number)
         decide: set[int] = set()
-        for base, other in zip(bases[:_PROBES], bases[_PROBES:], strict=True):
+        for base, other in zip(bases[:_PROBES], bases[_PROBES:], strict=False):
             before = self.look(number, base)
             for k in figures:
                 if k not in decide:
@@ -263,28 +265,37 @@ class Rival:
 
     # -- surfaces --------------------------------------------------------------------------------
 
-    def _fitted(self, number: int) -> _Sight:
+    def _fitted(self, number: int, *, close: bool = False) -> _Sight:
+        """An observation with its surfaces through all looks, or `close` ones: those that are not
+        far off. What saturates far away (an empty cell) bends the one and not the other.
+        """
         sight = self.sights[number]
-        if sight.stale:
-            keys = np.array(list(sight.known), dtype=float).reshape(len(sight.known), -1)
-            rows = list(sight.known.values())
-            sight.surfaces, sight.ends = [], []
-            for k, one in enumerate(rows[-1]):
-                zs = np.array([_smooth(row[k]) for row in rows])
+        if close not in sight.surfaces:
+            known = list(sight.known.items())
+            if close:
+                known = _close(known, len(sight.dims))
+            keys = np.array([key for key, _ in known], dtype=float).reshape(len(known), -1)
+            surfaces = []
+            for k in range(len(known[0][1])):
+                zs = np.array([_smooth(row[k]) for _, row in known])
                 good = np.isfinite(zs)
-                if not good.any():
-                    good, zs = np.ones(len(zs), dtype=bool), np.full(len(zs), FAR_Z)
-                sight.surfaces.append(Surface(keys[good], zs[good]))
-                sight.ends.append(_ends(one))
-            sight.stale = False
+                if not good.any():  # it never comes, wherever it was looked for
+                    good[-1] = True
+                surfaces.append(Surface(keys[good], zs[good]))
+            sight.surfaces[close] = surfaces
+            sight.ends = [_ends(one) for one in known[0][1]]
         return sight
 
-    def _constraints(self, subset: Iterable[int], *, firm: bool = True) -> list[_Constraint]:
+    def _constraints(
+        self, subset: Iterable[int], *, firm: bool = True, close: bool = False
+    ) -> list[_Constraint]:
         found = []
         for n in subset:
-            sight = self._fitted(n)
+            sight = self._fitted(n, close=close)
             rows = next(iter(sight.known.values()))
-            for surface, ends, margin in zip(sight.surfaces, sight.ends, rows, strict=True):
+            for surface, ends, margin in zip(
+                sight.surfaces[close], sight.ends, rows, strict=True
+            ):
                 if firm or not margin.firm:
                     found.append(_Constraint(surface, np.array(sight.dims, dtype=int), *ends))
         return found
@@ -312,19 +323,20 @@ class Rival:
             return "fits", best
         agreed = 0
         for round_ in range(_ROUNDS):
-            constraints = self._constraints(subset)
-            starts = [best.x, *self._starts(constraints, _STARTS)]
-            proposals = nearest_fit(constraints, starts, self.size)
             gained = False
-            for told, x in proposals[: 1 if round_ else _STARTS]:
-                one = self.trial(x)
-                worst = _worst(one, subset)
-                if worst < _worst(best, subset) - 1e-6:
-                    best, gained = one, True
-                if worst <= FITS:
-                    return "fits", one
-                close = abs(worst - told) <= 0.02 * max(1.0, worst)
-                agreed = agreed + 1 if close and worst > SURE else 0
+            for close in (False, True):
+                constraints = self._constraints(subset, close=close)
+                starts = [best.x, *self._starts(constraints, _STARTS)]
+                proposals = nearest_fit(constraints, starts, self.size)
+                for told, x in proposals[: 1 if round_ else _STARTS]:
+                    one = self.trial(x)
+                    worst = _worst(one, subset)
+                    if worst < _worst(best, subset) - 1e-6:
+                        best, gained = one, True
+                    if worst <= FITS:
+                        return "fits", one
+                    near = abs(min(worst, _FAR) - min(told, _FAR)) <= 0.02 * max(1.0, worst)
+                    agreed = agreed + 1 if near and worst > SURE else 0
             if self.spent or (agreed >= 2 and not gained):
                 break
         sure = _worst(best, subset) > SURE and agreed >= 1
@@ -339,7 +351,6 @@ class Rival:
 
     def end(self, aim: Aim, sign: int, subset: Sequence[int]) -> End | None:
         """The largest (sign 1) or smallest (-1) of an aim over all figures that fit `subset`."""
-        from simfw.benchlog.solving import extreme
 
         def reach(one: Trial) -> float:
             return sign * self._aimed(aim, one.x)
@@ -348,51 +359,63 @@ class Rival:
         if not fitting:
             return None
         best = max(fitting, key=reach)
-        slack, error = 0.0, 0.1
+        slack, errors = 0.0, {False: 0.1, True: 0.1}
         for _ in range(_ROUNDS):
             if self.spent:
                 break
-            constraints = self._constraints(subset)
-            goal = self._goal(aim, sign)
-            offs = _offs(constraints, self._cloud)
-            near = [self._cloud[n] for n in np.flatnonzero(offs <= 1.2)]
-            near.sort(key=lambda x: -goal(x)[0])
-            found = extreme(constraints, goal, [best.x, *near[:_STARTS]], 1.0 - slack)
-            if found is None:
-                slack *= 0.3
-                continue
-            one = self.trial(found)
-            told = max((c.off(c.surface.at(found[c.dims])[0]) for c in constraints), default=0.0)
-            exact = _worst(one, subset)
-            error = abs(exact - told)
-            if exact <= FITS:
-                gain = reach(one) - reach(best)
-                if gain > 0:
+            before = reach(best)
+            worst = 0.0
+            for close in (False, True):
+                found = self._extreme(aim, sign, subset, best, 1.0 - slack, close=close)
+                if found is None:
+                    continue
+                told = self._told(subset, found, close=close)
+                one = self.trial(found)
+                exact = _worst(one, subset)
+                errors[close] = abs(exact - told)
+                if exact > FITS:
+                    worst = max(worst, min(exact - 1.0, 2.0 * errors[True]))
+                elif reach(one) > reach(best):
                     best = one
-                if gain < _NEAR and slack < 0.01:
-                    break
-                slack *= 0.3
-            else:
-                slack = min(0.3, max(1.2 * (exact - 1.0), 1e-4)) if error > 1e-4 else 1e-4
-        outer = self._outer(aim, sign, subset, best, error)
+            gain = reach(best) - before
+            if worst == 0.0 and gain < _NEAR and slack < 0.01:
+                break
+            slack = 0.3 * slack if worst == 0.0 else min(0.3, max(1.2 * worst, 1e-4))
+        outer = self._outer(aim, sign, subset, best, errors)
         return End(reached=sign * reach(best), outer=sign * max(outer, reach(best)), trial=best)
 
-    def _outer(self, aim: Aim, sign: int, subset: Sequence[int], best: Trial,
-               error: float) -> float:
-        """How far the aim could reach if the surfaces were off by twice what they were."""
+    def _told(self, subset: Sequence[int], x: Array, *, close: bool) -> float:
+        return max((c.off(c.surface.at(x[c.dims])[0])
+                    for c in self._constraints(subset, close=close)), default=0.0)
+
+    def _extreme(
+        self, aim: Aim, sign: int, subset: Sequence[int], best: Trial, allow: float, *,
+        close: bool, firm: bool = True,
+    ) -> Array | None:
+        """Where the surfaces say that the aim is largest with nothing more than `allow` off."""
         from simfw.benchlog.solving import extreme
 
-        constraints = self._constraints(subset, firm=False)
-        goal = self._goal(aim, sign)
-        reached = goal(best.x)[0]
+        constraints = self._constraints(subset, close=close, firm=firm)
+        goal = self._goal(aim, sign, close=close)
+        offs = _offs(constraints, self._cloud)
+        near = [self._cloud[n] for n in np.flatnonzero(offs <= max(allow, 1.0) + 0.2)]
+        near.sort(key=lambda x: -goal(x)[0])
+        return extreme(constraints, goal, [best.x, *near[:_STARTS]], allow)
+
+    def _outer(self, aim: Aim, sign: int, subset: Sequence[int], best: Trial,
+               errors: Mapping[bool, float]) -> float:
+        """How far the aim could reach if the surfaces were off by twice what they were."""
         if self.spent:
             return math.inf
-        allow = 1.0 + max(_OUTWARD, 2.0 * error)
-        offs = _offs(constraints, self._cloud)
-        near = [self._cloud[n] for n in np.flatnonzero(offs <= allow)]
-        near.sort(key=lambda x: -goal(x)[0])
-        found = extreme(constraints, goal, [best.x, *near[:_STARTS]], allow)
-        return reached if found is None else max(reached, goal(found)[0])
+        reached = self._goal(aim, sign)(best.x)[0]
+        for close in (False, True):
+            if not close and errors[False] > max(_GOOD, 2.0 * errors[True]):
+                continue
+            allow = 1.0 + max(_OUTWARD, 2.0 * errors[close])
+            found = self._extreme(aim, sign, subset, best, allow, close=close, firm=False)
+            if found is not None:
+                reached = max(reached, self._goal(aim, sign, close=close)(found)[0])
+        return reached
 
     def _aimed(self, aim: Aim, x: Array) -> float:
         if aim.sight is not None:
@@ -415,23 +438,22 @@ class Rival:
             slope[k] += rises / here * power if power else rises
         return value, slope
 
-    def _goal(self, aim: Aim, sign: int) -> Callable[[Array], tuple[float, Array]]:
+    def _goal(
+        self, aim: Aim, sign: int, *, close: bool = False
+    ) -> Callable[[Array], tuple[float, Array]]:
         """The aim by figures or surfaces, with its gradient, to be made as large as can be."""
-        sight = None if aim.sight is None else self._fitted(aim.sight[0])
+        sight = None if aim.sight is None else self._fitted(aim.sight[0], close=close)
 
         def goal(x: Array) -> tuple[float, Array]:
             if sight is None or aim.sight is None:
                 value, slope = self._figured(aim, x)
             else:
-                value, own = sight.surfaces[aim.sight[1]].at(x[sight.dims])
+                value, own = sight.surfaces[close][aim.sight[1]].at(x[sight.dims])
                 slope = np.zeros(self.size)
                 slope[sight.dims] = own
             return sign * value, sign * slope
 
         return goal
-
-
-FAR_Z = 1e3
 
 
 @dataclass(frozen=True, slots=True)
@@ -450,6 +472,8 @@ class _Constraint:
     def many(self, xs: Array) -> Array:
         """How far off many points are."""
         z = self.surface.many(xs[:, self.dims])
+        if self.surface.flat:
+            return np.full(len(xs), self.off(self.surface.level))
         if math.isfinite(self.low) and math.isfinite(self.high):
             half = max(0.5 * (self.high - self.low), 1e-12)
             found: Array = np.abs(z - 0.5 * (self.low + self.high)) / half
@@ -463,6 +487,16 @@ def _offs(constraints: Sequence[_Constraint], xs: Array) -> Array:
     for one in constraints:
         worst = np.maximum(worst, one.many(xs))
     return worst
+
+
+def _close(
+    known: list[tuple[tuple[float, ...], tuple[Margin, ...]]], dims: int
+) -> list[tuple[tuple[float, ...], tuple[Margin, ...]]]:
+    """Of the looks at an observation those that are not far off, and as many as a surface needs."""
+    offs = [max((one.off for one in row), default=0.0) for _, row in known]
+    order = sorted(range(len(known)), key=lambda n: offs[n])
+    count = max(sum(off <= _CLOSE for off in offs), 2 * (dims + 1) + 2)
+    return [known[n] for n in sorted(order[:count])]
 
 
 def _worst(one: Trial, subset: Sequence[int]) -> float:

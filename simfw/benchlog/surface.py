@@ -26,7 +26,7 @@ class Surface:
         kept = _apart(points)
         self.points, values = points[kept], values[kept]
         n, d = self.points.shape
-        self.flat = d == 0 or bool(np.ptp(values) == 0.0)
+        self.flat = d == 0 or len(values) == 1 or bool(np.ptp(values) == 0.0)
         self.weights = np.zeros(n)
         self.slope = np.zeros(d)
         self.level = float(values[-1]) if self.flat else 0.0

@@ -39,7 +39,7 @@ def end_text(unknown: Unknown, value: float, outward: int = 0) -> str:
     """A value of an unknown; `outward` -1 rounds down, 1 up, so that a printed range is no less."""
     if unknown.key == CLOCK:
         share = 100.0 * (value - 1.0)
-        tenths = share * 10.0
+        tenths = round(share * 10.0, 6)
         whole = math.floor(tenths) if outward < 0 else (
             math.ceil(tenths) if outward > 0 else round(tenths))
         return f"{whole / 10.0:+g} %"
@@ -155,7 +155,7 @@ def _interval_lines(found: Narrowed, unknown: Unknown, interval: Interval) -> li
         how = "bounded only"
         if math.isfinite(reached):
             how = f"reached {end_text(unknown, reached)}"
-        lines += _wrapped(f"{word} held by {', '.join(by)}; {how}", "    ", "      ")
+        lines += _wrapped(f"{word} held by {' + '.join(by)}; {how}", "    ", "      ")
     return lines
 
 

@@ -178,6 +178,7 @@ class Judge:
             scenario for path in sorted(folder.glob("*.toml"))
             if "steps" in path.read_text(encoding="utf-8") and path.name != "gadget.toml"
             and "habits" not in path.read_text(encoding="utf-8")
+            and "observations" not in path.read_text(encoding="utf-8")
             for scenario in [load_scenario(path)]
             if any(isinstance(step, Expect) for step in scenario.steps)
             and scenario.lasts_ns <= 3 * 86_400 * S

@@ -1,0 +1,43 @@
+"""Run many planted cases: `python -m tests.benchlog [CASES [SEEDS [FIRST]]]`, 40 and 3 unless told.
+
+Prints a line for each case, and at the end how many were wrong.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+import warnings
+from pathlib import Path
+
+from tests.benchlog.planted import faults, plant
+
+
+def main() -> int:
+    """Run them; 1 where a truth was excluded or lies outside."""
+    cases, seeds, first = (*map(int, sys.argv[1:4]), 40, 3, 0)[:3] if len(sys.argv) > 3 else (
+        *map(int, sys.argv[1:]), *(40, 3, 0)[len(sys.argv) - 1 :])
+    warnings.simplefilter("ignore")
+    wrong = done = undecided = runs = 0
+    with tempfile.TemporaryDirectory() as folder:
+        for seed in range(seeds):
+            for number in range(first, first + cases):
+                began = time.process_time()
+                case = plant(Path(folder) / f"{number}-{seed}", number, seed)
+                told, found = faults(case, seed=seed)
+                done += 1
+                wrong += bool(told)
+                runs += found.runs
+                states = "".join(one.state[0] for one in found.rivals)
+                undecided += states.count("o")
+                print(f"case {number} seed {seed}: {len(case.truth)} figures, "
+                      f"{len(case.log.observations)} observations, {states}, {found.runs} runs, "
+                      f"{time.process_time() - began:.1f} s; {'; '.join(told) or 'right'}",
+                      flush=True)
+    print(f"{done} cases, {wrong} wrong, {undecided} combinations open, {runs} runs")
+    return int(wrong > 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

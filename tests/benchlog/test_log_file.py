@@ -1,0 +1,149 @@
+"""Reading a bench log: what it may say, and all its mistakes together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from simfw.benchlog.model import Do, Until, Wait
+from simfw.errors import DescriptionError
+from tests.benchlog.lantern import log_of
+
+
+def problems(folder: Path, text: str, **values: str) -> str:
+    """What is told of a log with mistakes."""
+    with pytest.raises(DescriptionError) as caught:
+        log_of(folder, text, **values)
+    return str(caught.value)
+
+
+def test_ranges_times_and_answers_are_read(tmp_path: Path):
+    """Hand, tolerance and how often one looked widen a time; a month is 30.4375 days."""
+    log = log_of(tmp_path, """
+kit = ["eyes", "bench supply"]
+[unknown]
+"cell.capacity" = "400 mAh .. 700 mAh"
+clock = "± 10 %"
+[[questions]]
+name = "finish"
+[[questions.answers]]
+name = "a tenth"
+[[questions.answers]]
+name = "a quarter"
+change = { charger.finish = "25 %" }
+[[observations]]
+name = "shelf"
+steps = [
+  { wait = "2 months ± 1 week" }, { press = "key" },
+  { until = "gauge == 2", took = "50 min ± 5 min", looked = "5 min" }, { see = "lamp.lit" },
+]
+""")
+    assert [(one.low, one.high) for one in log.unknowns] == [(1440.0, 2520.0), (0.9, 1.1)]
+    assert [log.answers(c)["finish"] for c in log.combinations] == ["a tenth", "a quarter"]
+    finishes = [one.charger.finish.value for one in log.gadgets.values()]
+    assert finishes == [0.1, 0.25]
+    wait, do, until = log.observations[0].steps[:3]
+    assert isinstance(wait, Wait)
+    assert wait.low_ns == round((60.875 - 7) * 86_400) * 10**9
+    assert isinstance(do, Do)
+    assert do.loose
+    assert isinstance(until, Until)
+    # 0.3 s of the hand and 0.1 s of a press of which nobody says how long it was.
+    assert until.low_ns == round((40 * 60 - 0.4) * 1e9)
+    assert until.high_ns == round((55 * 60 + 0.4) * 1e9)
+    assert log.observations[0].local == ("wait 0",)
+
+
+def test_a_guess_with_a_range_is_an_unknown_too(tmp_path: Path):
+    """What the gadget file marks as a guess counts, and the range of the log comes first."""
+    from simfw.loading import load_bench_log
+
+    log_of(tmp_path, """
+[[observations]]
+name = "meter"
+mode = "lamp.lit"
+reading = "62 mA ± 1 mA"
+""")
+    path = tmp_path / "gadget.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace(
+        'leakage = "40 uA"',
+        'leakage = { value = "40 uA", range = "5 uA .. 60 uA", standing = "guess" }'),
+        encoding="utf-8")
+    (one,) = load_bench_log(tmp_path / "log.toml").unknowns
+    assert (one.key, one.guess, one.low, one.high) == ("cell.leakage", True, 5e-6, 60e-6)
+
+
+def test_all_mistakes_are_told_together_with_the_nearest_names(tmp_path: Path):
+    """Figures, states, kinds, tolerances, answers: each with its place."""
+    said = problems(tmp_path, """
+[unknown]
+"cell.capacty" = "400 mAh .. 700 mAh"
+"cell.leakage" = "5 uA"
+clock = "a bit"
+[[questions]]
+name = "finish"
+[[questions.answers]]
+name = "odd"
+change = { "charger.finnish" = "25 %" }
+[[observations]]
+name = "shelf"
+start = "ful"
+steps = [{ wait = "1 day" }, { see = "gauge == 7" }, { see = "lamp.litt" }]
+[[observations]]
+name = "shelf"
+mode = "lamp.litt"
+reading = "62 mA"
+[[observations]]
+name = "nothing"
+[[observations]]
+name = "both"
+steps = [{ usb = true }, { until = "charge.complete" }]
+pin = "charger.status"
+""")
+    for part in (
+        'unknown."cell.capacty"', 'Did you mean "cell.capacity"?', "this is one value and not a",
+        "finnish", 'Did you mean "full"?', 'Did you mean "lit"?', "this name is taken",
+        "a reading needs its tolerance", "nothing was observed", 'the key "took" is missing',
+        'the key "reads" is missing',
+    ):
+        assert part in said, part
+    assert "log.toml" in said
+
+
+def test_an_observation_of_a_gadget_without_a_charger_is_refused(tmp_path: Path):
+    """Other answers may name other gadget files; each has to have what was seen."""
+    log_of(tmp_path, '[[observations]]\nname = "x"\nmode = "lamp.lit"\nreading = "1 mA .. 2 mA"\n')
+    text = (tmp_path / "gadget.toml").read_text(encoding="utf-8")
+    start, rest = text.split("[charger]")
+    (tmp_path / "bare.toml").write_text(start + rest[rest.index("[controller]"):],
+                                        encoding="utf-8")
+    said = problems(tmp_path, """
+[[questions]]
+name = "board"
+[[questions.answers]]
+name = "as drawn"
+[[questions.answers]]
+name = "without a charger"
+file = "bare.toml"
+[[observations]]
+name = "charge"
+steps = [{ usb = true }, { until = "charge.complete", took = "2 h ± 10 min" }]
+[[observations]]
+name = "pin"
+steps = [{ usb = true }]
+pin = "charger.status"
+reads = "low"
+""")
+    assert "the gadget has no charger" in said
+
+
+def test_a_scenario_is_no_bench_log_and_the_other_way(tmp_path: Path):
+    """Each file is told from the other kinds."""
+    from simfw.loading import load_bench_log, load_scenario
+
+    log_of(tmp_path, '[[observations]]\nname = "x"\nmode = "lamp.lit"\nreading = "1 mA .. 2 mA"\n')
+    with pytest.raises(DescriptionError, match="this is a bench log file; expected a scenario"):
+        load_scenario(tmp_path / "log.toml")
+    with pytest.raises(DescriptionError, match="this is a gadget file; expected a bench log"):
+        load_bench_log(tmp_path / "gadget.toml")

@@ -1,0 +1,154 @@
+"""What narrowing tells: rivals excluded, contradictions, misreadings, the same bytes each time."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from simfw.benchlog.margin import asked_of
+from simfw.benchlog.narrowing import narrow
+from simfw.cli import main
+from tests.benchlog.lantern import log_of
+from tests.benchlog.planted import faults, plant
+
+METER = """
+[[observations]]
+name = "meter"
+mode = "lamp.lit"
+reading = "62 mA ± 1 mA"
+"""
+RUN_DOWN = """
+[[observations]]
+name = "run down"
+start = "full"
+steps = [{ press = "key" }, { until = "gauge == 2", took = "2 h 1 min ± 5 min" }]
+"""
+LAMP = """
+[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+"""
+
+
+@pytest.mark.parametrize("number", [1])
+def test_the_truth_of_a_planted_case_is_never_excluded(tmp_path: Path, number: int):
+    """Two or three figures and a question; `python -m tests.benchlog` runs the large ones."""
+    case = plant(tmp_path, number, 5, figures=(2, 3), questions=(1, 1))
+    wrong, found = faults(case)
+    assert wrong == []
+    assert found.runs > 0
+
+
+def test_a_rival_is_excluded_by_the_smallest_set(tmp_path: Path):
+    """A charge that ends at a quarter of the current is shorter: only one answer can be."""
+    log = log_of(tmp_path, f"""{LAMP}
+[[questions]]
+name = "finish"
+[[questions.answers]]
+name = "a tenth"
+[[questions.answers]]
+name = "a quarter"
+change = {{ "charger.finish" = "25 %" }}
+{METER}
+[[observations]]
+name = "charge"
+start = "10 %"
+by = "analyser"
+steps = [{{ usb = true }}, {{ until = "charge.complete", took = "8372 s ± 60 s" }}]
+""", resistance="1 Ω", leakage="0 A", cut_off="2.5 V")
+    # (1 - 0.2 / 1.2 - 0.1) 1800 / 0.2 = 6600 s of constant current, then 1500 s ln(finish):
+    # 10054 s for a tenth, 8679 s for a quarter; 8372 s is neither.
+    found = narrow(log, brief=True)
+    assert [one.state for one in found.rivals] == ["excluded", "excluded"]
+    (only,) = found.contradictions
+    assert only.observations == ("charge",)
+    assert only.minimal
+    assert found.rivals[1].off == pytest.approx((8679.4 - 8372.0) / 60.0, rel=0.05)
+    assert set(found.left_out) == {"charge"}
+
+
+def test_what_is_seen_on_pins_decides_between_answers(tmp_path: Path):
+    """Low while charging or high while charging: the meter at the pin tells."""
+    log = log_of(tmp_path, """
+[[questions]]
+name = "status"
+[[questions.answers]]
+name = "low while charging"
+[[questions.answers]]
+name = "high while charging"
+change = { "charger.status" = "high while charging" }
+[[observations]]
+name = "pin"
+start = "40 %"
+steps = [{ usb = true }, { wait = "1 min" }]
+pin = "charger.status"
+reads = "low"
+""")
+    found = narrow(log, brief=True)
+    assert [one.state for one in found.rivals] == ["fits", "excluded"]
+    assert found.rivals[1].contradictions[0].observations == ("pin",)
+
+
+def test_two_readings_that_contradict_each_other_are_named(tmp_path: Path, capsys):
+    """Each fits alone, both fit nothing: exit status 1, and which one to leave out."""
+    log_of(tmp_path, f"""{LAMP}
+{METER}doubt = true
+{RUN_DOWN.replace("2 h 1 min", "3 h 1 min")}""")
+    assert main(["narrow", str(tmp_path / "log.toml"), "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    (one,) = told["contradictions"]
+    assert set(one["observations"]) == {"meter", "run down"}
+    assert one["minimal"]
+    assert [part["observation"] for part in told["would_fit_without"]] == ["meter", "run down"]
+
+
+def test_a_reading_that_nothing_else_bears_on_would_not_be_noticed(tmp_path: Path):
+    """The run down holds the meter's reading to its own tolerance; nothing else says dark."""
+    log = log_of(tmp_path, f"""{LAMP}"cell.leakage" = "1 uA .. 60 uA"
+{METER}{RUN_DOWN}
+[[observations]]
+name = "meter, dark"
+mode = "lamp.dark"
+reading = "20 uA ± 1 uA"
+""")
+    (rival,) = narrow(log).rivals
+    names = {one.observation for one in rival.unnoticed}
+    assert "meter, dark" in names
+    assert "run down" not in names
+
+
+def test_the_same_bytes_with_one_job_and_with_two(tmp_path: Path, capsys):
+    """And again with the same seed."""
+    log_of(tmp_path, f"""{LAMP}
+[[questions]]
+name = "samples"
+[[questions.answers]]
+name = "each second"
+[[questions.answers]]
+name = "each minute"
+change = {{ "gauge.every" = "1 min" }}
+{METER}""")
+    printed = []
+    for jobs in ("1", "2"):
+        assert main(["narrow", str(tmp_path / "log.toml"), "--jobs", jobs]) == 0
+        printed.append(capsys.readouterr().out)
+    assert printed[0] == printed[1]
+    assert "loads.lamp.current: 60.9 mA .. 63 mA   (was 30 mA .. 120 mA)" in printed[0]
+    assert "high end held by meter; reached 63 mA" in printed[0]
+
+
+def test_runs_that_are_used_up_leave_things_open(tmp_path: Path, capsys):
+    """Bounded work: what was not decided is said, and nothing is excluded."""
+    log_of(tmp_path, f"{LAMP}{METER}{RUN_DOWN}")
+    assert main(["narrow", str(tmp_path / "log.toml"), "--runs", "3"]) == 0
+    assert "Not finished" in capsys.readouterr().out
+
+
+def test_what_a_sight_asks_of_smooth_quantities():
+    """Comparisons joined by `and` are taken apart; bars are whole."""
+    (one,), more = asked_of("gauge >= 2 and gauge < 4 and lamp.lit")
+    assert (one.low, one.high, more) == (2, 4, True)
+    (one,), more = asked_of("3.5 < cell.voltage")
+    assert (one.quantity, one.low, more) == ("cell.voltage", 3.5, False)
+    assert asked_of("gauge == 2 or lamp.lit") == ((), True)
