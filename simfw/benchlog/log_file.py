@@ -52,11 +52,10 @@ from simfw.quantity import (
     read_span,
     read_timing,
 )
-from simfw.setting import OPTION
 from simfw.stimuli.inputs import INPUTS
 from simfw.stimuli.scenario import Expect, Scenario, problems_of
 from simfw.stimuli.scenario_file import Instant, Kinds, Span, read_reading, step_mismatches
-from simfw.tomlfile import key_text, read_toml, require_kind
+from simfw.tomlfile import OPTION, key_text, read_toml, require_kind
 from simfw.validation import check_data
 
 __all__ = ["MOST_COMBINATIONS", "read_bench_log"]
