@@ -11,10 +11,18 @@ from simfw.engine.observer import Observer
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Run
 from simfw.engine.simulator import simulate
+from simfw.errors import UsageError
+from simfw.formatting import format_duration
 from simfw.report.differences import Moved, compare
 from simfw.stimuli.scenario import Expect, Scenario
 
-__all__ = ["Differences", "Otherwise", "Stay", "differences", "seen_in", "stays_of"]
+__all__ = [
+    "MOST_LOGGED", "Differences", "EventLimit", "Otherwise", "Stay", "TooManyEvents",
+    "differences", "seen_in", "stays_of",
+]
+
+MOST_LOGGED = 200_000
+"""So many events of a course are kept."""
 
 _LATER_NS = 10**9  # an expectation comes at most so long after what it is about
 _EVEN_NS = (10**8, 10**7, 10**6, 10**5, 10**4, 10**3)
@@ -43,16 +51,40 @@ class Otherwise:
 
 @dataclass(frozen=True, slots=True)
 class Differences:
-    """What differs between two courses: events that moved, came or went; states; charges (0..1)."""
+    """What differs between two courses: events that moved, came or went; states; charges (0..1).
+
+    With `events_left_out` there were too many events to be compared.
+    """
 
     events: tuple[Moved, ...]
     states: tuple[Otherwise, ...]
     charge: tuple[float, float]
+    events_left_out: bool = False
 
     @property
     def none(self) -> bool:
-        """Whether nothing differs."""
+        """Whether nothing differs, as far as it was compared."""
         return not self.events and not self.states and self.charge[0] == self.charge[1]
+
+
+class TooManyEvents(UsageError):
+    """A course has more events than are kept."""
+
+
+class EventLimit(Observer):
+    """Stops a run that has more than `MOST_LOGGED` events: they would fill the memory."""
+
+    def __init__(self) -> None:
+        self._count = 0
+
+    def event(self, time_ns: int, name: str) -> None:
+        """One more."""
+        del name
+        self._count += 1
+        if self._count > MOST_LOGGED:
+            raise TooManyEvents(
+                f"This course has more than {MOST_LOGGED} events by {format_duration(time_ns)}: "
+                "too many to be listed.")
 
 
 class _Seen(Observer):

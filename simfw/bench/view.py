@@ -18,7 +18,8 @@ class LightView:
 
     `level` (0..1) is its mean level, `least` and `most` the ends; `lit` the share of time it was
     on. `current_a` is its mean current. `brightness` is that current as a share of what it draws
-    for good from a full cell; None for what gives no light, or draws nothing then.
+    for good from a full cell; None for what gives no light, or draws nothing then. A light that USB
+    or the charger lights is told as it is at the moment.
     """
 
     name: str

@@ -61,6 +61,7 @@ class Stepwise(Simulation):
         super().__init__(
             prepared, endless, seed, fold, False, observers, resume, plant, log=False,
         )
+        self._all_hear = self._hear
 
     def bring(self, changes: Iterable[Change]) -> None:
         """From outside comes this, none of it before the latest instant, all of it still ahead."""
@@ -86,6 +87,11 @@ class Stepwise(Simulation):
             self._step()
             self._most = None
         return due
+
+    def hear(self, on: bool) -> None:
+        """Whether observers are told of events: those of folded periods are told one by one."""
+        self._hear = self._all_hear if on else ()
+        self.listened = bool(self._hear)
 
     def stride(self, time_ns: int) -> bool:
         """Go on by one step, which may be many whole periods, if anything is due by `time_ns`."""

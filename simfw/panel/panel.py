@@ -6,6 +6,7 @@ page can say it.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import re
@@ -15,10 +16,10 @@ from pathlib import Path
 from typing import Any
 
 from simfw.bench.bench import Bench, Mark
-from simfw.bench.course import Differences
+from simfw.bench.course import Differences, TooManyEvents
 from simfw.bench.journal import Deed
 from simfw.bench.view import View
-from simfw.engine.run import Run
+from simfw.engine.run import Occurred, Run
 from simfw.engine.stepwise import LONGEST_NS
 from simfw.errors import SimfwError, UsageError
 from simfw.formatting import format_duration, format_percent
@@ -114,7 +115,10 @@ class Panel:
 
     def _events(self) -> list[dict[str, Any]]:
         """The latest events of the course."""
-        events = self._whole().events[-MOST_SHOWN:] if self.bench.time_ns else ()
+        events: tuple[Occurred, ...] = ()
+        if self.bench.time_ns:
+            with contextlib.suppress(TooManyEvents):
+                events = self.bench.run().events[-MOST_SHOWN:]
         return [{"time_ns": event.time_ns, "name": event.name} for event in events]
 
     def frame(self, asked: Mapping[str, Any]) -> dict[str, Any]:
@@ -220,7 +224,7 @@ class Panel:
     def _whole(self) -> Run:
         key = (self.bench.time_ns, len(self.bench.journal))
         if self._run is None or self._run[0] != key:
-            self._run = (key, self.bench.run())
+            self._run = (key, self.bench.run(events=False))
         return self._run[1]
 
     # -- figures ---------------------------------------------------------------------------------
@@ -367,6 +371,7 @@ def _differences(found: Differences) -> dict[str, Any]:
     """Differences in words and numbers; of very many the first are told, and how many there are."""
     return {
         "none": found.none,
+        "events_left_out": found.events_left_out,
         "events": [
             {"name": move.name,
              "before": None if move.before_ns is None else format_duration(move.before_ns),

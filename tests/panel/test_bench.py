@@ -227,6 +227,41 @@ def test_the_view_averages_over_the_time_since_the_last_one(hook: Prepared) -> N
     assert moving["search"].due_ns == moving["search"].since_ns + 15 * 60 * S
 
 
+FED = """
+[gadget]
+name = "Dock"
+[cell]
+curve = "lco"
+capacity = "300 mAh"
+[charger]
+program = "10k"
+gain = "1000 V"
+float = "4.2 V"
+finish = "10 %"
+input = { voltage = "5 V" }
+[lights.plug]
+colour = "red"
+fed_by = "usb"
+forward = ["1.8 V @ 2 mA", "2.0 V @ 10 mA"]
+resistor = "1k"
+"""
+
+
+def test_a_light_that_usb_lights_is_seen(tmp_path: Path) -> None:
+    """It is on while USB is in, with the current of its resistor: about 3.2 V over 1 kOhm."""
+    path = tmp_path / "gadget.toml"
+    path.write_text(FED, encoding="utf-8")
+    bench = Bench(load_gadget(path))
+    bench.to("1 s")
+    (plug,) = bench.view().lights
+    assert (plug.level, plug.current_a) == (0.0, 0.0)
+    bench.usb(True)
+    bench.to("2 s")
+    (plug,) = bench.view().lights
+    assert plug.level == 1.0
+    assert plug.current_a == pytest.approx(3.2e-3, rel=0.03)
+
+
 def test_what_frames_show_adds_up(hook: Prepared) -> None:
     """Mean currents times their frames are the charge drawn."""
     bench = bench_of(hook)
@@ -333,6 +368,21 @@ def test_a_changed_figure_moves_what_hangs_on_it() -> None:
     assert found.charge[0] < found.charge[1]
     assert not found.none
     assert bench.differences(bench.replayed(bench.gadget)).none
+
+
+def test_more_events_than_fit_are_not_listed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A ticker of a month has millions: the run says so, and a comparison goes without them."""
+    monkeypatch.setattr("simfw.bench.course.MOST_LOGGED", 1000)
+    path = ROOT / "tests/gallery/ticker/gadget.toml"
+    bench = Bench(load_gadget(path))
+    bench.to("1 h")
+    with pytest.raises(UsageError, match="more than 1000 events"):
+        bench.run()
+    assert bench.run(events=False).events == ()
+    found = bench.differences(bench.replayed(load_gadget(path, {"loads.lamp.current": "9 mA"})))
+    assert found.events_left_out
+    assert found.events == ()
+    assert found.charge[0] > found.charge[1]
 
 
 def test_a_gadget_without_the_input_cannot_be_replayed() -> None:

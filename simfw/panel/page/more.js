@@ -144,7 +144,7 @@ export class More {
       box.replaceChildren();
       return;
     }
-    if (found.none) {
+    if (found.none && !found.events_left_out) {
       box.replaceChildren(made("p", "", `${title}: nothing in this course differs.`));
       return;
     }
@@ -152,6 +152,7 @@ export class More {
     rows.push(...found.states.map((one) => [
       `${one.region}, ${one.from} to ${one.to}`, one.before ?? "–", one.after ?? "–"]));
     rows.push(["charge at the end", ...found.charge]);
+    if (found.events_left_out) rows.push(["events: too many to be compared", "", ""]);
     if (found.more) rows.push([`and ${found.more} more`, "", ""]);
     box.replaceChildren(made("p", "", title), table(["what", "before", "now"], rows));
   }
