@@ -100,7 +100,7 @@ def clock_at(clock: Region, leader: str, age_ns: int) -> tuple[str, int]:
     for how long it has been in it (ns).
     """
     leads = {row.sources[0]: (row.after_ns or 0, row.to) for row in clock.rows}
-    here = clock.begins.get(leader, clock.starts)
+    here = clock.begins[leader]
     while here in leads and age_ns >= leads[here][0]:
         age_ns -= leads[here][0]
         here = leads[here][1]
@@ -180,8 +180,9 @@ def _clock(region: Region, output: str, used: Counter[str]) -> Region:
             lit = drive.duty > 0 and drive.segments != 0
             states.append(State(name=own, outputs={output: drive} if lit else {}))
             rows.append(Row(key=f"{key}#{used[key]}", sources=(own,), to=after, after_ns=lasts_ns))
+    first = {state.name: f"{begins[state.name].name}.0" if state.name in begins else STILL
+             for state in region.states}
     return Region(
-        name=name, group="behaviour", states=tuple(states), starts=STILL, rows=tuple(rows),
-        follows=region.name,
-        begins={state: f"{sequence.name}.0" for state, sequence in begins.items()},
+        name=name, group="behaviour", states=tuple(states), starts=first.get(region.starts, STILL),
+        rows=tuple(rows), follows=region.name, begins=first,
     )

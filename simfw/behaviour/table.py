@@ -164,7 +164,7 @@ class Stepper:
         for clock, region in enumerate(self.regions):
             if region.follows in self._region_ids:
                 leader = self._region_ids[region.follows]
-                begins = [self._state_ids[clock][region.begins.get(name, region.starts)]
+                begins = [self._state_ids[clock][region.begins[name]]
                           for name in self.state_names[leader]]
                 self._followers[leader].append((clock, tuple(begins)))
         self.fired: list[str] | None = None
@@ -474,7 +474,7 @@ class Stepper:
             self.woke = True
             self.on_wake(number)
         for clock, begins in self._followers[number]:
-            if begins[state] != self._starts[clock] or self.states[clock] != self._starts[clock]:
+            if begins[state] or self.states[clock]:  # a clock that stands still goes on doing so
                 self._enter(clock, begins[state], now_ns, queue)
         groups = self.dwells[number][state]
         self.spent[number] = 0

@@ -470,7 +470,9 @@ def _resting(system: System, stand: Stand) -> System:
         _standing(region, stand, events) if region.group in TURNING else region
         for region in system.regions
     ]
-    return replace(system, regions=tuple(regions))
+    starts = {region.name: region.starts for region in regions}
+    return replace(system, regions=tuple(regions), clocks=tuple(
+        replace(clock, starts=clock.begins[starts[clock.follows]]) for clock in system.clocks))
 
 
 def _standing(region: Region, stand: Stand, events: frozenset[str]) -> Region:

@@ -12,6 +12,7 @@ from simfw.behaviour.region import Drive, State
 from simfw.behaviour.sequences import clock_at, coarser, steady
 from simfw.engine.modes import survey
 from simfw.gadget.model import Gadget
+from tests.engine.bench import run
 
 MS = 10**6
 WINKING = """
@@ -135,3 +136,16 @@ def test_periods_that_hardly_come_round_together_are_multiplied_within_a_bound()
     assert 0.0 < mode.within_a < 0.02 * mode.current_a
     assert mode.peak_a is not None
     assert mode.peak_a > 3.0 * mode.current_a * 0.9
+
+
+def test_what_plays_at_power_up_loads_the_cell_before_it():
+    """The cell stands just above its cut-off and not under the light: nothing powers up."""
+    text = WINKING.replace('capacity = "300 mAh"',
+                           'capacity = "300 mAh"\nresistance = "5 ohm"\ncut_off = "3.3 V"')
+    text = text.replace('starts = "dark"', 'starts = "flash"')
+    gadget = Gadget.model_validate(tomllib.loads(text))
+    at_rest = run(gadget, lasts="1 s", charge=0.2)
+    assert at_rest.empty_at_ns is None
+    resting_v = at_rest.end_open_circuit_v
+    text = text.replace('cut_off = "3.3 V"', f'cut_off = "{resting_v - 0.03:.4f} V"')
+    assert run(Gadget.model_validate(tomllib.loads(text)), lasts="1 s", charge=0.2).empty_at_ns == 0

@@ -36,13 +36,16 @@ NEEDS_CC = pytest.mark.skipif(CC is None, reason="no C compiler installed")
 def on_ticks(system, tick_ns):
     """The system with each time as long as so many whole ticks."""
     times = rounded(system, tick_ns)
-    regions = tuple(
-        replace(region, rows=tuple(
-            row if row.after_ns is None else replace(row, after_ns=times[row.key])
-            for row in region.rows))
-        for region in system.regions
+    regions, clocks = (
+        tuple(
+            replace(region, rows=tuple(
+                row if row.after_ns is None else replace(row, after_ns=times[row.key])
+                for row in region.rows))
+            for region in some
+        )
+        for some in (system.regions, system.clocks)
     )  # fmt: skip
-    return replace(system, regions=regions)
+    return replace(system, regions=regions, clocks=clocks)
 
 
 @NEEDS_CC

@@ -92,10 +92,13 @@ def case(seed: int) -> Case:
         g["gauge"] = _gauge(draw)
     if draw.chance(0.35):
         g["dials"] = {}  # stands before the regions; its rows are drawn when all events are known
+    if draw.chance(0.35):
+        g["sequences"] = _sequences(draw)
     _vocabulary(draw)
     if "dials" in g:
         _dials(draw)
     _behaviour(draw)
+    _hear_ends(draw)
     if "proximity" in g and draw.chance(0.6):
         g["proximity"]["wave"]["enabled"] = _expression(draw, 1)
     for measure in g.get("measures", {}).values():
@@ -511,6 +514,43 @@ def _dials(draw: Draw) -> None:
         g["dials"][name] = dial
 
 
+def _sequences(draw: Draw) -> dict[str, Any]:
+    """One to three, the last of them for bars."""
+    found: dict[str, Any] = {}
+    for name in ("hurry", "slow")[: draw.rng.randint(1, 2)]:
+        if draw.chance(0.3):
+            times = [0, *sorted(draw.rng.sample(range(1, 12), draw.rng.randint(1, 3)))]
+            found[name] = {
+                "points": [f"{draw.rng.randint(0, 100)} % @ {100 * at} ms" for at in times],
+                "every": draw.pick("50 ms", "100 ms"),
+            }
+        else:
+            levels = [draw.pick("on", "off", f"{draw.rng.randint(1, 99)} %")
+                      for _ in range(draw.rng.randint(1, 4))]
+            found[name] = {"steps": [f"{level} for {draw.ms(20, 600)}" for level in levels]}
+        if draw.chance(0.4):
+            found[name]["times"] = draw.rng.randint(1, 3)
+    bars = draw.gadget["lights"].get("bars")
+    if bars is not None and draw.chance(0.5):
+        found["climb"] = {"steps": [f"{draw.rng.randint(0, bars['leds'])} for {draw.ms(50, 300)}"
+                                    for _ in range(draw.rng.randint(1, 3))]}
+    return found
+
+
+def _hear_ends(draw: Draw) -> None:
+    """Rows that hear the end of what their region plays."""
+    finite = {name for name, one in draw.gadget.get("sequences", {}).items() if "times" in one}
+    for name, region in draw.gadget["behaviour"].items():
+        states = region["states"].values()
+        plays = any(isinstance(level, str) and level in finite
+                    for outputs in states for level in outputs.values())
+        if plays and draw.chance(0.7):
+            region["rows"].append({"on": f"{name}.ended", "from": "*",
+                                   "to": draw.rng.choice([*region["states"], "same"])})
+            if region["rows"][-1]["to"] == "same":
+                region["rows"][-1]["emit"] = f"over{name}"
+
+
 def _behaviour(draw: Draw) -> None:
     g = draw.gadget
     regions = [f"r{k}" for k in range(draw.rng.randint(1, 3))]
@@ -613,7 +653,11 @@ def _outputs(draw: Draw) -> dict[str, Any]:
     for name in [*draw.gadget["lights"], *draw.gadget["loads"]]:
         if draw.chance(0.6):
             continue
-        if name == "bars":
+        played = [one for one in draw.gadget.get("sequences", {})
+                  if (one == "climb") == (name == "bars")]
+        if played and draw.chance(0.5):
+            found[name] = draw.rng.choice(played)
+        elif name == "bars":
             if draw.chance(0.3):
                 found[name] = draw.rng.randint(0, draw.gadget["lights"]["bars"]["leds"])
         elif draw.gadget.get("dials") and draw.chance(0.5):

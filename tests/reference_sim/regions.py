@@ -12,6 +12,7 @@ from typing import Any
 
 from tests.reference_sim.expressions import parse
 from tests.reference_sim.reading import exact, ns
+from tests.reference_sim.sequences import total_ns
 
 MS = 10**6
 # Events that pass between stock regions only: nothing reports them.
@@ -96,7 +97,9 @@ def regions_of(gadget: dict[str, Any]) -> list[Region]:
     from tests.reference_sim import dials
 
     found += [dials.dial(name, spec) for name, spec in gadget.get("dials", {}).items()]
-    return found + [_written(name, spec) for name, spec in gadget.get("behaviour", {}).items()]
+    sequences = gadget.get("sequences", {})
+    return found + [_written(name, spec, sequences)
+                    for name, spec in gadget.get("behaviour", {}).items()]
 
 
 def _contact(name: str, spec: dict[str, Any]) -> Region:
@@ -432,7 +435,7 @@ def _cell(spec: dict[str, Any]) -> Region:
     return region
 
 
-def _written(name: str, spec: dict[str, Any]) -> Region:
+def _written(name: str, spec: dict[str, Any], sequences: dict[str, Any]) -> Region:
     states = tuple(spec["states"])
     region = Region(name, states, spec["starts"])
     region.resume_points = tuple(spec.get("resume_points", ()))
@@ -445,6 +448,12 @@ def _written(name: str, spec: dict[str, Any]) -> Region:
     region.awake = frozenset(
         state for state, out in spec["states"].items() if out.get("controller") == "awake"
     )
+    # That the longest finite sequence of a state is over is told before its own dwells.
+    for state, outputs in region.outputs.items():
+        totals = [total for level in outputs.values() if level in sequences
+                  and (total := total_ns(sequences[level])) is not None]
+        if totals:
+            region.rows.append(Row((state,), "same", None, max(totals), None, (f"{name}.ended",)))
     for row in spec.get("rows", []):
         emit, on = row.get("emit", []), row.get("on")
         for event in on if isinstance(on, list) else [on]:  # a list: one row for each event

@@ -29,6 +29,7 @@ from tests.reference_sim.regions import (
     regions_of,
 )
 from tests.reference_sim.rules import Judge
+from tests.reference_sim.sequences import level_at, next_edge
 
 MOST_EVENTS = 10_000
 MOST_CUTS = 1000
@@ -52,6 +53,7 @@ class State:
     memory: str | None = None
     changed_ns: int = -1  # the time of the last change,
     before: tuple[str, str | None] = ("", None)  # and how it stood before that time
+    played_ns: int = 0  # up to when the edges of its sequences have been taken
 
 
 @dataclass
@@ -110,6 +112,7 @@ class Simulator(Passing):
         self.toggles = gadget.get("toggles", {})
         self.measures = gadget.get("measures", {})
         self.dials = gadget.get("dials", {})
+        self.sequences = gadget.get("sequences", {})
         self.in_supply = [name for name, spec in self.toggles.items() if spec.get("in_supply")]
         self.gauge = gadget.get("gauge", {})
         self.show = parse(self.gauge["show"]) if "show" in self.gauge else None
@@ -205,6 +208,9 @@ class Simulator(Passing):
             return found
         for state in self.regions:
             for name, written in state.region.outputs.get(state.name, {}).items():
+                if written in self.sequences:
+                    elapsed = state.played_ns - state.entered_ns
+                    written = level_at(self.sequences[written], elapsed)
                 found[name] = max(found[name], self._level(name, written))
         light = self.gauge.get("light")
         if light is not None and (self.show is None or value(self.show, self.lookup)):
@@ -423,6 +429,10 @@ class Simulator(Passing):
         if not self.alive:
             return
         for state in self.regions:
+            for spec in self.played(state):
+                edge = next_edge(spec, self.now - state.entered_ns)
+                if edge is not None:
+                    yield state.entered_ns + edge
             for index, row in enumerate(state.region.rows):
                 if row.after_ns is None or state.name not in row.sources or index in state.spent:
                     continue
@@ -430,10 +440,13 @@ class Simulator(Passing):
                     yield state.entered_ns + row.after_ns
 
     def ended_dwells(self) -> None:
-        """Queue what ends now, in region and row order."""
+        """Queue what ends now, in region and row order; steps of sequences before dwells."""
         if not self.alive:
             return
         for state in self.regions:
+            elapsed = self.now - state.entered_ns
+            if any(next_edge(spec, elapsed - 1) == elapsed for spec in self.played(state)):
+                self.queue.append(("edge", state, state.stay))
             for index, row in enumerate(state.region.rows):
                 if (
                     row.after_ns
@@ -442,6 +455,12 @@ class Simulator(Passing):
                     and state.entered_ns + row.after_ns == self.now
                 ):
                     self.queue.append(("dwell", state, index, state.stay))
+
+    def played(self, state: State) -> list[dict[str, Any]]:
+        """The sequences of the state that a region is in."""
+        outputs = state.region.outputs.get(state.name, {})
+        return [self.sequences[written] for written in outputs.values()
+                if written in self.sequences]
 
     def power_up(self) -> None:
         """All regions enter their start states; what is found at the pins; zero dwells."""
@@ -522,7 +541,7 @@ class Simulator(Passing):
             state.changed_ns, state.before = self.now, (state.name, state.memory)
         if memory:
             state.memory = memory[0]
-        state.name, state.entered_ns = name, self.now
+        state.name, state.entered_ns, state.played_ns = name, self.now, self.now
         state.stay += 1
         state.spent = set()
         if name in state.region.resume_points:
@@ -571,6 +590,9 @@ class Simulator(Passing):
         match item:
             case ("event", name):
                 self.offer(name)
+            case ("edge", state, stay):
+                if state.stay == stay:
+                    state.played_ns = self.now
             case ("dwell", state, index, stay):
                 row = state.region.rows[index]
                 if state.stay == stay and index not in state.spent:

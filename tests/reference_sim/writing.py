@@ -38,7 +38,7 @@ def lines(values: dict[str, Any]) -> list[str]:
 
 
 NAMED = ("lights", "loads", "buttons", "toggles", "proximity", "measures", "dials",
-         "behaviour", "pins")
+         "sequences", "behaviour", "pins")
 
 
 def gadget_toml(gadget: dict[str, Any]) -> str:

@@ -12,7 +12,7 @@ import random
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,8 +20,9 @@ from simfw.behaviour.build import build_system, check
 from simfw.behaviour.expression import levels_in
 from simfw.behaviour.machine import ReferenceStepper
 from simfw.behaviour.outputs import drives_of, is_awake
-from simfw.behaviour.region import Drive, System
-from simfw.behaviour.tree import is_answer
+from simfw.behaviour.region import Drive, Region, System
+from simfw.behaviour.sequences import clock_at
+from simfw.behaviour.tree import View, is_answer
 from simfw.errors import EndlessInstant
 from simfw.gadget.model import Gadget
 from simfw.report.source import harness_files
@@ -311,8 +312,30 @@ def _draw(rng: random.Random) -> dict[str, object]:
         data["dials"] = {name: _dial(rng, events, segments=name == "many")
                          for name in ("dim", "tint", "many")[: 3 if "bars" in lights else 2]}
         atoms += ["dim == 0", "tint > 0", "dim.1"]
+    plays = rng.random() < 0.4
+    if plays:  # on a light of its own, which no guard reads
+        lights["beam"] = led
+        lights["row"] = led | {"leds": 4, "segments": True}
+        data["sequences"] = {name: _sequence(rng, segments=name == "climb")
+                             for name in ("hurry", "slow", "climb")}
     _draw_regions(rng, data, events, atoms, list(lights))
+    for part in data["behaviour"].values() if plays else ():  # type: ignore[attr-defined]
+        for levels in part["states"].values():
+            for name in ("beam", "row"):
+                levels.pop(name, None)
+                if rng.random() < 0.5:
+                    levels[name] = "climb" if name == "row" else rng.choice(["hurry", "slow"])
     return data
+
+
+def _sequence(rng: random.Random, *, segments: bool) -> dict[str, object]:
+    if not segments and rng.random() < 0.3:
+        return {"points": ["0 % @ 0 s", f"{rng.randint(1, 100)} % @ 200 ms", "4 % @ 500 ms"],
+                "every": rng.choice(["20 ms", "77 ms"])}
+    levels = [0, 1, 3, 4] if segments else ["on", "off", "45 %"]
+    lengths = ["20 ms", "40 ms", "77 ms", "100 ms"]
+    steps = [f"{rng.choice(levels)} for {rng.choice(lengths)}" for _ in range(rng.randint(1, 4))]
+    return {"steps": steps} | ({"times": rng.randint(1, 3)} if rng.random() < 0.4 else {})
 
 
 def _dial(rng: random.Random, events: list[str], *, segments: bool) -> dict[str, object]:
@@ -417,7 +440,7 @@ class Outside:
     segments: Mapping[str, int]
     flags: dict[str, bool] = field(default_factory=dict)
     numbers: dict[str, int] = field(default_factory=dict)
-    stepper: ReferenceStepper | None = None
+    stepper: Stepper | None = None
     gating: bool = False
 
     def __post_init__(self) -> None:
@@ -432,7 +455,7 @@ class Outside:
         """What all states drive together."""
         assert self.stepper is not None
         self.gating = True
-        drives = drives_of(self.system, self.stepper.states, self)
+        drives = drives_of(self.system, {**self.stepper.states, **self.stepper.clocks()}, self)
         self.gating = False
         return drives
 
@@ -463,14 +486,39 @@ class Outside:
 
 
 class Stepper(ReferenceStepper):
-    """The reference, which also notes whether an awake state was entered."""
+    """The reference, which also notes whether an awake state was entered, and where sequences are:
+    a plain function of the time since the state of their region was entered.
+    """
 
     woke = False
+    now = 0
 
     def _start_dwells(self, number: int, now_ns: int) -> None:
         super()._start_dwells(number, now_ns)
         machine = self.machines[number]
         self.woke = self.woke or machine.region.state(machine.state).awake
+        self.begun = {**getattr(self, "begun", {}), machine.region.name: now_ns}
+
+    def run_instant(self, now_ns: int, raw_events: Iterable[str], view: View) -> list[str]:
+        """As the reference; the time is kept."""
+        self.now = now_ns
+        return super().run_instant(now_ns, raw_events, view)
+
+    def _places(self) -> Iterator[tuple[Region, str, int]]:
+        for clock in self.system.clocks:
+            age_ns = self.now - self.begun[clock.follows]
+            yield clock, *clock_at(clock, self.states[clock.follows], age_ns)
+
+    def clocks(self) -> dict[str, str]:
+        """The step of every clock."""
+        return {clock.name: place for clock, place, _ in self._places()}
+
+    def next_due(self) -> int | None:
+        """When the next dwell or the next step ends."""
+        steps = [self.now - age_ns + row.after_ns for clock, place, age_ns in self._places()
+                 for row in clock.rows if place in row.sources and row.after_ns is not None]
+        dwell = super().next_due()
+        return min([*steps, *([] if dwell is None else [dwell])], default=None)
 
 
 class Account:
@@ -489,7 +537,7 @@ class Account:
                 name
                 for region in system.regions
                 for state in region.states
-                for name in state.outputs
+                for name in state.drives
             )
         )
         self.signals = [event.removesuffix(".edge") for event in system.raw_events]
