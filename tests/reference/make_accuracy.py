@@ -41,8 +41,8 @@ TAIL = """\
 * Large short currents take capacity from small cells: 30 mA instead of 15 mA peaks cost a coin cell
   9 % on average (Texas Instruments SWRA349). simfw does not model that.
 * Alkaline cells give less the more they are asked for: 2.20, 1.30, 0.83 and 0.54 Ah at 0.1, 0.5,
-  1 and 2 A for one AA cell (powerstream.com/AA-tests.htm); `capacity` is one figure, so take it at the
-  gadget's current. Lithium-ion cells lose 4 % from 0.15 to 4.6 A (measured cells of 3.08 Ah).
+  1 and 2 A for one AA cell (powerstream.com/AA-tests.htm); `capacity` is one figure, so take it at
+  the gadget's current. Lithium-ion cells lose 4 % from 0.15 to 4.6 A (measured cells of 3.08 Ah).
 * The middle of `lfp` (15 mV from 40 % to 60 %) and of `nimh` is flat: an error of 15 mV is 25
   points of charge there. Cells in series are taken as equal.
 """
