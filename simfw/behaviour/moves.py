@@ -30,7 +30,6 @@ class Move:
     public: tuple[int, ...]
     moved: bool
     woke: bool
-    ran: bool
     fired: tuple[str, ...]
 
 
@@ -67,7 +66,6 @@ def noted(stepper: Stepper, now_ns: int, raw_events: Iterable[str] = ()) -> Move
         public=tuple(public),
         moved=stepper.moved,
         woke=stepper.woke,
-        ran=stepper.ran,
         fired=fired,
     )
 
@@ -90,7 +88,7 @@ def take(stepper: Stepper, now_ns: int, move: Move) -> None:
     stepper.moved = move.moved
     if move.moved:
         stepper.version += 1
-    stepper.woke, stepper.ran = move.woke, move.ran
+    stepper.woke = move.woke
     if move.woke:
         stepper.on_wake(-1)
 

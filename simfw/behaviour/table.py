@@ -171,8 +171,9 @@ class Stepper:
         self.watched = False  # whether guards are told of: see `watch`
         self.moved = False
         self.woke = False
-        self.ran = False
-        self.on_wake: Callable[[int], None] = _nothing  # told which region enters such a state
+        # Whether any instant with something to do wakes the controller, at its beginning.
+        self.wakes_always = False
+        self.on_wake: Callable[[int], None] = _nothing  # told which region wakes it, -1 for none
         self.on_rest: Callable[[], None] = _nothing  # called before conditions are read
         self.version = 0  # grows whenever any region may stand in another state
         self.forget()
@@ -388,14 +389,15 @@ class Stepper:
         At power-up `raw_events` are what is found at the pins; they come before the zero dwells of
         the start states.
         Afterwards `moved` tells whether any region changed or re-entered a state or a dwell of
-        any ended, `woke` whether any state that keeps the controller awake was entered, and `ran`
-        whether there was anything to do.
+        any ended, and `woke` whether any state that keeps the controller awake was entered, or
+        with `wakes_always` whether there was anything to do: that is before anything is read.
         Raises EndlessInstant when the instant does not come to rest.
         """
         queue = self._queue()
         self.moved = False
         self.woke = False
-        self.ran = power_up
+        if power_up and self.wakes_always:
+            self._wake()
         public: list[int] = []
         if raw_events:
             ids = self.event_ids
@@ -415,6 +417,8 @@ class Stepper:
         looked_from = self._looked_from
         before: set[tuple[object, ...]] = set()
         while True:
+            if queue and self.wakes_always and not self.woke:
+                self._wake()
             while queue:
                 handled += 1
                 if handled > looked_from:
@@ -446,7 +450,6 @@ class Stepper:
                         values[index] = value
                         queue.append(rises if value else falls)
             if not queue:
-                self.ran |= handled > 0
                 return public
 
     def _fire(self, number: int, row: _Compiled, now_ns: int, queue: deque[_Item]) -> None:
@@ -471,8 +474,7 @@ class Stepper:
         if state in self._resume_points[number]:
             self.memory[number] = state
         if self.awake[number][state]:
-            self.woke = True
-            self.on_wake(number)
+            self._wake(number)
         for clock, begins in self._followers[number]:
             if begins[state] or self.states[clock]:  # a clock that stands still goes on doing so
                 self._enter(clock, begins[state], now_ns, queue)
@@ -484,6 +486,10 @@ class Stepper:
             self._expire(number, queue)
         else:
             self.dues[number] = now_ns + groups[0][0]
+
+    def _wake(self, region: int = -1) -> None:
+        self.woke = True
+        self.on_wake(region)
 
     def _expire(self, number: int, queue: deque[_Item]) -> None:
         self.moved = True  # though every row of it may keep the state, or its guard be false

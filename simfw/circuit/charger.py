@@ -22,6 +22,7 @@ ChargerMode = Literal["off", "precharge", "fast", "complete", "fault"]
 StatusLevel = Literal["low", "high", "floating"]
 StatusReading = Literal["low", "high", "released"]
 StepQuantity = Literal["voltage_v", "output_a", "charge"]
+_ROUNDING_V = 1e-9  # at most what the tables of two modes differ by where they ought to be equal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +75,17 @@ class ChargerModel:
     stop_v: float = 0.0
     start_margin_v: float = 0.0
     stop_margin_v: float = 0.0
+
+    @property
+    def falls_back_v(self) -> float | None:
+        """The terminal voltage (V) below which it goes back to precharge, None without precharge.
+
+        Without a hysteresis that is `below_v` itself, but for rounding: precharge that has just
+        lifted the terminal to `below_v` is over.
+        """
+        if self.below_v is None:
+            return None
+        return self.below_v - max(self.hysteresis_v or 0.0, _ROUNDING_V)
 
     def runs(self, input_v: float, cell_v: float, running: bool) -> bool:
         """Whether the charger runs at an input and a cell voltage (V), given whether it did.
@@ -182,10 +194,11 @@ class ChargerModel:
                         quantity="output_a", rising=False, level=self.finish_a, to="complete"
                     )
                 )
-            if self.below_v is not None and self.hysteresis_v is not None:
-                level = self.below_v - self.hysteresis_v
+            if self.falls_back_v is not None:
                 steps.append(
-                    ChargerStep(quantity="voltage_v", rising=False, level=level, to="precharge")
+                    ChargerStep(
+                        quantity="voltage_v", rising=False, level=self.falls_back_v, to="precharge"
+                    )
                 )
         elif mode == "complete" and self.recharge_v is not None:
             steps.append(

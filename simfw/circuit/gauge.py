@@ -111,12 +111,10 @@ def _terminal_v(circuit: Circuit, load: LoadSet, charge: Array) -> Array:
     """The terminal voltage (V); a charger that falls back to precharge does so."""
     volts = circuit.solve(load, charge).voltage_v
     charger = circuit.charger
-    if load.charger != "fast" or charger is None:
-        return volts
-    if charger.below_v is None or charger.hysteresis_v is None:
+    if load.charger != "fast" or charger is None or charger.falls_back_v is None:
         return volts
     slow = circuit.solve(replace(load, charger="precharge"), charge).voltage_v
-    return np.where(volts >= charger.below_v - charger.hysteresis_v, volts, slow)
+    return np.where(volts >= charger.falls_back_v, volts, slow)
 
 
 def _parts(gadget: Gadget, loads: Sequence[LoadSet]) -> Iterator[Gadget]:

@@ -114,8 +114,7 @@ class Glide:
                     return self._left_at(before, count)
                 after = band.outcome.comb
                 known = self._plain.get(after)
-                stirs = move.woke or (move.ran and sim.wakes_always)
-                lowest = charge - sim.wake if stirs else charge
+                lowest = charge - sim.wake if move.woke else charge
                 if known is None or not (known[0] < lowest and charge < known[1]):
                     known = self._look_ahead(after, charge)
                     if known is None or known[0] >= lowest:

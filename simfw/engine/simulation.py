@@ -25,7 +25,15 @@ from simfw.engine.prepared import Prepared
 from simfw.engine.resume import restore, snapshot
 from simfw.engine.run import ConsumerUse, Expected, Interval, Occurred, Part, Run
 from simfw.engine.snapshot import Snapshot
-from simfw.engine.supply import CHATTER, Supply, found_at_pins, next_supply, plugged, restless
+from simfw.engine.supply import (
+    CHATTER,
+    Supply,
+    found_at_pins,
+    met_at_power_up,
+    next_supply,
+    plugged,
+    restless,
+)
 from simfw.engine.timeline import ABSENT, Change, in_turn, timeline
 from simfw.engine.totals import total
 from simfw.errors import EndlessInstant
@@ -100,7 +108,7 @@ class Simulation:
         self.timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
         self.probes = {key: Probe(e, plant, next(numbers)) for key, e in expects.items()}
         wake = wake_of(gadget.controller)
-        self.wake_c, self.wakes_always = wake.charge_c, wake.every_instant
+        self.wake_c = wake.charge_c
         self.wake = self.wake_c / plant.capacity_c
         self.instants = Instants(plant, prepared.learned, prepared.bands, self.wake)
         self.folder = Folder(prepared.grids)
@@ -140,7 +148,7 @@ class Simulation:
         self.was_awake = False
         self._wakings = 0  # of the controller, in this instant
         self._woken = False  # whether it has been since it had power
-        self.stepper.on_wake = self._wake
+        self.stepper.on_wake, self.stepper.wakes_always = self._wake, wake.every_instant
         self._inputs_changed = False
         self._plugged = False  # whether the charger has gone on with USB in this instant
         self._due_expects: list[Change] = []
@@ -190,6 +198,8 @@ class Simulation:
             self.alive = not plant.dead
             plant.refresh()
             self.folder.enter(plant.context())
+            if self.alive:
+                raw = met_at_power_up(raw, plant.flag, self.stepper.event_ids)
             self._instant(raw, power_up=self.alive)
         else:
             self.was_awake = self.phase.loads.controller == "awake"
@@ -283,8 +293,6 @@ class Simulation:
     def take(self, move: Move) -> None:
         """Do what is known of the rows in an instant."""
         take(self.stepper, self.now, move)
-        if move.ran and self.wakes_always:
-            self._wake()
 
     def begin_instant(self) -> None:
         """An instant begins: the controller has not been woken in it."""
@@ -437,8 +445,6 @@ class Simulation:
         while True:
             if self.alive:
                 public += self.instants.run(self.now, raw, power_up=power_up)
-                if stepper.ran and self.wakes_always:
-                    self._wake()
                 moved |= stepper.moved
             phase = plant.phase()
             again = self._electrical(phase)

@@ -6,7 +6,7 @@ cell. The simulation answers them from its charge clock, the study over users fr
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from simfw.circuit.charger import ChargerMode, ChargerModel
 
 __all__ = [
-    "CHATTER", "Cell", "Supply", "calm", "found_at_pins", "next_supply", "plugged", "restless",
+    "CHATTER", "Cell", "Supply", "calm", "found_at_pins", "met_at_power_up", "next_supply",
+    "plugged", "restless",
 ]
 
 
@@ -90,7 +91,10 @@ def next_supply(
     `restarts`: whether the file gives a restart voltage. Without one the protection closes only
     while the charger feeds the cell: what lifts a cell above its cut-off is charge, not rest.
     """
-    if now.cut != now.opened:
+    stands = charger is None or not now.usb or _stands(charger, now)
+    # A fault or a temperature of this instant has reached the charger, and its pin with it, before
+    # a controller that gets its supply back looks at the pins.
+    if now.cut != now.opened and (now.opened or stands):
         return replace(now, cut=now.opened)
     if not now.protected and cell.opens():
         return replace(now, protected=True)
@@ -99,7 +103,7 @@ def next_supply(
         return replace(now, protected=False)
     if charger is None or not now.usb:
         return None
-    if not _stands(charger, now):
+    if not stands:
         mode = charger.begin(cell.full, cell.low, now.temperature_c, faulty=now.faulty)
         return replace(now, mode=mode)
     to = cell.step()
@@ -131,14 +135,27 @@ def restless(charger: ChargerModel | None, now: Supply) -> tuple[tuple[str, ...]
     )
 
 
+_AT_PINS = (
+    ("usb.edge", ("usb",)),
+    ("status.edge", ("status.low", "status.high")),
+)
+
+
+def met_at_power_up(
+    raw: Iterable[str], flag: Callable[[str], bool | None], heard: Container[str]
+) -> list[str]:
+    """The raw events of a power-up in whose instant inputs change, too, which makes `raw`.
+
+    Contacts that close come first; USB power and the status pin are told as they are found.
+    """
+    pins = {event for event, _ in _AT_PINS}
+    return [*(event for event in raw if event not in pins), *found_at_pins(flag, heard)]
+
+
 def found_at_pins(flag: Callable[[str], bool | None], heard: Container[str]) -> list[str]:
     """The raw events of what the controller finds at its pins at power-up.
 
     USB power that is present, and a status pin that reads low or high. `flag` reads an input,
     `heard` holds the events that the gadget has.
     """
-    found = (
-        ("usb.edge", ("usb",)),
-        ("status.edge", ("status.low", "status.high")),
-    )
-    return [event for event, names in found if event in heard and any(map(flag, names))]
+    return [event for event, names in _AT_PINS if event in heard and any(map(flag, names))]

@@ -137,7 +137,7 @@ class Cell(Part):
 class Precharge(Part):
     """`[charger] precharge`: `rate` (of the constant current) while the cell is below `below`.
 
-    With `hysteresis` the charger goes back to it that far below `below`.
+    The charger goes back to it `hysteresis` below `below`, at `below` itself without.
     """
 
     below: VoltsOrShare

@@ -13,7 +13,14 @@ from dataclasses import dataclass, replace
 
 from simfw.behaviour.table import IDLE, Stepper
 from simfw.circuit.circuit import ChargerMode
-from simfw.engine.supply import Supply, found_at_pins, next_supply, plugged, restless
+from simfw.engine.supply import (
+    Supply,
+    found_at_pins,
+    met_at_power_up,
+    next_supply,
+    plugged,
+    restless,
+)
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
 from simfw.life.layout import MODES, Layout
@@ -96,7 +103,7 @@ class Learner:
         self._loads_of = loads_of
         self._level_of = level_of
         self.stepper = Stepper(layout.system, self)
-        self.stepper.on_wake = self._wakes
+        self.stepper.on_wake, self.stepper.wakes_always = self._wakes, layout.wakes_always
         self._wakers = 0
         self._happened: frozenset[str] = frozenset()
         bind = self.stepper.bind
@@ -296,12 +303,11 @@ class Learner:
         self._wakers = 0
         self._place(comb, dues)
         switching = self._supply_of(comb)
-        if switching.cut != switching.opened:
+        if before.power_up:
             comb = self._comb = self._with(comb, replace(switching, cut=switching.opened))
-            raws = () if comb.dead else tuple(found_at_pins(self.flag, stepper.event_ids))
             power_up = not comb.dead
-            self._forgot |= power_up
-            was_awake = False
+            raws = tuple(met_at_power_up(raws, self.flag, stepper.event_ids))
+        turned = turned or switching.cut != switching.opened
         if comb.dead:
             stepper.halt(0)
         # What the charge has reached, or the temperature, comes before dwells that end now.
@@ -309,8 +315,7 @@ class Learner:
         while True:
             if not comb.dead and not first:
                 public += stepper.run_instant(0, raws, power_up=power_up)
-                stirs = stepper.woke or (stepper.ran and self.layout.wakes_always)
-                woke = woke or (stirs and not was_awake)
+                woke = woke or (stepper.woke and not was_awake)
             edges = raws if first else ()
             after, raws, power_up = self._electrical(comb)
             if after is None:
@@ -357,7 +362,8 @@ class Learner:
 
     def _wakes(self, region: int) -> None:
         """A region has entered a state that keeps the controller awake."""
-        self._wakers |= 1 << region
+        if region >= 0:
+            self._wakers |= 1 << region
 
     def _is_dead(self) -> bool:
         """Whether the cell is below the cut-off before anything has happened."""

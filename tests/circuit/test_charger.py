@@ -80,6 +80,9 @@ def test_steps_of_a_whole_charge():
         ChargerStep(
             quantity="output_a", rising=False, level=pytest.approx(100 / 3300), to="complete"
         ),
+        ChargerStep(
+            quantity="voltage_v", rising=False, level=pytest.approx(2.9, abs=2e-9), to="precharge"
+        ),
     )
     assert charger.steps("complete") == (
         ChargerStep(quantity="voltage_v", rising=False, level=4.05, to="fast"),

@@ -221,11 +221,6 @@ class Solution:
     # the terminal at its float voltage (1), gives nothing (2)
     held: tuple[bool, ...] = ()  # per part of the period: what lets through all it can
 
-    @property
-    def floating(self) -> bool:
-        """Whether the charger gives less than it can."""
-        return bool(self.holds) and 0 not in self.holds
-
 
 class Electrics:
     """A gadget's circuit."""

@@ -57,7 +57,7 @@ class Passing:
             return [*kinds, "plug"]
         if self.mode == "done":
             return [*kinds, "recharge"]
-        return [*kinds, "full", "finish", "quick" if self.mode == "pre" else "slow"]
+        return [*kinds, "full", *(["quick"] if self.mode == "pre" else ["finish", "slow"])]
 
     def faulty(self) -> bool:
         """Whether the charger stands still: a fault of its own, or a cell too cold or too hot."""
@@ -92,9 +92,8 @@ class Passing:
             goes_on = charger.finish_a is not None and fed >= charger.finish_a
             return -1.0 if goes_on else s - 1.0
         if kind == "finish":
-            if charger.finish_a is None or not now.floating:
-                return -1.0
-            return charger.finish_a - now.charger_a
+            # Its output is the mean over the period, as all currents are.
+            return -1.0 if charger.finish_a is None else charger.finish_a - now.charger_a
         if kind == "quick":
             return -1.0 if charger.pre_below is None else now.volt - charger.pre_below
         if kind == "slow":
@@ -275,7 +274,7 @@ class Passing:
             if steep <= 0.08 or abs(ahead - self.s) < 1e-9:
                 break
             step *= max(0.05, 0.06 / steep)
-        s, charges, charger_c = self.stepped(drives, step)
+        s = self.stepped(drives, step)[0]
         if abs(s - self.s) > 1e-8 and self.corner_within(drives, step):
             low, high = 0.0, step
             while high - low > 1e-4 * step:
@@ -286,9 +285,21 @@ class Passing:
                     low = middle
             if low > 0.0:
                 self.over_corner = high - low
-                return low, *self.stepped(drives, low)
-            return high, *self.stepped(drives, high)
-        return step, s, charges, charger_c
+            step = low or high
+        while self.rough(drives, step):
+            step *= 0.5
+            self.over_corner = 0.0
+        return step, *self.stepped(drives, step)
+
+    def rough(self, drives: electric.Drives, step: float) -> bool:
+        """Whether two half steps lead elsewhere: what is drawn bends too much for one."""
+        begin, s = self.s, self.stepped(drives, step)[0]
+        if abs(s - begin) < 1e-3:
+            return False
+        self.s = self.stepped(drives, 0.5 * step)[0]
+        twice = self.stepped(drives, 0.5 * step)[0]
+        self.s = begin
+        return abs(twice - s) > 1e-8
 
     def corner_within(self, drives: electric.Drives, step: float) -> bool:
         """Whether something bends within a step, or where its straight continuation leads."""

@@ -271,6 +271,78 @@ CASES = {
         },
         [("0", "2.9342"), ("0.7529", "3.4908"), ("0.9791", "4.034"), ("1", "4.1683")],
     ),
+    # docs/explanation/circuit.md: a charge ends by the mean of the output over the PWM period. The
+    # motor takes more than the charger gives, for a fiftieth of the time: 2 mA of 100 are given
+    "pulsed finish": small(
+        {"charge": "95 %", "steps": [{"at": "100 ms", "usb": True}]},
+        charger=FULL | {"current": "100 mA", "float": "4.1 V", "finish": "10 %"},
+        loads={"motor": {"current": "200 mA"}},
+        behaviour={"lamp": {"starts": "lit", "states": {"lit": {"motor": "2 %"}}}},
+    ),
+    # docs/reference/gadget-file.md: below `below` only the precharge current flows, also where a
+    # load of 20 mA behind 10 ohm takes the terminal there
+    "precharge again": small(
+        {
+            "charge": "30 %",
+            "steps": [
+                {"at": "100 ms", "usb": True},
+                {"at": "200 ms", "press": "a", "for": "50 ms"},
+                {"at": "1 s", "press": "b", "for": "50 ms"},
+            ],
+        },
+        charger=FULL | {"precharge": {"below": "3.3 V", "rate": "10 %"}, "current": "5 mA"},
+    ),
+    # docs/reference/gadget-file.md: an instant that finds the controller asleep draws for its step;
+    # `enabled` is read on what that leaves in the cell
+    "step before conditions": small(
+        {"charge": "50.1 %", "steps": [{"at": "110 ms", "press": "b", "for": "50 ms"}]},
+        controller={"awake": "10 mA", "step": "1000 cycles", "frequency": "10 kHz"},
+        proximity={
+            "wave": {"enabled": "cell.charge < 0.5005", "carrier": "38 kHz", "duty": "50 %",
+                     "burst": 38}
+        },
+    ),
+    # docs/explanation/one-instant.md: at power-up a status pin that reads high is found, pulled up
+    # or not, before anything that a row emits
+    "pin at power-up": small(
+        {"steps": [{"at": "0 s", "usb": True}]},
+        charger=FULL | {"status": "high while charging"},
+        pins={"status_pin": {"source": "charger.status", "to_supply": "100k"}},
+        behaviour={
+            "lamp": {
+                "starts": "dark",
+                "states": {"dark": {}, "lit": {}},
+                "rows": [{"on": "usb.in", "from": "dark", "to": "lit", "emit": ["lamp.lights"]}],
+            }
+        },
+    ),
+    # docs/explanation/one-instant.md: inputs have their new values at once; the charger meets its
+    # fault before the controller gets its supply back and looks at the pin
+    "fault with the switch": small(
+        {
+            "steps": [
+                {"at": "100 ms", "toggle": "main", "to": "off"},
+                {"at": "200 ms", "usb": True},
+                {"at": "500 ms", "toggle": "main", "to": "on"},
+                {"at": "500 ms", "fault": True},
+            ]
+        },
+        charger=FULL,
+        toggles={"main": {"in_supply": True}},
+    ),
+    # the same of a cell that has got too warm to be charged
+    "warm with the switch": small(
+        {
+            "steps": [
+                {"at": "100 ms", "toggle": "main", "to": "off"},
+                {"at": "200 ms", "usb": True},
+                {"at": "500 ms", "toggle": "main", "to": "on"},
+                {"at": "500 ms", "temperature": "50 degC"},
+            ]
+        },
+        charger=FULL | {"windows": {"cold": "0 degC", "hot": "45 degC"}},
+        toggles={"main": {"in_supply": True}},
+    ),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},

@@ -28,6 +28,7 @@ from simfw.behaviour.expression import (
     turning_level,
 )
 from simfw.behaviour.region import Region, Row, State, System
+from simfw.engine.supply import found_at_pins
 from simfw.report.vectors.exposing import drives_nothing
 from simfw.report.vectors.faults import Fault
 from simfw.report.vectors.items import READINGS
@@ -255,17 +256,13 @@ class Prover:
                 now = dict(zip(inputs, levels, strict=True))
                 if now.get("status.low") and now.get("status.high"):
                     continue
-                happens = [event for event, names in PINS
-                           if event in raw and any(now.get(name) for name in names)]
+                happens = found_at_pins(now.get, raw)
                 for reading in readings.settings():
                     values = [{**now, **reading}[name] for name in flags]
                     starts += machine.starts(values, happens)
         except Endless:
             return None
         return machine, starts
-
-
-PINS = (("usb.edge", ("usb",)), ("status.edge", ("status.low", "status.high")))
 
 
 def _leaves(expression: Expression) -> Iterable[Expression]:

@@ -18,6 +18,7 @@ from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.behaviour.table import Stepper, World
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
+from simfw.engine.supply import met_at_power_up
 from simfw.report.vectors.items import (
     CLOSE,
     READINGS,
@@ -325,7 +326,7 @@ class Sketch(Pace):
         self.seen, self._noted = set(), -1
         self.last = [""] * len(self.last)
         acts = tuple(acts)
-        raw = self._raw_of(acts)
+        raw = met_at_power_up(self._raw_of(acts), self.flag, self.stepper.event_ids)
         held = any(act.kind == "held" for act in acts)
         self.seen.add(f"power {'usb' if self.usb else 'held' if held else 'alone'}")
         self._instant(raw, power_up=True)
