@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 _LEVEL_V = 1e-9
 APART = 1e-10  # charge between both sides of a corner, where a table has a node for each
 TWINS = 4.0 * APART
+_SAME = 1e-11  # charges that need not be told apart
 _BEND = 8.0 * RELATIVE_ERROR  # twice what a smooth curve bends by between two of its pieces
 
 
@@ -91,6 +92,8 @@ class Clock:
         self.capacity_c = capacity_c
         self.extra_drain_a = extra_drain_a
         self.of_cycle = False  # whether it is the mean of a cycle, not a load set as such
+        # The terminal voltage at a charge as solved, where a table is not near enough: see `_at`.
+        self.solved_v: Callable[[float], float] | None = None
         rates = -(consumers_a.sum(axis=0) - charger_a + extra_drain_a) / capacity_c
         self.rates = rates
         self._s: list[float] = nodes.tolist()
@@ -165,7 +168,8 @@ class Clock:
         """
         found = self._levels.get(voltage_v)
         if found is None:
-            found = self._levels[voltage_v] = passing(self.nodes, self._rising_v, voltage_v)
+            found = self._at(passing(self.nodes, self._rising_v, voltage_v), voltage_v)
+            self._levels[voltage_v] = found
         return found
 
     def charges_at_voltage(self, voltage_v: float) -> tuple[float, ...]:
@@ -174,8 +178,26 @@ class Clock:
             return (self.charge_at_voltage(voltage_v),)
         found = self._turns.get(voltage_v)
         if found is None:
-            found = self._turns[voltage_v] = turning(self.nodes, self.voltage_v, voltage_v)
+            turns = turning(self.nodes, self.voltage_v, voltage_v)
+            found = self._turns[voltage_v] = tuple(self._at(turn, voltage_v) for turn in turns)
         return found
+
+    def _at(self, charge: float, voltage_v: float) -> float:
+        """Where the terminal passes a level, that the table has at `charge`: the table may be 1 uV
+        off, which is more in charge the flatter the curve, and so is the time. A straight line
+        from the voltage solved there to the node beyond the level leaves some nanovolts.
+        """
+        i = self.piece(charge)
+        low, high = self._s[i], self._s[i + 1]
+        if self.solved_v is None or min(charge - low, high - charge) < _SAME:
+            return charge
+        volts = self.solved_v(charge)
+        node = i + 1 if (volts < voltage_v) == (self._v[i] < self._v[i + 1]) else i
+        there, beyond = self._s[node], self._v[node]
+        if beyond == volts:
+            return charge
+        moved = charge + (voltage_v - volts) / (beyond - volts) * (there - charge)
+        return min(max(moved, low), high)
 
     def charges_at(self, quantity: StepQuantity, level: float) -> tuple[float, ...]:
         """The charges at which what a step of the charger looks at passes `level`, rising."""
@@ -504,6 +526,7 @@ def clock_of(circuit: Circuit, loads: LoadSet, known: Clocks) -> Clock:
             feeds=feeds,
             levels=circuit.levels(loads),
         )
+        clock.solved_v = lambda charge: float(circuit.solve(loads, charge).voltage_v[0])
     return clock
 
 

@@ -56,6 +56,17 @@ def test_the_protection_opens_where_the_terminal_meets_the_cut_off(tmp_path: Pat
     assert float(volts[0]) == pytest.approx(3.15, abs=1e-8)
 
 
+def test_a_rule_breaks_where_the_terminal_meets_its_level(tmp_path: Path) -> None:
+    """A level that only a rule reads is solved as exactly as the cut-off, and so is its time."""
+    rule = '[[rules]]\nname = "high"\nnever = "cell.voltage < 3.25"\n'
+    run = simulated(tmp_path, LAMP + rule, curve=FLAT, charge="95 %", lasts="10 s")
+    broken_ns = run.rules[0].time_ns
+    assert broken_ns is not None
+    until = simulated(tmp_path, LAMP, curve=FLAT, charge="95 %", lasts=f"{broken_ns} ns")
+    volts = Circuit(run.gadget).solve(until.intervals[0].loads, until.end_charge).voltage_v
+    assert float(volts[0]) == pytest.approx(3.25, abs=1e-9)
+
+
 PRECHARGE = """
 [cell]
 curve = "curve.csv"
