@@ -18,7 +18,7 @@ from simfw.life.registers import (
     Reals,
 )
 
-__all__ = ["advance", "answers", "between", "find", "lay", "next_mode", "piece"]
+__all__ = ["advance", "answers", "between", "find", "lay", "next_mode", "piece", "turn_after"]
 
 
 def find(keys: Ints, values: Ints, last: int, key: int) -> int:
@@ -69,12 +69,25 @@ def answers(range_m: Reals, sensor: int, distance_m: float, voltage_v: float) ->
     return distance_m <= low + (range_m[base + k + 1] - low) * (x - k)
 
 
+def turn_after(turn_start: Ints, turn_at: Reals, place: int, charge: float) -> int:
+    """The first turn of a place above `charge`, where its last is not above it the one behind.
+
+    It is below the level where an even number of turns comes before that one.
+    """
+    k = turn_start[place]
+    while k < turn_start[place + 1] and turn_at[k] <= charge:
+        k += 1
+    return k
+
+
 def next_mode(
-    step_start: Ints, step_rising: Ints, step_at: Reals, step_to: Ints, slot: int, charge: float
+    step_start: Ints, step_rising: Ints, step_at: Reals, step_until: Reals, step_to: Ints,
+    slot: int, charge: float,
 ) -> int:
     """The mode to which the charger goes over now, -1 if it stays as it is."""
     for k in range(step_start[slot], step_start[slot + 1]):
-        if (charge >= step_at[k]) if step_rising[k] == 1 else (charge < step_at[k]):
+        at, until = step_at[k], step_until[k]
+        if (at <= charge < until) if step_rising[k] == 1 else (until <= charge < at):
             return step_to[k]
     return -1
 

@@ -19,7 +19,16 @@ on from where it was.
 
 from __future__ import annotations
 
-from simfw.life.arithmetic import advance, answers, between, find, lay, next_mode, piece
+from simfw.life.arithmetic import (
+    advance,
+    answers,
+    between,
+    find,
+    lay,
+    next_mode,
+    piece,
+    turn_after,
+)
 from simfw.life.cycling import (
     begin_cycle,
     note_segment,
@@ -77,6 +86,7 @@ from simfw.life.registers import (
     FINISHED,
     FINISHING,
     FIRST_COUNT,
+    FIRST_LEVEL,
     FIRST_PLUG,
     FORCE,
     FORCED,
@@ -115,6 +125,7 @@ from simfw.life.registers import (
     NEXT,
     NODES,
     NOW,
+    OPENING,
     PAID,
     PENDING,
     PHASE,
@@ -122,6 +133,7 @@ from simfw.life.registers import (
     PLACES,
     PLUG,
     PLUGS,
+    PRECHARGING,
     QUARTER_NS,
     RATIO,
     REFUSED,
@@ -171,7 +183,7 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
     size = t.size
     regions = size[REGIONS]
     sensors = size[SENSORS]
-    levels = size[LEVELS]
+    places = FIRST_LEVEL + size[LEVELS]
     started = size[STARTED]
     nodes = size[NODES]
     codes = size[CODES]
@@ -202,12 +214,14 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
     bucket = p.bucket
     loads_slot = p.loads_slot
     volts = p.volts
-    cross = p.cross
+    turn_start = p.turn_start
+    turn_at = p.turn_at
     rate = p.rate
     use = p.use
     mark_start = p.mark_start
     mark_rising = p.mark_rising
     mark_at = p.mark_at
+    mark_until = p.mark_until
     mark_kind = p.mark_kind
     charge_level = p.charge_level
     count_level = p.count_level
@@ -277,21 +291,25 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                         continue
                     if ask_kind[at_node] == ASK_CHARGE:
                         at = charge_level[ask_what[at_node]]
+                        yes = charge < at
+                        if yes:
+                            high = min(high, at)
+                        else:
+                            low = max(low, at)
                     else:
                         slot = loads_slot[ask_loads[at_node]]
                         if slot < 0:
                             i[MISS_WHAT] = ask_loads[at_node]
                             short = True
                             break
-                        at = cross[slot * levels + ask_what[at_node]]
-                    if charge < at:
-                        at_node = ask_yes[at_node]
-                        if at < high:
-                            high = at
-                    else:
-                        at_node = ask_no[at_node]
-                        if at > low:
-                            low = at
+                        place = slot * places + FIRST_LEVEL + ask_what[at_node]
+                        k = turn_after(turn_start, turn_at, place, charge)
+                        yes = (k - turn_start[place]) % 2 == 0
+                        if k < turn_start[place + 1]:
+                            high = min(high, turn_at[k])
+                        if k > turn_start[place]:
+                            low = max(low, turn_at[k - 1])
+                    at_node = ask_yes[at_node] if yes else ask_no[at_node]
                 if short or at_node == -1:
                     break
                 info = -2 - at_node
@@ -432,12 +450,21 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             hit = -1
             for k in range(mark_start[slot], mark_start[slot + 1]):
                 at = mark_at[k]
+                end = mark_until[k]
                 if mark_rising[k] == 1:
-                    if charge >= at:
+                    if charge >= end:
+                        if end >= low:
+                            low = end
+                            low_kind = mark_kind[k]
+                    elif charge >= at:
                         if mark_kind[k] != MARK_RESTART or charge < p.real[FEEDS_BELOW]:
                             hit = mark_kind[k]
                     elif at <= high:
                         high = at
+                        high_kind = mark_kind[k]
+                elif charge < end:
+                    if end <= high:
+                        high = end
                         high_kind = mark_kind[k]
                 elif charge <= at:
                     hit = mark_kind[k]
@@ -663,31 +690,38 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                         i[MISS_WHAT] = ask_loads[at_node]
                         short = True
                         break
-                    if kind_asked == ASK_LEVEL:
-                        yes = charge < cross[slot * levels + what]
-                    elif kind_asked == ASK_OPEN:
-                        yes = charge <= p.open_at[slot]
-                    elif kind_asked == ASK_LOW:
-                        yes = charge < p.start_cross[slot]
+                    if kind_asked in (ASK_LEVEL, ASK_OPEN, ASK_LOW):
+                        place = slot * places
+                        if kind_asked == ASK_LEVEL:
+                            place += FIRST_LEVEL + what
+                        else:
+                            place += OPENING if kind_asked == ASK_OPEN else PRECHARGING
+                        k = turn_after(turn_start, turn_at, place, charge)
+                        yes = (k - turn_start[place]) % 2 == 0
+                        if kind_asked != ASK_LOW:
+                            if k < turn_start[place + 1]:
+                                f[CYCLE_HIGH] = min(f[CYCLE_HIGH], turn_at[k])
+                            if k > turn_start[place]:
+                                f[CYCLE_LOW] = max(f[CYCLE_LOW], turn_at[k - 1])
                     elif kind_asked == ASK_ECHO:
                         k = piece(grid, bucket, charge)
                         volt = between(grid, volts, slot * nodes, k, charge)
                         yes = answers(range_m, what, hand[what], volt)
                     else:
                         mode = next_mode(
-                            p.step_start, p.step_rising, p.step_at, p.step_to, slot, charge
+                            p.step_start, p.step_rising, p.step_at, p.step_until, p.step_to, slot,
+                            charge,
                         )
                         yes = mode == what if what >= 0 else mode >= 0
                 at_node = ask_yes[at_node] if yes else ask_no[at_node]
-                if kind_asked in (ASK_CHARGE, ASK_LEVEL, ASK_OPEN):
-                    at = charge_level[what] if kind_asked == ASK_CHARGE else (
-                        cross[slot * levels + what] if kind_asked == ASK_LEVEL else p.open_at[slot]
-                    )
+                if kind_asked == ASK_CHARGE:
                     if yes:
-                        f[CYCLE_HIGH] = min(f[CYCLE_HIGH], at)
+                        f[CYCLE_HIGH] = min(f[CYCLE_HIGH], charge_level[what])
                     else:
-                        f[CYCLE_LOW] = max(f[CYCLE_LOW], at)
-                elif kind_asked != ASK_ECHO or hand[what] >= 0.0:
+                        f[CYCLE_LOW] = max(f[CYCLE_LOW], charge_level[what])
+                elif kind_asked not in (ASK_LEVEL, ASK_OPEN) and (
+                    kind_asked != ASK_ECHO or hand[what] >= 0.0
+                ):
                     i[CYCLE_COMB] = -1
             if short:
                 status = MISS_LOADS

@@ -14,7 +14,7 @@ from simfw.behaviour.stock_measures import levels_of
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.circuit.counting import Counter
 from simfw.circuit.wake import wake_of
-from simfw.engine.clock import passing
+from simfw.engine.clock import passing, turning
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
 from simfw.life.columns import Column, flat
@@ -28,9 +28,12 @@ Array = NDArray[np.float64]
 # Sections that rows come from.
 _TIMED = ("buttons", "chords", "toggles", "proximity", "measures", "gauge", "sequences",
           "behaviour")
-_REAL = frozenset({"volts", "cross", "open_at", "start_cross", "step_at", "rate", "use", "mark_at"})
-_GROWING = (*sorted(_REAL), "loads_slot", "mix_slot", "step_start", "step_rising", "step_to",
-            "mark_start", "mark_rising", "mark_kind")
+_REAL = frozenset({"volts", "turn_at", "step_at", "step_until", "rate", "use", "mark_at",
+                   "mark_until"})
+_GROWING = (*sorted(_REAL), "loads_slot", "mix_slot", "turn_start", "step_start", "step_rising",
+            "step_to", "mark_start", "mark_rising", "mark_kind")
+_ROUNDING_V = 1e-8  # what the voltage falls by less than that as the charge rises is rounding
+_Due = tuple[int, float, float, int]  # rising, at, until, kind: as in `registers.Parts`
 # The least charge at which the protection closes again. The loop's own grain is 1e-13: with so
 # little, a load that takes more than the charger gives would switch it for ever.
 _SOME = 1e-6
@@ -62,7 +65,7 @@ class PartTables:
         }
         self._rates: list[Array] = []
         self._uses: list[Array] = []
-        self._marks: list[tuple[float, list[tuple[int, float, int]]]] = []
+        self._marks: list[list[_Due]] = []
         self._slots = 0
         self._mixes = 0
         self._cycles: dict[tuple[tuple[int, int], ...], int] = {}
@@ -156,54 +159,56 @@ class PartTables:
         grid, columns, circuit = self.grid, self._columns, self.circuit
         found = circuit.totals(loads, grid)
         volts = np.maximum.accumulate(found.voltage_v, axis=1)
+        falls = (volts - found.voltage_v).max(axis=1) > _ROUNDING_V
+        volts[falls] = found.voltage_v[falls]
         self._rates += list((found.charger_a - found.consumed_a) / circuit.capacity_c)
         self._uses += list(found.consumed_a)
         columns["volts"].extend(volts.ravel())
-        wanted = [*self._levels_v, math.inf if self._cut_off_v is None else self._cut_off_v]
-        charger = circuit.charger
+        cut_off, charger = self._cut_off_v, self.circuit.charger
         below = None if charger is None else charger.below_v
-        wanted.append(math.inf if below is None else below)
-        crossed = np.array([_passings(grid, row, np.array(wanted)) for row in volts])
-        columns["cross"].extend(crossed[:, :-2].ravel())
-        columns["start_cross"].extend(
-            np.full(len(loads), -math.inf) if below is None else crossed[:, -1]
-        )
-        opens = np.full(len(loads), 0.0)
-        if self._cut_off_v is not None:
-            opens = np.maximum(0.0, crossed[:, -2])
-        opens[[one.protected for one in loads]] = -1.0
-        columns["open_at"].extend(opens)
+        wanted = [-math.inf if cut_off is None else cut_off, -math.inf if below is None else below,
+                  *self._levels_v]
+        # Nearly always the voltage rises: all levels of all load sets at once.
+        plain = np.array([_passings(grid, row, np.array(wanted)) for row in volts])
         starts = []
         for row, (number, one) in enumerate(zip(numbers, loads, strict=True)):
+            turns: list[tuple[float, ...]] = [(at,) for at in plain[row].tolist()]
+            if falls[row]:
+                turns = [turning(grid, volts[row], level) for level in wanted]
+            turns[k.OPENING] = _opening(turns[k.OPENING]) if not one.protected else (-math.inf,)
+            for passed in turns:
+                columns["turn_at"].extend(passed)
+                columns["turn_start"].append(len(columns["turn_at"]))
             steps = self._steps(one, volts[row], found.charger_a[row],
                                 float(found.consumed_a[row, -1]))
-            for rising, at, to in steps:
+            for rising, at, until, to in steps:
                 columns["step_rising"].append(rising)
                 columns["step_at"].append(at)
+                columns["step_until"].append(until)
                 columns["step_to"].append(to)
             starts.append(len(columns["step_at"]))
-            self._marks.append((float(opens[row]), steps))
+            marks = [(rising, at, until, k.MARK_MODE + to) for rising, at, until, to in steps]
+            if not one.protected:
+                marks += _dues(turns[k.OPENING], False, k.MARK_OPEN)
+            self._marks.append(marks)
             columns["loads_slot"].put(number, self._slots)
             self._slots += 1
         columns["step_start"].extend(starts)
 
     def _steps(
         self, loads: LoadSet, volts: Array, output_a: Array, full_a: float
-    ) -> list[tuple[int, float, int]]:
-        """The charger's steps: (rising, charge, mode). `full_a` is the load on a full cell (A)."""
+    ) -> list[_Due]:
+        """The charger's steps, with the modes. `full_a` is the load on a full cell (A)."""
         charger = self.circuit.charger
         if charger is None or loads.charger == "off":
             return []
-        steps = []
+        steps: list[_Due] = []
         for step in charger.steps(loads.charger, loads.temperature_c, full_a):
-            to = MODES.index(step.to)
-            if step.quantity == "charge":
-                steps.append((int(step.rising), step.level, to))
-            elif step.quantity == "voltage_v":
-                steps.append((int(step.rising), passing(self.grid, volts, step.level), to))
-            else:
-                # A falling output is a rising charge.
-                steps.append((int(not step.rising), _fallen(self.grid, output_a, step.level), to))
+            turns: tuple[float, ...] = (step.level,)
+            if step.quantity != "charge":
+                values = volts if step.quantity == "voltage_v" else output_a
+                turns = turning(self.grid, values, step.level)
+            steps += _dues(turns, step.rising, MODES.index(step.to))
         return steps
 
     def add_mix(self, number: int) -> None:
@@ -242,13 +247,13 @@ class PartTables:
         columns["rate"].extend(rate.ravel())
         use = summing @ np.array([self._uses[slot] for slot in rows])
         columns["use"].extend(use.ravel())
-        marks: list[tuple[int, float, int]] = []
+        marks: list[_Due] = []
         ends = []
         for row, mix in enumerate(mixes):
             marks += self._mix_marks(slots[starts[row] : starts[row + 1]],
                                      store.loads[mix.shares[0][0]])
             ends.append(len(columns["mark_at"]) + len(marks))
-        for place, name in enumerate(("mark_rising", "mark_at", "mark_kind")):
+        for place, name in enumerate(("mark_rising", "mark_at", "mark_until", "mark_kind")):
             columns[name].extend([mark[place] for mark in marks])
         columns["mark_start"].extend(ends)
         for number in numbers:
@@ -273,23 +278,44 @@ class PartTables:
             self._mixes += 1
         return self._cycles[key]
 
-    def _mix_marks(self, slots: list[int], one: LoadSet) -> list[tuple[int, float, int]]:
-        """Where something happens to load sets that take turns: (rising, charge, kind).
+    def _mix_marks(self, slots: list[int], one: LoadSet) -> list[_Due]:
+        """Where something happens to load sets that take turns.
 
         `one` of them stands for all as to protection and charger.
         """
-        steps: dict[tuple[int, int], float] = {}
-        for slot in slots:
-            for rising, at, to in self._marks[slot][1]:
-                best = steps.get((rising, to), at)
-                steps[rising, to] = min(best, at) if rising else max(best, at)
-        marks = [(rising, at, k.MARK_MODE + to) for (rising, to), at in steps.items()]
-        if one.protected:
-            if self._restarts or one.charger in ("precharge", "fast"):
-                marks.append((1, self.restart_at, k.MARK_RESTART))
-        else:
-            marks.append((0, max(self._marks[slot][0] for slot in slots), k.MARK_OPEN))
+        best: dict[tuple[int, int], float] = {}
+        marks: list[_Due] = []
+        for mark in [mark for slot in slots for mark in self._marks[slot]]:
+            rising, at, until, kind = mark
+            if math.isfinite(until):
+                marks.append(mark)
+                continue
+            found = best.get((rising, kind), at)
+            best[rising, kind] = min(found, at) if rising else max(found, at)
+        marks += [(rising, at, math.inf if rising else -math.inf, kind)
+                  for (rising, kind), at in best.items()]
+        if one.protected and (self._restarts or one.charger in ("precharge", "fast")):
+            marks.append((1, self.restart_at, math.inf, k.MARK_RESTART))
         return marks
+
+
+def _dues(turns: Sequence[float], rising: bool, kind: int) -> list[_Due]:
+    """Where something is due: below a level that is passed at `turns`, or `rising` not below it."""
+    bounds = [*([] if rising else [-math.inf]), *turns, math.inf]
+    found: list[_Due] = []
+    for start, end in zip(bounds[::2], bounds[1::2], strict=False):
+        if start == -math.inf < end < math.inf:
+            found.append((0, end, start, kind))
+        elif start < end:
+            found.append((1, start, end, kind))
+    return found
+
+
+def _opening(turns: Sequence[float]) -> tuple[float, ...]:
+    """The same for a protection that opens at its cut-off itself, and on an empty cell."""
+    if not turns:
+        return ()
+    return (math.nextafter(max(0.0, turns[0]), math.inf), *turns[1:])
 
 
 def _counting(counter: Counter | None) -> list[float]:
@@ -308,16 +334,3 @@ def _passings(grid: Array, values: Array, levels: Array) -> Array:
     share = np.divide(levels - low, high - low, out=np.zeros(len(levels)), where=high > low)
     at = grid[inner - 1] + share * (grid[inner] - grid[inner - 1])
     return np.where(found == 0, -np.inf, np.where(found == len(values), np.inf, at))
-
-
-def _fallen(grid: Array, output_a: Array, level: float) -> float:
-    """The charge from which on the charger's output stays below `level`; infinite if never."""
-    over = np.flatnonzero(output_a >= level)
-    if len(over) == 0:
-        return -math.inf
-    last = int(over[-1])
-    if last == len(grid) - 1:
-        return math.inf
-    high, low = float(output_a[last]), float(output_a[last + 1])
-    share = (high - level) / (high - low)
-    return float(grid[last] + share * (grid[last + 1] - grid[last]))

@@ -177,6 +177,9 @@ FORGETS = 8       # the count begins anew, at power-up
 ANCHORS = 16      # the count is that of a full cell
 WAKERS = 5        # from this bit on: the regions that wake the controller
 
+OPENING = 0      # whether the voltage is low enough for the protection to open
+PRECHARGING = 1  # and for charging to begin with precharge
+FIRST_LEVEL = 2
 MARK_OPEN = 0
 MARK_RESTART = 1
 MARK_MODE = 2  # plus the number of the mode
@@ -250,12 +253,15 @@ class Parts(NamedTuple):
     bucket: Ints          # the piece in which each of BUCKETS equal parts of the charge begins
     loads_slot: Ints      # per load set
     volts: Reals          # per slot and node
-    cross: Reals          # per slot and level: the charge at which it is passed
-    open_at: Reals        # per slot
-    start_cross: Reals    # per slot: below this charge charging begins with precharge
+    # Per slot, for OPENING, PRECHARGING and each level from FIRST_LEVEL on: the charges at which
+    # the voltage passes it. It is below up to the first, then not up to the second, and so on.
+    turn_start: Ints      # and one more
+    turn_at: Reals
+    # Steps and marks are due from `at` up to `until` where rising, else from `until` up to `at`.
     step_start: Ints      # per slot and one more: the charger's steps
     step_rising: Ints
     step_at: Reals
+    step_until: Reals
     step_to: Ints
     mix_slot: Ints
     rate: Reals           # per mix slot and node, 1/s
@@ -263,6 +269,7 @@ class Parts(NamedTuple):
     mark_start: Ints
     mark_rising: Ints
     mark_at: Reals
+    mark_until: Reals
     mark_kind: Ints
     range_m: Reals        # per sensor and voltage node; < 0: any hand answers
     charge_level: Reals   # levels of cell.charge, rising

@@ -10,7 +10,7 @@ import numpy as np
 
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
-from simfw.life.arithmetic import answers, between, next_mode, piece
+from simfw.life.arithmetic import answers, between, next_mode, piece, turn_after
 from simfw.life.columns import flat
 from simfw.life.compiled import Loop
 from simfw.life.drawing import POOL, STRETCH_DAYS, Drawer
@@ -300,19 +300,19 @@ class Life:
             return False
         slot = parts.add_loads(loads)
         tables = parts.parts()
-        if kind == k.ASK_LEVEL:
-            return charge < float(tables.cross[slot * len(self.layout.levels) + what])
-        if kind == k.ASK_OPEN:
-            return charge <= float(tables.open_at[slot])
-        if kind == k.ASK_LOW:
-            return charge < float(tables.start_cross[slot])
+        if kind in (k.ASK_LEVEL, k.ASK_OPEN, k.ASK_LOW):
+            place = k.OPENING if kind == k.ASK_OPEN else k.PRECHARGING
+            place = k.FIRST_LEVEL + what if kind == k.ASK_LEVEL else place
+            place += slot * (k.FIRST_LEVEL + len(self.layout.levels))
+            turn = turn_after(tables.turn_start, tables.turn_at, place, charge)
+            return bool((turn - tables.turn_start[place]) % 2 == 0)
         if kind == k.ASK_ECHO:
             node = piece(tables.grid, tables.bucket, charge)
             base = slot * len(parts.grid)
             volts = between(tables.grid, tables.volts, base, node, charge)
             return bool(answers(tables.range_m, what, hand, volts))
-        mode = next_mode(tables.step_start, tables.step_rising, tables.step_at, tables.step_to,
-                         slot, charge)
+        mode = next_mode(tables.step_start, tables.step_rising, tables.step_at,
+                         tables.step_until, tables.step_to, slot, charge)
         return mode == what if what >= 0 else mode >= 0
 
     def _refill(self, stimuli: k.Stimuli) -> k.Stimuli:
