@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from simfw.behaviour.machine import machines
     from simfw.bench.bench import Bench
+    from simfw.benchlog.experiments import next_experiments
     from simfw.benchlog.narrowing import narrow
     from simfw.engine.modes import mean_current
     from simfw.engine.run import Run
@@ -46,6 +47,7 @@ _HOMES = {
     "machines": "simfw.behaviour.machine",
     "mean_current": "simfw.engine.modes",
     "narrow": "simfw.benchlog.narrowing",
+    "next_experiments": "simfw.benchlog.experiments",
     "simulate": "simfw.engine.simulator",
 }
 
@@ -66,6 +68,7 @@ __all__ = [
     "machines",
     "mean_current",
     "narrow",
+    "next_experiments",
     "simulate",
 ]
 

@@ -24,6 +24,7 @@ __all__ = [
     "narrowed_json",
     "narrowed_text",
     "span_text",
+    "wrapped",
 ]
 
 WIDTH = 80
@@ -76,7 +77,8 @@ def answers_text(log: BenchLog, combination: tuple[int, ...]) -> str:
         "the gadget file as it is")
 
 
-def _wrapped(text: str, first: str = "  ", then: str = "      ") -> Iterator[str]:
+def wrapped(text: str, first: str = "  ", then: str = "      ") -> Iterator[str]:
+    """`text` in lines of 80 columns, indented."""
     yield from textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=then,
                              break_long_words=False, break_on_hyphens=False)
 
@@ -127,13 +129,13 @@ _STATES = {"fits": ("possible", "good"), "excluded": ("excluded", "bad"), "open"
 def _rival_lines(found: Narrowed, rival: RivalResult, paint: Paint) -> list[str]:
     word, tone = _STATES[rival.state]
     text = answers_text(found.log, rival.combination)
-    lines = list(_wrapped(f"{word:<9} {text}", "  ", " " * 12))
+    lines = list(wrapped(f"{word:<9} {text}", "  ", " " * 12))
     lines[0] = lines[0].replace(word, paint(word, tone), 1)
     if rival.state == "open":
-        lines += _wrapped(
+        lines += wrapped(
             f"not decided: the nearest run is {rival.off:.2f} tolerances off", " " * 12, " " * 12)
     for one in rival.contradictions[:1]:
-        lines += _wrapped(
+        lines += wrapped(
             f"by {' + '.join(one.observations)}: at the least {one.off:.3g} tolerances off",
             " " * 12, " " * 12)
     return lines
@@ -144,8 +146,8 @@ def _interval_lines(found: Narrowed, unknown: Unknown, interval: Interval) -> li
     after = span_text(unknown, interval.low, interval.high)
     if not interval.low_by and not interval.high_by:
         state = "open still" if any(r.state == "open" for r in found.possible) else "not narrowed"
-        return list(_wrapped(f"{unknown.key}: {after}, {state}"))
-    lines = list(_wrapped(f"{unknown.key}: {after}   (was {before})"))
+        return list(wrapped(f"{unknown.key}: {after}, {state}"))
+    lines = list(wrapped(f"{unknown.key}: {after}   (was {before})"))
     for word, by, reached in (
         ("low end", interval.low_by, interval.low_reached),
         ("high end", interval.high_by, interval.high_reached),
@@ -155,7 +157,7 @@ def _interval_lines(found: Narrowed, unknown: Unknown, interval: Interval) -> li
         how = "bounded only"
         if math.isfinite(reached):
             how = f"reached {end_text(unknown, reached)}"
-        lines += _wrapped(f"{word} held by {' + '.join(by)}; {how}", "    ", "      ")
+        lines += wrapped(f"{word} held by {' + '.join(by)}; {how}", "    ", "      ")
     return lines
 
 
@@ -171,8 +173,8 @@ def _by_rival(found: Narrowed) -> list[str]:
             != span_text(unknown, all_.low, all_.high)
         ]
         if own:
-            lines += _wrapped(f"if {answers_text(found.log, rival.combination)}:", "  ", "    ")
-            lines += [line for text in own for line in _wrapped(text, "      ", "        ")]
+            lines += wrapped(f"if {answers_text(found.log, rival.combination)}:", "  ", "    ")
+            lines += [line for text in own for line in wrapped(text, "      ", "        ")]
     return lines
 
 
@@ -184,7 +186,7 @@ def _together_lines(found: Narrowed) -> list[str]:
             text = f"{f' {_SIGNS[one.kind]} '.join(one.keys)}: {_together_span(found.log, one)}"
             if many:
                 text += f"   (if {answers_text(found.log, rival.combination)})"
-            lines += _wrapped(text)
+            lines += wrapped(text)
     return lines
 
 
@@ -203,7 +205,7 @@ def _contradiction_lines(found: Narrowed) -> list[str]:
         sure = "" if one.minimal else "; perhaps fewer of them do"
         said = ("no figures fit it" if len(one.observations) == 1
                 else "no figures fit them together")
-        lines += _wrapped(
+        lines += wrapped(
             f"{' + '.join(one.observations)}: {said}, {one.off:.3g} tolerances off at "
             f"the least{sure}")
     for name, combinations in found.left_out.items():
@@ -211,9 +213,9 @@ def _contradiction_lines(found: Narrowed) -> list[str]:
         doubt = " (in doubt)" if seen.doubt else ""
         which = " / ".join(answers_text(found.log, one) for one in combinations[:3])
         more = "" if len(combinations) <= 3 else f" and {len(combinations) - 3} more"
-        lines += _wrapped(f"without {name}{doubt} this could fit: {which}{more}")
+        lines += wrapped(f"without {name}{doubt} this could fit: {which}{more}")
     if found.contradictions and not found.left_out:
-        lines += _wrapped("leaving out one observation is not enough")
+        lines += wrapped("leaving out one observation is not enough")
     return lines
 
 
@@ -224,7 +226,7 @@ def _unnoticed_lines(found: Narrowed) -> list[str]:
         parts = [one for r in found.possible for one in r.unnoticed if one.observation == name]
         low = measured_text(min(one.low for one in parts), parts[0].unit)
         high = measured_text(max(one.high for one in parts), parts[0].unit)
-        lines += _wrapped(f"{name}: the others would believe anything from {low} to {high}")
+        lines += wrapped(f"{name}: the others would believe anything from {low} to {high}")
     return lines
 
 
@@ -237,7 +239,7 @@ def _guess_lines(found: Narrowed) -> list[str]:
     order = sorted(rows.items(), key=lambda item: -item[1][0])
     return [
         line for key, (moves, name) in order
-        for line in _wrapped(f"{key}: 10 % more moves {name} by {moves:.2g} tolerances")
+        for line in wrapped(f"{key}: 10 % more moves {name} by {moves:.2g} tolerances")
     ]
 
 

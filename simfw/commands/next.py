@@ -1,0 +1,90 @@
+"""`simfw next`: what to look at next at the bench, by what a bench log leaves open."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
+from simfw.commands._study import positive_number
+
+if TYPE_CHECKING:
+    from simfw.benchlog.model import Kit
+    from simfw.commands._shared import Commands
+
+RANK = 45
+
+
+def register(commands: Commands) -> None:
+    """Add `next` to the command line."""
+    parser = add_command(
+        commands,
+        "next",
+        run,
+        fails="nothing fits what was observed",
+        summary="tell what to look at next at the bench: what tells most for the least time",
+        examples=[
+            "next scenarios/key-hook/bench.toml",
+            "next bench.toml --kit eyes,stopwatch --minutes 30",
+        ],
+    )
+    parser.add_argument("log", metavar="LOG", help="a bench log (TOML)")
+    parser.add_argument("--minutes", type=positive_number, metavar="N",
+                        help="leave out what takes longer")
+    parser.add_argument("--kit", type=_kit, metavar="A,B",
+                        help="what lies on the bench, else what the log says")
+    parser.add_argument("--write", metavar="DIR",
+                        help="write a list for hands, and a scenario for each handling, into DIR")
+    parser.add_argument("--seed", type=whole_number, default=0, metavar="S",
+                        help="random seed [0]")
+    parser.add_argument("--runs", type=positive_number, default=20_000, metavar="N",
+                        help="exact runs allowed for each combination of answers [20000]")
+    parser.add_argument("--jobs", type=positive_number, default=1, metavar="N",
+                        help="processes that share the work; the result does not change [1]")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Narrow, look for experiments and print them; 1 where nothing fits."""
+    import os
+    from pathlib import Path
+
+    from simfw.benchlog.experiments import next_experiments
+    from simfw.benchlog.narrowing import narrow
+    from simfw.commands._progress import Bar
+    from simfw.loading import load_bench_log
+    from simfw.report.bench_next import next_files, next_json, next_text
+    from simfw.writing import check_folder, write_folder
+
+    if arguments.write is not None:
+        check_folder(arguments.write)
+    log = load_bench_log(arguments.log)
+    with Bar(sys.stderr, "combinations") as bar:
+        left = narrow(log, seed=arguments.seed, runs=arguments.runs, jobs=arguments.jobs,
+                      brief=not arguments.json, progress=bar.show)
+        bar.tell("looking for experiments")
+        found = next_experiments(left, kit=arguments.kit, minutes=arguments.minutes)
+    if arguments.write is not None:
+        where = os.path.relpath(log.gadget_path, Path(arguments.write))
+        write_folder(arguments.write, next_files(found, where))
+    if arguments.json:
+        sys.stdout.write(dump_json(next_json(found)))
+    else:
+        sys.stdout.write(next_text(found, paint_for(sys.stdout)))
+    return int(not left.possible)
+
+
+def _kit(text: str) -> tuple[Kit, ...]:
+    """Names of the kit with commas between them."""
+    from simfw.benchlog.model import KIT
+    from simfw.errors import nearest
+
+    names = [name.strip() for name in text.split(",")]
+    for name in names:
+        if name not in KIT:
+            near = nearest(name, KIT)
+            meant = "" if near is None else f' Did you mean "{near}"?'
+            raise argparse.ArgumentTypeError(
+                f'there is no "{name}" in the kit. Allowed: {", ".join(KIT)}.{meant}')
+    return tuple(one for one in KIT if one in names)

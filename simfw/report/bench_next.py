@@ -1,0 +1,121 @@
+"""What to look at next as text, as JSON and as a folder of lists: what `simfw next` prints."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from simfw.quantity import format_rough_time
+from simfw.report.bench_log import answers_text, measured_text, narrowed_json, wrapped
+from simfw.report.text import plain
+
+if TYPE_CHECKING:
+    from simfw.benchlog.experiments import Experiment, NextResult, Prediction
+
+__all__ = ["next_files", "next_json", "next_text"]
+
+MOST = 8  # experiments that are told
+
+Paint = Callable[[str, str], str]
+
+
+def _predicted(one: Prediction, unit: str) -> str:
+    parts = list(one.sights)
+    if one.low is not None and one.high is not None:
+        low, high = measured_text(one.low, unit), measured_text(one.high, unit)
+        parts.insert(0, low if low == high else f"{low} .. {high}")
+    return " or ".join(parts) or "nothing"
+
+
+def next_text(found: NextResult, paint: Paint = plain) -> str:
+    """The report of `simfw next`."""
+    log = found.narrowed.log
+    gadget = next(iter(log.gadgets.values()))
+    lines = [paint(": ".join(p for p in (gadget.head.name, log.title) if p), "head")]
+    left = len(found.narrowed.possible)
+    lines.append(f"{left} of {len(found.narrowed.rivals)} combinations of answers left; on the "
+                 f"bench: {', '.join(found.kit)}")
+    lines += ["", paint("Most told for the least time", "head")]
+    if not found.experiments:
+        lines += wrapped("nothing in the library tells anything with this kit and time")
+    for number, one in enumerate(found.experiments[:MOST], start=1):
+        lines += wrapped(f"{number}. {one.name}", "  ", "     ")
+        lines += wrapped(
+            f"{format_rough_time(60.0 * one.minutes, 2)}, {', '.join(one.kit)}; {one.bits:.2g} "
+            "bits", "     ", "     ")
+        told = [(answers_text(log, p.combination), _predicted(p, one.unit))
+                for p in one.predictions]
+        if len(told) == 1 or len({text for _, text in told}) == 1:
+            lines += wrapped(f"predicted: {told[0][1]}", "     ", "       ")
+        else:
+            lines += [line for who, text in told
+                      for line in wrapped(f"{text}   if {who}", "     ", "       ")]
+    if len(found.experiments) > MOST:
+        lines.append(f"  and {len(found.experiments) - MOST} more (--json)")
+    if found.not_tellable:
+        lines += ["", paint("Not surely told apart by one of these", "head")]
+        for a, b, would in found.not_tellable:
+            more = f"; would tell: {', '.join(would)}" if would else (
+                "; no difference found in the library")
+            lines += wrapped(f"{answers_text(log, a)} / {answers_text(log, b)}{more}")
+    lines += ["", *wrapped(
+        f"Tried {found.looks} handlings side by side. What was not found may exist: nothing here "
+        "is proved equal.", "", "")]
+    return "\n".join(lines) + "\n"
+
+
+def next_json(found: NextResult) -> dict[str, Any]:
+    """The same for JSON, with what `narrow` tells: s and A."""
+    log = found.narrowed.log
+    return narrowed_json(found.narrowed) | {
+        "kit": list(found.kit),
+        "experiments": [_experiment_json(found, one) for one in found.experiments],
+        "not_tellable": [
+            {"answers": [log.answers(a), log.answers(b)], "would_tell": list(would)}
+            for a, b, would in found.not_tellable
+        ],
+        "handlings_tried": found.looks,
+    }
+
+
+def _experiment_json(found: NextResult, one: Experiment) -> dict[str, Any]:
+    def number(value: float | None) -> float | None:
+        return None if value is None or not math.isfinite(value) else float(f"{value:.6g}")
+
+    return {
+        "name": one.name, "kind": one.kind, "hands": one.hands, "minutes": number(one.minutes),
+        "kit": list(one.kit), "bits": number(one.bits), "bits_per_minute": number(one.worth),
+        "unit": one.unit, "read_within": number(one.blur), "entry": one.entry,
+        "predictions": [
+            {"answers": found.narrowed.log.answers(p.combination), "low": number(p.low),
+             "high": number(p.high), "sights": list(p.sights)}
+            for p in one.predictions
+        ],
+    }
+
+
+def next_files(found: NextResult, gadget: str) -> dict[str, str]:
+    """A list for hands, and for each handling a scenario of the gadget file at `gadget`."""
+    from pathlib import Path
+
+    from simfw.stimuli.scenario import Scenario, to_toml
+
+    lines = ["# What to look at next", ""]
+    files: dict[str, str] = {}
+    for number, one in enumerate(found.experiments[:MOST], start=1):
+        lines += [f"## {number}. {one.name}", "", one.hands, "",
+                  f"It takes {format_rough_time(60.0 * one.minutes, 2)}; needed: "
+                  f"{', '.join(one.kit)}.", ""]
+        lines += ["| if | you see |", "|---|---|"]
+        lines += [f"| {answers_text(found.narrowed.log, p.combination)} | "
+                  f"{_predicted(p, one.unit)} |" for p in one.predictions]
+        lines += ["", "Write it down in the bench log:", "", "```", "[[observations]]",
+                  f'name = "{one.name}"', one.entry, "```", ""]
+        if one.handling is not None:
+            steps, at_ns = one.handling.steps()
+            scenario = Scenario(title=one.name, gadget_path=Path(gadget), charge=0.8,
+                                lasts_ns=at_ns + 2_000_000_000, steps=steps)
+            files[f"{number}-handling.toml"] = to_toml(scenario, ".")
+    files["list.md"] = "\n".join(lines)
+    return files

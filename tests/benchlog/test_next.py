@@ -1,0 +1,141 @@
+"""What to look at next: bits, effort, handlings that tell rivals apart, what cannot be told."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+
+from simfw.benchlog.experiments import bits_of, next_experiments
+from simfw.benchlog.narrowing import narrow
+from simfw.benchlog.side_by_side import shown_after, told_apart
+from simfw.cli import main
+from simfw.engine.prepared import Prepared
+from simfw.loading import load_bench_log, load_scenario
+from tests.benchlog.lantern import log_of
+
+RIVALS = """
+kit = ["eyes", "stopwatch"]
+[[questions]]
+name = "a second press"
+[[questions.answers]]
+name = "switches off"
+[[questions.answers]]
+name = "does nothing"
+change = { "behaviour.lamp.rows[1].to" = "same" }
+[[questions]]
+name = "samples"
+[[questions.answers]]
+name = "each second"
+[[questions.answers]]
+name = "each two seconds"
+change = { "gauge.every" = "2 s" }
+[[observations]]
+name = "lights"
+steps = [{ press = "key" }, { wait = "1 s" }, { see = "lamp.lit" }]
+"""
+
+
+def test_bits_are_those_of_hand_made_outcomes():
+    """Two words: 1 bit; two readings apart: 1 bit; readings that overlap: none."""
+    assert bits_of([["on"], ["off"]], 0.0) == pytest.approx(1.0)
+    assert bits_of([[1.0], [2.0]], 0.1) == pytest.approx(1.0, abs=0.02)
+    assert bits_of([[1.0], [1.0]], 0.1) == pytest.approx(0.0, abs=0.02)
+    # One explanation spread over eight times what the meter blurs: a bit less than 3 bits.
+    assert 2.5 < bits_of([[0.0, 1.6]], 0.1) < math.log2(9) + 0.01
+
+
+def test_the_cheapest_handling_that_tells_two_gadgets_apart_is_found(tmp_path: Path):
+    """Press, press: lit or dark, in a few seconds; and both gadgets show what was told."""
+    log = log_of(tmp_path, RIVALS)
+    one, other = (Prepared(log.gadgets[c]) for c in ((0, 0), (1, 0)))
+    told, tried = told_apart(one, other)
+    assert told is not None
+    assert [kind for kind, _, _ in told.handling.actions] == ["press", "press"]
+    assert told.lasts_ns <= 4 * 10**9
+    assert tried > 0
+    assert shown_after(one, told.handling) == told.first == "dark"
+    assert shown_after(other, told.handling) == told.second == "lamp"
+
+
+def test_a_dwell_is_waited_for_past_the_error_of_the_clock(tmp_path: Path):
+    """An automatic off after 10 min or never: press, and look a tenth and a second later."""
+    rows = """change = { "behaviour.lamp.rows" = [
+  { on = "key.click", from = "dark", to = "lit" },
+  { on = "key.click", from = "lit", to = "dark" },
+  { after = "10 min", from = "lit", to = "dark" },
+] }"""
+    log = log_of(tmp_path, f"""
+[[questions]]
+name = "off"
+[[questions.answers]]
+name = "never"
+[[questions.answers]]
+name = "after 10 min"
+{rows}
+[[observations]]
+name = "lights"
+steps = [{{ press = "key" }}, {{ wait = "1 s" }}, {{ see = "lamp.lit" }}]
+""")
+    one, other = (Prepared(gadget) for gadget in log.gadgets.values())
+    told, _ = told_apart(one, other)
+    assert told is not None
+    assert [kind for kind, _, _ in told.handling.actions] == ["press", "wait"]
+    assert 660 < told.lasts_ns * 1e-9 < 664
+    assert told_apart(one, other, most_s=60.0)[0] is None
+    assert told_apart(one, one)[0] is None
+
+
+def test_next_ranks_by_bits_per_minute_and_tells_what_it_cannot(tmp_path: Path):
+    """A handling of seconds comes first; how often a gauge samples shows nowhere."""
+    found = next_experiments(narrow(log_of(tmp_path, RIVALS), brief=True))
+    first = found.experiments[0]
+    assert first.kind == "handling"
+    assert first.bits == pytest.approx(1.0)
+    assert [one.worth for one in found.experiments] == sorted(
+        (one.worth for one in found.experiments), reverse=True)
+    assert {frozenset(pair[:2]) for pair in found.not_tellable} == {
+        frozenset([(0, 0), (0, 1)]), frozenset([(1, 0), (1, 1)])}
+
+
+def test_a_meter_is_proposed_only_where_one_lies_on_the_bench(tmp_path: Path, capsys):
+    """With a meter the lamp's current tells; with eyes alone a run-down does."""
+    text = """
+kit = ["eyes", "stopwatch"]
+[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+[[observations]]
+name = "some light"
+mode = "lamp.lit"
+reading = "40 mA .. 110 mA"
+"""
+    path = log_of(tmp_path, text).file
+    assert main(["next", path, "--json", "--kit", "multimeter"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [one["name"] for one in told["experiments"]] == ["meter, lamp.lit"]
+    (prediction,) = told["experiments"][0]["predictions"]
+    assert prediction["low"] == pytest.approx(0.040, rel=0.02)
+    assert prediction["high"] == pytest.approx(0.110, rel=0.02)
+    with pytest.raises(SystemExit) as left:
+        main(["next", path, "--kit", "multimetre"])
+    assert left.value.code == 2
+    assert 'Did you mean "multimeter"?' in capsys.readouterr().err
+
+
+def test_lists_for_hands_are_written_and_load(tmp_path: Path, capsys):
+    """The scenario of a handling runs on the gadget of the log."""
+    path = log_of(tmp_path, RIVALS).file
+    assert main(["next", path, "--write", str(tmp_path / "next")]) == 0
+    assert "press key, press key" in capsys.readouterr().out
+    scenario = load_scenario(tmp_path / "next" / "1-handling.toml")
+    assert len(scenario.steps) == 2
+    text = (tmp_path / "next" / "list.md").read_text(encoding="utf-8")
+    assert '{ press = "key" }, { wait = "1500 ms" }' in text
+    entry = text[text.index("[[observations]]"):].split("```")[0].replace(
+        'see = "..."', 'see = "lamp.dark"')
+    (tmp_path / "more.toml").write_text(
+        Path(path).read_text(encoding="utf-8") + "\n" + entry, encoding="utf-8")
+    more = narrow(load_bench_log(tmp_path / "more.toml"), brief=True)
+    assert {one.combination[0] for one in more.possible} == {0}
