@@ -515,8 +515,11 @@ CASES: dict[str, tuple[str, str, str]] = {
 # Keys that forbid files: tests/gadget/test_wiring.py has each of them.
 CHECKED = {"input.start", "input.stop", "input.start_above_cell", "input.stop_above_cell"}
 
+# Keys of a supply that is let go of, which most commands refuse: tests/engine/test_unpowered.py.
+LET_GO = {"controller.powered_by", "controller.hold_up"}
+
 # Keys whose effect needs another gadget than this one, and tables whose keys stand in the list.
-HOLD_ELSEWHERE = CHECKED | {
+HOLD_ELSEWHERE = CHECKED | LET_GO | {
     "charger.precharge", "charger.input", "charger.heat", "charger.windows", "windows.warm_float",
     "controller.limits", "controller.regulator", "regulator.output", "lights.segments",
     "chords.buttons", "proximity.clear",

@@ -175,11 +175,11 @@ class _Builder:
         scales: dict[str, float] = {}
         dial_scales: dict[str, str] = {}
         sequences: dict[str, Sequence] = {}
-        awake = False
+        awake = unpowered = False
         for output, level in behaviour.states[name].items():
             light = self.gadget.lights.get(output)
             if output == "controller":
-                awake = bool(level.awake)
+                awake, unpowered = bool(level.awake), level.unpowered
             elif level.scales is not None:
                 scales = {one: factor for one, factor in level.scales
                           if isinstance(factor, float) and factor < 1.0}
@@ -203,7 +203,7 @@ class _Builder:
                     outputs[output] = Drive(1.0, lit)
             elif level.duty > 0:
                 outputs[output] = Drive(level.duty)
-        return State(name=name, outputs=outputs, awake=awake, scales=scales,
+        return State(name=name, outputs=outputs, awake=awake, unpowered=unpowered, scales=scales,
                      dial_scales=dial_scales, sequences=sequences)
 
     def emitted(self, outline: Stock) -> tuple[str, ...]:

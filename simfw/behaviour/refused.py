@@ -5,7 +5,7 @@ from __future__ import annotations
 from simfw.behaviour.region import System
 from simfw.errors import UsageError
 
-__all__ = ["refuse_kept"]
+__all__ = ["refuse_kept", "refuse_unpowered"]
 
 
 def refuse_kept(system: System, who: str, why: str) -> None:
@@ -16,3 +16,14 @@ def refuse_kept(system: System, who: str, why: str) -> None:
             raise UsageError(f"{section}.{region.name}.kept: {who} cannot follow what is kept over "
                              f"a power loss: {why}. Take it out for this command; simfw run and "
                              "simfw check have it.")
+
+
+def refuse_unpowered(system: System, who: str, why: str) -> None:
+    """Raise `UsageError` where a state lets go of the supply, which `who` cannot follow."""
+    for region in system.regions:
+        for state in region.states:
+            if state.unpowered:
+                raise UsageError(
+                    f"behaviour.{region.name}.states.{state.name}: {who} cannot follow a state "
+                    f'that lets go of the supply: {why}. Write "asleep" for this command; simfw '
+                    "run and simfw modes have it.")

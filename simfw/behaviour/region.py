@@ -89,7 +89,8 @@ def _height(drive: Drive) -> tuple[int, float]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """A state: what it drives, and whether it keeps the controller awake.
+    """A state: what it drives, and whether it keeps the controller awake, or lets go of its supply
+    (`unpowered`).
 
     `takes_out` holds how many segments of a light it puts out again, of those that other regions of
     its group light (the top bar of a gauge that blinks while charging). `scales` holds factors
@@ -102,6 +103,7 @@ class State:
     name: str
     outputs: Mapping[str, Drive] = field(default_factory=dict)
     awake: bool = False
+    unpowered: bool = False
     takes_out: Mapping[str, int] = field(default_factory=dict)
     scales: Mapping[str, float] = field(default_factory=dict)
     dial_scales: Mapping[str, str] = field(default_factory=dict)

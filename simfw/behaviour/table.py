@@ -136,6 +136,9 @@ class Stepper:
         # What is kept over a power loss, of each such region, and how often that was written.
         self._kept = {number: region.kept for number, region in enumerate(self.regions)
                       if region.kept is not None}
+        self._unpowered = {
+            number: found for number, region in enumerate(system.regions)
+            if (found := frozenset(n for n, state in enumerate(region.states) if state.unpowered))}
         self._stood: dict[int, tuple[int, int]] = {}
         self._stood_ns = -1
         self.writes: dict[int, int] = {}
@@ -352,7 +355,10 @@ class Stepper:
             return
         self._stood_ns = now_ns
         for number, what in self._kept.items():
-            before, now = self._stood[number], (self.states[number], self.memory[number])
+            before, state = self._stood[number], self.states[number]
+            if state in self._unpowered.get(number, ()):
+                state = before[0]  # a state that lets go of the supply is never kept
+            now = state, self.memory[number]
             if before != now:
                 self._stood[number] = now
                 part = 0 if what == "state" else 1
@@ -366,7 +372,24 @@ class Stepper:
         state, memory = self.states[number], self.memory[number]
         if self._stood_ns == now_ns:
             state, memory = self._stood[number]
+        elif state in self._unpowered.get(number, ()):
+            state = self._stood[number][0]
         return (state, -1) if what == "state" else (self._starts[number], memory)
+
+    @property
+    def lets_go(self) -> bool:
+        """Whether a region stands in a state that lets go of the supply."""
+        return any(self.states[number] in found for number, found in self._unpowered.items())
+
+    @property
+    def may_let_go(self) -> bool:
+        """Whether any state lets go of the supply."""
+        return bool(self._unpowered)
+
+    def freeze(self) -> None:
+        """The supply is let go of: everything stands as it was left, and nothing runs."""
+        self.version += 1
+        self.dues[:] = [IDLE] * len(self.dues)
 
     def halt(self, now_ns: int) -> None:
         """Power is lost: every region stands in its start state, or in what it has kept, and

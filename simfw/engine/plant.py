@@ -53,6 +53,7 @@ class Plant:
             for kind in CONTACTS for name in INPUTS[kind].members(gadget)
         }
         self._measures = system.measures
+        self._powering = () if gadget.controller is None else gadget.controller.powered_by
         self._in_supply = tuple(n for n, toggle in gadget.toggles.items() if toggle.in_supply)
         self._clocks = prepared.clocks
         self._turning: dict[tuple[str, float], float] = {}
@@ -134,6 +135,11 @@ class Plant:
         return self.supply.protected
 
     @property
+    def held(self) -> bool:
+        """Whether a contact, or USB, keeps the supply that the firmware may let go of."""
+        return any(self.usb if name == "usb" else self.contacts[name] for name in self._powering)
+
+    @property
     def dead(self) -> bool:
         """Whether the controller has no supply."""
         return self.supply.dead
@@ -209,7 +215,7 @@ class Plant:
         # Everything outside the regions that decides what the rows do, but for the charge.
         self.place = (tuple(flags.values()), tuple(sorted(self.hands.items())), self.supply)
         self.calm = calm(charger, self.supply)
-        key = (self.charger_mode, self.protected, self.supply.cut, self.temperature_c)
+        key = (self.charger_mode, self.protected, self.supply.dead, self.temperature_c)
         self.here = self._phases.setdefault(key, {})
 
     def context(self) -> tuple[object, ...]:
@@ -340,7 +346,7 @@ class Plant:
         return found
 
     def _phase(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
-        key = (states, *shown, self.charger_mode, self.protected, self.supply.cut,
+        key = (states, *shown, self.charger_mode, self.protected, self.supply.dead,
                self.temperature_c, self.usb)
         known = self._settings.get(key)
         if known is None:

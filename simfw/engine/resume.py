@@ -27,6 +27,7 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
     plant.supply = Supply(
         usb=saved.usb, mode=saved.charger, protected=saved.protected,
         temperature_c=saved.temperature_c, faulty=saved.faulty, opened=saved.cut, cut=saved.cut,
+        released=saved.released,
     )
     plant.contacts.update(saved.contacts)
     plant.hands = dict(saved.hands)
@@ -41,7 +42,9 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
         saved.conditions,
     )
     simulation.stepper.keep_count()
-    if not saved.alive:
+    if saved.released:
+        simulation.stepper.freeze()
+    elif not saved.alive:
         simulation.stepper.halt(saved.time_ns)
     for monitor, state in zip(simulation.monitors, saved.rules, strict=True):
         monitor.load(state)
@@ -77,6 +80,8 @@ def snapshot(simulation: Simulation) -> Snapshot:
         protected=plant.protected,
         faulty=plant.supply.faulty,
         cut=plant.supply.cut,
+        released=plant.supply.released,
+        open_ns=simulation.open_ns,
         pending=tuple((c.time_ns, c.kind, c.name, c.value) for c in simulation.pending),
         rules=tuple(monitor.save() for monitor in simulation.monitors),
         counted=None if plant.count is None else plant.count.share,

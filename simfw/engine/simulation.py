@@ -150,11 +150,18 @@ class Simulation:
         self._woken = False  # whether it has been since it had power
         self.stepper.on_wake, self.stepper.wakes_always = self._wake, wake.every_instant
         self._inputs_changed = False
+        hold_up = None if gadget.controller is None else gadget.controller.hold_up
+        self._hold_up = 0 if hold_up is None else hold_up.ns
+        self.open_ns = None if resume is None else resume.open_ns  # since when nothing powers it
+        self._held = plant.held
+        self._release_at = _ENDLESS
         self._plugged = False  # whether the charger has gone on with USB in this instant
         self._due_expects: list[Change] = []
         self._asking = any(monitor.events for monitor in self.monitors)
         self._settled = plant.standing()
         self.glide = Glide(self)
+        if self.stepper.may_let_go:
+            self.glide.fits = False
         self._steps = 0
         self._most: int | None = None
 
@@ -221,6 +228,7 @@ class Simulation:
             if monitor.open_ns:
                 then = min(then, monitor.deadline())
                 open_ = True
+        then = min(then, self._release_at)
         boundary = then
         if due < then and not open_ and self.glide.fits:
             gone, reached = self.glide.go(boundary, self._room())
@@ -438,7 +446,12 @@ class Simulation:
         moved = False
         rounds = 0
         self.begin_instant()
-        if turned and (first := self._electrical(plant.phase())) is not None:
+        if power_up:
+            self.open_ns = None  # with nothing that powers it, it lets go at once
+        self._release_at = _ENDLESS
+        if turned and (
+            first := self._electrical(plant.phase(), settled=False)
+        ) is not None:
             made, power_up = first
             raw = made if power_up else [*raw, *made]
             moved = True
@@ -478,7 +491,8 @@ class Simulation:
         if self.course is not None:
             self.course.asked(plant.turns, before, plant.charge)
         moved = moved or self._woken
-        if self.fold and phase.ticks and moved and self.alive and self.folder.looks():
+        if (self.fold and phase.ticks and moved and self.alive and self._release_at == _ENDLESS
+                and self.folder.looks()):
             self._try_fold(phase, tuple(public), self._woken)
 
     def _wake(self, _region: int = -1) -> None:
@@ -498,19 +512,43 @@ class Simulation:
         if self.course is not None:
             self.course.drawn(charge_c / self.plant.capacity_c)
 
-    def _electrical(self, phase: Phase) -> tuple[list[str], bool] | None:
+    def _let_go(self, settled: bool) -> Supply | None:
+        """The supply after the firmware has let go of it, or got it back; None where neither is
+        due. It lets go once the instant is `settled`.
+        """
+        plant, now = self.plant, self.plant.supply
+        held = plant.held
+        if self._held and not held:
+            self.open_ns = self.now
+        self._held = held
+        if now.released:
+            return replace(now, released=False) if held else None
+        if held or not settled or not self.alive or not self.stepper.lets_go:
+            return None
+        at = self.now if self.open_ns is None else self.open_ns + self._hold_up
+        if at <= self.now:
+            return replace(now, released=True)
+        self._release_at = at
+        return None
+
+    def _electrical(
+        self, phase: Phase, *, settled: bool = True
+    ) -> tuple[list[str], bool] | None:
         """Take the next electrical step that is due; None when there is none.
 
         Returns the raw events it makes, and whether the controller powers up.
         """
         plant = self.plant
-        if plant.calm and phase.is_quiet(plant.charge):
+        let_go = self._let_go(settled) if self.stepper.may_let_go else None
+        if let_go is None and plant.calm and phase.is_quiet(plant.charge):
             if self.course is not None:
                 self.course.asked(phase.quiet, plant.charge, plant.charge)
             return None
         self.cell.phase = phase
         now = plant.supply
         after = next_supply(plant.circuit.charger, now, self.cell, restarts=plant.restarts)
+        if after is None:
+            after = let_go
         if self.course is not None:
             if after is None:
                 self.course.asked(phase.marks, plant.charge, plant.charge)
@@ -526,7 +564,10 @@ class Simulation:
                 self.empty_at = self.now
             for observer in self.observers:
                 observer.emptied(self.now)
-        if after.dead and not now.dead:
+        if after.released and not now.dead:
+            self.alive = False
+            self.stepper.freeze()
+        elif after.dead and not now.dead:
             self.alive = False
             self.stepper.halt(self.now)
         if after.dead == now.dead:
@@ -534,6 +575,7 @@ class Simulation:
         if after.dead:
             return [], False
         self.alive = True
+        self.open_ns = None
         self.closed_at = self.now
         self.was_awake = self._woken = False
         if plant.count is not None:

@@ -30,7 +30,8 @@ class Snapshot:
 
     The charge is `base + moved` (0..1), kept apart so that no digits are lost. `pending` are
     stimuli that began before and end later: (time, kind, name, value). `counted` is the count of a
-    gauge that counts charge (0..1), None without.
+    gauge that counts charge (0..1), None without. `released`: the firmware has let go of its
+    supply; `open_ns` is when a contact or USB powered it last, None where none has since power-up.
     """
 
     time_ns: int
@@ -49,6 +50,8 @@ class Snapshot:
     protected: bool
     faulty: bool = False
     cut: bool = False
+    released: bool = False
+    open_ns: int | None = None
     pending: tuple[tuple[int, str, str, float], ...]
     rules: tuple[RuleState, ...]
     counted: float | None = None

@@ -33,7 +33,7 @@ class Supply:
     `usb`: whether USB power is in. `mode`: what the charger does. `protected`: whether the
     protection is open. `temperature_c` of the cell. `faulty`: whether the charger meets a fault of
     its own. `opened`: whether a toggle in the supply stands open; `cut`: whether the controller has
-    lost its supply by that.
+    lost its supply by that. `released`: whether the firmware has let go of it.
     """
 
     usb: bool
@@ -43,11 +43,12 @@ class Supply:
     faulty: bool = False
     opened: bool = False
     cut: bool = False
+    released: bool = False
 
     @property
     def dead(self) -> bool:
         """Whether the controller has no supply."""
-        return self.protected or self.cut
+        return self.protected or self.cut or self.released
 
 
 class Cell(Protocol):

@@ -187,7 +187,7 @@ class Level(_FromText):
     `duty` is 0..1 (1 = on). `segments` is the whole number of lit segments where one is written,
     else None. `named` is what stands there instead of a level: the name of something that gives it.
     `scales` are the factors (0..1, or a name) of the key `scale`, None everywhere else. `awake` is
-    True for "awake", False for "asleep", None for everything else. `text` is
+    True for "awake", False for "asleep" and "unpowered", None for everything else. `text` is
     the level as written.
     """
 
@@ -198,6 +198,7 @@ class Level(_FromText):
     duty: float
     segments: int | None = None
     awake: bool | None = None
+    unpowered: bool = False
     text: str = ""
     named: str | None = None
     scales: tuple[tuple[str, float | str], ...] | None = None
@@ -342,6 +343,7 @@ LEVEL_WORDS = {
     "off": Level(duty=0.0, text="off"),
     "awake": Level(duty=0.0, awake=True, text="awake"),
     "asleep": Level(duty=0.0, awake=False, text="asleep"),
+    "unpowered": Level(duty=0.0, awake=False, unpowered=True, text="unpowered"),
 }
 LEVELS = '"on", "off", a percentage such as "45 %", or a whole number of segments'
 

@@ -64,6 +64,7 @@ def firmware_problems(gadget: Gadget) -> list[Problem]:
         *(p for name, d in gadget.dials.items() for p in dial_problems(f"dials.{name}", d)),
         *(p for name, b in gadget.behaviour.items() for p in _region(gadget, name, b)),
         *sequence_problems(gadget),
+        *_soft_latch(gadget),
         *_rules(gadget.rules),
         *_readings(gadget),
     ]
@@ -439,7 +440,9 @@ def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Pro
         return
     if output == "controller":
         if level.awake is None:
-            yield _problem(key, "this is not a state of the controller", '"awake" or "asleep"')
+            yield _problem(key, "this is not a state of the controller",
+                           '"awake", "asleep" or "unpowered"',
+                           nearest(level.text, ("awake", "asleep", "unpowered")))
         return
     if output in gadget.fed_lights:
         yield _fed(gadget, key, output)
@@ -470,6 +473,36 @@ def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Pro
             yield _problem(
                 key, f'"{output}" has {light.leds} segments', f"0 to {light.leds}"
             )
+
+
+def _soft_latch(gadget: Gadget) -> Iterator[Problem]:
+    """States that let go of the supply, and what brings it back."""
+    letting = [key_text(("behaviour", name, "states", state, "controller"))
+               for name, region in gadget.behaviour.items()
+               for state, levels in region.states.items()
+               if "controller" in levels and levels["controller"].unpowered]
+    controller = gadget.controller
+    powering = () if controller is None else controller.powered_by
+    key = "controller.powered_by"
+    if letting and not powering:
+        yield _problem(letting[0], "nothing would bring the supply back",
+                       'for example powered_by = ["power"] in [controller]')
+    if controller is not None and controller.hold_up is not None and not powering:
+        yield _problem("controller.hold_up", "nothing powers it that could go",
+                       "powered_by beside it")
+    if powering and not letting:
+        yield _problem(key, "no state lets go of the supply",
+                       'controller = "unpowered" in a state')
+    contacts = [*gadget.buttons, *gadget.read_toggles]
+    usb = ["usb"] if gadget.charger is not None else []
+    for index, name in enumerate(powering):
+        where = f"{key}[{index}]"
+        if name in powering[:index]:
+            yield _problem(where, "this is named twice", "different contacts")
+        elif name == "usb" and not usb:
+            yield _problem(where, "there is no charger that USB could feed", ", ".join(contacts))
+        elif name not in (*contacts, *usb):
+            yield _unknown(where, "contact", [*contacts, *usb], name)
 
 
 _KINDS = (("never",), ("always",), ("when", "then", "within"), ("stays", "for"))

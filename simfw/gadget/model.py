@@ -251,6 +251,8 @@ class Controller(Part):
     """`[controller]`: supply current, the charge each wake-up costs, and how it measures.
 
     `step` is how many cycles of its clock of `frequency` an instant takes; see `circuit.wake`.
+    `powered_by` names the contacts, or USB, that keep it supplied while the firmware does not, and
+    bring the supply back; it goes `hold_up` after the last of them.
     """
 
     awake: Amperes | None = None
@@ -261,6 +263,8 @@ class Controller(Part):
     reference: Volts | None = None
     adc_bits: Annotated[int, Field(ge=1, le=24)] | None = None
     pull_up: Ohms | None = None
+    powered_by: Names = ()
+    hold_up: Time | None = None
     clock: Ratio | None = None  # how far the clock may be off either way, for the specification
     limits: PinLimits | None = None
     regulator: Regulator | None = None

@@ -14,7 +14,7 @@ from simfw.behaviour.expression import (
     leaves,
     parse_expression,
 )
-from simfw.behaviour.refused import refuse_kept
+from simfw.behaviour.refused import refuse_kept, refuse_unpowered
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.sequences import coarser
 from simfw.behaviour.table import gauge_levels
@@ -131,6 +131,7 @@ class Layout:
         self.levels_of = tuple(system.measures.values())
         codes = [levels.codes for levels in self.levels_of]
         self.code_start = [sum(codes[:n]) for n in range(len(codes) + 1)]
+        refuse_unpowered(system, "a study over users", "its controller sleeps and stays supplied")
         refuse_kept(system, "a study over users", "it powers up with every region where it starts")
         self.outputs = (*gadget.lights, *gadget.loads)
         self.row_list: list[Row] = []

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.cycles import zero_time_loops
+from simfw.behaviour.refused import refuse_unpowered
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError
@@ -82,6 +83,8 @@ def check_gadget(
     else:
         budget = Budget(int(WORK * effort), clock=clock, seconds=seconds)
     system = build_system(gadget)
+    refuse_unpowered(system, "simfw check", "its search knows a supply that fails, and none that "
+                     "the firmware ends")
     bound, problems = bind_rules((*gadget.rules, *rules), system.names)
     if problems:
         raise DescriptionError(problems)

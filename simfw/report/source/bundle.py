@@ -7,6 +7,7 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import names_in
+from simfw.behaviour.refused import refuse_unpowered
 from simfw.behaviour.region import System
 from simfw.report.source.emit import names_files, tables_header, tables_source
 from simfw.report.source.layout import lay_out
@@ -87,6 +88,7 @@ def gadget_plan(gadget: Gadget, system: System) -> Plan:
 
 def source_files(gadget: Gadget, system: System) -> dict[str, str]:
     """All files of the output folder by name."""
+    refuse_unpowered(system, "the C source", "it has no hook that ends the supply yet")
     files = c_files(system, gadget.segments, gadget.head.name, gadget.digest)
     files |= {name: static_text(name) for name in ALWAYS}
     files["Makefile"] = MAKEFILE

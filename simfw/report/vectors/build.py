@@ -8,6 +8,7 @@ from heapq import heapify, heappop, heappush
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.refused import refuse_unpowered
 from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.engine.plant import Plant
@@ -303,9 +304,14 @@ def _made(gadget: Gadget, found: Sequence[Found], items: Sequence[str]) -> list[
     return [path for path in dict.fromkeys(paths) if path is not None]
 
 
+def _refuse(system: System) -> None:
+    refuse_unpowered(system, "a test vector", "it does not lose the supply in the middle")
+
+
 def find_paths(gadget: Gadget, prepared: Prepared | None = None) -> list[Found]:
     """The paths that the vectors of a gadget are made of: half of the work of `make_vectors`."""
     prepared = Prepared(gadget) if prepared is None else prepared
+    _refuse(prepared.system)
     plain = steady(prepared.system)
     return search(gadget, plain, prepared.circuit, gadget.segments, prepared.clocks)
 
@@ -318,6 +324,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     what tells faults does so many times the usual work.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
+    _refuse(prepared.system)
     found = find_paths(gadget, prepared) if found is None else found
     drilled = drill_items(system)
     items = (*all_items(system), *drilled)
