@@ -24,7 +24,7 @@ def described(prepared: Prepared) -> dict[str, Any]:
         "about": gadget.head.about or "",
         "lights": [
             {"name": name, "leds": light.leds, "segments": light.segments, "colour": light.colour}
-            for name, light in gadget.lights.items()
+            for name, light in (*gadget.lights.items(), *gadget.fed_lights.items())
         ],
         "loads": list(gadget.loads),
         "consumers": list(prepared.circuit.consumers),

@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -237,6 +238,23 @@ def test_everything_that_takes_the_focus_has_a_name(opened: Open) -> None:
     nameless = [node["role"]["value"] for node in focusable if not node["name"].get("value")]
     assert nameless == []
     assert page.read("document.querySelectorAll('[aria-live]').length") >= 2
+
+
+def test_the_rules_of_accessibility_are_kept(opened: Open) -> None:
+    """Those of the axe engine, none left out, with each tab open, light and dark."""
+    engine = resources.files(pytest.importorskip("axe_core_python")) / "axe.min.js"
+    page, _ = opened("scenarios/larder-lamp")
+    page.call("Page.setBypassCSP", enabled=True)
+    page.read(engine.read_text("utf-8") + "; 0")
+    for dark in (False, True):
+        page.looks(1280, 900, dark=dark)
+        for tab in ("figures", "used", "care", "events", "states"):
+            page.read(f"document.getElementById('tab-{tab}').click()")
+            found = page.read("axe.run().then((result) => result.violations.map((one) => [one.id,"
+                              " one.nodes.map((node) => node.target.join(' '))]))")
+            assert found == []
+    page.read("document.getElementById('keep').click()")
+    assert page.read("axe.run().then((result) => result.violations.map((one) => one.id))") == []
 
 
 def test_no_light_flashes_more_than_three_times_a_second(opened: Open) -> None:

@@ -58,6 +58,7 @@ export function cut(data, from, to) {
     lights: each(data.lights, (levels) => levels.slice(first, last)),
     current: data.current.slice(first, last),
     charge: data.charge.slice(first, last),
+    voltage: data.voltage.slice(first, last),
   };
 }
 
@@ -98,7 +99,7 @@ export class Chart {
     const lanes = Object.entries(data.lanes);
     const states = Object.entries(data.states);
     const lights = Object.entries(data.lights).filter(([, levels]) => levels.some((level) => level > 0));
-    const rows = lanes.length + states.length * (before ? 1.6 : 1) + lights.length;
+    const rows = lanes.length + states.length * (before ? 1.6 : 1) + lights.length + 1;
     const axis = 18;
     const most = this.height - axis;
     const lane = Math.max(9, Math.min(19, (most * 0.6) / Math.max(rows, 1)));
@@ -124,6 +125,9 @@ export class Chart {
       this.levels(levels, top, lane - 2);
       top += lane;
     }
+    this.name("cell", top, lane);
+    this.voltage(top, lane - 2);
+    top += lane;
     this.current(top + 4, Math.max(30, most - top - 6));
     this.axis(most);
     this.cursor(this.here);
@@ -186,6 +190,20 @@ export class Chart {
     }
   }
 
+  /** The loaded voltage of the cell, between the least and the most that is shown. */
+  voltage(top, height) {
+    const known = this.data.voltage.filter((volts) => volts !== null);
+    if (!known.length) return;
+    const [low, high] = [Math.min(...known), Math.max(...known)];
+    const room = Math.max(high - low, 0.02);
+    const { columns_ns: start = this.data.start_ns, step_ns: step, voltage } = this.data;
+    const points = voltage.flatMap((volts, column) => (volts === null ? []
+      : [`${this.place(start + column * step)},${top + 2 + (height - 4) * (1 - (volts - low) / room)}`]));
+    put(this.svg, "polyline", { class: "line", points: points.join(" ") });
+    const text = high - low < 0.005 ? `${high.toFixed(2)} V` : `${low.toFixed(2)} to ${high.toFixed(2)} V`;
+    put(this.svg, "text", { class: "over", x: this.width - 12, y: top + height - 1, "text-anchor": "end" }, text);
+  }
+
   current(top, height) {
     const y = (amperes) => top + height * (1 - logPlace(amperes));
     for (const [amperes, text] of [[1, "1 A"], [1e-2, "10 mA"], [1e-4, "100 µA"], [1e-6, "1 µA"]]) {
@@ -207,7 +225,7 @@ export class Chart {
     this.curve(this.data, "line", y);
     const last = this.data.charge.findLast((charge) => charge !== null);
     if (last !== undefined) {
-      put(this.svg, "text", { x: this.width - 12, y: top + 10, "text-anchor": "end" },
+      put(this.svg, "text", { class: "over", x: this.width - 12, y: top + 10, "text-anchor": "end" },
         `charge ${percent(this.data.charge.find((charge) => charge !== null), 5)} to ${percent(last, 5)}`);
     }
   }
