@@ -17,7 +17,7 @@ from simfw.quantity import LETTERS, Standing
 from simfw.slips import NUMBER
 from simfw.units import PREFIXES, WORD_PREFIXES, WORDS, Dimension
 
-__all__ = ["Form", "Reads", "drawn", "either", "plain", "point", "quantity", "text"]
+__all__ = ["Form", "Reads", "drawn", "either", "plain", "point", "quantity", "tabled", "text"]
 
 Schema = Mapping[str, Any]
 
@@ -141,6 +141,11 @@ def text(key: str, description: str, pattern: str | None = None, **more: Any) ->
     """Text of a kind of its own; `more` goes into the schema."""
     schema: dict[str, Any] = {"description": description, "type": "string"} | more
     return Form(key, schema if pattern is None else schema | {"pattern": pattern})
+
+
+def tabled(form: Form) -> Form:
+    """The same, or a table that adds range, standing and source."""
+    return either(form.key, form.schema["description"], form, _table(form.schema, ranged=True))
 
 
 def either(key: str, description: str, *forms: Form | Schema) -> Form:

@@ -14,7 +14,7 @@ from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import core_schema
 
 from simfw.errors import QuantityError, nearest
-from simfw.forms import Form, Reads, either, point, quantity, text
+from simfw.forms import Form, Reads, either, point, quantity, tabled, text
 from simfw.quantity import (
     ANGLE,
     AREA,
@@ -258,9 +258,9 @@ def _dial_value(value: object) -> Level:
 class SequenceStep(_FromText):
     """A step of a sequence: `level` for the time `lasts`."""
 
-    form: ClassVar[Form] = text(
+    form: ClassVar[Form] = tabled(text(
         "sequence-step", 'A level and for how long: "100 % for 60 ms", "off for 80 ms".',
-        r"\S for\s")
+        r"\S for\s"))
 
     level: Level
     lasts: Timing
@@ -271,19 +271,16 @@ class SequenceStep(_FromText):
         """Read "100 % for 60 ms", "off for 80 ms" or "3 for 1 s" (segments)."""
         if isinstance(value, SequenceStep):
             return value
-        level, word, lasts = str(value).partition(" for ")
-        if not isinstance(value, str) or not word:
-            raise QuantityError(text="this is not a step", allowed=_STEPS)
-        return SequenceStep(level=_level_of(level.strip(), _STEPS),
-                            lasts=read_timing(lasts.strip(), positive=True), text=value)
+        level, lasts, whole = _level_and_time(value, " for ", "a step", _STEPS)
+        return SequenceStep(level=level, lasts=read_timing(lasts, positive=True), text=whole)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SequencePoint(_FromText):
     """A point of a sequence of straight lines: `level` (0..1) at the time `at`."""
 
-    form: ClassVar[Form] = text(
-        "sequence-point", 'A percentage at a time: "2 % @ 1.5 s".', r"\S\s*@")
+    form: ClassVar[Form] = tabled(text(
+        "sequence-point", 'A percentage at a time: "2 % @ 1.5 s".', r"\S\s*@"))
 
     level: float
     at: Timing
@@ -294,13 +291,23 @@ class SequencePoint(_FromText):
         """Read "2 % @ 1.5 s"."""
         if isinstance(value, SequencePoint):
             return value
-        level, sign, at = str(value).partition("@")
-        if not isinstance(value, str) or not sign:
-            raise QuantityError(text="this is not a point", allowed=_POINTS)
-        found = _level_of(level.strip(), _POINTS)
+        found, at, whole = _level_and_time(value, "@", "a point", _POINTS)
         if found.segments is not None:
             raise QuantityError(text="a line goes between percentages", allowed=_POINTS)
-        return SequencePoint(level=found.duty, at=read_timing(at.strip()), text=value)
+        return SequencePoint(level=found.duty, at=read_timing(at), text=whole)
+
+
+def _level_and_time(
+    value: object, between: str, what: str, allowed: str
+) -> tuple[Level, object, str]:
+    """A level, its time (a table where standing or source are given), and both as written."""
+    table = value if isinstance(value, dict) else {"value": value}
+    whole = table.get("value")
+    level, found, time = str(whole).partition(between)
+    if not isinstance(whole, str) or not found:
+        raise QuantityError(text=f"this is not {what}", allowed=allowed)
+    written = time.strip() if len(table) == 1 else {**table, "value": time.strip()}
+    return _level_of(level.strip(), allowed), written, whole
 
 
 def _level_of(text: str, allowed: str) -> Level:

@@ -11,6 +11,8 @@ from simfw.behaviour.outputs import merged, ways
 from simfw.behaviour.region import Drive, State
 from simfw.behaviour.sequences import clock_at, coarser, steady
 from simfw.engine.modes import survey
+from simfw.errors import QuantityError
+from simfw.gadget.fields import SequencePoint, SequenceStep
 from simfw.gadget.model import Gadget
 from tests.engine.bench import run
 
@@ -149,3 +151,16 @@ def test_what_plays_at_power_up_loads_the_cell_before_it():
     resting_v = at_rest.end_open_circuit_v
     text = text.replace('cut_off = "3.3 V"', f'cut_off = "{resting_v - 0.03:.4f} V"')
     assert run(Gadget.model_validate(tomllib.loads(text)), lasts="1 s", charge=0.2).empty_at_ns == 0
+
+
+def test_a_step_in_a_table_says_where_its_time_comes_from() -> None:
+    """Range, standing and source are those of the time; an unknown key is refused."""
+    step = SequenceStep.read({"value": "20 % for 60 ms", "range": "50 ms .. 80 ms",
+                              "standing": "measured", "source": "analyser"})  # fmt: skip
+    assert (step.level.duty, step.lasts.ns, step.lasts.high_ns) == (0.2, 60_000_000, 80_000_000)
+    assert (step.lasts.standing, step.lasts.source) == ("measured", "analyser")
+    assert SequencePoint.read({"value": "2 % @ 1.5 s", "standing": "guess"}).at.standing == "guess"
+    with pytest.raises(QuantityError, match="unknown key"):
+        SequenceStep.read({"value": "on for 60 ms", "sorce": "analyser"})
+    with pytest.raises(QuantityError, match="not a step"):
+        SequenceStep.read({"standing": "guess"})
