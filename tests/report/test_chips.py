@@ -27,6 +27,7 @@ LAMP = ROOT / "scenarios" / "larder-lamp" / "gadget.toml"
 HOOK = ROOT / "scenarios" / "key-hook" / "gadget.toml"
 STEPS = ROOT / "scenarios" / "cellar-steps" / "gadget.toml"
 SMALL = ROOT / "tests" / "data" / "two-buttons" / "gadget.toml"
+BUOY = ROOT / "tests" / "gallery" / "bell-buoy" / "gadget.toml"
 GLIMMER = ROOT / "tests" / "gallery" / "stair-glimmer" / "gadget.toml"
 
 
@@ -44,7 +45,7 @@ def files_of(path):
 
 
 BARE = [ROOT / "tests" / "gallery" / name / "gadget.toml"
-        for name in ("dock-low", "five-winks", "stair-glimmer", "three-switches", "ticker")]
+        for name in ("bell-buoy", "dock-low", "five-winks", "stair-glimmer", "three-switches", "ticker")]
 
 
 @pytest.mark.parametrize("path", [LAMP, HOOK, STEPS, SMALL, *BARE],
@@ -118,7 +119,8 @@ def test_tables_stay_out_of_memory():
     assert good.memory < 512
 
 
-@pytest.mark.parametrize("path", [LAMP, HOOK, SMALL], ids=lambda path: path.parent.name)
+@pytest.mark.parametrize("path", [LAMP, HOOK, SMALL, BUOY],
+                         ids=lambda path: path.parent.name)  # fmt: skip
 def test_an_eight_bit_part_tells_what_a_host_tells(path, tmp_path):
     """16-bit `int` on a simulated ATmega: each instant, state and level of a press of each button,
     and no instant in which one region makes one move takes more than 1,500 cycles.

@@ -130,8 +130,9 @@ static void turn_clocks(void)
                 }
             }
             go_to(clock, next);
-            fw.changed |= (fw_mask)((fw_mask)1u
-                          << (AT(fw_clocks, (clock * FW_CLOCK_SIZE) + 1u) % FW_MASK_BITS));
+            fw.changed = (fw_mask)(fw.changed
+                         | ((fw_mask)1u
+                            << (AT(fw_clocks, (clock * FW_CLOCK_SIZE) + 1u) % FW_MASK_BITS)));
         }
     }
 }
