@@ -167,9 +167,14 @@ def _clock(region: Region, output: str, used: Counter[str]) -> Region:
               if output in state.sequences}
     name = f"{region.name}:{output}"
     states, rows = [State(name=STILL)], []
-    for sequence in dict.fromkeys(begins.values()):
+    labels: dict[Sequence, str] = {}  # in a firmware with a slip, two may have one name
+    for sequence in begins.values():
+        if sequence not in labels:
+            twins = sum(one.name == sequence.name for one in labels)
+            labels[sequence] = sequence.name + "'" * twins
+    for sequence, label in labels.items():
         rounds = sequence.steps * (sequence.times or 1)
-        names = [f"{sequence.name}.{place}" for place in range(len(rounds))]
+        names = [f"{label}.{place}" for place in range(len(rounds))]
         last = STILL if sequence.times else names[0]
         for place, (own, after, (lasts_ns, drive)) in enumerate(
             zip(names, (*names[1:], last), rounds, strict=True)
@@ -180,7 +185,7 @@ def _clock(region: Region, output: str, used: Counter[str]) -> Region:
             lit = drive.duty > 0 and drive.segments != 0
             states.append(State(name=own, outputs={output: drive} if lit else {}))
             rows.append(Row(key=f"{key}#{used[key]}", sources=(own,), to=after, after_ns=lasts_ns))
-    first = {state.name: f"{begins[state.name].name}.0" if state.name in begins else STILL
+    first = {state.name: f"{labels[begins[state.name]]}.0" if state.name in begins else STILL
              for state in region.states}
     return Region(
         name=name, group="behaviour", states=tuple(states), starts=first.get(region.starts, STILL),

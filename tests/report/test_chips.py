@@ -45,7 +45,8 @@ def files_of(path):
 
 
 BARE = [ROOT / "tests" / "gallery" / name / "gadget.toml"
-        for name in ("bell-buoy", "dock-low", "five-winks", "stair-glimmer", "three-switches", "ticker")]
+        for name in ("bell-buoy", "dock-low", "five-winks", "stair-glimmer", "three-switches",
+                     "ticker")]
 
 
 @pytest.mark.parametrize("path", [LAMP, HOOK, STEPS, SMALL, *BARE],

@@ -85,7 +85,7 @@ def _may_expose(fault: Fault) -> Callable[[frozenset[str]], bool]:
         needed = {f"guard {key} false"}
     elif fault.kind in ("time", "step", "expiry"):
         needed = {f"late {key}", f"early {key}", f"row {key}"}
-    elif fault.kind == "drive":
+    elif fault.kind in ("drive", "sequence"):
         region = next(iter(fault.touched))
         needed = {f"drive {region}:{key.removeprefix(region + '.')}"}
     elif fault.twist.edge or fault.twist.opened:

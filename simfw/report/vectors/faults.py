@@ -30,7 +30,8 @@ from simfw.behaviour.expression import (
     names_in,
     to_text,
 )
-from simfw.behaviour.region import Condition, Drive, Region, Row, State, System
+from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
+from simfw.behaviour.sequences import clocks_of
 from simfw.report.vectors.items import READINGS
 
 __all__ = ["KINDS", "Fault", "Twist", "all_faults", "count_by_kind"]
@@ -55,6 +56,7 @@ KINDS: Mapping[str, str] = {
     "expiry": "the end of a time taken before, or after, all else in its instant",
     "again": "a guard that failed asked again",
     "drive": "a level halved, or a light left off",
+    "sequence": "a step of a sequence of another length or level, or the sequence left out",
     "show": "what is shown whatever the condition says, or never",
     "larger": "the last of two regions wins a light",
     "regions": "two regions in the other order",
@@ -115,6 +117,37 @@ class Fault:
         return f"{self.about}: {self.words}"
 
 
+MOST_STEPS = 4  # of a sequence, that are made longer and dimmer one by one
+
+
+def _slipped(played: Sequence) -> Iterator[tuple[str, Sequence]]:
+    """The sequence with one slip in it, in words: step by step, or a line as a whole."""
+    def with_step(number: int, lasts_ns: int, drive: Drive) -> Sequence:
+        return replace(played, steps=(*played.steps[:number], (lasts_ns, drive),
+                                      *played.steps[number + 1 :]))  # fmt: skip
+
+    if played.line:
+        yield "its line is gone along 10 % slower", replace(played, steps=tuple(
+            (lasts_ns + lasts_ns * LONGER // 100, drive) for lasts_ns, drive in played.steps))
+        yield "its line is half as high", replace(played, steps=tuple(
+            (lasts_ns, _halved(drive)) for lasts_ns, drive in played.steps))
+    for number, (lasts_ns, drive) in enumerate(() if played.line else played.steps[:MOST_STEPS]):
+        if len(played.steps) > 1:
+            longer = lasts_ns + lasts_ns * LONGER // 100
+            yield f"its step {number + 1} is 10 % longer", with_step(number, longer, drive)
+        if _halved(drive) != drive:
+            yield f"its step {number + 1} has half its level", with_step(
+                number, lasts_ns, _halved(drive))
+    if played.times is not None:
+        yield "it goes round once more", replace(played, times=played.times + 1)
+
+
+def _halved(drive: Drive) -> Drive:
+    if drive.segments is None:
+        return Drive(drive.duty / 2)
+    return replace(drive, segments=drive.segments // 2)
+
+
 def count_by_kind(faults: Iterator[Fault] | tuple[Fault, ...] | list[Fault]) -> dict[str, int]:
     """How many there are of each kind, in the order of `KINDS`."""
     counts = dict.fromkeys(KINDS, 0)
@@ -152,7 +185,8 @@ class _Maker:
     def region(self, kind: str, about: str, words: str, changed: Region) -> Fault:
         regions = tuple(changed if one.name == changed.name else one
                         for one in self.system.regions)  # fmt: skip
-        return Fault(kind, about, words, replace(self.system, regions=regions),
+        clocks = clocks_of(regions) if self.system.clocks else ()
+        return Fault(kind, about, words, replace(self.system, regions=regions, clocks=clocks),
                      frozenset([changed.name]))  # fmt: skip
 
     def rows(self, kind: str, region: Region, number: int, words: str, *rows: Row) -> Fault:
@@ -305,6 +339,13 @@ class _Maker:
                               replace(state, outputs={**state.outputs, name: less}))  # fmt: skip
                     left = {key: value for key, value in state.outputs.items() if key != name}
                     yield one("drive", state, f"{name} is left off", replace(state, outputs=left))
+            for name, played in state.sequences.items() if state.name not in passing else ():
+                left_off = {key: other for key, other in state.sequences.items() if key != name}
+                yield one("sequence", state, f"{name} is left off",
+                          replace(state, sequences=left_off))  # fmt: skip
+                for words, slipped in _slipped(played):
+                    yield one("sequence", state, f"{name}: {words}", replace(
+                        state, sequences={**state.sequences, name: slipped}))  # fmt: skip
             if state.position is not None and state.position.outputs:
                 given = state.position.drive
                 less = (Drive(given.duty / 2) if given.segments is None

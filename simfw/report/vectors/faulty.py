@@ -443,7 +443,7 @@ class Bench:
         """The region in which rows and memory alone are changed; None for another kind of fault."""
         if fault.system is self.system:
             return 0 if not fault.twist.last else None
-        if fault.kind in ("drive", "show", "awake", "regions", "condition"):
+        if fault.kind in ("drive", "sequence", "show", "awake", "regions", "condition"):
             return None
         (name,) = fault.touched
         return self._numbers[name]

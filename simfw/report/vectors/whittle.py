@@ -145,7 +145,8 @@ class Whittler:
                     continue
                 if self.teller.instants >= MOST_INSTANTS * self.effort:
                     return
-                path = self.teller.tell(fault, self._starts(fault), most)
+                plain = replace(fault, system=steady(fault.system))
+                path = self.teller.tell(plain, self._starts(fault), most)
                 if path is not None:
                     yield fault, path
 
