@@ -192,6 +192,8 @@ class Prover:
                ) -> list[tuple[Expression, Expression]] | None:
         """What others read of the regions, and what these drive: each with its copy."""
         system = self.system
+        if any(state.sequences for name in core for state in system.region(name).states):
+            return None  # the steps of sequences are not followed here
         outside = [region for region in system.regions if region.name not in core]
         read = [row.when for region in outside for row in region.rows if row.when is not None]
         read += [region.show for region in outside if region.show is not None]

@@ -87,8 +87,6 @@ class Whittler:
         self.judging = Judge(system, gadget.segments)
         plain = steady(system)
         self.teller = Teller(gadget, plain, circuit, gadget.segments)
-        # A proof would have to follow the clocks of sequences: without it, faults stay open.
-        self.proves = not system.clocks
         every = all_faults(system)
         self.made = len(every)
         step = -(-len(every) // MOST_FAULTS)
@@ -123,9 +121,9 @@ class Whittler:
             if exposed is not None:
                 found.append((fault, self.names[exposed[0]]))
         self._move(found)
-        prover = Prover(self.teller.system, self.gadget.segments,
+        prover = Prover(self.judging.system, self.gadget.segments,
                         whole=Budget(MOST_WORK * self.effort))
-        self.same = [fault for fault in self.left if self.proves and prover.same(fault)]
+        self.same = [fault for fault in self.left if prover.same(fault)]
         proved = {id(fault) for fault in self.same}
         self.left = [fault for fault in self.left if id(fault) not in proved]
         self.judged = True
