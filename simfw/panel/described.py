@@ -74,7 +74,8 @@ def _regions(system: System) -> list[dict[str, Any]]:
             "written": region.group == "behaviour",
             "states": [state.name for state in region.states],
             "rows": [
-                {"from": list(row.sources), "text": _row_text(row), "to": _target(row)}
+                {"from": list(row.sources), "text": _row_text(row), "to": _target(row),
+                 "on": row.on, "leads": list(region.entered_by(row))}
                 for row in region.rows
             ],
         }

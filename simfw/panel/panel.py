@@ -21,13 +21,14 @@ from simfw.bench.journal import Deed
 from simfw.bench.view import View
 from simfw.engine.run import Occurred, Run
 from simfw.engine.stepwise import LONGEST_NS
-from simfw.errors import SimfwError, UsageError
+from simfw.errors import QuantityError, SimfwError, UsageError
 from simfw.formatting import format_duration, format_percent
 from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
 from simfw.panel.chart import chart_of
 from simfw.panel.described import described, figures_of, kind_of
 from simfw.panel.watched import Watched, deeds_of
+from simfw.quantity import read_ns
 from simfw.stimuli.scenario import Scenario, write_scenario
 
 __all__ = ["MOST_MARKS", "Exists", "Panel"]
@@ -100,7 +101,7 @@ class Panel:
         known = {
             "gadget": self.gadget, "frame": self.frame, "next": self.next_thing, "back": self.back,
             "course": self.course, "figures": self.figures, "change": self.change,
-            "save": self.save, "file": self.file,
+            "save": self.save, "file": self.file, "to": self.to,
         }
         return known[what](asked)
 
@@ -185,6 +186,21 @@ class Panel:
             if found is not None or step is None or bench.time_ns < until or until == ends:
                 return self._view() | {"found": found is not None}
             self._happen()
+
+    def to(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Go to a time that is written with its units, ahead or back."""
+        text = asked.get("time")
+        try:
+            time_ns = read_ns(text if isinstance(text, str) else "")
+        except QuantityError as error:
+            raise UsageError(f"{text}: {error.text}. Allowed: {error.allowed}.") from error
+        if time_ns < self.bench.time_ns:
+            return self.back({"time_ns": time_ns})
+        if time_ns > self._latest():
+            raise UsageError(f"{text}: at most 31 days ahead at once.")
+        self._mark()
+        self._go(time_ns)
+        return self._view()
 
     def back(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         """Go back to a time."""

@@ -100,6 +100,7 @@ def test_a_press_has_the_length_that_the_finger_gave_it(opened: Open, chromium: 
     page.mouse("mouseReleased", x, y)
     page.wait("simfw.state.view.lights[0].level === 1")
     pause(page)
+    assert "key.click" in page.read("document.querySelector('#states tbody tr').textContent")
     down, up = page.read("stamps")
     pressed, released = server.panel.bench.journal
     assert released.time_ns - pressed.time_ns == pytest.approx((up - down) * 1e6, abs=2e6)
@@ -198,6 +199,13 @@ def test_time_runs_at_1x_while_a_finger_holds(opened: Open) -> None:
     assert after - before <= (later - stamp + 300) * 1e6
     page.key("k", down=False)
     page.wait(f"simfw.state.view.time_ns > {after} + 60e9")
+    pause(page)
+    # A clock that jumps, or a page that was away, takes no more than a quarter of a second along.
+    before = page.read("simfw.state.base")
+    page.read("document.getElementById('run').click(); simfw.state.last -= 3600e3")
+    page.wait(f"simfw.state.base > {before}")
+    pause(page)
+    assert page.read("simfw.state.base") - before < 0.1 * 3600e9 * 3600  # it jumped an hour
 
 
 @pytest.mark.parametrize("name", ["scenarios/larder-lamp", "scenarios/strip-controller"])
@@ -321,6 +329,9 @@ def test_going_back_keeps_the_old_course_beside_the_new_one(opened: Open) -> Non
     page.wait("simfw.state.before !== null && !simfw.state.drawing")
     assert server.panel.bench.journal == ()
     assert page.read("simfw.state.before.end_ns") == ends
+    page.read("document.getElementById('goal').value = '1 h'")
+    page.read("document.getElementById('go').click()")
+    page.wait("simfw.state.view.time_ns === 3600e9")
 
 
 def test_a_changed_figure_tells_what_differs(opened: Open) -> None:

@@ -283,6 +283,18 @@ def test_going_back_and_on_again_is_the_same(server: PanelServer) -> None:
     assert ask(server, "/do/next")[1]["found"]
 
 
+def test_a_time_that_is_written_is_gone_to(server: PanelServer) -> None:
+    """Ahead or back, with units; what is no time is told."""
+    ask(server, "/do/gadget")
+    assert ask(server, "/do/to", {"time": "1 h 5 min"})[1]["time_ns"] == 3900 * S
+    assert ask(server, "/do/to", {"time": "90 s"})[1]["time_ns"] == 90 * S
+    for time_text in ("soon", 5, "", "1 mA", "2 years", "100 years"):
+        status, answer = ask(server, "/do/to", {"time": time_text})
+        assert status == 422
+        assert answer["error"]
+    assert server.panel.bench.time_ns == 90 * S
+
+
 def test_a_figure_is_changed_and_the_course_replayed(server: PanelServer) -> None:
     """What differs is told; a mistake is told like one of the file, and nothing changes."""
     ask(server, "/do/gadget")

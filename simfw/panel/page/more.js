@@ -3,6 +3,7 @@
 import { ampereHours, clock, made, si, span, table } from "./words.js";
 
 const MOST_EVENTS = 200;
+const LIT_MS = 1000; // for so long the row that fired is lit
 
 export class More {
   /** `change(settings)` asks for the course with other figures. */
@@ -10,6 +11,8 @@ export class More {
     this.gadget = gadget;
     this.change = change;
     this.events = [];
+    this.stood = new Map(); // the state of each region
+    this.came = new Map(); // by which row a region came there, and when that was seen (ms)
     this.settings = {};
     this.list = [];
     this.regions = new Map(gadget.regions.map((region) => [region.name, region]));
@@ -63,12 +66,25 @@ export class More {
   take(view) {
     if (view.dropped) this.events.unshift({ time_ns: view.since_ns, name: `${view.dropped} more events` });
     for (const event of view.events) this.events.unshift(event);
+    const names = new Set(view.events.map((event) => event.name));
+    for (const region of view.regions) {
+      const before = this.stood.get(region.name);
+      this.stood.set(region.name, region.state);
+      const known = this.regions.get(region.name);
+      if (!known?.written || before === undefined || before === region.state) continue;
+      // The rows that may have led there; within one frame of 1x it is nearly always one.
+      const rows = known.rows.filter((row) => row.from.includes(before) && row.leads.includes(region.state)
+        && (row.on === null || names.has(row.on)));
+      this.came.set(region.name, { text: rows.map((row) => row.text).join(" or "), at: performance.now() });
+    }
     this.events.length = Math.min(this.events.length, MOST_EVENTS);
   }
 
   /** What came after a time is not part of the course any more. */
   forget(timeNs) {
     this.events = this.events.filter((event) => event.time_ns < timeNs);
+    this.stood.clear();
+    this.came.clear();
   }
 
   show(view) {
@@ -86,13 +102,14 @@ export class More {
       const waits = known.written ? known.rows.filter((row) => row.from.includes(region.state))
         .map((row) => `${row.text} → ${row.to}`).join("; ") : "";
       const next = region.due_ns === null ? "" : span((region.due_ns - view.time_ns) / 1e9);
-      const wait = made("span", "", waits);
-      const cells = [region.name, made("b", "", region.state), span((view.time_ns - region.since_ns) / 1e9), next, wait];
+      const came = this.came.get(region.name);
+      const by = made("span", came && performance.now() - came.at < LIT_MS ? "came" : "", came?.text ?? "");
+      const cells = [region.name, made("b", "", region.state), by, span((view.time_ns - region.since_ns) / 1e9), next, waits];
       return { kind: known.written ? "" : "stock", cells };
     });
     const panel = document.getElementById("states");
     const top = panel.scrollTop;
-    panel.replaceChildren(table(["region", "state", "for", "next in", "waits for"], rows, [2, 3]));
+    panel.replaceChildren(table(["region", "state", "came by", "for", "next in", "waits for"], rows, [3, 4]));
     panel.scrollTop = top;
   }
 

@@ -190,12 +190,27 @@ async function picture() {
 }
 
 async function back(ns) {
-  run(false);
-  const whole = await ask("course", {});
   const asked = Math.round(Math.max(0, ns));
   if (state.view && asked >= state.view.time_ns) return;
-  const view = await ask("back", { time_ns: asked });
+  await travel("back", { time_ns: asked });
+}
+
+/** Stand at another time; the course until now stays beside the new one where it is an earlier one. */
+async function travel(what, asked) {
+  run(false);
+  await flush();
+  const whole = await ask("course", {});
+  const from = state.view?.time_ns ?? 0;
+  const view = await ask(what, asked);
   if (!view) return;
+  trouble("");
+  if (view.time_ns >= from) {
+    state.base = view.time_ns;
+    keys.follow(view);
+    seen(view, 0);
+    await picture();
+    return;
+  }
   if (whole?.lanes) state.before = whole;
   state.deeds = [];
   state.base = view.time_ns;
@@ -234,6 +249,9 @@ function wireCourse() {
   chart = new Chart(at("chart"));
   at("scrub").oninput = scrubbed;
   at("scrub").onchange = () => { const ns = scrubbed(); if (ns !== null) back(ns); };
+  const go = () => travel("to", { time: at("goal").value });
+  at("go").onclick = go;
+  at("goal").onkeydown = (event) => { if (event.key === "Enter") go(); };
   at("all").onclick = () => { state.from = state.to = null; picture(); };
   at("closer").onclick = () => zoom(0.25);
   at("wider").onclick = () => zoom(4);
