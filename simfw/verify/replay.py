@@ -303,7 +303,11 @@ def _begins(observed: Observed, model: Model, options: Options,
             charge: float) -> tuple[list[Begin], list[str]]:
     """The beginnings to try, the plainest first."""
     powered = Begin(charge=charge)
-    regions = [region for region in model.prepared.system.regions if region.group == "behaviour"]
+    system = model.prepared.system
+    turned = {dial for region in system.regions for state in region.states for dial in state.dials}
+    # Dials come first: all that stands where they start is tried before other positions.
+    regions = [region for region in system.regions if region.group == "behaviour" or (
+        region.group == "dials" and (region.name in turned or region.name in options.start))]
     names = {region.name: [state.name for state in region.states] for region in regions}
     for region, state in options.start.items():
         if region not in names:
@@ -358,11 +362,10 @@ def _looks_like(model: Model, observed: Observed, states: Mapping[str, str], nam
     standing = []
     for region in model.prepared.system.regions:
         if region.group == "behaviour":
-            state = region.state(states[region.name])
-            if output in state.dial_scales or (
-                    output in state.outputs and state.outputs[output].dial):
-                return True
-            standing.append((region.group, state, True))
+            standing.append((region.group, region.state(states[region.name]), True))
+        elif region.group == "dials":
+            where = states.get(region.name, region.starts)
+            standing.append((region.group, region.state(where), True))
         elif any(output in state.drives for state in region.states):
             return True
     equal = equal_levels(max(within_of(observed, name), 0.03 if kind < 0 else 0.0))
