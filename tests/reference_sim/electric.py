@@ -76,7 +76,7 @@ class Diode:
             return 0.0
         scale, ohm = self.n * VT, self.series + resistance
         if ohm == 0.0:
-            return self.saturation * math.expm1(volt / scale)
+            return self.saturation * math.expm1(min(volt / scale, 700.0))
         drop = ohm * self.saturation
         y = min(volt / scale, math.log1p(volt / drop))
         for _ in range(60):

@@ -99,6 +99,8 @@ def case(seed: int) -> Case:
         _dials(draw)
     _behaviour(draw)
     _hear_ends(draw)
+    if "controller" in g and draw.chance(0.2):
+        _let_go(draw)
     if "proximity" in g and draw.chance(0.6):
         g["proximity"]["wave"]["enabled"] = _expression(draw, 1)
     for measure in g.get("measures", {}).values():
@@ -549,6 +551,18 @@ def _hear_ends(draw: Draw) -> None:
                                    "to": draw.rng.choice([*region["states"], "same"])})
             if region["rows"][-1]["to"] == "same":
                 region["rows"][-1]["emit"] = f"over{name}"
+
+
+def _let_go(draw: Draw) -> None:
+    """A state lets go of the supply; a contact or USB brings it back."""
+    g = draw.gadget
+    states = draw.rng.choice(list(g["behaviour"].values()))["states"]
+    states[draw.rng.choice(list(states))]["controller"] = "unpowered"
+    powering = [*g["buttons"], *(["slide"] if "slide" in g.get("toggles", {}) else []),
+                *(["usb"] if "charger" in g else [])]
+    g["controller"]["powered_by"] = draw.rng.sample(powering, draw.rng.randint(1, len(powering)))
+    if draw.chance(0.6):
+        g["controller"]["hold_up"] = draw.ms(10, 400)
 
 
 def _behaviour(draw: Draw) -> None:

@@ -45,6 +45,7 @@ class Region:
     scales: dict[str, dict[str, str]] = field(default_factory=dict)
     resume_points: tuple[str, ...] = ()
     kept: str = ""  # "state" or "resume"
+    unpowered: frozenset[str] = frozenset()  # states in which the firmware lets go of its supply
 
     def add(
         self,
@@ -454,6 +455,9 @@ def _written(name: str, spec: dict[str, Any], sequences: dict[str, Any]) -> Regi
                   and (total := total_ns(sequences[level])) is not None]
         if totals:
             region.rows.append(Row((state,), "same", None, max(totals), None, (f"{name}.ended",)))
+    region.unpowered = frozenset(
+        state for state, out in spec["states"].items() if out.get("controller") == "unpowered"
+    )
     for row in spec.get("rows", []):
         emit, on = row.get("emit", []), row.get("on")
         for event in on if isinstance(on, list) else [on]:  # a list: one row for each event

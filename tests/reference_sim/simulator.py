@@ -53,6 +53,7 @@ class State:
     memory: str | None = None
     changed_ns: int = -1  # the time of the last change,
     before: tuple[str, str | None] = ("", None)  # and how it stood before that time
+    worth: str = ""  # the last settled state that is no unpowered one
     played_ns: int = 0  # up to when the edges of its sequences have been taken
 
 
@@ -145,6 +146,13 @@ class Simulator(Passing):
         used = (1.0 - self.s) * self.electrics.capacity_c
         self.counted = max(0.0, 1.0 - used / self.counter_c) if counter else 0.0
         self.alive = True
+        latch = gadget.get("controller", {})
+        self.powering = list(latch.get("powered_by", []))
+        self.hold_up = ns(latch.get("hold_up", "0 s"))
+        self.released = False
+        self.was_held = False
+        self.open_ns: int | None = None  # since when nothing powers it; None: never since power-up
+        self.release_at: int | None = None
         self.protected = False
         self.cut = False
         self.mode = "off"
@@ -388,7 +396,8 @@ class Simulator(Passing):
             if first:
                 self.cut = self.opened()
                 self.alive = not self.protected and not self.cut
-            if self.switched():
+            self.release_at = None
+            if self.switched() or (self.released and self.latched()):
                 pass
             elif crossing is not None:
                 self.circuit_step(crossing)
@@ -406,6 +415,7 @@ class Simulator(Passing):
                 self.expect(*expects.popleft())
             first = False
             coming = [item[0][0] for item in (outside, expects) if item]
+            coming += [] if self.release_at is None else [self.release_at]
             until = min([self.lasts, *coming, *self.due()])
             crossing = self.advance(until)
             self.woke = self.is_awake()
@@ -466,13 +476,14 @@ class Simulator(Passing):
         """All regions enter their start states; what is found at the pins; zero dwells."""
         if not self.alive and self.counter_c:
             self.counted = si(self.gauge["power_up"])
-        self.alive = not self.cut
+        self.alive = not self.cut and not self.released
         self.woke = False
         if not self.alive:
             return
         if self.electrics.every_instant:
             self.wake()
         self.held = [False] * len(self.conditions)
+        self.open_ns = None
         for state in self.regions:
             self.enter(state, *self.left(state))
         if self.inputs["usb"]:
@@ -506,6 +517,8 @@ class Simulator(Passing):
 
     def go_dead(self) -> None:
         """The controller has no supply: memory is lost."""
+        if self.released:
+            return  # it had none before, and stands as it was left
         self.alive = False
         for state in self.regions:
             self.enter(state, *self.left(state))
@@ -513,9 +526,37 @@ class Simulator(Passing):
     def left(self, state: State) -> tuple[str, str | None]:
         """What a region is left with: what stood before this time, where that is kept."""
         stood = state.before if state.changed_ns == self.now else (state.name, state.memory)
+        if stood[0] in state.region.unpowered:
+            stood = (state.worth or state.region.starts, stood[1])
         kept = state.region.kept
         return (stood[0] if kept == "state" else state.region.starts,
                 stood[1] if kept == "resume" else None)
+
+    def latched(self) -> bool:
+        """The firmware lets go of its supply, or a contact or USB gives it back."""
+        held = any(self.inputs["usb"] if name == "usb" else self.inputs[f"{name}.closed"]
+                   for name in self.powering)
+        if self.was_held and not held:
+            self.open_ns = self.now
+        self.was_held = held
+        if self.released:
+            if held:
+                self.released = False
+                self.queue.clear()
+                if not self.protected:
+                    self.power_up()
+            return held
+        if held or not self.alive:
+            return False
+        if not any(state.name in state.region.unpowered for state in self.regions):
+            return False
+        at = self.now if self.open_ns is None else self.open_ns + self.hold_up
+        if at > self.now:
+            self.release_at = at
+            return False
+        self.released, self.alive = True, False
+        self.queue.clear()
+        return True
 
     def power_down(self) -> None:
         """The protection opens: the controller is dead, memory is lost."""
@@ -567,7 +608,7 @@ class Simulator(Passing):
                 if count > MOST_EVENTS:
                     raise EndlessInstant(self.result.known)
                 self.take(self.queue.popleft())
-            if not self.conditions_changed() and not self.circuit_changed():
+            if not (self.conditions_changed() or self.circuit_changed() or self.latched()):
                 break
             count += 1
             if count > MOST_EVENTS:
