@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from simfw.behaviour.outputs import ways
+from simfw.behaviour.region import Group, State
 from simfw.errors import UsageError, nearest
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
@@ -359,7 +360,7 @@ def _looks_like(model: Model, observed: Observed, states: Mapping[str, str], nam
                 level: float) -> bool:
     """Whether these states give the output this level, as far as states alone tell."""
     output, kind = model.names[name]
-    standing = []
+    standing: list[tuple[Group, State, bool]] = []
     for region in model.prepared.system.regions:
         if region.group == "behaviour":
             standing.append((region.group, region.state(states[region.name]), True))
