@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -29,7 +30,7 @@ from simfw.engine.simulator import simulate
 from simfw.engine.snapshot import Snapshot
 from simfw.engine.stepwise import LONGEST_NS, Between, Stepwise
 from simfw.engine.timeline import Change
-from simfw.errors import QuantityError, UsageError, nearest
+from simfw.errors import QuantityError, RunError, UsageError, nearest
 from simfw.formatting import format_duration
 from simfw.gadget.model import Gadget
 from simfw.quantity import read_ns, read_number
@@ -127,6 +128,7 @@ class Bench:
         )
         self._plant: Plant = self._simulation.plant
         self._begun = False
+        self._stuck: RunError | None = None
         self._now_ns = 0
         self._journal = Journal()
         self._now: dict[tuple[Kind, str], Deed] = {}  # what was done at the present time
@@ -223,7 +225,8 @@ class Bench:
     def to(self, time: int | str) -> None:
         """Let time go by until `time` (ns, or text such as "1 h 5 min"), counted from the start.
 
-        Raises UsageError where that is past already: `back` goes back.
+        Raises UsageError where that is past already: `back` goes back. Raises RunError where the
+        model cannot go on, and again until one goes back.
         """
         time_ns = _ns(time, "time")
         if time_ns < self._now_ns:
@@ -234,9 +237,23 @@ class Bench:
             raise UsageError(f"{format_duration(time_ns)}: no course is followed that far.")
         if time_ns == self._now_ns:
             return
-        self._commit()
-        self._simulation.ahead(time_ns, fold=self._folds(time_ns - self._now_ns))
+        with self._going():
+            self._commit()
+            self._simulation.ahead(time_ns, fold=self._folds(time_ns - self._now_ns))
         self._now_ns = time_ns
+
+    @contextmanager
+    def _going(self) -> Iterator[None]:
+        """Time goes by. Where the model cannot go on it stands in the middle of an instant: it is
+        told again until one goes back.
+        """
+        if self._stuck is not None:
+            raise self._stuck
+        try:
+            yield
+        except RunError as error:
+            self._stuck = error
+            raise
 
     def until(self, what: str = SOMETHING, *, within: int | str = "1 year") -> int | None:
         """Let time go by until an event happens, or "something"; it then stands just after it.
@@ -259,13 +276,14 @@ class Bench:
                 return self.repeating.tells(before, after, happened)
             return what in happened
 
-        names, heard = self._simulation.stepper.names(), self._listener.heard
-        if not self._begun:
-            self._commit()
-            if found(names, self._simulation.stepper.names(), self._listener.latest(heard)):
-                self._now_ns = 1
-                return 0
-        return self._next(found, end)
+        with self._going():
+            names, heard = self._simulation.stepper.names(), self._listener.heard
+            if not self._begun:
+                self._commit()
+                if found(names, self._simulation.stepper.names(), self._listener.latest(heard)):
+                    self._now_ns = 1
+                    return 0
+            return self._next(found, end)
 
     def _next(self, found: Test, end_ns: int) -> int | None:
         """Go on to the first instant before `end_ns` that is what one waits for; its time."""
@@ -308,7 +326,12 @@ class Bench:
     # -- going back ------------------------------------------------------------------------------
 
     def snapshot(self) -> Mark:
-        """Where the bench stands now, with what each consumer has drawn."""
+        """Where the bench stands now, with what each consumer has drawn.
+
+        Raises the `RunError` again where the model could not go on.
+        """
+        if self._stuck is not None:
+            raise self._stuck
         self._count()
         saved = self._simulation.save() if self._begun else None
         mark = Mark(
@@ -328,6 +351,7 @@ class Bench:
         if mark.owner is not self._rest:
             raise UsageError("This snapshot was made on another bench.")
         self._listener.taken()
+        self._stuck = None
         self._stand(mark.saved)
         self._now_ns = mark.time_ns
         self._journal = mark.journal

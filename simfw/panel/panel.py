@@ -21,7 +21,7 @@ from simfw.bench.journal import Deed
 from simfw.bench.view import View
 from simfw.engine.run import Occurred, Run
 from simfw.engine.stepwise import LONGEST_NS
-from simfw.errors import QuantityError, SimfwError, UsageError
+from simfw.errors import QuantityError, RunError, SimfwError, UsageError
 from simfw.formatting import format_duration, format_percent
 from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
@@ -118,7 +118,7 @@ class Panel:
         """The latest events of the course."""
         events: tuple[Occurred, ...] = ()
         if self.bench.time_ns:
-            with contextlib.suppress(TooManyEvents):
+            with contextlib.suppress(TooManyEvents, RunError):
                 events = self.bench.run().events[-MOST_SHOWN:]
         return [{"time_ns": event.time_ns, "name": event.name} for event in events]
 

@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from simfw import UsageError, load_scenario, simulate
+from simfw import RunError, UsageError, load_scenario, simulate
 from simfw.cli import main
 from simfw.commands import panel as command
 from simfw.panel import server as served
@@ -281,6 +281,42 @@ def test_going_back_and_on_again_is_the_same(server: PanelServer) -> None:
     assert whole["states"]["lamp_mode"][:1] == part["states"]["lamp_mode"][:1]
     assert ask(server, "/do/back", {"time_ns": 9 * S})[0] == 422
     assert ask(server, "/do/next")[1]["found"]
+
+
+LOOP = """
+gadget = { name = "Loop" }
+cell = { curve = "lco", capacity = "100 mAh" }
+buttons = { k = {} }
+[behaviour.x]
+starts = "a"
+states.a = {}
+states.b = {}
+rows = [
+  { on = "k.click", from = "a", to = "b", emit = "x.e" },
+  { on = "x.e", from = "b", to = "a", emit = "x.f" },
+  { on = "x.f", from = "a", to = "b", emit = "x.e" },
+]
+"""
+
+
+@pytest.mark.filterwarnings("ignore::simfw.errors.GadgetWarning")
+def test_a_model_that_cannot_go_on_is_told_until_one_goes_back(tmp_path: Path) -> None:
+    """It stands in no half-done instant, and the page can still be opened."""
+    path = tmp_path / "gadget.toml"
+    path.write_text(LOOP, encoding="utf-8")
+    panel = Panel(path)
+    panel.frame({"to_ns": S})
+    deeds = [{"kind": "contact", "name": "k", "level": level, "at_ns": at * 10**8}
+             for at, level in ((20, 1), (21, 0))]
+    for asked in ({"deeds": deeds, "to_ns": 3 * S}, {"to_ns": 4 * S}):
+        with pytest.raises(RunError, match=r"At 2\.12 s more than"):
+            panel.frame(asked)
+    with pytest.raises(RunError):
+        panel.next_thing({})
+    assert [event["name"] for event in panel.gadget({})["events"]] == ["k.press"]
+    panel.back({"time_ns": 2 * S})
+    view = panel.frame({"to_ns": 5 * S})
+    assert [region["state"] for region in view["regions"]][-1] == "a"
 
 
 def test_a_time_that_is_written_is_gone_to(server: PanelServer) -> None:

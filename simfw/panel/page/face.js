@@ -83,7 +83,8 @@ export class Face {
     const row = made("div", `leds ${kind}`, ...leds);
     row.setAttribute("aria-hidden", "true");
     const words = made("span", "");
-    const text = made("p", "", `${light.name} `, words);
+    const many = light.leds > count ? ` (${light.leds} LEDs)` : "";
+    const text = made("p", "", `${light.name}${many} `, words);
     list.append(made("li", "", row, text));
     this.lights.set(light.name, { light, leds, words, calm: new Calm(), since: 0, blinks: 0 });
   }

@@ -49,7 +49,7 @@ export class Keys {
   }
 
   letterFor(name) {
-    for (const letter of name.toLowerCase()) {
+    for (const letter of `${name.toLowerCase()}123456789`) {
       if (/[a-z0-9]/.test(letter) && !this.letters.has(letter)) return letter;
     }
     return "";

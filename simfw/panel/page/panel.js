@@ -321,6 +321,7 @@ async function described() {
   more.view = gadget.view;
   keys?.close();
   keys = new Keys(gadget, at("buttons"), at("inputs"), deed, reach);
+  at("keys").hidden = !keys.keys.size;
   const cautions = [gadget.caution_charging];
   if (gadget.inputs.some((input) => input.infrared)) cautions.push(gadget.caution_infrared);
   at("caution").textContent = cautions.filter(Boolean).join(" ");
