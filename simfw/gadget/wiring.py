@@ -87,6 +87,9 @@ def _charger(charger: Charger) -> Iterator[Problem]:
 def _runs_throughout(charger: Charger, supply: ChargerInput) -> Iterator[Problem]:
     """USB is in or out, at one voltage: a charger that would not run then cannot be simulated."""
     most_v = supply.voltage.value
+    if most_v <= charger.float_.value:
+        yield _problem("charger.input.voltage", "a linear charger does not raise its input: the "
+                       "cell would never be full", f"more than float ({charger.float_.text})")
     for name in ("start", "stop"):
         level = getattr(supply, name)
         if level is not None and level.value > most_v:
