@@ -47,10 +47,14 @@ _LONGEST_VALUE = 60
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a key stands: its line (from 1), and its value as written (None if long or a table)."""
+    """Where a key stands: its line (from 1), and its value as written (None if long or a table).
+
+    `span` are the bytes of its value (from, to); None for a section.
+    """
 
     line: int
     written: str | None
+    span: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,6 +92,22 @@ class TomlFile:
                 inside[now] = inside.pop(former)
                 written[key_text((*table, now))] = key_text((*table, former))
         return replace(self, data=data, written_as=written)
+
+    def rewritten(self, values: Mapping[str, str]) -> bytes:
+        """The bytes of the file with other values (TOML text) at keys that it writes.
+
+        Everything else stays as it is. Raises KeyError for a key that the file does not write.
+        """
+        spans = []
+        for key, text in values.items():
+            span = self.places[key].span
+            if span is None:
+                raise KeyError(key)
+            spans.append((span, text))
+        source = self.source
+        for (start, end), text in sorted(spans, reverse=True):
+            source = source[:start] + text.encode("utf-8") + source[end:]
+        return source
 
     def _as_written(self, key: str) -> str:
         for now, former in self.written_as.items():
@@ -346,7 +366,9 @@ def _places(source: bytes) -> dict[str, Place]:
     def note(path: KeyPath, node: tree_sitter.Node, value: tree_sitter.Node | None) -> None:
         line = node.start_point[0] + 1
         for end in range(1, len(path) + 1):
-            place = Place(line, _written(source, value) if end == len(path) else None)
+            own = end == len(path)
+            span = (value.start_byte, value.end_byte) if own and value is not None else None
+            place = Place(line, _written(source, value) if own else None, span)
             text = key_text(path[:end])
             places.setdefault(text, place)
             places.setdefault(_loose(text), place)

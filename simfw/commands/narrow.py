@@ -36,6 +36,10 @@ def register(commands: Commands) -> None:
                         help="exact runs allowed for each combination of answers [20000]")
     parser.add_argument("--jobs", type=positive_number, default=1, metavar="N",
                         help="processes that share the work; the result does not change [1]")
+    parser.add_argument("--write", metavar="FILE",
+                        help="write the gadget file with the narrowed figures to FILE")
+    parser.add_argument("--plot", metavar="FILE",
+                        help="draw what is left of each unknown (.png, .svg or .pdf)")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -45,13 +49,32 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.commands._progress import Bar
     from simfw.loading import load_bench_log
     from simfw.report.bench_log import narrowed_json, narrowed_text
+    from simfw.writing import check_file, write_whole
 
+    if arguments.plot is not None:
+        from simfw.report.drawing import check_ending
+
+        check_ending(arguments.plot)
+    if arguments.write is not None:
+        check_file(arguments.write)
     log = load_bench_log(arguments.log)
     with Bar(sys.stderr, "combinations") as bar:
         found = narrow(log, seed=arguments.seed, runs=arguments.runs,
                        jobs=arguments.jobs, progress=bar.show)
+    notes = ""
+    if arguments.write is not None:
+        from simfw.report.bench_write import rewritten
+
+        made = rewritten(found, arguments.write)
+        write_whole(arguments.write, made.source)
+        notes = f"\nWrote {arguments.write}: {', '.join(made.written) or 'no figure narrowed'}.\n"
+        notes += "".join(f"Not written: {one}.\n" for one in made.left)
+    if arguments.plot is not None:
+        from simfw.report.bench_plot import write_narrowed_plot
+
+        write_narrowed_plot(found, arguments.plot)
     if arguments.json:
         sys.stdout.write(dump_json(narrowed_json(found)))
     else:
-        sys.stdout.write(narrowed_text(found, paint_for(sys.stdout)))
+        sys.stdout.write(narrowed_text(found, paint_for(sys.stdout)) + notes)
     return int(not found.possible)

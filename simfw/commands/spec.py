@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import argparse
 
     from simfw.commands._shared import Commands
+    from simfw.gadget.model import Gadget
     from simfw.report.vectors import VectorSet
 
 RANK = 65
@@ -40,6 +41,8 @@ def register(commands: Commands) -> None:
         "-o", "--output", metavar="FOLDER", required=True, help="the folder to write into"
     )
     parser.add_argument("--since", metavar="OLD", help="an earlier gadget file to compare with")
+    parser.add_argument("--bench", metavar="LOG",
+                        help="a bench log of the gadget: open questions and what answers them")
     parser.add_argument("--no-vectors", action="store_true", help="leave the test vectors out")
     parser.add_argument("--no-power", action="store_true", help="leave the power budget out")
     parser.add_argument(
@@ -62,6 +65,7 @@ def spec(arguments: argparse.Namespace) -> int:
     _refuse_filled_in(folder)
     gadget = load_gadget(arguments.gadget)
     old = None if arguments.since is None else load_gadget(arguments.since)
+    bench = () if arguments.bench is None else _open_questions(arguments.bench, gadget)
     prepared = Prepared(gadget)
     refuse_unpowered(prepared.system, "a specification",
                      "neither its check nor its vectors know it")
@@ -81,6 +85,7 @@ def spec(arguments: argparse.Namespace) -> int:
         found = None if report is None else report.result()
     subject = subject_of(gadget, prepared.system, budget=budget, vectors=vectors, found=found,
                          old=old)  # fmt: skip
+    subject = replace(subject, bench=bench)
     files: dict[str, str | bytes] = {**document_files(subject)}
     files[PAGE] = sealed(str(files[PAGE]))
     files |= folder_files(gadget, vectors=vectors is not None)
@@ -100,6 +105,21 @@ def spec(arguments: argparse.Namespace) -> int:
         if f"vectors/{path.name}" not in files:
             print(f"{path} is left from an earlier writing; it is none of these.")
     return 0
+
+
+def _open_questions(path: str, gadget: Gadget) -> tuple[tuple[str, str], ...]:
+    """What a bench log of `gadget` leaves open, each with what would answer it."""
+    from simfw.benchlog.experiments import next_experiments
+    from simfw.benchlog.narrowing import narrow
+    from simfw.loading import load_bench_log
+    from simfw.report.bench_next import open_questions
+
+    log = load_bench_log(path)
+    files = {log.gadget_path.resolve(), *(Path(one.file).resolve() for one in log.gadgets.values())}
+    if Path(gadget.file).resolve() not in files:
+        raise UsageError(f"{path} is about another gadget file, {log.gadget_path}, not about "
+                         f"{gadget.file}.")
+    return open_questions(next_experiments(narrow(log, brief=True)))
 
 
 def _inside(vectors: VectorSet, folder: Path) -> VectorSet:

@@ -254,7 +254,7 @@ def _meaning_lines(found: Narrowed) -> list[str]:
         high = "no end" if None in highs else format_rough_time(
             max(h for h in highs if h is not None))
         rows.append((what, low if low == high else f"{low} .. {high}",
-                     f"over {sum(one.gadgets for one in parts)} gadgets at the ends"))
+                     f"over {_many(sum(one.gadgets for one in parts), 'gadget')} at the ends"))
     return columns(rows)
 
 

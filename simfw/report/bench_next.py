@@ -7,13 +7,13 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from simfw.quantity import format_rough_time
-from simfw.report.bench_log import answers_text, measured_text, narrowed_json, wrapped
+from simfw.report.bench_log import answers_text, measured_text, narrowed_json, span_text, wrapped
 from simfw.report.text import plain
 
 if TYPE_CHECKING:
     from simfw.benchlog.experiments import Experiment, NextResult, Prediction
 
-__all__ = ["next_files", "next_json", "next_text"]
+__all__ = ["next_files", "next_json", "next_text", "open_questions"]
 
 MOST = 8  # experiments that are told
 
@@ -119,3 +119,40 @@ def next_files(found: NextResult, gadget: str) -> dict[str, str]:
             files[f"{number}-handling.toml"] = to_toml(scenario, ".")
     files["list.md"] = "\n".join(lines)
     return files
+
+
+def open_questions(found: NextResult) -> tuple[tuple[str, str], ...]:
+    """What is open of a bench log, as (what, what would answer it): questions first, then figures.
+
+    Of a question whose answers are still more than one, and of each unknown.
+    """
+    log = found.narrowed.log
+    told: list[tuple[str, str]] = []
+    left = [one.combination for one in found.narrowed.possible]
+    for n, question in enumerate(log.questions):
+        answers = sorted({combination[n] for combination in left})
+        if len(answers) < 2:
+            continue
+        names = " or ".join(question.answers[k].name for k in answers)
+        how = next((one for one in found.experiments if _decides(one, n)), None)
+        told.append((
+            f"{question.asks or question.name} Left: {names}.",
+            "nothing in the library of experiments" if how is None else
+            f"{how.hands} ({format_rough_time(60.0 * how.minutes, 2)})",
+        ))
+    for unknown, interval in zip(log.unknowns, found.narrowed.intervals, strict=True):
+        by = dict.fromkeys((*interval.low_by, *interval.high_by))
+        told.append((
+            f"{unknown.key}: {span_text(unknown, interval.low, interval.high)}",
+            f"known as far as {', '.join(by)} tell" if by else "not narrowed by what was seen",
+        ))
+    return tuple(told)
+
+
+def _decides(one: Experiment, question: int) -> bool:
+    """Whether answers to a question are predicted to look different."""
+    seen: dict[int, set[str]] = {}
+    for p in one.predictions:
+        seen.setdefault(p.combination[question], set()).add(_predicted(p, one.unit))
+    sets = list(seen.values())
+    return all(not a & b for n, a in enumerate(sets) for b in sets[n + 1 :])

@@ -256,7 +256,7 @@ def assumptions(subject: Subject) -> Section:
     for entry in guesses(subject.gadget):
         groups.setdefault(_settled_by(entry.key), []).append(
             f"`{entry.key}` {figure_text(entry.figure)}")  # fmt: skip
-    blocks: list[Block] = []
+    blocks: list[Block] = [Gap(text, answer) for text, answer in subject.bench]
     if groups:
         blocks.append(Table(
             caption="Guesses", head=("settled by", "quantities"), widths=(28, 72),

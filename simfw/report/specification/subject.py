@@ -26,7 +26,8 @@ class Subject:
 
     `by_key` finds the sentence that describes a row. `budget`, `vectors` and `found` (what the
     check says) are None where they were not asked for; `old` is the earlier gadget. `tested` holds
-    for each requirement the vectors that show it, by name.
+    for each requirement the vectors that show it, by name. `bench` are open questions of a bench
+    log, each with what would answer it.
     """
 
     gadget: Gadget
@@ -41,6 +42,7 @@ class Subject:
     vectors: VectorSet | None = None
     found: Report | None = None
     old: Gadget | None = None
+    bench: Sequence[tuple[str, str]] = ()
 
     def part(self, *names: str) -> tuple[Requirement, ...]:
         """The sentences of these parts, in order."""

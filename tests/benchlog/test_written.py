@@ -1,0 +1,115 @@
+"""What is written of a bench log: a gadget file with measured figures, a plot, open questions."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from simfw.cli import main
+from simfw.gadget.quantities import quantities
+from simfw.loading import load_gadget
+from simfw.tomlfile import read_toml
+from tests.benchlog.lantern import log_of
+
+LOG = """
+title = "One evening"
+[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+"cell.leakage" = "1 uA .. 60 uA"
+clock = "± 10 %"
+[[questions]]
+name = "finish"
+asks = "Does a charge end at a tenth?"
+[[questions.answers]]
+name = "yes"
+[[questions.answers]]
+name = "no, at a fifth"
+change = { "charger.finish" = "20 %" }
+[[observations]]
+name = "meter"
+mode = "lamp.lit"
+reading = "72 mA ± 1 mA"
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The lantern with a bench log, narrowed into a file and a plot by one command."""
+    folder = tmp_path_factory.mktemp("written")
+    path = log_of(folder, LOG).file
+    assert main(["narrow", path, "--write", str(folder / "narrowed.toml"),
+                 "--plot", str(folder / "left.svg")]) == 0
+    return folder
+
+
+def test_the_gadget_file_gets_measured_ranges_and_keeps_the_rest(folder: Path):
+    """Value inside the range, standing and source; every other line as it stood."""
+    gadget = load_gadget(folder / "narrowed.toml")
+    lamp = quantities(gadget)["loads.lamp.current"]
+    assert lamp.standing == "measured"
+    assert lamp.source == "One evening: meter"
+    assert 0.0708 < lamp.low < 0.0710 < lamp.value < 0.0730 <= lamp.high < 0.0732
+    # What was not narrowed is as it was written.
+    assert quantities(gadget)["cell.leakage"].standing is None
+    before = (folder / "gadget.toml").read_text(encoding="utf-8").splitlines()
+    after = (folder / "narrowed.toml").read_text(encoding="utf-8").splitlines()
+    changed = [line for line, new in zip(before, after, strict=True) if line != new]
+    assert changed == ['current = "60 mA"']
+
+
+def test_a_plot_of_what_is_left_is_drawn(folder: Path):
+    """Each unknown has its row."""
+    assert "loads.lamp.current" in (folder / "left.svg").read_text(encoding="utf-8")
+
+
+def test_the_answers_that_are_left_are_written_too(tmp_path: Path, capsys):
+    """The only finish that fits stands in the file; the clock has no place in it."""
+    path = log_of(tmp_path, LOG.replace('name = "meter"', 'name = "meter, lit"')).file
+    text = Path(path).read_text(encoding="utf-8").replace(
+        'change = { "charger.finish" = "20 %" }',
+        'change = { "charger.status" = "high while charging" }')
+    Path(path).write_text(text + """
+[[observations]]
+name = "pin"
+start = "40 %"
+steps = [{ usb = true }, { wait = "10 s" }]
+pin = "charger.status"
+reads = "high"
+""", encoding="utf-8")
+    assert main(["narrow", path, "--write", str(tmp_path / "gadget-2.toml")]) == 0
+    assert load_gadget(tmp_path / "gadget-2.toml").charger.status == "high while charging"
+    capsys.readouterr()
+
+
+def test_a_curve_that_would_not_be_found_is_refused(folder: Path, tmp_path: Path, capsys):
+    """Written into another folder the file could not be read."""
+    assert main(["narrow", str(folder / "log.toml"), "--write", str(tmp_path / "x.toml")]) == 2
+    assert "is found from the folder" in capsys.readouterr().err
+    assert not (tmp_path / "x.toml").exists()
+
+
+def test_a_specification_takes_its_open_questions_from_a_bench_log(folder: Path, capsys):
+    """What is asked, which answers are left, and what was narrowed."""
+    out = folder / "spec"
+    arguments = ["spec", str(folder / "gadget.toml"), "-o", str(out), "--no-vectors",
+                 "--no-power", "--no-check"]
+    assert main([*arguments, "--bench", str(folder / "log.toml")]) == 0
+    page = (out / "specification.md").read_text(encoding="utf-8")
+    assert "Does a charge end at a tenth? Left: yes or no, at a fifth." in page
+    assert "loads.lamp.current: 70.9 mA .. 73" in page
+    other = folder / "other.toml"
+    other.write_bytes((folder / "gadget.toml").read_bytes())
+    assert main(["spec", str(other), "-o", str(out), "--bench", str(folder / "log.toml")]) == 2
+    capsys.readouterr()
+
+
+def test_a_value_is_replaced_where_it_stands(tmp_path: Path):
+    """Comments, blanks and neighbours stay; a section has no value."""
+    path = tmp_path / "a.toml"
+    path.write_text('a = "1" # one\n[b]\nc = { d = "x", e = [1, 2] }\n', encoding="utf-8")
+    file = read_toml(path)
+    assert file.rewritten({"a": '"2"', "b.c.e[1]": "30"}).decode() == (
+        'a = "2" # one\n[b]\nc = { d = "x", e = [1, 30] }\n')
+    with pytest.raises(KeyError):
+        file.rewritten({"b": "1"})
