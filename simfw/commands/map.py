@@ -22,7 +22,7 @@ def register(commands: Commands) -> None:
     """Add the subcommand."""
     parser = add_command(
         commands, "map", _map,
-        summary="list the wires of a recording and draft a map to a gadget's signals",
+        summary="draft a map from a recording's wires to a gadget's signals",
         examples=["map capture.vcd --gadget gadget.toml > capture-map.toml",
                   "map capture.sr --gadget gadget.toml --json"],
     )

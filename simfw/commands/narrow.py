@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from simfw.commands._shared import Commands
 
-RANK = 44
+RANK = 56
 
 
 def register(commands: Commands) -> None:
@@ -23,7 +23,7 @@ def register(commands: Commands) -> None:
         "narrow",
         run,
         fails="nothing fits what was observed",
-        summary="tell which guesses fit what was seen at the bench, and how far figures are known",
+        summary="tell which guesses fit what was seen at the bench",
         examples=[
             "narrow scenarios/key-hook/bench.toml",
             "narrow bench.toml --json",

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from simfw.benchlog.model import Kit
     from simfw.commands._shared import Commands
 
-RANK = 45
+RANK = 57
 
 
 def register(commands: Commands) -> None:
@@ -23,7 +23,7 @@ def register(commands: Commands) -> None:
         "next",
         run,
         fails="nothing fits what was observed",
-        summary="tell what to look at next at the bench: what tells most for the least time",
+        summary="tell what to look at next at the bench",
         examples=[
             "next scenarios/key-hook/bench.toml",
             "next bench.toml --kit eyes,stopwatch --minutes 30",
