@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from simfw.behaviour.region import Row, System
@@ -11,9 +12,13 @@ from simfw.formatting import format_duration
 from simfw.gadget.figures import entries
 from simfw.gadget.model import Button, Gadget
 from simfw.report.cautions import CHARGING, INFRARED, cautions
+from simfw.report.specification.behaviour import LARGEST_DRAWN, region_drawing
+from simfw.report.specification.subject import subject_of
 from simfw.stimuli.inputs import INPUTS, Kind
 
-__all__ = ["described", "figures_of", "kind_of"]
+__all__ = ["described", "diagrams_of", "figures_of", "kind_of"]
+
+_STYLE = re.compile(r' style="[^"]*"')
 
 
 def described(prepared: Prepared) -> dict[str, Any]:
@@ -90,6 +95,20 @@ def _row_text(row: Row) -> str:
 
 def _target(row: Row) -> str:
     return "stays" if row.to == "same" else row.to
+
+
+def diagrams_of(prepared: Prepared) -> list[dict[str, str]]:
+    """The diagram of each written region, as the specification draws it: its name, SVG, caption.
+
+    Without style attributes, which the page's policy does not allow.
+    """
+    subject = subject_of(prepared.gadget, prepared.system)
+    drawings = [
+        (region.name, region_drawing(subject, region)) for region in prepared.system.regions
+        if region.group == "behaviour" and len(region.states) <= LARGEST_DRAWN
+    ]
+    return [{"region": name, "svg": _STYLE.sub("", drawing.svg), "caption": drawing.caption}
+            for name, drawing in drawings]
 
 
 def figures_of(gadget: Gadget) -> list[dict[str, str]]:

@@ -26,7 +26,7 @@ from simfw.formatting import format_duration, format_percent
 from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
 from simfw.panel.chart import chart_of
-from simfw.panel.described import described, figures_of, kind_of
+from simfw.panel.described import described, diagrams_of, figures_of, kind_of
 from simfw.panel.watched import Watched, deeds_of
 from simfw.quantity import read_ns
 from simfw.stimuli.scenario import Scenario, write_scenario
@@ -102,6 +102,7 @@ class Panel:
             "gadget": self.gadget, "frame": self.frame, "next": self.next_thing, "back": self.back,
             "course": self.course, "figures": self.figures, "change": self.change,
             "save": self.save, "file": self.file, "to": self.to,
+            "diagrams": self.diagrams,
         }
         return known[what](asked)
 
@@ -248,6 +249,10 @@ class Panel:
     def figures(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
         """Every figure of the gadget, and those that are set otherwise."""
         return {"figures": figures_of(self.bench.gadget), "settings": dict(self._settings)}
+
+    def diagrams(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
+        """The state diagram of each written region that is not too large for one."""
+        return {"diagrams": diagrams_of(self.bench.prepared)}
 
     def change(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         """Replay the course with other figures, and tell what differs from how it was.

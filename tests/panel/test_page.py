@@ -145,7 +145,8 @@ def test_a_whole_course_by_the_keyboard_alone(opened: Open, tmp_path: Path) -> N
         if page.read("simfw.state.view.events.some((one) => one.name === 'key.click')"):
             break
     tab_to("#tab-states")
-    stroke("ArrowRight")
+    while not page.read("document.activeElement.matches('#tab-events')"):
+        stroke("ArrowRight")
     assert "key.click" in page.read("document.getElementById('events').textContent")
     page.read("document.activeElement.blur()")
     tab_to("#keep")
@@ -220,7 +221,7 @@ def test_it_fits_and_can_be_read(opened: Open, name: str) -> None:
         page.looks(1280, 900, dark=dark)
         size = "[document.documentElement.scrollWidth, document.documentElement.scrollHeight]"
         assert page.read(size) == [1280, 900]
-        for tab in ("figures", "used", "care", "events", "states"):
+        for tab in ("diagrams", "figures", "used", "care", "events", "states"):
             page.read(f"document.getElementById('tab-{tab}').click()")
             assert page.read(CONTRAST) == []
         page.looks(390, 844, dark=dark, mobile=True)
@@ -256,7 +257,7 @@ def test_the_rules_of_accessibility_are_kept(opened: Open) -> None:
     page.read(engine.read_text("utf-8") + "; 0")
     for dark in (False, True):
         page.looks(1280, 900, dark=dark)
-        for tab in ("figures", "used", "care", "events", "states"):
+        for tab in ("diagrams", "figures", "used", "care", "events", "states"):
             page.read(f"document.getElementById('tab-{tab}').click()")
             found = page.read("axe.run().then((result) => result.violations.map((one) => [one.id,"
                               " one.nodes.map((node) => node.target.join(' '))]))")
@@ -332,6 +333,26 @@ def test_going_back_keeps_the_old_course_beside_the_new_one(opened: Open) -> Non
     page.read("document.getElementById('goal').value = '1 h'")
     page.read("document.getElementById('go').click()")
     page.wait("simfw.state.view.time_ns === 3600e9")
+
+
+def test_the_diagram_shows_where_a_region_stands(opened: Open, chromium: Browser) -> None:
+    """The state it is in is marked, and the row that has just fired is lit."""
+    page, _ = opened()
+    page.read("document.getElementById('tab-diagrams').click()")
+    page.wait("document.querySelectorAll('.diagram .now').length === 2")
+    page.read("""globalThis.fired = []; new MutationObserver(() => {
+        for (const one of document.querySelectorAll(".fired")) fired.push(one.getAttribute("y"));
+      }).observe(document.getElementById("diagrams"), { childList: true, subtree: true });""")
+    page.key("k", down=True)
+    time.sleep(0.1)
+    page.key("k", down=False)
+    page.wait("simfw.state.view.lights[0].level === 1")
+    page.wait("fired.length > 0")
+    pause(page)
+    boxes = "[...document.querySelectorAll('.diagram rect[rx=\"7\"]')]"
+    assert page.read(f"{boxes}.map((one) => one.classList.contains('now'))") == [
+        False, True, False, False, False, True, False]  # lit.full, and idle
+    assert chromium.complaints() == []
 
 
 def test_a_changed_figure_tells_what_differs(opened: Open) -> None:

@@ -6,8 +6,10 @@ const MOST_EVENTS = 200;
 const LIT_MS = 1000; // for so long the row that fired is lit
 
 export class More {
-  /** `change(settings)` asks for the course with other figures. */
-  constructor(gadget, change) {
+  /** `change(settings)` asks for the course with other figures, `ask(what)` the server. */
+  constructor(gadget, change, ask) {
+    this.ask = ask;
+    this.drawings = null; // by region, once somebody has asked for them
     this.gadget = gadget;
     this.change = change;
     this.events = [];
@@ -75,7 +77,8 @@ export class More {
       // The rows that may have led there; within one frame of 1x it is nearly always one.
       const rows = known.rows.filter((row) => row.from.includes(before) && row.leads.includes(region.state)
         && (row.on === null || names.has(row.on)));
-      this.came.set(region.name, { text: rows.map((row) => row.text).join(" or "), at: performance.now() });
+      const numbers = rows.map((row) => known.rows.indexOf(row));
+      this.came.set(region.name, { text: rows.map((row) => row.text).join(" or "), numbers, at: performance.now() });
     }
     this.events.length = Math.min(this.events.length, MOST_EVENTS);
   }
@@ -92,6 +95,7 @@ export class More {
     if (this.isOpen("states")) this.drawStates(view);
     if (this.isOpen("events")) this.drawEvents();
     if (this.isOpen("used")) this.drawUsed(view);
+    if (this.isOpen("diagrams")) this.drawDiagrams(view);
   }
 
   drawStates(view) {
@@ -111,6 +115,39 @@ export class More {
     const top = panel.scrollTop;
     panel.replaceChildren(table(["region", "state", "came by", "for", "next in", "waits for"], rows, [3, 4]));
     panel.scrollTop = top;
+  }
+
+  /** The diagram of each region, once, and where it stands in it. */
+  async drawDiagrams(view) {
+    if (this.drawings === null) {
+      this.drawings = new Map();
+      const found = (await this.ask("diagrams"))?.diagrams ?? [];
+      const parser = new DOMParser();
+      const boxes = found.map(({ region, svg, caption }) => {
+        const drawing = document.importNode(parser.parseFromString(svg, "image/svg+xml").documentElement, true);
+        this.drawings.set(region, drawing);
+        const box = made("div", "diagram", drawing);
+        return made("div", "", made("h3", "", region), box, made("p", "caution", caption));
+      });
+      const none = made("p", "", "No region of the file is small enough to be drawn.");
+      document.getElementById("diagrams").replaceChildren(...(boxes.length ? boxes : [none]));
+    }
+    for (const region of view.regions) {
+      const drawing = this.drawings.get(region.name);
+      if (!drawing) continue;
+      const place = this.regions.get(region.name).states.indexOf(region.state);
+      drawing.querySelectorAll('rect[rx="7"]').forEach((box, number) => box.classList.toggle("now", number === place));
+      drawing.querySelectorAll(".fired").forEach((one) => one.remove());
+      const came = this.came.get(region.name);
+      if (!came || performance.now() - came.at > LIT_MS) continue;
+      const labels = drawing.querySelectorAll('text[font-size="11"]');
+      for (const number of came.numbers) {
+        const light = document.createElementNS("http://www.w3.org/2000/svg", "rect");
+        const values = { class: "fired", x: 0, y: Number(labels[number].getAttribute("y")) - 19, width: "100%", height: 30 };
+        for (const [name, value] of Object.entries(values)) light.setAttribute(name, value);
+        drawing.insertBefore(light, drawing.querySelector("path")); // over the stripes, under the lines
+      }
+    }
   }
 
   drawEvents() {

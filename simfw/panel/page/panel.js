@@ -316,7 +316,7 @@ async function described() {
   at("name").textContent = gadget.name;
   at("file").textContent = gadget.file;
   face = new Face(at("lights"), gadget);
-  more = new More(gadget, change);
+  more = new More(gadget, change, ask);
   more.events = gadget.events.reverse();
   more.view = gadget.view;
   keys?.close();

@@ -23,7 +23,7 @@ from simfw.report.specification.tables import requirement_table
 from simfw.report.specification.words import cause, drive_text, effect, in_words, outputs_text, slug
 from simfw.report.vectors.items import reached_states
 
-__all__ = ["outputs", "regions"]
+__all__ = ["LARGEST_DRAWN", "outputs", "region_drawing", "regions"]
 
 LARGEST_DRAWN = 24  # states up to which a diagram helps
 MOST_COLUMNS = 6  # states side by side in a table
