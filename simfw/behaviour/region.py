@@ -262,7 +262,7 @@ class Levels:
         that count whichever way it came.
         """
         side = max(1.0, self.back[-1] - self.thresholds[0])
-        lows = (self.thresholds[0] - 2 * side, *self.back)
+        lows = (_far_below(self.thresholds[0], side), *self.back)
         highs = (*self.thresholds, self.back[-1] + 2 * side)
         return tuple(max(low, (low + high) / 2) for low, high in zip(lows, highs, strict=True))
 
@@ -271,7 +271,13 @@ class Levels:
         ends = sorted({*self.all})
         inner = [(low + high) / 2 for low, high in pairwise(ends)]
         side = max(1.0, ends[-1] - ends[0])
-        return (min(ends[0] - side, self.rest), *inner, ends[-1] + side)
+        lowest = (_far_below(ends[0], side) + ends[0]) / 2
+        return (min(lowest, self.rest), *inner, ends[-1] + side)
+
+
+def _far_below(level: float, side: float) -> float:
+    """The lower end of what lies below a level. Most of what is measured is never negative."""
+    return 0.0 if level > 0 else level - 2 * side
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

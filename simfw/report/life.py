@@ -151,8 +151,11 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
         rows.append(("waves missed", format_percent(found.missed_wave_share),
                      f"of {found.waves} waves at a sensor that was on"))
     if found.refused_share is not None:
+        only = {step.kind for habit in found.pattern.habits for step in habit.steps} <= {
+            "press", "wave", "usb", "wait"}
         rows.append(("no light when wanted", format_percent(found.refused_share),
-                     "of presses and waves found the cell flat or cut off"))
+                     f"of {'presses and waves' if only else 'all that was done'} found the cell "
+                     "flat or cut off"))
     if found.dead_share > 0:
         rows.append(("protection open", format_percent(found.dead_share), "of the time"))
     return rows

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from simfw.behaviour.region import System
 from simfw.engine.run import Run
 from simfw.engine.snapshot import Snapshot
 from simfw.formatting import format_percent, format_si
@@ -101,11 +102,36 @@ def _places(gadget: Gadget, tried: Tried) -> Iterator[Node]:
                 yield node
 
 
-def _horizon_ns(gadget: Gadget) -> int:
-    """Longer than all written dwells, one after another."""
-    dwells = sum(row.after.ns for behaviour in gadget.behaviour.values()
+def _horizon_ns(gadget: Gadget, system: System) -> int:
+    """Longer than all written dwells and sequences that end, one after another, as often as
+    anything counts them.
+    """
+    length = sum(row.after.ns for behaviour in gadget.behaviour.values()
                  for row in behaviour.rows if row.after is not None)
-    return min(LONGEST_NS, dwells + 60 * S)
+    length += sum(max((sequence.total_ns or 0 for sequence in state.sequences.values()), default=0)
+                  for region in system.regions for state in region.states)
+    return min(LONGEST_NS, _laps(system) * length + 60 * S)
+
+
+def _laps(system: System) -> int:
+    """How often a region may go round by its dwells until another that counts this is at its end:
+    the most states of those that hear it.
+    """
+    told = set()
+    for region in system.regions:
+        timed = [row for row in region.rows if row.after_ns is not None]
+        for row in timed:
+            reached, open_ = set[str](), list(region.entered_by(row))
+            while open_:
+                state = open_.pop()
+                if state not in reached:
+                    reached.add(state)
+                    open_ += [to for other in timed if state in other.sources
+                              for to in region.entered_by(other)]  # fmt: skip
+            if reached & set(row.sources):
+                told.update(row.emit)
+    return max((len(region.states) for region in system.regions
+                if any(row.on in told for row in region.rows)), default=1)
 
 
 def _full(snapshot: Snapshot) -> Snapshot:
@@ -128,7 +154,7 @@ def _left_alone(
         if out is None:
             return None
         start = _full(out.final)
-    horizon = _horizon_ns(gadget)
+    horizon = _horizon_ns(gadget, player.prepared.system)
     watch = max(LEAST_WATCH_NS, min(MOST_WATCH_NS, horizon))
     run = player.play(player.scenario(held, 1.0, horizon), resume=start)
     if run is None:
@@ -258,7 +284,7 @@ def _stuck(
     gadget: Gadget, player: Player, tried: Tried, rests: Sequence[Rest], budget: Budget
 ) -> Iterator[Finding]:
     known = {light for rest in rests for light in rest.on}
-    forever = _horizon_ns(gadget) + MOST_WATCH_NS + 10 * S
+    forever = _horizon_ns(gadget, player.prepared.system) + MOST_WATCH_NS + 10 * S
     inputs: list[tuple[str, Step, str]] = [
         (f"proximity.{name}", Wave(at_ns=0, sensor=name, distance_m=HAND_M, for_ns=forever),
          f"With something left in front of {name}")
