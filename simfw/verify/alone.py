@@ -117,7 +117,7 @@ def _laps(system: System) -> int:
     """How often a region may go round by its dwells until another that counts this is at its end:
     the most states of those that hear it.
     """
-    told = set()
+    told = set[str]()
     for region in system.regions:
         timed = [row for row in region.rows if row.after_ns is not None]
         for row in timed:

@@ -112,6 +112,20 @@ def test_what_is_on_at_rest_in_every_mode_is_told_with_its_current() -> None:
     assert says(text, "left-on") == []
 
 
+@pytest.mark.parametrize("ended", [True, False])
+def test_a_light_that_is_on_until_others_have_counted_is_not_left_on(ended: bool) -> None:
+    """Six times five minutes, counted by a dial; without the row that ends it, it is."""
+    end = ('on = "steps.end", from = "lit", to = "dark"',) if ended else ()
+    text = cases.BASE + cases.KEY + """
+[dials.steps]
+values = ["90 %", "70 %", "50 %", "30 %", "10 %", "5 %"]
+rows = [{ on = "darker", step = 1 }, { on = "key.click", to = 0 }]
+""" + behaviour(
+        "lamp", "dark", 'dark = {}; lit = { lamp = "steps" }', cases.ON,
+        'after = "5 min", from = "lit", to = "lit", emit = "darker"', *end)
+    assert bool(says(text, "left-on")) is not ended
+
+
 OFF = 'after = "5 min", from = "lit", to = "dark"'
 
 
