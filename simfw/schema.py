@@ -17,6 +17,7 @@ import annotated_types
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from simfw.benchlog.log_file import BENCH_STEPS, BenchLine, LogFile
 from simfw.errors import UsageError
 from simfw.forms import Form, Reads
 from simfw.gadget.model import Gadget
@@ -34,10 +35,12 @@ FILES: Mapping[str, tuple[type[BaseModel], str]] = {
     "scenario": (ScenarioFile, "What somebody does with a gadget, and what is expected then."),
     "pattern": (PatternFile, "How a gadget is used over months."),
     "map": (Map, "What the wires of a recording carry."),
+    "bench-log": (LogFile, "Guesses about a gadget, and what was seen at the bench."),
 }
 """The model of each kind of file, and what the file is."""
 
-_LINES: Mapping[type[BaseModel], Kinds] = {StepLine: KINDS, HabitStep: HABIT_STEPS}
+_LINES: Mapping[type[BaseModel], Kinds] = {
+    StepLine: KINDS, HabitStep: HABIT_STEPS, BenchLine: BENCH_STEPS}
 _PLAIN = {bool: "boolean", int: "integer", float: "number", str: "string"}
 
 
@@ -111,6 +114,8 @@ class _Writer:
             return {"type": "object", "additionalProperties": self.value(get_args(kind)[1])}
         if origin is tuple:
             return {"type": "array", "items": self.value(get_args(kind)[0]), **_length(said)}
+        if kind is Any:
+            return {"type": ["string", "number", "boolean", "array", "object"]}
         if origin is Literal:
             return {"enum": list(get_args(kind))}
         return {"type": _PLAIN[kind], **_limits(said)}

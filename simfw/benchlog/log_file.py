@@ -11,7 +11,7 @@ from itertools import product
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from simfw.benchlog.model import (
     CLOCK,
@@ -33,6 +33,7 @@ from simfw.benchlog.model import (
     Wait,
 )
 from simfw.errors import DescriptionError, Problem, QuantityError, nearest
+from simfw.forms import Reads, plain, text
 from simfw.gadget.dimensions import dimension_of
 from simfw.gadget.fields import Name
 from simfw.gadget.figures import entries
@@ -54,11 +55,18 @@ from simfw.quantity import (
 )
 from simfw.stimuli.inputs import INPUTS
 from simfw.stimuli.scenario import Expect, Scenario, problems_of
-from simfw.stimuli.scenario_file import Instant, Kinds, Span, read_reading, step_mismatches
+from simfw.stimuli.scenario_file import (
+    READING,
+    Instant,
+    Kinds,
+    Span,
+    read_reading,
+    step_mismatches,
+)
 from simfw.tomlfile import OPTION, key_text, read_toml, require_kind
 from simfw.validation import check_data
 
-__all__ = ["MOST_COMBINATIONS", "read_bench_log"]
+__all__ = ["BENCH_STEPS", "MOST_COMBINATIONS", "BenchLine", "LogFile", "read_bench_log"]
 
 MOST_COMBINATIONS = 256
 
@@ -125,12 +133,16 @@ def _reading(value: object) -> tuple[float, float]:
             allowed='a current such as "152 mA ± 2 mA", or "below 10 uA"') from None
 
 
-StartText = Annotated[StartCharge, BeforeValidator(_start)]
-Reading = Annotated[tuple[float, float], BeforeValidator(_reading)]
-Loose = Annotated[Timing, BeforeValidator(_timing)]
-Degrees = Annotated[float, BeforeValidator(lambda value: read_number(value, TEMPERATURE))]
-Metres = Annotated[float, BeforeValidator(
-    lambda value: read_number(value, LENGTH, positive=True))]
+StartText = Annotated[StartCharge, Reads(_start, form=text(
+    "start-of-observation", f"The charge then: {_START_HELP}."))]
+Reading = Annotated[tuple[float, float], Reads(_reading, form=text(
+    "meter-reading", 'A current such as "152 mA ± 2 mA", or "below 10 uA".'))]
+Loose = Annotated[Timing, Reads(_timing, form=text(
+    "loose-time", 'A time such as "8 months ± 1 week" or "50 min ± 5 min".', r"\d"))]
+Degrees = Annotated[float, Reads(
+    lambda value: read_number(value, TEMPERATURE), form=plain(TEMPERATURE))]
+Metres = Annotated[float, Reads(
+    lambda value: read_number(value, LENGTH, positive=True), form=plain(LENGTH))]
 
 
 class BenchLine(Part):
@@ -152,7 +164,7 @@ class BenchLine(Part):
     bounce: Instant | None = None
     distance: Metres | None = None
     to: Literal["on", "off"] | None = None
-    value: Annotated[tuple[float, str], BeforeValidator(read_reading)] | None = None
+    value: Annotated[tuple[float, str], Reads(read_reading, form=READING)] | None = None
     at: Annotated[int, Field(exclude=True)] = 0  # of the step of a scenario that it becomes
 
 
@@ -201,7 +213,7 @@ class LogFile(Part):
 
 
 _INPUTS = {one.key: one for one in INPUTS.values()}
-_KINDS: Kinds = {
+BENCH_STEPS: Kinds = {
     "wait": ((), ()),
     "until": (("took",), ("looked",)),
     "see": ((), ()),
@@ -525,12 +537,12 @@ class _Reader:
         slack = 0
         for n, line in enumerate(one.steps):
             place = f"{key}.steps[{n}]"
-            found = step_mismatches(place, line, _KINDS, _SAMPLES)
+            found = step_mismatches(place, line, BENCH_STEPS, _SAMPLES)
             for problem in found:
                 self._problem(problem.key, problem.text, problem.allowed)
             if found:
                 continue
-            kind = next(kind for kind in _KINDS if getattr(line, kind) is not None)
+            kind = next(kind for kind in BENCH_STEPS if getattr(line, kind) is not None)
             if line.wait is not None:
                 made.append(Wait(ns=line.wait.ns, low_ns=max(line.wait.low_ns, 0),
                                  high_ns=line.wait.high_ns))

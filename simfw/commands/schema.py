@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from simfw.commands._shared import Commands
 
 RANK = 7
-FILES = ("gadget", "scenario", "pattern", "map")
+FILES = ("gadget", "scenario", "pattern", "map", "bench-log")
 
 
 def register(commands: Commands) -> None:
