@@ -231,7 +231,8 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
  * the same stay follows is marked. */
 #define FW_TIME_MORE 0x80u
 
-/* Fields of an entry: of fw_rows region, first and last state, guard, where to, what to emit; of
+/* Fields of an entry: of fw_rows region, first and last state, guard, where to (a state, or from
+ * FW_STEP_FIRST on a distance, none being FW_STEP_ZERO), what to emit; of
  * fw_drives region, first and last state, rank, and marks where any are needed; of fw_scales
  * region, first and last state, by how much the place in fw_scaled moves on; of fw_dial_drives and
  * fw_dial_scales region, first and last state, dial and its first state, then where its ranks
@@ -294,6 +295,10 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("SCALE_COUNT", len(layout.scales)),
         ("DIAL_SCALE_COUNT", len(layout.dial_scales)),
         ("LEVEL_COUNT", len(layout.levels)),
+        ("STEPPED", int(any(layout.steps))),
+        ("STEP_FIRST", len(layout.flags)),
+        ("STEP_ZERO", len(layout.flags) + layout.steps[0]),
+        ("STEP_END", len(layout.flags) + sum(layout.steps) + 1),
         ("KEPT_COUNT", len(layout.kept)),
         ("GUARD_COUNT", len(plan.guards)),
         ("GATE_COUNT", len(plan.shows)),

@@ -26,6 +26,7 @@ from simfw.report.source.plan import (
     scaled_level,
     scalers,
 )
+from simfw.report.source.steps import grouped, leaps, reach
 from simfw.report.source.tick import Length, lengths_of
 
 __all__ = ["DIAL_DRIVE_SIZE", "DIAL_SCALE_SIZE", "Entry", "Layout", "lay_out", "mask_bits"]
@@ -97,6 +98,7 @@ class Layout:
     dial_scales: tuple[Entry, ...]
     output_dial_scales: tuple[int, ...]
     kept: tuple[Entry, ...]
+    steps: tuple[int, int]
 
     @property
     def awake(self) -> bool:
@@ -112,6 +114,7 @@ class Layout:
             4 * len(self.scales), len(self.scaled), DIAL_DRIVE_SIZE * len(self.dial_drives),
             len(self.dial_ranks), DIAL_SCALE_SIZE * len(self.dial_scales),
             len(self.clocks), len(self.plays), len(self.sequences),
+            len(self.flags) + sum(self.steps) + 1 if any(self.steps) else 0,
         )  # fmt: skip
 
 
@@ -395,9 +398,13 @@ class _Scales:
             if not regions:
                 self.places.append(None)
                 continue
+            # Of each rank, the last first, its place among those that are driven.
+            driven = self._driven(output)
+            every = len(output.levels) if output.segments is None else output.segments + 1
+            self.ranks += [driven.index(rank) if rank in driven else 0
+                           for rank in reversed(range(every))]
             self.places.append(len(self.ranks))
-            many = len(output.levels) if output.segments is None else output.segments + 1
-            step = many
+            step = len(driven)
             for scaler in regions:
                 region = scaler.region
                 for place, factor in enumerate(scaler.fixed, start=1):
@@ -421,19 +428,24 @@ class _Scales:
                     place += len(values)
                 step *= len(scaler.factors)
             for way in factor_ways(plan.system, output.name):
-                self.ranks += self._left(output, way, many)
+                self.ranks += self._left(output, way)
         self.first.append(len(self.entries))
         self.dialled_first.append(len(self.dialled))
 
     @staticmethod
-    def _left(output: Output, way: tuple[float, ...], many: int) -> list[int]:
-        """The rank that is left of each rank."""
+    def _driven(output: Output) -> list[int]:
+        """The ranks that are given before anything scales them."""
         if output.segments is not None:
-            return [rank if all(way) else 0 for rank in range(many)]
-        known = [number for number, _ in output.levels]
-        left = [scaled_level(number, share, way, None)[0] for number, share in output.levels]
-        # A level that only scaling makes is never scaled itself.
-        return [known.index(level) if level in known else 0 for level in left]
+            return list(range(output.segments + 1))
+        return [output.rank(number) for number in output.driven]
+
+    def _left(self, output: Output, way: tuple[float, ...]) -> list[int]:
+        """The rank that is left of each rank that is driven."""
+        if output.segments is not None:
+            return [rank if all(way) else 0 for rank in self._driven(output)]
+        shares = dict(output.levels)
+        return [output.rank(scaled_level(number, shares[number], way, None)[0])
+                for number in output.driven]
 
 
 def played(system: System) -> Iterator[tuple[Region, State, Sequence]]:
@@ -548,12 +560,32 @@ def lay_out(plan: Plan) -> Layout:
             for first, last in _runs(numbers)
         ]  # fmt: skip
 
+    down, up = reach(regions)
+
+    def stepped(region: Region, rows: list[Row]) -> list[Entry]:
+        """The entries of the rows of a dial: a distance is told from FW_STEP_ZERO on."""
+        first = plan.state_numbers[StateRef(region.name, region.states[0].name)]
+        return [
+            Entry((plan.regions[region.name], names[first + one.first], names[first + one.last],
+                   guard(one.row),
+                   SAME if one.to is None and one.by is None else
+                   names[first + one.to] if one.to is not None else
+                   f"FW_STEP_ZERO {'-' if (one.by or 0) < 0 else '+'} {abs(one.by or 0)}u",
+                   emits.of(one.row)), one.row.key)
+            for one in leaps(region, rows)
+        ]  # fmt: skip
+
     lists: list[list[Entry]] = []
     for event in plan.events:
         lists.append([])
-        for number, (_, row) in enumerate(plan.rows):
-            if row.on == event:
+        dials: set[str] = set()
+        for number, (region, row) in enumerate(plan.rows):
+            if row.on == event and region.group != "dials":
                 lists[-1] += entries(number, row.sources)
+            elif row.on == event and region.name not in dials:
+                dials.add(region.name)
+                lists[-1] += [entry for (_, on), rows in grouped(region).items() if on == event
+                              for entry in stepped(region, rows)]
     times = _Times(plan)
     for stay in times.stays:
         for _, numbers in stay.times:
@@ -634,4 +666,5 @@ def lay_out(plan: Plan) -> Layout:
         dial_scales=tuple(scales.dialled),
         output_dial_scales=tuple(scales.dialled_first),
         kept=tuple(_kept(plan)),
+        steps=(down, up),
     )  # fmt: skip

@@ -56,13 +56,15 @@ class StateRef:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Output:
     """A light, load, emitter or receiver. `levels` are all levels its states can give it, sorted,
-    as (number in the C tables, share 0..1); `segments` is the number of segments or None.
+    as (number in the C tables, share 0..1), `driven` the numbers of those that are given before
+    anything scales them; `segments` is the number of segments or None.
     """
 
     name: str
     macro: str
     segments: int | None
     levels: tuple[tuple[int, float], ...]
+    driven: tuple[int, ...]
 
     def rank(self, number: int) -> int:
         """The place of a level among those that occur; for segments the number itself."""
@@ -195,6 +197,7 @@ def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
         for level in list(levels.get(name, ())):
             for less in range(max(0, level - count), level):
                 levels[name][less] = less / segments[name]
+    before = {name: tuple(sorted(numbers)) for name, numbers in levels.items()}
     for name, found in levels.items():
         ways = factor_ways(system, name)
         for number, share in list(found.items()):
@@ -208,6 +211,7 @@ def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
             macro=macros[name],
             segments=segments.get(name),
             levels=tuple(sorted(found.items())),
+            driven=before[name],
         )
         for name, found in levels.items()
     )

@@ -216,6 +216,11 @@ static void fire(fw_index region, const FW_FLASH fw_index *row)
         to = fw.memory[region - FW_MEMORY_FIRST];
     }
 #endif
+#if FW_STEPPED
+    if ((to >= FW_STEP_FIRST) && (to < FW_STEP_END)) {
+        to = (fw_index)(fw.state[region] + to - FW_STEP_ZERO); /* a distance */
+    }
+#endif
 #if FW_AWAKE_STATES
     if ((FW_READ_BYTE(&fw_state_flags[fw.state[region]]) & FW_STATE_AWAKE) != 0u) {
         fw.awake--;
@@ -788,6 +793,8 @@ static fw_index scaled(fw_index output, fw_index rank)
         }
     }
 #endif
+    /* Before the first place stands, from the end, which of the driven ranks each rank is. */
+    rank = AT(fw_scaled, (fw_index)(AT(fw_scaled_first, output) - 1u - rank));
     return AT(fw_scaled, place + rank);
 #else
     (void)output;
