@@ -148,8 +148,9 @@ def newton_step(
     below = off < 0.0
     low = np.where(below, here_v, between_v[0])
     high = np.where(below, between_v[1], here_v)
-    outside = (moved < low) | (moved > high)
+    outside = ((moved <= low) | (moved >= high)) & (moved != here_v)
     if outside.any():
-        # Newton left the bracket: halve it there instead.
+        # Newton left the bracket, or came back to an end of it, as it does for ever on either side
+        # of a sharp corner: halve it there instead.
         moved = np.where(outside, 0.5 * (low + high), moved)
     return moved, low, high

@@ -28,7 +28,6 @@ from simfw.engine.snapshot import Snapshot
 from simfw.engine.supply import (
     CHATTER,
     Supply,
-    found_at_pins,
     met_at_power_up,
     next_supply,
     plugged,
@@ -44,7 +43,7 @@ __all__ = ["Simulation"]
 _NS = 1e-9
 _SOON_NS = 1_000_000
 _ENDLESS = 1 << 62
-_ROUNDS = 1000  # electrical changes that may follow one another in one instant
+_ROUNDS = 1000  # times that something electrical may go on and off again in one instant
 
 
 class Simulation:
@@ -156,6 +155,7 @@ class Simulation:
         self._held = plant.held
         self._release_at = _ENDLESS
         self._plugged = False  # whether the charger has gone on with USB in this instant
+        self._at_zero: list[str] = []  # raw events of the first instant, until it powers up
         self._due_expects: list[Change] = []
         self._asking = any(monitor.events for monitor in self.monitors)
         self._settled = plant.standing()
@@ -205,9 +205,9 @@ class Simulation:
             self.alive = not plant.dead
             plant.refresh()
             self.folder.enter(plant.context())
-            if self.alive:
-                raw = met_at_power_up(raw, plant.flag, self.stepper.event_ids)
-            self._instant(raw, power_up=self.alive)
+            self._at_zero = raw
+            self._instant(self._met() if self.alive else [], power_up=self.alive)
+            self._at_zero = []
         else:
             self.was_awake = self.phase.loads.controller == "awake"
             self.folder.enter(plant.context())
@@ -466,7 +466,7 @@ class Simulation:
             raw, power_up = again
             moved = True
             rounds += 1
-            if rounds > _ROUNDS:
+            if rounds > 2 * _ROUNDS:
                 raise EndlessInstant(
                     self.now, _ROUNDS, *restless(plant.circuit.charger, plant.supply)
                 )
@@ -580,7 +580,12 @@ class Simulation:
         self.was_awake = self._woken = False
         if plant.count is not None:
             plant.count.power_up()
-        return found_at_pins(plant.flag, self.stepper.event_ids), True
+        return self._met(), True
+
+    def _met(self) -> list[str]:
+        """The raw events of a power-up; at time 0 contacts that close are among them, once."""
+        raw, self._at_zero = self._at_zero, []
+        return met_at_power_up(raw, self.plant.flag, self.stepper.event_ids)
 
     def _note_chatter(self) -> None:
         """Raise where the protection opens again and again, each time just after it has closed."""

@@ -15,7 +15,6 @@ from simfw.behaviour.table import IDLE, Stepper
 from simfw.circuit.circuit import ChargerMode
 from simfw.engine.supply import (
     Supply,
-    found_at_pins,
     met_at_power_up,
     next_supply,
     plugged,
@@ -294,6 +293,8 @@ class Learner:
         turned = before.turned or before.forced >= 0
         comb = replace(before, raws=(), dues=(), power_up=False, turned=False)
         raws, power_up = before.raws, before.power_up
+        # Contacts that close at time 0 are met by the first power-up in its instant.
+        at_zero = raws if power_up else ()
         public: list[int] = []
         woke = filled = False
         opened = rounds = 0
@@ -306,7 +307,8 @@ class Learner:
         if before.power_up:
             comb = self._comb = self._with(comb, replace(switching, cut=switching.opened))
             power_up = not comb.dead
-            raws = tuple(met_at_power_up(raws, self.flag, stepper.event_ids))
+            if power_up:
+                raws, at_zero = self._met(raws), ()
         turned = turned or switching.cut != switching.opened
         if comb.dead:
             stepper.halt(0)
@@ -323,7 +325,10 @@ class Learner:
                     break
                 first, raws = False, edges
                 continue
-            raws, first = raws if power_up else (*edges, *raws), False
+            if power_up:
+                raws, at_zero, first = self._met(at_zero), (), False
+            else:
+                raws, first = (*edges, *raws), False
             self._forgot |= power_up
             opened += int(after.protected and not comb.protected)
             filled = filled or (after.mode != comb.mode and MODES[after.mode] == "complete")
@@ -385,7 +390,11 @@ class Learner:
             self.stepper.halt(0)
             return after, (), False
         self._comb = after
-        return after, tuple(found_at_pins(self.flag, self.stepper.event_ids)), True
+        return after, (), True
+
+    def _met(self, raws: tuple[str, ...]) -> tuple[str, ...]:
+        """What is met at power-up, with what changes in its instant."""
+        return tuple(met_at_power_up(raws, self.flag, self.stepper.event_ids))
 
     def _sets(self, before: Comb, comb: Comb) -> tuple[tuple[int, int, int], ...]:
         """The regions that stand anew, and the dwell group of each that comes next."""

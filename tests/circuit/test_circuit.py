@@ -309,3 +309,21 @@ def test_many_load_sets_do_not_pile_up():
     for k in range(600):
         circuit.solve(LoadSet(drives=(("shelf", (k + 1) / 601, -1),)), 0.5)
     assert len(circuit._plans) == 512
+
+
+def test_a_sink_in_drop_out_is_what_the_cell_and_its_resistance_leave():
+    """With a sink in drop-out the node still balances: V = OCV - R I, at every charge."""
+    made = gadget(
+        '[gadget]\nname = "x"\n[cell]\ncurve = "lco"\ncapacity = "650 mAh"\nresistance = "6 Ω"\n',
+        '[lights.lamp]\nleds = 4\nforward = ["2.567 V @ 3 mA", "2.604 V @ 14 mA"]\n'
+        'driver = { kind = "sink", current = "52 mA", drop = "117 mV" }\n',
+    )
+    circuit = Circuit(made)
+    charge = np.linspace(0.0, 1.0, 201)
+    loads = LoadSet(drives=(("lamp", 1.0, -1),))
+    found = circuit.solve(loads, charge)
+    lamp_a = found.consumers_a[0]
+    assert found.voltage_v == pytest.approx(found.open_circuit_v - 6.0 * lamp_a, abs=1e-7)
+    together = circuit.totals([loads], charge)
+    assert together.consumed_a[0] == pytest.approx(lamp_a, abs=1e-7)
+    assert lamp_a.min() < 0.1 < lamp_a.max() == pytest.approx(0.208)  # 4 times 52 mA

@@ -110,6 +110,8 @@ class Passing:
             self.power_down()
             return
         if kind == "close":
+            if self.now > 0:
+                self.queue.clear()  # a contact that has closed by then gives no edge
             self.crossed()
             self.closed_ns = self.now
             self.protected = False

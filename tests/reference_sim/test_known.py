@@ -343,6 +343,33 @@ CASES = {
         charger=FULL | {"windows": {"cold": "0 degC", "hot": "45 degC"}},
         toggles={"main": {"in_supply": True}},
     ),
+    # docs/explanation/one-instant.md: contacts that close at time 0 are found at power-up, also
+    # where the load of the start states has opened the protection before that, in the same instant
+    "closed at 0 through a cut": small(
+        {"charge": "58 %", "steps": [{"at": "0 s", "press": "a", "for": "80 ms"}]},
+        cell=CUT | {"restart": "3.6 V"},
+        behaviour={
+            "lamp": {
+                "starts": "lit",
+                "states": {"lit": {"motor": "on"}, "dark": {}},
+                "rows": [{"after": "0 s", "from": "lit", "to": "dark"}],
+            }
+        },
+    ),
+    # docs/explanation/circuit.md: more than 1000 openings in a row end the run, not 700. Each costs
+    # 10 mA for 17.1 ms, until the cell at rest is below `restart`: 0.1 V / 1.2 V of 1.44 C
+    "many cuts": small(
+        {"charge": "59 %"},
+        cell=CUT | {"restart": "3.6 V"},
+        controller={"awake": "10 mA", "step": "171 cycles", "frequency": "10 kHz"},
+        behaviour={
+            "lamp": {
+                "starts": "dark",
+                "states": {"dark": {}, "lit": {"motor": "on"}},
+                "rows": [{"after": "0 s", "from": "dark", "to": "lit"}],
+            }
+        },
+    ),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},
