@@ -133,4 +133,9 @@ def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) 
     notes = list(replayed.said)
     if replayed.begin.states:
         notes.append(f"The recording begins in {replayed.begin}; the bench begins at power-up.")
-    return Panel(gadget_path, watched=as_scenario(replayed, gadget, Path(gadget_path)), notes=notes)
+    tracks = {
+        name: [(0, track.start or 0.0), *zip(track.times_ns, track.levels, strict=True)]
+        for name, track in replayed.observed.outputs.items()
+    }
+    return Panel(gadget_path, watched=as_scenario(replayed, gadget, Path(gadget_path)),
+                 notes=notes, recorded=tracks)

@@ -27,7 +27,7 @@ from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
 from simfw.panel.chart import chart_of
 from simfw.panel.described import described, diagrams_of, figures_of, kind_of
-from simfw.panel.watched import Watched, deeds_of
+from simfw.panel.watched import Recorded, Watched, deeds_of
 from simfw.quantity import read_ns
 from simfw.stimuli.scenario import Scenario, write_scenario
 
@@ -64,12 +64,13 @@ class Panel:
 
     def __init__(
         self, path: str | Path, charge: float = 0.8, watched: Scenario | None = None,
-        notes: Sequence[str] = (),
+        notes: Sequence[str] = (), recorded: Recorded | None = None,
     ) -> None:
         """`watched` is a scenario of the gadget file `path` whose steps happen by themselves.
 
         Time stands where the first of its expectations is not met, else at the beginning. `notes`
-        are told on the page. Raises DescriptionError as `load_gadget` does, with nothing begun.
+        are told on the page, `recorded` outputs drawn beside the model's. Raises DescriptionError
+        as `load_gadget` does, with nothing begun.
         """
         self.path = Path(path)
         self._settings: dict[str, Any] = {}
@@ -83,7 +84,7 @@ class Panel:
         self.watched = None
         if watched is not None:
             self._ahead = deeds_of(watched, gadget)
-            self.watched = Watched(watched, self.bench.prepared, notes)
+            self.watched = Watched(watched, self.bench.prepared, notes, recorded)
             first = self.watched.first_unmet_ns
             if first is not None:
                 self._go(first)
@@ -185,7 +186,7 @@ class Panel:
             until = ends if step is None else min(ends, max(step.time_ns, bench.time_ns))
             found = bench.until(within=until - bench.time_ns)
             if found is not None or step is None or bench.time_ns < until or until == ends:
-                return self._view() | {"found": found is not None}
+                return self._arrived() | {"found": found is not None}
             self._happen()
 
     def to(self, asked: Mapping[str, Any]) -> dict[str, Any]:
@@ -201,7 +202,7 @@ class Panel:
             raise UsageError(f"{text}: at most 31 days ahead at once.")
         self._mark()
         self._go(time_ns)
-        return self._view()
+        return self._arrived()
 
     def back(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         """Go back to a time."""
@@ -235,8 +236,11 @@ class Panel:
         end = _time(asked, "end_ns", self.bench.time_ns)
         if not self.bench.time_ns:
             return {"start_ns": 0, "end_ns": 0}
-        return chart_of(self._whole(), self.bench.prepared, self.bench.repeating, start,
-                        max(start + 1, end))
+        end = max(start + 1, end)
+        drawn = chart_of(self._whole(), self.bench.prepared, self.bench.repeating, start, end)
+        if self.watched is not None:
+            drawn["recorded"] = self.watched.blocks(start, end)
+        return drawn
 
     def _whole(self) -> Run:
         key = (self.bench.time_ns, len(self.bench.journal))
@@ -332,6 +336,11 @@ class Panel:
         return {"name": path.name, "steps": len(scenario.steps)}
 
     # -- values ----------------------------------------------------------------------------------
+
+    def _arrived(self) -> dict[str, Any]:
+        """How it stands at the moment, with the events of the way here: no means over a leap."""
+        way = self._view()
+        return self._view() | {key: way[key] for key in ("since_ns", "events", "dropped")}
 
     def _view(self) -> dict[str, Any]:
         return _view(self.bench.view())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from simfw.bench.journal import Deed
@@ -15,9 +15,13 @@ from simfw.stimuli.scenario import Scenario
 if TYPE_CHECKING:
     from simfw.engine.run import Expected
 
-__all__ = ["Watched", "deeds_of"]
+__all__ = ["Recorded", "Watched", "deeds_of"]
 
 MOST_TOLD = 200
+MOST_BLOCKS = 400
+
+Recorded = Mapping[str, Sequence[tuple[int, float]]]
+"""What each recorded output did: from when (ns) on it was at which level."""
 
 
 def deeds_of(scenario: Scenario, gadget: Gadget) -> list[Deed]:
@@ -31,16 +35,35 @@ def deeds_of(scenario: Scenario, gadget: Gadget) -> list[Deed]:
 class Watched:
     """A scenario with its expectations as one run of it met them, or not."""
 
-    def __init__(self, scenario: Scenario, prepared: Prepared, notes: Sequence[str]) -> None:
+    def __init__(
+        self, scenario: Scenario, prepared: Prepared, notes: Sequence[str],
+        recorded: Recorded | None = None,
+    ) -> None:
         run = simulate(prepared.gadget, scenario, prepared=prepared, trace=False, log=False)
         self._scenario = scenario
         self._notes = tuple(notes)
+        self._recorded = recorded or {}
         self.expected: tuple[Expected, ...] = run.expectations
 
     @property
     def first_unmet_ns(self) -> int | None:
         """When the first expectation is not met; None where all are."""
         return next((one.time_ns for one in self.expected if not one.met), None)
+
+    def blocks(self, start_ns: int, end_ns: int) -> dict[str, list[tuple[int, int, float]]]:
+        """Where recorded outputs were on in [start_ns, end_ns): from, until, share of the most."""
+        found = {}
+        end_ns = min(end_ns, self._scenario.lasts_ns)
+        for name, steps in self._recorded.items():
+            most = max((level for _, level in steps), default=0.0)
+            ends = [*(time_ns for time_ns, _ in steps[1:]), self._scenario.lasts_ns]
+            blocks = [
+                (max(time_ns, start_ns), min(until, end_ns), level / most)
+                for (time_ns, level), until in zip(steps, ends, strict=False)
+                if level > 0 and time_ns < end_ns and until > start_ns
+            ]
+            found[name] = blocks[:MOST_BLOCKS]
+        return found
 
     def told(self) -> dict[str, Any]:
         """What the page tells of it; of very many expectations the first, unmet ones before all."""

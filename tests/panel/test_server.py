@@ -324,6 +324,12 @@ def test_a_time_that_is_written_is_gone_to(server: PanelServer) -> None:
     ask(server, "/do/gadget")
     assert ask(server, "/do/to", {"time": "1 h 5 min"})[1]["time_ns"] == 3900 * S
     assert ask(server, "/do/to", {"time": "90 s"})[1]["time_ns"] == 90 * S
+    deeds = [{"kind": "contact", "name": "key", "level": level, "at_ns": at * 10**8}
+             for at, level in ((1000, 1), (1001, 0))]
+    ask(server, "/do/frame", {"deeds": deeds, "to_ns": 101 * S})
+    leap = ask(server, "/do/to", {"time": "10 min"})[1]
+    assert leap["lights"][0]["most"] == 0  # it went off on the way: what is shown is the moment
+    ask(server, "/do/back", {"time_ns": 90 * S})
     for time_text in ("soon", 5, "", "1 mA", "2 years", "100 years"):
         status, answer = ask(server, "/do/to", {"time": time_text})
         assert status == 422
@@ -493,6 +499,14 @@ def test_a_recording_is_watched_beside_the_model() -> None:
     assert told["count"] > 0
     first = next((one for one in told["expectations"] if not one["met"]), None)
     assert panel.bench.time_ns == (0 if first is None else first["time_ns"])
+    panel.frame({"to_ns": told["lasts_ns"]})
+    course = panel.course({})
+    assert set(course["recorded"]) <= set(course["lights"])
+    for name, blocks in course["recorded"].items():
+        recorded_s = sum((until - begins) * level for begins, until, level in blocks) * 1e-9
+        modelled_s = sum(course["lights"][name]) * course["step_ns"] * 1e-9
+        assert recorded_s == pytest.approx(modelled_s, rel=0.1, abs=0.1)
+    assert any(course["recorded"].values())
 
 
 @pytest.mark.parametrize(

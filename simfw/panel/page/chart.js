@@ -99,7 +99,8 @@ export class Chart {
     const lanes = Object.entries(data.lanes);
     const states = Object.entries(data.states);
     const lights = Object.entries(data.lights).filter(([, levels]) => levels.some((level) => level > 0));
-    const rows = lanes.length + states.length * (before ? 1.6 : 1) + lights.length + 1;
+    const recorded = Object.entries(data.recorded ?? {});
+    const rows = lanes.length + states.length * (before ? 1.6 : 1) + lights.length + recorded.length + 1;
     const axis = 18;
     const most = this.height - axis;
     const lane = Math.max(9, Math.min(19, (most * 0.6) / Math.max(rows, 1)));
@@ -123,6 +124,15 @@ export class Chart {
       this.name(name, top, lane);
       this.track(top, lane);
       this.levels(levels, top, lane - 2);
+      top += lane;
+    }
+    for (const [name, blocks] of recorded) {
+      this.name(`rec. ${name}`, top, lane);
+      this.track(top, lane);
+      for (const [from, to, level] of blocks) {
+        const tall = Math.max(2, (lane - 2) * level);
+        this.block("before", from, to, top + lane - 2 - tall, tall);
+      }
       top += lane;
     }
     this.name("cell", top, lane);
