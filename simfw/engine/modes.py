@@ -38,6 +38,7 @@ __all__ = ["MOST_COMBINATIONS", "MOST_MODES", "MeanCurrent", "Mode", "Survey", "
 TURNING = ("behaviour", "dials")  # the regions that a mode puts somewhere
 MOST_MODES = 60  # combinations of parts that do not meet, listed one by one
 MOST_INSTANTS = 20_000  # in which a period is looked for
+MOST_EDGES = 2_000  # of sequences in their common period: of more, shares of time are multiplied
 _WARM_UPS_NS = tuple(seconds * 10**9 for seconds in (5, 60, 600, 6000))  # to find the period in
 
 
@@ -343,6 +344,8 @@ def _current(
         cycle = whole_cycle(warm)
         if cycle is not None or leaving.left is not None or not warm.phase.ticks:
             break
+        if _joint_edges(warm) > MOST_EDGES:
+            break
     mixed: Blend | None = None
     playing = any(due < IDLE for due in warm.stepper.due()[len(system.regions) :])
     if leaving.left is not None:
@@ -367,6 +370,25 @@ def _current(
                        if lasts_ns) if playing and cycle is not None else None,
         )
     return found, _Rested(rested, places, allowed, mixed)
+
+
+def _joint_edges(simulation: Simulation) -> int:
+    """How many steps of sequences end before all that play now are as they were."""
+    stepper = simulation.stepper
+    first = len(stepper.region_names)
+    rounds = []
+    for number, due in enumerate(stepper.dues[first:], start=first):
+        if due < IDLE:
+            here = stepper.states[number]
+            ends, start, steps = 0, here, 0
+            while True:
+                group = stepper.dwells[number][here][0]
+                ends, steps, here = ends + group[0], steps + 1, group[1][0].target
+                if here in (0, start):
+                    break
+            rounds.append((ends, steps))
+    period = math.lcm(*(ends for ends, _ in rounds))
+    return sum(period // ends * steps for ends, steps in rounds)
 
 
 def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
