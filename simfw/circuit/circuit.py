@@ -532,6 +532,14 @@ class Circuit:
         """What the controller takes its supply for, the terminal at a voltage (V)."""
         return self._converter.measured_v(self.regulator.supply_v(true_v))
 
+    def readings_uv(self, near_v: float) -> tuple[int, ...]:
+        """The readings around one (V) that converter codes stand for, in whole microvolts."""
+        return self._converter.readings_uv(near_v)
+
+    def step_v(self, measured_v: float) -> float:
+        """How far two codes of the converter lie apart at a reading (V); 0 without known bits."""
+        return self._converter.step_v(measured_v)
+
     def true_v_for(self, measured_v: float) -> float:
         """The lowest terminal voltage (V) at which the controller reads at least `measured_v`.
 

@@ -56,6 +56,23 @@ class Converter:
         count = self.count(supply_v)
         return self.steps * self.nominal_v / count if count else math.inf
 
+    def readings_uv(self, near_v: float) -> tuple[int, ...]:
+        """What the counts around a reading (V) are taken for, in whole microvolts, rounded down so
+        that each yields its count again; none without known bits and reference.
+        """
+        if self.nominal_v is None or self.steps is None or not 0 < near_v < math.inf:
+            return ()
+        codes = self.steps * self.nominal_v
+        count = math.floor(codes / near_v)
+        return tuple(math.floor(codes / one * 1e6) for one in range(count - 1, count + 3)
+                     if 1 <= one < self.steps)  # fmt: skip
+
+    def step_v(self, measured_v: float) -> float:
+        """How far two counts lie apart at a reading (V); 0 for an endless resolution."""
+        if self.nominal_v is None or self.steps is None:
+            return 0.0
+        return measured_v**2 / (self.steps * self.nominal_v)
+
     def true_v_for(self, measured_v: float) -> float:
         """The lowest supply (V) that is measured as at least `measured_v`."""
         if self.nominal_v is None or self.true_v is None:

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import math
 from itertools import pairwise
 
 import pytest
@@ -13,6 +14,7 @@ from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
 from simfw.report.vectors import items, make_vectors, vector_files
+from simfw.report.vectors.bands import FOR_THE_BENCH
 from simfw.report.vectors.build import Rehearsal, replay_scenario
 from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.drills import in_two_steps, twice
@@ -59,7 +61,7 @@ def test_every_vector_adds_something(hook):
     for vector in vectors.vectors:
         adds = (vector.covers & set(vectors.items)) - seen
         assert set(vector.adds) == adds
-        assert adds or vector.name in exposing
+        assert adds or vector.name in exposing or vector.title.startswith(FOR_THE_BENCH)
         seen |= adds
 
 
@@ -243,6 +245,55 @@ def test_what_the_tables_leave_out_can_be_written_out_from_them(hook, tmp_path):
             if report.kind == "out")  # fmt: skip
         told = [report for one in vector.replay.unrolled.exchanges for report in one.reports]
         assert told == list(whole.reports)  # events and waking too
+
+
+def reading_of(code):
+    """What the firmware of the key hook takes a converter code for (V)."""
+    return 1024 * 1.1 / code
+
+
+def test_readings_are_the_same_in_codes_as_in_volts(hook):
+    """A firmware that compares converter codes is told nothing that it takes otherwise than one
+    that compares microvolts: in each line of each vector.
+    """
+    _, _, vectors = hook
+    bands = vectors.bands
+    lines = {line for vector in vectors.vectors for one in vector.replay.exchanges
+             for line in one.lines if line.startswith("set gauge.measured ")}  # fmt: skip
+    assert len(lines) > 10
+    for line in lines:
+        volts = int(line.split(" ")[2]) / 1e6
+        code = math.floor(1024 * 1.1 / volts)
+        assert bands.around(reading_of(code))[0] == bands.around(volts)[0], line
+        if volts not in bands.levels:
+            assert math.floor(reading_of(code) * 1e6) / 1e6 == volts
+
+
+def test_vectors_for_the_bench_keep_outside_of_what_a_unit_may_read_either_way(hook, tmp_path):
+    """A reference of 1.0 V to 1.2 V: every unit tells all readings of such a vector from all
+    levels. Those of equality and of one step are marked for the host.
+    """
+    _, _, vectors = hook
+    files = vector_files(vectors, tmp_path)
+    tables = {name: list(csv.DictReader(io.StringIO(files[f"vectors/{name}.csv"])))
+              for name in ("vectors", "stimuli", "expected")}  # fmt: skip
+    use = {row["vector"]: row["for"] for row in tables["vectors"]}
+    told = [(use[row["vector"]], float(row["value"].removesuffix(" V")), int(row["code"]))
+            for row in tables["stimuli"] if row["signal"] == "gauge.measured"]  # fmt: skip
+    levels = vectors.bands.levels
+    assert {at for at, volts, _ in told if volts in levels} == {"host"}
+    assert min(abs(volts - level) for at, volts, _ in told for level in levels
+               if at == "host" and volts != level) < 0.01  # fmt: skip
+    bench = [volts for at, volts, _ in told if at == "bench"]
+    assert min(bench) < levels[0] < levels[-1] < max(bench)
+    for volts in bench:
+        for reference in (1.0, 1.2):
+            code = math.floor(1024 * reference / volts)
+            assert vectors.bands.around(reading_of(code)) == vectors.bands.around(volts)
+    for vector in vectors.vectors:
+        assert vector.title.startswith("for the host: ") == (use[vector.name] == "host")
+    windows = [row for row in tables["expected"] if row["lowest_v"] or row["highest_v"]]
+    assert {use[row["vector"]] for row in windows} >= {"bench"}
 
 
 def events_of(vector, *names):

@@ -24,8 +24,9 @@ A vector that begins with v is a scenario as well: `simfw run vectors/v01.toml`,
 
 ## Judge a board on the bench
 
-Make the edges of `vectors/stimuli.csv`, capture the outputs, and hold them against
-`vectors/expected.csv`: every edge within its window, none more. Between the times of a line of
+Take the vectors that `vectors/vectors.csv` gives to the bench. Make the edges of
+`vectors/stimuli.csv`, capture the outputs, and hold them against `vectors/expected.csv`: every edge
+within its window, none more. Between the times of a line of
 `repeats.csv` the edges before it go on period by period.
 
 """

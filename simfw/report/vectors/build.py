@@ -13,6 +13,7 @@ from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.engine.plant import Plant
 from simfw.engine.simulator import Prepared, Simulation
+from simfw.report.vectors.bands import FOR_THE_HOST, Bands, for_real_units
 from simfw.report.vectors.closing import Closing
 from simfw.report.vectors.drills import chord_drills, in_two_steps, jumps, twice
 from simfw.report.vectors.exact import Closeness
@@ -50,7 +51,8 @@ class Vector:
 
     `scenario` is None for a bench vector. `covers` are its items, `adds` those that no vector
     before it covers. `replay` holds what the model does. An `exact` one hangs on what comes first
-    within a few milliseconds, or on a reading at its very level: it is for the host only.
+    within a few milliseconds, or on a reading at its very level, and a `near` one on readings that
+    not every unit takes alike: both are for the host only.
     """
 
     name: str
@@ -62,6 +64,12 @@ class Vector:
     replay: Replay
     adds: tuple[str, ...]
     exact: bool = False
+    near: bool = False
+
+    @property
+    def for_host(self) -> bool:
+        """Whether a bench and a real unit cannot be held to it."""
+        return self.exact or self.near
 
     @property
     def covers(self) -> frozenset[str]:
@@ -71,12 +79,15 @@ class Vector:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VectorSet:
-    """All vectors of a gadget, what they are to cover, and what stays uncovered, with the why."""
+    """All vectors of a gadget, what they are to cover, and what stays uncovered, with the why;
+    `bands` is what real units can tell apart (None where nothing is measured).
+    """
 
     vectors: tuple[Vector, ...]
     items: tuple[str, ...]
     missing: tuple[tuple[str, str], ...]
     exposure: Exposure
+    bands: Bands | None = None
 
     def covered(self) -> frozenset[str]:
         """The items that some vector covers."""
@@ -358,14 +369,16 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,
                               ends_ns=path.ends_ns, scenario=scenario, replay=played, adds=adds))
     exposure = _sharpen(prepared, model, found, vectors, effort)
-    for number in range(len(always) + len(chosen), len(vectors)):
-        vector = vectors[number]
+    vectors = for_real_units(prepared, model, vectors, exposure)
+    left = set(items)
+    for number, vector in enumerate(vectors):
         adds = tuple(item for item in items if item in vector.covers and item in left)
         left -= vector.covers
         vectors[number] = replace(vector, adds=adds)
     missing = tuple((item, _why(system, item)) for item in items
                     if item in left and not item.startswith("pair "))  # fmt: skip
-    return VectorSet(vectors=tuple(vectors), items=items, missing=missing, exposure=exposure)
+    return VectorSet(vectors=tuple(vectors), items=items, missing=missing, exposure=exposure,
+                     bands=Bands.of(prepared))  # fmt: skip
 
 
 def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vectors: list[Vector],
@@ -404,7 +417,7 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
     name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
     closeness = Closeness(prepared.system, prepared.circuit, gadget.segments)
     exact = fault.kind in EXACT or closeness.of(path.charge, path.acts, ends_ns)
-    title = f"{'for the host: ' if exact else ''}tells {fault.text.removeprefix('behaviour.')}"
+    title = f"{FOR_THE_HOST if exact else ''}tells {fault.text.removeprefix('behaviour.')}"
     if scenario is not None:
         scenario = replace(scenario, title=f"{name}: {title}")
     return Vector(name=name, title=title, charge=path.charge, acts=path.acts, ends_ns=ends_ns,

@@ -9,13 +9,16 @@ from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 
+from simfw.report.vectors.bands import Bands
 from simfw.report.vectors.build import Vector, VectorSet
 from simfw.stimuli.scenario import to_toml
 
 __all__ = ["vector_files"]
 
-STIMULI = ("vector", "time_ns", "signal", "value")
-EXPECTED = ("vector", "signal", "value", "earliest_ns", "typical_ns", "latest_ns")
+LIST = ("vector", "for", "title")
+STIMULI = ("vector", "time_ns", "signal", "value", "code")
+EXPECTED = ("vector", "signal", "value", "earliest_ns", "typical_ns", "latest_ns", "lowest_v",
+            "highest_v")  # fmt: skip
 REPEATS = ("vector", "after_ns", "up_to_ns", "period_ns")
 ITEMS = ("item", "vectors")
 
@@ -30,23 +33,29 @@ def _csv(head: tuple[str, ...], rows: Iterator[tuple[object, ...]]) -> str:
 
 def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
     for vector in vectors.vectors:
-        yield vector.name, 0, "cell.charge", f"{vector.charge:.6g}"
+        yield vector.name, 0, "cell.charge", f"{vector.charge:.6g}", ""
         for act in vector.acts:
             value: object = int(act.value)
+            code: object = ""
             if act.kind == "hand":
                 value = "gone" if act.value < 0 else f"{act.value:.6g} m"
             elif act.kind == "measure":
                 value = f"{act.value:.6g}"
             elif act.kind == "measured":
                 unit = " V" if act.name == "gauge.measured" else ""
-                value = f"{act.value:.6g}{unit}"
-            yield vector.name, act.at_ns, act.name, value
+                value = f"{act.value:.7g}{unit}"
+                found = None if vectors.bands is None else vectors.bands.code(act.value)
+                code = "" if found is None else found
+            yield vector.name, act.at_ns, act.name, value, code
 
 
-def _edges(vector: Vector, clock: Fraction) -> Iterator[tuple[object, ...]]:
-    """Every output edge with its window: what has passed since the last stimulus, at the corners
-    of the clock. Edges in stretches that are left out are those of the period before, again.
+def _edges(vector: Vector, clock: Fraction, bands: Bands | None) -> Iterator[tuple[object, ...]]:
+    """Every output edge with its windows: what has passed since the last stimulus, at the corners
+    of the clock, and the supplies that every unit reads alike where a bench has set one. Edges in
+    stretches that are left out are those of the period before, again.
     """
+    readings = [act for act in vector.acts if act.kind == "measured"]
+    set_at = [act.at_ns for act in readings]
     off, below = clock.numerator, clock.denominator
     times = sorted({0, *(act.at_ns for act in vector.acts)})
     for report in vector.replay.reports:
@@ -57,7 +66,10 @@ def _edges(vector: Vector, clock: Fraction) -> Iterator[tuple[object, ...]]:
         # passed / (1 + clock) rounded down, and passed / (1 - clock) rounded up, in whole numbers
         low = since + passed * below // (below + off)
         high = since - -passed * below // (below - off)
-        yield vector.name, report.name, report.level, low, report.time_ns, high
+        place = bisect_right(set_at, report.time_ns) - 1
+        volts = bands.window_v(readings[place].value) if bands and place >= 0 else None
+        yield (vector.name, report.name, report.level, low, report.time_ns, high,
+               *("" if end is None else f"{end:.3f}" for end in volts or (None, None)))
 
 
 def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)) -> dict[str, str]:
@@ -72,9 +84,13 @@ def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)
     for vector in vectors.vectors:
         for item in vector.covers & covered.keys():
             covered[item].append(vector.name)
+    files["vectors/vectors.csv"] = _csv(
+        LIST, ((vector.name, "host" if vector.for_host else "bench", vector.title)
+               for vector in vectors.vectors))  # fmt: skip
     files["vectors/stimuli.csv"] = _csv(STIMULI, _stimuli(vectors))
     files["vectors/expected.csv"] = _csv(
-        EXPECTED, (row for vector in vectors.vectors for row in _edges(vector, clock)))  # fmt: skip
+        EXPECTED, (row for vector in vectors.vectors
+                   for row in _edges(vector, clock, vectors.bands)))  # fmt: skip
     files["vectors/repeats.csv"] = _csv(
         REPEATS, ((vector.name, *stretch) for vector in vectors.vectors
                   for stretch in vector.replay.repeats()))  # fmt: skip
