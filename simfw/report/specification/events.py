@@ -72,8 +72,8 @@ def _never(subject: Subject, event: str, found: list[tuple[Region, Row]]) -> str
         return "never emitted here: the charger has no status pin to tell it"
     if subject.gadget.status_pulled_up and "complete" in charger.status:
         return (
-            "never emitted here: by the pull-up a released status pin reads high, so that a fault "
-            "looks like complete"
+            "never emitted here: a status pin that nothing drives is pulled up and reads high, so "
+            "that a fault looks like complete"
         )
     return (
         f"never emitted here: a status pin that is {charger.status} has two levels, and a fault "

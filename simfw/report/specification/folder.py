@@ -19,9 +19,12 @@ _VECTOR_LINE = (
     "| `vectors/` | test vectors: stimuli, the edges expected with their windows, what each covers "
     "|\n"
 )
-_BENCH = """
-A vector that begins with v is a scenario as well: `simfw run vectors/v01.toml`, in this folder.
+_RUNS = ", but the scenarios among the vectors, which name it"
+_VECTOR = """
 
+A vector that begins with v is a scenario as well: `simfw run vectors/v01.toml`, in the folder
+above."""
+_BENCH = """
 ## Judge a board on the bench
 
 Take the vectors that `vectors/vectors.csv` gives to the bench. Make the edges of
@@ -33,15 +36,23 @@ within its window, none more. Between the times of a line of
 
 
 def folder_files(gadget: Gadget, *, vectors: bool) -> dict[str, str | bytes]:
-    """README, protocol page and model, by file name."""
+    """README for an author, protocol page, and the model with a page for its judge, by name."""
     marks = {
         "NAME": gadget.head.name,
         "GADGET": _name(gadget),
         "VECTORS": _VECTOR_LINE if vectors else "",
         "BENCH": _BENCH + text_of("vectors") if vectors else "",
+        "RUNS": _RUNS if vectors else "",
+        "VECTOR": _VECTOR if vectors else "",
     }
-    text = re.sub(r"@([A-Z]+)@", lambda found: marks[found[1]], text_of("readme"))
-    return {"README.md": text, "protocol.md": text_of("protocol"), **model_files(gadget)}
+
+    def page(name: str) -> str:
+        return re.sub(r"@([A-Z]+)@", lambda found: marks[found[1]], text_of(name))
+
+    files: dict[str, str | bytes] = {"README.md": page("readme"),
+                                     "protocol.md": text_of("protocol")}  # fmt: skip
+    model = model_files(gadget)
+    return {**files, **model, f"{MODEL}/README.md": page("judge")} if model else files
 
 
 def _name(gadget: Gadget) -> str:

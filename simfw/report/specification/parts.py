@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simfw.behaviour.region import STATUS_LEVELS
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.charger import ChargerMode, charger_model
 from simfw.gadget.figures import figure_text, standing_text
@@ -278,8 +279,10 @@ def _meanings(subject: Subject) -> Table:
     rows = []
     for level in subject.system.status_levels:
         said = [word for mode, word in SAID if model.reads(mode, mode != "off") == level]
-        rows.append(cells(level, in_words(said, "or")))
-    return Table(caption="What the status pin means", head=("it reads", "the charger's state"),
+        word = "neither: nothing drives it, and nothing pulls it" if level == "released" else level
+        rows.append(cells(word, str(STATUS_LEVELS.index(level)), in_words(said, "or")))
+    return Table(caption="What the status pin means",
+                 head=("it reads", "in vectors and protocol", "the charger's state"),
                  rows=tuple(rows))  # fmt: skip
 
 
@@ -297,7 +300,9 @@ def _charger(subject: Subject) -> Section:
         blocks.append(_meanings(subject))
         blocks.append(Paragraph(
             "The pin is read on its changes, and once as a dwell of no length of `waiting`: a pin "
-            "that says so already makes no edge."))  # fmt: skip
+            "that says so already makes no edge."
+            + (" Its pull-up makes it read high where nothing drives it." if
+               subject.gadget.status_pulled_up else "")))  # fmt: skip
     for name, light in subject.gadget.fed_lights.items():
         by = ("USB as long as it is in" if light.fed_by == "usb"
               else "the charger while it charges, at its status pin")
@@ -309,6 +314,11 @@ def _charger(subject: Subject) -> Section:
 
 # -- gauge -----------------------------------------------------------------------------------------
 
+CODES = (
+    "The codes are those of the nominal reference; the higher the supply, the lower the code. "
+    "Vectors and protocol give `gauge.measured` in volts and microvolts: each such reading is one "
+    "that a code stands for, rounded down, or a level exactly. A firmware may compare either."
+)
 COUNT = (
     "The count is the share of `capacity` that is left. What the gadget draws takes from it, what "
     "the charger gives adds to it; it ends at 0 % and at 100 %. From the end of the instant in "
@@ -404,6 +414,8 @@ def _gauge(subject: Subject) -> Section:
             f"`power_up`: {figure_text(gauge.power_up)} ({standing_text(gauge.power_up)})"))]
     if (table := _bars(subject)) is not None:
         blocks.append(table)
+    if not counts and code_below(subject.gadget, 3.0) is not None:
+        blocks.append(Paragraph(CODES))
     blocks += times_table(subject, "Times of the gauge", [
         ("gauge.every", "from sample to sample"),
         *([("gauge.blink", "the top bar, lit and out while charging")] if gauge.blink else []),

@@ -108,7 +108,8 @@ def _contact(make: Maker, name: str, button: Button) -> None:
             release = button.debounce_release
             timing = button.debounce if event == "press" or release is None else release
             still = span(make.corners.timing(timing))
-            cause = f"contact `{name}` has been {level} without a change for {still}"
+            cause = (f"{still} have passed since an edge of contact `{name}` without another, the "
+                     f"contact is {level}")
         make.add(part, event, "when", f"When {cause} and {state}, the firmware shall emit "
                  f"`{name}.{event}`.", _emits(rows, f"{name}.{event}"), pins=pins)  # fmt: skip
     if sampled:
@@ -118,8 +119,9 @@ def _contact(make: Maker, name: str, button: Button) -> None:
         text = (f"When `{name}.press` or `{name}.release` has been emitted, the firmware shall "
                 f"ignore the edges of contact `{name}` for {_either(make, button, 'after a ')}.")
     else:
-        text = (f"If contact `{name}` comes back to its former level and keeps it for "
-                f"{_either(make, button, 'before a ')}, then the firmware shall emit nothing.")
+        text = (f"If {_either(make, button, 'before a ')} have passed since an edge of contact "
+                f"`{name}` without another, and it is closed while `{name}.pressed` holds or open "
+                "while it does not, then the firmware shall emit nothing.")
     known = {key for one in make.found if one.part == part for key in one.keys}
     make.add(part, "blip", "when" if button.style == "first-edge" else "if", text,
              [row for row in rows if row.key not in known], pins=pins,
@@ -242,8 +244,8 @@ def _toggle(make: Maker, name: str, toggle: Toggle) -> None:
                  f"for {still}, counted from power-up at the earliest, and `{name}.{position}` "
                  f"does not hold, the firmware shall emit `{name}.{event}` and take `{name}` for "
                  f"{position}.", mine, pins=(name,))  # fmt: skip
-    make.add(name, "blip", "if", f"If toggle `{name}` comes back to its former position and keeps "
-             f"it for {still}, then the firmware shall emit nothing.",
+    make.add(name, "blip", "if", f"If toggle `{name}` has kept for {still} the position that "
+             "it is taken for already, then the firmware shall emit nothing.",
              [row for row in rows if not row.emit], pins=(name,),
              seen=lambda row: row.on is None)  # fmt: skip
 

@@ -11,6 +11,7 @@ but those that are a level exactly.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -172,7 +173,8 @@ def for_real_units(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vecto
     bands = Bands.of(prepared)
     if bands is None:
         return list(vectors)
-    found = [_coded(prepared, model, bands, vector, exposure) for vector in vectors]
+    covering = Counter(item for vector in vectors for item in vector.covers)
+    found = [_coded(prepared, model, bands, vector, exposure, covering) for vector in vectors]
     found = [replace(vector, near=True, title=f"{FOR_THE_HOST}{vector.title}"
                      if not vector.title.startswith(FOR_THE_HOST) else vector.title)
              if not all(bands.is_sure(reading) for reading in _readings(vector.acts)) else vector
@@ -192,21 +194,25 @@ def _readings(acts: Sequence[Act]) -> list[float]:
     return [act.value for act in acts if act.kind == "measured"]
 
 
-def _coded(prepared: Prepared, model: Rehearsal, bands: Bands, vector: Vector, exposure: Exposure
-           ) -> Vector:  # fmt: skip
-    """A vector with its readings as codes; as it is where it would not expose all it exposes."""
+def _coded(prepared: Prepared, model: Rehearsal, bands: Bands, vector: Vector, exposure: Exposure,
+           covering: Counter[str]) -> Vector:  # fmt: skip
+    """A vector with its readings as codes; as it is where it would not expose all that it exposes,
+    or alone cover something no more. `covering` counts the vectors that cover an item.
+    """
     acts = tuple(replace(act, value=bands.coded(act.value)) if act.kind == "measured" else act
                  for act in vector.acts)  # fmt: skip
     if acts == vector.acts:
         return vector
     played = model.play(charge=vector.charge, acts=acts, ends_ns=vector.ends_ns, whole=False)
-    if not vector.covers <= played.covers:
+    lost = vector.covers - played.covers
+    if any(covering[item] < 2 for item in lost):
         return vector
     judge = Judge(prepared.system, prepared.gadget.segments)
     judge.add(played)
     mine = [fault for fault, name in exposure.exposed if name == vector.name]
     if any(judge.exposed(fault) is None for fault in mine):
         return vector
+    covering.subtract(lost)
     return replace(vector, acts=acts, replay=played)
 
 
