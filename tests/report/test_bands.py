@@ -1,6 +1,7 @@
 """What a real unit can tell apart, held against the formula of the converter written out."""
 
 import math
+import pickle
 from functools import cache
 
 import pytest
@@ -95,3 +96,9 @@ def test_without_a_converter_10_mv_are_kept(reading, sure):
     assert found.code(reading) is None
     assert found.coded(reading) == reading
     assert found.is_sure(reading) == sure
+
+
+@pytest.mark.parametrize("name", ["key-hook", "larder-lamp"])
+def test_bands_can_be_sent(name):
+    """Vectors are made by another process, and shared."""
+    assert pickle.loads(pickle.dumps(bands(name))) == bands(name)

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import levels_in
 from simfw.circuit.measure import Converter
+from simfw.circuit.regulator import Regulator
 from simfw.report.vectors.exposing import Judge
 from simfw.report.vectors.sketch import NEARBY, Act
 
@@ -37,24 +38,20 @@ WELL_OFF_V = 0.05  # how far below all levels, and above all, a bench goes
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bands:
-    """The levels (V) that readings are compared with, and what supplies units read at them.
-
-    `codes` is 2^bits times the reference (V) that the firmware believes in, None without known
-    bits. `surely(level, every)` is the least supply (V at the cell) that is read as at least a
-    level: by every unit with `every`, without it by any.
+    """The levels (V) that readings are compared with, and the converters of units: with the nominal
+    reference, and with the least and the greatest of its range.
     """
 
     levels: tuple[float, ...]
-    codes: float | None
-    most_code: int
-    surely: Callable[[float, bool], float]
-    nominally: Callable[[float], float]
-    readings_uv: Callable[[float], tuple[int, ...]]
+    nominal: Converter
+    least: Converter
+    most: Converter
+    regulator: Regulator
 
     @classmethod
     def of(cls, prepared: Prepared) -> Bands | None:
         """Those of a gadget; None where its firmware measures no voltage."""
-        gadget, system, circuit = prepared.gadget, prepared.system, prepared.circuit
+        gadget, system = prepared.gadget, prepared.system
         if gadget.gauge is None or gadget.gauge.method != "voltage":
             return None
         asked = [row.when for region in system.regions for row in region.rows]
@@ -65,19 +62,23 @@ class Bands:
         controller = gadget.controller
         nominal = Converter.of(controller)
         reference = None if controller is None else controller.reference
-        most = nominal if reference is None else Converter.of(controller, reference.high)
-        least = nominal if reference is None else Converter.of(controller, reference.low)
-
-        def surely(level: float, every: bool) -> float:
-            return circuit.regulator.cell_v_for((most if every else least).true_v_for(level))
-
-        known = nominal.steps is not None and nominal.nominal_v is not None
         return cls(
-            levels=tuple(sorted(levels)),
-            codes=(nominal.steps or 0) * (nominal.nominal_v or 0.0) if known else None,
-            most_code=(nominal.steps or 1) - 1, surely=surely, nominally=circuit.true_v_for,
-            readings_uv=circuit.readings_uv,
+            levels=tuple(sorted(levels)), nominal=nominal,
+            least=nominal if reference is None else Converter.of(controller, reference.low),
+            most=nominal if reference is None else Converter.of(controller, reference.high),
+            regulator=Regulator.of(controller),
         )  # fmt: skip
+
+    @property
+    def codes(self) -> float | None:
+        """2^bits times the reference (V) that the firmware believes in; None where not known."""
+        if self.nominal.steps is None or self.nominal.nominal_v is None:
+            return None
+        return self.nominal.steps * self.nominal.nominal_v
+
+    def supply_v(self, level: float, unit: Converter) -> float:
+        """The least supply (V at the cell) that a unit reads as at least a level (V)."""
+        return self.regulator.cell_v_for(unit.true_v_for(level))
 
     def around(self, reading: float) -> tuple[float | None, float | None]:
         """The highest level that a reading (V) is not below, and the lowest that it is below."""
@@ -89,7 +90,7 @@ class Bands:
         """The code that stands for a reading (V), None without a converter of known bits."""
         if self.codes is None or reading <= 0:
             return None
-        return max(1, min(math.floor(self.codes / reading), self.most_code))
+        return max(1, min(math.floor(self.codes / reading), (self.nominal.steps or 1) - 1))
 
     def step_v(self, reading: float) -> float:
         """How far two codes lie apart at a reading (V); without a converter what a bench can set,
@@ -104,7 +105,7 @@ class Bands:
         if reading in self.levels:
             return reading
         sides = self.around(reading)
-        near = [one / UV for one in self.readings_uv(reading)]
+        near = [one / UV for one in self.nominal.readings_uv(reading)]
         fit = [value for value in near if self.around(value) == sides and value not in self.levels]
         return min(fit, key=lambda value: abs(value - reading), default=reading)
 
@@ -113,8 +114,8 @@ class Bands:
         all levels: from, up to; None for an open end. None altogether where no supply is sure.
         """
         under, over = self.around(reading)
-        low = None if under is None else self.surely(under, True)
-        high = None if over is None else self.surely(over, False)
+        low = None if under is None else self.supply_v(under, self.most)
+        high = None if over is None else self.supply_v(over, self.least)
         if math.inf in (low, high):
             return None
         # What is above the lower level, and the last millivolt that is still below the upper one.
@@ -127,7 +128,7 @@ class Bands:
 
     def is_sure(self, reading: float) -> bool:
         """Whether every unit tells a reading (V) from all levels, with a step to spare."""
-        window, supply = self.window_v(reading), self.nominally(reading)
+        window, supply = self.window_v(reading), self.supply_v(reading, self.nominal)
         if window is None or not 0 < supply < math.inf:
             return False
         low, high = window
@@ -160,7 +161,7 @@ class Bands:
         else:
             supply = low + WELL_OFF_V if low is not None else (high or 0.0) - WELL_OFF_V
         # The bench sets a supply; a vector tells what is read there.
-        value = self.coded(reading + supply - self.nominally(reading))
+        value = self.coded(reading + supply - self.supply_v(reading, self.nominal))
         return value if self.around(value) == self.around(reading) and self.is_sure(value) else None
 
 
