@@ -411,3 +411,38 @@ def test_what_the_charge_reaches_comes_before_a_dwell_that_ends_in_its_nanosecon
         "complete", "up", "late"
     ]
     assert state(after(held, contact), "which") == "early"
+
+
+PLAYS = """
+[loads.glow]
+current = "40 mA"
+[loads.horn]
+current = "25 mA"
+[sequences.breathe]
+points = ["0 % @ 0 s", "100 % @ 1 s", "0 % @ 2 s"]
+every = "20 ms"
+[sequences.hurry]
+steps = ["on for 60 ms", "off for 940 ms"]
+[sequences.five]
+steps = ["on for 2 s", "off for 3 s"]
+times = 5
+[behaviour.show]
+starts = "quiet"
+states.quiet = {}
+states.plays = { glow = "breathe", horn = "five" }
+states.over = { horn = "hurry" }
+rows = [
+  { on = "key.click", from = "quiet", to = "plays" },
+  { on = "key.click", from = ["plays", "over"], to = "quiet" },
+  { on = "show.ended", from = "plays", to = "over" },
+]
+"""
+
+
+def test_sequences_are_as_in_the_simulator(tmp_path: Path) -> None:
+    """A line in fewer steps, a finite sequence that leads on, a blink; states to the nanosecond."""
+    made = pattern(tmp_path, lamp(more=PLAYS), head(charge="90 %") + EVENING)
+    compare(made, 3 * 24, drawn_abs=2e-6)
+    user = ready(made)
+    line = user.layout.region_id["show:glow"]
+    assert len(user.layout.regions[line].states) <= 17
