@@ -105,6 +105,27 @@ def test_what_is_done_in_frames_is_one_run_of_its_scenario() -> None:
         assert [event.name for event in folded.events] == [event.name for event in run.events]
 
 
+@pytest.mark.parametrize("name", ["larder-lamp", "key-hook", "cellar-steps"])
+def test_folded_frames_keep_the_limits_of_folding(name: str) -> None:
+    """Against the folded run at once: the same events, times to a millionth, charge to 1e-8."""
+    gadget = load_gadget(ROOT / "scenarios" / name / "gadget.toml")
+    bench, draw = Bench(gadget, fold=True), random.Random(name)
+    seen: list[Occurred] = []
+    for _ in range(12):
+        kind, place = draw.choice(list(bench.inputs))
+        bench.set(kind, place, draw.choice(levels_of(gadget, kind, place)))
+        bench.to(bench.time_ns + draw.choice((16_666_667, S, 60 * S, 1800 * S)))
+        view = bench.view()
+        assert not view.dropped
+        seen += view.events
+    run = simulate(gadget, bench.scenario(expectations=False), prepared=bench.prepared,
+                   trace=False)  # fmt: skip
+    assert [event.name for event in seen] == [event.name for event in run.events]
+    for mine, other in zip(seen, run.events, strict=True):
+        assert mine.time_ns == pytest.approx(other.time_ns, rel=1e-6)
+    assert bench.view().charge == pytest.approx(run.end_charge, abs=1e-8)
+
+
 @settings(max_examples=15)
 @given(st.integers(0, 2**32), st.integers(1, 8), st.integers(1, 8))
 def test_going_back_and_doing_the_same_again_is_equal_to_the_bit(

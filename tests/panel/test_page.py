@@ -101,6 +101,8 @@ def test_a_press_has_the_length_that_the_finger_gave_it(opened: Open, chromium: 
     page.wait("simfw.state.view.lights[0].level === 1")
     pause(page)
     assert "key.click" in page.read("document.querySelector('#states tbody tr').textContent")
+    # The meter shows what the light draws, not what was drawn before it went on.
+    assert page.read("document.getElementById('current').textContent").endswith(" mA")
     down, up = page.read("stamps")
     pressed, released = server.panel.bench.journal
     assert released.time_ns - pressed.time_ns == pytest.approx((up - down) * 1e6, abs=2e6)

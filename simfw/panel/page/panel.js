@@ -132,13 +132,15 @@ function told(view) {
 function refresh() {
   if (!state.view) return;
   face.say(state.view);
+  state.window = null; // when time stands, the last frame counts
+  meters(state.view, 0);
   told(state.view);
 }
 
 function supply(view) {
   const words = [];
   if (!view.alive) words.push("no supply: the controller is dead");
-  if (gadget.gauge !== null && view.bars !== null) words.push(`gauge: ${view.bars} of ${gadget.gauge} bars`);
+  if (gadget.gauge && view.bars !== null) words.push(`gauge: ${view.bars} of ${gadget.gauge} bars`);
   if (view.charger !== "off") words.push(`charger: ${view.charger}, ${si(view.charger_a, "A")}`);
   return words.join("; ");
 }
