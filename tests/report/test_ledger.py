@@ -56,7 +56,7 @@ def test_json_has_exactly_the_agreed_keys_in_order() -> None:
     assert list(ledger_json(made_run(), LASTING, LEFT)) == [
         "gadget", "scenario", "duration_s", "average_current_a", "charge_used_c", "consumers",
         "fed",
-        "states", "events", "cell", "charger_charge_c", "cell_empty_at_s", "life", "rules",
+        "states", "kept", "events", "cell", "charger_charge_c", "cell_empty_at_s", "life", "rules",
         "expectations", "guesses", "without_origin",
     ]  # fmt: skip
 
