@@ -273,17 +273,21 @@ class _Builder:
                               allowed="another name for this state")
         if not played:
             return
-        for region in self.system.regions:
-            gates = [(row.key, row.when) for row in region.rows]
-            if region.show is not None:
-                gates.append(("gauge.show", region.show))
-            for key, when in gates:
-                for output in sorted(names_in(when).quantities & played.keys()) if when else ():
-                    where = key if key.startswith("gauge") else key.partition("#")[0]
-                    where = f"{where}.when" if where.startswith("behaviour.") else where
-                    self.note(where, f"a guard cannot read the level of \"{output}\", which the "
-                              f"sequence {played[output]} drives", found=f'"{output}"',
-                              allowed="states, such as those that play it; rules may read levels")
+        gates: list[tuple[str, Expression | None]] = [
+            (f"{row.key.partition('].')[0].partition('#')[0].rstrip(']')}].when", row.when)
+            for region in self.system.regions if region.group in ("behaviour", "dials")
+            for row in region.rows
+        ]
+        gates += [("gauge.show", region.show) for region in self.system.regions]
+        gates += [(condition.key, condition.when) for condition in self.system.conditions]
+        found = dict.fromkeys(
+            (key, output) for key, when in gates if when is not None
+            for output in sorted(names_in(when).quantities & played.keys())
+        )
+        for key, output in found:
+            self.note(key, f'a guard cannot read the level of "{output}", which the sequence '
+                      f"{played[output]} drives", found=f'"{output}"',
+                      allowed="states, such as those that play it; rules may read levels")
 
     def rows(self, key: str, behaviour: Behaviour, row: WrittenRow) -> Iterator[Row]:
         """The rows that a written row stands for: one, or one for each event of a list."""
