@@ -101,6 +101,8 @@ _ALL = (
            "a light that is on in a state where it is off"),
     _check("output-undriven", "note", "rows", "no state drives a light or load",
            "a part that was traced but not understood"),
+    _check("sequence-unplayed", "note", "rows", "no state plays a sequence",
+           "a blink that was written down and never seen"),
     _check("event-unheard", "note", "rows", "no row hears an event that a row emits",
            "a message that goes nowhere"),
     _check("button-unheard", "note", "rows", "no row hears any event of a button",

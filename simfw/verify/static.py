@@ -40,6 +40,7 @@ def row_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
         yield from _sensor(name, sensor)
     yield from _gauge(gadget)
     yield from _outputs(gadget, system)
+    yield from _sequences(gadget, system)
     yield from _events(gadget, system)
     yield from _steps(gadget, system)
     for region in system.regions:
@@ -179,6 +180,15 @@ def _outputs(gadget: Gadget, system: System) -> Iterator[Finding]:
                 yield finding("shared-light", f"The {kind} {name} is driven by "
                               f"{' and '.join(regions)}: dark in one is not dark.",
                               [f"behaviour.{region}" for region in regions])
+
+
+def _sequences(gadget: Gadget, system: System) -> Iterator[Finding]:
+    played = {one.name for region in system.regions for state in region.states
+              for one in state.sequences.values()}
+    for name in gadget.sequences:
+        if name not in played:
+            yield finding("sequence-unplayed", f"No state plays the sequence {name}.",
+                          [f"sequences.{name}"])
 
 
 def _heard(system: System) -> set[str]:

@@ -174,6 +174,7 @@ def test_a_gadget_that_never_starts_is_a_fault_and_nothing_else_is_claimed() -> 
         ("dead-end", PLAIN.replace('  { on = "key.click", from = "lit", to = "dark" },\n', "")
                           .replace('  { after = "45 min", from = "lit", to = "dark" },\n', "")),
         ("shared-light", PLAIN + behaviour("glow", "on", 'on = { lamp = "4 %" }')),
+        ("sequence-unplayed", PLAIN + '\n[sequences.wink]\nsteps = ["on for 1 s"]\n'),
         ("output-undriven", PLAIN + '\n[loads.probe]\ncurrent = "1 mA"\n'),
         ("event-unheard", PLAIN.replace('to = "lit" }', 'to = "lit", emit = "gone" }')),
         ("button-unheard", PLAIN + '\n[buttons.spare]\ndebounce = "20 ms"\n'),
