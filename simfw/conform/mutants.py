@@ -40,9 +40,9 @@ CORE = (
     ("(fw_index)(group->rank - group->taken)", "group->rank", "no segment is put out"),
     ("(here > most)", "(here > 0u)", "the last region wins an output"),
     ("holds ? FW_READ", "!holds ? FW_READ", "a watched condition is turned round"),
-    ("    for (i = 0u; i < FW_REGION_COUNT; i++) {\n        arrive",
+    ("    for (i = 0u; i < FW_REGION_COUNT; i++) {\n#if FW_KEPT_COUNT > 0\n        arrive",
      "    for (i = 0u; i < FW_SIGNAL_COUNT; i++) {\n        put(i);\n    }\n"
-     "    for (i = 0u; i < FW_REGION_COUNT; i++) {\n        arrive",
+     "    for (i = 0u; i < FW_REGION_COUNT; i++) {\n#if FW_KEPT_COUNT > 0\n        arrive",
      "edges are made up at power-up"),
 )  # fmt: skip
 
