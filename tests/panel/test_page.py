@@ -332,6 +332,13 @@ def test_going_back_keeps_the_old_course_beside_the_new_one(opened: Open) -> Non
     page.wait("simfw.state.before !== null && !simfw.state.drawing")
     assert server.panel.bench.journal == ()
     assert page.read("simfw.state.before.end_ns") == ends
+    page.key("k", down=True)
+    page.wait("simfw.state.view.time_ns > 3e8")
+    page.key("k", down=False)
+    pause(page)
+    for zoom in ("all", "closer"):  # the old course is drawn beside the new one in either
+        page.read(f"document.getElementById('{zoom}').click()")
+        page.wait("!simfw.state.drawing && document.querySelector('#chart .before-line') !== null")
     page.read("document.getElementById('goal').value = '1 h'")
     page.read("document.getElementById('go').click()")
     page.wait("simfw.state.view.time_ns === 3600e9")

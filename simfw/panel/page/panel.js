@@ -1,6 +1,6 @@
 // The page: it has the clock, asks the server frame by frame, and shows what comes back.
 
-import { Chart, drawScale } from "./chart.js";
+import { Chart, cut, drawScale } from "./chart.js";
 import { Calm, Face, ledColour } from "./face.js";
 import { Keys } from "./keys.js";
 import { More } from "./more.js";
@@ -188,7 +188,13 @@ async function picture() {
   state.drawn = performance.now() + 4 * (performance.now() - started);
   if (!data) return;
   state.course = data;
-  chart.draw(data, state.before && state.from === null ? state.before : null);
+  chart.draw(data, before());
+}
+
+/** The course as it was before, of the part that is shown. */
+function before() {
+  if (!state.before || state.from === null) return state.before;
+  return cut(state.before, state.from, state.to);
 }
 
 async function back(ns) {
@@ -281,7 +287,7 @@ function wireCourse() {
   };
   at("chart").onpointercancel = () => { dragging = false; settleScrub(); };
   addEventListener("resize", () => {
-    if (state.course) chart.draw(state.course, state.from === null ? state.before : null);
+    if (state.course) chart.draw(state.course, before());
     if (state.scale) drawScale(at("scale"), ...state.scale);
   });
 }
