@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -211,6 +212,10 @@ class Rival:
         """Find which figures decide each observation, and look at enough points of each."""
         self.trials.clear()
         self._trial_at.clear()
+        for seen in self.log.observations:
+            self.runs += 1
+            with suppress(EndlessInstant):
+                observe(self.world.rehearsed(), seen, {})
         for n in self.all:
             self.sights[n] = self._sight(n)
             self._sample(n)

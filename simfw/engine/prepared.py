@@ -24,17 +24,22 @@ class Prepared:
     """What simulations of one gadget share: circuit, system, rules, charge clocks, settings."""
 
     def __init__(
-        self, gadget: Gadget, *, reference_v: float | None = None, like: Prepared | None = None
+        self, gadget: Gadget, *, reference_v: float | None = None, like: Prepared | None = None,
+        rows: Prepared | None = None,
     ) -> None:
-        """`like` lends its circuit; its gadget may differ in behaviour only."""
+        """`like` lends its circuit; its gadget may differ in behaviour only. `rows` lends its
+        behaviour; its gadget may differ in figures of the circuit only.
+        """
         self.gadget = gadget
         self.circuit: Circuit = (
             Circuit(gadget, reference_v=reference_v) if like is None else like.circuit
         )
-        self.system = build_system(gadget)
+        self.system: System = build_system(gadget) if rows is None else rows.system
         self.rules = build_rules(gadget, self.system)
         self.clocks: Clocks = Clocks() if like is None else like.clocks
-        self.ticking = ticking_states(self.system)
+        self.ticking: tuple[frozenset[int], ...] = (
+            ticking_states(self.system) if rows is None else rows.ticking
+        )
         self.settings: Settings = {}
         self.learned = Table()
         self.bands: Bands = {}

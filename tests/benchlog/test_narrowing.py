@@ -152,3 +152,18 @@ def test_what_a_sight_asks_of_smooth_quantities():
     (one,), more = asked_of("3.5 < cell.voltage")
     assert (one.quantity, one.low, more) == ("cell.voltage", 3.5, False)
     assert asked_of("gauge == 2 or lamp.lit") == ((), True)
+
+
+def test_other_figures_of_the_circuit_leave_the_rows_as_they_are(tmp_path: Path):
+    """The rows that are lent are those that the other gadget would have built."""
+    from simfw.behaviour.build import build_system
+    from simfw.benchlog.world import World
+
+    world = World(log_of(tmp_path, f"{LAMP}{METER}").gadgets[()])
+    values = {"loads.lamp.current": 0.05, "cell.capacity": 1500.0, "charger.current": 0.1,
+              "controller.reference": 1.12, "controller.asleep": 1e-6}
+    made = world.prepared(values)
+    assert made.system is world.rehearsed().system
+    assert made.system == build_system(made.gadget)
+    slower = world.prepared(values | {"clock": 1.05})
+    assert slower.system == build_system(slower.gadget) != made.system
