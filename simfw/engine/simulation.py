@@ -153,7 +153,7 @@ class Simulation:
         self._hold_up = 0 if hold_up is None else hold_up.ns
         self.open_ns = None if resume is None else resume.open_ns  # since when nothing powers it
         self._held = plant.held
-        self._release_at = _ENDLESS
+        self.release_at = _ENDLESS
         self._plugged = False  # whether the charger has gone on with USB in this instant
         self._at_zero: list[str] = []  # raw events of the first instant, until it powers up
         self._due_expects: list[Change] = []
@@ -209,6 +209,8 @@ class Simulation:
             self._instant(self._met() if self.alive else [], power_up=self.alive)
             self._at_zero = []
         else:
+            if self.stepper.may_let_go and self._let_go(settled=True) is not None:
+                self.release_at = self.now
             self.was_awake = self.phase.loads.controller == "awake"
             self.folder.enter(plant.context())
 
@@ -228,7 +230,7 @@ class Simulation:
             if monitor.open_ns:
                 then = min(then, monitor.deadline())
                 open_ = True
-        then = min(then, self._release_at)
+        then = min(then, self.release_at)
         boundary = then
         if due < then and not open_ and self.glide.fits:
             gone, reached = self.glide.go(boundary, self._room())
@@ -448,7 +450,7 @@ class Simulation:
         self.begin_instant()
         if power_up:
             self.open_ns = None  # with nothing that powers it, it lets go at once
-        self._release_at = _ENDLESS
+        self.release_at = _ENDLESS
         if turned and (
             first := self._electrical(plant.phase(), settled=False)
         ) is not None:
@@ -491,7 +493,7 @@ class Simulation:
         if self.course is not None:
             self.course.asked(plant.turns, before, plant.charge)
         moved = moved or self._woken
-        if (self.fold and phase.ticks and moved and self.alive and self._release_at == _ENDLESS
+        if (self.fold and phase.ticks and moved and self.alive and self.release_at == _ENDLESS
                 and self.folder.looks()):
             self._try_fold(phase, tuple(public), self._woken)
 
@@ -528,7 +530,7 @@ class Simulation:
         at = self.now if self.open_ns is None else self.open_ns + self._hold_up
         if at <= self.now:
             return replace(now, released=True)
-        self._release_at = at
+        self.release_at = at
         return None
 
     def _electrical(

@@ -104,7 +104,7 @@ class Stepwise(Simulation):
 
     def _is_due(self, time_ns: int) -> bool:
         """Whether anything happens before `time_ns`."""
-        due = self.stepper.next_due()
+        due = min(self.stepper.next_due(), self.release_at)
         if self.next_change < len(self.changes):
             due = min(due, self.changes[self.next_change].time_ns)
         for monitor in self.monitors:

@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from simfw.cli import main
 from simfw.engine.modes import survey
 from simfw.engine.run import Run
-from simfw.engine.simulator import simulate
+from simfw.engine.simulator import Prepared, simulate
+from simfw.engine.stepwise import Stepwise
+from simfw.engine.timeline import Change
 from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.steps import Press, Toggle, Usb
 from tests.dials.made import gadget
@@ -183,6 +185,32 @@ def test_unpowered_draws_nothing_and_a_run_goes_on_from_anywhere(
     assert rest.end_charge == pytest.approx(result.end_charge, abs=1e-12)
     assert [one.state for one in rest.final.regions] == [
         one.state for one in result.final.regions]
+
+
+@pytest.mark.parametrize("cut", [3090, 3100, 3110, 3120, 3121])
+def test_the_wait_for_the_supply_to_go_is_gone_on_with(cut: int) -> None:
+    """A run left off while the supply is held up lets go of it at the same time."""
+    whole = run((1000, 200), (3000, 100), lasts=6000)
+    first = run((1000, 200), *([(3000, 100)]), lasts=cut)
+    rest = simulate(first.gadget, Scenario(charge=0.5, lasts_ns=(6000 - cut) * MS),
+                    resume=first.final)
+    gone = next(one.start_ns for one in (*first.intervals, *rest.intervals)
+                if one.start_ns > 3000 * MS and sum(one.consumers_a) == 0)
+    assert gone in (3120 * MS, cut * MS)
+    assert rest.end_charge == pytest.approx(whole.end_charge, abs=1e-12)
+
+
+def test_a_gadget_on_the_bench_lets_go_too() -> None:
+    """Told step by step what is done to it: 20 ms after the contact opens the supply is gone."""
+    sim = Stepwise(Prepared(gadget(TORCH, "")), 0.5)
+    sim.begin()
+    edges = ((1000, 1.0), (1200, 0.0), (3000, 1.0), (3100, 0.0))
+    sim.bring([Change(at * MS, "contact", "power", level) for at, level in edges])
+    sim.ahead(3119 * MS, fold=False)
+    assert not sim.plant.supply.released
+    sim.ahead(3121 * MS, fold=False)
+    assert sim.plant.supply.released
+    assert sim.now == 3120 * MS
 
 
 def test_the_mode_draws_what_the_rest_draws() -> None:
