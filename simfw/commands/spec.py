@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 RANK = 65
 PAGE = "specification.md"
 README = "README.md"
-OURS = b"`simfw` is the tool that wrote this folder."
+# What the README of a folder says, now and formerly; blanks and line ends do not count.
+OURS = tuple(f"`simfw` is the tool that wrote {what}" for what in ("these folders", "this folder"))
 
 
 def register(commands: Commands) -> None:
@@ -139,7 +140,8 @@ def _refuse_filled_in(folder: Path) -> None:
     Nor is a README of another's written over.
     """
     readme, page = folder / README, folder / PAGE
-    if readme.is_file() and OURS not in readme.read_bytes():
+    said = readme.read_text("utf-8", errors="replace").split() if readme.is_file() else []
+    if said and not any(ours in " ".join(said) for ours in OURS):
         raise UsageError(
             f"{readme} was not written by simfw spec and would be lost: give a folder of its own."
         )
