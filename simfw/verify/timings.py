@@ -213,7 +213,7 @@ def _to_record(replayed: Replayed, model: Model, timings: Sequence[Measured]) ->
                 key = quantity_key(row) if row.after_ns is not None else row.key
                 if row.key not in fired and key not in seen:
                     path = _path(model, region, row)
-                    found.append(ToRecord(key=row.key, sequence=path))
+                    found.append(ToRecord(key=row.key.partition("#")[0], sequence=path))
     for one in timings:
         section, _, rest = one.key.partition(".")
         if one.finding not in silent or section == "behaviour":
