@@ -13,6 +13,7 @@ from simfw.cli import main
 from simfw.engine.modes import mean_current, survey
 from simfw.engine.simulator import Prepared, simulate
 from simfw.report.modes import modes_text
+from simfw.report.vectors.faults import all_faults
 from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.steps import Press
 from simfw.verify.check import check_gadget
@@ -198,3 +199,15 @@ def test_the_specification_tells_a_dial_once(tmp_path: Path, monkeypatch: pytest
     assert text.count("shall take `dim`") == 4
     assert "drive `warm` as dim says while `lamp` is in `lit`" in text
     assert "Region dim" not in text
+
+
+def test_slips_of_a_row_are_tried_where_the_dial_starts() -> None:
+    """A guard that is dropped, in one position and not in each: nearest to where it starts."""
+    text = LAMP.replace("step = 2 }", 'step = 2, when = "lamp.lit" }')
+    system = build_system(gadget(text, TEXT[: TEXT.index(LAMP)]))
+    guards = [fault for fault in all_faults(system)
+              if fault.kind == "guard" and fault.about.startswith("dials.dim")]
+    rows = {row.key: row for row in system.region("dim").rows}
+    assert [rows[fault.about].sources for fault in guards] == [("1",), ("2",), ("3",)]
+    assert [rows[fault.about].emit for fault in guards] == [
+        ("dim.changed",), ("dim.changed", "dim.end"), ("dim.end",)]

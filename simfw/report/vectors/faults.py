@@ -32,7 +32,7 @@ from simfw.behaviour.expression import (
 )
 from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
 from simfw.behaviour.sequences import clocks_of
-from simfw.report.vectors.items import READINGS
+from simfw.report.vectors.items import READINGS, repeats
 
 __all__ = ["KINDS", "Fault", "Twist", "all_faults", "count_by_kind"]
 
@@ -171,7 +171,7 @@ class _Maker:
     def make(self) -> Iterator[Fault]:
         for region in self.system.regions:
             for number, row in enumerate(region.rows):
-                if not _repeats(region, row):
+                if not repeats(region, row):
                     yield from self.of_row(region, number, row)
             yield from self.of_memory(region)
             yield from self.of_states(region)
@@ -460,15 +460,6 @@ def _next(region: Region, name: str) -> State:
 def _compete(first: Row, second: Row) -> bool:
     return (first.on == second.on and first.after_ns == second.after_ns
             and bool(set(first.sources) & set(second.sources)))  # fmt: skip
-
-
-def _repeats(region: Region, row: Row) -> bool:
-    """Whether a row of a dial does in one more position what another one does."""
-    if region.group != "dials":
-        return False
-    alike = (row.key.partition("#")[0], row.on, row.emit)
-    return any((one.key.partition("#")[0], one.on, one.emit) == alike
-               for one in region.rows[: region.rows.index(row)])
 
 
 def _from(names: list[str], name: str) -> list[str]:

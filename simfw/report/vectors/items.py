@@ -23,7 +23,8 @@ from simfw.behaviour.expression import Constant, Flag, levels_in
 from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["CLOSE", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items", "key_of",
-           "limits_of", "may_be_cut", "may_follow", "reached_states", "scaled_levels"]  # fmt: skip
+           "limits_of", "may_be_cut", "may_follow", "reached_states", "repeats",
+           "scaled_levels"]  # fmt: skip
 
 NO_CONTACT = ("usb.edge", "status.edge")
 MOST_PAIRS = 400
@@ -72,9 +73,21 @@ def may_follow(region: Region, row: Row) -> bool:
     )
 
 
+def repeats(region: Region, row: Row) -> bool:
+    """Whether a row of a dial does in one more position what another does nearer to the start."""
+    if region.group != "dials":
+        return False
+    alike = (row.key.partition("#")[0], row.on, row.emit)
+    start = int(region.starts)
+    first = min((one for one in region.rows
+                 if (one.key.partition("#")[0], one.on, one.emit) == alike),
+                key=lambda one: abs(int(one.sources[0]) - start))  # fmt: skip
+    return row is not first
+
+
 def _of(region: Region, row: Row) -> Iterator[str]:
     yield f"row {row.key}"
-    if region.group == "dials" and not row.key.endswith("#1"):
+    if repeats(region, row):
         return  # its guard is the same in every position
     if row.when is not None and not isinstance(row.when, Constant):
         yield f"guard {row.key} true"
