@@ -95,6 +95,7 @@ class _Sight:
     known: dict[tuple[float, ...], tuple[Margin, ...]] = field(default_factory=dict)
     surfaces: dict[bool, list[Surface]] = field(default_factory=dict)
     ends: list[tuple[float, float, float]] = field(default_factory=list)
+    sampled: int = 0  # looks that were made before any proposal
 
 
 class Mistaken(Exception):
@@ -219,6 +220,7 @@ class Rival:
         for n in self.all:
             self.sights[n] = self._sight(n)
             self._sample(n)
+            self.sights[n].sampled = len(self.sights[n].known)
 
     def _sight(self, number: int) -> _Sight:
         own = self._own(number)
@@ -278,7 +280,7 @@ class Rival:
         if close not in sight.surfaces:
             known = list(sight.known.items())
             if close:
-                known = _close(known, len(sight.dims))
+                known = _close(known, len(sight.dims), sight.sampled)
             keys = np.array([key for key, _ in known], dtype=float).reshape(len(known), -1)
             surfaces = []
             for k in range(len(known[0][1])):
@@ -495,10 +497,16 @@ def _offs(constraints: Sequence[_Constraint], xs: Array) -> Array:
 
 
 def _close(
-    known: list[tuple[tuple[float, ...], tuple[Margin, ...]]], dims: int
+    known: list[tuple[tuple[float, ...], tuple[Margin, ...]]], dims: int, sampled: int
 ) -> list[tuple[tuple[float, ...], tuple[Margin, ...]]]:
-    """Of the looks at an observation those that are not far off, and as many as a surface needs."""
-    offs = [max((one.off for one in row), default=0.0) for _, row in known]
+    """Of the looks at an observation those that are not far off, and as many as a surface needs.
+
+    Those made after the first `sampled` were proposed: a surface that was wrong there learns it.
+    """
+    offs = [
+        0.0 if n >= sampled else max((one.off for one in row), default=0.0)
+        for n, (_, row) in enumerate(known)
+    ]
     order = sorted(range(len(known)), key=lambda n: offs[n])
     count = max(sum(off <= _CLOSE for off in offs), 2 * (dims + 1) + 2)
     return [known[n] for n in sorted(order[:count])]

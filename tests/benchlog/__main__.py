@@ -1,6 +1,7 @@
 """Run many planted cases: `python -m tests.benchlog [CASES [SEEDS [FIRST]]]`, 40 and 3 unless told.
 
-Prints a line for each case, and at the end how many were wrong.
+Prints a line for each case, and at the end how many were wrong. `python -m tests.benchlog
+misreadings N` runs planted misreadings, 20 unless told.
 """
 
 from __future__ import annotations
@@ -11,11 +12,28 @@ import time
 import warnings
 from pathlib import Path
 
+from tests.benchlog.misread import misread
 from tests.benchlog.planted import faults, plant
+
+
+def misreadings(count: int) -> int:
+    """Run planted misreadings; 1 where one was not told as it should."""
+    wrong = 0
+    with tempfile.TemporaryDirectory() as folder:
+        for number in range(count):
+            place = Path(folder) / str(number)
+            place.mkdir()
+            told = misread(place, number)
+            wrong += bool(told)
+            print(f"misreading {number}: {'; '.join(told) or 'right'}", flush=True)
+    print(f"{count} misreadings, {wrong} wrong")
+    return int(wrong > 0)
 
 
 def main() -> int:
     """Run them; 1 where a truth was excluded or lies outside."""
+    if sys.argv[1:2] == ["misreadings"]:
+        return misreadings(int((*sys.argv[2:3], 20)[0]))
     cases, seeds, first = (*map(int, sys.argv[1:4]), 40, 3, 0)[:3] if len(sys.argv) > 3 else (
         *map(int, sys.argv[1:]), *(40, 3, 0)[len(sys.argv) - 1 :])
     warnings.simplefilter("ignore")

@@ -11,6 +11,7 @@ from simfw.benchlog.margin import asked_of
 from simfw.benchlog.narrowing import narrow
 from simfw.cli import main
 from tests.benchlog.lantern import log_of
+from tests.benchlog.misread import misread
 from tests.benchlog.planted import faults, plant
 
 METER = """
@@ -167,3 +168,8 @@ def test_other_figures_of_the_circuit_leave_the_rows_as_they_are(tmp_path: Path)
     assert made.system == build_system(made.gadget)
     slower = world.prepared(values | {"clock": 1.05})
     assert slower.system == build_system(slower.gadget) != made.system
+
+
+def test_a_planted_misreading_is_one_minimal_contradiction(tmp_path: Path):
+    """The surface near the ends learns where it was wrong."""
+    assert misread(tmp_path, 0) == []
