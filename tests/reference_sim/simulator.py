@@ -506,6 +506,11 @@ class Simulator(Passing):
         if self.cut:
             self.go_dead()
             return True
+        self.give_back()
+        return True
+
+    def give_back(self) -> None:
+        """The controller gets its supply back, unless the protection is open."""
         # USB that comes or goes at the same time has set the charger going before that.
         for kind in self.circuit_kinds():
             if kind in ("plug", "unplug", "fault"):
@@ -513,7 +518,6 @@ class Simulator(Passing):
         self.queue.clear()
         if not self.protected:
             self.power_up()
-        return True
 
     def go_dead(self) -> None:
         """The controller has no supply: memory is lost."""
@@ -542,9 +546,7 @@ class Simulator(Passing):
         if self.released:
             if held:
                 self.released = False
-                self.queue.clear()
-                if not self.protected:
-                    self.power_up()
+                self.give_back()
             return held
         if held or not self.alive:
             return False

@@ -370,6 +370,14 @@ CASES = {
             }
         },
     ),
+    # the same where USB is what brings back a supply that the firmware has let go of: the charger
+    # has begun by then, and the pin, which a pull-up holds high without USB, is found low
+    "usb brings it back": small(
+        {"steps": [{"at": "100 ms", "usb": True}]},
+        charger=FULL,
+        controller={"pull_up": "35k", "powered_by": ["usb"]},
+        behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
+    ),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},
