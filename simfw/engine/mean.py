@@ -255,7 +255,11 @@ class Mean:
                 again = end + 2.0 * reach if rising else end - 2.0 * reach
                 if (stop <= charge) if rising else (stop >= charge):
                     return 0, again
-            count = min(count - 1, int(self.clock.time_to(charge, stop) / period_s) - 1)
+            seconds = self.clock.time_to(charge, stop)
+            if seconds == math.inf:
+                # It comes to rest on this side of the corner.
+                return (count if abs(stop - charge - change) > reach else 0), again
+            count = min(count - 1, int(seconds / period_s) - 1)
         return 0, again
 
     def _node(self, number: int) -> float:

@@ -378,6 +378,40 @@ CASES = {
         controller={"pull_up": "35k", "powered_by": ["usb"]},
         behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
     ),
+    # docs/explanation/engine.md: what comes to rest before a corner of a current is folded like any
+    # other; the charger nears its float voltage, and never gets to where it would hold it
+    "rest before a corner": Case(
+        {
+            "gadget": {"name": "Small"},
+            "cell": {"curve": "curve.csv", "capacity": "13.1 uAh", "resistance": "494 mΩ",
+                     "series": 2},
+            "charger": {"current": "222 mA", "float": "3.989 V"},
+            "controller": {"awake": "2.572 mA", "step": "6559 cycles", "frequency": "8 MHz"},
+            "lights": {
+                "mark": {"forward": ["2.248 V @ 5 mA", "2.477 V @ 30 mA"], "resistor": "47R"}
+            },
+            "buttons": {"power": {"style": "sample"}, "level": {"debounce": "10 ms"}},
+            "behaviour": {
+                "r1": {
+                    "starts": "idle",
+                    "states": {"idle": {}, "lit": {"mark": "83 %"}},
+                    "rows": [{"on": "power.click", "from": "idle", "to": "lit"}],
+                }
+            },
+        },
+        {
+            "title": "small",
+            "gadget": "gadget.toml",
+            "charge": "68 %",
+            "lasts": "1700 ms",
+            "steps": [
+                {"at": "260 ms", "press": "power", "for": "120 ms"},
+                {"at": "770 ms", "press": "level", "for": "299581531 ns"},
+                {"at": "260 ms", "usb": True},
+            ],
+        },
+        [("0", "1.4376"), ("0.5787", "1.8679"), ("0.7861", "1.9575"), ("1", "2.021")],
+    ),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},
