@@ -309,8 +309,8 @@ class Sketch(Pace):
         self.seen.add(self._guards[key, holds])
         if key in self._limits:
             reading = self.quantity(READINGS[self.circuit.counter is not None])
-            # Near is within 10 mV, or within a step of the converter.
-            if any(abs(reading - level) <= max(NEARBY, self.circuit.step_v(level))
+            # Near is within 10 mV, or the next code where another means the level itself.
+            if any(abs(reading - level) <= max(NEARBY, 1.5 * self.circuit.step_v(level))
                    for level in self._limits[key]):  # fmt: skip
                 self.seen.add(f"limit {self._said[key, holds]}")
                 if self.now == 0 and self.measured_ppm is not None:
