@@ -32,6 +32,7 @@ from simfw.engine.supply import (
     next_supply,
     plugged,
     restless,
+    stands,
 )
 from simfw.engine.timeline import ABSENT, Change, in_turn, timeline
 from simfw.engine.totals import total
@@ -548,9 +549,11 @@ class Simulation:
             return None
         self.cell.phase = phase
         now = plant.supply
-        after = next_supply(plant.circuit.charger, now, self.cell, restarts=plant.restarts)
+        charger, after = plant.circuit.charger, None
+        if let_go is not None and not let_go.released and stands(charger, now):
+            after = let_go  # given back like by a toggle, before the charger's next step
         if after is None:
-            after = let_go
+            after = next_supply(charger, now, self.cell, restarts=plant.restarts) or let_go
         if self.course is not None:
             if after is None:
                 self.course.asked(phase.marks, plant.charge, plant.charge)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHATTER", "Cell", "Supply", "calm", "found_at_pins", "met_at_power_up", "next_supply",
-    "plugged", "restless",
+    "plugged", "restless", "stands",
 ]
 
 
@@ -92,10 +92,10 @@ def next_supply(
     `restarts`: whether the file gives a restart voltage. Without one the protection closes only
     while the charger feeds the cell: what lifts a cell above its cut-off is charge, not rest.
     """
-    stands = charger is None or not now.usb or _stands(charger, now)
+    still = stands(charger, now)
     # A fault or a temperature of this instant has reached the charger, and its pin with it, before
     # a controller that gets its supply back looks at the pins.
-    if now.cut != now.opened and (now.opened or stands):
+    if now.cut != now.opened and (now.opened or still):
         return replace(now, cut=now.opened)
     if not now.protected and cell.opens():
         return replace(now, protected=True)
@@ -104,15 +104,17 @@ def next_supply(
         return replace(now, protected=False)
     if charger is None or not now.usb:
         return None
-    if not stands:
+    if not still:
         mode = charger.begin(cell.full, cell.low, now.temperature_c, faulty=now.faulty)
         return replace(now, mode=mode)
     to = cell.step()
     return None if to is None else replace(now, mode=to)
 
 
-def _stands(charger: ChargerModel, now: Supply) -> bool:
+def stands(charger: ChargerModel | None, now: Supply) -> bool:
     """Whether the charger stands still, or goes, as a fault and the temperature have it."""
+    if charger is None or not now.usb:
+        return True
     stopped = now.faulty or charger.suspended(now.temperature_c)
     return stopped == (now.mode == "fault")
 
@@ -121,7 +123,7 @@ def calm(charger: ChargerModel | None, now: Supply) -> bool:
     """Whether nothing but the cell can make a change due: the controller lives, and all stands."""
     if now.dead or now.cut != now.opened:
         return False
-    return charger is None or not now.usb or _stands(charger, now)
+    return stands(charger, now)
 
 
 def restless(charger: ChargerModel | None, now: Supply) -> tuple[tuple[str, ...], str]:

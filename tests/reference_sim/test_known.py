@@ -412,6 +412,13 @@ CASES = {
         },
         [("0", "1.4376"), ("0.5787", "1.8679"), ("0.7861", "1.9575"), ("1", "2.021")],
     ),
+    # the same of a full cell, which ends the charge in that very instant, behind the power-up
+    "usb and a full cell": small(
+        {"charge": "95 %", "steps": [{"at": "100 ms", "usb": True}]},
+        charger=FULL | {"float": "4.1 V", "finish": "20 %"},
+        controller={"powered_by": ["usb"]},
+        behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
+    ),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},
