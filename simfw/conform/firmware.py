@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from pathlib import Path
 
 from simfw.behaviour.region import System
@@ -102,11 +103,12 @@ class Firmware:
 
     def differs(self, drive: Drive) -> Difference | None:
         """Drive the firmware and compare; None where it does what the model does."""
-        exchanges = drive.replay.unrolled.exchanges
+        exchanges = tuple(map(_asked, drive.replay.unrolled.exchanges))
         most = sum(len(report.line) + 1 for one in exchanges for report in one.reports)
         answered = self.talk([line for exchange in exchanges for line in exchange.lines],
                              LEAST_BYTES + 4 * most)
-        answers = _split(answered)
+        answers = [_due(exchange, lines) for exchange, lines
+                   in zip_longest(exchanges, _split(answered)) if lines is not None]
         kinds = {line.split(" ")[0] for line in answered} & set(KINDS)
         self.told |= kinds
         compared = {"out", *self.told}
@@ -149,6 +151,28 @@ class Firmware:
         if apart is not None:
             found.append(apart)
         return min(found, key=lambda one: one[0], default=None)
+
+
+def _due(exchange: Exchange | None, answer: list[str]) -> list[str]:
+    """An answer without what need not be told: that outputs are off where the supply is lost, that
+    the controller wakes where it comes.
+    """
+    if exchange is None:
+        return answer
+    word = exchange.lines[-1].split(" ")[0]
+    if word == "power":
+        return [line for line in answer if not line.startswith("wake ")]
+    if word == "off":
+        return [line for line in answer if not line.startswith("sleep ")
+                and not (line.startswith("out ") and line.endswith(" 0"))]
+    return answer
+
+
+def _asked(exchange: Exchange) -> Exchange:
+    """An exchange without the report that need not be told."""
+    if not exchange.lines[-1].startswith("power "):
+        return exchange
+    return replace(exchange, reports=tuple(one for one in exchange.reports if one.kind != "wake"))
 
 
 def _first_apart(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]], kinds: set[str]

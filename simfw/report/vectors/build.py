@@ -13,9 +13,17 @@ from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.engine.plant import Plant
 from simfw.engine.simulator import Prepared, Simulation
+from simfw.errors import EndlessInstant
 from simfw.report.vectors.bands import FOR_THE_HOST, Bands, for_real_units
 from simfw.report.vectors.closing import Closing
-from simfw.report.vectors.drills import chord_drills, in_two_steps, jumps, twice
+from simfw.report.vectors.drills import (
+    chord_drills,
+    in_two_steps,
+    jumps,
+    met_exactly,
+    staying,
+    twice,
+)
 from simfw.report.vectors.exact import Closeness
 from simfw.report.vectors.faults import Fault
 from simfw.report.vectors.items import all_items, count_kinds, drill_items, key_of, reached_states
@@ -36,7 +44,7 @@ __all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_path
 
 MS = 1_000_000
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
-BENCH = ("measured", "status", "held")  # acts that only a bench can do
+BENCH = ("measured", "status", "held", "supply")  # acts that only a bench can do
 RESTING_V = 3.8
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              "power held": "power-up with a contact closed"}  # fmt: skip
@@ -347,6 +355,9 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     named = [("every level of the gauge from both sides", path) for path in swept]
     named += [(f"the time of chord {name}", path)
               for name, path in zip(gadget.chords, chord_drills(gadget), strict=True)]  # fmt: skip
+    named += [(f"a hand that stays before {name}", path)
+              for name, path in zip(gadget.proximity, staying(gadget, prepared.circuit),
+                                    strict=False)]  # fmt: skip
     titled = [(title, one) for title, path in named
               for one in _candidates(prepared, model, [path], wanted)]  # fmt: skip
     always = [one for _, one in titled]
@@ -390,19 +401,50 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
         whittler.add(vector.name, vector.replay)
     whittler.judge()
     closing = _closing(gadget, prepared.circuit)
+
+    def kept(path: Found, *faults: Fault) -> bool:
+        made = _made_vector(prepared, model, path, vectors, faults)
+        new = made is not None and whittler.add(made.name, made.replay, faults)
+        if made is not None and new:
+            vectors.append(made)
+        return new
+
+    exactly = [met_exactly(gadget, path) for path in found[-1:]]
+    for path in (*(path for path in exactly if path is not None), *whittler.strolls()):
+        played = _played(model, path)
+        news = [] if played is None else whittler.news(played)
+        if news:
+            last = max(parts_ns for _, parts_ns in news)
+            acts = tuple(act for act in path.acts if act.at_ns <= last)
+            cut = replace(path, acts=acts, ends_ns=last + MS)
+            for one in _ways(cut, closing):
+                if kept(one, *(fault for fault, _ in news)):
+                    break
+    whittler.prove()
     for fault, path in whittler.told():
-        by_bench = any(act.kind in BENCH for act in path.acts)
-        for one in (path,) if by_bench else (_closed(path, closing), path):
-            made = _made_vector(prepared, model, one, vectors, fault)
-            if made is not None and whittler.add(made.name, made.replay):
-                vectors.append(made)
+        for one in _ways(path, closing):
+            if kept(one, fault):
                 break
     return whittler.exposure()
 
 
+def _ways(path: Found, closing: Closing) -> tuple[Found, ...]:
+    """A path that hands can go ends with all at rest, if it tells as much then."""
+    by_bench = any(act.kind in BENCH for act in path.acts)
+    return (path,) if by_bench else (_closed(path, closing), path)
+
+
+def _played(model: Rehearsal, path: Found) -> Replay | None:
+    """A path at a standing charge; None for one in which an instant has no end."""
+    try:
+        return model.play(charge=path.charge, acts=path.acts, ends_ns=path.ends_ns, whole=False)
+    except EndlessInstant:
+        return None
+
+
 def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Sequence[Vector],
-                 fault: Fault) -> Vector | None:  # fmt: skip
-    """A path as a vector that tells a fault; None where its run is none that a firmware can get."""
+                 faults: Sequence[Fault]) -> Vector | None:  # fmt: skip
+    """A path as a vector that tells faults; None where its run is none that a firmware can get."""
     gadget = prepared.gadget
     scenario = to_scenario(gadget, path.charge, path.acts, path.ends_ns)
     if scenario is not None:
@@ -412,12 +454,16 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
             return None
     else:
         ends_ns = path.ends_ns + tail_ns(gadget)
-        played = model.play(charge=path.charge, acts=path.acts, ends_ns=ends_ns, whole=False)
+        played = _played(model, replace(path, ends_ns=ends_ns))
+        if played is None:
+            return None
     alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
     name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
     closeness = Closeness(prepared.system, prepared.circuit, gadget.segments)
-    exact = fault.kind in EXACT or closeness.of(path.charge, path.acts, ends_ns)
-    title = f"{FOR_THE_HOST if exact else ''}tells {fault.text.removeprefix('behaviour.')}"
+    exact = (any(fault.kind in EXACT for fault in faults)
+             or closeness.of(path.charge, path.acts, ends_ns))  # fmt: skip
+    title = f"{FOR_THE_HOST if exact else ''}tells {faults[0].text.removeprefix('behaviour.')}"
+    title += f" and {len(faults) - 1} more" if len(faults) > 1 else ""
     if scenario is not None:
         scenario = replace(scenario, title=f"{name}: {title}")
     return Vector(name=name, title=title, charge=path.charge, acts=path.acts, ends_ns=ends_ns,

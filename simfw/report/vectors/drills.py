@@ -14,19 +14,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.stock import gauge_quantity
 from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.search import SIDE, beside
+from simfw.report.vectors.search import SIDE, beside, hand_m
 from simfw.report.vectors.sketch import Act
 
 if TYPE_CHECKING:
+    from simfw.circuit.circuit import Circuit
     from simfw.gadget.model import Chord, Gadget
 
-__all__ = ["chord_drills", "in_two_steps", "jumps", "twice"]
+__all__ = ["chord_drills", "in_two_steps", "jumps", "met_exactly", "staying",
+           "twice"]  # fmt: skip
 
 MS = 1_000_000
+STAYS_NS = 300_000 * MS  # how long a hand stays before a sensor
+RESTING_V = 3.8
 QUIET_NS = 1000 * MS  # how long a drill waits for all that goes on before and between
 
 
@@ -164,6 +169,32 @@ def jumps(gadget: Gadget, sweep: Found) -> Found:
     return replace(sweep, acts=tuple(acts), ends_ns=now)
 
 
+def met_exactly(gadget: Gadget, sweep: Found) -> Found | None:
+    """From each number of bars to each level, which is met exactly; None where nothing compares.
+
+    Such a reading is for the host: no converter tells it from one a step away.
+    """
+    gauge = gadget.gauge
+    if gauge is None or not gauge.thresholds:
+        return None
+    name, gap = gauge_quantity(gauge).name, gauge.hysteresis.value if gauge.hysteresis else 0.0
+    lost = sorted(level.value for level in gauge.thresholds)
+    back = [level + gap for level in lost]
+    # In the middle of each number of bars, whichever way it was reached.
+    between = [(low + high) / 2 for low, high in zip(back, lost[1:], strict=False)]
+    stands = [beside(name, lost[0], -2 * SIDE), *(round(value, 6) for value in between),
+              beside(name, back[-1], 2 * SIDE)]
+    wait = 2 * gauge.every.ns + MS
+    acts = list(takewhile(lambda act: act.kind != "measured", sweep.acts))
+    now = max([sweep.acts[0].at_ns, *(act.at_ns for act in acts)]) + MS
+    for stand in stands:
+        for level in sorted({*lost, *back}):
+            for reading in (stand, beside(name, level, 0.0)):
+                acts.append(Act(now, "measured", name, reading))
+                now += wait
+    return replace(sweep, acts=tuple(acts), ends_ns=now)
+
+
 def in_two_steps(gadget: Gadget, path: Found) -> Found | None:
     """A path whose last reading below `flat` is led up to by one between `low` and `flat`."""
     gauge = gadget.gauge
@@ -179,6 +210,22 @@ def in_two_steps(gadget: Gadget, path: Found) -> Found | None:
             return Found(charge=path.charge, acts=acts, ends_ns=path.ends_ns + wait,
                          covers=frozenset())  # fmt: skip
     return None
+
+
+# -- what lasts ------------------------------------------------------------------------------------
+
+
+def staying(gadget: Gadget, circuit: Circuit) -> list[Found]:
+    """One path for each sensor that answers: a hand that stays before it for minutes."""
+    paths = []
+    for name in gadget.proximity:
+        distance_m = hand_m(circuit, name, RESTING_V)
+        if distance_m is not None:
+            acts = (Act(QUIET_NS + 3 * MS, "hand", name, distance_m),
+                    Act(STAYS_NS, "hand", name, -1.0))
+            paths.append(Found(charge=0.5, acts=acts, ends_ns=STAYS_NS + QUIET_NS,
+                               covers=frozenset()))  # fmt: skip
+    return paths
 
 
 # -- the same again --------------------------------------------------------------------------------

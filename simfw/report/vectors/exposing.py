@@ -1,17 +1,27 @@
 """Which faults a set of vectors exposes: each is driven until its reports part from the model's.
 
 What is compared are the outputs; for a state that keeps awake the wakes, and in a gadget that
-drives nothing the events. A vector in which nothing of a fault comes up is not tried.
+drives nothing the events. A vector is gone through only where something of a fault comes up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 
 from simfw.behaviour.region import System
 from simfw.report.vectors.faults import Fault
-from simfw.report.vectors.faulty import Bench, Script, script_of
+from simfw.report.vectors.faulty import (
+    LOST,
+    POWER,
+    Bench,
+    Course,
+    Sound,
+    cut,
+    ending,
+    happening,
+    script_of,
+    standing,
+)
 from simfw.report.vectors.replay import Replay
 
 __all__ = ["Judge", "asks_of", "drives_nothing"]
@@ -29,14 +39,6 @@ def asks_of(fault: Fault) -> tuple[str, ...]:
     return ("event",) if drives_nothing(fault.system) else ("out",)
 
 
-@dataclass(frozen=True, slots=True)
-class _Course:
-    """A vector: its script, and what comes up in it."""
-
-    script: Script
-    covers: frozenset[str]
-
-
 class Judge:
     """Drives faults with vectors. What it has been told of vectors is kept."""
 
@@ -44,52 +46,78 @@ class Judge:
         self.system = system
         self.segments = segments
         self.bench = Bench(system, segments)
-        self.courses: list[_Course] = []
+        self.sound = Sound(system, segments)
+        self.courses: list[Course] = []
+        self.spent = 0
 
     def add(self, replay: Replay) -> int:
         """One more vector; its number."""
-        self.courses.append(_Course(script_of(replay, self.system), replay.covers))
+        self.courses.append(self.sound.course(script_of(replay, self.system)))
         return len(self.courses) - 1
 
-    def exposed(self, fault: Fault, among: Iterable[int] | None = None) -> tuple[int, int] | None:
-        """The first vector that exposes a fault, the short ones first, and when (ns)."""
+    def exposed(self, fault: Fault, among: Iterable[int] | None = None, most: int = 1 << 62
+                ) -> tuple[int, int] | None:  # fmt: skip
+        """The first vector that exposes a fault, those first in which it comes up least, and when
+        (ns).
+
+        A fault that has come up in `most` instants without being told is given up; `spent` tells
+        how many the last one took.
+        """
         chosen = range(len(self.courses)) if among is None else among
-        may = _may_expose(fault)
-        mine = [number for number in chosen if may(self.courses[number].covers)]
-        mine.sort(key=lambda number: len(self.courses[number].script.messages))
+        what = _comes_up(self.system, fault)
+        mine = []
+        for number in chosen:
+            course = self.courses[number]
+            touched = (range(len(course.marks)) if what is None else course.touched(what))
+            if touched:
+                mine.append((len(touched), number, touched))
+        mine.sort(key=lambda one: one[:2])
+        self.spent = 0
         if not mine:
             return None
         firmware = self.bench.hold(fault, asks_of(fault))
-        for number in mine[:MOST_TRIED]:
-            parts_ns = firmware.parts(self.courses[number].script)
+        before = firmware.instants
+        for _, number, touched in mine:
+            parts_ns = firmware.parts(self.courses[number], touched)
+            self.spent = firmware.instants - before
             if parts_ns is not None:
                 return number, parts_ns
+            if self.spent >= most:
+                break
         return None
 
 
-MOST_TRIED = 100
-FIRED = ("stay", "target", "source", "emit", "clock", "anew", "resume")
-ASKED = ("guard", "turned", "sign", "limit")
-
-
-def _may_expose(fault: Fault) -> Callable[[frozenset[str]], bool]:
-    """Tells by what comes up in a vector whether it can expose a fault at all."""
-    key = fault.about
-    if fault.kind in FIRED:
-        needed = {f"row {key}"}
-    elif fault.kind in ASKED:
-        needed = {f"guard {key} true", f"guard {key} false"}
-    elif fault.kind == "row":
-        needed = {f"row {key}"}
-    elif fault.kind == "again":
-        needed = {f"guard {key} false"}
-    elif fault.kind in ("time", "step", "expiry"):
-        needed = {f"late {key}", f"early {key}", f"row {key}"}
-    elif fault.kind in ("drive", "sequence"):
-        region = next(iter(fault.touched))
-        needed = {f"drive {region}:{key.removeprefix(region + '.')}"}
-    elif fault.twist.edge or fault.twist.opened:
-        needed = {"power held"}
-    else:
-        return lambda _: True
-    return lambda covers: not needed.isdisjoint(covers)
+def _comes_up(system: System, fault: Fault) -> list[object] | None:
+    """What has to come up before a fault can make any difference; None where it always may."""
+    if fault.kind in ("show", "larger", "regions", "condition", "echo", "sequence"):
+        return None
+    if fault.kind in ("power-up", "starts", "kept"):
+        return [LOST if fault.kind == "kept" else POWER]
+    (name,) = fault.touched
+    region, changed = system.region(name), fault.system.region(name)
+    if fault.kind in ("drive", "awake"):
+        states = [state.name for state, other in zip(region.states, changed.states, strict=True)
+                  if state != other]
+        # A state that keeps awake may be left in the instant in which it is entered.
+        entering = [row.key for row in region.rows if not set(states).isdisjoint(
+            region.entered_by(row))] if fault.kind == "awake" else []
+        return [POWER, *entering, *(standing(name, state) for state in states)]
+    if fault.kind == "memory":
+        lost = set(region.resume_points) ^ set(changed.resume_points)
+        return [standing(name, point) for point in lost]
+    if fault.kind == "expiry":
+        return [ending(name, state) for row in region.rows if row.key == fault.about
+                for state in row.sources]
+    if fault.kind == "lasts":
+        return [cut(name)]
+    if fault.kind == "follow":
+        return [fault.twist.behind]
+    found: list[object] = [fault.about]
+    keys = {row.key for row in region.rows}
+    kept = set(region.rows) & set(changed.rows)
+    for row in {*region.rows, *changed.rows} - kept:
+        if row.on is not None and row.key not in keys:
+            found.append(happening(row.on))
+        elif row.on is None:  # the stay that a time counts is another
+            found += [standing(name, state) for state in row.sources]
+    return found

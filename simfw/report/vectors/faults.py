@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TypeVar
 
 from simfw.behaviour.expression import (
     CONTINUOUS,
@@ -22,7 +23,7 @@ from simfw.behaviour.expression import (
     Compare,
     Constant,
     Expression,
-    Flag,
+    Inside,
     Not,
     Number,
     Operator,
@@ -32,7 +33,7 @@ from simfw.behaviour.expression import (
 )
 from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
 from simfw.behaviour.sequences import clocks_of
-from simfw.report.vectors.items import READINGS, repeats
+from simfw.report.vectors.items import READINGS, may_be_cut, repeats
 
 __all__ = ["KINDS", "Fault", "Twist", "all_faults", "count_by_kind"]
 
@@ -63,6 +64,14 @@ KINDS: Mapping[str, str] = {
     "condition": "a watched condition turned round, or not watched",
     "power-up": "what is found at power-up not seen, or taken for a change",
     "awake": "a state that does not keep awake",
+    "starts": "a region that begins in another state",
+    "kept": "a state or memory kept over a loss of the supply",
+    "states": "a state more, or one less, in a guard",
+    "begun": "a time begun anew by what does not concern it",
+    "lasts": "the end of an earlier stay that still counts",
+    "third": "a row that fires twice and never again",
+    "follow": "a row lost behind another, or where a guard has failed before",
+    "echo": "an echo read too early, or kept from between two looks",
 }
 MOVED_V = 0.030  # how far a limit of a voltage is moved
 MOVED_SHARE = 0.03  # likewise of a share
@@ -71,6 +80,9 @@ STEP = 100  # a time is made longer and shorter by one part in so many
 ONE_STEP = 1e-6  # of a reading: what the line protocol can tell (1 uV, or 1 part per million)
 RETRIES = 40  # how often a guard that failed is asked again
 RETRY_NS = 100_000_000
+COUNTING = ("buttons", "chords", "toggles", "proximity", "charge")  # regions that count or settle
+MOST_STATES = 12  # of a region, each of which is mistaken for another
+MOST_FOLLOWING = 120
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +95,14 @@ class Twist:
     contact that is closed at power-up and taken for an edge, `opened` one that is taken for open
     until its first edge, `unseen` an input that is not looked at there. With `last` the last region
     wins an output.
+
+    `kept` is a region whose state, `remembers` one whose memory survives a loss of the supply; with
+    `counts` only what it has counted to survives.
+    `lasts` is the key of a row whose time, once begun, goes on when its states are left and entered
+    again; `third` that of a row that fires twice only; `lost` that of a row that is lost where row
+    `behind` of the same region has fired just before, or, with `failed`, where the guard of that
+    row has failed in this stay. `latched` is a sensor whose echo is kept until it is asked for,
+    `early` one whose echo is read when its burst begins.
     """
 
     keeps: str = ""
@@ -92,6 +112,16 @@ class Twist:
     opened: str = ""
     unseen: str = ""
     last: bool = False
+    kept: str = ""
+    counts: bool = False
+    remembers: str = ""
+    lasts: str = ""
+    third: str = ""
+    behind: str = ""
+    lost: str = ""
+    failed: bool = False
+    latched: str = ""
+    early: str = ""
 
 
 NONE = Twist()
@@ -176,9 +206,12 @@ class _Maker:
             yield from self.of_memory(region)
             yield from self.of_states(region)
             yield from self.of_show(region)
+            yield from self.of_supply(region)
+            yield from self.of_courses(region)
         yield from self.of_regions()
         yield from self.of_conditions()
         yield from self.of_power_up()
+        yield from self.of_echoes()
 
     # -- how a fault is put together ---------------------------------------------------------------
 
@@ -215,11 +248,20 @@ class _Maker:
             other = next((name for name in _from(names, row.to) if name not in row.sources), "")
             if other not in ("", row.to):
                 yield one("target", f"goes to {other}", replace(row, to=other))
+        if region.group in COUNTING and row.to != "same":
+            names = [state.name for state in region.states]
+            at = names.index(row.to)
+            for other in dict.fromkeys((*names[max(0, at - 1) : at], *names[at + 1 : at + 2],
+                                        region.starts)):
+                if other != row.to and other not in row.sources:
+                    yield one("target", f"goes to {other}", replace(row, to=other))
         if own and len(row.sources) > 1:
             for source in row.sources:
                 left = tuple(name for name in row.sources if name != source)
                 yield one("source", f"does not hear it in {source}" if row.on else
                           f"does not end in {source}", replace(row, sources=left))  # fmt: skip
+        for words, changed in self.insides(region, row):
+            yield one("states", words, replace(row, when=changed, when_text=words))
         for words, kind, guard in self.guards(row):
             yield one(kind, words, replace(row, when=guard, when_text=words))
         for event in row.emit:
@@ -255,9 +297,22 @@ class _Maker:
                 yield (f"`{to_text(part)}` is dropped", "guard",
                        left[0] if len(left) == 1 else type(when)(left))  # fmt: skip
         yield "its guard is turned round", "turned", Not(when)
-        for compare, changed in _compares(when):
+        for compare, changed in _parts(when, Compare):
             for kind, words, other in _slips(compare):
                 yield words, kind, changed(other)
+
+    def insides(self, region: Region, row: Row) -> Iterator[tuple[str, Expression]]:
+        """A guard of a written row in which a state more, or one less, is asked for."""
+        if row.when is None or region.group != "behaviour":
+            return
+        for inside, changed in _parts(row.when, Inside):
+            states = [state.name for state in self.system.region(inside.region).states]
+            for name in states if len(states) <= MOST_STATES else ():
+                there = name in inside.states
+                other = inside.states - {name} if there else inside.states | {name}
+                if other and len(other) < len(states):
+                    words = f"{inside.region} in {name} is {'not ' if there else ''}taken for it"
+                    yield words, changed(Inside(inside.region, other))
 
     def of_time(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
         after = row.after_ns or 0
@@ -385,6 +440,88 @@ class _Maker:
                 yield self.region("show", region.name, f"not shown for `{to_text(part)}`",
                                   replace(region, show=show))  # fmt: skip
 
+    def of_supply(self, region: Region) -> Iterator[Fault]:
+        """What is there after power-up, and after a loss of the supply."""
+        only = frozenset([region.name])
+        if len(region.states) > 1 and region.kept is None:
+            yield self.twisted("kept", region.name, "its state is kept over a loss of the supply",
+                               only, Twist(kept=region.name))  # fmt: skip
+        if region.kept is None and region.group in COUNTING and any(
+                _counted(state.name) for state in region.states):
+            yield self.twisted("kept", region.name, "its count is kept over a loss of the supply",
+                               only, Twist(kept=region.name, counts=True))  # fmt: skip
+        if (region.kept is None and len(region.resume_points) > 1
+                and any(row.to == "resume" for row in region.rows)):
+            yield self.twisted("kept", region.name, "its memory is kept over a loss of the supply",
+                               only, Twist(remembers=region.name))  # fmt: skip
+        if region.group == "gauge" or len(region.states) > MOST_STATES:
+            return
+        passing = {name for row in region.rows if row.after_ns == 0 for name in row.sources}
+        for state in region.states:
+            if state.name != region.starts and state.name not in passing:
+                yield self.region("starts", region.name, f"begins in {state.name}",
+                                  replace(region, starts=state.name))  # fmt: skip
+
+    def of_courses(self, region: Region) -> Iterator[Fault]:
+        """What shows only in the course of several stays."""
+        only = frozenset([region.name])
+        own = region.group == "behaviour"
+        timed = {state for row in region.rows if row.after_ns for state in row.sources}
+        stem = region.name.partition(".")[0]
+        heard = {(row.on, state) for row in region.rows for state in row.sources}
+        mine = {row.on for row in region.rows} & set(self.system.internal_events)
+        raw = f"{stem}.edge"
+        # A contact that moves without settling, an echo or a miss that changes nothing.
+        stock = [raw] if raw in self.system.raw_events else [
+            name for name in self.system.internal_events
+            if name in mine and name.endswith((".hit", ".miss"))]
+        for event in self.system.events if own else stock:
+            more = tuple(
+                Row(key=f"{region.name}+{event}", sources=(state.name,), to=state.name, on=event)
+                for state in region.states if state.name in timed
+                and (event, state.name) not in heard)  # fmt: skip
+            if more:
+                yield self.region("begun", region.name, f"its times begin anew at {event}",
+                                  replace(region, rows=(*region.rows, *more)))  # fmt: skip
+        for row in region.rows:
+            if (row.after_ns and region.group in ("behaviour", *COUNTING)
+                    and may_be_cut(region, row)):
+                yield self.twisted("lasts", row.key, "the end of an earlier stay still counts",
+                                   only, Twist(lasts=row.key))  # fmt: skip
+            if own:
+                yield self.twisted("third", row.key, "fires twice and never again", only,
+                                   Twist(third=row.key))  # fmt: skip
+        if own:
+            yield from self.of_followers(region)
+
+    def of_followers(self, region: Region) -> Iterator[Fault]:
+        """A row that is lost behind another one of its region."""
+        only = frozenset([region.name])
+        pairs = [(first, then) for first in region.rows for then in region.rows
+                 if set(region.entered_by(first) if first.to != "same" else first.sources)
+                 & set(then.sources)]
+        for first, then in pairs if len(pairs) <= MOST_FOLLOWING else ():
+            yield self.twisted("follow", then.key, f"is lost behind {first.key}", only,
+                               Twist(behind=first.key, lost=then.key))  # fmt: skip
+        for first in region.rows:
+            if first.after_ns and first.when is not None and not isinstance(first.when, Constant):
+                for then in region.rows:
+                    if then is not first and set(then.sources) & set(first.sources):
+                        yield self.twisted("follow", then.key,
+                                           f"is lost where the guard of {first.key} has failed",
+                                           only, Twist(behind=first.key, lost=then.key,
+                                                       failed=True))  # fmt: skip
+
+    def of_echoes(self) -> Iterator[Fault]:
+        for region in self.system.regions:
+            sensor, _, tail = region.name.rpartition(".")
+            if tail == "look" and region.group == "proximity":
+                only = frozenset([region.name])
+                yield self.twisted("echo", sensor, "an echo between two looks is kept", only,
+                                   Twist(latched=sensor))  # fmt: skip
+                yield self.twisted("echo", sensor, "is read when the burst begins", only,
+                                   Twist(early=sensor))  # fmt: skip
+
     # -- what lies between regions -----------------------------------------------------------------
 
     def of_regions(self) -> Iterator[Fault]:
@@ -457,6 +594,10 @@ def _next(region: Region, name: str) -> State:
     return region.state(row.to if row.to not in ("same", "resume") else name)
 
 
+def _counted(state: str) -> bool:
+    return state.rpartition(".")[2].isdigit()
+
+
 def _compete(first: Row, second: Row) -> bool:
     return (first.on == second.on and first.after_ns == second.after_ns
             and bool(set(first.sources) & set(second.sources)))  # fmt: skip
@@ -487,26 +628,27 @@ def _reads(region: Region, other: Region) -> bool:
     return any(row.on in emitted for row in region.rows) and any(row.emit for row in other.rows)
 
 
-def _compares(when: Expression) -> Iterator[tuple[Compare, Callable[[Compare], Expression]]]:
-    """Every comparison in a guard, with what makes a guard of another one in its place."""
-    match when:
-        case Compare():
-            yield when, lambda other: other
-        case Not(part):
-            for compare, changed in _compares(part):
-                yield compare, lambda other, made=changed: Not(made(other))  # type: ignore[misc]
-        case All(parts) | Any(parts):
-            for number, part in enumerate(parts):
-                for compare, changed in _compares(part):
-                    def put(other: Compare, number: int = number,
-                            made: Callable[[Compare], Expression] = changed,
-                            whole: All | Any = when) -> Expression:  # fmt: skip
-                        return type(whole)((*whole.parts[:number], made(other),
-                                            *whole.parts[number + 1 :]))  # fmt: skip
+_Part = TypeVar("_Part", bound=Expression)
 
-                    yield compare, put
-        case Constant() | Flag() | _:
-            return
+
+def _parts(when: Expression, kind: type[_Part]
+           ) -> Iterator[tuple[_Part, Callable[[Expression], Expression]]]:  # fmt: skip
+    """Every part of one kind in a guard, with what makes a guard of another one in its place."""
+    if isinstance(when, kind):
+        yield when, lambda other: other
+    elif isinstance(when, Not):
+        for part, changed in _parts(when.part, kind):
+            yield part, lambda other, made=changed: Not(made(other))  # type: ignore[misc]
+    elif isinstance(when, All | Any):
+        for number, one in enumerate(when.parts):
+            for part, changed in _parts(one, kind):
+                def put(other: Expression, number: int = number,
+                        made: Callable[[Expression], Expression] = changed,
+                        whole: All | Any = when) -> Expression:  # fmt: skip
+                    return type(whole)((*whole.parts[:number], made(other),
+                                        *whole.parts[number + 1 :]))  # fmt: skip
+
+                yield part, put
 
 
 SWAPPED: Mapping[str, Operator] = {"<": "<=", "<=": "<", ">": ">=", ">=": ">"}

@@ -1,114 +1,28 @@
 """A firmware that holds a fault, in Python: driven with the lines of a vector like any other.
 
-`Faulty` is the stepper with a slip in how the rows are walked; `Driven` puts it behind the messages
-that a firmware gets, and tells when its reports part from those of the model.
+`Driven` puts a stepper with a slip behind the messages that a firmware gets, and tells when its
+reports part from those of the model.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from simfw.behaviour.outputs import merged
-from simfw.behaviour.region import STATUS_LEVELS, Drive, Region, System
-from simfw.behaviour.table import IDLE, Stepper, World
+from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.errors import EndlessInstant
 from simfw.report.vectors.faults import NONE, Fault, Twist
 from simfw.report.vectors.pace import Pace, periods_of
 from simfw.report.vectors.replay import Replay
+from simfw.report.vectors.twisted import Faulty
 
-__all__ = ["Bench", "Driven", "Faulty", "Script", "script_of"]
+__all__ = ["LOST", "POWER", "Bench", "Course", "Driven", "Script", "Sound", "cut",
+           "ending", "happening", "script_of", "standing"]  # fmt: skip
 
 PPM = 1_000_000
-
-
-class Faulty(Stepper):
-    """A stepper with a slip. While it takes ended times too early, `looking_back` is set: its world
-    then answers with the inputs as they were before the instant.
-    """
-
-    def __init__(self, system: System, world: World, twist: Twist = NONE) -> None:
-        super().__init__(system, world)
-        self.looking_back = False
-        self._apart, self._apart_key = -1, ""
-        self._hears = [{self.event_ids[row.on] for row in region.rows if row.on is not None}
-                       for region in self.regions]
-        self.slip(twist)
-
-    def slip(self, twist: Twist) -> None:
-        """From now on the slip is this."""
-        self.twist = twist
-        self._apart_key = twist.first or twist.after
-        self._apart = next((number for number, region in enumerate(self.system.regions)
-                            for row in region.rows if row.key == self._apart_key), -1)
-
-    def run_instant(self, now_ns: int, raw_events: Iterable[str] = (), *, power_up: bool = False
-                    ) -> list[int]:
-        """One instant; with a slip, a time that ends comes before, or after, all else."""
-        raw = list(raw_events)
-        apart = self._apart
-        if apart < 0 or power_up or self.dues[apart] > now_ns or not self._ends(apart):
-            return super().run_instant(now_ns, raw, power_up=power_up)
-        own = [apart]
-        others = [number for number in range(len(self.dues)) if number != apart]
-        if self.twist.first:
-            self.looking_back = True
-            public = self._part(now_ns, [], others)
-            self.looking_back = False
-            moved, woke = self.moved, self.woke
-            public += super().run_instant(now_ns, raw)
-        else:
-            public = self._part(now_ns, raw, own)
-            moved, woke = self.moved, self.woke
-            if self.dues[apart] <= now_ns:
-                public += super().run_instant(now_ns)
-        self.moved |= moved
-        self.woke |= woke
-        return public
-
-    def _ends(self, number: int) -> bool:
-        """Whether it is the row of the slip whose time ends next in its region."""
-        group = self.dwells[number][self.states[number]][self.spent[number]]
-        return any(row.key == self._apart_key for row in group[1])
-
-    def _part(self, now_ns: int, raw: list[str], wait: Sequence[int]) -> list[int]:
-        """An instant in which the times of some regions do not end yet."""
-        due, serials = list(self.dues), list(self.stays)
-        for number in wait:
-            self.dues[number] = IDLE
-        public = super().run_instant(now_ns, raw)
-        for number in wait:
-            if self.stays[number] == serials[number]:
-                self.dues[number] = due[number]
-        return public
-
-    def hold(self, number: int, region: Region) -> None:
-        """From now on region `number` is another with the same states: other rows, other memory."""
-        by_event, self.dwells[number] = self._compile_rows(number, region.rows)
-        for event in {*by_event, *self._hears[number]}:
-            kept = [entry for entry in self._heard[event] if entry[0] != number]
-            if event in by_event:
-                kept.append((number, by_event[event]))
-            self._heard[event] = sorted(kept, key=lambda entry: entry[0])
-        self._hears[number] = set(by_event)
-        ids = {name: k for k, name in enumerate(self.state_names[number])}
-        self._resume_points[number] = frozenset(ids[name] for name in region.resume_points)
-        self._resume_first[number] = ids[region.resume_points[0]] if region.resume_points else -1
-
-    def _fire(self, number: int, row: Any, now_ns: int, queue: deque[Any]) -> None:
-        began, serial = self.entered_ns[number], self.stays[number]
-        super()._fire(number, row, now_ns, queue)
-        if row.key != self.twist.keeps or self.stays[number] == serial:
-            return
-        self.entered_ns[number] = began
-        groups = self.dwells[number][self.states[number]]
-        while (index := self.spent[number]) < len(groups) and began + groups[index][0] <= now_ns:
-            self._expire(number, queue)
-        index = self.spent[number]
-        self.dues[number] = began + groups[index][0] if index < len(groups) else IDLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +102,64 @@ def script_of(replay: Replay, system: System) -> Script:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """Where a firmware stands between two messages."""
+
+    now: int
+    states: tuple[int, ...]
+    entered_ns: tuple[int, ...]
+    spent: tuple[int, ...]
+    dues: tuple[int, ...]
+    memory: tuple[int, ...]
+    conditions: tuple[bool, ...]
+    levels: dict[str, int]
+    values: dict[str, int]
+    told: dict[str, int]
+    places: dict[str, int]
+    awake: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """A vector as a sound firmware goes through it: where it stands before each message, and in
+    which messages what comes up: a row is asked or fires (its key), a region stands in a state
+    (`standing`), or its time ends there (`ending`).
+    """
+
+    script: Script
+    marks: tuple[_Mark, ...]
+    comes_up: Mapping[object, Sequence[int]]
+
+    def touched(self, what: Iterable[object]) -> list[int]:
+        """The messages in which any of these comes up."""
+        return sorted({number for one in what for number in self.comes_up.get(one, ())})
+
+
+def standing(region: str, state: str) -> object:
+    """What comes up while a region stands in a state."""
+    return "in", region, state
+
+
+def ending(region: str, state: str) -> object:
+    """What comes up where a time of a region ends in a state while something else happens."""
+    return "ends", region, state
+
+
+def happening(event: str) -> object:
+    """What comes up where an event happens."""
+    return "event", event
+
+
+def cut(region: str) -> object:
+    """What comes up where a region leaves a state before its time has ended."""
+    return "cut", region
+
+
+POWER = ("power",)  # what comes up where the supply comes
+LOST = ("lost",)  # where it is taken away
+
+
 class _PartedError(Exception):
     """The firmware has reported something else than the model."""
 
@@ -218,7 +190,8 @@ class Driven(Pace):
         self._plain = [region.show is None for region in self.regions]
         self._known: dict[tuple[object, ...], dict[str, int]] = {}
         self._gating = False
-        self.awake = False
+        self.awake = self.latched = self.before_burst = self.asked = False
+        self.instants = 0
 
     # -- the world ---------------------------------------------------------------------------------
 
@@ -228,11 +201,19 @@ class Driven(Pace):
         stem, _, tail = name.rpartition(".")
         if tail == "closed":
             return bool(levels.get(stem, 0)) and stem not in self.closed
+        if tail == "echo" and stem in (self.twist.latched, self.twist.early):
+            return self._echo_slipped(stem, bool(self.values.get(name, 0)))
         if tail == "echo" or name.partition(".")[0] in self.system.measures:
             return bool(self.values.get(name, 0))
         if name == "usb":
             return bool(levels.get("usb", 0))
         return STATUS_LEVELS[levels.get("status", 0)] == name.removeprefix("status.")
+
+    def _echo_slipped(self, sensor: str, echo: bool) -> bool:
+        if sensor == self.twist.early:
+            return self.before_burst
+        self.asked = True
+        return echo or self.latched
 
     def quantity(self, name: str) -> float:
         """The level 0..1 of a light or load."""
@@ -278,28 +259,83 @@ class Driven(Pace):
 
     # -- driving -----------------------------------------------------------------------------------
 
-    def parts(self, script: Script) -> int | None:
-        """When its reports part from those of the model, in ns; None where they never do."""
-        self.script = script
+    def parts(self, course: Course, touched: Iterable[int]) -> int | None:
+        """When its reports part from those of the model, in ns; None where they never do.
+
+        It is driven from where the model stands before each message of `touched`, in which alone
+        the fault can come up, until it stands where the model does.
+        """
+        self._begin(course.script)
+        messages, marks = course.script.messages, course.marks
+        done = 0
+        try:
+            for first in touched:
+                if first < done:
+                    continue
+                if first:
+                    self._stand(marks[first])
+                else:
+                    self.stepper.clear()
+                    self.stepper.halt(0)
+                done = first
+                while done < len(messages):
+                    self._hear(messages[done])
+                    done += 1
+                    if done < len(messages) and self._stands(marks[done]):
+                        break
+                else:
+                    return min((self.wanted[kind][self.places[kind]][0] for kind in self.asks
+                                if self.places[kind] < len(self.wanted[kind])), default=None)
+        except (_PartedError, EndlessInstant):
+            return self.now
+        return None
+
+    def _begin(self, script: Script) -> None:
+        self.script, self.now = script, 0
         self.places = {"out": 0, "wake": 0, "event": 0}
         self.wanted: Mapping[str, Sequence[tuple[Any, ...]]] = {
             "out": script.outs, "wake": script.wakes, "event": script.events}
         self.told: dict[str, int] = {}
         self.levels, self.before, self.values, self.closed = {}, {}, {}, set()
-        self.awake = False
-        try:
-            for message in script.messages:
-                self._hear(message)
-        except _PartedError:
-            return self.now
-        except EndlessInstant:
-            return self.now
-        missing = [self.wanted[kind][self.places[kind]][0] for kind in self.asks
-                   if self.places[kind] < len(self.wanted[kind])]
-        return min(missing, default=None)
+        self.awake = self.latched = self.before_burst = self.asked = False
+
+    def _mark(self) -> _Mark:
+        stepper = self.stepper
+        return _Mark(self.now, tuple(stepper.states), tuple(stepper.entered_ns),
+                     tuple(stepper.spent), tuple(stepper.dues), tuple(stepper.memory),
+                     tuple(stepper.condition_values), dict(self.levels), dict(self.values),
+                     dict(self.told), dict(self.places), self.awake)
+
+    def _stand(self, mark: _Mark) -> None:
+        stepper = self.stepper
+        stepper.clear()
+        stepper.version += 1
+        stepper.states[:] = mark.states
+        stepper.entered_ns[:] = mark.entered_ns
+        stepper.spent[:] = mark.spent
+        stepper.dues[:] = mark.dues
+        stepper.memory[:] = mark.memory
+        stepper.condition_values[:] = mark.conditions
+        self.now, self.awake, self.closed = mark.now, mark.awake, set()
+        self.levels, self.values = dict(mark.levels), dict(mark.values)
+        self.told, self.places = dict(mark.told), dict(mark.places)
+        self.latched = self.before_burst = self.asked = False
+
+    def _stands(self, mark: _Mark) -> bool:
+        """Whether it stands where a mark was made, and goes on alike."""
+        stepper = self.stepper
+        return (tuple(stepper.dues) == mark.dues and tuple(stepper.states) == mark.states
+                and tuple(stepper.entered_ns) == mark.entered_ns
+                and tuple(stepper.spent) == mark.spent and tuple(stepper.memory) == mark.memory
+                and tuple(stepper.condition_values) == mark.conditions
+                and self.told == mark.told and self.awake == mark.awake and not self.closed
+                and not stepper.strayed and not self.latched and not self.before_burst
+                and all(self.places[kind] == mark.places[kind] for kind in self.asks))
 
     def _hear(self, message: _Message) -> None:
         self.values.update(message.values)
+        if self.twist.latched and (f"{self.twist.latched}.echo", 1) in message.values:
+            self.latched = True
         if message.kind == "until":
             self._go(message.time_ns)
             return
@@ -315,7 +351,10 @@ class Driven(Pace):
             self.closed -= {name for name, _ in message.inputs}
             self._instant([event for event in raw if event in self.stepper.event_ids])
         else:
+            self._go(message.time_ns)
             self.levels.update(message.inputs)
+            self.stepper.halt(message.time_ns)
+            self.told, self.awake = {}, False
 
     def _power(self, message: _Message) -> None:
         twist = self.twist
@@ -376,9 +415,12 @@ class Driven(Pace):
                 raise _PartedError
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        self.instants += 1
         stepper = self.stepper
         version = stepper.version
         happened = stepper.run_instant(self.now, raw, power_up=power_up)
+        if self.twist.latched or self.twist.early:
+            self._note_echo()
         if self.script.leaves_out(self.now):
             self.told = dict(self.shown())
             return
@@ -402,6 +444,13 @@ class Driven(Pace):
                 self._tell("wake", (self.now, "sleep"))
             self.awake = awake
 
+    def _note_echo(self) -> None:
+        """The echo that was kept is read once; what an early reader sees is that of now."""
+        if self.asked:
+            self.asked = self.latched = False
+        if self.twist.early:
+            self.before_burst = bool(self.values.get(f"{self.twist.early}.echo", 0))
+
     def _tell(self, kind: str, report: tuple[Any, ...]) -> None:
         if kind not in self.asks:
             return
@@ -409,6 +458,88 @@ class Driven(Pace):
         if place >= len(wanted) or wanted[place] != report:
             raise _PartedError
         self.places[kind] = place + 1
+
+
+class Sound(Driven):
+    """A firmware without a fault; it makes courses of scripts."""
+
+    def __init__(self, system: System, segments: Mapping[str, int]) -> None:
+        super().__init__(system, segments, NONE, ("out", "wake", "event"))
+        self.up: set[object] = set()
+        self.stepping = False
+        self.stepper.watch(lambda key, _: self.up.add(key))
+        self._follows = {
+            row.key: (*map(happening, row.emit),
+                      *([cut(region.name)] if row.on is not None and row.to != "same" else []))
+            for region in self.regions for row in region.rows}
+        self._watched = [(happening(one.rises), happening(one.falls)) for one in system.conditions]
+        self._in = [[standing(region.name, state.name) for state in region.states]
+                    for region in self.regions]
+        self._at_end = [[ending(region.name, state.name) for state in region.states]
+                        for region in self.regions]
+
+    def course(self, script: Script) -> Course:
+        """The course of a script."""
+        self._begin(script)
+        self.stepper.halt(0)
+        marks: list[_Mark] = []
+        found: dict[object, list[int]] = {}
+        for number, message in enumerate(script.messages):
+            marks.append(self._mark())
+            self.up = set()
+            self._note_states()
+            if message.kind == "power":
+                self.up.add(POWER)
+            if message.kind == "off":
+                self.up.add(LOST)
+            self._hear(message)
+            for one in self.up:
+                found.setdefault(one, []).append(number)
+        return Course(script, tuple(marks), found)
+
+    def _note_states(self) -> None:
+        self.up.update(names[state] for names, state
+                       in zip(self._in, self.stepper.states, strict=True))
+
+    def _hear(self, message: _Message) -> None:
+        self.stepping = False
+        super()._hear(message)
+
+    def _go(self, then: int) -> None:
+        self.stepping = False
+        super()._go(then)
+        self.stepping = True  # what is left of a step is the instant itself
+
+    def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        stepper = self.stepper
+        ends = [number for number, due in enumerate(stepper.dues) if due <= self.now]
+        # A time that ends alone in its instant can end neither before nor after anything.
+        if self.stepping or len(ends) > 1:
+            self.up.update(self._at_end[number][stepper.states[number]] for number in ends)
+        fired: list[str] = []
+        stepper.fired = fired
+        version = stepper.version
+        conditions = tuple(stepper.condition_values)
+        super()._instant(raw, power_up=power_up)
+        self.up.update(fired)
+        self.up.update(map(happening, raw))
+        for key in fired:
+            self.up.update(self._follows[key])
+        for values, names in zip(zip(conditions, stepper.condition_values, strict=True),
+                                 self._watched, strict=True):
+            if values[0] != values[1]:
+                self.up.update(names)
+        if version != stepper.version:
+            self._note_states()
+
+    def _tell(self, kind: str, report: tuple[Any, ...]) -> None:
+        """What it cannot know of the cell may make it tell otherwise than the model."""
+        wanted, place = self.wanted[kind], self.places[kind]
+        if place < len(wanted) and wanted[place] == report:
+            self.places[kind] = place + 1
+
+    def _all_told(self, then: int) -> None:
+        """What is missing is not asked for here."""
 
 
 class Bench:
@@ -443,7 +574,8 @@ class Bench:
         """The region in which rows and memory alone are changed; None for another kind of fault."""
         if fault.system is self.system:
             return 0 if not fault.twist.last else None
-        if fault.kind in ("drive", "sequence", "show", "awake", "regions", "condition"):
+        if fault.kind in ("drive", "show", "awake", "regions", "condition", "starts",
+                          "sequence"):
             return None
         (name,) = fault.touched
         return self._numbers[name]

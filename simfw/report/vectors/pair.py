@@ -27,12 +27,14 @@ from simfw.behaviour.region import Condition, Drive, Position, Region, Row, Syst
 from simfw.behaviour.table import Stepper, World, gauge_levels
 from simfw.circuit.circuit import Circuit
 from simfw.report.vectors.faults import Fault
-from simfw.report.vectors.faulty import Faulty
 from simfw.report.vectors.sketch import Act, Saved, Sketch
+from simfw.report.vectors.twisted import Faulty
 
 __all__ = ["MARK", "Pair", "Paired", "joined", "paired"]
 
 MARK = "~"
+# What a slip names, rows and regions, are those of the copies.
+MARKED = ("keeps", "first", "after", "kept", "remembers", "lasts", "third", "behind", "lost")
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,10 +214,12 @@ def joined(system: System, fault: Fault, doubled: set[str], conditions: set[str]
 class Pair(Sketch):
     """A sketch of both at once. `parted` tells that the last instant left them different."""
 
+    stepper: Faulty
+
     def __init__(self, both: Paired, fault: Fault, circuit: Circuit, segments: Mapping[str, int],
                  events: bool) -> None:
         twist = fault.twist
-        twist = replace(twist, **{name: key + MARK for name in ("keeps", "first", "after")
+        twist = replace(twist, **{name: key + MARK for name in MARKED
                                   if (key := getattr(twist, name))})
 
         def stepper(system: System, world: World) -> Stepper:
@@ -235,7 +239,7 @@ class Pair(Sketch):
 
     def flag(self, name: str) -> bool:
         """An input; while ended times are taken too early, as it was before."""
-        if isinstance(self.stepper, Faulty) and self.stepper.looking_back:
+        if self.stepper.looking_back:
             stem, _, tail = name.rpartition(".")
             if tail == "closed":
                 return self._before[0].get(stem, self.system.contacts[stem])
@@ -244,7 +248,7 @@ class Pair(Sketch):
         return super().flag(name)
 
     def act(self, acts: Iterable[Act]) -> None:
-        """Change inputs now."""
+        """Change inputs now; see the sketch."""
         self._before = dict(self.contacts), self.usb
         super().act(acts)
 
@@ -291,7 +295,7 @@ class Pair(Sketch):
         """Whether anything of the two differs inside: what comes may then part them."""
         stepper = self.stepper
         due = stepper.due()
-        return any(
+        return stepper.strayed or any(
             stepper.states[one] != stepper.states[other] or due[one] != due[other]
             or stepper.memory[one] != stepper.memory[other]
             for one, other in self.numbers)
@@ -300,4 +304,14 @@ class Pair(Sketch):
         """Stand where `saved` was taken."""
         super().load(saved)
         self.parted = False
+        self.stepper.recall(saved.hidden)
+
+    def save(self) -> Saved:
+        """Everything, to go on from later."""
+        return replace(super().save(), hidden=self.stepper.hidden)
+
+    def start(self, charge: float, acts: Iterable[Act] = ()) -> None:
+        """Power-up; see the sketch."""
+        self.stepper.clear()
+        super().start(charge, acts)
 

@@ -343,6 +343,14 @@ class Replayer(Sketch):
         self._tell(reports, power_up)
         self.asked = {}
 
+    def lose_supply(self) -> None:
+        """The supply is taken away now: all outputs are off, which need not be told."""
+        self.exchange([f"until {self.now}"], self.waiting)
+        self.exchange([f"off {self.now}"], [])
+        self.waiting, self.levels, self.awake = [], {}, False
+        self.before.clear()
+        super().lose_supply()
+
     def _note_drilled(self) -> None:
         """Items that only drills cover: rows that nothing follows, times that run out again."""
         fired = self.stepper.fired or []
@@ -389,6 +397,13 @@ class Replayer(Sketch):
         self.exchange([*changed, *self.sets, last], reports)
         self.sets = []
 
+    def _tell_echo(self, name: str) -> None:
+        """Tell what an echo is when a hand has come or gone, though nobody asks now."""
+        value = int(super().flag(name))
+        if self.told.get(name, 0) != value:
+            self.told[name] = value
+            self.sets.append(f"set {name} {value}")
+
     def _fits(self, name: str, value: int) -> bool:
         if is_answer(name):
             return all(below == (not value) for _, below in self.asked[name])
@@ -410,6 +425,8 @@ class Replayer(Sketch):
         raw = []
         for act in acts:
             raw += self._apply(act)
+            if act.kind == "hand":
+                self._tell_echo(f"{act.name}.echo")
             after = self.status_level()
             if after != before and "status.edge" in self.stepper.event_ids:
                 self.sets.append(f"set status {after}")

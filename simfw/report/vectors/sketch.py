@@ -42,9 +42,9 @@ class Act:
     Kinds: "contact" (0, 1), "usb" (0, 1), "hand" (distance in m, negative: gone), "measure" (what
     is measured, in its unit), and for a bench
     that has an adjustable supply and drives the status pin itself "measured" (what the gauge reads:
-    V, or the share that a counter has left) and "status" (0 released, 1 low, 2 high) and, at
-    power-up only, "held" (the contact was closed before). A replay adds "mode": the charger has
-    gone over to mode `name`.
+    V, or the share that a counter has left), "status" (0 released, 1 low, 2 high), "supply" (0
+    taken away, 1 back) and, at power-up only, "held" (the contact was closed before). A replay adds
+    "mode": the charger has gone over to mode `name`.
     """
 
     at_ns: int
@@ -75,6 +75,8 @@ class Act:
                 return f"the gauge measures {self.value:.6g} V"
             case "status":
                 return f"the status pin is {STATUS_LEVELS[int(self.value)]}"
+            case "supply":
+                return "the supply is back" if on else "the supply is taken away"
             case "mode":
                 return f"the charger goes over to {self.name}"
         raise AssertionError(self.kind)
@@ -100,7 +102,9 @@ class Saved:
     measured_ppm: int | None
     full: bool
     status: int | None
+    powered: bool
     last: tuple[str, ...]
+    hidden: tuple[int, ...] = ()
 
 
 @dataclass(slots=True)
@@ -127,6 +131,7 @@ class Sketch(Pace):
         self.measured_ppm: int | None = None  # what a bench sets instead of the circuit, x 10^6
         self.full = False  # whether a gauge that counts has seen the end of charging
         self.status: int | None = None  # likewise: 0 released, 1 low, 2 high
+        self.powered = True  # whether the controller has its supply
         self.contacts: dict[str, bool] = {}
         self.hands: dict[str, float] = {}
         self.measured = self._rests()
@@ -324,7 +329,7 @@ class Sketch(Pace):
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
         self.contacts, self.hands, self.measured = {}, {}, self._rests()
         self.measured_ppm = self.status = None
-        self.full = False
+        self.full, self.powered = False, True
         self.seen, self._noted = set(), -1
         self.last = [""] * len(self.last)
         acts = tuple(acts)
@@ -400,8 +405,29 @@ class Sketch(Pace):
                     yield when, after, key
 
     def act(self, acts: Iterable[Act]) -> None:
-        """Change inputs now, in this order, together with the times that end now."""
-        self._instant(self._raw_of(acts))
+        """Change inputs now, in this order, together with the times that end now.
+
+        Without a supply only the inputs change, and when it comes back all begins anew.
+        """
+        acts = tuple(acts)
+        supply = [bool(act.value) for act in acts if act.kind == "supply"]
+        moved = self._raw_of(act for act in acts if act.kind != "supply")
+        if self.powered and supply[-1:] == [False]:
+            self.powered = False
+            self.lose_supply()
+        elif not self.powered and supply[-1:] == [True]:
+            self.powered = True
+            self.full, self.last = False, [""] * len(self.last)
+            found = [name for name, level in (("usb", self.usb), ("status", self.status_level()))
+                     if level and f"{name}.edge" in self.stepper.event_ids]
+            moved = [event for event in moved if event not in ("usb.edge", "status.edge")]
+            self._instant([*moved, *(f"{name}.edge" for name in found)], power_up=True)
+        elif self.powered:
+            self._instant(moved)
+
+    def lose_supply(self) -> None:
+        """The supply is taken away now: what would end now does not."""
+        self.stepper.halt(self.now)
 
     def _raw_of(self, acts: Iterable[Act]) -> list[str]:
         """Change inputs; the raw events that this makes and the regions hear."""
@@ -456,7 +482,8 @@ class Sketch(Pace):
 
     def settle(self) -> None:
         """The instant now, with nothing but what is due."""
-        self._instant([])
+        if self.powered:
+            self._instant([])
 
     # -- going back --------------------------------------------------------------------------------
 
@@ -470,7 +497,8 @@ class Sketch(Pace):
             tuple(stepper.memory), tuple(stepper.condition_values),
             tuple(self.contacts.items()), tuple(self.hands.items()),
             tuple(self.measured.items()), self.usb, self.mode,
-            self.charge, self.measured_ppm, self.full, self.status, tuple(self.last),
+            self.charge, self.measured_ppm, self.full, self.status, self.powered,
+            tuple(self.last),
         )  # fmt: skip
 
     def load(self, saved: Saved) -> None:
@@ -479,7 +507,7 @@ class Sketch(Pace):
         self.contacts, self.hands = dict(saved.contacts), dict(saved.hands)
         self.measured = dict(saved.measured)
         self.measured_ppm, self.full = saved.measured_ppm, saved.full
-        self.status = saved.status
+        self.status, self.powered = saved.status, saved.powered
         self.last = list(saved.last)
         self.stepper.place(saved.now, saved.states, range(len(saved.states)), saved.ages,
                            saved.waiting, saved.due_in, saved.memory, saved.conditions)  # fmt: skip

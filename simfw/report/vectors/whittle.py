@@ -15,6 +15,7 @@ from simfw.report.vectors.faults import KINDS, Fault, all_faults
 from simfw.report.vectors.nodes import Found
 from simfw.report.vectors.replay import Replay
 from simfw.report.vectors.sketch import Act, Sketch
+from simfw.report.vectors.strolls import Strolls
 from simfw.report.vectors.telling import Teller
 from simfw.verify.budget import Budget
 
@@ -27,10 +28,14 @@ S = 1_000_000_000
 ROOT = Found(charge=0.5, acts=(), ends_ns=S, covers=frozenset())
 MOST_STATES = 4  # in which a row can be waited for
 MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
-ROUNDS = (1_500, 12_000, 60_000)  # instants for the search for one fault: first a few for each
-MOST_INSTANTS = 200_000  # for all of them
-MOST_WORK = 200_000  # units of the search for proofs (see `verify/budget.py`)
+ROUNDS = (1_500, 12_000)  # instants for the search for one fault: first a few for each
+MOST_INSTANTS = 120_000  # for all of them
+MOST_WORK = 80_000  # units of the search for proofs (see `verify/budget.py`)
 LAST = ("expiry", "again", "order", "regions")
+COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
+MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
+MOST_STROLLS = 160
+PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
 
 
@@ -92,6 +97,7 @@ class Whittler:
         step = -(-len(every) // MOST_FAULTS)
         self.left: list[Fault] = list(every[::step])
         self.order = {id(fault): number for number, fault in enumerate(self.left)}
+        self.patience = {id(fault): PATIENCE for fault in self.left}
         self.same: list[Fault] = []
         self.exposed: list[tuple[Fault, str]] = []
         self.names: list[str] = []
@@ -99,45 +105,77 @@ class Whittler:
         self.standing = _standing(Sketch(plain, circuit, gadget.segments), paths)
         self.judged = False
 
-    def add(self, name: str, replay: Replay) -> bool:
-        """One more vector; whether it exposes anything new (once all before have been judged)."""
+    def add(self, name: str, replay: Replay, sure: Sequence[Fault] = ()) -> bool:
+        """One more vector; whether it exposes anything new (once all before have been judged).
+
+        Those that it is made for are `sure` to be tried.
+        """
         number = self.judging.add(replay)
         self.names.append(name)
         if not self.judged:
             return False
-        found = [fault for fault in self.left
-                 if self.judging.exposed(fault, [number]) is not None]
+        found = [fault for fault, _ in self._exposed(number, sure)]
         if not found:
             self.judging.courses.pop()
             self.names.pop()
         self._move([(fault, name) for fault in found])
         return bool(found)
 
+    def _exposed(self, number: int, sure: Sequence[Fault] = ()) -> Iterator[tuple[Fault, int]]:
+        """The faults left that a course exposes, each with when it does (ns)."""
+        wanted = {id(fault) for fault in sure}
+        for fault in self.left:
+            if self.patience[id(fault)] > 0 or id(fault) in wanted:
+                exposed = self.judging.exposed(fault, [number])
+                self.patience[id(fault)] -= self.judging.spent
+                if exposed is not None:
+                    yield fault, exposed[1]
+
     def judge(self) -> None:
         """Drive every fault with the vectors so far."""
         found = []
         for fault in self.left:
-            exposed = self.judging.exposed(fault)
+            exposed = self.judging.exposed(fault, most=MOST_DRIVEN)
             if exposed is not None:
                 found.append((fault, self.names[exposed[0]]))
         self._move(found)
+        self.judged = True
+
+    def prove(self) -> None:
+        """Take out the faults that are proved to do what the model does."""
         prover = Prover(self.judging.system, self.gadget.segments,
                         whole=Budget(MOST_WORK * self.effort))
         self.same = [fault for fault in self.left if prover.same(fault)]
         proved = {id(fault) for fault in self.same}
         self.left = [fault for fault in self.left if id(fault) not in proved]
-        self.judged = True
 
     def _move(self, found: Sequence[tuple[Fault, str]]) -> None:
         self.exposed += found
         gone = {id(fault) for fault, _ in found}
         self.left = [fault for fault in self.left if id(fault) not in gone]
 
+    def news(self, replay: Replay) -> list[tuple[Fault, int]]:
+        """The faults left that a course exposes, each with when it does (ns)."""
+        found = list(self._exposed(self.judging.add(replay)))
+        self.judging.courses.pop()
+        return found
+
+    def strolls(self) -> Iterator[Found]:
+        """Long mixed courses (see `strolls`)."""
+        every = [(self.teller.reading, value) for value in self.teller.readings(None)]
+        strolls = Strolls(self.gadget, self.teller.system, self.teller.circuit,
+                          self.gadget.segments, self.teller.hands, every)
+        for number in range(MOST_STROLLS * self.effort):
+            course = strolls.course(number)
+            if course is not None and self.left:
+                yield course
+
     def told(self) -> Iterator[tuple[Fault, Found]]:
         """Stimuli that tell a fault which is left when its turn comes."""
         for most in ROUNDS:
             # What people do first, what hardly shows last.
-            turns = sorted(self.left, key=lambda fault: (fault.kind in LAST, self.depth(fault)))
+            turns = sorted(self.left, key=lambda fault: (
+                fault.kind in COURSES, fault.kind in LAST, self.depth(fault)))  # fmt: skip
             for fault in turns:
                 if not any(one is fault for one in self.left):
                     continue

@@ -1,0 +1,205 @@
+"""The stepper with a slip in how the rows are walked: a firmware that holds a fault, in Python."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from simfw.behaviour.region import Region, System
+from simfw.behaviour.table import IDLE, Stepper, World
+from simfw.report.vectors.faults import NONE, Twist
+
+__all__ = ["Faulty"]
+
+TWICE = 2
+
+
+class Faulty(Stepper):
+    """A stepper with a slip. While it takes ended times too early, `looking_back` is set: its world
+    then answers with the inputs as they were before the instant.
+
+    What a slip remembers beyond states and times is `hidden`; it has `strayed` while that is not as
+    in a firmware without the slip.
+    """
+
+    def __init__(self, system: System, world: World, twist: Twist = NONE) -> None:
+        super().__init__(system, world)
+        self.looking_back = False
+        self._apart, self._apart_key = -1, ""
+        self._hears = [{self.event_ids[row.on] for row in region.rows if row.on is not None}
+                       for region in self.regions]
+        self._begun = tuple(self._starts)
+        self.slip(twist)
+
+    # -- what the slip is --------------------------------------------------------------------------
+
+    def slip(self, twist: Twist) -> None:
+        """From now on the slip is this."""
+        self.twist = twist
+        self._apart_key = twist.first or twist.after
+        self._apart = self._region_of(self._apart_key)
+        self._surviving = self._region_ids.get(twist.kept, -1)
+        self._remembering = self._region_ids.get(twist.remembers, -1)
+        self._lasting = self._region_of(twist.lasts)
+        self._counted = frozenset[int]()
+        if self._lasting >= 0:
+            ids = self._state_ids[self._lasting]
+            self._counted = frozenset(ids[name] for row in self.system.regions[self._lasting].rows
+                                      if row.key == twist.lasts for name in row.sources)
+        self._following = self._region_of(twist.lost)
+        self.clear()
+
+    def _region_of(self, key: str) -> int:
+        """The region that holds a row; -1 for none."""
+        if not key:
+            return -1
+        return next((number for number, region in enumerate(self.system.regions)
+                     for row in region.rows if row.key == key), -1)
+
+    def clear(self) -> None:
+        """Begin with nothing remembered, like a firmware without the slip."""
+        self._starts[:] = self._begun
+        self.states[:] = self._begun
+        super().forget()
+        self._recalled = self._began = self._failed = -1
+        self._count = 0
+        self._just = False
+
+    @property
+    def hidden(self) -> tuple[int, ...]:
+        """What is remembered."""
+        kept = self._starts[self._surviving] if self._surviving >= 0 else -1
+        return kept, self._recalled, self._began, self._failed, self._count, int(self._just)
+
+    def recall(self, hidden: Sequence[int]) -> None:
+        """Remember this."""
+        kept, self._recalled, self._began, self._failed, self._count, just = hidden
+        self._starts[:] = self._begun
+        if self._surviving >= 0:
+            self._starts[self._surviving] = kept
+        self._just = bool(just)
+
+    @property
+    def strayed(self) -> bool:
+        """Whether anything is remembered that may still count."""
+        if self._failed >= 0 and self.entered_ns[self._following] != self._failed:
+            self._failed = -1
+        return (self._recalled >= 0 or self._began >= 0 or self._failed >= 0 or self._count > 0
+                or self._just or tuple(self._starts) != self._begun)
+
+    # -- instants ----------------------------------------------------------------------------------
+
+    def run_instant(self, now_ns: int, raw_events: Iterable[str] = (), *, power_up: bool = False
+                    ) -> list[int]:
+        """One instant; with a slip, a time that ends comes before, or after, all else."""
+        raw = list(raw_events)
+        apart = self._apart
+        if apart < 0 or power_up or self.dues[apart] > now_ns or not self._ends(apart):
+            return super().run_instant(now_ns, raw, power_up=power_up)
+        own = [apart]
+        others = [number for number in range(len(self.dues)) if number != apart]
+        if self.twist.first:
+            self.looking_back = True
+            public = self._part(now_ns, [], others)
+            self.looking_back = False
+            moved, woke = self.moved, self.woke
+            public += super().run_instant(now_ns, raw)
+        else:
+            public = self._part(now_ns, raw, own)
+            moved, woke = self.moved, self.woke
+            if self.dues[apart] <= now_ns:
+                public += super().run_instant(now_ns)
+        self.moved |= moved
+        self.woke |= woke
+        return public
+
+    def _ends(self, number: int) -> bool:
+        """Whether it is the row of the slip whose time ends next in its region."""
+        group = self.dwells[number][self.states[number]][self.spent[number]]
+        return any(row.key == self._apart_key for row in group[1])
+
+    def _part(self, now_ns: int, raw: list[str], wait: Sequence[int]) -> list[int]:
+        """An instant in which the times of some regions do not end yet."""
+        due, serials = list(self.dues), list(self.stays)
+        for number in wait:
+            self.dues[number] = IDLE
+        public = super().run_instant(now_ns, raw)
+        for number in wait:
+            if self.stays[number] == serials[number]:
+                self.dues[number] = due[number]
+        return public
+
+    def hold(self, number: int, region: Region) -> None:
+        """From now on region `number` is another with the same states: other rows, other memory."""
+        by_event, self.dwells[number] = self._compile_rows(number, region.rows)
+        for event in {*by_event, *self._hears[number]}:
+            kept = [entry for entry in self._heard[event] if entry[0] != number]
+            if event in by_event:
+                kept.append((number, by_event[event]))
+            self._heard[event] = sorted(kept, key=lambda entry: entry[0])
+        self._hears[number] = set(by_event)
+        ids = {name: k for k, name in enumerate(self.state_names[number])}
+        self._resume_points[number] = frozenset(ids[name] for name in region.resume_points)
+        self._resume_first[number] = ids[region.resume_points[0]] if region.resume_points else -1
+
+    def halt(self, now_ns: int) -> None:
+        """Power is lost; with a slip something is kept over it."""
+        number = self._surviving
+        if number >= 0:
+            state = self.states[number]
+            survives = not self.twist.counts or self.state_names[number][state][-1:].isdigit()
+            self._starts[number] = state if survives else self._begun[number]
+        if self._remembering >= 0:
+            self._recalled = self.memory[self._remembering]
+        super().halt(now_ns)
+        if self._remembering >= 0:
+            self.memory[self._remembering] = self._recalled
+
+    def _fire(self, number: int, row: Any, now_ns: int, queue: deque[Any]) -> None:
+        twist = self.twist
+        if row.key == twist.third:
+            self._count += 1
+            if self._count > TWICE:
+                return
+        began, serial, state = self.entered_ns[number], self.stays[number], self.states[number]
+        if number == self._following:
+            behind = self._failed == began if twist.failed else self._just
+            self._just = row.key == twist.behind and not twist.failed
+            if behind and row.key == twist.lost:
+                return
+        super()._fire(number, row, now_ns, queue)
+        if self.stays[number] == serial:
+            return
+        if row.key == twist.keeps:
+            self._go_on(number, began, now_ns, queue)
+        if number == self._lasting:
+            self._last_on(number, began if state in self._counted else self._began, now_ns, queue)
+
+    def _last_on(self, number: int, began: int, now_ns: int, queue: deque[Any]) -> None:
+        """Let the end of an earlier stay count, if it is still to come."""
+        self._began = began
+        if began < 0 or self.states[number] not in self._counted:
+            return
+        after = max(after for state in self._counted
+                    for after, rows in self.dwells[number][state]
+                    if any(row.key == self.twist.lasts for row in rows))
+        self._began = -1
+        if began + after > now_ns:
+            self._go_on(number, began, now_ns, queue)
+
+    def _go_on(self, number: int, began: int, now_ns: int, queue: deque[Any]) -> None:
+        """Count the time of the present stay from an earlier moment."""
+        self.entered_ns[number] = began
+        groups = self.dwells[number][self.states[number]]
+        while (index := self.spent[number]) < len(groups) and began + groups[index][0] <= now_ns:
+            self._expire(number, queue)
+        index = self.spent[number]
+        self.dues[number] = began + groups[index][0] if index < len(groups) else IDLE
+
+    def _expire(self, number: int, queue: deque[Any]) -> None:
+        if number == self._following and self.twist.failed:
+            group = self.dwells[number][self.states[number]][self.spent[number]]
+            if any(row.key == self.twist.behind for row in group[1]):
+                self._failed = self.entered_ns[number]
+        super()._expire(number, queue)

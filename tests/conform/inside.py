@@ -1,0 +1,37 @@
+"""Firmwares written in Python, driven in this process: hundreds of them cost seconds."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Sequence
+
+from simfw.conform.firmware import LEAST_BYTES, Firmware
+
+__all__ = ["Inside"]
+
+
+class Inside(Firmware):
+    """A firmware given as its source, which runs `main()` on the lines of a drive."""
+
+    def __init__(self, source: str, *, within_ns: int = 0) -> None:
+        super().__init__("firmware.py", within_ns=within_ns)
+        self.code = compile(source, "firmware.py", "exec")
+
+    def talk(self, lines: Sequence[str], most_bytes: int = LEAST_BYTES) -> list[str]:
+        """Send lines, then `quit`; all that it answers. One that fails has a last line `error`."""
+        del most_bytes
+        names: dict[str, object] = {"__name__": "firmware"}
+        before, answers = (sys.stdin, sys.stdout), io.StringIO()
+        failed = ""
+        try:
+            sys.stdin, sys.stdout = io.StringIO("\n".join([*lines, "quit", ""])), answers
+            exec(self.code, names)
+            names["main"]()  # type: ignore[operator]
+        except SystemExit:
+            pass
+        except Exception as error:
+            failed = f"error {type(error).__name__}: {error}"
+        finally:
+            sys.stdin, sys.stdout = before
+        return [*answers.getvalue().splitlines(), *([failed] if failed else [])]
