@@ -5,19 +5,19 @@ vectors notice.
 """
 
 import re
-import sys
 from pathlib import Path
 
 import pytest
 
 from simfw import load_gadget
 from simfw.conform.driving import gaps_of, inputs_of, vector_drives
-from simfw.conform.firmware import Difference, Firmware, compare, random_difference, shrunk
+from simfw.conform.firmware import Difference, compare, random_difference, shrunk
 from simfw.conform.outcome import Parted
 from simfw.conform.placed import placed
 from simfw.engine.simulator import Prepared
 from simfw.report.specification import document_of, specification_files
 from tests.conform.glimmer_faults import FAULTS, OPEN
+from tests.conform.inside import Inside
 
 SOURCE = Path(__file__).parent / "glimmer_firmware.py"
 GADGET = Path(__file__).parents[1] / "gallery" / "stair-glimmer" / "gadget.toml"
@@ -40,20 +40,17 @@ def numbers(model):
     return set(re.findall(r"\b[A-Z][A-Z-]*-[0-9A-F]{4,}\b", document["specification.md"]))
 
 
-def firmware(folder, text):
+def firmware(text):
     """`text` as a firmware."""
-    path = folder / "firmware.py"
-    path.write_text(f"#!{sys.executable}\n{text}", encoding="utf-8")
-    path.chmod(0o755)
-    made = Firmware(str(path), within_ns=WITHIN_NS)
+    made = Inside(text, within_ns=WITHIN_NS)
     made.say_hello()
     return made
 
 
-def test_it_conforms(model, tmp_path):
+def test_it_conforms(model):
     """In all vectors, and in thirty random stimulus lists."""
     prepared, drives = model
-    made = firmware(tmp_path, SOURCE.read_text(encoding="utf-8"))
+    made = firmware(SOURCE.read_text(encoding="utf-8"))
     assert compare(made, drives, lambda *_: None) is None
     gadget = prepared.gadget
     assert random_difference(
@@ -63,14 +60,14 @@ def test_it_conforms(model, tmp_path):
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_a_fault_put_into_it_is_told_but_for_those_known_to_be_open(name, model, tmp_path):
+def test_a_fault_put_into_it_is_told_but_for_those_known_to_be_open(name, model):
     """By the vectors alone. What is open and is told is no longer open."""
     _, drives = model
     text = SOURCE.read_text(encoding="utf-8")
     for right, wrong in FAULTS[name]:
         assert text.count(right) == 1, right
         text = text.replace(right, wrong)
-    told = compare(firmware(tmp_path, text), drives, lambda *_: None) is not None
+    told = compare(firmware(text), drives, lambda *_: None) is not None
     assert told == (name not in OPEN)
 
 
@@ -80,7 +77,7 @@ def test_a_fault_put_into_it_is_told_but_for_those_known_to_be_open(name, model,
      "        if text.startswith('out 22800000000'):\n"
      "            text = text + '0'\n", 22),
 ])  # fmt: skip
-def test_what_is_done_in_a_stretch_that_only_repeats_is_told(right, wrong, at_s, model, tmp_path):
+def test_what_is_done_in_a_stretch_that_only_repeats_is_told(right, wrong, at_s, model):
     """There the model's account leaves periods out; a firmware is held against its own last one."""
     _, drives = model
     stretched = [drive for drive in drives if any(
@@ -88,7 +85,7 @@ def test_what_is_done_in_a_stretch_that_only_repeats_is_told(right, wrong, at_s,
     assert stretched
     text = SOURCE.read_text(encoding="utf-8")
     assert text.count(right) == 1
-    told = compare(firmware(tmp_path, text.replace(right, wrong)), stretched, lambda *_: None)
+    told = compare(firmware(text.replace(right, wrong)), stretched, lambda *_: None)
     assert told is not None
     assert told.time_ns == at_s * 10**9 + 800_000_000
 
@@ -114,7 +111,7 @@ def test_a_difference_is_placed(
     text = SOURCE.read_text(encoding="utf-8")
     for right, wrong in FAULTS[name]:
         text = text.replace(right, wrong)
-    made = firmware(tmp_path, text)
+    made = firmware(text)
     found = compare(made, drives)
     found = shrunk(made, found, prepared.system, prepared.circuit, prepared.gadget.segments)
     parted = Parted(found=found, placed=placed(prepared, found), witness=None)

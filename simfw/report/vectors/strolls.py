@@ -62,7 +62,8 @@ class Strolls:
         try:
             sketch.start(0.5, first)
             sketch.go_to(S)
-            again = number % LOOPS == LOOPS - 1  # a few moves over and over: what goes well twice may not later
+            # A few moves over and over: what goes well twice may not later.
+            again = number % LOOPS == LOOPS - 1
             some: list[Try] = []
             for k in range(MOVES):
                 drawn = (some[k % FEW] if again and k >= FEW
@@ -77,7 +78,7 @@ class Strolls:
                     now = [act for act in more if act.at_ns == at and self._changes(act)]
                     sketch.act(now)
                     acts += now
-                sketch.go_to(then)
+                sketch.go_to(max(then, sketch.now + MS))
         except EndlessInstant:
             return None
         if not acts:
