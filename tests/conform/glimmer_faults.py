@@ -454,6 +454,10 @@ FAULTS = {
 OPEN = {
     'echo count kept over a loss of supply',
     '30 s guard reads not blocked as well',
+    'near in lit starts 30 s anew',
+    '30 s clock not restarted at second lit',
+    'an echo takes only one miss from the count',
+    'two echoes and a miss in a blocked field: field clear at once',
     # Nothing at the pins: that outputs are off without a supply need not be told.
     'outputs stay on when the supply is lost',
     'off in the middle of a look: receiver stays on',

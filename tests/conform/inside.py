@@ -11,6 +11,24 @@ from simfw.conform.firmware import LEAST_BYTES, Firmware
 __all__ = ["Inside"]
 
 
+class _Floods(Exception):
+    pass
+
+
+class _Answers(io.StringIO):
+    """What is answered, as far as there is room for it: a firmware may never come to an end."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__()
+        self.room = most
+
+    def write(self, text: str) -> int:
+        self.room -= len(text)
+        if self.room < 0:
+            raise _Floods
+        return super().write(text)
+
+
 class Inside(Firmware):
     """A firmware given as its source, which runs `main()` on the lines of a drive."""
 
@@ -20,9 +38,8 @@ class Inside(Firmware):
 
     def talk(self, lines: Sequence[str], most_bytes: int = LEAST_BYTES) -> list[str]:
         """Send lines, then `quit`; all that it answers. One that fails has a last line `error`."""
-        del most_bytes
         names: dict[str, object] = {"__name__": "firmware"}
-        before, answers = (sys.stdin, sys.stdout), io.StringIO()
+        before, answers = (sys.stdin, sys.stdout), _Answers(most_bytes)
         failed = ""
         try:
             sys.stdin, sys.stdout = io.StringIO("\n".join([*lines, "quit", ""])), answers

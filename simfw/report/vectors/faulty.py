@@ -318,6 +318,7 @@ class Driven(Pace):
         stepper.condition_values[:] = mark.conditions
         self.now, self.awake, self.closed = mark.now, mark.awake, set()
         self.levels, self.values = dict(mark.levels), dict(mark.values)
+        self.before = self.levels
         self.told, self.places = dict(mark.told), dict(mark.places)
         self.latched = self.before_burst = self.asked = False
 
@@ -336,16 +337,16 @@ class Driven(Pace):
         self.values.update(message.values)
         if self.twist.latched and (f"{self.twist.latched}.echo", 1) in message.values:
             self.latched = True
+        self.before = self.levels  # but for the instant of a step nothing changes in it
         if message.kind == "until":
             self._go(message.time_ns)
             return
-        before = dict(self.levels)
         if message.kind == "power":
             self.levels.update(message.inputs)
             self._power(message)
         elif message.kind == "step":
             self._go(message.time_ns)
-            self.before = before
+            self.before = dict(self.levels)
             self.levels.update(message.inputs)
             raw = [f"{name}.edge" for name, _ in message.inputs]
             self.closed -= {name for name, _ in message.inputs}
