@@ -108,6 +108,10 @@ class Prover:
         if fault.kind in UNPROVED or twist.keeps or twist.last:
             return False
         core = set(fault.touched)
+        if fault.kind == "expiry":
+            # What comes earlier or later in its instant meets those that hear of it in another
+            # order: they have to stand in the search.
+            core |= self._noticing(core, fault)
         for _ in range(MOST_GROWN):
             if self.whole is not None and self.whole.over():
                 return False
@@ -115,11 +119,9 @@ class Prover:
             found = self._differs(core, fault)
             if found is None:
                 return False
-            more = core | self._noticing(core, fault)
-            # What comes earlier or later in its instant may meet others there in another order:
-            # they have to stand in the search.
-            if not found and (fault.kind != "expiry" or more == core):
+            if not found:
                 return True
+            more = core | self._noticing(core, fault)
             if more == core:
                 return False
             core = more
