@@ -182,7 +182,9 @@ def test_mutants_that_nothing_drives_all_survive_and_are_counted_as_they_go() ->
 
 
 def test_tables_with_nothing_in_them_have_no_mutants() -> None:
-    """A lamp without rows has one level to change, rows that drive nothing have none."""
+    """A lamp without rows has one level to change; rows that drive nothing have none, and a region
+    may begin elsewhere.
+    """
     still = {"gadget": {"name": "Lamp"}, "cell": {"curve": "lco", "capacity": "650 mAh"},
              "lights": {"shelf": SHELF}}  # fmt: skip
     lit = Gadget.model_validate({
@@ -196,4 +198,5 @@ def test_tables_with_nothing_in_them_have_no_mutants() -> None:
     dark = Gadget.model_validate({
         **still, "buttons": CHARGED["buttons"], "behaviour": {"lamp": {
             "starts": "off", "states": {"off": {}, "on": {}}, "rows": CLICKED}}})  # fmt: skip
-    assert of_tables(dark) == [f"behaviour.lamp.rows[{number}]: never fires" for number in (0, 1)]
+    assert of_tables(dark) == [
+        *(f"behaviour.lamp.rows[{number}]: never fires" for number in (0, 1)), "lamp: begins in on"]
