@@ -280,7 +280,7 @@ class Steps(Region):
         state, cell = self.state, self.board.cell.state
         if event == "up.click" and state == "dark" and cell != "flat":
             self.enter("low")
-        elif (event == "up.hold" and state != "shut" and cell == "fine") or (
+        elif (event == "up.hold" and state in ("dark", "low") and cell == "fine") or (
             event == "up.click" and state == "low"
         ):
             self.enter("high")

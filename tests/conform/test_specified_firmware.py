@@ -32,7 +32,9 @@ FAULTS = [
     ("self.bars = low[0]", "self.bars = before - 1"),
     ("self.enter(\"out\" if state == \"lit\" else \"lit\")", "self.enter(\"out\")"),
     ("elif value > 3_400_000 and", "elif value > 3_300_000 and"),
-    ('state != "shut" and cell == "fine"', 'state == "low" and cell == "fine"'),
+    ('state in ("dark", "low") and cell == "fine"', 'state == "low" and cell == "fine"'),
+    # What its author wrote: a hold at full light began the 10 min anew, and nothing told it.
+    ('state in ("dark", "low") and cell == "fine"', 'state != "shut" and cell == "fine"'),
     ('elif event == "cell.low" and state == "high":', 'elif event == "no":'),
     ("return [(10 * MIN, lambda", "return [(11 * MIN, lambda"),
     ('if event == "cell.back" and self.state == "pause":', 'if event == "no":'),
