@@ -62,12 +62,15 @@ def total(
     lumps_c = 0.0
     for phase, time_ns in time_in.items():
         clock = phase.clock
-        weights, _ = clock.weights(phase.tally)
+        weights, counted_s = clock.weights(phase.tally)
         parts = clock.consumers_a @ weights
         drawn += parts
         result.charger_c += float(clock.charger_a @ weights)
         if fed_c.size:
-            fed_c += fed_a(phase.loads.charger, clock.charger_a) @ weights
+            amps = fed_a(phase.loads.charger, clock.charger_a)
+            fed_c += amps @ weights
+            # An empty cell gives nothing, and its clock counts nothing: USB goes on.
+            fed_c += amps[:, 0] * max(0.0, time_ns * 1e-9 - counted_s)
         lumps_c += phase.lump_c
         result.add(phase.states, time_ns, float(parts.sum()) + phase.lump_c)
     for cycle in cycles:

@@ -221,3 +221,33 @@ steps = [ {{ at = "10 min", usb = true }}, {{ at = "50 min", usb = false }} ]
     assert busy.charge_c > 0.0
     if run.end_charge > 0.999:
         assert busy.charge_c < plug.charge_c
+
+
+def test_usb_lights_its_light_beside_an_empty_cell_too() -> None:
+    """The charger is in a fault, the cell runs out on the way: 20 s of USB all the same."""
+    run = simulated("""[gadget]
+name = "Out"
+[cell]
+curve = "lco"
+capacity = "10 uAh"
+leakage = "6 uA"
+[charger]
+current = "50 mA"
+float = "4.2 V"
+input = { voltage = "5 V" }
+[controller]
+asleep = "2 mA"
+[lights.plug]
+forward = ["1.9 V @ 2 mA", "2.0 V @ 20 mA"]
+resistor = "1k"
+fed_by = "usb"
+""", """title = "out"
+gadget = "gadget.toml"
+charge = "40 %"
+lasts = "30 s"
+steps = [ { at = "0 s", fault = true }, { at = "5 s", usb = true }, { at = "25 s", usb = false } ]
+""")
+    assert run.empty_at_ns is not None
+    assert 7e9 < run.empty_at_ns < 7.3e9  # 4 uAh at 2 mA: 7.2 s
+    (plug,) = run.fed
+    assert 20 * 3.0e-3 < plug.charge_c < 20 * 3.1e-3  # (5 V - 1.9 V) / 1k, and a little less
