@@ -408,6 +408,9 @@ class Simulator(Passing):
             else:
                 self.ended_dwells()
             self.instant()
+            for state in self.regions:
+                if state.name not in state.region.unpowered:
+                    state.worth = state.name
             if "charge.completed" in self.happened:
                 self.counted = 1.0
             self.judge.instant(self.now, before, self.seen(), self.happened)
@@ -483,7 +486,8 @@ class Simulator(Passing):
         if self.electrics.every_instant:
             self.wake()
         self.held = [False] * len(self.conditions)
-        self.open_ns = None
+        # What opens in this very instant was open before the power-up.
+        self.open_ns, self.was_held = None, self.powered()
         for state in self.regions:
             self.enter(state, *self.left(state))
         if self.inputs["usb"]:
@@ -536,10 +540,14 @@ class Simulator(Passing):
         return (stood[0] if kept == "state" else state.region.starts,
                 stood[1] if kept == "resume" else None)
 
+    def powered(self) -> bool:
+        """Whether a contact or USB holds the supply."""
+        return any(self.inputs["usb"] if name == "usb" else self.inputs[f"{name}.closed"]
+                   for name in self.powering)
+
     def latched(self) -> bool:
         """The firmware lets go of its supply, or a contact or USB gives it back."""
-        held = any(self.inputs["usb"] if name == "usb" else self.inputs[f"{name}.closed"]
-                   for name in self.powering)
+        held = self.powered()
         if self.was_held and not held:
             self.open_ns = self.now
         self.was_held = held

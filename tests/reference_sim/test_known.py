@@ -378,6 +378,24 @@ CASES = {
         controller={"pull_up": "35k", "powered_by": ["usb"]},
         behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
     ),
+    # docs/reference/behaviour.md: an unpowered state is never what is kept: that stays as it was
+    "kept beside letting go": small(
+        {"steps": [
+            {"at": "100 ms", "press": "level", "for": "50 ms"},
+            {"at": "300 ms", "press": "power", "for": "50 ms"},
+            {"at": "500 ms", "press": "level", "for": "50 ms"},
+        ]},
+        controller={"powered_by": ["level"]},
+        buttons={"power": {}, "level": {}},
+        behaviour={"lamp": {
+            "starts": "dark", "kept": "state",
+            "states": {"dark": {}, "lit": {"motor": "on"}, "off": {"controller": "unpowered"}},
+            "rows": [
+                {"on": "level.press", "from": "dark", "to": "lit"},
+                {"on": "power.press", "from": "*", "to": "off"},
+            ],
+        }},
+    ),
     # docs/explanation/engine.md: what comes to rest before a corner of a current is folded like any
     # other; the charger nears its float voltage, and never gets to where it would hold it
     "rest before a corner": Case(
