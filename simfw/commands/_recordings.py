@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from simfw.stimuli.recording.mapfile import Map
     from simfw.stimuli.recording.signals import Observed
 
-__all__ = ["observed_in", "share", "tick_length", "time_ns"]
+__all__ = ["gadget_of", "observed_in", "share", "tick_length", "time_ns"]
 
 
 def observed_in(path: Path, mapped: Map | None, gadget: Gadget, gadget_path: str | Path
@@ -36,6 +36,21 @@ def observed_in(path: Path, mapped: Map | None, gadget: Gadget, gadget_path: str
                              f"the gadget. `simfw map {path} --gadget "
                              f"{gadget_path}` drafts a map; give it with --map.")
     return observe(recording, mapped, gadget), mapped
+
+
+def gadget_of(recording: Path, given: str | Path | None, mapped: Map | None,
+              map_path: str | Path | None) -> Path:
+    """The gadget file of a recording: the one given, or else the one that its map names.
+
+    Raises UsageError where neither says one, or where there is no such recording at all.
+    """
+    if not recording.exists():
+        raise UsageError(f"{recording}: there is no such file.")
+    if given is not None:
+        return Path(given)
+    if map_path is None or mapped is None or mapped.gadget is None:
+        raise UsageError("No gadget file: give --gadget, or a map that names one.")
+    return Path(map_path).parent / mapped.gadget
 
 
 def time_ns(option: str, text: str) -> int:

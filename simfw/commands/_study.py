@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from simfw.life.kept import Kept, Study
     from simfw.life.workers import Workers
 
-__all__ = ["Means", "add_study_options", "means"]
+__all__ = ["Means", "add_search_options", "add_study_options", "means", "positive_number"]
 
 USERS = 100
 
@@ -36,14 +36,9 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
         "--users", type=positive_number, default=USERS, metavar="N",
         help=f"how many users are drawn [{USERS}]",
     )
-    parser.add_argument(
-        "--seed", type=whole_number, default=0, metavar="S", help="random seed [0]"
-    )
+    _add_seed(parser)
     who = parser.add_mutually_exclusive_group()
-    who.add_argument(
-        "--jobs", type=positive_number, default=1, metavar="N",
-        help="processes that share the work; the result is the same [1]",
-    )
+    _add_jobs(who)
     who.add_argument(
         "--cluster", metavar="ADDRESS",
         help="let the workers of the dask scheduler at HOST:PORT do the work",
@@ -51,6 +46,29 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--keep", metavar="FILE",
         help="keep finished users in FILE; the same command goes on from there",
+    )
+
+
+def add_search_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options of what looks through the combinations that a bench log leaves."""
+    _add_seed(parser)
+    parser.add_argument(
+        "--runs", type=positive_number, default=20_000, metavar="N",
+        help="exact runs allowed for each combination of answers [20000]",
+    )
+    _add_jobs(parser)
+
+
+def _add_seed(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--seed", type=whole_number, default=0, metavar="S", help="random seed [0]"
+    )
+
+
+def _add_jobs(parser: argparse._ActionsContainer) -> None:
+    parser.add_argument(
+        "--jobs", type=positive_number, default=1, metavar="N",
+        help="processes that share the work; the result is the same [1]",
     )
 
 

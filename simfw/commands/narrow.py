@@ -5,8 +5,8 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
-from simfw.commands._study import positive_number
+from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.commands._study import add_search_options
 
 if TYPE_CHECKING:
     import argparse
@@ -30,12 +30,7 @@ def register(commands: Commands) -> None:
         ],
     )
     parser.add_argument("log", metavar="LOG", help="a bench log (TOML)")
-    parser.add_argument("--seed", type=whole_number, default=0, metavar="S",
-                        help="random seed [0]")
-    parser.add_argument("--runs", type=positive_number, default=20_000, metavar="N",
-                        help="exact runs allowed for each combination of answers [20000]")
-    parser.add_argument("--jobs", type=positive_number, default=1, metavar="N",
-                        help="processes that share the work; the result does not change [1]")
+    add_search_options(parser)
     parser.add_argument("--write", metavar="FILE",
                         help="write the gadget file with the narrowed figures to FILE")
     parser.add_argument("--plot", metavar="FILE",

@@ -6,8 +6,8 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
-from simfw.commands._study import positive_number
+from simfw.commands._shared import add_command, dump_json, paint_for
+from simfw.commands._study import add_search_options, positive_number
 
 if TYPE_CHECKING:
     from simfw.benchlog.model import Kit
@@ -36,12 +36,7 @@ def register(commands: Commands) -> None:
                         help="what lies on the bench, else what the log says")
     parser.add_argument("--write", metavar="DIR",
                         help="write a list for hands, and a scenario for each handling, into DIR")
-    parser.add_argument("--seed", type=whole_number, default=0, metavar="S",
-                        help="random seed [0]")
-    parser.add_argument("--runs", type=positive_number, default=20_000, metavar="N",
-                        help="exact runs allowed for each combination of answers [20000]")
-    parser.add_argument("--jobs", type=positive_number, default=1, metavar="N",
-                        help="processes that share the work; the result does not change [1]")
+    add_search_options(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 

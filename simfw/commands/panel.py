@@ -84,6 +84,7 @@ def _panel(arguments: argparse.Namespace) -> Panel:
     from simfw.errors import UsageError
     from simfw.loading import load_scenario
     from simfw.panel.panel import Panel
+    from simfw.tomlfile import read_toml
 
     path = Path(arguments.file)
     charge = None if arguments.charge is None else share("--charge", arguments.charge)
@@ -92,7 +93,7 @@ def _panel(arguments: argparse.Namespace) -> Panel:
     for option, value in (("--gadget", arguments.gadget), ("--map", arguments.map)):
         if value is not None:
             raise UsageError(f"{option} {value}: it belongs to a recording, and {path} is none.")
-    if not _is_scenario(path):
+    if not isinstance(read_toml(path).data.get("gadget"), str):  # scenarios name one
         return Panel(path, 0.8 if charge is None else charge)
     if charge is not None:
         raise UsageError(f"--charge {arguments.charge}: the scenario says with which charge it "
@@ -101,20 +102,9 @@ def _panel(arguments: argparse.Namespace) -> Panel:
     return Panel(scenario.gadget_path, watched=scenario)
 
 
-def _is_scenario(path: Path) -> bool:
-    """Whether a file names a gadget, as scenarios do, and is none itself."""
-    import tomllib
-
-    try:
-        return isinstance(tomllib.loads(path.read_text("utf-8")).get("gadget"), str)
-    except (OSError, ValueError, RecursionError):
-        return False  # told as what a gadget file lacks
-
-
 def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) -> Panel:
     """A recording: its stimuli happen, and what its outputs did is expected."""
-    from simfw.commands._recordings import observed_in
-    from simfw.errors import UsageError
+    from simfw.commands._recordings import gadget_of, observed_in
     from simfw.loading import load_gadget
     from simfw.panel.panel import Panel
     from simfw.report.replay import as_scenario
@@ -122,11 +112,7 @@ def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) 
     from simfw.verify.replay import Options, replay
 
     mapped = None if arguments.map is None else read_map(arguments.map)
-    gadget_path = arguments.gadget
-    if gadget_path is None:
-        if mapped is None or mapped.gadget is None:
-            raise UsageError("No gadget file: give --gadget, or a map that names one.")
-        gadget_path = Path(arguments.map).parent / mapped.gadget
+    gadget_path = gadget_of(path, arguments.gadget, mapped, arguments.map)
     gadget = load_gadget(gadget_path)
     observed, mapped = observed_in(path, mapped, gadget, gadget_path)
     if charge is None and mapped.charge is not None:
@@ -139,5 +125,5 @@ def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) 
         name: [(0, track.start or 0.0), *zip(track.times_ns, track.levels, strict=True)]
         for name, track in replayed.observed.outputs.items()
     }
-    return Panel(gadget_path, watched=as_scenario(replayed, gadget, Path(gadget_path)),
+    return Panel(gadget_path, watched=as_scenario(replayed, gadget, gadget_path),
                  notes=notes, recorded=tracks)

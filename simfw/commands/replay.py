@@ -53,7 +53,7 @@ def register(commands: Commands) -> None:
 
 
 def _replay(arguments: argparse.Namespace) -> int:
-    from simfw.commands._recordings import observed_in
+    from simfw.commands._recordings import gadget_of, observed_in
     from simfw.errors import UsageError
     from simfw.loading import load_gadget
     from simfw.report.replay import as_scenario, replay_csv, replay_json, replay_text
@@ -74,11 +74,7 @@ def _replay(arguments: argparse.Namespace) -> int:
 
         check_ending(arguments.plot)
     mapped = None if arguments.map is None else read_map(arguments.map)
-    gadget_path = arguments.gadget
-    if gadget_path is None:
-        if mapped is None or mapped.gadget is None:
-            raise UsageError("No gadget file: give --gadget, or a map that names one.")
-        gadget_path = arguments.map.parent / mapped.gadget
+    gadget_path = gadget_of(arguments.recording, arguments.gadget, mapped, arguments.map)
     settings = settings_of(arguments)
     refuse_beside(settings, "--as-scenario", arguments.as_scenario)
     gadget = load_gadget(gadget_path, settings)

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from simfw.commands._shared import Commands
 
 RANK = 7
-FILES = ("gadget", "scenario", "pattern", "map", "bench-log")
 
 
 def register(commands: Commands) -> None:
@@ -26,8 +25,8 @@ def register(commands: Commands) -> None:
         summary="write the JSON Schema of a kind of file, for an editor that completes keys",
         examples=["schema gadget -o gadget.schema.json", "schema scenario"],
     )
-    parser.add_argument("kind", metavar="KIND", choices=FILES,
-                        help=f"the kind of file: {', '.join(FILES)}")
+    parser.add_argument("kind", metavar="KIND",
+                        help="the kind of file: gadget, scenario, pattern, map or bench-log")
     parser.add_argument("-o", "--output", metavar="FILE", type=Path,
                         help="write it there [printed]")
 

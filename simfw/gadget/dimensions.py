@@ -3,26 +3,16 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from simfw.errors import QuantityError
 from simfw.quantity import (
-    ANGLE,
-    AREA,
     CHARGE,
-    CURRENT,
     CYCLES,
-    FREQUENCY,
-    INTENSITY,
-    IRRADIANCE,
-    LENGTH,
     PER_MONTH,
     RATIO,
-    RESISTANCE,
-    TEMPERATURE,
-    THERMAL_RESISTANCE,
     TIME,
-    VOLTAGE,
     Dimension,
     Figure,
     Timing,
@@ -30,21 +20,12 @@ from simfw.quantity import (
     format_si,
     read_number,
 )
-from simfw.units import measured
+from simfw.units import DIMENSIONS, PREFIXES, measured
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 __all__ = ["dimension_of", "value_text"]
-
-_DIMENSIONS: tuple[Dimension, ...] = (
-    TIME, RESISTANCE, CURRENT, VOLTAGE, CHARGE, RATIO, PER_MONTH, FREQUENCY, CYCLES, LENGTH, AREA,
-    ANGLE,
-    INTENSITY, IRRADIANCE, TEMPERATURE, THERMAL_RESISTANCE,
-)
-_UNITS = {id(RESISTANCE): "Ω", id(CURRENT): "A", id(VOLTAGE): "V", id(FREQUENCY): "Hz",
-          id(LENGTH): "m", id(INTENSITY): "W/sr", id(IRRADIANCE): "W/m2"}
-
 
 def dimension_of(gadget: Gadget, key: str, figure: Figure | Timing) -> Dimension | None:
     """The dimension of a figure: that of its measure, or by how it is written in the file.
@@ -57,7 +38,7 @@ def dimension_of(gadget: Gadget, key: str, figure: Figure | Timing) -> Dimension
     name, _, part = rest.partition(".")
     if section == "measures" and part.startswith(("thresholds", "hysteresis")):
         return measured(gadget.measures[name].unit)
-    for dimension in _DIMENSIONS:
+    for dimension in DIMENSIONS:
         try:
             read_number(re.split(r"±|\+-|\+/-|\(|@", figure.text)[0].strip(), dimension)
         except QuantityError:
@@ -76,7 +57,9 @@ def value_text(value: float, dimension: Dimension, digits: int = 3) -> str:
         return f"{100.0 * value:.{digits}g} %" + ("/month" if dimension is PER_MONTH else "")
     if dimension is CYCLES:
         return f"{value:.6g} cycles"
-    unit = _UNITS.get(id(dimension))
-    if unit is None and len(dimension.units) == 1:  # as of a measure: without prefixes
-        return f"{value:.4g} {next(iter(dimension.units))}"
-    return format_si(value, unit, digits) if unit else f"{value:.4g}"
+    whole = next((unit for unit, size in dimension.units.items() if size == 1), None)
+    if whole is not None and dimension.units.get(f"m{whole}") == PREFIXES["m"]:
+        return format_si(value, whole, digits)
+    unit, size = next(iter(dimension.units.items()))
+    assert isinstance(size, Decimal)  # a rate per year is the only other, and comes above
+    return f"{value / float(size):.{max(digits, 4)}g} {unit}"

@@ -515,12 +515,15 @@ def test_a_recording_is_watched_beside_the_model() -> None:
         (("keys-lost.toml", "--charge", "50 %"), "the scenario says"),
         (("gadget.toml", "--map", "m.toml"), "belongs to a recording"),
         (("gadget.toml", "--gadget", "g.toml"), "belongs to a recording"),
-        (("capture.csv",), "give --gadget"),
+        (("capture.csv",), "capture.csv: there is no such file"),
+        (("seen.csv",), "give --gadget"),
+        (("gadget.tml",), "gadget.tml: there is no such file"),
     ],
 )
 def test_an_option_that_means_nothing_here_is_refused(
     folder: Path, words: tuple[str, ...], said: str
 ) -> None:
-    """None does nothing."""
+    """None does nothing, and a file that is not there is told before what it would need."""
+    (folder / "seen.csv").write_text("time_s,power\n0,0\n1,1\n")
     with pytest.raises(UsageError, match=said):
         panel_of(str(folder / words[0]), *words[1:])
