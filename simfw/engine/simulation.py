@@ -30,9 +30,7 @@ from simfw.engine.supply import (
     Supply,
     met_at_power_up,
     next_supply,
-    plugged,
     restless,
-    stands,
 )
 from simfw.engine.timeline import ABSENT, Change, in_turn, timeline
 from simfw.engine.totals import total
@@ -155,7 +153,6 @@ class Simulation:
         self.open_ns = None if resume is None else resume.open_ns  # since when nothing powers it
         self._held = plant.held
         self.release_at = _ENDLESS
-        self._plugged = False  # whether the charger has gone on with USB in this instant
         self._at_zero: list[str] = []  # raw events of the first instant, until it powers up
         self._due_expects: list[Change] = []
         self._asking = any(monitor.events for monitor in self.monitors)
@@ -201,13 +198,14 @@ class Simulation:
                 self.empty_at = self.now
                 for observer in self.observers:
                     observer.emptied(self.now)
-            raw = self._apply_changes()
+            self._at_zero = self._apply_changes()
             plant.supply = replace(plant.supply, cut=plant.supply.opened)
             self.alive = not plant.dead
             plant.refresh()
             self.folder.enter(plant.context())
-            self._at_zero = raw
-            self._instant(self._met() if self.alive else [], power_up=self.alive)
+            first = self._electrical(plant.phase(), settled=False)
+            raw = self._met() if first is None or not first[1] else first[0]
+            self._instant(raw if self.alive else [], power_up=self.alive)
             self._at_zero = []
         else:
             if self.stepper.may_let_go and self._let_go(settled=True) is not None:
@@ -267,7 +265,6 @@ class Simulation:
         self.now = then
         if then >= self.end:
             return False
-        self._plugged = False
         raw = self._apply_changes() if then == boundary else []
         turned = crossed or self._inputs_changed
         if turned:
@@ -275,8 +272,6 @@ class Simulation:
             plant.refresh()
             self.folder.enter(plant.context())
             self.glide.stir()
-        supply = plant.supply
-        turned = turned and (not self._plugged or supply.cut != supply.opened)
         self._instant(raw, turned=turned)
         return True
 
@@ -408,18 +403,9 @@ class Simulation:
             elif change.kind == "fault":
                 plant.supply = replace(plant.supply, faulty=bool(change.value))
             elif bool(change.value) != plant.usb:
-                raw += self._plug(bool(change.value))
+                plant.supply = replace(plant.supply, usb=bool(change.value))
+                raw += [name for name in ("usb.edge",) if name in self.stepper.event_ids]
         return raw
-
-    def _plug(self, present: bool) -> list[str]:
-        plant = self.plant
-        self._plugged = True
-        if self.course is not None:
-            self.course.spoil()
-        self.cell.phase = self.phase
-        after = plugged(plant.circuit.charger, plant.supply, present, self.cell)
-        raw = ["usb.edge", *self._switch(after)]
-        return [name for name in raw if name in self.stepper.event_ids]
 
     def _switch(self, after: Supply) -> list[str]:
         """Let the supply become `after`; a changed reading of the status pin is an edge."""
@@ -450,7 +436,8 @@ class Simulation:
         rounds = 0
         self.begin_instant()
         if power_up:
-            self.open_ns = None  # with nothing that powers it, it lets go at once
+            # With nothing that powers it, it lets go at once; what opens now has not powered it.
+            self.open_ns, self._held = None, plant.held
         self.release_at = _ENDLESS
         if turned and (
             first := self._electrical(plant.phase(), settled=False)
@@ -549,11 +536,9 @@ class Simulation:
             return None
         self.cell.phase = phase
         now = plant.supply
-        charger, after = plant.circuit.charger, None
-        if let_go is not None and not let_go.released and stands(charger, now):
-            after = let_go  # given back like by a toggle, before the charger's next step
-        if after is None:
-            after = next_supply(charger, now, self.cell, restarts=plant.restarts) or let_go
+        after = next_supply(
+            plant.circuit.charger, now, self.cell, restarts=plant.restarts, let_go=let_go
+        )
         if self.course is not None:
             if after is None:
                 self.course.asked(phase.marks, plant.charge, plant.charge)

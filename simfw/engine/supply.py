@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHATTER", "Cell", "Supply", "calm", "found_at_pins", "met_at_power_up", "next_supply",
-    "plugged", "restless", "stands",
+    "restless",
 ]
 
 
@@ -73,57 +73,58 @@ class Cell(Protocol):
         """The mode to which the charger's own next step leads, None where none is due."""
 
 
-def plugged(charger: ChargerModel | None, now: Supply, present: bool, cell: Cell) -> Supply:
-    """The supply after USB power came (`present`) or went."""
-    after = replace(now, usb=present)
-    if charger is None:
-        return after
-    mode: ChargerMode = "off"
-    if present:
-        mode = charger.begin(cell.full, cell.low, now.temperature_c, faulty=now.faulty)
-    return replace(after, mode=mode)
-
-
 def next_supply(
-    charger: ChargerModel | None, now: Supply, cell: Cell, *, restarts: bool
+    charger: ChargerModel | None, now: Supply, cell: Cell, *, restarts: bool,
+    let_go: Supply | None = None,
 ) -> Supply | None:
     """The supply after the next electrical change that is due in this instant, None without one.
 
     `restarts`: whether the file gives a restart voltage. Without one the protection closes only
     while the charger feeds the cell: what lifts a cell above its cut-off is charge, not rest.
+    `let_go`: what follows where a contact or USB gives back what the firmware has let go of, or
+    where it lets go.
     """
-    still = stands(charger, now)
-    # A fault or a temperature of this instant has reached the charger, and its pin with it, before
-    # a controller that gets its supply back looks at the pins.
-    if now.cut != now.opened and (now.opened or still):
-        return replace(now, cut=now.opened)
+    if now.opened and not now.cut:
+        return replace(now, cut=True)
+    # USB, a fault or a temperature of this instant has reached the charger, and its pin with it,
+    # before a controller that gets its supply back looks at the pins.
+    if not _stands(charger, now):
+        return replace(now, mode=_begun(charger, now, cell))
+    if now.cut and not now.opened:
+        return replace(now, cut=False)
+    if let_go is not None and not let_go.released:
+        return let_go
     if not now.protected and cell.opens():
         return replace(now, protected=True)
     fed = now.usb and now.mode in ("precharge", "fast")
     if now.protected and (restarts or fed) and cell.closes():
         return replace(now, protected=False)
-    if charger is None or not now.usb:
-        return None
-    if not still:
-        mode = charger.begin(cell.full, cell.low, now.temperature_c, faulty=now.faulty)
-        return replace(now, mode=mode)
-    to = cell.step()
-    return None if to is None else replace(now, mode=to)
+    to = cell.step() if charger is not None and now.usb else None
+    return let_go if to is None else replace(now, mode=to)
 
 
-def stands(charger: ChargerModel | None, now: Supply) -> bool:
-    """Whether the charger stands still, or goes, as a fault and the temperature have it."""
-    if charger is None or not now.usb:
+def _stands(charger: ChargerModel | None, now: Supply) -> bool:
+    """Whether the charger stands still, or goes, as USB, a fault and the temperature have it."""
+    if charger is None:
         return True
+    if not now.usb:
+        return now.mode == "off"
     stopped = now.faulty or charger.suspended(now.temperature_c)
-    return stopped == (now.mode == "fault")
+    return now.mode == "fault" if stopped else now.mode not in ("fault", "off")
+
+
+def _begun(charger: ChargerModel | None, now: Supply, cell: Cell) -> ChargerMode:
+    """What the charger does where USB has come or gone, or a fault or a temperature."""
+    if charger is None or not now.usb:
+        return "off"
+    return charger.begin(cell.full, cell.low, now.temperature_c, faulty=now.faulty)
 
 
 def calm(charger: ChargerModel | None, now: Supply) -> bool:
     """Whether nothing but the cell can make a change due: the controller lives, and all stands."""
     if now.dead or now.cut != now.opened:
         return False
-    return stands(charger, now)
+    return _stands(charger, now)
 
 
 def restless(charger: ChargerModel | None, now: Supply) -> tuple[tuple[str, ...], str]:

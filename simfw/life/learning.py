@@ -17,7 +17,6 @@ from simfw.engine.supply import (
     Supply,
     met_at_power_up,
     next_supply,
-    plugged,
     restless,
 )
 from simfw.errors import EndlessInstant
@@ -44,8 +43,8 @@ class Comb:
 
     `waiting[r]` tells how many dwells of region r's stay have expired. The last five belong to an
     instant that is about to be worked out: raw events, regions whose dwell has expired, the mark
-    that the charge has reached, whether the controller powers up, and whether the temperature has
-    changed.
+    that the charge has reached, whether the controller powers up, and whether the temperature or
+    USB has changed.
     """
 
     states: tuple[int, ...]
@@ -261,11 +260,7 @@ class Learner:
         if comb.usb == present:
             return self._plain(comb)
         raws = (*comb.raws, *self._known("usb.edge"))
-        after = replace(comb, usb=present, raws=raws)
-        supply = plugged(self.layout.charger, self._supply_of(comb), present, _Cell(self, comb))
-        after = self._with(replace(comb, raws=raws), supply)
-        bits = k.FILLS if supply.mode == "complete" else 0
-        return self._plain(replace(after, raws=(*raws, *self._edge(comb, after))), bits)
+        return self._plain(replace(comb, usb=present, raws=raws, turned=True))
 
     def _supply_of(self, comb: Comb) -> Supply:
         last = comb.closed[len(comb.closed) - len(self.layout.in_supply) :]
@@ -299,42 +294,38 @@ class Learner:
         woke = filled = False
         opened = rounds = 0
         if power_up and self._is_dead():
-            comb, power_up, opened = replace(comb, protected=True), False, 1
+            comb, opened = replace(comb, protected=True), 1
         self._comb = comb
         self._wakers = 0
         self._place(comb, dues)
         switching = self._supply_of(comb)
         if before.power_up:
             comb = self._comb = self._with(comb, replace(switching, cut=switching.opened))
-            power_up = not comb.dead
-            if power_up:
-                raws, at_zero = self._met(raws), ()
         turned = turned or switching.cut != switching.opened
         if comb.dead:
             stepper.halt(0)
-        # What the charge has reached, or the temperature, comes before dwells that end now.
-        first = turned and not power_up
+        # What the charge has reached, USB and the temperature come before dwells that end now.
+        first = turned or before.power_up
         while True:
             if not comb.dead and not first:
                 public += stepper.run_instant(0, raws, power_up=power_up)
                 woke = woke or (stepper.woke and not was_awake)
             edges = raws if first else ()
-            after, raws, power_up = self._electrical(comb)
-            if after is None:
-                if not first:
-                    break
-                first, raws = False, edges
-                continue
+            after, raws, risen = self._electrical(comb)
+            if after is None and not first:
+                break
+            if after is not None:
+                self._forgot |= risen
+                opened += int(after.protected and not comb.protected)
+                filled = filled or (after.mode != comb.mode and MODES[after.mode] == "complete")
+                was_awake = was_awake and not risen
+                comb = self._comb = after
+                rounds += 1
+            power_up = risen or (first and before.power_up and not comb.dead)
+            raws = (*edges, *raws)
             if power_up:
-                raws, at_zero, first = self._met(at_zero), (), False
-            else:
-                raws, first = (*edges, *raws), False
-            self._forgot |= power_up
-            opened += int(after.protected and not comb.protected)
-            filled = filled or (after.mode != comb.mode and MODES[after.mode] == "complete")
-            was_awake = was_awake and not power_up
-            comb = self._comb = after
-            rounds += 1
+                raws, at_zero = self._met(at_zero), ()
+            first = False
             if rounds > k.SWITCHES:
                 raise EndlessInstant(
                     0, k.SWITCHES, *restless(self.layout.charger, self._supply_of(comb))

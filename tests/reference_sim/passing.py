@@ -44,17 +44,18 @@ class Passing:
 
     def circuit_kinds(self) -> list[str]:
         """Steps that the circuit may take from where it is."""
+        # The charger begins and ends with USB, a fault and the temperature, whatever comes of it.
         kinds = ["close"] if self.protected else ["open"]
         if self.electrics.charger is None:
             return kinds
         if not self.inputs["usb"]:
-            return [*kinds, *(["unplug"] if self.mode != "off" else [])]
+            return [*(["unplug"] if self.mode != "off" else []), *kinds]
         if self.faulty() != (self.mode == "fault"):
-            return [*kinds, "fault" if self.faulty() else "plug"]
+            return ["fault" if self.faulty() else "plug", *kinds]
         if self.mode == "fault":
             return kinds
         if self.mode == "off":
-            return [*kinds, "plug"]
+            return ["plug", *kinds]
         if self.mode == "done":
             return [*kinds, "recharge"]
         return [*kinds, "full", *(["quick"] if self.mode == "pre" else ["finish", "slow"])]

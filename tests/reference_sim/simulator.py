@@ -397,15 +397,16 @@ class Simulator(Passing):
                 self.cut = self.opened()
                 self.alive = not self.protected and not self.cut
             self.release_at = None
+            lived = self.alive
             if self.switched() or (self.released and self.latched()):
                 pass
             elif crossing is not None:
                 self.circuit_step(crossing)
             else:
                 self.circuit_changed()
-            if first and self.alive:
+            if first and lived and self.alive:
                 self.power_up()
-            else:
+            elif not first:
                 self.ended_dwells()
             self.instant()
             for state in self.regions:

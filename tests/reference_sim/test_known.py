@@ -78,6 +78,8 @@ LATE_CURVE = [("0.0000", "3.1890"),
 
 FULL = {"current": "20 mA", "float": "4.3 V", "status": "low while charging"}
 CUT = {"curve": "curve.csv", "capacity": "400 uAh", "resistance": "10R", "cut_off": "3.5 V"}
+COLD = {"curve": "curve.csv", "capacity": "400 uAh", "resistance": "10R",
+        "resistance_at_temperature": ["20R @ 0 degC", "10R @ 25 degC"]}
 CASES = {
     # design: one instant, ends of stimuli before beginnings
     "ends first": small(
@@ -435,6 +437,96 @@ CASES = {
         {"charge": "95 %", "steps": [{"at": "100 ms", "usb": True}]},
         charger=FULL | {"float": "4.1 V", "finish": "20 %"},
         controller={"powered_by": ["usb"]},
+        behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
+    ),
+    # docs/explanation/one-instant.md: a toggle cuts the supply off before a contact gives it back
+    "switched off while it is pressed": small(
+        {
+            "steps": [
+                {"at": "100 ms", "toggle": "main", "to": "off"},
+                {"at": "100 ms", "press": "a", "for": "300 ms"},
+            ]
+        },
+        controller={"awake": "5 mA", "wake": "500 uC", "powered_by": ["a"]},
+        toggles={"main": {"in_supply": True}},
+        gauge={"thresholds": ["3.3 V"]},
+        behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
+    ),
+    # the same where USB is what would give it back
+    "switched off while usb comes": small(
+        {
+            "steps": [
+                {"at": "100 ms", "toggle": "main", "to": "off"},
+                {"at": "100 ms", "usb": True},
+            ]
+        },
+        charger=FULL,
+        controller={"awake": "5 mA", "wake": "500 uC", "powered_by": ["usb"]},
+        toggles={"main": {"in_supply": True}},
+        gauge={"thresholds": ["3.3 V"]},
+        behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
+    ),
+    # docs/explanation/one-instant.md: inputs have their new values at once. At 0 degC the lamp
+    # takes the terminal to 3.32 V, at 25 degC to 3.52 V
+    "cold when usb comes": small(
+        {"steps": [{"at": "100 ms", "temperature": "0 degC"}, {"at": "100 ms", "usb": True}]},
+        cell=COLD,
+        charger=FULL | {"precharge": {"below": "3.45 V", "rate": "10 %"}},
+        behaviour={"lamp": LAMP | {"starts": "lit"}},
+    ),
+    # docs/explanation/one-instant.md: the charger begins with USB before the protection opens,
+    # which stays closed since the charger feeds the lamp
+    "cut off by the cold when usb comes": small(
+        {"steps": [{"at": "100 ms", "temperature": "0 degC"}, {"at": "100 ms", "usb": True}]},
+        cell=COLD | {"cut_off": "3.5 V"},
+        charger=FULL,
+        behaviour={"lamp": LAMP | {"starts": "lit"}},
+    ),
+    # the same where it ends: the pin tells, and only then does the lamp open the protection
+    "cut off when the charger stops for the cold": small(
+        {
+            "charge": "50 %",
+            "steps": [{"at": "100 ms", "usb": True}, {"at": "500 ms", "temperature": "-5 degC"}],
+        },
+        cell=CUT,
+        charger=FULL | {"windows": {"cold": "0 degC", "hot": "45 degC"}},
+        controller={"pull_up": "35k"},
+        behaviour={"lamp": LAMP | {"starts": "lit"}},
+    ),
+    # the same at time 0: the cold opens the protection before anything powers up
+    "cut off by the cold at 0": small(
+        {"steps": [{"at": "0 s", "temperature": "0 degC"}]},
+        cell=COLD | {"cut_off": "3.5 V"},
+        controller={"wake": "500 uC", "awake": "1 mA"},
+        toggles={"slide": {}},
+        behaviour={"lamp": LAMP | {"starts": "lit"}},
+    ),
+    # the same of USB that goes and comes at one time: it has not gone
+    "usb goes and comes": small(
+        {
+            "charge": "99 %",
+            "steps": [
+                {"at": "100 ms", "usb": True},
+                {"at": "700 ms", "usb": False},
+                {"at": "700 ms", "usb": True},
+            ],
+        },
+        charger=FULL | {"float": "4.1 V", "finish": "20 %"},
+    ),
+    # design: each asleep-to-awake step costs `wake`: of a dead start, which the slide's debounce
+    # time makes, it is taken once, when the protection has closed
+    "dead start of a slide": small(
+        {"charge": "58 %"},
+        cell=CUT | {"restart": "3.6 V"},
+        controller={"awake": "30 mA", "wake": "500 uC"},
+        toggles={"slide": {"debounce": "0 s"}},
+    ),
+    # docs/reference/behaviour.md: what is open at a power-up lets go at once, without `hold_up`;
+    # the slide that opens at time 0 is open then
+    "opened at 0": small(
+        {"charge": "60 %", "steps": [{"at": "0 s", "toggle": "slide", "to": "off"}]},
+        controller={"powered_by": ["slide"], "hold_up": "150 ms"},
+        toggles={"slide": {"starts": "on"}},
         behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
     ),
     # design: charge 1 ends charging, whatever the charger still feeds
