@@ -24,9 +24,10 @@ from simfw.engine.mean import Grids
 from simfw.engine.phase import Phase
 from simfw.engine.snapshot import RuleStand
 
-__all__ = ["Folder", "Moment"]
+__all__ = ["LONGEST", "Folder", "Moment"]
 
-_LONGEST = 16_384  # instants looked back for a period
+LONGEST = 16_384
+"""Instants looked back for a period."""
 _WORTH = 4  # periods that must fit before another region ticks, for a fold of some regions only
 
 
@@ -64,8 +65,13 @@ _ByAge = dict[tuple[int, ...], list[tuple[Cycle, int]]]
 class Folder:
     """Finds cycles while instants go by, and remembers them."""
 
-    def __init__(self, grids: Grids) -> None:
-        """`grids` are shared by all simulations of a gadget."""
+    def __init__(self, grids: Grids, window: int = LONGEST) -> None:
+        """`grids` are shared by all simulations of a gadget.
+
+        `window`: so many instants are looked back for a period at first. What has not come round in
+        fewer than `LONGEST` is looked for in twice as many, after three times as many that go by
+        unseen: so a period that there is not costs no more than some two of five instants.
+        """
         self._log: list[Moment] = []
         self._seen: dict[tuple[tuple[int, ...], tuple[int, ...]], int] = {}
         self._last: dict[tuple[int, ...], int] = {}
@@ -77,13 +83,18 @@ class Folder:
         self._here = self._known.setdefault((), {})
         self.cycles: list[Cycle] = []
         self._grids = grids
+        self._first = window
+        self._begin_to_look()
+
+    def _begin_to_look(self) -> None:
         self._pause = 0  # instants that are not looked at any more
-        self._next_pause = _LONGEST
+        self._window = self._first
+        self._next_pause = LONGEST
 
     def enter(self, context: tuple[object, ...]) -> None:
         """Something from outside changed: what was seen so far does not go on."""
         self.forget()
-        self._pause, self._next_pause = 0, _LONGEST
+        self._begin_to_look()
         self._here = self._known.setdefault(context, {})
 
     def forget(self) -> None:
@@ -137,10 +148,14 @@ class Folder:
     ) -> tuple[Cycle, int] | None:
         """Take note of a settled instant; return the cycle it closes, if it closes one."""
         log = self._log
-        if len(log) >= _LONGEST:
+        if len(log) >= self._window:
             # What did not come round in so many instants hardly will: look ever more rarely.
             self.forget()
-            self._pause, self._next_pause = self._next_pause, 2 * self._next_pause
+            if self._window < LONGEST:
+                self._pause = 3 * self._window
+                self._window = min(2 * self._window, LONGEST)
+            else:
+                self._pause, self._next_pause = self._next_pause, 2 * self._next_pause
         # Only an instant at which every ticking region has the same age can close a period.
         now_ns = moment.time_ns
         entered, due = moment.entered, moment.due

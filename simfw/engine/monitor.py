@@ -8,7 +8,7 @@ included.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from simfw.behaviour.expression import (
     All,
@@ -28,7 +28,7 @@ from simfw.engine.snapshot import RuleStand, RuleState
 from simfw.engine.timeline import Change
 from simfw.quantity import format_duration
 
-__all__ = ["Monitor", "Probe", "judged"]
+__all__ = ["Monitor", "Probe", "judged", "monitors_of"]
 
 NEVER_NS = 1 << 62
 _COUNTED = ("gauge.counted",)
@@ -93,6 +93,10 @@ class Monitor:
         self.kind = rule.kind
         self._events = self.events if rule.kind == "response" else frozenset()
         self.time_ns = rule.within_ns or rule.for_ns or 0
+        self.begin()
+
+    def begin(self) -> None:
+        """Stand as at the beginning of a simulation: nothing seen."""
         self.broken: tuple[int, str] | None = None
         self.open_ns: list[int] = []  # response: when each unanswered demand ends
         self.since_ns: int | None = None  # stays: since when the expression has held
@@ -219,6 +223,20 @@ class Monitor:
         """Put back what `save` gave."""
         self.broken, open_ns, self.since_ns, self._was = saved
         self.open_ns = list(open_ns)
+
+
+def monitors_of(rules: Sequence[BoundRule], plant: Plant) -> list[Monitor]:
+    """The watchers of the rules on a plant, numbered from 0 and at the beginning.
+
+    They are made once for a plant: a bench stands anew at every snapshot.
+    """
+    found = plant.monitors
+    if found is None or [one.rule for one in found] != list(rules):
+        numbers = iter(range(1 << 30))
+        found = plant.monitors = [Monitor(rule, plant, lambda: next(numbers)) for rule in rules]
+    for one in found:
+        one.begin()
+    return list(found)
 
 
 def judged(change: Change, probe: Probe, plant: Plant) -> Expected:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import Expression, reads_world, turning_levels
 from simfw.behaviour.region import Drive
@@ -22,6 +23,9 @@ from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
 from simfw.engine.supply import Supply, calm
 from simfw.stimuli.inputs import INPUTS
+
+if TYPE_CHECKING:
+    from simfw.engine.monitor import Monitor
 
 __all__ = ["CONTACTS", "EMPTY", "CellNow", "Plant", "levels_read"]
 
@@ -57,6 +61,7 @@ class Plant:
         self._in_supply = tuple(n for n, toggle in gadget.toggles.items() if toggle.in_supply)
         self._clocks = prepared.clocks
         self._turning: dict[tuple[str, float], float] = {}
+        self.monitors: list[Monitor] | None = None  # kept for the next simulation on this plant
         self.outputs = (*gadget.lights, *gadget.loads)
         self._segments = gadget.segments
         self.stepper = Stepper(system, self)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -12,12 +13,12 @@ from simfw.circuit.wake import wake_of
 from simfw.engine.clock import Clock, Tally
 from simfw.engine.course import Course
 from simfw.engine.cycle import Cycle
-from simfw.engine.folding import Folder
+from simfw.engine.folding import LONGEST, Folder
 from simfw.engine.folds import Folds
 from simfw.engine.gliding import Glide
 from simfw.engine.instants import Instants
 from simfw.engine.keeping import keep_cycle, kept_uses
-from simfw.engine.monitor import Monitor, Probe, judged
+from simfw.engine.monitor import Probe, judged, monitors_of
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
 from simfw.engine.plant import CONTACTS, CellNow, Plant
@@ -47,6 +48,8 @@ _ROUNDS = 1000  # times that something electrical may go on and off again in one
 
 class Simulation:
     """One simulation while it runs."""
+
+    looks_back = LONGEST  # instants, for a period, at first
 
     def __init__(
         self,
@@ -100,16 +103,16 @@ class Simulation:
             plant.begin()
         self.plant = plant
         self.stepper = plant.stepper
-        numbers = iter(range(1 << 30))
-        self.monitors = [Monitor(rule, plant, lambda: next(numbers)) for rule in prepared.rules]
+        self.monitors = monitors_of(prepared.rules, plant)
         # Those that look at times: what they wait for is part of what repeats.
         self.timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
-        self.probes = {key: Probe(e, plant, next(numbers)) for key, e in expects.items()}
+        behind = itertools.count(len(rule_parts))  # the monitors have the numbers before
+        self.probes = {key: Probe(e, plant, next(behind)) for key, e in expects.items()}
         wake = wake_of(gadget.controller)
         self.wake_c = wake.charge_c
         self.wake = self.wake_c / plant.capacity_c
         self.instants = Instants(plant, prepared.learned, prepared.bands, self.wake)
-        self.folder = Folder(prepared.grids)
+        self.folder = Folder(prepared.grids, self.looks_back)
         self.folds = Folds(self, self.folder)
         if course is not None and plant.count is not None:
             course.spoil()  # what it counts is followed by the run alone

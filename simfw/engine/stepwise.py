@@ -45,6 +45,8 @@ class Between:
 class Stepwise(Simulation):
     """One simulation that is told of its stimuli while it goes on."""
 
+    looks_back = 1024  # somebody waits for every frame: a period that there is not costs little
+
     def __init__(
         self,
         prepared: Prepared,

@@ -45,6 +45,9 @@ class Change:
 
 def in_turn(changes: Iterable[Change], gadget: Gadget) -> list[Change]:
     """Changes by time, those of one time in the order in which they happen."""
+    changes = list(changes)
+    if len(changes) < 2:
+        return changes
     places = {(kind, name): number for kind, one in INPUTS.items()
               for number, name in enumerate(one.members(gadget))}
 

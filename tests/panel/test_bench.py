@@ -6,16 +6,21 @@ import gc
 import random
 import tracemalloc
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simfw import Bench, Gadget, UsageError, load_gadget, load_scenario, simulate
+from simfw.behaviour.table import Stepper
 from simfw.bench.repeating import Repeating
 from simfw.cli import main
+from simfw.engine.folding import Folder, Moment
+from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Occurred
+from simfw.engine.stepwise import Stepwise
 from simfw.quantity import read_ns
 from simfw.stimuli.inputs import INPUTS, NO_HAND, Kind
 from simfw.stimuli.scenario import Press, problems_of, write_scenario
@@ -176,6 +181,51 @@ def test_a_snapshot_belongs_to_its_bench(hook: Prepared) -> None:
     """It says nothing about another one."""
     with pytest.raises(UsageError, match="another bench"):
         bench_of(hook).back(bench_of(hook).snapshot())
+
+
+def test_a_snapshot_reads_no_rule_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What watches the rules is made once for a bench, and stands where it stood."""
+    bench = Bench(load_gadget(LARDER), fold=False)
+    bench.press("power")
+    bench.to("2 s")
+    bound: list[object] = []
+    known = Stepper.bind
+
+    def bind(stepper: Stepper, *asked: Any) -> Any:
+        bound.append(asked)
+        return known(stepper, *asked)
+
+    monkeypatch.setattr(Stepper, "bind", bind)
+    mark = bench.snapshot()
+    bench.close("power")
+    bench.to("2500 ms")
+    bench.back(mark)
+    assert bound == []
+    assert bench._simulation.monitors
+
+
+def test_what_never_comes_round_is_seldom_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Five blinkers meet after years: fewer than half of all instants are looked at for it."""
+    looked: list[int] = []
+    instants: list[int] = []
+    notice, end = Folder.notice, Stepwise.end_instant
+
+    def noticed(folder: Folder, moment: Moment, wake_c: float) -> Any:
+        looked.append(moment.time_ns)
+        return notice(folder, moment, wake_c)
+
+    def ended(simulation: Stepwise, phase: Phase) -> None:
+        instants.append(simulation.now)
+        end(simulation, phase)
+
+    monkeypatch.setattr(Folder, "notice", noticed)
+    monkeypatch.setattr(Stepwise, "end_instant", ended)
+    bench = Bench(load_gadget(ROOT / "tests/gallery/five-winks/gadget.toml"), fold=True)
+    for minute in range(1, 16):
+        bench.to(f"{minute} min")
+    assert 1000 < len(looked) < 0.5 * len(instants)
+    run = bench.run()
+    assert bench.view().charge == pytest.approx(run.end_charge, abs=1e-8)
 
 
 def test_memory_does_not_grow_with_frames(hook: Prepared) -> None:
