@@ -11,7 +11,7 @@ less what the meter and the hand blur (C. E. Shannon, "A mathematical theory of 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
@@ -34,13 +34,14 @@ from simfw.benchlog.model import (
     Wait,
 )
 from simfw.benchlog.narrowing import Narrowed, RivalResult
+from simfw.benchlog.sameness import Proof, proved_same
 from simfw.benchlog.side_by_side import Handling, shown_after, told_apart
-from simfw.benchlog.world import World
+from simfw.benchlog.world import World, rows_ignore
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Press, Usb
 
-__all__ = ["Experiment", "NextResult", "Prediction", "next_experiments"]
+__all__ = ["Experiment", "NextResult", "Prediction", "Untold", "next_experiments"]
 
 _S = 1_000_000_000
 _DAY_NS = 86_400 * _S
@@ -53,6 +54,7 @@ _GADGETS = 6  # of each explanation that are asked
 _MODES = 12
 _DAYS = (14, 60)
 _PAIRS = 12  # of explanations that are stepped side by side
+_PROOFS = 24  # of pairs that nothing tells apart, that are searched for a proof
 _FINE = 600
 
 
@@ -93,18 +95,33 @@ class Experiment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Untold:
+    """Two explanations that no usable experiment surely tells apart.
+
+    `would_tell` are the names of experiments that would, with more kit or time. `proof` is what is
+    proved to be the same of both; None where nothing is: then `tried` experiments of the library,
+    handlings side by side among them, have an outcome that both predict.
+    """
+
+    first: tuple[int, ...]
+    second: tuple[int, ...]
+    would_tell: tuple[str, ...]
+    proof: Proof | None
+    tried: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NextResult:
     """What to look at next, most bits per minute first, and what cannot be told apart.
 
-    `not_tellable`: pairs of explanations with what would tell them with more kit or time (names;
-    empty where nothing in the library does). `looks` counts handlings that were tried side by side.
+    `looks` counts handlings that were tried side by side.
     """
 
     narrowed: Narrowed
     kit: tuple[Kit, ...]
     minutes: float | None
     experiments: tuple[Experiment, ...]
-    not_tellable: tuple[tuple[tuple[int, ...], tuple[int, ...], tuple[str, ...]], ...]
+    not_tellable: tuple[Untold, ...]
     looks: int
     runs: int
 
@@ -129,7 +146,8 @@ def next_experiments(
     log = found.log
     own = tuple(log.kit if kit is None else kit)
     left = [_left(log, rival) for rival in found.possible]
-    looks = runs = 0
+    looks: dict[_Pair, int] = {}
+    runs = 0
     everything: list[Experiment] = []
     if left:
         for template in _library(left[0].world.gadget):
@@ -149,7 +167,8 @@ def next_experiments(
         (one for one in usable if one.bits >= 0.05), key=lambda one: (-one.worth, one.name)))
     return NextResult(
         narrowed=found, kit=own, minutes=minutes, experiments=told,
-        not_tellable=tuple(_not_tellable(left, usable, everything)), looks=looks, runs=runs,
+        not_tellable=tuple(_not_tellable(log, left, usable, everything, looks)),
+        looks=sum(looks.values()), runs=runs,
     )
 
 
@@ -387,16 +406,24 @@ def bits_of(outcomes: Sequence[Sequence[float | str | None]], blur: float) -> fl
 # -- behaviour ---------------------------------------------------------------------------------
 
 
-def _handlings(left: Sequence[_Left], minutes: float | None) -> tuple[list[Experiment], int]:
-    """Handlings that show a difference between explanations, each told for all of them."""
+_Pair = tuple[tuple[int, ...], tuple[int, ...]]
+
+
+def _handlings(
+    left: Sequence[_Left], minutes: float | None
+) -> tuple[list[Experiment], dict[_Pair, int]]:
+    """Handlings that show a difference between explanations, each told for all of them.
+
+    With how many were tried, by the pairs for which they were.
+    """
     found: dict[Handling, Experiment] = {}
-    looks = 0
+    looks: dict[_Pair, int] = {}
     most_s = 4 * 3600.0 if minutes is None else 60.0 * minutes
     for a, b in list(combinations(left, 2))[:_PAIRS]:
         if a.gadgets[0].system == b.gadgets[0].system:
             continue  # the rows are the same: only the circuit can tell
         told, tried = told_apart(a.gadgets[0], b.gadgets[0], most_s=most_s)
-        looks += tried
+        looks[a.rival.combination, b.rival.combination] = tried
         if told is None or told.handling in found:
             continue
         outcomes: list[list[float | str | None]] = [
@@ -447,16 +474,23 @@ def _handling_entry(handling: Handling) -> str:
 
 
 def _not_tellable(
-    left: Sequence[_Left], usable: Sequence[Experiment], everything: Sequence[Experiment]
-) -> list[tuple[tuple[int, ...], tuple[int, ...], tuple[str, ...]]]:
+    log: BenchLog, left: Sequence[_Left], usable: Sequence[Experiment],
+    everything: Sequence[Experiment], looks: Mapping[_Pair, int],
+) -> Iterator[Untold]:
     """Pairs of explanations that no usable experiment surely tells apart."""
-    found = []
+    proofs = 0
+    # A proof is for the times of the file, and for all that are in the same ratios.
+    fixed = all(one.key == CLOCK or rows_ignore(one.key) for one in log.unknowns)
     for a, b in combinations([one.rival.combination for one in left], 2):
-        if not any(_parts(one, a, b) for one in usable):
-            would = tuple(one.name for one in everything
-                          if one not in usable and _parts(one, a, b))
-            found.append((a, b, would))
-    return found
+        if any(_parts(one, a, b) for one in usable):
+            continue
+        would = tuple(one.name for one in everything if one not in usable and _parts(one, a, b))
+        proof = None
+        if fixed and not would and proofs < _PROOFS:
+            proofs += 1
+            proof = proved_same(log.gadgets[a], log.gadgets[b])
+        yield Untold(first=a, second=b, would_tell=would, proof=proof,
+                     tried=len(everything) - len(would) + looks.get((a, b), 0))
 
 
 def _parts(one: Experiment, a: tuple[int, ...], b: tuple[int, ...]) -> bool:

@@ -13,13 +13,18 @@ from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
 from simfw.quantity import Timing
 
-__all__ = ["World", "start_ends"]
+__all__ = ["World", "rows_ignore", "start_ends"]
 
 _FINE_NS = 10_000  # a common measure of all times below which a factor would be too coarse
 # Times that are not the controller's: the charger's chip, a transistor, what somebody demands.
 _OTHERS = ("cell.", "charger.", "lights.", "loads.", "pins.", "rules[", "readings")
 # Figures of the circuit that no row reads.
 _CIRCUIT = ("cell.", "charger.", "lights.", "loads.", "controller.")
+
+
+def rows_ignore(key: str) -> bool:
+    """Whether a figure is one of the circuit that no row reads."""
+    return key.startswith(_CIRCUIT)
 
 
 class World:
@@ -48,7 +53,7 @@ class World:
             return self._latest[1]
         figures = self.figures(values)
         gadget, reference_v = changed(self.gadget, figures)
-        same_rows = all(key.startswith(_CIRCUIT) for key in figures)
+        same_rows = all(map(rows_ignore, figures))
         made = Prepared(
             gadget, reference_v=reference_v, rows=self._base if same_rows else None
         ).without_rules()

@@ -11,7 +11,7 @@ from simfw.report.bench_log import answers_text, measured_text, narrowed_json, s
 from simfw.report.text import plain
 
 if TYPE_CHECKING:
-    from simfw.benchlog.experiments import Experiment, NextResult, Prediction
+    from simfw.benchlog.experiments import Experiment, NextResult, Prediction, Untold
 
 __all__ = ["next_files", "next_json", "next_text", "open_questions"]
 
@@ -55,14 +55,30 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
         lines.append(f"  and {len(found.experiments) - MOST} more (--json)")
     if found.not_tellable:
         lines += ["", paint("Not surely told apart by one of these", "head")]
-        for a, b, would in found.not_tellable:
-            more = f"; would tell: {', '.join(would)}" if would else (
-                "; no difference found in the library")
-            lines += wrapped(f"{answers_text(log, a)} / {answers_text(log, b)}{more}")
+        for pair in found.not_tellable:
+            both = f"{answers_text(log, pair.first)} / {answers_text(log, pair.second)}"
+            lines += wrapped(f"{both}: {_untold_text(pair)}")
     lines += ["", *wrapped(
-        f"Tried {found.looks} handlings side by side. What was not found may exist: nothing here "
-        "is proved equal.", "", "")]
+        f"Tried {found.looks} handlings side by side. What was not found may exist, where nothing "
+        "is said to be proved.", "", "")]
     return "\n".join(lines) + "\n"
+
+
+_PROVED = {
+    "all": "proved equal: nothing that can be done shows a difference",
+    "rows": "proved: they light and drive the same, whatever hands do, as long as both read the "
+            "same of the cell; only a current could tell them apart",
+}
+
+
+def _untold_text(pair: Untold) -> str:
+    """What is known of two explanations that no experiment with this kit tells apart."""
+    if pair.would_tell:
+        return f"would tell: {', '.join(pair.would_tell)}"
+    not_told = f"not told apart by {pair.tried} experiments tried"
+    if pair.proof is None:
+        return not_told
+    return _PROVED[pair.proof] + ("" if pair.proof == "all" else f"; {not_told}")
 
 
 def next_json(found: NextResult) -> dict[str, Any]:
@@ -72,8 +88,9 @@ def next_json(found: NextResult) -> dict[str, Any]:
         "kit": list(found.kit),
         "experiments": [_experiment_json(found, one) for one in found.experiments],
         "not_tellable": [
-            {"answers": [log.answers(a), log.answers(b)], "would_tell": list(would)}
-            for a, b, would in found.not_tellable
+            {"answers": [log.answers(pair.first), log.answers(pair.second)],
+             "would_tell": list(pair.would_tell), "proved": pair.proof, "tried": pair.tried}
+            for pair in found.not_tellable
         ],
         "handlings_tried": found.looks,
     }

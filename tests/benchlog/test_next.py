@@ -96,7 +96,7 @@ def test_next_ranks_by_bits_per_minute_and_tells_what_it_cannot(tmp_path: Path):
     assert first.bits == pytest.approx(1.0)
     assert [one.worth for one in found.experiments] == sorted(
         (one.worth for one in found.experiments), reverse=True)
-    assert {frozenset(pair[:2]) for pair in found.not_tellable} == {
+    assert {frozenset([one.first, one.second]) for one in found.not_tellable} == {
         frozenset([(0, 0), (0, 1)]), frozenset([(1, 0), (1, 1)])}
 
 
