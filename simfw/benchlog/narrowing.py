@@ -161,6 +161,11 @@ class Narrowed:
         """The combinations that are not excluded."""
         return tuple(one for one in self.rivals if one.state != "excluded")
 
+    @property
+    def nearest(self) -> RivalResult | None:
+        """Where nothing fits: the combination whose worst observation is least off."""
+        return None if self.possible else min(self.rivals, key=lambda one: one.off)
+
 
 def narrow(
     log: BenchLog, *, seed: int = 0, runs: int = MOST_RUNS, jobs: int = 1, brief: bool = False,

@@ -23,6 +23,7 @@ __all__ = [
     "measured_text",
     "narrowed_json",
     "narrowed_text",
+    "nearest_lines",
     "span_text",
     "wrapped",
 ]
@@ -97,6 +98,7 @@ def narrowed_text(found: Narrowed, paint: Paint = plain) -> str:
     lines += ["", paint("Explanations", "head")]
     for rival in found.rivals:
         lines += _rival_lines(found, rival, paint)
+    lines += nearest_lines(found)
     if found.intervals:
         lines += ["", paint("What is left of each unknown", "head")]
         for unknown, interval in zip(log.unknowns, found.intervals, strict=True):
@@ -139,6 +141,15 @@ def _rival_lines(found: Narrowed, rival: RivalResult, paint: Paint) -> list[str]
             f"by {' + '.join(one.observations)}: at the least {one.off:.3g} tolerances off",
             " " * 12, " " * 12)
     return lines
+
+
+def nearest_lines(found: Narrowed) -> list[str]:
+    """Where nothing fits: which explanation comes nearest; nothing else."""
+    if found.nearest is None:
+        return []
+    return list(wrapped(
+        f"Nothing fits. Nearest is {answers_text(found.log, found.nearest.combination)}: its worst "
+        f"observation is {found.nearest.off:.3g} tolerances off", "  ", "  "))
 
 
 def _interval_lines(found: Narrowed, unknown: Unknown, interval: Interval) -> list[str]:
@@ -276,6 +287,8 @@ def narrowed_json(found: Narrowed) -> dict[str, Any]:
             for unknown, interval in zip(
                 log.unknowns, found.intervals or [None] * len(log.unknowns), strict=True)
         ],
+        "nearest": None if found.nearest is None else {
+            "answers": found.nearest.answers, "off": _round(found.nearest.off)},
         "contradictions": [
             {"observations": list(one.observations), "off": _round(one.off),
              "minimal": one.minimal}

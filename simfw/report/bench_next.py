@@ -7,7 +7,14 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from simfw.quantity import format_rough_time
-from simfw.report.bench_log import answers_text, measured_text, narrowed_json, span_text, wrapped
+from simfw.report.bench_log import (
+    answers_text,
+    measured_text,
+    narrowed_json,
+    nearest_lines,
+    span_text,
+    wrapped,
+)
 from simfw.report.text import plain
 
 if TYPE_CHECKING:
@@ -36,6 +43,8 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
     left = len(found.narrowed.possible)
     lines.append(f"{left} of {len(found.narrowed.rivals)} combinations of answers left; on the "
                  f"bench: {', '.join(found.kit)}")
+    if not left:
+        return "\n".join([*lines, *nearest_lines(found.narrowed)]) + "\n"
     lines += ["", paint("Most told for the least time", "head")]
     if not found.experiments:
         lines += wrapped("nothing in the library tells anything with this kit and time")
