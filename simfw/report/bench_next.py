@@ -62,6 +62,10 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
                       for line in wrapped(f"{text}   if {who}", "     ", "       ")]
     if len(found.experiments) > MOST:
         lines.append(f"  and {len(found.experiments) - MOST} more (--json)")
+    if found.expected_minutes:
+        about = format_rough_time(60.0 * found.expected_minutes, 2)
+        lines += wrapped(f"In this way {about} on average, until nothing here tells explanations "
+                         "apart any more", "  ", "  ")
     if found.not_tellable:
         lines += ["", paint("Not surely told apart by one of these", "head")]
         for pair in found.not_tellable:
@@ -96,6 +100,7 @@ def next_json(found: NextResult) -> dict[str, Any]:
     return narrowed_json(found.narrowed) | {
         "kit": list(found.kit),
         "experiments": [_experiment_json(found, one) for one in found.experiments],
+        "expected_minutes": float(f"{found.expected_minutes:.6g}"),
         "not_tellable": [
             {"answers": [log.answers(pair.first), log.answers(pair.second)],
              "would_tell": list(pair.would_tell), "proved": pair.proof, "tried": pair.tried}
