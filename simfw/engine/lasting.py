@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import copy
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,7 +19,6 @@ from simfw.circuit.circuit import LoadSet
 from simfw.circuit.endurance import FL1_READING_S, FL1_SHARE, LightRunTime
 from simfw.engine.observer import Observer
 from simfw.engine.prepared import Prepared
-from simfw.engine.run import Interval
 from simfw.engine.simulation import Simulation
 from simfw.stimuli.scenario import Scenario, Temperature
 
@@ -86,16 +85,17 @@ class _Shining(Observer):
         self.readings_a: dict[str, float] = {}
         self.tenth_at: dict[str, float] = {}
 
-    def interval(self, interval: Interval) -> None:
+    def drove(self, start_ns: int, end_ns: int, times: Sequence[tuple[LoadSet, int]],
+              start_charge: float, end_charge: float) -> None:  # fmt: skip
         """Look at each light that is lit in it."""
-        self._charge = interval.end_charge
-        for name, loads in self._seen(interval).items():
+        self._charge = end_charge
+        for name, loads in self._seen(times).items():
             self._lit[name] = loads
-            if interval.start_ns >= _READING_NS:
-                self._read(name, interval.start_charge)
+            if start_ns >= _READING_NS:
+                self._read(name, start_charge)
                 if self._above[name] - self._charge >= _STEP:
                     self._look(name)
-        if interval.end_ns == _READING_NS:
+        if end_ns == _READING_NS:
             for name in self._lit:
                 self._read(name, self._charge)
 
@@ -105,9 +105,9 @@ class _Shining(Observer):
             self._read(name, self._charge)
             self._look(name)
 
-    def _seen(self, interval: Interval) -> dict[str, LoadSet]:
+    def _seen(self, times: Sequence[tuple[LoadSet, int]]) -> dict[str, LoadSet]:
         found: dict[str, tuple[float, LoadSet]] = {}
-        for loads in {part.loads: None for part in interval.parts} or (interval.loads,):
+        for loads, _ in times:
             for name, duty, _ in loads.drives:
                 if name in self._names and duty > found.get(name, (0.0, loads))[0]:
                     found[name] = (duty, loads)

@@ -117,13 +117,14 @@ def deciding(system: System, also: Iterable[str] = ()) -> list[Region]:
     `also`.
 
     They drive something, keep the controller awake, or are asked by what does (a sensor's
-    `enabled`, the gauge's `show`).
+    `enabled`, the gauge's `show`). What a dial asks before it turns decides nothing: a mode is told
+    with each dial where it starts, and over all its positions.
     """
     drivers = _drivers(system)
     watched: list[Expression | None] = [condition.when for condition in system.conditions]
     for region in system.regions:
         watched.append(region.show)
-        if region.group != "behaviour":
+        if region.group not in ("behaviour", "dials"):
             watched += [row.when for row in region.rows]
     asked = _reads(watched, drivers).regions | set(also)
     return [

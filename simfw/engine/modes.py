@@ -5,17 +5,15 @@ regions that decide what is drawn tell modes apart; regions that tick by themsel
 counter) count with all states they tick through. Dwells that would end the mode (an automatic
 switch-off) are left out, so that the figure is that of the mode itself.
 
-Regions that do not meet are looked at apart: their modes are multiplied only to be listed, and only
-as long as the list stays short.
+Which of them are listed is said in `listing`.
 """
 
 from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import product
 from pathlib import Path
 
 from simfw.behaviour.region import Region, State, System
@@ -23,20 +21,19 @@ from simfw.behaviour.table import IDLE
 from simfw.circuit.endurance import LightRunTime
 from simfw.engine.blend import Blend, blend, whole_cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
-from simfw.engine.meeting import apart, behaviour_of, cone, deciding, leads_out, spontaneous
-from simfw.engine.reachable import MOST_COMBINATIONS, Stand, reach
+from simfw.engine.listing import Choice, Listing, Standing, listed
+from simfw.engine.meeting import behaviour_of, leads_out, spontaneous
+from simfw.engine.reachable import Stand
 from simfw.engine.simulator import Prepared, Simulation
-from simfw.engine.ticking import ticking_groups
 from simfw.errors import EndlessInstant
 from simfw.gadget.firmware import states_of_reading
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario, Usb
 
-__all__ = ["MOST_COMBINATIONS", "MOST_MODES", "MeanCurrent", "Mode", "Survey", "Together",
-           "light_run_times", "mean_current", "modes", "modes_of_states", "survey"]  # fmt: skip
+__all__ = ["MeanCurrent", "Mode", "Survey", "Together", "light_run_times", "mean_current",
+           "modes", "modes_of_states", "survey"]  # fmt: skip
 
 TURNING = ("behaviour", "dials")  # the regions that a mode puts somewhere
-MOST_MODES = 60  # combinations of parts that do not meet, listed one by one
 MOST_INSTANTS = 20_000  # in which a period is looked for
 MOST_EDGES = 2_000  # of sequences in their common period: of more, shares of time are multiplied
 _WARM_UPS_NS = tuple(seconds * 10**9 for seconds in (5, 60, 600, 6000))  # to find the period in
@@ -106,8 +103,8 @@ class _Rested:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Together:
-    """Parts that are listed apart: how many combinations are not listed, and how far the currents
-    of parts add up: `sum_a` is what they make with each at its largest, `current_a` what that draws
+    """Groups that are listed apart: how many combinations are not listed, and how far their
+    currents add up: `sum_a` is what they make with each at its largest, `current_a` what that draws
     together.
     """
 
@@ -120,7 +117,8 @@ class Together:
 class Survey:
     """The modes, the one the gadget starts in first, then in the order of the file.
 
-    `together` tells of combinations that are not listed (None: there are none), `whole` whether all
+    `together` tells of combinations that are not listed because they add up (None: there are none),
+    `unlisted` how many more are not because they are too many; `whole` tells whether all
     combinations of states were looked at. `restless` names those that never come to rest.
     """
 
@@ -128,6 +126,7 @@ class Survey:
     together: Together | None
     whole: bool
     restless: tuple[str, ...] = ()
+    unlisted: int = 0
 
 
 def modes(
@@ -146,7 +145,7 @@ def survey(
     Raises DescriptionError like `simulate`.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    parts, whole = _parts(gadget, prepared.system)
+    listing = listed(gadget, prepared.system)
     restless: list[str] = []
 
     def made(stand: Stand) -> Mode | None:
@@ -157,69 +156,32 @@ def survey(
             restless.append(", ".join(f"{name}.{states}" for name, states in named.items()))
             return None
 
-    count = math.prod(len(part) for part in parts)
-    if count <= MOST_MODES:
-        stands = _in_order(prepared.system, [_joined(chosen) for chosen in product(*parts)])
-        found = [mode for stand in stands if (mode := made(stand)) is not None]
-        return Survey(modes=tuple(found), together=None, whole=whole, restless=tuple(restless))
-    start = [part[0] for part in parts]
-    first = made(_joined(start))
-    listed = [] if first is None else [first]
-    base_a = 0.0 if first is None else first.current_a or 0.0
-    largest, sum_a = list(start), base_a
-    for n, part in enumerate(parts):
-        added_a = 0.0
-        for stand in part[1:]:
-            mode = made(_joined([*start[:n], stand, *start[n + 1 :]]))
-            if mode is None:
-                continue
-            listed.append(mode)
-            if mode.current_a is not None and mode.current_a - base_a > added_a:
-                added_a, largest[n] = mode.current_a - base_a, stand
-        sum_a += added_a
-    all_on = made(_joined(largest))
-    drawn_a = None if all_on is None else all_on.current_a
-    together = Together(
-        left_out=count - len(listed), sum_a=sum_a,
-        current_a=sum_a if drawn_a is None else drawn_a,
-    )
+    found = [made(stand) for stand in listing.stands]
     return Survey(
-        modes=tuple(listed), together=together, whole=whole, restless=tuple(restless)
+        modes=tuple([mode for mode in found if mode is not None]),
+        together=_together(listing, found, made) if listing.groups else None,
+        whole=listing.whole, restless=tuple(restless), unlisted=listing.unlisted,
     )
 
 
-def _parts(gadget: Gadget, system: System) -> tuple[list[tuple[Stand, ...]], bool]:
-    """The stands of each set of regions that do not meet, and whether none was left out."""
-    read = {
-        word.partition(".")[0] for key in gadget.readings for word in states_of_reading(key)
-    }
-    chosen = deciding(system, read)
-    names = {region.name for region in chosen}
-    found = [reach(regions, names) for regions in apart(system, cone(system, chosen))]
-    found = [one for one in found if one.stands]
-    return [one.stands for one in found], all(one.whole for one in found)
-
-
-def _joined(stands: Sequence[Stand]) -> Stand:
-    """One stand of all parts."""
-    allowed: dict[str, frozenset[str]] = {}
-    states: dict[str, str] = {}
-    for stand in stands:
-        allowed |= stand.allowed
-        states |= stand.states
-    return Stand(allowed=allowed, states=states)
-
-
-def _in_order(system: System, stands: Sequence[Stand]) -> list[Stand]:
-    """The start first, then in the order in which the file writes the states."""
-    first, *others = stands
-    rank = {
-        region.name: {state.name: n for n, state in enumerate(region.states)}
-        for region in behaviour_of(system)
-    }
-    names = [name for name in rank if name in first.allowed]
-    others.sort(key=lambda one: [rank[name][one.states[name]] for name in names])
-    return [first, *others]
+def _together(
+    listing: Listing, found: Sequence[Mode | None], made: Callable[[Stand], Mode | None]
+) -> Together:
+    """How far what the groups draw adds up: `found` are the modes of the stands of `listing`."""
+    amps = [0.0 if mode is None else mode.current_a or 0.0 for mode in found]
+    base_a = sum_a = amps[0]
+    largest: Choice = {}
+    for group in listing.groups:
+        added_a, choice = max(
+            ((amps[place] - base_a, choice) for place, choice in group.items()),
+            key=lambda one: one[0], default=(0.0, {}))
+        if added_a > 0.0:
+            sum_a += added_a
+            largest = {**largest, **choice}
+    all_on = made(listing.turned(largest))
+    drawn_a = None if all_on is None else all_on.current_a
+    return Together(left_out=listing.left_out, sum_a=sum_a,
+                    current_a=sum_a if drawn_a is None else drawn_a)
 
 
 def modes_of_states(
@@ -232,7 +194,7 @@ def modes_of_states(
     where none can be reached, all others are.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    standing = _Standing(gadget, prepared)
+    standing = Standing(gadget, prepared.system)
     made: dict[tuple[frozenset[str], ...], Mode] = {}
     result = {}
     for name, state in states:
@@ -254,53 +216,8 @@ def mean_current(
     the one in which most other regions are where they start. `charge` (0..1) is where it is read.
     With `usb` the charger runs meanwhile. Raises DescriptionError like `simulate`.
     """
-    return _current(prepared, _Standing(prepared.gadget, prepared).of(states), charge, usb)[0]
-
-
-class _Standing:
-    """Which stand of a gadget is meant by some of its states."""
-
-    def __init__(self, gadget: Gadget, prepared: Prepared) -> None:
-        self.parts, _ = _parts(gadget, prepared.system)
-        self.start = [part[0] for part in self.parts]
-        written = behaviour_of(prepared.system)
-        self.starts = {region.name: region.starts for region in written}
-        self.members = {
-            region.name: [state.name for state in region.states] for region in written
-        }
-        self.ticking = ticking_groups(written)
-
-    def _moved(self, stand: Stand) -> int:
-        return sum(self.starts[name] not in group for name, group in stand.allowed.items())
-
-    def of(self, states: Sequence[tuple[str, str]]) -> Stand:
-        """The stand that holds all `states`; where none can be reached, a made-up one."""
-        chosen = list(self.start)
-        for name, _ in states:
-            n = next((n for n, part in enumerate(self.parts) if name in part[0].allowed), None)
-            if n is None:
-                continue
-            also = [(r, s) for r, s in states if r in self.parts[n][0].allowed]
-            fitting = [stand for stand in self.parts[n] if all(
-                _holds(stand.allowed[r], s) for r, s in also)]
-            if fitting:
-                chosen[n] = min(fitting, key=self._moved)
-        stand = _joined(chosen)
-        allowed, at = dict(stand.allowed), dict(stand.states)
-        for name, state in states:
-            if not _holds(allowed.get(name, frozenset()), state):
-                exact = next(s for s in self.members[name] if _is_of(s, state))
-                allowed[name] = self.ticking[name].get(exact, frozenset([exact]))
-                at[name] = exact
-        return Stand(allowed=allowed, states=at)
-
-
-def _is_of(state: str, wanted: str) -> bool:
-    return state == wanted or state.startswith(wanted + ".")
-
-
-def _holds(group: frozenset[str], wanted: str) -> bool:
-    return any(_is_of(state, wanted) for state in group)
+    standing = Standing(prepared.gadget, prepared.system)
+    return _current(prepared, standing.of(states), charge, usb)[0]
 
 
 def light_run_times(

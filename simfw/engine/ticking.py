@@ -23,21 +23,41 @@ def ticking_states(system: System) -> tuple[frozenset[int], ...]:
             targets = [numbers[name] for name in region.entered_by(row)]
             for source in row.sources:
                 leads.setdefault(numbers[source], set()).update(targets)
-        result.append(frozenset(state for state in leads if _returns(state, leads)))
+        result.append(_returning(leads))
     return tuple(result)
 
 
-def _returns(state: int, leads: dict[int, set[int]]) -> bool:
+def _returning(leads: dict[int, set[int]]) -> frozenset[int]:
+    """The states that lead back to themselves: those left when dead ends are taken away, from both
+    sides, and what joins two rounds without being part of one is told by a search.
+    """
+    into: dict[int, set[int]] = {}
+    for state, targets in leads.items():
+        for target in targets:
+            into.setdefault(target, set()).add(state)
+    left = {state for state in leads if state in into}
+    for ahead, behind in ((leads, into), (into, leads)):
+        ends = [state for state in left if not ahead[state] & left]
+        while ends:
+            state = ends.pop()
+            left.discard(state)
+            ends += [one for one in behind[state] & left if not ahead[one] & left]
+    found: set[int] = set()
+    for state in left:
+        if state not in found:
+            found |= _reached(state, leads, left) & _reached(state, into, left)
+    return frozenset(found)
+
+
+def _reached(state: int, leads: dict[int, set[int]], within: set[int]) -> set[int]:
+    """What comes after `state`, itself only where it comes again."""
     reached: set[int] = set()
-    ahead = set(leads[state])
+    ahead = set(leads[state]) & within
     while ahead:
         here = ahead.pop()
-        if here == state:
-            return True
-        if here not in reached:
-            reached.add(here)
-            ahead |= leads.get(here, set())
-    return False
+        reached.add(here)
+        ahead |= (leads[here] & within) - reached
+    return reached
 
 
 def ticking_groups(regions: Sequence[Region]) -> dict[str, dict[str, frozenset[str]]]:

@@ -69,6 +69,7 @@ def modes_json(gadget: Gadget, found: Survey, loops: Sequence[Loop] = ()) -> dic
             "sum_a": together.sum_a,
             "average_current_a": together.current_a,
         },
+        "unlisted": found.unlisted,
         "whole": found.whole,
         "restless": list(found.restless),
         "endless": [{"rows": list(loop.rows)} for loop in loops],
@@ -123,7 +124,8 @@ def modes_text(
                      "highest moment.")
     for line in dial_lines(gadget, modes):
         lines += textwrap.wrap(line, 98, initial_indent="  ", subsequent_indent="    ")
-    lines += [f"  {line}" for line in left_out(found)]
+    for line in left_out(found):
+        lines += textwrap.wrap(line, 98, initial_indent="  ", subsequent_indent="    ")
     lines += _fading(modes)
     lines += _endings(modes)
     lines += endless
@@ -163,11 +165,11 @@ def peak_text(mode: Mode) -> str:
 
 
 def over_dials_text(mode: Mode) -> str:
-    """The mean current from the lowest to the highest values of the dials."""
+    """The mean current from the lowest to the highest values of the dials, where they differ."""
     if mode.over_dials_a is None:
         return ""
-    low, high = mode.over_dials_a
-    return f"{format_si(low, 'A')} .. {format_si(high, 'A')}"
+    low, high = (format_si(amps, "A") for amps in mode.over_dials_a)
+    return f"{low} .. {high}" if low != high else ""
 
 
 def dial_lines(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
@@ -205,11 +207,13 @@ def left_out(found: Survey) -> list[str]:
     together = found.together
     if together is not None:
         lines.append(
-            f"{together.left_out} more combinations are not listed: their parts do not meet, and "
-            "what each adds to the first line adds up; all at their largest: "
+            f"{together.left_out} more combinations are not listed: what each of these lines adds "
+            "to the first adds up; all at their largest: "
             f"{format_si(together.sum_a, 'A')} added up, "
             f"{format_si(together.current_a, 'A')} together"
         )
+    if found.unlisted:
+        lines.append(f"{found.unlisted} more modes are not listed")
     if not found.whole:
         lines.append(
             f"only {MOST_COMBINATIONS} combinations of states were looked at: there may be more "

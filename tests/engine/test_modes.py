@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from simfw.behaviour.build import build_system
+from simfw.engine.listing import MOST_MODES
 from simfw.engine.meeting import apart, cone, deciding
-from simfw.engine.modes import MOST_MODES, mean_current, modes, survey
+from simfw.engine.modes import mean_current, modes, survey
 from simfw.engine.reachable import reach
 from simfw.engine.simulator import Prepared, simulate
 from simfw.engine.untouched import time_on_the_shelf

@@ -1,0 +1,130 @@
+"""Which of many resting combinations are listed."""
+
+from __future__ import annotations
+
+import pytest
+
+from simfw.behaviour.build import build_system
+from simfw.engine.factors import factors
+from simfw.engine.listing import MOST_LISTED, listed
+from simfw.engine.modes import survey
+from simfw.report.modes import modes_text
+from tests.engine.bench import gadget_of
+
+HEAD = """
+[gadget]
+name = "Course"
+[cell]
+curve = "lco"
+capacity = "500 mAh"
+[loads]
+white = { current = "20 mA" }
+red = { current = "10 mA" }
+bars = { current = "4 mA" }
+[buttons.mode]
+hold = "1 s"
+[buttons.colour]
+hold = "1 s"
+"""
+LAMP = """
+[behaviour.lamp]
+starts = "off"
+states.off = {}
+states.a = { white = "on", red = "on" }
+states.b = { white = "50 %", red = "50 %" }
+states.c = { white = "25 %", red = "25 %" }
+states.d = { white = "10 %", red = "10 %" }
+states.e = { white = "5 %", red = "5 %" }
+states.f = { white = "2 %", red = "2 %" }
+rows = [
+  { on = "mode.click", from = "off", to = "a", when = "lock.open" },
+  { on = "mode.click", from = "a", to = "b", when = "lock.open" },
+  { on = "mode.click", from = "b", to = "c", when = "lock.open" },
+  { on = "mode.click", from = "c", to = "d", when = "lock.open" },
+  { on = "mode.click", from = "d", to = "e", when = "lock.open" },
+  { on = "mode.click", from = "e", to = "f", when = "lock.open" },
+  { on = "mode.click", from = "f", to = "off", when = "lock.open" },
+]
+"""
+OTHERS = """
+[dials.level]
+values = ["50 %", "100 %"]
+rows = [{ on = "mode.hold", step = 1, wrap = true, when = "lock.open" }]
+[behaviour.shade]
+starts = "day"
+states.day = { scale = { white = "level", red = "off" } }
+states.night = { scale = { white = "off" } }
+rows = [
+  { on = "colour.click", from = "day", to = "night", when = "lock.open" },
+  { on = "colour.click", from = "night", to = "day", when = "lock.open" },
+]
+[behaviour.lock]
+starts = "open"
+states.open = {}
+states.shut = {}
+rows = [
+  { on = "colour.hold", from = "open", to = "shut" },
+  { on = "colour.hold", from = "shut", to = "open" },
+]
+[behaviour.telling]
+starts = "quiet"
+states.quiet = {}
+states.shown = { bars = "on" }
+rows = [
+  { on = ["mode.click", "colour.click"], from = "*", to = "shown" },
+  { after = "3 s", from = "shown", to = "quiet" },
+]
+"""
+
+
+def test_what_scales_another_stays_with_it_and_the_rest_is_listed_apart() -> None:
+    """Seven lamp states x two shades, the bars once; the lock draws nothing and makes no mode."""
+    found = survey(gadget_of(HEAD + LAMP + OTHERS))
+    assert [tuple(mode.states.values()) for mode in found.modes] == [
+        ("off", "day", "quiet"),
+        *((state, shade, "quiet") for state in ("off", "a", "b", "c", "d", "e", "f")
+          for shade in ("day", "night") if (state, shade) != ("off", "day")),
+        ("off", "day", "shown"),
+    ]
+    assert found.together is not None
+    assert found.together.left_out == 28 - 15
+    # White at half its current by the dial, and the bars.
+    assert found.together.sum_a == pytest.approx(0.010 + 0.004)
+    assert found.together.current_a == pytest.approx(found.together.sum_a)
+
+
+def test_a_mode_that_the_meter_has_a_reading_of_is_listed_in_any_case() -> None:
+    """Also where two groups that are listed apart are both elsewhere in it."""
+    text = HEAD + LAMP + OTHERS + '[readings]\n"lamp.b telling.shown" = "9.1 mA"\n'
+    found = survey(gadget_of(text))
+    assert tuple(found.modes[-1].states.values()) == ("b", "day", "shown")
+    assert list(found.modes[-1].readings) == ["lamp.b telling.shown"]
+    assert found.together is not None
+    assert found.together.left_out == 28 - 16
+
+
+def test_groups_are_no_more_than_what_comes_in_every_combination() -> None:
+    """Bars that are lit only while the lamp is on cannot be told apart from it."""
+    tied = OTHERS.replace(
+        '{ on = ["mode.click", "colour.click"], from = "*", to = "shown" }',
+        '{ on = "mode.click", from = "*", to = "shown", when = "not lamp.off" }',
+    ).replace('{ after = "3 s", from = "shown", to = "quiet" }',
+              '{ on = "mode.click", from = "shown", to = "quiet" }')
+    gadget = gadget_of(HEAD + LAMP + tied)
+    system = build_system(gadget)
+    stands = listed(gadget, system).stands
+    assert any(stand.allowed["telling"] == {"shown"} for stand in stands)
+    assert factors(system, stands) == [("lamp", "shade", "telling")]
+
+
+def test_of_one_long_list_no_more_than_a_counted_number_is_listed() -> None:
+    """Seventy levels in one region: sixty lines, and how many are not there."""
+    levels = range(1, 71)
+    lamp = '[behaviour.lamp]\nstarts = "n1"\n'
+    lamp += "".join(f'states.n{n} = {{ white = "{n} %" }}\n' for n in levels)
+    lamp += "rows = [\n" + "".join(
+        f'  {{ on = "mode.click", from = "n{n}", to = "n{n % 70 + 1}" }},\n' for n in levels) + "]"
+    gadget = gadget_of(HEAD + lamp)
+    found = survey(gadget)
+    assert (len(found.modes), found.unlisted, found.together) == (MOST_LISTED, 10, None)
+    assert "10 more modes are not listed" in modes_text(gadget, found)
