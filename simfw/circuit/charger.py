@@ -152,9 +152,11 @@ class ChargerModel:
             return "fault"
         if full():
             return "complete"
-        if self.below_v is not None and low():
-            return "precharge"
-        return "fast"
+        return self.starts(low)
+
+    def starts(self, low: Callable[[], bool]) -> ChargerMode:
+        """The mode in which a charge starts, and a finished one starts again; see `begin`."""
+        return "precharge" if self.below_v is not None and low() else "fast"
 
     def start_mode(self, voltage_v: float, charge: float = 0.0,
                    temperature_c: float = 25.0) -> ChargerMode:  # fmt: skip

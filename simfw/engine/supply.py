@@ -100,7 +100,9 @@ def next_supply(
     if now.protected and (restarts or fed) and cell.closes():
         return replace(now, protected=False)
     to = cell.step() if charger is not None and now.usb else None
-    return let_go if to is None else replace(now, mode=to)
+    if charger is None or to is None:
+        return let_go
+    return replace(now, mode=charger.starts(cell.low) if now.mode == "complete" else to)
 
 
 def _stands(charger: ChargerModel | None, now: Supply) -> bool:

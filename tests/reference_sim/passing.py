@@ -131,7 +131,8 @@ class Passing:
     def _next_mode(self, kind: str) -> str:
         if kind in ("unplug", "fault"):
             return "off" if kind == "unplug" else kind
-        if kind in ("full", "finish") or self.s >= 1.0:
+        # A full cell takes nothing when USB comes; a charge that its load began goes on by `full`.
+        if kind in ("full", "finish") or (kind == "plug" and self.s >= 1.0):
             return "done"
         charger = self.electrics.charger
         assert charger is not None

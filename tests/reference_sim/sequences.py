@@ -25,7 +25,10 @@ def rounds(spec: dict[str, Any]) -> list[tuple[int, Any]]:
             (one, other) for one, other in pairwise(points)
             if one[0] <= at < other[0])
         share = low + (high - low) * (at - start) / (stop - start)
-        found.append((min(every, end - at), f"{100 * round(share, 6):.4f} %"))
+        level, lasts = f"{100 * round(share, 6):.4f} %", min(every, end - at)
+        if found and found[-1][1] == level:  # neighbours of one level are one step
+            lasts += found.pop()[0]
+        found.append((lasts, level))
     return found
 
 

@@ -529,6 +529,90 @@ CASES = {
         toggles={"slide": {"starts": "on"}},
         behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
     ),
+    # docs/reference/behaviour.md: and USB, which comes as the switch opens, then as it closes
+    "usb beside the switch": small(
+        {"steps": [
+            {"at": "200 ms", "usb": True},
+            {"at": "200 ms", "toggle": "main", "to": "off"},
+            {"at": "400 ms", "usb": False},
+            {"at": "600 ms", "usb": True},
+            {"at": "600 ms", "toggle": "main", "to": "on"},
+        ]},
+        charger=FULL,
+        controller={"powered_by": ["usb"], "wake": "500 uC", "step": "100 cycles",
+                    "frequency": "10 kHz", "awake": "10 mA"},
+        toggles={"main": {"in_supply": True}},
+        behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
+    ),
+    # docs/reference/gadget-file.md: below `below` only the precharge current flows, also where a
+    # finished charge starts again; 20 mA behind 10 ohm take the terminal there
+    "recharge with precharge": small(
+        {
+            "charge": "50 %",
+            "steps": [
+                {"at": "100 ms", "usb": True},
+                {"at": "200 ms", "press": "a", "for": "50 ms"},
+                {"at": "1 s", "press": "b", "for": "50 ms"},
+            ],
+        },
+        charger=FULL | {"float": "3.61 V", "finish": "10 %", "recharge": "3.5 V",
+                        "precharge": {"below": "3.45 V", "rate": "10 %"}},
+    ),
+    # a full cell that a load takes below `recharge`: the charge goes on while the load takes
+    # `finish` or more of its output
+    "recharge of a full cell": small(
+        {
+            "charge": "100 %",
+            "steps": [
+                {"at": "100 ms", "usb": True},
+                {"at": "200 ms", "press": "a", "for": "50 ms"},
+                {"at": "1 s", "press": "b", "for": "50 ms"},
+            ],
+        },
+        charger=FULL | {"float": "4.25 V", "finish": "10 %", "recharge": "4.1 V"},
+    ),
+    # and where it takes the terminal below `below`, it goes on with precharge
+    "precharge of a full cell": small(
+        {
+            "charge": "100 %",
+            "steps": [
+                {"at": "100 ms", "usb": True},
+                {"at": "200 ms", "press": "a", "for": "50 ms"},
+                {"at": "1 s", "press": "b", "for": "50 ms"},
+            ],
+        },
+        charger=FULL | {"float": "4.25 V", "finish": "10 %", "recharge": "4.1 V",
+                        "precharge": {"below": "4.05 V", "rate": "20 %"}},
+    ),
+    # docs/reference/behaviour.md: neighbours of one level along a line are one step: each round
+    # of 300 ms has three edges, not six
+    "level stretches": small(
+        {},
+        controller={"step": "100 cycles", "frequency": "10 kHz", "awake": "10 mA"},
+        sequences={"slow": {"points": ["90 % @ 0 ms", "40 % @ 100 ms", "40 % @ 300 ms"],
+                            "every": "50 ms"}},
+        behaviour={"lamp": {"starts": "lit", "states": {"lit": {"motor": "slow"}}}},
+    ),
+    # two written steps of one level are two, and a round of one level begins with an edge
+    "steps of one level": small(
+        {},
+        controller={"step": "100 cycles", "frequency": "10 kHz", "awake": "10 mA"},
+        sequences={"slow": {"steps": ["40 % for 70 ms", "40 % for 50 ms"]},
+                   "even": {"points": ["30 % @ 0 ms", "30 % @ 170 ms"], "every": "50 ms"}},
+        behaviour={"lamp": {"starts": "lit", "states": {"lit": {"motor": "slow"}}},
+                   "other": {"starts": "lit", "states": {"lit": {"motor": "even"}}}},
+    ),
+    # a product of shares has its own last digit on either side
+    "product of shares": small(
+        {},
+        dials={"dim": {"count": 5, "from": "5 %", "to": "100 %", "spacing": "ratio",
+                       "starts": 3, "rows": [{"on": "a.press", "step": 1}]}},
+        behaviour={
+            "lamp": {"starts": "lit",
+                     "states": {"lit": {"motor": "dim", "scale": {"motor": "97 %"}}}},
+            "veil": {"starts": "lit", "states": {"lit": {"scale": {"motor": "45 %"}}}},
+        },
+    ),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},
