@@ -248,3 +248,27 @@ def test_few_repetitions_are_run_for_a_life_and_its_range(monkeypatch: pytest.Mo
     assert 20 < len(ran) < 220
 
 
+
+
+def test_a_press_that_toggles_does_the_same_in_every_repetition() -> None:
+    """Each day begins dark and is lit from its press to its end; run through, days alternate.
+
+    So does what is kept over a power loss: a repetition begins as a gadget does that is new.
+    """
+    written = LAMP.format(**(PLAIN | {"resistor": "2k2"}))
+    toggling = written.replace('  { after = "1 h", from = "lit", to = "dark" },\n', "")
+    kept = toggling.replace('starts = "dark"', 'starts = "dark"\nkept = "state"')
+    for text in (toggling, kept):
+        gadget = gadget_of(text)
+        two = day(gadget).steps + tuple(replace(step, at_ns=step.at_ns + DAY) for step in EVENING)
+        run = simulate(gadget, replace(day(gadget), lasts_ns=2 * DAY, steps=two))
+        lit_ns = next(use.time_ns for use in run.states if use.state == "lit")
+        # Run through, the second press puts out what the first has lit: 24 h of light in two days.
+        assert abs(lit_ns - DAY) < S
+        one = simulate(gadget, day(gadget))
+        lit_ns = next(use.time_ns for use in one.states if use.state == "lit")
+        assert abs(lit_ns - 14 * HOUR) < S
+        found = repeat_life(one)
+        assert found.served_days is not None
+        assert found.served_days == pytest.approx(days_one_by_one(gadget), abs=1.0)
+        assert found.served_days > 2.0

@@ -171,6 +171,33 @@ steps = [ { usb = true }, { wait = "9 h" }, { usb = false } ]
     compare(made, 70, drawn_abs=2e-4)
 
 
+def test_a_charge_that_starts_again_begins_as_in_the_simulator(tmp_path: Path) -> None:
+    """The cell rests above the float voltage; the lamp takes it below `recharge` and `below` both.
+
+    With the full current the terminal would stand above `below`, so that which one begins stays.
+    """
+    text = lamp(current="60 mA", cell='resistance = "10 Ω"', more='''
+[charger]
+current = "20 mA"
+float = "3.9 V"
+finish = "10 %"
+recharge = "3.8 V"
+precharge = { below = "3.5 V", rate = "10 %" }
+''')
+    made = pattern(tmp_path, text, head(charge="85 %") + EVENING + """
+[[habits]]
+name = "plug"
+at = "01:00"
+steps = [ { usb = true }, { wait = "23 h" }, { usb = false } ]
+""")
+    compare(made, 23)
+    user = ready(made)
+    stimuli, _ = user.stimuli(0, 56 * DAY_NS)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, 23 * HOUR_NS, made.charge))
+    modes = {part.loads.charger for part in run.intervals if part.levels[0] > 0.0}
+    assert modes == {"precharge"}
+
+
 def test_full_cell_that_is_plugged_in_is_complete_at_once(tmp_path: Path) -> None:
     """At 100 % the charger ends in the instant in which it begins."""
     made = pattern(tmp_path, lamp(more=CHARGER), head() + """
