@@ -31,7 +31,7 @@ _NEAR_NS = 2_000  # what is as near to the next thing cannot be told from it
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """A written region in one state, or going round in some, over [start_ns, end_ns)."""
+    """A written region or dial in one state, or going round in some, over [start_ns, end_ns)."""
 
     start_ns: int
     end_ns: int
@@ -40,7 +40,7 @@ class Stay:
 
 @dataclass(frozen=True, slots=True)
 class Otherwise:
-    """A written region that stands elsewhere over [start_ns, end_ns); None: there is no such."""
+    """A written region or dial that stands elsewhere over [start_ns, end_ns); None: there is no such."""
 
     region: str
     start_ns: int
@@ -104,7 +104,7 @@ class _Seen(Observer):
 
 
 def seen_in(scenario: Scenario, prepared: Prepared, repeating: Repeating) -> list[Expect]:
-    """What a run of `scenario` lets one expect: the states of the written regions.
+    """What a run of `scenario` lets one expect: the states of the written regions, and the dials.
 
     Each is asked for a little after what led there, at an even time where there is one, so that
     times which come out a little otherwise (of a voltage crossing, folded) are as good.
@@ -131,15 +131,26 @@ def _expects(
     for (time_ns, states), end_ns in zip(seen.found, ends, strict=True):
         now = {name: states[number] for number, name in repeating.written
                if repeating.rests(name, states[number])}
-        changed = [f"{name}.{state}" for name, state in now.items() if told.get(name) != state]
+        now |= {name: states[number] for number, name in repeating.dials}
+        changed = [_stands(name, state, repeating) for name, state in now.items()
+                   if told.get(name) != state]
         at_ns = _after(time_ns, end_ns)
         if changed and at_ns is not None:
             told = now
             yield Expect(at_ns=at_ns, text=" and ".join(changed))
     names = {name: run.final.regions[number].state for number, name in repeating.written}
-    rests = [f"{name}.{state}" for name, state in names.items() if repeating.rests(name, state)]
+    rests = [_stands(name, state, repeating) for name, state in names.items()
+             if repeating.rests(name, state)]
+    rests += [_stands(name, run.final.regions[number].state, repeating)
+              for number, name in repeating.dials]
     if rests:
         yield Expect(at_ns=scenario.lasts_ns, text=" and ".join(rests))
+
+
+def _stands(name: str, state: str, repeating: Repeating) -> str:
+    """That a region is in a state, or a dial at a position, as an expression says it."""
+    dial = any(name == one for _, one in repeating.dials)
+    return f"{name} == {state}" if dial else f"{name}.{state}"
 
 
 def _after(time_ns: int, end_ns: int) -> int | None:
@@ -156,9 +167,9 @@ def _after(time_ns: int, end_ns: int) -> int | None:
 
 
 def stays_of(run: Run, repeating: Repeating) -> dict[str, list[Stay]]:
-    """Where each written region of a run stood, and from when until when (ns)."""
+    """Where each dial and written region of a run stood, and from when until when (ns)."""
     found: dict[str, list[Stay]] = {}
-    for number, name in repeating.written:
+    for number, name in repeating.told:
         stays: list[Stay] = []
         for interval in run.intervals:
             state = repeating.label(name, interval.states[number])

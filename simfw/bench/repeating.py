@@ -11,15 +11,20 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 
-from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.region import Drive, Region, Row, System
 
-__all__ = ["Repeating"]
+__all__ = ["Repeating", "value_text"]
 
 
 class Repeating:
     """Which state changes of one system go round by themselves."""
 
     def __init__(self, system: System) -> None:
+        self._dials = [(number, region) for number, region in enumerate(system.regions)
+                       if region.group == "dials"]
+        self._values = {region.name: {state.name: value_text(state.position.drive)
+                                      for state in region.states if state.position is not None}
+                        for _, region in self._dials}
         self._written = [(number, region) for number, region in enumerate(system.regions)
                          if region.group == "behaviour"]
         emitters: dict[str, set[str]] = {}
@@ -47,12 +52,26 @@ class Repeating:
         """The written regions: their place among all, and their name."""
         return [(number, region.name) for number, region in self._written]
 
+    @property
+    def dials(self) -> Sequence[tuple[int, str]]:
+        """The dials: their place among all regions, and their name. A state is a position."""
+        return [(number, region.name) for number, region in self._dials]
+
+    @property
+    def told(self) -> Sequence[tuple[int, str]]:
+        """What stands in the gadget file, dials and regions, in the order of the regions."""
+        return [*self.dials, *self.written]
+
     def rests(self, region: str, state: str) -> bool:
         """Whether a written region stays in a state until something happens."""
         return state not in self._rounds[region]
 
     def label(self, region: str, state: str) -> str:
-        """What a stretch in a state is called: all states of a round that goes round there."""
+        """What a stretch in a state is called: all states of a round that goes round there; of a
+        dial its position with the value there.
+        """
+        if region in self._values:
+            return f"{state} ({self._values[region][state]})"
         rounds = self._rounds[region]
         if state not in rounds:
             return state
@@ -72,6 +91,11 @@ class Repeating:
             return False
         rounds = self._rounds[region]
         return before not in rounds or rounds[before] != rounds.get(after)
+
+
+def value_text(drive: Drive) -> str:
+    """What a dial gives at a position, in words."""
+    return str(drive.segments) if drive.segments is not None else f"{100 * drive.duty:.3g} %"
 
 
 def _targets(region: Region, row: Row) -> Iterator[tuple[str, str]]:

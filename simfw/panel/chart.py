@@ -30,8 +30,8 @@ def chart_of(
     """A part of a run, [start_ns, end_ns), as JSON values.
 
     `current` holds the least, mean and most (A) that all consumers drew in each of as many equal
-    `columns`, `lights` the mean level (0..1) of each light and load, `charge` (0..1) and `voltage`
-    (V) of the cell at its beginning.
+    `columns`, `lights` the mean level (0..1) of each light and load (of one that USB lights the
+    share of time), `charge` (0..1) and `voltage` (V) of the cell at its beginning.
     """
     end_ns = max(end_ns, start_ns + 1)
     step_ns = max(1, -(-(end_ns - start_ns) // columns))
@@ -58,7 +58,8 @@ def chart_of(
         "lanes": {name: [list(span) for span in spans] for name, spans in lanes.items()},
         "states": stays,
         "lights": {name: [round(level, 4) for level in levels]
-                   for name, levels in zip(run.outputs, drawn.lights, strict=True)},
+                   for name, levels in zip(
+                       (*run.outputs, *prepared.circuit.fed), drawn.lights, strict=True)},
         "current": [[_short(one) for one in column] for column in drawn.currents()],
         "charge": [_short(one, 6) for one in drawn.charge],
         "voltage": [_short(one, 5) for one in drawn.voltage],
@@ -104,7 +105,7 @@ class _Columns:
         self._weight = [0] * count
         self._sum = [0.0] * count
         self._ends: list[tuple[float, float] | None] = [None] * count
-        self.lights = [[0.0] * count for _ in run.outputs]
+        self.lights = [[0.0] * count for _ in (*run.outputs, *prepared.circuit.fed)]
         self.charge: list[float | None] = [None] * count
         self.voltage: list[float | None] = [None] * count
 
@@ -118,7 +119,7 @@ class _Columns:
         least_a, most_a = self._ends_of(interval, mean_a)
         first = (begins - self._start_ns) // self._step_ns
         last = (ends - 1 - self._start_ns) // self._step_ns
-        levels = _mean_levels(interval)
+        levels = [*_mean_levels(interval), *self._fed(interval)]
         whole = interval.end_ns - interval.start_ns
         for column in range(first, last + 1):
             left = self._start_ns + column * self._step_ns
@@ -135,6 +136,14 @@ class _Columns:
                 self.charge[column] = interval.start_charge + share * (
                     interval.end_charge - interval.start_charge)
                 self.voltage[column] = interval.voltage_v
+
+    def _fed(self, interval: Interval) -> list[float]:
+        """Which lights USB or the charger lights; the supply stays as it is in an interval."""
+        circuit = self._prepared.circuit
+        if not circuit.fed:
+            return []
+        fed_a = circuit.fed_a(interval.loads.charger, [interval.charger_a])[:, 0]
+        return [float(current_a > 0.0) for current_a in fed_a.tolist()]
 
     def _ends_of(self, interval: Interval, mean_a: float) -> tuple[float, float]:
         if not interval.parts:

@@ -6,7 +6,9 @@ import re
 from typing import Any
 
 from simfw.behaviour.region import Row, System
+from simfw.behaviour.stock_dials import given
 from simfw.bench.journal import levels_at_rest
+from simfw.bench.repeating import value_text
 from simfw.engine.prepared import Prepared
 from simfw.formatting import format_duration
 from simfw.gadget.figures import entries
@@ -16,7 +18,7 @@ from simfw.report.specification.behaviour import LARGEST_DRAWN, region_drawing
 from simfw.report.specification.subject import subject_of
 from simfw.stimuli.inputs import INPUTS, Kind
 
-__all__ = ["described", "diagrams_of", "figures_of", "kind_of"]
+__all__ = ["described", "diagrams_of", "face_of", "figures_of", "kind_of"]
 
 _STYLE = re.compile(r' style="[^"]*"')
 
@@ -27,11 +29,7 @@ def described(prepared: Prepared) -> dict[str, Any]:
     return {
         "name": gadget.head.name,
         "about": gadget.head.about or "",
-        "lights": [
-            {"name": name, "leds": light.leds, "segments": light.segments, "colour": light.colour}
-            for name, light in (*gadget.lights.items(), *gadget.fed_lights.items())
-        ],
-        "loads": list(gadget.loads),
+        **face_of(gadget),
         "consumers": list(prepared.circuit.consumers),
         "inputs": _inputs(gadget),
         "gauge": None if gadget.gauge is None else len(gadget.gauge.thresholds),
@@ -40,6 +38,25 @@ def described(prepared: Prepared) -> dict[str, Any]:
         "cautions": list(cautions(gadget)),
         "caution_charging": CHARGING if gadget.charger is not None else "",
         "caution_infrared": INFRARED,
+    }
+
+
+def face_of(gadget: Gadget) -> dict[str, Any]:
+    """What there is to be seen on the gadget: lights, loads, and dials with their values.
+
+    `fed_by` of a light tells that USB or the charger lights it.
+    """
+    return {
+        "lights": [
+            {"name": name, "leds": light.leds, "segments": light.segments, "colour": light.colour,
+             "fed_by": light.fed_by}
+            for name, light in (*gadget.lights.items(), *gadget.fed_lights.items())
+        ],
+        "loads": list(gadget.loads),
+        "dials": [
+            {"name": name, "values": [value_text(given(level)) for level in dial.levels]}
+            for name, dial in gadget.dials.items()
+        ],
     }
 
 
@@ -76,11 +93,12 @@ def _regions(system: System) -> list[dict[str, Any]]:
     return [
         {
             "name": region.name,
-            "written": region.group == "behaviour",
+            "written": region.group in ("behaviour", "dials"),
+            "dial": region.group == "dials",
             "states": [state.name for state in region.states],
             "rows": [
                 {"from": list(row.sources), "text": _row_text(row), "to": _target(row),
-                 "on": row.on, "leads": list(region.entered_by(row))}
+                 "on": row.on, "after_ns": row.after_ns, "leads": list(region.entered_by(row))}
                 for row in region.rows
             ],
         }

@@ -13,6 +13,7 @@ from simfw.bench.repeating import Repeating
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Run
 from simfw.panel.chart import chart_of
+from simfw.panel.described import face_of
 
 __all__ = ["COLUMNS", "MOST_EVENTS", "page_of"]
 
@@ -29,16 +30,8 @@ _EXPORT = re.compile(r"^export ", re.MULTILINE)
 def page_of(run: Run, prepared: Prepared, report: str, title: str) -> str:
     """The page of a run with its intervals and events; `report` is its report as text."""
     course = chart_of(run, prepared, Repeating(prepared.system), run.start_ns, run.end_ns, COLUMNS)
-    gadget = run.gadget
     data = {
-        "gadget": {
-            "lights": [
-                {"name": name, "leds": light.leds, "segments": light.segments,
-                 "colour": light.colour}
-                for name, light in gadget.lights.items()
-            ],
-            "loads": list(gadget.loads),
-        },
+        "gadget": face_of(run.gadget),
         "course": course,
         "events": [{"time_ns": event.time_ns, "name": event.name}
                    for event in run.events[:MOST_EVENTS]],

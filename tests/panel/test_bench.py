@@ -23,7 +23,7 @@ from simfw.engine.run import Occurred
 from simfw.engine.stepwise import Stepwise
 from simfw.quantity import read_ns
 from simfw.stimuli.inputs import INPUTS, NO_HAND, Kind
-from simfw.stimuli.scenario import Press, problems_of, write_scenario
+from simfw.stimuli.scenario import Expect, Press, problems_of, write_scenario
 
 ROOT = Path(__file__).resolve().parents[2]
 GADGETS = sorted([*ROOT.glob("scenarios/*/gadget.toml"), *ROOT.glob("tests/gallery/*/gadget.toml")])
@@ -439,6 +439,23 @@ def test_a_changed_figure_moves_what_hangs_on_it() -> None:
     assert found.charge[0] < found.charge[1]
     assert not found.none
     assert bench.differences(bench.replayed(bench.gadget)).none
+
+
+def test_a_dial_is_compared_and_expected() -> None:
+    """Its position is what is different, and what a saved scenario expects."""
+    path = ROOT / "scenarios/potting-shed/gadget.toml"
+    bench = Bench(load_gadget(path), fold=False)
+    bench.to("1 s")
+    bench.press("knob")
+    bench.to("3 s")
+    bench.press("knob", "1300 ms")
+    bench.to("6 s")
+    expected = [step.text for step in bench.scenario().steps if isinstance(step, Expect)]
+    assert any("level == 5" in text for text in expected)
+    assert "level == 7" in expected[-1]
+    other = bench.replayed(load_gadget(path, {"dials.level.starts": 2}))
+    (first, *_) = [one for one in bench.differences(other).states if one.region == "level"]
+    assert (first.before, first.after) == ("5 (36.7 %)", "2 (8.17 %)")
 
 
 def test_more_events_than_fit_are_not_listed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -54,6 +54,36 @@ def test_the_page_holds_the_report_and_no_address(
     assert stays[2]["from"] - stays[1]["from"] == 20 * 10**9
 
 
+def test_what_usb_lights_and_dials_are_on_the_page(tmp_path: Path) -> None:
+    """A charge light is lit while it charges; a dial stands at its positions, each with its value.
+
+    The gadget fades out in six steps: its file.
+    """
+    gadget = ROOT / "scenarios/hen-house/gadget.toml"
+    path = tmp_path / "evening.toml"
+    path.write_text(
+        f'title = "Evening"\ngadget = {json.dumps(str(gadget))}\ncharge = "50 %"\n'
+        'lasts = "4 h"\nsteps = [ { at = "10 s", toggle = "auto", to = "on" },\n'
+        '  { at = "20 s", measure = "daylight", value = "1 lx" },\n'
+        '  { at = "3 h", usb = true }, { at = "3 h 30 min", usb = false } ]\n', encoding="utf-8")
+    page = tmp_path / "run.html"
+    assert main(["run", str(path), "--page", str(page)]) == 0
+    found = re.search(r'id="run-data">(.*?)</script>', page.read_text("utf-8"), re.DOTALL)
+    assert found is not None
+    data = json.loads(found[1])
+    lights = {light["name"]: light["fed_by"] for light in data["gadget"]["lights"]}
+    assert lights == {"lamp": None, "charging": "charger.status"}
+    course = data["course"]
+    lit_ns = sum(course["lights"]["charging"]) * course["step_ns"]
+    assert lit_ns == pytest.approx(30 * 60e9, rel=0.01)
+    assert data["gadget"]["dials"] == [
+        {"name": "fade", "values": ["100 %", "60 %", "35 %", "18 %", "8 %", "3 %"]}]
+    stood = [stay["state"] for stay in course["states"]["fade"]]
+    assert stood[0] == "0 (100 %)"
+    assert set(stood) <= {f"{at} ({value})" for at, value in enumerate(
+        data["gadget"]["dials"][0]["values"])}
+
+
 def test_a_day_of_the_larder_lamp_is_small(tmp_path: Path) -> None:
     """Below 200 kB."""
     scenario = ROOT / "scenarios/larder-lamp/jam-making.toml"

@@ -316,6 +316,45 @@ def test_a_dim_light_is_not_black(opened: Open) -> None:
     assert red[2] == 255
 
 
+def test_a_dial_is_on_the_face_and_in_the_course(opened: Open, chromium: Browser) -> None:
+    """Its position with what it gives there, and a mark for each that it has passed."""
+    page, server = opened("scenarios/potting-shed")
+    face = "[...document.querySelectorAll('#lights li')].find((one) => one.querySelector('.dial'))"
+    assert page.read(f"{face}.textContent") == "level at 5 (0 to 7), 36.7 %"
+    assert page.read(f"{face}.querySelectorAll('.filled').length") == 6
+    for held in (0.1, 1.3):  # a click lights it, a hold turns it up
+        page.key("k", down=True)
+        time.sleep(held)
+        page.key("k", down=False)
+        page.wait("simfw.state.view.regions.find((one) => one.name === 'torch').state === 'lit'")
+    pause(page)
+    page.wait("!simfw.state.drawing && simfw.state.course.states?.level.length > 1")
+    at = next(one.state for one in server.panel.bench.view().regions if one.name == "level")
+    assert at in {"6", "7"}
+    page.wait(f"{face}.textContent.startsWith('level at {at} (0 to 7), ')")
+    assert page.read(f"{face}.querySelectorAll('.filled').length") == int(at) + 1
+    assert page.read("simfw.state.course.states.level.at(-1).state").startswith(f"{at} (")
+    page.read("document.getElementById('tab-states').click()")
+    assert f"level{at} (" in page.read("document.querySelector('#states').textContent")
+    assert chromium.complaints() == []
+
+
+def test_lights_are_those_of_the_moment_when_time_stands(opened: Open) -> None:
+    """A lamp that went out a while ago at 60x is off, and not its mean of the last second."""
+    page, _ = opened()
+    page.read("document.querySelector('[data-rate=\"60\"]').click()")
+    page.key("k", down=True)
+    time.sleep(0.1)
+    page.key("k", down=False)
+    page.wait("simfw.state.view.lights[0].level === 1")
+    page.wait("simfw.state.view.time_ns > 15e9")  # it goes out after 20 s
+    page.wait("simfw.state.view.lights[0].most === 0")
+    pause(page)
+    page.wait("document.querySelector('#lights p').textContent === 'lamp off'")
+    shown = page.read("document.querySelector('.led').style.backgroundColor")
+    assert shown.replace(",", "") == page.read("simfw.ledColour('white', 0)")
+
+
 def test_going_back_keeps_the_old_course_beside_the_new_one(opened: Open) -> None:
     """By the slider; what was done later is gone from the journal."""
     page, server = opened()

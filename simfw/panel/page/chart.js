@@ -211,7 +211,7 @@ export class Chart {
       : [`${this.place(start + column * step)},${top + 2 + (height - 4) * (1 - (volts - low) / room)}`]));
     put(this.svg, "polyline", { class: "line", points: points.join(" ") });
     const text = high - low < 0.005 ? `${high.toFixed(2)} V` : `${low.toFixed(2)} to ${high.toFixed(2)} V`;
-    put(this.svg, "text", { class: "over", x: this.width - 12, y: top + height - 1, "text-anchor": "end" }, text);
+    put(this.svg, "text", { class: "over", x: this.width - 8, y: top + height - 1, "text-anchor": "end" }, text);
   }
 
   current(top, height) {
@@ -274,7 +274,8 @@ export class Chart {
     const column = Math.floor((ns - start) / step);
     const words = Object.entries(states).map(([name, stays]) => {
       const stay = stays.find((one) => one.from <= ns && ns < one.to);
-      return stay ? `${name}.${stay.state}` : "";
+      const at = /^\d/.test(stay?.state) ? " at " : "."; // a dial's position
+      return stay ? `${name}${at}${stay.state}` : "";
     });
     const mean = current[column]?.[1];
     return [clock(ns), ...words.filter(Boolean), mean ? si(mean, "A") : ""].filter(Boolean).join(", ");

@@ -51,7 +51,7 @@ export class Calm {
     this.seen.push([now, brightness, Math.max(lasted, 0.1)]);
     while (this.seen.length > 1 && this.seen[0][0] < now - SECOND) this.seen.shift();
     const turns = Calm.turns(this.seen.map(([, value]) => value));
-    this.blinking = turns > MOST_TURNS || (this.blinking && turns > 1) || (mean && turns > 0);
+    this.blinking = turns > MOST_TURNS || (this.blinking && turns > 1) || (mean && turns > 1);
     const since = now - this.last;
     this.last = now;
     if (!this.blinking && !mean) {
@@ -67,14 +67,47 @@ export class Calm {
   }
 }
 
-/** The lights of a gadget on the page. */
+const MOST_MARKS = 24; // positions of a dial that are drawn one by one
+
+/** The lights, loads and dials of a gadget on the page. */
 export class Face {
   constructor(list, gadget) {
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
     this.lights = new Map();
+    this.dials = new Map();
     list.replaceChildren();
     for (const light of gadget.lights) this.add(list, light, light.segments ? "bars" : "");
     for (const name of gadget.loads) this.add(list, { name, leds: 1, colour: "white" }, "load");
+    for (const dial of gadget.dials) this.dial(list, dial);
+  }
+
+  /** A dial: a mark for each position, those up to the present one filled. */
+  dial(list, { name, values }) {
+    const marks = Array.from({ length: Math.min(values.length, MOST_MARKS) }, () => made("span", ""));
+    const row = made("div", "dial", ...marks);
+    row.setAttribute("aria-hidden", "true");
+    const words = made("span", "");
+    list.append(made("li", "", row, made("p", "", `${name} `, words)));
+    this.dials.set(name, { values, marks, words, at: null });
+  }
+
+  /** Show the dials among regions, each at the position that its state begins with. */
+  turn(regions) {
+    for (const { name, state } of regions) {
+      const dial = this.dials.get(name);
+      const at = dial ? Number.parseInt(state, 10) : null;
+      if (!dial || dial.at === at) continue;
+      dial.at = at;
+      const last = dial.values.length - 1;
+      const filled = last ? (at / last) * (dial.marks.length - 1) : 0;
+      dial.marks.forEach((mark, place) => mark.classList.toggle("filled", place <= filled));
+      dial.words.textContent = `at ${at} (0 to ${last}), ${dial.values[at]}`;
+    }
+  }
+
+  /** Whether any light is shown calmer than it is. */
+  get calmed() {
+    return [...this.lights.values()].some(({ calm }) => calm.blinking);
   }
 
   add(list, light, kind) {
@@ -84,13 +117,15 @@ export class Face {
     row.setAttribute("aria-hidden", "true");
     const words = made("span", "");
     const many = light.leds > count ? ` (${light.leds} LEDs)` : "";
-    const text = made("p", "", `${light.name}${many} `, words);
+    const by = light.fed_by ? " (by USB)" : "";
+    const text = made("p", "", `${light.name}${many}${by} `, words);
     list.append(made("li", "", row, text));
     this.lights.set(light.name, { light, leds, words, calm: new Calm(), since: 0, blinks: 0 });
   }
 
   /** Show a view that covers the last `lasted` ms; `fast`: time goes faster than 1x. */
   show(view, now, lasted, fast) {
+    this.turn(view.regions);
     for (const one of view.lights) {
       const known = this.lights.get(one.name);
       if (!known) continue;

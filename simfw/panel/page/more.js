@@ -17,6 +17,7 @@ export class More {
     this.came = new Map(); // by which row a region came there, and when that was seen (ms)
     this.settings = {};
     this.list = [];
+    this.values = new Map(gadget.dials.map((dial) => [dial.name, dial.values])); // of each position
     this.regions = new Map(gadget.regions.map((region) => [region.name, region]));
     document.getElementById("care").replaceChildren(...gadget.cautions.map((text) => made("p", "", text)));
     document.getElementById("filter").oninput = () => this.drawFigures();
@@ -70,13 +71,14 @@ export class More {
     for (const event of view.events) this.events.unshift(event);
     const names = new Set(view.events.map((event) => event.name));
     for (const region of view.regions) {
-      const before = this.stood.get(region.name);
-      this.stood.set(region.name, region.state);
+      const before = this.stood.get(region.name)?.state;
+      const stayed = region.since_ns - (this.stood.get(region.name)?.since_ns ?? 0);
+      this.stood.set(region.name, region);
       const known = this.regions.get(region.name);
       if (!known?.written || before === undefined || before === region.state) continue;
       // The rows that may have led there; within one frame of 1x it is nearly always one.
       const rows = known.rows.filter((row) => row.from.includes(before) && row.leads.includes(region.state)
-        && (row.on === null || names.has(row.on)));
+        && (row.on === null ? Math.abs(stayed - row.after_ns) < 1e3 : names.has(row.on)));
       const numbers = rows.map((row) => known.rows.indexOf(row));
       this.came.set(region.name, { text: rows.map((row) => row.text).join(" or "), numbers, at: performance.now() });
     }
@@ -108,7 +110,9 @@ export class More {
       const next = region.due_ns === null ? "" : span((region.due_ns - view.time_ns) / 1e9);
       const came = this.came.get(region.name);
       const by = made("span", came && performance.now() - came.at < LIT_MS ? "came" : "", came?.text ?? "");
-      const cells = [region.name, made("b", "", region.state), by, span((view.time_ns - region.since_ns) / 1e9), next, waits];
+      const value = this.values.get(region.name)?.[region.state];
+      const state = made("b", "", value ? `${region.state} (${value})` : region.state);
+      const cells = [region.name, state, by, span((view.time_ns - region.since_ns) / 1e9), next, waits];
       return { kind: known.written ? "" : "stock", cells };
     });
     const panel = document.getElementById("states");
@@ -159,6 +163,10 @@ export class More {
   drawUsed(view) {
     const rows = this.gadget.consumers.map((name) => (
       [name, ampereHours(view.used_c[name]), si(view.consumers_a[name], "A")]));
+    const fed = new Set(this.gadget.lights.filter((light) => light.fed_by).map((light) => light.name));
+    for (const light of view.lights) {
+      if (fed.has(light.name)) rows.push([`${light.name}, by USB`, "not from the cell", si(light.current_a, "A")]);
+    }
     document.getElementById("used").replaceChildren(
       table(["consumer", "used since the start", "mean current now"], rows, [1, 2]));
   }

@@ -12,6 +12,7 @@ const page = crypto.randomUUID?.() ?? String(Math.random());
 const LONGEST_MS = 250; // of a frame: a page that was away does not jump ahead
 const FAST_MS = 50; // between frames when time goes faster than 1x
 const WINDOW_MS = 400; // over which numbers are averaged
+const RESTED_MS = 1100; // after which a light that was calmed may change again
 const COURSE_MS = 1500; // between pictures of the course while time runs
 
 const state = {
@@ -135,12 +136,22 @@ function refresh() {
   state.window = null; // when time stands, the last frame counts
   meters(state.view, 0);
   told(state.view);
+  stand();
+}
+
+/** While time stands the lights are those of the moment; what was blinking comes to rest first. */
+async function stand() {
+  if (state.running || state.stopped) return;
+  const view = await ask("frame", { to_ns: state.base }, true);
+  if (!view || view.error || state.running) return;
+  face.show(view, performance.now(), 0, false);
+  if (face.calmed) setTimeout(stand, RESTED_MS);
 }
 
 function supply(view) {
   const words = [];
   if (!view.alive) words.push("no supply: the controller is dead");
-  if (gadget.gauge && view.bars !== null) words.push(`gauge: ${view.bars} of ${gadget.gauge} bars`);
+  if (gadget.gauge && view.bars !== null) words.push(`gauge: ${view.bars} of ${gadget.gauge} ${gadget.gauge === 1 ? "bar" : "bars"}`);
   if (view.charger !== "off") words.push(`charger: ${view.charger}, ${si(view.charger_a, "A")}`);
   return words.join("; ");
 }

@@ -26,7 +26,9 @@ function stand(ns) {
   const column = Math.min(Math.floor((view.here - whole.start_ns) / whole.step_ns), whole.current.length - 1);
   const lights = Object.entries(whole.lights).map(([name, levels]) => (
     { name, level: levels[column], least: levels[column], most: levels[column], brightness: null, current_a: null }));
-  face.show({ lights }, performance.now(), 0, false);
+  const regions = Object.entries(whole.states).map(([name, stays]) => (
+    { name, state: stays.find((one) => one.from <= view.here && view.here < one.to)?.state ?? "0" }));
+  face.show({ lights, regions }, performance.now(), 0, false);
 }
 
 function zoom(by, move = 0) {
