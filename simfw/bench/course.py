@@ -40,7 +40,7 @@ class Stay:
 
 @dataclass(frozen=True, slots=True)
 class Otherwise:
-    """A written region or dial that stands elsewhere over [start_ns, end_ns); None: there is no such."""
+    """A region or dial that stands elsewhere over [start_ns, end_ns); None: there is no such."""
 
     region: str
     start_ns: int
