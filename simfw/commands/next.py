@@ -36,6 +36,8 @@ def register(commands: Commands) -> None:
                         help="what lies on the bench, else what the log says")
     parser.add_argument("--write", metavar="DIR",
                         help="write a list for hands, and a scenario for each handling, into DIR")
+    parser.add_argument("--plot", metavar="FILE",
+                        help="draw what each experiment takes and tells (.png, .svg or .pdf)")
     add_search_options(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
@@ -52,6 +54,10 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.report.bench_next import next_files, next_json, next_text
     from simfw.writing import check_folder, write_folder
 
+    if arguments.plot is not None:
+        from simfw.report.drawing import check_ending
+
+        check_ending(arguments.plot)
     if arguments.write is not None:
         check_folder(arguments.write)
     log = load_bench_log(arguments.log)
@@ -63,6 +69,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.write is not None:
         where = os.path.relpath(log.gadget_path, Path(arguments.write))
         write_folder(arguments.write, next_files(found, where))
+    if arguments.plot is not None:
+        from simfw.report.bench_plot import write_next_plot
+
+        write_next_plot(found, arguments.plot)
     if arguments.json:
         sys.stdout.write(dump_json(next_json(found)))
     else:

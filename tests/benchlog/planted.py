@@ -24,7 +24,7 @@ from simfw.quantity import Timing
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb
 from tests.benchlog.lantern import write_lantern
 
-__all__ = ["Planted", "faults", "plant"]
+__all__ = ["OFF", "Planted", "faults", "plant", "true_figures"]
 
 _S = 10**9
 _DAY = 86_400
@@ -85,7 +85,7 @@ def plant(
     path = folder / "log.toml"
     path.write_text(head + dummy, encoding="utf-8")
     gadget = load_bench_log(path).gadgets[combination]
-    true = with_values(gadget, _figures(gadget, truth))
+    true = with_values(gadget, true_figures(gadget, truth))
     bench = _Seen(Prepared(true, reference_v=truth.get("controller.reference")), rng)
     kinds = ["drawer", "lit", "charge", "meter lit", "meter dark", "off", "lit low"]
     rng.shuffle(kinds)
@@ -98,7 +98,7 @@ def plant(
     return Planted(load_bench_log(path), truth, combination)
 
 
-def _figures(gadget: Gadget, truth: dict[str, float]) -> dict[str, float]:
+def true_figures(gadget: Gadget, truth: dict[str, float]) -> dict[str, float]:
     """The true figures by key, with the clock's factor in the controller's times."""
     found = {k: v for k, v in truth.items() if k not in (CLOCK, "controller.reference")}
     factor = truth.get(CLOCK, 1.0)

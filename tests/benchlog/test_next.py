@@ -15,6 +15,7 @@ from simfw.cli import main
 from simfw.engine.prepared import Prepared
 from simfw.loading import load_bench_log, load_scenario
 from tests.benchlog.lantern import log_of
+from tests.benchlog.play import play
 
 RIVALS = """
 kit = ["eyes", "stopwatch"]
@@ -122,6 +123,28 @@ reading = "40 mA .. 110 mA"
         main(["next", path, "--kit", "multimetre"])
     assert left.value.code == 2
     assert 'Did you mean "multimeter"?' in capsys.readouterr().err
+
+
+def test_what_experiments_take_and_tell_is_drawn(tmp_path: Path, capsys):
+    """Each by its number, and what the explanations predict of the first; also where none is."""
+    path = log_of(tmp_path, RIVALS).file
+    assert main(["next", path, "--plot", str(tmp_path / "next.svg")]) == 0
+    drawn = (tmp_path / "next.svg").read_text(encoding="utf-8")
+    for text in ("time at the bench (min)", "1: press key, press key", "dark", "lamp",
+                 "a second press: does nothing"):
+        assert text in drawn, text
+    assert main(["next", path, "--kit", "oscilloscope", "--plot", str(tmp_path / "none.svg")]) == 0
+    assert "tells anything" in (tmp_path / "none.svg").read_text(encoding="utf-8")
+    assert main(["next", path, "--plot", str(tmp_path / "next.bmp")]) == 2
+    capsys.readouterr()
+
+
+def test_a_simulated_bench_plays_to_the_end(tmp_path: Path):
+    """A true gadget, noisy hands, a clock that is off: the truth is what is left."""
+    played = play(tmp_path, 2, ["brightness", "status"])
+    assert played.wrong == []
+    assert played.left == 1
+    assert len(played.done) == 2
 
 
 def test_lists_for_hands_are_written_and_load(tmp_path: Path, capsys):

@@ -63,6 +63,22 @@ def test_a_plot_of_what_is_left_is_drawn(folder: Path):
     assert "loads.lamp.current" in (folder / "left.svg").read_text(encoding="utf-8")
 
 
+def test_a_pair_that_trades_off_is_drawn(tmp_path: Path, capsys):
+    """Two drains that one reading sums up: a band with the runs that fit."""
+    path = log_of(tmp_path, """
+[unknown]
+"cell.leakage" = "1 uA .. 60 uA"
+"controller.asleep" = "1 uA .. 60 uA"
+[[observations]]
+name = "meter"
+mode = "lamp.dark"
+reading = "50 uA ± 1 uA"
+""").file
+    assert main(["narrow", path, "--plot", str(tmp_path / "left.svg")]) == 0
+    assert "trade off; dots: runs that fit" in (tmp_path / "left.svg").read_text(encoding="utf-8")
+    capsys.readouterr()
+
+
 def test_the_answers_that_are_left_are_written_too(tmp_path: Path, capsys):
     """The only finish that fits stands in the file; the clock has no place in it."""
     path = log_of(tmp_path, LOG.replace('name = "meter"', 'name = "meter, lit"')).file
