@@ -94,7 +94,9 @@ class Passing:
             return -1.0 if goes_on else s - 1.0
         if kind == "finish":
             # Its output is the mean over the period, as all currents are.
-            return -1.0 if charger.finish_a is None else charger.finish_a - now.charger_a
+            if charger.finish_a is None:
+                return -1.0
+            return charger.finish_a * (1.0 - 1e-12) - now.charger_a  # below it, not at it
         if kind == "quick":
             return -1.0 if charger.pre_below is None else now.volt - charger.pre_below
         if kind == "slow":
@@ -325,14 +327,21 @@ class Passing:
         """Charge after `step` seconds and what each consumer took: Runge and Kutta's rule."""
         e = self.electrics
         s0, q = self.s, e.capacity_c
+
+        def on_the_way(s: float) -> electric.Solution:
+            """The circuit at a charge on the way: what has just got to an end still moves."""
+            if s in (0.0, 1.0) and s != s0:
+                s = math.nextafter(s, 2.0 * s - s0)
+            return e.solve(s, drives)
+
         k1 = e.solve(s0, drives)
         if abs(k1.net_a) * step / q < 1e-7:
-            middle = e.solve(s0 - 0.5 * step * k1.net_a / q, drives)
+            middle = on_the_way(s0 - 0.5 * step * k1.net_a / q)
             charges = {name: step * current for name, current in middle.currents.items()}
             return s0 - step * middle.net_a / q, charges, step * middle.charger_a
-        k2 = e.solve(s0 - 0.5 * step * k1.net_a / q, drives)
-        k3 = e.solve(s0 - 0.5 * step * k2.net_a / q, drives)
-        k4 = e.solve(s0 - step * k3.net_a / q, drives)
+        k2 = on_the_way(s0 - 0.5 * step * k1.net_a / q)
+        k3 = on_the_way(s0 - 0.5 * step * k2.net_a / q)
+        k4 = on_the_way(s0 - step * k3.net_a / q)
 
         def mean(a: float, b: float, c: float, d: float) -> float:
             return step * (a + 2.0 * b + 2.0 * c + d) / 6.0

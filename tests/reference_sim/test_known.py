@@ -613,6 +613,32 @@ CASES = {
             "veil": {"starts": "lit", "states": {"lit": {"scale": {"motor": "45 %"}}}},
         },
     ),
+    # docs/reference/gadget-file.md: a charge ends below `finish`, not at it; a tenth of the time
+    # the motor takes all of 5 mA, and the cell stands above the float voltage else
+    "output of just the finish": small(
+        {"charge": "98 %", "steps": [{"at": "100 ms", "usb": True}]},
+        charger=FULL | {"current": "5 mA", "float": "4.1 V", "finish": "10 %"},
+        behaviour={"lamp": {"starts": "lit", "states": {"lit": {"motor": "10 %"}}}},
+    ),
+    # a contact opens in the very instant in which the cell is full: 5 mA for 100 ms from 0.5 mC
+    # below 0.36 C
+    "full in an instant": small(
+        {
+            "charge": "100 %",
+            "steps": [
+                {"at": "50 ms", "press": "b", "for": "350 ms"},
+                {"at": "300 ms", "usb": True},
+                {"at": "350 ms", "press": "a", "for": "50 ms"},
+            ],
+        },
+        cell={"curve": "curve.csv", "capacity": "100 uAh", "resistance": "1R"},
+        charger=FULL | {"current": "5 mA"},
+        behaviour={"lamp": {
+            "starts": "lit",
+            "states": {"lit": {"motor": "50 %"}, "dark": {}},
+            "rows": [{"after": "50 ms", "from": "lit", "to": "dark"}],
+        }},
+    ),
     # design: charge 1 ends charging, whatever the charger still feeds
     "full cell": small(
         {"charge": "99.9 %", "steps": [{"at": "100 ms", "usb": True}]},
