@@ -135,7 +135,7 @@ def _parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"simfw {__version__}")
-    parser.set_defaults(action=lambda _: parser.print_help(), parser=parser)
+    parser.set_defaults(action=lambda _: parser.print_help(), parser=parser, whole=parser)
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND")
     for module in _modules():
         module.register(subparsers)

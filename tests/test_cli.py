@@ -186,10 +186,10 @@ def command_names() -> list[str]:
 
 
 def test_commands_stand_in_the_order_of_their_rank() -> None:
-    """What one begins with comes first, then `run`; what is handed over comes last."""
+    """What one begins with comes first, then `run`; then what is handed over, and help last."""
     names = command_names()
     assert names[:3] == ["new", "schema", "run"]
-    assert names[-3:] == ["spec", "source", "conform"]
+    assert names[-5:] == ["spec", "source", "conform", "help", "completion"]
     assert len(names) == len(set(names))
 
 

@@ -22,7 +22,7 @@ def register(commands: Commands) -> None:
         commands,
         "schema",
         run,
-        summary="write the JSON Schema of a kind of file, for an editor that completes keys",
+        summary="write the JSON Schema of a kind of file, for editors",
         examples=["schema gadget -o gadget.schema.json", "schema scenario"],
     )
     parser.add_argument("kind", metavar="KIND",

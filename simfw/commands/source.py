@@ -22,7 +22,7 @@ def register(commands: Commands) -> None:
         commands,
         "source",
         run,
-        summary="write portable C99 for a replacement firmware, with a harness for the host",
+        summary="write portable C99 for a replacement firmware",
         examples=["source scenarios/larder-lamp/gadget.toml -o firmware"],
     )
     parser.add_argument("gadget", metavar="GADGET", help="the gadget file (TOML)")

@@ -31,7 +31,7 @@ def register(commands: Commands) -> None:
         commands,
         "spec",
         spec,
-        summary="write the firmware specification (Markdown and one HTML page) with test vectors",
+        summary="write the firmware specification and its test vectors",
         examples=[
             "spec scenarios/larder-lamp/gadget.toml -o specification",
             "spec gadget.toml -o specification --since gadget-before.toml",
