@@ -103,13 +103,15 @@ class Bench:
     samples that repeat are advanced in whole periods: True, False, or None, which folds ways of
     more than a minute. Unfolded, a course is to the last bit what its scenario gives when run
     with `fold=False`, however often one looks. `prepared` is shared with other runs of the gadget.
+    `begin` is where it stands at time 0, in place of the power-up, with its own charge; no scenario
+    can say that.
 
     Raises DescriptionError where the gadget does not hold together.
     """
 
     def __init__(
         self, gadget: Gadget, charge: float = 0.8, seed: int = 0, *, fold: bool | None = None,
-        prepared: Prepared | None = None,
+        prepared: Prepared | None = None, begin: Snapshot | None = None,
     ) -> None:
         if not 0.0 <= charge <= 1.0:
             raise UsageError(f"charge = {charge:g}: a charge is a share. Allowed: 0 to 1.")
@@ -119,12 +121,14 @@ class Bench:
         self.fold = fold
         self.prepared = Prepared(gadget) if prepared is None else prepared
         self.repeating = Repeating(self.prepared.system)
+        self._begin = None if begin is None else begin.from_zero()
         self._scout = Scout(self.prepared)
         self._rest = levels_at_rest(gadget)
         self._levels = dict(self._rest)  # before what was done at the present time
         self._listener = _Listener()
         self._simulation = Stepwise(
-            self.prepared, self.charge, seed=seed, observers=(self._listener,)
+            self.prepared, self.charge, seed=seed, observers=(self._listener,),
+            resume=self._begin,
         )
         self._plant: Plant = self._simulation.plant
         self._begun = False
@@ -363,7 +367,7 @@ class Bench:
     def _stand(self, saved: Snapshot | None) -> None:
         self._simulation = Stepwise(
             self.prepared, self.charge, seed=self.seed, observers=(self._listener,),
-            resume=saved, plant=self._plant,
+            resume=self._begin if saved is None else saved, plant=self._plant,
         )
         self._begun = saved is not None
         if self._begun:
@@ -515,18 +519,25 @@ class Bench:
         regions were in, but for those that go round by themselves. Raises UsageError at time 0,
         when nothing has run yet.
         """
-        if not self._now_ns:
-            raise UsageError("Nothing has run yet: a scenario lasts more than 0 s.")
-        bare = Scenario(
-            title=title, gadget_path=Path(self.gadget.file or "gadget.toml"), charge=self.charge,
-            lasts_ns=self._now_ns, gadget=self.gadget, seed=self.seed or None,
-            steps=steps_of(self.journal, self.gadget, self._now_ns),
-        )
+        if self._begin is not None:
+            raise UsageError("This course begins in the middle of things, and a scenario begins at "
+                             "power-up: it cannot be kept as one.")
+        bare = self._bare(title)
         if not expectations:
             return bare
         seen = seen_in(bare, self.prepared, self.repeating)
         return replace(bare, steps=tuple(sorted(
             [*bare.steps, *seen], key=lambda step: step.at_ns)))
+
+    def _bare(self, title: str = "") -> Scenario:
+        """What was done until now, as the steps of a scenario."""
+        if not self._now_ns:
+            raise UsageError("Nothing has run yet: a scenario lasts more than 0 s.")
+        return Scenario(
+            title=title, gadget_path=Path(self.gadget.file or "gadget.toml"), charge=self.charge,
+            lasts_ns=self._now_ns, gadget=self.gadget, seed=self.seed or None,
+            steps=steps_of(self.journal, self.gadget, self._now_ns),
+        )
 
     def run(self, *, events: bool = True) -> Run:
         """The course as one run, with its intervals and `events`; a long one is folded.
@@ -534,7 +545,7 @@ class Bench:
         Raises UsageError where it has more than `MOST_LOGGED` events.
         """
         return simulate(
-            self.gadget, self.scenario(expectations=False), seed=self.seed, log=events,
+            self.gadget, self._bare(), seed=self.seed, log=events, resume=self._begin,
             fold=self._folds(self._now_ns), prepared=self.prepared,
             observers=(EventLimit(),) if events else (),
         )
@@ -545,9 +556,15 @@ class Bench:
     def replayed(self, gadget: Gadget) -> Bench:
         """A bench with `gadget`, to which the same was done until the present time.
 
-        Raises UsageError where that gadget has no such input.
+        Raises UsageError where that gadget has no such input, or not the states in which this
+        course begins.
         """
-        other = Bench(gadget, self.charge, self.seed, fold=self.fold)
+        prepared = Prepared(gadget)
+        if self._begin is not None and _parts(prepared) != _parts(self.prepared):
+            raise UsageError("This course begins in the middle of things, in states that are not "
+                             "those of the changed gadget.")
+        other = Bench(gadget, self.charge, self.seed, fold=self.fold, prepared=prepared,
+                      begin=self._begin)
         other._simulation.hear(False)
         for deed in self.journal:
             other.to(deed.time_ns)
@@ -565,6 +582,12 @@ class Bench:
             found = differences(*runs, self.repeating, other.repeating)
             return replace(found, events_left_out=True)
         return differences(*runs, self.repeating, other.repeating)
+
+
+def _parts(prepared: Prepared) -> list[tuple[str, list[str]]]:
+    """The regions and clocks with their states, and how many rules there are."""
+    parts = [(part.name, [state.name for state in part.states]) for part in prepared.system.every]
+    return [*parts, *(("", [rule.name]) for rule in prepared.rules)]
 
 
 def _lit_by_usb(name: str, current_a: float) -> LightView:

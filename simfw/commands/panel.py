@@ -109,7 +109,7 @@ def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) 
     from simfw.panel.panel import Panel
     from simfw.report.replay import as_scenario
     from simfw.stimuli.recording.mapfile import read_map
-    from simfw.verify.replay import Options, replay
+    from simfw.verify.replay import Options, begin_of, replay
 
     mapped = None if arguments.map is None else read_map(arguments.map)
     gadget_path = gadget_of(path, arguments.gadget, mapped, arguments.map)
@@ -120,10 +120,11 @@ def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) 
     replayed = replay(observed, gadget, Options(start=mapped.start, charge=charge))
     notes = list(replayed.said)
     if replayed.begin.states:
-        notes.append(f"The recording begins in {replayed.begin}; the bench begins at power-up.")
+        notes.append(f"The recording begins in {replayed.begin}, and so does the bench: such a "
+                     "course cannot be kept as a scenario, which begins at power-up.")
     tracks = {
         name: [(0, track.start or 0.0), *zip(track.times_ns, track.levels, strict=True)]
         for name, track in replayed.observed.outputs.items()
     }
     return Panel(gadget_path, watched=as_scenario(replayed, gadget, gadget_path),
-                 notes=notes, recorded=tracks)
+                 notes=notes, recorded=tracks, begin=begin_of(replayed, gadget))

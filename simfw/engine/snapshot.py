@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simfw.circuit.circuit import ChargerMode
 
@@ -55,3 +55,20 @@ class Snapshot:
     pending: tuple[tuple[int, str, str, float], ...]
     rules: tuple[RuleState, ...]
     counted: float | None = None
+
+    def from_zero(self) -> Snapshot:
+        """The same, so that time is counted from here on: what came before has times below 0."""
+        by = self.time_ns
+
+        def earlier(parts: tuple[RegionState, ...]) -> tuple[RegionState, ...]:
+            return tuple(replace(part, entered_ns=part.entered_ns - by) for part in parts)
+
+        return replace(
+            self, time_ns=0, regions=earlier(self.regions), clocks=earlier(self.clocks),
+            open_ns=None if self.open_ns is None else self.open_ns - by,
+            pending=tuple((at_ns - by, kind, name, value)
+                          for at_ns, kind, name, value in self.pending),
+            rules=tuple((broken, tuple(end - by for end in ends),
+                         None if since is None else since - by, was)
+                        for broken, ends, since, was in self.rules),
+        )

@@ -20,6 +20,7 @@ from simfw.bench.course import Differences, TooManyEvents
 from simfw.bench.journal import Deed
 from simfw.bench.view import View
 from simfw.engine.run import Occurred, Run
+from simfw.engine.snapshot import Snapshot
 from simfw.engine.stepwise import LONGEST_NS
 from simfw.errors import QuantityError, RunError, SimfwError, UsageError
 from simfw.formatting import format_duration, format_percent
@@ -65,12 +66,14 @@ class Panel:
     def __init__(
         self, path: str | Path, charge: float = 0.8, watched: Scenario | None = None,
         notes: Sequence[str] = (), recorded: Recorded | None = None,
+        begin: Snapshot | None = None,
     ) -> None:
         """`watched` is a scenario of the gadget file `path` whose steps happen by themselves.
 
         Time stands where the first of its expectations is not met, else at the beginning. `notes`
-        are told on the page, `recorded` outputs drawn beside the model's. Raises DescriptionError
-        as `load_gadget` does, with nothing begun.
+        are told on the page, `recorded` outputs drawn beside the model's, and `begin` is where it
+        stands at time 0, None at power-up. Raises DescriptionError as `load_gadget` does, with
+        nothing begun.
         """
         self.path = Path(path)
         self._settings: dict[str, Any] = {}
@@ -80,11 +83,11 @@ class Panel:
         self._ahead: list[Deed] = []
         self._next = 0
         gadget = load_gadget(self.path)
-        self._put(Bench(gadget, charge if watched is None else watched.charge))
+        self._put(Bench(gadget, charge if watched is None else watched.charge, begin=begin))
         self.watched = None
         if watched is not None:
             self._ahead = deeds_of(watched, gadget)
-            self.watched = Watched(watched, self.bench.prepared, notes, recorded)
+            self.watched = Watched(watched, self.bench.prepared, notes, recorded, begin)
             first = self.watched.first_unmet_ns
             if first is not None:
                 self._go(first)

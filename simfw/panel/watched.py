@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from simfw.bench.journal import Deed
 from simfw.engine.prepared import Prepared
 from simfw.engine.simulator import simulate
+from simfw.engine.snapshot import Snapshot
 from simfw.engine.timeline import timeline
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario
@@ -37,9 +38,11 @@ class Watched:
 
     def __init__(
         self, scenario: Scenario, prepared: Prepared, notes: Sequence[str],
-        recorded: Recorded | None = None,
+        recorded: Recorded | None = None, begin: Snapshot | None = None,
     ) -> None:
-        run = simulate(prepared.gadget, scenario, prepared=prepared, trace=False, log=False)
+        """`begin` is where the run begins, None at power-up."""
+        run = simulate(prepared.gadget, scenario, prepared=prepared, trace=False, log=False,
+                       resume=None if begin is None else begin.from_zero())
         self._scenario = scenario
         self._notes = tuple(notes)
         self._recorded = recorded or {}

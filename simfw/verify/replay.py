@@ -17,6 +17,7 @@ import numpy as np
 
 from simfw.behaviour.outputs import ways
 from simfw.behaviour.region import Group, State
+from simfw.engine.snapshot import Snapshot
 from simfw.errors import UsageError, nearest
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
@@ -28,7 +29,8 @@ from simfw.verify.prediction import Begin, Model, Predicted
 from simfw.verify.spans import measured, median, resolution_ns
 from simfw.verify.tracing import START
 
-__all__ = ["Begin", "Options", "Replayed", "SignalVerdict", "compare", "replay"]
+__all__ = ["Begin", "Options", "Replayed", "SignalVerdict", "begin_of", "compare",
+           "replay"]
 
 MOST_STARTS: Final = 24
 MOST_CODES: Final = 60
@@ -122,6 +124,13 @@ class Replayed:
             return None
         _, number, pair = min(found, key=lambda item: item[:2])
         return self.verdicts[number], pair
+
+
+def begin_of(replayed: Replayed, gadget: Gadget) -> Snapshot | None:
+    """Where a run stands that begins as the recording does; None: at power-up."""
+    if not replayed.begin.states:
+        return None
+    return Model(gadget, replayed.observed).snapshot(replayed.begin, 1.0)
 
 
 # Comparing -----------------------------------------------------------------------------------

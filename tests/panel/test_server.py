@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from simfw import RunError, UsageError, load_scenario, simulate
+from simfw import RunError, UsageError, load_gadget, load_scenario, simulate
 from simfw.cli import main
 from simfw.commands import panel as command
 from simfw.panel import server as served
@@ -507,6 +507,42 @@ def test_a_recording_is_watched_beside_the_model() -> None:
         modelled_s = sum(course["lights"][name]) * course["step_ns"] * 1e-9
         assert recorded_s == pytest.approx(modelled_s, rel=0.1, abs=0.1)
     assert any(course["recorded"].values())
+
+
+def test_a_recording_that_begins_in_the_middle_of_things(folder: Path) -> None:
+    """The bench stands where the map says, and so does all that is done with its course."""
+    (folder / "lit.csv").write_text(
+        "time_s,button,led\n0,0,1\n10,0,0\n20,1,0\n20.1,0,0\n20.515,0,1\n25,0,1\n")
+    (folder / "map.toml").write_text(
+        'gadget = "gadget.toml"\nstart = { lamp_mode = "lit.full" }\n'
+        '[wires.button]\ninput = "key"\n[wires.led]\noutput = "lamp"\n')
+    panel = panel_of(str(folder / "lit.csv"), "--map", str(folder / "map.toml"))
+    bench = panel.bench
+    assert bench.time_ns == 0
+    assert next(one.state for one in bench.view().regions if one.name == "lamp_mode") == "lit.full"
+    assert bench.view().lights[0].level == 1.0
+    told = panel.gadget({})["watched"]
+    assert "and so does the bench" in " ".join(told["notes"])
+    assert told["met"] == told["count"] > 0
+    panel.frame({"to_ns": 25 * S})
+    stays = panel.course({})["states"]["lamp_mode"]
+    assert [one["state"] for one in stays] == ["lit.full", "dark", "lit.full"]
+    assert abs(stays[1]["from"] - 10 * S) < S / 10
+    charge = bench.view().charge
+    panel.back({"time_ns": 5 * S})
+    assert bench.view().lights[0].level == 1.0
+    panel.frame({"to_ns": 25 * S})
+    assert bench.view().charge == charge
+    with pytest.raises(UsageError, match="begins at power-up"):
+        panel.save({"name": "kept"})
+    found = panel.change({"settings": {"buttons.key.double": "200 ms"}})
+    assert not found["differences"]["none"]
+    text = (folder / "gadget.toml").read_text()
+    (folder / "gadget.toml").write_text(
+        f"{text}[behaviour.more]\nstarts = 'a'\nstates.a = {{}}\n")
+    other = load_gadget(folder / "gadget.toml")
+    with pytest.raises(UsageError, match="states that are not"):
+        bench.replayed(other)
 
 
 @pytest.mark.parametrize(
