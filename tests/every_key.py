@@ -5,7 +5,9 @@ Invented: no figure here is that of a part. They are chosen so that each key bea
 
 from __future__ import annotations
 
-__all__ = ["CASES", "CHECKED", "GADGET", "HOLD_ELSEWHERE", "LIFE", "LOW", "OFF", "RUN"]
+import re
+
+__all__ = ["CASES", "CHECKED", "GADGET", "HOLD_ELSEWHERE", "LIFE", "LOW", "OFF", "RUN", "parts_of"]
 
 GADGET = """\
 [gadget]
@@ -251,6 +253,23 @@ for = "20 ms"
 [readings]
 "lamp.hum" = "7 mA ± 1 mA"
 """
+
+# What `circuit` is asked about: light, infra-red, charger and gauge do not depend on what plays.
+_PLAYS = ("dials", "sequences", "behaviour", "rules", "readings")
+_LAMP = """\
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { lamp = "100 %" }
+rows = [ { on = "power.click", from = "dark", to = "lit" } ]
+"""
+
+
+def parts_of(gadget: str) -> str:
+    """The gadget with all its parts, and one lamp instead of all that plays on them."""
+    tables = re.split(r"(?m)^(?=\[)", gadget)
+    return "".join(text for text in tables if not text.strip("[").startswith(_PLAYS)) + _LAMP
+
 
 RUN = """\
 title = "all"

@@ -96,16 +96,16 @@ def test_any_use_is_looked_up_as_it_would_be_worked_out(
 SHARED = Prepared(LAMP)
 
 
-def evening() -> Scenario:
-    """Fourteen hours with a hand or a press every few minutes."""
+def evening(every_ns: int = 7 * 60 * S) -> Scenario:
+    """A hand or a press every few minutes, 120 times: fourteen hours."""
     steps: list[Step] = []
     for n in range(120):
-        at = n * 7 * 60 * S + n * n * 7919 * MS % S
+        at = n * every_ns + n * n * 7919 * MS % S
         if n % 3:
             steps.append(Wave(at_ns=at, sensor="wave", distance_m=0.1, for_ns=400 * MS))
         else:
             steps.append(Press(at_ns=at, button="power", for_ns=150 * MS))
-    return Scenario(gadget_path=Path(), charge=0.9, lasts_ns=14 * HOUR, steps=tuple(steps))
+    return Scenario(gadget_path=Path(), charge=0.9, lasts_ns=120 * every_ns, steps=tuple(steps))
 
 
 @pytest.fixture
@@ -134,12 +134,16 @@ def test_rows_run_for_few_of_the_instants_of_a_long_use(worked_out: list[int]) -
 
 
 def test_what_is_kept_of_the_rows_has_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Behind it instants are worked out each time, and neither they nor what they meet are kept."""
+    """Behind it instants are worked out each time, and neither they nor what they meet are kept.
+
+    What is not kept is not folded either: the same use as elsewhere, with shorter waits.
+    """
     most = 40
-    plain = simulate(LAMP, evening(), prepared=Prepared(LAMP), trace=False)
+    busy = evening(every_ns=15 * S)
+    plain = simulate(LAMP, busy, prepared=Prepared(LAMP), trace=False)
     monkeypatch.setattr(instants, "MOST_LEARNED", most)
     prepared = Prepared(LAMP)
-    agree(plain, simulate(LAMP, evening(), prepared=prepared, trace=False))
+    agree(plain, simulate(LAMP, busy, prepared=prepared, trace=False))
     kept = [comb for place in prepared.learned.places.values() for comb in place.values()]
     met = [one for comb in kept for one in comb.met.values()]
     assert len(kept) + len(met) + sum(len(one.outcomes) for one in met) == most
