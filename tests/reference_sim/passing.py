@@ -22,6 +22,7 @@ class Passing:
     now: int
     s: float
     alive: bool
+    released: bool
     protected: bool
     mode: str
     pin: str
@@ -34,7 +35,7 @@ class Passing:
 
     def circuit_changed(self) -> bool:
         """Whether the circuit goes to another state by what the loads now are."""
-        if self.switched():
+        if self.switched() or (self.released and self.latched()):
             return True
         for kind in self.circuit_kinds():
             if self.circuit_holds(kind, self.s):

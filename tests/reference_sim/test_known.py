@@ -466,6 +466,23 @@ CASES = {
         gauge={"thresholds": ["3.3 V"]},
         behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
     ),
+    # the same beside a switch that closes: all of that comes before the charge of a cell that is
+    # nearly full ends, so that the pin is found low
+    "pressed with the switch as usb comes": small(
+        {
+            "charge": "99.9 %",
+            "steps": [
+                {"at": "100 ms", "toggle": "main", "to": "off"},
+                {"at": "600 ms", "toggle": "main", "to": "on"},
+                {"at": "600 ms", "press": "a", "for": "200 ms"},
+                {"at": "600 ms", "usb": True},
+            ],
+        },
+        charger=FULL | {"current": "40 mA", "finish": "60 %"},
+        controller={"powered_by": ["a"]},
+        toggles={"main": {"in_supply": True}},
+        behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
+    ),
     # docs/explanation/one-instant.md: inputs have their new values at once. At 0 degC the lamp
     # takes the terminal to 3.32 V, at 25 degC to 3.52 V
     "cold when usb comes": small(
