@@ -211,6 +211,35 @@ def test_time_runs_at_1x_while_a_finger_holds(opened: Open) -> None:
     assert page.read("simfw.state.base") - before < 0.1 * 3600e9 * 3600  # it jumped an hour
 
 
+def test_a_hidden_tab_lets_go_and_its_time_stands(opened: Open, chromium: Browser) -> None:
+    """Nothing is asked meanwhile, and coming back it takes no more than a quarter of a second."""
+    page, server = opened()
+    other = chromium.page()
+    page.call("Page.bringToFront")
+    page.wait("!document.hidden")
+    page.read("document.querySelector('[data-rate=\"60\"]').click()")
+    page.read("document.getElementById('run').click()")
+    page.key("k", down=True)
+    page.wait("simfw.keys.held && simfw.state.view.time_ns > 5e7")
+    other.call("Page.bringToFront")
+    page.wait("document.hidden")
+    assert not page.read("simfw.keys.held")
+    page.wait("!simfw.state.busy")
+    stood, asked = page.read("simfw.state.base"), len(chromium.asked())
+    time.sleep(1.2)  # the file is looked at every second by a page that is seen
+    assert page.read("simfw.state.base") == stood
+    assert len(chromium.asked()) == asked
+    page.key("k", down=False)
+    back = time.monotonic()
+    page.call("Page.bringToFront")
+    page.wait(f"simfw.state.view.time_ns > {stood}")
+    pause(page)
+    # At 60x: a quarter of a second on coming back, and what has really gone by since.
+    assert page.read("simfw.state.base") - stood < 60 * (time.monotonic() - back + 0.25) * 1e9
+    assert [deed.level for deed in server.panel.bench.journal] == [1.0, 0.0]
+    other.call("Page.navigate", url="about:blank")
+
+
 @pytest.mark.parametrize("name", ["scenarios/larder-lamp", "scenarios/strip-controller"])
 def test_it_fits_and_can_be_read(opened: Open, name: str) -> None:
     """1280x900 without scrolling, 390 wide without pushing aside, light and dark (WCAG AA)."""
