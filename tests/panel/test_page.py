@@ -211,6 +211,26 @@ def test_time_runs_at_1x_while_a_finger_holds(opened: Open) -> None:
     assert page.read("simfw.state.base") - before < 0.1 * 3600e9 * 3600  # it jumped an hour
 
 
+def test_a_wave_has_the_length_that_was_set(opened: Open) -> None:
+    """To the nanosecond, at 60x too and where one leaps ahead in the middle of it."""
+    page, server = opened("scenarios/larder-lamp")
+    hand = server.panel.bench
+    page.read("document.querySelector('[data-rate=\"60\"]').click()")
+    wave = ("(() => { document.querySelector('#length-wave').value = 250;"
+            " document.querySelector('.wave button').click(); })()")
+    page.read(wave)
+    page.wait("simfw.state.view.time_ns > 2e9 && simfw.state.later.length === 0")
+    pause(page)
+    page.read("document.querySelector('#length-wave').value = 4000; "
+              "document.querySelector('.wave button').click(); document.getElementById('next').click()")
+    page.wait("simfw.state.later.length === 0 && !simfw.state.busy && !simfw.state.running")
+    page.wait("simfw.state.view.inputs.every((one) => one.kind !== 'hand' || one.level < 0)")
+    here, gone, again, away = hand.journal
+    assert [deed.level for deed in hand.journal] == [0.12, -1.0, 0.12, -1.0]
+    assert gone.time_ns - here.time_ns == 250_000_000
+    assert away.time_ns - again.time_ns == 4_000_000_000
+
+
 def test_a_hidden_tab_lets_go_and_its_time_stands(opened: Open, chromium: Browser) -> None:
     """Nothing is asked meanwhile, and coming back it takes no more than a quarter of a second."""
     page, server = opened()

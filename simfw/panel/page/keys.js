@@ -5,8 +5,8 @@ import { made, span } from "./words.js";
 const CM = 100;
 
 /**
- * The keys and inputs of a gadget. `tell(kind, name, level, stamp, pin)` is called for each deed, and
- * `reach(stamp)` before a finger comes or goes: until then time went as fast as it did.
+ * The keys and inputs of a gadget. `tell(kind, name, level, stamp, pin, lasting)` is called for each
+ * deed (with `lasting`, in ms, the input goes back to rest by itself after it), and `reach(stamp)` before a finger comes or goes: until then time went as fast as it did.
  */
 export class Keys {
   constructor(gadget, buttons, inputs, tell, reach) {
@@ -104,6 +104,19 @@ export class Keys {
       if (key.finger || key.pinned) this.tell("hand", input.name, key.level(), event.timeStamp);
     });
     inputs.append(made("div", "input", label, reach, words));
+    const length = made("input", "");
+    Object.assign(length, { type: "number", min: 1, max: 60000, value: 300, id: `length-${input.name}` });
+    const said = made("label", "", `${input.name} lasts, ms`);
+    said.htmlFor = length.id;
+    const wave = made("button", "", "Wave");
+    wave.type = "button";
+    wave.title = `one pass of a hand before ${input.name}, as far away and as long as set here`;
+    wave.addEventListener("click", (event) => {
+      if (key.finger || key.pinned || !length.checkValidity() || !length.value) return;
+      this.reach(event.timeStamp);
+      this.tell("hand", input.name, key.level(), event.timeStamp, false, Number(length.value));
+    });
+    inputs.append(made("div", "input wave", said, length, wave));
   }
 
   switched(list, input, label, [off, on]) {

@@ -16,7 +16,7 @@ const RESTED_MS = 1100; // after which a light that was calmed may change again
 const COURSE_MS = 1500; // between pictures of the course while time runs
 
 const state = {
-  scale: null, told: 0, running: false, rate: 1, base: 0, last: 0, deeds: [], busy: false, stopped: false, sent: 0,
+  scale: null, told: 0, running: false, rate: 1, base: 0, last: 0, deeds: [], later: [], busy: false, stopped: false, sent: 0,
   window: null, view: null, course: null, before: null, from: null, to: null, drawn: 0, drawing: false,
 };
 let [gadget, face, keys, more, chart] = [];
@@ -68,9 +68,15 @@ function run(on, stamp = performance.now()) {
 }
 
 /** A deed at a time stamp; returns its time on the bench (ns). A finger starts the time. */
-function deed(kind, name, level, stamp, pin = false) {
+function deed(kind, name, level, stamp, pin = false, lasting = 0) {
   reach(stamp);
+  // Whoever takes an input in hand again decides when it comes to rest.
+  state.later = state.later.filter((one) => one.kind !== kind || one.name !== name);
   state.deeds.push({ kind, name, level, at_ns: state.base });
+  if (lasting) {
+    const { rest } = gadget.inputs.find((one) => one.kind === kind && one.name === name);
+    state.later.push({ kind, name, level: rest, at_ns: state.base + Math.round(lasting * 1e6) });
+  }
   if (!state.running) {
     if (pin) flush();
     else if (!state.stopped) run(true, stamp);
@@ -78,8 +84,20 @@ function deed(kind, name, level, stamp, pin = false) {
   return state.base;
 }
 
+/** What comes to rest by itself does so at its time. */
+function due() {
+  const now = state.later.filter((one) => one.at_ns <= state.base).sort((one, other) => one.at_ns - other.at_ns);
+  state.later = state.later.filter((one) => one.at_ns > state.base);
+  for (const one of now) {
+    const place = state.deeds.findIndex((done) => done.at_ns > one.at_ns);
+    state.deeds.splice(place < 0 ? state.deeds.length : place, 0, one);
+  }
+}
+
 /** Send what was done while time stands; what was sent before is answered first. */
-async function flush() {
+async function flush(ends = false) {
+  if (ends && state.later.length) state.base = Math.max(state.base, ...state.later.map((one) => one.at_ns));
+  due();
   if (!state.deeds.length) return;
   while (state.busy) await new Promise((done) => { setTimeout(done, 5); });
   if (state.running || state.stopped || !state.deeds.length) return;
@@ -89,6 +107,7 @@ async function flush() {
 /** One frame: what was done since the last one, and the time until now. */
 async function step(lasted, fast = false) {
   state.busy = true;
+  due();
   const deeds = state.deeds.splice(0);
   const view = await ask("frame", { deeds, to_ns: state.base });
   state.busy = false;
@@ -217,7 +236,7 @@ async function back(ns) {
 /** Stand at another time; the course until now stays beside the new one where it is an earlier one. */
 async function travel(what, asked) {
   run(false);
-  await flush();
+  await flush(true);
   const whole = await ask("course", {});
   const from = state.view?.time_ns ?? 0;
   const view = await ask(what, asked);
@@ -307,6 +326,7 @@ function wireCourse() {
 
 async function change(settings) {
   run(false);
+  await flush(true);
   const whole = state.view?.time_ns ? await ask("course", {}) : null;
   const found = await ask("change", { settings });
   if (!found) return;
@@ -384,7 +404,7 @@ function wire() {
   }
   at("next").onclick = async () => {
     run(false);
-    await flush();
+    await flush(true);
     const view = await ask("next");
     if (!view) return;
     state.base = view.time_ns;
@@ -394,6 +414,7 @@ function wire() {
   };
   at("keep").onclick = () => {
     run(false);
+    flush(true);
     at("save-trouble").textContent = "";
     at("save-over").hidden = true;
     at("saving").showModal();
