@@ -19,6 +19,7 @@ from simfw.bench.bench import Bench, Mark
 from simfw.bench.course import Differences, TooManyEvents
 from simfw.bench.journal import Deed
 from simfw.bench.view import View
+from simfw.engine.repeat import repeat_life, time_left
 from simfw.engine.run import Occurred, Run
 from simfw.engine.snapshot import Snapshot
 from simfw.engine.stepwise import LONGEST_NS
@@ -28,9 +29,12 @@ from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
 from simfw.panel.chart import chart_of
 from simfw.panel.described import described, diagrams_of, figures_of, kind_of
+from simfw.panel.kept import page_of
 from simfw.panel.watched import Recorded, Watched, deeds_of
 from simfw.quantity import read_ns
+from simfw.report.text import text_report
 from simfw.stimuli.scenario import Scenario, write_scenario
+from simfw.writing import write_whole
 
 __all__ = ["MOST_MARKS", "Exists", "Panel"]
 
@@ -313,30 +317,48 @@ class Panel:
         return told | {"changed": True, "trouble": ""}
 
     def save(self, asked: Mapping[str, Any]) -> dict[str, Any]:
-        """Write the course as a scenario beside the gadget.
+        """Write the course beside the gadget as a scenario, or with `page` as a page of its own.
 
         Raises Exists where a file of that name is there and `over` is not true, UsageError where
         the name leads elsewhere, or to the gadget itself.
         """
         name, title = asked.get("name"), asked.get("title", "")
         if not isinstance(name, str) or not isinstance(title, str) or len(title) > 200:
-            raise UsageError("A scenario has a name and a title of at most 200 letters.")
-        stem = name.removesuffix(".toml")
+            raise UsageError("A course has a name and a title of at most 200 letters.")
+        page = asked.get("page") is True
+        path = self._beside(name, ".html" if page else ".toml", asked.get("over") is True)
+        if page:
+            write_whole(path, self._page(title or path.stem))
+            return {"name": path.name, "steps": len(self.bench.journal)}
+        scenario = self.bench.scenario(title)
+        write_scenario(scenario, path)
+        return {"name": path.name, "steps": len(scenario.steps)}
+
+    def _beside(self, name: str, suffix: str, over: bool) -> Path:
+        """The file of that name beside the gadget, which may be written."""
+        stem = name.removesuffix(suffix)
         if _NAME.fullmatch(stem) is None:
             raise UsageError(
                 f'"{name[:80]}" is no name for a file here. Allowed: up to 80 letters without '
                 "accents, digits, spaces, _ and -, beginning with a letter or digit.")
-        path = self.path.parent / f"{stem.rstrip()}.toml"
+        path = self.path.parent / f"{stem.rstrip()}{suffix}"
         if path.is_symlink():
             raise UsageError(f"{path.name} leads elsewhere: it is a link.")
         if path.exists():
             if path.samefile(self.path):
                 raise UsageError(f"{path.name} is the gadget itself.")
-            if asked.get("over") is not True:
+            if not over:
                 raise Exists(f"{path.name} is there already.")
-        scenario = self.bench.scenario(title)
-        write_scenario(scenario, path)
-        return {"name": path.name, "steps": len(scenario.steps)}
+        return path
+
+    def _page(self, title: str) -> str:
+        """The course until now as a page that asks nothing of anybody, with its report."""
+        run = self.bench.run()
+        report = text_report(run, repeat_life(run, ranges=True), time_left(run), events=False)
+        heading = f"{self.bench.gadget.head.name}: {title}"
+        changed = ", ".join(f"{key} = {value}" for key, value in self._settings.items())
+        return page_of(run, self.bench.prepared, report,
+                       f"{heading} ({changed})" if changed else heading)
 
     # -- values ----------------------------------------------------------------------------------
 

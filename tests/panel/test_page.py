@@ -156,6 +156,11 @@ def test_a_whole_course_by_the_keyboard_alone(opened: Open, tmp_path: Path) -> N
     tab_to("#save-do")
     stroke("Enter")
     page.wait("document.getElementById('save-trouble').textContent.startsWith('Written')")
+    stroke("Tab")
+    assert page.read("document.activeElement.id") == "save-page"
+    stroke("Enter")
+    page.wait("document.getElementById('save-trouble').textContent.includes('from-the-panel.html')")
+    assert "key.click" in (tmp_path / "key-hook/from-the-panel.html").read_text(encoding="utf-8")
     scenario = load_scenario(tmp_path / "key-hook/from-the-panel.toml")
     (press,) = [step for step in scenario.steps if isinstance(step, Press)]
     assert press.for_ns > 80_000_000
@@ -222,7 +227,8 @@ def test_a_wave_has_the_length_that_was_set(opened: Open) -> None:
     page.wait("simfw.state.view.time_ns > 2e9 && simfw.state.later.length === 0")
     pause(page)
     page.read("document.querySelector('#length-wave').value = 4000; "
-              "document.querySelector('.wave button').click(); document.getElementById('next').click()")
+              "document.querySelector('.wave button').click(); "
+              "document.getElementById('next').click()")
     page.wait("simfw.state.later.length === 0 && !simfw.state.busy && !simfw.state.running")
     page.wait("simfw.state.view.inputs.every((one) => one.kind !== 'hand' || one.level < 0)")
     here, gone, again, away = hand.journal

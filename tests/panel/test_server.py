@@ -266,6 +266,29 @@ def test_the_course_is_saved_beside_the_gadget_and_nowhere_else(
     assert ask(server, "/do/save", {"name": "pressed.toml", "over": True})[0] == 200
 
 
+def test_the_course_is_kept_as_a_page(folder: Path) -> None:
+    """With the report that `simfw run` gives of its scenario; over another only when asked."""
+    panel = Panel(folder / "gadget.toml")
+    panel.frame({"deeds": [{"kind": "contact", "name": "key", "level": 1, "at_ns": S}],
+                 "to_ns": S + S // 10})
+    panel.frame({"deeds": [{"kind": "contact", "name": "key", "level": 0, "at_ns": S + S // 10}],
+                 "to_ns": 30 * S})
+    assert panel.save({"name": "seen", "page": True})["name"] == "seen.html"
+    text = (folder / "seen.html").read_text(encoding="utf-8")
+    assert "lit.full" in text
+    panel.save({"name": "seen"})
+    run = simulate(panel.bench.gadget, load_scenario(folder / "seen.toml"))
+    average = f"{1e3 * sum(one.charge_c for one in run.consumers) / 30:.3g} mA"
+    assert average in text
+    with pytest.raises(UsageError, match=r"seen\.html is there already"):
+        panel.save({"name": "seen", "page": True})
+    panel.change({"settings": {"buttons.key.double": "200 ms"}})
+    panel.save({"name": "seen", "title": "Sooner", "page": True, "over": True})
+    assert "Sooner (buttons.key.double = 200 ms)</title>" in (folder / "seen.html").read_text()
+    with pytest.raises(UsageError, match="no name"):
+        panel.save({"name": "../seen", "page": True})
+
+
 def test_going_back_and_on_again_is_the_same(server: PanelServer) -> None:
     """From the nearest snapshot, to any time."""
     ask(server, "/do/gadget")
@@ -535,6 +558,7 @@ def test_a_recording_that_begins_in_the_middle_of_things(folder: Path) -> None:
     assert bench.view().charge == charge
     with pytest.raises(UsageError, match="begins at power-up"):
         panel.save({"name": "kept"})
+    assert panel.save({"name": "kept", "page": True})["name"] == "kept.html"
     found = panel.change({"settings": {"buttons.key.double": "200 ms"}})
     assert not found["differences"]["none"]
     text = (folder / "gadget.toml").read_text()

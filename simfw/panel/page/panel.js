@@ -383,12 +383,13 @@ async function watchFile() {
   }
 }
 
-async function save(over) {
+async function save(over, page) {
+  state.page = page;
   const name = at("save-name").value;
-  const found = await ask("save", { name, title: at("save-title").value, over }, true);
+  const found = await ask("save", { name, title: at("save-title").value, over, page }, true);
   at("save-over").hidden = found?.status !== 412;
   if (found?.error) at("save-trouble").textContent = found.error;
-  else if (found) at("save-trouble").textContent = `Written: ${found.name}, ${found.steps} steps.`;
+  else if (found) at("save-trouble").textContent = `Written: ${found.name}${page ? "" : `, ${found.steps} steps`}.`;
 }
 
 function wire() {
@@ -419,8 +420,9 @@ function wire() {
     at("save-over").hidden = true;
     at("saving").showModal();
   };
-  at("save-do").onclick = () => save(false);
-  at("save-over").onclick = () => save(true);
+  at("save-do").onclick = () => save(false, false);
+  at("save-page").onclick = () => save(false, true);
+  at("save-over").onclick = () => save(true, state.page);
   at("save-close").onclick = () => at("saving").close();
   document.addEventListener("visibilitychange", () => { state.last = performance.now(); });
   setInterval(watchFile, 1000);
