@@ -352,7 +352,7 @@ class Plant:
 
     def _phase(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
         key = (states, *shown, self.charger_mode, self.protected, self.supply.dead,
-               self.temperature_c, self.usb)
+               self.temperature_c)
         known = self._settings.get(key)
         if known is None:
             known = self._settings[key] = self._make(states, shown)
@@ -390,11 +390,10 @@ class Plant:
                 opens_at = _opening(at)
             marks.add(opens_at[0] if opens_at else EMPTY)
         steps: list[tuple[bool, tuple[float, ...], ChargerMode]] = []
-        if self.usb:
-            for step in self.circuit.steps(loads):
-                at = clock.charges_at(step.quantity, step.level)
-                steps.append((not step.rising, at, step.to))
-                marks.update(at)
+        for step in self.circuit.steps(loads):
+            at = clock.charges_at(step.quantity, step.level)
+            steps.append((not step.rising, at, step.to))
+            marks.update(at)
         for level in self.voltage_marks:
             marks.update(clock.charges_at_voltage(level))
         if self.varies and any(shown):

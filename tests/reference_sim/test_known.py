@@ -662,6 +662,27 @@ CASES = {
         charger=FULL,
         behaviour={},
     ),
+    # the same of a cell behind a switch that opens in the instant in which USB goes: what charges
+    # it later ends at charge 1
+    "full behind a switch": small(
+        {
+            "charge": "100 %",
+            "steps": [
+                {"at": "150 ms", "usb": True},
+                {"at": "200 ms", "toggle": "main", "to": "off"},
+                {"at": "200 ms", "usb": False},
+                {"at": "400 ms", "usb": True},
+            ],
+        },
+        cell={"curve": "curve.csv", "capacity": "20 mAh", "resistance": "10R"},
+        charger={"current": "5 mA", "float": "4.3 V"},
+        toggles={"main": {"in_supply": True}},
+        behaviour={"lamp": {
+            "starts": "lit",
+            "states": {"lit": {"motor": "on"}, "dark": {}},
+            "rows": [{"after": "100 ms", "from": "lit", "to": "dark"}],
+        }},
+    ),
 }
 
 
