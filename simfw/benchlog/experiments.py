@@ -11,9 +11,10 @@ less what the meter and the hand blur (C. E. Shannon, "A mathematical theory of 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
+from typing import Literal
 
 import numpy as np
 
@@ -35,14 +36,17 @@ from simfw.benchlog.model import (
 )
 from simfw.benchlog.narrowing import Narrowed, RivalResult
 from simfw.benchlog.policy import begin_with
-from simfw.benchlog.sameness import Proof, proved_same
 from simfw.benchlog.side_by_side import Handling, shown_after, told_apart
 from simfw.benchlog.world import World, rows_ignore
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Press, Usb
 
-__all__ = ["Experiment", "NextResult", "Prediction", "Untold", "next_experiments"]
+__all__ = ["Experiment", "NextResult", "Prediction", "Proof", "Untold", "next_experiments"]
+
+Proof = Literal["all", "rows"]
+"""What of two gadgets is proved to be the same: `all` that can be seen or measured; `rows`: what
+is driven, whatever hands do, as long as both read the same of the cell."""
 
 _S = 1_000_000_000
 _DAY_NS = 86_400 * _S
@@ -154,12 +158,14 @@ class _Left:
 
 
 def next_experiments(
-    found: Narrowed, *, kit: Sequence[Kit] | None = None, minutes: float | None = None
+    found: Narrowed, *, kit: Sequence[Kit] | None = None, minutes: float | None = None,
+    same: Callable[[Gadget, Gadget], Proof | None] | None = None,
 ) -> NextResult:
     """What to look at next, by what is left of a bench log.
 
     `kit` is what lies on the bench, else what the log says; `minutes` is the longest that an
-    experiment may take.
+    experiment may take. `same` tells what is proved to be the same of two gadgets that nothing
+    tells apart (`simfw.report.sameness.proved_same`); without it nothing is proved.
     """
     log = found.log
     own = tuple(log.kit if kit is None else kit)
@@ -193,7 +199,7 @@ def next_experiments(
     return NextResult(
         narrowed=found, kit=own, minutes=minutes, experiments=tuple(told),
         expected_minutes=0.0 if plan is None else plan.minutes,
-        not_tellable=tuple(_not_tellable(log, left, usable, everything, looks)),
+        not_tellable=tuple(_not_tellable(log, left, usable, everything, looks, same)),
         looks=sum(looks.values()), runs=runs,
     )
 
@@ -502,6 +508,7 @@ def _handling_entry(handling: Handling) -> str:
 def _not_tellable(
     log: BenchLog, left: Sequence[_Left], usable: Sequence[Experiment],
     everything: Sequence[Experiment], looks: Mapping[_Pair, int],
+    same: Callable[[Gadget, Gadget], Proof | None] | None,
 ) -> Iterator[Untold]:
     """Pairs of explanations that no usable experiment surely tells apart."""
     proofs = 0
@@ -512,8 +519,8 @@ def _not_tellable(
             continue
         would = tuple(one.name for one in everything if one not in usable and one.tells(a, b))
         proof = None
-        if fixed and not would and proofs < _PROOFS:
+        if same is not None and fixed and not would and proofs < _PROOFS:
             proofs += 1
-            proof = proved_same(log.gadgets[a], log.gadgets[b])
+            proof = same(log.gadgets[a], log.gadgets[b])
         yield Untold(first=a, second=b, would_tell=would, proof=proof,
                      tried=len(everything) - len(would) + looks.get((a, b), 0))

@@ -52,6 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     from simfw.commands._progress import Bar
     from simfw.loading import load_bench_log
     from simfw.report.bench_next import next_files, next_json, next_text
+    from simfw.report.sameness import proved_same
     from simfw.writing import check_folder, write_folder
 
     if arguments.plot is not None:
@@ -65,7 +66,8 @@ def run(arguments: argparse.Namespace) -> int:
         left = narrow(log, seed=arguments.seed, runs=arguments.runs, jobs=arguments.jobs,
                       brief=not arguments.json, progress=bar.show)
         bar.tell("looking for experiments")
-        found = next_experiments(left, kit=arguments.kit, minutes=arguments.minutes)
+        found = next_experiments(
+            left, kit=arguments.kit, minutes=arguments.minutes, same=proved_same)
     if arguments.write is not None:
         where = os.path.relpath(log.gadget_path, Path(arguments.write))
         write_folder(arguments.write, next_files(found, where))

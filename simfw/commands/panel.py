@@ -41,6 +41,8 @@ def register(commands: Commands) -> None:
         help="the cell's charge at the start [80 %%, or as the scenario or map says]",
     )
     parser.add_argument("--gadget", metavar="G", help="the gadget of a recording")
+    parser.add_argument("--bench", metavar="LOG",
+                        help="a bench log of the gadget: how far it leaves each figure open")
     parser.add_argument("--map", metavar="M", help="what the wires of a recording are")
     parser.add_argument(
         "--port", type=whole_number, default=0, metavar="N", help="the port [one that is free]"
@@ -57,6 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     with telling("reading the gadget"):
         panel = _panel(arguments)
+        if arguments.bench is not None:
+            panel.left = _left(arguments.bench, panel.path)
     try:
         server = PanelServer(panel, arguments.port)
     except (OSError, OverflowError) as error:
@@ -77,6 +81,19 @@ def run(arguments: argparse.Namespace) -> int:
         server.server_close()
         gc.freeze()  # nothing is looked through for rings at the end: it ends at once
     return 0
+
+
+def _left(bench: str, gadget: Path) -> dict[str, str]:
+    """What a bench log of the gadget leaves of each figure; UsageError where nothing fits."""
+    from simfw.commands._bench import narrowed_of
+    from simfw.errors import UsageError
+    from simfw.report.bench_log import left_texts
+
+    found = narrowed_of(bench, gadget)
+    if not found.possible:
+        raise UsageError(f"{bench}: nothing fits what was observed; simfw narrow {bench} tells "
+                         "what contradicts what.")
+    return left_texts(found)
 
 
 def _panel(arguments: argparse.Namespace) -> Panel:

@@ -111,16 +111,10 @@ def spec(arguments: argparse.Namespace) -> int:
 def _open_questions(path: str, gadget: Gadget) -> tuple[tuple[str, str], ...]:
     """What a bench log of `gadget` leaves open, each with what would answer it."""
     from simfw.benchlog.experiments import next_experiments
-    from simfw.benchlog.narrowing import narrow
-    from simfw.loading import load_bench_log
+    from simfw.commands._bench import narrowed_of
     from simfw.report.bench_next import open_questions
 
-    log = load_bench_log(path)
-    files = {log.gadget_path.resolve(), *(Path(one.file).resolve() for one in log.gadgets.values())}
-    if Path(gadget.file).resolve() not in files:
-        raise UsageError(f"{path} is about another gadget file, {log.gadget_path}, not about "
-                         f"{gadget.file}.")
-    return open_questions(next_experiments(narrow(log, brief=True)))
+    return open_questions(next_experiments(narrowed_of(path, gadget.file)))
 
 
 def _inside(vectors: VectorSet, folder: Path) -> VectorSet:

@@ -81,6 +81,7 @@ class Panel:
         """
         self.path = Path(path)
         self._settings: dict[str, Any] = {}
+        self.left: Mapping[str, str] = {}  # what a bench log leaves of a figure, by key
         stamp = self._stamped()
         self._trouble = ""
         self._tried = stamp
@@ -258,8 +259,13 @@ class Panel:
     # -- figures ---------------------------------------------------------------------------------
 
     def figures(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
-        """Every figure of the gadget, and those that are set otherwise."""
-        return {"figures": figures_of(self.bench.gadget), "settings": dict(self._settings)}
+        """Every figure of the gadget, and those that are set otherwise.
+
+        With `left`, what a bench log leaves of it, where there is one.
+        """
+        figures = [one | {"left": self.left[one["key"]]} if one["key"] in self.left else one
+                   for one in figures_of(self.bench.gadget)]
+        return {"figures": figures, "settings": dict(self._settings)}
 
     def diagrams(self, _asked: Mapping[str, Any]) -> dict[str, Any]:
         """The state diagram of each written region that is not too large for one."""

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = [
     "answers_text",
     "end_text",
+    "left_texts",
     "measured_text",
     "narrowed_json",
     "narrowed_text",
@@ -60,6 +61,16 @@ def end_text(unknown: Unknown, value: float, outward: int = 0) -> str:
 def span_text(unknown: Unknown, low: float, high: float) -> str:
     """A range of an unknown, rounded outwards."""
     return f"{end_text(unknown, low, -1)} .. {end_text(unknown, high, 1)}"
+
+
+def left_texts(found: Narrowed) -> dict[str, str]:
+    """What is left of each unknown that is a figure of the gadget file, and what holds it there."""
+    told = {}
+    for unknown, one in zip(found.log.unknowns, found.intervals, strict=True):
+        if unknown.key != CLOCK:
+            by = " + ".join(dict.fromkeys((*one.low_by, *one.high_by)))
+            told[unknown.key] = f"{span_text(unknown, one.low, one.high)} ({by or 'not narrowed'})"
+    return told
 
 
 def measured_text(value: float, unit: str) -> str:

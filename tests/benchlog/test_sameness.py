@@ -8,11 +8,11 @@ import pytest
 
 from simfw.benchlog.experiments import next_experiments
 from simfw.benchlog.narrowing import narrow
-from simfw.benchlog.sameness import proved_same
 from simfw.benchlog.side_by_side import told_apart
 from simfw.cli import main
 from simfw.engine.prepared import Prepared
 from simfw.loading import load_bench_log
+from simfw.report.sameness import proved_same
 from tests.benchlog.lantern import log_of
 
 LIT = '{ on = "key.click", from = "dark", to = "lit" }'
@@ -68,7 +68,7 @@ def test_equal_explanations_are_proved_equal(tmp_path: Path, what: str):
     log = asked(tmp_path, EQUAL[what])
     one, other = log.gadgets.values()
     assert proved_same(one, other) == proved_same(other, one) == "all"
-    found = next_experiments(narrow(log, brief=True))
+    found = next_experiments(narrow(log, brief=True), same=proved_same)
     assert found.experiments == ()
     assert [pair.proof for pair in found.not_tellable] == ["all"]
 
@@ -115,5 +115,5 @@ def test_nothing_is_proved_for_times_that_are_not_known(tmp_path: Path):
         path = tmp_path / f"{key}.toml"
         unknown = f'[unknown]\n"{key}" = {span}\n[[questions]]'
         path.write_text(text.replace("[[questions]]", unknown), encoding="utf-8")
-        found = next_experiments(narrow(load_bench_log(path), brief=True))
+        found = next_experiments(narrow(load_bench_log(path), brief=True), same=proved_same)
         assert [pair.proof for pair in found.not_tellable] == [proof]

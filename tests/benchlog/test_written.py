@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
 
+from simfw.benchlog.narrowing import narrow
 from simfw.cli import main
 from simfw.gadget.quantities import quantities
-from simfw.loading import load_gadget
+from simfw.loading import load_bench_log, load_gadget
+from simfw.panel.panel import Panel
+from simfw.report.bench_log import left_texts
 from simfw.tomlfile import read_toml
-from tests.benchlog.lantern import log_of
+from tests.benchlog.lantern import log_of, write_lantern
 
 LOG = """
 title = "One evening"
@@ -118,6 +122,27 @@ def test_a_specification_takes_its_open_questions_from_a_bench_log(folder: Path,
     other.write_bytes((folder / "gadget.toml").read_bytes())
     assert main(["spec", str(other), "-o", str(out), "--bench", str(folder / "log.toml")]) == 2
     capsys.readouterr()
+
+
+def test_the_panel_shows_what_a_bench_log_leaves_of_a_figure(folder: Path, tmp_path: Path, capsys):
+    """Beside the figure, with what holds it there; a log of another gadget is refused."""
+    narrowed = narrow(load_bench_log(folder / "log.toml"), brief=True)
+    panel = Panel(folder / "gadget.toml")
+    assert not any("left" in one for one in panel.figures({})["figures"])
+    panel.left = left_texts(narrowed)
+    left = {one["key"]: one["left"] for one in panel.figures({})["figures"] if "left" in one}
+    assert left == {"loads.lamp.current": "70.9 mA .. 73.1 mA (meter)",
+                    "cell.leakage": "1 µA .. 60 µA (not narrowed)"}
+    page = files("simfw.panel").joinpath("page/more.js").read_text(encoding="utf-8")
+    assert "left by the bench log" in page
+    other = tmp_path / "gadget.toml"
+    write_lantern(tmp_path)
+    assert main(["panel", str(other), "--bench", str(folder / "log.toml"), "--no-browser"]) == 2
+    assert "is about another gadget file" in capsys.readouterr().err
+    text = (folder / "log.toml").read_text(encoding="utf-8")
+    (tmp_path / "log.toml").write_text(text.replace("72 mA", "300 mA"), encoding="utf-8")
+    assert main(["panel", str(other), "--bench", str(tmp_path / "log.toml"), "--no-browser"]) == 2
+    assert "nothing fits what was observed" in capsys.readouterr().err
 
 
 def test_a_value_is_replaced_where_it_stands(tmp_path: Path):

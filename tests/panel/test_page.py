@@ -459,8 +459,9 @@ def test_the_diagram_shows_where_a_region_stands(opened: Open, chromium: Browser
 
 
 def test_a_changed_figure_tells_what_differs(opened: Open) -> None:
-    """On the page, with the value before and now; a mistake is said."""
-    page, _ = opened()
+    """On the page, with the value before and now; a mistake is said, and what a log leaves."""
+    page, server = opened()
+    server.panel.left = {"buttons.key.double": "190 ms .. 410 ms (stopwatch)"}
     page.key("k", down=True)
     time.sleep(0.1)
     page.key("k", down=False)
@@ -476,6 +477,7 @@ def test_a_changed_figure_tells_what_differs(opened: Open) -> None:
     assert "key.click" in page.read("document.getElementById('events').textContent")
     told = page.read("document.getElementById('changed').textContent")
     assert "buttons.key.double = 200 ms" in told
+    page.wait("document.getElementById('figure-list').textContent.includes('190 ms .. 410 ms')")
     page.read("(() => { const field = document.querySelector('#figure-list input'); "
               "field.value = 'soon'; document.querySelector('#figure-list button').click(); })()")
     page.wait("document.getElementById('trouble').textContent.includes('buttons.key.double')")

@@ -182,6 +182,7 @@ export class More {
     const asked = document.getElementById("filter").value.toLowerCase();
     const shown = this.list.filter((one) => `${one.key} ${one.value} ${one.origin}`.toLowerCase().includes(asked));
     document.getElementById("as-written").hidden = !Object.keys(this.settings).length;
+    const narrowed = this.list.some((one) => one.left);
     const rows = shown.map((one) => {
       const field = made("input", "");
       field.value = this.settings[one.key] ?? one.value;
@@ -193,10 +194,11 @@ export class More {
       button.setAttribute("aria-label", `try ${one.key}`);
       button.onclick = doIt;
       const value = made("span", "", field, " ", button);
-      return { kind: one.key in this.settings ? "set" : "", cells: [one.key, value, one.range, one.origin] };
+      const left = narrowed ? [one.left ?? ""] : [];
+      return { kind: one.key in this.settings ? "set" : "", cells: [one.key, value, one.range, one.origin, ...left] };
     });
     document.getElementById("figure-list").replaceChildren(
-      table(["figure", "value", "range", "where from"], rows));
+      table(["figure", "value", "range", "where from", ...(narrowed ? ["left by the bench log"] : [])], rows));
   }
 
   /** Tell what a change has moved. */

@@ -10,20 +10,16 @@ cannot tell them either.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.region import Drive, Region, System
+from simfw.benchlog.experiments import Proof
 from simfw.circuit.wake import wake_of
 from simfw.gadget.model import Gadget, Gauge
 from simfw.report.vectors.equal import Prover
 from simfw.report.vectors.faults import Fault
 
-__all__ = ["Proof", "proved_same"]
-
-Proof = Literal["all", "rows"]
-"""What of two gadgets is proved to be the same: `all` that can be seen or measured; `rows`: what
-is driven, whatever hands do, as long as both read the same of the cell."""
+__all__ = ["proved_same"]
 
 # What the rows are made of. Nothing else of a gadget file is read by them; the other way round
 # these draw nothing but by what their rows drive and how long they keep awake.
