@@ -177,9 +177,9 @@ def next_experiments(
         for template in _library(left[0].world.gadget):
             one = _predicted(template, left, log)
             runs += len(left) * _GADGETS
-            same = [e for e in everything if one is not None and e.kind == one.kind == "current"
-                    and e.predictions == one.predictions]
-            if one is not None and not same:  # states that tick are one mode
+            alike = [e for e in everything if one is not None and e.kind == one.kind == "current"
+                     and e.predictions == one.predictions]
+            if one is not None and not alike:  # states that tick are one mode
                 everything.append(one)
         handlings, looks = _handlings(left, minutes)
         everything += handlings
