@@ -220,7 +220,7 @@ class Plant:
         # Everything outside the regions that decides what the rows do, but for the charge.
         self.place = (tuple(flags.values()), tuple(sorted(self.hands.items())), self.supply)
         self.calm = calm(charger, self.supply)
-        key = (self.charger_mode, self.protected, self.supply.dead, self.temperature_c)
+        key = (self.charger_mode, self.protected, self.supply.dead, self.temperature_c, self.usb)
         self.here = self._phases.setdefault(key, {})
 
     def context(self) -> tuple[object, ...]:

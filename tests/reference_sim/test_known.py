@@ -483,6 +483,20 @@ CASES = {
         toggles={"main": {"in_supply": True}},
         behaviour={"lamp": {"starts": "off", "states": {"off": {"controller": "unpowered"}}}},
     ),
+    # the same as USB goes and the switch opens: the next charge ends when the cell is full
+    "switched off as usb goes": small(
+        {
+            "charge": "93 %",
+            "steps": [
+                {"at": "0 s", "usb": True},
+                {"at": "50 ms", "usb": False},
+                {"at": "50 ms", "toggle": "main", "to": "off"},
+                {"at": "750 ms", "usb": True},
+            ],
+        },
+        charger=FULL | {"current": "300 mA", "float": "8 V"},
+        toggles={"main": {"in_supply": True}},
+    ),
     # docs/explanation/one-instant.md: inputs have their new values at once. At 0 degC the lamp
     # takes the terminal to 3.32 V, at 25 degC to 3.52 V
     "cold when usb comes": small(
