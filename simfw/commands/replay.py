@@ -73,10 +73,10 @@ def _replay(arguments: argparse.Namespace) -> int:
         from simfw.report.drawing import check_ending
 
         check_ending(arguments.plot)
-    mapped = None if arguments.map is None else read_map(arguments.map)
-    gadget_path = gadget_of(arguments.recording, arguments.gadget, mapped, arguments.map)
     settings = settings_of(arguments)
     refuse_beside(settings, "--as-scenario", arguments.as_scenario)
+    mapped = None if arguments.map is None else read_map(arguments.map)
+    gadget_path = gadget_of(arguments.recording, arguments.gadget, mapped, arguments.map)
     gadget = load_gadget(gadget_path, settings)
     observed, mapped = observed_in(arguments.recording, mapped, gadget, gadget_path)
     options = _from_map(options, mapped.start, None if mapped.charge is None
