@@ -7,13 +7,13 @@ import hashlib
 import json
 import re
 from html import escape
-from importlib import resources
 
 from simfw.bench.repeating import Repeating
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Run
 from simfw.panel.chart import chart_of
 from simfw.panel.described import face_of
+from simfw.panel.files import page_file
 
 __all__ = ["COLUMNS", "MOST_EVENTS", "page_of"]
 
@@ -37,7 +37,7 @@ def page_of(run: Run, prepared: Prepared, report: str, title: str) -> str:
                    for event in run.events[:MOST_EVENTS]],
         "more_events": max(0, len(run.events) - MOST_EVENTS),
     }
-    style = _file("panel.css")
+    style = page_file("panel.css")
     script = "\n".join(
         ["\"use strict\";", "{", *(_plain(name) for name in ("words", "face", "chart", "watch")),
          "}"])
@@ -51,16 +51,13 @@ def page_of(run: Run, prepared: Prepared, report: str, title: str) -> str:
         "data": _data(data),
     }
     # In one pass: what a part holds is never taken for the name of another.
-    return re.sub(r"@([a-z-]+)@", lambda found: parts.get(found[1], found[0]), _file("run.html"))
-
-
-def _file(name: str) -> str:
-    return (resources.files("simfw.panel") / "page" / name).read_text("utf-8")
+    return re.sub(r"@([a-z-]+)@", lambda found: parts.get(found[1], found[0]),
+                  page_file("run.html"))
 
 
 def _plain(name: str) -> str:
     """A module of the page as part of one script."""
-    return _EXPORT.sub("", _IMPORT.sub("", _file(f"{name}.js")))
+    return _EXPORT.sub("", _IMPORT.sub("", page_file(f"{name}.js")))
 
 
 def _digest(text: str) -> str:

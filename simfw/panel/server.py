@@ -15,10 +15,10 @@ import threading
 import time
 from collections.abc import Mapping
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from importlib import resources
 from typing import Any
 
 from simfw.errors import SimfwError
+from simfw.panel.files import page_file
 from simfw.panel.panel import Exists, Panel
 
 __all__ = ["LARGEST_BODY", "SLOWEST_BODY_S", "TOKEN_HEADER", "PanelServer"]
@@ -192,7 +192,7 @@ class _Handler(BaseHTTPRequestHandler):
         found = _FILES.get(self.path)
         if found is None:
             raise _Refused(404, "There is no such page here.")
-        return (resources.files("simfw.panel") / "page" / found[0]).read_bytes(), found[1]
+        return page_file(found[0]).encode(), found[1]
 
     def _asked(self) -> tuple[bytes, str]:
         """Refuse whatever is not from this server's own page, before its body is read."""

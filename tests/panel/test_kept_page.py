@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from simfw.cli import main
+from simfw.panel.files import page_file
 from tests.panel.browser import BROWSER, browser
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -103,6 +104,16 @@ def test_only_an_html_file_is_a_page(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert main(["run", path, "--page", str(tmp_path / "run.txt")]) == 2
     assert "FILE.html" in capsys.readouterr().err
     assert main(["run", path, "--page", str(tmp_path / "no" / "run.html")]) == 2
+
+
+def test_what_both_pages_have_stands_in_one_file() -> None:
+    """The live page and the kept one take the same parts, and none is left out."""
+    live, kept = page_file("index.html"), page_file("run.html")
+    for part in ("course", "face", "view"):
+        text = page_file(f"{part}.html")
+        assert text in live
+        assert text in kept
+    assert "@part" not in live + kept
 
 
 @pytest.mark.skipif(BROWSER is None, reason="chromium is not installed")
