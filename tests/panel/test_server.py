@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import http.client
 import json
 import os
@@ -66,14 +67,14 @@ def ask(
     }  # fmt: skip
     data = body if isinstance(body, bytes) else json.dumps(body or {}).encode()
     connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=10)
-    connection.putrequest(method, what, skip_host=True, skip_accept_encoding=True)
-    for name, value in (wanted | {"Content-Length": str(len(data))} | (more or {})).items():
-        if value is not None:
-            connection.putheader(name, value)
-    connection.endheaders(data)
-    answer = connection.getresponse()
-    text = answer.read()
-    connection.close()
+    with contextlib.closing(connection):
+        connection.putrequest(method, what, skip_host=True, skip_accept_encoding=True)
+        for name, value in (wanted | {"Content-Length": str(len(data))} | (more or {})).items():
+            if value is not None:
+                connection.putheader(name, value)
+        connection.endheaders(data)
+        answer = connection.getresponse()
+        text = answer.read()
     is_json = answer.headers.get_content_type() == "application/json" and text
     return answer.status, json.loads(text) if is_json else text
 
