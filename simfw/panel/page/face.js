@@ -120,7 +120,7 @@ export class Face {
     const by = light.fed_by ? " (by USB)" : "";
     const text = made("p", "", `${light.name}${many}${by} `, words);
     list.append(made("li", "", row, text));
-    this.lights.set(light.name, { light, leds, words, calm: new Calm(), since: 0, blinks: 0 });
+    this.lights.set(light.name, { light, leds, words, calm: new Calm(), since: 0, blinks: -Infinity });
   }
 
   /** Show a view that covers the last `lasted` ms; `fast`: time goes faster than 1x. */
