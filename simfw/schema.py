@@ -17,7 +17,7 @@ import annotated_types
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from simfw.benchlog.log_file import BENCH_STEPS, BenchLine, LogFile
+from simfw.benchlog.written import BENCH_STEPS, BenchLine, LogFile
 from simfw.errors import UsageError, nearest
 from simfw.forms import Form, Reads
 from simfw.gadget.model import Gadget

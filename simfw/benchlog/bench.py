@@ -7,6 +7,7 @@ import copy
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 from simfw.behaviour.parsing import parse_expression
@@ -15,6 +16,8 @@ from simfw.behaviour.tree import Expression, Not
 from simfw.benchlog.margin import FAR, Asked, Margin, asked_of, between, truth
 from simfw.benchlog.model import (
     HAND_NS,
+    LOOSE_NS,
+    PRESS_NS,
     Do,
     ModeReading,
     Observation,
@@ -23,6 +26,7 @@ from simfw.benchlog.model import (
     Until,
     Wait,
 )
+from simfw.benchlog.recorded import compared
 from simfw.benchlog.world import start_ends
 from simfw.engine.modes import mean_current
 from simfw.engine.observer import Observer
@@ -30,7 +34,7 @@ from simfw.engine.prepared import Prepared
 from simfw.engine.resume import snapshot
 from simfw.engine.simulation import Simulation
 from simfw.engine.snapshot import Snapshot
-from simfw.stimuli.scenario import Expect, Scenario, Step, Temperature
+from simfw.stimuli.scenario import Expect, Press, Scenario, Step, Temperature
 
 __all__ = ["observe", "start_charge"]
 
@@ -38,6 +42,8 @@ _LIMIT = 4  # times what was seen: what has not come by then does not come
 _MORE_NS = 60_000_000_000
 _TINY_V = 0.02  # a tolerance of a voltage with one end
 _TINY = 0.02  # and of a share
+_SIGMAS = 3.0
+_DRAWS = 24  # of one length that falls by chance; of several twice as many together
 
 
 def observe(
@@ -51,6 +57,10 @@ def observe(
     charge = start_charge(prepared, seen, local.get("start", 0.5))
     if seen.reading is not None:
         return (_reading(prepared, seen.reading, charge),)
+    if seen.recorded is not None:
+        return compared(prepared, seen.recorded, charge)
+    if seen.count is not None:
+        return (_counted(prepared, seen, local, charge),)
     return _Bench(prepared, seen, local, charge, near).margins()
 
 
@@ -68,6 +78,49 @@ def _reading(prepared: Prepared, reading: ModeReading, charge: float) -> Margin:
     elif amps is not None and reading.usb:
         amps = abs(amps - found.charger_a)
     return between(amps, reading.low_a, reading.high_a, "A")
+
+
+def _counted(
+    prepared: Prepared, seen: Observation, local: Mapping[str, float], charge: float
+) -> Margin:
+    """How often it is seen, against how often it was, by the ratio of likelihoods.
+
+    Of `n` times it was seen `k`; the model sees it with the share `p` of what hands may do, all
+    lengths within their ranges alike. z is the root of 2 ln(L(k / n) / L(p)) with the sign of
+    p - k / n: for the truth it is close to normal (S. S. Wilks, Ann. Math. Statist. 9, 1938, 60),
+    so that three of it hold 99.7 %.
+    """
+    assert seen.count is not None
+    met, times = seen.count
+    draws = _draws(len(seen.chances))
+    hits = sum(
+        all(one.off <= 1.0 for one in _Bench(
+            prepared, seen, {**local, **dict(zip(seen.chances, draw, strict=True))}, charge, False,
+        ).margins())
+        for draw in draws
+    )
+    share = hits / len(draws)
+    least = 0.5 / len(draws)  # a share of a few draws is no surer than that
+
+    def log_likelihood(p: float) -> float:
+        p = min(max(p, least), 1.0 - least)
+        return met * math.log(p) + (times - met) * math.log(1.0 - p)
+
+    best = log_likelihood(met / times)
+    root = math.sqrt(max(0.0, 2.0 * (best - log_likelihood(share))))
+    return Margin(z=math.copysign(root, share - met / times), low=-_SIGMAS, high=_SIGMAS,
+                  value=share, unit="share")
+
+
+@cache
+def _draws(size: int) -> tuple[tuple[float, ...], ...]:
+    """Shares (0..1) of each range: the middles of equal parts, or points of a Halton sequence."""
+    if size == 1:
+        return tuple(((n + 0.5) / _DRAWS,) for n in range(_DRAWS))
+    from scipy.stats import qmc
+
+    points = qmc.Halton(size, scramble=False).random(2 * _DRAWS + 1)[1:]
+    return tuple(tuple(float(x) for x in point) for point in points)
 
 
 class _Reached(Exception):
@@ -117,7 +170,7 @@ class _Bench:
                 case Do():
                     self._go(self.now)
                     self.begun = self.counted = self.now
-                    self.steps.append(step.at(self.now))
+                    self.steps.append(self._fallen(step.at(self.now), f"press {n}"))
                     self.before = (self.saved, self.at, list(self.steps))
                 case Until():
                     found.append(self._until(step))
@@ -127,6 +180,13 @@ class _Bench:
                     self._go(self.now + 1)
                     found.append(truth(not self.lost and self._status() == reads, FAR))
         return tuple(found)
+
+    def _fallen(self, step: Step, name: str) -> Step:
+        """A press of which nobody says how long, as long as it falls this time."""
+        share = self.local.get(name)
+        if share is None or not isinstance(step, Press):
+            return step
+        return replace(step, for_ns=PRESS_NS + round((2.0 * share - 1.0) * LOOSE_NS))
 
     # -- runs ------------------------------------------------------------------------------------
 

@@ -6,13 +6,11 @@ import copy
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from decimal import Decimal
 from itertools import product
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any
 
-from pydantic import Field
-
+from simfw.behaviour.build import build_system
 from simfw.benchlog.model import (
     CLOCK,
     HAND_NS,
@@ -21,220 +19,65 @@ from simfw.benchlog.model import (
     BenchLog,
     BenchStep,
     Do,
-    Kit,
     ModeReading,
     Observation,
     PinSeen,
     Question,
+    Recorded,
     See,
     StartCharge,
     Unknown,
     Until,
     Wait,
 )
+from simfw.benchlog.written import (
+    BENCH_STEPS,
+    SAMPLES,
+    START_HELP,
+    LogFile,
+    ObservationPart,
+    QuestionPart,
+    ends_of,
+    in_days,
+)
 from simfw.errors import DescriptionError, Problem, QuantityError, nearest
-from simfw.forms import Reads, plain, text
 from simfw.gadget.dimensions import dimension_of
-from simfw.gadget.fields import Name
 from simfw.gadget.figures import entries
 from simfw.gadget.load import GadgetCheck, named_gadget
-from simfw.gadget.model import Gadget, Part
+from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
 from simfw.quantity import (
-    CURRENT,
-    LENGTH,
     RATIO,
-    TEMPERATURE,
     TIME,
-    VOLTAGE,
     Timing,
-    read_figure,
     read_number,
     read_span,
-    read_timing,
 )
 from simfw.stimuli.inputs import INPUTS
+from simfw.stimuli.recording import open_recording
+from simfw.stimuli.recording.base import Block, Remarks
+from simfw.stimuli.recording.mapfile import find_signal, gadget_signals, own_map, read_map
+from simfw.stimuli.recording.signals import observe
 from simfw.stimuli.scenario import Expect, Scenario, problems_of
 from simfw.stimuli.scenario_file import (
-    READING,
-    Instant,
-    Kinds,
-    Span,
-    read_reading,
     step_mismatches,
 )
 from simfw.tomlfile import OPTION, key_text, read_toml, require_kind
 from simfw.validation import check_data
+from simfw.verify.replay import Options
 
-__all__ = ["BENCH_STEPS", "MOST_COMBINATIONS", "BenchLine", "LogFile", "read_bench_log"]
+__all__ = ["MOST_COMBINATIONS", "read_bench_log"]
 
 MOST_COMBINATIONS = 256
 
-_STARTS = ("full", "cut-off", "last bar", "any")
-_START_HELP = ('"full", "cut-off", "last bar", "any", a share such as "80 %", shares such as '
-               '"95 % .. 100 %", or a voltage at rest such as "3.80 V"')
-_MONTHS = re.compile(r"(\d+(?:\.\d+)?)\s*months?\b")
-_BELOW = re.compile(r"\s*below\s+(.*)", re.DOTALL)
-_PIN = "charger.status"
-
-
-def _months(value: object) -> object:
-    """Months in a time become days: a month is a twelfth of a year, 30.4375 days."""
-    if not isinstance(value, str):
-        return value
-    return _MONTHS.sub(lambda found: f"{Decimal(found[1]) * Decimal('30.4375'):f} days", value)
-
-
-def _timing(value: object) -> Timing:
-    return read_timing(_months(value))
-
-
-def _start(value: object) -> StartCharge:
-    if isinstance(value, StartCharge):
-        return value
-    if isinstance(value, str) and value.strip() in _STARTS:
-        return StartCharge(value.strip())  # type: ignore[arg-type]
-    try:
-        return _start_share(value)
-    except QuantityError as error:
-        near = nearest(value, _STARTS) if isinstance(value, str) else None
-        raise QuantityError(
-            text=error.text, allowed=_START_HELP, suggestion=near or error.suggestion
-        ) from None
-
-
-def _start_share(value: object) -> StartCharge:
-    if isinstance(value, str) and re.search(r"V\s*($|\.\.|±)", value):
-        low, high = _ends(value, VOLTAGE)
-        return StartCharge("volts", low, high)
-    low, high = _ends(value, RATIO)
-    if high > 1:
-        raise QuantityError(text="a charge is at most 100 %")
-    return StartCharge("share", low, high)
-
-
-def _ends(value: object, dimension: Any) -> tuple[float, float]:
-    """Both ends of a range, or of a value with a tolerance."""
-    if isinstance(value, str) and ".." in value and "(" not in value:
-        return read_span(value, dimension)
-    figure = read_figure(value, dimension)
-    return figure.low, figure.high
-
-
-def _reading(value: object) -> tuple[float, float]:
-    below = _BELOW.fullmatch(value) if isinstance(value, str) else None
-    if below is not None:
-        return 0.0, read_number(below[1], CURRENT, positive=True)
-    try:
-        return _ends(value, CURRENT)
-    except QuantityError as error:
-        raise QuantityError(
-            text=error.text, suggestion=error.suggestion,
-            allowed='a current such as "152 mA ± 2 mA", or "below 10 uA"') from None
-
-
-StartText = Annotated[StartCharge, Reads(_start, form=text(
-    "start-of-observation", f"The charge then: {_START_HELP}."))]
-Reading = Annotated[tuple[float, float], Reads(_reading, form=text(
-    "meter-reading", 'A current such as "152 mA ± 2 mA", or "below 10 uA".'))]
-Loose = Annotated[Timing, Reads(_timing, form=text(
-    "loose-time", 'A time such as "8 months ± 1 week" or "50 min ± 5 min".', r"\d"))]
-Degrees = Annotated[float, Reads(
-    lambda value: read_number(value, TEMPERATURE), form=plain(TEMPERATURE))]
-Metres = Annotated[float, Reads(
-    lambda value: read_number(value, LENGTH, positive=True), form=plain(LENGTH))]
-
-
-class BenchLine(Part):
-    """One line of the steps of an observation, as written."""
-
-    wait: Loose | None = None
-    until: str | None = None
-    see: str | None = None
-    press: Name | None = None
-    wave: Name | None = None
-    toggle: Name | None = None
-    measure: Name | None = None
-    usb: bool | None = None
-    temperature: Degrees | None = None
-    fault: bool | None = None
-    took: Loose | None = None
-    looked: Span | None = None
-    for_: Annotated[Span | None, Field(alias="for")] = None
-    bounce: Instant | None = None
-    distance: Metres | None = None
-    to: Literal["on", "off"] | None = None
-    value: Annotated[tuple[float, str], Reads(read_reading, form=READING)] | None = None
-    at: Annotated[int, Field(exclude=True)] = 0  # of the step of a scenario that it becomes
-
-
-class ObservationPart(Part):
-    """`[[observations]]`, as written."""
-
-    name: Name
-    start: StartText | None = None
-    steps: tuple[BenchLine, ...] = ()
-    mode: Name | None = None
-    reading: Reading | None = None
-    charge: StartText | None = None
-    node: Literal["cell", "usb"] | None = None
-    pin: Literal["charger.status"] | None = None
-    reads: Literal["low", "high", "floating"] | None = None
-    temperature: Degrees | None = None
-    by: Literal["hand", "analyser"] = "hand"
-    doubt: bool = False
-
-
-class AnswerPart(Part):
-    """`[[questions.answers]]`, as written."""
-
-    name: Name
-    file: Name | None = None
-    change: Annotated[dict[str, Any], Field(default_factory=dict)]
-
-
-class QuestionPart(Part):
-    """`[[questions]]`, as written."""
-
-    name: Name
-    asks: str = ""
-    answers: Annotated[tuple[AnswerPart, ...], Field(min_length=1)]
-
-
-class LogFile(Part):
-    """A bench log, as written."""
-
-    title: str = ""
-    gadget: Name
-    kit: tuple[Kit, ...] = ("eyes",)
-    unknown: Annotated[dict[str, Any], Field(default_factory=dict)]
-    questions: tuple[QuestionPart, ...] = ()
-    observations: tuple[ObservationPart, ...] = ()
-
+_BELONGS = {
+    "reading": ("mode",), "charge": ("mode",), "node": ("mode",), "reads": ("pin",),
+    "map": ("recording",), "tolerance": ("recording",), "count": ("steps",),
+    "by": ("steps", "pin"),
+}
+"""The keys of an observation that only some kinds have."""
 
 _INPUTS = {one.key: one for one in INPUTS.values()}
-BENCH_STEPS: Kinds = {
-    "wait": ((), ()),
-    "until": (("took",), ("looked",)),
-    "see": ((), ()),
-    **{
-        key: (
-            tuple(one for one in _INPUTS[key].needs if (key, one) != ("press", "for")),
-            (*(("for",) if key == "press" else ()), *_INPUTS[key].may),
-        )
-        for key in BenchLine.model_fields if key in _INPUTS
-    },
-}
-_SAMPLES: dict[str, Any] = {
-    "gadget": "gadget.toml",
-    "name": "shelf",
-    "answers": [],
-    "took": "2 h 40 min ± 10 min",
-    "for": "120 ms",
-    "distance": "12 cm",
-    "to": "on",
-    "value": "12 lx",
-}
 
 
 def read_bench_log(path: str | Path, check: GadgetCheck | None = None) -> BenchLog:
@@ -244,7 +87,7 @@ def read_bench_log(path: str | Path, check: GadgetCheck | None = None) -> BenchL
     """
     file = read_toml(path)
     require_kind(file, "bench log")
-    checked = check_data(LogFile, copy.deepcopy(file.data), _SAMPLES)
+    checked = check_data(LogFile, copy.deepcopy(file.data), SAMPLES)
     problems = list(checked.problems)
     written = checked.value
     log: BenchLog | None = None
@@ -415,7 +258,7 @@ class _Reader:
             self._problem(place, "it cannot be told what this figure measures")
             return None
         try:
-            low, high = _ends(_months(text) if dimension is TIME else text, dimension)
+            low, high = ends_of(in_days(text) if dimension is TIME else text, dimension)
         except QuantityError as error:
             self._problem(place, error.text, 'a range such as "1 uA .. 40 uA"')
             return None
@@ -449,19 +292,23 @@ class _Reader:
     ) -> Observation:
         kinds = [word for word, stands in (
             ("mode", one.mode is not None), ("pin", one.pin is not None),
+            ("recording", one.recording is not None),
             ("steps", bool(one.steps) and one.pin is None)) if stands]
         if len(kinds) != 1:
             what = "nothing was observed" if not kinds else f"{' and '.join(kinds)} in one"
-            self._problem(key, what, "steps, or mode with reading, or pin with reads and steps")
-        for name, belongs in (("reading", "mode"), ("charge", "mode"), ("node", "mode"),
-                              ("reads", "pin")):
-            if getattr(one, name) is not None and belongs not in kinds:
-                self._problem(f"{key}.{name}", f"this has no meaning without {belongs}")
+            self._problem(key, what, "steps, or mode with reading, or pin with reads and steps, or "
+                                     "recording")
+        for name, belongs in _BELONGS.items():
+            if name in one.model_fields_set and not set(belongs) & set(kinds):
+                self._problem(f"{key}.{name}", f"this has no meaning without {belongs[0]}")
         if one.start is not None and "mode" in kinds:
             self._problem(f"{key}.start", "a mode has no start", 'charge = "70 % .. 90 %"')
-        if one.temperature is not None and "mode" in kinds:
-            self._problem(f"{key}.temperature", "a mode is read at 25 °C",
-                          "temperature with steps")
+        for word, why, allowed in (
+            ("mode", "a mode is read at 25 °C", "temperature with steps"),
+            ("recording", "a recording has its own temperature", "a wire in its map"),
+        ):
+            if one.temperature is not None and word in kinds:
+                self._problem(f"{key}.temperature", why, allowed)
         reading = None
         if one.mode is not None:
             reading = self._reading(key, one, gadgets)
@@ -475,22 +322,79 @@ class _Reader:
         elif one.steps and not any(isinstance(step, Until | See) for step in steps):
             self._problem(f"{key}.steps", "nothing is seen in these steps", "see or until in one")
         start = (one.charge if one.mode is not None else one.start) or StartCharge()
+        recorded = None
+        if one.recording is not None and gadgets:
+            recorded, begun = self._recorded(key, one, gadgets)
+            start = one.start or begun
         self._start(key, one, start, gadgets)
-        return Observation(
+        made = Observation(
             name=one.name, key=key, start=start, steps=tuple(steps),
-            reading=reading, temperature_c=one.temperature, by_hand=one.by == "hand",
-            doubt=one.doubt,
+            reading=reading, recorded=recorded, count=one.count, temperature_c=one.temperature,
+            by_hand=one.by == "hand", doubt=one.doubt,
         )
+        if one.count is not None and "steps" in kinds and not made.chances:
+            self._problem(f"{key}.count", "nothing in these steps falls differently each time",
+                          "a wait with its tolerance, or a press without for")
+        return made
+
+    def _recorded(
+        self, key: str, one: ObservationPart, gadgets: Mapping[tuple[int, ...], Gadget]
+    ) -> tuple[Recorded | None, StartCharge]:
+        """The recording as its map tells it, and the charge with which it begins."""
+        nothing = None, StartCharge()
+        path = self.folder / str(one.recording)
+        mapped = None
+        for name, file in (("recording", path),
+                           ("map", None if one.map is None else self.folder / one.map)):
+            if file is not None and not file.is_file():
+                self._problem(f"{key}.{name}", f"there is no such file: {file}")
+                return nothing
+        gadget = next(iter(gadgets.values()))
+        try:
+            if one.map is not None:
+                mapped = read_map(self.folder / one.map)
+            opened = open_recording(path, timescale=None if mapped is None else mapped.timescale_s)
+            mapped = own_map(opened, gadget) if mapped is None else mapped
+            if mapped is None:
+                self._problem(f"{key}.recording", "no wire is called like a signal of the gadget",
+                              'map = "FILE"; `simfw map` drafts one')
+                return nothing
+            observed = observe(opened, mapped, gadget)
+        except DescriptionError as error:
+            self.foreign += error.problems
+            return nothing
+        if not observed.outputs:
+            self._problem(f"{key}.recording", "no wire is an output of the gadget")
+        for other in gadgets.values():
+            known = gadget_signals(other)
+            for name, signal in observed.signals.items():
+                if find_signal(known, name) != signal:
+                    self._problem(f"{key}.recording",
+                                  f"the gadget{_of(other)} has no such signal as {name}")
+            for region, state in mapped.start.items():
+                states = _states(other, region)
+                if state not in states:
+                    self._problem(
+                        f"{key}.map", f'its start names "{region}.{state}", which the gadget has '
+                        "not", ", ".join(states) or ", ".join(other.behaviour),
+                        nearest(state, states) or nearest(region, other.behaviour))
+        charge = observed.recording.charge if mapped.charge is None else mapped.charge.value
+        begun = StartCharge("any") if charge is None else StartCharge("share", charge, charge)
+        tolerance_ns = one.tolerance or Options().tolerance_ns
+        # The file is read: what comes after asks for its notes only, in other processes too.
+        opened = replace(observed.recording, reader=_no_blocks)
+        observed = replace(observed, recording=opened, decoded=())
+        return Recorded(observed=observed, tolerance_ns=tolerance_ns, start=mapped.start), begun
 
     def _start(self, key: str, one: ObservationPart, start: StartCharge,
                gadgets: Mapping[tuple[int, ...], Gadget]) -> None:
         place = f"{key}.charge" if one.mode is not None else f"{key}.start"
         for gadget in gadgets.values():
             if start.kind == "cut-off" and gadget.cell.cut_off is None:
-                self._problem(place, "the cell has no cut_off", _START_HELP)
+                self._problem(place, "the cell has no cut_off", START_HELP)
             bars = () if gadget.gauge is None else gadget.gauge.thresholds
             if start.kind == "last bar" and not bars:
-                self._problem(place, "the gadget has no gauge with thresholds", _START_HELP)
+                self._problem(place, "the gadget has no gauge with thresholds", START_HELP)
 
     def _reading(self, key: str, one: ObservationPart,
                  gadgets: Mapping[tuple[int, ...], Gadget]) -> ModeReading | None:
@@ -537,7 +441,7 @@ class _Reader:
         slack = 0
         for n, line in enumerate(one.steps):
             place = f"{key}.steps[{n}]"
-            found = step_mismatches(place, line, BENCH_STEPS, _SAMPLES)
+            found = step_mismatches(place, line, BENCH_STEPS, SAMPLES)
             for problem in found:
                 self._problem(problem.key, problem.text, problem.allowed)
             if found:
@@ -608,6 +512,20 @@ def _flat(change: Mapping[str, Any], above: tuple[str, ...]) -> Iterator[tuple[s
             yield from _flat(value, (*above, key))
         else:
             yield name, value
+
+
+def _no_blocks(remarks: Remarks) -> Iterator[Block]:
+    """Nothing to read."""
+    del remarks
+    return iter(())
+
+
+def _states(gadget: Gadget, region: str) -> list[str]:
+    """The states in which a recording may begin; the positions of a dial count as such."""
+    for built in build_system(gadget).regions:
+        if built.name == region and built.group in ("behaviour", "dials"):
+            return [state.name for state in built.states]
+    return []
 
 
 def _of(gadget: Gadget) -> str:

@@ -6,12 +6,14 @@ Times are nanoseconds, everything else SI. Ranges are (low, high), both ends inc
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from simfw.gadget.model import Gadget
 from simfw.quantity import RATIO, Dimension
+from simfw.stimuli.recording.signals import Observed
 from simfw.stimuli.steps import Press, Step
 
 __all__ = [
@@ -186,11 +188,14 @@ class ModeReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recorded:
-    """A recording, with its map, whose edges may be off by `tolerance_ns`."""
+    """What a recording holds, whose edges may be off by `tolerance_ns`.
 
-    path: Path
-    map_path: Path | None
+    `start` names states of regions when it begins, as its map does.
+    """
+
+    observed: Observed = field(repr=False)
     tolerance_ns: int
+    start: Mapping[str, str] = field(default_factory=dict)
 
 
 BenchStep = Do | Wait | Until | See | PinSeen
@@ -198,7 +203,10 @@ BenchStep = Do | Wait | Until | See | PinSeen
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """Something that was seen. Exactly one of `steps`, `reading` and `recorded` stands."""
+    """Something that was seen. Exactly one of `steps`, `reading` and `recorded` stands.
+
+    `count` is (how often it was seen, of how many times) where chance has a part in it.
+    """
 
     name: str
     key: str = ""
@@ -206,6 +214,7 @@ class Observation:
     steps: tuple[BenchStep, ...] = ()
     reading: ModeReading | None = None
     recorded: Recorded | None = None
+    count: tuple[int, int] | None = None
     temperature_c: float | None = None
     by_hand: bool = True
     doubt: bool = False
@@ -214,11 +223,19 @@ class Observation:
     def local(self) -> tuple[str, ...]:
         """What of it alone is known as a range only: the start and each loose wait."""
         found = ["start"] if self.start.loose else []
-        found += [
-            f"wait {n}" for n, step in enumerate(self.steps)
-            if isinstance(step, Wait) and step.low_ns < step.high_ns
-        ]
+        if self.count is None:
+            found += [name for name in self.chances if name.startswith("wait")]
         return tuple(found)
+
+    @property
+    def chances(self) -> tuple[str, ...]:
+        """What comes out otherwise each time it is done: loose waits, and presses as they fall."""
+        return tuple(
+            f"{'wait' if isinstance(step, Wait) else 'press'} {n}"
+            for n, step in enumerate(self.steps)
+            if (isinstance(step, Wait) and step.low_ns < step.high_ns)
+            or (isinstance(step, Do) and step.slack_ns)
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

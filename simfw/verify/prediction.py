@@ -75,11 +75,14 @@ class Predicted:
 class Model:
     """A gadget ready to be fed recordings. Parts that do not change are tabulated once."""
 
-    def __init__(self, gadget: Gadget, observed: Observed, like: Model | None = None) -> None:
+    def __init__(self, gadget: Gadget, observed: Observed, like: Model | None = None, *,
+                 prepared: Prepared | None = None) -> None:
+        """`like` lends its circuit where that is the same; `prepared` is the gadget made ready."""
         self.gadget = gadget
         self.observed = observed
         alike = like is not None and _electrical(like.gadget) == _electrical(gadget)
-        self.prepared: Prepared = Prepared(gadget, like=like.prepared if like and alike else None)
+        self.prepared: Prepared = prepared or Prepared(
+            gadget, like=like.prepared if like and alike else None)
         self.names = {name: _reading(signal) for name, signal in observed.signals.items()
                       if not signal.is_input}
         system = self.prepared.system
