@@ -76,7 +76,7 @@ def _solved(left: Array, right: Array) -> Array:
     """
     count = len(right)
     if count <= _BLOCK:
-        return np.linalg.solve(left, right)
+        return np.asarray(np.linalg.solve(left, right), dtype=np.float64)
     rest = count - _BLOCK  # the straight part stands last
     first = np.linalg.solve(
         left[rest:, rest:], np.column_stack([left[rest:, :rest], right[rest:]]))

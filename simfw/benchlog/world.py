@@ -16,6 +16,7 @@ from simfw.quantity import Timing
 __all__ = ["World", "rows_ignore", "start_ends"]
 
 _FINE_NS = 10_000  # a common measure of all times below which a factor would be too coarse
+_KEPT = 16  # gadgets whose rows are lent to those that differ from them in the circuit only
 # Times that are not the controller's: the charger's chip, a transistor, what somebody demands.
 _OTHERS = ("cell.", "charger.", "lights.", "loads.", "pins.", "rules[", "readings")
 # Figures of the circuit that no row reads.
@@ -34,6 +35,7 @@ class World:
         self.gadget = gadget
         self._base = Prepared(gadget).without_rules()
         self._latest: tuple[dict[str, float], Prepared] = ({}, self._base)
+        self._rows: dict[tuple[tuple[str, float], ...], Prepared] = {(): self._base}
         self._timings = {
             key: figure.ns for key, figure in quantities(gadget).items()
             if isinstance(figure, Timing) and not key.startswith(_OTHERS)
@@ -53,11 +55,17 @@ class World:
             return self._latest[1]
         figures = self.figures(values)
         gadget, reference_v = changed(self.gadget, figures)
-        same_rows = all(map(rows_ignore, figures))
-        made = Prepared(
-            gadget, reference_v=reference_v, rows=self._base if same_rows else None
-        ).without_rules()
+        # Rows that read the same are built once: most observations depend on few figures.
+        read = tuple((key, n) for key, n in figures.items() if not rows_ignore(key))
+        rows = self._rows.get(read)
+        made = Prepared(gadget, reference_v=reference_v, rows=rows).without_rules()
+        if rows is None:
+            if len(self._rows) > _KEPT:
+                del self._rows[next(key for key in self._rows if key)]  # the oldest
+            self._rows[read] = made
         made.learn_with(self._base)
+        if rows is not None:
+            made.learned = rows.learned
         self._latest = dict(values), made
         return made
 
