@@ -1,7 +1,8 @@
 """Run many planted cases: `python -m tests.benchlog [CASES [SEEDS [FIRST]]]`, 40 and 3 unless told.
 
 Prints a line for each case, and at the end how many were wrong. `python -m tests.benchlog
-misreadings N` runs planted misreadings, 20 unless told.
+misreadings N` runs planted misreadings, 20 unless told, and `python -m tests.benchlog references N`
+holds ends against closed forms on fine grids, in ten cases unless told.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from pathlib import Path
 
 from tests.benchlog.misread import misread
 from tests.benchlog.planted import faults, plant
+from tests.benchlog.reference import off_reference
 
 
 def misreadings(count: int) -> int:
@@ -30,8 +32,23 @@ def misreadings(count: int) -> int:
     return int(wrong > 0)
 
 
+def references(count: int) -> int:
+    """Hold ends against a slow reference; 1 where one lies too far off."""
+    wrong = 0
+    with tempfile.TemporaryDirectory() as folder:
+        for number in range(count):
+            told, furthest = off_reference(Path(folder) / str(number), number)
+            wrong += bool(told)
+            print(f"reference {number}: {'; '.join(told) or 'right'}, "
+                  f"ends within {furthest:.2%} of their range", flush=True)
+    print(f"{count} references, {wrong} wrong")
+    return int(wrong > 0)
+
+
 def main() -> int:
     """Run them; 1 where a truth was excluded or lies outside."""
+    if sys.argv[1:2] == ["references"]:
+        return references(int((*sys.argv[2:3], 10)[0]))
     if sys.argv[1:2] == ["misreadings"]:
         return misreadings(int((*sys.argv[2:3], 20)[0]))
     cases, seeds, first = (*map(int, sys.argv[1:4]), 40, 3, 0)[:3] if len(sys.argv) > 3 else (

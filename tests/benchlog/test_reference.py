@@ -1,16 +1,15 @@
-"""The intervals against a second way to find them: every point of a fine grid, by closed forms.
-
-It knows nothing of simfw: a straight cell without resistance, three constant drains.
-"""
+"""The intervals against a second way to find them: every point of fine grids, by closed forms."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from simfw.benchlog.narrowing import narrow
 from tests.benchlog.lantern import bar_charge, interval, log_of
+from tests.benchlog.reference import NEAR, ends, off_reference
 
 LOG = """
 [unknown]
@@ -32,7 +31,6 @@ name = "meter"
 mode = "lamp.lit"
 reading = "61 mA ± 4 mA"
 """
-FINE = 161
 
 
 def test_the_ends_are_those_of_an_exhaustive_grid(tmp_path: Path):
@@ -40,16 +38,25 @@ def test_the_ends_are_those_of_an_exhaustive_grid(tmp_path: Path):
     found = narrow(log_of(tmp_path, LOG), brief=True)
     ranges = {"cell.capacity": (350 * 3.6, 650 * 3.6), "cell.leakage": (10e-6, 80e-6),
               "loads.lamp.current": (45e-3, 75e-3)}
-    q, leak, lamp = np.meshgrid(*(np.linspace(*ends, FINE) for ends in ranges.values()),
-                                indexing="ij")
-    used = leak * 130 * 86_400 / q  # of the charge, in the drawer
-    fits = (1.0 - used < bar_charge(3)) & (1.0 - used >= bar_charge(2))
-    took = (1.0 - bar_charge(3)) * q / (lamp + leak)
-    fits &= np.abs(took - 7200.0) <= 480.0
-    fits &= np.abs(lamp + leak - 61e-3) <= 4e-3
-    for values, (key, (low, high)) in zip((q, leak, lamp), ranges.items(), strict=True):
-        one, near = interval(found, key), 0.02 * (high - low)
-        assert abs(one.low - values[fits].min()) <= near, key
-        assert abs(one.high - values[fits].max()) <= near, key
-        assert one.low <= values[fits].min() + 1e-9 * high
-        assert one.high >= values[fits].max() - 1e-9 * high
+
+    def fits(figures):
+        q, leak, lamp = (figures[key] for key in ranges)
+        used = leak * 130 * 86_400 / q  # of the charge, in the drawer
+        good = (1.0 - used < bar_charge(3)) & (1.0 - used >= bar_charge(2))
+        took = (1.0 - bar_charge(3)) * q / (lamp + leak)
+        good = good & (np.abs(took - 7200.0) <= 480.0)
+        return good & (np.abs(lamp + leak - 61e-3) <= 4e-3)
+
+    known = {"cell.capacity": 1800.0, "cell.leakage": 45e-6, "loads.lamp.current": 61e-3}
+    for key, (low, high) in ends(ranges, known, fits).items():
+        one, near = interval(found, key), NEAR * (ranges[key][1] - ranges[key][0])
+        assert abs(one.low - low) <= near, key
+        assert abs(one.high - high) <= near, key
+        assert one.low <= low + 1e-9 * high
+        assert one.high >= high - 1e-9 * high
+
+
+@pytest.mark.parametrize("number", [0, 9])
+def test_ends_of_planted_cases_are_those_of_grids(tmp_path: Path, number: int):
+    """Three figures and four or five noisy observations; `python -m tests.benchlog references`."""
+    assert off_reference(tmp_path, number)[0] == []
