@@ -91,8 +91,7 @@ def test_what_is_done_in_frames_is_one_run_of_its_scenario() -> None:
     for path in GADGETS:
         gadget = load_gadget(path)
         bench = Bench(gadget, fold=False)
-        many = path.parent.name == "stair-glimmer"
-        seen = at_random(bench, random.Random(path.parent.name), 200 if many else 12)
+        seen = at_random(bench, random.Random(path.parent.name), 200)
         view = bench.view()
         scenario = bench.scenario(expectations=False)
         assert not problems_of(scenario)

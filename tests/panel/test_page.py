@@ -403,9 +403,15 @@ def test_lights_are_those_of_the_moment_when_time_stands(opened: Open) -> None:
     page.key("k", down=False)
     page.wait("simfw.state.view.lights[0].level === 1")
     page.wait("simfw.state.view.time_ns > 15e9")  # it goes out after 20 s
-    page.wait("simfw.state.view.lights[0].most === 0")
+    page.wait("simfw.state.view.time_ns > 26e9")
     pause(page)
     page.wait("document.querySelector('#lights p').textContent === 'lamp off'")
+    lasted = page.read("""(() => { const { regions, time_ns } = simfw.state.view;
+        return (time_ns - regions.find((one) => one.name === "lamp_mode").since_ns) / 1e9; })()""")
+    words = f"{lasted:.2f} s" if lasted >= 0.9995 and lasted < 10 else f"{lasted:.1f} s"
+    cell = "document.querySelector('#states tbody tr td:nth-child(4)').textContent"
+    if lasted < 60:
+        page.wait(f"{cell} === {words!r}")
     shown = page.read("document.querySelector('.led').style.backgroundColor")
     assert shown.replace(",", "") == page.read("simfw.ledColour('white', 0)")
 

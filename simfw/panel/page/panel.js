@@ -160,9 +160,12 @@ function refresh() {
 
 /** While time stands the lights are those of the moment; what was blinking comes to rest first. */
 async function stand() {
+  while (state.busy) await new Promise((done) => { setTimeout(done, 5); }); // the last frame's answer
   if (state.running || state.stopped) return;
   const view = await ask("frame", { to_ns: state.base }, true);
   if (!view || view.error || state.running) return;
+  more.take(view);
+  told(view);
   face.show(view, performance.now(), 0, false);
   if (face.calmed) setTimeout(stand, RESTED_MS);
 }
