@@ -53,6 +53,7 @@ _DAY_NS = 86_400 * _S
 _LONGEST_NS = 100 * 3600 * _S
 _METER = 0.02  # of a reading
 _METER_A = 0.5e-6
+_METER_V = 0.01  # with the moment missed by a little
 _LOOKED_S = 300.0  # how often one looks at bars or at a charge
 _CLOCK = 0.1
 _GADGETS = 6  # of each explanation that are asked
@@ -241,7 +242,7 @@ def _library(gadget: Gadget) -> list[_Template]:
     gauge = gadget.gauge
     bars = 0 if gauge is None else len(gauge.thresholds)
     if gadget.charger is not None:
-        found += [_pin(), _charge()]
+        found += [_pin(), _pin(full=True), _charge()]
     button = next(iter(gadget.buttons), None)
     shown = gauge is not None and gauge.light is not None
     if bars and shown and button is not None:
@@ -255,6 +256,17 @@ def _library(gadget: Gadget) -> list[_Template]:
             seen=Observation(name="run-down", steps=(do, _until(text))),
             entry=f'start = "full"\nsteps = [{{ press = "{button}" }}, '
                   f'{{ until = "{text}", took = "...", looked = "5 min" }}]',
+        ))
+        found.append(_Template(
+            name=f"full cell, press {button}: voltage when {bars - 1} bars show",
+            kind="voltage", kit=("eyes", "multimeter"), unit="V",
+            hands=f"Charge it until it is full. Hold the meter to the cell, press {button}, and "
+                  f"read the voltage at the moment when {bars - 1} bars show.",
+            seen=Observation(name="voltage", steps=(
+                do, _until(text), See(text="cell.voltage >= 0"))),
+            entry=f'start = "full"\nsteps = [{{ press = "{button}" }}, '
+                  f'{{ until = "{text}", took = "..." }}, '
+                  '{ see = "cell.voltage > ... and cell.voltage < ..." }]',
         ))
         sights = tuple(f"gauge == {k}" for k in range(bars + 1))
         for days in _DAYS:
@@ -294,20 +306,24 @@ def _currents(gadget: Gadget) -> list[_Template]:
     return found
 
 
-def _pin() -> _Template:
+def _pin(*, full: bool = False) -> _Template:
     sights = ("low", "high")
+    share = 1.0 if full else 0.5
     return _Template(
-        name="status pin while charging", kind="pin", kit=("multimeter",), unit="", minutes=3.0,
+        name=f"status pin {'after a full charge' if full else 'while charging'}",
+        kind="pin", kit=("multimeter",), unit="", minutes=3.0,
         sights=sights, otherwise="floating",
-        hands="With the cell about half full, plug USB in and measure the charger's status pin "
+        hands=f"With the cell {'charged until it is full' if full else 'about half full'}, plug "
+              "USB in and measure the charger's status pin "
               "against ground, then with a resistor of 100 kΩ to the supply beside it: one that "
               "moves with the resistor floats.",
         seen=Observation(
-            name="pin", start=StartCharge("share", 0.5, 0.5),
+            name="pin", start=StartCharge("share", share, share),
             steps=(Do(step=Usb(at_ns=0, present=True)),
                    Wait(ns=60 * _S, low_ns=60 * _S, high_ns=60 * _S),
                    *(PinSeen(reads=one) for one in ("low", "high")))),
-        entry='start = "50 %"\nsteps = [{ usb = true }, { wait = "1 min" }]\n'
+        entry=f'start = "{100 * share:.0f} %"\n'
+              'steps = [{ usb = true }, { wait = "1 min" }]\n'
               'pin = "charger.status"\nreads = "..."',
     )
 
@@ -345,11 +361,16 @@ def _predicted(template: _Template, left: Sequence[_Left], log: BenchLog) -> Exp
         predictions.append(_prediction(one.rival.combination, values))
     numbers = [v for vs in outcomes for v in vs if isinstance(v, float)]
     minutes = template.minutes
+    if minutes is None and template.unit == "V":
+        came = [observe(one.gadgets[0], template.seen, {})[0].value for one in left]
+        minutes = max((s for s in came if s is not None), default=_LONGEST_NS * 1e-9) / 60.0 + 5.0
     if minutes is None:
         minutes = (max(numbers) / 60.0 if numbers else _LONGEST_NS * 1e-9 / 60.0) + 5.0
     blur = 0.0
     if template.unit == "A" and numbers:
         blur = _METER * float(np.median(numbers)) + _METER_A
+    elif template.unit == "V":
+        blur = _METER_V
     elif template.unit == "s" and numbers:
         blur = 0.5 * _LOOKED_S
         if CLOCK not in {one.key for one in log.unknowns} and template.kind == "dwell":
@@ -373,7 +394,8 @@ def _asked(template: _Template, prepared: Prepared) -> list[float | str | None]:
         return [template.otherwise]
     if seen.reading is not None and seen.start.loose:
         return [observe(prepared, seen, {"start": share})[0].value for share in (0.0, 1.0)]
-    return [observe(prepared, seen, {})[0].value]
+    # A voltage is read after what one waits for has come.
+    return [observe(prepared, seen, {})[1 if template.unit == "V" else 0].value]
 
 
 def _prediction(

@@ -147,11 +147,22 @@ class _Bench:
                 shown = (amps + self.rng.uniform(-0.9, 0.9) * near) * 1e6
                 entry = entry.replace("... mA ± ... mA", f"{shown:.6f} uA ± {near * 1e6:.6f} uA")
             case "pin":
-                run = self.run(0.5, 70.0, Usb(at_ns=S, present=True))
+                full = "full charge" in look.name
+                run = self.run(1.0 if full else 0.5, 70.0, Usb(at_ns=S, present=True))
                 charging = run.intervals[-1].states[run.regions.index("charge")]
                 low = self.prepared.gadget.charger.status == "low while charging"  # type: ignore[union-attr]
-                assert charging == "charging"
-                entry = entry.replace('"..."', '"low"' if low else '"high"')
+                assert charging == ("complete" if full else "charging")
+                reads = ("floating" if low else "low") if full else ("low" if low else "high")
+                entry = entry.replace('"..."', f'"{reads}"')
+            case "voltage":  # two of three bars: below the third threshold
+                volts = 3.9 + self.rng.uniform(-0.009, 0.009)
+                run = self.run(1.0, 40 * 3600, Press(at_ns=S, button="key", for_ns=150_000_000))
+                came_ns = next(new.start_ns for old, new in pairwise(run.intervals)
+                               if old.bars == 3 and new.bars == 2) - S
+                took = f'took = "{came_ns / S:.1f} s ± 5 s"'
+                entry = entry.replace('took = "..."', took).replace(
+                    "> ... and cell.voltage < ...",
+                    f"> {volts - 0.01:.4f} and cell.voltage < {volts + 0.01:.4f}")
             case "charge":
                 run = self.run(0.0, 40 * 3600, Usb(at_ns=S, present=True))
                 entry = self.timed(entry, next(
