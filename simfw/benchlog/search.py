@@ -346,8 +346,21 @@ class Rival:
                     agreed = agreed + 1 if near and worst > SURE else 0
             if self.spent or (agreed >= 2 and not gained):
                 break
-        sure = _worst(best, subset) > SURE and agreed >= 1
+        sure = _worst(best, subset) > SURE and agreed >= 1 and not self._sometimes(best, subset)
         return ("excluded" if sure else "open"), best
+
+    def _sometimes(self, best: Trial, subset: Sequence[int]) -> bool:
+        """Whether something of `subset` never comes in the best look, and does in others.
+
+        No surface tells where it comes, so that nothing is sure then.
+        """
+        def comes(row: tuple[Margin, ...]) -> bool:
+            return all(math.isfinite(one.z) for one in row)
+
+        return any(
+            not comes(self.look(n, best.x)) and any(map(comes, self.sights[n].known.values()))
+            for n in subset
+        )
 
     def _starts(self, constraints: Sequence[_Constraint], count: int) -> list[Array]:
         """Points at which the surfaces are least off."""
