@@ -324,7 +324,8 @@ def _made(gadget: Gadget, found: Sequence[Found], items: Sequence[str]) -> list[
 
 
 def _refuse(system: System) -> None:
-    refuse_unpowered(system, "a test vector", "it does not lose the supply in the middle")
+    refuse_unpowered(system, "a test vector",
+                     "only a bench takes its supply away, not the firmware")
 
 
 def find_paths(gadget: Gadget, prepared: Prepared | None = None) -> list[Found]:
