@@ -306,19 +306,26 @@ def test_everything_that_takes_the_focus_has_a_name(opened: Open) -> None:
     assert page.read("document.querySelectorAll('[aria-live]').length") >= 2
 
 
-def test_the_rules_of_accessibility_are_kept(opened: Open) -> None:
-    """Those of the axe engine, none left out, with each tab open, light and dark."""
+@pytest.mark.parametrize(("name", "looks"), [
+    ("scenarios/larder-lamp", {"width": 1280, "height": 900}),
+    ("scenarios/larder-lamp", {"width": 1280, "height": 900, "dark": True}),
+    ("scenarios/hen-house", {"width": 390, "height": 844, "mobile": True}),
+    ("scenarios/potting-shed", {"width": 390, "height": 844, "mobile": True, "dark": True}),
+])
+def test_the_rules_of_accessibility_are_kept(
+    opened: Open, name: str, looks: dict[str, Any]
+) -> None:
+    """Those of the axe engine, none left out, with each tab open, on both sizes, light and dark."""
     engine = resources.files(pytest.importorskip("axe_core_python")) / "axe.min.js"
-    page, _ = opened("scenarios/larder-lamp")
+    page, _ = opened(name)
     page.call("Page.setBypassCSP", enabled=True)
     page.read(engine.read_text("utf-8") + "; 0")
-    for dark in (False, True):
-        page.looks(1280, 900, dark=dark)
-        for tab in ("diagrams", "figures", "used", "care", "events", "states"):
-            page.read(f"document.getElementById('tab-{tab}').click()")
-            found = page.read("axe.run().then((result) => result.violations.map((one) => [one.id,"
-                              " one.nodes.map((node) => node.target.join(' '))]))")
-            assert found == []
+    page.looks(**looks)
+    for tab in ("diagrams", "figures", "used", "care", "events", "states"):
+        page.read(f"document.getElementById('tab-{tab}').click()")
+        found = page.read("axe.run().then((result) => result.violations.map((one) => [one.id,"
+                          " one.nodes.map((node) => node.target.join(' '))]))")
+        assert found == []
     page.read("document.getElementById('keep').click()")
     assert page.read("axe.run().then((result) => result.violations.map((one) => one.id))") == []
 
@@ -442,6 +449,50 @@ def test_going_back_keeps_the_old_course_beside_the_new_one(opened: Open) -> Non
     page.read("document.getElementById('goal').value = '1 h'")
     page.read("document.getElementById('go').click()")
     page.wait("simfw.state.view.time_ns === 3600e9")
+
+
+def test_a_finger_drawn_over_the_chart_goes_back_there(opened: Open) -> None:
+    """The time under it is told while it moves; where it is let go the course begins anew."""
+    page, server = opened()
+    pause(page)
+    page.read("document.getElementById('goal').value = '10 s'")
+    page.read("document.getElementById('go').click()")
+    page.wait("simfw.state.view.time_ns === 10e9 && !simfw.state.busy && !simfw.state.drawing")
+    page.read("document.getElementById('all').click()")
+    page.wait("simfw.state.course.end_ns === 10e9 && !simfw.state.drawing")
+    left, top, width, height = page.read(
+        "Object.values(document.getElementById('chart').getBoundingClientRect().toJSON())")[:4]
+    y = top + height / 2
+    page.mouse("mousePressed", left + 0.9 * width, y)
+    page.mouse("mouseMoved", left + 0.5 * width, y)
+    told = page.read("document.getElementById('scrubbed').textContent")
+    page.mouse("mouseReleased", left + 0.5 * width, y)
+    page.wait("simfw.state.view.time_ns < 6e9 && !simfw.state.busy")
+    # The names of the lanes take 96 px on the left, 8 px are free on the right.
+    wanted_ns = (0.5 * width - 96) / (width - 104) * 10e9
+    assert abs(server.panel.bench.time_ns - wanted_ns) < 0.02e9
+    assert told not in ("", "now")
+
+
+def test_a_year_is_drawn_and_a_hundredth_of_a_second_of_it(opened: Open) -> None:
+    """The chart goes from all of it to its narrowest part, and moves there."""
+    page, _ = opened()
+    pause(page)
+    for days in (*range(31, 365, 31), 365):
+        page.read(f"document.getElementById('goal').value = '{days} days'")
+        page.read("document.getElementById('go').click()")
+        page.wait(f"simfw.state.view.time_ns === {days} * 86400e9 && !simfw.state.busy")
+    page.read("document.getElementById('all').click()")
+    page.wait("simfw.state.course.end_ns === 31536000e9 && !simfw.state.drawing")
+    for _ in range(17):
+        page.read("document.getElementById('closer').click()")
+        page.wait("!simfw.state.drawing")
+    assert page.read("simfw.state.to - simfw.state.from") == pytest.approx(1e7, rel=1e-3)
+    middle = 0.875 * 31536000e9  # the first step is about the end, the others about the middle
+    assert page.read("simfw.state.to") == middle + 5e6
+    page.read("document.getElementById('earlier').click()")
+    page.wait("!simfw.state.drawing")
+    assert page.read("simfw.state.to") == middle
 
 
 def test_the_diagram_shows_where_a_region_stands(opened: Open, chromium: Browser) -> None:

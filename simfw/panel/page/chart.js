@@ -62,6 +62,37 @@ export function cut(data, from, to) {
   };
 }
 
+const NARROWEST_NS = 1e7; // what the chart shows at least
+
+/** The part of [start, end) that is seen `by` times as wide, about `middle`, moved by `move` widths. */
+export function zoomed(from, to, start, end, middle, by, move) {
+  const width = Math.min(Math.max((to - from) * by, Math.min(NARROWEST_NS, end - start)), end - start);
+  const left = (move ? (from + to) / 2 : middle) - width / 2 + move * width;
+  const first = Math.max(start, Math.min(left, end - width));
+  return [first, first + width];
+}
+
+/** Let the buttons beside a chart call `zoom(by, move)`, and a finger that is drawn over it `moved(ns)`. */
+export function handled(chart, zoom, moved, done) {
+  const at = (id) => document.getElementById(id);
+  at("closer").onclick = () => zoom(0.25, 0);
+  at("wider").onclick = () => zoom(4, 0);
+  at("earlier").onclick = () => zoom(1, -0.5);
+  at("later").onclick = () => zoom(1, 0.5);
+  let dragging = false;
+  const time = (event) => chart.timeAt(event.clientX - chart.svg.getBoundingClientRect().left);
+  chart.svg.onpointerdown = (event) => {
+    if (!chart.data) return;
+    dragging = true;
+    chart.svg.setPointerCapture(event.pointerId);
+    moved(time(event));
+  };
+  chart.svg.onpointermove = (event) => { if (dragging) moved(time(event)); };
+  const end = (ns) => { if (dragging) done(ns); dragging = false; };
+  chart.svg.onpointerup = (event) => end(time(event));
+  chart.svg.onpointercancel = () => end(null);
+}
+
 export class Chart {
   constructor(svg) {
     this.svg = svg;

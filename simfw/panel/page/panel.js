@@ -1,6 +1,6 @@
 // The page: it has the clock, asks the server frame by frame, and shows what comes back.
 
-import { Chart, cut, drawScale } from "./chart.js";
+import { Chart, cut, drawScale, handled, zoomed } from "./chart.js";
 import { Calm, Face, ledColour } from "./face.js";
 import { Keys } from "./keys.js";
 import { More } from "./more.js";
@@ -276,14 +276,19 @@ function scrubbed() {
   return share >= 1 ? null : ns;
 }
 
-function zoom(by, move = 0) {
+function zoom(by, move) {
   const now = Math.max(state.view?.time_ns ?? 0, 1);
-  let [from, to] = state.from === null ? [0, now] : [state.from, state.to];
-  const width = Math.min(Math.max((to - from) * by, 1e7), now);
+  const [from, to] = state.from === null ? [0, now] : [state.from, state.to];
   const middle = chart.here ?? (state.from === null ? to : (from + to) / 2);
-  from = Math.max(0, Math.min(middle - width / 2 + move * width, now - width));
-  [state.from, state.to] = width >= now ? [null, null] : [from, from + width];
+  const seen = zoomed(from, to, 0, now, middle, by, move);
+  [state.from, state.to] = seen[1] - seen[0] >= now ? [null, null] : seen;
   picture();
+}
+
+/** The finger that is drawn over the chart is at a time (ns). */
+function drawnTo(ns) {
+  chart.cursor(ns);
+  at("scrubbed").textContent = clock(ns);
 }
 
 function wireCourse() {
@@ -294,31 +299,10 @@ function wireCourse() {
   at("go").onclick = go;
   at("goal").onkeydown = (event) => { if (event.key === "Enter") go(); };
   at("all").onclick = () => { state.from = state.to = null; picture(); };
-  at("closer").onclick = () => zoom(0.25);
-  at("wider").onclick = () => zoom(4);
-  at("earlier").onclick = () => zoom(1, -0.5);
-  at("later").onclick = () => zoom(1, 0.5);
-  let dragging = false;
-  const point = (event) => chart.timeAt(event.clientX - at("chart").getBoundingClientRect().left);
-  at("chart").onpointerdown = (event) => {
-    if (!chart.data) return;
-    dragging = true;
-    at("chart").setPointerCapture(event.pointerId);
-    at("chart").onpointermove(event);
-  };
-  at("chart").onpointermove = (event) => {
-    if (!dragging) return;
-    chart.cursor(point(event));
-    at("scrubbed").textContent = clock(point(event));
-  };
-  at("chart").onpointerup = (event) => {
-    if (!dragging) return;
-    dragging = false;
-    const ns = point(event);
-    if (ns < (state.view?.time_ns ?? 0) - 1e6) back(ns);
+  handled(chart, zoom, drawnTo, (ns) => {
+    if (ns !== null && ns < (state.view?.time_ns ?? 0) - 1e6) back(ns);
     else settleScrub();
-  };
-  at("chart").onpointercancel = () => { dragging = false; settleScrub(); };
+  });
   addEventListener("resize", () => {
     if (state.course) chart.draw(state.course, before());
     if (state.scale) drawScale(at("scale"), ...state.scale);

@@ -1,6 +1,6 @@
 // A finished run on a page of its own: nothing is asked of anybody, all is in the page.
 
-import { Chart, cut } from "./chart.js";
+import { Chart, cut, handled, zoomed } from "./chart.js";
 import { Face } from "./face.js";
 import { clock, made, table } from "./words.js";
 
@@ -31,31 +31,14 @@ function stand(ns) {
   face.show({ lights, regions }, performance.now(), 0, false);
 }
 
-function zoom(by, move = 0) {
-  const total = whole.end_ns - whole.start_ns;
-  const width = Math.min(Math.max((view.to - view.from) * by, Math.min(1e7, total)), total);
-  const middle = move ? (view.from + view.to) / 2 : view.here;
-  const from = middle - width / 2 + move * width;
-  view.from = Math.max(whole.start_ns, Math.min(from, whole.end_ns - width));
-  view.to = view.from + width;
+function zoom(by, move) {
+  [view.from, view.to] = zoomed(view.from, view.to, whole.start_ns, whole.end_ns, view.here, by, move);
   draw();
 }
 
 at("all").onclick = () => { [view.from, view.to] = [whole.start_ns, whole.end_ns]; draw(); };
-at("closer").onclick = () => zoom(0.25);
-at("wider").onclick = () => zoom(4);
-at("earlier").onclick = () => zoom(1, -0.5);
-at("later").onclick = () => zoom(1, 0.5);
 at("scrub").oninput = () => stand(whole.start_ns + (at("scrub").value / 1000) * (whole.end_ns - whole.start_ns));
-let dragging = false;
-const point = (event) => chart.timeAt(event.clientX - at("chart").getBoundingClientRect().left);
-at("chart").onpointerdown = (event) => {
-  dragging = true;
-  at("chart").setPointerCapture(event.pointerId);
-  stand(point(event));
-};
-at("chart").onpointermove = (event) => { if (dragging) stand(point(event)); };
-at("chart").onpointerup = () => { dragging = false; };
+handled(chart, zoom, stand, () => {});
 addEventListener("resize", draw);
 const rows = run.events.map((event) => [clock(event.time_ns), event.name]);
 at("events").append(rows.length ? table(["at", "event"], rows) : made("p", "", "No event."));
