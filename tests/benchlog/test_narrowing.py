@@ -9,6 +9,7 @@ import pytest
 
 from simfw.benchlog.margin import asked_of
 from simfw.benchlog.narrowing import narrow
+from simfw.benchlog.search import Mistaken, Rival
 from simfw.cli import main
 from tests.benchlog.lantern import log_of
 from tests.benchlog.misread import misread
@@ -39,6 +40,20 @@ def test_the_truth_of_a_planted_case_is_never_excluded(tmp_path: Path, number: i
     wrong, found = faults(case)
     assert wrong == []
     assert found.runs > 0
+
+
+def test_what_comes_with_other_figures_only_excludes_nothing(tmp_path: Path):
+    """Of the true answers most figures never show the bar that was seen, the true ones do."""
+    case = plant(tmp_path, 25, 0)
+    rival = Rival(case.log, case.combination, seed=0, most=20_000)
+    while True:
+        try:
+            rival.prepare()
+            break
+        except Mistaken:
+            continue
+    shown, _ = rival.least(rival.all)
+    assert shown != "excluded"
 
 
 def test_a_rival_is_excluded_by_the_smallest_set(tmp_path: Path):

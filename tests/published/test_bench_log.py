@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from simfw.benchlog.narrowing import narrow
 from simfw.loading import load_bench_log
 
@@ -49,3 +51,40 @@ def test_the_standby_of_a_sensor_is_told_by_how_long_its_cell_lasts(tmp_path: Pa
     (one,) = narrow(load_bench_log(tmp_path / "log.toml"), brief=True).intervals
     assert one.low < 120e-6 < one.high
     assert one.high - one.low < 1.1e-6
+
+
+# MCP73831/2 datasheet (Microchip DS20001984), "fast-charge current regulation":
+# I (mA) = 1000 V / R (kilohm), so that 5 kilohm at the PROG pin gives 200 mA.
+CHARGED = """
+[gadget]
+name = "Charged"
+[cell]
+curve = "line.csv"
+capacity = "650 mAh"
+[charger]
+current = "300 mA"
+float = "4.2 V"
+finish = "7.5 %"
+status = "low while charging"
+input = { voltage = "5 V" }
+"""
+CHARGE_LOG = """
+gadget = "gadget.toml"
+[unknown]
+"charger.current" = "15 mA .. 500 mA"
+[[observations]]
+name = "from a fifth to three fifths"
+start = "20 %"
+steps = [{ usb = true }, { until = "cell.charge > 0.6", took = "78 min ± 1 min" }]
+"""
+
+
+def test_the_current_of_a_charger_is_told_by_how_long_a_charge_takes(tmp_path: Path):
+    """260 mAh in 78 min: the 200 mA that the formula gives for a resistor of 5 kilohm."""
+    (tmp_path / "line.csv").write_text("charge,voltage_v\n0,3.0\n1,4.1\n", encoding="utf-8")
+    (tmp_path / "gadget.toml").write_text(CHARGED, encoding="utf-8")
+    (tmp_path / "log.toml").write_text(CHARGE_LOG, encoding="utf-8")
+    (one,) = narrow(load_bench_log(tmp_path / "log.toml"), brief=True).intervals
+    published_a = 1.0 / 5.0
+    assert one.low < published_a < one.high
+    assert (one.low, one.high) == pytest.approx((0.26 * 60 / 79, 0.26 * 60 / 77), rel=2e-3)
