@@ -144,9 +144,12 @@ class Folder:
         return best
 
     def notice(
-        self, moment: Moment, wake_c: float
+        self, moment: Moment, wake_c: float, known: tuple[Cycle, int] | None
     ) -> tuple[Cycle, int] | None:
-        """Take note of a settled instant; return the cycle it closes, if it closes one."""
+        """Take note of a settled instant; return the cycle it closes, if it closes one.
+
+        `known` is the cycle that is known to go on from here: it is not closed a second time.
+        """
         log = self._log
         if len(log) >= self._window:
             # What did not come round in so many instants hardly will: look ever more rarely.
@@ -165,11 +168,11 @@ class Folder:
         found: Cycle | None = None
         if index is not None:
             moving = _repeats(log[index], moment)
-            if moving is not None:
+            if moving is not None and not _is(known, log[index], moment, moving):
                 found = self._close(index, moment, moving, wake_c)
         elif (earlier := self._last.get(moment.states)) is not None:
             moving = _repeats(log[earlier], moment)
-            if moving is not None:
+            if moving is not None and not _is(known, log[earlier], moment, moving):
                 period = now_ns - log[earlier].time_ns
                 others = [when for r, when in enumerate(due) if r not in moving]
                 if min(others, default=IDLE) - now_ns > _WORTH * period:
@@ -245,6 +248,23 @@ class Folder:
             by_age = by_fresh.setdefault(fresh, {}).setdefault(moving, {})
             by_age.setdefault(member.ages, []).append((cycle, number))
         return cycle
+
+
+def _is(
+    known: tuple[Cycle, int] | None, before: Moment, now: Moment, moving: tuple[int, ...]
+) -> bool:
+    """Whether what came round from `before` to `now` is the cycle that is known."""
+    if known is None:
+        return False
+    cycle, index = known
+    member = cycle.members[index]
+    return (
+        cycle.moving == moving
+        and cycle.period_ns == now.time_ns - before.time_ns
+        and member.conditions == now.conditions
+        and member.memory == tuple([now.memory[r] for r in moving])
+        and member.rules == now.rules
+    )
 
 
 def _folded_ns(moment: Moment) -> int:

@@ -66,7 +66,7 @@ class Folds:
                 events=public,
                 woke=woke,
             )
-            closed = folder.notice(moment, sim.wake_c)
+            closed = folder.notice(moment, sim.wake_c, found)
             if closed is not None:
                 found = closed
                 whole = found[0].holds_all(phase.ticking, dues)

@@ -161,6 +161,7 @@ class Simulator(Passing):
         self.queue: deque[tuple[Any, ...]] = deque()
         self.result = Result()
         self.happened: list[str] = []
+        self.handled = 0  # events of this instant, since the latest power-up
         self.woke = False
         self.lasts = ns(scenario["lasts"])
         self.judge = Judge(gadget.get("rules", []))
@@ -478,6 +479,7 @@ class Simulator(Passing):
 
     def power_up(self) -> None:
         """All regions enter their start states; what is found at the pins; zero dwells."""
+        self.handled = 0  # events are counted from here
         if not self.alive and self.counter_c:
             self.counted = si(self.gauge["power_up"])
         self.alive = not self.cut and not self.released
@@ -610,19 +612,19 @@ class Simulator(Passing):
     def instant(self) -> None:
         """Take everything from the queue until nothing changes any more."""
         self.happened = []
-        count = 0
+        self.handled = 0
         while True:
             while self.queue:
-                count += 1
+                self.handled += 1
                 if self.alive and self.electrics.every_instant:
                     self.wake()
-                if count > MOST_EVENTS:
+                if self.handled > MOST_EVENTS:
                     raise EndlessInstant(self.result.known)
                 self.take(self.queue.popleft())
             if not (self.conditions_changed() or self.circuit_changed() or self.latched()):
                 break
-            count += 1
-            if count > MOST_EVENTS:
+            self.handled += 1
+            if self.handled > MOST_EVENTS:
                 raise EndlessInstant(self.result.known)
 
     def stimulus(self, what: tuple[Any, ...]) -> None:
