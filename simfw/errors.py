@@ -25,6 +25,7 @@ __all__ = [
     "RunError",
     "SimfwError",
     "UsageError",
+    "hint",
     "nearest",
 ]
 
@@ -40,6 +41,12 @@ def nearest(word: str, names: Iterable[str], *, likeness: float = 0.6) -> str | 
         return found[0]
     # Short words with two letters changed about are too far apart for the ratio.
     return next((name for name in names if sorted(name) == sorted(word)), None)
+
+
+def hint(word: str, names: Iterable[str]) -> str:
+    """The end of a message that offers the nearest name, empty where none is near enough."""
+    near = nearest(word, names)
+    return "" if near is None else f' Did you mean "{near}"?'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

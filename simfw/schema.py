@@ -18,7 +18,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from simfw.benchlog.written import BENCH_STEPS, BenchLine, LogFile
-from simfw.errors import UsageError, nearest
+from simfw.errors import UsageError, hint
 from simfw.forms import Form, Reads
 from simfw.gadget.model import Gadget
 from simfw.quantity import Timing
@@ -47,10 +47,8 @@ _PLAIN = {bool: "boolean", int: "integer", float: "number", str: "string"}
 def schema_of(kind: str) -> dict[str, Any]:
     """The JSON Schema of a kind of file of `FILES`."""
     if kind not in FILES:
-        near = nearest(kind, FILES)
-        guess = "" if near is None else f' Did you mean "{near}"?'
-        raise UsageError(
-            f'There is no kind of file "{kind}". Allowed: {", ".join(FILES)}.{guess}')
+        raise UsageError(f'There is no kind of file "{kind}". Allowed: {", ".join(FILES)}.'
+                         + hint(kind, FILES))
     model, about = FILES[kind]
     writer = _Writer()
     top = writer.table(model)

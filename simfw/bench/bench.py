@@ -30,7 +30,7 @@ from simfw.engine.simulator import simulate
 from simfw.engine.snapshot import Snapshot
 from simfw.engine.stepwise import LONGEST_NS, Between, Stepwise
 from simfw.engine.timeline import Change
-from simfw.errors import QuantityError, RunError, UsageError, nearest
+from simfw.errors import QuantityError, RunError, UsageError, hint
 from simfw.formatting import format_duration
 from simfw.gadget.model import Gadget
 from simfw.quantity import read_ns, read_number
@@ -217,11 +217,10 @@ class Bench:
             raise UsageError(f"{kind}: the gadget has no charger.")
         one = INPUTS[kind]
         names = list(one.members(self.gadget))
-        near = nearest(name, names)
         raise UsageError(
             f"{name}: the gadget has no such {one.what or kind}. Allowed: "
             f"{', '.join(names) or 'none, the gadget has no ' + one.what + 's'}."
-            + (f' Did you mean "{near}"?' if near else "")
+            + hint(name, names)
         )
 
     # -- time ------------------------------------------------------------------------------------
@@ -268,9 +267,8 @@ class Bench:
         Raises UsageError for an event that the gadget does not have.
         """
         if what != SOMETHING and what not in self.prepared.system.events:
-            near = nearest(what, [*self.prepared.system.events, SOMETHING])
             raise UsageError(f"{what}: the gadget has no such event."
-                             + (f' Did you mean "{near}"?' if near else ""))
+                             + hint(what, [*self.prepared.system.events, SOMETHING]))
         end = min(self._now_ns + _ns(within, "within"), LONGEST_NS - 1)
         if end == self._now_ns:
             return None

@@ -11,12 +11,13 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 
-from simfw.errors import nearest
+from simfw.errors import hint
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = ["Action", "Parser", "add_command", "dump_json", "paint_for", "telling", "whole_number"]
+__all__ = ["Action", "Parser", "add_command", "dump_json", "paint_for", "subparsers", "telling",
+           "whole_number"]
 
 Action = Callable[[argparse.Namespace], int]
 
@@ -48,9 +49,7 @@ class Parser(argparse.ArgumentParser):
 
 def _names(word: str, names: Sequence[str]) -> str:
     """What may stand instead of `word`, and the nearest of it."""
-    near = nearest(word, names)
-    guess = "" if near is None else f' Did you mean "{near}"?'
-    return f" Allowed: {', '.join(names)}.{guess}"
+    return f" Allowed: {', '.join(names)}.{hint(word, names)}"
 
 
 def add_command(
@@ -73,6 +72,12 @@ def add_command(
     )
     parser.set_defaults(action=action, parser=parser)
     return parser
+
+
+def subparsers(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    """The parsers of all commands, by name."""
+    return {name: found for action in parser._actions if isinstance(action.choices, dict)
+            for name, found in action.choices.items()}
 
 
 def dump_json(value: Any) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from simfw.commands._shared import add_command
+from simfw.commands._shared import add_command, subparsers
 
 if TYPE_CHECKING:
     import argparse
@@ -37,23 +37,15 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the completion of one shell."""
     import shtab
 
-    from simfw.errors import UsageError, nearest
+    from simfw.errors import UsageError, hint
 
     if arguments.shell not in SHELLS:
-        near = nearest(arguments.shell, SHELLS)
-        guess = "" if near is None else f' Did you mean "{near}"?'
         raise UsageError(f'There is no completion for "{arguments.shell}". '
-                         f"Allowed: {', '.join(SHELLS)}.{guess}")
+                         f"Allowed: {', '.join(SHELLS)}.{hint(arguments.shell, SHELLS)}")
     parser = arguments.whole
-    for command in _subparsers(parser):
+    for command in subparsers(parser).values():
         for action in command._actions:
             if action.metavar in _FILES:
                 action.complete = shtab.FILE  # type: ignore[attr-defined]
     sys.stdout.write(shtab.complete(parser, arguments.shell) + "\n")
     return 0
-
-
-def _subparsers(parser: argparse.ArgumentParser) -> list[argparse.ArgumentParser]:
-    """The parsers of all commands."""
-    return [found for action in parser._actions if isinstance(action.choices, dict)
-            for found in action.choices.values()]

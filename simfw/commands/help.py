@@ -8,7 +8,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simfw.commands._shared import add_command, paint_for
+from simfw.commands._shared import add_command, paint_for, subparsers
 
 if TYPE_CHECKING:
     import argparse
@@ -35,13 +35,10 @@ def register(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Print what there is about the topic."""
-    from simfw.errors import UsageError, nearest
+    from simfw.errors import UsageError, hint
 
     parser = arguments.whole
-    commands = {
-        name: found for action in parser._actions if isinstance(action.choices, dict)
-        for name, found in action.choices.items()
-    }
+    commands = subparsers(parser)
     pages, words = _pages(), _words()
     topic = " ".join(arguments.topic).strip()
     paint = paint_for(sys.stdout)
@@ -61,9 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(("\n" if found else "") + _plain(pages[topic].read_text(encoding="utf-8")).strip())
     elif not found:
         every = [*commands, *pages, *(form for name in words for form in _forms(name))]
-        near = nearest(topic.lower(), every)
-        guess = "" if near is None else f' Did you mean "{near}"?'
-        raise UsageError(f'There is nothing about "{topic}".{guess} '
+        raise UsageError(f'There is nothing about "{topic}".{hint(topic.lower(), every)} '
                          "`simfw help` lists all there is.")
     return 0
 

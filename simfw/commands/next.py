@@ -85,13 +85,11 @@ def run(arguments: argparse.Namespace) -> int:
 def _kit(text: str) -> tuple[Kit, ...]:
     """Names of the kit with commas between them."""
     from simfw.benchlog.model import KIT
-    from simfw.errors import nearest
+    from simfw.errors import hint
 
     names = [name.strip() for name in text.split(",")]
     for name in names:
         if name not in KIT:
-            near = nearest(name, KIT)
-            meant = "" if near is None else f' Did you mean "{near}"?'
-            raise argparse.ArgumentTypeError(
-                f'there is no "{name}" in the kit. Allowed: {", ".join(KIT)}.{meant}')
+            raise argparse.ArgumentTypeError(f'there is no "{name}" in the kit. '
+                                             f'Allowed: {", ".join(KIT)}.{hint(name, KIT)}')
     return tuple(one for one in KIT if one in names)

@@ -20,7 +20,8 @@ from simfw.engine.ticking import ticking_groups
 from simfw.gadget.firmware import states_of_reading
 from simfw.gadget.model import Gadget
 
-__all__ = ["MOST_LISTED", "MOST_MODES", "Choice", "Listing", "Standing", "listed"]
+__all__ = ["MOST_LISTED", "MOST_MODES", "Choice", "Listing", "Standing", "is_reading_of",
+           "listed"]
 
 MOST_MODES = 24  # combinations of groups that may be told apart, listed one by one
 MOST_LISTED = 60  # modes at all
@@ -90,9 +91,7 @@ def listed(gadget: Gadget, system: System) -> Listing:
             places[-1][len(found)] = choice
             found.append(_joined([part.turned(choice) for part in parts]))
     for key in gadget.readings:
-        words = [(word.partition(".")[0], word.partition(".")[2]) for word in
-                 states_of_reading(key)]
-        stand = standing.reached(words)
+        stand = standing.reached(_states_of(key))
         if stand is not None and stand.allowed not in [one.allowed for one in found]:
             found.append(stand)
     return Listing(stands=tuple(found), whole=standing.whole, groups=tuple(places),
@@ -131,8 +130,7 @@ class Standing:
         chosen = list(self.start)
         for n, part in enumerate(self.parts):
             also = [(name, state) for name, state in states if name in part[0].allowed]
-            fitting = [stand for stand in part if all(
-                _holds(stand.allowed[name], state) for name, state in also)]
+            fitting = [stand for stand in part if _holds_all(stand.allowed, also)]
             if also and fitting:
                 chosen[n] = min(fitting, key=self._moved)
         return _joined(chosen)
@@ -140,8 +138,7 @@ class Standing:
     def reached(self, states: Sequence[tuple[str, str]]) -> Stand | None:
         """The stand that holds all `states` and has most other regions where they start."""
         stand = self._nearest(states)
-        held = all(_holds(stand.allowed.get(name, frozenset()), state) for name, state in states)
-        return stand if held else None
+        return stand if _holds_all(stand.allowed, states) else None
 
     def of(self, states: Sequence[tuple[str, str]]) -> Stand:
         """The same; where there is none, a made-up one."""
@@ -161,6 +158,21 @@ def _is_of(state: str, wanted: str) -> bool:
 
 def _holds(group: frozenset[str], wanted: str) -> bool:
     return any(_is_of(state, wanted) for state in group)
+
+
+def _holds_all(allowed: Choice, states: Sequence[tuple[str, str]]) -> bool:
+    return all(_holds(allowed.get(name, frozenset()), state) for name, state in states)
+
+
+def _states_of(key: str) -> list[tuple[str, str]]:
+    """The regions with their states that the key of a meter's reading names."""
+    return [(word.partition(".")[0], word.partition(".")[2]) for word in states_of_reading(key)]
+
+
+def is_reading_of(key: str, allowed: Choice) -> bool:
+    """Whether the reading called `key` is of the mode in which regions are in `allowed` states."""
+    words = _states_of(key)
+    return bool(words) and _holds_all(allowed, words)
 
 
 def _joined(stands: Sequence[Stand]) -> Stand:

@@ -21,12 +21,11 @@ from simfw.behaviour.table import IDLE
 from simfw.circuit.endurance import LightRunTime
 from simfw.engine.blend import Blend, blend, whole_cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
-from simfw.engine.listing import Choice, Listing, Standing, listed
+from simfw.engine.listing import Choice, Listing, Standing, is_reading_of, listed
 from simfw.engine.meeting import behaviour_of, leads_out, spontaneous
 from simfw.engine.reachable import Stand
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.errors import EndlessInstant
-from simfw.gadget.firmware import states_of_reading
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario, Usb
 
@@ -314,7 +313,7 @@ def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
     readings = {
         key: (figure.low, figure.value, figure.high)
         for key, figure in gadget.readings.items()
-        if _is_reading_of(key, stand.allowed)
+        if is_reading_of(key, stand.allowed)
     }
     lights: Mapping[str, LightRunTime] = {}
     if how.mixed is not None:
@@ -379,17 +378,6 @@ def _shown(system: System, stand: Stand) -> dict[str, str]:
         )
         for region in behaviour_of(system) if region.name in stand.allowed
     }
-
-
-def _is_reading_of(key: str, allowed: Mapping[str, frozenset[str]]) -> bool:
-    """Whether the reading called `key` is of this mode."""
-    wanted = states_of_reading(key)
-    for word in wanted:
-        name, _, state = word.partition(".")
-        group = allowed.get(name, frozenset())
-        if not any(s == state or s.startswith(state + ".") for s in group):
-            return False
-    return bool(wanted)
 
 
 def _simulation(

@@ -11,7 +11,7 @@ from itertools import product
 from simfw.behaviour.build import check
 from simfw.circuit.circuit import Circuit
 from simfw.engine.corners import REFERENCE, changed
-from simfw.errors import DescriptionError, QuantityError, UsageError, nearest
+from simfw.errors import DescriptionError, QuantityError, UsageError, hint
 from simfw.gadget.dimensions import dimension_of, value_text
 from simfw.gadget.electrical import electrical_problems
 from simfw.gadget.firmware import firmware_problems
@@ -96,9 +96,8 @@ def read_vary(text: str, gadget: Gadget, *, series: Series = "E24") -> Vary:
     if key in whole:
         return _whole(key, whole[key], found)
     if key not in known:
-        near = nearest(key, [*known, *whole])
-        hint = f' Did you mean "{near}"?' if near else ""
-        raise UsageError(f'--vary: the gadget has no figure "{key}".{hint}')
+        raise UsageError(f'--vary: the gadget has no figure "{key}".'
+                         + hint(key, [*known, *whole]))
     quantity = known[key]
     dimension = TIME if isinstance(quantity, Timing) else _dimension(gadget, key, quantity)
     try:

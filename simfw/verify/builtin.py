@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simfw.errors import UsageError, nearest
+from simfw.errors import UsageError, hint
 from simfw.verify.finding import Level
 
 __all__ = ["CHECKS", "Check", "chosen_checks"]
@@ -216,7 +216,6 @@ def chosen_checks(without: tuple[str, ...] = (), only: tuple[str, ...] = ()) -> 
     """The names of the checks to make. Raises UsageError for a name that is none."""
     for name in (*without, *only):
         if name not in CHECKS:
-            near = nearest(name, CHECKS)
-            hint = f' Did you mean "{near}"?' if near else ""
-            raise UsageError(f'There is no check "{name}".{hint} Allowed: {", ".join(CHECKS)}.')
+            raise UsageError(f'There is no check "{name}".{hint(name, CHECKS)} '
+                             f'Allowed: {", ".join(CHECKS)}.')
     return frozenset(only or CHECKS) - frozenset(without)

@@ -18,7 +18,7 @@ import numpy as np
 from simfw.behaviour.outputs import ways
 from simfw.behaviour.region import Group, State
 from simfw.engine.snapshot import Snapshot
-from simfw.errors import UsageError, nearest
+from simfw.errors import UsageError, hint
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
 from simfw.stimuli.recording.tracks import Track
@@ -360,9 +360,8 @@ def _begins(observed: Observed, model: Model, options: Options,
 
 
 def _no_such(what: str, name: str, names: Sequence[str] | Mapping[str, object]) -> str:
-    near = nearest(name, names)
     return (f'--start: no such {what}: "{name}". Allowed: {", ".join(names)}.'
-            + (f' Did you mean "{near}"?' if near else ""))
+            + hint(name, names))
 
 
 def _looks_like(model: Model, observed: Observed, states: Mapping[str, str], name: str,

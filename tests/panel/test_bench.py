@@ -209,9 +209,9 @@ def test_what_never_comes_round_is_seldom_looked_for(monkeypatch: pytest.MonkeyP
     instants: list[int] = []
     notice, end = Folder.notice, Stepwise.end_instant
 
-    def noticed(folder: Folder, moment: Moment, wake_c: float) -> Any:
+    def noticed(folder: Folder, moment: Moment, *more: Any) -> Any:
         looked.append(moment.time_ns)
-        return notice(folder, moment, wake_c)
+        return notice(folder, moment, *more)
 
     def ended(simulation: Stepwise, phase: Phase) -> None:
         instants.append(simulation.now)
