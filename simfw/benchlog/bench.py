@@ -88,8 +88,8 @@ def _counted(
 
     Of `n` times it was seen `k`; the model sees it with the share `p` of what hands may do, all
     lengths within their ranges alike. z is the root of 2 ln(L(k / n) / L(p)) with the sign of
-    p - k / n: for the truth it is close to normal (S. S. Wilks, Ann. Math. Statist. 9, 1938, 60),
-    so that three of it hold 99.7 %.
+    p - k / n: for the truth it is close to normal (S. S. Wilks, Ann. Math. Statist. 9, 1938, 60;
+    from memory), so that three of it hold 99.7 %.
     """
     assert seen.count is not None
     met, times = seen.count

@@ -123,7 +123,7 @@ def _told(figure: Figure) -> tuple[str, str]:
 
 
 def _spoken(svg: bytes, name: str, about: str) -> bytes:
-    """An SVG with a title and a description, which screen readers read (SVG 2, 5.8)."""
+    """An SVG with a title and a description for screen readers (SVG 2, 5.8; from memory)."""
     from xml.sax.saxutils import escape
 
     start = svg.index(b">", svg.index(b"<svg")) + 1

@@ -96,7 +96,8 @@ def test_a_wider_tolerance_leaves_more(tmp_path: Path):
 def test_a_count_bounds_what_chance_decides(tmp_path: Path):
     """A press of 50 ms to 250 ms is a hold with p = (250 ms - hold) / 200 ms.
 
-    Of seven of ten by the ratio of likelihoods, within three standard deviations (Wilks 1938).
+    Of seven of ten by the ratio of likelihoods, within three standard deviations
+    (Wilks 1938, from memory).
     """
     low = next(
         p / 1000 for p in range(1, 700)
