@@ -330,11 +330,20 @@ class Stepper:
         """Nothing is kept from before: every region stands in its start state."""
         for number in self._kept:
             self.states[number], self.memory[number] = self._starts[number], -1
-        self.keep_count()
+        self.keep_count({})
 
-    def keep_count(self) -> None:
-        """What stands now is what is kept; writes are counted from here on."""
-        self._stood = {number: (self.states[number], self.memory[number]) for number in self._kept}
+    def keep_count(self, kept: Mapping[str, str | None]) -> None:
+        """What is kept is `kept` (a state or None by region), what stands now where it is silent;
+        writes are counted from here on.
+        """
+        self._stood = {}
+        for number, what in self._kept.items():
+            now = [self.states[number], self.memory[number]]
+            name = self.region_names[number]
+            if name in kept:
+                state = kept[name]
+                now[what == "resume"] = -1 if state is None else self._state_ids[number][state]
+            self._stood[number] = now[0], now[1]
         self._stood_ns = -1
         self.writes = dict.fromkeys(self._kept, 0)
 
@@ -343,11 +352,20 @@ class Stepper:
         """The regions of which something is kept over a power loss, and what."""
         return self._kept
 
-    def kept_along(self, number: int, first: int, writes: int) -> None:
-        """A cycle was gone along: `first` was kept where it began, `writes` more since."""
-        part = 0 if self._kept[number] == "state" else 1
-        self.writes[number] += writes + (self._stood[number][part] != first)
-        self._stood[number] = self.states[number], self.memory[number]
+    def kept(self, number: int) -> int:
+        """What is kept of a region at the instant that began last: a state or its memory."""
+        return self._stood[number][self._kept[number] == "resume"]
+
+    def kept_along(self, number: int, last: int, writes: int) -> None:
+        """Time was passed over in which `writes` were made, `last` is what is kept since."""
+        state, memory = self._stood[number]
+        self._stood[number] = (
+            (last, memory) if self._kept[number] == "state" else (state, last))
+        self.writes[number] += writes
+
+    def never_kept(self, number: int) -> frozenset[int]:
+        """The states of a region that let go of the supply: none of them is ever kept."""
+        return self._unpowered.get(number, frozenset())
 
     def settled(self, now_ns: int) -> None:
         """An instant begins: what stands now is kept where the supply goes in it."""
@@ -356,8 +374,8 @@ class Stepper:
         self._stood_ns = now_ns
         for number, what in self._kept.items():
             before, state = self._stood[number], self.states[number]
-            if state in self._unpowered.get(number, ()):
-                state = before[0]  # a state that lets go of the supply is never kept
+            if state in self.never_kept(number):
+                state = before[0]
             now = state, self.memory[number]
             if before != now:
                 self._stood[number] = now
@@ -372,7 +390,7 @@ class Stepper:
         state, memory = self.states[number], self.memory[number]
         if self._stood_ns == now_ns:
             state, memory = self._stood[number]
-        elif state in self._unpowered.get(number, ()):
+        elif state in self.never_kept(number):
             state = self._stood[number][0]
         return (state, -1) if what == "state" else (self._starts[number], memory)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from simfw.engine.keeping import kept_states
 from simfw.engine.snapshot import RegionState, Snapshot
 from simfw.engine.supply import Supply
 
@@ -41,7 +42,7 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
         [region.memory for region in every],
         saved.conditions,
     )
-    simulation.stepper.keep_count()
+    simulation.stepper.keep_count(dict(saved.kept))
     if saved.released:
         simulation.stepper.freeze()
     elif not saved.alive:
@@ -85,4 +86,5 @@ def snapshot(simulation: Simulation) -> Snapshot:
         pending=tuple((c.time_ns, c.kind, c.name, c.value) for c in simulation.pending),
         rules=tuple(monitor.save() for monitor in simulation.monitors),
         counted=None if plant.count is None else plant.count.share,
+        kept=kept_states(stepper, simulation.end),
     )

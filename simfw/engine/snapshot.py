@@ -31,7 +31,8 @@ class Snapshot:
     The charge is `base + moved` (0..1), kept apart so that no digits are lost. `pending` are
     stimuli that began before and end later: (time, kind, name, value). `counted` is the count of a
     gauge that counts charge (0..1), None without. `released`: the firmware has let go of its
-    supply; `open_ns` is when a contact or USB powered it last, None where none has since power-up.
+    supply; `open_ns` is when a contact or USB powered it last, None where none has since power-up;
+    `kept` is what survives a power loss, by region.
     """
 
     time_ns: int
@@ -55,6 +56,7 @@ class Snapshot:
     pending: tuple[tuple[int, str, str, float], ...]
     rules: tuple[RuleState, ...]
     counted: float | None = None
+    kept: tuple[tuple[str, str | None], ...] = ()
 
     def from_zero(self) -> Snapshot:
         """The same, so that time is counted from here on: what came before has times below 0."""

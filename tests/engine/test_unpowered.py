@@ -148,6 +148,16 @@ def test_a_state_that_lets_go_is_never_kept() -> None:
     assert next(at for at in lit if at > 3200) == 5000.0
 
 
+def test_what_is_kept_is_known_to_a_run_that_goes_on() -> None:
+    """Left off while it is unpowered: the next press still lights it at once."""
+    text = TORCH.replace('starts = "waking"\n', 'starts = "waking"\nkept = "state"\n')
+    first = run((1000, 200), (3000, 100), lasts=4000, text=text)
+    assert first.final.kept == (("lamp", "lit"),)
+    rest = simulate(first.gadget, Scenario(charge=0.5, lasts_ns=3000 * MS, steps=(
+        Press(at_ns=1000 * MS, button="power", for_ns=100 * MS),)), resume=first.final)
+    assert next(one.start_ns / MS for one in rest.intervals if one.levels[0] == 1) == 5000.0
+
+
 def test_a_main_switch_does_not_bring_it_back() -> None:
     """The supply of the board comes back, the latch is open: it powers up and lets go again."""
     result = run((5000, "off"), (6000, "on"), lasts=8000)

@@ -676,6 +676,18 @@ CASES = {
         charger=FULL,
         behaviour={},
     ),
+    # periods of a state that lets go of the supply, kept on by a contact, were written as kept
+    "unpowered and held on": small(
+        {"lasts": "1500 ms", "steps": [
+            {"at": "400 ms", "press": "level", "for": "1 s", "bounce": "5000000 ns"}]},
+        controller={"powered_by": ["level"]},
+        buttons={"level": {}},
+        behaviour={"lamp": {
+            "starts": "lit", "kept": "state",
+            "states": {"lit": {"motor": "on"}, "dark": {"controller": "unpowered"}},
+            "rows": [{"after": "40 ms", "from": "*", "to": "dark"}],
+        }},
+    ),
     # the same of a cell behind a switch that opens in the instant in which USB goes: what charges
     # it later ends at charge 1
     "full behind a switch": small(
