@@ -80,7 +80,7 @@ def kept_uses(stepper: Stepper, end_ns: int) -> tuple[KeptUse, ...]:
 
 
 def kept_states(stepper: Stepper, end_ns: int) -> tuple[tuple[str, str | None], ...]:
-    """What is kept of each region at the end of a run: a state, or None where nothing is resumed."""
+    """What is kept of each region at the end of a run: a state, None where nothing is resumed."""
     stepper.settled(end_ns)
     return tuple(
         (stepper.region_names[number],

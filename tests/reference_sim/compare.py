@@ -21,7 +21,7 @@ import simfw
 from tests.reference_sim.generator import KNOWN, Case
 from tests.reference_sim.reading import file
 from tests.reference_sim.regions import INTERNAL, regions_of
-from tests.reference_sim.simulator import EndlessInstant, Result, Simulator
+from tests.reference_sim.simulator import EndlessInstant, Result, Simulator, TooLong
 from tests.reference_sim.writing import curve_csv, gadget_toml, scenario_toml
 
 SHARE = 3e-6
@@ -39,6 +39,7 @@ class Verdict:
     close: tuple[str, ...] = ()  # readings that either side may see on its own side of a limit
     refused: str | None = None
     endless: bool = False
+    too_long: bool = False  # for the second simulator: not judged
     known: set[str] = field(default_factory=set)
 
     @property
@@ -48,6 +49,8 @@ class Verdict:
             return "refused"
         if self.known:
             return "known"
+        if self.too_long:
+            return "too long to judge"
         if self.close:
             return "too close to call"
         return "different" if self.differences else "the same"
@@ -97,6 +100,9 @@ def run(
     except EndlessInstant as endless:
         mine = None
         verdict.known = set() if judge_known else endless.args[0] & KNOWN
+    except TooLong:
+        verdict.too_long = True
+        return verdict
     for fold in folds:
         how = "folded" if fold else "unfolded"
         try:
