@@ -19,9 +19,10 @@ from typing import Any
 
 import simfw
 from tests.reference_sim.generator import KNOWN, Case
+from tests.reference_sim.passing import TooLong
 from tests.reference_sim.reading import file
 from tests.reference_sim.regions import INTERNAL, regions_of
-from tests.reference_sim.simulator import EndlessInstant, Result, Simulator, TooLong
+from tests.reference_sim.simulator import EndlessInstant, Result, Simulator
 from tests.reference_sim.writing import curve_csv, gadget_toml, scenario_toml
 
 SHARE = 3e-6
