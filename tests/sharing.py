@@ -25,8 +25,8 @@ from simfw.conform import driving
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
 from simfw.report import vectors as made
-from simfw.report.vectors import VectorSet, find_paths, make_vectors
-from simfw.report.vectors.build import Found
+from simfw.vectors import VectorSet, find_paths, make_vectors
+from simfw.vectors.build import Found
 
 __all__ = ["share", "shared_paths", "shared_vectors"]
 

@@ -41,7 +41,7 @@ def test_an_unknown_name_is_an_attribute_error() -> None:
         ("import simfw", LATE),
         ("import simfw.cli; simfw.cli._parser()", ("matplotlib", "hypothesis", "scipy")),
         ("from simfw import load_scenario, simulate", ("matplotlib", "hypothesis", "scipy")),
-        ("import simfw.report.specification, simfw.report.vectors, simfw.engine.modes",
+        ("import simfw.report.specification, simfw.vectors, simfw.engine.modes",
          ("matplotlib", "hypothesis", "scipy", "transitions")),
     ],
 )

@@ -171,7 +171,7 @@ def _progress(what: str) -> Callable[[int, int], None] | None:
 def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
     from simfw.conform.driving import scenario_drive
     from simfw.loading import load_scenario
-    from simfw.report.vectors.build import Rehearsal
+    from simfw.vectors.build import Rehearsal
 
     scenarios = [(path, load_scenario(path)) for path in paths]
     model = Rehearsal(prepared)
@@ -182,8 +182,8 @@ def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Recor
     """The recordings as drives, with what is to be said about them."""
     from simfw.commands._recordings import observed_in
     from simfw.conform.driving import recorded_drive
-    from simfw.report.vectors.build import Rehearsal
     from simfw.stimuli.recording.mapfile import read_map
+    from simfw.vectors.build import Rehearsal
     from simfw.verify.replay import Options
 
     if arguments.map is not None and not arguments.recording:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from simfw.commands._shared import Commands
     from simfw.gadget.model import Gadget
-    from simfw.report.vectors import VectorSet
+    from simfw.vectors import VectorSet
 
 RANK = 65
 PAGE = "specification.md"
@@ -57,7 +57,7 @@ def spec(arguments: argparse.Namespace) -> int:
     from simfw.beside import Beside
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
-    from simfw.report.vectors import find_paths, make_vectors, vector_files
+    from simfw.vectors import find_paths, make_vectors, vector_files
     from simfw.verify.check import check_gadget
     from simfw.writing import check_folder, write_folder
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from simfw.report.vectors.replay import Exchange
-from simfw.report.vectors.sketch import Act
+from simfw.vectors.replay import Exchange
+from simfw.vectors.sketch import Act
 
 __all__ = ["Told", "first_apart", "on_ticks", "tick_told"]
 

@@ -11,7 +11,9 @@ from simfw.circuit.circuit import Circuit
 from simfw.conform.coarse import on_ticks
 from simfw.conform.firmware import Difference, Drive
 from simfw.errors import UsageError
-from simfw.report.vectors.build import (
+from simfw.stimuli.inputs import settable
+from simfw.stimuli.scenario import Scenario, Toggle
+from simfw.vectors.build import (
     Rehearsal,
     act_kind,
     acts_of,
@@ -19,8 +21,6 @@ from simfw.report.vectors.build import (
     replay_scenario,
     to_scenario,
 )
-from simfw.stimuli.inputs import settable
-from simfw.stimuli.scenario import Scenario, Toggle
 from simfw.verify.replay import ASSUMED_CHARGE, Options
 from simfw.verify.replay import replay as replay_recording
 

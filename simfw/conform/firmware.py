@@ -17,8 +17,8 @@ from simfw.circuit.circuit import Circuit
 from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
 from simfw.conform.program import shown, talk_to
 from simfw.errors import EndlessInstant, UsageError
-from simfw.report.vectors.replay import Exchange, Replay, Replayer, Report
-from simfw.report.vectors.sketch import Act
+from simfw.vectors.replay import Exchange, Replay, Replayer, Report
+from simfw.vectors.sketch import Act
 
 __all__ = ["Difference", "Drive", "Firmware", "compare", "random_difference", "shrunk",
            "time_of"]  # fmt: skip

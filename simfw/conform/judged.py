@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simfw.conform.firmware import Drive
-from simfw.report.vectors.equal import Prover
-from simfw.report.vectors.exposing import Judge
-from simfw.report.vectors.faults import KINDS, Fault, all_faults
+from simfw.vectors.equal import Prover
+from simfw.vectors.exposing import Judge
+from simfw.vectors.faults import KINDS, Fault, all_faults
 
 if TYPE_CHECKING:
     from simfw.engine.simulator import Prepared

@@ -1,7 +1,7 @@
 """Mutants of the behaviour and of the step function: small faults, to see how many of them the test
 vectors notice.
 
-Each mutant is a fault of the rows (`report/vectors/faults.py`), written out as C like the gadget
+Each mutant is a fault of the rows (`vectors/faults.py`), written out as C like the gadget
 itself, or a change of one operator of the step function, such as a slip of the pen would make. They
 are the check from outside on faults that are judged in Python.
 """
@@ -22,7 +22,7 @@ from simfw.behaviour.region import System
 from simfw.conform.firmware import Drive, Firmware
 from simfw.errors import UsageError
 from simfw.report.source import c_files, harness_files
-from simfw.report.vectors.faults import Fault, all_faults
+from simfw.vectors.faults import Fault, all_faults
 
 __all__ = ["Build", "Mutant", "Score", "Subject", "mutants_of", "score"]
 

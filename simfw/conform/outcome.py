@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from simfw.conform.program import shown
 from simfw.quantity import format_duration
-from simfw.report.vectors.replay import MOST_REPORTS
+from simfw.vectors.replay import MOST_REPORTS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

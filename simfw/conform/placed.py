@@ -18,12 +18,12 @@ from simfw.errors import EndlessInstant
 from simfw.quantity import format_duration
 from simfw.report.specification.requirements import OUTPUT, Requirement, driven
 from simfw.report.specification.subject import Subject, subject_of
-from simfw.report.vectors.build import Rehearsal, replay_scenario, to_scenario
+from simfw.vectors.build import Rehearsal, replay_scenario, to_scenario
 
 if TYPE_CHECKING:
     from simfw.behaviour.region import System
     from simfw.engine.simulator import Prepared
-    from simfw.report.vectors.replay import Replay
+    from simfw.vectors.replay import Replay
 
 __all__ = ["FiredRow", "Placed", "Standing", "Stood", "placed"]
 

@@ -16,8 +16,8 @@ from simfw.behaviour.region import Drive, Region, System
 from simfw.benchlog.experiments import Proof
 from simfw.circuit.wake import wake_of
 from simfw.gadget.model import Gadget, Gauge
-from simfw.report.vectors.equal import Prover
-from simfw.report.vectors.faults import Fault
+from simfw.vectors.equal import Prover
+from simfw.vectors.faults import Fault
 
 __all__ = ["proved_same"]
 

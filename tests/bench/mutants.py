@@ -22,7 +22,7 @@ from simfw.conform.firmware import Firmware, random_difference
 from simfw.conform.mutants import Build, Mutant, Subject, score
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
-from simfw.report.vectors.items import reached_states
+from simfw.vectors.items import reached_states
 
 SAME_INSTANT = (
     "both contacts are read in the same instants, every 50 ms, and `up` first; a press or a "

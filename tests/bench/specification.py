@@ -17,9 +17,9 @@ from simfw import load_gadget
 from simfw.engine.simulator import Prepared, simulate
 from simfw.report.specification import document_of, specification_files
 from simfw.report.specification.power import budget_of
-from simfw.report.vectors import make_vectors, vector_files
+from simfw.vectors import make_vectors, vector_files
 
-START = "import simfw.cli, simfw.loading, simfw.report.specification, simfw.report.vectors"
+START = "import simfw.cli, simfw.loading, simfw.report.specification, simfw.vectors"
 LONGEST_NS = 60 * 10**9
 
 

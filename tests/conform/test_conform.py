@@ -41,12 +41,12 @@ from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
 from simfw.report.record import write_recording
 from simfw.report.source import harness_files
-from simfw.report.vectors.build import Rehearsal
-from simfw.report.vectors.exposing import Judge
-from simfw.report.vectors.replay import Exchange, Report
-from simfw.report.vectors.sketch import Act
 from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Scenario
+from simfw.vectors.build import Rehearsal
+from simfw.vectors.exposing import Judge
+from simfw.vectors.replay import Exchange, Report
+from simfw.vectors.sketch import Act
 from simfw.verify.replay import Options
 from tests.report.generated_c import compile_harness, compiler
 from tests.report.golden import DEMOS

@@ -6,8 +6,8 @@ from simfw.conform.driving import scenario_drive, vector_drives
 from simfw.conform.firmware import Firmware, compare
 from simfw.engine.simulator import Prepared
 from simfw.report.source import harness_files
-from simfw.report.vectors.build import Rehearsal
 from simfw.stimuli.scenario import Press, Usb
+from simfw.vectors.build import Rehearsal
 from tests.engine.bench import HOUR, S, gadget_of, scenario
 from tests.report.generated_c import compile_harness, compiler
 

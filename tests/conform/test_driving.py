@@ -14,11 +14,11 @@ from simfw.conform.mutants import COMPILERS, Build, Mutant, Subject, mutants_of,
 from simfw.engine.simulator import Prepared
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
-from simfw.report.vectors.build import Rehearsal
-from simfw.report.vectors.replay import Replay
-from simfw.report.vectors.sketch import Act
 from simfw.stimuli.recording.signals import Observed
 from simfw.stimuli.scenario import Scenario, Usb
+from simfw.vectors.build import Rehearsal
+from simfw.vectors.replay import Replay
+from simfw.vectors.sketch import Act
 from simfw.verify.replay import Options
 from tests.report.generated_c import compiler
 from tests.report.test_vector_search import CHARGED, CLICKED, SENSOR, SHELF, made, sensed

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from simfw.conform import coarse
 from simfw.conform.firmware import Drive, Firmware
-from simfw.report.vectors import replay as replay_module
-from simfw.report.vectors.replay import Exchange, Replay, Report
+from simfw.vectors import replay as replay_module
+from simfw.vectors.replay import Exchange, Replay, Report
 
 END = 100_000
 FROM_THE_FILE = "import pathlib\nprint(pathlib.Path(__file__ + '.txt').read_text(), end='')\n"

@@ -11,7 +11,7 @@ from simfw.conform.driving import on_ticks_of, vector_drives
 from simfw.conform.firmware import Firmware
 from simfw.engine.simulator import Prepared
 from simfw.report.source import harness_files
-from simfw.report.vectors.sketch import Act
+from simfw.vectors.sketch import Act
 from tests.report.generated_c import compile_harness, compiler, write_harness
 
 ROOT = Path(__file__).parent.parent.parent

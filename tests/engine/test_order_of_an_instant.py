@@ -13,7 +13,6 @@ from simfw.engine.run import Run
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.report.source import harness_files
-from simfw.report.vectors.build import Rehearsal, replay_scenario
 from simfw.stimuli.scenario import (
     Expect,
     Press,
@@ -24,6 +23,7 @@ from simfw.stimuli.scenario import (
     Wave,
     problems_of,
 )
+from simfw.vectors.build import Rehearsal, replay_scenario
 from tests.engine.bench import MS, S, gadget_of, names, run, scenario, times
 from tests.report.generated_c import compile_harness, compiler
 

@@ -246,7 +246,7 @@ def bench(folder: Path) -> tuple[Callable[[], object], bytes]:
     from simfw.conform.firmware import Firmware
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget, load_scenario
-    from simfw.report.vectors.build import Rehearsal
+    from simfw.vectors.build import Rehearsal
 
     prepared = Prepared(load_gadget(folder / "gadget.toml"))
     drive = scenario_drive(Rehearsal(prepared), "short.toml", load_scenario(folder / "short.toml"))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from simfw import load_gadget
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
-from simfw.report.vectors.bands import Bands
+from simfw.vectors.bands import Bands
 from tests.report.golden import DEMOS
 
 

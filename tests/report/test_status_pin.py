@@ -25,11 +25,11 @@ from simfw.life.store import Store
 from simfw.life.user import Life
 from simfw.loading import load_pattern
 from simfw.report.record import recording_text
-from simfw.report.vectors.build import Rehearsal, replay_scenario
 from simfw.stimuli.recording import open_recording
 from simfw.stimuli.recording.mapfile import own_map
 from simfw.stimuli.recording.signals import observe
 from simfw.stimuli.scenario import ChargerFault, Scenario, Step, Temperature, Usb
+from simfw.vectors.build import Rehearsal, replay_scenario
 from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
 from simfw.verify.falsify import falsify

@@ -10,18 +10,18 @@ import pytest
 from simfw.behaviour.build import check
 from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
-from simfw.report.vectors import make_vectors
-from simfw.report.vectors.build import (
+from simfw.stimuli.scenario import Press, Scenario, Usb, Wave
+from simfw.vectors import make_vectors
+from simfw.vectors.build import (
     Rehearsal,
     VectorSet,
     find_paths,
     replay_scenario,
     to_scenario,
 )
-from simfw.report.vectors.drills import chord_drills
-from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.sketch import Act, Sketch
-from simfw.stimuli.scenario import Press, Scenario, Usb, Wave
+from simfw.vectors.drills import chord_drills
+from simfw.vectors.nodes import Found
+from simfw.vectors.sketch import Act, Sketch
 
 S = 10**9
 SHELF = {"forward": ["2.75 V @ 5 mA", "3.0 V @ 20 mA"], "resistor": "22R"}

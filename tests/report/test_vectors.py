@@ -13,17 +13,17 @@ from simfw.cli import main
 from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
-from simfw.report.vectors import items, make_vectors, vector_files
-from simfw.report.vectors.bands import FOR_THE_BENCH
-from simfw.report.vectors.build import Rehearsal, replay_scenario
-from simfw.report.vectors.closing import Closing
-from simfw.report.vectors.drills import in_two_steps, twice
-from simfw.report.vectors.equal import Prover
-from simfw.report.vectors.faults import KINDS
-from simfw.report.vectors.items import all_items, count_kinds, drill_items
-from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.sketch import Act
 from simfw.stimuli.scenario import Usb
+from simfw.vectors import items, make_vectors, vector_files
+from simfw.vectors.bands import FOR_THE_BENCH
+from simfw.vectors.build import Rehearsal, replay_scenario
+from simfw.vectors.closing import Closing
+from simfw.vectors.drills import in_two_steps, twice
+from simfw.vectors.equal import Prover
+from simfw.vectors.faults import KINDS
+from simfw.vectors.items import all_items, count_kinds, drill_items
+from simfw.vectors.nodes import Found
+from simfw.vectors.sketch import Act
 from simfw.writing import write_folder
 from tests.report.golden import DEMOS
 

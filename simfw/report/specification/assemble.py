@@ -20,7 +20,7 @@ from simfw.report.specification.subject import Subject, subject_of
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
-    from simfw.report.vectors import VectorSet
+    from simfw.vectors import VectorSet
     from simfw.verify.finding import Report
 
 __all__ = ["document_files", "document_of", "specification_files"]

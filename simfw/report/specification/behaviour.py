@@ -21,7 +21,7 @@ from simfw.report.specification.sequences import played, sequence_blocks
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.tables import requirement_table
 from simfw.report.specification.words import cause, drive_text, effect, in_words, outputs_text, slug
-from simfw.report.vectors.items import reached_states
+from simfw.vectors.items import reached_states
 
 __all__ = ["LARGEST_DRAWN", "outputs", "region_drawing", "regions"]
 

@@ -21,7 +21,7 @@ from simfw.report.specification.document import (
 from simfw.report.specification.figures import changes
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import in_words
-from simfw.report.vectors.build import POWER_UPS
+from simfw.vectors.build import POWER_UPS
 from simfw.verify.static import open_cells
 
 __all__ = [

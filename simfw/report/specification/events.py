@@ -10,7 +10,7 @@ from simfw.behaviour.region import Region, Row
 from simfw.quantity import format_duration
 from simfw.report.specification.windows import Window
 from simfw.report.specification.words import in_words
-from simfw.report.vectors.items import reached_states
+from simfw.vectors.items import reached_states
 
 if TYPE_CHECKING:
     from simfw.report.specification.requirements import Requirement

@@ -22,7 +22,7 @@ from simfw.quantity import format_duration, format_percent
 from simfw.report.specification.sequences import played, played_text
 from simfw.report.specification.windows import Corners, Window
 from simfw.report.specification.words import drive_text, in_words
-from simfw.report.vectors.items import scaled_levels
+from simfw.vectors.items import scaled_levels
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget

@@ -14,7 +14,7 @@ from simfw.report.specification.windows import Corners
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
     from simfw.report.specification.power import Budget
-    from simfw.report.vectors import VectorSet
+    from simfw.vectors import VectorSet
     from simfw.verify.finding import Report
 
 __all__ = ["Subject", "subject_of"]

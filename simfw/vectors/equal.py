@@ -29,10 +29,10 @@ from simfw.behaviour.expression import (
 )
 from simfw.behaviour.region import Region, Row, State, System
 from simfw.engine.supply import found_at_pins
-from simfw.report.vectors.exposing import drives_nothing
-from simfw.report.vectors.faults import Fault
-from simfw.report.vectors.items import READINGS
-from simfw.report.vectors.pair import MARK, Paired, joined
+from simfw.vectors.exposing import drives_nothing
+from simfw.vectors.faults import Fault
+from simfw.vectors.items import READINGS
+from simfw.vectors.pair import MARK, Paired, joined
 from simfw.verify.budget import Budget
 from simfw.verify.explore import explore
 from simfw.verify.instants import Effect

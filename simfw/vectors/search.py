@@ -18,12 +18,12 @@ from simfw.behaviour.stock import burst_ns
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.engine.clock import Clocks, clock_of
 from simfw.errors import EndlessInstant
-from simfw.report.vectors.closing import settle_ns
-from simfw.report.vectors.items import CLOSE, READINGS, all_items, key_of
-from simfw.report.vectors.nodes import Found, Node, Nodes
-from simfw.report.vectors.pace import NEVER
-from simfw.report.vectors.sketch import Act, Saved, Sketch
 from simfw.stimuli.inputs import settable
+from simfw.vectors.closing import settle_ns
+from simfw.vectors.items import CLOSE, READINGS, all_items, key_of
+from simfw.vectors.nodes import Found, Node, Nodes
+from simfw.vectors.pace import NEVER
+from simfw.vectors.sketch import Act, Saved, Sketch
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget

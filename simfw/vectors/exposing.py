@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from simfw.behaviour.region import System
-from simfw.report.vectors.faults import Fault
-from simfw.report.vectors.faulty import (
+from simfw.vectors.faults import Fault
+from simfw.vectors.faulty import (
     LOST,
     POWER,
     Bench,
@@ -22,7 +22,7 @@ from simfw.report.vectors.faulty import (
     script_of,
     standing,
 )
-from simfw.report.vectors.replay import Replay
+from simfw.vectors.replay import Replay
 
 __all__ = ["Judge", "asks_of", "drives_nothing"]
 

@@ -18,9 +18,9 @@ from simfw.behaviour.tree import is_answer
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clock import Clocks, clock_of
 from simfw.engine.observer import Observer
-from simfw.report.vectors.items import drill_items, key_of
-from simfw.report.vectors.pace import NEVER
-from simfw.report.vectors.sketch import Act, Sketch
+from simfw.vectors.items import drill_items, key_of
+from simfw.vectors.pace import NEVER
+from simfw.vectors.sketch import Act, Sketch
 
 __all__ = ["Account", "Exchange", "Replay", "Replayer", "Report", "Track"]
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import System
 from simfw.behaviour.stock import burst_ns
-from simfw.report.vectors.closing import settle_ns
-from simfw.report.vectors.pace import NEVER
-from simfw.report.vectors.sketch import Sketch
+from simfw.vectors.closing import settle_ns
+from simfw.vectors.pace import NEVER
+from simfw.vectors.sketch import Sketch
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget

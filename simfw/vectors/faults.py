@@ -33,7 +33,7 @@ from simfw.behaviour.expression import (
 )
 from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
 from simfw.behaviour.sequences import clocks_of
-from simfw.report.vectors.items import READINGS, may_be_cut, repeats
+from simfw.vectors.items import READINGS, may_be_cut, repeats
 
 __all__ = ["KINDS", "Fault", "Twist", "all_faults", "count_by_kind"]
 

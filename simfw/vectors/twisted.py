@@ -8,7 +8,7 @@ from typing import Any
 
 from simfw.behaviour.region import Region, System
 from simfw.behaviour.table import IDLE, Stepper, World
-from simfw.report.vectors.faults import NONE, Twist
+from simfw.vectors.faults import NONE, Twist
 
 __all__ = ["Faulty"]
 

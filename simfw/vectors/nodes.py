@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from heapq import merge
 
-from simfw.report.vectors.sketch import Act, Saved
+from simfw.vectors.sketch import Act, Saved
 
 __all__ = ["Found", "Node", "Nodes", "Place"]
 

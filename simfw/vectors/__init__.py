@@ -5,7 +5,7 @@ a list of levels for a bench with an adjustable supply that also drives the stat
 vector"). Both kinds run on the model and, behind the line protocol, on any firmware.
 """
 
-from simfw.report.vectors.build import Vector, VectorSet, find_paths, make_vectors
-from simfw.report.vectors.files import vector_files
+from simfw.vectors.build import Vector, VectorSet, find_paths, make_vectors
+from simfw.vectors.files import vector_files
 
 __all__ = ["Vector", "VectorSet", "find_paths", "make_vectors", "vector_files"]

@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 
-from simfw.report.vectors.bands import Bands
-from simfw.report.vectors.build import Vector, VectorSet
 from simfw.stimuli.scenario import to_toml
+from simfw.vectors.bands import Bands
+from simfw.vectors.build import Vector, VectorSet
 
 __all__ = ["vector_files"]
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
-from simfw.report.vectors.sketch import Act, Sketch
+from simfw.vectors.sketch import Act, Sketch
 
 __all__ = ["CLOSE_NS", "Closeness"]
 

@@ -19,7 +19,8 @@ from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.behaviour.table import Stepper, World
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.supply import met_at_power_up
-from simfw.report.vectors.items import (
+from simfw.stimuli.inputs import ROOM_C
+from simfw.vectors.items import (
     CLOSE,
     READINGS,
     limits_of,
@@ -27,8 +28,7 @@ from simfw.report.vectors.items import (
     may_follow,
     scaled_levels,
 )
-from simfw.report.vectors.pace import NEVER, Pace, periods_of
-from simfw.stimuli.inputs import ROOM_C
+from simfw.vectors.pace import NEVER, Pace, periods_of
 
 __all__ = ["Act", "Saved", "Sketch"]
 

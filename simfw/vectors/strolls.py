@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
-from simfw.report.vectors.moves import Moves, Try
-from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.sketch import Act, Sketch
+from simfw.vectors.moves import Moves, Try
+from simfw.vectors.nodes import Found
+from simfw.vectors.sketch import Act, Sketch
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget

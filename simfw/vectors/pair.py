@@ -26,9 +26,9 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Condition, Drive, Position, Region, Row, System
 from simfw.behaviour.table import Stepper, World, gauge_levels
 from simfw.circuit.circuit import Circuit
-from simfw.report.vectors.faults import Fault
-from simfw.report.vectors.sketch import Act, Saved, Sketch
-from simfw.report.vectors.twisted import Faulty
+from simfw.vectors.faults import Fault
+from simfw.vectors.sketch import Act, Saved, Sketch
+from simfw.vectors.twisted import Faulty
 
 __all__ = ["MARK", "Pair", "Paired", "joined", "paired"]
 

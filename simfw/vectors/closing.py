@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simfw.report.vectors.sketch import Act
 from simfw.stimuli.inputs import settable
+from simfw.vectors.sketch import Act
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -20,13 +20,13 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.expression import levels_in
 from simfw.circuit.measure import Converter
 from simfw.circuit.regulator import Regulator
-from simfw.report.vectors.exposing import Judge
-from simfw.report.vectors.sketch import NEARBY, Act
+from simfw.vectors.exposing import Judge
+from simfw.vectors.sketch import NEARBY, Act
 
 if TYPE_CHECKING:
     from simfw.engine.simulator import Prepared
-    from simfw.report.vectors.build import Rehearsal, Vector
-    from simfw.report.vectors.whittle import Exposure
+    from simfw.vectors.build import Rehearsal, Vector
+    from simfw.vectors.whittle import Exposure
 
 __all__ = ["FOR_THE_BENCH", "FOR_THE_HOST", "Bands", "for_real_units"]
 

@@ -14,10 +14,10 @@ from typing import Any
 from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.errors import EndlessInstant
-from simfw.report.vectors.faults import NONE, Fault, Twist
-from simfw.report.vectors.pace import Pace, periods_of
-from simfw.report.vectors.replay import Replay
-from simfw.report.vectors.twisted import Faulty
+from simfw.vectors.faults import NONE, Fault, Twist
+from simfw.vectors.pace import Pace, periods_of
+from simfw.vectors.replay import Replay
+from simfw.vectors.twisted import Faulty
 
 __all__ = ["LOST", "POWER", "Bench", "Course", "Driven", "Script", "Sound", "cut",
            "ending", "happening", "script_of", "standing"]  # fmt: skip

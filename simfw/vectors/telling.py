@@ -15,14 +15,14 @@ from simfw.behaviour.expression import Inside, levels_in, names_in
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
-from simfw.report.vectors.exposing import drives_nothing
-from simfw.report.vectors.faults import Fault
-from simfw.report.vectors.items import READINGS
-from simfw.report.vectors.moves import Moves
-from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.pair import MARK, Pair, paired
-from simfw.report.vectors.search import SIDE, beside, hand_m
-from simfw.report.vectors.sketch import Act, Saved
+from simfw.vectors.exposing import drives_nothing
+from simfw.vectors.faults import Fault
+from simfw.vectors.items import READINGS
+from simfw.vectors.moves import Moves
+from simfw.vectors.nodes import Found
+from simfw.vectors.pair import MARK, Pair, paired
+from simfw.vectors.search import SIDE, beside, hand_m
+from simfw.vectors.sketch import Act, Saved
 from simfw.verify.abstraction import needed_regions
 
 if TYPE_CHECKING:

@@ -14,9 +14,11 @@ from simfw.behaviour.sequences import steady
 from simfw.engine.plant import Plant
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.errors import EndlessInstant
-from simfw.report.vectors.bands import FOR_THE_HOST, Bands, for_real_units
-from simfw.report.vectors.closing import Closing
-from simfw.report.vectors.drills import (
+from simfw.stimuli.inputs import INPUTS, settable
+from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
+from simfw.vectors.bands import FOR_THE_HOST, Bands, for_real_units
+from simfw.vectors.closing import Closing
+from simfw.vectors.drills import (
     chord_drills,
     in_two_steps,
     jumps,
@@ -24,16 +26,14 @@ from simfw.report.vectors.drills import (
     staying,
     twice,
 )
-from simfw.report.vectors.exact import Closeness
-from simfw.report.vectors.faults import Fault
-from simfw.report.vectors.items import all_items, count_kinds, drill_items, key_of, reached_states
-from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.replay import Replay, Replayer, Track
-from simfw.report.vectors.search import hand_m, search
-from simfw.report.vectors.sketch import Act
-from simfw.report.vectors.whittle import Exposure, Whittler
-from simfw.stimuli.inputs import INPUTS, settable
-from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
+from simfw.vectors.exact import Closeness
+from simfw.vectors.faults import Fault
+from simfw.vectors.items import all_items, count_kinds, drill_items, key_of, reached_states
+from simfw.vectors.nodes import Found
+from simfw.vectors.replay import Replay, Replayer, Track
+from simfw.vectors.search import hand_m, search
+from simfw.vectors.sketch import Act
+from simfw.vectors.whittle import Exposure, Whittler
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit

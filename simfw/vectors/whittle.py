@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.circuit.circuit import Circuit
-from simfw.report.vectors.equal import Prover
-from simfw.report.vectors.exposing import Judge
-from simfw.report.vectors.faults import KINDS, Fault, all_faults
-from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.replay import Replay
-from simfw.report.vectors.sketch import Act, Sketch
-from simfw.report.vectors.strolls import Strolls
-from simfw.report.vectors.telling import Teller
+from simfw.vectors.equal import Prover
+from simfw.vectors.exposing import Judge
+from simfw.vectors.faults import KINDS, Fault, all_faults
+from simfw.vectors.nodes import Found
+from simfw.vectors.replay import Replay
+from simfw.vectors.sketch import Act, Sketch
+from simfw.vectors.strolls import Strolls
+from simfw.vectors.telling import Teller
 from simfw.verify.budget import Budget
 
 if TYPE_CHECKING:

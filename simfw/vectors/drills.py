@@ -18,9 +18,9 @@ from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.stock import gauge_quantity
-from simfw.report.vectors.nodes import Found
-from simfw.report.vectors.search import SIDE, beside, hand_m
-from simfw.report.vectors.sketch import Act
+from simfw.vectors.nodes import Found
+from simfw.vectors.search import SIDE, beside, hand_m
+from simfw.vectors.sketch import Act
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
