@@ -24,7 +24,7 @@ from simfw.behaviour.region import System
 from simfw.conform import driving
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
-from simfw.report import vectors as made
+from simfw import vectors as made
 from simfw.vectors import VectorSet, find_paths, make_vectors
 from simfw.vectors.build import Found
 
