@@ -20,11 +20,11 @@ from typing import Any, TypeVar
 from coverage import Coverage
 
 import simfw
+from simfw import vectors as made
 from simfw.behaviour.region import System
 from simfw.conform import driving
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
-from simfw import vectors as made
 from simfw.vectors import VectorSet, find_paths, make_vectors
 from simfw.vectors.build import Found
 
