@@ -5,17 +5,7 @@ from __future__ import annotations
 from simfw.behaviour.region import System
 from simfw.errors import UsageError
 
-__all__ = ["refuse_kept", "refuse_unpowered"]
-
-
-def refuse_kept(system: System, who: str, why: str) -> None:
-    """Raise `UsageError` where something is kept over a power loss, which `who` cannot follow."""
-    for region in system.regions:
-        if region.kept is not None:
-            section = "dials" if region.group == "dials" else "behaviour"
-            raise UsageError(f"{section}.{region.name}.kept: {who} cannot follow what is kept over "
-                             f"a power loss: {why}. Take it out for this command; simfw run and "
-                             "simfw check have it.")
+__all__ = ["refuse_unpowered"]
 
 
 def refuse_unpowered(system: System, who: str, why: str) -> None:

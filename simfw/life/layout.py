@@ -14,7 +14,7 @@ from simfw.behaviour.expression import (
     leaves,
     parse_expression,
 )
-from simfw.behaviour.refused import refuse_kept, refuse_unpowered
+from simfw.behaviour.refused import refuse_unpowered
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.sequences import coarser
 from simfw.behaviour.table import gauge_levels
@@ -132,7 +132,6 @@ class Layout:
         codes = [levels.codes for levels in self.levels_of]
         self.code_start = [sum(codes[:n]) for n in range(len(codes) + 1)]
         refuse_unpowered(system, "a study over users", "its controller sleeps and stays supplied")
-        refuse_kept(system, "a study over users", "it powers up with every region where it starts")
         self.outputs = (*gadget.lights, *gadget.loads)
         self.row_list: list[Row] = []
         self.groups: list[Groups] = []
@@ -220,6 +219,7 @@ class Layout:
              state.awake)
             for region in self.regions for state in region.states
         )
+        kept = tuple(region.kept for region in self.regions)
         conditions = tuple(condition.when for condition in self.system.conditions)
         charger = self.charger
         supply = (
@@ -227,7 +227,7 @@ class Layout:
             charger is not None
             and [charger.suspended(warmth_c) for warmth_c in self.warmths_c],
         )
-        return shape, guards, driven, conditions, tuple(show for _, show in self.gates), supply
+        return shape, guards, driven, kept, conditions, tuple(show for _, show in self.gates), supply
 
     def group_times(self, system: System) -> list[int]:
         """The dwell times (ns) of the same rows in another system of the same shape."""

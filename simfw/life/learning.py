@@ -240,6 +240,9 @@ class Learner:
             0, comb.states, range(count), (-_BEFORE,) * count, comb.waiting,
             [0 if n in dues else IDLE for n in range(count)], comb.memory, comb.conditions,
         )
+        # What stands here has settled before: it is kept where the supply goes in this instant.
+        self.stepper.keep_count({})
+        self.stepper.settled(0)
 
     def _touch(self, comb: Comb, button: int, closed: bool) -> Comb:
         if comb.closed[button] == closed:

@@ -10,7 +10,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from simfw.behaviour.build import build_system
-from simfw.cli import main
 from simfw.engine.run import Run
 from simfw.engine.simulator import simulate
 from simfw.report.text import format_rough
@@ -183,16 +182,6 @@ def test_the_generated_c_keeps_it(tmp_path: Path) -> None:
     told = [line for line in answers if line.startswith("out")]
     assert told == ["out 15000000 lamp 100000", "out 100000000 lamp 0", "out 200000000 lamp 100000",
                     "out 10200000000 lamp 0"]
-
-
-def test_a_study_refuses_it_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """It would power up with every region where it starts."""
-    (tmp_path / "gadget.toml").write_text(LAMP, encoding="utf-8")
-    (tmp_path / "life.toml").write_text(
-        'gadget = "gadget.toml"\ncharge = "80 %"\nhorizon = "3 days"\n[[habits]]\nname = "on"\n'
-        'each = "day"\ntimes = 1\nsteps = [{ press = "key", for = "100 ms" }]\n', encoding="utf-8")
-    assert main(["life", str(tmp_path / "life.toml"), "--users", "1"]) == 2
-    assert "dials.dim.kept: a study over users cannot follow" in capsys.readouterr().err
 
 
 def test_rough_counts() -> None:

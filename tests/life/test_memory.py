@@ -1,0 +1,168 @@
+"""What survives a power loss, over a pattern: as `run` has it, at every switching of the supply."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from simfw.engine.run import Run
+from simfw.engine.simulator import simulate
+from simfw.life import registers as k
+from simfw.life.user import Life
+from simfw.stimuli.scenario import Press, Scenario, Step, Usb
+from simfw.stimuli.steps import Toggle
+from tests.life.made import head, pattern
+from tests.life.test_loop import alone, ready
+
+LAMP = """
+[gadget]
+name = "Tent lamp"
+[cell]
+curve = "lco"
+capacity = "12 mAh"
+resistance = "500 mΩ"
+cut_off = "3.4 V"
+restart = "3.5 V"
+[charger]
+current = "20 mA"
+float = "4.2 V"
+finish = "10 %"
+[controller]
+awake = "1 mA"
+asleep = "2 uA"
+wake = "1 uC"
+[lights.lamp]
+forward = ["2.6 V @ 2 mA", "2.9 V @ 10 mA"]
+resistor = "120R"
+[loads.fan]
+current = "1 mA"
+[buttons.key]
+[buttons.up]
+[toggles.main]
+in_supply = true
+[dials.dim]
+values = ["30 %", "60 %", "100 %"]
+kept = true
+rows = [{ on = "up.press", step = 1, wrap = true }]
+[behaviour.lamp]
+starts = "dark"
+kept = "state"
+states.dark = {}
+states.lit = { lamp = "dim" }
+rows = [
+  { on = "key.press", from = "dark", to = "lit" },
+  { on = "key.press", from = "lit", to = "dark" },
+  { after = "3 h", from = "lit", to = "dark" },
+]
+[behaviour.mode]
+starts = "still"
+resume_points = ["day", "night"]
+kept = "resume"
+states.still = {}
+states.day = { fan = "on" }
+states.night = { fan = "20 %" }
+rows = [
+  { on = "key.release", from = "still", to = "resume" },
+  { on = "up.release", from = "day", to = "night" },
+  { on = "up.release", from = "night", to = "day" },
+]
+[behaviour.blink]
+starts = "off"
+kept = "state"
+states.off = {}
+states.on = { fan = "5 %" }
+rows = [
+  { after = "700 ms", from = "off", to = "on" },
+  { after = "300 ms", from = "on", to = "off" },
+]
+[behaviour.since]
+starts = "new"
+states.new = {}
+states.old = {}
+rows = [{ after = "20 min", from = "new", to = "old" }]
+"""
+SWITCH = '{ toggle = "main", to = "off" }, { wait = "37 min" }, { toggle = "main", to = "on" }'
+HABITS = f"""
+[[habits]]
+name = "lit, brighter, switched off, on again"
+at = "07:00"
+steps = [
+  {{ press = "key", for = "200 ms" }}, {{ wait = "7 min" }}, {{ press = "up", for = "100 ms" }},
+  {{ wait = "40 s" }}, {SWITCH},
+]
+[[habits]]
+name = "a press settles in the instant of the cut: it is lost"
+at = "09:00"
+steps = [
+  {{ press = "up", for = "100 ms" }}, {{ wait = "3 s" }},
+  {{ press = "up", for = "20 ms" }}, {{ toggle = "main", to = "off" }},
+  {{ wait = "2 min" }}, {{ toggle = "main", to = "on" }},
+]
+[[habits]]
+name = "plug"
+at = "20:00"
+each = "week"
+steps = [ {{ usb = true }}, {{ wait = "4 h" }}, {{ usb = false }} ]
+"""
+
+
+def as_scenario(user: Life, stimuli: k.Stimuli, until: int) -> Scenario:
+    """The drawn stimuli as a scenario: presses, positions of the switch, USB."""
+    steps: list[Step] = []
+    down: dict[int, int] = {}
+    for time, kind, target, value in zip(
+        stimuli.time, stimuli.kind, stimuli.target, stimuli.value, strict=True
+    ):
+        name = user.layout.buttons[target]
+        if kind == k.PLUG:
+            steps.append(Usb(at_ns=time, present=value > 0.5))
+        elif name == "main":
+            steps.append(Toggle(at_ns=time, toggle=name, closed=value > 0.5))
+        elif value > 0.5:
+            down[target] = time
+        else:
+            start = down.pop(target)
+            steps.append(Press(at_ns=start, button=name, for_ns=time - start))
+    steps = [step for step in steps if step.at_ns < until]
+    return Scenario(charge=user.pattern.charge, lasts_ns=until, gadget=user.layout.gadget,
+                    steps=tuple(sorted(steps, key=lambda step: step.at_ns)))
+
+
+def stands(run: Run) -> dict[str, str]:
+    """The state of each written region and dial at the end of a run."""
+    states = dict(zip(run.regions, (one.state for one in run.final.regions), strict=True))
+    return {name: states[name] for name in ("dim", "lamp", "mode", "blink", "since")}
+
+
+@pytest.mark.parametrize("fast", [False, True])
+def test_what_survives_over_days_is_what_survives_in_a_run(tmp_path: Path, fast: bool) -> None:
+    """Switched off and on, run empty, charged again: the same states for the same times."""
+    made = pattern(tmp_path, LAMP, head(charge="90 %", horizon="9 days") + HABITS)
+    user = ready(made, fast=fast)
+    stimuli, _ = user.stimuli(0, 10 * 86_400 * 10**9)
+    opened = 0
+    for minutes in (7 * 60 + 60, 9 * 60 + 1, 9 * 60 + 5, 2 * 1440, 7 * 1440 + 601):
+        until = minutes * 60 * 10**9
+        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
+        user.go(stimuli, until)
+        comb = user.store.combs[int(user.world.i[k.COMB])]
+        names = {name: user.layout.regions[n].states[comb.states[n]].name
+                 for name, n in user.layout.region_id.items() if name in stands(run)}
+        assert names == stands(run)
+        assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=2e-4)
+        for use in run.states:
+            if use.region in ("lamp", "mode", "since"):
+                n = user.layout.region_id[use.region]
+                flat = user.layout.offset[n] + user.layout.state_id[n][use.state]
+                assert user.world.spent[flat] == pytest.approx(use.time_ns, abs=60 * 10**9)
+        opened += run.empty_at_ns is not None
+    assert opened
+
+
+def test_years_of_switching_are_lived_the_same_compiled_and_plain(tmp_path: Path) -> None:
+    """Thousands of losses of the supply, from two sides."""
+    made = pattern(tmp_path, LAMP, head(horizon="60 days") + HABITS)
+    plain, fast = alone(made), alone(made, fast=True)
+    assert plain.spans > 2
+    assert plain == fast
