@@ -227,7 +227,8 @@ class Layout:
             charger is not None
             and [charger.suspended(warmth_c) for warmth_c in self.warmths_c],
         )
-        return shape, guards, driven, kept, conditions, tuple(show for _, show in self.gates), supply
+        gates = tuple(show for _, show in self.gates)
+        return shape, guards, driven, kept, conditions, gates, supply
 
     def group_times(self, system: System) -> list[int]:
         """The dwell times (ns) of the same rows in another system of the same shape."""
