@@ -78,6 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
     import time
 
     from simfw.loading import load_gadget
+    from simfw.report.cautions import caution_block
     from simfw.verify.check import check_gadget
     from simfw.verify.output import report_json, report_text, write_witnesses
     from simfw.verify.rulefile import read_rules
@@ -100,9 +101,11 @@ def run(arguments: argparse.Namespace) -> int:
     report = checked(gadget)
     if arguments.witness is not None:
         write_witnesses(gadget, report, arguments.witness)
+    paint = paint_for(sys.stdout)
     sys.stdout.write(answer(
         report_json(report, arguments.witness),
-        lambda: report_text(report, paint_for(sys.stdout), arguments.witness),
+        lambda: report_text(report, paint, arguments.witness)
+        + caution_block(gadget, "check", paint),
         as_written(settings, lambda: report_json(checked(load_gadget(arguments.gadget)), None)),
         as_json=arguments.json,
     ))

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.commands._setting import add_set, settings_of
-from simfw.commands._shared import add_command, dump_json, whole_number
+from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
 from simfw.errors import UsageError
 
 if TYPE_CHECKING:
@@ -84,6 +84,7 @@ def conform(arguments: argparse.Namespace) -> int:
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
     from simfw.quantity import read_ns
+    from simfw.report.cautions import caution_block
     from simfw.writing import check_file
 
     if arguments.against is None and not arguments.mutants:
@@ -110,7 +111,8 @@ def conform(arguments: argparse.Namespace) -> int:
         outcome = outcome_json(prepared.gadget.head.name, said, compared, faults)
         sys.stdout.write(dump_json(outcome))
     else:
-        sys.stdout.write(outcome_text(said, compared, faults))
+        sys.stdout.write(outcome_text(said, compared, faults)
+                         + caution_block(prepared.gadget, "conform", paint_for(sys.stdout)))
     return int(compared is not None and compared.parted is not None)
 
 

@@ -71,8 +71,11 @@ def _folder() -> Path:
 
 
 def _pages() -> Mapping[str, Path]:
-    """The pages of the reference by name."""
-    return {path.stem: path for path in sorted(_folder().glob("*.md"))}
+    """The pages of the reference, and the cautions, by name."""
+    folder = _folder()
+    cautions = folder.parent / "explanation" / "cautions.md"  # in a checkout
+    paths = [*folder.glob("*.md"), *([cautions] if cautions.is_file() else [])]
+    return {path.stem: path for path in sorted(paths, key=lambda path: path.stem)}
 
 
 def _words() -> Mapping[str, str]:

@@ -56,6 +56,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     from simfw.commands._recordings import gadget_of, observed_in
     from simfw.errors import UsageError
     from simfw.loading import load_gadget
+    from simfw.report.cautions import caution_block
     from simfw.report.replay import as_scenario, replay_csv, replay_json, replay_text
     from simfw.stimuli.recording.mapfile import read_map
     from simfw.stimuli.scenario import write_scenario
@@ -94,7 +95,9 @@ def _replay(arguments: argparse.Namespace) -> int:
     if arguments.json:
         text = dump_json(replay_json(replayed, divergence, timings))
     else:
-        text = replay_text(replayed, divergence, timings, paint_for(sys.stdout))
+        paint = paint_for(sys.stdout)
+        text = (replay_text(replayed, divergence, timings, paint)
+                + caution_block(gadget, "replay", paint))
     if arguments.csv is not None:
         write_whole(arguments.csv, replay_csv(replayed))
     if arguments.as_scenario is not None:

@@ -113,6 +113,7 @@ def _json(found: Sweep) -> dict[str, Any]:
 
 def _text(found: Sweep) -> str:
     from simfw.quantity import format_rough_time
+    from simfw.report.cautions import caution_block
     from simfw.report.spans import span_of
     from simfw.report.sweep_plot import goals_of
     from simfw.report.text import columns, heading
@@ -140,4 +141,6 @@ def _text(found: Sweep) -> str:
         "",
         f"* of the designs tried, no other has {better}",
     ]
-    return "\n".join(lines) + "\n"
+    assert found.pattern.gadget is not None
+    return "\n".join(lines) + "\n" + caution_block(
+        found.pattern.gadget, "sweep", paint, varied=found.keys)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from simfw.conform.program import shown
 from simfw.quantity import format_duration
+from simfw.report.cautions import DRIVEN_STATUS
 from simfw.vectors.replay import MOST_REPORTS
 
 if TYPE_CHECKING:
@@ -42,6 +43,7 @@ class Parted:
             f"  cell at {drive.charge:.4%}",
             *(f"  {format_duration(act.at_ns)}: {act.text}" for act in drive.acts),
             saved,
+            *((DRIVEN_STATUS,) if any(act.kind == "status" for act in drive.acts) else ()),
         )
 
     def as_json(self) -> dict[str, Any]:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
     from simfw.gadget.model import Gadget
 
-__all__ = ["caution_lines", "cautions"]
+__all__ = ["DRIVEN_STATUS", "caution_block", "caution_lines", "cautions"]
+
+Command = Literal["check", "conform", "replay", "sweep"]
 
 CELL = (
     "Cell: keep within the maker's limits for voltage, current and temperature; never use one "
@@ -36,6 +40,54 @@ PROOF = (
     "These figures are computed and prove nothing about anybody's safety: limits stay in hardware, "
     "local codes and licensed practice come first. More: docs/explanation/cautions.md"
 )
+REST = "Local codes and licensed practice come first. The rest: simfw help cautions"
+
+BY_HAND = (
+    "By hand on the real gadget: stay with a cell that is charged or drained for this, within the "
+    "maker's limits for voltage, current and temperature."
+)
+PROVED = (
+    '"Proved" is said of this file, never of the gadget on the bench: no light, charger or cell '
+    f"may rely on it, limits stay in hardware. {REST}"
+)
+PROBES = (
+    "Probes: connect grounds first and signals after; a clip that slips can short a cell, which is "
+    "always live, and a probe left on feeds a controller that is off."
+)
+STUCK = (
+    "Probes: connect grounds first and signals after. Do not look into the infra-red emitter: a "
+    "clip that slips can hold it on."
+)
+AGREES = (
+    "A recording that agrees shows what happened once, not that the gadget is harmless. "
+    f"{REST}"
+)
+COMPUTED = f"These figures are computed and prove nothing about anybody's safety. {REST}"
+PARTS = (
+    "Changed parts: another resistor, level or time is another current and another heat. Keep "
+    "every LED, pin and switch within its maker's limits."
+)
+CHANGED_EMITTER = (
+    "Changed sensor: more current, longer or more bursts are more infra-red, which cannot be seen. Do "
+    "not look into it; what is allowed is for the standard for lamps and licensed practice."
+)
+CHANGED_CHARGE = (
+    "Changed cell or charger: current, voltage and temperature stay within the cell's own sheet. "
+    "Stay with its first charge, on a surface that does not burn."
+)
+FIRST_POWER = (
+    "First power-up of new firmware: cell out, USB unplugged, a bench supply with its current "
+    "limit set. A status pin that is driven by hand fights the charger's output."
+)
+HOST = (
+    "Compared was a program on this host. Limits of charge, discharge and current stay in "
+    f"hardware, never in this firmware alone. {REST}"
+)
+DRIVEN_STATUS = (
+    "The status pin is an output of the charger: driven by hand against it, both can be damaged. "
+    "Take the charger off that line and leave it without power, set the level through a resistor "
+    "that keeps the current within what the pins bear, and make the USB level at its own pin."
+)
 
 
 def cautions(gadget: Gadget) -> tuple[str, ...]:
@@ -57,3 +109,33 @@ def caution_lines(gadget: Gadget, width: int = 100) -> list[str]:
         for text in cautions(gadget)
         for line in textwrap.wrap(text, width, initial_indent="  ", subsequent_indent="    ")
     ]
+
+
+def caution_block(
+    gadget: Gadget, command: Command, paint: Callable[[str, str], str],
+    varied: Sequence[str] = (),
+) -> str:
+    """The two cautions that bear on a command, with their heading and where the rest is.
+
+    `varied` are the keys of the figures that a sweep varies.
+    """
+    lines = ["", paint("Cautions", "head")]
+    for text in _bearing(gadget, command, varied):
+        lines += textwrap.wrap(text, 80, initial_indent="  ", subsequent_indent="    ",
+                               break_on_hyphens=False)
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _bearing(gadget: Gadget, command: Command, varied: Sequence[str]) -> tuple[str, str]:
+    infrared = any(sensor.emitter is not None for sensor in gadget.proximity.values())
+    if command == "check":
+        return BY_HAND, PROVED
+    if command == "replay":
+        return STUCK if infrared else PROBES, AGREES
+    if command == "conform":
+        return FIRST_POWER, HOST
+    if any(key.startswith(("cell.", "charger.")) for key in varied):
+        return CHANGED_CHARGE, COMPUTED
+    if infrared and any(key.startswith("proximity.") for key in varied):
+        return CHANGED_EMITTER, COMPUTED
+    return PARTS, COMPUTED

@@ -44,6 +44,7 @@ def test_help_prints_a_command_or_a_page(capsys: Any) -> None:
     both = said(capsys, "help", "run")[1]
     assert both.startswith("run\n  ")
     assert "\nusage: simfw run " in both
+    assert said(capsys, "help", "cautions")[1].startswith("# Cautions\n")
     page = said(capsys, "help", "glossary")[1]
     assert page.startswith("# Words\n")
     assert "](" not in said(capsys, "help", "commands")[1]
@@ -60,7 +61,10 @@ def test_an_installation_brings_the_pages_that_help_prints() -> None:
     """They are packed from the folder that a checkout reads."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     wheel = project["tool"]["hatch"]["build"]["targets"]["wheel"]
-    assert wheel["force-include"] == {"docs/reference": "simfw/pages"}
+    assert wheel["force-include"] == {
+        "docs/reference": "simfw/pages",
+        "docs/explanation/cautions.md": "simfw/pages/cautions.md",
+    }
 
 
 def test_bash_completes_commands_options_and_files(capsys: Any, tmp_path: Path) -> None:

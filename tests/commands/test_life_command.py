@@ -307,8 +307,8 @@ def test_sweep_compares_designs(waves: str, capsys: pytest.CaptureFixture[str]) 
     assert [line.split()[0:2] for line in out.splitlines()[4:7]] == [
         ["50", "ms"], ["158", "ms"], ["500", "ms"]
     ]
-    assert out.endswith("* of the designs tried, no other has more days, fewer waves missed and "
-                        "a faster answer\n")
+    assert ("* of the designs tried, no other has more days, fewer waves missed and a faster "
+            "answer\n\nCautions\n") in out
 
 
 def test_sweep_of_two_figures_takes_every_combination(

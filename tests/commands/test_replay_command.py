@@ -61,7 +61,7 @@ def test_a_recorded_run_agrees_in_every_form(
     assert "  shelf   matched  3      3        0 ms   -\n" in out
     assert "begins in power-up, charge 80 %\n  start charge 80 % from the recording\n" in out
     assert "buttons.power.hold" in out
-    assert out.endswith("The recording agrees with the gadget file.\n")
+    assert "\nThe recording agrees with the gadget file.\n\nCautions\n" in out
     assert (folder / "edges.csv").read_text().splitlines()[:2] == [
         "signal,kind,recorded_s,recorded_level,model_s,model_level,off_s",
         "shelf,matched,1.12,1.0,1.12,1.0,0.0"]
@@ -95,7 +95,7 @@ def test_a_difference_is_a_failure_with_its_reason(
     assert "behaviour.lamp.rows[8]: on power.hold -> locked" in out
     assert ("  the one timing whose change would remove it: buttons.power.hold, 1.7 s -> 2 s\n"
             in out)
-    assert out.endswith("places.\n")
+    assert " places.\n\nCautions\n" in out
     status, out, _ = said(capsys, "replay", record, "--gadget", other, "--json")
     report = json.loads(out)
     assert (status, report["agrees"], report["timings"][1]["finding"]) == (1, False, "contradicts")

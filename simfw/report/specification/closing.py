@@ -7,12 +7,13 @@ from collections.abc import Iterator
 from simfw.circuit.charger import charger_model
 from simfw.gadget.figures import entries, figure_text, guesses
 from simfw.quantity import Timing, format_duration
-from simfw.report.cautions import cautions
+from simfw.report.cautions import DRIVEN_STATUS, cautions
 from simfw.report.specification.document import (
     Block,
     Bullets,
     Cell,
     Gap,
+    Note,
     Paragraph,
     Section,
     Table,
@@ -188,6 +189,12 @@ def _adds(subject: Subject, items: tuple[str, ...]) -> Cell:
                 links=tuple(found.items())[:MOST_NAMED])  # fmt: skip
 
 
+def _sets_status(subject: Subject) -> bool:
+    """Whether a vector sets the status pin by hand."""
+    return subject.vectors is not None and any(
+        act.kind == "status" for vector in subject.vectors.vectors for act in vector.acts)
+
+
 def verification(subject: Subject) -> Section:
     """Test vectors and how to judge them."""
     vectors = subject.vectors
@@ -205,6 +212,7 @@ def verification(subject: Subject) -> Section:
         Paragraph("Those that begin with v are scenarios; those that begin with b need a bench "
                   "that sets the supply and drives the status pin itself. `README.md` beside this "
                   "document says how to run them and what is in each file."),
+        *((Note(DRIVEN_STATUS),) if _sets_status(subject) else ()),
         Bullets(tuple(vectors.coverage_lines())),
         Table(caption="Test vectors", head=("vector", "it is the first about", "lasts", "steps",
                                             "items added"), rows=rows, widths=(9, 55, 16, 10, 10)),

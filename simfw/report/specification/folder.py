@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
 from simfw.gadget.curve_file import is_path
+from simfw.report.cautions import DRIVEN_STATUS
 from simfw.report.specification.prose import text_of
 
 if TYPE_CHECKING:
@@ -37,11 +39,14 @@ within its window, none more. Between the times of a line of
 
 def folder_files(gadget: Gadget, *, vectors: bool) -> dict[str, str | bytes]:
     """README for an author, protocol page, and the model with a page for its judge, by name."""
+    bench = _BENCH + text_of("vectors")
+    if gadget.charger is not None and gadget.charger.status is not None:
+        bench = f"{_BENCH}{textwrap.fill(DRIVEN_STATUS, 120)}\n\n{text_of('vectors')}"
     marks = {
         "NAME": gadget.head.name,
         "GADGET": _name(gadget),
         "VECTORS": _VECTOR_LINE if vectors else "",
-        "BENCH": _BENCH + text_of("vectors") if vectors else "",
+        "BENCH": bench if vectors else "",
         "RUNS": _RUNS if vectors else "",
         "VECTOR": _VECTOR if vectors else "",
     }
