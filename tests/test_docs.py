@@ -1,7 +1,7 @@
 """What the documentation says is run, so that it stays true.
 
 A `console` block is a list of commands (after `$`) and what they print; a line `...` stands for any
-lines. A `toml` block with a file name after the word is written to that file first. `python` blocks
+lines. A `toml` or `csv` block with a file name after the word is written to that file. `python` blocks
 are run, one after the other. All blocks of a page share one folder, which has a copy of
 `scenarios`.
 """
@@ -31,6 +31,7 @@ PAGES = [
     *sorted((ROOT / "scenarios").glob("*/*.md")),
 ]
 BLOCK = re.compile(r"^```(\w+)[ ]?([^\n]*)\n(.*?)^```$", re.DOTALL | re.MULTILINE)
+FILES = ("toml", "csv")
 LINK = re.compile(r"\[[^\]]*\]\(([^)#\s]+)[^)]*\)")
 
 
@@ -48,7 +49,7 @@ def blocks(page: Path) -> list[Block]:
     return [
         Block(*found.groups())
         for found in BLOCK.finditer(page.read_text(encoding="utf-8"))
-        if found[1] in ("console", "python") or (found[1] == "toml" and found[2])
+        if found[1] in ("console", "python") or (found[1] in FILES and found[2])
     ]
 
 
@@ -56,7 +57,7 @@ ELSEWHERE = ("gadget-file.md", "scenario-file.md", "quantities.md")  # tests/tes
 RUNNABLE = [
     page
     for page in PAGES
-    if page.name not in ELSEWHERE and any(block.language != "toml" for block in blocks(page))
+    if page.name not in ELSEWHERE and any(block.language not in FILES for block in blocks(page))
 ]
 
 
@@ -96,7 +97,7 @@ def test_examples_of_a_page_do_what_it_says(
     monkeypatch.chdir(tmp_path)
     names = {"__name__": "example"}
     for block in blocks(page):
-        if block.language == "toml":
+        if block.language in FILES:
             Path(block.rest).write_text(block.text, encoding="utf-8")
         elif block.language == "python":
             with contextlib.redirect_stdout(io.StringIO()):
