@@ -78,10 +78,10 @@ def _row(key: str, row: DialRow, most: int) -> Iterator[Problem]:
     if row.step == 0:
         yield _problem(f"{key}.step", "a step of nothing", "1, -1 or more at once")
     if row.step is not None and row.wrap and row.step and row.step % (most + 1) == 0:
-        yield _problem(f"{key}.step", "it goes round to where it was",
+        yield _problem(f"{key}.step", "it leads back to where it was",
                        f"no multiple of {most + 1}")
     if row.step is None and "wrap" in row.model_fields_set:
-        yield _problem(f"{key}.wrap", "only a step can go round", "step beside it")
+        yield _problem(f"{key}.wrap", "only a step can wrap", "step beside it")
     if row.to is not None and not 0 <= row.to <= most:
         yield _problem(f"{key}.to", "there is no such position", f"0 to {most}")
 

@@ -370,7 +370,7 @@ class Store:
             columns["rest_stride"].append(stride)
             stride *= len(lap.states)
         if stride >= 1 << k.PLACES or info >= 1 << k.INFOS:
-            raise UsageError("Too much goes round at once to be simulated over a pattern.")
+            raise UsageError("Too much repeats at once to be simulated over a pattern.")
         alone = len(readers) == 1 and any(r != readers[0] for r in laps)
         columns["info_reader"].append(readers[0] if alone else -1)
         columns["info_start"].append(len(columns["rest_region"]))

@@ -139,7 +139,7 @@ def _draw_shares(axes: Axes, found: Life) -> None:
     axes.set_title("what the spread of the days depends on", loc="left")
     shown = [one for one in found.contributors if one.share >= 0.005][:SHOWN]
     if not shown:
-        axes.text(0.5, 0.5, "not told: more users are needed, and figures with ranges or habits "
+        axes.text(0.5, 0.5, "not shown: needs more users, and figures with a range or habits "
                   "that are drawn", ha="center", transform=axes.transAxes)
         axes.set_axis_off()
         return

@@ -169,7 +169,7 @@ def _slipped(played: Sequence) -> Iterator[tuple[str, Sequence]]:
             yield f"its step {number + 1} has half its level", with_step(
                 number, lasts_ns, _halved(drive))
     if played.times is not None:
-        yield "it goes round once more", replace(played, times=played.times + 1)
+        yield "it repeats once more", replace(played, times=played.times + 1)
 
 
 def _halved(drive: Drive) -> Drive:

@@ -18,7 +18,7 @@ __all__ = ["played", "played_text", "sequence_blocks"]
 
 MEANING = (
     "A sequence begins with its first step in the instant in which its state is entered, also "
-    "where a row enters the present state anew; where a row stays, it runs on. It goes round for "
+    "where a row enters the present state anew; where a row stays, it runs on. It repeats for "
     "ever, or as often as told: then it drives nothing more, after the last step in full. A step "
     "that ends takes effect just before the dwells of its region among all that ends at that "
     "time. Neither events nor guards depend on the step it is in."
