@@ -1,8 +1,8 @@
 """What the documentation says is run, so that it stays true.
 
 A `console` block is a list of commands (after `$`) and what they print; a line `...` stands for any
-lines. A `toml` or `csv` block with a file name after the word is written to that file. `python` blocks
-are run, one after the other. All blocks of a page share one folder, which has a copy of
+lines. A `toml` or `csv` block with a file name after the word is written to that file. `python`
+blocks are run, one after the other. All blocks of a page share one folder, which has a copy of
 `scenarios`.
 """
 

@@ -306,8 +306,8 @@ def _charger(subject: Subject) -> Section:
     for name, light in subject.gadget.fed_lights.items():
         by = ("USB as long as it is in" if light.fed_by == "usb"
               else "the charger while it charges, at its status pin")
-        blocks.append(Paragraph(f"`{name}` is lit by {by}. It is fed from the charger's supply: the "
-                                "firmware neither drives nor reads it."))
+        blocks.append(Paragraph(f"`{name}` is lit by {by}. It is fed from the charger's supply: "
+                                "the firmware neither drives nor reads it."))
     blocks += requirement_table(subject, "Requirements", subject.part("charge"))
     return Section(anchor="charger", title="Charger", blocks=tuple(blocks))
 
