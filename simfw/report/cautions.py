@@ -69,7 +69,8 @@ PARTS = (
 )
 CHANGED_EMITTER = (
     "Changed sensor: more current, longer or more bursts are more infra-red, which cannot be "
-    "seen. Do not look into it; what is allowed is for the standard for lamps and licensed practice."
+    "seen. Do not look into it; what is allowed is for the standard for lamps and licensed "
+    "practice."
 )
 CHANGED_CHARGE = (
     "Changed cell or charger: current, voltage and temperature stay within the cell's own sheet. "
