@@ -61,12 +61,12 @@ class Tally:
         key = (first, last)
         self.whole[key] = self.whole.get(key, 0) + 1
 
-    def join(self, other: Tally) -> None:
-        """Count what another tally of the same clock holds too."""
+    def join(self, other: Tally, times: int = 1) -> None:
+        """Count what another tally of the same clock holds too, `times` over."""
         for piece, time_s in other.time_s.items():
-            self.add(piece, time_s, other.moment[piece])
-        for key, times in other.whole.items():
-            self.whole[key] = self.whole.get(key, 0) + times
+            self.add(piece, times * time_s, times * other.moment[piece])
+        for key, count in other.whole.items():
+            self.whole[key] = self.whole.get(key, 0) + times * count
 
 
 class Clock:

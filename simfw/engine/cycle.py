@@ -75,6 +75,8 @@ class Cycle:
     count_high: float = math.inf
     grids: Grids = field(default_factory=Grids)  # shared by the cycles of one gadget
     turns: dict[int, Turn] = field(default_factory=dict)
+    # At which of its instants no period could be folded, and what charge had moved by then.
+    stood: dict[int, float] = field(default_factory=dict)
     _parts: list[Part] | None = None
     _rates: list[tuple[Clock, float]] | None = None
     _events: frozenset[int] | None = None

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from simfw.engine.cycle import Cycle, Member
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.phase import Phase
+from simfw.engine.resting import at_rest, mean_of
 from simfw.engine.run import Part
 
 if TYPE_CHECKING:
@@ -87,12 +88,13 @@ class Folds:
         since = sim.now
         if whole:
             self._fold(cycle, index, boundary)
-            if sim.now == since:
+            if sim.now == since and not self._stay(cycle, index, boundary, phase):
                 # Too near a threshold to go along: this instant is in no log, so that a period
                 # closed over it would lack its interval.
                 folder.forget()
         else:
-            count = self._fold_whole(cycle, index, boundary, phase)
+            count = (self._fold_whole(cycle, index, boundary, phase)
+                     or self._stay(cycle, index, boundary, phase))
             if count and not sim.glide.glides:
                 folder.mark(cycle, index, count)
         if sim.now > since:
@@ -193,7 +195,7 @@ class Folds:
         self._again = None
         self._elsewhere = False
         sim = self.simulation
-        stepper, charge = sim.stepper, sim.plant.charge
+        charge = sim.plant.charge
         period = cycle.period_ns
         count = (boundary - 1 - sim.now) // period
         if count < 1:
@@ -223,10 +225,55 @@ class Folds:
         if count < 1:
             return 0
         self._round(cycle, index, count, phase)
-        stepper.shift(count * period, cycle.moving)
-        for monitor in sim.timed:
-            monitor.shift(count * period)
+        self._shift(cycle, count)
         return count
+
+    def _shift(self, cycle: Cycle, count: int) -> None:
+        """All that moves in a cycle has gone round `count` times."""
+        sim = self.simulation
+        sim.stepper.shift(count * cycle.period_ns, cycle.moving)
+        for monitor in sim.timed:
+            monitor.shift(count * cycle.period_ns)
+
+    def _stay(self, cycle: Cycle, index: int, boundary: int, phase: Phase) -> int:
+        """Let periods go by that leave the charge as it is: see `resting`; return their number."""
+        sim = self.simulation
+        plant, start, charge = sim.plant, sim.now, sim.plant.charge
+        count = (boundary - 1 - start) // cycle.period_ns
+        if count < 1 or plant.count is not None:
+            return 0
+        if cycle.stood.get(index) != plant.moved:
+            cycle.stood[index] = plant.moved  # it may be so when it comes round
+            return 0
+        stretches = at_rest(cycle, index, plant.base, plant.moved, sim.wake)
+        if stretches is None:
+            return 0
+        if sim.course is not None:
+            sim.course.spoil()  # from another charge it comes to rest elsewhere
+        for one in stretches:
+            times = count * one.times
+            one.phase.tally.join(one.tally, times)
+            one.phase.lump_c += count * one.wakes * sim.wake_c
+            if one.lasts_ns:
+                sim.time_in[one.phase] = sim.time_in.get(one.phase, 0) + times * one.lasts_ns
+        sim.now += count * cycle.period_ns
+        self._tell(cycle, start, charge, phase)
+        if sim.described:
+            means, woken_a = mean_of(stretches, sim.wake_c)
+            sim.describe(phase, start, sim.now, charge, means, woken_a,
+                         phase.clock.voltage(charge), count, _parts(cycle, index))
+        self._emit_repeated(cycle, index, count, start)
+        self._shift(cycle, count)
+        return count
+
+    def _tell(self, cycle: Cycle, start: int, charge: float, phase: Phase) -> None:
+        """Tell those who look on of periods of a cycle that have gone by since `start` (ns)."""
+        sim = self.simulation
+        plant = sim.plant
+        for observer in sim.follow:
+            observer.passed(start, sim.now, charge, plant.charge, phase.loads.charger)
+        for observer in sim.drivers:
+            observer.drove(start, sim.now, cycle.drives, charge, plant.charge)
 
     def _round(self, cycle: Cycle, index: int, count: int, phase: Phase) -> None:
         """Let `count` periods of a cycle go by from its instant `index`."""
@@ -241,19 +288,14 @@ class Folds:
         turn.count += count
         start = sim.now
         sim.now += count * cycle.period_ns
-        for observer in sim.follow:
-            observer.passed(start, sim.now, charge, plant.charge, phase.loads.charger)
-        for observer in sim.drivers:
-            observer.drove(start, sim.now, cycle.drives, charge, plant.charge)
+        self._tell(cycle, start, charge, phase)
         if sim.course is not None:
             sim.course.round(cycle, index, count, start)
         sim.counted(start, sim.now)
         if sim.described:
             turn.tally.join(tally)
-            parts = tuple(
-                Part(lasts_ns, part.loads, part.levels) for part, lasts_ns in cycle.course(index)
-            )
-            sim.record(phase, turn.clock, start, sim.now, charge, tally, count, parts)
+            sim.record(phase, turn.clock, start, sim.now, charge, tally, count,
+                       _parts(cycle, index))
         self._emit_repeated(cycle, index, count, start)
 
     def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:
@@ -263,3 +305,10 @@ class Folds:
             names = sim.stepper.event_names
             for time_ns, numbers in cycle.happenings(index, count, start):
                 sim.emit([names[n] for n in numbers], time_ns)
+
+
+def _parts(cycle: Cycle, index: int) -> tuple[Part, ...]:
+    """The parts of one period from an instant on, as an interval tells them."""
+    return tuple(
+        Part(lasts_ns, part.loads, part.levels) for part, lasts_ns in cycle.course(index)
+    )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice, product
 
 from simfw.behaviour.region import System
@@ -73,9 +73,8 @@ class _Part:
             tuple([choice.get(name, states) for name, states in self._start.items()])]
 
 
-def listed(gadget: Gadget, system: System) -> Listing:
-    """The stands of a gadget that `modes` lists."""
-    standing = Standing(gadget, system)
+def listed(gadget: Gadget, system: System, standing: Standing) -> Listing:
+    """The stands of a gadget that `modes` lists, of all in `standing`."""
     parts = tuple([_Part(system, part) for part in standing.parts])
     groups = [group for part in parts for group in part.groups]
     count = math.prod(len(group) for group in groups)
@@ -121,6 +120,13 @@ class Standing:
             region.name: [state.name for state in region.states] for region in written
         }
         self.ticking = ticking_groups(written)
+        self._shape = _shape(system)
+
+    def is_of(self, system: System) -> bool:
+        """Whether these are the stands of another system, too: its rows differ in how long dwells
+        take at most.
+        """
+        return _shape(system) == self._shape
 
     def _moved(self, stand: Stand) -> int:
         return sum(self.starts[name] not in group for name, group in stand.allowed.items())
@@ -150,6 +156,17 @@ class Standing:
                 allowed[name] = self.ticking[name].get(exact, frozenset([exact]))
                 at[name] = exact
         return Stand(allowed=allowed, states=at)
+
+
+def _shape(system: System) -> System:
+    """All that stands hang on: whether a dwell takes time at all, not how much."""
+    return replace(system, clocks=(), regions=tuple([
+        replace(region, rows=tuple([
+            replace(row, after_ns=min(row.after_ns, 1)) if row.after_ns else row
+            for row in region.rows
+        ]))
+        for region in system.regions
+    ]))
 
 
 def _is_of(state: str, wanted: str) -> bool:

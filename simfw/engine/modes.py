@@ -21,7 +21,7 @@ from simfw.behaviour.table import IDLE
 from simfw.circuit.endurance import LightRunTime
 from simfw.engine.blend import Blend, blend, whole_cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
-from simfw.engine.listing import Choice, Listing, Standing, is_reading_of, listed
+from simfw.engine.listing import Choice, Listing, is_reading_of, listed
 from simfw.engine.meeting import behaviour_of, leads_out, spontaneous
 from simfw.engine.reachable import Stand
 from simfw.engine.simulator import Prepared, Simulation
@@ -144,7 +144,7 @@ def survey(
     Raises DescriptionError like `simulate`.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    listing = listed(gadget, prepared.system)
+    listing = listed(gadget, prepared.system, prepared.standing())
     restless: list[str] = []
 
     def made(stand: Stand) -> Mode | None:
@@ -193,7 +193,7 @@ def modes_of_states(
     where none can be reached, all others are.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    standing = Standing(gadget, prepared.system)
+    standing = prepared.standing()
     made: dict[tuple[frozenset[str], ...], Mode] = {}
     result = {}
     for name, state in states:
@@ -215,8 +215,7 @@ def mean_current(
     the one in which most other regions are where they start. `charge` (0..1) is where it is read.
     With `usb` the charger runs meanwhile. Raises DescriptionError like `simulate`.
     """
-    standing = Standing(prepared.gadget, prepared.system)
-    return _current(prepared, standing.of(states), charge, usb)[0]
+    return _current(prepared, prepared.standing().of(states), charge, usb)[0]
 
 
 def light_run_times(
@@ -246,8 +245,8 @@ def _current(
     prepared: Prepared, stand: Stand, charge: float, usb: bool = False
 ) -> tuple[MeanCurrent, _Rested]:
     """What a stand draws on the mean, and how it was found."""
-    system = _resting(prepared.system, stand)
-    rested = prepared.with_system(system)
+    rested = prepared.resting(stand, _resting)
+    system = rested.system
     places = tuple(
         n for n, region in enumerate(system.regions) if region.name in stand.allowed
     )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.region import System
@@ -10,14 +12,28 @@ from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import Circuit
 from simfw.engine.clock import Clocks
 from simfw.engine.learned import Bands, Table
+from simfw.engine.listing import Standing
 from simfw.engine.mean import Grids
 from simfw.engine.phase import Settings
+from simfw.engine.reachable import Stand
 from simfw.engine.run import Guess
 from simfw.engine.ticking import ticking_states
 from simfw.gadget.figures import figure_text, guesses
 from simfw.gadget.model import Gadget
 
 __all__ = ["Prepared"]
+
+_MOST_RESTED = 16  # stands of which the rows at rest are kept
+
+
+@dataclass(slots=True)
+class _Kept:
+    """What was worked out of the rows alone: which stands there are, and the rows at rest in
+    some of them.
+    """
+
+    standing: Standing | None = None
+    rested: dict[object, Prepared] = field(default_factory=dict)
 
 
 class Prepared:
@@ -44,6 +60,7 @@ class Prepared:
         self.learned = Table()
         self.bands: Bands = {}
         self.grids: Grids = Grids() if like is None else like.grids
+        self._kept = _Kept() if rows is None else rows._kept
         self._guesses: list[tuple[Guess, ...]] = []  # shared with every copy, filled when asked
 
     def guesses(self) -> tuple[Guess, ...]:
@@ -60,14 +77,45 @@ class Prepared:
         """
         self.clocks.near = other.clocks
         if self.system == other.system:
-            self.learned = other.learned
+            self.learned, self._kept = other.learned, other._kept
+        else:
+            standing = other._kept.standing
+            if standing is not None and standing.is_of(self.system):
+                self._kept.standing = standing
 
-    def with_system(self, system: System) -> Prepared:
+    def standing(self) -> Standing:
+        """Which stands the gadget has: its rows decide that alone."""
+        if self._kept.standing is None:
+            self._kept.standing = Standing(self.gadget, self.system)
+        return self._kept.standing
+
+    def resting(self, stand: Stand, rest: Callable[[System, Stand], System]) -> Prepared:
+        """The same under the rows that `rest` makes of those of this gadget for a stand.
+
+        What is known of these rows is kept for all parts that they run with.
+        """
+        key = (tuple(stand.allowed.items()), tuple(stand.states.items()))
+        rested = self._kept.rested
+        known = rested.get(key)
+        if known is None:
+            made = self.with_system(rest(self.system, stand))
+            if len(rested) >= _MOST_RESTED:
+                del rested[next(iter(rested))]  # the oldest
+            rested[key] = made
+            return made
+        made = self.with_system(known.system, known.ticking)
+        made.learned = known.learned
+        return made
+
+    def with_system(
+        self, system: System, ticking: tuple[frozenset[int], ...] | None = None
+    ) -> Prepared:
         """The same circuit and clocks under another behaviour, without rules."""
         other = copy.copy(self)
         if system is not self.system:
             other.system = system
-            other.ticking = ticking_states(system)
+            other.ticking = ticking_states(system) if ticking is None else ticking
+            other._kept = _Kept()
             other.settings = {}
             other.learned = Table()
             other.bands = {}

@@ -351,10 +351,20 @@ class Simulation:
         cycles: int, parts: tuple[Part, ...] = (),
     ) -> None:
         """Describe a stretch (ns) that began at `charge`, for the trace and those who look on."""
-        consumers_a, charger_a = clock.means(tally, (end - start) * _NS)
-        if clock.extra_drain_a:  # the wakings of a cycle
+        means = clock.means(tally, (end - start) * _NS)
+        self.describe(phase, start, end, charge, means, clock.extra_drain_a,
+                      clock.voltage(charge), cycles, parts)
+
+    def describe(
+        self, phase: Phase, start: int, end: int, charge: float,
+        means: tuple[tuple[float, ...], float], woken_a: float, voltage_v: float, cycles: int,
+        parts: tuple[Part, ...],
+    ) -> None:
+        """The same with its mean currents (A): of the consumers, of the charger, of wakings."""
+        consumers_a, charger_a = means
+        if woken_a:  # the wakings of a cycle
             consumers_a = tuple([
-                drawn_a + clock.extra_drain_a if name == "controller" else drawn_a
+                drawn_a + woken_a if name == "controller" else drawn_a
                 for name, drawn_a in zip(self.plant.circuit.consumers, consumers_a, strict=True)
             ])
         interval = Interval(
@@ -364,7 +374,7 @@ class Simulation:
             loads=phase.loads,
             consumers_a=consumers_a,
             charger_a=charger_a,
-            voltage_v=clock.voltage(charge),
+            voltage_v=voltage_v,
             start_charge=charge,
             end_charge=self.plant.charge,
             bars=phase.bars,

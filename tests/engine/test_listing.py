@@ -6,7 +6,7 @@ import pytest
 
 from simfw.behaviour.build import build_system
 from simfw.engine.factors import factors
-from simfw.engine.listing import MOST_LISTED, listed
+from simfw.engine.listing import MOST_LISTED, Standing, listed
 from simfw.engine.modes import survey
 from simfw.report.modes import modes_text
 from tests.engine.bench import gadget_of
@@ -112,7 +112,7 @@ def test_groups_are_no_more_than_what_comes_in_every_combination() -> None:
               '{ on = "mode.click", from = "shown", to = "quiet" }')
     gadget = gadget_of(HEAD + LAMP + tied)
     system = build_system(gadget)
-    stands = listed(gadget, system).stands
+    stands = listed(gadget, system, Standing(gadget, system)).stands
     assert any(stand.allowed["telling"] == {"shown"} for stand in stands)
     assert factors(system, stands) == [("lamp", "shade", "telling")]
 

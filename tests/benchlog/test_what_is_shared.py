@@ -1,0 +1,75 @@
+"""Gadgets of one combination share what their rows alone decide, and read as they do alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from simfw.benchlog.world import World
+from simfw.engine import listing
+from simfw.engine.modes import mean_current
+from simfw.engine.prepared import Prepared
+from simfw.engine.reachable import reach
+from simfw.gadget.quantities import with_values
+from simfw.loading import load_gadget
+from tests.benchlog.lantern import write_lantern
+
+FIGURES = [
+    {"loads.lamp.current": 0.05},
+    {"loads.lamp.current": 0.07, "cell.resistance": 0.3},
+    {"buttons.key.debounce": 30_000_000},
+    {"clock": 1.05, "controller.asleep": 2e-5},
+    {"gauge.every": 250_000_000, "cell.resistance": 0.3},
+]
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> World:
+    """A lantern that wakes for its gauge."""
+    return World(load_gadget(write_lantern(tmp_path, awake="1 mA", asleep="8 uA",
+                                           resistance="200 mΩ")))
+
+
+def test_stands_are_looked_for_once(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever the figures: no state is reached otherwise because a dwell takes longer."""
+    found: list[object] = []
+
+    def counted(*args: object) -> object:
+        found.append(args)
+        return reach(*args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(listing, "reach", counted)
+    mean_current(world.rehearsed(), [("lamp", "lit")], charge=0.8)
+    once = len(found)
+    for figures in FIGURES:
+        for state in ("lit", "dark"):
+            mean_current(world.prepared(figures), [("lamp", state)], charge=0.8)
+    assert len(found) == once > 0
+
+
+def test_what_is_shared_changes_no_reading(world: World) -> None:
+    """In any order each gadget reads as one that shares nothing; nodes may be guessed otherwise."""
+    mean_current(world.rehearsed(), [("lamp", "lit")], charge=0.8)
+    for figures in [*FIGURES, *reversed(FIGURES)]:
+        alone = Prepared(with_values(world.gadget, world.figures(figures))).without_rules()
+        for state in ("lit", "dark"):
+            shared = mean_current(world.prepared(figures), [("lamp", state)], charge=0.7)
+            own = mean_current(alone, [("lamp", state)], charge=0.7)
+            assert shared.current_a == pytest.approx(own.current_a, rel=1e-6)
+            assert list(shared.parts_a) == list(own.parts_a)
+
+
+def test_a_dwell_of_no_time_is_another_stand(tmp_path: Path) -> None:
+    """A state that is left in the instant in which it is entered is none to rest in."""
+    path = write_lantern(tmp_path)
+    path.write_text(path.read_text(encoding="utf-8") + '\n[behaviour.tail]\nstarts = "a"\n'
+                    'states.a = {}\nstates.b = { lamp = "on" }\nstates.c = {}\nrows = [\n'
+                    '  { on = "key.press", from = "a", to = "b" },\n'
+                    '  { after = "1 s", from = "b", to = "c" },\n]\n', encoding="utf-8")
+    world = World(load_gadget(path))
+    there = [stand for part in world.rehearsed().standing().parts for stand in part]
+    assert any("b" in stand.allowed.get("tail", ()) for stand in there)
+    short = world.prepared({"behaviour.tail.rows[1].after": 0})
+    there = [stand for part in short.standing().parts for stand in part]
+    assert not any("b" in stand.allowed.get("tail", ()) for stand in there)
