@@ -60,7 +60,7 @@ class Prepared:
         self.learned = Table()
         self.bands: Bands = {}
         self.grids: Grids = Grids() if like is None else like.grids
-        self._kept = _Kept() if rows is None else rows._kept
+        self._kept: _Kept = _Kept() if rows is None else rows._kept
         self._guesses: list[tuple[Guess, ...]] = []  # shared with every copy, filled when asked
 
     def guesses(self) -> tuple[Guess, ...]:
