@@ -30,7 +30,7 @@ examples:
   simfw modes scenarios/larder-lamp/gadget.toml
 
 `simfw COMMAND -h` tells more about one command.
-exit status: 0 fine, 1 a rule, expectation or comparison failed, 2 bad input or usage"""
+exit status: 0 fine, 1 a rule or comparison failed, 2 bad input or usage"""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -128,8 +128,7 @@ codecs.register_error("simfw", _escaped)
 def _parser() -> argparse.ArgumentParser:
     parser = Parser(
         prog="simfw",
-        description="Write down what a small battery gadget does, run it, "
-        "and learn what it costs in battery.",
+        description="Write down what a small battery gadget does, run it, and learn what it costs.",
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,

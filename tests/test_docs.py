@@ -22,6 +22,7 @@ import pytest
 
 from simfw import cli
 from simfw.cli import main
+from simfw.errors import UsageError
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = [
@@ -72,14 +73,14 @@ def commands(text: str) -> list[tuple[str, list[str]]]:
     return found
 
 
-def printed(command: str) -> str:
-    """What a `simfw` command prints, standard output and error together."""
+def printed(command: str) -> tuple[int, str]:
+    """Exit status of a `simfw` command, and what it prints: standard output and error together."""
     words = shlex.split(command)
     assert words[0] == "simfw", f"only simfw is run here: {command}"
     stream = io.StringIO()
     with contextlib.redirect_stdout(stream), contextlib.redirect_stderr(stream):
-        main(words[1:])
-    return stream.getvalue()
+        status = main(words[1:])
+    return status, stream.getvalue()
 
 
 def matches(text: str, wanted: list[str]) -> bool:
@@ -104,7 +105,9 @@ def test_examples_of_a_page_do_what_it_says(
                 exec(compile(block.text, str(page), "exec"), names)
         else:
             for command, wanted in commands(block.text):
-                text = printed(command)
+                status, text = printed(command)
+                told = any(line != "..." for line in wanted)
+                assert told or status != UsageError.exit_code, f"$ {command}\n{text}"
                 if wanted:
                     assert matches(text, wanted), f"$ {command}\n{text}"
 

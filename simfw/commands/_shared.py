@@ -8,6 +8,7 @@ import json
 import os
 import re
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 
@@ -61,11 +62,12 @@ def add_command(
     `fails` says when the exit status is 1; None where that never is.
     """
     shown = "\n".join(f"  simfw {example}" for example in examples)
-    status = STATUS.format(fails="" if fails is None else f"1 {fails}, ")
+    status = textwrap.fill(STATUS.format(fails="" if fails is None else f"1 {fails}, "), 80,
+                           subsequent_indent="  ", break_on_hyphens=False)
     parser = commands.add_parser(
         name,
         help=summary,
-        description=summary[0].upper() + summary[1:] + ".",
+        description=textwrap.fill(f"{summary[0].upper()}{summary[1:]}.", 80),
         epilog=f"examples:\n{shown}\n\n{status}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,

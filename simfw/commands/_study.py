@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simfw.commands._shared import whole_number
+from simfw.commands._options import add_seed
 
 if TYPE_CHECKING:
     from simfw.commands._progress import Bar
@@ -36,7 +36,7 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
         "--users", type=positive_number, default=USERS, metavar="N",
         help=f"how many users are drawn [{USERS}]",
     )
-    _add_seed(parser)
+    add_seed(parser)
     who = parser.add_mutually_exclusive_group()
     _add_jobs(who)
     who.add_argument(
@@ -51,18 +51,12 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
 
 def add_search_options(parser: argparse.ArgumentParser) -> None:
     """Add the options of what looks through the combinations that a bench log leaves."""
-    _add_seed(parser)
+    add_seed(parser)
     parser.add_argument(
         "--runs", type=positive_number, default=20_000, metavar="N",
         help="exact runs allowed for each combination of answers [20000]",
     )
     _add_jobs(parser)
-
-
-def _add_seed(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--seed", type=whole_number, default=0, metavar="S", help="random seed [0]"
-    )
 
 
 def _add_jobs(parser: argparse._ActionsContainer) -> None:

@@ -6,8 +6,9 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_gadget, add_json, add_seed
 from simfw.commands._setting import add_set, answer, as_written, refuse_beside, settings_of
-from simfw.commands._shared import add_command, paint_for, whole_number
+from simfw.commands._shared import add_command, paint_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -33,9 +34,9 @@ def register(commands: Commands) -> None:
             "check gadget.toml --without press-unanswered --effort 10 --json",
         ],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
+    add_gadget(parser)
     parser.add_argument("--rules", metavar="FILE", help="a file with further [[rules]]")
-    parser.add_argument("--json", action="store_true", help="print the report as JSON")
+    add_json(parser)
     add_set(parser)
     parser.add_argument(
         "--witness", metavar="DIR",
@@ -49,9 +50,7 @@ def register(commands: Commands) -> None:
         "--seconds", type=_above_0, metavar="N",
         help="also stop after this time, and say so; how far that gets depends on the machine",
     )
-    parser.add_argument(
-        "--seed", type=whole_number, default=0, metavar="N", help="seed of the random runs [0]"
-    )
+    add_seed(parser)
     parser.add_argument(
         "--without", action="append", default=[], metavar="CHECK",
         help="leave a built-in check out (may be repeated)",

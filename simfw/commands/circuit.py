@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
+from simfw.commands._options import add_gadget, add_json, add_plot
 from simfw.commands._setting import add_set, answer, as_written, settings_of
 from simfw.commands._shared import add_command, paint_for
 from simfw.errors import QuantityError
@@ -30,14 +31,13 @@ def register(commands: Commands) -> None:
             "circuit gadget.toml --wave '80 ms' --plot circuit.png",
         ],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
+    add_gadget(parser)
     parser.add_argument(
         "--wave", type=_seconds, default=0.15, metavar="TIME",
-        help="length of the wave whose chance of being seen is told (default: 150 ms)",
+        help="length of the wave whose chance of being seen is told [150 ms]",
     )  # fmt: skip
-    parser.add_argument("--plot", metavar="FILE",
-                        help="draw current and light against the cell into a .png, .svg or .pdf")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_plot(parser, "current and light against the cell")
+    add_json(parser)
     add_set(parser)
 
 

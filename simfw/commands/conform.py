@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_gadget, add_json, add_map, add_seed
 from simfw.commands._setting import add_set, settings_of
 from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
 from simfw.errors import UsageError
@@ -36,20 +37,20 @@ def register(commands: Commands) -> None:
         examples=[
             "conform scenarios/larder-lamp/gadget.toml --against firmware/harness",
             "conform gadget.toml --against ./mine --within '1 ms' --examples 500",
-            "conform gadget.toml --against ./mine --recording evening.vcd --map evening-map.toml",
+            "conform gadget.toml --against ./mine --recording seen.vcd --map map.toml",
             "conform gadget.toml --mutants 200",
         ],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="the gadget file (TOML)")
+    add_gadget(parser)
     parser.add_argument("--against", metavar="PROGRAM", help="the firmware, compiled for this host")
     parser.add_argument(
-        "--within", metavar="TIME", default="0 s", help="allowed timing error [0 s]"
+        "--within", "--tolerance", metavar="TIME", default="0 s", help="allowed timing error [0 s]"
     )
     parser.add_argument(
         "--examples", type=whole_number, default=100, metavar="N",
         help="random stimulus lists after the vectors [100]",
     )  # fmt: skip
-    parser.add_argument("--seed", type=whole_number, default=0, metavar="N", help="random seed [0]")
+    add_seed(parser)
     parser.add_argument(
         "--also", metavar="SCENARIO", action="append", default=[],
         help="also run this scenario (may be repeated)",
@@ -59,15 +60,12 @@ def register(commands: Commands) -> None:
         help="a recording of the real thing (VCD, .sr or CSV) to drive it with as well (may be "
         "repeated)",
     )  # fmt: skip
-    parser.add_argument(
-        "--map", metavar="M", type=Path,
-        help="map file of the recordings; not needed where the wires have the gadget's names",
-    )  # fmt: skip
+    add_map(parser)
     parser.add_argument(
         "--witness", metavar="FILE", default=WITNESS,
         help=f"where the stimuli of a difference are saved as a scenario [{WITNESS}]",
     )  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="print the outcome as JSON")
+    add_json(parser)
     parser.add_argument(
         "--mutants", type=whole_number, default=0, metavar="N",
         help="also make N small faults in the rows, and tell which the vectors notice",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_gadget, add_json
 from simfw.commands._shared import add_command, dump_json, paint_for
 
 if TYPE_CHECKING:
@@ -25,10 +26,10 @@ def register(commands: Commands) -> None:
         examples=["figures scenarios/larder-lamp/gadget.toml",
                   "figures gadget.toml --without-origin"],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
+    add_gadget(parser)
     parser.add_argument("--without-origin", action="store_true",
                         help="only the figures that do not say where they come from")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_json, add_plot
 from simfw.commands._setting import add_set, answer, as_written, settings_of
 from simfw.commands._shared import add_command, paint_for
 from simfw.commands._study import add_study_options, means
@@ -29,13 +30,13 @@ def register(commands: Commands) -> None:
         examples=[
             "life scenarios/larder-lamp/household.toml --users 20",
             "life household.toml --plot life.png --jobs 2",
-            "life household.toml --users 1000 --keep household.kept --json > life.json",
+            "life household.toml --users 1000 --keep household.kept --json",
         ],
     )
     parser.add_argument("pattern", metavar="PATTERN", help="a pattern file (TOML)")
     add_study_options(parser)
-    parser.add_argument("--plot", metavar="FILE", help="draw the study into a .png, .svg or .pdf")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_plot(parser, "the study")
+    add_json(parser)
     add_set(parser)
 
 

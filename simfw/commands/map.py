@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from simfw.commands._options import RECORDED, add_json, add_recording, required
 from simfw.commands._shared import add_command, dump_json
 
 if TYPE_CHECKING:
@@ -26,13 +27,14 @@ def register(commands: Commands) -> None:
         examples=["map capture.vcd --gadget gadget.toml > capture-map.toml",
                   "map capture.sr --gadget gadget.toml --json"],
     )
-    parser.add_argument("recording", type=Path, metavar="RECORDING", help="VCD, .sr or CSV file")
-    parser.add_argument("--gadget", type=Path, required=True, metavar="G", help="gadget file")
-    parser.add_argument("--output", type=Path, metavar="FILE",
-                        help="write the draft to FILE (default: standard output)")
+    add_recording(parser)
+    required(parser).add_argument("--gadget", type=Path, required=True, metavar="GADGET",
+                                  help=RECORDED)
+    parser.add_argument("-o", "--output", type=Path, metavar="FILE",
+                        help="write the draft to FILE [printed]")
     parser.add_argument("--timescale", metavar="TIME",
-                        help='length of a tick for a VCD that states none ("1 ns")')
-    parser.add_argument("--json", action="store_true", help="list the wires as JSON")
+                        help="length of a tick for a VCD that states none [refused]")
+    add_json(parser)
 
 
 def _map(arguments: argparse.Namespace) -> int:

@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
+from simfw.commands._options import add_gadget, add_json
 from simfw.commands._setting import add_set, answer, as_written, settings_of
 from simfw.commands._shared import add_command, paint_for
 from simfw.errors import QuantityError
@@ -29,15 +30,15 @@ def register(commands: Commands) -> None:
             "modes gadget.toml --charge '50 %'",
         ],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
+    add_gadget(parser)
     parser.add_argument(
         "--charge",
         type=_share,
         default=1.0,
         metavar="SHARE",
-        help="charge of the cell at which the current is read, such as 50%% [100%%]",
+        help="charge of the cell at which the current is read, such as 50 %% [100 %%]",
     )
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_json(parser)
     add_set(parser)
 
 

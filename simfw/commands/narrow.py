@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_json, add_plot
 from simfw.commands._shared import add_command, dump_json, paint_for
 from simfw.commands._study import add_search_options
 
@@ -33,9 +34,8 @@ def register(commands: Commands) -> None:
     add_search_options(parser)
     parser.add_argument("--write", metavar="FILE",
                         help="write the gadget file with the narrowed figures to FILE")
-    parser.add_argument("--plot", metavar="FILE",
-                        help="draw what is left of each unknown (.png, .svg or .pdf)")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_plot(parser, "what is left of each unknown")
+    add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:

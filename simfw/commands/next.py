@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_json, add_plot
 from simfw.commands._shared import add_command, dump_json, paint_for
 from simfw.commands._study import add_search_options, positive_number
 
@@ -31,15 +32,14 @@ def register(commands: Commands) -> None:
     )
     parser.add_argument("log", metavar="LOG", help="a bench log (TOML)")
     parser.add_argument("--minutes", type=positive_number, metavar="N",
-                        help="leave out what takes longer")
+                        help="leave out what takes longer [nothing]")
     parser.add_argument("--kit", type=_kit, metavar="A,B",
-                        help="what lies on the bench, else what the log says")
+                        help="what lies on the bench [what the log says]")
     parser.add_argument("--write", metavar="DIR",
                         help="write a list for hands, and a scenario for each handling, into DIR")
-    parser.add_argument("--plot", metavar="FILE",
-                        help="draw what each experiment takes and tells (.png, .svg or .pdf)")
+    add_plot(parser, "what each experiment takes and tells")
     add_search_options(parser)
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:

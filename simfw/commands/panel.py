@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_map, add_wanted_gadget
 from simfw.commands._shared import add_command, telling, whole_number
 
 if TYPE_CHECKING:
@@ -38,12 +39,12 @@ def register(commands: Commands) -> None:
     )
     parser.add_argument(
         "--charge", metavar="SHARE",
-        help="the cell's charge at the start [80 %%, or as the scenario or map says]",
+        help="charge of the cell at the start [80 %%, or as the scenario or map says]",
     )
-    parser.add_argument("--gadget", metavar="G", help="the gadget of a recording")
+    add_wanted_gadget(parser)
     parser.add_argument("--bench", metavar="LOG",
                         help="a bench log of the gadget: how far it leaves each figure open")
-    parser.add_argument("--map", metavar="M", help="what the wires of a recording are")
+    add_map(parser)
     parser.add_argument(
         "--port", type=whole_number, default=0, metavar="N", help="the port [one that is free]"
     )

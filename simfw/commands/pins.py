@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
+from simfw.commands._options import add_gadget, add_json
 from simfw.commands._setting import add_set, answer, as_written, settings_of
 from simfw.commands._shared import add_command, paint_for
 
@@ -26,8 +27,8 @@ def register(commands: Commands) -> None:
         summary="check every pin: levels, limits, injected current, back-powering",
         examples=["pins scenarios/larder-lamp/gadget.toml", "pins gadget.toml --json"],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="a gadget file (TOML)")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_gadget(parser)
+    add_json(parser)
     add_set(parser)
 
 

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_json, add_map, add_plot, add_recording, add_wanted_gadget
 from simfw.commands._setting import add_set, refuse_beside, settings_of
 from simfw.commands._shared import add_command, dump_json, paint_for
 
@@ -27,25 +28,24 @@ def register(commands: Commands) -> None:
         summary="feed a recording to the gadget file and compare the outputs edge by edge",
         examples=["replay capture.vcd --gadget gadget.toml --map capture-map.toml",
                   "replay capture.csv --gadget gadget.toml --tolerance 5ms --json",
-                  "replay capture.sr --gadget gadget.toml --map map.toml --as-scenario seen.toml"],
+                  "replay capture.sr --map capture-map.toml --as-scenario seen.toml"],
     )
-    parser.add_argument("recording", type=Path, metavar="RECORDING", help="VCD, .sr or CSV file")
-    parser.add_argument("--gadget", type=Path, metavar="G",
-                        help="gadget file (default: the one that the map names)")
-    parser.add_argument("--map", type=Path, metavar="M",
-                        help="map file; not needed where the wires have the gadget's names")
-    parser.add_argument("--tolerance", metavar="TIME", default="20 ms",
-                        help="allowed timing error of an edge [20 ms]")
+    add_recording(parser)
+    add_wanted_gadget(parser)
+    add_map(parser)
+    parser.add_argument("--tolerance", "--within", metavar="TIME", default="20 ms",
+                        help="allowed timing error [20 ms]")
     parser.add_argument("--start", action="append", default=[], metavar="REGION=STATE",
-                        help="state of a region when the recording begins (may be repeated)")
+                        help="state of a region at the start [power-up, or what fits] (may be "
+                        "repeated)")
     parser.add_argument("--charge", metavar="SHARE",
-                        help='charge of the cell when the recording begins ("80 %%")')
+                        help="charge of the cell at the start [as the map or recording says, or "
+                        "as it fits]")
     parser.add_argument("--clock", metavar="FACTOR",
-                        help="clock factor, 0.9 to 1.1, instead of fitting it")
+                        help="clock factor, 0.9 to 1.1 [fitted]")
     parser.add_argument("--no-timings", action="store_true", help="leave the timings out")
-    parser.add_argument("--plot", metavar="FILE",
-                        help="draw recording and model (.png, .svg or .pdf)")
-    parser.add_argument("--json", action="store_true", help="print the report as JSON")
+    add_plot(parser, "recording and model")
+    add_json(parser)
     parser.add_argument("--csv", type=Path, metavar="FILE", help="write every edge as a table")
     parser.add_argument("--as-scenario", type=Path, metavar="FILE",
                         help="write the inputs and what the outputs did as a scenario")

@@ -6,8 +6,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from simfw.commands._options import add_json, add_plot, add_seed
 from simfw.commands._setting import Against, add_set, answer, as_written, settings_of
-from simfw.commands._shared import add_command, paint_for, telling, whole_number
+from simfw.commands._shared import add_command, paint_for, telling
 
 if TYPE_CHECKING:
     import argparse
@@ -30,20 +31,20 @@ def register(commands: Commands) -> None:
         examples=[
             "run scenarios/larder-lamp/jam-making.toml",
             "run evening.toml --plot evening.png --csv evening/",
-            'run evening.toml --plot click.png --from "24 min 59 s" --to "25 min 2 s"',
+            'run evening.toml --plot click.png --from "24 min" --to "25 min"',
             "run evening.toml --json > evening.json",
             "run evening.toml --page evening.html",
         ],
     )
     parser.add_argument("scenario", metavar="SCENARIO", help="a scenario file (TOML)")
-    parser.add_argument("--plot", metavar="FILE", help="draw the run into a .png, .svg or .pdf")
+    add_plot(parser, "the run")
     parser.add_argument(
-        "--from", dest="from_time", metavar="TIME", help="where --plot begins; else at 0 s"
+        "--from", dest="from_time", metavar="TIME", help="where --plot begins [0 s]"
     )
     parser.add_argument(
-        "--to", dest="to_time", metavar="TIME", help="where --plot ends; else with the run"
+        "--to", dest="to_time", metavar="TIME", help="where --plot ends [the end of the run]"
     )
-    parser.add_argument("--json", action="store_true", help="print the run as JSON instead of text")
+    add_json(parser)
     parser.add_argument("--csv", metavar="DIR", help="write the run's tables as CSV files into DIR")
     parser.add_argument(
         "--record", metavar="FILE", help="write stimuli and outputs as a recording (.vcd or .csv)"
@@ -51,9 +52,7 @@ def register(commands: Commands) -> None:
     parser.add_argument(
         "--page", metavar="FILE", help="write the run as one .html page to scrub through"
     )
-    parser.add_argument(
-        "--seed", type=whole_number, metavar="N", help="random seed [0]"
-    )
+    add_seed(parser, None)
     parser.add_argument(
         "--no-fold", action="store_true",
         help="simulate every sensor look, blink and sample individually"

@@ -28,7 +28,7 @@ def register(commands: Commands) -> None:
     parser.add_argument("kind", metavar="KIND",
                         help="the kind of file: gadget, scenario, pattern, map or bench-log")
     parser.add_argument("-o", "--output", metavar="FILE", type=Path,
-                        help="write it there [printed]")
+                        help="write the schema to FILE [printed]")
 
 
 def run(arguments: argparse.Namespace) -> int:

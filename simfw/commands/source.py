@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_gadget, add_output
 from simfw.commands._shared import add_command
 from simfw.errors import UsageError
 
@@ -25,15 +26,8 @@ def register(commands: Commands) -> None:
         summary="write portable C99 for a replacement firmware",
         examples=["source scenarios/larder-lamp/gadget.toml -o firmware"],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="the gadget file (TOML)")
-    parser.add_argument(
-        "-o",
-        "--output",
-        metavar="FOLDER",
-        required=True,
-        help="the folder to write into; it is made if it is not there, and a board.c or Makefile "
-        "that was changed is left as it is",
-    )
+    add_gadget(parser)
+    add_output(parser, "; a board.c or Makefile that was changed is left as it is")
     parser.add_argument(
         "--sizes", action="store_true",
         help="also say what the compilers that are installed make of it",

@@ -8,6 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simfw.commands._options import add_gadget, add_output
 from simfw.commands._shared import add_command
 from simfw.errors import UsageError
 
@@ -37,10 +38,8 @@ def register(commands: Commands) -> None:
             "spec gadget.toml -o specification --since gadget-before.toml",
         ],
     )
-    parser.add_argument("gadget", metavar="GADGET", help="the gadget file (TOML)")
-    parser.add_argument(
-        "-o", "--output", metavar="FOLDER", required=True, help="the folder to write into"
-    )
+    add_gadget(parser)
+    add_output(parser)
     parser.add_argument("--since", metavar="OLD", help="an earlier gadget file to compare with")
     parser.add_argument("--bench", metavar="LOG",
                         help="a bench log of the gadget: open questions and what answers them")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
+from simfw.commands._options import add_json, add_plot, required
 from simfw.commands._setting import add_set, settings_of
 from simfw.commands._shared import add_command, dump_json, paint_for
 from simfw.commands._study import add_study_options, means
@@ -27,22 +28,23 @@ def register(commands: Commands) -> None:
         run,
         summary="vary one or two values and compare battery life with missed waves",
         examples=[
-            'sweep household.toml --vary "proximity.wave.every=50 ms..500 ms:6" --users 20',
-            'sweep household.toml --vary "lights.shelf.resistor=15R..47R:4" --plot trade.png',
+            'sweep household.toml --vary "proximity.wave.every=50 ms..500 ms:6"',
+            'sweep home.toml --vary lights.lamp.resistor=15R..47R --plot days.png',
         ],
     )
     parser.add_argument("pattern", metavar="PATTERN", help="a pattern file (TOML)")
-    parser.add_argument(
+    required(parser).add_argument(
         "--vary", metavar="KEY=FROM..TO[:N]", action="append", required=True,
-        help="a figure of the gadget file and the values it takes; may be given twice",
+        help="a figure of the gadget file and the values it takes, N of them [7] (may be given "
+        "twice)",
     )
     parser.add_argument(
         "--series", choices=SERIES, default=SERIES[0],
         help=f"preferred values that resistors between the ends take [{SERIES[0]}]",
     )
     add_study_options(parser)
-    parser.add_argument("--plot", metavar="FILE", help="draw the trade-off (.png, .svg or .pdf)")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_plot(parser, "the trade-off")
+    add_json(parser)
     add_set(parser)
 
 
