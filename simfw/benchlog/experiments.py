@@ -40,6 +40,7 @@ from simfw.benchlog.side_by_side import Handling, shown_after, told_apart
 from simfw.benchlog.world import World, rows_ignore
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
+from simfw.quantity import format_rough_time
 from simfw.stimuli.scenario import Press, Usb
 
 __all__ = ["Experiment", "NextResult", "Prediction", "Proof", "Untold", "next_experiments"]
@@ -55,6 +56,9 @@ _METER = 0.02  # of a reading
 _METER_A = 0.5e-6
 _METER_V = 0.01  # with the moment missed by a little: common practice, no source
 _LOOKED_S = 300.0  # how often one looks at bars or at a charge
+_CLOSE_S = 60.0  # and near the end, where all predictions lie within half an hour
+_WITHIN_S = 1800.0
+_EVERY, _LOOKED = "every 5 minutes", 'looked = "5 min"'
 _CLOCK = 0.1
 _GADGETS = 6  # of each explanation that are asked
 _MODES = 12
@@ -251,11 +255,11 @@ def _library(gadget: Gadget) -> list[_Template]:
         found.append(_Template(
             name=f"full cell, press {button}: until {bars - 1} bars",
             kind="run-down", kit=("eyes", "stopwatch"), unit="s",
-            hands=f"Charge it until it is full. Press {button}, start the stopwatch, look every "
-                  f"5 minutes, stop when {bars - 1} bars show.",
+            hands=f"Charge it until it is full. Press {button}, start the stopwatch, look "
+                  f"{_EVERY}, stop when {bars - 1} bars show.",
             seen=Observation(name="run-down", steps=(do, _until(text))),
             entry=f'start = "full"\nsteps = [{{ press = "{button}" }}, '
-                  f'{{ until = "{text}", took = "...", looked = "5 min" }}]',
+                  f'{{ until = "{text}", took = "...", {_LOOKED} }}]',
         ))
         found.append(_Template(
             name=f"full cell, press {button}: voltage when {bars - 1} bars show",
@@ -332,13 +336,13 @@ def _charge() -> _Template:
     return _Template(
         name="charge, timed", kind="charge", kit=("eyes", "stopwatch"), unit="s",
         hands="Run it down until it goes off by itself. Plug USB in, start the stopwatch, look "
-              "every 5 minutes, stop when it says that it is full. Watch it: a cell that gets hot "
+              f"{_EVERY}, stop when it says that it is full. Watch it: a cell that gets hot "
               "or swells is no longer to be charged.",
         seen=Observation(
             name="charge", start=StartCharge("cut-off"),
             steps=(Do(step=Usb(at_ns=0, present=True)), _until("charge.complete"))),
         entry='start = "cut-off"\nsteps = [{ usb = true }, { until = "charge.complete", '
-              'took = "...", looked = "5 min" }]',
+              f'took = "...", {_LOOKED} }}]',
     )
 
 
@@ -366,19 +370,26 @@ def _predicted(template: _Template, left: Sequence[_Left], log: BenchLog) -> Exp
         minutes = max((s for s in came if s is not None), default=_LONGEST_NS * 1e-9) / 60.0 + 5.0
     if minutes is None:
         minutes = (max(numbers) / 60.0 if numbers else _LONGEST_NS * 1e-9 / 60.0) + 5.0
-    blur = 0.0
+    blur, hands, entry = 0.0, template.hands, template.entry
     if template.unit == "A" and numbers:
         blur = _METER * float(np.median(numbers)) + _METER_A
     elif template.unit == "V":
         blur = _METER_V
     elif template.unit == "s" and numbers:
-        blur = 0.5 * _LOOKED_S
+        looked_s = _LOOKED_S
+        if max(numbers) - min(numbers) <= _WITHIN_S:
+            looked_s = _CLOSE_S
+            begun_s = min(numbers) - 2.0 * _LOOKED_S
+            hands = hands.replace(_EVERY, "every minute" if begun_s <= 0.0 else (
+                f"{_EVERY}, from {format_rough_time(begun_s, 2)} on every minute"))
+            entry = entry.replace(_LOOKED, 'looked = "1 min"')
+        blur = 0.5 * looked_s
         if CLOCK not in {one.key for one in log.unknowns} and template.kind == "dwell":
             blur += _CLOCK * float(np.median(numbers))
     return Experiment(
-        name=template.name, kind=template.kind, hands=template.hands, minutes=minutes,
+        name=template.name, kind=template.kind, hands=hands, minutes=minutes,
         kit=template.kit, unit=template.unit, blur=blur, bits=bits_of(outcomes, blur),
-        predictions=tuple(predictions), entry=template.entry,
+        predictions=tuple(predictions), entry=entry,
     )
 
 

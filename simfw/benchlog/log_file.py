@@ -59,9 +59,7 @@ from simfw.stimuli.recording.base import Block, Remarks
 from simfw.stimuli.recording.mapfile import find_signal, gadget_signals, own_map, read_map
 from simfw.stimuli.recording.signals import observe
 from simfw.stimuli.scenario import Expect, Scenario, problems_of
-from simfw.stimuli.scenario_file import (
-    step_mismatches,
-)
+from simfw.stimuli.scenario_file import read_scenario, step_mismatches
 from simfw.tomlfile import OPTION, key_text, read_toml, require_kind
 from simfw.validation import check_data
 from simfw.verify.replay import Options
@@ -73,7 +71,7 @@ MOST_COMBINATIONS = 256
 _BELONGS = {
     "reading": ("mode",), "charge": ("mode",), "node": ("mode",), "reads": ("pin",),
     "map": ("recording",), "tolerance": ("recording",), "count": ("steps",),
-    "by": ("steps", "pin"),
+    "by": ("steps", "pin", "run"),
 }
 """The keys of an observation that only some kinds have."""
 
@@ -292,12 +290,12 @@ class _Reader:
     ) -> Observation:
         kinds = [word for word, stands in (
             ("mode", one.mode is not None), ("pin", one.pin is not None),
-            ("recording", one.recording is not None),
+            ("recording", one.recording is not None), ("run", one.run is not None),
             ("steps", bool(one.steps) and one.pin is None)) if stands]
         if len(kinds) != 1:
             what = "nothing was observed" if not kinds else f"{' and '.join(kinds)} in one"
             self._problem(key, what, "steps, or mode with reading, or pin with reads and steps, or "
-                                     "recording")
+                                     "recording, or run")
         for name, belongs in _BELONGS.items():
             if name in one.model_fields_set and not set(belongs) & set(kinds):
                 self._problem(f"{key}.{name}", f"this has no meaning without {belongs[0]}")
@@ -306,6 +304,7 @@ class _Reader:
         for word, why, allowed in (
             ("mode", "a mode is read at 25 °C", "temperature with steps"),
             ("recording", "a recording has its own temperature", "a wire in its map"),
+            ("run", "a scenario has its own temperatures", "a step of it"),
         ):
             if one.temperature is not None and word in kinds:
                 self._problem(f"{key}.temperature", why, allowed)
@@ -326,6 +325,10 @@ class _Reader:
         if one.recording is not None and gadgets:
             recorded, begun = self._recorded(key, one, gadgets)
             start = one.start or begun
+        if one.run is not None and gadgets:
+            done, begun = self._done(key, one, gadgets)
+            steps += done
+            start = one.start or begun
         self._start(key, one, start, gadgets)
         made = Observation(
             name=one.name, key=key, start=start, steps=tuple(steps),
@@ -336,6 +339,35 @@ class _Reader:
             self._problem(f"{key}.count", "nothing in these steps falls differently each time",
                           "a wait with its tolerance, or a press without for")
         return made
+
+    def _done(
+        self, key: str, one: ObservationPart, gadgets: Mapping[tuple[int, ...], Gadget]
+    ) -> tuple[list[BenchStep], StartCharge]:
+        """The steps of a scenario that was done at the bench, all it expects seen; its charge."""
+        place = f"{key}.run"
+        path = self.folder / str(one.run)
+        if not path.is_file():
+            self._problem(place, f"there is no such file: {path}")
+            return [], StartCharge()
+        try:
+            scenario = read_scenario(path, self.check)
+        except DescriptionError as error:
+            self.foreign += error.problems
+            return [], StartCharge()
+        known = {Path(gadget.file).resolve() for gadget in gadgets.values()}
+        if scenario.gadget_path.resolve() not in known | {
+            (self.folder / self.written.gadget).resolve()
+        }:
+            self._problem(place, f"it is about another gadget file, {scenario.gadget_path}")
+            return [], StartCharge()
+        for gadget in gadgets.values():
+            for problem in problems_of(replace(scenario, gadget=gadget)):
+                self._problem(place, f"{problem.key}: {problem.text}", problem.allowed,
+                              problem.suggestion)
+        if not any(isinstance(step, Expect) for step in scenario.steps):
+            self._problem(place, "nothing is expected in this scenario", "expect in one step")
+        start = StartCharge("share", scenario.charge, scenario.charge)
+        return list(_as_done(scenario, place)), start
 
     def _recorded(
         self, key: str, one: ObservationPart, gadgets: Mapping[tuple[int, ...], Gadget]
@@ -502,6 +534,19 @@ def _nominal(steps: list[BenchStep], gadget: Gadget) -> Scenario:
             case _:
                 pass
     return Scenario(charge=0.5, lasts_ns=now + 10**9, steps=tuple(found), gadget=gadget)
+
+
+def _as_done(scenario: Scenario, key: str) -> Iterator[BenchStep]:
+    """Its stimuli and what it expects, which is judged last in an instant, with waits between."""
+    now = 0
+    for step in sorted(scenario.steps, key=lambda one: (one.at_ns, isinstance(one, Expect))):
+        # What is due at the end belongs to a continuation: one reads the state just before.
+        at_ns = min(step.at_ns, scenario.lasts_ns - 1)
+        if at_ns > now:
+            yield Wait(ns=at_ns - now, low_ns=at_ns - now, high_ns=at_ns - now)
+        now = max(now, at_ns)
+        yield See(text=step.text, key=key) if isinstance(step, Expect) else Do(
+            step=replace(step, at_ns=0))
 
 
 def _flat(change: Mapping[str, Any], above: tuple[str, ...]) -> Iterator[tuple[str, Any]]:

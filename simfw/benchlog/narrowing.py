@@ -245,6 +245,7 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
     )
     rival.confirm(best)
     if state == "fits":
+        rival.comb()
         ends = {k: _ends(rival, Aim(share=k)) for k in range(rival.figures)}
         for pair in ends.values():
             for end in pair:
@@ -272,6 +273,8 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
             for one in log.unknowns))
     else:
         made = replace(made, contradictions=_contradictions(rival))
+        if rival.best(rival.all).worst <= FITS:  # found while fewer observations were asked
+            return _result(rival, brief)
     return replace(made, runs=rival.runs, whole=not rival.spent)
 
 

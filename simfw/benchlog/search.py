@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.benchlog.bench import observe
+from simfw.benchlog.jumping import Slope, between_looks, foretold, polished, slope_of
 from simfw.benchlog.margin import Margin
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.surface import Surface
@@ -43,6 +44,10 @@ _CLOSE = 4.0  # tolerances: looks that are no further off tell how it is near th
 _FAR = 5.0  # tolerances: beyond that it does not matter how far off something is
 _GOOD = 0.02  # tolerances by which a surface through all looks may be off and be believed
 _OUTWARD = 1e-3  # tolerances by which what is printed lies outside at the least
+_SCAN = 32  # steps to the end of a range
+_NEARLY = 0.5  # tolerances: what lies between the points of the cloud may fit
+_TEETH = 256  # looks at most at an observation that jumps, one for each tolerance of its slope
+_LED = 8  # of which so many are led on
 
 State = Literal["fits", "excluded", "open"]
 
@@ -96,6 +101,10 @@ class _Sight:
     surfaces: dict[bool, list[Surface]] = field(default_factory=dict)
     ends: list[tuple[float, float, float]] = field(default_factory=list)
     sampled: int = 0  # looks that were made before any proposal
+    slope: Slope | None = None
+    combed: float | None = None  # where it jumps: how far off it is at the least, between looks too
+    teeth: list[Array] = field(default_factory=list)  # points at or beside which it may fit
+    gap: float = 0.0  # between looks, in shares
 
 
 class Mistaken(Exception):
@@ -256,9 +265,7 @@ class Rival:
             points = np.vstack([corners, points])
         self._looks(number, points)
         margins = list(sight.known.values())
-        met = {one[-1].off <= 1.0 for one in margins if one and one[-1].firm}
-        if len(met) == 2 and not sight.near and all(one[-1].off > 1.2 or one[-1].off <= 1.0
-                                                    for one in margins):
+        if not sight.near and any(map(_parted, zip(*margins, strict=True))):
             sight.near = True  # a sight that some figures meet and some do not: how far in time
             sight.known.clear()
             self._looks(number, points)
@@ -347,7 +354,77 @@ class Rival:
             if self.spent or (agreed >= 2 and not gained):
                 break
         sure = _worst(best, subset) > SURE and agreed >= 1 and not self._sometimes(best, subset)
-        return ("excluded" if sure else "open"), best
+        jumping = [n for n in subset if self.jumps(n)] if sure else []
+        if not jumping:
+            return ("excluded" if sure else "open"), best
+        return self._combed(subset, jumping)
+
+    # -- what jumps ------------------------------------------------------------------------------
+
+    def jumps(self, number: int) -> bool:
+        """Whether no surface can tell an observation: its margins are saws."""
+        sight = self.sights[number]
+        if sight.slope is None:
+            known = list(sight.known.items())[: sight.sampled]
+            sight.slope = Slope(0.0, jumps=False) if foretold(known) else slope_of(
+                known, lambda point: self._at(number, point))
+        return sight.slope.jumps
+
+    def _at(self, number: int, point: Array) -> tuple[Margin, ...]:
+        """A look where the numbers that decide an observation are those of `point`."""
+        x = np.full(self.size, 0.5)
+        x[self.sights[number].dims] = point
+        return self.look(number, x)
+
+    def comb(self) -> None:
+        """Look for what fits all beside what is known, where an observation jumps."""
+        jumping = [n for n in self.all if self.jumps(n)]
+        if jumping:
+            self._combed(self.all, jumping)
+
+    def _combed(self, subset: Sequence[int], jumping: Sequence[int]) -> tuple[State, Trial]:
+        """Look for fits where some observations of `subset` jump, on many points of each."""
+        calm = tuple(n for n in subset if n not in jumping)
+        state = self.least(calm)[0] if calm else "fits"
+        for number in jumping:
+            dims = self.sights[number].dims
+            if self.sights[number].combed is None:
+                self._comb(number)
+            good = sorted(
+                (max(one.off for one in row), key)
+                for key, row in self.sights[number].known.items())
+            constraints = self._constraints(calm)
+            for off, key in good[: 4 * _LED]:
+                if off > FITS or self.spent:
+                    break
+                # With these numbers where they are, the others where the surfaces are least off.
+                xs = self._cloud.copy()
+                xs[:, dims] = key
+                self.trial(xs[int(np.argmin(_offs(constraints, xs)))])
+        best = self.best(subset)
+        assert best is not None
+        if _worst(best, subset) <= FITS:
+            return "fits", best
+        far = any((self.sights[n].combed or 0.0) > SURE for n in jumping)
+        return ("excluded" if far or state == "excluded" else "open"), best
+
+    def _comb(self, number: int) -> None:
+        """Many looks at an observation that jumps; the nearest are led along their teeth."""
+        sight = self.sights[number]
+        assert sight.slope is not None
+        size = len(sight.dims)
+        offs = [max(one.off for one in row) for row in sight.known.values()]
+        sight.combed = min(offs) - between_looks(sight.slope, len(offs), size)
+        if sight.combed > SURE:
+            return
+        count = min(_TEETH, 1 << math.ceil(size * math.log2(max(sight.slope.steep, 2.0))))
+        points = _low_discrepancy(size, count, self.seed + 17 * number)
+        offs = [max(one.off for one in self._at(number, point)) for point in points]
+        gap = between_looks(sight.slope, count, size)
+        sight.combed, sight.gap = min(offs) - gap, count ** (-1.0 / size)
+        sight.teeth = [x for x, off in zip(points, offs, strict=True) if off - gap <= SURE]
+        for n in np.argsort(offs, kind="stable")[:_LED]:
+            polished(points[n], lambda point: self._at(number, point))
 
     def _sometimes(self, best: Trial, subset: Sequence[int]) -> bool:
         """Whether something of `subset` never comes in the best look, and does in others.
@@ -401,8 +478,19 @@ class Rival:
             if worst == 0.0 and gain < _NEAR and slack < 0.01:
                 break
             slack = 0.3 * slack if worst == 0.0 else min(0.3, max(1.2 * worst, 1e-4))
-        outer = self._outer(aim, sign, subset, best, errors)
+        calm = [n for n in subset if not self.jumps(n)]
+        outer = self._outer(aim, sign, calm, best, errors)
+        for n in set(subset) - set(calm):  # no surface tells its end
+            outer = min(outer, self._last_tooth(n, aim, sign))
         return End(reached=sign * reach(best), outer=sign * max(outer, reach(best)), trial=best)
+
+    def _last_tooth(self, number: int, aim: Aim, sign: int) -> float:
+        """How far a share may reach by the looks at an observation that jumps."""
+        sight = self.sights[number]
+        if aim.share not in sight.dims or not sight.teeth:
+            return math.inf
+        k = sight.dims.index(aim.share)
+        return max(sign * float(x[k]) for x in sight.teeth) + sight.gap
 
     def _told(self, subset: Sequence[int], x: Array, *, close: bool) -> float:
         return max((c.off(c.surface.at(x[c.dims])[0])
@@ -428,14 +516,31 @@ class Rival:
         if self.spent:
             return math.inf
         reached = self._goal(aim, sign)(best.x)[0]
+        told = False
         for close in (False, True):
             if not close and errors[False] > max(_GOOD, 2.0 * errors[True]):
                 continue
             allow = 1.0 + max(_OUTWARD, 2.0 * errors[close])
             found = self._extreme(aim, sign, subset, best, allow, close=close, firm=False)
             if found is not None:
+                told = True
                 reached = max(reached, self._goal(aim, sign, close=close)(found)[0])
-        return reached
+        return reached if told else max(reached, self._scanned(aim, sign, subset, best))
+
+    def _scanned(self, aim: Aim, sign: int, subset: Sequence[int], best: Trial) -> float:
+        """How far a share could reach where the optimiser finds no way: step by step outwards."""
+        if aim.share is None:
+            return math.inf
+        constraints = self._constraints(subset, firm=False, close=True)
+        here, end = float(best.x[aim.share]), float(sign > 0)
+        steps = np.linspace(here, end, _SCAN + 1)
+        far = 0
+        for n, share in enumerate(steps):
+            xs = self._cloud.copy()
+            xs[:, aim.share] = share
+            if float(_offs(constraints, xs).min()) <= 1.0 + _NEARLY:
+                far = n
+        return sign * float(steps[min(far + 1, _SCAN)])
 
     def _aimed(self, aim: Aim, x: Array) -> float:
         if aim.sight is not None:
@@ -523,6 +628,14 @@ def _close(
     order = sorted(range(len(known)), key=lambda n: offs[n])
     count = max(sum(off <= _CLOSE for off in offs), 2 * (dims + 1) + 2)
     return [known[n] for n in sorted(order[:count])]
+
+
+def _parted(column: Sequence[Margin]) -> bool:
+    """Whether a sight is met by some figures and not by others, and no smooth margin tells how far.
+    """
+    offs = [one.off for one in column if one.firm]
+    return {off <= 1.0 for off in offs} == {True, False} and all(
+        off > 1.2 or off <= 1.0 for off in offs)
 
 
 def _worst(one: Trial, subset: Sequence[int]) -> float:

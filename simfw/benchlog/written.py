@@ -154,6 +154,7 @@ class ObservationPart(Part):
     node: Literal["cell", "usb"] | None = None
     pin: Literal["charger.status"] | None = None
     reads: Literal["low", "high", "floating"] | None = None
+    run: Name | None = None
     recording: Name | None = None
     map: Name | None = None
     tolerance: Span | None = None
