@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.benchlog.bench import observe
+from simfw.benchlog.constraint import Constraint, offs_of
 from simfw.benchlog.jumping import Slope, between_looks, foretold, polished, slope_of
 from simfw.benchlog.margin import Margin
 from simfw.benchlog.model import BenchLog
@@ -302,7 +303,7 @@ class Rival:
 
     def _constraints(
         self, subset: Iterable[int], *, firm: bool = True, close: bool = False
-    ) -> list[_Constraint]:
+    ) -> list[Constraint]:
         found = []
         for n in subset:
             sight = self._fitted(n, close=close)
@@ -311,7 +312,7 @@ class Rival:
                 sight.surfaces[close], sight.ends, rows, strict=True
             ):
                 if firm or not margin.firm:
-                    found.append(_Constraint(surface, np.array(sight.dims, dtype=int), *ends))
+                    found.append(Constraint(surface, np.array(sight.dims, dtype=int), *ends))
         return found
 
     def predicted(self, subset: Iterable[int], x: Array) -> float:
@@ -400,7 +401,7 @@ class Rival:
                 # With these numbers where they are, the others where the surfaces are least off.
                 xs = self._cloud.copy()
                 xs[:, dims] = key
-                self.trial(xs[int(np.argmin(_offs(constraints, xs)))])
+                self.trial(xs[int(np.argmin(offs_of(constraints, xs)))])
         best = self.best(subset)
         assert best is not None
         if _worst(best, subset) <= FITS:
@@ -439,9 +440,9 @@ class Rival:
             for n in subset
         )
 
-    def _starts(self, constraints: Sequence[_Constraint], count: int) -> list[Array]:
+    def _starts(self, constraints: Sequence[Constraint], count: int) -> list[Array]:
         """Points at which the surfaces are least off."""
-        offs = _offs(constraints, self._cloud)
+        offs = offs_of(constraints, self._cloud)
         return [self._cloud[n] for n in np.argsort(offs, kind="stable")[:count]]
 
     # -- ends ------------------------------------------------------------------------------------
@@ -505,7 +506,7 @@ class Rival:
 
         constraints = self._constraints(subset, close=close, firm=firm)
         goal = self._goal(aim, sign, close=close)
-        offs = _offs(constraints, self._cloud)
+        offs = offs_of(constraints, self._cloud)
         near = [self._cloud[n] for n in np.flatnonzero(offs <= max(allow, 1.0) + 0.2)]
         near.sort(key=lambda x: -goal(x)[0])
         return extreme(constraints, goal, [best.x, *near[:_STARTS]], allow)
@@ -538,7 +539,7 @@ class Rival:
         for n, share in enumerate(steps):
             xs = self._cloud.copy()
             xs[:, aim.share] = share
-            if float(_offs(constraints, xs).min()) <= 1.0 + _NEARLY:
+            if float(offs_of(constraints, xs).min()) <= 1.0 + _NEARLY:
                 far = n
         return sign * float(steps[min(far + 1, _SCAN)])
 
@@ -581,39 +582,6 @@ class Rival:
         return goal
 
 
-@dataclass(frozen=True, slots=True)
-class _Constraint:
-    """A margin by its surface: between `low` and `high`, or up to one end with a tolerance."""
-
-    surface: Surface
-    dims: NDArray[np.int_]
-    low: float
-    high: float
-    scale: float
-
-    def off(self, z: float) -> float:
-        return Margin(z=z, low=self.low, high=self.high, scale=self.scale).off
-
-    def many(self, xs: Array) -> Array:
-        """How far off many points are."""
-        z = self.surface.many(xs[:, self.dims])
-        if self.surface.flat:
-            return np.full(len(xs), self.off(self.surface.level))
-        if math.isfinite(self.low) and math.isfinite(self.high):
-            half = max(0.5 * (self.high - self.low), 1e-12)
-            found: Array = np.abs(z - 0.5 * (self.low + self.high)) / half
-            return found
-        beyond = self.low - z if math.isfinite(self.low) else z - self.high
-        return np.maximum(0.0, 1.0 + beyond / self.scale)
-
-
-def _offs(constraints: Sequence[_Constraint], xs: Array) -> Array:
-    worst = np.zeros(len(xs))
-    for one in constraints:
-        worst = np.maximum(worst, one.many(xs))
-    return worst
-
-
 def _close(
     known: list[tuple[tuple[float, ...], tuple[Margin, ...]]], dims: int, sampled: int
 ) -> list[tuple[tuple[float, ...], tuple[Margin, ...]]]:
@@ -631,8 +599,7 @@ def _close(
 
 
 def _parted(column: Sequence[Margin]) -> bool:
-    """Whether a sight is met by some figures and not by others, and no smooth margin tells how far.
-    """
+    """Whether some figures meet a sight and others do not, and no smooth margin tells how far."""
     offs = [one.off for one in column if one.firm]
     return {off <= 1.0 for off in offs} == {True, False} and all(
         off > 1.2 or off <= 1.0 for off in offs)

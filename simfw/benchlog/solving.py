@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 if TYPE_CHECKING:
-    from simfw.benchlog.search import _Constraint
+    from simfw.benchlog.constraint import Constraint
 
 __all__ = ["extreme", "nearest_fit"]
 
@@ -25,7 +25,7 @@ _STEPS = 60
 _BIG = 1e3
 
 
-def _rows(constraints: Sequence[_Constraint], x: Array, size: int) -> tuple[Array, Array, Array]:
+def _rows(constraints: Sequence[Constraint], x: Array, size: int) -> tuple[Array, Array, Array]:
     """Each one-sided condition as g + h (t - 1) >= 0: g, its gradient, and h, in tolerances."""
     values, slopes, loose = [], [], []
     for one in constraints:
@@ -48,7 +48,7 @@ def _rows(constraints: Sequence[_Constraint], x: Array, size: int) -> tuple[Arra
 
 
 def nearest_fit(
-    constraints: Sequence[_Constraint], starts: Sequence[Array], size: int
+    constraints: Sequence[Constraint], starts: Sequence[Array], size: int
 ) -> list[tuple[float, Array]]:
     """Points at which the worst of the conditions is least off, by the surfaces, best first.
 
@@ -66,7 +66,7 @@ def nearest_fit(
     return [found[n] for n in order]
 
 
-def _least_off(constraints: Sequence[_Constraint], start: Array, size: int) -> Array:
+def _least_off(constraints: Sequence[Constraint], start: Array, size: int) -> Array:
     g, _, _ = _rows(constraints, start, size)
     first = np.append(start, min(1.0 - float(g.min()), _BIG))
     down = np.append(np.zeros(size), 1.0)
@@ -90,7 +90,7 @@ def _least_off(constraints: Sequence[_Constraint], start: Array, size: int) -> A
 
 
 def extreme(
-    constraints: Sequence[_Constraint], goal: Callable[[Array], tuple[float, Array]],
+    constraints: Sequence[Constraint], goal: Callable[[Array], tuple[float, Array]],
     starts: Sequence[Array], allow: float,
 ) -> Array | None:
     """The point at which `goal` is largest where no condition is more than `allow` off.
@@ -111,7 +111,7 @@ def extreme(
 
 
 def _extreme_from(
-    constraints: Sequence[_Constraint], goal: Callable[[Array], tuple[float, Array]],
+    constraints: Sequence[Constraint], goal: Callable[[Array], tuple[float, Array]],
     start: Array, allow: float, size: int,
 ) -> Array:
     conditions = [] if all(c.surface.flat for c in constraints) else [{
