@@ -109,7 +109,7 @@ def slope_of(
 
 def between_looks(slope: Slope, count: int, size: int) -> float:
     """How much nearer (tolerances) it may be between `count` looks that lie evenly."""
-    return slope.steep * count ** (-1.0 / size)
+    return slope.steep * float(count ** (-1.0 / size))
 
 
 def polished(start: Array, look: Look) -> tuple[float, Array]:

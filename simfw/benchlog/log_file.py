@@ -362,8 +362,9 @@ class _Reader:
             return [], StartCharge()
         for gadget in gadgets.values():
             for problem in problems_of(replace(scenario, gadget=gadget)):
-                self._problem(place, f"{problem.key}: {problem.text}", problem.allowed,
-                              problem.suggestion)
+                one_of = replace(problem, key=place, text=f"{problem.key}: {problem.text}")
+                if one_of not in self.problems:
+                    self.problems.append(one_of)
         if not any(isinstance(step, Expect) for step in scenario.steps):
             self._problem(place, "nothing is expected in this scenario", "expect in one step")
         start = StartCharge("share", scenario.charge, scenario.charge)

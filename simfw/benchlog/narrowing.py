@@ -273,7 +273,7 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
             for one in log.unknowns))
     else:
         made = replace(made, contradictions=_contradictions(rival))
-        if rival.best(rival.all).worst <= FITS:  # found while fewer observations were asked
+        if any(one.worst <= FITS for one in rival.trials):  # found while fewer were asked
             return _result(rival, brief)
     return replace(made, runs=rival.runs, whole=not rival.spent)
 
