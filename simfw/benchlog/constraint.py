@@ -1,0 +1,52 @@
+"""A margin as a condition by its surface: how far off many points are at once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.benchlog.margin import Margin
+from simfw.benchlog.surface import Surface
+
+__all__ = ["Constraint", "offs_of"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Constraint:
+    """A margin by its surface: between `low` and `high`, or up to one end with a tolerance."""
+
+    surface: Surface
+    dims: NDArray[np.int_]
+    low: float
+    high: float
+    scale: float
+
+    def off(self, z: float) -> float:
+        """How far off a value is, in tolerances."""
+        return Margin(z=z, low=self.low, high=self.high, scale=self.scale).off
+
+    def many(self, xs: Array) -> Array:
+        """How far off many points are."""
+        z = self.surface.many(xs[:, self.dims])
+        if self.surface.flat:
+            return np.full(len(xs), self.off(self.surface.level))
+        if math.isfinite(self.low) and math.isfinite(self.high):
+            half = max(0.5 * (self.high - self.low), 1e-12)
+            found: Array = np.abs(z - 0.5 * (self.low + self.high)) / half
+            return found
+        beyond = self.low - z if math.isfinite(self.low) else z - self.high
+        return np.maximum(0.0, 1.0 + beyond / self.scale)
+
+
+def offs_of(constraints: Sequence[Constraint], xs: Array) -> Array:
+    """How far off the worst of some conditions is, for each of many points (m x d)."""
+    worst = np.zeros(len(xs))
+    for one in constraints:
+        worst = np.maximum(worst, one.many(xs))
+    return worst
