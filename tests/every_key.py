@@ -537,8 +537,11 @@ CHECKED = {"input.start", "input.stop", "input.start_above_cell", "input.stop_ab
 # Keys of a supply that is let go of, which most commands refuse: tests/engine/test_unpowered.py.
 LET_GO = {"controller.powered_by", "controller.hold_up"}
 
+# Beside the charge of a wake-up it is refused: tests/engine/test_power_path.py.
+PAST_THE_CELL = {"charger.power_path"}
+
 # Keys whose effect needs another gadget than this one, and tables whose keys stand in the list.
-HOLD_ELSEWHERE = CHECKED | LET_GO | {
+HOLD_ELSEWHERE = CHECKED | LET_GO | PAST_THE_CELL | {
     "charger.precharge", "charger.input", "charger.heat", "charger.windows", "windows.warm_float",
     "controller.limits", "controller.regulator", "regulator.output", "lights.segments",
     "chords.buttons", "proximity.clear",

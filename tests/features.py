@@ -176,6 +176,35 @@ rows = [
 ]
 """, {"`kept`": "kept = "}),
     Held("""[gadget]
+name = "Power path"
+[cell]
+curve = "lco"
+capacity = "40 mAh"
+resistance = "300 mΩ"
+cut_off = "3.0 V"
+restart = "3.2 V"
+[charger]
+current = "20 mA"
+float = "4.2 V"
+finish = "10 %"
+status = "low while charging"
+power_path = true
+input = { voltage = "5 V", limit = "30 mA" }
+[controller]
+asleep = "5 uA"
+[loads.lamp]
+current = "5 mA"
+[buttons.power]
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { lamp = "on" }
+rows = [
+  { on = "power.click", from = "dark", to = "lit" },
+  { on = "power.click", from = "lit", to = "dark" },
+]
+""", {"`power_path`": "power_path = "}),
+    Held("""[gadget]
 name = "Soft latch"
 [cell]
 curve = "nimh"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.circuit.network import FADE_V, ROUNDS, Feed, Phase, bracket, newton_step
+from simfw.circuit.network import FADE_V, ROUNDS, Gives, Phase, bracket, newton_step
 from simfw.circuit.table import Current, Grid
 
 __all__ = ["Rows", "Totals", "settle_rows"]
@@ -107,7 +107,7 @@ def _column(values: list[int]) -> Indices:
 
 
 def settle_rows(
-    rows: Rows, source_v: Array, resistance_ohm: Array, feed: Feed | None, float_v: float
+    rows: Rows, source_v: Array, resistance_ohm: Array, feed: Gives | None, float_v: float
 ) -> tuple[Array, Array]:
     """Node voltage (V) and charger output (A) of all rows behind one source, shape (rows, charges).
 
@@ -138,7 +138,7 @@ def settle_rows(
 
 
 def _newton(
-    rows: Rows, active: Indices, source_v: Array, resistance_ohm: Array, feed: Feed | None
+    rows: Rows, active: Indices, source_v: Array, resistance_ohm: Array, feed: Gives | None
 ) -> Array:
     source = np.broadcast_to(source_v, (len(active), source_v.size))
     if not resistance_ohm.any():

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -23,8 +23,9 @@ from simfw.circuit.fed import fed_of
 from simfw.circuit.infrared import carried_share, echo_of
 from simfw.circuit.light import Branch, emitter_channel, light_channel
 from simfw.circuit.measure import Converter
-from simfw.circuit.network import Feed, Phase, fade, settle
+from simfw.circuit.network import Feed, Gives, Phase, fade, settle
 from simfw.circuit.nodes import Levels
+from simfw.circuit.path import Beside, ends_at, power_path_of
 from simfw.circuit.regulator import Regulator
 from simfw.circuit.table import Current, Grid, add
 
@@ -46,7 +47,8 @@ class LoadSet:
     `drives` holds (name, duty, segments) of every light, load, emitter (`NAME.emitter`) and
     receiver (`NAME.receiver`) that is on, sorted by name; segments is -1 where it has no meaning.
     `protected` means that the protection is open: nothing but its leakage and self-discharge
-    draws, and only the charger may move the cell.
+    draws, and only the charger may move the cell. Where a power path feeds the loads (a charger
+    that is not "off" has USB), they draw all the same.
     """
 
     drives: tuple[tuple[str, float, int], ...] = ()
@@ -61,14 +63,18 @@ class Solution:
     """One load set solved over n charges.
 
     `consumers_a[k, i]`: mean current of consumer k at charge i (A, >= 0; k as in
-    `Circuit.consumers`). `charger_a[i]`: charger output (A). `voltage_v[i]`: terminal voltage in
-    the lowest phase of the PWM period. `open_circuit_v[i]`.
+    `Circuit.consumers`). `charger_a[i]`: charger output (A), on a power path with all that the
+    input gives the consumers. `voltage_v[i]`: terminal voltage in the lowest phase of the PWM
+    period. `open_circuit_v[i]`. `supply_v[i]`: what the consumers have in that phase, which is the
+    terminal voltage but on a power path. `short`: whether the cell gives anything on it, at each i.
     """
 
     consumers_a: Array
     charger_a: Array
     voltage_v: Array
     open_circuit_v: Array
+    supply_v: Array
+    short: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +90,11 @@ class _Part:
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
+    """`cell`: what hangs on the cell itself while a power path feeds `parts`, None without one."""
+
     parts: tuple[_Part, ...]
     phases: tuple[Phase, ...]
+    cell: Phase | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +105,7 @@ class _Source:
     inner_v: Array
     lost_a: Array
     ohm: Array
-    feed: Feed | None
+    feed: Gives | None
     float_v: float
 
 
@@ -111,7 +120,7 @@ class Circuit:
     `charger`: the charger's steps and status, None without `[charger]`. `cut_off_v`: where the
     protection opens (V), None without. `regulator`: what the controller has of the cell's voltage.
     `fed`: the lights that USB or the charger lights.
-    `top_v`: no terminal voltage (V) is above it. `lights`:
+    `top_v`: no voltage of cell or loads (V) is above it. `lights`:
     their names. `counter`: what a gauge that counts charge counts with, None where it does not.
     """
 
@@ -132,9 +141,13 @@ class Circuit:
         self._fed = fed_of(gadget)
         self.fed: tuple[str, ...] = () if self._fed is None else self._fed.names
         self._feeds: dict[tuple[ChargerMode, float], Feed | None] = {}
+        self._path = power_path_of(gadget, self._fed)
+        self._ends: dict[LoadSet, float] = {}
         top = float(self._cell.curve.voltage_v[-1])
         if self.charger is not None:
             top = max(top, self.charger.float_v)
+        if self._path is not None:
+            top = max(top, self._path.input_v)
         self.top_v: float = 1.05 * top
         self._grid = Grid(top_v=self.top_v)
         self._prefix = len(gadget.proximity) > 1
@@ -194,10 +207,37 @@ class Circuit:
         charger = self.charger
         if charger is None:
             return ()
+        if self.on_path(loads):
+            # The cell alone ends the charge, and gives nothing away before it is full.
+            return tuple(
+                replace(step, level=self._ends_at(loads)) if step.quantity == "charge" else step
+                for step in charger.steps(loads.charger, loads.temperature_c, 0.0)
+                if step.quantity != "output_a")
         load_a = 0.0
         if charger.finish_a is not None and loads.charger in ("precharge", "fast"):
             load_a = float(self.solve(loads, 1.0).consumers_a.sum())
         return charger.steps(loads.charger, loads.temperature_c, load_a)
+
+    def on_path(self, loads: LoadSet) -> bool:
+        """Whether the input feeds the consumers of a load set over a power path."""
+        return self._path is not None and loads.charger != "off"
+
+    def _ends_at(self, loads: LoadSet) -> float:
+        """The charge (0..1) at which the charger of a power path ends its charge.
+
+        While the loads take from the cell as well, only a full one ends it.
+        """
+        charger = self.charger
+        assert charger is not None
+        found = self._ends.get(loads)
+        if found is None:
+            leakage = self._gadget.cell.leakage
+            found = ends_at(self._cell, charger, loads.charger, loads.temperature_c,
+                            0.0 if leakage is None else leakage.value)
+            if found < 1.0 and self.solve(loads, found).short.any():
+                found = 1.0
+            self._ends[loads] = found
+        return found
 
     def levels(self, loads: LoadSet) -> Levels:
         """The voltages (V) and charger outputs (A) at which protection or charger take a step."""
@@ -226,13 +266,21 @@ class Circuit:
         source = self._source(s, loads)
         consumers = np.zeros((len(self.consumers), s.size))
         charger = np.zeros(s.size)
-        voltage = source.open_circuit_v
+        voltage = supply = source.open_circuit_v
+        short = np.zeros(s.size, dtype=bool)
         for number, phase in enumerate(plan.phases):
-            volts, output = self._settle(phase, source)
+            volts, output, node = self._settled(plan, phase, source, loads)
+            before = consumers.sum(axis=0) if plan.cell is not None else None
+            self._collect(plan, phase, node, consumers)
+            if before is not None:
+                short |= output < 0.0
+                output = output + (consumers.sum(axis=0) - before) / phase.weight
             charger += phase.weight * output
-            self._collect(plan, phase, volts, consumers)
+            if plan.cell is not None and "leakage" in self._rows:
+                leaks_a = plan.cell.constant_a * fade(volts)
+                consumers[self._rows["leakage"]] += phase.weight * leaks_a
             if number == 0:
-                voltage = volts
+                voltage, supply = volts, node
         if "self_discharge" in self._rows:
             consumers[self._rows["self_discharge"]] = source.lost_a
         return Solution(
@@ -240,6 +288,8 @@ class Circuit:
             charger_a=charger,
             voltage_v=voltage,
             open_circuit_v=source.open_circuit_v,
+            supply_v=supply,
+            short=short,
         )
 
     def totals(self, loads: Sequence[LoadSet], charge: ArrayLike) -> Totals:
@@ -253,6 +303,11 @@ class Circuit:
         consumed, charger, voltage = np.zeros(shape), np.zeros(shape), np.zeros(shape)
         alike: dict[tuple[object, ...], list[int]] = {}
         for number, one in enumerate(loads):
+            if self.on_path(one):  # each has a feed of its own there
+                solved = self.solve(one, s)
+                consumed[number] = solved.consumers_a.sum(axis=0)
+                charger[number], voltage[number] = solved.charger_a, solved.voltage_v
+                continue
             alike.setdefault((one.charger, one.temperature_c), []).append(number)
         for numbers in alike.values():
             source = self._source(s, loads[numbers[0]])
@@ -282,7 +337,8 @@ class Circuit:
             inner_v=ocv - ohm * lost,
             lost_a=lost,
             ohm=np.broadcast_to(np.asarray(ohm, dtype=float), charge.shape),
-            feed=None if charger is None else self._feed(charger, loads.charger, warmth),
+            feed=None if charger is None or self.on_path(loads) else (
+                self._feed(charger, loads.charger, warmth)),
             float_v=np.inf if charger is None else charger.float_at(warmth),
         )
 
@@ -305,6 +361,19 @@ class Circuit:
             return np.zeros((0, amps.size))
         return self._fed.current_a(mode, amps)
 
+    def _settled(
+        self, plan: _Plan, phase: Phase, source: _Source, loads: LoadSet
+    ) -> tuple[Array, Array, Array]:
+        """Terminal voltage (V), charger output (A) and voltage of the loads (V) of one phase."""
+        charger, path = self.charger, self._path
+        if plan.cell is None or charger is None or path is None:
+            volts, output = self._settle(phase, source)
+            return volts, output, volts
+        mode, warmth = loads.charger, loads.temperature_c
+        feed = Beside(path, mode, phase, charger.feed(mode, warmth), open_=loads.protected)
+        volts, output = self._settle(plan.cell, replace(source, feed=feed))
+        return volts, output, feed.node_v(volts, output)
+
     def _settle(self, phase: Phase, source: _Source) -> tuple[Array, Array]:
         """Node voltage (V) and charger output (A) of one phase."""
         inner, ohm, feed = source.inner_v, source.ohm, source.feed
@@ -312,7 +381,8 @@ class Circuit:
             return settle(phase, inner, ohm), np.zeros_like(inner)
         volts = settle(phase, inner, ohm, feed)
         output, _ = feed.at(volts)
-        above = volts >= source.float_v
+        # Where the cell gives, it is not the charger that holds the terminal up.
+        above = (volts >= source.float_v) & (output >= 0.0)
         if above.any():
             # The charger gives way: just so much that the terminal stays at the float voltage.
             held = np.full(int(above.sum()), source.float_v)
@@ -353,7 +423,10 @@ class Circuit:
         return plan
 
     def _make_plan(self, loads: LoadSet) -> _Plan:
-        parts = self._parts(loads)
+        parts, cell = self._parts(loads), None
+        if self.on_path(loads):
+            leakage = self._gadget.cell.leakage
+            cell = Phase(1.0, 0.0 if leakage is None else leakage.value, 0.0, None, frozenset())
         edges = sorted({part.duty for part in parts if part.duty < 1.0} | {1.0})
         phases = []
         start = 0.0
@@ -375,7 +448,7 @@ class Circuit:
                 )
             )
             start = end
-        return _Plan(tuple(parts), tuple(phases))
+        return _Plan(tuple(parts), tuple(phases), cell)
 
     def _sum(self, branches: Sequence[Branch]) -> Current | None:
         """The currents of some branches together; load sets have few different ones."""
@@ -387,9 +460,9 @@ class Circuit:
     def _parts(self, loads: LoadSet) -> list[_Part]:
         gadget = self._gadget
         parts = []
-        if gadget.cell.leakage is not None:
+        if gadget.cell.leakage is not None and not self.on_path(loads):
             parts.append(_Part(self._rows["leakage"], 1.0, constant_a=gadget.cell.leakage.value))
-        if loads.protected:
+        if loads.protected and not self.on_path(loads):
             return parts
         controller = gadget.controller
         if controller is not None and loads.controller != "off":
@@ -475,7 +548,7 @@ class Circuit:
         source = self._source(s, loads)
         amps = {self._rows[name]: np.zeros(s.size) for name in names}
         for phase in plan.phases:
-            volts, _ = self._settle(phase, source)
+            _, _, volts = self._settled(plan, phase, source, loads)
             for number in phase.on:
                 part = plan.parts[number]
                 if part.row in amps and part.branch is not None:

@@ -250,11 +250,12 @@ def _charge_step(circuit: Circuit, loads: LoadSet, start: float) -> _Step:
     into = walk.charger_a - walk.consumed_a
     end, to = float(charge.size - 1), None
     for step in circuit.steps(loads):
-        if step.quantity == "charge":
+        if step.quantity == "charge" and step.level >= charge[-1]:
             if to is None and charge[-1] >= step.level:
                 to = step.to  # where the walk ends
             continue
-        quantity = walk.voltage_v if step.quantity == "voltage_v" else walk.charger_a
+        quantity = {"voltage_v": walk.voltage_v, "charge": charge}.get(
+            step.quantity, walk.charger_a)
         met = quantity >= step.level if step.rising else quantity < step.level
         if not met.any():
             continue

@@ -52,7 +52,7 @@ class Fed:
         return tuple(k for k, source in enumerate(self.sources)
                      if charging or (source == "usb" and mode != "off"))
 
-    def _current(self, lit: Sequence[int], volts: Array) -> tuple[Array, Array]:
+    def drawn(self, lit: Sequence[int], volts: Array) -> tuple[Array, Array]:
         """What the lit ones take together (A), and its slope (S), at voltages of the input (V)."""
         amps, slope = np.zeros_like(volts), np.zeros_like(volts)
         for k in lit:
@@ -67,7 +67,7 @@ class Fed:
         low, high = np.zeros_like(taken_a), np.full_like(taken_a, self.input_v)
         volts = high
         for _ in range(_ROUNDS):
-            amps, slope = self._current(lit, volts)
+            amps, slope = self.drawn(lit, volts)
             off = volts - self.input_v + self.source_ohm * (
                 amps + taken_a + with_s * (volts - from_v))
             low, high = np.where(off < 0.0, volts, low), np.where(off < 0.0, high, volts)
@@ -97,7 +97,7 @@ class Fed:
         most = feed.most_a
         if self.limit_a is not None:
             at_limit = np.array([max(self.input_v - self.source_ohm * self.limit_a, 0.0)])
-            most = min(most, max(self.limit_a - float(self._current(lit, at_limit)[0][0]), 0.0))
+            most = min(most, max(self.limit_a - float(self.drawn(lit, at_limit)[0][0]), 0.0))
         if most <= 0.0:
             return None
         if self.source_ohm == 0.0:
@@ -108,13 +108,13 @@ class Fed:
         """What source, cable and charger let through (A) to a terminal at a voltage (V)."""
         cell_v = grid.nodes_v
         if self.pass_ohm == 0.0:
-            amps, slope = self._current(lit, cell_v)
+            amps, slope = self.drawn(lit, cell_v)
             out = (self.input_v - cell_v) / self.source_ohm - amps
             steep = -1.0 / self.source_ohm - slope
         else:
             through_s = 1.0 / self.pass_ohm
             volts = self._settle(lit, np.zeros_like(cell_v), cell_v, through_s)
-            _, slope = self._current(lit, volts)
+            _, slope = self.drawn(lit, volts)
             out = (volts - cell_v) * through_s
             steep = (through_s / (1.0 / self.source_ohm + slope + through_s) - 1.0) * through_s
         flows = out > 0.0

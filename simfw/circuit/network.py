@@ -7,13 +7,14 @@ the two sides rises strictly and has one zero; Newton's rule inside a bracket fi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simfw.circuit.table import Current
 
-__all__ = ["FADE_V", "ROUNDS", "Feed", "Phase", "bracket", "fade", "newton_step", "settle"]
+__all__ = ["FADE_V", "ROUNDS", "Feed", "Gives", "Phase", "bracket", "fade", "newton_step", "settle"]
 
 Array = NDArray[np.float64]
 
@@ -65,6 +66,19 @@ def fade(voltage_v: Array) -> Array:
     return np.minimum(np.maximum(voltage_v / FADE_V, 0.0), 1.0)
 
 
+class Gives(Protocol):
+    """What feeds a node beside its cell: at most `most_a` (A)."""
+
+    @property
+    def most_a(self) -> float:
+        """The most that it gives (A)."""
+        ...
+
+    def at(self, voltage_v: Array) -> tuple[Array, Array]:
+        """What it gives (A) and its slope (S) at voltages of the node (V)."""
+        ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feed:
     """What a linear charger can put out at a terminal voltage.
@@ -101,7 +115,7 @@ class Feed:
 
 
 def settle(
-    phase: Phase, source_v: Array, resistance_ohm: Array | float, feed: Feed | None = None
+    phase: Phase, source_v: Array, resistance_ohm: Array | float, feed: Gives | None = None
 ) -> Array:
     """Node voltage (V) of a phase behind a source (V) with a resistance (ohm).
 
@@ -122,7 +136,7 @@ def settle(
     return volts
 
 
-def bracket(source_v: Array, resistance_ohm: Array, feed: Feed | None) -> tuple[Array, Array]:
+def bracket(source_v: Array, resistance_ohm: Array, feed: Gives | None) -> tuple[Array, Array]:
     """Voltages (V) between which each node settles: 0 V, and the source with all of the feed."""
     high = np.maximum(source_v, 0.0)
     if feed is not None:
@@ -132,7 +146,7 @@ def bracket(source_v: Array, resistance_ohm: Array, feed: Feed | None) -> tuple[
 
 def newton_step(
     here_v: Array, between_v: tuple[Array, Array], drawn: tuple[Array, Array], source_v: Array,
-    resistance_ohm: Array, feed: Feed | None,
+    resistance_ohm: Array, feed: Gives | None,
 ) -> tuple[Array, Array, Array]:
     """One step of Newton's rule: the voltages (V) moved to, and the narrowed bracket (V).
 

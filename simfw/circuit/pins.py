@@ -120,6 +120,8 @@ def check_pins(gadget: Gadget) -> PinReport:
     for name, pin in gadget.pins.items():
         for power in _RUNNING:
             for situation in _situations(gadget, pin):
+                if power == "off" and situation.usb and _keeps_on(gadget):
+                    continue
                 row = _row(gadget, name, pin, power, situation)
                 rows.append(row)
                 findings += _judge(gadget, row, situation)
@@ -163,6 +165,8 @@ def _situations(gadget: Gadget, pin: Pin) -> Iterator[_Situation]:
         yield _Situation(f"{part} silent", False, "high", at_supply=True)
     else:
         yield _Situation("cell", False, "any", at_cell=True)
+        if gadget.power_path:
+            yield _Situation("cell, USB in", True, "any", at_cell=True)
 
 
 def _status_situations(gadget: Gadget, usb: tuple[float, ...]) -> Iterator[_Situation]:
@@ -183,19 +187,35 @@ def _status_situations(gadget: Gadget, usb: tuple[float, ...]) -> Iterator[_Situ
         yield _Situation(f"status {level} ({said})", plugged, wanted, volts=volts)
 
 
-def _supplies(gadget: Gadget, power: Power) -> tuple[tuple[float, float], ...]:
-    """Lowest and highest (supply, cell) in V: between cut-off and full; 0 V when off."""
+def _keeps_on(gadget: Gadget) -> bool:
+    """Whether the controller is never off while USB is in: a power path feeds it past the cell."""
+    lets_go = any(level.unpowered for region in gadget.behaviour.values()
+                  for levels in region.states.values() for level in levels.values())
+    return gadget.power_path and not lets_go and not any(
+        toggle.in_supply for toggle in gadget.toggles.values())
+
+
+def _supplies(gadget: Gadget, power: Power, usb: bool) -> tuple[tuple[float, float], ...]:
+    """Lowest and highest (supply, cell) in V: between cut-off and full; 0 V when off.
+
+    With USB in, a power path feeds the controller from the input; what its resistance and limit
+    leave of that is not told here.
+    """
     if power == "off":
         return ((0.0, 0.0),)
     low, high = _cell_corners(gadget)
+    feeding = (low, high)
+    if usb and gadget.power_path:
+        corners_v = _usb_corners(gadget)
+        feeding = (corners_v[0], corners_v[-1])
     written = None if gadget.controller is None else gadget.controller.regulator
     if written is None:
-        return ((low, low), (high, high))
+        return tuple(zip(feeding, (low, high), strict=True))
     regulator = Regulator.of(gadget.controller)
     corners = (replace(regulator, output_v=end) for end in (written.output.low,
                                                             written.output.high))
-    return tuple((corner.supply_v(cell), cell)
-                 for corner, cell in zip(corners, (low, high), strict=True))
+    return tuple((corner.supply_v(volts), cell)
+                 for corner, volts, cell in zip(corners, feeding, (low, high), strict=True))
 
 
 def _cell_corners(gadget: Gadget) -> tuple[float, float]:
@@ -232,7 +252,7 @@ def _row(gadget: Gadget, name: str, pin: Pin, power: Power, situation: _Situatio
     injected = cell_a = 0.0
     over = False
     for (supply, cell), ohms, source_v, leakage in itertools.product(
-        _supplies(gadget, power),
+        _supplies(gadget, power, situation.usb),
         itertools.product(
             *(_ends_or_none(part) for part in (pin.series, pin.to_ground, pin.to_supply, pull_up))
         ),
@@ -368,7 +388,7 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
                 yield Finding(True, row.pin, f"{text} ({row.low_v:.2f} V .. {row.high_v:.2f} V)")
     if limits is None:
         return
-    supply = _supplies(gadget, row.power)[-1][0]
+    supply = _supplies(gadget, row.power, row.usb)[-1][0]
     if row.injected_a > 0.0:
         allowed = limits.injection
         said = "no injection is allowed for" if allowed is None else f"limit {_ma(allowed.low)}"
@@ -450,6 +470,8 @@ def _outputs(gadget: Gadget) -> Iterator[OutputRow]:
     limit = None if limits is None or limits.pin_current is None else limits.pin_current.low
     circuit = Circuit(gadget)
     high = _cell_corners(gadget)[1]
+    if gadget.power_path:
+        high = max(high, *_usb_corners(gadget))
     for name, light in gadget.lights.items():
         if light.switch is not None and light.switch.kind in ("pin", "npn"):
             current = circuit.pin_current_a(name, high)

@@ -34,6 +34,7 @@ _LEVEL_V = 1e-9
 APART = 1e-10  # charge between both sides of a corner, where a table has a node for each
 TWINS = 4.0 * APART
 _SAME = 1e-11  # charges that need not be told apart
+_NEARLY_EMPTY = 1e-9  # down to where a cell leaks as any other
 _BEND = 8.0 * RELATIVE_ERROR  # twice what a smooth curve bends by between two of its pieces
 
 
@@ -519,12 +520,17 @@ def clock_of(circuit: Circuit, loads: LoadSet, known: Clocks) -> Clock:
     clock = known.get(loads)
     if clock is None:
         feeds = circuit.feeds_on(loads)
+        nodes = circuit.charge_nodes if feeds else known.nodes(circuit, loads)
+        if circuit.on_path(loads):
+            nodes = np.union1d(nodes, [_NEARLY_EMPTY])
         clock = known[loads] = tabulate(
             lambda charge: circuit.solve(loads, charge),
-            circuit.charge_nodes if feeds else known.nodes(circuit, loads),
+            nodes,
             circuit.capacity_c,
             feeds=feeds,
             levels=circuit.levels(loads),
+            leaks=[n for n, name in enumerate(circuit.consumers) if name == "leakage"]
+            if circuit.on_path(loads) else None,
         )
         clock.solved_v = lambda charge: float(circuit.solve(loads, charge).voltage_v[0])
     return clock
@@ -538,17 +544,22 @@ def tabulate(
     *,
     feeds: bool = False,
     levels: Levels = ((), ()),
+    leaks: Sequence[int] | None = None,
 ) -> Clock:
     """Solve a load set on nodes close enough that linear pieces err less than `relative_error`.
 
     `feeds`: at charge 1 a charger goes on and feeds the load alone. Where voltage and output pass
-    `levels` they are solved exactly.
+    `levels` they are solved exactly. `leaks`: the rows of what only the cell gives, beside
+    loads that USB feeds past it: an empty cell gives nothing, and their books go on.
     """
     if feeds:
         nodes, table = filled(solve, breakpoints, relative_error, levels)
     else:
         nodes, table = refined(solve, breakpoints, relative_error)
         nodes, table = passed(solve, nodes, table, levels)
+    if leaks is not None:
+        table[list(leaks), 0] = 0.0
+        table[-2, 0] = max(table[-2, 0], table[:-2].sum(axis=0)[0])
     # What falls by less is rounding.
     rising = np.maximum.accumulate(table[-1])
     voltage = rising if (rising - table[-1]).max() < _LEVEL_V else table[-1]

@@ -52,6 +52,7 @@ class Plant:
         gadget, circuit, system = prepared.gadget, prepared.circuit, prepared.system
         self.circuit = circuit
         self.capacity_c = circuit.capacity_c
+        self._path = gadget.power_path
         self._contacts = {
             name: bool(INPUTS[kind].rest(gadget, name))
             for kind in CONTACTS for name in INPUTS[kind].members(gadget)
@@ -61,6 +62,7 @@ class Plant:
         self._in_supply = tuple(n for n, toggle in gadget.toggles.items() if toggle.in_supply)
         self._clocks = prepared.clocks
         self._turning: dict[tuple[str, float], float] = {}
+        self._supplies: dict[LoadSet, Clock] = {}
         self.monitors: list[Monitor] | None = None  # kept for the next simulation on this plant
         self.outputs = (*gadget.lights, *gadget.loads)
         self._segments = gadget.segments
@@ -94,7 +96,8 @@ class Plant:
         """Stand as at the beginning of a simulation: nothing touched, nothing counted."""
         self.base = 1.0  # charge = base + moved: `moved` keeps its digits over a year of pulses
         self.moved = 0.0
-        self.supply = Supply(usb=False, mode="off", protected=False, temperature_c=25.0)
+        self.supply = Supply(usb=False, mode="off", protected=False, temperature_c=25.0,
+                             path=self._path)
         self.contacts: dict[str, bool] = dict(self._contacts)
         self.hands: dict[str, float] = {}
         self.measures = {name: one.rest for name, one in self._measures.items()
@@ -297,7 +300,11 @@ class Plant:
             return charge < level, (level,)
         clock = self.clock(loads)
         if quantity == "echo":
-            turns = clock.charges_at_voltage(self._turning_v(sensor, level))
+            at_v = self._turning_v(sensor, level)
+            if self.circuit.on_path(loads):
+                turns = self._supplied(loads, clock).charges_at_voltage(at_v)
+                return not below(turns, charge), turns
+            turns = clock.charges_at_voltage(at_v)
             return self.circuit.answers(sensor, level, clock.voltage(charge)), turns
         if quantity == "gauge.measured":
             level = self.circuit.true_v_for(level)
@@ -316,6 +323,15 @@ class Plant:
                 else:
                     low = middle
             found = self._turning[key] = high
+        return found
+
+    def _supplied(self, loads: LoadSet, clock: Clock) -> Clock:
+        """The clock of a load set with what feeds its loads in place of the terminal's voltage."""
+        found = self._supplies.get(loads)
+        if found is None:
+            volts = self.circuit.solve(loads, clock.nodes).supply_v
+            found = self._supplies[loads] = Clock(
+                clock.nodes, clock.consumers_a, clock.charger_a, volts, clock.capacity_c)
         return found
 
     # -- phases ----------------------------------------------------------------------------------
@@ -404,7 +420,7 @@ class Plant:
         restart_at = self._restart_at if self.protected else math.inf
         marks.add(restart_at)
         fed_at: tuple[float, ...] = (-math.inf,)
-        if self.protected and not self.restarts:
+        if self.protected and not self.restarts and not self.supply.path:
             # A charger whose float voltage the cell stands above is on and feeds nothing.
             fed_at = clock.charges_at("output_a", _FEEDS_A)
             marks.update(fed_at)

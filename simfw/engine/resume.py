@@ -28,7 +28,7 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
     plant.supply = Supply(
         usb=saved.usb, mode=saved.charger, protected=saved.protected,
         temperature_c=saved.temperature_c, faulty=saved.faulty, opened=saved.cut, cut=saved.cut,
-        released=saved.released,
+        released=saved.released, path=plant.supply.path,
     )
     plant.contacts.update(saved.contacts)
     plant.hands = dict(saved.hands)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHATTER", "Cell", "Supply", "calm", "found_at_pins", "met_at_power_up", "next_supply",
-    "restless",
+    "restless", "unsupplied",
 ]
 
 
@@ -26,6 +26,15 @@ CHATTER: tuple[tuple[str, ...], str] = (
 )
 
 
+def unsupplied(*, protected: bool, fed: bool, cut: bool, released: bool = False) -> bool:
+    """Whether a controller is dead: whether nothing supplies it.
+
+    That is so where the firmware has let go of its supply or a toggle has cut it off, and where the
+    protection is open unless the input of a power path feeds the gadget past the cell.
+    """
+    return cut or released or (protected and not fed)
+
+
 @dataclass(frozen=True, slots=True)
 class Supply:
     """What stands between the cell and the controller, and what is fed into the cell.
@@ -33,7 +42,8 @@ class Supply:
     `usb`: whether USB power is in. `mode`: what the charger does. `protected`: whether the
     protection is open. `temperature_c` of the cell. `faulty`: whether the charger meets a fault of
     its own. `opened`: whether a toggle in the supply stands open; `cut`: whether the controller has
-    lost its supply by that. `released`: whether the firmware has let go of it.
+    lost its supply by that. `released`: whether the firmware has let go of it. `path`: whether the
+    charger has a power path.
     """
 
     usb: bool
@@ -44,11 +54,18 @@ class Supply:
     opened: bool = False
     cut: bool = False
     released: bool = False
+    path: bool = False
+
+    @property
+    def fed(self) -> bool:
+        """Whether the input feeds the gadget: the charger has noticed USB, and has a power path."""
+        return self.path and self.mode != "off"
 
     @property
     def dead(self) -> bool:
-        """Whether the controller has no supply."""
-        return self.protected or self.cut or self.released
+        """Whether the controller has no supply: see `unsupplied`."""
+        return unsupplied(
+            protected=self.protected, fed=self.fed, cut=self.cut, released=self.released)
 
 
 class Cell(Protocol):

@@ -84,6 +84,8 @@ def _charger(gadget: Gadget) -> Iterator[Problem]:
         )
     yield from _charging_current(charger)
     yield from _windows(charger)
+    if charger.power_path:
+        yield from _power_path(gadget)
     precharge = charger.precharge
     full = charger.float_.text
     if charger.float_.low <= 0:
@@ -117,6 +119,23 @@ def _charger(gadget: Gadget) -> Iterator[Problem]:
             "charging would end at once or never",
             "more than 0 % and less than 100 % of the constant current",
         )
+
+
+def _power_path(gadget: Gadget) -> Iterator[Problem]:
+    """What feeds past the cell needs an input, and a protection that tells of the cell."""
+    charger, cell, controller = gadget.charger, gadget.cell, gadget.controller
+    key, beside = "charger.power_path", "no power_path, or"
+    if charger is not None and charger.input is None:
+        yield _problem(key, "the supply that feeds the loads is not given",
+                       'voltage = "5 V" in [charger.input]')
+    if cell.cut_off is not None and cell.restart is None:
+        yield _problem(key, "what closes the protection again is not given: the loads may take all "
+                       "that would feed the cell", f"{beside} cell.restart beside cell.cut_off")
+    for name in ("wake", "step"):
+        if controller is not None and getattr(controller, name) is not None:
+            yield _problem(f"controller.{name}", "the charge of a wake-up is taken from the cell, "
+                           "and beside charger.power_path the input gives it",
+                           f"{beside} the mean current of a wake-up in controller.asleep")
 
 
 def _charging_current(charger: Charger) -> Iterator[Problem]:

@@ -190,7 +190,7 @@ class Charger(Part):
     """`[charger]`. The constant current is `gain / program`, or `current` where that is written.
 
     `precharge.below` and `recharge` may be written as a share of `float` ("66.5 %"); they are
-    volts once loaded.
+    volts once loaded. With `power_path` the input feeds the loads, and charges with the rest.
     """
 
     program: Ohms | None = None
@@ -206,6 +206,7 @@ class Charger(Part):
     ] | None = None
     input: ChargerInput | None = None
     pass_resistance: Ohms | None = None
+    power_path: bool = False
     heat: ChargerHeat | None = None
     windows: ChargerWindows | None = None
 
@@ -671,6 +672,11 @@ class Gadget(Part):
     def fed_lights(self) -> dict[str, Light]:
         """The lights that USB or the charger lights."""
         return {name: light for name, light in self.lights_.items() if light.fed_by is not None}
+
+    @property
+    def power_path(self) -> bool:
+        """Whether the input feeds the loads past the cell while USB is in."""
+        return self.charger is not None and self.charger.power_path
 
     @property
     def segments(self) -> dict[str, int]:

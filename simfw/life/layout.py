@@ -226,6 +226,7 @@ class Layout:
             self.gadget.cell.restart is None,
             charger is not None
             and [charger.suspended(warmth_c) for warmth_c in self.warmths_c],
+            self.gadget.power_path,
         )
         gates = tuple(show for _, show in self.gates)
         return shape, guards, driven, kept, conditions, gates, supply

@@ -18,6 +18,7 @@ from simfw.engine.supply import (
     met_at_power_up,
     next_supply,
     restless,
+    unsupplied,
 )
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
@@ -57,6 +58,7 @@ class Comb:
     mode: int = 0
     protected: bool = False
     cut: bool = False
+    fed: bool = False
     warmth: int = 0
     raws: tuple[str, ...] = ()
     dues: tuple[int, ...] = ()
@@ -67,7 +69,7 @@ class Comb:
     @property
     def dead(self) -> bool:
         """Whether the controller has no supply."""
-        return self.protected or self.cut
+        return unsupplied(protected=self.protected, fed=self.fed, cut=self.cut)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +100,7 @@ class Learner:
 
     def __init__(self, layout: Layout, loads_of: LoadsOf, level_of: LevelOf) -> None:
         self.layout = layout
+        self._path = layout.gadget.power_path
         self._loads_of = loads_of
         self._level_of = level_of
         self.stepper = Stepper(layout.system, self)
@@ -140,7 +143,7 @@ class Learner:
             echoes=echoes or (False,) * len(self.layout.sensors),
             mode=comb.mode,
             protected=comb.protected,
-            cut=comb.cut,
+            dead=comb.dead,
             warmth=comb.warmth,
         )
 
@@ -269,11 +272,11 @@ class Learner:
         last = comb.closed[len(comb.closed) - len(self.layout.in_supply) :]
         return Supply(usb=comb.usb, mode=MODES[comb.mode], protected=comb.protected,
                       temperature_c=self.layout.warmths_c[comb.warmth],
-                      opened=not all(last), cut=comb.cut)
+                      opened=not all(last), cut=comb.cut, path=self._path)
 
     def _with(self, comb: Comb, supply: Supply) -> Comb:
         return replace(comb, usb=supply.usb, mode=MODES.index(supply.mode),
-                       protected=supply.protected, cut=supply.cut)
+                       protected=supply.protected, cut=supply.cut, fed=supply.fed)
 
     def _known(self, event: str) -> tuple[str, ...]:
         return (event,) if event in self.stepper.event_ids else ()

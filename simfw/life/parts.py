@@ -163,7 +163,7 @@ class PartTables:
         volts[falls] = found.voltage_v[falls]
         self._rates += list((found.charger_a - found.consumed_a) / circuit.capacity_c)
         self._uses += list(found.consumed_a)
-        columns["volts"].extend(volts.ravel())
+        columns["volts"].extend(self._supplied(loads, volts).ravel())
         cut_off, charger = self._cut_off_v, self.circuit.charger
         below = None if charger is None else charger.below_v
         wanted = [-math.inf if cut_off is None else cut_off, -math.inf if below is None else below,
@@ -195,6 +195,17 @@ class PartTables:
             self._slots += 1
         columns["step_start"].extend(starts)
 
+    def _supplied(self, loads: Sequence[LoadSet], volts: Array) -> Array:
+        """What feeds the sensors (V): the terminal, of which `volts` has a row for each load set,
+        or the input of a power path.
+        """
+        found = volts
+        for row, one in enumerate(loads):
+            if self.circuit.on_path(one) and self.store.layout.sensors:
+                found = volts.copy() if found is volts else found
+                found[row] = self.circuit.solve(one, self.grid).supply_v
+        return found
+
     def _steps(
         self, loads: LoadSet, volts: Array, output_a: Array, full_a: float
     ) -> list[_Due]:
@@ -203,7 +214,8 @@ class PartTables:
         if charger is None or loads.charger == "off":
             return []
         steps: list[_Due] = []
-        for step in charger.steps(loads.charger, loads.temperature_c, full_a):
+        for step in (self.circuit.steps(loads) if self.circuit.on_path(loads) else
+                     charger.steps(loads.charger, loads.temperature_c, full_a)):
             turns: tuple[float, ...] = (step.level,)
             if step.quantity != "charge":
                 values = volts if step.quantity == "voltage_v" else output_a

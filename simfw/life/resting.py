@@ -49,7 +49,8 @@ class Moment:
     """One settled combination: states and inputs.
 
     `following[r]` tells whether the first dwell of region r is spent. `flags` are usb, status.low,
-    status.high and the contacts; `echoes` whether each sensor would be answered.
+    status.high and the contacts; `echoes` whether each sensor would be answered. `dead`: whether
+    the controller has no supply.
     """
 
     states: tuple[int, ...]
@@ -59,13 +60,8 @@ class Moment:
     mode: int
     protected: bool
     warmth: int
-    cut: bool = False
+    dead: bool = False
     reached: tuple[int, ...] = ()
-
-    @property
-    def dead(self) -> bool:
-        """Whether the controller has no supply."""
-        return self.protected or self.cut
 
 
 Level = Callable[[Moment, tuple[int, ...], int], float]

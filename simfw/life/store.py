@@ -219,7 +219,7 @@ class Store:
     def loads_of(self, moment: Moment, states: tuple[int, ...]) -> int:
         """The number of the load set of a combination of states at a moment."""
         layout = self.layout
-        key: tuple[object, ...] = (moment.mode, moment.warmth, moment.protected, moment.cut)
+        key: tuple[object, ...] = (moment.mode, moment.warmth, moment.protected, moment.dead)
         if not moment.dead:
             key = (*key, states, moment.flags if layout.gates else ())
         found = self._phases.get(key)
@@ -263,6 +263,7 @@ class Store:
             ),
             controller="awake" if is_awake(system, names) else "asleep",
             charger=mode,
+            protected=moment.protected,
             temperature_c=warmth,
         )
 

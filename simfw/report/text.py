@@ -253,7 +253,8 @@ def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
     ]
     if run.gadget.charger is not None:
         gave = format_charge(run.charger_charge_c) if run.charger_charge_c > 0 else "nothing"
-        rows.append(("charger gave", gave, ""))
+        giver = "USB gave" if run.gadget.power_path else "charger gave"
+        rows.append((giver, gave, ""))
     rows.append(
         (
             "cell at the end",

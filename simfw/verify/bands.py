@@ -190,6 +190,7 @@ class Reader:
         self.bands = bands
         self._restart_v = None if gadget.cell.restart is None else gadget.cell.restart.value
         self._charged = gadget.charger is not None
+        self._path = gadget.power_path
         self._limits = {name: tuple(found) for name, found in limits.items()}
         self._values = {name: tuple(found) for name, found in values.items()}
         self._asked_v = sorted(_asked_v(circuit, limits) | (
@@ -286,6 +287,12 @@ class Reader:
         cut_v = self._circuit.cut_off_v
         may_open = band == 0 if cut_v is None else band == 0 or low < cut_v
         must_open = cut_v is not None and high < cut_v
+        if self._path:
+            # USB may have fed the gadget past an open protection, and then be gone.
+            at = self._restart_v
+            inner = self._span(self._curve(LoadSet(controller="off", protected=True))[1], band)
+            may_open = may_open or (at is not None and inner[0] < at)
+            must_open = must_open and not usb
         return Window(self._seen(low, high, band), may_open, must_open)
 
     def _dead(self, band: int, usb: bool) -> Window:
@@ -293,6 +300,8 @@ class Reader:
         low, high = self._voltage([dead], band, usb)
         inner = self._span(self._curve(dead)[1], band)
         at = self._restart_v
+        if self._path and usb:
+            return Window(self._seen(low, high, band), may_change=True, must_change=False)
         if at is None:
             # Only a charger that feeds the cell closes it then, above the cut-off if there is one.
             fed = self._charged and (usb or self._usb < 0)

@@ -28,7 +28,9 @@ def _supply(subject: Subject) -> Line:
     gadget = subject.gadget
     cell, charger = gadget.cell, gadget.charger
     low = f"{figure_text(cell.cut_off)} (protection opens)" if cell.cut_off else "0 V"
-    if charger is not None:
+    if gadget.power_path and charger is not None and charger.input is not None:
+        high = f"{figure_text(charger.input.voltage)} (USB in: its power path feeds the gadget)"
+    elif charger is not None:
         high = f"{figure_text(charger.float_)} (end of charge)"
     else:
         import numpy as np

@@ -289,11 +289,14 @@ def _meanings(subject: Subject) -> Table:
 def _charger(subject: Subject) -> Section:
     charger = subject.gadget.charger
     assert charger is not None
+    keeps = ("with USB in, its input feeds the gadget past the cell (a power path), also while the "
+             "protection is open, and the cell alone ends the charge" if charger.power_path
+             else "a steady load above the finish current keeps it from ending")
     blocks: list[Block] = [Paragraph(
         "The firmware sees the charger and does not steer it: limits of charge are those of "
-        f"charger and protection. It charges to {figure_text(charger.float_)}; a steady load above "
-        "the finish current keeps it from ending. States: `unplugged`, `waiting` (USB is there, "
-        "the pin has said nothing yet), `charging`, `complete`, `fault`.")]  # fmt: skip
+        f"charger and protection. It charges to {figure_text(charger.float_)}; {keeps}. States: "
+        "`unplugged`, `waiting` (USB is there, the pin has said nothing yet), `charging`, "
+        "`complete`, `fault`.")]  # fmt: skip
     if charger.status is None:
         blocks.append(Paragraph("The firmware sees USB only; there is no status pin in the model."))
     else:
