@@ -143,7 +143,8 @@ class Learner:
             echoes=echoes or (False,) * len(self.layout.sensors),
             mode=comb.mode,
             protected=comb.protected,
-            dead=comb.dead,
+            cut=comb.cut,
+            fed=comb.fed,
             warmth=comb.warmth,
         )
 

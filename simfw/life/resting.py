@@ -24,6 +24,7 @@ from simfw.behaviour.expression import (
     Quantity,
     turning_level,
 )
+from simfw.engine.supply import unsupplied
 from simfw.life.layout import Layout
 
 __all__ = ["Lap", "Laps", "Moment", "Truths", "laps_of", "majority"]
@@ -49,8 +50,8 @@ class Moment:
     """One settled combination: states and inputs.
 
     `following[r]` tells whether the first dwell of region r is spent. `flags` are usb, status.low,
-    status.high and the contacts; `echoes` whether each sensor would be answered. `dead`: whether
-    the controller has no supply.
+    status.high and the contacts; `echoes` whether each sensor would be answered. `cut`, `fed`: as
+    `engine.supply` has them.
     """
 
     states: tuple[int, ...]
@@ -60,8 +61,14 @@ class Moment:
     mode: int
     protected: bool
     warmth: int
-    dead: bool = False
+    cut: bool = False
+    fed: bool = False
     reached: tuple[int, ...] = ()
+
+    @property
+    def dead(self) -> bool:
+        """Whether the controller has no supply."""
+        return unsupplied(protected=self.protected, fed=self.fed, cut=self.cut)
 
 
 Level = Callable[[Moment, tuple[int, ...], int], float]
