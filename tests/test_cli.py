@@ -276,11 +276,29 @@ def test_modes_compares_with_the_meter(
 def test_modes_wants_a_charge_with_its_unit(
     wrong: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A charge is a share from 0 % to 100 %."""
-    with pytest.raises(SystemExit) as caught:
-        main(["modes", "gadget.toml", "--charge", wrong])
-    assert caught.value.code == 2
-    assert "%" in capsys.readouterr().err
+    """A charge is a share from 0 % to 100 %, or a voltage."""
+    assert main(["modes", "gadget.toml", "--charge", wrong]) == 2
+    err = capsys.readouterr().err
+    assert err.startswith(f"--charge {wrong}: ")
+    assert "%" in err
+    assert "3.9 V" in err
+
+
+def test_a_charge_may_be_what_a_meter_shows_at_rest(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As in a scenario: 3.5 V is half of a curve that runs straight from 3 V to 4 V."""
+    (tmp_path / "straight.csv").write_text("charge,voltage_v\n0,3.0\n1,4.0\n")
+    gadget = tmp_path / "gadget.toml"
+    gadget.write_text(
+        '[gadget]\nname = "Peg"\n[cell]\ncurve = "straight.csv"\ncapacity = "100 mAh"\n'
+        '[loads.lamp]\nresistance = "1k"\n[buttons.key]\n[behaviour.lamp_mode]\n'
+        'starts = "lit"\nstates.lit = { lamp = "on" }\n')
+    assert main(["modes", str(gadget), "--json", "--charge", "3.5 V"]) == 0
+    [mode] = json.loads(capsys.readouterr().out)["modes"]
+    assert mode["average_current_a"] == pytest.approx(3.5e-3)  # ohm's law on 1 kΩ
+    assert main(["modes", str(gadget), "--charge", "4.5 V"]) == 2
+    assert '--charge 4.5 V: the open-circuit curve' in capsys.readouterr().err
 
 
 def test_modes_reads_the_current_at_the_charge_asked_for(

@@ -8,12 +8,22 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from simfw.circuit.circuit import Circuit
-from simfw.gadget.quantities import with_values
+from simfw.gadget.quantities import quantities, with_values
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 __all__ = ["LightSpread", "light_spread"]
+
+
+End = Literal["low", "value", "high"]
+# What more of a part makes of the light's current.
+_PARTS = {
+    "driver.current": "more",
+    "resistor": "less",
+    "switch.resistance": "less",
+    "switch.on_resistance": "less",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +48,8 @@ def light_spread(gadget: Gadget, name: str, voltage_v: float) -> LightSpread:
     """The spread of a light at a terminal voltage (V).
 
     Parts differ mostly by an offset of the forward voltage; the widest range of any datasheet
-    point is taken as the offset of the whole curve. A driver's current is at its own ends.
+    point is taken as the offset of the whole curve. Resistor, what the switch has of one, and a
+    driver's current are at their own ends.
     """
     points = gadget.lights[name].forward
     up = max(point.voltage_v.high - point.voltage_v.value for point in points)
@@ -58,15 +69,18 @@ def light_spread(gadget: Gadget, name: str, voltage_v: float) -> LightSpread:
 
 def _current(
     gadget: Gadget, name: str, offset_v: float, voltage_v: float,
-    end: Literal["low", "value", "high"],
+    end: End,
 ) -> float:
     points = gadget.lights[name].forward
     values = {
         f"lights.{name}.forward[{k}].voltage_v": point.voltage_v.value + offset_v
         for k, point in enumerate(points)
     }
-    driver = gadget.lights[name].driver
-    if driver is not None:
-        values[f"lights.{name}.driver.current"] = getattr(driver.current, end)
+    figures = quantities(gadget)
+    ends: dict[End, End] = {"low": "high", "value": "value", "high": "low"}
+    for part, at in _PARTS.items():
+        figure = figures.get(f"lights.{name}.{part}")
+        if figure is not None:
+            values[f"lights.{name}.{part}"] = getattr(figure, end if at == "more" else ends[end])
     circuit = Circuit(with_values(gadget, values))
     return float(circuit.led_current_a(name, np.array([voltage_v]))[0])

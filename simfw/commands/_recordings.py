@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.errors import QuantityError, UsageError
-from simfw.quantity import RATIO, read_ns, read_number
+from simfw.quantity import read_ns
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
     from simfw.stimuli.recording.mapfile import Map
     from simfw.stimuli.recording.signals import Observed
 
-__all__ = ["gadget_of", "observed_in", "share", "tick_length", "time_ns"]
+__all__ = ["gadget_of", "observed_in", "tick_length", "time_ns"]
 
 
 def observed_in(path: Path, mapped: Map | None, gadget: Gadget, gadget_path: str | Path
@@ -59,17 +59,6 @@ def time_ns(option: str, text: str) -> int:
         return read_ns(text)
     except QuantityError as error:
         raise UsageError(f"{option} {text}: {error.text}. Allowed: {error.allowed}.") from error
-
-
-def share(option: str, text: str) -> float:
-    """An option's share 0..1 ("80 %"); raises `UsageError`."""
-    try:
-        value = read_number(text, RATIO)
-    except QuantityError as error:
-        raise UsageError(f"{option} {text}: {error.text}. Allowed: {error.allowed}.") from error
-    if value > 1:
-        raise UsageError(f"{option} {text}: a share is at most 100 %.")
-    return value
 
 
 def tick_length(text: str | None) -> Fraction | None:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 from simfw.commands._options import add_gadget, add_json
 from simfw.commands._setting import add_set, answer, as_written, settings_of
 from simfw.commands._shared import add_command, paint_for
-from simfw.errors import QuantityError
 
 if TYPE_CHECKING:
     from simfw.commands._shared import Commands
@@ -28,15 +27,16 @@ def register(commands: Commands) -> None:
         examples=[
             "modes scenarios/larder-lamp/gadget.toml",
             "modes gadget.toml --charge '50 %'",
+            "modes gadget.toml --charge '3.9 V'",
         ],
     )
     add_gadget(parser)
     parser.add_argument(
         "--charge",
-        type=_share,
-        default=1.0,
-        metavar="SHARE",
-        help="charge of the cell at which the current is read, such as 50 %% [100 %%]",
+        default="100 %",
+        metavar="CHARGE",
+        help='charge of the cell at which the current is read, or its voltage at rest ("3.9 V") '
+             '[100 %%]',
     )
     add_json(parser)
     add_set(parser)
@@ -46,19 +46,22 @@ def modes(arguments: argparse.Namespace) -> int:
     """Print the modes; 1 if a meter's reading does not agree, or an instant would have no end."""
     from simfw.behaviour.build import build_system
     from simfw.behaviour.cycles import zero_time_loops
+    from simfw.commands._charge import charge_option
     from simfw.engine.modes import survey
     from simfw.loading import load_gadget
     from simfw.report.modes import modes_json, modes_text
 
+    charge_option(arguments.charge, None)
     settings = settings_of(arguments)
     gadget = load_gadget(arguments.gadget, settings)
-    found = survey(gadget, charge=arguments.charge)
+    found = survey(gadget, charge=charge_option(arguments.charge, gadget))
     loops = zero_time_loops(build_system(gadget))
     value = modes_json(gadget, found, loops)
 
     def other() -> dict[str, Any]:
         gadget = load_gadget(arguments.gadget)
-        return modes_json(gadget, survey(gadget, charge=arguments.charge),
+        charge = charge_option(arguments.charge, gadget)
+        return modes_json(gadget, survey(gadget, charge=charge),
                           zero_time_loops(build_system(gadget)))
 
     sys.stdout.write(answer(
@@ -69,16 +72,3 @@ def modes(arguments: argparse.Namespace) -> int:
     return int(
         bool(found.restless or loops) or any(one["agrees"] is False for one in readings)
     )
-
-
-def _share(text: str) -> float:
-    """A share of the cell's charge, 0 % to 100 %."""
-    from simfw.quantity import RATIO, read_number
-
-    try:
-        share = read_number(text, RATIO)
-    except QuantityError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
-    if not 0.0 <= share <= 1.0:
-        raise argparse.ArgumentTypeError(f"{text} is not between 0 % and 100 %")
-    return share

@@ -38,8 +38,9 @@ def register(commands: Commands) -> None:
         help="a gadget file, or a scenario or recording whose steps then happen by themselves",
     )
     parser.add_argument(
-        "--charge", metavar="SHARE",
-        help="charge of the cell at the start [80 %%, or as the scenario or map says]",
+        "--charge", metavar="CHARGE",
+        help='charge of the cell at the start, or its voltage at rest ("3.9 V") [80 %%, or as the '
+             'scenario or map says]',
     )
     add_wanted_gadget(parser)
     parser.add_argument("--bench", metavar="LOG",
@@ -98,20 +99,22 @@ def _left(bench: str, gadget: Path) -> dict[str, str]:
 
 
 def _panel(arguments: argparse.Namespace) -> Panel:
-    from simfw.commands._recordings import share
+    from simfw.commands._charge import charge_option
     from simfw.errors import UsageError
-    from simfw.loading import load_scenario
+    from simfw.loading import load_gadget, load_scenario
     from simfw.panel.panel import Panel
     from simfw.tomlfile import read_toml
 
     path = Path(arguments.file)
-    charge = None if arguments.charge is None else share("--charge", arguments.charge)
+    charge = None if arguments.charge is None else charge_option(arguments.charge, None)
     if path.suffix.lower() != ".toml":
-        return _recording(arguments, path, charge)
+        return _recording(arguments, path)
     for option, value in (("--gadget", arguments.gadget), ("--map", arguments.map)):
         if value is not None:
             raise UsageError(f"{option} {value}: it belongs to a recording, and {path} is none.")
     if not isinstance(read_toml(path).data.get("gadget"), str):  # scenarios name one
+        if charge is not None:  # the gadget tells what a voltage means
+            charge = charge_option(arguments.charge, load_gadget(path))
         return Panel(path, 0.8 if charge is None else charge)
     if charge is not None:
         raise UsageError(f"--charge {arguments.charge}: the scenario says with which charge it "
@@ -120,8 +123,9 @@ def _panel(arguments: argparse.Namespace) -> Panel:
     return Panel(scenario.gadget_path, watched=scenario)
 
 
-def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) -> Panel:
+def _recording(arguments: argparse.Namespace, path: Path) -> Panel:
     """A recording: its stimuli happen, and what its outputs did is expected."""
+    from simfw.commands._charge import charge_option
     from simfw.commands._recordings import gadget_of, observed_in
     from simfw.loading import load_gadget
     from simfw.panel.panel import Panel
@@ -133,6 +137,7 @@ def _recording(arguments: argparse.Namespace, path: Path, charge: float | None) 
     gadget_path = gadget_of(path, arguments.gadget, mapped, arguments.map)
     gadget = load_gadget(gadget_path)
     observed, mapped = observed_in(path, mapped, gadget, gadget_path)
+    charge = None if arguments.charge is None else charge_option(arguments.charge, gadget)
     if charge is None and mapped.charge is not None:
         charge = mapped.charge.value
     replayed = replay(observed, gadget, Options(start=mapped.start, charge=charge))

@@ -38,9 +38,9 @@ def register(commands: Commands) -> None:
     parser.add_argument("--start", action="append", default=[], metavar="REGION=STATE",
                         help="state of a region at the start [power-up, or what fits] (may be "
                         "repeated)")
-    parser.add_argument("--charge", metavar="SHARE",
-                        help="charge of the cell at the start [as the map or recording says, or "
-                        "as it fits]")
+    parser.add_argument("--charge", metavar="CHARGE",
+                        help='charge of the cell at the start, or its voltage at rest ("3.9 V") '
+                        '[as the map or recording says, or as it fits]')
     parser.add_argument("--clock", metavar="FACTOR",
                         help="clock factor, 0.9 to 1.1 [fitted]")
     parser.add_argument("--no-timings", action="store_true", help="leave the timings out")
@@ -53,6 +53,9 @@ def register(commands: Commands) -> None:
 
 
 def _replay(arguments: argparse.Namespace) -> int:
+    from dataclasses import replace
+
+    from simfw.commands._charge import charge_option
     from simfw.commands._recordings import gadget_of, observed_in
     from simfw.errors import UsageError
     from simfw.loading import load_gadget
@@ -80,6 +83,8 @@ def _replay(arguments: argparse.Namespace) -> int:
     gadget_path = gadget_of(arguments.recording, arguments.gadget, mapped, arguments.map)
     gadget = load_gadget(gadget_path, settings)
     observed, mapped = observed_in(arguments.recording, mapped, gadget, gadget_path)
+    if arguments.charge is not None:
+        options = replace(options, charge=charge_option(arguments.charge, gadget))
     options = _from_map(options, mapped.start, None if mapped.charge is None
                         else mapped.charge.value)
     if not observed.outputs:
@@ -111,7 +116,8 @@ def _replay(arguments: argparse.Namespace) -> int:
 
 
 def _options(arguments: argparse.Namespace) -> Options:
-    from simfw.commands._recordings import share, time_ns
+    from simfw.commands._charge import charge_option
+    from simfw.commands._recordings import time_ns
     from simfw.errors import UsageError
     from simfw.verify.clock_fit import HIGH, LOW
     from simfw.verify.replay import Options
@@ -133,7 +139,7 @@ def _options(arguments: argparse.Namespace) -> Options:
                              f"to {HIGH}.")
     return Options(
         tolerance_ns=time_ns("--tolerance", arguments.tolerance), start=start, factor=factor,
-        charge=None if arguments.charge is None else share("--charge", arguments.charge))
+        charge=None if arguments.charge is None else charge_option(arguments.charge, None))
 
 
 def _from_map(options: Options, start: dict[str, str], charge: float | None) -> Options:

@@ -20,11 +20,11 @@ from simfw.behaviour.region import Region
 from simfw.behaviour.table import IDLE
 from simfw.engine.clock import Clock
 from simfw.engine.cycle import Cycle
-from simfw.engine.lasting import EMPTIED
 from simfw.engine.meeting import apart
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
 from simfw.engine.simulation import Simulation
+from simfw.engine.supply import emptied_by
 from simfw.stimuli.scenario import Scenario
 
 __all__ = ["Blend", "blend", "whole_cycle"]
@@ -276,7 +276,7 @@ def _end(
     """The charge at which it ends, and by what: the cell's voltage is the lowest of any
     combination.
     """
-    ends: list[tuple[float, str]] = [(max(found.open_at for found in phases), EMPTIED)]
+    ends = [(max(found.open_at for found in phases), emptied_by(prepared.gadget))]
     gauge = prepared.gadget.gauge
     heard = {row.on for region in prepared.system.regions if region.group == "behaviour"
              for row in region.rows if row.to != "same"}

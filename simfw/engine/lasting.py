@@ -20,11 +20,12 @@ from simfw.circuit.endurance import FL1_READING_S, FL1_SHARE, LightRunTime
 from simfw.engine.observer import Observer
 from simfw.engine.prepared import Prepared
 from simfw.engine.simulation import Simulation
+from simfw.engine.supply import emptied_by
+from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario, Temperature
 
-__all__ = ["EMPTIED", "LONGEST_YEARS", "Lasting", "Leaving", "LeftError", "lasting"]
+__all__ = ["LONGEST_YEARS", "Lasting", "Leaving", "LeftError", "lasting"]
 
-EMPTIED = "the protection opens"
 LONGEST_YEARS = 100.0  # what lasts longer has no end
 _LONGEST_NS = round(LONGEST_YEARS * 365.25) * 86_400 * 10**9
 _READING_NS = round(FL1_READING_S * 1e9)
@@ -54,14 +55,17 @@ class LeftError(Exception):
 class Leaving(Observer):
     """Stops a run when the watched regions are no longer in the states of the mode."""
 
-    def __init__(self, places: tuple[int, ...], allowed: tuple[frozenset[str], ...]) -> None:
+    def __init__(
+        self, places: tuple[int, ...], allowed: tuple[frozenset[str], ...], gadget: Gadget
+    ) -> None:
         self.places = places
+        self._emptied_by = emptied_by(gadget)
         self.allowed = allowed
         self.left: tuple[int, str] | None = None
 
     def emptied(self, time_ns: int) -> None:
-        """The mode ends when the protection opens."""
-        self.left = (time_ns, EMPTIED)
+        """The mode ends with the supply."""
+        self.left = (time_ns, self._emptied_by)
         raise LeftError
 
     def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
@@ -147,7 +151,7 @@ def lasting(
     while each is in one of its `allowed` states.
     """
     lit = _Shining(prepared)
-    leaving = Leaving(places, allowed)
+    leaving = Leaving(places, allowed, prepared.gadget)
     _watched(prepared, leaving, lit)
     lit.finish()
     # A second run stops at the charges that were found: when they are passed is then exact.
@@ -155,7 +159,7 @@ def lasting(
     if lit.tenth_at:
         marked = copy.copy(prepared)
         marked.rules = tuple(_below(name, charge) for name, charge in lit.tenth_at.items())
-        again = _watched(marked, Leaving(places, allowed))
+        again = _watched(marked, Leaving(places, allowed, prepared.gadget))
         verdicts = [monitor.verdict() for monitor in again.monitors]
         faded = {one.name: one.time_ns * 1e-9 for one in verdicts if one.time_ns is not None}
     time_ns, ends_by = leaving.left or (None, None)

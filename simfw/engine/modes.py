@@ -223,7 +223,8 @@ def light_run_times(
 ) -> dict[str, tuple[Mode, LightRunTime]]:
     """For each light that some mode drives, the mode in which it is brightest, and its run time.
 
-    Of several modes it is the one in which most regions are where they start, as in
+    Bright is what it takes on the mean: steady light is brighter than the same light flashing. Of
+    several modes it is the one in which most regions are where they start, as in
     `modes_of_states`; bars are left out.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
@@ -232,11 +233,14 @@ def light_run_times(
     def moved(mode: Mode) -> int:
         return sum(starts[name] not in group.split("/") for name, group in mode.states.items())
 
+    def mean(mode: Mode, name: str) -> float:
+        return mode.parts_a.get(name, 0.0)
+
     found: dict[str, tuple[Mode, LightRunTime]] = {}
     for mode in sorted(modes(gadget, prepared=prepared), key=moved):
         for name, time in mode.lights.items():
             # Another part of the mode may make it a little brighter: that is no other brightness.
-            if name not in found or time.reading_a > 1.01 * found[name][1].reading_a:
+            if name not in found or mean(mode, name) > 1.01 * mean(found[name][0], name):
                 found[name] = (mode, time)
     return found
 
@@ -252,7 +256,7 @@ def _current(
     )
     allowed = tuple(stand.allowed[system.regions[n].name] for n in places)
     for lasts_ns in _WARM_UPS_NS:
-        leaving = Leaving(places, allowed)
+        leaving = Leaving(places, allowed, prepared.gadget)
         warm = _simulation(rested, charge, lasts_ns, leaving, usb)
         with contextlib.suppress(LeftError):
             warm.go(MOST_INSTANTS)

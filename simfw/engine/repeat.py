@@ -456,7 +456,7 @@ class _Counting:
         served = before + (one.failed or 0.0)
         if repetitions is not None:
             served = min(served, repetitions)
-        return Count(repetitions, served, one.why or "the protection opens", failed, rests_at)
+        return Count(repetitions, served, one.why, failed, rests_at)
 
     def _count_down_to(self, charge: float) -> None:
         """Count what the count did not reach, since the charge comes to rest further down."""

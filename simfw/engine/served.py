@@ -16,6 +16,7 @@ from simfw.engine.clock import clock_of
 from simfw.engine.observer import Observer
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Expected
+from simfw.engine.supply import emptied_by
 from simfw.quantity import format_duration
 from simfw.stimuli.scenario import Expect, Scenario
 
@@ -61,6 +62,7 @@ class Watch(Observer):
         """`like` has watched a repetition with the same parts."""
         gadget = prepared.gadget
         gauge = None if gadget.gauge is None else gadget.gauge.light
+        self.emptied_by = emptied_by(gadget)
         self._names = {name for name in (*gadget.lights, *gadget.loads) if name != gauge}
         self.shining: Shining = Shining(prepared) if like is None else like.shining
         self._best: dict[tuple[LoadSet, ...], list[tuple[str, float, LoadSet]]] = (
@@ -191,5 +193,5 @@ class Asked:
             if now.last_ns - now.first_ns < EARLY * (before.last_ns - before.first_ns):
                 failed.append(Failure(now.last_ns, f"{name}, lit {at}, goes out early"))
         if empty_at_ns is not None:
-            failed.append(Failure(empty_at_ns, "the protection opens"))
+            failed.append(Failure(empty_at_ns, watch.emptied_by))
         return min(failed, key=lambda one: one.time_ns, default=None)

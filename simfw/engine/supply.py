@@ -12,18 +12,26 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from simfw.circuit.charger import ChargerMode, ChargerModel
+    from simfw.gadget.model import Gadget
 
 __all__ = [
-    "CHATTER", "Cell", "Supply", "calm", "found_at_pins", "met_at_power_up", "next_supply",
-    "restless", "unsupplied",
+    "CHATTER", "EMPTY", "OPENED", "Cell", "Supply", "calm", "emptied_by", "found_at_pins",
+    "met_at_power_up", "next_supply", "restless", "unsupplied",
 ]
 
 
+OPENED = "the protection opens"
+EMPTY = "the cell is empty"
 CHATTER: tuple[tuple[str, ...], str] = (
-    ("the protection opens", "the protection closes"),
+    (OPENED, "the protection closes"),
     "The states at power-up load the cell below `cut_off`, and without load it rests above "
     "`restart`: raise `restart` or lighten those states",
 )
+
+
+def emptied_by(gadget: Gadget) -> str:
+    """What ends the supply from the cell: a protection, where the file writes its `cut_off`."""
+    return EMPTY if gadget.cell.cut_off is None else OPENED
 
 
 def unsupplied(*, protected: bool, fed: bool, cut: bool, released: bool = False) -> bool:

@@ -8,6 +8,7 @@ import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from simfw.engine.supply import EMPTY, OPENED
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 from simfw.report.text import columns, guess_lines, origins_json, plain, ticking_text
@@ -110,15 +111,16 @@ def _lights(found: Overview) -> list[str]:
         *columns(rows),
         "  run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1), in the "
         "mode in which it",
-        "  is brightest; alone: no mode drives it, or it shows by number; the controller is awake",
+        "  takes most; alone: no mode drives it, or it shows by number; the controller is awake",
     ]
 
 
 _ENDS = {
     "10 %": "at 10 % of the light",
-    "protection": "when the protection opens",
-    "the protection opens": "when the protection opens",
-    "empty": "when the cell is empty",
+    "protection": f"when {OPENED}",
+    OPENED: f"when {OPENED}",
+    EMPTY: f"when {EMPTY}",
+    "empty": f"when {EMPTY}",
     "never": "never",
     "dark": "it is dark",
 }

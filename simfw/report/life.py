@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from simfw.engine.lasting import EMPTIED
+from simfw.engine.supply import EMPTY, OPENED, emptied_by
 from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
@@ -196,7 +196,8 @@ def _held(found: Life, paint: Paint) -> list[str]:
         fl1 = held.fl1_run_time_s.get(name)
         text = "no end" if seconds is None else format_rough_time(seconds)
         ends = held.ends_by.get(name)
-        note = "" if ends is None else f"{'until' if ends == EMPTIED else 'then left by'} {ends}"
+        how = "until" if ends in (OPENED, EMPTY) else "then left by"
+        note = "" if ends is None else f"{how} {ends}"
         if fl1 is not None and seconds is not None and fl1 < seconds:
             note += f"; to a tenth of its light (FL 1): {format_rough_time(fl1)}"
         rows.append((f"{name} held", text, note))
@@ -206,6 +207,5 @@ def _held(found: Life, paint: Paint) -> list[str]:
         rows.append((empty, "none", held.why["charge_time_s"]))
     rows.append(("on the shelf, from full",
                  "no end" if held.shelf_life_s is None else format_rough_time(held.shelf_life_s),
-                 held.why.get("shelf_life_days", "until the protection opens" if protected
-                               else "until the cell is empty")))
+                 held.why.get("shelf_life_days", f"until {emptied_by(gadget)}")))
     return ["", paint("With nominal parts", "head"), *columns(rows)]

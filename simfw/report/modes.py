@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from simfw.engine.lasting import EMPTIED
 from simfw.engine.reachable import MOST_COMBINATIONS
+from simfw.engine.supply import EMPTY, OPENED
 from simfw.quantity import format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 from simfw.report.text import columns, guess_lines, origins_json, plain, ticking_text
@@ -89,6 +89,7 @@ def modes_text(
         head = paint(f"{gadget.head.name}: no combination of states comes to rest", "head")
         return "\n".join([head, *endless]) + "\n"
     charge = format_percent(modes[0].charge)
+    protected = gadget.cell.cut_off is not None
     regions = list(modes[0].states)
     dialled = any(mode.dials for mode in modes)
     peaks = any(mode.peak_a is not None for mode in modes)
@@ -114,7 +115,7 @@ def modes_text(
         paint(f"{gadget.head.name}: what it draws at rest", "head"),
         f"Mean current at {charge} charge, buttons and sensor left alone and no time-out ending "
         "the state;",
-        "run time from full to cut-off if this state never ended.",
+        f"run time from full to {'cut-off' if protected else 'empty'} if this state never ended.",
         "",
         paint(table[0], "head"),
         *table[1:],
@@ -127,7 +128,7 @@ def modes_text(
     for line in left_out(found):
         lines += textwrap.wrap(line, 98, initial_indent="  ", subsequent_indent="    ")
     lines += _fading(modes)
-    lines += _endings(modes)
+    lines += _endings(modes, protected=protected)
     lines += endless
     lines += _readings(gadget, modes, paint)
     lines += guess_lines(gadget, "modes", paint)
@@ -225,7 +226,7 @@ def left_out(found: Survey) -> list[str]:
 def _run_time(mode: Mode) -> str:
     if mode.run_time_s is None:
         return "> 100 years"
-    return format_rough_time(mode.run_time_s) + ("" if mode.ends_by == EMPTIED else " *")
+    return format_rough_time(mode.run_time_s) + ("" if mode.ends_by in (OPENED, EMPTY) else " *")
 
 
 def _fading(modes: Sequence[Mode]) -> list[str]:
@@ -242,13 +243,14 @@ def _fading(modes: Sequence[Mode]) -> list[str]:
     return lines
 
 
-def _endings(modes: Sequence[Mode]) -> list[str]:
-    """What ended the modes that the gadget left by itself before the protection opened."""
-    causes = sorted({mode.ends_by or EMPTIED for mode in modes} - {EMPTIED})
+def _endings(modes: Sequence[Mode], *, protected: bool) -> list[str]:
+    """What ended the modes that the gadget left by itself before its supply ended."""
+    causes = sorted({mode.ends_by or EMPTY for mode in modes} - {EMPTY, OPENED})
     if not causes:
         return []
-    return [f"  * the gadget leaves this state on its own (event {' or '.join(causes)}) before the",
-            "    protection opens"]
+    end = ["the", "protection opens"] if protected else ["the cell", "is empty"]
+    return [f"  * the gadget leaves this state on its own (event {' or '.join(causes)}) before "
+            f"{end[0]}", f"    {end[1]}"]
 
 
 def _agrees(mode: Mode, low: float, high: float) -> bool | None:

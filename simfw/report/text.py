@@ -264,14 +264,15 @@ def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
         )
     )
     if run.empty_at_ns is not None:
-        rows.append(("protection opened", "at " + format_duration(run.empty_at_ns), ""))
-    rows += _lives(life)
+        opened = "cell was empty" if run.gadget.cell.cut_off is None else "protection opened"
+        rows.append((opened, "at " + format_duration(run.empty_at_ns), ""))
+    rows += _lives(life, "cell empty" if run.gadget.cell.cut_off is None else "protection opens")
     rows.append(("standby time left", *_left(left)))
     return columns(rows)
 
 
-def _lives(life: RepeatLife) -> list[tuple[str, str, str]]:
-    """How long all is done that is asked, and how long until the protection opens."""
+def _lives(life: RepeatLife, ends: str) -> list[tuple[str, str, str]]:
+    """How long all is done that is asked, and how long until the supply `ends`."""
     if life.days is None and life.served_days is None:
         return [("battery life", "none", life.why or "")]
     rows = []
@@ -287,10 +288,10 @@ def _lives(life: RepeatLife) -> list[tuple[str, str, str]]:
         verb = "does" if life.unmet == 1 else "do"
         rows.append(("", "", f"{what} that {verb} not hold from full {verb} not count"))
     if life.days is None:
-        rows.append(("protection opens", "never", life.why or ""))
+        rows.append((ends, "never", life.why or ""))
     elif life.served_days is not None and life.days > life.served_days:
         note = "if it went on like that" + _range(life.low_days, life.high_days)
-        rows.append(("protection opens", format_rough_time(life.days * DAY_S), note))
+        rows.append((ends, format_rough_time(life.days * DAY_S), note))
     if life.left_out is not None:
         rows.append(("", "", life.left_out))
     return rows

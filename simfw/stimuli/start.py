@@ -15,7 +15,7 @@ from simfw.slips import NUMBER
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Start", "StartField", "charge_of"]
+__all__ = ["Start", "StartField", "charge_of", "read_start"]
 
 _PLATEAU = 0.01  # a share of charge that a voltage on a flat piece may leave open
 _ALSO = 'or the open-circuit voltage such as "3.9 V"'
@@ -30,7 +30,8 @@ class Start:
     half_digit_v: float = 0.0
 
 
-def _read(value: object) -> Start:
+def read_start(value: object) -> Start:
+    """What is written as a charge to begin with; raises `QuantityError`."""
     if isinstance(value, Start):
         return value
     try:
@@ -60,7 +61,7 @@ def _read_volts(value: object, no_share: QuantityError) -> Start:
     return Start(open_circuit_v=volts, half_digit_v=half_v)
 
 
-StartField = Annotated[Start, Reads(_read, form=either(
+StartField = Annotated[Start, Reads(read_start, form=either(
     "start", 'A share such as "80 %", or the open-circuit voltage such as "3.9 V".',
     plain(RATIO), plain(VOLTAGE)))]
 

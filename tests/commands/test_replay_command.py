@@ -171,8 +171,8 @@ def test_a_map_is_drafted_and_used(
      "from 0.9 to 1.1."),
     (["run.csv", "--gadget", "lamp.toml", "--clock", "slow"], "--clock slow: a clock factor is a "
      "number from 0.9 to 1.1."),
-    (["run.csv", "--gadget", "lamp.toml", "--charge", "120 %"], "--charge 120 %: a share is at "
-     "most 100 %."),
+    (["run.csv", "--gadget", "lamp.toml", "--charge", "120 %"], "--charge 120 %: a charge is at "
+     "most 100 %. Allowed: 0 % to 100 %, or the open-circuit voltage such as \"3.9 V\"."),
     (["inputs.csv", "--gadget", "lamp.toml"], "inputs.csv: no wire is an output of the gadget, so "
      "there is nothing to compare."),
 ])

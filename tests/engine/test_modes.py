@@ -63,7 +63,7 @@ def test_each_mode_has_its_mean_current_and_run_time():
         mode = found[name]
         assert mode.current_a == pytest.approx(milliamperes / 1000, rel=1e-9)
         assert mode.run_time_s == pytest.approx(360.0 / mode.current_a, rel=1e-5)
-        assert mode.ends_by == "the protection opens"
+        assert mode.ends_by == "the cell is empty"
         assert mode.states["cell_blink"] == "off/on"
     assert list(found["lit.full"].parts_a) == ["lamp", "wink", "controller"]
 

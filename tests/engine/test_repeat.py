@@ -42,7 +42,7 @@ def steady(drop: float) -> object:
 
     def trial(charge: float) -> Trial:
         if charge <= drop:
-            return Trial(0.0, charge / drop)
+            return Trial(0.0, charge / drop, why="the cell is empty")
         return Trial(charge - drop)
 
     return trial
@@ -123,7 +123,7 @@ def test_the_end_of_what_is_asked_is_counted_apart() -> None:
     assert count.served_to == pytest.approx(0.1, abs=0.01)
     always = count_repetitions(steady(0.01))  # type: ignore[arg-type]
     assert always.served == always.repetitions
-    assert always.served_why == "the protection opens"
+    assert always.served_why == "the cell is empty"
     never = count_repetitions(lamp_and_rest(0.01, 0.01, 2.0))  # type: ignore[arg-type]
     assert never.served == 0.5
 

@@ -50,7 +50,7 @@ def test_circuit_of_a_small_gadget():
         "alone   when the protection opens",
         "  run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1), in the "
         "mode in which it",
-        "  is brightest; alone: no mode drives it, or it shows by number; the controller is awake",
+        "  takes most; alone: no mode drives it, or it shows by number; the controller is awake",
         "",
         "Charging",
         "  current              303 mA",
