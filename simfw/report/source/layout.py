@@ -16,15 +16,12 @@ from dataclasses import dataclass
 
 from simfw.behaviour.expression import names_in
 from simfw.behaviour.region import Region, Row, Sequence, State, System
+from simfw.report.source.entries import Dialled, Entry, Scales, runs
 from simfw.report.source.plan import (
     Output,
     Plan,
     StateRef,
     drive_level,
-    factor_ways,
-    given_by,
-    scaled_level,
-    scalers,
 )
 from simfw.report.source.steps import grouped, leaps, reach
 from simfw.report.source.tick import Length, lengths_of
@@ -33,14 +30,6 @@ __all__ = ["DIAL_DRIVE_SIZE", "DIAL_SCALE_SIZE", "Entry", "Layout", "lay_out", "
 
 DIAL_DRIVE_SIZE, DIAL_SCALE_SIZE = 6, 7  # fields of an entry
 NONE, SAME, RESUME = "FW_NONE", "FW_SAME", "FW_RESUME"
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """The fields of one entry as C, and what it is, in words."""
-
-    fields: tuple[str, ...]
-    text: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,17 +105,6 @@ class Layout:
             len(self.clocks), len(self.plays), len(self.sequences),
             len(self.flags) + sum(self.steps) + 1 if any(self.steps) else 0,
         )  # fmt: skip
-
-
-def _runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
-    """Neighbouring whole numbers as ranges, first and last."""
-    runs: list[tuple[int, int]] = []
-    for number in sorted(numbers):
-        if runs and runs[-1][1] == number - 1:
-            runs[-1] = (runs[-1][0], number)
-        else:
-            runs.append((number, number))
-    return runs
 
 
 def _order(length: Length) -> tuple[int, bool, tuple[int, ...]]:
@@ -333,119 +311,8 @@ class _Drives:
                 f"{what}: {region.name}",
             )
             for rank, numbers in by_rank.items()
-            for first, last in _runs(numbers)
+            for first, last in runs(numbers)
         ]  # fmt: skip
-
-
-class _Dialled:
-    """What drives each output by a dial: in which states of a region by which dial, and where the
-    ranks of its positions stand.
-    """
-
-    def __init__(self, plan: Plan) -> None:
-        self.entries: list[Entry] = []
-        self.first: list[int] = []
-        self.ranks: list[int] = []
-        kept: dict[tuple[int, ...], int] = {}
-        for output in plan.outputs:
-            self.first.append(len(self.entries))
-            for region in plan.system.regions:
-                by_dial: dict[str, list[str]] = {}
-                for state in region.states:
-                    drive = state.outputs.get(output.name)
-                    if drive is not None and drive.dial is not None:
-                        by_dial.setdefault(drive.dial, []).append(state.name)
-                for dial, states in by_dial.items():
-                    ranks = tuple(output.rank(drive_level(drive))
-                                  for drive in given_by(plan.system, dial))
-                    if ranks not in kept:
-                        kept[ranks] = len(self.ranks)
-                        self.ranks += ranks
-                    self.entries += [
-                        Entry((*fields, f"{kept[ranks]}u"),
-                              f"{output.name}: {region.name} by {dial}")
-                        for fields in dial_fields(plan, region, states, dial)
-                    ]
-        self.first.append(len(self.entries))
-
-
-def dial_fields(plan: Plan, region: Region, states: Iterable[str], dial: str
-                ) -> Iterator[tuple[str, ...]]:
-    """Region, first and last state, dial and its first state, for each run of states."""
-    names = list(plan.states.values())
-    first = StateRef(dial, plan.system.region(dial).states[0].name)
-    numbers = (plan.state_numbers[StateRef(region.name, state)] for state in states)
-    for low, high in _runs(numbers):
-        yield (plan.regions[region.name], names[low], names[high], plan.regions[dial],
-               plan.states[first])
-
-
-class _Scales:
-    """What is left of each output under the factors of all regions that scale it."""
-
-    def __init__(self, plan: Plan) -> None:
-        self.entries: list[Entry] = []
-        self.first: list[int] = []
-        self.dialled: list[Entry] = []
-        self.dialled_first: list[int] = []
-        self.places: list[int | None] = []
-        self.ranks: list[int] = []
-        names = list(plan.states.values())
-        for output in plan.outputs:
-            self.first.append(len(self.entries))
-            self.dialled_first.append(len(self.dialled))
-            regions = scalers(plan.system, output.name)
-            if not regions:
-                self.places.append(None)
-                continue
-            # Of each rank, the last first, its place among those that are driven.
-            driven = self._driven(output)
-            every = len(output.levels) if output.segments is None else output.segments + 1
-            self.ranks += [driven.index(rank) if rank in driven else 0
-                           for rank in reversed(range(every))]
-            self.places.append(len(self.ranks))
-            step = len(driven)
-            for scaler in regions:
-                region = scaler.region
-                for place, factor in enumerate(scaler.fixed, start=1):
-                    numbers = [plan.state_numbers[StateRef(region.name, state.name)]
-                               for state in region.states
-                               if state.scales.get(output.name) == factor]
-                    self.entries += [
-                        Entry((plan.regions[region.name], names[low], names[high],
-                               f"{place * step}u"), f"{output.name}: {region.name}")
-                        for low, high in _runs(numbers)
-                    ]  # fmt: skip
-                place = 1 + len(scaler.fixed)
-                for dial, values in scaler.dials.items():
-                    states = [state.name for state in region.states
-                              if state.dial_scales.get(output.name) == dial]
-                    self.dialled += [
-                        Entry((*fields, f"{place}u", f"{step}u"),
-                              f"{output.name}: {region.name} by {dial}")
-                        for fields in dial_fields(plan, region, states, dial)
-                    ]
-                    place += len(values)
-                step *= len(scaler.factors)
-            for way in factor_ways(plan.system, output.name):
-                self.ranks += self._left(output, way)
-        self.first.append(len(self.entries))
-        self.dialled_first.append(len(self.dialled))
-
-    @staticmethod
-    def _driven(output: Output) -> list[int]:
-        """The ranks that are given before anything scales them."""
-        if output.segments is not None:
-            return list(range(output.segments + 1))
-        return [output.rank(number) for number in output.driven]
-
-    def _left(self, output: Output, way: tuple[float, ...]) -> list[int]:
-        """The rank that is left of each rank that is driven."""
-        if output.segments is not None:
-            return [rank if all(way) else 0 for rank in self._driven(output)]
-        shares = dict(output.levels)
-        return [output.rank(scaled_level(number, shares[number], way, None)[0])
-                for number in output.driven]
 
 
 def played(system: System) -> Iterator[tuple[Region, State, Sequence]]:
@@ -491,7 +358,7 @@ class _Clocks:
                     by_steps.setdefault(key, []).append(number)
             for played_so, played_in in by_steps.items():
                 states += [(clock.name, names[low], names[high], played_so)
-                           for low, high in _runs(played_in)]
+                           for low, high in runs(played_in)]
         self.first.append(len(states))
         ordered = sorted(found, key=lambda key: key[0])
         self.endless = sum(not finite for finite, _ in ordered)
@@ -557,7 +424,7 @@ def lay_out(plan: Plan) -> Layout:
         return [
             Entry((plan.regions[region.name], names[first], names[last], guard(row),
                    target(region, row), emits.of(row)), f"{number}: {row.key}")
-            for first, last in _runs(numbers)
+            for first, last in runs(numbers)
         ]  # fmt: skip
 
     down, up = reach(regions)
@@ -609,8 +476,8 @@ def lay_out(plan: Plan) -> Layout:
             flags.append(Entry((" | ".join(marks) or "0u",), f"{region.name}: {state.name}"))
     takes = any(state.takes_out for region in regions for state in region.states)
     drives = _Drives(plan, takes)
-    scales = _Scales(plan)
-    dialled = _Dialled(plan)
+    scales = Scales(plan)
+    dialled = Dialled(plan)
     levels, output_levels = _levels(plan.outputs)
     clocks = _Clocks(plan, times.lengths)
     remembering = [number for number, region in enumerate(regions) if region.resume_points]

@@ -9,12 +9,10 @@ token, which is also where every complaint gets its line.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,20 +25,15 @@ from simfw.stimuli.recording.base import (
     Block,
     Recording,
     Remarks,
-    Wire,
     bad_recording,
 )
+from simfw.stimuli.recording.vcd_header import TOKEN, Header, read_header, shown
 
 __all__ = ["open_vcd"]
 
 CHUNK: Final = 1 << 22
 PIECE: Final = 1 << 15
-HEADER_LIMIT: Final = 1 << 26
 LONGEST_LINE: Final = 1 << 26  # bytes
-TOKEN: Final = re.compile(rb"\S+")
-END: Final = re.compile(rb"(?<!\S)\$enddefinitions\s+\$end(?!\S)")
-UNITS: Final = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
-REAL_TYPES: Final = frozenset({"real", "realtime", "real_parameter", "shortreal"})
 DUMPS: Final = frozenset({b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff"})
 SCALARS: Final = {
     ord("0"): 0.0, ord("1"): 1.0,
@@ -55,19 +48,6 @@ STRENGTHS: Final = {
 MAX_TICK: Final = (1 << 63) - 1
 
 
-@dataclass
-class _Header:
-    """What stands before the first change."""
-
-    tick_s: Fraction | None = None
-    wires: list[Wire] = field(default_factory=list)
-    by_code: dict[bytes, int] = field(default_factory=dict)
-    comments: list[str] = field(default_factory=list)
-    remarks: Remarks = field(default_factory=Remarks)
-    size: int = 0  # bytes
-    lines: int = 0  # line ends within these bytes
-
-
 def open_vcd(path: Path, timescale: Fraction | None = None) -> Recording:
     """Open a value change dump; reads the declarations only.
 
@@ -75,7 +55,7 @@ def open_vcd(path: Path, timescale: Fraction | None = None) -> Recording:
     with the line for everything that makes the declarations unusable.
     """
     with path.open("rb") as stream:
-        header = _read_header(path, stream)
+        header = read_header(path, stream)
     tick_s = header.tick_s
     if tick_s is None:
         if timescale is None:
@@ -103,177 +83,7 @@ def _notes(comments: list[str]) -> tuple[dict[str, str], Fraction | None]:
     return notes, None
 
 
-# Declarations --------------------------------------------------------------------------------
-
-
-def _read_header(path: Path, stream: BinaryIO) -> _Header:
-    read = bytearray()
-    seen = 0  # up to here there is no end; a few bytes more are kept for one that was cut in two
-    while True:
-        more = stream.read(1 << 16)
-        read += more
-        found = END.search(read, seen)
-        if found and (found.end() < len(read) or not more):
-            break
-        if not more or len(read) > HEADER_LIMIT:
-            raise _no_end(path, bytes(read))
-        # What may yet become the end begins at the last `$enddefinitions`.
-        last = read.rfind(b"$enddefinitions", seen)
-        seen = max(0, last - 1 if last >= 0 else len(read) - 16)
-    data = bytes(read)
-    header = _Header(size=found.end(), lines=data.count(b"\n", 0, found.end()))
-    if data.startswith(b"\xef\xbb\xbf"):
-        header.remarks.add("the file begins with a byte order mark; ignored", 1)
-        data = b"   " + data[3:]
-    _Declarations(path, data[: found.end()], header).read()
-    if not header.wires:
-        raise bad_recording(path, "no $var declares any signal")
-    return header
-
-
-def _no_end(path: Path, data: bytes) -> Exception:
-    if not data.strip():
-        return bad_recording(path, "the file is empty")
-    if data.startswith(b"\x1f\x8b"):
-        return bad_recording(path, "the file is compressed (gzip)",
-                             allowed="the file as `gzip -d` leaves it")
-    if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"$"):
-        return bad_recording(path, "this is not a value change dump: it does not begin with a $ "
-                                   "keyword", line=1, found=_shown(data.split(b"\n")[0][:40]))
-    return bad_recording(path, "the declarations never end: no `$enddefinitions $end`",
-                         line=data.count(b"\n") + 1)
-
-
-def _shown(raw: bytes) -> str:
-    return raw.decode("ascii", "backslashreplace").strip()
-
-
-class _Declarations:
-    """The sections before `$enddefinitions $end`."""
-
-    def __init__(self, path: Path, data: bytes, header: _Header) -> None:
-        self.path, self.data, self.header = path, data, header
-        self.known = (0, 1)
-        self.scopes: list[str] = []
-        self.declared: list[tuple[tuple[str, ...], str, int, bytes, int]] = []
-
-    def line(self, position: int) -> int:
-        """The line of a position; mostly a later one than the one asked for before."""
-        known, line = self.known if self.known[0] <= position else (0, 1)
-        self.known = position, line + self.data.count(b"\n", known, position)
-        return self.known[1]
-
-    def bad(self, position: int, text: str, *, key: str = "", **more: str | None) -> Exception:
-        return bad_recording(self.path, text, line=self.line(position), key=key, **more)
-
-    def read(self) -> None:
-        tokens = TOKEN.finditer(self.data)
-        for token in tokens:
-            word, position = token.group(), token.start()
-            if not word.startswith(b"$"):
-                raise self.bad(position, "this does not belong between declarations",
-                               found=_shown(word), allowed="a $ keyword")
-            parts: list[bytes] = []
-            last = position
-            for part in tokens:
-                if part.group() == b"$end":
-                    last = part.start()
-                    break
-                parts.append(part.group())
-            else:
-                raise self.bad(position, "no $end closes this", found=_shown(word))
-            self.section(word, parts, position, last)
-        self.finish()
-
-    def section(self, word: bytes, parts: list[bytes], position: int, last: int) -> None:
-        name = _shown(word)
-        if name == "$var":
-            self.var(parts, position)
-        elif name == "$scope":
-            self.scopes.append(_shown(parts[1]) if len(parts) > 1 else "")
-        elif name == "$upscope":
-            if not self.scopes:
-                raise self.bad(position, "$upscope without a $scope")
-            self.scopes.pop()
-        elif name == "$timescale":
-            self.timescale(b"".join(parts), position)
-        elif name == "$comment":
-            text = self.data[position + len(word) : last].decode("utf-8", "backslashreplace")
-            self.header.comments.append(text)
-        elif name not in ("$date", "$version", "$enddefinitions"):
-            known = ("$var", "$scope", "$upscope", "$timescale", "$comment", "$date", "$version",
-                     "$enddefinitions")
-            near = nearest(name, known)
-            if near is not None:
-                raise self.bad(position, "this is not a keyword", found=name, suggestion=near)
-            self.header.remarks.add(f"{name} is not a keyword of IEEE 1364; skipped up to $end",
-                                    self.line(position), kind=f"keyword {name}")
-
-    def timescale(self, raw: bytes, position: int) -> None:
-        found = re.fullmatch(rb"(\d{1,9})([a-z]+)", raw)
-        if not found or int(found[1]) not in (1, 10, 100) or _shown(found[2]) not in UNITS:
-            raise self.bad(position, "this is not a timescale", key="$timescale",
-                           found=_shown(raw), allowed="1, 10 or 100 of s, ms, us, ns, ps or fs")
-        self.header.tick_s = Fraction(int(found[1]), 10 ** UNITS[_shown(found[2])])
-
-    def var(self, parts: list[bytes], position: int) -> None:
-        if len(parts) < 4 or not parts[1].isdigit() or len(parts[1]) > 9:
-            raise self.bad(position, "this $var is not complete", key="$var",
-                           found=_shown(b" ".join(parts)),
-                           allowed="$var TYPE BITS CODE NAME $end")
-        kind, code = _shown(parts[0]), parts[2]
-        bits = 0 if kind in REAL_TYPES else int(parts[1])
-        name = _shown(b"".join(parts[3:])).removeprefix("\\")
-        if kind == "string" or (kind not in REAL_TYPES and bits == 0):
-            self.header.remarks.add(f"{name} holds text, not levels; not read",
-                                    self.line(position), kind=f"text {name}")
-            self.header.by_code[code] = -1
-            return
-        if bits > 1 or kind in REAL_TYPES:
-            # A range such as [7:0] says what `bits` says already.
-            name = re.sub(r"\[-?\d+:-?\d+\]$", "", name) or name
-        self.declared.append((tuple(self.scopes), name, bits, code, self.line(position)))
-
-    def finish(self) -> None:
-        """Give every signal its shortest name that is not ambiguous."""
-        taken: dict[str, int] = {}
-        for _, name, _, _, _ in self.declared:
-            taken[name] = taken.get(name, 0) + 1
-        names: dict[str, None] = {}
-        next_number: dict[str, int] = {}
-        for scopes, name, _, _, line in self.declared:
-            if taken[name] > 1:
-                name = ".".join([*scopes, name])
-            full = name
-            number = next_number.get(full, 2)
-            while name in names:
-                name = f"{full}.{number}"
-                number += 1
-            next_number[full] = number
-            if name != full:
-                self.header.remarks.add(f"a second signal is called {full}; it is read as {name}",
-                                        line)
-            names[name] = None
-        header = self.header
-        for name, (_, _, bits, code, line) in zip(names, self.declared, strict=True):
-            if code not in header.by_code:
-                header.by_code[code] = len(header.wires)
-                header.wires.append(Wire(name=name, bits=bits))
-                continue
-            first = header.wires[header.by_code[code]]
-            if first.bits != bits:
-                raise bad_recording(
-                    self.path, f"the identifier code stands for {first.name} ({first.bits} bits) "
-                    f"already; {name} has {bits}", line=line, key="$var", found=_shown(code))
-            header.remarks.add(f"{name} is another name of {first.name}", line)
-            header.wires[header.by_code[code]] = Wire(name=first.name, bits=bits,
-                                                      also=(*first.also, name))
-
-
-# Changes -------------------------------------------------------------------------------------
-
-
-def _read_body(path: Path, header: _Header, remarks: Remarks) -> Iterator[Block]:
+def _read_body(path: Path, header: Header, remarks: Remarks) -> Iterator[Block]:
     careful = _Careful(path, header, remarks)
     quick = _Quick(header)
     with path.open("rb") as stream:
@@ -321,7 +131,7 @@ def _pieces(chunk: bytes) -> Iterator[bytes]:
 class _Quick:
     """Whole blocks that hold only times and scalars of known wires, decoded with NumPy."""
 
-    def __init__(self, header: _Header) -> None:
+    def __init__(self, header: Header) -> None:
         codes = {code: wire for code, wire in header.by_code.items()
                  if wire >= 0 and header.wires[wire].bits == 1}
         self.longest = max((len(code) for code in codes), default=0)
@@ -423,7 +233,7 @@ def _block(ticks: list[int], wires: list[int], values: list[float], end: int,
 class _Careful:
     """Token by token: vectors, reals, sections, and every complaint with its line."""
 
-    def __init__(self, path: Path, header: _Header, remarks: Remarks) -> None:
+    def __init__(self, path: Path, header: Header, remarks: Remarks) -> None:
         self.path, self.header, self.remarks = path, header, remarks
         self.tick = 0
         self.open_section: tuple[bytes, int] | None = None  # a $comment and its line
@@ -455,7 +265,7 @@ class _Careful:
                 # Only the very last word of a file without a final line end may be half a word.
                 if found.end() != cut:
                     raise
-                self.remarks.add(f"the file ends in the middle of {_shown(word)!r}; the cut word "
+                self.remarks.add(f"the file ends in the middle of {shown(word)!r}; the cut word "
                                  f"is left out", line)
                 cut = -1
         if last:
@@ -464,10 +274,10 @@ class _Careful:
 
     def finish(self, line: int, *, half: bool) -> None:
         if self.pending is not None:
-            self.remarks.add(f"the file ends after the value {_shown(self.pending[0])!r}, whose "
+            self.remarks.add(f"the file ends after the value {shown(self.pending[0])!r}, whose "
                              "identifier code is missing; left out", self.pending[1])
         elif self.open_section is not None:
-            self.remarks.add(f"the file ends inside {_shown(self.open_section[0])}",
+            self.remarks.add(f"the file ends inside {shown(self.open_section[0])}",
                              self.open_section[1])
         elif half:
             self.remarks.add("the file does not end with a line end; its last line may be cut",
@@ -494,21 +304,21 @@ class _Careful:
             self.scalar(word, line)
         else:
             raise self.bad(line, "this is neither a time, nor a change, nor a keyword",
-                           found=_shown(word))
+                           found=shown(word))
 
     def time(self, word: bytes, line: int) -> None:
         digits, point, zeros = word[1:].partition(b".")
         if not digits.isdigit() or zeros.strip(b"0") or len(digits) > 400:
-            raise self.bad(line, "this is not a time", found=_shown(word),
+            raise self.bad(line, "this is not a time", found=shown(word),
                            allowed="# and a whole number")
         if point:
             self.remarks.add("times are written with a point; their fraction is zero", line,
                              kind="point")
         tick = int(digits)
         if tick > MAX_TICK:
-            raise self.bad(line, "this time is larger than 64 bits hold", found=_shown(word))
+            raise self.bad(line, "this time is larger than 64 bits hold", found=shown(word))
         if tick < self.tick:
-            raise self.bad(line, f"time goes back from {self.tick} to {tick}", found=_shown(word),
+            raise self.bad(line, f"time goes back from {self.tick} to {tick}", found=shown(word),
                            allowed="times that rise or stay")
         self.tick = tick
 
@@ -525,23 +335,23 @@ class _Careful:
         elif word == b"$comment":
             self.open_section = (word, line)
         else:
-            known = [*sorted(_shown(dump) for dump in DUMPS), "$comment", "$end"]
+            known = [*sorted(shown(dump) for dump in DUMPS), "$comment", "$end"]
             raise self.bad(line, "this keyword does not belong among the changes",
-                           found=_shown(word), allowed=", ".join(known),
-                           suggestion=nearest(_shown(word), known))
+                           found=shown(word), allowed=", ".join(known),
+                           suggestion=nearest(shown(word), known))
 
     def wire(self, code: bytes, line: int, written: bytes) -> int:
         wire = self.header.by_code.get(code)
         if wire is None:
-            known = [_shown(key) for key in self.header.by_code]
-            raise self.bad(line, f"no $var declares the identifier code `{_shown(code)}`",
-                           found=_shown(written),
+            known = [shown(key) for key in self.header.by_code]
+            raise self.bad(line, f"no $var declares the identifier code `{shown(code)}`",
+                           found=shown(written),
                            allowed=", ".join(known[:12]) + (", ..." if len(known) > 12 else ""))
         return wire
 
     def scalar(self, word: bytes, line: int) -> None:
         if len(word) < 2:
-            raise self.bad(line, "a value without an identifier code", found=_shown(word))
+            raise self.bad(line, "a value without an identifier code", found=shown(word))
         wire = self.wire(word[1:], line, word)
         value = SCALARS.get(word[0])
         if value is None:
@@ -558,25 +368,25 @@ class _Careful:
         bits = self.header.wires[wire].bits
         kind = value[:1].lower()
         if kind == b"s":
-            raise self.bad(line, "text for a wire that holds levels", found=_shown(written))
+            raise self.bad(line, "text for a wire that holds levels", found=shown(written))
         if kind == b"r":
             try:
                 number = float(value[1:])
             except ValueError:
-                raise self.bad(line, "this is not a real number", found=_shown(written)) from None
+                raise self.bad(line, "this is not a real number", found=shown(written)) from None
             self.change(wire, number, line)
             return
         digits = value[1:].decode("ascii", "replace").lower()
         if not digits or set(digits) - set("01xzuwlh-"):
-            raise self.bad(line, "this is not a vector", found=_shown(written),
+            raise self.bad(line, "this is not a vector", found=shown(written),
                            allowed="digits 0, 1, x and z")
         name = self.header.wires[wire].name
         if bits == 0:
             raise self.bad(line, f"a vector for {name}, which is a real number",
-                           found=_shown(written))
+                           found=shown(written))
         if len(digits) > bits:
             raise self.bad(line, f"{len(digits)} digits for {name}, which has {bits} "
-                           f"bit{'' if bits == 1 else 's'}", found=_shown(written))
+                           f"bit{'' if bits == 1 else 's'}", found=shown(written))
         if set(digits) <= {"0", "1"}:
             if bits <= EXACT_BITS:
                 self.change(wire, float(int(digits, 2)), line)

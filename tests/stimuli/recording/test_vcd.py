@@ -15,7 +15,8 @@ from vcd.reader import TokenKind, tokenize
 
 from simfw.errors import DescriptionError
 from simfw.stimuli.recording import Remarks, open_recording
-from simfw.stimuli.recording.vcd import _Careful, _Quick, _read_header
+from simfw.stimuli.recording.vcd import _Careful, _Quick
+from simfw.stimuli.recording.vcd_header import read_header
 
 CAPTURES = Path(__file__).parents[2] / "data" / "captures"
 
@@ -287,7 +288,7 @@ def test_whole_blocks_and_single_words_decode_alike(
     for wait, code, value in steps:
         at += wait
         text += f"#{at}{end}{value}{code}{end}"
-    header = _read_header(Path("x.vcd"), io.BytesIO(HEAD.encode()))
+    header = read_header(Path("x.vcd"), io.BytesIO(HEAD.encode()))
     quick = _Quick(header).decode(text.encode() + b"\n", 0)
     careful = _Careful(Path("x.vcd"), header, Remarks()).decode(text.encode() + b"\n", 9)
     assert quick is not None
