@@ -131,6 +131,10 @@ export class More {
         const drawing = document.importNode(parser.parseFromString(svg, "image/svg+xml").documentElement, true);
         this.drawings.set(region, drawing);
         const box = made("div", "diagram", drawing);
+        // Where it is wider than the page it is moved by the arrow keys too.
+        box.tabIndex = 0;
+        box.setAttribute("role", "group");
+        box.setAttribute("aria-label", `Diagram of ${region}`);
         return made("div", "", made("h3", "", region), box, made("p", "caution", caption));
       });
       const none = made("p", "", "No region of the file is small enough to be drawn.");
