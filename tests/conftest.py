@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shutil
+from collections.abc import Generator
 from pathlib import Path
 
 import pytest
@@ -14,6 +17,8 @@ from tests import sharing
 settings.register_profile("simfw", deadline=None, derandomize=True)
 settings.load_profile("simfw")
 
+os.register_at_fork(after_in_child=sharing.uncounted_from_here)
+
 # Laws drawn by the hundred, planted faults, demo gadgets and long lives go again and again through
 # lines that other tests reach too. Counting makes such a test take more than twice as long.
 TESTS = Path(__file__).parent
@@ -23,8 +28,13 @@ UNCOUNTED = frozenset((
     "conform/test_conform.py::test_faults_of_a_chord_are_noticed_where_they_can_be",
     "conform/test_specified_firmware.py",
     "engine/test_clock.py", "engine/test_learned.py",
+    "benchlog/test_next.py::test_a_simulated_bench_plays_to_the_end",
+    "benchlog/test_reference.py",
     "gallery", "property", "quality", "reference", "reference_sim",
     "life/test_cluster.py", "life/test_life.py", "life/test_loop.py", "life/test_sweep.py",
+    "life/test_held.py::"
+    "test_a_charge_that_a_resting_load_holds_up_has_no_time_and_says_where_it_stands",
+    "panel/test_bench.py::test_what_is_done_in_frames_is_one_run_of_its_scenario",
     "report/test_chips.py", "report/test_firmware_tutorial.py",
     "report/test_vector_search.py::test_hands_and_the_plug_reach_every_row_that_hears_them",
     "report/test_vector_search.py::test_instants_without_end_are_left_out_of_vectors",
@@ -33,7 +43,8 @@ UNCOUNTED = frozenset((
     "report/test_vectors.py::"
     "test_the_time_of_a_chord_is_tried_with_buttons_let_go_and_pressed_again",
     "stimuli/recording/test_many_wires.py::test_a_hundred_thousand_wires_are_read",
-    "test_docs.py", "test_every_key.py", "test_examples.py",
+    "test_docs.py", "test_every_key.py", "test_examples.py", "test_features.py",
+    "test_one_answer.py",
     "verify/test_bands.py", "verify/test_counted.py::test_more_effort_gets_further",
     "verify/test_explaining.py",
     "verify/test_planted.py::test_the_rule_that_one_would_write_is_broken",
@@ -42,14 +53,25 @@ UNCOUNTED = frozenset((
 ))  # fmt: skip
 
 
+def _left_out(item: pytest.Item) -> bool:
+    """Whether its whole file, or a folder that the file is in, is not counted."""
+    path = item.path.relative_to(TESTS)
+    return not UNCOUNTED.isdisjoint(parent.as_posix() for parent in (path, *path.parents))
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Leave what takes long and reaches no line of its own out of the count of covered lines."""
     for item in items:
-        path = item.path.relative_to(TESTS)
-        names = {parent.as_posix() for parent in (path, *path.parents)}
-        names.add(f"{path.as_posix()}::{getattr(item, 'originalname', item.name)}")
-        if not UNCOUNTED.isdisjoint(names):
+        name = getattr(item, "originalname", item.name)
+        if f"{item.path.relative_to(TESTS).as_posix()}::{name}" in UNCOUNTED or _left_out(item):
             item.add_marker(pytest.mark.no_cover)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup(item: pytest.Item) -> Generator[None, object, object]:
+    """What only such tests are set up with is not counted either."""
+    with sharing.uncounted() if _left_out(item) else contextlib.nullcontext():
+        return (yield)
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import hashlib
+import inspect
 import os
 import pickle
 import tempfile
@@ -27,8 +28,12 @@ from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
 from simfw.vectors import VectorSet, find_paths, make_vectors
 from simfw.vectors.build import Found
+from simfw.verify.check import check_gadget
+from simfw.verify.finding import Report
 
-__all__ = ["share", "shared_paths", "shared_vectors"]
+__all__ = [
+    "share", "shared_check", "shared_paths", "shared_vectors", "uncounted", "uncounted_from_here",
+]  # fmt: skip
 
 Made = TypeVar("Made")
 
@@ -38,7 +43,8 @@ _KNOWN: dict[str, Any] = {}
 
 
 @contextlib.contextmanager
-def _uncounted() -> Iterator[None]:
+def uncounted() -> Iterator[None]:
+    """Let what runs in the block be left out of the count of covered lines."""
     counting = Coverage.current()
     if counting is not None:
         counting.stop()
@@ -49,16 +55,28 @@ def _uncounted() -> Iterator[None]:
             counting.start()
 
 
+def uncounted_from_here() -> None:
+    """To be called in a child of a test: the lines that it counted would go with it."""
+    counting = Coverage.current()
+    if counting is not None:
+        counting.stop()
+
+
 def _once(what: str, gadget: Gadget, make: Callable[[], Made]) -> Made:
     """What `make` gives for this gadget, from whoever was first."""
     key = f"{what}-{hashlib.sha256(gadget.model_dump_json().encode()).hexdigest()[:24]}"
     if key not in _KNOWN:
         FOLDER.mkdir(exist_ok=True)
-        with (FOLDER / f"{key}.lock").open("w") as lock, _uncounted():
+        with (FOLDER / f"{key}.lock").open("w") as lock, uncounted():
             fcntl.flock(lock, fcntl.LOCK_EX)
-            file = FOLDER / key
-            if not file.exists():
-                file.write_bytes(pickle.dumps(make()))
+            try:
+                file = FOLDER / key
+                if not file.exists():
+                    whole = FOLDER / f"{key}.new"  # who is ended while writing leaves none to read
+                    whole.write_bytes(pickle.dumps(make()))
+                    whole.rename(file)
+            finally:  # closing would not do while a child that was made meanwhile has it open
+                fcntl.flock(lock, fcntl.LOCK_UN)
             _KNOWN[key] = pickle.loads(file.read_bytes())
     found: Made = _KNOWN[key]
     return found
@@ -77,6 +95,16 @@ def shared_vectors(
     del found
     return _once("vectors", gadget, lambda: make_vectors(
         gadget, system, prepared, shared_paths(gadget, prepared)))
+
+
+def shared_check(gadget: Gadget, **chosen: Any) -> Report:
+    """What `check_gadget` gives; shared where nothing else than usual is chosen."""
+    usual = inspect.signature(check_gadget).parameters
+    told = ("clock", "progress") if chosen.get("seconds") is None else ()  # they decide nothing
+    if any(value != usual[name].default for name, value in chosen.items() if name not in told):
+        return check_gadget(gadget, **chosen)
+    file = hashlib.sha256(gadget.file.encode()).hexdigest()[:8]  # a report names it
+    return _once(f"check-{file}", gadget, lambda: check_gadget(gadget))
 
 
 def share() -> None:

@@ -28,6 +28,8 @@ from typing import Any
 import pytest
 
 from simfw.cli import main
+from simfw.verify import check
+from tests.sharing import shared_check
 
 HERE = Path(__file__).parent
 GADGETS = sorted(path.parent.name for path in HERE.glob("*/gadget.toml"))
@@ -50,6 +52,12 @@ ENDLESS: dict[tuple[str, str], str] = {
 
 # (gadget, command, what) -> why a figure or an exit status is not yet what was worked out by hand.
 NOT_YET: dict[tuple[str, str, str], str] = {}
+
+
+@pytest.fixture(autouse=True)
+def _checked_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`check` and `spec` find the same in a gadget: it is searched once."""
+    monkeypatch.setattr(check, "check_gadget", shared_check)
 
 
 @functools.cache
