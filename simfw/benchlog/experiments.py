@@ -19,20 +19,12 @@ from typing import Literal
 import numpy as np
 
 from simfw.benchlog.bench import observe
+from simfw.benchlog.library import EVERY, LONGEST_NS, LOOKED, Template, library
 from simfw.benchlog.model import (
     CLOCK,
-    PRESS_NS,
     BenchLog,
-    BenchStep,
-    Do,
     Kit,
-    ModeReading,
     Observation,
-    PinSeen,
-    See,
-    StartCharge,
-    Until,
-    Wait,
 )
 from simfw.benchlog.narrowing import Narrowed, RivalResult
 from simfw.benchlog.policy import begin_with
@@ -41,7 +33,6 @@ from simfw.benchlog.world import World, rows_ignore
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_rough_time
-from simfw.stimuli.scenario import Press, Usb
 
 __all__ = ["Experiment", "NextResult", "Prediction", "Proof", "Untold", "next_experiments"]
 
@@ -50,19 +41,14 @@ Proof = Literal["all", "rows"]
 is driven, whatever hands do, as long as both read the same of the cell."""
 
 _S = 1_000_000_000
-_DAY_NS = 86_400 * _S
-_LONGEST_NS = 100 * 3600 * _S
 _METER = 0.02  # of a reading
 _METER_A = 0.5e-6
 _METER_V = 0.01  # with the moment missed by a little: common practice, no source
 _LOOKED_S = 300.0  # how often one looks at bars or at a charge
 _CLOSE_S = 60.0  # and near the end, where all predictions lie within half an hour
 _WITHIN_S = 1800.0
-_EVERY, _LOOKED = "every 5 minutes", 'looked = "5 min"'
 _CLOCK = 0.1
 _GADGETS = 6  # of each explanation that are asked
-_MODES = 12
-_DAYS = (14, 60)
 _PAIRS = 12  # of explanations that are stepped side by side
 _PROOFS = 24  # of pairs that nothing tells apart, that are searched for a proof
 _FINE = 600
@@ -160,6 +146,14 @@ class _Left:
     rival: RivalResult
     world: World
     gadgets: list[Prepared] = field(default_factory=list)
+    figures: list[dict[str, float]] = field(default_factory=list)
+
+    def as_seen(self, seen: Observation) -> list[Prepared]:
+        """The gadgets as an observation has them: with a bench supply where it says so."""
+        if not seen.supply:
+            return self.gadgets
+        return [World(self.world.gadget).prepared(self.world.supplied(one))
+                for one in self.figures]
 
 
 def next_experiments(
@@ -179,7 +173,7 @@ def next_experiments(
     runs = 0
     everything: list[Experiment] = []
     if left:
-        for template in _library(left[0].world.gadget):
+        for template in library(left[0].gadgets[0]):
             one = _predicted(template, left, log)
             runs += len(left) * _GADGETS
             alike = [e for e in everything if one is not None and e.kind == one.kind == "current"
@@ -219,144 +213,20 @@ def _left(log: BenchLog, rival: RivalResult) -> _Left:
     found = _Left(rival, world)
     for values in some:
         found.gadgets.append(World(world.gadget).prepared(values))
+        found.figures.append(values)
     return found
 
 
 # -- circuit -----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Template:
-    """An experiment before anything is predicted: an observation that is open on all sides."""
-
-    name: str
-    kind: str
-    hands: str
-    kit: tuple[Kit, ...]
-    seen: Observation
-    unit: str
-    entry: str
-    minutes: float | None = None  # None: what it takes, and 5 minutes
-    sights: tuple[str, ...] = ()
-    otherwise: str = "nothing of it"
-
-
-def _library(gadget: Gadget) -> list[_Template]:
-    found = list(_currents(gadget))
-    gauge = gadget.gauge
-    bars = 0 if gauge is None else len(gauge.thresholds)
-    if gadget.charger is not None:
-        found += [_pin(), _pin(full=True), _charge()]
-    button = next(iter(gadget.buttons), None)
-    shown = gauge is not None and gauge.light is not None
-    if bars and shown and button is not None:
-        do = Do(step=Press(at_ns=0, button=button, for_ns=PRESS_NS))
-        text = f"gauge == {bars - 1}"
-        found.append(_Template(
-            name=f"full cell, press {button}: until {bars - 1} bars",
-            kind="run-down", kit=("eyes", "stopwatch"), unit="s",
-            hands=f"Charge it until it is full. Press {button}, start the stopwatch, look "
-                  f"{_EVERY}, stop when {bars - 1} bars show.",
-            seen=Observation(name="run-down", steps=(do, _until(text))),
-            entry=f'start = "full"\nsteps = [{{ press = "{button}" }}, '
-                  f'{{ until = "{text}", took = "...", {_LOOKED} }}]',
-        ))
-        found.append(_Template(
-            name=f"full cell, press {button}: voltage when {bars - 1} bars show",
-            kind="voltage", kit=("eyes", "multimeter"), unit="V",
-            hands=f"Charge it until it is full. Hold the meter to the cell, press {button}, and "
-                  f"read the voltage at the moment when {bars - 1} bars show.",
-            seen=Observation(name="voltage", steps=(
-                do, _until(text), See(text="cell.voltage >= 0"))),
-            entry=f'start = "full"\nsteps = [{{ press = "{button}" }}, '
-                  f'{{ until = "{text}", took = "..." }}, '
-                  '{ see = "cell.voltage > ... and cell.voltage < ..." }]',
-        ))
-        sights = tuple(f"gauge == {k}" for k in range(bars + 1))
-        for days in _DAYS:
-            wait = Wait(ns=days * _DAY_NS, low_ns=days * _DAY_NS, high_ns=days * _DAY_NS)
-            look: tuple[BenchStep, ...] = (
-                wait, do, Wait(ns=5 * _S, low_ns=5 * _S, high_ns=5 * _S))
-            found.append(_Template(
-                name=f"drawer, {days} days", kind="shelf", kit=("eyes",), unit="",
-                minutes=days * 1440.0, sights=sights,
-                hands=f"Charge it until it is full and leave it alone for {days} days. Press "
-                      f"{button} and count the bars.",
-                seen=Observation(name="drawer", steps=(*look, *(See(text=s) for s in sights))),
-                entry=f'start = "full"\nsteps = [{{ wait = "{days} days" }}, {{ press = "{button}"'
-                      ' }, { wait = "5 s" }, { see = "gauge == ..." }]',
-            ))
-    return found
-
-
-def _currents(gadget: Gadget) -> list[_Template]:
-    found: list[_Template] = []
-    for region, one in gadget.behaviour.items():
-        if not any(one.states.values()):
-            continue  # nothing is drawn by it
-        for state in one.states:
-            if len(found) >= _MODES:
-                return found
-            mode = f"{region}.{state}"
-            found.append(_Template(
-                name=f"meter, {mode}", kind="current", kit=("multimeter",), unit="A", minutes=2.0,
-                hands=f"Put the meter in line with the cell, bring it to {mode}, read the mean "
-                      "current with the cell 70 % to 90 % full.",
-                seen=Observation(
-                    name=mode, start=StartCharge("share", 0.7, 0.9),
-                    reading=ModeReading(states=((region, state),), low_a=1e-12, high_a=100.0)),
-                entry=f'mode = "{mode}"\ncharge = "70 % .. 90 %"\nreading = "... mA ± ... mA"',
-            ))
-    return found
-
-
-def _pin(*, full: bool = False) -> _Template:
-    sights = ("low", "high")
-    share = 1.0 if full else 0.5
-    return _Template(
-        name=f"status pin {'after a full charge' if full else 'while charging'}",
-        kind="pin", kit=("multimeter",), unit="", minutes=3.0,
-        sights=sights, otherwise="floating",
-        hands=f"With the cell {'charged until it is full' if full else 'about half full'}, plug "
-              "USB in and measure the charger's status pin "
-              "against ground, then with a resistor of 100 kΩ to the supply beside it: one that "
-              "moves with the resistor floats.",
-        seen=Observation(
-            name="pin", start=StartCharge("share", share, share),
-            steps=(Do(step=Usb(at_ns=0, present=True)),
-                   Wait(ns=60 * _S, low_ns=60 * _S, high_ns=60 * _S),
-                   *(PinSeen(reads=one) for one in ("low", "high")))),
-        entry=f'start = "{100 * share:.0f} %"\n'
-              'steps = [{ usb = true }, { wait = "1 min" }]\n'
-              'pin = "charger.status"\nreads = "..."',
-    )
-
-
-def _charge() -> _Template:
-    return _Template(
-        name="charge, timed", kind="charge", kit=("eyes", "stopwatch"), unit="s",
-        hands="Run it down until it goes off by itself. Plug USB in, start the stopwatch, look "
-              f"{_EVERY}, stop when it says that it is full. Watch it: a cell that gets hot "
-              "or swells is no longer to be charged.",
-        seen=Observation(
-            name="charge", start=StartCharge("cut-off"),
-            steps=(Do(step=Usb(at_ns=0, present=True)), _until("charge.complete"))),
-        entry='start = "cut-off"\nsteps = [{ usb = true }, { until = "charge.complete", '
-              f'took = "...", {_LOOKED} }}]',
-    )
-
-
-def _until(text: str) -> Until:
-    return Until(text=text, ns=_LONGEST_NS // 2, low_ns=1, high_ns=_LONGEST_NS)
-
-
-def _predicted(template: _Template, left: Sequence[_Left], log: BenchLog) -> Experiment | None:
+def _predicted(template: Template, left: Sequence[_Left], log: BenchLog) -> Experiment | None:
     """The experiment with what each explanation predicts; None where some cannot do it."""
     predictions = []
     outcomes: list[list[float | str | None]] = []
     for one in left:
         values: list[float | str | None] = []
-        for prepared in one.gadgets:
+        for prepared in one.as_seen(template.seen):
             try:
                 values += _asked(template, prepared)
             except (StopIteration, KeyError):
@@ -365,27 +235,29 @@ def _predicted(template: _Template, left: Sequence[_Left], log: BenchLog) -> Exp
         predictions.append(_prediction(one.rival.combination, values))
     numbers = [v for vs in outcomes for v in vs if isinstance(v, float)]
     minutes = template.minutes
-    if minutes is None and template.unit == "V":
+    if minutes is None and template.kind == "voltage":
         came = [observe(one.gadgets[0], template.seen, {})[0].value for one in left]
-        minutes = max((s for s in came if s is not None), default=_LONGEST_NS * 1e-9) / 60.0 + 5.0
+        minutes = max((s for s in came if s is not None), default=LONGEST_NS * 1e-9) / 60.0 + 5.0
     if minutes is None:
-        minutes = (max(numbers) / 60.0 if numbers else _LONGEST_NS * 1e-9 / 60.0) + 5.0
+        minutes = (max(numbers) / 60.0 if numbers else LONGEST_NS * 1e-9 / 60.0) + 5.0
     blur, hands, entry = 0.0, template.hands, template.entry
     if template.unit == "A" and numbers:
         blur = _METER * float(np.median(numbers)) + _METER_A
     elif template.unit == "V":
         blur = _METER_V
+    elif template.blur is not None and numbers:
+        blur = template.blur[0] * float(np.median(numbers)) + template.blur[1]
     elif template.unit == "s" and numbers:
         looked_s = _LOOKED_S
         if max(numbers) - min(numbers) <= _WITHIN_S:
             looked_s = _CLOSE_S
             begun_s = min(numbers) - 2.0 * _LOOKED_S
-            hands = hands.replace(_EVERY, "every minute" if begun_s <= 0.0 else (
-                f"{_EVERY}, from {format_rough_time(begun_s, 2)} on every minute"))
-            entry = entry.replace(_LOOKED, 'looked = "1 min"')
+            hands = hands.replace(EVERY, "every minute" if begun_s <= 0.0 else (
+                f"{EVERY}, from {format_rough_time(begun_s, 2)} on every minute"))
+            entry = entry.replace(LOOKED, 'looked = "1 min"')
         blur = 0.5 * looked_s
-        if CLOCK not in {one.key for one in log.unknowns} and template.kind == "dwell":
-            blur += _CLOCK * float(np.median(numbers))
+    if template.kind == "dwell" and numbers and CLOCK not in {one.key for one in log.unknowns}:
+        blur += _CLOCK * float(np.median(numbers))
     return Experiment(
         name=template.name, kind=template.kind, hands=hands, minutes=minutes,
         kit=template.kit, unit=template.unit, blur=blur, bits=bits_of(outcomes, blur),
@@ -393,7 +265,7 @@ def _predicted(template: _Template, left: Sequence[_Left], log: BenchLog) -> Exp
     )
 
 
-def _asked(template: _Template, prepared: Prepared) -> list[float | str | None]:
+def _asked(template: Template, prepared: Prepared) -> list[float | str | None]:
     """What one gadget would show."""
     seen = template.seen
     if template.sights:
@@ -405,8 +277,7 @@ def _asked(template: _Template, prepared: Prepared) -> list[float | str | None]:
         return [template.otherwise]
     if seen.reading is not None and seen.start.loose:
         return [observe(prepared, seen, {"start": share})[0].value for share in (0.0, 1.0)]
-    # A voltage is read after what one waits for has come.
-    return [observe(prepared, seen, {})[1 if template.unit == "V" else 0].value]
+    return [observe(prepared, seen, {})[template.margin].value]
 
 
 def _prediction(
@@ -508,29 +379,7 @@ def _handlings(
 
 
 def _handling_entry(handling: Handling) -> str:
-    from simfw.quantity import format_duration
-
-    lines = []
-    for kind, name, ns in handling.actions:
-        match kind:
-            case "press":
-                lines += [f'{{ press = "{name}" }}', '{ wait = "1500 ms" }']
-            case "hold":
-                lines += [f'{{ press = "{name}", for = "{format_duration(ns)}" }}',
-                          f'{{ wait = "{format_duration(ns + _S)}" }}']
-            case "double":
-                lines += [f'{{ press = "{name}", for = "100 ms" }}', '{ wait = "250 ms" }',
-                          f'{{ press = "{name}", for = "100 ms" }}', '{ wait = "1500 ms" }']
-            case "wave":
-                lines += [f'{{ wave = "{name}", distance = "8 cm", for = "400 ms" }}',
-                          '{ wait = "2 s" }']
-            case "toggle":
-                lines += [f'{{ toggle = "{name}", to = "{"on" if ns else "off"}" }}',
-                          '{ wait = "1500 ms" }']
-            case "usb":
-                lines += [f"{{ usb = {'true' if ns else 'false'} }}", '{ wait = "3 s" }']
-            case _:
-                lines.append(f'{{ wait = "{format_duration(ns)}" }}')
+    lines = list(handling.lines)
     lines.append('{ see = "..." }')
     return f'start = "80 %"\nsteps = [{", ".join(lines)}]'
 

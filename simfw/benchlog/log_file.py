@@ -40,6 +40,7 @@ from simfw.benchlog.written import (
     ends_of,
     in_days,
 )
+from simfw.circuit.circuit import Circuit
 from simfw.errors import DescriptionError, Problem, QuantityError, nearest
 from simfw.gadget.dimensions import dimension_of
 from simfw.gadget.figures import entries
@@ -71,7 +72,7 @@ MOST_COMBINATIONS = 256
 _BELONGS = {
     "reading": ("mode",), "charge": ("mode",), "node": ("mode",), "reads": ("pin",),
     "map": ("recording",), "tolerance": ("recording",), "count": ("steps",),
-    "by": ("steps", "pin", "run"),
+    "by": ("steps", "pin", "run"), "supply": ("mode", "steps", "pin"),
 }
 """The keys of an observation that only some kinds have."""
 
@@ -321,6 +322,13 @@ class _Reader:
         elif one.steps and not any(isinstance(step, Until | See) for step in steps):
             self._problem(f"{key}.steps", "nothing is seen in these steps", "see or until in one")
         start = (one.charge if one.mode is not None else one.start) or StartCharge()
+        if one.supply is not None:
+            for word in ("start", "charge"):
+                if getattr(one, word) is not None:
+                    self._problem(f"{key}.{word}", "a supply stood in place of the cell",
+                                  "start or charge, or supply")
+            start = one.supply
+            self._in_reach(f"{key}.supply", start, gadgets)
         recorded = None
         if one.recording is not None and gadgets:
             recorded, begun = self._recorded(key, one, gadgets)
@@ -333,7 +341,7 @@ class _Reader:
         made = Observation(
             name=one.name, key=key, start=start, steps=tuple(steps),
             reading=reading, recorded=recorded, count=one.count, temperature_c=one.temperature,
-            by_hand=one.by == "hand", doubt=one.doubt,
+            by_hand=one.by == "hand", doubt=one.doubt, supply=one.supply is not None,
         )
         if one.count is not None and "steps" in kinds and not made.chances:
             self._problem(f"{key}.count", "nothing in these steps falls differently each time",
@@ -418,6 +426,15 @@ class _Reader:
         opened = replace(observed.recording, reader=_no_blocks)
         observed = replace(observed, recording=opened, decoded=())
         return Recorded(observed=observed, tolerance_ns=tolerance_ns, start=mapped.start), begun
+
+    def _in_reach(self, place: str, supply: StartCharge,
+                  gadgets: Mapping[tuple[int, ...], Gadget]) -> None:
+        for gadget in gadgets.values():
+            circuit = Circuit(gadget)
+            low, high = (float(circuit.open_circuit_v(share)) for share in (0.0, 1.0))
+            if not low <= supply.low <= supply.high <= high:
+                self._problem(place, "the cell's curve does not hold this voltage",
+                              f"{low:.3g} V to {high:.3g} V")
 
     def _start(self, key: str, one: ObservationPart, start: StartCharge,
                gadgets: Mapping[tuple[int, ...], Gadget]) -> None:

@@ -205,7 +205,8 @@ BenchStep = Do | Wait | Until | See | PinSeen
 class Observation:
     """Something that was seen. Exactly one of `steps`, `reading` and `recorded` stands.
 
-    `count` is (how often it was seen, of how many times) where chance has a part in it.
+    `count` is (how often it was seen, of how many times) where chance has a part in it. `supply`:
+    a bench supply of the voltage of `start` stood in place of the cell.
     """
 
     name: str
@@ -218,6 +219,7 @@ class Observation:
     temperature_c: float | None = None
     by_hand: bool = True
     doubt: bool = False
+    supply: bool = False
 
     @property
     def local(self) -> tuple[str, ...]:

@@ -163,7 +163,8 @@ class Rival:
             name: float(x[self.figures + k]) for k, (n, name) in enumerate(self.locals)
             if n == number
         }
-        prepared = self.world.prepared(self.values(x) if values is None else values)
+        values = self.values(x) if values is None else values
+        prepared = self.world.prepared(self.world.supplied(values) if seen.supply else values)
         return observe(prepared, seen, local, near=self.sights[number].near)
 
     def look(self, number: int, x: Sequence[float] | Array) -> tuple[Margin, ...]:

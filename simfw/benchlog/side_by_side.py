@@ -17,9 +17,10 @@ from simfw.engine.prepared import Prepared
 from simfw.engine.resume import snapshot
 from simfw.engine.simulation import Simulation
 from simfw.engine.snapshot import Snapshot
+from simfw.quantity import format_duration, format_rough_time
 from simfw.stimuli.scenario import Press, Scenario, Step, Toggle, Usb, Wave
 
-__all__ = ["MOST_LOOKS", "Handling", "Told", "shown_after", "told_apart"]
+__all__ = ["MOST_LOOKS", "Handling", "Told", "lasting_after", "shown_after", "told_apart"]
 
 MOST_LOOKS = 400
 """Handlings that are tried at most for one pair."""
@@ -43,8 +44,6 @@ class Handling:
     @property
     def words(self) -> str:
         """The same in words."""
-        from simfw.quantity import format_rough_time
-
         said = []
         for kind, name, ns in self.actions:
             match kind:
@@ -63,6 +62,11 @@ class Handling:
                 case _:
                     said.append(f"wait {format_rough_time(ns / 1e9)}")
         return ", ".join(said) or "look"
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The same as steps of a bench log, with waits between."""
+        return tuple(line for action in self.actions for line in _lines(action))
 
     def steps(self) -> tuple[tuple[Step, ...], int]:
         """The stimuli, and when one looks (ns)."""
@@ -103,6 +107,28 @@ def _stimuli(action: tuple[str, str, int]) -> tuple[list[Step], int]:
         case "usb":
             return [Usb(at_ns=0, present=bool(ns))], 2 * _S + _SETTLE_NS
     return [], ns
+
+
+def _lines(action: tuple[str, str, int]) -> list[str]:
+    kind, name, ns = action
+    match kind:
+        case "press":
+            return [f'{{ press = "{name}" }}', '{ wait = "1500 ms" }']
+        case "hold":
+            return [f'{{ press = "{name}", for = "{format_duration(ns)}" }}',
+                    f'{{ wait = "{format_duration(ns + _S)}" }}']
+        case "double":
+            return [f'{{ press = "{name}", for = "100 ms" }}', '{ wait = "250 ms" }',
+                    f'{{ press = "{name}", for = "100 ms" }}', '{ wait = "1500 ms" }']
+        case "wave":
+            return [f'{{ wave = "{name}", distance = "8 cm", for = "400 ms" }}',
+                    '{ wait = "2 s" }']
+        case "toggle":
+            return [f'{{ toggle = "{name}", to = "{"on" if ns else "off"}" }}',
+                    '{ wait = "1500 ms" }']
+        case "usb":
+            return [f"{{ usb = {'true' if ns else 'false'} }}", '{ wait = "3 s" }']
+    return [f'{{ wait = "{format_duration(ns)}" }}']
 
 
 class _Model:
@@ -187,6 +213,33 @@ def shown_after(prepared: Prepared, handling: Handling, charge: float = 0.8) -> 
     steps, at_ns = handling.steps()
     _, levels = model.go(None, list(steps), at_ns)
     return _shown(levels)
+
+
+def lasting_after(
+    prepared: Prepared, charge: float
+) -> list[tuple[Handling, str, str, int]]:
+    """What ends by itself after one thing that hands do: (that, region, state, its dwell in ns).
+
+    Of written regions whose state drives something, and which were in another one before.
+    """
+    model = _Model(prepared, charge)
+    begun, _ = model.go(None, [], _SETTLE_NS)
+    found: dict[tuple[str, str], tuple[Handling, str, str, int]] = {}
+    for action in _actions(prepared, begun):
+        steps, lasts_ns = _stimuli(action)
+        if len(steps) != 1:
+            continue
+        saved, _ = model.go(begun, steps, lasts_ns)
+        for region, before, now in zip(
+            prepared.system.regions, begun.regions, saved.regions, strict=True
+        ):
+            dwells = [row.after_ns for row in region.rows
+                      if row.after_ns is not None and now.state in row.sources]
+            if (region.group == "behaviour" and now.state != before.state and dwells
+                    and region.state(now.state).touches):
+                found.setdefault((region.name, now.state), (
+                    Handling((action,)), region.name, now.state, min(dwells)))
+    return list(found.values())
 
 
 def told_apart(

@@ -19,6 +19,9 @@ _FINE_NS = 10_000  # a common measure of all times below which a factor would be
 _KEPT = 16  # gadgets whose rows are lent to those that differ from them in the circuit only
 # Times that are not the controller's: the charger's chip, a transistor, what somebody demands.
 _OTHERS = ("cell.", "charger.", "lights.", "loads.", "pins.", "rules[", "readings")
+# What is of the cell alone, and by how much more a supply lasts than it.
+_CELL_ALONE = ("cell.resistance", "cell.leakage", "cell.self_discharge")
+_ENDLESS = 1e6
 # Figures of the circuit that no row reads.
 _CIRCUIT = ("cell.", "charger.", "lights.", "loads.", "controller.")
 
@@ -68,6 +71,13 @@ class World:
             made.learned = rows.learned
         self._latest = dict(values), made
         return made
+
+    def supplied(self, values: Mapping[str, float]) -> dict[str, float]:
+        """The same with a bench supply in place of the cell: stiff, and nothing is drawn by it."""
+        written = quantities(self.gadget)
+        capacity = values.get("cell.capacity", written["cell.capacity"].value)  # type: ignore[union-attr]
+        gone = {key: 0.0 for key in _CELL_ALONE if key in written}
+        return {**values, **gone, "cell.capacity": _ENDLESS * capacity}
 
     def figures(self, values: Mapping[str, float]) -> dict[str, float]:
         """Keys of the gadget file with their values: the clock's factor is in all times.

@@ -109,6 +109,9 @@ Count = Annotated[tuple[int, int], Reads(_count, form=text(
     "counted", 'How often it was seen, such as "7 of 10".', r"^\s*\d+\s+of\s+\d+\s*$"))]
 StartText = Annotated[StartCharge, Reads(_start, form=text(
     "start-of-observation", f"The charge then: {START_HELP}."))]
+Supply = Annotated[StartCharge, Reads(
+    lambda value: StartCharge("volts", *ends_of(value, VOLTAGE)), form=text(
+        "supply-voltage", 'A voltage such as "3.90 V ± 10 mV".', r"\d"))]
 Reading = Annotated[tuple[float, float], Reads(_reading, form=text(
     "meter-reading", 'A current such as "152 mA ± 2 mA", or "below 10 uA".'))]
 Loose = Annotated[Timing, Reads(_timing, form=text(
@@ -152,6 +155,7 @@ class ObservationPart(Part):
     reading: Reading | None = None
     charge: StartText | None = None
     node: Literal["cell", "usb"] | None = None
+    supply: Supply | None = None
     pin: Literal["charger.status"] | None = None
     reads: Literal["low", "high", "floating"] | None = None
     run: Name | None = None

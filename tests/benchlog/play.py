@@ -163,6 +163,20 @@ class _Bench:
                 entry = entry.replace('took = "..."', took).replace(
                     "> ... and cell.voltage < ...",
                     f"> {volts - 0.01:.4f} and cell.voltage < {volts + 0.01:.4f}")
+            case "load":
+                run = self.run(1.0, 6.001, Press(at_ns=S, button="key", for_ns=150_000_000))
+                volts = run.intervals[-1].end_voltage_v + self.rng.uniform(-0.009, 0.009)
+                entry = entry.replace(
+                    "> ... and cell.voltage < ...",
+                    f"> {volts - 0.01:.4f} and cell.voltage < {volts + 0.01:.4f}")
+            case "dwell":
+                run = self.run(1.0, 60.0 * look.minutes + 600.0,
+                               Press(at_ns=S, button="key", for_ns=150_000_000))
+                where = run.regions.index("lamp")
+                over_ns = next(new.start_ns for old, new in pairwise(run.intervals)
+                               if old.states[where] == "lit" and new.states[where] == "dark") - S
+                took = over_ns / S + self.rng.uniform(-0.25, 0.25)
+                entry = entry.replace('"... ± ..."', f'"{took:.1f} s ± 0.1 s"')
             case "charge":
                 run = self.run(0.0, 40 * 3600, Usb(at_ns=S, present=True))
                 entry = self.timed(entry, next(
