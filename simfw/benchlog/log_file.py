@@ -55,6 +55,8 @@ from simfw.quantity import (
     read_span,
 )
 from simfw.stimuli.inputs import INPUTS
+from simfw.stimuli.pattern import Pattern
+from simfw.stimuli.pattern_file import read_pattern
 from simfw.stimuli.recording import open_recording
 from simfw.stimuli.recording.base import Block, Remarks
 from simfw.stimuli.recording.mapfile import find_signal, gadget_signals, own_map, read_map
@@ -132,8 +134,31 @@ class _Reader:
         return BenchLog(
             title=written.title, file=file, gadget_path=self.folder / written.gadget,
             kit=written.kit, unknowns=unknowns, questions=questions,
-            observations=tuple(observations), gadgets=gadgets,
+            observations=tuple(observations), gadgets=gadgets, pattern=self._pattern(known),
         )
+
+    def _pattern(self, gadgets: Mapping[tuple[int, ...], Gadget]) -> Pattern | None:
+        if self.written.pattern is None:
+            return None
+        path = self.folder / self.written.pattern
+        if not path.is_file():
+            self._problem("pattern", f"there is no such file: {path}")
+            return None
+        try:
+            found = read_pattern(path, self.check)
+        except DescriptionError as error:
+            self.foreign += error.problems
+            return None
+        self._ours("pattern", found.gadget_path, gadgets)
+        return found
+
+    def _ours(self, place: str, path: Path, gadgets: Mapping[tuple[int, ...], Gadget]) -> bool:
+        """Whether a file that the log names is about one of its gadgets."""
+        known = {Path(gadget.file).resolve() for gadget in gadgets.values()}
+        ours = path.resolve() in known | {(self.folder / self.written.gadget).resolve()}
+        if not ours:
+            self._problem(place, f"it is about another gadget file, {path}")
+        return ours
 
     def _twice(self, section: str, names: list[str]) -> None:
         for n, name in enumerate(names):
@@ -362,11 +387,7 @@ class _Reader:
         except DescriptionError as error:
             self.foreign += error.problems
             return [], StartCharge()
-        known = {Path(gadget.file).resolve() for gadget in gadgets.values()}
-        if scenario.gadget_path.resolve() not in known | {
-            (self.folder / self.written.gadget).resolve()
-        }:
-            self._problem(place, f"it is about another gadget file, {scenario.gadget_path}")
+        if not self._ours(place, scenario.gadget_path, gadgets):
             return [], StartCharge()
         for gadget in gadgets.values():
             for problem in problems_of(replace(scenario, gadget=gadget)):

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from simfw.gadget.model import Gadget
 from simfw.quantity import RATIO, Dimension
+from simfw.stimuli.pattern import Pattern
 from simfw.stimuli.recording.signals import Observed
 from simfw.stimuli.steps import Press, Step
 
@@ -242,7 +243,10 @@ class Observation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchLog:
-    """A bench log. `gadgets` are those of the combinations of answers, in the order of the file."""
+    """A bench log. `gadgets` are those of the combinations of answers, in the order of the file.
+
+    `pattern`: the habits of who uses the gadget, for days between charges.
+    """
 
     title: str
     file: str
@@ -252,6 +256,7 @@ class BenchLog:
     questions: tuple[Question, ...]
     observations: tuple[Observation, ...]
     gadgets: dict[tuple[int, ...], Gadget] = field(repr=False)
+    pattern: Pattern | None = field(default=None, repr=False)
 
     @property
     def combinations(self) -> tuple[tuple[int, ...], ...]:

@@ -11,7 +11,7 @@ from simfw.benchlog.margin import Margin
 from simfw.benchlog.model import CLOCK, BenchLog, Unknown
 from simfw.benchlog.search import FITS, Aim, End, Mistaken, Rival, State, Trial
 from simfw.engine.modes import modes_of_states
-from simfw.engine.untouched import time_on_the_shelf
+from simfw.engine.untouched import charge_from_empty, time_on_the_shelf
 from simfw.gadget.figures import guesses
 from simfw.quantity import Timing
 
@@ -490,7 +490,7 @@ def _guesses(rival: Rival, best: Trial) -> tuple[Guessed, ...]:
 
 
 def _meanings(rival: Rival, fitting: Sequence[Trial]) -> tuple[Meaning, ...]:
-    """How long the gadgets that fit last: on the shelf, and in each mode that was read."""
+    """How long gadgets that fit last, on the shelf and in each mode that was read, and charge."""
     read = [seen.reading for seen in rival.log.observations if seen.reading is not None]
     states = list(dict.fromkeys(
         one.states[0] for one in read if len(one.states) == 1 and not one.usb))
@@ -498,7 +498,11 @@ def _meanings(rival: Rival, fitting: Sequence[Trial]) -> tuple[Meaning, ...]:
     some = fitting[:_MEANT]
     for one in some:
         prepared = rival.world.prepared(rival.values(one.x))
-        times.setdefault("full cell, untouched", []).append(time_on_the_shelf(prepared).seconds)
+        shelf = time_on_the_shelf(prepared)
+        times.setdefault("full cell, untouched", []).append(shelf.seconds)
+        if prepared.gadget.charger is not None:
+            charge = charge_from_empty(prepared, shelf)
+            times.setdefault("charge from empty", []).append(charge.time_s)
         known = {r.name: {s.name for s in r.states} for r in prepared.system.regions}
         exact = [state for state in states if state[1] in known.get(state[0], ())]
         for (name, state), mode in modes_of_states(

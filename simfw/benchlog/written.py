@@ -190,6 +190,7 @@ class LogFile(Part):
     title: str = ""
     gadget: Name
     kit: tuple[Kit, ...] = ("eyes",)
+    pattern: Name | None = None
     unknown: Annotated[dict[str, Any], Field(default_factory=dict)]
     questions: tuple[QuestionPart, ...] = ()
     observations: tuple[ObservationPart, ...] = ()

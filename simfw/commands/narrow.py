@@ -56,6 +56,11 @@ def run(arguments: argparse.Namespace) -> int:
     with Bar(sys.stderr, "combinations") as bar:
         found = narrow(log, seed=arguments.seed, runs=arguments.runs,
                        jobs=arguments.jobs, progress=bar.show)
+        if log.pattern is not None:
+            from simfw.report.bench_days import with_days
+
+            bar.tell("days between charges")
+            found = with_days(found)
     notes = ""
     if arguments.write is not None:
         from simfw.report.bench_write import rewritten
