@@ -18,6 +18,7 @@ from simfw.units import (
     ANGLE,
     AREA,
     CAPACITANCE,
+    CHARGE,
     CURRENT,
     DIMENSIONS,
     LENGTH,
@@ -313,6 +314,8 @@ def _close(unit: str, dimension: Dimension) -> str | None:
     key = "µ" + key[1:] if key[0] in "uUμ" else key
     if key in PREFIXES:
         return None  # "f" of a capacitance may be femto as well as farad
+    if dimension is CHARGE and key.endswith("As"):
+        key = key[:-2] + "C"  # an ampere second is a coulomb
     folded = [name for name in dimension.units if name.casefold() == key.casefold()]
     exact = [name for name in folded if prefix_of(name)[0] in ("-", key[0], key[0].lower())]
     exact = [name for name in exact if not (prefix_of(name)[0] == "m" and key[0] == "M")]

@@ -242,6 +242,7 @@ T = (
     "Allowed: a time such as \"120 ms\" (units: ns, µs, ms, s, min, h, day, days, week, weeks, "
     "year, years)."
 )
+Q = "Allowed: a charge such as \"650 mAh\" (units: nAh, µAh, mAh, Ah, pC, nC, µC, mC, C)."
 C = "Allowed: a temperature such as \"25 degC\" (units: degC, °C)."
 P = "Allowed: a share such as \"10 %\" (units: %)."
 
@@ -252,6 +253,7 @@ P = "Allowed: a share such as \"10 %\" (units: %)."
         ("5 m", q.TIME, f'"m" is metres, not a time. {T} Did you mean "5 min" or "5 ms"?'),
         ("85 ua", q.CURRENT, f'unknown unit "ua". {A} Did you mean "85 uA"?'),
         ("650 ma", q.CURRENT, f'unknown unit "ma". {A} Did you mean "650 mA"?'),
+        ("80 nAs", q.CHARGE, f'unknown unit "nAs". {Q} Did you mean "80 nC"?'),
         ("12 parsnips", q.CURRENT, f'unknown unit "parsnips". {A}'),
         ("20 mA", q.VOLTAGE, f'"mA" is the unit of a current. {V}'),
         ("3", q.VOLTAGE, f'"3" has no unit. {V} Did you mean "3 V"?'),

@@ -96,9 +96,9 @@ def spec(arguments: argparse.Namespace) -> int:
     write_folder(folder, files)
     print(f"Wrote {folder / 'specification.html'} and {folder / PAGE}.")
     if vectors is not None:
-        print(f"{len(vectors.vectors)} test vectors; they cover")
-        for line in vectors.coverage_lines():
-            print(f"  {line}")
+        print(f"{len(vectors.vectors)} test vectors; what they cover is told by kind in section "
+              "\"Verification\".")
+        print(f"  {vectors.coverage_lines()[0]}")
     if found is not None and found.faults:
         print(f"Faults found by check: {len(found.faults)}, in section \"Rules and findings\".")
     for path in sorted((folder / "vectors").glob("v[0-9]*.toml")):

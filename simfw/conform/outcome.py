@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from simfw.conform.program import shown
-from simfw.quantity import format_duration
+from simfw.quantity import format_duration, format_percent
 from simfw.report.cautions import DRIVEN_STATUS
 from simfw.vectors.replay import MOST_REPORTS
 
@@ -40,7 +40,7 @@ class Parted:
             f"Differs at {format_duration(self.found.time_ns)} in {self.found}",
             *self.placed.lines(),
             "What led there:",
-            f"  cell at {drive.charge:.4%}",
+            f"  cell at {format_percent(drive.charge)}",
             *(f"  {format_duration(act.at_ns)}: {act.text}" for act in drive.acts),
             saved,
             *((DRIVEN_STATUS,) if any(act.kind == "status" for act in drive.acts) else ()),

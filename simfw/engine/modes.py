@@ -206,15 +206,17 @@ def modes_of_states(
 
 
 def mean_current(
-    prepared: Prepared, states: Sequence[tuple[str, str]], *, charge: float = 1.0,
+    gadget: Gadget | Prepared, states: Sequence[tuple[str, str]], *, charge: float = 1.0,
     usb: bool = False,
 ) -> MeanCurrent:
     """The mean current of one mode, as `modes` prints it: the one that holds all `states`.
 
     `states` are (region, state or family) of written regions; of several modes that hold them it is
     the one in which most other regions are where they start. `charge` (0..1) is where it is read.
-    With `usb` the charger runs meanwhile. Raises DescriptionError like `simulate`.
+    With `usb` the charger runs meanwhile. Asked often of one gadget, hand over one `Prepared` of
+    it. Raises DescriptionError like `simulate`.
     """
+    prepared = gadget if isinstance(gadget, Prepared) else Prepared(gadget)
     return _current(prepared, prepared.standing().of(states), charge, usb)[0]
 
 

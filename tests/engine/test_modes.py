@@ -384,6 +384,7 @@ def test_the_mean_current_of_one_mode_is_that_of_modes():
     prepared = Prepared(gadget_of(PLAIN))
     listed = {mode.states["lamp"]: mode.current_a for mode in modes(prepared.gadget)}
     assert mean_current(prepared, [("lamp", "lit.weak")]).current_a == listed["lit.weak"]
+    assert mean_current(prepared.gadget, [("lamp", "lit.weak")]).current_a == listed["lit.weak"]
     half = mean_current(prepared, [("lamp", "lit")], charge=0.5)
     assert half.current_a == pytest.approx(21.01e-3)
     # A state that cannot be reached is looked at all the same: 10 uA + 20 mA + the wink.

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["OPEN", "PinLine", "pins_of"]
 
-OPEN = "open"
+OPEN = "not known"  # not "open": the word stands beside contacts
 """What the model does not know of a pin."""
 
 

@@ -197,6 +197,8 @@ def draft_map(found: Activity, gadget: Gadget) -> str:
         else:
             lines += [f"# {head}", '# output = "..."'
                       + ("" if decode_guess(wire) != "level" else '      # or input = "..."')]
+            if wire.two_valued and wire.idle_high and wire.edges:
+                lines.append('# active = "low"      # it is high most of the time: if low means on')
         lines.append("")
     left = [name for name in signals if name not in used]
     if left:

@@ -13,6 +13,7 @@ a time column the rows are regular samples and a comment states `sample rate: 4 
 from __future__ import annotations
 
 import csv
+import itertools
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -49,6 +50,7 @@ NUMBER: Final = re.compile(r"[+-]?(\d{1,60}(\.\d{0,60})?|\.\d{1,60})([eE][+-]?\d
 WIDE: Final = Context(prec=200)
 ROWS: Final = 1 << 15
 PEEK: Final = 200
+FEWEST_SAMPLES: Final = 20  # evenly spaced, before a table is taken for samples
 LONGEST_LINE: Final = 1 << 24  # characters
 LARGEST_POWER: Final = 40  # of ten; a time or level beyond it is no time and no level
 ALLOWED_VALUES: Final = "0, 1, low, high, on, off, true, false, none, x, z, a number, or nothing"
@@ -94,6 +96,8 @@ def open_csv(path: Path) -> Recording:
     rate = _rate(path, notes)
     layout, wires = _layout(path, names, rows, line, separator, encoding, rate)
     tick_s = 1 / rate if layout.time is None and rate else Fraction(1, 10**layout.places)
+    if rate is None:
+        rate = _sampled(rows, layout)
     if layout.long is not None:
         wires = _long_wires(path, layout)
     return Recording(
@@ -230,6 +234,31 @@ def _decimals(rows: list[list[str]], column: int, separator: str) -> int:
     return most
 
 
+def _sampled(rows: list[list[str]], layout: _Layout) -> Fraction | None:
+    """The sample clock (Hz) of a table with times, where its first rows are those of one.
+
+    Samples come evenly and mostly repeat the one before; rows that are written for a change do not.
+    """
+    if layout.time is None or layout.long is not None or len(rows) < FEWEST_SAMPLES:
+        return None
+    times, levels = [], []
+    for row in rows:
+        if len(row) < layout.width:
+            return None
+        text = row[layout.time].strip()
+        text = text if layout.separator == "," else text.replace(",", ".")
+        if not NUMBER.fullmatch(text) or abs(Decimal(text).adjusted()) > LARGEST_POWER:
+            return None
+        times.append(Fraction(text) / 10**layout.exponent)
+        levels.append([row[column] for column in layout.columns])
+    steps = {after - before for before, after in itertools.pairwise(times)}
+    repeated = sum(before == after for before, after in itertools.pairwise(levels))
+    if len(steps) != 1 or 2 * repeated < len(rows):
+        return None
+    step_s = steps.pop()
+    return 1 / step_s if step_s > 0 else None
+
+
 def _long_wires(path: Path, layout: _Layout) -> tuple[Wire, ...]:
     """The names in the column `signal`, in order of appearance; reads the file once."""
     assert layout.long is not None
@@ -297,16 +326,22 @@ class _Rows:
         self.clear()
         return block
 
+    def odd(self, line: int, row: list[str]) -> Exception:
+        """A row with too few or too many cells; a decimal comma makes one cell two."""
+        comma = self.layout.separator == "," and len(row) > self.layout.width
+        return self.bad(line, f"{len(row)} cells where the header has {self.layout.width}",
+                        found=self.layout.separator.join(row),
+                        allowed="a decimal comma only where the cells are parted by semicolons or "
+                        "tabs" if comma else None)
+
     def row(self, row: list[str], line: int) -> None:
         layout = self.layout
         if len(row) < layout.width:
             # An empty last name in the header is a trailing separator, which rows may lack.
             if len(row) <= max(layout.columns):
-                raise self.bad(line, f"{len(row)} cells where the header has {layout.width}",
-                               found=layout.separator.join(row))
+                raise self.odd(line, row)
         elif any(cell.strip() for cell in row[layout.width:]):
-            raise self.bad(line, f"{len(row)} cells where the header has {layout.width}",
-                           found=layout.separator.join(row))
+            raise self.odd(line, row)
         if layout.time is None:
             self.tick += 1 if self.started else 0
         else:

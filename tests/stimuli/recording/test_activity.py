@@ -144,6 +144,19 @@ def test_a_carrier_is_told_finer_than_a_whole_sample(hertz: int, tmp_path: Path)
     assert ir.frequency_hz == pytest.approx(hertz, rel=2e-3)
 
 
+def test_an_unmatched_wire_that_rests_high_has_the_hint_in_its_draft(tmp_path: Path) -> None:
+    """A contact to ground reads high at rest: the line for it stands there, to be taken in."""
+    path = tmp_path / "clip.csv"
+    path.write_text("time_ms,D7,D6\n0,1,0\n500,0,1\n600,1,0\n5000,1,0\n")
+    gadget = tmp_path / "gadget.toml"
+    gadget.write_text('[gadget]\nname = "G"\n[cell]\ncurve = "lco"\ncapacity = "1 Ah"\n'
+                      "[buttons.power]\n")
+    lines = draft_map(activity(open_recording(path)), simfw.load_gadget(gadget)).splitlines()
+    hints = [line for line in lines if line.startswith('# active = "low"')]
+    assert len(hints) == 1
+    assert lines[lines.index(hints[0]) - 2] == "# [wires.D7]"
+
+
 def test_two_distances_that_differ_are_no_frequency_between_them(tmp_path: Path) -> None:
     """Of two distances the shorter one is the usual one; none lies near the middle of them."""
     rows = ("time_ms,a", "0,0", "1,1", "2,0", "3,1", "4,0", "13,1", "14,0")

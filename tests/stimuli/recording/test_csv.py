@@ -44,6 +44,25 @@ def test_every_layout_says_the_same(tmp_path: Path, text: str) -> None:
     assert [(tick * scale, wire, value) for tick, wire, value in edges] == ROWS
 
 
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_rows_at_even_times_are_samples(tmp_path: Path, separator: str) -> None:
+    """Fifty rows 20 ms apart that mostly repeat: 50 Hz; a blink that has a row a change is none."""
+    path = tmp_path / "log.csv"
+    point = "," if separator == ";" else "."
+    rows = {
+        "samples": [(20 * k, int(k in (7, 30))) for k in range(50)],
+        "changes": [(20 * k, k % 2) for k in range(50)],
+        "uneven": [(20 * k + (k == 40), 0) for k in range(50)],
+        "few": [(20 * k, 0) for k in range(10)],
+    }
+    found = {}
+    for name, table in rows.items():
+        path.write_text("\n".join([f"time_ms{separator}a", *(
+            f"{at}.0".replace(".", point) + f"{separator}{level}" for at, level in table)]) + "\n")
+        found[name] = open_recording(path).sample_hz
+    assert found == {"samples": Fraction(50), "changes": None, "uneven": None, "few": None}
+
+
 def test_times_are_never_floats(tmp_path: Path) -> None:
     """Nine decimals of a second are nine decimals, however large the number before them."""
     edges, _ = read(tmp_path, "time_s,a\n123456789.000000001,1\n123456789.000000002,0\n")
@@ -109,7 +128,8 @@ BROKEN = {
     "rate": ("# sample rate: quick\na\n0\n", "log.csv: sample rate = quick: this is not a sample "
              "rate. Allowed: for example `4 MHz`."),
     "short row": ("time_s,a,b\n0,0,0\n1,1\n", "log.csv:3: 1,1: 2 cells where the header has 3."),
-    "long row": ("time_s,a\n0,0\n1,1,1\n", "log.csv:3: 1,1,1: 3 cells where the header has 2."),
+    "long row": ("time_s,a\n0,0\n1,1,1\n", "log.csv:3: 1,1,1: 3 cells where the header has 2. "
+                 "Allowed: a decimal comma only where the cells are parted by semicolons or tabs."),
     "back": ("time_s,a\n2,0\n1,1\n", "log.csv:3: 1: time goes back. Allowed: times that rise or "
              "stay."),
     "not a time": ("time_s,a\n0,0\nsoon,1\n", "log.csv:3: time = soon: this is not a time. "
