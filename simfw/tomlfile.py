@@ -142,6 +142,9 @@ class TomlFile:
                 found = self.settings[key] if key == problem.key else problem.found
                 return replace(problem, file=OPTION, found=found)
             key = _above(key)
+        below = next((one for one in self.settings if one.startswith(f"{problem.key}.")), None)
+        if below is not None and problem.key not in self.places:  # a section that it made
+            return replace(problem, file=OPTION)
         place = self.place(problem.key)
         exact = self.places.get(problem.key) or self.places.get(_loose(problem.key))
         found = problem.found

@@ -229,7 +229,8 @@ class _Reader:
         if problem.file == OPTION:
             for place, answer in zip(places, answers, strict=True):
                 for name, value in answer.change.items():
-                    if problem.key == name or problem.key.startswith((f"{name}.", f"{name}[")):
+                    if (problem.key == name or problem.key.startswith((f"{name}.", f"{name}["))
+                            or name.startswith(f"{problem.key}.")):  # a section that is none
                         said = f"{problem.key} = {value}: {problem.text}"
                         return replace(problem, key=f"{place}.change", text=said, file="",
                                        line=None, found=None)

@@ -316,7 +316,7 @@ def _together(rival: Rival) -> tuple[Together, ...]:
     """Pairs of which the sum, the ratio or the product is known much better than each alone."""
     fitting = [one for one in rival.trials if one.worst <= FITS]
     unknowns = rival.log.unknowns
-    tried: list[tuple[float, str, int, int, Aim]] = []
+    tried: list[tuple[float, str, int, int, float, Aim]] = []
     for a, b in combinations(range(rival.figures), 2):
         one, two = unknowns[a], unknowns[b]
         if CLOCK in (one.key, two.key) or one.low <= 0 or two.low <= 0:
@@ -330,12 +330,13 @@ def _together(rival: Rival) -> tuple[Together, ...]:
             spread = max(values) - min(values)
             wide = sum(alone) if kind == "sum" else max(alone)
             if min(alone) > 0 and spread < _TIGHT * wide and _worth(kind, alone, values):
-                tried.append((spread / wide, kind, a, b, _pair_aim(kind, a, b)))
+                tried.append((spread / wide, kind, a, b, wide, _pair_aim(kind, a, b)))
     found = []
-    for _, kind, a, b, aim in sorted(tried, key=lambda one: one[:4])[:_MOST_TOGETHER]:
+    for _, kind, a, b, wide, aim in sorted(tried, key=lambda one: one[:4])[:_MOST_TOGETHER]:
         low, high = _ends(rival, aim)
         ends = (low.outer, high.outer)
-        if all(math.isfinite(end) for end in ends):
+        # The runs that fit may lie closer by chance than what was looked for shows.
+        if all(math.isfinite(end) for end in ends) and ends[1] - ends[0] < wide:
             found.append(Together(
                 kind=kind, keys=(unknowns[a].key, unknowns[b].key),
                 low=ends[0] if kind == "sum" else math.exp(ends[0]),

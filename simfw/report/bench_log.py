@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from simfw.benchlog.model import CLOCK
@@ -218,7 +219,17 @@ def _together_span(log: BenchLog, one: Together) -> str:
         return span_text(first, one.low, one.high)
     if one.kind == "ratio" and first.dimension is second.dimension:
         return f"{one.low:.3g} .. {one.high:.3g}"
-    return f"{one.low:.3g} .. {one.high:.3g} (SI)"
+    (by, one_s), (and_by, other_s) = (_unit(first), _unit(second))
+    size = one_s / other_s if one.kind == "ratio" else one_s * other_s
+    unit = f"{by}/{and_by}" if one.kind == "ratio" else f"{by}·{and_by}"
+    return f"{one.low / size:.3g} .. {one.high / size:.3g} {unit}"
+
+
+def _unit(unknown: Unknown) -> tuple[str, float]:
+    """A usual unit of an unknown, and its size."""
+    name = unknown.dimension.likely[-1]
+    factor = unknown.dimension.units[name]
+    return (name, float(factor)) if isinstance(factor, Decimal) else ("", 1.0)
 
 
 def _contradiction_lines(found: Narrowed) -> list[str]:

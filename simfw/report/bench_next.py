@@ -51,8 +51,8 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
     for number, one in enumerate(found.experiments[:MOST], start=1):
         lines += wrapped(f"{number}. {one.name}", "  ", "     ")
         lines += wrapped(
-            f"{format_rough_time(60.0 * one.minutes, 2)}, {', '.join(one.kit)}; {one.bits:.2g} "
-            "bits", "     ", "     ")
+            f"{format_rough_time(60.0 * one.minutes, 2)}, {', '.join(one.kit)}; "
+            f"{_bits(one.bits)}", "     ", "     ")
         told = [(answers_text(log, p.combination), _predicted(p, one.unit))
                 for p in one.predictions]
         if len(told) == 1 or len({text for _, text in told}) == 1:
@@ -71,10 +71,16 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
         for pair in found.not_tellable:
             both = f"{answers_text(log, pair.first)} / {answers_text(log, pair.second)}"
             lines += wrapped(f"{both}: {_untold_text(pair)}")
-    lines += ["", *wrapped(
-        f"Tried {found.looks} handlings side by side. What was not found may exist, where nothing "
-        "is said to be proved.", "", "")]
+    if found.looks:
+        lines += ["", *wrapped(
+            f"Tried {found.looks} handlings side by side. What was not found may exist, where "
+            "nothing is said to be proved.", "", "")]
     return "\n".join(lines) + "\n"
+
+
+def _bits(bits: float) -> str:
+    text = f"{bits:.2g}"
+    return f"{text} bit" if text == "1" else f"{text} bits"
 
 
 _PROVED = {

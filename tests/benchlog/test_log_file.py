@@ -111,6 +111,22 @@ pin = "charger.status"
     assert "log.toml" in said
 
 
+def test_a_change_of_a_section_that_is_none_is_a_mistake_of_the_log(tmp_path: Path):
+    """It stands in the log, under its answer, and not in the gadget file."""
+    said = problems(tmp_path, """
+[[questions]]
+name = "pin"
+[[questions.answers]]
+name = "low"
+[[questions.answers]]
+name = "high"
+change = { "mode.on" = "1" }
+""")
+    assert "gadget.toml" not in said
+    assert "questions[0].answers[1].change" in said
+    assert "unknown section" in said
+
+
 def test_an_observation_of_a_gadget_without_a_charger_is_refused(tmp_path: Path):
     """Other answers may name other gadget files; each has to have what was seen."""
     log_of(tmp_path, '[[observations]]\nname = "x"\nmode = "lamp.lit"\nreading = "1 mA .. 2 mA"\n')
