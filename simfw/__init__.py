@@ -5,8 +5,9 @@
     scenario = load_scenario("scenarios/larder-lamp/jam-making.toml")
     run = simulate(scenario.gadget, scenario)
 
-What is listed in `__all__` is the public surface; everything else may change. The names are looked
-up when they are first used, so that `import simfw` itself loads nothing heavy.
+What is listed in `__all__` is the public surface, and so are the modules that the page
+`docs/reference/python.md` names; everything else may change. The names are looked up when they are
+first used, so that `import simfw` itself loads nothing heavy.
 """
 
 from __future__ import annotations

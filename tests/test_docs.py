@@ -20,6 +20,7 @@ from pathlib import Path
 
 import pytest
 
+import simfw
 from simfw import cli
 from simfw.cli import main
 from simfw.errors import UsageError
@@ -135,6 +136,20 @@ def test_every_page_of_the_documentation_is_listed() -> None:
     listed = {(ROOT / "docs" / target).resolve() for target in LINK.findall(index)}
     for page in (ROOT / "docs").rglob("*.md"):
         assert page == ROOT / "docs/README.md" or page in listed, page
+
+
+def test_what_is_public_in_python_stands_on_one_page() -> None:
+    """All names of the package, attributes that a run has, and the modules that pages import."""
+    page = (ROOT / "docs/reference/python.md").read_text(encoding="utf-8")
+    first = {name for cell in re.findall(r"^\| (.+?) \|", page, re.MULTILINE)
+             for name in re.findall(r"`(\w+)", cell)}
+    assert set(simfw.__all__) <= first
+    attributes = first - set(simfw.__all__)
+    assert {"average_current_a", "events"} <= attributes
+    assert {name for name in attributes if not hasattr(simfw.Run, name)} == set()
+    for path in PAGES:
+        for module in re.findall(r"^from (simfw\.[\w.]+) import", path.read_text("utf-8"), re.M):
+            assert f"`{module}`" in page, f"{path.name} imports {module}"
 
 
 def test_every_command_is_described() -> None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 RANK = 90
 WIDTH = 80
+MOST_PAGES = 3
 
 
 def register(commands: Commands) -> None:
@@ -58,7 +59,11 @@ def run(arguments: argparse.Namespace) -> int:
         print(("\n" if found else "") + _plain(pages[topic].read_text(encoding="utf-8")).strip())
     elif not found:
         every = [*commands, *pages, *(form for name in words for form in _forms(name))]
-        raise UsageError(f'There is nothing about "{topic}".{hint(topic.lower(), every)} '
+        places = _pages_with(topic, pages)
+        said = hint(topic.lower(), every)
+        if places:
+            said = f" It stands on the page{'s' * (len(places) > 1)} {', '.join(places)}."
+        raise UsageError(f'There is nothing about "{topic}".{said} '
                          "`simfw help` lists all there is.")
     return 0
 
@@ -76,6 +81,15 @@ def _pages() -> Mapping[str, Path]:
     cautions = folder.parent / "explanation" / "cautions.md"  # in a checkout
     paths = [*folder.glob("*.md"), *([cautions] if cautions.is_file() else [])]
     return {path.stem: path for path in sorted(paths, key=lambda path: path.stem)}
+
+
+def _pages_with(topic: str, pages: Mapping[str, Path]) -> list[str]:
+    """The pages that say a word most often; those that say it once are no help."""
+    wanted = re.compile(rf"\b{re.escape(topic)}s?\b", re.IGNORECASE)
+    often = {name: len(wanted.findall(path.read_text(encoding="utf-8")))
+             for name, path in pages.items()}
+    return [name for name in sorted(often, key=lambda name: (-often[name], name))
+            if often[name] > 1][:MOST_PAGES]
 
 
 def _words() -> Mapping[str, str]:

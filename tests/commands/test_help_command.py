@@ -57,6 +57,13 @@ def test_help_names_the_nearest_topic(capsys: Any) -> None:
         "lists all there is.\n")
 
 
+def test_help_names_the_page_that_has_a_word_without_an_entry(capsys: Any) -> None:
+    """Chemistries of cells are told on the page of the gadget file, not in the glossary."""
+    assert said(capsys, "help", "alkaline") == (
+        2, "", 'There is nothing about "alkaline". It stands on the page gadget-file. '
+        "`simfw help` lists all there is.\n")
+
+
 def test_an_installation_brings_the_pages_that_help_prints() -> None:
     """They are packed from the folder that a checkout reads."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
