@@ -14,6 +14,7 @@ LIGHTS = ("lamp", "mark", "glow")
 LOADS = ("motor", "buzzer")
 BUTTONS = ("power", "level", "mode")
 GRID_MS = 10
+COARSE_MS = 20
 # What `simfw` does otherwise at present, each with a case of its own in the tests; to become empty.
 KNOWN: set[str] = set()
 
@@ -37,6 +38,7 @@ class Draw:
     truths: list[str] = field(default_factory=list)
     numbers: list[tuple[str, str, str]] = field(default_factory=list)  # name, comparison, number
     guards: list[str] = field(default_factory=list)
+    coarse: bool = False  # all times on a few values, so that nearly everything coincides
 
     def chance(self, share: float) -> bool:
         """True in that share of draws."""
@@ -48,19 +50,29 @@ class Draw:
 
     def ms(self, low: int, high: int, fine: float = 0.15) -> str:
         """A time between two numbers of milliseconds, mostly on the grid."""
+        if self.coarse:
+            step = next(one for one in (COARSE_MS, GRID_MS, 5, 1) if high // one * one >= low)
+            return f"{self.rng.randint(-(-low // step), high // step) * step} ms"
         if self.chance(fine):
             return f"{self.rng.randint(low * 10**6, high * 10**6)} ns"
         step = GRID_MS if high - low >= 4 * GRID_MS else 1
         return f"{self.rng.randint(-(-low // step), high // step) * step} ms"
+
+    def off(self) -> int:
+        """Some ns beside the grid, now and then."""
+        if self.chance(0.15):
+            off = self.rng.randint(-(10**6), 10**6)
+            return 0 if self.coarse else off
+        return 0
 
     def number(self, low: float, high: float, digits: int = 3) -> str:
         """A decimal number."""
         return f"{self.rng.uniform(low, high):.{digits}f}"
 
 
-def case(seed: int) -> Case:
-    """The gadget and scenario of a seed."""
-    draw = Draw(random.Random(seed))
+def case(seed: int, coarse: bool = False) -> Case:
+    """The gadget and scenario of a seed; `coarse`: another one, with all times on a few values."""
+    draw = Draw(random.Random(f"{seed} coarse" if coarse else seed), coarse=coarse)
     g = draw.gadget
     g["gadget"] = {"name": f"Random {seed}"}
     lively = draw.chance(0.45)  # a cell so small that its voltage moves within the scenario
@@ -764,13 +776,14 @@ def _ns(text: str) -> int:
 def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[str, Any]:
     g = draw.gadget
     lasts = draw.rng.randint(5, 18) * 100
+    grid = COARSE_MS if draw.coarse else GRID_MS
+    tens = grid * 10**6
     steps: list[dict[str, Any]] = []
     for name in g["buttons"]:
-        time = 0 if draw.chance(0.1) else draw.rng.randint(1, 40) * GRID_MS * 10**6
+        time = 0 if draw.chance(0.1) else draw.rng.randint(1, 40) * grid * 10**6
         while time < lasts * 10**6 and len(steps) < 14:
-            long = draw.pick(1, 2, 5, 8, 12, 30, 60, 100) * 10**7
-            if draw.chance(0.15):
-                long += draw.rng.randint(-(10**6), 10**6)
+            long = draw.pick(1, 2, 5, 8, 12, 30, 60, 100) * tens
+            long += draw.off()
             step = {"at": f"{time} ns", "press": name, "for": f"{long} ns"}
             if draw.chance(0.25):
                 step["bounce"] = f"{min(draw.rng.randint(1, 9) * 10**6, long)} ns"
@@ -779,13 +792,12 @@ def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[st
             if draw.chance(0.15):
                 time = end  # at the very moment the last one ends
             else:
-                time = end + draw.pick(1, 3, 5, 10, 25, 50, 90) * 10**7
-                if draw.chance(0.15):
-                    time += draw.rng.randint(-(10**6), 10**6)
+                time = end + draw.pick(1, 3, 5, 10, 25, 50, 90) * tens
+                time += draw.off()
     if "proximity" in g:
-        time = draw.rng.randint(0, 40) * GRID_MS * 10**6
+        time = draw.rng.randint(0, 40) * grid * 10**6
         while time < lasts * 10**6:
-            long = draw.rng.randint(3, 60) * GRID_MS * 10**6
+            long = draw.rng.randint(3, 60) * grid * 10**6
             steps.append(
                 {
                     "at": f"{time} ns",
@@ -794,37 +806,37 @@ def _scenario(draw: Draw, lively: bool, curve: list[tuple[str, str]]) -> dict[st
                     "for": f"{long} ns",
                 }
             )
-            time += long + draw.pick(0, 5, 20, 60, 90) * 10**7
+            time += long + draw.pick(0, 5, 20, 60, 90) * tens
     for name in g.get("toggles", {}):
-        time = draw.rng.randint(0, 40) * GRID_MS * 10**6
+        time = draw.rng.randint(0, 40) * grid * 10**6
         while time < lasts * 10**6 and draw.chance(0.85):
             steps.append({"at": f"{time} ns", "toggle": name, "to": draw.pick("on", "off")})
-            time += draw.pick(1, 2, 3, 10, 30, 60) * 10**7
-            time += draw.rng.randint(-(10**6), 10**6) if draw.chance(0.15) else 0
+            time += draw.pick(1, 2, 3, 10, 30, 60) * tens
+            time += draw.off()
     if "measures" in g:
-        time = draw.rng.randint(0, 20) * GRID_MS * 10**6
+        time = draw.rng.randint(0, 20) * grid * 10**6
         while time < lasts * 10**6:
             value = f"{draw.rng.randint(0, 80)} lx"
             steps.append({"at": f"{time} ns", "measure": "light", "value": value})
-            time += draw.pick(1, 4, 10, 20, 40) * 10**7
+            time += draw.pick(1, 4, 10, 20, 40) * tens
     if "charger" in g:
-        time, there = draw.rng.randint(0, 60) * GRID_MS * 10**6, True
+        time, there = draw.rng.randint(0, 60) * grid * 10**6, True
         while time < lasts * 10**6 and draw.chance(0.9):
             steps.append({"at": f"{time} ns", "usb": there})
-            time, there = time + draw.rng.randint(1, 120) * GRID_MS * 10**6, not there
+            time, there = time + draw.rng.randint(1, 120) * grid * 10**6, not there
     if "charger" in g and draw.chance(0.3):
-        at = draw.rng.randint(1, lasts // GRID_MS) * GRID_MS
+        at = draw.rng.randint(1, lasts // grid) * grid
         steps.append({"at": f"{at} ms", "fault": True})
         if draw.chance(0.7):
-            at = draw.rng.randint(at // GRID_MS + 1, lasts // GRID_MS + 1) * GRID_MS
+            at = draw.rng.randint(at // grid + 1, lasts // grid + 1) * grid
             steps.append({"at": f"{at} ms", "fault": False})
     if draw.chance(0.15):
-        for at in draw.rng.sample(range(0, lasts, GRID_MS), draw.rng.randint(1, 2)):
+        for at in draw.rng.sample(range(0, lasts, grid), draw.rng.randint(1, 2)):
             warm = f"{draw.rng.randint(1, 39)} degC"
             steps.append({"at": f"{at} ms", "temperature": warm})
     steps = [step for step in steps if _ns(step["at"]) <= lasts * 10**6]
     for _ in range(draw.rng.randint(0, 5)):
-        at = draw.rng.randint(0, lasts // GRID_MS) * GRID_MS
+        at = draw.rng.randint(0, lasts // grid) * grid
         steps.append({"at": f"{at} ms", "expect": _settled(draw)})
     if draw.chance(0.5):
         draw.rng.shuffle(steps)

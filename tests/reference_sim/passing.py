@@ -110,7 +110,7 @@ class Passing:
             below = charger.pre_below
             return -1.0 if below is None else below - charger.pre_back - now.volt - 1e-12
         assert kind == "recharge"
-        return -1.0 if charger.recharge is None else charger.recharge - now.volt
+        return -1.0 if charger.recharge is None else charger.recharge - now.volt - 1e-12
 
     def circuit_step(self, kind: str) -> None:
         """Take a step of protection or charger."""
