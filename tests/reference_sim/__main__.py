@@ -1,5 +1,6 @@
-"""`python -m tests.reference_sim N SEED`: N random cases from SEED on, counted.
+"""`python -m tests.reference_sim N SEED [coarse]`: N random cases from SEED on, counted.
 
+`coarse`: other ones, whose times all lie on a few values.
 Prints the counts and, for each difference, the case made as small as it can be made.
 """
 
@@ -17,16 +18,18 @@ from tests.reference_sim.writing import curve_csv, gadget_toml, scenario_toml
 CLOSE = "too close to call"
 
 
-def main(count: int, seed: int, most: int = 5) -> int:
+def main(count: int, seed: int, coarse: bool = False, most: int = 5) -> int:
     """Run them; at most `most` differences are made small and printed whole."""
     counts: Counter[str] = Counter()
     shown = 0
     begin = time.process_time()
     for number in range(seed, seed + count):
-        verdict = run(case(number))
+        verdict = run(case(number, coarse))
         counts[verdict.outcome] += 1
         if verdict.outcome == CLOSE:
             print(f"seed {number}: {CLOSE}: {verdict.close[0]} ns", flush=True)
+        if verdict.too_long:
+            print(f"seed {number}: {verdict.outcome}", flush=True)
         if verdict.outcome == "refused":
             print(f"seed {number}: refused: {verdict.refused}", flush=True)
         if verdict.outcome != "different":
@@ -36,7 +39,7 @@ def main(count: int, seed: int, most: int = 5) -> int:
             print(f"  {verdict.differences[0]}")
             continue
         shown += 1
-        small = smaller(case(number))
+        small = smaller(case(number, coarse))
         print("# gadget.toml\n" + gadget_toml(small.gadget))
         print("# scenario.toml\n" + scenario_toml(small.scenario))
         print("# curve.csv\n" + curve_csv(small.curve))
@@ -51,4 +54,5 @@ def main(count: int, seed: int, most: int = 5) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 0))
+    sys.exit(main(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 0,
+                  sys.argv[3:] == ["coarse"]))
