@@ -23,7 +23,7 @@ MOST_EVENTS = 20
 # What is compared otherwise (events), or is no answer.
 _LEFT_OUT = frozenset({
     "gadget", "scenario", "title", "events", "findings", "guesses", "without_origin", "searched",
-    "open_cells", "detail", "free", "text", "texts", "notes", "steps",
+    "open_cells", "unhandled_pairs", "detail", "free", "text", "texts", "notes", "steps",
 })
 _NAMES = ("name", "region", "state", "bars", "key", "expression", "pin")
 _UNITS = ("a", "v", "c", "s", "w", "m", "days")

@@ -67,7 +67,7 @@ def region_drawing(subject: Subject, region: Region) -> Drawing:
         svg=state_diagram(f"States of {region.name}", columns, lines),
         text=_without_styles(diagram(region, format_duration)),
         caption="A column is a state, a line is a row. Dots: from; arrowhead: to; loop: stays; "
-        "hollow arrowheads, dashed: one of these, from memory; amber: after a time, or a state "
+        "hollow arrowheads, dashed: one of these, by mode memory; amber: after a time, or a state "
         "that keeps the controller awake. Thick frame: first state.",
     )
 
@@ -182,7 +182,7 @@ def regions(subject: Subject) -> Section | None:
     )
     if open_:
         text += (
-            " *Unhandled*: no row speaks of it; nothing happens and the time runs on. Whether that "
+            " *Unhandled*: no row handles it; nothing happens and the time runs on. Whether that "
             "is meant is an open question."
         )
     return Section(

@@ -33,7 +33,7 @@ class Column:
 class Line:
     """A row: where it leads from and to (column numbers), its number in the tables, its text.
 
-    `targets` is empty where the state stays; more than one means one of them, from memory.
+    `targets` is empty where the state stays; more than one means one of them, by mode memory.
     `timed` sets rows apart that fire after a dwell.
     """
 
