@@ -9,10 +9,11 @@ import importlib
 import io
 import os
 import pkgutil
+import shutil
 import sys
 import warnings
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, TextIO
 
 from simfw import __version__, commands
 from simfw.commands._shared import Parser
@@ -41,13 +42,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     if rest:
         arguments.parser.refuse(rest)
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), _for_people(arguments):
             warnings.simplefilter("always", GadgetWarning)
             warnings.showwarning = _show(warnings.showwarning)
             status = int(arguments.action(arguments) or 0)
-        sys.stdout.flush()
+            sys.stdout.flush()
     except SimfwError as error:
-        print(error, file=sys.stderr)
+        print(_folded(str(error), sys.stderr), file=sys.stderr)
         return error.exit_code
     except KeyboardInterrupt as stop:
         print(str(stop) or "Stopped.", file=sys.stderr)
@@ -76,7 +77,7 @@ def _show(other: Callable[..., None]) -> Callable[..., None]:
 
     def show(message: Warning | str, category: type[Warning], *where: Any, **more: Any) -> None:
         if issubclass(category, GadgetWarning):
-            print(f"Warning: {message}", file=sys.stderr)
+            print(_folded(f"Warning: {message}", sys.stderr), file=sys.stderr)
         else:
             other(message, category, *where, **more)
 
@@ -88,6 +89,65 @@ class _Closed(io.StringIO):
 
     def write(self, _text: str, /) -> int:
         raise OSError(None, "it is closed")
+
+
+# What these print is a file: no character of it may be another.
+FILES = ("completion", "map", "schema")
+
+
+@contextlib.contextmanager
+def _for_people(arguments: argparse.Namespace) -> Iterator[None]:
+    """While a report is printed: lines as wide as the terminal, letters that it has."""
+    stream = sys.stdout
+    command = arguments.parser.prog.rpartition(" ")[2]
+    if getattr(arguments, "json", False) or command in FILES:
+        yield
+        return
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(errors="simfw-plain")
+    if not stream.isatty():
+        yield
+        return
+    pages = _Pages(stream)
+    sys.stdout = pages
+    try:
+        yield
+    finally:
+        sys.stdout = stream
+        pages.flush()
+
+
+class _Pages(io.StringIO):
+    """A standard output that folds what it is given when it is flushed."""
+
+    def __init__(self, stream: TextIO) -> None:
+        super().__init__()
+        self._stream = stream
+
+    def isatty(self) -> bool:
+        """It stands for a terminal."""
+        return True
+
+    def fileno(self) -> int:
+        """The terminal's."""
+        return self._stream.fileno()
+
+    def flush(self) -> None:
+        """Print what has come since the last time."""
+        text = self.getvalue()
+        self.seek(0)
+        self.truncate()
+        self._stream.write(_folded(text, self._stream))
+        self._stream.flush()
+
+
+def _folded(text: str, stream: TextIO) -> str:
+    """`text` in lines as wide as a terminal; as it is for anything else."""
+    if not stream.isatty():
+        return text
+    from simfw.report.fitted import fitted
+
+    return fitted(text, max(40, shutil.get_terminal_size().columns))
 
 
 def _prepare_streams() -> None:
@@ -122,7 +182,23 @@ def _escaped(error: UnicodeError) -> tuple[str, int]:
             error.end)
 
 
+# Signs of the trade in letters that every terminal has.
+PLAIN = {"µ": "u", "Ω": "ohm", "°": "deg ", "±": "+/-", "×": "x", "·": "*", "−": "-", "–": "-",
+         "’": "'", "→": "->", "…": "...", "≤": "<=", "≥": ">=", "√": "sqrt"}
+
+
+def _plain(error: UnicodeError) -> tuple[str, int]:
+    """Signs of the trade in plain letters; others escaped."""
+    if isinstance(error, UnicodeEncodeError):
+        sign = error.object[error.start : error.start + 1]
+        if sign in PLAIN:
+            return PLAIN[sign], error.start + 1
+        error.end = error.start + 1
+    return _escaped(error)
+
+
 codecs.register_error("simfw", _escaped)
+codecs.register_error("simfw-plain", _plain)
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -1,7 +1,7 @@
 """How the pages read: short sentences, words with one meaning, a question first, a source after.
 
-Limits of length and the list of stumbling blocks are the project's own; what a glossary must hold is
-what the pages use without saying what it means.
+Limits of length and the list of stumbling blocks are our own; what a glossary must hold is what
+the pages use without saying what it means.
 """
 
 from __future__ import annotations
