@@ -42,6 +42,13 @@ class Margin:
         """How far off it is, in tolerances (>= 0); up to 1 it agrees."""
         return self.off_at(self.z)
 
+    def aside(self, z: float) -> float:
+        """How far a number lies to one side, in tolerances: from the middle, or beyond an end."""
+        low, high, scale = self.low, self.high, self.scale
+        if math.isfinite(low) and math.isfinite(high):
+            return (z - 0.5 * (low + high)) / max(0.5 * (high - low), 1e-12)
+        return (z - low) / scale if math.isfinite(low) else (z - high) / scale
+
     def off_at(self, z: float) -> float:
         """The same for another number."""
         if not math.isfinite(z):

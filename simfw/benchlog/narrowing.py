@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from simfw.benchlog.margin import Margin
 from simfw.benchlog.model import CLOCK, BenchLog, Unknown
 from simfw.benchlog.search import FITS, Aim, End, Mistaken, Rival, State, Trial
 from simfw.engine.modes import modes_of_states
@@ -34,6 +33,7 @@ MOST_RUNS = 20_000
 _HELD = 0.97  # an observation this far off, in tolerances, holds an end
 _EDGE = 1e-6
 _MOST_SUBSETS = 200
+_MOST_LEFT = 12  # sets that hold no contradiction, looked at before all smaller ones
 _MOST_GUESSES = 40
 _MOST_TOGETHER = 6
 _TIGHT = 0.5  # what figures make together is told where it is that much better known
@@ -378,6 +378,10 @@ def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
     states: dict[tuple[int, ...], State] = {}
     looked = 0
     for size in range(1, len(names) + 1):
+        # Where all that holds nothing of what was found fits at once, there is no more to find.
+        left = _without([subset for subset, _ in found], rival.all)
+        if left is not None and all(rival.least(subset)[0] == "fits" for subset in left):
+            break
         for subset in combinations(rival.all, size):
             if any(set(one) <= set(subset) for one, _ in found):
                 continue
@@ -387,7 +391,7 @@ def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
             state, best = rival.least(subset)
             states[subset] = state
             if state == "excluded":
-                rival.confirm(best)
+                rival.confirm(best, subset)
                 found.append((subset, max(best.offs[n] for n in subset)))
     if not found:
         _, best = rival.least(rival.all)
@@ -400,6 +404,22 @@ def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
         )
         for subset, off in found
     )
+
+
+def _without(
+    found: Sequence[tuple[int, ...]], everything: Sequence[int]
+) -> list[tuple[int, ...]] | None:
+    """The largest sets that hold none of those that were found; None where they are many."""
+    if not found:
+        return None
+    taken: set[frozenset[int]] = {frozenset()}
+    for one in found:
+        taken = {hit if hit & set(one) else hit | {n} for hit in taken for n in one}
+        taken = {hit for hit in taken if not any(other < hit for other in taken)}
+        if len(taken) > _MOST_LEFT:
+            return None
+    sets = [tuple(n for n in everything if n not in hit) for hit in taken]
+    return sorted((one for one in sets if one), key=lambda one: (-len(one), one))
 
 
 def _everywhere(log: BenchLog, rivals: Sequence[RivalResult]) -> tuple[Contradiction, ...]:
@@ -438,6 +458,8 @@ def _unnoticed(rival: Rival) -> tuple[Unnoticed, ...]:
         for k, margin in enumerate(margins):
             if margin.firm or not rival.sights[n].dims:
                 continue
+            if not rival.may_reach(n, k, others, _SHIFT):
+                continue
             low = rival.end(Aim(sight=(n, k)), -1, others)
             high = rival.end(Aim(sight=(n, k)), 1, others)
             if low is None or high is None:
@@ -446,7 +468,7 @@ def _unnoticed(rival: Rival) -> tuple[Unnoticed, ...]:
                 value for end in (low, high)
                 if (value := rival.look(n, end.trial.x)[k].value) is not None
             ]
-            offs = [_signed(rival.look(n, end.trial.x)[k].z, margin) for end in (low, high)]
+            offs = [margin.aside(rival.look(n, end.trial.x)[k].z) for end in (low, high)]
             if len(values) < 2 or (offs[0] > -_SHIFT and offs[1] < _SHIFT):
                 continue
             found.append(Unnoticed(
@@ -454,14 +476,6 @@ def _unnoticed(rival: Rival) -> tuple[Unnoticed, ...]:
                 unit=margin.unit))
             break
     return tuple(found)
-
-
-def _signed(z: float, margin: Margin) -> float:
-    """How far a margin lies to one side, in tolerances."""
-    low, high, scale = margin.low, margin.high, margin.scale
-    if math.isfinite(low) and math.isfinite(high):
-        return float((z - 0.5 * (low + high)) / max(0.5 * (high - low), 1e-12))
-    return float((z - low) / scale if math.isfinite(low) else (z - high) / scale)
 
 
 def _guesses(rival: Rival, best: Trial) -> tuple[Guessed, ...]:
@@ -482,7 +496,7 @@ def _guesses(rival: Rival, best: Trial) -> tuple[Guessed, ...]:
                 if a.firm:
                     by = abs(b.off - a.off)
                 else:
-                    by = abs(_signed(b.z, a) - _signed(a.z, a)) if math.isfinite(b.z) else 20.0
+                    by = abs(a.aside(b.z) - a.aside(a.z)) if math.isfinite(b.z) else 20.0
                 if by > worst:
                     worst, name = by, rival.log.observations[n].name
         if worst >= 0.05:

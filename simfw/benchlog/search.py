@@ -41,9 +41,11 @@ _CLOUD = 512  # points at which the surfaces are read to find where to begin
 _STARTS = 3
 _ROUNDS = 9
 _NEAR = 5e-4  # of the way between two ends: steps smaller than this are no gain
+_SAME = 1e-5  # of the way: points that are one
 _CLOSE = 4.0  # tolerances: looks that are no further off tell how it is near the ends
 _FAR = 5.0  # tolerances: beyond that it does not matter how far off something is
 _GOOD = 0.02  # tolerances by which a surface through all looks may be off and be believed
+_ROUGH = 0.25  # and by which an end that does not matter may be
 _OUTWARD = 1e-3  # tolerances by which what is printed lies outside at the least
 _SCAN = 32  # steps to the end of a range
 _NEARLY = 0.5  # tolerances: what lies between the points of the cloud may fit
@@ -55,7 +57,7 @@ State = Literal["fits", "excluded", "open"]
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One exact look at all observations: where, and how far each is off."""
+    """An exact look at observations: where, and how far each is off; infinite: not looked at."""
 
     x: Array
     offs: tuple[float, ...]
@@ -133,7 +135,7 @@ class Rival:
         self.size = self.figures + len(self.locals)
         self.all = tuple(range(len(log.observations)))
         self.trials: list[Trial] = []
-        self._trial_at: dict[bytes, Trial] = {}
+        self._trial_at: dict[bytes, int] = {}  # its number among the trials
         self.sights = [_Sight(dims=[]) for _ in self.all]
         self.wide: set[int] = set()  # observations that all figures decide
         self.error = 0.0  # how far surfaces were off where runs were made last
@@ -184,21 +186,24 @@ class Rival:
             sight.surfaces.clear()
         return found
 
-    def trial(self, x: Array) -> Trial:
-        """An exact look at all observations."""
+    def trial(self, x: Array, subset: Sequence[int] | None = None) -> Trial:
+        """An exact look at some observations, or all."""
         x = np.clip(x, 0.0, 1.0)
-        known = self._trial_at.get(x.tobytes())
-        if known is None:
-            offs = tuple(
-                max((one.off for one in self.look(n, x)), default=0.0) for n in self.all
-            )
-            known = self._trial_at[x.tobytes()] = Trial(x, offs)
-            self.trials.append(known)
-        return known
+        place = self._trial_at.get(x.tobytes())
+        offs = [math.inf] * len(self.all) if place is None else list(self.trials[place].offs)
+        missing = [n for n in (self.all if subset is None else subset) if offs[n] == math.inf]
+        for n in missing:
+            offs[n] = max((one.off for one in self.look(n, x)), default=0.0)
+        if place is None:
+            place = self._trial_at[x.tobytes()] = len(self.trials)
+            self.trials.append(Trial(x, tuple(offs)))
+        elif missing:
+            self.trials[place] = Trial(x, tuple(offs))
+        return self.trials[place]
 
-    def confirm(self, one: Trial) -> None:
+    def confirm(self, one: Trial, subset: Sequence[int] | None = None) -> None:
         """Look once more with every figure as it is at the point; raises `Mistaken`."""
-        for n in self.all:
+        for n in self.all if subset is None else subset:
             sight = self.sights[n]
             if len(sight.dims) >= self.figures + len(self._own(n)):
                 continue
@@ -331,10 +336,9 @@ class Rival:
         """Whether figures fit all of `subset`, with the exact look that is least off."""
         from simfw.benchlog.solving import nearest_fit
 
-        if not self.trials:
-            self.trial(np.full(self.size, 0.5))
         best = self.best(subset)
-        assert best is not None
+        if best is None or _worst(best, subset) == math.inf:
+            best = self.trial(np.full(self.size, 0.5), subset)
         if _worst(best, subset) <= FITS:
             return "fits", best
         agreed = 0
@@ -345,7 +349,7 @@ class Rival:
                 starts = [best.x, *self._starts(constraints, _STARTS)]
                 proposals = nearest_fit(constraints, starts, self.size)
                 for told, x in proposals[: 1 if round_ else _STARTS]:
-                    one = self.trial(x)
+                    one = self.trial(x, subset)
                     worst = _worst(one, subset)
                     if worst < _worst(best, subset) - 1e-6:
                         best, gained = one, True
@@ -464,12 +468,15 @@ class Rival:
                 break
             before = reach(best)
             worst = 0.0
+            latest: Trial | None = None
             for close in (False, True):
                 found = self._extreme(aim, sign, subset, best, 1.0 - slack, close=close)
                 if found is None:
                     continue
                 told = self._told(subset, found, close=close)
-                one = self.trial(found)
+                # Where both surfaces lead to one point, one look tells it.
+                one = latest = latest if latest is not None and _near(latest.x, found) else (
+                    self.trial(found, subset))
                 exact = _worst(one, subset)
                 errors[close] = abs(exact - told)
                 if exact > FITS:
@@ -493,6 +500,32 @@ class Rival:
             return math.inf
         k = sight.dims.index(aim.share)
         return max(sign * float(x[k]) for x in sight.teeth) + sight.gap
+
+    def may_reach(self, number: int, k: int, subset: Sequence[int], shift: float) -> bool:
+        """Whether a margin of an observation may lie `shift` tolerances to a side or more where
+        `subset` fits. Only where the surfaces say that it stays a tolerance short of that, and an
+        exact look agrees, it may not.
+        """
+        aim = Aim(sight=(number, k))
+        best = self.best(subset)
+        if best is None or _worst(best, subset) > FITS:
+            return False
+        if any(self.jumps(n) for n in (number, *subset)):
+            return True  # no surface tells
+        margin = self.look(number, best.x)[k]
+        for sign in (-1, 1):
+            for close in (False, True):
+                found = self._extreme(aim, sign, subset, best, 1.0, close=close)
+                if found is None or self.spent:
+                    return True
+                told_z = sign * self._goal(aim, sign, close=close)(found)[0]
+                exact = self.look(number, found)[k].z
+                error = abs(_worst(self.trial(found, subset), subset)
+                            - self._told(subset, found, close=close))
+                aside = [abs(margin.aside(z)) for z in (told_z, exact)]
+                if not max(*aside, 0.0) < shift - 1.0 or error > _ROUGH:
+                    return True
+        return False
 
     def _told(self, subset: Sequence[int], x: Array, *, close: bool) -> float:
         return max((c.off(c.surface.at(x[c.dims])[0])
@@ -604,6 +637,10 @@ def _parted(column: Sequence[Margin]) -> bool:
     offs = [one.off for one in column if one.firm]
     return {off <= 1.0 for off in offs} == {True, False} and all(
         off > 1.2 or off <= 1.0 for off in offs)
+
+def _near(one: Array, other: Array) -> bool:
+    return bool(np.abs(one - other).max(initial=0.0) < _SAME)
+
 
 
 def _worst(one: Trial, subset: Sequence[int]) -> float:

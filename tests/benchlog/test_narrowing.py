@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 import json
+import subprocess
+import sys
+import time
+from itertools import combinations
 from pathlib import Path
 
 import pytest
 
 from simfw.benchlog.margin import asked_of
-from simfw.benchlog.narrowing import narrow
+from simfw.benchlog.narrowing import _without, narrow
 from simfw.benchlog.search import Mistaken, Rival
 from simfw.cli import main
 from tests.benchlog.lantern import log_of
@@ -134,8 +139,45 @@ reading = "20 uA ± 1 uA"
     assert "run down" not in names
 
 
-def test_the_same_bytes_with_one_job_and_with_two(tmp_path: Path, capsys):
-    """And again with the same seed."""
+def test_what_fits_together_is_not_taken_apart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """Of five readings one fits nothing and the others fit one another: no need to try subsets."""
+    others = "".join(
+        f'[[observations]]\nname = "{n}"\nmode = "lamp.lit"\nreading = "{58 + n} mA ± 8 mA"\n'
+        for n in range(4))
+    log = log_of(tmp_path, f'{LAMP}{others}{METER.replace("62 mA ± 1 mA", "200 mA ± 1 mA")}')
+    tried: list[tuple[int, ...]] = []
+    whole = Rival.least
+
+    def counted(rival: Rival, subset):
+        tried.append(tuple(subset))
+        return whole(rival, subset)
+
+    monkeypatch.setattr(Rival, "least", counted)
+    found = narrow(log, brief=True)
+    (only,) = found.contradictions
+    assert (only.observations, only.minimal) == (("meter",), True)
+    # All together, each alone, and the four that are left together; not their 11 subsets.
+    assert len(tried) == 1 + 5 + 1
+
+
+def test_sets_without_a_contradiction_are_the_largest_there_are():
+    """Held against all subsets, for some sets of contradictions."""
+    everything = range(5)
+    for found in ([(0,)], [(0, 1)], [(0, 1), (1, 2)], [(0, 1), (2, 3), (0, 4)], [(0, 1, 2), (3,)],
+                  [(0,), (1,), (2,), (3,), (4,)]):
+        free = [set(some) for size in range(1, 6) for some in combinations(everything, size)
+                if not any(set(one) <= set(some) for one in found)]
+        largest = {tuple(sorted(one)) for one in free if not any(one < other for other in free)}
+        assert set(_without(found, everything)) == largest
+    assert _without([], everything) is None
+
+
+def test_the_same_bytes_with_one_job_and_with_two(
+    tmp_path: Path, capsys, monkeypatch: pytest.MonkeyPatch
+):
+    """And again with the same seed, beside other work, and by a clock that races."""
     log_of(tmp_path, f"""{LAMP}
 [[questions]]
 name = "samples"
@@ -146,10 +188,24 @@ name = "each minute"
 change = {{ "gauge.every" = "1 min" }}
 {METER}""")
     printed = []
-    for jobs in ("1", "2"):
+
+    def narrowed(jobs: str) -> None:
         assert main(["narrow", str(tmp_path / "log.toml"), "--jobs", jobs]) == 0
         printed.append(capsys.readouterr().out)
-    assert printed[0] == printed[1]
+
+    narrowed("1")
+    busy = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(2)]
+    try:
+        narrowed("2")
+    finally:
+        for one in busy:
+            one.kill()
+            one.wait()
+    gone = itertools.count(0, 3600)
+    for name in ("time", "monotonic", "perf_counter", "process_time"):
+        monkeypatch.setattr(time, name, lambda: float(next(gone)))
+    narrowed("1")
+    assert printed[0] == printed[1] == printed[2]
     assert "loads.lamp.current: 60.9 mA .. 63 mA   (was 30 mA .. 120 mA)" in printed[0]
     assert "high end held by meter; reached 63 mA" in printed[0]
 
