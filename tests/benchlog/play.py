@@ -11,8 +11,6 @@ from __future__ import annotations
 
 import random
 import sys
-import tempfile
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -27,6 +25,7 @@ from simfw.engine.simulator import simulate
 from simfw.gadget.quantities import with_values
 from simfw.loading import load_bench_log
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb
+from tests.benchlog.cases import Case, numbers, run_cases
 from tests.benchlog.lantern import write_lantern
 from tests.benchlog.planted import OFF, true_figures
 
@@ -229,19 +228,16 @@ def _lit(run: Run, prepared: Prepared) -> str:
 
 def main() -> int:
     """Play them; 1 where one went wrong."""
-    cases, first = (*map(int, sys.argv[1:]), *(40, 0)[len(sys.argv) - 1 :])
-    wrong = 0
-    with tempfile.TemporaryDirectory() as folder:
-        for number in range(first, first + cases):
-            began = time.process_time()
-            played = play(Path(folder) / str(number), number)
-            wrong += bool(played.wrong)
-            print(f"case {number}: {len(played.done)} experiments ({', '.join(played.done)}), "
-                  f"{played.minutes:.4g} min, {played.left} left, "
-                  f"{time.process_time() - began:.1f} s; {'; '.join(played.wrong) or 'right'}",
-                  flush=True)
-    print(f"{cases} cases, {wrong} wrong")
-    return int(wrong > 0)
+    def one(number: int) -> Case:
+        def run(folder: Path) -> tuple[str, list[str]]:
+            played = play(folder, number)
+            return (f"{len(played.done)} experiments ({', '.join(played.done)}), "
+                    f"{played.minutes:.4g} min, {played.left} left"), played.wrong
+
+        return f"case {number}", run
+
+    cases, first = numbers(sys.argv[1:], 40, 0)
+    return run_cases("cases", map(one, range(first, first + cases)))
 
 
 if __name__ == "__main__":
