@@ -68,7 +68,8 @@ def library(prepared: Prepared) -> list[Template]:
     gauge = gadget.gauge
     bars = 0 if gauge is None else len(gauge.thresholds)
     if gadget.charger is not None:
-        found += [_pin(), _pin(full=True), _charge(), _charge(analyser=True)]
+        begun = "0 %" if gadget.cell.cut_off is None else "cut-off"
+        found += [_pin(), _pin(full=True), _charge(begun), _charge(begun, analyser=True)]
     button = next(iter(gadget.buttons), None)
     if button is not None:
         found.append(_under_load(button))
@@ -156,11 +157,13 @@ def _pin(*, full: bool = False) -> Template:
     )
 
 
-def _charge(*, analyser: bool = False) -> Template:
+def _charge(start: str, *, analyser: bool = False) -> Template:
     seen = Observation(
         name="charge", start=StartCharge("cut-off"),
         steps=(Do(step=Usb(at_ns=0, present=True)), _until("charge.complete")))
-    begun, caution = "Run it down until it goes off by itself.", (
+    begun, caution = (
+        "Run it down until it goes off by itself." if start == "cut-off" else
+        "Run it down until it does nothing any more."), (
         "Watch it: a cell that gets hot or swells is no longer to be charged.")
     if analyser:
         return Template(
@@ -168,7 +171,7 @@ def _charge(*, analyser: bool = False) -> Template:
             hands=f"{begun} Put the analyser on USB's 5 V and on the charger's status pin, with a "
                   f"pull-up if it floats, and plug USB in. {caution}",
             seen=seen, blur=(0.0, 1.0),
-            entry='start = "cut-off"\nby = "analyser"\nsteps = [{ usb = true }, '
+            entry=f'start = "{start}"\nby = "analyser"\nsteps = [{{ usb = true }}, '
                   '{ until = "charge.complete", took = "... ± 1 s" }]',
         )
     return Template(
@@ -176,7 +179,7 @@ def _charge(*, analyser: bool = False) -> Template:
         hands=f"{begun} Plug USB in, start the stopwatch, look {EVERY}, stop when it says that it "
               f"is full. {caution}",
         seen=seen,
-        entry='start = "cut-off"\nsteps = [{ usb = true }, { until = "charge.complete", '
+        entry=f'start = "{start}"\nsteps = [{{ usb = true }}, {{ until = "charge.complete", '
               f'took = "...", {LOOKED} }}]',
     )
 

@@ -33,7 +33,7 @@ from tests.sharing import shared_check
 
 HERE = Path(__file__).parent
 GADGETS = sorted(path.parent.name for path in HERE.glob("*/gadget.toml"))
-NOT_SCENARIOS = {"gadget.toml", "expected.toml", "pattern.toml", "map.toml"}
+NOT_SCENARIOS = {"gadget.toml", "expected.toml", "pattern.toml", "map.toml", "bench.toml"}
 SCENARIOS = sorted(
     (path.parent.name, path.stem)
     for path in HERE.glob("*/*.toml")
