@@ -250,6 +250,29 @@ class Circuit:
                 (volts if step.quantity == "voltage_v" else amps).append(step.level)
         return tuple(volts), tuple(amps)
 
+    def levels_of(self, loads: LoadSet) -> tuple[tuple[float, LoadSet], ...]:
+        """A load set with PWM as shares of the time in load sets without: everything on first.
+
+        Empty where nothing is dimmed so, or where it cannot be told apart: beside a charger, and
+        for what draws in the whole period or longer than it is driven.
+        """
+        dimmed = [(name, duty) for name, duty, _ in loads.drives if duty < 1.0]
+        if not dimmed or (
+            self.charger is not None
+            and self._feed(self.charger, loads.charger, loads.temperature_c) is not None
+        ):
+            return ()
+        if any((name not in self._gadget.loads and name not in self._gadget.lights)
+               or self._quiescent_a(name) for name, _ in dimmed):
+            return ()
+        found, start = [], 0.0
+        for end in sorted({duty for _, duty in dimmed} | {1.0}):
+            on = tuple([(name, 1.0, segments) for name, duty, segments in loads.drives
+                        if duty > start])
+            found.append((end - start, replace(loads, drives=on)))
+            start = end
+        return tuple(found)
+
     def feeds_on(self, loads: LoadSet) -> bool:
         """Whether the charger of a load set goes on at charge 1 and feeds the load alone."""
         charging = loads.charger in ("precharge", "fast")

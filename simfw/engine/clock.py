@@ -95,6 +95,7 @@ class Clock:
         self.of_cycle = False  # whether it is the mean of a cycle, not a load set as such
         # The terminal voltage at a charge as solved, where a table is not near enough: see `_at`.
         self.solved_v: Callable[[float], float] | None = None
+        self.like_v: Clock | None = None  # one whose terminal voltage is the same
         rates = -(consumers_a.sum(axis=0) - charger_a + extra_drain_a) / capacity_c
         self.rates = rates
         self._s: list[float] = nodes.tolist()
@@ -167,6 +168,8 @@ class Clock:
 
         -inf when the voltage is never below that level, +inf when it always is.
         """
+        if self.like_v is not None:
+            return self.like_v.charge_at_voltage(voltage_v)
         found = self._levels.get(voltage_v)
         if found is None:
             found = self._at(passing(self.nodes, self._rising_v, voltage_v), voltage_v)
@@ -175,6 +178,8 @@ class Clock:
 
     def charges_at_voltage(self, voltage_v: float) -> tuple[float, ...]:
         """The charges at which the terminal voltage passes `voltage_v`, rising: see `turning`."""
+        if self.like_v is not None:
+            return self.like_v.charges_at_voltage(voltage_v)
         if self._rises:
             return (self.charge_at_voltage(voltage_v),)
         found = self._turns.get(voltage_v)
@@ -502,9 +507,13 @@ class Clocks(dict[LoadSet, Clock]):
     with these, so that their nodes are a good guess.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, at: float | None = None) -> None:
+        """`at`: the one charge (0..1) that is asked about, so that nothing is tabulated."""
         super().__init__()
+        self.at = at
         self.near: Clocks | None = None
+        # The tables of load sets without PWM on the nodes of all, for those that are mixed of them.
+        self.together: dict[tuple[LoadSet, ...], tuple[Array, list[Array]]] = {}
 
     def nodes(self, circuit: Circuit, loads: LoadSet) -> Array:
         """The nodes to begin with."""
@@ -519,6 +528,13 @@ def clock_of(circuit: Circuit, loads: LoadSet, known: Clocks) -> Clock:
     """The charge clock of a load set, tabulated once and kept in `known`."""
     clock = known.get(loads)
     if clock is None:
+        shares = circuit.levels_of(loads)
+        if shares:
+            clock = known[loads] = _mixed(circuit, shares, known)
+            return clock
+        if known.at is not None:
+            clock = known[loads] = _still(circuit, loads, known.at)
+            return clock
         feeds = circuit.feeds_on(loads)
         nodes = circuit.charge_nodes if feeds else known.nodes(circuit, loads)
         if circuit.on_path(loads):
@@ -533,6 +549,40 @@ def clock_of(circuit: Circuit, loads: LoadSet, known: Clocks) -> Clock:
             if circuit.on_path(loads) else None,
         )
         clock.solved_v = lambda charge: float(circuit.solve(loads, charge).voltage_v[0])
+    return clock
+
+
+def _still(circuit: Circuit, loads: LoadSet, charge: float) -> Clock:
+    """The clock of a cell that stays as it is at one charge, whatever flows."""
+    found = circuit.solve(loads, charge)
+    both = np.ones(2)
+    return Clock(np.array([0.0, 1.0]), found.consumers_a * both, found.charger_a * both,
+                 found.voltage_v * both, circuit.capacity_c)
+
+
+def _mixed(
+    circuit: Circuit, shares: Sequence[tuple[float, LoadSet]], known: Clocks
+) -> Clock:
+    """The clock of a load set that is in each of some others for a share of the time, the one with
+    the lowest voltage first. All duties of the same lights are mixed of the same tables.
+    """
+    key = tuple([loads for _, loads in shares])
+    clocks = [clock_of(circuit, loads, known) for loads in key]
+    found = known.together.get(key)
+    if found is None:
+        # As np.unique, which would load a part of NumPy that nothing else needs.
+        nodes = np.sort(np.concatenate([clock.nodes for clock in clocks]))
+        nodes = nodes[np.diff(nodes, prepend=-1.0) > _SAME]
+        found = known.together[key] = nodes, [
+            np.stack([np.interp(nodes, clock.nodes, row) for row in
+                      (*clock.consumers_a, clock.charger_a, clock.voltage_v)])
+            for clock in clocks
+        ]
+    nodes, tables = found
+    table = sum((share * one[:-1] for (share, _), one in zip(shares, tables, strict=True)),
+                start=np.zeros_like(tables[0][:-1]))
+    clock = Clock(nodes, table[:-1], table[-1], tables[0][-1], circuit.capacity_c)
+    clock.like_v = clocks[0]
     return clock
 
 

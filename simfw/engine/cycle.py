@@ -114,8 +114,11 @@ class Cycle:
     @cached_property
     def drives(self) -> tuple[tuple[LoadSet, int], ...]:
         """How long (ns) each load set is on in one period, in the order of the first instant."""
-        times: dict[LoadSet, int] = {}
+        of_phases: dict[Phase, int] = {}
         for phase, lasts_ns, _ in self.parts():
+            of_phases[phase] = of_phases.get(phase, 0) + lasts_ns
+        times: dict[LoadSet, int] = {}
+        for phase, lasts_ns in of_phases.items():
             times[phase.loads] = times.get(phase.loads, 0) + lasts_ns
         return tuple(times.items())
 
@@ -215,6 +218,7 @@ class Turn:
         self._sources: list[Phase | Turn] = []  # of each block
         blocks: list[Block] = []
         order = (*cycle.members[index:], *cycle.members[:index])
+        plain: dict[int, Block] = {}  # of members that come more than once
         for member in order:
             wakes = member is not order[0] and member.woke
             if member.folded is not None:
@@ -223,7 +227,10 @@ class Turn:
                 blocks.append(Block(turn.clock, count * inner.period_ns, wakes, turn.mean))
                 self._sources.append(turn)
                 wakes = False
-            blocks.append(Block(member.phase.clock, member.lasts_ns, wakes))
+            block = plain.get(id(member))
+            if block is None or block.wakes != wakes:
+                block = plain[id(member)] = Block(member.phase.clock, member.lasts_ns, wakes)
+            blocks.append(block)
             self._sources.append(member.phase)
         self.mean: Mean = cycle.grids.mean(Period(
             tuple(blocks), cycle.period_ns, cycle.wakes,
@@ -257,7 +264,7 @@ class Turn:
         drawn: dict[Phase, float] = {}
         mean = self.mean
         for block, source, share, apart in zip(
-            mean.period.blocks, self._sources, mean.shares, mean.aparts, strict=True
+            mean.period.blocks, self._sources, mean.shares, mean.aparts(), strict=True
         ):
             total, slope = mean.totals[block.clock]
             charge_c = share * float((total + slope * apart) @ weights)

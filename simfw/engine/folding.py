@@ -185,6 +185,13 @@ class Folder:
         """Note that `count` periods of `cycle` were folded after the latest instant."""
         self._log[-1].folded = (cycle, index, count)
 
+    def pass_along(self, cycle: Cycle, now_ns: int) -> None:
+        """Note that a cycle goes round once from `now_ns` on."""
+        if self._log and self._log[-1].time_ns == now_ns and self._log[-1].folded is None:
+            self._log[-1].folded = (cycle, 0, 1)
+        else:
+            self.forget()
+
     def _close(
         self,
         index: int,

@@ -75,6 +75,9 @@ class Folds:
                 return
         assert found is not None
         cycle, index = found
+        if sim.still and whole:
+            sim.round = cycle
+            return
         member = cycle.members[index]
         if (
             member.conditions != conditions
@@ -146,7 +149,7 @@ class Folds:
             step += 1
             if member.woke and sim.wake_c:
                 sim.draw(sim.wake_c)
-                member.phase.lump_c += sim.wake_c
+                sim.wake_in(member.phase)
             if member.events:
                 sim.emit([stepper.event_names[n] for n in member.events], sim.now)
             again = index == first and self._again is not None and self._is_past(self._again, cycle)
@@ -297,6 +300,15 @@ class Folds:
             sim.record(phase, turn.clock, start, sim.now, charge, tally, count,
                        _parts(cycle, index))
         self._emit_repeated(cycle, index, count, start)
+
+    def round_once(self, cycle: Cycle) -> None:
+        """Let a cycle that ends elsewhere go by once."""
+        sim = self.simulation
+        self.folder.pass_along(cycle, sim.now)
+        if sim.still:
+            sim.now += cycle.period_ns
+        else:
+            self._round(cycle, 0, 1, sim.phase)
 
     def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:
         """Emit the events of `count` periods of a cycle entered at its instant `index`."""

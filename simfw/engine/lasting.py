@@ -186,7 +186,8 @@ def _watched(prepared: Prepared, *observers: Observer) -> Simulation:
     """Run from full charge, with an instant at the time of the reading."""
     reading = Temperature(at_ns=_READING_NS, temperature_c=_ROOM_C)
     held = Scenario(gadget_path=Path(), charge=1.0, lasts_ns=_LONGEST_NS, steps=(reading,))
-    simulation = Simulation(prepared, held, 0, True, False, observers, None, log=False)
+    simulation = Simulation(prepared, held, 0, True, False, observers, None, log=False,
+                            plays=True)
     with contextlib.suppress(LeftError):
         simulation.go()
     return simulation

@@ -10,6 +10,7 @@ that cycles of all simulations with the same parts share it.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -89,10 +90,7 @@ class Grids:
 
 
 class Mean:
-    """The mean of a period: `clock` is the charge clock of its drain.
-
-    `aparts` holds, of each block, how far from the middle of the period's charge it is.
-    """
+    """The mean of a period: `clock` is the charge clock of its drain."""
 
     def __init__(self, period: Period, grids: Grids) -> None:
         self.period = period
@@ -104,17 +102,15 @@ class Mean:
         self.shares = [block.lasts_ns / period.lasts_ns for block in blocks]
         clocks = list(dict.fromkeys(block.clock for block in blocks))
         nodes, tables = _on_one_grid(clocks, grids)
-        capacity_c = clocks[0].capacity_c
+        capacity_c = self._capacity_c = clocks[0].capacity_c
         wake = period.wake_c / capacity_c
         # Where each block lies within the period, in charge, as seen from the middle.
         reached = np.zeros(len(nodes))
         passed = wake * period.wakes + reached
-        aparts: list[Array] = []
         for block, part in zip(blocks, self.shares, strict=True):
             if block.wakes:
                 reached = reached - wake
             moves = tables[block.clock].rates * (part * period_s)
-            aparts.append(reached + 0.5 * moves)
             reached = reached + moves
             passed += np.abs(moves)
         self._moves = passed
@@ -122,8 +118,9 @@ class Mean:
             reached = reached - wake
         shifts = {clock: np.zeros(len(nodes)) for clock in clocks}
         shares = dict.fromkeys(clocks, 0.0)
-        self.aparts = [apart - 0.5 * reached for apart in aparts]
-        for block, part, apart in zip(blocks, self.shares, self.aparts, strict=True):
+        self._tables = tables
+        self._reached = reached
+        for block, part, apart in zip(blocks, self.shares, self.aparts(), strict=True):
             shifts[block.clock] += part * apart
             shares[block.clock] += part
         consumers = np.zeros((clocks[0].consumers_a.shape[0], len(nodes)))
@@ -139,8 +136,19 @@ class Mean:
         self.clock = Clock(nodes, consumers, charger, voltage, capacity_c, extra_a)
         self.clock.of_cycle = True
         self.totals = {clock: table.totals for clock, table in tables.items()}
-        self._tables = tables
-        self._reached = reached
+
+    def aparts(self) -> Iterator[Array]:
+        """How far each block is from the middle of the period's charge, one after the other."""
+        period = self.period
+        wake, period_s = period.wake_c / self._capacity_c, period.lasts_ns * _NS
+        middle = 0.5 * self._reached
+        reached = np.zeros(len(middle))
+        for block, part in zip(period.blocks, self.shares, strict=True):
+            if block.wakes:
+                reached = reached - wake
+            moves = self._tables[block.clock].rates * (part * period_s)
+            yield reached + 0.5 * moves - middle
+            reached = reached + moves
 
     def strain(self) -> tuple[Array, Array]:
         """What the mean may be off by, as a share of all that flows, on each piece of its clock.
@@ -184,7 +192,7 @@ class Mean:
         away = {clock: np.zeros(count) for clock in tables}
         uneven = np.zeros(count)
         gone = 0.0
-        for block, part, apart in zip(self.period.blocks, self.shares, self.aparts, strict=True):
+        for block, part, apart in zip(self.period.blocks, self.shares, self.aparts(), strict=True):
             # Beside where the charge would be if it moved evenly through the period.
             even = self._reached * (gone + 0.5 * part - 0.5)
             uneven += part * np.abs(apart - even)

@@ -16,10 +16,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from simfw.behaviour.region import Region, State, System
 from simfw.behaviour.table import IDLE
 from simfw.circuit.endurance import LightRunTime
 from simfw.engine.blend import Blend, blend, whole_cycle
+from simfw.engine.cycle import Cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
 from simfw.engine.listing import Choice, Listing, is_reading_of, listed
 from simfw.engine.meeting import behaviour_of, leads_out, spontaneous
@@ -257,21 +260,18 @@ def _current(
         n for n, region in enumerate(system.regions) if region.name in stand.allowed
     )
     allowed = tuple(stand.allowed[system.regions[n].name] for n in places)
-    for lasts_ns in _WARM_UPS_NS:
-        leaving = Leaving(places, allowed, prepared.gadget)
-        warm = _simulation(rested, charge, lasts_ns, leaving, usb)
-        with contextlib.suppress(LeftError):
-            warm.go(MOST_INSTANTS)
-        cycle = whole_cycle(warm)
-        if cycle is not None or leaving.left is not None or not warm.phase.ticks:
-            break
-        if _joint_edges(warm) > MOST_EDGES:
-            break
+    leaving = Leaving(places, allowed, prepared.gadget)
+    # What is asked at one charge is read there; only what a charger does hangs on how it moves.
+    warm = _simulation(rested if usb else rested.held_at(charge), charge, leaving, usb)
+    cycle = _come_round(warm, leaving)
     mixed: Blend | None = None
     playing = any(due < IDLE for due in warm.stepper.due()[len(system.regions) :])
     if leaving.left is not None:
         found = MeanCurrent(charge=charge, left_by=leaving.left[1])
     elif cycle is None and warm.phase.ticks:
+        if not usb:  # how long it lasts is asked too
+            warm = _simulation(rested, charge, leaving, usb)
+            _come_round(warm, leaving)
         mixed = blend(rested, warm, charge)
         found = MeanCurrent(
             charge=charge, current_a=mixed.current_a, parts_a=mixed.parts_a,
@@ -279,18 +279,42 @@ def _current(
             peak_a=mixed.peak_a if playing else None,
         )
     else:
-        clock = warm.phase.clock if cycle is None else cycle.turn(0).clock
-        amps, charger_a = clock.currents(charge)
-        own = dict(zip(prepared.circuit.consumers, amps, strict=True))
-        if clock.extra_drain_a:
-            own["controller"] = own.get("controller", 0.0) + clock.extra_drain_a
+        times = [(warm.phase.clock, 1.0)] if cycle is None else cycle.times()
+        whole_s = sum(lasts_s for _, lasts_s in times)
+        drawn = np.zeros(len(prepared.circuit.consumers))
+        charger_a, peak_a = 0.0, 0.0
+        for clock, lasts_s in times:
+            if lasts_s:
+                amps, output_a = clock.currents(charge)
+                drawn += lasts_s / whole_s * np.array(amps)
+                charger_a += lasts_s / whole_s * output_a
+                peak_a = max(peak_a, sum(amps))
+        own = dict(zip(prepared.circuit.consumers, drawn.tolist(), strict=True))
+        if cycle is not None and cycle.wakes * cycle.wake_c:
+            own["controller"] = own.get("controller", 0.0) + cycle.wakes * cycle.wake_c / whole_s
         found = MeanCurrent(
             charge=charge, current_a=sum(own.values()), parts_a=own,
-            voltage_v=clock.voltage(charge), charger_a=charger_a,
-            peak_a=max(sum(part.clock.currents(charge)[0]) for part, lasts_ns, _ in cycle.parts()
-                       if lasts_ns) if playing and cycle is not None else None,
+            voltage_v=min(clock.voltage(charge) for clock, _ in times), charger_a=charger_a,
+            peak_a=peak_a if playing and cycle is not None else None,
         )
     return found, _Rested(rested, places, allowed, mixed)
+
+
+def _come_round(warm: Simulation, leaving: Leaving) -> Cycle | None:
+    """Let time go by until all comes round that ticks; the cycle, None where it does not or the
+    mode is left.
+    """
+    cycle: Cycle | None = None
+    for lasts_ns in _WARM_UPS_NS:
+        warm.end = lasts_ns
+        with contextlib.suppress(LeftError):
+            warm.go(MOST_INSTANTS)
+        cycle = whole_cycle(warm)
+        if cycle is not None or leaving.left is not None or not warm.phase.ticks:
+            break
+        if _joint_edges(warm) > MOST_EDGES:
+            break
+    return cycle
 
 
 def _joint_edges(simulation: Simulation) -> int:
@@ -307,7 +331,8 @@ def _joint_edges(simulation: Simulation) -> int:
                 ends, steps, here = ends + group[0], steps + 1, group[1][0].target
                 if here in (0, start):
                     break
-            rounds.append((ends, steps))
+            if here == start:  # else it plays out, and is no part of what comes round
+                rounds.append((ends, steps))
     period = math.lcm(*(ends for ends, _ in rounds))
     return sum(period // ends * steps for ends, steps in rounds)
 
@@ -386,13 +411,14 @@ def _shown(system: System, stand: Stand) -> dict[str, str]:
 
 
 def _simulation(
-    prepared: Prepared, charge: float, lasts_ns: int, leaving: Leaving, usb: bool
+    prepared: Prepared, charge: float, leaving: Leaving, usb: bool
 ) -> Simulation:
     steps = (Usb(at_ns=0, present=True),) if usb else ()
     rest = Scenario(
-        title="rest", gadget_path=Path(), charge=charge, lasts_ns=lasts_ns, steps=steps
+        title="rest", gadget_path=Path(), charge=charge, lasts_ns=_WARM_UPS_NS[0], steps=steps
     )
-    return Simulation(prepared, rest, 0, True, False, (leaving,), None, log=False)
+    return Simulation(prepared, rest, 0, True, False, (leaving,), None, log=False,
+                      plays=True, still=not usb)
 
 
 def _resting(system: System, stand: Stand) -> System:

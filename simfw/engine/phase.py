@@ -51,11 +51,14 @@ class Phase:
         """Whether any region may come round by its own dwells."""
         return bool(self.ticking)
 
-    def anew(self) -> Phase:
-        """The same phase as another simulation begins with it: nothing has been counted yet."""
+    def anew(
+        self, states: tuple[int, ...], names: tuple[str, ...], bars: int | None,
+        ticking: tuple[int, ...],
+    ) -> Phase:
+        """What is switched on in these states: nothing has been counted yet."""
         return Phase(
-            self.states, self.names, self.loads, self.clock, self.levels, self.bars, self.marks,
-            self.opens_at, self.steps, self.restart_at, self.fed_at, self.ticking,
+            states, names, self.loads, self.clock, self.levels, bars, self.marks,
+            self.opens_at, self.steps, self.restart_at, self.fed_at, ticking,
         )
 
     def opens(self, charge: float) -> bool:

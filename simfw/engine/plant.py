@@ -72,6 +72,9 @@ class Plant:
         self.varies = any(reads_world(show) for _, show in shows)
         self._ticking = prepared.ticking
         self._all_shown = [True] * len(system.every)
+        # The regions that have a say in what is switched on.
+        self._telling = [n for n, region in enumerate(system.every)
+                         if any(state.awake or state.touches for state in region.states)]
         # Guards are read at events only; these are read whenever a crossing makes them turn over.
         always = [*(c.when for c in system.conditions), *(show for _, show in shows), *watched]
         self.voltage_marks = sorted(
@@ -367,12 +370,17 @@ class Plant:
         return found
 
     def _phase(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
-        key = (states, *shown, self.charger_mode, self.protected, self.supply.dead,
-               self.temperature_c)
+        # What the other regions do is the same with whatever is switched on.
+        key = (tuple([states[n] for n in self._telling]), *shown, self.charger_mode,
+               self.protected, self.supply.dead, self.temperature_c)
         known = self._settings.get(key)
         if known is None:
             known = self._settings[key] = self._make(states, shown)
-        return known.anew()
+        stepper = self.stepper
+        return known.anew(states, stepper.names(states), stepper.bars(states), tuple([
+            r for r, (n, ticking) in enumerate(zip(states, self._ticking, strict=True))
+            if n in ticking
+        ]))
 
     def _make(self, states: tuple[int, ...], shown: Sequence[bool]) -> Phase:
         stepper = self.stepper
@@ -426,20 +434,17 @@ class Plant:
             marks.update(fed_at)
         return Phase(
             states=states,
-            names=stepper.names(states),
+            names=(),
             loads=loads,
             clock=clock,
             levels=tuple(self._level(drives.get(name), name) for name in self.outputs),
-            bars=stepper.bars(states),
+            bars=None,
             marks=sorted(mark for mark in marks if math.isfinite(mark)),
             opens_at=opens_at,
             steps=tuple(steps),
             restart_at=restart_at,
             fed_at=fed_at,
-            ticking=tuple(
-                r for r, (n, ticking) in enumerate(zip(states, self._ticking, strict=True))
-                if n in ticking
-            ),
+            ticking=(),
         )
 
     def _level(self, drive: Drive | None, name: str) -> float:

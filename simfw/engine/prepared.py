@@ -122,6 +122,13 @@ class Prepared:
         other.rules = ()
         return other
 
+    def held_at(self, charge: float) -> Prepared:
+        """The same with a cell that stays as it is at one charge, whatever flows."""
+        other = copy.copy(self)
+        other.clocks = Clocks(charge)
+        other.settings, other.bands, other.grids = {}, {}, Grids()
+        return other
+
     def without_rules(self) -> Prepared:
         """The same without rules, where nobody asks about them."""
         return self.with_system(self.system)

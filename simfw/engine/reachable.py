@@ -98,22 +98,49 @@ def _rounds(
     found: Sequence[Combination], steps: Iterable[tuple[Combination, Combination]]
 ) -> list[list[Combination]]:
     """`found` in groups that lead round to one another by `steps`, in the order of the first."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    number = {one: n for n, one in enumerate(found)}
-    pairs = sorted(
-        (number[here], number[there]) for here, there in steps
-        if here in number and there in number
-    )
-    rows, columns = ([pair[k] for pair in pairs] for k in (0, 1))
-    size = (len(found), len(found))
-    graph = coo_array(([1] * len(pairs), (rows, columns)), shape=size)
-    _, labels = connected_components(graph, connection="strong")
+    ahead: dict[Combination, list[Combination]] = {one: [] for one in found}
+    for here, there in steps:
+        if here in ahead and there in ahead:
+            ahead[here].append(there)
+    label = _components(ahead)
     groups: dict[int, list[Combination]] = {}
-    for one, n in number.items():
-        groups.setdefault(int(labels[n]), []).append(one)
+    for one in found:
+        groups.setdefault(label[one], []).append(one)
     return list(groups.values())
+
+
+def _components(ahead: Mapping[Combination, Sequence[Combination]]) -> dict[Combination, int]:
+    """The number of the strongly connected component of each node of a graph: Tarjan 1972, *SIAM J.
+    Comput.* 1, 146 (from memory), without recursion. Libraries that have it take longer to import.
+    """
+    index: dict[Combination, int] = {}
+    low: dict[Combination, int] = {}
+    label: dict[Combination, int] = {}
+    open_: list[Combination] = []
+    for root in ahead:
+        if root in index:
+            continue
+        index[root] = low[root] = len(index)
+        open_.append(root)
+        path = [(root, iter(ahead[root]))]
+        while path:
+            here, rest = path[-1]
+            for there in rest:
+                if there not in index:
+                    index[there] = low[there] = len(index)
+                    open_.append(there)
+                    path.append((there, iter(ahead[there])))
+                    break
+                if there not in label:
+                    low[here] = min(low[here], index[there])
+            else:
+                path.pop()
+                if path:
+                    low[path[-1][0]] = min(low[path[-1][0]], low[here])
+                if low[here] == index[here]:
+                    while here not in label:
+                        label[open_.pop()] = index[here]
+    return label
 
 
 class _Search:

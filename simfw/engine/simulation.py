@@ -22,6 +22,7 @@ from simfw.engine.monitor import Probe, judged, monitors_of
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
 from simfw.engine.plant import CONTACTS, CellNow, Plant
+from simfw.engine.playing import Playing
 from simfw.engine.prepared import Prepared
 from simfw.engine.resume import restore, snapshot
 from simfw.engine.run import ConsumerUse, Expected, Interval, Occurred, Part, Run
@@ -63,10 +64,14 @@ class Simulation:
         plant: Plant | None = None,
         log: bool = True,
         course: Course | None = None,
+        plays: bool = False,
+        still: bool = False,
     ) -> None:
         """`plant` is one made of `prepared` for an earlier simulation that watched the same.
 
-        With `log` the events are collected in `events`. `course` is written while it goes by.
+        With `log` the events are collected in `events`. `course` is written while it goes by. With
+        `plays` nobody asks for edges of sequences: observers are told of regions' instants only.
+        With `still` it ends as soon as all comes round that ticks: in `round`.
         """
         gadget = prepared.gadget
         self.gadget = gadget
@@ -163,6 +168,10 @@ class Simulation:
         self.glide = Glide(self)
         if self.stepper.may_let_go:
             self.glide.fits = False
+        self.playing = Playing(self, prepared.grids) if plays else None
+        self.still = still
+        self._begun = False
+        self.round: Cycle | None = None
         self._steps = 0
         self._most: int | None = None
 
@@ -176,13 +185,18 @@ class Simulation:
     def go(self, most: int | None = None) -> bool:
         """Run to the end, without the ledger: what came of it stands in `events`, `empty_at`.
 
-        False where `most` steps from instant to instant were not enough; it then stands there.
+        False where `most` steps from instant to instant were not enough; it then stands there. With
+        a later `end` it goes on.
         """
-        self.begin()
+        if not self._begun:
+            self.begin()
         self._most = most
         while self._step():
             self._steps += 1
-            if most is not None and self._steps >= most:
+            if self.round is not None:
+                break
+            played = 0 if self.playing is None else self.playing.edges
+            if most is not None and self._steps + played >= most:
                 return False
         self._expectations_at_end()
         return True
@@ -190,6 +204,7 @@ class Simulation:
     def begin(self) -> None:
         """Power up, with what is done at the very beginning; or stand where it is resumed."""
         plant = self.plant
+        self._begun = True
         if self.resumed is None:
             if self.course is not None:
                 self.course.asked(self.phase.marks, plant.charge, plant.charge)
@@ -241,6 +256,9 @@ class Simulation:
                 self._instant([])
             if gone or reached:
                 return True
+        if due < then and not open_ and self.playing is not None and self.playing.fits and (
+                self.playing.go(boundary)):
+            return True
         if due < then:
             then = due
         charge = plant.charge
@@ -275,6 +293,8 @@ class Simulation:
             plant.refresh()
             self.folder.enter(plant.context())
             self.glide.stir()
+            if self.playing is not None:
+                self.playing.stir()
         self._instant(raw, turned=turned)
         return True
 
@@ -311,8 +331,14 @@ class Simulation:
 
     def end_instant(self, phase: Phase) -> None:
         """It ends in `phase`: what its wakings took is counted there."""
-        phase.lump_c += self._wakings * self.wake_c
+        if self._wakings:
+            self.wake_in(phase, self._wakings)
         self.was_awake = phase.loads.controller == "awake"
+
+    def wake_in(self, phase: Phase, count: int = 1) -> None:
+        """Count what so many wakings took in a phase, though no time may go by in it by itself."""
+        phase.lump_c += count * self.wake_c
+        self.time_in.setdefault(phase, 0)
 
     def look_for_folds(self, phase: Phase, public: tuple[int, ...]) -> None:
         """Look at a plain instant, which has just been done."""
@@ -629,7 +655,8 @@ class Simulation:
 
     def _result(self) -> Run:
         plant = self.plant
-        totals = total(plant.circuit.consumers, self.time_in, self.folder.cycles,
+        cycles = self.folder.cycles + ([] if self.playing is None else self.playing.cycles)
+        totals = total(plant.circuit.consumers, self.time_in, cycles,
                        plant.circuit.fed_a)
         charge = plant.charge
         return Run(
