@@ -361,7 +361,7 @@ def _on_again(gadget: Gadget, player: Player, tried: Tried) -> Iterator[Finding]
                 last = node.gestures[-1]
                 yield replace(
                     finding("on-again", f"{event} puts {' and '.join(lit)} out, and while that "
-                            f"lasts {last.name} lights it again ({name}.{state}).",
+                            f"lasts {last.said} lights it again ({name}.{state}).",
                             [f"behaviour.{name}"]),
                     witness=_plain_witness(player, node, name, state))
 

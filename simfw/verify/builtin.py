@@ -111,7 +111,7 @@ _ALL = (
            "an instant takes longer than the state lasts that keeps the controller awake for it",
            "a sensor whose firmware is still at work when its burst should end"),
     _check("press-unanswered", "note", "search",
-           "in a combination that is reached, no row handles an event of a button or ignores it "
+           "in a combination that is reached, no row fires on an event of a button or ignores it "
            "explicitly",
            "a press that does nothing there"),
     _check("double-unused", "note", "rows",

@@ -57,6 +57,14 @@ class Gesture:
     lasts_ns: int
     plugged: bool | None = None
 
+    @property
+    def said(self) -> str:
+        """What a person would call it; `name` is no event, though some look like one."""
+        part, _, what = self.name.rpartition(".")
+        return {"tap": f"a short press of {part}", "long": f"a long press of {part}",
+                "double": f"two presses of {part}", "hand": f"a hand before {part}"}.get(
+                    what, self.name)
+
     def at(self, time_ns: int) -> tuple[Step, ...]:
         """The steps begun at `time_ns`."""
         return tuple(replace(step, at_ns=step.at_ns + time_ns) for step in self.steps)

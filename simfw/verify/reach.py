@@ -288,5 +288,5 @@ def _unanswered(sets: Sequence[Reach]) -> Iterator[Finding]:
         shown = "; ".join(list(places)[:MOST_SHOWN])
         more = len(places) - MOST_SHOWN
         rest = f" and {more} more" if more > 0 else ""
-        yield finding("press-unanswered", f"no row handles {event}, or ignores it explicitly, in: "
+        yield finding("press-unanswered", f"no row fires on {event}, or ignores it explicitly, in: "
                       f"{shown}{rest}.")

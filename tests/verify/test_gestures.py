@@ -119,3 +119,11 @@ def test_a_witness_keeps_to_round_times_where_they_break_it_as_well() -> None:
     found = player.shorten(player.scenario(steps, 0.8, 9 * S), "wanted")
     assert found is not None
     assert all(step.at_ns % (100 * MS) == 0 for step in found[0].steps)
+
+
+def test_a_gesture_is_not_called_like_an_event_that_is_none() -> None:
+    """No button yields `key.long`: what a hand does is said in words."""
+    said = {one.name: one.said for one in gestures_of(gadget(
+        cases.BASE + cases.HOLD + behaviour("lamp", "dark", cases.LIT)))}
+    assert said["key.tap"] == "a short press of key"
+    assert said["key.long"] == "a long press of key"

@@ -20,7 +20,7 @@ PLANTED = Path(__file__).parent / "planted"
 NAMED: dict[str, tuple[str, str]] = {
     "begun-anew": ("left-on", "page is on until the cell is flat"),
     "first-finger": ("acts-twice", "pair.chord never comes in dark"),
-    "flat-by-hand": ("on-again", "palm.hand lights it again"),
+    "flat-by-hand": ("on-again", "a hand before palm lights it again"),
     "full-stays": ("left-on", "green is on until the cell is flat"),
     "left-in-front": ("stuck-input", "left in front of palm, drawer is on"),
     "letting-go": ("acts-twice", "letting go after cap.hold acts as well"),
