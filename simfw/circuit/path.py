@@ -1,13 +1,13 @@
 """A power path: with USB in, the input feeds what the gadget draws before it charges the cell.
 
-The node that all loads hang on is the charger's input then. What it takes comes first out of
+The node that all loads are connected to is the charger's input then. What it takes comes first out of
 `input.limit`, and the charger has the rest. Where the input cannot hold the node above the cell,
 the node falls to the cell's terminal and the cell gives what is short: the node never stands below
 it (an ideal switch between the two, with no drop of its own). With the protection open the cell
 gives nothing, and the node falls until the loads take what there is.
 
 Kirchhoff at the input's pin, behind `input.resistance`: pin and node are one but where the limit
-holds the current, which stands between them. Lights that USB lights hang on the pin.
+holds the current, which stands between them. Lights that USB lights are connected to the pin.
 """
 
 from __future__ import annotations
@@ -102,7 +102,8 @@ class Beside:
         """What the input can give the node of the loads at voltages of it (V)."""
         path = self.path
         if path.source_ohm == 0.0:
-            return np.where(volts <= path.input_v, self.share_a, 0.0), np.zeros_like(volts)
+            # Also above the input, where no terminal stands that the charger holds at its float.
+            return np.full_like(volts, self.share_a), np.zeros_like(volts)
         lit, slope = path.lit_a(self.mode, volts)
         amps = (path.input_v - volts) / path.source_ohm - lit
         steep = -1.0 / path.source_ohm - slope
@@ -125,8 +126,9 @@ class Beside:
             if self.path.source_ohm:
                 passed, passed_slope = self._through(voltage_v)
                 amps, slope = np.where(passed < amps, [passed, passed_slope], [amps, slope])
-        gives = 0.0 if self.open_ else 1.0
-        return np.where(lacks, -gives * short, amps), np.where(lacks, -gives * steep, slope)
+        none = np.zeros_like(voltage_v)
+        lent = (none, none) if self.open_ else (-short, -steep)
+        return np.where(lacks, lent[0], amps), np.where(lacks, lent[1], slope)
 
     def _through(self, terminal_v: Array) -> tuple[Array, Array]:
         """What source, pin and charger let through (A) to the terminal."""

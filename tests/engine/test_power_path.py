@@ -323,3 +323,11 @@ def test_what_a_path_cannot_stand_beside_is_refused(
     with pytest.raises(DescriptionError) as found:
         read_gadget(tmp_path / "gadget.toml")
     assert said in str(found.value)
+
+
+def test_a_charger_that_could_lift_its_terminal_above_the_input_holds_its_float() -> None:
+    """8 ohm at 277 mA would stand at 6 V behind an input of 5 V: the terminal is the float."""
+    text = LAMP.replace('resistance = "400 mΩ"', 'resistance = "8R"').replace(
+        'current = "20 mA"', 'current = "277 mA"').replace('limit = "40 mA"\n', "")
+    found = Circuit(gadget(text)).solve(LoadSet(charger="fast"), np.linspace(0.1, 0.95, 200))
+    np.testing.assert_allclose(found.voltage_v, 4.2, rtol=1e-12)

@@ -207,6 +207,7 @@ class Drives:
     alive: bool = True
     charger: str = "off"
     celsius: float = 25.0
+    open: bool = False  # the protection
 
 
 @dataclass(frozen=True)
@@ -220,6 +221,8 @@ class Solution:
     holds: tuple[int, ...] = ()  # per part of the period: the charger gives all it can (0), holds
     # the terminal at its float voltage (1), gives nothing (2)
     held: tuple[bool, ...] = ()  # per part of the period: what lets through all it can
+    node: float = 0.0  # what the loads have with everything on: the terminal, but on a power path
+    short: bool = False  # on a power path the cell gives something
 
 
 class Electrics:
@@ -282,6 +285,8 @@ class Electrics:
             for name, spec in gadget.get("lights", {}).items() if "fed_by" in spec
         }
         self.input_a = si(source["limit"]) if "limit" in source else math.inf
+        self.path = bool(gadget.get("charger", {}).get("power_path"))
+        self.input_v = si(source["voltage"]) if source else 0.0
         self._known: dict[tuple[float, Drives], Solution] = {}
 
     def ocv(self, s: float) -> float:
@@ -304,7 +309,13 @@ class Electrics:
             found = self._known[s, drives] = self._solve(s, drives)
         return found
 
+    def past(self, drives: Drives) -> bool:
+        """Whether the input feeds the loads past the cell."""
+        return self.path and drives.charger != "off"
+
     def _solve(self, s: float, drives: Drives) -> Solution:
+        if self.past(drives):
+            return self._solve_past(s, drives)
         on = drives.on if drives.alive else ()
         on += tuple((f"{name}{ITSELF}", 1.0, 0) for name, duty, _ in on
                     if duty > 0.0 and f"{name}{ITSELF}" in self.laws)
@@ -324,6 +335,7 @@ class Electrics:
             regimes.append(regime)
             held += self._held(volt, active)
             begin = end
+        node = lowest
         if drives.alive:
             totals["controller"] = self.awake_a if drives.awake else self.asleep_a
             if self.regulator_a:
@@ -340,7 +352,102 @@ class Electrics:
             # is only gone on with, to find when it ends.)
             charger_a += net
             net = 0.0
-        return Solution(lowest, totals, charger_a, net, tuple(regimes), tuple(held))
+        return Solution(lowest, totals, charger_a, net, tuple(regimes), tuple(held), node)
+
+    def _solve_past(self, s: float, drives: Drives) -> Solution:
+        """Everything at one charge while the input feeds the loads."""
+        on = drives.on if drives.alive else ()
+        on += tuple((f"{name}{ITSELF}", 1.0, 0) for name, duty, _ in on
+                    if duty > 0.0 and f"{name}{ITSELF}" in self.laws)
+        ends = sorted({1.0, *(duty for _, duty, _ in on if 0.0 < duty < 1.0)})
+        totals: dict[str, float] = {}
+        begin, given_a, short_any = 0.0, 0.0, False
+        lowest, nodes, regimes, held = 0.0, 0.0, list[int](), list[bool]()
+        for k, end in enumerate(ends):
+            share = end - begin
+            active = [(name, lit) for name, duty, lit in on if duty >= end]
+            volt, node, into, regime = self._past_node(s, active, drives)
+            if k == 0:
+                lowest, nodes = volt, node
+            fade = min(1.0, node / 0.1)
+            drawn = {name.removesuffix(ITSELF): 0.0 for name, _ in active}
+            for name, lit in active:
+                drawn[name.removesuffix(ITSELF)] += self._faded(name, node, lit, fade)
+            if drives.alive:
+                drawn["controller"] = fade * (self.awake_a if drives.awake else self.asleep_a)
+                if self.regulator_a:
+                    drawn["regulator"] = fade * self.regulator_a
+            for name, current in drawn.items():
+                totals[name] = totals.get(name, 0.0) + share * current
+            given_a += share * (sum(drawn.values()) + into)
+            short_any |= into < 0.0
+            regimes.append(regime)
+            held += self._held(node, active)
+            begin = end
+        empty = s == 0.0
+        totals["leakage"] = 0.0 if empty else self.leakage_a
+        totals["self_discharge"] = self.decay_per_s * s * self.capacity_c
+        net = sum(totals.values()) - given_a
+        return Solution(lowest, totals, given_a, net, tuple(regimes), tuple(held), nodes, short_any)
+
+    def _faded(self, name: str, volt: float, lit: int, fade: float) -> float:
+        """What one draws; a constant current cannot be drawn from nothing."""
+        current = self.laws[name](volt, lit)
+        constant = self.laws[name](1e3, 0) == self.laws[name](2e3, 0) and name not in self.drivers
+        return fade * current if constant else current
+
+    def _past_node(
+        self, s: float, active: list[tuple[str, int]], drives: Drives
+    ) -> tuple[float, float, float, int]:
+        """Terminal and node voltage, what goes into the cell (negative: out of it), the regime."""
+        ocv, ohm = self.ocv(s), self.resistance(s, drives.celsius)
+        own = self.leakage_a + self.decay_per_s * s * self.capacity_c
+        fixed = 0.0
+        if drives.alive:
+            fixed = (self.awake_a if drives.awake else self.asleep_a) + self.regulator_a
+        have = self.input_a - sum(self.fed_a(drives.charger).values())
+        top = self.input_v
+
+        def load(volt: float) -> float:
+            fade = min(1.0, max(0.0, volt / 0.1))
+            return fade * fixed + sum(self._faded(name, volt, lit, fade) for name, lit in active)
+
+        def node(low: float, into: float) -> float:
+            """Where loads and charger take what there is."""
+            return root(lambda v: load(v) + into - have, low, top)
+
+        alone = ocv - ohm * own
+        if not drives.open and load(alone) > have:
+            volt = root(lambda v: v - alone + ohm * max(0.0, load(v) - have), 0.0, alone)
+            return volt, volt, have - load(volt), 3
+        low = 0.0 if drives.open else alone
+        most = 0.0
+        if self.charger is not None and drives.charger in ("pre", "fast"):
+            most = min(self.charger.limit(drives.charger), max(0.0, have - load(top)))
+        if most <= 0.0:
+            return alone, node(low, 0.0), 0.0, 4
+        assert self.charger is not None
+        if alone + ohm * most <= self.charger.float_v:
+            return alone + ohm * most, node(low, most), most, 0 if have > 1e9 else 5
+        into = own + (self.charger.float_v - ocv) / ohm
+        if into < 0.0:
+            return alone, node(low, 0.0), 0.0, 2
+        return self.charger.float_v, node(low, into), into, 1
+
+    def ends_at(self, drives: Drives) -> float:
+        """The charge from which on the cell alone ends its charge, on a power path."""
+        charger = self.charger
+        assert charger is not None
+        assert charger.finish_a is not None
+        finish_a = charger.finish_a
+
+        def over(s: float) -> float:
+            own = self.leakage_a + self.decay_per_s * s * self.capacity_c
+            ohm = self.resistance(s, drives.celsius)
+            return self.ocv(s) + ohm * (finish_a - own) - charger.float_v
+
+        at = root(over, 0.0, 1.0)
+        return 1.0 if at < 1.0 and self.solve(at, drives).short else at
 
     def _held(self, volt: float, active: list[tuple[str, int]]) -> list[bool]:
         """Whether the regulator holds its output, and each driver its current."""

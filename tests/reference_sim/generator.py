@@ -10,6 +10,8 @@ import random
 from dataclasses import dataclass, field
 from typing import Any
 
+from tests.reference_sim.reading import si
+
 LIGHTS = ("lamp", "mark", "glow")
 LOADS = ("motor", "buzzer")
 BUTTONS = ("power", "level", "mode")
@@ -128,7 +130,25 @@ def case(seed: int, coarse: bool = False) -> Case:
     # Drawn apart, so that the rest of a seed stays what it was.
     apart = Draw(random.Random(f"{seed} supply"), g, truths=draw.truths)
     curve = _supplied(apart, curve)
+    _past(Draw(random.Random(f"{seed} path"), g))
     return Case({name: values for name, values in g.items() if values}, scenario, curve)
+
+
+def _past(draw: Draw) -> None:
+    """A power path, where nothing stands against it."""
+    charger, cell = draw.gadget.get("charger"), draw.gadget["cell"]
+    if charger is None or not draw.chance(0.4) or (
+        "cut_off" in cell and "restart" not in cell
+    ):
+        return
+    for key in ("wake", "step", "frequency"):
+        draw.gadget.get("controller", {}).pop(key, None)
+    charger["power_path"] = True
+    entry = charger.setdefault("input", {})
+    entry["voltage"] = f"{si(charger['float']) + draw.rng.uniform(0.2, 1.5):.2f} V"
+    entry.pop("limit", None)
+    if draw.chance(0.8):
+        entry["limit"] = f"{draw.rng.randint(20, 400)} mA"
 
 
 def _supplied(draw: Draw, curve: list[tuple[str, str]]) -> list[tuple[str, str]]:

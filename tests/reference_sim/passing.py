@@ -28,6 +28,7 @@ class Passing:
     s: float
     alive: bool
     released: bool
+    cut: bool
     protected: bool
     mode: str
     pin: str
@@ -87,13 +88,19 @@ class Passing:
                 return -1.0
             if e.restart is not None:
                 return e.ocv(s) - e.restart
-            if e.solve(s, self.drives()).charger_a <= 0.0:
+            if not e.path and e.solve(s, self.drives()).charger_a <= 0.0:
+                return -1.0
+            if e.path and self.mode not in ("pre", "fast"):
                 return -1.0
             return s if e.cut_off is None else math.nextafter(e.ocv(s) - e.cut_off, -1.0)
         now = e.solve(s, self.drives())
         if kind == "open":
             return max(-s, -1.0 if e.cut_off is None else e.cut_off - now.volt)
         assert charger is not None
+        if e.path and kind == "full":
+            return s - 1.0
+        if e.path and kind == "finish":
+            return -1.0 if charger.finish_a is None else s - e.ends_at(self.drives())
         if kind == "full":
             # It ends there unless the load alone keeps the output from falling below `finish`.
             fed = e.solve(min(s, 1.0), self.drives()).charger_a
@@ -120,11 +127,13 @@ class Passing:
             self.power_down()
             return
         if kind == "close":
-            if self.now > 0:
+            if self.now > 0 and not self.alive:
                 self.queue.clear()  # a contact that has closed by then gives no edge
             self.crossed()
-            self.closed_ns = self.now
             self.protected = False
+            if self.alive:
+                return  # the input feeds it
+            self.closed_ns = self.now
             self.power_up()
             return
         if kind not in ("plug", "unplug", "fault"):
@@ -136,6 +145,20 @@ class Passing:
         if pin != self.pin:
             self.pin = pin
             self.queue.append(("event", "status.edge"))
+        if self.electrics.path and self.protected:
+            self.past(kind)
+
+    def past(self, kind: str) -> None:
+        """USB gives the supply past an open protection, or takes it away."""
+        if kind == "unplug" and self.alive:
+            self.queue.clear()
+            self.go_dead()
+        elif kind in ("plug", "fault") and not (self.alive or self.cut or self.released):
+            kept = [item for item in self.queue if self.now == 0 and item[0] == "event"
+                    and item[1] not in ("usb.edge", "status.edge")]
+            self.queue.clear()
+            self.queue.extend(kept)
+            self.power_up()
 
     def _next_mode(self, kind: str) -> str:
         if kind in ("unplug", "fault"):
@@ -146,7 +169,7 @@ class Passing:
         charger = self.electrics.charger
         assert charger is not None
         if kind in ("plug", "recharge") and charger.pre_below is not None:
-            self.mode = "off"  # as it stands before the charger gives anything
+            # As it stands before the charger gives anything.
             volt = self.electrics.solve(self.s, self.drives()).volt
             return "pre" if volt < charger.pre_below else "fast"
         return "pre" if kind == "slow" else "fast"

@@ -198,7 +198,8 @@ class Simulator(Passing):
         on += [(f"{name}.supply", 1.0, 0) for name in self.measures if f"{name}.supply" in laws
                and self.by_name[f"{name}.look"].name == "settling"]
         return electric.Drives(
-            tuple(on), self.is_awake(), self.alive, self.mode, self.inputs["celsius"]
+            tuple(on), self.is_awake(), self.alive, self.mode, self.inputs["celsius"],
+            self.protected and self.electrics.path,
         )
 
     def is_awake(self) -> bool:
@@ -295,8 +296,9 @@ class Simulator(Passing):
             drives.alive,
             drives.charger,
             drives.celsius,
+            drives.open,
         )
-        volt = self.electrics.solve(self.s, drives).volt
+        volt = self.electrics.solve(self.s, drives).node
         # The diode's current, without the base current of a transistor, would be exact; hands are
         # placed far from the edge of the range, so that the difference does not matter.
         current = self.electrics.laws[f"{before}emitter"](volt, 0)
@@ -482,7 +484,7 @@ class Simulator(Passing):
         self.handled = 0  # events are counted from here
         if not self.alive and self.counter_c:
             self.counted = si(self.gauge["power_up"])
-        self.alive = not self.cut and not self.released
+        self.alive = not self.unsupplied()
         self.woke = False
         if not self.alive:
             return
@@ -499,6 +501,11 @@ class Simulator(Passing):
             self.queue.append(("event", "status.edge"))
         for state in self.regions:
             self.zero_dwells(state)
+
+    def unsupplied(self) -> bool:
+        """Whether nothing supplies the controller."""
+        past = self.electrics.path and self.mode != "off"
+        return self.cut or self.released or (self.protected and not past)
 
     def opened(self) -> bool:
         """Whether a toggle in the supply stands open."""
@@ -519,11 +526,13 @@ class Simulator(Passing):
     def give_back(self) -> None:
         """The controller gets its supply back, unless the protection is open."""
         # USB that comes or goes at the same time has set the charger going before that.
+        cut, self.cut = self.cut, True
         for kind in self.circuit_kinds():
             if kind in ("plug", "unplug", "fault"):
                 self.circuit_step(kind)
+        self.cut = cut
         self.queue.clear()
-        if not self.protected:
+        if not self.unsupplied():
             self.power_up()
 
     def go_dead(self) -> None:
@@ -572,17 +581,18 @@ class Simulator(Passing):
         return True
 
     def power_down(self) -> None:
-        """The protection opens: the controller is dead, memory is lost."""
-        self.alive = False
+        """The protection opens: controller and memory are gone, unless the input feeds it."""
         self.protected = True
         self.chatter = self.chatter + 1 if self.now - self.closed_ns < SOON_NS else 0
         if self.chatter > MOST_CUTS:
             raise EndlessInstant(self.result.known)
-        self.queue.clear()
         self.crossed()
         if self.result.empty_ns is None:
             self.result.empty_ns = self.now
-        self.go_dead()
+        if self.unsupplied():
+            self.alive = False
+            self.queue.clear()
+            self.go_dead()
 
     def crossed(self) -> None:
         """The circuit has crossed something: times may hang on the charge from here on."""
