@@ -1,6 +1,6 @@
 """A power path: with USB in, the input feeds what the gadget draws before it charges the cell.
 
-The node that all loads are connected to is the charger's input then. What it takes comes first out of
+The node of all loads is the charger's input then. What it takes comes first out of
 `input.limit`, and the charger has the rest. Where the input cannot hold the node above the cell,
 the node falls to the cell's terminal and the cell gives what is short: the node never stands below
 it (an ideal switch between the two, with no drop of its own). With the protection open the cell
