@@ -117,7 +117,7 @@ def _reached(start: int, leads: list[set[int]]) -> set[int]:
 
 
 class _Unknown(Exception):
-    """A guard hangs on something that has not been decided yet: what it is, and what it may be."""
+    """A guard depends on something that is not decided yet: what it is, and what it may be."""
 
     def __init__(self, what: object, answers: tuple[object, ...]) -> None:
         super().__init__(what)

@@ -90,7 +90,7 @@ class _Part:
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """`cell`: what hangs on the cell itself while a power path feeds `parts`, None without one."""
+    """`cell`: what is on the cell itself while a power path feeds `parts`, None without one."""
 
     parts: tuple[_Part, ...]
     phases: tuple[Phase, ...]

@@ -1,4 +1,4 @@
-"""One node: all that hangs on the cell's terminals, solved together.
+"""One node: all that is connected to the cell's terminals, solved together.
 
 V = OCV - R (sum of currents at V - charger output). The currents rise with V, so the difference of
 the two sides rises strictly and has one zero; Newton's rule inside a bracket finds it.

@@ -2,7 +2,7 @@
 
 Everything is computed from the description alone, without running its behaviour: each light fully
 on with the controller awake; for the gauge, asleep and between the least and the most that its
-states can have on. What hangs on the behaviour (how long the gadget lets a light shine) comes in.
+states can have on. What depends on the behaviour (how long the gadget lets a light shine) comes in.
 """
 
 from __future__ import annotations

@@ -146,7 +146,7 @@ def _situations(gadget: Gadget, pin: Pin) -> Iterator[_Situation]:
     usb = _usb_corners(gadget)
     if pin.source == "usb":
         yield _Situation("USB in", True, "high", volts=usb)
-        # An unplugged input is pulled to ground by whatever hangs on it, but not stiffly.
+        # An unplugged input is pulled to ground by whatever is connected to it, but not stiffly.
         yield _Situation("USB out", False, "low")
     elif pin.source == "charger.status":
         yield from _status_situations(gadget, usb)

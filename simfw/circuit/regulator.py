@@ -64,4 +64,4 @@ class Regulator:
 
 
 NO_REGULATOR = Regulator()
-"""The controller hangs on the cell itself."""
+"""The controller is connected to the cell itself."""

@@ -33,7 +33,7 @@ NO_ANSWER = "error no answer in time"
 @dataclass(frozen=True, slots=True)
 class Drive:
     """What a firmware is driven with: a name for people, the acts, and what the model does. One
-    that is `exact` hangs on the order of things that lie close together.
+    that is `exact` depends on the order of things that lie close together.
     """
 
     name: str

@@ -3,7 +3,7 @@
 Each set of regions that do not meet is run alone until it comes round; how long it is in which
 states is then exact. Together they are in each combination for the product of their shares of the
 time: over a long time that is exact too, where the periods do not lock. Whatever the phases are,
-only what loads take from one another (the sag of the cell under the others) hangs on them.
+only what loads take from one another (the sag of the cell under the others) depends on them.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """A run once made, followed from other charges: what the regions did is looked up, not worked out.
 
-What a run does hangs on the charge only where something was read of the cell. As long as every
+What a run does depends on the charge only where something was read of the cell. As long as every
 answer stays the same - the charge lies between the same marks in each stretch and at each instant -
 the same loads are on for the same times, and only the charge clocks have to go on: the same clocks,
 by the same steps, so that the charge comes out to the last bit as the run itself would have it.
@@ -75,7 +75,7 @@ class Course:
         self.usable = True
 
     def spoil(self) -> None:
-        """Something happened whose time or kind hangs on the charge itself."""
+        """Something happened whose time or kind depends on the charge itself."""
         self.usable = False
         self._steps.clear()
 

@@ -3,7 +3,7 @@
 A combination holds everything discrete: the state of each region, how many of its dwells have
 expired, its memory, the conditions that hold, and everything outside that does not move with the
 charge. What it meets are the regions whose dwell has expired and the raw events. What comes of it
-hangs on nothing else but on what was asked of the cell in between; that is kept with the outcome,
+depends on nothing else but on what was asked of the cell in between; that is kept with the outcome,
 so that gadgets with the same rows and other parts share what was learned: for each set of parts the
 charges are noted between which the answers are these.
 """

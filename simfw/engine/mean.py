@@ -3,7 +3,7 @@
 Within a period the charge moves, and an interval early in it sees more charge than one late in it;
 each interval's current is therefore read at the charge which that interval sees, to first order in
 the charge of one period (its current plus the current's slope times the interval's distance from
-the middle). What is left is of second order. The mean hangs on the loads and their times alone, so
+the middle). What is left is of second order. The mean depends on loads and their times alone, so
 that cycles of all simulations with the same parts share it.
 """
 
@@ -47,7 +47,7 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Period:
-    """All that the mean hangs on: the blocks of a period in their order, and its wakings.
+    """All that the mean depends on: the blocks of a period in their order, and its wakings.
 
     `wakes` counts all of them, `own` those that are in no shorter cycle. `first` tells whether
     there is one where the period begins, `wake_c` is what each takes (C).

@@ -261,7 +261,7 @@ def _current(
     )
     allowed = tuple(stand.allowed[system.regions[n].name] for n in places)
     leaving = Leaving(places, allowed, prepared.gadget)
-    # What is asked at one charge is read there; only what a charger does hangs on how it moves.
+    # What is asked at one charge is read there; only what a charger does depends on how it moves.
     warm = _simulation(rested if usb else rested.held_at(charge), charge, leaving, usb)
     cycle = _come_round(warm, leaving)
     mixed: Blend | None = None

@@ -99,7 +99,7 @@ def read_gadget(
     problems = _nested_states(data)
     checked = check_data(Gadget, data, SAMPLES)
     problems += checked.problems
-    # What else belongs to a switch hangs on its kind.
+    # What else belongs to a switch depends on its kind.
     checked.tainted |= {
         key.removesuffix(".kind") for key in checked.tainted if key.endswith(".switch.kind")
     }

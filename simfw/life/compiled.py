@@ -78,7 +78,7 @@ def _jit(function: FunctionType, inner: bool) -> Callable[..., Any]:
 def _compiled() -> Callable[..., int]:
     """`kernel.run`, compiled; it takes the addresses of all sequences, in order, and the time.
 
-    What has been compiled is kept on disk under a name that hangs on the source, registers
+    What has been compiled is kept on disk under a name that depends on the source, registers
     included: they are built in as constants.
     """
     text = "".join(map(inspect.getsource, _SOURCES)) + _entry_source()

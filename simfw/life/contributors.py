@@ -1,4 +1,4 @@
-"""What the spread of the life hangs on: first-order shares from the users already simulated.
+"""What the spread of the life depends on: first-order shares from the users already simulated.
 
 Each user's life is a value of y at a point of the unit cube (one coordinate per figure with a
 range, one for the habits' strength). The first-order share of a coordinate is the variance of the

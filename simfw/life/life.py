@@ -1,4 +1,4 @@
-"""Many users, many parts: how long it lasts, what that hangs on, and what would help most."""
+"""Many users, many parts: how long it lasts, what that depends on, and what would help most."""
 
 from __future__ import annotations
 

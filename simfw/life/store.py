@@ -309,7 +309,7 @@ class Store:
     def add_rest(self, around: int, answer: Answer) -> None:
         """A combination (with its echoes) has come to rest with these answers for the first time.
 
-        What rests hangs on the answers, and so does until when: they are those of all guards that
+        What rests depends on the answers, and so does until when: they are those of all guards that
         are read again and again, and of all conditions.
         """
         self._add_resting("rest", around, around, {}, answer)

@@ -95,7 +95,7 @@ def _world(layout: Layout) -> k.World:
 class Life:
     """One user's life while it goes on.
 
-    What comes before somebody charges for the first time hangs on the charge of the start: it is no
+    What comes before the first charge by somebody depends on the charge of the start: it is no
     span, unless `first` says that it counts.
     """
 

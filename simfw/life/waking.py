@@ -1,7 +1,7 @@
 """How often resting regions wake the controller, and for how long it is awake.
 
 One instant in which several of them wake it costs one `wake`, and where one keeps it awake the
-others wake nobody. So it hangs on where they stand to one another: regions that are driven by their
+others wake nobody. So it depends on how they stand to one another: regions that are driven by their
 own dwells only have stood alike since power-up. It is counted over their common period; where that
 is too long, those that have a short one in common are counted together, and such groups are taken
 to meet as often as chance has it, which is exact where their periods do not lock. One group's

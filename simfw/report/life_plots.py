@@ -1,4 +1,4 @@
-"""Plots of a study over users: its spread, a week's heat strip, what it hangs on.
+"""Plots of a study over users: its spread, a week's heat strip, what it depends on.
 
 Colours as in `report.drawing`; the heat strip uses a scale of even lightness ("cividis"), made for
 colour-blind eyes. matplotlib is imported inside the functions.

@@ -214,7 +214,7 @@ def _hunt(
 ) -> Iterator[tuple[Explored, Reduced]]:
     """Ways that need few means: first only buttons, then also the USB plug, then also hands.
 
-    Such a way is the easiest to act out; the general search may come upon one first that hangs on
+    Such a way is the easiest to act out; the general search may come upon one first that depends on
     a sample of the gauge at just the right moment.
     """
     coarse, fine = LADDER[0], next(detail for detail in LADDER if detail.name == "contacts")

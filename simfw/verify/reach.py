@@ -126,7 +126,7 @@ def never_asked(whole: Whole, monitor: Monitor) -> bool:
 def _may(
     expression: ex.Expression, states: Mapping[str, str], flags: Mapping[str, bool]
 ) -> bool | None:
-    """The expression in these states and inputs; None where it hangs on something else."""
+    """The expression in these states and inputs; None where it depends on something else."""
     if isinstance(expression, ex.Constant):
         return expression.value
     if isinstance(expression, ex.Inside):

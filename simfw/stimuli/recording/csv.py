@@ -331,8 +331,8 @@ class _Rows:
         comma = self.layout.separator == "," and len(row) > self.layout.width
         return self.bad(line, f"{len(row)} cells where the header has {self.layout.width}",
                         found=self.layout.separator.join(row),
-                        allowed="a decimal comma only where the cells are parted by semicolons or "
-                        "tabs" if comma else None)
+                        allowed="a decimal comma only where the cells are separated by semicolons "
+                        "or tabs" if comma else None)
 
     def row(self, row: list[str], line: int) -> None:
         layout = self.layout
