@@ -129,7 +129,8 @@ BROKEN = {
              "rate. Allowed: for example `4 MHz`."),
     "short row": ("time_s,a,b\n0,0,0\n1,1\n", "log.csv:3: 1,1: 2 cells where the header has 3."),
     "long row": ("time_s,a\n0,0\n1,1,1\n", "log.csv:3: 1,1,1: 3 cells where the header has 2. "
-                 "Allowed: a decimal comma only where the cells are separated by semicolons or tabs."),
+                 "Allowed: a decimal comma only where the cells are separated by semicolons or "
+                 "tabs."),
     "back": ("time_s,a\n2,0\n1,1\n", "log.csv:3: 1: time goes back. Allowed: times that rise or "
              "stay."),
     "not a time": ("time_s,a\n0,0\nsoon,1\n", "log.csv:3: time = soon: this is not a time. "
