@@ -466,6 +466,29 @@ def test_missing_recordings_and_programs_are_told_in_words(
     assert capsys.readouterr().err.endswith(said)
 
 
+def test_a_firmware_is_looked_at_without_vectors(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """None is searched for, and that is said; faults cannot be held against none."""
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("vectors were looked for")
+
+    monkeypatch.setattr("simfw.conform.driving.vector_drives", never)
+    program = tmp_path / "mute"
+    program.write_text("#!/bin/sh\nwhile read word rest; do case $word in set|value) ;;\n"
+                       "hello) echo hello 1; echo ok ;; *) echo ok ;; esac; done\n")
+    program.chmod(0o700)
+    monkeypatch.chdir(tmp_path)
+    gadget = str(OLD.parent / "gadget.toml")
+    assert main(["conform", gadget, "--against", str(program), "--no-vectors",
+                 "--examples", "20"]) == 1  # fmt: skip
+    said = capsys.readouterr().out
+    assert "The test vectors are left out" in said
+    assert "in random stimuli" in said
+    assert main(["conform", gadget, "--no-vectors", "--mutants", "1"]) == 2
+    assert capsys.readouterr().err.startswith("--no-vectors: ")
+
+
 # A second thing that draws, so that a state of the lamp belongs to two combinations.
 RADIO = """
 [loads.radio]

@@ -38,6 +38,7 @@ def register(commands: Commands) -> None:
             "conform scenarios/larder-lamp/gadget.toml --against firmware/harness",
             "conform gadget.toml --against ./mine --within '1 ms' --examples 500",
             "conform gadget.toml --against ./mine --recording seen.vcd --map map.toml",
+            "conform gadget.toml --against ./mine --no-vectors --examples 20",
             "conform gadget.toml --mutants 200",
         ],
     )
@@ -50,6 +51,9 @@ def register(commands: Commands) -> None:
         "--examples", type=whole_number, default=100, metavar="N",
         help="random stimulus lists after the vectors [100]",
     )  # fmt: skip
+    parser.add_argument(
+        "--no-vectors", action="store_true", help="leave the test vectors out"
+    )
     add_seed(parser)
     parser.add_argument(
         "--also", metavar="SCENARIO", action="append", default=[],
@@ -87,6 +91,8 @@ def conform(arguments: argparse.Namespace) -> int:
 
     if arguments.against is None and not arguments.mutants:
         raise UsageError("Name the firmware with --against PROGRAM, or ask for --mutants N.")
+    if arguments.no_vectors and arguments.mutants:
+        raise UsageError("--no-vectors: the faults of --mutants are held against the vectors.")
     if arguments.witness != WITNESS:
         check_file(arguments.witness)
     prepared = Prepared(load_gadget(arguments.gadget, settings_of(arguments)))
@@ -97,7 +103,7 @@ def conform(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         firmware = Firmware(arguments.against, within_ns=read_ns(arguments.within))
         firmware.say_hello()
-    vectors = vector_drives(prepared.gadget, prepared)
+    vectors = [] if arguments.no_vectors else vector_drives(prepared.gadget, prepared)
     compared = faults = None
     if firmware is not None:
         compared = _compared(prepared, firmware, vectors, others, arguments)
@@ -105,6 +111,8 @@ def conform(arguments: argparse.Namespace) -> int:
         faults = judged(prepared, [*vectors, *others], arguments.mutants, seed=arguments.seed,
                         progress=_progress("mutants"))  # fmt: skip
     said = [text for one in recorded for text in one.said]
+    if arguments.no_vectors:
+        said.append("The test vectors are left out: what only they show was not looked for.")
     if arguments.json:
         outcome = outcome_json(prepared.gadget.head.name, said, compared, faults)
         sys.stdout.write(dump_json(outcome))
