@@ -56,6 +56,7 @@ class RegionMachine:
             states=[state.name for state in region.states],
             initial=region.starts,
             auto_transitions=False,
+            ignore_invalid_triggers=True,  # that no row of the state hears an event is no error
         )
         for row in region.rows:
             self._add(row)
@@ -113,7 +114,7 @@ class RegionMachine:
 
     def _pull(self, trigger: str) -> Row | None:
         self._fired = None
-        # An event is offered to every region; that no row of its state hears it is no error.
+        # An event is offered to every region, also to those without a row for it.
         if trigger in self._machine.events and self._machine.get_transitions(trigger, self.state):
             self._model.trigger(trigger)  # type: ignore[attr-defined]  # put there by Machine
         return self._fired

@@ -36,6 +36,7 @@ from simfw.gadget.model import Gadget
 from simfw.quantity import read_ns, read_number
 from simfw.stimuli.inputs import INPUTS, NO_HAND, Kind
 from simfw.stimuli.scenario import Scenario
+from simfw.stimuli.start import charge_meant
 from simfw.units import LENGTH, TEMPERATURE, Dimension, measured
 
 __all__ = ["FOLD_FROM_NS", "MOST_EVENTS", "Bench", "Mark"]
@@ -99,7 +100,8 @@ class Bench:
     before anything else that is due then, and of several things done to one input at one time the
     last counts: a contact that is closed and opened without time in between was not touched.
 
-    `charge` is the cell's charge at the beginning (0..1). `fold` says whether looks, blinks and
+    `charge` is the cell's charge at the beginning: a share (0..1), or text such as "80 %" or
+    "3.9 V" (at rest). `fold` says whether looks, blinks and
     samples that repeat are advanced in whole periods: True, False, or None, which folds ways of
     more than a minute. Unfolded, a course is to the last bit what its scenario gives when run
     with `fold=False`, however often one looks. `prepared` is shared with other runs of the gadget.
@@ -110,13 +112,11 @@ class Bench:
     """
 
     def __init__(
-        self, gadget: Gadget, charge: float = 0.8, seed: int = 0, *, fold: bool | None = None,
+        self, gadget: Gadget, charge: float | str = 0.8, seed: int = 0, *, fold: bool | None = None,
         prepared: Prepared | None = None, begin: Snapshot | None = None,
     ) -> None:
-        if not 0.0 <= charge <= 1.0:
-            raise UsageError(f"charge = {charge:g}: a charge is a share. Allowed: 0 to 1.")
         self.gadget = gadget
-        self.charge = float(charge)
+        self.charge = charge_meant("charge = ", charge, gadget)
         self.seed = seed
         self.fold = fold
         self.prepared = Prepared(gadget) if prepared is None else prepared

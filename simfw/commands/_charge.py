@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simfw.errors import QuantityError, UsageError
-
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
@@ -17,13 +15,6 @@ def charge_option(text: str, gadget: Gadget | None) -> float:
 
     Without a gadget it is only read: a voltage then stands for half. Raises `UsageError`.
     """
-    from simfw.stimuli.start import charge_of, read_start
+    from simfw.stimuli.start import charge_meant
 
-    try:
-        start = read_start(text)
-    except QuantityError as error:
-        raise UsageError(f"--charge {text}: {error}") from None
-    charge, unclear = charge_of(start, gadget)
-    for problem in unclear:
-        raise UsageError(f"--charge {text}: {problem.text}. Allowed: {problem.allowed}.")
-    return charge
+    return charge_meant("--charge ", text, gadget)

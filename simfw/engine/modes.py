@@ -28,7 +28,7 @@ from simfw.engine.listing import Choice, Listing, is_reading_of, listed
 from simfw.engine.meeting import behaviour_of, leads_out, spontaneous
 from simfw.engine.reachable import Stand
 from simfw.engine.simulator import Prepared, Simulation
-from simfw.errors import EndlessInstant
+from simfw.errors import EndlessInstant, UsageError, hint
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Scenario, Usb
 
@@ -217,9 +217,17 @@ def mean_current(
     `states` are (region, state or family) of written regions; of several modes that hold them it is
     the one in which most other regions are where they start. `charge` (0..1) is where it is read.
     With `usb` the charger runs meanwhile. Asked often of one gadget, hand over one `Prepared` of
-    it. Raises DescriptionError like `simulate`.
+    it. Raises DescriptionError like `simulate`, and UsageError for a state that there is none of.
     """
     prepared = gadget if isinstance(gadget, Prepared) else Prepared(gadget)
+    behaviour = prepared.gadget.behaviour
+    for name, state in states:
+        if name not in behaviour:
+            raise UsageError(f"{name}: the gadget has no such region.{hint(name, behaviour)}")
+        known = dict.fromkeys(word for one in behaviour[name].states
+                              for word in (one, one.partition(".")[0]))
+        if state not in known:
+            raise UsageError(f"{name}.{state}: there is no such state.{hint(state, known)}")
     return _current(prepared, prepared.standing().of(states), charge, usb)[0]
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated
 
-from simfw.errors import Problem, QuantityError
+from simfw.errors import Problem, QuantityError, UsageError
 from simfw.forms import Reads, either, plain
 from simfw.quantity import RATIO, VOLTAGE, format_percent, read_number
 from simfw.slips import NUMBER
@@ -15,7 +15,7 @@ from simfw.slips import NUMBER
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Start", "StartField", "charge_of", "read_start"]
+__all__ = ["Start", "StartField", "charge_meant", "charge_of", "read_start"]
 
 _PLATEAU = 0.01  # a share of charge that a voltage on a flat piece may leave open
 _ALSO = 'or the open-circuit voltage such as "3.9 V"'
@@ -100,3 +100,23 @@ def charge_of(start: Start, gadget: Gadget | None) -> tuple[float, list[Problem]
     if last == 1.0:
         return 1.0, []
     return 0.0 if first == 0.0 else (first + last) / 2, []
+
+
+def charge_meant(name: str, value: float | str, gadget: Gadget | None) -> float:
+    """The charge (0..1) that a call or an option means: text as in a scenario, or a share itself.
+
+    Without a gadget a voltage is only read, and half is given back. Raises `UsageError`, which
+    begins with `name`.
+    """
+    if not isinstance(value, str):
+        if not 0.0 <= value <= 1.0:
+            raise UsageError(f"{name}{value:g}: a charge is a share. Allowed: 0 to 1, {_ALSO}.")
+        return float(value)
+    try:
+        start = read_start(value)
+    except QuantityError as error:
+        raise UsageError(f"{name}{value}: {error}") from None
+    charge, unclear = charge_of(start, gadget)
+    for problem in unclear:
+        raise UsageError(f"{name}{value}: {problem.text}. Allowed: {problem.allowed}.")
+    return charge

@@ -159,6 +159,9 @@ def test_each_region_is_handed_out_as_a_machine():
     lamp.trigger("dwell: behaviour.lamp.rows[7]")
     assert lamp.state == "dark"
     assert not any(name.startswith("to_") for name in handed["lamp"].events)
+    # docs/reference/behaviour.md: of an unhandled pair nothing happens.
+    assert not lamp.trigger("level.click")
+    assert lamp.state == "dark"
 
 
 def test_the_world_of_a_machine_may_be_anothers():

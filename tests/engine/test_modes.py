@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from simfw.behaviour.build import build_system
@@ -11,6 +13,7 @@ from simfw.engine.modes import mean_current, modes, survey
 from simfw.engine.reachable import reach
 from simfw.engine.simulator import Prepared, simulate
 from simfw.engine.untouched import time_on_the_shelf
+from simfw.errors import UsageError
 from simfw.loading import load_gadget
 from simfw.stimuli.scenario import Scenario, Usb
 from tests.engine.bench import LARDER_LAMP, gadget_of, run
@@ -385,6 +388,12 @@ def test_the_mean_current_of_one_mode_is_that_of_modes():
     listed = {mode.states["lamp"]: mode.current_a for mode in modes(prepared.gadget)}
     assert mean_current(prepared, [("lamp", "lit.weak")]).current_a == listed["lit.weak"]
     assert mean_current(prepared.gadget, [("lamp", "lit.weak")]).current_a == listed["lit.weak"]
+    for states, said in (
+        ([("lamp", "lit.weka")], 'lamp.lit.weka: there is no such state. Did you mean "lit.weak"?'),
+        ([("lmap", "dark")], 'lmap: the gadget has no such region. Did you mean "lamp"?'),
+    ):
+        with pytest.raises(UsageError, match=f"^{re.escape(said)}$"):
+            mean_current(prepared, states)
     half = mean_current(prepared, [("lamp", "lit")], charge=0.5)
     assert half.current_a == pytest.approx(21.01e-3)
     # A state that cannot be reached is looked at all the same: 10 uA + 20 mA + the wink.

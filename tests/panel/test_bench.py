@@ -539,6 +539,8 @@ def test_every_input_of_the_table_can_be_brought_to_a_level(tmp_path: Path) -> N
         (lambda bench: bench.until("power.clik"), "power.click"),
         (lambda bench: bench.scenario(), "Nothing has run"),
         (lambda bench: Bench(bench.gadget, 1.5), "a charge is a share"),
+        (lambda bench: Bench(bench.gadget, "150 %"), "at most 100 %"),
+        (lambda bench: Bench(bench.gadget, "6 V"), "never has this voltage"),
     ],
 )
 def test_what_cannot_be_done_is_said(do: object, words: str) -> None:
@@ -546,6 +548,15 @@ def test_what_cannot_be_done_is_said(do: object, words: str) -> None:
     assert callable(do)
     with pytest.raises(UsageError, match=words):
         do(Bench(load_gadget(LARDER)))
+
+
+def test_a_bench_begins_at_a_share_or_at_what_a_meter_shows(hook: Prepared) -> None:
+    """As a scenario does: text with its unit, looked up on the curve where it is a voltage."""
+    half = Bench(hook.gadget, "50 %", prepared=hook)
+    assert half.charge == 0.5
+    shown_v = half.view().open_circuit_v
+    assert Bench(hook.gadget, f"{shown_v:.6f} V", prepared=hook).charge == pytest.approx(
+        0.5, abs=1e-4)
 
 
 def test_a_gadget_without_a_charger_is_not_plugged_in(hook: Prepared) -> None:
