@@ -72,7 +72,8 @@ def start_charge(prepared: Prepared, seen: Observation, share: float) -> float:
 
 
 def _reading(prepared: Prepared, reading: ModeReading, charge: float) -> Margin:
-    found = mean_current(prepared, reading.states, charge=charge, usb=reading.usb)
+    found = mean_current(prepared, reading.states, charge=charge, held=reading.held,
+                         stock=reading.stock)
     amps = found.current_a
     if amps is not None and reading.node == "usb":
         amps = found.charger_a

@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from simfw.behaviour.build import build_system
+from simfw.behaviour.region import Region
+from simfw.benchlog.held import held_for
 from simfw.benchlog.model import (
     CLOCK,
     HAND_NS,
@@ -61,7 +63,7 @@ from simfw.stimuli.recording import open_recording
 from simfw.stimuli.recording.base import Block, Remarks
 from simfw.stimuli.recording.mapfile import find_signal, gadget_signals, own_map, read_map
 from simfw.stimuli.recording.signals import observe
-from simfw.stimuli.scenario import Expect, Scenario, problems_of
+from simfw.stimuli.scenario import Expect, Scenario, Step, Usb, problems_of
 from simfw.stimuli.scenario_file import read_scenario, step_mismatches
 from simfw.tomlfile import OPTION, key_text, read_toml, require_kind
 from simfw.validation import check_data
@@ -471,23 +473,32 @@ class _Reader:
     def _reading(self, key: str, one: ObservationPart,
                  gadgets: Mapping[tuple[int, ...], Gadget]) -> ModeReading | None:
         states: list[tuple[str, str]] = []
-        usb = one.node == "usb"
+        stock: list[tuple[str, str]] = []
+        held: list[Step] = [Usb(at_ns=0, present=True)] if one.node == "usb" else []
         for word in (one.mode or "").split():
-            region, _, state = word.partition(".")
-            if (region, state) == ("charge", "charging"):
-                usb = True
-                continue
             for gadget in gadgets.values():
-                known = gadget.behaviour.get(region)
-                if known is None:
-                    self._problem(f"{key}.mode", f'there is no region "{region}"',
-                                  f"{', '.join(gadget.behaviour)}, charge.charging",
-                                  nearest(region, gadget.behaviour))
-                elif not any(s == state or s.startswith(f"{state}.") for s in known.states):
-                    self._problem(f"{key}.mode", f'{region} has no state "{state}"',
-                                  ", ".join(known.states), nearest(state, known.states))
-            states.append((region, state))
-        if usb and any(gadget.charger is None for gadget in gadgets.values()):
+                found = self._named(key, word, gadget)
+                if found is None:
+                    continue
+                region, state = found
+                if region.group in ("behaviour", "dials"):
+                    states.append((region.name, state))
+                    continue
+                steps = held_for(gadget, region, state)
+                if steps is None:
+                    self._problem(f"{key}.mode", f"{region.name} passes through {state} by itself",
+                                  "states in which hands can keep it")
+                held += steps or ()
+                # Without a status pin the firmware does not know what the charger does.
+                if region.group != "charge" or (
+                    gadget.charger is not None and gadget.charger.status is not None
+                ):
+                    stock.append((region.name, state))
+        states, stock = list(dict.fromkeys(states)), list(dict.fromkeys(stock))
+        held = list(dict.fromkeys(held))
+        if any(isinstance(step, Usb) for step in held) and any(
+            gadget.charger is None for gadget in gadgets.values()
+        ):
             self._problem(f"{key}.mode", "the gadget has no charger")
         if one.reading is not None:
             low, high = one.reading
@@ -503,7 +514,26 @@ class _Reader:
             self._problem(f"{key}.reading", "a reading needs its tolerance",
                           'for example "152 mA ± 2 mA"')
         return ModeReading(states=tuple(states), low_a=low, high_a=high,
-                           node=one.node or "cell", usb=usb)
+                           node=one.node or "cell", stock=tuple(stock), held=tuple(held))
+
+    def _named(self, key: str, word: str, gadget: Gadget) -> tuple[Region, str] | None:
+        """The region and the state or family of it that a word of a mode names."""
+        regions = build_system(gadget).regions
+        region = max((one for one in regions if word.startswith(f"{one.name}.")),
+                     key=lambda one: len(one.name), default=None)
+        if region is None:
+            name = word.partition(".")[0]
+            names = [one.name for one in regions]
+            self._problem(f"{key}.mode", f'there is no region "{name}"', ", ".join(names),
+                          nearest(name, names))
+            return None
+        state = word.removeprefix(f"{region.name}.")
+        known = [one.name for one in region.states]
+        if not any(one == state or one.startswith(f"{state}.") for one in known):
+            self._problem(f"{key}.mode", f'{region.name} has no state "{state}"',
+                          ", ".join(known), nearest(state, known))
+            return None
+        return region, state
 
     def _steps(self, key: str, one: ObservationPart,
                gadgets: Mapping[tuple[int, ...], Gadget]) -> Iterator[BenchStep]:

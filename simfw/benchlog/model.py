@@ -15,7 +15,7 @@ from simfw.gadget.model import Gadget
 from simfw.quantity import RATIO, Dimension
 from simfw.stimuli.pattern import Pattern
 from simfw.stimuli.recording.signals import Observed
-from simfw.stimuli.steps import Press, Step
+from simfw.stimuli.steps import Press, Step, Usb
 
 __all__ = [
     "CLOCK",
@@ -178,13 +178,22 @@ class PinSeen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModeReading:
-    """A mean current of one mode: between `low_a` and `high_a` at the node."""
+    """A mean current of one mode: between `low_a` and `high_a` at the node.
+
+    `stock` are the states of stock regions that were named, `held` what hands hold for them.
+    """
 
     states: tuple[tuple[str, str], ...]
     low_a: float
     high_a: float
     node: Literal["cell", "usb"] = "cell"
-    usb: bool = False
+    stock: tuple[tuple[str, str], ...] = ()
+    held: tuple[Step, ...] = ()
+
+    @property
+    def usb(self) -> bool:
+        """Whether USB is plugged in meanwhile."""
+        return any(isinstance(step, Usb) and step.present for step in self.held)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,6 +22,7 @@ from simfw.behaviour.region import Region, State, System
 from simfw.behaviour.table import IDLE
 from simfw.circuit.endurance import LightRunTime
 from simfw.engine.blend import Blend, blend, whole_cycle
+from simfw.engine.bringing import begun, brought, caused_by
 from simfw.engine.cycle import Cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
 from simfw.engine.listing import Choice, Listing, is_reading_of, listed
@@ -30,7 +31,7 @@ from simfw.engine.reachable import Stand
 from simfw.engine.simulator import Prepared, Simulation
 from simfw.errors import EndlessInstant, UsageError, hint
 from simfw.gadget.model import Gadget
-from simfw.stimuli.scenario import Scenario, Usb
+from simfw.stimuli.scenario import Press, Scenario, Step
 
 __all__ = ["MeanCurrent", "Mode", "Survey", "Together", "light_run_times", "mean_current",
            "modes", "modes_of_states", "survey"]  # fmt: skip
@@ -210,25 +211,32 @@ def modes_of_states(
 
 def mean_current(
     gadget: Gadget | Prepared, states: Sequence[tuple[str, str]], *, charge: float = 1.0,
-    usb: bool = False,
+    held: Sequence[Step] = (), stock: Sequence[tuple[str, str]] = (),
 ) -> MeanCurrent:
     """The mean current of one mode, as `modes` prints it: the one that holds all `states`.
 
     `states` are (region, state or family) of written regions; of several modes that hold them it is
     the one in which most other regions are where they start. `charge` (0..1) is where it is read.
-    With `usb` the charger runs meanwhile. Asked often of one gadget, hand over one `Prepared` of
-    it. Raises DescriptionError like `simulate`, and UsageError for a state that there is none of.
+    `held` are stimuli at time 0 that go on (a button, USB). Other regions are then where these
+    bring them, dials too, and the regions of `stock` have to be in the states named there; there is
+    no current where they are not. Asked often of one gadget, hand over one `Prepared` of it. Raises
+    DescriptionError like `simulate`, and UsageError for a state that there is none of.
     """
     prepared = gadget if isinstance(gadget, Prepared) else Prepared(gadget)
-    behaviour = prepared.gadget.behaviour
+    turning = {one.name: one for one in prepared.system.regions if one.group in TURNING}
     for name, state in states:
-        if name not in behaviour:
-            raise UsageError(f"{name}: the gadget has no such region.{hint(name, behaviour)}")
-        known = dict.fromkeys(word for one in behaviour[name].states
-                              for word in (one, one.partition(".")[0]))
+        if name not in turning:
+            raise UsageError(f"{name}: the gadget has no such region.{hint(name, turning)}")
+        known = dict.fromkeys(word for one in turning[name].states
+                              for word in (one.name, one.name.partition(".")[0]))
         if state not in known:
             raise UsageError(f"{name}.{state}: there is no such state.{hint(state, known)}")
-    return _current(prepared, prepared.standing().of(states), charge, usb)[0]
+    if not (held or stock or any(turning[name].group == "dials" for name, _ in states)):
+        return _current(prepared, prepared.standing().of(states), charge)[0]
+    stand = brought(prepared, states, charge, held, stock)
+    if stand is None:
+        return MeanCurrent(charge=charge, left_by="other states than those asked for")
+    return _current(prepared, stand, charge, tuple(held))[0]
 
 
 def light_run_times(
@@ -259,10 +267,10 @@ def light_run_times(
 
 
 def _current(
-    prepared: Prepared, stand: Stand, charge: float, usb: bool = False
+    prepared: Prepared, stand: Stand, charge: float, held: tuple[Step, ...] = ()
 ) -> tuple[MeanCurrent, _Rested]:
     """What a stand draws on the mean, and how it was found."""
-    rested = prepared.resting(stand, _resting)
+    rested = prepared.resting(stand, _resting, caused_by(prepared.system, held))
     system = rested.system
     places = tuple(
         n for n, region in enumerate(system.regions) if region.name in stand.allowed
@@ -270,16 +278,16 @@ def _current(
     allowed = tuple(stand.allowed[system.regions[n].name] for n in places)
     leaving = Leaving(places, allowed, prepared.gadget)
     # What is asked at one charge is read there; only what a charger does depends on how it moves.
-    warm = _simulation(rested if usb else rested.held_at(charge), charge, leaving, usb)
-    cycle = _come_round(warm, leaving)
+    warm = _simulation(rested if held else rested.held_at(charge), charge, leaving, held)
+    cycle = _come_round(warm, leaving, held)
     mixed: Blend | None = None
     playing = any(due < IDLE for due in warm.stepper.due()[len(system.regions) :])
     if leaving.left is not None:
         found = MeanCurrent(charge=charge, left_by=leaving.left[1])
     elif cycle is None and warm.phase.ticks:
-        if not usb:  # how long it lasts is asked too
-            warm = _simulation(rested, charge, leaving, usb)
-            _come_round(warm, leaving)
+        if not held:  # how long it lasts is asked too
+            warm = _simulation(rested, charge, leaving, held)
+            _come_round(warm, leaving, held)
         mixed = blend(rested, warm, charge)
         found = MeanCurrent(
             charge=charge, current_a=mixed.current_a, parts_a=mixed.parts_a,
@@ -308,12 +316,15 @@ def _current(
     return found, _Rested(rested, places, allowed, mixed)
 
 
-def _come_round(warm: Simulation, leaving: Leaving) -> Cycle | None:
+def _come_round(
+    warm: Simulation, leaving: Leaving, held: tuple[Step, ...]
+) -> Cycle | None:
     """Let time go by until all comes round that ticks; the cycle, None where it does not or the
     mode is left.
     """
     cycle: Cycle | None = None
-    for lasts_ns in _WARM_UPS_NS:
+    # A press may be a hold for a while yet.
+    for lasts_ns in _WARM_UPS_NS[any(isinstance(step, Press) for step in held):]:
         warm.end = lasts_ns
         with contextlib.suppress(LeftError):
             warm.go(MOST_INSTANTS)
@@ -419,30 +430,31 @@ def _shown(system: System, stand: Stand) -> dict[str, str]:
 
 
 def _simulation(
-    prepared: Prepared, charge: float, leaving: Leaving, usb: bool
+    prepared: Prepared, charge: float, leaving: Leaving, held: tuple[Step, ...]
 ) -> Simulation:
-    steps = (Usb(at_ns=0, present=True),) if usb else ()
     rest = Scenario(
-        title="rest", gadget_path=Path(), charge=charge, lasts_ns=_WARM_UPS_NS[0], steps=steps
+        title="rest", gadget_path=Path(), charge=charge, lasts_ns=_WARM_UPS_NS[0], steps=held
     )
     return Simulation(prepared, rest, 0, True, False, (leaving,), None, log=False,
-                      plays=True, still=not usb)
+                      plays=True, still=not held)
 
 
-def _resting(system: System, stand: Stand) -> System:
-    """The same system, standing so from the start, without what would end it by itself."""
-    events = spontaneous(region for region in system.regions if region.group in TURNING)
-    regions = [
-        _standing(region, stand, events) if region.group in TURNING else region
+def _resting(system: System, stand: Stand, caused: frozenset[str]) -> System:
+    """The same system, standing so from the start, without what would end it by itself, or by an
+    event of what is held (`caused`).
+    """
+    events = caused | spontaneous(
+        region for region in system.regions if region.group in TURNING)
+    return begun(system, [
+        _standing(region, stand, events, caused) if region.group in TURNING else region
         for region in system.regions
-    ]
-    starts = {region.name: region.starts for region in regions}
-    return replace(system, regions=tuple(regions), clocks=tuple(
-        replace(clock, starts=clock.begins[starts[clock.follows]]) for clock in system.clocks))
+    ])
 
 
-def _standing(region: Region, stand: Stand, events: frozenset[str]) -> Region:
-    rows = region.rows
+def _standing(
+    region: Region, stand: Stand, events: frozenset[str], caused: frozenset[str]
+) -> Region:
+    rows = tuple(row for row in region.rows if row.on not in caused)
     inside = stand.allowed.get(region.name)
     if inside is not None:
         rows = tuple(row for row in rows if not leads_out(region, row, inside, events))

@@ -89,16 +89,20 @@ class Prepared:
             self._kept.standing = Standing(self.gadget, self.system)
         return self._kept.standing
 
-    def resting(self, stand: Stand, rest: Callable[[System, Stand], System]) -> Prepared:
-        """The same under the rows that `rest` makes of those of this gadget for a stand.
+    def resting(
+        self, stand: Stand, rest: Callable[[System, Stand, frozenset[str]], System],
+        caused: frozenset[str] = frozenset(),
+    ) -> Prepared:
+        """The same under the rows that `rest` makes of those of this gadget for a stand, and for
+        the events that something held has caused.
 
         What is known of these rows is kept for all parts that they run with.
         """
-        key = (tuple(stand.allowed.items()), tuple(stand.states.items()))
+        key = (tuple(stand.allowed.items()), tuple(stand.states.items()), caused)
         rested = self._kept.rested
         known = rested.get(key)
         if known is None:
-            made = self.with_system(rest(self.system, stand))
+            made = self.with_system(rest(self.system, stand, caused))
             if len(rested) >= _MOST_RESTED:
                 del rested[next(iter(rested))]  # the oldest
             rested[key] = made

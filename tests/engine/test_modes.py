@@ -421,7 +421,8 @@ states.on = { lamp = "on" }
 
 def test_a_mode_with_usb_in_tells_what_the_charger_gives():
     """In constant current the charger gives its 50 mA, whatever the load takes of it."""
-    found = mean_current(Prepared(gadget_of(CHARGED)), [("lamp", "on")], charge=0.5, usb=True)
+    found = mean_current(Prepared(gadget_of(CHARGED)), [("lamp", "on")], charge=0.5,
+                         held=[Usb(at_ns=0, present=True)])
     assert found.charger_a == pytest.approx(0.05)
     assert found.current_a == pytest.approx(0.02)
 
