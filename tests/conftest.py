@@ -31,7 +31,7 @@ UNCOUNTED = frozenset((
     "engine/test_clock.py", "engine/test_learned.py",
     "benchlog/test_next.py::test_a_simulated_bench_plays_to_the_end",
     "benchlog/test_reference.py",
-    "gallery", "property", "quality", "reference", "reference_sim",
+    "fuzz", "gallery", "property", "published", "quality", "reference", "reference_sim",
     "life/test_cluster.py", "life/test_life.py", "life/test_loop.py", "life/test_sweep.py",
     "life/test_held.py::"
     "test_a_charge_that_a_resting_load_holds_up_has_no_time_and_says_where_it_stands",
