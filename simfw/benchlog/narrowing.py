@@ -377,10 +377,20 @@ def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
     found: list[tuple[tuple[int, ...], float]] = []
     states: dict[tuple[int, ...], State] = {}
     looked = 0
+
+    def state_of(subset: tuple[int, ...]) -> State:
+        if subset not in states:
+            states[subset], best = rival.least(subset)
+            if states[subset] == "excluded":
+                rival.confirm(best, subset)
+                offs[subset] = max(best.offs[n] for n in subset)
+        return states[subset]
+
+    offs: dict[tuple[int, ...], float] = {}
     for size in range(1, len(names) + 1):
         # Where all that holds nothing of what was found fits at once, there is no more to find.
         left = _without([subset for subset, _ in found], rival.all)
-        if left is not None and all(rival.least(subset)[0] == "fits" for subset in left):
+        if left is not None and all(state_of(subset) == "fits" for subset in left):
             break
         for subset in combinations(rival.all, size):
             if any(set(one) <= set(subset) for one, _ in found):
@@ -388,11 +398,8 @@ def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
             looked += 1
             if looked > _MOST_SUBSETS or rival.spent:
                 break
-            state, best = rival.least(subset)
-            states[subset] = state
-            if state == "excluded":
-                rival.confirm(best, subset)
-                found.append((subset, max(best.offs[n] for n in subset)))
+            if state_of(subset) == "excluded":
+                found.append((subset, offs[subset]))
     if not found:
         _, best = rival.least(rival.all)
         found.append((rival.all, best.worst))

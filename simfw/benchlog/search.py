@@ -45,6 +45,9 @@ _SAME = 1e-5  # of the way: points that are one
 _CLOSE = 4.0  # tolerances: looks that are no further off tell how it is near the ends
 _FAR = 5.0  # tolerances: beyond that it does not matter how far off something is
 _GOOD = 0.02  # tolerances by which a surface through all looks may be off and be believed
+_LOOSE = 2e-3  # of the way: an outer end further out than this is looked at
+_LOOKS_OUT = 2  # so often
+_TRUST = 0.25  # of what the surfaces were off by elsewhere is kept where they are off by less
 _ROUGH = 0.25  # and by which an end that does not matter may be
 _OUTWARD = 1e-3  # tolerances by which what is printed lies outside at the least
 _SCAN = 32  # steps to the end of a range
@@ -111,7 +114,7 @@ class _Sight:
 
 
 class Mistaken(Exception):
-    """A figure decides an observation that it seemed not to decide: all begins anew."""
+    """A figure decides an observation that it seemed not to decide: the search begins anew."""
 
 
 class Rival:
@@ -138,6 +141,7 @@ class Rival:
         self._trial_at: dict[bytes, int] = {}  # its number among the trials
         self.sights = [_Sight(dims=[]) for _ in self.all]
         self.wide: set[int] = set()  # observations that all figures decide
+        self._ready: set[int] = set()  # those of which enough points were looked at
         self.error = 0.0  # how far surfaces were off where runs were made last
         self._cloud = _low_discrepancy(self.size, _CLOUD, seed + 1)
 
@@ -213,6 +217,7 @@ class Rival:
                    for a, b in zip(exact, known, strict=True)
                    if math.isfinite(a.z) or math.isfinite(b.z)):
                 self.wide.add(n)
+                self._ready.discard(n)
                 raise Mistaken
 
     def moved(self, key: str, value: float, x: Array) -> dict[int, tuple[Margin, ...]] | None:
@@ -226,17 +231,23 @@ class Rival:
     # -- what decides what -----------------------------------------------------------------------
 
     def prepare(self) -> None:
-        """Find which figures decide each observation, and look at enough points of each."""
+        """Find which figures decide each observation, and look at enough points of each.
+
+        After `Mistaken` again: what was looked at of the other observations stands.
+        """
         self.trials.clear()
         self._trial_at.clear()
-        for seen in self.log.observations:
-            self.runs += 1
-            with suppress(EndlessInstant):
-                observe(self.world.rehearsed(), seen, {})
+        if not self._ready and not self.wide:
+            for seen in self.log.observations:
+                self.runs += 1
+                with suppress(EndlessInstant):
+                    observe(self.world.rehearsed(), seen, {})
         for n in self.all:
-            self.sights[n] = self._sight(n)
-            self._sample(n)
-            self.sights[n].sampled = len(self.sights[n].known)
+            if n not in self._ready:
+                self.sights[n] = self._sight(n)
+                self._sample(n)
+                self.sights[n].sampled = len(self.sights[n].known)
+                self._ready.add(n)
 
     def _sight(self, number: int) -> _Sight:
         own = self._own(number)
@@ -488,7 +499,20 @@ class Rival:
                 break
             slack = 0.3 * slack if worst == 0.0 else min(0.3, max(1.2 * worst, 1e-4))
         calm = [n for n in subset if not self.jumps(n)]
-        outer = self._outer(aim, sign, calm, best, errors)
+        outer, points = self._outer(aim, sign, calm, best, errors)
+        for _ in range(_LOOKS_OUT):
+            if aim.share is None or self.spent or outer - reach(best) <= _LOOSE:
+                break
+            for close, x in points.items():
+                # How far the surfaces are off where they would let the end lie.
+                told = self._told(calm, x, close=close, firm=False)
+                error = abs(min(self._smooth_off(calm, x), _FAR) - min(told, _FAR))
+                errors[close] = max(error, _TRUST * errors[close])
+            for x in points.values():
+                one = self.trial(x, subset)
+                if _worst(one, subset) <= FITS and reach(one) > reach(best):
+                    best = one
+            outer, points = self._outer(aim, sign, calm, best, errors)
         for n in set(subset) - set(calm):  # no surface tells its end
             outer = min(outer, self._last_tooth(n, aim, sign))
         return End(reached=sign * reach(best), outer=sign * max(outer, reach(best)), trial=best)
@@ -527,9 +551,16 @@ class Rival:
                     return True
         return False
 
-    def _told(self, subset: Sequence[int], x: Array, *, close: bool) -> float:
+    def _told(
+        self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True
+    ) -> float:
         return max((c.off(c.surface.at(x[c.dims])[0])
-                    for c in self._constraints(subset, close=close)), default=0.0)
+                    for c in self._constraints(subset, close=close, firm=firm)), default=0.0)
+
+    def _smooth_off(self, subset: Sequence[int], x: Array) -> float:
+        """How far off an exact look is, but for what is a yes or a no."""
+        return max((one.off for n in subset for one in self.look(n, x) if not one.firm),
+                   default=0.0)
 
     def _extreme(
         self, aim: Aim, sign: int, subset: Sequence[int], best: Trial, allow: float, *,
@@ -546,21 +577,25 @@ class Rival:
         return extreme(constraints, goal, [best.x, *near[:_STARTS]], allow)
 
     def _outer(self, aim: Aim, sign: int, subset: Sequence[int], best: Trial,
-               errors: Mapping[bool, float]) -> float:
-        """How far the aim could reach if the surfaces were off by twice what they were."""
+               errors: Mapping[bool, float]) -> tuple[float, dict[bool, Array]]:
+        """How far the aim could reach if the surfaces were off by twice what they were, and where
+        those through all looks, or close ones, say so.
+        """
+        points: dict[bool, Array] = {}
         if self.spent:
-            return math.inf
+            return math.inf, points
         reached = self._goal(aim, sign)(best.x)[0]
-        told = False
         for close in (False, True):
             if not close and errors[False] > max(_GOOD, 2.0 * errors[True]):
                 continue
             allow = 1.0 + max(_OUTWARD, 2.0 * errors[close])
             found = self._extreme(aim, sign, subset, best, allow, close=close, firm=False)
             if found is not None:
-                told = True
+                points[close] = found
                 reached = max(reached, self._goal(aim, sign, close=close)(found)[0])
-        return reached if told else max(reached, self._scanned(aim, sign, subset, best))
+        if not points:
+            reached = max(reached, self._scanned(aim, sign, subset, best))
+        return reached, points
 
     def _scanned(self, aim: Aim, sign: int, subset: Sequence[int], best: Trial) -> float:
         """How far a share could reach where the optimiser finds no way: step by step outwards."""
