@@ -14,7 +14,7 @@ import pytest
 
 from simfw.benchlog.margin import asked_of
 from simfw.benchlog.narrowing import _without, narrow
-from simfw.benchlog.search import Mistaken, Rival
+from simfw.benchlog.search import Aim, Mistaken, Rival
 from simfw.cli import main
 from tests.benchlog.lantern import log_of
 from tests.benchlog.misread import misread
@@ -244,3 +244,21 @@ def test_other_figures_of_the_circuit_leave_the_rows_as_they_are(tmp_path: Path)
 def test_a_planted_misreading_is_one_minimal_contradiction(tmp_path: Path):
     """The surface near the ends learns where it was wrong."""
     assert misread(tmp_path, 0) == []
+
+
+def test_an_outer_end_lies_near_what_was_reached(tmp_path: Path):
+    """Where the surfaces told more, a look out there tells them: it was 1.3 % of the range off."""
+    case = plant(tmp_path, 0, 0)
+    rival = Rival(case.log, case.combination, seed=0, most=20_000)
+    while True:
+        try:
+            rival.prepare()
+            rival.confirm(rival.least(rival.all)[1])
+            break
+        except Mistaken:
+            continue
+    number = [one.key for one in case.log.unknowns].index("controller.reference")
+    end = rival.end(Aim(share=number), -1, rival.all)
+    assert end is not None
+    assert end.outer <= end.reached <= end.outer + 2e-3
+    assert end.reached < case.log.unknowns[number].share(case.truth["controller.reference"])
