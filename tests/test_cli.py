@@ -449,6 +449,9 @@ def test_where_nothing_can_be_written_no_work_is_begun(
         (["replay", "gone.vcd", "--gadget", "G"], "gone.vcd: there is no such file.\n"),
         (["replay", "folder", "--gadget", "G"], "folder: this is a folder, not a file.\n"),
         (["conform", "G", "--against", "gone"], "gone: there is no such program.\n"),
+        (["conform", "G", "--against", "sh mine.sh"], "there is no such program. Allowed: one "
+         "program, without arguments; what needs some is started from a script.\n"),
+        (["conform", "G", "--against", "folder"], "folder is a folder, not a program.\n"),
         (["conform", "G", "--against", "plain"], "plain cannot be run: permission denied.\n"),
     ],
 )

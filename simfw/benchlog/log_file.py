@@ -425,6 +425,7 @@ class _Reader:
                               'map = "FILE"; `simfw map` drafts one')
                 return nothing
             observed = observe(opened, mapped, gadget)
+            told = mapped.begins_at(gadget)
         except DescriptionError as error:
             self.foreign += error.problems
             return nothing
@@ -443,7 +444,7 @@ class _Reader:
                         f"{key}.map", f'its start names "{region}.{state}", which the gadget has '
                         "not", ", ".join(states) or ", ".join(other.behaviour),
                         nearest(state, states) or nearest(region, other.behaviour))
-        charge = observed.recording.charge if mapped.charge is None else mapped.charge.value
+        charge = observed.recording.charge if told is None else told
         begun = StartCharge("any") if charge is None else StartCharge("share", charge, charge)
         tolerance_ns = one.tolerance or Options().tolerance_ns
         # The file is read: what comes after asks for its notes only, in other processes too.

@@ -202,6 +202,6 @@ def _recordings(prepared: Prepared, arguments: argparse.Namespace) -> list[Recor
         mapped = None if arguments.map is None else read_map(arguments.map)
         observed, mapped = observed_in(path, mapped, prepared.gadget, arguments.gadget)
         options = Options(start=mapped.start,
-                          charge=None if mapped.charge is None else mapped.charge.value)
+                          charge=mapped.begins_at(prepared.gadget))
         found.append(recorded_drive(prepared, model, observed, options))
     return found

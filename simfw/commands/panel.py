@@ -138,8 +138,8 @@ def _recording(arguments: argparse.Namespace, path: Path) -> Panel:
     gadget = load_gadget(gadget_path)
     observed, mapped = observed_in(path, mapped, gadget, gadget_path)
     charge = None if arguments.charge is None else charge_option(arguments.charge, gadget)
-    if charge is None and mapped.charge is not None:
-        charge = mapped.charge.value
+    if charge is None:
+        charge = mapped.begins_at(gadget)
     replayed = replay(observed, gadget, Options(start=mapped.start, charge=charge))
     notes = list(replayed.said)
     if replayed.begin.states:

@@ -85,8 +85,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     observed, mapped = observed_in(arguments.recording, mapped, gadget, gadget_path)
     if arguments.charge is not None:
         options = replace(options, charge=charge_option(arguments.charge, gadget))
-    options = _from_map(options, mapped.start, None if mapped.charge is None
-                        else mapped.charge.value)
+    options = _from_map(options, mapped.start, mapped.begins_at(gadget))
     if not observed.outputs:
         raise UsageError(f"{arguments.recording}: no wire is an output of the gadget, so there is "
                          "nothing to compare.")

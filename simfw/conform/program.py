@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
 import subprocess
 import threading
@@ -43,8 +44,13 @@ def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> A
             stderr=subprocess.DEVNULL, start_new_session=True,
         )  # fmt: skip
     except FileNotFoundError:
-        raise UsageError(f"{program}: there is no such program.") from None
+        blank = " " in program.name and shutil.which(program.name.split()[0]) is not None
+        raise UsageError(f"{program}: there is no such program." + (
+            " Allowed: one program, without arguments; what needs some is started from a script."
+            if blank else "")) from None
     except OSError as error:
+        if program.is_dir():
+            raise UsageError(f"{program} is a folder, not a program.") from error
         reason = (error.strerror or str(error)).lower()
         raise UsageError(f"{program} cannot be run: {reason}.") from error
     assert process.stdin is not None

@@ -200,7 +200,8 @@ def draft_map(found: Activity, gadget: Gadget) -> str:
             if wire.two_valued and wire.idle_high and wire.edges:
                 lines.append('# active = "low"      # it is high most of the time: if low means on')
         lines.append("")
-    left = [name for name in signals if name not in used]
+    left = [name for name in signals if name not in used
+            and not (name == "usb" and gadget.charger is None)]  # a stimulus that never is
     if left:
         lines.append("# Signals of the gadget without a wire: " + ", ".join(left))
     return "\n".join(lines) + "\n"

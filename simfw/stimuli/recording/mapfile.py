@@ -25,6 +25,7 @@ from simfw.gadget.model import Gadget
 from simfw.stimuli.inputs import INPUTS, Kind
 from simfw.stimuli.recording.base import Recording
 from simfw.stimuli.recording.frames import FrameForm
+from simfw.stimuli.start import StartField, charge_of
 from simfw.tomlfile import TomlFile, key_text, read_toml, require_kind
 from simfw.validation import check_data
 
@@ -125,7 +126,7 @@ class Map(_Part):
     gadget: str | None = None
     timescale: Time | None = None
     glitch: Time | None = None
-    charge: Ratio | None = None
+    charge: StartField | None = None
     start: dict[str, str] = {}
     wires: dict[str, WireMap] = {}
     frames: dict[str, FrameMap] = {}
@@ -135,6 +136,18 @@ class Map(_Part):
     def timescale_s(self) -> Fraction | None:
         """Seconds per tick for a dump that states none."""
         return None if self.timescale is None else Fraction(self.timescale.ns, 10**9)
+
+    def begins_at(self, gadget: Gadget) -> float | None:
+        """The charge (0..1) that it says the cell has; None where it says nothing.
+
+        Raises DescriptionError for a voltage that tells no charge of this gadget's cell.
+        """
+        if self.charge is None:
+            return None
+        charge, unclear = charge_of(self.charge, gadget)
+        if unclear:
+            raise DescriptionError(self.locate(unclear))
+        return charge
 
     def locate(self, problems: list[Problem]) -> list[Problem]:
         """Return `problems` with the file and line of each key; a map without a file has none."""

@@ -55,3 +55,19 @@ def test_inputs_are_read_through_the_map(larder: Gadget, tmp_path: Path) -> None
         observe(open_recording(table), read_map(path), larder)
     assert [(problem.line, problem.suggestion) for problem in caught.value.problems] == [
         (1, "key"), (4, "shelf")]
+
+
+def test_the_charge_of_a_map_may_be_what_a_meter_shows(tmp_path: Path) -> None:
+    """3.5 V is half of a curve that runs straight from 3 V to 4 V; 5 V is none of its voltages."""
+    (tmp_path / "straight.csv").write_text("charge,voltage_v\n0,3.0\n1,4.0\n")
+    (tmp_path / "gadget.toml").write_text(
+        '[gadget]\nname = "G"\n[cell]\ncurve = "straight.csv"\ncapacity = "1 Ah"\n')
+    gadget = simfw.load_gadget(tmp_path / "gadget.toml")
+    found = []
+    for charge in ("3.5 V", "50 %"):
+        (tmp_path / "map.toml").write_text(f'charge = "{charge}"\n')
+        found.append(read_map(tmp_path / "map.toml").begins_at(gadget))
+    assert found == [pytest.approx(0.5), 0.5]
+    (tmp_path / "map.toml").write_text('about = "x"\ncharge = "5 V"\n')
+    with pytest.raises(DescriptionError, match=r"map.toml:2: charge = .5 V.*3 V to 4 V"):
+        read_map(tmp_path / "map.toml").begins_at(gadget)
