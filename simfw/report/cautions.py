@@ -38,7 +38,7 @@ INFRARED = (
 LIGHT = "Light: do not stare into a lamp at full level; slow blinking can provoke seizures."
 PROOF = (
     "These figures are computed and prove nothing about anybody's safety: limits stay in hardware, "
-    "local codes and licensed practice come first. More: docs/explanation/cautions.md"
+    "local codes and licensed practice come first. More: simfw help cautions"
 )
 REST = "Local codes and licensed practice come first. The rest: simfw help cautions"
 
