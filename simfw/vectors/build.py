@@ -33,7 +33,7 @@ from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay, Replayer, Track
 from simfw.vectors.search import hand_m, search
 from simfw.vectors.sketch import Act
-from simfw.vectors.whittle import Exposure, Whittler
+from simfw.vectors.whittle import TURNS, Exposure, Whittler
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
@@ -421,7 +421,13 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
             for one in _ways(cut, closing):
                 if kept(one, *(fault for fault, _ in news)):
                     break
-    whittler.prove()
+    for how, share in TURNS:
+        for fault, path in whittler.settled(how, share):
+            played = _played(model, path)
+            if played is not None and whittler.tells(fault, played):
+                for one in _ways(path, closing):
+                    if kept(one, fault):
+                        break
     for fault, path in whittler.told():
         for one in _ways(path, closing):
             if kept(one, fault):

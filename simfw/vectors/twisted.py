@@ -153,6 +153,8 @@ class Faulty(Stepper):
         if self._remembering >= 0:
             self._recalled = self.memory[self._remembering]
         super().halt(now_ns)
+        self._began = self._failed = -1  # all else that a slip remembers is lost, too
+        self._count, self._just = 0, False
         if self._remembering >= 0:
             self.memory[self._remembering] = self._recalled
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.circuit.circuit import Circuit
-from simfw.vectors.equal import Prover
+from simfw.vectors.acted import Acting
+from simfw.vectors.equal import HANDS, PROOF, ROOM, Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import KINDS, Fault, all_faults
 from simfw.vectors.nodes import Found
@@ -22,21 +23,25 @@ from simfw.verify.budget import Budget
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Exposure", "Whittler"]
+__all__ = ["TURNS", "Exposure", "Whittler"]
 
 S = 1_000_000_000
 ROOT = Found(charge=0.5, acts=(), ends_ns=S, covers=frozenset())
 MOST_STATES = 4  # in which a row can be waited for
 MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
 ROUNDS = (1_500, 12_000)  # instants for the search for one fault: first a few for each
-MOST_INSTANTS = 120_000  # for all of them
+MOST_INSTANTS = 60_000  # for all of them
 MOST_WORK = 250_000  # units of the search for proofs (see `verify/budget.py`)
 LAST = ("expiry", "again", "order", "regions")
 COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
 MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
-MOST_STROLLS = 160
-PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
+MOST_STROLLS = 40
+PATIENCE = 800  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
+# How faults are searched for, and with what share of the usual work for one: a little for each
+# comes first.
+TURNS = ((HANDS, 0.02), (PROOF, 0.02), (HANDS, 0.1), (PROOF, 0.1), (ROOM, 0.1))
+MOST_INSIDE = 2  # ways to a difference inside that a search goes on from
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +104,8 @@ class Whittler:
         self.order = {id(fault): number for number, fault in enumerate(self.left)}
         self.patience = {id(fault): PATIENCE for fault in self.left}
         self.same: list[Fault] = []
+        self.inside: dict[int, list[Found]] = {}
+        self.acting = Acting(gadget, system, self.teller.reading, self.teller.hands)
         self.exposed: list[tuple[Fault, str]] = []
         self.names: list[str] = []
         self.paths = paths
@@ -141,19 +148,42 @@ class Whittler:
         self._move(found)
         self.judged = True
 
-    def prove(self) -> None:
-        """Take out the faults that are proved to do what the model does."""
-        prover = Prover(self.judging.system, self.gadget.segments,
-                        whole=Budget(MOST_WORK * self.effort))
+    def settled(self, how: str, share: float) -> Iterator[tuple[Fault, Found]]:
+        """Search model and fault side by side: what may tell a fault comes, until it is told; those
+        that are proved to do what the model does are taken out. `share` of the usual work for one
+        goes into each.
+        """
+        prover = Prover(self.judging.system, self.gadget.segments, share,
+                        Budget(MOST_WORK * self.effort), self.acting.handled)
         # What is dear to prove comes last.
-        turns = sorted(self.left, key=lambda fault: fault.kind in LAST)
-        self.same = [fault for fault in turns if prover.same(fault)]
-        proved = {id(fault) for fault in self.same}
-        self.left = [fault for fault in self.left if id(fault) not in proved]
+        for fault in sorted(self.left, key=lambda fault: fault.kind in LAST):
+            for found in prover.settle(fault, how) if self._is_left(fault) else ():
+                if found is None:
+                    self.same.append(fault)
+                    self._move([], [fault])
+                    break
+                paths = list(self.acting.paths(found, ROOT.charge))
+                for path in paths:
+                    yield fault, path
+                    if not self._is_left(fault):
+                        break
+                if not self._is_left(fault):
+                    break
+                self.inside.setdefault(id(fault), []).extend(paths[:1])
 
-    def _move(self, found: Sequence[tuple[Fault, str]]) -> None:
+    def _is_left(self, fault: Fault) -> bool:
+        return any(one is fault for one in self.left)
+
+    def tells(self, fault: Fault, replay: Replay) -> bool:
+        """Whether a course tells a fault."""
+        number = self.judging.add(replay)
+        told = self.judging.exposed(fault, [number]) is not None
+        self.judging.courses.pop()
+        return told
+
+    def _move(self, found: Sequence[tuple[Fault, str]], same: Sequence[Fault] = ()) -> None:
         self.exposed += found
-        gone = {id(fault) for fault, _ in found}
+        gone = {id(fault) for fault in (*(fault for fault, _ in found), *same)}
         self.left = [fault for fault in self.left if id(fault) not in gone]
 
     def news(self, replay: Replay) -> list[tuple[Fault, int]]:
@@ -179,7 +209,7 @@ class Whittler:
             turns = sorted(self.left, key=lambda fault: (
                 fault.kind in COURSES, fault.kind in LAST, self.depth(fault)))  # fmt: skip
             for fault in turns:
-                if not any(one is fault for one in self.left):
+                if not self._is_left(fault):
                     continue
                 if self.teller.instants >= MOST_INSTANTS * self.effort:
                     return
@@ -199,7 +229,8 @@ class Whittler:
         """
         mine = [path for path in self.paths if f"row {fault.about}" in path.covers]
         mine.sort(key=lambda path: (len(path.acts), path.ends_ns))
-        starts = [ROOT, *mine[:MOST_STARTS]]
+        inside = self.inside.get(id(fault), [])
+        starts = [*inside[-MOST_INSIDE:], ROOT, *mine[:MOST_STARTS]]
         row = self.teller.rows.get(fault.about)
         if row is not None:
             (region,) = fault.touched

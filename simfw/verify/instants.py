@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from simfw.behaviour import expression as ex
 from simfw.behaviour.outputs import ways
 from simfw.behaviour.region import Region, System
-from simfw.behaviour.table import Stepper
 from simfw.engine.supply import found_at_pins
 from simfw.errors import EndlessInstant
 from simfw.verify.bands import Reader
@@ -198,7 +197,7 @@ class Instants:
         names |= dict.fromkeys(
             event for one in machine.conditions for event in (one.rises, one.falls))
         names |= dict.fromkeys(act.event for act in machine.acts if act.event)
-        self.stepper = Stepper(
+        self.stepper = machine.make_stepper(
             System(regions=tuple(regions), conditions=machine.conditions, events=tuple(names)),
             self, cells=self._cells, settles=True, queue=lambda: _Rounds(self.notes),
         )

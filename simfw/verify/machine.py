@@ -12,10 +12,11 @@ instant reads it, the instant is run once for each answer it may give.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import cast
 
 from simfw.behaviour.region import Condition, Region
+from simfw.behaviour.table import Stepper
 from simfw.verify.bands import BAND, Reader
 from simfw.verify.instants import Effect, Instants, Question
 from simfw.verify.regions import lay_out
@@ -123,6 +124,9 @@ class Machine:
         self._timed = frozenset(
             [i for i, part in enumerate(self.parts) if any(part.marks)]
             + [len(self.parts) + j for j in range(len(self.monitors))])
+
+    make_stepper: Callable[..., Stepper] = Stepper
+    """What instants are run on."""
 
     # -- configurations ----------------------------------------------------------------------
 

@@ -1,0 +1,177 @@
+"""What is left free around a few regions: inputs, readings, and the events of other regions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import product
+
+from simfw.behaviour.expression import (
+    MIRRORED,
+    All,
+    Any,
+    Compare,
+    Expression,
+    Flag,
+    Inside,
+    Not,
+    Number,
+    Quantity,
+    names_in,
+    turning_level,
+)
+from simfw.behaviour.region import Region, Row, State, System
+from simfw.vectors.items import READINGS
+from simfw.verify.explore import Step
+from simfw.verify.machine import Act, Machine
+
+__all__ = ["Readings", "alike", "below", "free_in", "inputs_of", "leaves", "made_odd", "read_in",
+           "source_of", "toggle_of"]
+
+FREE = "from "  # begins the names of regions that make events at any time
+
+
+def leaves(expression: Expression) -> Iterable[Expression]:
+    """The comparisons and names that an expression is put together from."""
+    match expression:
+        case Not(part):
+            return leaves(part)
+        case All(parts) | Any(parts):
+            return [leaf for part in parts for leaf in leaves(part)]
+    return [expression]
+
+
+def read_in(system: System, expression: Expression) -> set[str]:
+    """The regions that an expression reads: named, by the gauge, or by what they drive."""
+    names = names_in(expression)
+    found = set(names.regions)
+    if "gauge" in names.quantities:
+        found.add("gauge")
+    found |= {region.name for region in system.regions for state in region.states
+              if names.quantities & set(state.touches)}
+    return found
+
+
+def toggle_of(event: str) -> Region:
+    """Remembers whether an event has come an even number of times."""
+    name = f"({event})"
+    rows = (Row(key=f"{name}#1", sources=("even",), to="odd", on=event),
+            Row(key=f"{name}#2", sources=("odd",), to="even", on=event))
+    return Region(name=name, group="behaviour", states=(State(name="even"), State(name="odd")),
+                  starts="even", rows=rows)
+
+
+def made_odd(event: str) -> Expression:
+    """Whether an event has come an odd number of times."""
+    return Inside(f"({event})", frozenset({"odd"}))
+
+
+def source_of(name: str, events: Iterable[str]) -> Region:
+    """A region that may make events at any time, or, with spans, at a distance from each other."""
+    rows = tuple(Row(key=f"({event})", sources=("any",), to="any", after_ns=1, emit=(event,))
+                 for event in events)
+    return Region(name=f"{FREE}{name}", group="buttons", states=(State(name="any"),), starts="any",
+                  rows=rows)
+
+
+def free_in(machine: Machine, step: Step) -> list[str]:
+    """The free events that come in an instant."""
+    return [key[1:-1] for key in step.outcome.rows if key in machine.spans]
+
+
+def alike(one: Expression, other: Expression) -> Expression:
+    """Whether both hold, or neither does."""
+    return Any((All((one, other)), All((Not(one), Not(other)))))
+
+
+class Readings:
+    """What the gauge reads, as inputs that tell on which side of each level it is."""
+
+    def __init__(self, expressions: Iterable[Expression | None]) -> None:
+        levels: dict[str, set[float]] = {}
+        for expression in expressions:
+            for leaf in () if expression is None else leaves(expression):
+                found = _level(leaf)
+                if found is not None:
+                    levels.setdefault(found[0], set()).add(found[1])
+        self.levels = {name: sorted(mine) for name, mine in levels.items()}
+        self.flags = [below(name, level) for name, mine in self.levels.items() for level in mine]
+
+    def settings(self) -> list[dict[str, bool]]:
+        """Every reading that can be told apart: below, between, and above the levels."""
+        each = [[{below(name, level): number <= k for k, level in enumerate(mine)}
+                 for number in range(len(mine) + 1)] for name, mine in self.levels.items()]
+        return [{key: value for part in parts for key, value in part.items()}
+                for parts in product(*each)]
+
+    def region(self, region: Region) -> Region:
+        """A region whose rows read these inputs."""
+        rows = tuple(replace(row, when=None if row.when is None else self.expression(row.when))
+                     for row in region.rows)
+        show = None if region.show is None else self.expression(region.show)
+        return replace(region, rows=rows, show=show)
+
+    def expression(self, when: Expression) -> Expression:
+        """An expression that reads these inputs."""
+        match when:
+            case Not(part):
+                return Not(self.expression(part))
+            case All(parts):
+                return All(tuple(map(self.expression, parts)))
+            case Any(parts):
+                return Any(tuple(map(self.expression, parts)))
+        found = _level(when)
+        if found is None:
+            return when
+        name, level, is_below = found
+        flag = Flag(below(name, level))
+        return flag if is_below else Not(flag)
+
+
+def below(name: str, level: float) -> str:
+    """The input that tells whether a reading is below a level."""
+    return f"({name} below {level!r})"
+
+
+def _level(leaf: Expression) -> tuple[str, float, bool] | None:
+    """The reading and level that a comparison asks for, and whether it asks for below."""
+    if not isinstance(leaf, Compare):
+        return None
+    for one, other, sign in ((leaf.left, leaf.right, leaf.operator),
+                             (leaf.right, leaf.left, MIRRORED[leaf.operator])):
+        if isinstance(one, Quantity) and one.name in (*READINGS, "cell.voltage", "cell.charge"):
+            if not isinstance(other, Number):
+                return None
+            level = turning_level(one.name, sign, other.value)
+            return one.name, level, sign in ("<", "<=")
+    return None
+
+
+def inputs_of(system: System, raw: Sequence[str], regions: Sequence[Region], readings: Readings
+            ) -> tuple[list[str], list[Act]]:
+    """The inputs around some regions, and what may be done to them."""
+    read = {flag for region in regions for row in region.rows if row.when is not None
+            for flag in names_in(row.when).flags}
+    read |= {flag for region in regions if region.show is not None
+             for flag in names_in(region.show).flags}
+    flags: list[str] = []
+    acts: list[Act] = []
+    names = {event.removesuffix(".edge") for event in raw}
+    names |= {flag.removesuffix(".closed") for flag in read if flag.endswith(".closed")}
+    names |= {"usb"} if "usb" in read else set()
+    names |= {"status"} if read & {"status.low", "status.high"} else set()
+    for name in sorted(names):
+        event = f"{name}.edge" if f"{name}.edge" in raw else ""
+        if name == "status":
+            flags += ["status.low", "status.high"]
+            acts += [Act(f"status {level}", "status",
+                         (("status.low", level == "low"), ("status.high", level == "high")), event)
+                     for level in (system.status_levels or ("released", "low", "high"))]
+            continue
+        flag = name if name == "usb" else f"{name}.closed"
+        flags.append(flag)
+        acts.append(Act(name, name, ((flag, None),), event))
+    flags += readings.flags
+    for number, setting in enumerate(readings.settings()):
+        acts.append(Act(f"reading {number}", "reading", tuple(setting.items())))
+    return flags, acts

@@ -1,0 +1,129 @@
+"""Events of the firmware as hands and a bench bring them about: what to do before each.
+
+The search leaves the events of other regions free: they come when it likes. Here they get the
+gestures that make them, with the room that these need.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simfw.behaviour.stock import burst_ns
+from simfw.vectors.closing import settle_ns
+
+if TYPE_CHECKING:
+    from simfw.gadget.model import Button, Gadget
+
+__all__ = ["Handled", "handled", "rooms"]
+
+MS = 1_000_000
+TAP_NS = 20 * MS
+SIDE_V = 0.01  # beyond a level
+
+Change = tuple[int, str, str, float]  # ns from the event, kind, name, value
+
+
+@dataclass(frozen=True, slots=True)
+class Handled:
+    """How an event is brought about: changes about the time of the event, on what (`by`), and from
+    when before it to when after it nothing else may be done to that. What a look sees happens at
+    times `every_ns` apart, the first of them at `first_ns`.
+    """
+
+    by: str
+    changes: tuple[Change, ...]
+    before_ns: int
+    after_ns: int
+    every_ns: int = 0
+    first_ns: int = 0
+
+
+def handled(gadget: Gadget, reading: str, hands: Mapping[str, float | None]
+            ) -> dict[str, Handled]:  # fmt: skip
+    """The events that can be brought about, by name."""
+    found: dict[str, Handled] = {}
+    for name, button in gadget.buttons.items():
+        found |= _by_button(gadget, name, button)
+    for name in gadget.read_toggles:
+        settle = settle_ns(gadget, name)
+        for event, on in (("closed", 1.0), ("opened", 0.0)):
+            found[f"{name}.{event}"] = Handled(
+                name, ((-settle, "contact", name, on),), settle, MS)
+    for name, sensor in gadget.proximity.items():
+        distance, every = hands[name], sensor.every.ns
+        if distance is None:
+            continue
+        come, gone = ("hand", name, distance), ("hand", name, -1.0)
+        # Looks come by themselves: a hand is there by so many of them, or gone.
+        looks = sensor.agree * every - every // 2
+        one = every // 2
+        grid = every, sensor.settle.ns + burst_ns(sensor)
+        found |= {
+            f"{name}.hit": Handled(name, ((-one, *come),), one, one, *grid),
+            f"{name}.miss": Handled(name, ((-one, *gone),), one, one, *grid),
+            f"{name}.near": Handled(name, ((-looks, *come),), looks, one),
+            f"{name}.far": Handled(name, ((-looks, *gone),), looks, one),
+            f"{name}.wave": Handled(name, ((-looks, *come), (one, *gone)), looks + sensor.clear.ns,
+                                    looks + every),
+        }
+    if gadget.charger is not None:
+        found |= {f"usb.{event}": Handled("usb", ((0, "usb", "usb", on),), MS, MS)
+                  for event, on in (("in", 1.0), ("out", 0.0))}
+    gauge = gadget.gauge
+    if gauge is not None:
+        every = gauge.every.ns
+
+        def read(*values: float) -> Handled:
+            return Handled("gauge", tuple((-every // 2, "measured", reading, round(value, 6))
+                                          for value in values), every, every)
+
+        levels = sorted(figure.value for figure in (*gauge.thresholds, gauge.low, gauge.flat)
+                        if figure is not None)
+        if levels:
+            gap = gauge.hysteresis.value if gauge.hysteresis is not None else 0.0
+            found |= {"gauge.sampled": read(), "gauge.up": read(levels[-1] + gap + SIDE_V),
+                      "cell.back": read(levels[-1] + gap + SIDE_V),
+                      "gauge.down": read(levels[0] - SIDE_V)}
+            for event, figure in (("cell.low", gauge.low), ("cell.flat", gauge.flat)):
+                if figure is not None:
+                    found[event] = read(figure.value - SIDE_V)
+    return found
+
+
+def _by_button(gadget: Gadget, name: str, button: Button) -> dict[str, Handled]:
+    press, release = ("contact", name, 1.0), ("contact", name, 0.0)
+    down, up = button.settles_ns(closing=True), button.settles_ns(closing=False)
+    room = settle_ns(gadget, name) + MS
+    double = button.double.ns if button.double is not None else 0
+    tap = down + TAP_NS
+    told = up + double  # from the release on
+
+    def made(*changes: Change, after: int = MS) -> Handled:
+        return Handled(name, changes, room - changes[0][0], room + max(after, changes[-1][0]))
+
+    found = {
+        "press": made((-down, *press)),
+        "release": made((-up, *release)),
+        "click": made((-told - tap, *press), (-told, *release)),
+    }
+    if double:
+        again = -down  # the second press is told when it has settled
+        first = again - up - double // 2
+        found["double"] = made((first - tap, *press), (first, *release), (again, *press),
+                               (TAP_NS, *release), after=TAP_NS + double)
+    for event, timing in button.hold_lengths:
+        found[event] = made((-timing.ns - down, *press), (TAP_NS, *release))
+    return {f"{name}.{event}": one for event, one in found.items()}
+
+
+def rooms(events: Sequence[tuple[int, Handled]]) -> list[tuple[int, int, int]]:
+    """The differences (see `verify/timing.py`) that keep what is done to one thing apart."""
+    found: list[tuple[int, int, int]] = []
+    last: dict[str, tuple[int, int]] = {}
+    for number, one in events:
+        before, after = last.get(one.by, (0, 0))
+        found.append((number, before, -(after + one.before_ns)))
+        last[one.by] = number, one.after_ns
+    return found

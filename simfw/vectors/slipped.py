@@ -1,0 +1,216 @@
+"""Model and fault in one machine of the search, with a slip in how the rows of the copy are walked.
+
+What a slip remembers is the state of a region of its own, `MEMORY`, that has no rows: the search
+then tells combinations apart by it like by any other.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from simfw.behaviour.region import Region, State, System
+from simfw.behaviour.table import Stepper
+from simfw.vectors.faults import Fault
+from simfw.vectors.pair import MARK
+from simfw.vectors.twisted import TWICE
+from simfw.verify.instants import Effect
+from simfw.verify.machine import Config, Leaf, Machine
+
+__all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
+
+MEMORY = "(slip)"
+TOLD = (".echo", ".reached.")  # in the names of inputs that are read at most once in an instant
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A slip that remembers something of the rows of a region.
+
+    `third` is a row that fires twice only, `lost` one that is lost where row `behind` has just
+    fired, or, with `failed`, where its time has ended in this stay. Of a slip with `rows` it is not
+    followed what it does but only whether it ever could: whether one of these rows fires, with
+    `counted` in one of these states and so that a stay ends.
+    """
+
+    region: str
+    third: str = ""
+    behind: str = ""
+    lost: str = ""
+    failed: bool = False
+    rows: frozenset[str] = frozenset()
+    counted: frozenset[str] = frozenset()
+
+    @property
+    def follows(self) -> bool:
+        """Whether what the slip does is followed."""
+        return not self.rows
+
+
+def slip_of(fault: Fault) -> Slip | None:
+    """The slip of a fault; None where it remembers nothing."""
+    twist = fault.twist
+    key = twist.third or twist.lost or twist.keeps or twist.lasts
+    if not key:
+        return None
+    (name,) = fault.touched
+    if twist.third:
+        return Slip(name + MARK, third=key + MARK)
+    if twist.lost:
+        return Slip(name + MARK, behind=twist.behind + MARK, lost=key + MARK, failed=twist.failed)
+    if twist.keeps:
+        return Slip(name, rows=frozenset([key]))
+    rows = fault.system.region(name).rows
+    mine = [row for row in rows if row.key == key]
+    ends_ns = max(row.after_ns or 0 for row in mine)
+    # A stay that ends with that time, or later, is not cut.
+    cuts = frozenset(row.key for row in rows if row.after_ns is None or row.after_ns < ends_ns)
+    return Slip(name, rows=cuts, counted=frozenset(one for row in mine for one in row.sources))
+
+
+def memory_of() -> Region:
+    """The region that holds what a slip remembers."""
+    return Region(name=MEMORY, group="behaviour", starts="0",
+                  states=tuple(State(name=str(count)) for count in range(TWICE + 1)), rows=())
+
+
+class _Slipped(Stepper):
+    """A stepper with a slip, the memory of which is the state of a region."""
+
+    def __init__(self, system: System, world: Any, slip: Slip, **more: Any) -> None:
+        super().__init__(system, world, **more)
+        self.slip = slip
+        self._powering = False
+        self._own = self._region_ids[slip.region]
+        self._memory = self._region_ids[MEMORY]
+        self._counted = frozenset(number for name, number in self._state_ids[self._own].items()
+                                  if name in slip.counted)
+
+    def run_instant(self, now_ns: int, raw_events: Iterable[str] = (), *, power_up: bool = False
+                    ) -> list[int]:
+        """One instant; a time that goes on in the instant of power-up begins with it."""
+        self._powering = power_up
+        return super().run_instant(now_ns, raw_events, power_up=power_up)
+
+    def _fire(self, number: int, row: Any, now_ns: int, queue: deque[Any]) -> None:
+        slip, states, memory = self.slip, self.states, self._memory
+        if number != self._own:
+            super()._fire(number, row, now_ns, queue)
+        elif slip.third:
+            if row.key == slip.third:
+                if states[memory] >= TWICE:
+                    return
+                states[memory] += 1
+            super()._fire(number, row, now_ns, queue)
+        elif slip.lost:
+            if self._behind(row.key) and row.key == slip.lost:
+                return
+            serial = self.stays[number]
+            super()._fire(number, row, now_ns, queue)
+            if slip.failed and self.stays[number] != serial:
+                states[memory] = 0
+        else:
+            serial, state = self.stays[number], states[number]
+            super()._fire(number, row, now_ns, queue)
+            if row.key in slip.rows and self.stays[number] != serial and (
+                    state in self._counted if slip.counted else not self._powering):
+                states[memory] = 1
+
+    def _behind(self, key: str) -> bool:
+        """Whether what makes the slip lose a row has come just before the row that fires now."""
+        remembered = bool(self.states[self._memory])
+        if not self.slip.failed:
+            self.states[self._memory] = int(key == self.slip.behind)
+        return remembered
+
+    def _expire(self, number: int, queue: deque[Any]) -> None:
+        if number == self._own and self.slip.failed:
+            group = self.dwells[number][self.states[number]][self.spent[number]]
+            if any(row.key == self.slip.behind for row in group[1]):
+                self.states[self._memory] = 1
+        super()._expire(number, queue)
+
+
+class Twisted(Machine):
+    """A machine with a slip. The time of the row `apart` ends before (`first`), or after, all else
+    in its instant.
+    """
+
+    def __init__(self, regions: Sequence[Region], *, slip: Slip | None = None, apart: str = "",
+                 first: bool = False, **more: Any) -> None:
+        self.slip = slip
+        super().__init__(regions if slip is None else [*regions, memory_of()], **more)
+        self.first = first
+        self.apart = -1
+        self._ends: set[tuple[int, int]] = set()  # state and mark at which its time ends
+        for number, part in enumerate(self.parts):
+            if any(row.key == apart for row in part.numbered.rows):
+                self.apart = number
+                self._ends = set(self._marks_of(number, apart))
+
+    def make_stepper(self, system: System, world: Any, **more: Any) -> Stepper:
+        """What instants are run on: with the slip."""
+        if self.slip is None:
+            return Stepper(system, world, **more)
+        return _Slipped(system, world, self.slip, **more)
+
+    def _marks_of(self, number: int, key: str) -> Iterator[tuple[int, int]]:
+        """Where the time of a row ends: the states, and which of their marks."""
+        part = self.parts[number]
+        for state, name in enumerate(part.states):
+            mine = [row for row in part.numbered.rows
+                    if row.after_ns is not None and name in row.sources]
+            groups = sorted({row.after_ns or 0 for row in mine})
+            for place, mark in enumerate(part.marks[state]):
+                ends = {groups[part.groups[state][one]] for one in mark.deadlines}
+                if any(row.key == key and row.after_ns in ends for row in mine):
+                    yield state, place
+
+    def leaf(self, config: Config, due: tuple[int, ...], chosen: tuple[tuple[int, int], ...]
+             ) -> Leaf:  # fmt: skip
+        """What an instant may do: here its two parts, one after the other."""
+        at = config[self.apart], config[len(self.parts) + self.apart]
+        if self.apart not in due or at not in self._ends:
+            return super().leaf(config, due, chosen)
+        if len(due) == 1 and not chosen:
+            return _alone(super().leaf(config, due, chosen))
+        others = tuple(clock for clock in due if clock != self.apart)
+        own = (self.apart,)
+        # What is measured at that time both parts find: only contacts and plugs come with edges.
+        read = tuple(one for one in chosen if one[1] < 0 and not self.acts[one[0]].event)
+        edges = tuple(one for one in chosen if one not in read)
+        first, then = (((own, read), (others, edges)) if self.first
+                       else ((others, chosen), (own, ())))
+        begun = super().leaf(config, *first)
+        if begun.endless is not None:
+            return begun
+        found = []
+        for one in begun.effects:
+            rest = tuple(clock for clock in then[0] if clock not in one.reset)
+            if not rest and not then[1]:
+                found.append(one)
+                continue
+            ends = super().leaf(one.on(config), rest, then[1])
+            if ends.endless is not None:
+                return ends
+            found += [replace(end, reset=one.reset | end.reset, rows=(*one.rows, *end.rows),
+                              choices=(*one.choices, *end.choices),
+                              writes=tuple({**dict(one.writes), **dict(end.writes)}.items()))
+                      for end in ends.effects if _agree(one.choices, end.choices)]
+        return _alone(begun, tuple(found))
+
+
+def _alone(leaf: Leaf, effects: tuple[Effect, ...] | None = None) -> Leaf:
+    """A leaf that is never joined to others: marked as if it had no end, what comes with it is
+    gone through in one instant.
+    """
+    return Leaf(leaf.effects if effects is None else effects, leaf.endless,
+                replace(leaf.touch, endless=True))
+
+
+def _agree(one: Sequence[tuple[str, object]], other: Sequence[tuple[str, object]]) -> bool:
+    """Whether both parts of an instant have read the same from outside."""
+    read = {name: value for name, value in one if any(mark in name for mark in TOLD)}
+    return all(read.get(name, value) == value for name, value in other)
