@@ -1,0 +1,1 @@
+"""Test vectors: what they are held against."""

@@ -1,0 +1,147 @@
+"""What is proved to do what the model does really does it: small gadgets, played at random."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from random import Random
+from typing import Any
+
+import pytest
+
+from simfw.behaviour.build import check
+from simfw.engine.simulator import Prepared
+from simfw.gadget.model import Gadget
+from simfw.vectors.build import Rehearsal
+from simfw.vectors.equal import Prover
+from simfw.vectors.exposing import Judge, asks_of
+from simfw.vectors.faults import Fault, all_faults
+from simfw.vectors.sketch import Act
+
+MS = 10**6
+GRID_NS = 10 * MS  # every time of these gadgets is a multiple of it: ends of times meet
+GAPS = (1, 1, 1, 2, 2, 3, 4, 5, 5, 6, 8, 10, 10, 12, 20, 25, 50)
+ACTS = 40
+
+
+def made(behaviour: dict[str, Any], **parts: Any) -> Gadget:
+    """A gadget with one raw key and what the regions of `behaviour` drive."""
+    gadget = Gadget.model_validate({
+        "gadget": {"name": "Small"}, "cell": {"curve": "lco", "capacity": "650 mAh"},
+        "loads": {"glow": {"current": "10 mA"}, "buzz": {"current": "20 mA"}},
+        "buttons": {"key": {"debounce": "20 ms"}},
+        "behaviour": behaviour, **parts,
+    })  # fmt: skip
+    assert not check(gadget)
+    return gadget
+
+
+def row(to: str, source: str | list[str], **more: Any) -> dict[str, Any]:
+    """One row of a table."""
+    return {"from": source, "to": to, **more}
+
+
+def region(starts: str, states: str, *rows: dict[str, Any], lit: str = "", what: str = "glow",
+           **more: Any) -> dict[str, Any]:
+    """A region; those of `states` that are in `lit` drive `what`."""
+    on = lit.split()
+    return {"starts": starts, "rows": list(rows),
+            "states": {name: {what: "on"} if name in on else {} for name in states.split()}, **more}
+
+
+SHIFTED = made({
+    "lamp": region(
+        "idle", "idle first second other lit off",
+        row("first", "idle", on="key.press"),
+        row("second", "first", after="100 ms"),
+        row("other", "first", on="one"),
+        row("lit", "second", after="100 ms", when="not walk.home"),
+        row("lit", "other", on="two"),
+        row("off", "other", after="100 ms"),
+        lit="lit"),
+    "walk": region(
+        "home", "home on over",
+        row("on", "home", on="key.press"),
+        row("over", "on", after="100 ms", emit="one"),
+        row("home", "over", after="100 ms", emit="two")),
+})  # fmt: skip
+"""The time of `first` ends with what would make it go elsewhere; so does that of `other`."""
+
+KEPT = made({
+    "lamp": region("dark", "dark lit",
+                   row("lit", "dark", on="key.click", when="lock.open"),
+                   row("dark", "lit", on="key.press", when="lock.closed"),
+                   lit="lit", kept="state"),
+    "lock": region("closed", "closed open", row("open", "closed", on="key.press")),
+})  # fmt: skip
+"""A lamp that is lit while the lock is closed has been lit before the supply went."""
+
+
+def fault_of(gadget: Gadget, about: str, words: str) -> tuple[Prepared, Fault]:
+    """The one fault of a gadget that is told so."""
+    prepared = Prepared(gadget)
+    (found,) = [fault for fault in all_faults(prepared.system)
+                if fault.about == about and fault.words == words]
+    return prepared, found
+
+
+def courses(prepared: Prepared, count: int) -> Iterator[tuple[Act, ...]]:
+    """Contacts, and in every third the supply, moved at random times on a grid."""
+    contacts = prepared.system.contacts
+    for number in range(count):
+        draw = Random(number)
+        now = {name: float(rest) for name, rest in contacts.items()}
+        powered, at, acts = True, 0, list[Act]()
+        for _ in range(ACTS):
+            at += GRID_NS * draw.choice(GAPS)
+            if number % 3 == 2 and draw.random() < 0.15:
+                powered = not powered
+                acts.append(Act(at, "supply", "supply", float(powered)))
+            elif powered:
+                name = draw.choice(list(now))
+                now[name] = 1.0 - now[name]
+                acts.append(Act(at, "contact", name, now[name]))
+        if not powered:
+            acts.append(Act(at + GRID_NS, "supply", "supply", 1.0))
+        yield tuple(acts)
+
+
+def told(prepared: Prepared, faults: Sequence[Fault], count: int) -> list[str]:
+    """The faults that random courses tell from the model: each is driven with every message."""
+    judge = Judge(prepared.system, prepared.gadget.segments)
+    model = Rehearsal(prepared)
+    for acts in courses(prepared, count):
+        judge.add(model.play(charge=0.7, acts=acts, ends_ns=acts[-1].at_ns + 1000 * MS,
+                             whole=False))
+    found = []
+    for fault in faults:
+        firmware = judge.bench.hold(fault, asks_of(fault))
+        if any(firmware.parts(course, range(len(course.marks))) is not None
+               for course in judge.courses):
+            found.append(f"{fault.kind}: {fault.text}")
+    return found
+
+
+@pytest.mark.parametrize(("gadget", "about", "words"), [
+    pytest.param(SHIFTED, "behaviour.lamp.rows[1]",
+                 "its time ends after all else in that instant", id="one time of a region"),
+    pytest.param(KEPT, "behaviour.lamp.rows[1]", "never fires", id="what is kept"),
+])  # fmt: skip
+def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
+    gadget: Gadget, about: str, words: str,
+) -> None:
+    """A time that ends late while the others of its region do not; a row that fires only where
+    something was kept over a loss of the supply.
+    """
+    prepared, fault = fault_of(gadget, about, words)
+    assert told(prepared, [fault], 12) != []
+    assert not Prover(prepared.system, gadget.segments).same(fault)
+
+
+@pytest.mark.parametrize("gadget", [SHIFTED, KEPT])
+def test_no_fault_that_is_proved_the_same_is_told_by_random_play(gadget: Gadget) -> None:
+    """Every fault of a few small gadgets that the search proves, against random courses."""
+    prepared = Prepared(gadget)
+    prover = Prover(prepared.system, gadget.segments, 0.1)
+    same = [fault for fault in all_faults(prepared.system) if prover.same(fault)]
+    assert len(same) > 3
+    assert told(prepared, same, 12) == []
