@@ -10,7 +10,7 @@ differs with nothing free in it but inputs, is a way to tell the fault (`Lead`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -18,7 +18,6 @@ from simfw.behaviour.expression import (
     All,
     Any,
     Compare,
-    Constant,
     Expression,
     Flag,
     Inside,
@@ -27,6 +26,7 @@ from simfw.behaviour.expression import (
 )
 from simfw.behaviour.region import Region, System
 from simfw.engine.supply import found_at_pins
+from simfw.vectors.abreast import PARTED, Leaving
 from simfw.vectors.around import (
     Readings,
     alike,
@@ -41,7 +41,7 @@ from simfw.vectors.around import (
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
 from simfw.vectors.handled import Handled
-from simfw.vectors.pair import MARK, Paired, joined
+from simfw.vectors.pair import MARK, Paired, joined, reach
 from simfw.vectors.slipped import MEMORY, Slip, Twisted, slip_of
 from simfw.verify.abstraction import SUPPLY_ACTS
 from simfw.verify.budget import Budget
@@ -60,16 +60,51 @@ MOST_INPUTS = 6  # of which every combination is tried at power-up
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lead:
-    """A way on which model and fault come to differ. `shows` tells that outputs differ at its end,
-    and not only what is inside; `free` are the events on it that come from regions which are not
-    in the machine.
+    """A way on which model and fault come to differ. `free` are the events on it that come from
+    regions which are not in the machine.
     """
 
     machine: Machine
     way: Way
     readings: Readings
-    shows: bool
     free: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What is asked of some regions: whether what is `leaving` them may differ, the events `seen`,
+    or the `outputs`; of a slip that is not followed, whether it ever could come up.
+
+    `system` holds them, those of `both` twice; `watched` are the conditions that they hear.
+    """
+
+    both: Paired | None
+    system: System
+    watched: set[str]
+    slip: Slip | None
+    leaving: Leaving | None = None
+    seen: tuple[str, ...] = ()
+    outputs: tuple[str, ...] = ()
+
+    @property
+    def nothing(self) -> bool:
+        """Whether nothing can differ."""
+        leaving = self.leaving
+        return leaving is not None and not (
+            leaving.events or leaving.read or self.seen or self.outputs)
+
+    def differ(self, read: Sequence[tuple[Expression, Expression]], leaves: bool, fails: bool
+               ) -> Expression:
+        """Whether anything differs after an instant, where `read` is what others read of both;
+        what `leaves` them is compared meanwhile. If the supply `fails` nothing does.
+        """
+        if self.both is None:
+            return Not(Inside(MEMORY, frozenset({"0"})))
+        found: list[Expression] = [PARTED] if leaves else []
+        found += [Not(alike(made_odd(event), made_odd(event + MARK))) for event in self.seen]
+        found += [Not(alike(one, other)) for one, other in read]
+        found += [Compare(Quantity(name), "!=", Quantity(name + MARK)) for name in self.outputs]
+        return All((Flag(SUPPLY), Any(tuple(found)))) if fails else Any(tuple(found))
 
 
 PROOF, HANDS, ROOM = "proof", "hands", "room"  # how a fault is searched for
@@ -130,10 +165,6 @@ class Prover:
         with `outwards` those that notice it. Events in `by_hand` may stay free.
         """
         core = set(fault.touched)
-        if fault.kind == "expiry":
-            # What comes earlier or later in its instant meets those that hear of it in another
-            # order: they have to stand in the search.
-            core |= self._noticing(core, fault)
         slip = slip_of(fault)
         notices = slip is None or slip.follows
         for _ in range(MOST_GROWN):
@@ -194,22 +225,12 @@ class Prover:
 
         With `spaced` events that hands bring about keep the distance that they need for it.
         """
-        watched = {one.key for one in self.system.conditions
-                   if read_in(self.system, one.when) <= core
-                   and any(row.on in (one.rises, one.falls) for name in core
-                           for row in self.system.region(name).rows)}
-        both = joined(self.system, fault, core, watched)
-        told = self._told(core, fault, watched)
-        shown = self._shown(core, both, watched)
-        slip = slip_of(fault)
-        if slip is not None and not slip.follows:
-            told, shown = [], ([], False)
-        elif shown is None:
-            return UNREAD  # something is read together with regions that are not in yet
-        elif not told and not shown[0]:
+        asked = self._asked(core, fault)
+        if asked is None:
+            return UNREAD
+        if asked.nothing:
             return False
-        made = self._machine(core, fault, both, watched, told, shown[0], slip,
-                             spaced=spaced)
+        made = self._machine(core, fault, asked, spaced=spaced)
         if made is None:
             return None
         machine, starts, readings = made
@@ -219,10 +240,57 @@ class Prover:
             if search.broken:
                 way = search.broken[0]
                 used = frozenset(event for step in way.steps for event in free_in(machine, step))
-                return Lead(machine, way, readings, not told and shown[1], used)
+                return Lead(machine, way, readings, used)
             if not search.finished or search.endless:
                 return None
         return False
+
+    def _asked(self, core: set[str], fault: Fault) -> _Asked | None:
+        """What is asked of the regions; None where something is read together with regions that
+        are not in yet, or cannot be followed.
+        """
+        system = self.system
+        watched = {one.key for one in system.conditions
+                   if read_in(system, one.when) <= core
+                   and any(row.on in (one.rises, one.falls) for name in core
+                           for row in system.region(name).rows)}
+        slip = slip_of(fault)
+        if slip is not None and not slip.follows:
+            return _Asked(None, system, watched, slip)
+        if any(state.sequences for name in core for state in system.region(name).states):
+            return None  # the steps of sequences are not followed here
+        # What the fault cannot bear on stands there once.
+        regions, conditions = reach(system, fault)
+        doubled, conditions = core & regions, watched & conditions
+        both = joined(system, fault, doubled, conditions)
+        made = {event for name in doubled for one in (system, fault.system)
+                for row in one.region(name).rows for event in row.emit}
+        made |= {event for one in system.conditions if one.key in conditions
+                 for event in (one.rises, one.falls)}
+        outside = [region for region in system.regions if region.name not in core]
+        heard = {row.on for region in outside for row in region.rows}
+        read = [row.when for region in outside for row in region.rows if row.when is not None]
+        read += [region.show for region in outside if region.show is not None]
+        read += [one.when for one in system.conditions if one.key not in watched]
+        pairs: list[tuple[Expression, Expression]] = []
+        asks: set[str] = set()
+        for leaf in dict.fromkeys(leaf for one in read for leaf in leaves(one)):
+            mine = read_in(system, leaf)
+            if not mine & doubled:
+                continue
+            if not mine <= core:
+                return None
+            pairs.append((leaf, both.copied(leaf)))
+            asks |= mine
+        outputs = () if self.observed else both.outputs
+        drivers = {region.name for region in system.regions for state in region.states
+                   if set(state.touches) & set(outputs)}
+        if not drivers <= core:
+            return None
+        return _Asked(both, both.system, watched, slip,
+                      Leaving(frozenset(made), frozenset(made & heard), tuple(pairs),
+                              frozenset(asks)),
+                      tuple(sorted(made & set(system.events))) if self.observed else (), outputs)
 
     def _sources(self, free: Sequence[str], *, spaced: bool
                  ) -> tuple[list[Region], dict[str, Span]]:
@@ -243,58 +311,28 @@ class Prover:
                 spans[f"({event})"] = Span(room, None)
         return [source_of(name, events) for name, events in by.items()], spans
 
-    def _told(self, core: set[str], fault: Fault, watched: set[str]) -> list[str]:
-        """The events that leave the regions: those that others hear."""
-        heard = {row.on for region in self.system.regions if region.name not in core
-                 for row in region.rows}
-        made = {event for name in core for system in (self.system, fault.system)
-                for row in system.region(name).rows for event in row.emit}
-        made |= {event for one in self.system.conditions if one.key in watched
-                 for event in (one.rises, one.falls)}
-        return sorted(made & (heard | (set(self.system.events) if self.observed else set())))
+    def _open(self, core: set[str], free: Collection[str]) -> frozenset[str]:
+        """The regions that hear what is free, and those that these read then."""
+        found: set[str] = set()
+        for region in map(self.system.region, core):
+            rows = [row for row in region.rows if row.on in free]
+            if rows:
+                found.add(region.name)
+            for row in rows:
+                if row.when is not None:
+                    found |= read_in(self.system, row.when)
+        return frozenset(found)
 
-    def _shown(self, core: set[str], both: Paired, watched: set[str]
-               ) -> tuple[list[tuple[Expression, Expression]], bool] | None:
-        """What others read of the regions, and what these drive: each with its copy; and whether
-        it is only what they drive.
-        """
-        system = self.system
-        if any(state.sequences for name in core for state in system.region(name).states):
-            return None  # the steps of sequences are not followed here
-        outside = [region for region in system.regions if region.name not in core]
-        read = [row.when for region in outside for row in region.rows if row.when is not None]
-        read += [region.show for region in outside if region.show is not None]
-        read += [one.when for one in system.conditions if one.key not in watched]
-        shown: list[tuple[Expression, Expression]] = []
-        for leaf in dict.fromkeys(leaf for one in read for leaf in leaves(one)):
-            mine = read_in(system, leaf) & core
-            if mine and mine != read_in(system, leaf):
-                return None
-            if mine:
-                shown.append((leaf, both.copied(leaf)))
-        outputs_only = not shown
-        if self.observed:
-            return shown, outputs_only
-        for name in both.outputs:
-            drivers = {region.name for region in system.regions for state in region.states
-                       if name in state.touches}
-            if not drivers <= core:
-                return None
-            equal = Compare(Quantity(name), "==", Quantity(name + MARK))
-            shown.append((equal, Constant(True)))
-        return shown, outputs_only
-
-    def _machine(self, core: set[str], fault: Fault, both: Paired, watched: set[str],
-                 told: Sequence[str], shown: Sequence[tuple[Expression, Expression]],
-                 slip: Slip | None, *, spaced: bool
+    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, spaced: bool
                  ) -> tuple[Machine, list[Outcome], Readings] | None:
-        """The regions twice, all else free, and every power-up; None where that is too much."""
-        once = slip is not None and not slip.follows
-        regions = [region for region in (self.system if once else both.system).regions
-                   if region.name.removesuffix(MARK) in core]
-        conditions = [one for one in (self.system if once else both.system).conditions
-                      if one.key.removesuffix(MARK) in watched]
-        counters = [toggle_of(event) for name in told for event in (name, name + MARK)]
+        """The regions, twice where the fault bears on them, all else free, and every power-up;
+        None where that is too much.
+        """
+        system = asked.system
+        regions = [region for region in system.regions if region.name.removesuffix(MARK) in core]
+        conditions = [one for one in system.conditions
+                      if one.key.removesuffix(MARK) in asked.watched]
+        counters = [toggle_of(event) for name in asked.seen for event in (name, name + MARK)]
         made = {event for region in regions for row in region.rows for event in row.emit}
         made |= {event for one in conditions for event in (one.rises, one.falls)}
         heard = {row.on for region in regions for row in region.rows if row.on is not None}
@@ -311,27 +349,28 @@ class Prover:
         inputs = [name for name in flags if name not in readings.flags]
         if len(inputs) > MOST_INPUTS:
             return None
-        differ: list[Expression] = [Not(alike(made_odd(event), made_odd(event + MARK)))
-                                    for event in told]
-        differ += [Not(alike(readings.expression(one), readings.expression(other)))
-                   for one, other in shown]
-        if once:
-            differ = [Not(Inside(MEMORY, frozenset({"0"})))]
-        broken: Expression = Any(tuple(differ))
         # What survives a loss of the supply shows only after one.
-        if any(region.kept is not None for region in regions):
+        fails = any(region.kept is not None for region in regions)
+        if fails:
             flags, acts = [*flags, SUPPLY], [*acts, *SUPPLY_ACTS]
-            broken = All((Flag(SUPPLY), broken))
-        more = {name + MARK: count for name, count in self.segments.items()}
+        pairs, leaving = [], asked.leaving
+        if leaving is not None:
+            pairs = [(readings.expression(one), readings.expression(other))
+                     for one, other in leaving.read]
+            leaving = replace(leaving, read=tuple(pairs), open=self._open(core, free))
+            leaving = leaving if leaving.events or pairs or leaving.open else None
         apart = fault.twist.first or fault.twist.after
         sources, spans = self._sources(free, spaced=spaced)
         machine = Twisted(
-            [*sources, *regions, *counters], slip=slip,
+            [*sources, *regions, *counters], slip=asked.slip, leaving=leaving,
             apart=apart + MARK if apart else "", first=bool(fault.twist.first),
             conditions=[replace(one, when=readings.expression(one.when)) for one in conditions],
             acts=acts, flags=flags, spans=spans,
-            monitors=[Monitor(name="differ", kind="never", when=broken)],
-            segments={**self.segments, **more}, outside=[region.name for region in sources])
+            monitors=[Monitor(name="differ", kind="never",
+                              when=asked.differ(pairs, leaving is not None, fails))],
+            segments={**self.segments,
+                      **{name + MARK: count for name, count in self.segments.items()}},
+            outside=[region.name for region in sources])
         pulled_up = self.system.status_levels and "released" not in self.system.status_levels
         starts: list[Outcome] = []
         try:

@@ -30,7 +30,7 @@ from simfw.vectors.faults import Fault
 from simfw.vectors.sketch import Act, Saved, Sketch
 from simfw.vectors.twisted import Faulty
 
-__all__ = ["MARK", "Pair", "Paired", "joined", "paired"]
+__all__ = ["MARK", "Pair", "Paired", "joined", "paired", "reach"]
 
 MARK = "~"
 # What a slip names, rows and regions, are those of the copies.
@@ -62,7 +62,7 @@ def _read(expression: Expression | None) -> tuple[frozenset[str], frozenset[str]
     return names.regions | gauge, names.quantities
 
 
-def _reach(system: System, fault: Fault) -> tuple[set[str], set[str]]:
+def reach(system: System, fault: Fault) -> tuple[set[str], set[str]]:
     """The regions and the conditions that the fault can bear on, step by step."""
     regions = {region.name: (region, fault.system.region(region.name)) for region in system.regions}
     doubled = set(fault.touched)
@@ -182,7 +182,7 @@ class _Copy:
 
 def paired(system: System, fault: Fault) -> Paired:
     """The model with, beside each region that the fault can bear on, that region as it has it."""
-    return joined(system, fault, *_reach(system, fault))
+    return joined(system, fault, *reach(system, fault))
 
 
 def joined(system: System, fault: Fault, doubled: set[str], conditions: set[str]) -> Paired:

@@ -13,10 +13,11 @@ from typing import Any
 
 from simfw.behaviour.region import Region, State, System
 from simfw.behaviour.table import Stepper
+from simfw.vectors.abreast import Abreast, Leaving, Watch, parted_region
 from simfw.vectors.faults import Fault
 from simfw.vectors.pair import MARK
 from simfw.vectors.twisted import TWICE
-from simfw.verify.instants import Effect
+from simfw.verify.instants import Effect, Notes, Rounds
 from simfw.verify.machine import Config, Leaf, Machine
 
 __all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
@@ -76,7 +77,23 @@ def memory_of() -> Region:
                   states=tuple(State(name=str(count)) for count in range(TWICE + 1)), rows=())
 
 
-class _Slipped(Stepper):
+class _Watched(Stepper):
+    """A stepper on which model and copy are compared within an instant, where that is asked for."""
+
+    beside: Watch | None = None
+    compares = False
+
+    def run_instant(self, now_ns: int, raw_events: Iterable[str] = (), *, power_up: bool = False
+                    ) -> list[int]:
+        """One instant, compared to its end."""
+        public = super().run_instant(now_ns, raw_events, power_up=power_up)
+        if self.compares:
+            assert self.beside is not None
+            self.beside.ends()
+        return public
+
+
+class _Slipped(_Watched):
     """A stepper with a slip, the memory of which is the state of a region."""
 
     def __init__(self, system: System, world: Any, slip: Slip, **more: Any) -> None:
@@ -139,9 +156,14 @@ class Twisted(Machine):
     """
 
     def __init__(self, regions: Sequence[Region], *, slip: Slip | None = None, apart: str = "",
-                 first: bool = False, **more: Any) -> None:
+                 first: bool = False, leaving: Leaving | None = None, **more: Any) -> None:
         self.slip = slip
-        super().__init__(regions if slip is None else [*regions, memory_of()], **more)
+        self.leaving = leaving
+        self._in_parts = False
+        self._of_parts: dict[object, Any] = {}
+        added = [] if slip is None else [memory_of()]
+        super().__init__([*regions, *added, *([] if leaving is None else [parted_region()])],
+                         **more)
         self.first = first
         self.apart = -1
         self._ends: set[tuple[int, int]] = set()  # state and mark at which its time ends
@@ -149,12 +171,28 @@ class Twisted(Machine):
             if any(row.key == apart for row in part.numbered.rows):
                 self.apart = number
                 self._ends = set(self._marks_of(number, apart))
+        own = self.regions[self.apart].name.removesuffix(MARK) if self.apart >= 0 else ""
+        bears = set() if leaving is None else leaving.regions | leaving.open - {own}
+        self._bears = frozenset(row.key for region in regions for row in region.rows
+                                if region.name.removesuffix(MARK) in bears)
+        self._told = frozenset(() if leaving is None else
+                               (name + mark for name in leaving.events for mark in ("", MARK)))
 
     def make_stepper(self, system: System, world: Any, **more: Any) -> Stepper:
         """What instants are run on: with the slip."""
-        if self.slip is None:
-            return Stepper(system, world, **more)
-        return _Slipped(system, world, self.slip, **more)
+        self._stepper = (_Watched(system, world, **more) if self.slip is None
+                         else _Slipped(system, world, self.slip, **more))
+        return self._stepper
+
+    def make_queue(self, notes: Notes) -> Rounds:
+        """What holds the events of an instant: with what leaves compared round by round."""
+        self._stepper.compares = self.leaving is not None and not self._in_parts
+        if self.leaving is None or self._in_parts:
+            return Rounds(notes)
+        watch = self._stepper.beside
+        if watch is None:
+            watch = self._stepper.beside = Watch(self._stepper, self.leaving)
+        return Abreast(notes, watch)
 
     def _marks_of(self, number: int, key: str) -> Iterator[tuple[int, int]]:
         """Where the time of a row ends: the states, and which of their marks."""
@@ -174,12 +212,27 @@ class Twisted(Machine):
         at = config[self.apart], config[len(self.parts) + self.apart]
         if self.apart not in due or at not in self._ends:
             return super().leaf(config, due, chosen)
+        # What the copy does then is no round of what the model does: that is kept by itself.
+        self._in_parts = True
+        self._tables, self._of_parts = self._of_parts, self._tables
+        try:
+            leaf = self._one_after_the_other(config, due, chosen)
+        finally:
+            self._in_parts = False
+            self._tables, self._of_parts = self._of_parts, self._tables
+        # What others do in that instant may come in between, and is not searched.
+        effects = tuple(replace(one, broken=(0,)) if self._bears.intersection(one.rows)
+                        or self._told.intersection(one.events) else one for one in leaf.effects)
+        return Leaf(effects, leaf.endless, leaf.touch)
+
+    def _one_after_the_other(self, config: Config, due: tuple[int, ...],
+                             chosen: tuple[tuple[int, int], ...]) -> Leaf:  # fmt: skip
         if len(due) == 1 and not chosen:
             return _alone(super().leaf(config, due, chosen))
         others = tuple(clock for clock in due if clock != self.apart)
         own = (self.apart,)
-        # What is measured at that time both parts find: only contacts and plugs come with edges.
-        read = tuple(one for one in chosen if one[1] < 0 and not self.acts[one[0]].event)
+        # What is measured at that time both parts find.
+        read = tuple(one for one in chosen if one[1] < 0 and self.acts[one[0]].group == "reading")
         edges = tuple(one for one in chosen if one not in read)
         first, then = (((own, read), (others, edges)) if self.first
                        else ((others, chosen), (own, ())))
@@ -196,6 +249,7 @@ class Twisted(Machine):
             if ends.endless is not None:
                 return ends
             found += [replace(end, reset=one.reset | end.reset, rows=(*one.rows, *end.rows),
+                              events=(*one.events, *end.events),
                               choices=(*one.choices, *end.choices),
                               writes=tuple({**dict(one.writes), **dict(end.writes)}.items()))
                       for end in ends.effects if _agree(one.choices, end.choices)]

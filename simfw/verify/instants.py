@@ -23,7 +23,7 @@ from simfw.verify.terms import SUPPLY, WATCHED, Config, Endless, Monitor
 if TYPE_CHECKING:
     from simfw.verify.machine import Machine
 
-__all__ = ["MONITORS", "ROUNDS", "Effect", "Instants", "Notes", "Question"]
+__all__ = ["MONITORS", "ROUNDS", "Effect", "Instants", "Notes", "Question", "Rounds"]
 
 MOST_SWITCHES = 12
 """How often the protection may open and close in one instant before that counts as endless."""
@@ -116,7 +116,7 @@ class Notes:
         self.acted[self.round] |= self.stage
 
 
-class _Rounds(deque[Any]):
+class Rounds(deque[Any]):
     """A queue that tells the rounds: what is in it, what comes of that, what comes of that."""
 
     def __init__(self, notes: Notes) -> None:
@@ -125,12 +125,17 @@ class _Rounds(deque[Any]):
         self.left = 0
 
     def popleft(self) -> Any:
+        """The next of what is in it."""
         if not self.left:
             self.left = len(self)
             if self.notes.round < ROUNDS:
                 self.notes.round += 1
+            self.begins()
         self.left -= 1
         return super().popleft()
+
+    def begins(self) -> None:
+        """A round begins."""
 
 
 class _Cells(list[_Int]):
@@ -199,7 +204,7 @@ class Instants:
         names |= dict.fromkeys(act.event for act in machine.acts if act.event)
         self.stepper = machine.make_stepper(
             System(regions=tuple(regions), conditions=machine.conditions, events=tuple(names)),
-            self, cells=self._cells, settles=True, queue=lambda: _Rounds(self.notes),
+            self, cells=self._cells, settles=True, queue=lambda: machine.make_queue(self.notes),
         )
         self.stepper.on_rest = self._rested
         inputs = [3 * r + machine.flag_index[name] for name in (SUPPLY, "usb")

@@ -86,7 +86,8 @@ def test_hands_and_the_plug_reach_every_row_that_hears_them() -> None:
 def test_no_hand_is_held_before_a_sensor_that_answers_to_none() -> None:
     """Neither its receiver nor its emitter is known, so no distance is."""
     _, vectors = vectors_of(sensed(receiver=None, emitter=None, target=None))
-    assert {act.kind for vector in vectors.vectors for act in vector.acts} <= {"usb", "mode"}
+    assert {act.kind for vector in vectors.vectors for act in vector.acts} <= {
+        "usb", "mode", "supply"}
     assert ("row behaviour.lamp.rows[0]", "not reached by the search") in vectors.missing
 
 
