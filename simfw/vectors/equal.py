@@ -281,7 +281,7 @@ class Prover:
             if not mine <= core:
                 return None
             pairs.append((leaf, both.copied(leaf)))
-            asks |= mine
+            asks |= mine & doubled
         outputs = () if self.observed else both.outputs
         drivers = {region.name for region in system.regions for state in region.states
                    if set(state.touches) & set(outputs)}
@@ -354,10 +354,11 @@ class Prover:
         if fails:
             flags, acts = [*flags, SUPPLY], [*acts, *SUPPLY_ACTS]
         pairs, leaving = [], asked.leaving
+        doubled = {name for name in core if any(one.name == name + MARK for one in regions)}
         if leaving is not None:
             pairs = [(readings.expression(one), readings.expression(other))
                      for one, other in leaving.read]
-            leaving = replace(leaving, read=tuple(pairs), open=self._open(core, free))
+            leaving = replace(leaving, read=tuple(pairs), open=self._open(core, free) & doubled)
             leaving = leaving if leaving.events or pairs or leaving.open else None
         apart = fault.twist.first or fault.twist.after
         sources, spans = self._sources(free, spaced=spaced)

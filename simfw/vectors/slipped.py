@@ -7,8 +7,9 @@ then tells combinations apart by it like by any other.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Any
 
 from simfw.behaviour.region import Region, State, System
@@ -23,6 +24,7 @@ from simfw.verify.machine import Config, Leaf, Machine
 __all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
 
 MEMORY = "(slip)"
+MOST_ROUNDS = 5  # of an instant, in which others may do something
 TOLD = (".echo", ".reached.")  # in the names of inputs that are read at most once in an instant
 
 
@@ -75,6 +77,30 @@ def memory_of() -> Region:
     """The region that holds what a slip remembers."""
     return Region(name=MEMORY, group="behaviour", starts="0",
                   states=tuple(State(name=str(count)) for count in range(TWICE + 1)), rows=())
+
+
+class Late(Rounds):
+    """The queue of one instant, in which what some regions do comes so many rounds late."""
+
+    def __init__(self, notes: Notes, late: Mapping[int, int]) -> None:
+        super().__init__(notes)
+        self.late = {number: rounds for number, rounds in late.items() if rounds}
+        self.held: list[tuple[int, Any]] = []
+        self.rounds = 0
+
+    def begins(self) -> None:
+        """A round begins, or with nothing else left what was held back."""
+        if self.rounds == 0 and self.late:
+            items = list(self)
+            self.clear()
+            for item in items:
+                late = 0 if isinstance(item, int) else self.late.get(item[0], 0)
+                (self.held if late else self).append((late, item) if late else item)
+        self.rounds += 1
+        for one in [one for one in self.held if one[0] < self.rounds or not self]:
+            self.held.remove(one)
+            self.append(one[1])
+        self.left = len(self)
 
 
 class _Watched(Stepper):
@@ -159,7 +185,7 @@ class Twisted(Machine):
                  first: bool = False, leaving: Leaving | None = None, **more: Any) -> None:
         self.slip = slip
         self.leaving = leaving
-        self._in_parts = False
+        self._late: dict[int, int] | None = None  # while the parts of an instant are run
         self._of_parts: dict[object, Any] = {}
         added = [] if slip is None else [memory_of()]
         super().__init__([*regions, *added, *([] if leaving is None else [parted_region()])],
@@ -171,12 +197,19 @@ class Twisted(Machine):
             if any(row.key == apart for row in part.numbered.rows):
                 self.apart = number
                 self._ends = set(self._marks_of(number, apart))
-        own = self.regions[self.apart].name.removesuffix(MARK) if self.apart >= 0 else ""
-        bears = set() if leaving is None else leaving.regions | leaving.open - {own}
+        self._quiet = self.apart < 0 or self._is_quiet(self.regions[self.apart])
+        bears = frozenset[str]() if leaving is None else leaving.regions
         self._bears = frozenset(row.key for region in regions for row in region.rows
                                 if region.name.removesuffix(MARK) in bears)
         self._told = frozenset(() if leaving is None else
                                (name + mark for name in leaving.events for mark in ("", MARK)))
+
+    def _is_quiet(self, region: Region) -> bool:
+        """Whether all is done in one round where a time of a region ends."""
+        timed = [row for row in region.rows if row.after_ns]
+        passing = {name for row in region.rows if row.after_ns == 0 for name in row.sources}
+        return not self.conditions and not any(
+            row.emit or passing.intersection(region.entered_by(row)) for row in timed)
 
     def make_stepper(self, system: System, world: Any, **more: Any) -> Stepper:
         """What instants are run on: with the slip."""
@@ -186,8 +219,10 @@ class Twisted(Machine):
 
     def make_queue(self, notes: Notes) -> Rounds:
         """What holds the events of an instant: with what leaves compared round by round."""
-        self._stepper.compares = self.leaving is not None and not self._in_parts
-        if self.leaving is None or self._in_parts:
+        self._stepper.compares = self.leaving is not None and self._late is None
+        if self._late is not None:
+            return Late(notes, self._late)
+        if self.leaving is None:
             return Rounds(notes)
         watch = self._stepper.beside
         if watch is None:
@@ -212,14 +247,28 @@ class Twisted(Machine):
         at = config[self.apart], config[len(self.parts) + self.apart]
         if self.apart not in due or at not in self._ends:
             return super().leaf(config, due, chosen)
+        # What comes from regions that are not here may come in any round of that instant.
+        late = [] if self._quiet else [
+            first for first, second in chosen if second >= 0 and first in self.outside]
+        effects: dict[Effect, None] = {}
+        for rounds in product(range(MOST_ROUNDS if late else 1), repeat=len(late)):
+            leaf = self._apart_leaf(config, due, chosen, dict(zip(late, rounds, strict=True)))
+            effects |= dict.fromkeys(leaf.effects)
+            if leaf.endless is not None:
+                break
+        return Leaf(tuple(effects), leaf.endless, leaf.touch)
+
+    def _apart_leaf(self, config: Config, due: tuple[int, ...], chosen: tuple[tuple[int, int], ...],
+                    late: dict[int, int]) -> Leaf:
+        """The same with what comes so many rounds `late`, by the number of its region."""
         # What the copy does then is no round of what the model does: that is kept by itself.
-        self._in_parts = True
-        self._tables, self._of_parts = self._of_parts, self._tables
+        tables = self._tables
+        self._late = late
+        self._tables = self._of_parts.setdefault(tuple(late.items()), {})
         try:
             leaf = self._one_after_the_other(config, due, chosen)
         finally:
-            self._in_parts = False
-            self._tables, self._of_parts = self._of_parts, self._tables
+            self._late, self._tables = None, tables
         # What others do in that instant may come in between, and is not searched.
         effects = tuple(replace(one, broken=(0,)) if self._bears.intersection(one.rows)
                         or self._told.intersection(one.events) else one for one in leaf.effects)
