@@ -110,12 +110,13 @@ class _Asked:
 PROOF, HANDS, ROOM = "proof", "hands", "room"  # how a fault is searched for
 UNREAD = "unread"  # what others read cannot be followed
 _Found = Lead | bool | str | None  # False: nothing differs; None: not finished
+_Known = frozenset[str] | bool | str | None  # the same; of what differs what is free in it
 
 
 class Prover:
     """Searches for one fault after another; `effort` times the usual work for each, and no more
-    than `whole` in all. `handled` are events that hands can bring about,
-    and how.
+    than `whole` in all. `handled` are events that hands can bring about, and how. What was found
+    of a fault is kept: it lives as long as the prover.
     """
 
     def __init__(self, system: System, segments: Mapping[str, int], effort: float = 1,
@@ -127,6 +128,9 @@ class Prover:
         self.segments = segments
         self.handled = handled or {}
         self.observed = drives_nothing(system)
+        # By fault and whether there is room: the regions searched, and with how much work.
+        self._known: dict[
+            tuple[int, bool], tuple[Fault, dict[frozenset[str], tuple[_Known, float]]]] = {}
 
     def same(self, fault: Fault) -> bool:
         """Whether it is proved that the fault does what the model does."""
@@ -143,16 +147,22 @@ class Prover:
         twist = fault.twist
         if fault.kind in UNPROVED or twist.last or twist.counts:
             return
+        # The fault is kept with it: its id is no other's meanwhile.
+        _, known = self._known.setdefault((id(fault), how == ROOM), (fault, {}))
+        # What was not finished with less work is searched again.
+        for core in [core for core, (found, effort) in known.items()
+                     if found is None and effort < self.effort]:
+            del known[core]
         fault = _in_tables(fault)
         budget = Budget(int(WORK * self.effort), whole=self.whole)
         by_hand = frozenset(self.handled if how != PROOF else ())
-        known: dict[frozenset[str], _Found] = {}
         for outwards in (False, True) if how == PROOF else (True,):
             for core in self._cores(fault, by_hand, outwards, known):
                 if core in known:
                     continue
-                known[core] = found = None if budget.over() else self._differs(
+                found = None if budget.over() else self._differs(
                     set(core), fault, budget, spaced=how == ROOM)
+                known[core] = (found.free if isinstance(found, Lead) else found), self.effort
                 if found is False and how != ROOM:
                     yield None
                     return
@@ -160,7 +170,7 @@ class Prover:
                     yield found
 
     def _cores(self, fault: Fault, by_hand: frozenset[str], outwards: bool,
-               known: Mapping[frozenset[str], _Found]) -> Iterator[frozenset[str]]:
+               known: Mapping[frozenset[str], tuple[_Known, float]]) -> Iterator[frozenset[str]]:
         """The regions to take, more and more of them: first those that the difference hangs on, or
         with `outwards` those that notice it. Events in `by_hand` may stay free.
         """
@@ -170,11 +180,11 @@ class Prover:
         for _ in range(MOST_GROWN):
             core = self._closed(core, fault)
             yield frozenset(core)
-            found = known[frozenset(core)]
+            found, _ = known[frozenset(core)]
             if found is None or found is False:
                 return
             noticing = self._noticing(core, fault) - core if notices else set()
-            free = found.free if isinstance(found, Lead) else frozenset[str]()
+            free = found if isinstance(found, frozenset) else frozenset[str]()
             making = self._making(free - by_hand, fault) - core
             more = (noticing or making) if outwards else (making or noticing)
             if not more:

@@ -40,7 +40,7 @@ PATIENCE = 800  # instants in which a fault may come up in strolls without being
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
 # How faults are searched for, and with what share of the usual work for one: a little for each
 # comes first.
-TURNS = ((HANDS, 0.02), (PROOF, 0.02), (HANDS, 0.1), (PROOF, 0.1), (ROOM, 0.1))
+TURNS = ((HANDS, 0.02), (HANDS, 0.1), (PROOF, 0.1), (ROOM, 0.1))
 MOST_INSIDE = 2  # ways to a difference inside that a search goes on from
 
 
@@ -106,6 +106,7 @@ class Whittler:
         self.same: list[Fault] = []
         self.inside: dict[int, list[Found]] = {}
         self.acting = Acting(gadget, system, self.teller.reading, self.teller.hands)
+        self.prover = Prover(system, gadget.segments, handled=self.acting.handled)
         self.exposed: list[tuple[Fault, str]] = []
         self.names: list[str] = []
         self.paths = paths
@@ -153,8 +154,8 @@ class Whittler:
         that are proved to do what the model does are taken out. `share` of the usual work for one
         goes into each.
         """
-        prover = Prover(self.judging.system, self.gadget.segments, share,
-                        Budget(MOST_WORK * self.effort), self.acting.handled)
+        prover = self.prover
+        prover.effort, prover.whole = share, Budget(MOST_WORK * self.effort)
         # What is dear to prove comes last.
         for fault in sorted(self.left, key=lambda fault: fault.kind in LAST):
             for found in prover.settle(fault, how) if self._is_left(fault) else ():

@@ -201,12 +201,12 @@ def test_random_stimuli_find_what_no_vector_was_given_for(hook, tmp_path):
 
 def test_most_faults_are_noticed_or_proved_to_change_nothing(hook):
     """Vectors alone notice 19 of 20 of a sample of those that are not proved; of faults that show
-    in the course of several stays, three of four; all are told.
+    in the course of several stays, nine of ten; all are told.
     """
     _, prepared, drives, _ = hook
     result = judged(prepared, drives, 80, seed=3)
     later = {"starts", "kept", "states", "begun", "lasts", "third", "follow", "target"}
-    for is_later, share in ((False, 0.95), (True, 0.75)):
+    for is_later, share in ((False, 0.95), (True, 0.9)):
         noticed, left = ([fault for fault in group if (fault.kind in later) == is_later]
                          for group in (result.noticed, result.left))
         assert len(noticed) >= share * (len(noticed) + len(left)) > 0
