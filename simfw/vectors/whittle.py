@@ -31,7 +31,7 @@ MOST_STATES = 4  # in which a row can be waited for
 MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
 ROUNDS = (1_500, 12_000)  # instants for the search for one fault: first a few for each
 MOST_INSTANTS = 60_000  # for all of them
-MOST_WORK = 250_000  # units of the search for proofs (see `verify/budget.py`)
+MOST_WORK = 400_000  # units of the search side by side (see `verify/budget.py`), for all of them
 LAST = ("expiry", "again", "order", "regions")
 COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
 MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
@@ -106,7 +106,8 @@ class Whittler:
         self.same: list[Fault] = []
         self.inside: dict[int, list[Found]] = {}
         self.acting = Acting(gadget, system, self.teller.reading, self.teller.hands)
-        self.prover = Prover(system, gadget.segments, handled=self.acting.handled)
+        self.prover = Prover(system, gadget.segments, whole=Budget(MOST_WORK * effort),
+                             handled=self.acting.handled)
         self.exposed: list[tuple[Fault, str]] = []
         self.names: list[str] = []
         self.paths = paths
@@ -155,7 +156,7 @@ class Whittler:
         goes into each.
         """
         prover = self.prover
-        prover.effort, prover.whole = share, Budget(MOST_WORK * self.effort)
+        prover.effort = share
         # What is dear to prove comes last.
         for fault in sorted(self.left, key=lambda fault: fault.kind in LAST):
             for found in prover.settle(fault, how) if self._is_left(fault) else ():
