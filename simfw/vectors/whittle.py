@@ -35,8 +35,8 @@ MOST_WORK = 400_000  # units of the search side by side (see `verify/budget.py`)
 LAST = ("expiry", "again", "order", "regions")
 COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
 MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
-MOST_STROLLS = 40
-PATIENCE = 800  # instants in which a fault may come up in strolls without being told
+MOST_STROLLS = 160
+PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
 # How faults are searched for, and with what share of the usual work for one: a little for each
 # comes first.

@@ -453,7 +453,6 @@ FAULTS = {
 
 OPEN = {
     'echo count kept over a loss of supply',
-    '30 s guard reads not blocked as well',
     'near in lit starts 30 s anew',
     '30 s clock not restarted at second lit',
     'an echo takes only one miss from the count',
