@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.expression import (
@@ -131,7 +132,8 @@ class Layout:
         self.levels_of = tuple(system.measures.values())
         codes = [levels.codes for levels in self.levels_of]
         self.code_start = [sum(codes[:n]) for n in range(len(codes) + 1)]
-        refuse_unpowered(system, "a study over users", "its controller sleeps and stays supplied")
+        self.powering = () if gadget.controller is None else gadget.controller.powered_by
+        self._refuse_let_go(system)
         self.outputs = (*gadget.lights, *gadget.loads)
         self.row_list: list[Row] = []
         self.groups: list[Groups] = []
@@ -173,6 +175,20 @@ class Layout:
         turned_on = [condition.rises for condition in system.conditions]
         self.enabled = [turned_on.index(f"{name}.enable") for name in self.sensors]
         self.size = self._sizes(len(pattern.habits))
+
+    def _refuse_let_go(self, system: System) -> None:
+        """A soft latch is followed where it hangs on nothing but what stands: on no time, and on
+        nothing that stood before.
+        """
+        controller = self.gadget.controller
+        hold_up = None if controller is None else controller.hold_up
+        if hold_up is not None and hold_up.ns:
+            refuse_unpowered(system, "a study over users", "there it goes in the instant in which "
+                             "the last of powered_by opens, and hold_up is not 0")
+        for region in system.regions:
+            if region.kept == "state" and any(state.unpowered for state in region.states):
+                refuse_unpowered(replace(system, regions=(region,)), "a study over users",
+                                 f"what {region.name} keeps is what stood before that state")
 
     def _check_gate(self, show: Expression) -> None:
         for leaf in leaves(show):
@@ -216,7 +232,7 @@ class Layout:
         driven = tuple(
             (tuple(state.outputs.items()), tuple(state.takes_out.items()),
              tuple(state.scales.items()), tuple(state.dial_scales.items()), state.position,
-             state.awake)
+             state.awake, state.unpowered)
             for region in self.regions for state in region.states
         )
         kept = tuple(region.kept for region in self.regions)
@@ -226,7 +242,7 @@ class Layout:
             self.gadget.cell.restart is None,
             charger is not None
             and [charger.suspended(warmth_c) for warmth_c in self.warmths_c],
-            self.gadget.power_path,
+            self.gadget.power_path, self.powering,
         )
         gates = tuple(show for _, show in self.gates)
         return shape, guards, driven, kept, conditions, gates, supply

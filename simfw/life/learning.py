@@ -59,6 +59,7 @@ class Comb:
     protected: bool = False
     cut: bool = False
     fed: bool = False
+    released: bool = False
     warmth: int = 0
     raws: tuple[str, ...] = ()
     dues: tuple[int, ...] = ()
@@ -69,7 +70,8 @@ class Comb:
     @property
     def dead(self) -> bool:
         """Whether the controller has no supply."""
-        return unsupplied(protected=self.protected, fed=self.fed, cut=self.cut)
+        return unsupplied(protected=self.protected, fed=self.fed, cut=self.cut,
+                          released=self.released)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +147,7 @@ class Learner:
             protected=comb.protected,
             cut=comb.cut,
             fed=comb.fed,
+            released=comb.released,
             warmth=comb.warmth,
         )
 
@@ -273,11 +276,13 @@ class Learner:
         last = comb.closed[len(comb.closed) - len(self.layout.in_supply) :]
         return Supply(usb=comb.usb, mode=MODES[comb.mode], protected=comb.protected,
                       temperature_c=self.layout.warmths_c[comb.warmth],
-                      opened=not all(last), cut=comb.cut, path=self._path)
+                      opened=not all(last), cut=comb.cut, path=self._path,
+                      released=comb.released)
 
     def _with(self, comb: Comb, supply: Supply) -> Comb:
         return replace(comb, usb=supply.usb, mode=MODES.index(supply.mode),
-                       protected=supply.protected, cut=supply.cut, fed=supply.fed)
+                       protected=supply.protected, cut=supply.cut, fed=supply.fed,
+                       released=supply.released)
 
     def _known(self, event: str) -> tuple[str, ...]:
         return (event,) if event in self.stepper.event_ids else ()
@@ -310,7 +315,7 @@ class Learner:
             comb = self._comb = self._with(comb, replace(switching, cut=switching.opened))
         turned = turned or switching.cut != switching.opened
         if comb.dead:
-            stepper.halt(0)
+            self._stop(comb)
         # What the charge has reached, USB and the temperature come before dwells that end now.
         first = turned or before.power_up
         while True:
@@ -318,7 +323,7 @@ class Learner:
                 public += stepper.run_instant(0, raws, power_up=power_up)
                 woke = woke or (stepper.woke and not was_awake)
             edges = raws if first else ()
-            after, raws, risen = self._electrical(comb)
+            after, raws, risen = self._electrical(comb, settled=not first)
             if after is None and not first:
                 break
             if after is not None:
@@ -373,19 +378,42 @@ class Learner:
         start = self.start()
         return self.ask(k.ASK_OPEN, self._loads_of(self.moment(start), start.states), 0)
 
-    def _electrical(self, comb: Comb) -> tuple[Comb | None, tuple[str, ...], bool]:
+    def _stop(self, comb: Comb) -> None:
+        """Nothing supplies the controller: it stands as it was left, or as it will begin."""
+        if comb.released:
+            self.stepper.freeze()
+        else:
+            self.stepper.halt(0)
+
+    def _let_go(self, comb: Comb, now: Supply, settled: bool) -> Supply | None:
+        """The supply after the firmware has let go of it, or got it back; see `Simulation`."""
+        if not self.stepper.may_let_go:
+            return None
+        held = any(comb.usb if name == "usb" else comb.closed[self.layout.buttons.index(name)]
+                   for name in self.layout.powering)
+        if now.released:
+            return replace(now, released=False) if held else None
+        if held or not settled or comb.dead or not self.stepper.lets_go:
+            return None
+        return replace(now, released=True)
+
+    def _electrical(
+        self, comb: Comb, *, settled: bool
+    ) -> tuple[Comb | None, tuple[str, ...], bool]:
         """The next electrical step: the combination after it (None: none is due), the raw events it
         makes, and whether the controller powers up.
         """
-        supply = next_supply(self.layout.charger, self._supply_of(comb), _Cell(self, comb),
-                             restarts=self.layout.gadget.cell.restart is not None)
+        now = self._supply_of(comb)
+        supply = next_supply(self.layout.charger, now, _Cell(self, comb),
+                             restarts=self.layout.gadget.cell.restart is not None,
+                             let_go=self._let_go(comb, now, settled))
         if supply is None:
             return None, (), False
         after = self._with(replace(comb, forced=-1), supply)
         if after.dead == comb.dead:
             return after, self._edge(comb, after), False
         if after.dead:
-            self.stepper.halt(0)
+            self._stop(after)
             return after, (), False
         self._comb = after
         return after, (), True

@@ -167,7 +167,7 @@ ASK_FIRST = 9     # whether the count at power-up is
 ALIVE = 1
 USB = 2
 REFUSING = 4      # the cell is flat
-CUT = 8           # a toggle has cut the supply off
+CUT = 8           # a toggle has cut the supply off, or the firmware has let go of it
 
 # Bits of what comes of a step.
 WAKES = 1

@@ -50,8 +50,8 @@ class Moment:
     """One settled combination: states and inputs.
 
     `following[r]` tells whether the first dwell of region r is spent. `flags` are usb, status.low,
-    status.high and the contacts; `echoes` whether each sensor would be answered. `cut`, `fed`: as
-    `engine.supply` has them.
+    status.high and the contacts; `echoes` whether each sensor would be answered. `cut`, `fed` and
+    `released`: as `engine.supply` has them.
     """
 
     states: tuple[int, ...]
@@ -63,12 +63,14 @@ class Moment:
     warmth: int
     cut: bool = False
     fed: bool = False
+    released: bool = False
     reached: tuple[int, ...] = ()
 
     @property
     def dead(self) -> bool:
         """Whether the controller has no supply."""
-        return unsupplied(protected=self.protected, fed=self.fed, cut=self.cut)
+        return unsupplied(protected=self.protected, fed=self.fed, cut=self.cut,
+                          released=self.released)
 
 
 Level = Callable[[Moment, tuple[int, ...], int], float]

@@ -156,7 +156,8 @@ class Store:
         columns["comb_loads"].append(self.loads_of(self.learner.moment(comb), comb.states))
         columns["comb_bits"].append(
             (0 if comb.dead else k.ALIVE) | (k.USB if comb.usb else 0)
-            | (k.REFUSING if is_flat else 0) | (k.CUT if comb.cut else 0)
+            | (k.REFUSING if is_flat else 0)
+            | (k.CUT if comb.cut or (comb.released and not comb.protected) else 0)
         )
         columns["comb_enabled"].append(
             sum(1 << n for n, at in enumerate(layout.enabled) if comb.conditions[at])
