@@ -116,10 +116,10 @@ def library(prepared: Prepared) -> list[Template]:
 
 def _currents(gadget: Gadget) -> list[Template]:
     found: list[Template] = []
-    for region, one in gadget.behaviour.items():
-        if not any(one.states.values()):
-            continue  # nothing is drawn by it
-        for state in one.states:
+    driving = {name: one for name, one in gadget.behaviour.items() if any(one.states.values())}
+    # Of what drives nothing all states draw the same, the cell and the board: one will do.
+    for region, one in (driving or dict(list(gadget.behaviour.items())[:1])).items():
+        for state in one.states if driving else [one.starts]:
             if len(found) >= _MODES:
                 return found
             mode = f"{region}.{state}"

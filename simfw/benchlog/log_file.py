@@ -12,6 +12,7 @@ from typing import Any
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.region import Region
+from simfw.benchlog.as_scenario import as_done, nominal
 from simfw.benchlog.held import held_for
 from simfw.benchlog.model import (
     CLOCK,
@@ -46,6 +47,7 @@ from simfw.circuit.circuit import Circuit
 from simfw.errors import DescriptionError, Problem, QuantityError, nearest
 from simfw.gadget.dimensions import dimension_of
 from simfw.gadget.figures import entries
+from simfw.gadget.firmware import states_of_reading
 from simfw.gadget.load import GadgetCheck, named_gadget
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import quantities
@@ -63,7 +65,7 @@ from simfw.stimuli.recording import open_recording
 from simfw.stimuli.recording.base import Block, Remarks
 from simfw.stimuli.recording.mapfile import find_signal, gadget_signals, own_map, read_map
 from simfw.stimuli.recording.signals import observe
-from simfw.stimuli.scenario import Expect, Scenario, Step, Usb, problems_of
+from simfw.stimuli.scenario import Expect, Step, Usb, problems_of
 from simfw.stimuli.scenario_file import read_scenario, step_mismatches
 from simfw.tomlfile import OPTION, key_text, read_toml, require_kind
 from simfw.validation import check_data
@@ -400,7 +402,7 @@ class _Reader:
         if not any(isinstance(step, Expect) for step in scenario.steps):
             self._problem(place, "nothing is expected in this scenario", "expect in one step")
         start = StartCharge("share", scenario.charge, scenario.charge)
-        return list(_as_done(scenario, place)), start
+        return list(as_done(scenario, place)), start
 
     def _recorded(
         self, key: str, one: ObservationPart, gadgets: Mapping[tuple[int, ...], Gadget]
@@ -504,7 +506,12 @@ class _Reader:
         if one.reading is not None:
             low, high = one.reading
         else:
-            figures = {gadget.readings.get(one.mode or "") for gadget in gadgets.values()}
+            named = set(states_of_reading(one.mode or ""))
+            figures = {
+                next((figure for name, figure in gadget.readings.items()
+                      if set(states_of_reading(name)) == named), None)
+                for gadget in gadgets.values()
+            }
             figure = figures.pop() if len(figures) == 1 else None
             if figure is None:
                 self._problem(key, 'the key "reading" is missing',
@@ -574,7 +581,7 @@ class _Reader:
                 slack = do.slack_ns
                 made.append(do)
         for gadget in gadgets.values():
-            for problem in problems_of(_nominal(made, gadget)):
+            for problem in problems_of(nominal(made, gadget)):
                 where = re.sub(r"\.expect$", "", problem.key)
                 step = next((s for s in made if isinstance(s, Until | See) and s.key == where),
                             None)
@@ -584,40 +591,6 @@ class _Reader:
                     self._problem(where.removesuffix(".at"), problem.text, problem.allowed,
                                   problem.suggestion)  # type: ignore[arg-type]
         return iter(made)
-
-
-def _nominal(steps: list[BenchStep], gadget: Gadget) -> Scenario:
-    """A scenario of the same steps at the times that were seen."""
-    now = counted = 0
-    found: list[Any] = []
-    for step in steps:
-        match step:
-            case Wait(ns=ns):
-                now += ns
-            case Do():
-                counted = now
-                found.append(step.at(now))
-            case Until(text=text, ns=ns, key=key):
-                now = counted = max(counted + ns, now)
-                found.append(Expect(at_ns=now, text=text, key=key))
-            case See(text=text, key=key):
-                found.append(Expect(at_ns=now, text=text, key=key))
-            case _:
-                pass
-    return Scenario(charge=0.5, lasts_ns=now + 10**9, steps=tuple(found), gadget=gadget)
-
-
-def _as_done(scenario: Scenario, key: str) -> Iterator[BenchStep]:
-    """Its stimuli and what it expects, which is judged last in an instant, with waits between."""
-    now = 0
-    for step in sorted(scenario.steps, key=lambda one: (one.at_ns, isinstance(one, Expect))):
-        # What is due at the end belongs to a continuation: one reads the state just before.
-        at_ns = min(step.at_ns, scenario.lasts_ns - 1)
-        if at_ns > now:
-            yield Wait(ns=at_ns - now, low_ns=at_ns - now, high_ns=at_ns - now)
-        now = max(now, at_ns)
-        yield See(text=step.text, key=key) if isinstance(step, Expect) else Do(
-            step=replace(step, at_ns=0))
 
 
 def _flat(change: Mapping[str, Any], above: tuple[str, ...]) -> Iterator[tuple[str, Any]]:

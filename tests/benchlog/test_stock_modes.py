@@ -96,6 +96,19 @@ def test_a_mode_may_name_any_region(
         assert left.high_reached == pytest.approx(high, rel=2e-3)
 
 
+def test_a_reading_of_the_gadget_file_is_taken_by_its_states(tmp_path: Path):
+    """In whatever order they are named; a mode that was not read needs its reading."""
+    path = log_of(tmp_path, "sign.off lamp.dark", "")
+    gadget = tmp_path / "gadget.toml"
+    gadget.write_text(GADGET + '[readings]\n"lamp.dark sign.off" = "41 uA ± 2 uA"\n', "utf-8")
+    reading = load_bench_log(path).observations[0].reading
+    assert reading is not None
+    assert (reading.low_a, reading.high_a) == pytest.approx((39e-6, 43e-6))
+    path.write_text(path.read_text("utf-8").replace("sign.off lamp", "sign.on lamp"), "utf-8")
+    with pytest.raises(DescriptionError, match='the key "reading" is missing'):
+        load_bench_log(path)
+
+
 def test_a_state_in_which_nothing_keeps_a_region_is_refused(tmp_path: Path):
     """A contact that bounces, a button that waits; a region or state that there is not."""
     for mode, said in (

@@ -47,6 +47,7 @@ def test_what_is_left_is_what_was_worked_out_by_hand(gadget: str, tmp_path: Path
         for end, out_by in (("low", -1), ("high", 1)):
             assert found[f"{end}_reached"] == pytest.approx(one[end], rel=near)
             assert out_by * (found[end] - found[f"{end}_reached"]) >= 0.0
+    assert answer["experiments"]
     assert (tmp_path / "next.svg").stat().st_size > 1000
     assert (tmp_path / "next" / "list.md").exists()
     tried = re.sub(r'"(gadget\.toml|recording\.csv|map\.toml)"', rf'"{path.parent}/\1"',
@@ -68,6 +69,7 @@ def test_a_log_is_written_drawn_and_told_beside_the_gadget(tmp_path: Path) -> No
                        "--plot", tmp_path / "left.svg")
     assert status == 0
     assert "Wrote" in out
+    assert "A·%/month" in out  # the two drains trade off; every number has its unit
     assert load_gadget(tmp_path / "measured.toml").cell.leakage.standing == "measured"
     assert "cell.self_discharge" in (tmp_path / "left.svg").read_text(encoding="utf-8")
     arguments = ("--no-vectors", "--no-power", "--no-check", "--bench", folder / "bench.toml")
