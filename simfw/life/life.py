@@ -27,6 +27,10 @@ __all__ = ["Life", "SpreadOfDays", "is_certain", "life", "spread_of"]
 Array = NDArray[np.float64]
 
 SHARES = (0.1, 0.5, 0.9)
+FEW_SPANS = 2  # of a user, below which nobody knows whether the next span is like the one seen
+ONE_SPAN = (
+    "about one span of each user was seen: a longer horizon tells whether the others are as long"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +126,8 @@ def life(
                         per_task=per_task, progress=progress)
     spread = spread_of(totals.days, certain, charged=pattern.plugs)
     why = dict(spread.why)
+    if pattern.plugs and spread.mean is not None and totals.plugs < FEW_SPANS * users:
+        why["days_between_charges.spans"] = ONE_SPAN
     tell = stage or _tell_nobody
     tell("run times of the lights")
     found = held(gadget)

@@ -137,8 +137,8 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
                 f"± {_error(error, mean)} (95 %)"
             )
             rows.append((f"{span.name}, mean", _days(mean), note))
-        if "days_between_charges.users" in found.why:
-            rows.append(("", "", found.why["days_between_charges.users"]))
+        rows += [("", "", found.why[f"days_between_charges.{what}"])
+                 for what in ("users", "spans") if f"days_between_charges.{what}" in found.why]
     if found.corners_days is not None:
         worst, best = found.corners_days
         ends = [_days(end) if math.isfinite(end) else "no end" for end in (worst, best)]

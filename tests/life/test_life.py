@@ -172,6 +172,21 @@ def test_users_that_never_charge_are_left_out_and_told(tmp_path: Path) -> None:
     assert alone.why["days_between_charges.users"] == "1 of 2 users never ran empty; left out"
 
 
+def test_a_study_of_one_span_of_each_user_says_so(tmp_path: Path) -> None:
+    """Of a day little is known about the next charge but one; of two months much is."""
+    charger = "[charger]\ncurrent = \"60 mA\"\nfloat = \"4.2 V\"\nfinish = \"10 %\"\n"
+    plug = ('[[habits]]\nname = "plug"\nwhen = "cell.charge < 0.4"\n'
+            'steps = [ { usb = true }, { wait = "5 h" }, { usb = false } ]\n')
+    told = {}
+    for horizon in ("1 day", "8 weeks"):
+        made = pattern(tmp_path, lamp(capacity="60 mAh", more=charger),
+                       head(horizon=horizon) + RANDOM + plug)
+        found = life(made, users=2, study=False)
+        assert found.mean_days is not None
+        told[horizon] = "one span of each user" in life_text(found)
+    assert told == {"1 day": True, "8 weeks": False}
+
+
 def test_too_few_users_tell_nothing_about_contributors() -> None:
     """With fewer than eight users, or no spread at all, every share is nothing."""
     points = np.random.default_rng(0).random((20, 2))
