@@ -50,7 +50,7 @@ def step_text(step: Step) -> str:
     at = seconds(step.at_ns)
     kind = input_of(step)
     words = f"expect {step.text}" if isinstance(step, Expect) else ""
-    return f"{at}: {words if kind is None else kind.said(step, _milliseconds)}"
+    return f"At {at}, {words if kind is None else kind.said(step, _milliseconds)}"
 
 
 def _milliseconds(time_ns: float) -> str:

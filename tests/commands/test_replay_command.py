@@ -90,7 +90,7 @@ def test_a_difference_is_a_failure_with_its_reason(
     assert status == 1
     assert ("  shelf late by 300 ms: recorded 45 % -> off at 7.020000 s, model 45 % -> off at "
             "6.720000 s\n") in out
-    assert "the last inputs before it:\n    1.000000 s: press power for 100 ms\n" in out
+    assert "the last inputs before it:\n    At 1.000000 s, press power for 100 ms\n" in out
     assert "lamp.lit.half" in out
     assert "behaviour.lamp.rows[8]: on power.hold -> locked" in out
     assert ("  the one timing whose change would remove it: buttons.power.hold, 1.7 s -> 2 s\n"

@@ -77,7 +77,7 @@ def test_a_sampled_button_has_no_debounce_to_be_recorded(
 
 def test_less_than_a_microsecond_is_told_in_nanoseconds() -> None:
     """Not as a power of ten of a millisecond."""
-    assert step_text(Press(at_ns=S, button="power", for_ns=1)) == "1.000000 s: press power for 1 ns"
+    assert step_text(Press(at_ns=S, button="power", for_ns=1)) == "At 1.000000 s, press power for 1 ns"
     assert step_text(Press(at_ns=S, button="power", for_ns=1000)).endswith("for 0.001 ms")
 
 
@@ -102,13 +102,13 @@ def test_a_level_is_written_as_in_the_gadget_file(
 @pytest.mark.parametrize(
     ("step", "text"),
     [
-        (Press(at_ns=2 * S, button="key", for_ns=150 * MS), "2.000000 s: press key for 150 ms"),
+        (Press(at_ns=2 * S, button="key", for_ns=150 * MS), "At 2.000000 s, press key for 150 ms"),
         (Wave(at_ns=S, sensor="wave", distance_m=0.085, for_ns=300 * MS),
-         "1.000000 s: hand before wave at 8.5 cm for 300 ms"),
-        (Usb(at_ns=0, present=True), "0.000000 s: USB in"),
-        (Usb(at_ns=3 * S, present=False), "3.000000 s: USB out"),
-        (Temperature(at_ns=S, temperature_c=-5.5), "1.000000 s: -5.5 degC"),
-        (Expect(at_ns=S, text="lamp.dark"), "1.000000 s: expect lamp.dark"),
+         "At 1.000000 s, hand before wave at 8.5 cm for 300 ms"),
+        (Usb(at_ns=0, present=True), "At 0.000000 s, USB in"),
+        (Usb(at_ns=3 * S, present=False), "At 3.000000 s, USB out"),
+        (Temperature(at_ns=S, temperature_c=-5.5), "At 1.000000 s, -5.5 degC"),
+        (Expect(at_ns=S, text="lamp.dark"), "At 1.000000 s, expect lamp.dark"),
     ],
 )  # fmt: skip
 def test_a_stimulus_is_told_with_its_figures(step: Step, text: str) -> None:
