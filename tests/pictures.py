@@ -13,10 +13,14 @@ from contextlib import redirect_stdout
 from html import unescape
 from io import StringIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
+from simfw.behaviour.build import build_system
 from simfw.cli import main
 from simfw.loading import load_gadget
 from simfw.quantity import format_si
+from simfw.report.specification.behaviour import region_drawing
+from simfw.report.specification.subject import subject_of
 
 ROOT = Path(__file__).parents[1]
 IMAGES = ROOT / "docs" / "images"
@@ -33,6 +37,46 @@ def _plot(*words: str | Path) -> Callable[[Path], None]:
         assert status == 0
 
     return draw
+
+
+def _disagrees(path: Path) -> None:
+    """The recording of the page about a replay that disagrees, beside its first guess."""
+    page = (ROOT / "docs/how-to/a-replay-that-disagrees.md").read_text(encoding="utf-8")
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        for _, file, text in reversed(re.findall(r"^```(toml|csv) (\S+)\n(.*?)^```$", page,
+                                                 re.DOTALL | re.MULTILINE)):
+            (folder / file).write_text(text, encoding="utf-8")  # of two the first one stays
+        with redirect_stdout(StringIO()):
+            status = main(["replay", str(folder / "capture.csv"), "--map",
+                           str(folder / "capture-map.toml"), "--plot", str(path)])
+    assert status == 1
+
+
+def _diagram(path: Path) -> None:
+    """The states of the key-hook light's lamp, as the specification draws them."""
+    gadget = load_gadget(HOOK / "gadget.toml")
+    system = build_system(gadget)
+    region = next(one for one in system.regions if one.name == "lamp_mode")
+    path.write_text(region_drawing(subject_of(gadget, system), region).svg + "\n",
+                    encoding="utf-8")
+
+
+def clipped(path: Path) -> None:
+    """The same drawing with the points at which a recorder is clipped on."""
+    clips = ((214, 136, 152, 141, "D0: key"), (406, 76, 406, 50, "D1: lamp"),
+             (420, 226, 420, 210, "GND"))
+    traced(path)
+    text = path.read_text(encoding="utf-8").replace(
+        "<title>The key-hook light as traced</title>",
+        "<title>Where to clip on</title>").replace(
+        "</desc>", " Clips sit on the controller's side of the button, on the pin that drives the "
+        "light, and on the controller's ground.</desc>")
+    marks = "\n".join(
+        f'<circle cx="{x}" cy="{y}" r="6" fill="#ffffff" stroke="#0072b2" stroke-width="3"/>\n'
+        f'<text x="{at_x}" y="{at_y}" text-anchor="middle" fill="#0072b2" font-weight="bold">'
+        f"{name}</text>" for x, y, at_x, at_y, name in clips)
+    path.write_text(text.replace("\n</svg>", f"\n{marks}\n</svg>"), encoding="utf-8")
 
 
 def traced(path: Path) -> None:
@@ -80,6 +124,9 @@ def traced(path: Path) -> None:
 
 PICTURES: Mapping[str, Callable[[Path], None]] = {
     "key-hook.svg": traced,
+    "clips.svg": clipped,
+    "disagrees.svg": _disagrees,
+    "states.svg": _diagram,
     "lights.svg": _plot("circuit", LAMP / "gadget.toml"),
     "users.svg": _plot("life", HOOK / "comings-and-goings.toml", "--users", "8"),
     "designs.svg": _plot("sweep", HOOK / "comings-and-goings.toml", "--users", "4", "--vary",
