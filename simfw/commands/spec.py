@@ -68,7 +68,7 @@ def spec(arguments: argparse.Namespace) -> int:
     bench = () if arguments.bench is None else _open_questions(arguments.bench, gadget)
     prepared = Prepared(gadget)
     refuse_unpowered(prepared.system, "a specification",
-                     "neither its check nor its vectors know it")
+                     "its vectors do not know it")
     with ExitStack() as stack:
         # What the check finds has nothing to do with the vectors and the budget.
         report = None if arguments.no_check else stack.enter_context(Beside(check_gadget, gadget))

@@ -23,7 +23,9 @@ from simfw.verify.decide import (
     Wide,
     by_gestures,
     decide,
+    is_followed,
     monitor_of,
+    not_followed,
     of_one_search,
     proved_by_reach,
     wide_search,
@@ -83,8 +85,9 @@ def check_gadget(
     else:
         budget = Budget(int(WORK * effort), clock=clock, seconds=seconds)
     system = build_system(gadget)
-    refuse_unpowered(system, "simfw check", "its search knows a supply that fails, and none that "
-                     "the firmware ends")
+    if any(region.kept is not None for region in system.regions):
+        refuse_unpowered(system, "simfw check", "its search begins anew after each power-up, and "
+                         "something is kept over it")
     bound, problems = bind_rules((*gadget.rules, *rules), system.names)
     if problems:
         raise DescriptionError(problems)
@@ -124,12 +127,14 @@ def check_gadget(
         shown = None if tried is None else tried.broken.get(question.rule.name)
         if tried is not None and shown is not None:
             verdict, broken = by_gestures(question, player, *shown, tried.runs)
-            if has_fault(shown[0]):
+            if has_fault(shown[0]) and is_followed(system, monitor_of(question.rule)):
                 # A charger that fails is the last thing to blame: perhaps it takes none.
                 share = budget.part(max(0.3, 0.6 / (len(questions) - place)))
                 other = decide(question, system, player, segments=segments, budget=share)
                 if other[1] is not None:
                     verdict, broken = other[0], other[1]
+        elif not is_followed(system, monitor_of(question.rule)):
+            verdict, broken = not_followed(question), None
         elif never_asked(whole, monitor_of(question.rule)):
             verdict, broken = proved_by_reach(question, whole), None
         else:
@@ -160,7 +165,8 @@ def check_gadget(
     by_name = {question.rule.name: question for question in questions}
     if whole.endless:
         checks = []
-    if "bars-rise-unplugged" in checks:
+    lets_go = any(state.unpowered for region in system.regions for state in region.states)
+    if "bars-rise-unplugged" in checks and not lets_go:
         bars = bars_verdict(gadget, system, player.prepared.circuit, segments,
                             budget.part(0.3, int(MOST_CHANCE * effort)))
         if bars is not None:

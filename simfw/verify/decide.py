@@ -40,7 +40,9 @@ __all__ = [
     "Wide",
     "by_gestures",
     "decide",
+    "is_followed",
     "monitor_of",
+    "not_followed",
     "of_one_search",
     "proved_by_reach",
     "telling_charges",
@@ -157,6 +159,28 @@ def decide(
     assert reduced is not None
     standing = "unreproduced" if search.broken else "open"
     return _verdict(question, standing, search, reduced, player.runs - runs), None
+
+
+def is_followed(system: System, monitor: Monitor) -> bool:
+    """Whether the search sees all that bears on a rule.
+
+    While a firmware has let go of its supply, names of states read as they were left, and then all
+    powers up anew: that the search has. Outputs are off meanwhile, inputs and the cell go on, and
+    so does the time of what waits: that it does not have.
+    """
+    if not any(state.unpowered for region in system.regions for state in region.states):
+        return True
+    asked = ex.names_in(monitor.when)
+    return monitor.kind == "never" and not asked.flags and not asked.quantities
+
+
+def not_followed(question: Question) -> Verdict:
+    """What is known of a rule that no search follows: see `is_followed`."""
+    return Verdict(
+        rule=question.rule.name, standing="open", states=0, finished=False, detail=GESTURES,
+        text="not decided: the firmware lets go of its supply, and of that the search follows "
+             "states and events alone; gestures and random runs tried to break it",
+    )
 
 
 def by_gestures(

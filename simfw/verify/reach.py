@@ -57,8 +57,14 @@ class Reach:
         return merged(("behaviour", replace(state, outputs=state.most), True)
                       for state in self.stands(config))
 
+    def lets_go(self, config: Config) -> bool:
+        """Whether a written region stands in a state that lets go of the supply."""
+        return any(region.states[config[i]].unpowered for i, region in self.written)
+
     def lights(self, config: Config) -> list[str]:
-        """The lights that the written regions have on."""
+        """The lights that the written regions have on, until they let go of the supply."""
+        if self.lets_go(config):
+            return []
         return [name for name in self.drives(config) if name in self.gadget.lights]
 
     def is_asked(self, config: Config) -> bool:
@@ -184,6 +190,8 @@ def _passed(reach: Reach, region: Region) -> set[str]:
 
 def _unreached(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
     order = [region.name for region in system.regions]
+    # Where the firmware lets go of its supply, every state is left by a power-up.
+    powers_up = any(state.unpowered for region in system.regions for state in region.states)
     places = [(reach, reach.search.reached(reach.reduced.machine)[i], region)
               for reach in sets for i, region in reach.written]
     for reach, entered, region in sorted(places, key=lambda one: order.index(one[2].name)):
@@ -203,7 +211,9 @@ def _unreached(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
             for state in region.states:
                 leaving = [row for row in region.rows
                            if state.name in row.sources and row.to not in ("same", state.name)]
-                if state.name in inside and not any(row.key in fired for row in leaving):
+                if state.name in inside and not powers_up and not any(
+                    row.key in fired for row in leaving
+                ):
                     yield finding("dead-end", f"Once entered, {region.name}.{state.name} is never "
                                   f"left.", [row.key for row in leaving])
 
@@ -262,6 +272,8 @@ def _sleepless(sets: Sequence[Reach]) -> Iterator[Finding]:
     told: set[str] = set()
     for reach, configs in zip(sets, dark, strict=True):
         for config, (i, region) in product(configs, reach.written):
+            if reach.lets_go(config):
+                continue
             state = region.states[config[i]]
             name = f"{region.name}.{state.name}"
             loads = [output for output in state.drives if output in reach.gadget.loads]
@@ -283,8 +295,11 @@ def _unanswered(sets: Sequence[Reach]) -> Iterator[Finding]:
         for event, configs in reach.search.silent.items():
             if event in asked:
                 silent.setdefault(event, {}).update(
-                    (reach.shown(config), None) for config in configs)
+                    (reach.shown(config), None) for config in configs
+                    if not reach.lets_go(config))
     for event, places in sorted(silent.items()):
+        if not places:
+            continue
         shown = "; ".join(list(places)[:MOST_SHOWN])
         more = len(places) - MOST_SHOWN
         rest = f" and {more} more" if more > 0 else ""

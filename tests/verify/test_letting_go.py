@@ -1,0 +1,130 @@
+"""The search of a gadget whose firmware lets go of its own supply."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from simfw.behaviour.build import build_system
+from simfw.engine.observer import Observer
+from simfw.engine.simulator import simulate
+from simfw.errors import UsageError
+from simfw.stimuli.scenario import Scenario
+from simfw.stimuli.steps import Press, Usb
+from simfw.verify.check import check_gadget
+from simfw.verify.reach import Reach
+from simfw.verify.whole import search_whole
+from tests.dials.made import gadget
+
+MS = 1_000_000
+TORCH = """
+[gadget]
+name = "Pocket torch"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[charger]
+current = "50 mA"
+float = "4.2 V"
+[controller]
+awake = "1 mA"
+asleep = "5 uA"
+powered_by = ["power", "usb"]
+hold_up = "20 ms"
+[lights.lamp]
+forward = ["2.6 V @ 2 mA", "2.9 V @ 10 mA"]
+resistor = "120R"
+[loads.green]
+current = "2 mA"
+[buttons.power]
+debounce = "5 ms"
+[behaviour.lamp]
+starts = "waking"
+states.waking = {}
+states.lit = { lamp = "on" }
+states.off = { controller = "unpowered" }
+rows = [
+  { after = "50 ms", from = "waking", to = "lit", when = "power.closed" },
+  { after = "60 ms", from = "waking", to = "off" },
+  { on = "power.press", from = "lit", to = "off" },
+  { after = "10 s", from = "lit", to = "off" },
+]
+[behaviour.mood]
+starts = "plain"
+states.plain = {}
+states.late = { green = "on" }
+rows = [{ after = "150 ms", from = "plain", to = "late" }]
+[[rules]]
+name = "late is not waking"
+never = "lamp.waking and mood.late"
+[[rules]]
+name = "off in time"
+never = "lamp.off and mood.late"
+[[rules]]
+name = "no green with the lamp off"
+never = "lamp.off and green > 0 and not power.closed and not usb"
+[[rules]]
+name = "waking ends"
+when = "lamp.waking"
+then = "lamp.lit or lamp.off"
+within = "1 s"
+"""
+
+
+class _Seen(Observer):
+    """The combinations that are settled."""
+
+    def __init__(self) -> None:
+        self.found: set[tuple[str, ...]] = set()
+
+    def settled(self, time_ns: int, states: tuple[str, ...], happened: frozenset[str]) -> None:
+        """Note the names."""
+        self.found.add(states)
+
+
+def test_every_combination_that_runs_come_to_is_one_of_the_search() -> None:
+    """Presses and USB at random, long and short: names as they are left, and after power-up."""
+    made = gadget(TORCH, "")
+    system = build_system(made)
+    sets = [Reach(made, part) for part in search_whole(system, segments=made.segments).parts]
+    reached = [{tuple(one.states(config).items()) for config in one.search.zones} for one in sets]
+    order = [region.name for region in system.regions]
+    chance, seen = random.Random(7), _Seen()
+    let_go = 0
+    for _ in range(30):
+        at, steps = 0, []
+        for _ in range(8):
+            at += chance.choice([1, 4, 30, 55, 100, 400, 3000])
+            long = chance.choice([1, 6, 40, 70, 300])
+            steps.append(Press(at_ns=at * MS, button="power", for_ns=long * MS)
+                         if chance.random() < 0.8 else
+                         Usb(at_ns=at * MS, present=chance.random() < 0.5))
+            at += long
+        result = simulate(made, Scenario(charge=0.7, lasts_ns=(at + 500) * MS,
+                                         steps=tuple(steps)), observers=(seen,))
+        let_go += result.final.released
+    assert let_go > 5
+    assert len(seen.found) > 20
+    for names in reached:
+        assert {tuple((name, states[order.index(name)]) for name, _ in next(iter(names)))
+                for states in seen.found} <= names
+
+
+def test_rules_on_names_are_decided_and_others_only_tried() -> None:
+    """Proved, broken with a witness, and what asks for levels, inputs or times left open."""
+    report = check_gadget(gadget(TORCH, ""))
+    standing = {one.rule: one.standing for one in report.verdicts}
+    assert standing == {"late is not waking": "proved", "off in time": "broken",
+                        "no green with the lamp off": "broken", "waking ends": "open"}
+    left, = [one for one in report.verdicts if one.rule == "waking ends"]
+    assert left.text.startswith("not decided: the firmware lets go of its supply")
+    said = {one.check for one in report.findings}
+    assert said.isdisjoint({"dead-end", "trap", "press-unanswered", "unreachable-state"})
+
+
+def test_what_is_kept_beside_it_is_refused() -> None:
+    """A power-up with what is kept is none of those that the search begins with."""
+    text = TORCH.replace('[behaviour.mood]\n', '[behaviour.mood]\nkept = "state"\n')
+    with pytest.raises(UsageError, match="something is kept over it"):
+        check_gadget(gadget(text, ""))
