@@ -469,6 +469,24 @@ def test_missing_recordings_and_programs_are_told_in_words(
     assert capsys.readouterr().err.endswith(said)
 
 
+def test_a_terminal_is_told_that_vectors_are_looked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """They take most of the time of `conform`; a pipe is told nothing of it."""
+    monkeypatch.setattr("simfw.conform.driving.vector_drives", lambda *_, **__: [])
+    monkeypatch.setattr("simfw.commands.conform._compared", lambda *_: pytest.fail("no firmware"))
+    monkeypatch.setattr("simfw.conform.judged.judged", lambda *_, **__: None)
+    monkeypatch.setattr("simfw.conform.outcome.outcome_text", lambda *_: "")
+    words = ["conform", str(OLD.parent / "gadget.toml"), "--mutants", "1"]
+    monkeypatch.setenv("TERM", "xterm")
+    told = []
+    for terminal in (True, False):
+        monkeypatch.setattr(sys.stderr, "isatty", lambda terminal=terminal: terminal)
+        assert main(words) == 0
+        told.append("finding the test vectors ..." in capsys.readouterr().err)
+    assert told == [True, False]
+
+
 def test_a_firmware_is_looked_at_without_vectors(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from simfw.commands._options import add_gadget, add_json, add_map, add_seed
 from simfw.commands._setting import add_set, settings_of
-from simfw.commands._shared import add_command, dump_json, paint_for, whole_number
+from simfw.commands._shared import add_command, dump_json, paint_for, telling, whole_number
 from simfw.errors import UsageError
 
 if TYPE_CHECKING:
@@ -103,7 +103,10 @@ def conform(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         firmware = Firmware(arguments.against, within_ns=read_ns(arguments.within))
         firmware.say_hello()
-    vectors = [] if arguments.no_vectors else vector_drives(prepared.gadget, prepared)
+    vectors: list[Drive] = []
+    if not arguments.no_vectors:
+        with telling("finding the test vectors"):
+            vectors = vector_drives(prepared.gadget, prepared)
     compared = faults = None
     if firmware is not None:
         compared = _compared(prepared, firmware, vectors, others, arguments)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simfw.commands._options import add_gadget, add_output
-from simfw.commands._shared import add_command
+from simfw.commands._shared import add_command, telling
 from simfw.errors import UsageError
 
 if TYPE_CHECKING:
@@ -79,10 +79,12 @@ def spec(arguments: argparse.Namespace) -> int:
 
         vectors = None
         if not arguments.no_vectors:
-            paths = find_paths(gadget, prepared)
-            vectors = make_vectors(gadget, prepared.system, prepared, paths)
-        budget = None if arguments.no_power else budget_of(gadget, prepared)
-        found = None if report is None else report.result()
+            with telling("finding the test vectors"):
+                paths = find_paths(gadget, prepared)
+                vectors = make_vectors(gadget, prepared.system, prepared, paths)
+        with telling("power budget and check"):
+            budget = None if arguments.no_power else budget_of(gadget, prepared)
+            found = None if report is None else report.result()
     subject = subject_of(gadget, prepared.system, budget=budget, vectors=vectors, found=found,
                          old=old)  # fmt: skip
     subject = replace(subject, bench=bench)
