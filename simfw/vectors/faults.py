@@ -10,14 +10,11 @@ say that it cannot be seen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TypeVar
 
 from simfw.behaviour.expression import (
-    CONTINUOUS,
-    MIRRORED,
     All,
     Any,
     Compare,
@@ -25,15 +22,13 @@ from simfw.behaviour.expression import (
     Expression,
     Inside,
     Not,
-    Number,
-    Operator,
-    Quantity,
     names_in,
     to_text,
 )
 from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
 from simfw.behaviour.sequences import clocks_of
-from simfw.vectors.items import READINGS, may_be_cut, repeats
+from simfw.vectors.compared import parts_of, slips_of
+from simfw.vectors.items import may_be_cut, repeats
 
 __all__ = ["KINDS", "Fault", "Twist", "all_faults", "count_by_kind"]
 
@@ -73,11 +68,8 @@ KINDS: Mapping[str, str] = {
     "follow": "a row lost behind another, or where a guard has failed before",
     "echo": "an echo read too early, or kept from between two looks",
 }
-MOVED_V = 0.030  # how far a limit of a voltage is moved
-MOVED_SHARE = 0.03  # likewise of a share
 LONGER = 10  # per cent
 STEP = 100  # a time is made longer and shorter by one part in so many
-ONE_STEP = 1e-6  # of a reading: what the line protocol can tell (1 uV, or 1 part per million)
 RETRIES = 40  # how often a guard that failed is asked again
 RETRY_NS = 100_000_000
 COUNTING = ("buttons", "chords", "toggles", "proximity", "charge")  # regions that count or settle
@@ -255,6 +247,7 @@ class _Maker:
                                         region.starts)):
                 if other != row.to and other not in row.sources:
                     yield one("target", f"goes to {other}", replace(row, to=other))
+            yield from self.of_counts(region, number, row)
         if own and len(row.sources) > 1:
             for source in row.sources:
                 left = tuple(name for name in row.sources if name != source)
@@ -285,6 +278,18 @@ class _Maker:
             yield self.region("order", row.key, f"is tried after {region.rows[later].key}",
                               replace(region, rows=tuple(order)))  # fmt: skip
 
+    def of_counts(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        """A count that does not begin anew but goes back by one, or ends, from one state only."""
+        names = [state.name for state in region.states]
+        for source in filter(_counted, row.sources if len(row.sources) > 1 else ()):
+            left = tuple(name for name in row.sources if name != source)
+            for other in dict.fromkeys((names[names.index(source) - 1], region.starts)):
+                if other not in (row.to, source):
+                    yield self.rows(
+                        "target", region, number, f"goes from {source} to {other}",
+                        replace(row, sources=left),
+                        replace(row, sources=(source,), to=other, key=f"{row.key}+1"))  # fmt: skip
+
     def guards(self, row: Row) -> Iterator[tuple[str, str, Expression | None]]:
         """What may go wrong with a guard: in words, the kind, and what stands there then."""
         when = row.when
@@ -297,15 +302,15 @@ class _Maker:
                 yield (f"`{to_text(part)}` is dropped", "guard",
                        left[0] if len(left) == 1 else type(when)(left))  # fmt: skip
         yield "its guard is turned round", "turned", Not(when)
-        for compare, changed in _parts(when, Compare):
-            for kind, words, other in _slips(compare):
+        for compare, changed in parts_of(when, Compare):
+            for kind, words, other in slips_of(compare):
                 yield words, kind, changed(other)
 
     def insides(self, region: Region, row: Row) -> Iterator[tuple[str, Expression]]:
         """A guard of a written row in which a state more, or one less, is asked for."""
         if row.when is None or region.group != "behaviour":
             return
-        for inside, changed in _parts(row.when, Inside):
+        for inside, changed in parts_of(row.when, Inside):
             states = [state.name for state in self.system.region(inside.region).states]
             for name in states if len(states) <= MOST_STATES else ():
                 there = name in inside.states
@@ -626,62 +631,3 @@ def _reads(region: Region, other: Region) -> bool:
             return True
     emitted = {event for row in other.rows for event in row.emit}
     return any(row.on in emitted for row in region.rows) and any(row.emit for row in other.rows)
-
-
-_Part = TypeVar("_Part", bound=Expression)
-
-
-def _parts(when: Expression, kind: type[_Part]
-           ) -> Iterator[tuple[_Part, Callable[[Expression], Expression]]]:  # fmt: skip
-    """Every part of one kind in a guard, with what makes a guard of another one in its place."""
-    if isinstance(when, kind):
-        yield when, lambda other: other
-    elif isinstance(when, Not):
-        for part, changed in _parts(when.part, kind):
-            yield part, lambda other, made=changed: Not(made(other))  # type: ignore[misc]
-    elif isinstance(when, All | Any):
-        for number, one in enumerate(when.parts):
-            for part, changed in _parts(one, kind):
-                def put(other: Expression, number: int = number,
-                        made: Callable[[Expression], Expression] = changed,
-                        whole: All | Any = when) -> Expression:  # fmt: skip
-                    return type(whole)((*whole.parts[:number], made(other),
-                                        *whole.parts[number + 1 :]))  # fmt: skip
-
-                yield part, put
-
-
-SWAPPED: Mapping[str, Operator] = {"<": "<=", "<=": "<", ">": ">=", ">=": ">"}
-
-
-def _slips(compare: Compare) -> Iterator[tuple[str, str, Compare]]:
-    """A comparison with a slip: kind, words, and how it reads then."""
-    for side, level in (("right", compare.right), ("left", compare.left)):
-        opposite = compare.left if side == "right" else compare.right
-        if not isinstance(level, Number) or not isinstance(opposite, Quantity):
-            continue
-        if opposite.name in READINGS:
-            # A reading turns over at the level itself, whatever the sign; one step beyond it does
-            # what the other sign would.
-            seen = compare.operator if side == "right" else MIRRORED[compare.operator]
-            if seen in ("<", ">="):
-                beyond = Number(round(level.value + ONE_STEP, 9))
-                other = replace(compare, **{side: beyond})  # type: ignore[arg-type]
-                words = SWAPPED[compare.operator]
-                yield "sign", f"`{words}` for `{compare.operator}` in `{to_text(compare)}`", other
-        elif opposite.name not in CONTINUOUS:
-            sign = SWAPPED.get(compare.operator)
-            if sign is not None:
-                other = replace(compare, operator=sign)
-                yield "sign", f"`{to_text(other)}` for `{to_text(compare)}`", other
-        if opposite.name in CONTINUOUS:
-            by = MOVED_V if opposite.name in ("gauge.measured", "cell.voltage") else MOVED_SHARE
-            moves = (by, -by)
-        elif opposite.name == "gauge":
-            moves = (1.0, -1.0)
-        else:
-            continue
-        for move in moves:
-            moved = Number(round(level.value + move, 9))
-            other = replace(compare, **{side: moved})  # type: ignore[arg-type]
-            yield "limit", f"`{to_text(other)}` for `{to_text(compare)}`", other

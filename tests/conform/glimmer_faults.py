@@ -455,8 +455,6 @@ OPEN = {
     'echo count kept over a loss of supply',
     'near in lit starts 30 s anew',
     '30 s clock not restarted at second lit',
-    'an echo takes only one miss from the count',
-    'two echoes and a miss in a blocked field: field clear at once',
     # Nothing at the pins: that outputs are off without a supply need not be told.
     'outputs stay on when the supply is lost',
     'off in the middle of a look: receiver stays on',
