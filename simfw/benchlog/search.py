@@ -20,6 +20,20 @@ from numpy.typing import NDArray
 from simfw.benchlog.bench import observe
 from simfw.benchlog.constraint import Constraint, offs_of
 from simfw.benchlog.jumping import Slope, between_looks, foretold, polished, slope_of
+from simfw.benchlog.looks import (
+    Aim,
+    End,
+    Trial,
+    close_looks,
+    differ,
+    ends_of,
+    lost,
+    low_discrepancy,
+    near,
+    parted,
+    smooth,
+    worst_of,
+)
 from simfw.benchlog.margin import Margin
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.surface import Surface
@@ -41,8 +55,6 @@ _CLOUD = 512  # points at which the surfaces are read to find where to begin
 _STARTS = 3
 _ROUNDS = 9
 _NEAR = 5e-4  # of the way between two ends: steps smaller than this are no gain
-_SAME = 1e-5  # of the way: points that are one
-_CLOSE = 4.0  # tolerances: looks that are no further off tell how it is near the ends
 _FAR = 5.0  # tolerances: beyond that it does not matter how far off something is
 _GOOD = 0.02  # tolerances by which a surface through all looks may be off and be believed
 _LOOSE = 2e-3  # of the way: an outer end further out than this is looked at
@@ -56,45 +68,6 @@ _TEETH = 256  # looks at most at an observation that jumps, one for each toleran
 _LED = 8  # of which so many are led on
 
 State = Literal["fits", "excluded", "open"]
-
-
-@dataclass(frozen=True, slots=True)
-class Trial:
-    """An exact look at observations: where, and how far each is off; infinite: not looked at."""
-
-    x: Array
-    offs: tuple[float, ...]
-
-    @property
-    def worst(self) -> float:
-        """How far the worst observation is off, in tolerances."""
-        return max(self.offs, default=0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Aim:
-    """What is made as large or as small as can be.
-
-    `share`: the number of an entry of `x`. `sum`: figures that are added up. `ratio`: figures with
-    exponents, as a logarithm. `sight`: a margin, as (observation, number of it).
-    """
-
-    share: int | None = None
-    sum: tuple[int, ...] = ()
-    ratio: tuple[tuple[int, int], ...] = ()
-    sight: tuple[int, int] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class End:
-    """One end of an aim: `reached` by a run that fits, `outer` where the truth lies within.
-
-    `trial` is that run. None where no run fits.
-    """
-
-    reached: float
-    outer: float
-    trial: Trial
 
 
 @dataclass(slots=True)
@@ -143,7 +116,7 @@ class Rival:
         self.wide: set[int] = set()  # observations that all figures decide
         self._ready: set[int] = set()  # those of which enough points were looked at
         self.error = 0.0  # how far surfaces were off where runs were made last
-        self._cloud = _low_discrepancy(self.size, _CLOUD, seed + 1)
+        self._cloud = low_discrepancy(self.size, _CLOUD, seed + 1)
 
     # -- exact looks -----------------------------------------------------------------------------
 
@@ -185,7 +158,7 @@ class Rival:
             try:
                 found = self._run(number, point)
             except EndlessInstant:
-                found = _lost(next(iter(sight.known.values()), ()))
+                found = lost(next(iter(sight.known.values()), ()))
             sight.known[key] = found
             sight.surfaces.clear()
         return found
@@ -256,7 +229,7 @@ class Rival:
             return _Sight(dims=figures + own)
         sight = _Sight(dims=figures + own)
         self.sights[number] = sight
-        bases = _low_discrepancy(self.size, 2 * _PROBES, self.seed + 7 * number)
+        bases = low_discrepancy(self.size, 2 * _PROBES, self.seed + 7 * number)
         decide: set[int] = set()
         for base, other in zip(bases[:_PROBES], bases[_PROBES:], strict=False):
             before = self.look(number, base)
@@ -264,7 +237,7 @@ class Rival:
                 if k not in decide:
                     moved = base.copy()
                     moved[k] = other[k]
-                    if _differ(before, self.look(number, moved)):
+                    if differ(before, self.look(number, moved)):
                         decide.add(k)
         dims = sorted(decide) + own
         found = _Sight(dims=dims)
@@ -277,13 +250,13 @@ class Rival:
         sight = self.sights[number]
         d = len(sight.dims)
         count = _SAMPLES[d] if d < len(_SAMPLES) else _MOST_SAMPLES
-        points = _low_discrepancy(d, count, self.seed + 13 * number)
+        points = low_discrepancy(d, count, self.seed + 13 * number)
         if 0 < d <= 3:
             corners = np.array(np.meshgrid(*[[0.0, 1.0]] * d)).reshape(d, -1).T
             points = np.vstack([corners, points])
         self._looks(number, points)
         margins = list(sight.known.values())
-        if not sight.near and any(map(_parted, zip(*margins, strict=True))):
+        if not sight.near and any(map(parted, zip(*margins, strict=True))):
             sight.near = True  # a sight that some figures meet and some do not: how far in time
             sight.known.clear()
             self._looks(number, points)
@@ -305,17 +278,17 @@ class Rival:
         if close not in sight.surfaces:
             known = list(sight.known.items())
             if close:
-                known = _close(known, len(sight.dims), sight.sampled)
+                known = close_looks(known, len(sight.dims), sight.sampled)
             keys = np.array([key for key, _ in known], dtype=float).reshape(len(known), -1)
             surfaces = []
             for k in range(len(known[0][1])):
-                zs = np.array([_smooth(row[k]) for _, row in known])
+                zs = np.array([smooth(row[k]) for _, row in known])
                 good = np.isfinite(zs)
                 if not good.any():  # it never comes, wherever it was looked for
                     good[-1] = True
                 surfaces.append(Surface(keys[good], zs[good]))
             sight.surfaces[close] = surfaces
-            sight.ends = [_ends(one) for one in known[0][1]]
+            sight.ends = [ends_of(one) for one in known[0][1]]
         return sight
 
     def _constraints(
@@ -341,16 +314,16 @@ class Rival:
 
     def best(self, subset: Sequence[int]) -> Trial | None:
         """Of the exact looks so far the one in which the worst of `subset` is least off."""
-        return min(self.trials, key=lambda one: _worst(one, subset), default=None)
+        return min(self.trials, key=lambda one: worst_of(one, subset), default=None)
 
     def least(self, subset: Sequence[int]) -> tuple[State, Trial]:
         """Whether figures fit all of `subset`, with the exact look that is least off."""
         from simfw.benchlog.solving import nearest_fit
 
         best = self.best(subset)
-        if best is None or _worst(best, subset) == math.inf:
+        if best is None or worst_of(best, subset) == math.inf:
             best = self.trial(np.full(self.size, 0.5), subset)
-        if _worst(best, subset) <= FITS:
+        if worst_of(best, subset) <= FITS:
             return "fits", best
         agreed = 0
         for round_ in range(_ROUNDS):
@@ -361,16 +334,16 @@ class Rival:
                 proposals = nearest_fit(constraints, starts, self.size)
                 for told, x in proposals[: 1 if round_ else _STARTS]:
                     one = self.trial(x, subset)
-                    worst = _worst(one, subset)
-                    if worst < _worst(best, subset) - 1e-6:
+                    worst = worst_of(one, subset)
+                    if worst < worst_of(best, subset) - 1e-6:
                         best, gained = one, True
                     if worst <= FITS:
                         return "fits", one
-                    near = abs(min(worst, _FAR) - min(told, _FAR)) <= 0.02 * max(1.0, worst)
-                    agreed = agreed + 1 if near and worst > SURE else 0
+                    close_by = abs(min(worst, _FAR) - min(told, _FAR)) <= 0.02 * max(1.0, worst)
+                    agreed = agreed + 1 if close_by and worst > SURE else 0
             if self.spent or (agreed >= 2 and not gained):
                 break
-        sure = _worst(best, subset) > SURE and agreed >= 1 and not self._sometimes(best, subset)
+        sure = worst_of(best, subset) > SURE and agreed >= 1 and not self._sometimes(best, subset)
         jumping = [n for n in subset if self.jumps(n)] if sure else []
         if not jumping:
             return ("excluded" if sure else "open"), best
@@ -420,7 +393,7 @@ class Rival:
                 self.trial(xs[int(np.argmin(offs_of(constraints, xs)))])
         best = self.best(subset)
         assert best is not None
-        if _worst(best, subset) <= FITS:
+        if worst_of(best, subset) <= FITS:
             return "fits", best
         far = any((self.sights[n].combed or 0.0) > SURE for n in jumping)
         return ("excluded" if far or state == "excluded" else "open"), best
@@ -435,7 +408,7 @@ class Rival:
         if sight.combed > SURE:
             return
         count = min(_TEETH, 1 << math.ceil(size * math.log2(max(sight.slope.steep, 2.0))))
-        points = _low_discrepancy(size, count, self.seed + 17 * number)
+        points = low_discrepancy(size, count, self.seed + 17 * number)
         offs = [max(one.off for one in self._at(number, point)) for point in points]
         gap = between_looks(sight.slope, count, size)
         sight.combed, sight.gap = min(offs) - gap, count ** (-1.0 / size)
@@ -469,7 +442,7 @@ class Rival:
         def reach(one: Trial) -> float:
             return sign * self._aimed(aim, one.x)
 
-        fitting = [one for one in self.trials if _worst(one, subset) <= FITS]
+        fitting = [one for one in self.trials if worst_of(one, subset) <= FITS]
         if not fitting:
             return None
         best = max(fitting, key=reach)
@@ -486,9 +459,9 @@ class Rival:
                     continue
                 told = self._told(subset, found, close=close)
                 # Where both surfaces lead to one point, one look tells it.
-                one = latest = latest if latest is not None and _near(latest.x, found) else (
+                one = latest = latest if latest is not None and near(latest.x, found) else (
                     self.trial(found, subset))
-                exact = _worst(one, subset)
+                exact = worst_of(one, subset)
                 errors[close] = abs(exact - told)
                 if exact > FITS:
                     worst = max(worst, min(exact - 1.0, 2.0 * errors[True]))
@@ -510,7 +483,7 @@ class Rival:
                 errors[close] = max(error, _TRUST * errors[close])
             for x in points.values():
                 one = self.trial(x, subset)
-                if _worst(one, subset) <= FITS and reach(one) > reach(best):
+                if worst_of(one, subset) <= FITS and reach(one) > reach(best):
                     best = one
             outer, points = self._outer(aim, sign, calm, best, errors)
         for n in set(subset) - set(calm):  # no surface tells its end
@@ -532,7 +505,7 @@ class Rival:
         """
         aim = Aim(sight=(number, k))
         best = self.best(subset)
-        if best is None or _worst(best, subset) > FITS:
+        if best is None or worst_of(best, subset) > FITS:
             return False
         if any(self.jumps(n) for n in (number, *subset)):
             return True  # no surface tells
@@ -544,7 +517,7 @@ class Rival:
                     return True
                 told_z = sign * self._goal(aim, sign, close=close)(found)[0]
                 exact = self.look(number, found)[k].z
-                error = abs(_worst(self.trial(found, subset), subset)
+                error = abs(worst_of(self.trial(found, subset), subset)
                             - self._told(subset, found, close=close))
                 aside = [abs(margin.aside(z)) for z in (told_z, exact)]
                 if not max(*aside, 0.0) < shift - 1.0 or error > _ROUGH:
@@ -615,7 +588,7 @@ class Rival:
     def _aimed(self, aim: Aim, x: Array) -> float:
         if aim.sight is not None:
             number, k = aim.sight
-            return _smooth(self.look(number, x)[k])
+            return smooth(self.look(number, x)[k])
         return self._figured(aim, x)[0]
 
     def _figured(self, aim: Aim, x: Array) -> tuple[float, Array]:
@@ -649,71 +622,3 @@ class Rival:
             return sign * value, sign * slope
 
         return goal
-
-
-def _close(
-    known: list[tuple[tuple[float, ...], tuple[Margin, ...]]], dims: int, sampled: int
-) -> list[tuple[tuple[float, ...], tuple[Margin, ...]]]:
-    """Of the looks at an observation those that are not far off, and as many as a surface needs.
-
-    Those made after the first `sampled` were proposed: a surface that was wrong there learns it.
-    """
-    offs = [
-        0.0 if n >= sampled else max((one.off for one in row), default=0.0)
-        for n, (_, row) in enumerate(known)
-    ]
-    order = sorted(range(len(known)), key=lambda n: offs[n])
-    count = max(sum(off <= _CLOSE for off in offs), 2 * (dims + 1) + 2)
-    return [known[n] for n in sorted(order[:count])]
-
-
-def _parted(column: Sequence[Margin]) -> bool:
-    """Whether some figures meet a sight and others do not, and no smooth margin tells how far."""
-    offs = [one.off for one in column if one.firm]
-    return {off <= 1.0 for off in offs} == {True, False} and all(
-        off > 1.2 or off <= 1.0 for off in offs)
-
-def _near(one: Array, other: Array) -> bool:
-    return bool(np.abs(one - other).max(initial=0.0) < _SAME)
-
-
-
-def _worst(one: Trial, subset: Sequence[int]) -> float:
-    return max((one.offs[n] for n in subset), default=0.0)
-
-
-def _smooth(margin: Margin) -> float:
-    """What a surface goes through: the margin, or how far off a yes or no is."""
-    return math.log1p(min(margin.off, 1e4)) if margin.firm else margin.z
-
-
-def _ends(margin: Margin) -> tuple[float, float, float]:
-    if margin.firm:
-        return -math.inf, math.log(2.0), 0.1
-    return margin.low, margin.high, margin.scale
-
-
-def _differ(one: tuple[Margin, ...], other: tuple[Margin, ...]) -> bool:
-    return any(
-        (a.off != b.off and abs(a.z - b.z) > 1e-9 * max(1.0, abs(a.z))) or
-        math.isfinite(a.z) != math.isfinite(b.z)
-        for a, b in zip(one, other, strict=True)
-    )
-
-
-def _lost(like: tuple[Margin, ...]) -> tuple[Margin, ...]:
-    return tuple(
-        Margin(z=math.nan, low=one.low, high=one.high, scale=one.scale, firm=one.firm)
-        for one in like
-    ) or (Margin(z=math.nan, low=0.0, high=0.0),)
-
-
-def _low_discrepancy(size: int, count: int, seed: int) -> Array:
-    """Points of a scrambled Sobol sequence (count x size); the same for the same seed."""
-    if size == 0:
-        return np.zeros((1, 0))
-    from scipy.stats import qmc
-
-    whole = 1 << max(count - 1, 1).bit_length()
-    found: Array = qmc.Sobol(size, scramble=True, seed=seed).random(whole)[:count]
-    return found
