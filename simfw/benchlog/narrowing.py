@@ -33,6 +33,7 @@ MOST_RUNS = 20_000
 _HELD = 0.97  # an observation this far off, in tolerances, holds an end
 _EDGE = 1e-6
 _MOST_SUBSETS = 200
+_FEW = 2  # observations of a set that is looked at twice before it is left open
 _MOST_LEFT = 12  # sets that hold no contradiction, looked at before all smaller ones
 _MOST_GUESSES = 40
 _MOST_TOGETHER = 6
@@ -381,6 +382,9 @@ def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
     def state_of(subset: tuple[int, ...]) -> State:
         if subset not in states:
             states[subset], best = rival.least(subset)
+            if states[subset] == "open" and len(subset) <= _FEW and not rival.spent:
+                # The surfaces have learned where they were wrong: a smaller set tells more.
+                states[subset], best = rival.least(subset)
             if states[subset] == "excluded":
                 rival.confirm(best, subset)
                 offs[subset] = max(best.offs[n] for n in subset)
