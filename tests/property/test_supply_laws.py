@@ -251,3 +251,41 @@ steps = [ { at = "0 s", fault = true }, { at = "5 s", usb = true }, { at = "25 s
     assert 7e9 < run.empty_at_ns < 7.3e9  # 4 uAh at 2 mA: 7.2 s
     (plug,) = run.fed
     assert 20 * 3.0e-3 < plug.charge_c < 20 * 3.1e-3  # (5 V - 1.9 V) / 1k, and a little less
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(5, 400), st.integers(0, 900), st.integers(0, 4000), st.integers(10, 300),
+       st.sampled_from(["fast", "complete"]), st.sampled_from([(), ("motor",), ("coil", "motor")]))
+def test_on_a_power_path_pin_node_and_cell_keep_kirchhoff(
+    current: int, own: int, source: int, limit: int, mode: str, on: tuple[str, ...]
+) -> None:
+    """No more than `limit` from USB; the node at the pin, or held by the limit, or at the cell's
+    terminal, which alone gives then; each consumer by its own law at the node.
+    """
+    fed = FED.replace('status = "low while charging"',
+                      'status = "low while charging"\npower_path = true')
+    made = circuit('resistance = "300 mΩ"', 1.55, PARTS + fed.format(
+        current=current, own=own, source=source, limit=limit, ohm=470))
+    loads = LoadSet(drives=tuple((name, 1.0, -1) for name in on), controller="awake",
+                    charger=mode)  # type: ignore[arg-type]
+    solved = made.solve(loads, np.linspace(0.0, 1.0, 21))
+    total = solved.charger_a + made.fed_a(mode, solved.charger_a).sum(axis=0)  # type: ignore[arg-type]
+    pin, node, cell = 5.0 - source * 1e-3 * total, solved.supply_v, solved.voltage_v
+    lights = made.fed_a(mode, [0.0]).sum()  # type: ignore[arg-type]
+    assert (total <= max(limit * 1e-3, lights) + 1e-9).all()
+    used = dict(zip(made.consumers, solved.consumers_a, strict=True))
+    np.testing.assert_allclose(used["controller"], 2e-3, rtol=1e-9)
+    if "motor" in on:
+        np.testing.assert_allclose(used["motor"], 7e-3, rtol=1e-9)
+    if "coil" in on:
+        np.testing.assert_allclose(used["coil"], node / 90.0, rtol=1e-9)
+    held = total >= limit * 1e-3 - 1e-8
+    assert (node <= pin + 1e-6).all()
+    assert (node >= cell - 1e-9).all()
+    assert ((np.abs(node - pin) < 1e-5) | held | solved.short).all()
+    assert (np.abs(node - cell)[solved.short] < 1e-9).all()
+    out = solved.consumers_a.sum(axis=0) - solved.charger_a
+    np.testing.assert_allclose((solved.open_circuit_v - cell) / 0.3, out, atol=1e-7)
+    assert ((out > 0.0) == solved.short).all() or mode == "complete"
+    if mode == "complete":
+        assert (np.abs(out[~solved.short]) < 1e-9).all()
