@@ -258,7 +258,7 @@ def _summary(run: Run, life: RepeatLife, left: TimeLeft) -> list[str]:
     rows.append(
         (
             "cell at the end",
-            format_percent(run.end_charge),
+            format_percent(max(run.end_charge, 0.0)),  # one emptied is so up to rounding
             f"{format_si(run.end_voltage_v, 'V')} at its terminals, "
             f"{format_si(run.end_open_circuit_v, 'V')} open-circuit",
         )

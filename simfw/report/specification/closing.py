@@ -35,6 +35,13 @@ __all__ = [
 ]
 
 
+def _kept(subject: Subject) -> str:
+    """What outlives a loss of the supply, in words."""
+    kept = [f"`{region.name}` ({'its state' if region.kept == 'state' else 'where it resumes'})"
+            for region in subject.system.regions if region.kept is not None]
+    return f"but what is kept: {', '.join(kept)}" if kept else "nothing kept"
+
+
 def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
     """Fault, how it is detected, reaction, recovery, as far as the rows tell."""
     gadget, system = subject.gadget, subject.system
@@ -42,7 +49,7 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
     yield (
         "supply lost and back, brown-out",
         "power-up",
-        "every region begins anew, nothing kept",
+        "every region begins anew, " + _kept(subject),
         "by itself",
     )
     if gadget.cell.cut_off is not None:
