@@ -53,6 +53,11 @@ ENDLESS: dict[tuple[str, str], str] = {
 # (gadget, command, what) -> why a figure or an exit status is not yet what was worked out by hand.
 NOT_YET: dict[tuple[str, str, str], str] = {}
 
+# gadget -> why its specification is written here without test vectors.
+NO_VECTORS: dict[str, str] = {
+    "pier-light": "its eight small regions have 270 faults to tell apart, half a minute of search",
+}
+
 
 @pytest.fixture(autouse=True)
 def _checked_once(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -226,7 +231,8 @@ def test_specification_and_source_conform(gadget: str, tmp_path: Path) -> None:
     """The specification is written; the C compiles and does what the model does."""
     path = HERE / gadget / "gadget.toml"
     if not endless(gadget, "spec", "spec", path, "-o", tmp_path / "spec"):
-        answered(gadget, "spec", "spec", path, "-o", tmp_path / "spec")
+        without = ["--no-vectors"] if gadget in NO_VECTORS else []
+        answered(gadget, "spec", "spec", path, "-o", tmp_path / "spec", *without)
     if endless(gadget, "source", "source", path, "-o", tmp_path / "c"):
         return
     answered(gadget, "source", "source", path, "-o", tmp_path / "c")
