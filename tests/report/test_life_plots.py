@@ -97,7 +97,7 @@ def test_study_without_spread_is_drawn_too(tmp_path: Path, found: Life) -> None:
     """No spread to speak of, no span that ended, nothing drawn at all: words instead of bars."""
     sure = life(pattern(tmp_path, lamp(capacity="30 mAh"), head() + EVENING), users=5, study=False)
     days, _, shares, _ = life_figure(sure).axes
-    assert any(text.startswith("not told: more users") for text in words(shares))
+    assert any(text.startswith("not shown: needs more users") for text in words(shares))
     assert [bar.get_height() for bar in days.patches] == [5]  # type: ignore[attr-defined]
     endless = dataclasses.replace(
         found, days=np.full(16, np.nan), percentiles=None, corners_days=None, contributors=(),
