@@ -39,6 +39,9 @@ _DAYS = (14, 60)
 _DWELLS = 4  # of what goes out by itself
 _EYE_NS = 2 * _S  # what is shorter is not for a stopwatch
 _SCREEN_NS = 20 * _S  # what is longer is not for one sweep of an oscilloscope
+_FULL = "Charge it until it is full."
+_FRESH = ("Begin with a full cell: a fresh one where it is a primary cell, which must never be "
+          "charged.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,8 +74,9 @@ def library(prepared: Prepared) -> list[Template]:
         begun = "0 %" if gadget.cell.cut_off is None else "cut-off"
         found += [_pin(), _pin(full=True), _charge(begun), _charge(begun, analyser=True)]
     button = next(iter(gadget.buttons), None)
+    full = _FULL if gadget.charger is not None else _FRESH
     if button is not None:
-        found.append(_under_load(button))
+        found.append(_under_load(button, full))
     shown = gauge is not None and gauge.light is not None
     if bars and shown and button is not None:
         do = Do(step=Press(at_ns=0, button=button, for_ns=PRESS_NS))
@@ -80,7 +84,7 @@ def library(prepared: Prepared) -> list[Template]:
         found.append(Template(
             name=f"full cell, press {button}: until {bars - 1} bars",
             kind="run-down", kit=("eyes", "stopwatch"), unit="s",
-            hands=f"Charge it until it is full. Press {button}, start the stopwatch, look "
+            hands=f"{full} Press {button}, start the stopwatch, look "
                   f"{EVERY}, stop when {bars - 1} bars show.",
             seen=Observation(name="run-down", steps=(do, _until(text))),
             entry=f'start = "full"\nsteps = [{{ press = "{button}" }}, '
@@ -89,7 +93,7 @@ def library(prepared: Prepared) -> list[Template]:
         found.append(Template(
             name=f"full cell, press {button}: voltage when {bars - 1} bars show",
             kind="voltage", kit=("eyes", "multimeter"), unit="V", margin=1,
-            hands=f"Charge it until it is full. Hold the meter to the cell, press {button}, and "
+            hands=f"{full} Hold the meter to the cell, press {button}, and "
                   f"read the voltage at the moment when {bars - 1} bars show.",
             seen=Observation(name="voltage", steps=(
                 do, _until(text), See(text="cell.voltage >= 0"))),
@@ -105,7 +109,7 @@ def library(prepared: Prepared) -> list[Template]:
             found.append(Template(
                 name=f"drawer, {days} days", kind="shelf", kit=("eyes",), unit="",
                 minutes=days * 1440.0, sights=sights,
-                hands=f"Charge it until it is full and leave it alone for {days} days. Press "
+                hands=f"{full} Leave it alone for {days} days. Press "
                       f"{button} and count the bars.",
                 seen=Observation(name="drawer", steps=(*look, *(See(text=s) for s in sights))),
                 entry=f'start = "full"\nsteps = [{{ wait = "{days} days" }}, {{ press = "{button}"'
@@ -161,13 +165,16 @@ def _charge(start: str, *, analyser: bool = False) -> Template:
     seen = Observation(
         name="charge", start=StartCharge("cut-off"),
         steps=(Do(step=Usb(at_ns=0, present=True)), _until("charge.complete")))
-    begun, caution = (
-        "Run it down until it goes off by itself." if start == "cut-off" else
-        "Run it down until it does nothing any more."), (
-        "Watch it: a cell that gets hot or swells is no longer to be charged.")
+    begun = "Run it down until it goes off by itself."
+    meter: tuple[Kit, ...] = ()
+    if start != "cut-off":  # nothing would stop it before the cell is damaged
+        begun = ("Run it down with a meter on the cell, and stop at the end of discharge on the "
+                 "cell's own sheet: the file has no protection.")
+        meter = ("multimeter",)
+    caution = "Watch it: a cell that gets hot or swells must not be charged any more."
     if analyser:
         return Template(
-            name="charge, timed by an analyser", kind="charge", kit=("analyser",), unit="s",
+            name="charge, timed by an analyser", kind="charge", kit=(*meter, "analyser"), unit="s",
             hands=f"{begun} Put the analyser on USB's 5 V and on the charger's status pin, with a "
                   f"pull-up if it floats, and plug USB in. {caution}",
             seen=seen, blur=(0.0, 1.0),
@@ -175,7 +182,7 @@ def _charge(start: str, *, analyser: bool = False) -> Template:
                   '{ until = "charge.complete", took = "... ± 1 s" }]',
         )
     return Template(
-        name="charge, timed", kind="charge", kit=("eyes", "stopwatch"), unit="s",
+        name="charge, timed", kind="charge", kit=("eyes", "stopwatch", *meter), unit="s",
         hands=f"{begun} Plug USB in, start the stopwatch, look {EVERY}, stop when it says that it "
               f"is full. {caution}",
         seen=seen,
@@ -184,14 +191,13 @@ def _charge(start: str, *, analyser: bool = False) -> Template:
     )
 
 
-def _under_load(button: str) -> Template:
+def _under_load(button: str, full: str) -> Template:
     """The cell's voltage with what a press switches on: its resistance drops the rest."""
     wait = Wait(ns=5 * _S, low_ns=5 * _S, high_ns=5 * _S)
     return Template(
         name=f"full cell, press {button}: voltage after 5 s", kind="load", kit=("multimeter",),
         unit="V", minutes=3.0,
-        hands=f"Charge it until it is full. Hold the meter to the cell, press {button}, and read "
-              "the voltage 5 s later.",
+        hands=f"{full} Hold the meter to the cell, press {button}, and read the voltage 5 s later.",
         seen=Observation(name="load", steps=(
             Do(step=Press(at_ns=0, button=button, for_ns=PRESS_NS)), wait,
             See(text="cell.voltage >= 0"))),

@@ -32,7 +32,7 @@ def register(commands: Commands) -> None:
     )
     parser.add_argument("log", metavar="LOG", help="a bench log (TOML)")
     parser.add_argument("--minutes", type=positive_number, metavar="N",
-                        help="leave out what takes longer [nothing]")
+                        help="leave out what takes longer [nothing is left out]")
     parser.add_argument("--kit", type=_kit, metavar="A,B",
                         help="what lies on the bench [what the log says]")
     parser.add_argument("--write", metavar="DIR",

@@ -15,6 +15,7 @@ from simfw.report.bench_log import (
     span_text,
     wrapped,
 )
+from simfw.report.cautions import bearing, caution_block
 from simfw.report.text import plain
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
         lines += ["", *wrapped(
             f"Tried {found.looks} handlings side by side. What was not found may exist, where "
             "nothing is said to be proved.", "", "")]
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines) + "\n" + caution_block(gadget, "next", paint)
 
 
 def _bits(bits: float) -> str:
@@ -138,7 +139,8 @@ def next_files(found: NextResult, gadget: str) -> dict[str, str]:
 
     from simfw.stimuli.scenario import Scenario, to_toml
 
-    lines = ["# What to look at next", ""]
+    own = next(iter(found.narrowed.log.gadgets.values()))
+    lines = ["# What to look at next", "", *(f"* {text}" for text in bearing(own, "next")), ""]
     files: dict[str, str] = {}
     for number, one in enumerate(found.experiments[:MOST], start=1):
         lines += [f"## {number}. {one.name}", "", one.hands, "",

@@ -10,9 +10,9 @@ if TYPE_CHECKING:
 
     from simfw.gadget.model import Gadget
 
-__all__ = ["DRIVEN_STATUS", "caution_block", "caution_lines", "cautions"]
+__all__ = ["DRIVEN_STATUS", "bearing", "caution_block", "caution_lines", "cautions"]
 
-Command = Literal["check", "conform", "replay", "sweep"]
+Command = Literal["check", "conform", "next", "replay", "sweep"]
 
 CELL = (
     "Cell: keep within the maker's limits for voltage, current and temperature; never use one "
@@ -84,6 +84,17 @@ HOST = (
     "Compared was a program on this host. Limits of charge, discharge and current stay in "
     f"hardware, never in this firmware alone. {REST}"
 )
+METER = (
+    "At the bench: a cell is always live. Cover its tabs, and let no probe, clip or meter short "
+    "it. Stay with a cell that is charged or run down, and stop at the end of discharge on its own "
+    "sheet."
+)
+IN_PLACE = (
+    "A bench supply goes in place of the cell, never beside it: cell out, USB unplugged, current "
+    f"limit set. {REST}"
+)
+NO_LOOK = "Do not look into the infra-red emitter."
+NO_CHARGE = "Never charge a primary cell."
 DRIVEN_STATUS = (
     "The status pin is an output of the charger: driven by hand against it, both can be damaged. "
     "Take the charger off that line and leave it without power, set the level through a resistor "
@@ -121,16 +132,22 @@ def caution_block(
     `varied` are the keys of the figures that a sweep varies.
     """
     lines = ["", paint("Cautions", "head")]
-    for text in _bearing(gadget, command, varied):
+    for text in bearing(gadget, command, varied):
         lines += textwrap.wrap(text, 80, initial_indent="  ", subsequent_indent="    ",
                                break_on_hyphens=False)
     return "".join(f"{line}\n" for line in lines)
 
 
-def _bearing(gadget: Gadget, command: Command, varied: Sequence[str]) -> tuple[str, str]:
+def bearing(
+    gadget: Gadget, command: Command, varied: Sequence[str] = ()
+) -> tuple[str, str]:
+    """The two cautions that bear on a command; `varied` as in `caution_block`."""
     infrared = any(sensor.emitter is not None for sensor in gadget.proximity.values())
     if command == "check":
         return BY_HAND, PROVED
+    if command == "next":
+        first = METER if gadget.charger is not None else f"{METER} {NO_CHARGE}"
+        return first, f"{NO_LOOK} {IN_PLACE}" if infrared else IN_PLACE
     if command == "replay":
         return STUCK if infrared else PROBES, AGREES
     if command == "conform":

@@ -7,11 +7,14 @@ from pathlib import Path
 import pytest
 
 from simfw.benchlog.experiments import Experiment, next_experiments
+from simfw.benchlog.library import library
 from simfw.benchlog.narrowing import narrow
+from simfw.engine.prepared import Prepared
 from simfw.errors import DescriptionError
-from simfw.loading import load_bench_log
+from simfw.loading import load_bench_log, load_gadget
 from tests.benchlog.lantern import interval, log_of
 
+ROOT = Path(__file__).resolve().parents[2]
 LIT = '[[observations]]\nname = "lights"\nmode = "lamp.lit"\nreading = "1 mA .. 1 A"\n'
 OFF = '  { after = "10 s", from = "lit", to = "dark" },\n]'
 DRAINS = """
@@ -101,3 +104,20 @@ supply = "3.9 V"
         'observations[2].supply = "3.9 V": this has no meaning without mode',
     ):
         assert part in said, (part, said)
+
+
+def test_no_list_for_hands_charges_a_primary_cell_or_empties_one_without_protection(
+    tmp_path: Path
+) -> None:
+    """Without a charger a fresh cell is put in; without `cut_off` a meter says where to stop."""
+    hook = load_gadget(ROOT / "scenarios/key-hook/gadget.toml")
+    hands = [one.hands for one in library(Prepared(hook))]
+    assert any("a primary cell, which must never be charged" in text for text in hands)
+    assert not any("Charge it" in text for text in hands)
+    path = Path(log_of(tmp_path, LIT).file).parent / "gadget.toml"
+    bare = path.read_text(encoding="utf-8").replace('cut_off = "3.0 V"\n', "")
+    path.write_text(bare, encoding="utf-8")
+    timed = [one for one in library(Prepared(load_gadget(path))) if one.kind == "charge"]
+    assert len(timed) == 2
+    assert all("multimeter" in one.kit for one in timed)
+    assert all("stop at the end of discharge on the cell's own sheet" in one.hands for one in timed)

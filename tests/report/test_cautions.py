@@ -32,7 +32,7 @@ def larder() -> Gadget:
     return load_gadget(LARDER)
 
 
-@pytest.mark.parametrize("command", ["check", "replay", "sweep", "conform"])
+@pytest.mark.parametrize("command", ["check", "next", "replay", "sweep", "conform"])
 def test_two_cautions_and_where_the_rest_is(larder: Gadget, command: Any) -> None:
     """Two short ones in 80 columns, the second ending with where the rest stands; none promises."""
     lines = caution_block(larder, command, plain).splitlines()
@@ -49,6 +49,10 @@ def test_cautions_are_those_of_the_parts_and_of_what_is_varied(larder: Gadget) -
     bare = larder.model_copy(update={"proximity": {}})
     assert "infra-red" in caution_block(larder, "replay", plain)
     assert "infra-red" not in caution_block(bare, "replay", plain)
+    for gadget, told in ((larder, False), (load_gadget(WINKS), True)):
+        said = " ".join(caution_block(gadget, "next", plain).split())
+        assert "never beside it" in said
+        assert ("Never charge a primary cell" in said) == told  # it has no charger
     for key, word in (("charger.program", "cell's own sheet"), ("cell.capacity", "first charge"),
                       ("proximity.wave.emitter.resistor", "cannot be seen"),
                       ("lights.shelf.resistor", "another current")):
