@@ -256,7 +256,8 @@ class Folds:
         for one in stretches:
             times = count * one.times
             one.phase.tally.join(one.tally, times)
-            one.phase.lump_c += count * one.wakes * sim.wake_c
+            if one.wakes:
+                sim.wake_in(one.phase, count * one.wakes)
             if one.lasts_ns:
                 sim.time_in[one.phase] = sim.time_in.get(one.phase, 0) + times * one.lasts_ns
         sim.now += count * cycle.period_ns

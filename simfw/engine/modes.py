@@ -280,14 +280,15 @@ def _current(
     # What is asked at one charge is read there; only what a charger does depends on how it moves.
     warm = _simulation(rested if held else rested.held_at(charge), charge, leaving, held)
     cycle = _come_round(warm, leaving, held)
+    if cycle is None and leaving.left is None and warm.phase.ticks and not held:
+        # Shares of time are mixed over the charge, too: that takes the cell as it is emptied.
+        warm = _simulation(rested, charge, leaving, held)
+        cycle = _come_round(warm, leaving, held)
     mixed: Blend | None = None
     playing = any(due < IDLE for due in warm.stepper.due()[len(system.regions) :])
     if leaving.left is not None:
         found = MeanCurrent(charge=charge, left_by=leaving.left[1])
     elif cycle is None and warm.phase.ticks:
-        if not held:  # how long it lasts is asked too
-            warm = _simulation(rested, charge, leaving, held)
-            _come_round(warm, leaving, held)
         mixed = blend(rested, warm, charge)
         found = MeanCurrent(
             charge=charge, current_a=mixed.current_a, parts_a=mixed.parts_a,

@@ -472,7 +472,7 @@ class Simulation:
             count.turns.clear()
         public: list[int] = []
         moved = False
-        rounds = 0
+        rounds = opened = 0
         self.begin_instant()
         if power_up:
             # With nothing that powers it, it lets go at once; what opens now has not powered it.
@@ -489,16 +489,17 @@ class Simulation:
                 public += self.instants.run(self.now, raw, power_up=power_up)
                 moved |= stepper.moved
             phase = plant.phase()
+            was_open = plant.protected
             again = self._electrical(phase)
             if again is None:
                 break
             raw, power_up = again
             moved = True
             rounds += 1
+            opened += plant.protected and not was_open
             if rounds > 2 * _ROUNDS:
-                raise EndlessInstant(
-                    self.now, _ROUNDS, *restless(plant.circuit.charger, plant.supply)
-                )
+                raise EndlessInstant(self.now, _ROUNDS, *restless(
+                    plant.circuit.charger, plant.supply, opens=opened > 1))
         self.phase = phase
         if count is not None and self._completed in public:
             count.anchor()

@@ -154,9 +154,19 @@ def calm(charger: ChargerModel | None, now: Supply) -> bool:
     return _stands(charger, now)
 
 
-def restless(charger: ChargerModel | None, now: Supply) -> tuple[tuple[str, ...], str]:
-    """What chases what where the circuit does not come to rest, and what ends that."""
-    if not now.usb:
+def restless(
+    charger: ChargerModel | None, now: Supply, *, opens: bool
+) -> tuple[tuple[str, ...], str]:
+    """What chases what where the circuit does not come to rest, and what ends that.
+
+    `opens`: whether the protection has opened again and again meanwhile.
+    """
+    if opens and now.fed:
+        return CHATTER[0], (
+            "What the loads take beyond `input.limit` pulls the cell below `cut_off`, and without "
+            "load it rests above `restart`: raise one of the two or lighten the states"
+        )
+    if opens or not now.usb:
         return CHATTER
     warm = charger is not None and charger.float_at(now.temperature_c) < charger.float_v
     float_key = "windows.warm_float" if warm else "float"

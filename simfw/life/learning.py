@@ -339,9 +339,8 @@ class Learner:
                 raws, at_zero = self._met(at_zero), ()
             first = False
             if rounds > k.SWITCHES:
-                raise EndlessInstant(
-                    0, k.SWITCHES, *restless(self.layout.charger, self._supply_of(comb))
-                )
+                raise EndlessInstant(0, k.SWITCHES, *restless(
+                    self.layout.charger, self._supply_of(comb), opens=opened > 1))
         states = tuple(stepper.states)
         comb = replace(
             comb, states=states, waiting=stepper.waiting(), memory=tuple(stepper.memory),
