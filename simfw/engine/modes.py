@@ -28,7 +28,9 @@ from simfw.engine.lasting import Leaving, LeftError, lasting
 from simfw.engine.listing import Choice, Listing, is_reading_of, listed
 from simfw.engine.meeting import behaviour_of, leads_out, spontaneous
 from simfw.engine.reachable import Stand
+from simfw.engine.resume import snapshot
 from simfw.engine.simulator import Prepared, Simulation
+from simfw.engine.snapshot import Snapshot
 from simfw.errors import EndlessInstant, UsageError, hint
 from simfw.gadget.model import Gadget
 from simfw.stimuli.scenario import Press, Scenario, Step
@@ -281,9 +283,9 @@ def _current(
     warm = _simulation(rested if held else rested.held_at(charge), charge, leaving, held)
     cycle = _come_round(warm, leaving, held)
     if cycle is None and leaving.left is None and warm.phase.ticks and not held:
-        # Shares of time are mixed over the charge, too: that takes the cell as it is emptied.
-        warm = _simulation(rested, charge, leaving, held)
-        cycle = _come_round(warm, leaving, held)
+        # How long it lasts is asked too: all stands as it does, on the cell as it is emptied.
+        at = replace(snapshot(warm), base=charge, moved=0.0)
+        warm = _simulation(rested, charge, leaving, held, at)
     mixed: Blend | None = None
     playing = any(due < IDLE for due in warm.stepper.due()[len(system.regions) :])
     if leaving.left is not None:
@@ -431,12 +433,13 @@ def _shown(system: System, stand: Stand) -> dict[str, str]:
 
 
 def _simulation(
-    prepared: Prepared, charge: float, leaving: Leaving, held: tuple[Step, ...]
+    prepared: Prepared, charge: float, leaving: Leaving, held: tuple[Step, ...],
+    resume: Snapshot | None = None,
 ) -> Simulation:
     rest = Scenario(
         title="rest", gadget_path=Path(), charge=charge, lasts_ns=_WARM_UPS_NS[0], steps=held
     )
-    return Simulation(prepared, rest, 0, True, False, (leaving,), None, log=False,
+    return Simulation(prepared, rest, 0, True, False, (leaving,), resume, log=False,
                       plays=True, still=not held)
 
 

@@ -88,7 +88,7 @@ class RepeatLife:
     """The battery life if the scenario repeated from full.
 
     `served_days`: until the gadget first does not do what was asked, `served_why` says what that is
-    (or why there is no end). `days`: until the protection opens; `why` where it never does.
+    (or why there is no end). `days`: until the cell supplies no more; `why` where that never comes.
     `low_days`, `high_days` and `served_low_days`, `served_high_days` are both with all ranges of
     the gadget file at the worse ends and at the better; None where there are no ranges, where they
     were not asked for, and for a life without end. `left_out` tells what was not worked out.

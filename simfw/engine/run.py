@@ -66,9 +66,10 @@ class Interval:
     stretch. `consumers_a` are mean currents (A) in the order of `Run.consumers`, `charger_a` is the
     charger's mean output: their sum is what moved the charge from `start_charge` to `end_charge`.
     The charge of a `wake` is in the block of cycles that it lies in; at the start of a plain
-    stretch it is in none. `voltage_v` is the terminal voltage (lowest PWM phase) at the start;
-    `start_charge` and `end_charge` are 0..1. `bars` is the gauge's level, None without a gauge.
-    `levels` holds the level 0..1 of each light and load in the order of `Run.outputs`.
+    stretch it is in none. `voltage_v` is the terminal voltage (lowest PWM phase) at the start, of
+    folded cycles the lowest of one; `start_charge` and `end_charge` are 0..1. `bars` is the gauge's
+    level, None without a gauge. `levels` holds the level 0..1 of each light and load in the order
+    of `Run.outputs`.
     `cycles` is 0 for a plain stretch, else how many whole cycles were folded into it; `parts` are
     then the stretches of one cycle, from the start of the interval on.
     """

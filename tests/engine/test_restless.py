@@ -68,5 +68,5 @@ rows = [{ after = "1 s", from = "dark", to = "lit" }]
 
 def test_a_protection_that_chatters_beside_usb_is_not_put_down_to_the_charger() -> None:
     """90 mA that the limit leaves to the cell take it 0.9 V down; without them it closes again."""
-    with pytest.raises(EndlessInstant, match="the protection opens.*beyond `input.limit`"):
+    with pytest.raises(EndlessInstant, match=r"the protection opens.*beyond `input.limit`"):
         run(gadget_of(FED), Usb(at_ns=0, present=True), lasts="1 min", charge=0.5)
