@@ -45,14 +45,6 @@ class Slope:
     jumps: bool
 
 
-def _units(margin: Margin) -> float:
-    """A margin in tolerances from its middle, or from its one end."""
-    if math.isfinite(margin.low) and math.isfinite(margin.high):
-        half = max(0.5 * (margin.high - margin.low), 1e-12)
-        return (margin.z - 0.5 * (margin.low + margin.high)) / half
-    return (margin.z - (margin.low if math.isfinite(margin.low) else margin.high)) / margin.scale
-
-
 def foretold(known: Sequence[tuple[tuple[float, ...], tuple[Margin, ...]]]) -> bool:
     """Whether a surface through every other look tells those between, so that nothing can jump.
 
@@ -65,7 +57,7 @@ def foretold(known: Sequence[tuple[tuple[float, ...], tuple[Margin, ...]]]) -> b
     for k in range(len(known[0][1])):
         if any(row[k].firm for _, row in known):
             continue
-        values = np.array([_units(row[k]) for _, row in known])
+        values = np.array([row[k].sideways for _, row in known])
         good = np.flatnonzero(np.isfinite(values))
         some, others = good[::2], good[1::2]
         if len(others) < _PLACES // 2:
@@ -94,10 +86,10 @@ def slope_of(
         moved = look(point + _H * way * np.where(point < 0.5, 1.0, -1.0))
         for found, a, b in zip(steps, before, moved, strict=True):
             if math.isfinite(a.z) and math.isfinite(b.z) and not a.firm:
-                found.append(abs(_units(b) - _units(a)) / _H)
+                found.append(abs(b.sideways - a.sideways) / _H)
     steepest, jumps = 0.0, False
     for k, found in enumerate(steps):
-        values = [_units(row[k]) for _, row in known if math.isfinite(row[k].z)]
+        values = [row[k].sideways for _, row in known if math.isfinite(row[k].z)]
         if len(found) < _PLACES // 2 or len(values) < _PLACES:
             continue
         steep = float(np.median(found))
@@ -127,10 +119,10 @@ def polished(start: Array, look: Look) -> tuple[float, Array]:
             beside[k] += _H / 16 if x[k] < 0.5 else -_H / 16
             moved.append((beside[k] - x[k], look(beside)))
         for n, one in enumerate(margins):
-            slopes = [(_units(there[n]) - _units(one)) / by for by, there in moved]
+            slopes = [(there[n].sideways - one.sideways) / by for by, there in moved]
             if not one.firm and all(map(math.isfinite, (*slopes, one.z))):
                 rows.append(slopes)
-                misses.append(-_units(one))
+                misses.append(-one.sideways)
         if not rows:
             break
         step = np.linalg.lstsq(np.array(rows), np.array(misses), rcond=None)[0]

@@ -53,7 +53,7 @@ class Aim:
 class End:
     """One end of an aim: `reached` by a run that fits, `outer` where the truth lies within.
 
-    `trial` is that run. None where no run fits.
+    `trial` is that run.
     """
 
     reached: float

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["FAR", "Asked", "Margin", "asked_of", "between", "fits", "no_more", "truth"]
+__all__ = ["FAR", "Asked", "Margin", "asked_of", "between", "fits", "truth"]
 
 FAR = 20.0
 """How far off is what never comes, in tolerances."""
@@ -42,15 +42,20 @@ class Margin:
         """How far off it is, in tolerances (>= 0); up to 1 it agrees."""
         return self.off_at(self.z)
 
+    @property
+    def sideways(self) -> float:
+        """How far it lies to one side, in tolerances."""
+        return self.aside(self.z)
+
     def aside(self, z: float) -> float:
-        """How far a number lies to one side, in tolerances: from the middle, or beyond an end."""
+        """The same for another number: from the middle, or beyond the one end."""
         low, high, scale = self.low, self.high, self.scale
         if math.isfinite(low) and math.isfinite(high):
             return (z - 0.5 * (low + high)) / max(0.5 * (high - low), 1e-12)
         return (z - low) / scale if math.isfinite(low) else (z - high) / scale
 
     def off_at(self, z: float) -> float:
-        """The same for another number."""
+        """How far off another number is."""
         if not math.isfinite(z):
             return FAR
         if math.isfinite(self.low) and math.isfinite(self.high):
@@ -72,11 +77,6 @@ def between(value: float | None, low: float, high: float, unit: Unit) -> Margin:
     if low <= 0:
         return Margin(z=z, low=-math.inf, high=math.log(high), scale=0.05, value=value, unit=unit)
     return Margin(z=z, low=math.log(low), high=math.log(high), value=value, unit=unit)
-
-
-def no_more(value: float | None, high: float, unit: Unit) -> Margin:
-    """A value that a meter could not show: below its floor. A tolerance is 5 % of that."""
-    return between(value, 0.0, high, unit)
 
 
 def truth(holds: bool, off: float = 1.2) -> Margin:

@@ -305,11 +305,6 @@ class Rival:
                     found.append(Constraint(surface, np.array(sight.dims, dtype=int), *ends))
         return found
 
-    def predicted(self, subset: Iterable[int], x: Array) -> float:
-        """How far off the worst of some observations is by the surfaces."""
-        return max((c.off(c.surface.at(x[c.dims])[0]) for c in self._constraints(subset)),
-                   default=0.0)
-
     # -- fitting ---------------------------------------------------------------------------------
 
     def best(self, subset: Sequence[int]) -> Trial | None:
@@ -520,7 +515,8 @@ class Rival:
                 error = abs(worst_of(self.trial(found, subset), subset)
                             - self._told(subset, found, close=close))
                 aside = [abs(margin.aside(z)) for z in (told_z, exact)]
-                if not max(*aside, 0.0) < shift - 1.0 or error > _ROUGH:
+                # What never comes has no number, and lies further than any.
+                if not all(one < shift - 1.0 for one in aside) or error > _ROUGH:
                     return True
         return False
 

@@ -30,7 +30,7 @@ from simfw.behaviour.sequences import clocks_of
 from simfw.vectors.compared import parts_of, slips_of
 from simfw.vectors.items import may_be_cut, repeats
 
-__all__ = ["KINDS", "Fault", "Twist", "all_faults", "count_by_kind"]
+__all__ = ["KINDS", "Fault", "Twist", "all_faults"]
 
 KINDS: Mapping[str, str] = {
     "row": "a row that never fires",
@@ -168,14 +168,6 @@ def _halved(drive: Drive) -> Drive:
     if drive.segments is None:
         return Drive(drive.duty / 2)
     return replace(drive, segments=drive.segments // 2)
-
-
-def count_by_kind(faults: Iterator[Fault] | tuple[Fault, ...] | list[Fault]) -> dict[str, int]:
-    """How many there are of each kind, in the order of `KINDS`."""
-    counts = dict.fromkeys(KINDS, 0)
-    for fault in faults:
-        counts[fault.kind] += 1
-    return {kind: count for kind, count in counts.items() if count}
 
 
 def all_faults(system: System) -> tuple[Fault, ...]:

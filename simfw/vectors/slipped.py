@@ -14,6 +14,7 @@ from typing import Any
 
 from simfw.behaviour.region import Region, State, System
 from simfw.behaviour.table import Stepper
+from simfw.errors import EndlessInstant
 from simfw.vectors.abreast import Abreast, Leaving, Watch, parted_region
 from simfw.vectors.faults import Fault
 from simfw.vectors.pair import MARK
@@ -24,7 +25,7 @@ from simfw.verify.machine import Config, Leaf, Machine
 __all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
 
 MEMORY = "(slip)"
-MOST_ROUNDS = 5  # of an instant, in which others may do something
+MOST_ROUNDS = 5  # of an instant, in which others may do something; more are not followed
 TOLD = (".echo", ".reached.")  # in the names of inputs that are read at most once in an instant
 
 
@@ -80,7 +81,11 @@ def memory_of() -> Region:
 
 
 class Late(Rounds):
-    """The queue of one instant, in which what some regions do comes so many rounds late."""
+    """The queue of one instant, in which what some regions do comes so many rounds late.
+
+    What is still held back at the end comes in another instant. Where that is not known, since more
+    than `MOST_ROUNDS` rounds come before it, the instant counts as one without an end.
+    """
 
     def __init__(self, notes: Notes, late: Mapping[int, int]) -> None:
         super().__init__(notes)
@@ -89,13 +94,15 @@ class Late(Rounds):
         self.rounds = 0
 
     def begins(self) -> None:
-        """A round begins, or with nothing else left what was held back."""
+        """A round begins; where there is nothing else it has what was held back."""
         if self.rounds == 0 and self.late:
             items = list(self)
             self.clear()
             for item in items:
                 late = 0 if isinstance(item, int) else self.late.get(item[0], 0)
                 (self.held if late else self).append((late, item) if late else item)
+        if self.rounds == MOST_ROUNDS and any(late == MOST_ROUNDS for late, _ in self.held):
+            raise EndlessInstant(0, MOST_ROUNDS, ())
         self.rounds += 1
         for one in [one for one in self.held if one[0] < self.rounds or not self]:
             self.held.remove(one)
@@ -251,7 +258,7 @@ class Twisted(Machine):
         late = [] if self._quiet else [
             first for first, second in chosen if second >= 0 and first in self.outside]
         effects: dict[Effect, None] = {}
-        for rounds in product(range(MOST_ROUNDS if late else 1), repeat=len(late)):
+        for rounds in product(range(MOST_ROUNDS + 1 if late else 1), repeat=len(late)):
             leaf = self._apart_leaf(config, due, chosen, dict(zip(late, rounds, strict=True)))
             effects |= dict.fromkeys(leaf.effects)
             if leaf.endless is not None:

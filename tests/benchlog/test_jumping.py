@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 
 from simfw.benchlog.jumping import foretold, polished, slope_of
 from simfw.benchlog.margin import Margin
 from simfw.benchlog.narrowing import narrow
+from simfw.benchlog.search import Rival, Trial
 from simfw.loading import load_bench_log
 from tests.benchlog.lantern import interval
 
@@ -112,3 +116,19 @@ def test_a_saw_is_told_from_a_straight_line_and_led_along_its_tooth():
     off, x = polished(np.array([0.7]), lambda x: saw(x, 1000.0))
     assert off < 1e-3
     assert abs(x[0] - 0.7) < 0.004  # half a tooth
+
+
+def test_what_never_comes_where_it_is_led_may_lie_anywhere():
+    """The surfaces keep a reading within its tolerance; the exact look has none at all there."""
+    here = Trial(np.zeros(1), (0.0, 0.0))
+
+    def may_reach(z: float) -> bool:
+        told: Any = SimpleNamespace(
+            spent=False, best=lambda subset: here, jumps=lambda number: False,
+            look=lambda number, x: (Margin(z=z, low=-1.0, high=1.0),),
+            trial=lambda x, subset: here, _extreme=lambda *asked, **more: here.x,
+            _goal=lambda *asked, **more: lambda x: (0.0, x), _told=lambda *asked, **more: 0.0)
+        return Rival.may_reach(told, 0, 0, (1,), 2.0)
+
+    assert not may_reach(0.5)
+    assert may_reach(math.nan)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from random import Random
 from typing import Any
 
@@ -104,6 +105,24 @@ LOOKED_AT = made({
 """What goes round by `detour` is not there yet when it is looked at, in the same instant."""
 
 
+DEEP = made({
+    "walk": region("home", "home on a b c d e f",
+                   row("on", "home", on="key.press"),
+                   row("a", "on", after="100 ms"),
+                   *(row(to, source, after="0 s") for source, to in pairwise("abcdef")),
+                   row("home", "f", after="0 s", emit="one")),
+    "lamp": region("idle", "idle first a b c d e f g heard",
+                   row("first", "idle", on="key.press"),
+                   row("a", "first", after="100 ms"),
+                   *(row(to, source, after="0 s") for source, to in pairwise("abcdefg")),
+                   row("heard", "g", on="one"),
+                   row("idle", "g", after="0 s"),
+                   row("idle", "heard", on="key.release"),
+                   lit="heard"),
+})  # fmt: skip
+"""What is free is heard in the eighth round of an instant alone, where times of it meet."""
+
+
 def fault_of(gadget: Gadget, about: str, words: str) -> tuple[Prepared, Fault]:
     """The one fault of a gadget that is told so."""
     prepared = Prepared(gadget)
@@ -152,6 +171,8 @@ def told(prepared: Prepared, faults: Sequence[Fault], count: int) -> list[str]:
 @pytest.mark.parametrize(("gadget", "about", "words"), [
     pytest.param(SHIFTED, "behaviour.lamp.rows[1]",
                  "its time ends after all else in that instant", id="one time of a region"),
+    pytest.param(DEEP, "behaviour.lamp.rows[1]",
+                 "its time ends after all else in that instant", id="late in an instant"),
     pytest.param(KEPT, "behaviour.lamp.rows[1]", "never fires", id="what is kept"),
     pytest.param(PASSING, "behaviour.relay.rows[0]", "goes to detour", id="what is heard first"),
     pytest.param(LOOKED_AT, "behaviour.relay.rows[0]", "goes to detour", id="what is read"),
