@@ -556,8 +556,9 @@ def _still(circuit: Circuit, loads: LoadSet, charge: float) -> Clock:
     """The clock of a cell that stays as it is at one charge, whatever flows."""
     found = circuit.solve(loads, charge)
     both = np.ones(2)
+    # Next to a cell without bounds whatever flows is nothing.
     return Clock(np.array([0.0, 1.0]), found.consumers_a * both, found.charger_a * both,
-                 found.voltage_v * both, circuit.capacity_c)
+                 found.voltage_v * both, math.inf)
 
 
 def _mixed(
@@ -581,7 +582,7 @@ def _mixed(
     nodes, tables = found
     table = sum((share * one[:-1] for (share, _), one in zip(shares, tables, strict=True)),
                 start=np.zeros_like(tables[0][:-1]))
-    clock = Clock(nodes, table[:-1], table[-1], tables[0][-1], circuit.capacity_c)
+    clock = Clock(nodes, table[:-1], table[-1], tables[0][-1], clocks[0].capacity_c)
     clock.like_v = clocks[0]
     return clock
 

@@ -437,9 +437,12 @@ def test_a_run_tells_the_level_of_the_status_pin_at_its_end():
     assert simulate(gadget_of(PLAIN), Scenario(charge=0.5, lasts_ns=10**9)).end_status is None
 
 
-def test_what_never_comes_round_draws_the_same_though_the_protection_opens_soon():
-    """Two lamps on for half the time each, 4 mA and 6 mA, on periods that do not lock: 5 mA. From
-    90 % the cell is at its cut-off within 20 minutes, and draws at 90 % what it draws there.
+@pytest.mark.parametrize(("cut_off", "charge"), [('cut_off = "3.95 V"', 0.9), ("", 0.2)])
+def test_what_never_comes_round_draws_the_same_though_the_cell_is_soon_empty(
+    cut_off: str, charge: float
+):
+    """Two lamps on for half the time each, 4 mA and 6 mA, on periods that do not lock: 5 mA. Within
+    half an hour the cell is at its cut-off or empty, and draws what it draws at that charge.
     """
     rows = ('rows = [{{ after = "{}", from = "off", to = "on" }}, '
             '{{ after = "{}", from = "on", to = "off" }}]')
@@ -450,14 +453,13 @@ name = "Two"
 curve = "lco"
 capacity = "10 mAh"
 resistance = "1R"
-cut_off = "3.95 V"
-"""
+""" + cut_off + "\n"
     for name, amps, dark, lit in (("a", "4 mA", "1.001 s", "1.002 s"),
                                   ("b", "6 mA", "1.5 s", "1.501 s")):
         text += (f'[loads.lamp_{name}]\ncurrent = "{amps}"\n[behaviour.{name}]\nstarts = "off"\n'
                  f'states.off = {{}}\nstates.on = {{ lamp_{name} = "on" }}\n'
                  f"{rows.format(dark, lit)}\n")
-    found = mean_current(gadget_of(text), [("a", "off")], charge=0.9)
+    found = mean_current(gadget_of(text), [("a", "off")], charge=charge)
     assert found.left_by is None
     assert found.within_a is not None
     assert found.current_a == pytest.approx(5e-3, rel=1e-3)
