@@ -54,6 +54,8 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
         lines += wrapped(
             f"{format_rough_time(60.0 * one.minutes, 2)}, {', '.join(one.kit)}; "
             f"{_bits(one.bits)}", "     ", "     ")
+        if number == 1:  # what is to be done first; the others stand in full in the written lists
+            lines += wrapped(one.hands, "     ", "     ")
         told = [(answers_text(log, p.combination), _predicted(p, one.unit))
                 for p in one.predictions]
         if len(told) == 1 or len({text for _, text in told}) == 1:
@@ -63,6 +65,8 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
                       for line in wrapped(f"{text}   if {who}", "     ", "       ")]
     if len(found.experiments) > MOST:
         lines.append(f"  and {len(found.experiments) - MOST} more (--json)")
+    if len(found.experiments) > 1:
+        lines += wrapped("`--write DIR` says of each what hands do.", "  ", "  ")
     if found.expected_minutes:
         about = format_rough_time(60.0 * found.expected_minutes, 2)
         lines += wrapped(f"In this way {about} on average, until nothing here tells explanations "

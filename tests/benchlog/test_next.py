@@ -151,7 +151,9 @@ def test_lists_for_hands_are_written_and_load(tmp_path: Path, capsys):
     """The scenario of a handling runs on the gadget of the log."""
     path = log_of(tmp_path, RIVALS).file
     assert main(["next", path, "--write", str(tmp_path / "next")]) == 0
-    assert "press key, press key" in capsys.readouterr().out
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "press key, press key" in printed
+    assert "With the cell about 80 % full: press key" in printed  # what to do first, in words
     scenario = load_scenario(tmp_path / "next" / "1-handling.toml")
     assert len(scenario.steps) == 2
     text = (tmp_path / "next" / "list.md").read_text(encoding="utf-8")
