@@ -332,9 +332,9 @@ class Stepper:
             self.states[number], self.memory[number] = self._starts[number], -1
         self.keep_count({})
 
-    def keep_count(self, kept: Mapping[str, str | None]) -> None:
+    def keep_count(self, kept: Mapping[str, str | None], stood_ns: int = -1) -> None:
         """What is kept is `kept` (a state or None by region), what stands now where it is silent;
-        writes are counted from here on.
+        an instant at `stood_ns` is the same that has begun. Writes are counted from here on.
         """
         self._stood = {}
         for number, what in self._kept.items():
@@ -344,7 +344,7 @@ class Stepper:
                 state = kept[name]
                 now[what == "resume"] = -1 if state is None else self._state_ids[number][state]
             self._stood[number] = now[0], now[1]
-        self._stood_ns = -1
+        self._stood_ns = stood_ns
         self.writes = dict.fromkeys(self._kept, 0)
 
     @property

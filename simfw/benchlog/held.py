@@ -24,6 +24,10 @@ def held_for(gadget: Gadget, region: Region, state: str) -> tuple[Step, ...] | N
             return ()
         case ("buttons", "gesture", "down") if not gadget.buttons[name].hold_lengths:
             return (_pressed(name),)
+        case ("buttons", "gesture", "held") if (
+            "." in state and state != f"held.{gadget.buttons[name].hold_lengths[-1][0]}"
+        ):
+            return None  # a longer hold comes
         case ("buttons", _, "held" | "repeating"):
             return (_pressed(name),)
         case ("proximity", "field", "near"):

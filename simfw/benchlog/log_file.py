@@ -359,6 +359,12 @@ class _Reader:
                                   "start or charge, or supply")
             start = one.supply
             self._in_reach(f"{key}.supply", start, gadgets)
+            if (reading is not None and reading.usb) or any(
+                isinstance(step, Do) and isinstance(step.step, Usb) and step.step.present
+                for step in steps
+            ):
+                self._problem(f"{key}.supply", "USB is in: the charger would feed into the supply "
+                              "that stands in place of the cell", "USB out")
         recorded = None
         if one.recording is not None and gadgets:
             recorded, begun = self._recorded(key, one, gadgets)

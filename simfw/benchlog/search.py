@@ -404,7 +404,12 @@ class Rival:
             return
         count = min(_TEETH, 1 << math.ceil(size * math.log2(max(sight.slope.steep, 2.0))))
         points = low_discrepancy(size, count, self.seed + 17 * number)
-        offs = [max(one.off for one in self._at(number, point)) for point in points]
+        offs = []
+        for point in points:
+            if self.spent:
+                sight.combed = 0.0  # nothing is excluded by part of a comb, and it tells no end
+                return
+            offs.append(max(one.off for one in self._at(number, point)))
         gap = between_looks(sight.slope, count, size)
         sight.combed, sight.gap = min(offs) - gap, count ** (-1.0 / size)
         sight.teeth = [x for x, off in zip(points, offs, strict=True) if off - gap <= SURE]

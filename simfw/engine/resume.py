@@ -42,7 +42,7 @@ def restore(simulation: Simulation, saved: Snapshot) -> None:
         [region.memory for region in every],
         saved.conditions,
     )
-    simulation.stepper.keep_count(dict(saved.kept))
+    simulation.stepper.keep_count(dict(saved.kept), saved.time_ns)
     if saved.released:
         simulation.stepper.freeze()
     elif not saved.alive:

@@ -95,6 +95,16 @@ supply = "5 V"
 name = "c"
 run = "x.toml"
 supply = "3.9 V"
+[[observations]]
+name = "d"
+mode = "lamp.lit"
+reading = "59 mA .. 61 mA"
+node = "usb"
+supply = "3.9 V"
+[[observations]]
+name = "e"
+steps = [{ usb = true }, { wait = "1 s" }, { see = "lamp.lit" }]
+supply = "3.9 V"
 """)
     said = str(caught.value)
     for part in (
@@ -102,6 +112,8 @@ supply = "3.9 V"
         'observations[1].supply = "5 V": the cell\'s curve does not hold this voltage. '
         "Allowed: 3 V to 4.2 V",
         'observations[2].supply = "3.9 V": this has no meaning without mode',
+        'observations[3].supply = "3.9 V": USB is in: the charger would feed into the supply',
+        'observations[4].supply = "3.9 V": USB is in: the charger would feed into the supply',
     ):
         assert part in said, (part, said)
 

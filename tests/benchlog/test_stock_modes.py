@@ -31,6 +31,8 @@ current = "60 mA"
 [buttons.key]
 debounce = "20 ms"
 hold = "3 s"
+[buttons.ring]
+holds = { short = "1 s", long = "2 s" }
 [toggles.bag]
 debounce = "10 ms"
 [dials.level]
@@ -114,6 +116,7 @@ def test_a_state_in_which_nothing_keeps_a_region_is_refused(tmp_path: Path):
     for mode, said in (
         ("key.contact.bouncing", "key.contact passes through bouncing by itself"),
         ("key.gesture.down", "key.gesture passes through down by itself"),
+        ("ring.gesture.held.short", "ring.gesture passes through held.short by itself"),
         ("bag.ajar", 'bag has no state "ajar"'), ("beg.on", 'there is no region "beg"'),
     ):
         with pytest.raises(DescriptionError, match=said):
