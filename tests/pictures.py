@@ -93,23 +93,23 @@ def traced(path: Path) -> None:
         (300, 96, "microcontroller"),
         (300, 116, f"asleep {format_si(controller.asleep.value, 'A')}"),
         (300, 134, f"awake {format_si(controller.awake.value, 'A')}"),
-        (188, 196, "button: key"),
+        (136, 178, "button: key"),
         (478, 62, format_si(light.resistor.value, "Ω")),
-        (560, 132, f"{light.colour} light"),
+        (508, 116, f"{light.colour} light"),
     )
     wire = 'fill="none" stroke="#000000" stroke-width="1.6"'
     shapes = [
         f'<rect x="20" y="56" width="100" height="72" rx="36" {wire}/>',
         f'<rect x="232" y="56" width="136" height="96" rx="4" {wire}/>',
         # Supply and ground.
-        f'<path d="M70 56 V24 H300 V56 M70 128 V226 H560 V150 M300 152 V226" {wire}/>',
+        f'<path d="M70 56 V24 H300 V56 M70 128 V226 H560 V120 M300 152 V226" {wire}/>',
         # The button from a pin to ground.
-        f'<path d="M232 136 H188 V160 M178 164 L196 178 M188 182 V184 M188 202 V226" {wire}/>',
+        f'<path d="M232 136 H188 V162 M188 190 L177 165 M188 190 V226" {wire}/>',
         # A pin, the resistor, the light.
         f'<path d="M368 76 H446 M510 76 H560 V100" {wire}/>',
         f'<rect x="446" y="68" width="64" height="16" {wire}/>',
         '<path d="M546 100 H574 L560 120 Z" fill="#d55e00" stroke="#000000" stroke-width="1.6"/>',
-        f'<path d="M546 120 H574 M560 140 V150 M580 104 l12 -8 M580 112 l12 -8" {wire}/>',
+        f'<path d="M546 120 H574 M580 104 l12 -8 M580 112 l12 -8" {wire}/>',
     ]
     texts = [f'<text x="{x}" y="{y}" text-anchor="middle">{word}</text>' for x, y, word in words]
     about = ("A coin cell feeds a microcontroller. A button connects one pin to ground. Another "
