@@ -203,19 +203,21 @@ def _supplies(gadget: Gadget, power: Power, usb: bool) -> tuple[tuple[float, flo
     """
     if power == "off":
         return ((0.0, 0.0),)
-    low, high = _cell_corners(gadget)
-    feeding = (low, high)
-    if usb and gadget.power_path:
+    cells = _cell_corners(gadget)
+    path = usb and gadget.power_path
+    feeding = cells
+    if path:
         corners_v = _usb_corners(gadget)
         feeding = (corners_v[0], corners_v[-1])
     written = None if gadget.controller is None else gadget.controller.regulator
-    if written is None:
-        return tuple(zip(feeding, (low, high), strict=True))
-    regulator = Regulator.of(gadget.controller)
-    corners = (replace(regulator, output_v=end) for end in (written.output.low,
-                                                            written.output.high))
-    return tuple((corner.supply_v(volts), cell)
-                 for corner, volts, cell in zip(corners, feeding, (low, high), strict=True))
+    supplies = feeding
+    if written is not None:
+        regulator = Regulator.of(gadget.controller)
+        supplies = (replace(regulator, output_v=written.output.low).supply_v(feeding[0]),
+                    replace(regulator, output_v=written.output.high).supply_v(feeding[1]))
+    if path:  # the cell is where it is, whatever USB gives
+        return tuple(itertools.product(supplies, cells))
+    return tuple(zip(supplies, cells, strict=True))
 
 
 def _cell_corners(gadget: Gadget) -> tuple[float, float]:

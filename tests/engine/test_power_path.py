@@ -306,6 +306,12 @@ analog = true
     plain = [one.text for one in check_pins(gadget(without)).findings]
     assert [one for one in plain if "running, status high" in one]
     rows = check_pins(gadget(text)).rows
+    # A full cell beside the lowest input: 4.2 V by 10 kohm on a pin that clamps 0.3 V above 3.6 V.
+    low = text.replace('voltage = "5 V"', 'voltage = "4.4 V ± 0.8 V"').replace(
+        'source = "cell"\n', 'source = "cell"\nseries = "10 kΩ"\n')
+    worst = next(row for row in check_pins(gadget(low)).rows
+                 if row.pin == "cell" and row.power == "running" and row.usb)
+    assert worst.injected_a == pytest.approx((4.2 - 3.9) / 10e3)
     assert {row.source for row in rows if row.pin == "cell"} == {"cell", "cell, USB in"}
 
 
