@@ -228,11 +228,13 @@ def mean_current(
     turning = {one.name: one for one in prepared.system.regions if one.group in TURNING}
     for name, state in states:
         if name not in turning:
-            raise UsageError(f"{name}: the gadget has no such region.{hint(name, turning)}")
+            raise UsageError(f"{name}: the gadget has no such region. Allowed: "
+                             f"{', '.join(turning)}.{hint(name, turning)}")
         known = dict.fromkeys(word for one in turning[name].states
                               for word in (one.name, one.name.partition(".")[0]))
         if state not in known:
-            raise UsageError(f"{name}.{state}: there is no such state.{hint(state, known)}")
+            raise UsageError(f"{name}.{state}: there is no such state. Allowed: "
+                             f"{', '.join(known)}.{hint(state, known)}")
     if not (held or stock or any(turning[name].group == "dials" for name, _ in states)):
         return _current(prepared, prepared.standing().of(states), charge)[0]
     stand = brought(prepared, states, charge, held, stock)

@@ -389,8 +389,10 @@ def test_the_mean_current_of_one_mode_is_that_of_modes():
     assert mean_current(prepared, [("lamp", "lit.weak")]).current_a == listed["lit.weak"]
     assert mean_current(prepared.gadget, [("lamp", "lit.weak")]).current_a == listed["lit.weak"]
     for states, said in (
-        ([("lamp", "lit.weka")], 'lamp.lit.weka: there is no such state. Did you mean "lit.weak"?'),
-        ([("lmap", "dark")], 'lmap: the gadget has no such region. Did you mean "lamp"?'),
+        ([("lamp", "lit.weka")], 'lamp.lit.weka: there is no such state. Allowed: dark, '
+         'lit.full, lit, lit.weak, never. Did you mean "lit.weak"?'),
+        ([("lmap", "dark")], 'lmap: the gadget has no such region. Allowed: lamp, '
+         'cell_blink. Did you mean "lamp"?'),
     ):
         with pytest.raises(UsageError, match=f"^{re.escape(said)}$"):
             mean_current(prepared, states)
