@@ -38,6 +38,7 @@ from simfw.behaviour.tree import (
     to_text,
     turning_level,
     turning_levels,
+    with_leaves,
 )
 
 __all__ = [
@@ -71,4 +72,5 @@ __all__ = [
     "to_text",
     "turning_level",
     "turning_levels",
+    "with_leaves",
 ]

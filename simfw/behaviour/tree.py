@@ -280,6 +280,21 @@ def leaves(expression: Expression) -> Iterator[Constant | Inside | Flag | Happen
             yield expression
 
 
+def with_leaves(
+    expression: Expression,
+    change: Callable[[Constant | Inside | Flag | Happened | Compare], Expression],
+) -> Expression:
+    """The same expression with what `change` makes of each leaf in its place."""
+    match expression:
+        case Not(part):
+            return Not(with_leaves(part, change))
+        case All(parts):
+            return All(tuple(with_leaves(part, change) for part in parts))
+        case Any(parts):
+            return Any(tuple(with_leaves(part, change) for part in parts))
+    return change(expression)
+
+
 def reads_world(expression: Expression) -> bool:
     """Whether anything but region states decides the expression."""
     return any(

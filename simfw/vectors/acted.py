@@ -27,7 +27,7 @@ __all__ = ["Acting"]
 
 MS = 1_000_000
 GAPS = (200 * MS, 30 * MS, 2 * MS, 1)
-SIDE_V = 0.05  # beyond the outermost level
+OUTSIDE_V = 0.05  # beyond the outermost level
 SAMPLED = "gauge.sampled"
 
 _Seen = tuple[int, str, bool]  # at which instant, which sensor, whether it sees an echo
@@ -150,8 +150,8 @@ class Acting:
     def _measured(self, flags: Mapping[str, bool], readings: Readings, at: int) -> Iterator[Act]:
         for name, levels in readings.levels.items():
             count = sum(not flags[below(name, level)] for level in levels)
-            low = levels[count - 1] if count else levels[0] - SIDE_V
-            high = levels[count] if count < len(levels) else levels[-1] + SIDE_V
+            low = levels[count - 1] if count else levels[0] - OUTSIDE_V
+            high = levels[count] if count < len(levels) else levels[-1] + OUTSIDE_V
             value = round((low + high) / 2, 6)
             if count and not low <= value < high:
                 value = low

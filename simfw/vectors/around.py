@@ -17,28 +17,20 @@ from simfw.behaviour.expression import (
     Not,
     Number,
     Quantity,
+    leaves,
     names_in,
     turning_level,
+    with_leaves,
 )
 from simfw.behaviour.region import Region, Row, State, System
 from simfw.vectors.items import READINGS
 from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
-__all__ = ["Readings", "alike", "below", "free_in", "inputs_of", "leaves", "made_odd", "read_in",
+__all__ = ["Readings", "alike", "below", "free_in", "inputs_of", "made_odd", "read_in",
            "source_of", "toggle_of"]
 
 FREE = "from "  # begins the names of regions that make events at any time
-
-
-def leaves(expression: Expression) -> Iterable[Expression]:
-    """The comparisons and names that an expression is put together from."""
-    match expression:
-        case Not(part):
-            return leaves(part)
-        case All(parts) | Any(parts):
-            return [leaf for part in parts for leaf in leaves(part)]
-    return [expression]
 
 
 def read_in(system: System, expression: Expression) -> set[str]:
@@ -113,24 +105,21 @@ class Readings:
 
     def expression(self, when: Expression) -> Expression:
         """An expression that reads these inputs."""
-        match when:
-            case Not(part):
-                return Not(self.expression(part))
-            case All(parts):
-                return All(tuple(map(self.expression, parts)))
-            case Any(parts):
-                return Any(tuple(map(self.expression, parts)))
-        found = _level(when)
-        if found is None:
-            return when
-        name, level, is_below = found
-        flag = Flag(below(name, level))
-        return flag if is_below else Not(flag)
+        return with_leaves(when, _read_as_input)
 
 
 def below(name: str, level: float) -> str:
     """The input that tells whether a reading is below a level."""
     return f"({name} below {level!r})"
+
+
+def _read_as_input(leaf: Expression) -> Expression:
+    found = _level(leaf)
+    if found is None:
+        return leaf
+    name, level, is_below = found
+    flag = Flag(below(name, level))
+    return flag if is_below else Not(flag)
 
 
 def _level(leaf: Expression) -> tuple[str, float, bool] | None:

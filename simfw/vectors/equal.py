@@ -23,6 +23,7 @@ from simfw.behaviour.expression import (
     Inside,
     Not,
     Quantity,
+    leaves,
 )
 from simfw.behaviour.region import Region, System
 from simfw.engine.supply import found_at_pins
@@ -32,7 +33,6 @@ from simfw.vectors.around import (
     alike,
     free_in,
     inputs_of,
-    leaves,
     made_odd,
     read_in,
     source_of,

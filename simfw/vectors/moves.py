@@ -214,20 +214,7 @@ class Moves:
 
     def toggles(self) -> Iterator[tuple[str, str, float]]:
         """Every change of an input that is possible now."""
-        sketch = self.sketch
-        for name in self.system.contacts:
-            yield "contact", name, float(not sketch.flag(f"{name}.closed"))
-        for name, distance in self.hands.items():
-            if name in sketch.hands:
-                yield "hand", name, -1.0
-            elif distance is not None:
-                yield "hand", name, distance
-        for name, levels in self.system.measures.items():
-            for value in levels.between():
-                if levels.reached(value) != levels.reached(sketch.measured[name]):
-                    yield "measure", name, value
-        if self.gadget.charger is not None:
-            yield "usb", "usb", float(not sketch.usb)
+        return self.sketch.toggles(self.hands, self.hands.get)
 
     def pins(self) -> Iterator[tuple[int, tuple[Change, ...]]]:
         """Levels of the status pin, by themselves and just before USB comes or goes."""

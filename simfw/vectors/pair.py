@@ -13,15 +13,13 @@ from dataclasses import dataclass, replace
 from simfw.behaviour.expression import (
     COMPARE,
     MIRRORED,
-    All,
-    Any,
     Compare,
     Expression,
     Inside,
-    Not,
     Number,
     Quantity,
     names_in,
+    with_leaves,
 )
 from simfw.behaviour.region import Condition, Drive, Position, Region, Row, System
 from simfw.behaviour.table import Stepper, World, gauge_levels
@@ -113,18 +111,15 @@ class _Copy:
         return name + MARK if name in self.own else name
 
     def expression(self, when: Expression) -> Expression:
-        match when:
-            case Inside(region, states, written):
-                return Inside(region + MARK, states, written) if region in self.doubled else when
-            case Not(part):
-                return Not(self.expression(part))
-            case All(parts):
-                return All(tuple(map(self.expression, parts)))
-            case Any(parts):
-                return Any(tuple(map(self.expression, parts)))
+        return with_leaves(when, self.leaf)
+
+    def leaf(self, leaf: Expression) -> Expression:
+        match leaf:
+            case Inside(region, states, written) if region in self.doubled:
+                return Inside(region + MARK, states, written)
             case Compare(left, sign, right):
                 return self.compare(left, sign, right)
-        return when
+        return leaf
 
     def compare(self, left: Number | Quantity, sign: str, right: Number | Quantity) -> Expression:
         for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):  # type: ignore[index]

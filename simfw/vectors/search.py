@@ -193,20 +193,7 @@ class _Search:
 
     def toggles(self) -> Iterator[tuple[str, str, float]]:
         """Every change of an input that is possible now."""
-        sketch = self.sketch
-        for name in self.system.contacts:
-            yield "contact", name, float(not sketch.flag(f"{name}.closed"))
-        for name in self.gadget.proximity:
-            if name in sketch.hands:
-                yield "hand", name, -1.0
-            elif (distance := self._hand(name)) is not None:
-                yield "hand", name, distance
-        for name, levels in self.system.measures.items():
-            for value in levels.between():
-                if levels.reached(value) != levels.reached(sketch.measured[name]):
-                    yield "measure", name, value
-        if self.gadget.charger is not None:
-            yield "usb", "usb", float(not sketch.usb)
+        return self.sketch.toggles(self.gadget.proximity, self._hand)
 
     def gestures(self) -> Iterator[tuple[Change, ...]]:
         """Whole gestures, from inputs that are at rest."""

@@ -198,6 +198,27 @@ class Sketch(Pace):
         """Nothing here asks for events."""
         raise AssertionError(event)
 
+    def toggles(
+        self, sensors: Iterable[str], distance_of: Callable[[str], float | None]
+    ) -> Iterator[tuple[str, str, float]]:
+        """Every change of an input that is possible now: kind, name, value.
+
+        `distance_of` a sensor is where a hand is seen by it (m), None where nowhere.
+        """
+        for name in self.system.contacts:
+            yield "contact", name, float(not self.flag(f"{name}.closed"))
+        for name in sensors:
+            if name in self.hands:
+                yield "hand", name, -1.0
+            elif (distance_m := distance_of(name)) is not None:
+                yield "hand", name, distance_m
+        for name, levels in self.system.measures.items():
+            for value in levels.between():
+                if levels.reached(value) != levels.reached(self.measured[name]):
+                    yield "measure", name, value
+        if self.circuit.charger is not None:
+            yield "usb", "usb", float(not self.usb)
+
     def flag(self, name: str) -> bool:
         """An input."""
         stem, _, tail = name.rpartition(".")

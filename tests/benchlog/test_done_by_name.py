@@ -9,7 +9,7 @@ import pytest
 from simfw.benchlog.narrowing import narrow
 from simfw.errors import DescriptionError
 from tests.benchlog.lantern import interval
-from tests.benchlog.test_kinds_seen import porch
+from tests.benchlog.test_kinds_seen import RECORDED, porch
 
 SCENARIO = """
 title = "A press, and then nothing"
@@ -23,20 +23,8 @@ steps = [
   { at = "11.5 s", expect = "light.dark" },
 ]
 """
-LOG = """
-[unknown]
-clock = "± 10 %"
-[[questions]]
-name = "off"
-[[questions.answers]]
-name = "by itself after 10 s"
-[[questions.answers]]
-name = "by itself after 12 s"
-change = { "behaviour.light.rows[2].after" = "12 s" }
-[[observations]]
-name = "one press"
-run = "press.toml"
-"""
+LOG = RECORDED.replace('name = "analyser"', 'name = "one press"').replace(
+    'recording = "seen.csv"', 'run = "press.toml"')
 
 
 @pytest.mark.parametrize(("by", "hand_s"), [("", 0.3), ('by = "analyser"', 0.001)])
