@@ -23,6 +23,7 @@ from simfw.life.registers import (
     CYCLE_MIXED,
     CYCLE_RESTING,
     CYCLE_WOKEN,
+    KEEPING,
     LEAST_PERIODS,
     MOST_CHANGES,
     MOST_SEGMENTS,
@@ -55,6 +56,8 @@ def begin_cycle(t: Tables, w: World, comb: int, resting: int, now: int, again: i
         w.cycle_due[r] = w.due[r]
     for n in range(t.offset[t.size[REGIONS]]):
         w.cycle_spent[n] = w.spent[n]
+    for n in range(t.size[KEEPING]):
+        w.cycle_writes[n] = w.writes[n]
 
 
 def note_segment(

@@ -102,6 +102,7 @@ from simfw.life.registers import (
     INFO,
     INFOS,
     INSTANTS,
+    KEEPING,
     LAST_OPEN,
     LEAK,
     LEAST_COUNT,
@@ -404,6 +405,8 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                             r = tracked[k]
                             for n in range(offset[r], offset[r + 1]):
                                 spent[n] += periods * (spent[n] - w.cycle_spent[n])
+                        for n in range(size[KEEPING]):
+                            w.writes[n] += periods * (w.writes[n] - w.cycle_writes[n])
                         for r in range(regions):
                             if (resting >> r) & 1 == 0 and due[r] != w.cycle_due[r]:
                                 entered[r] += lasts
@@ -766,6 +769,9 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                     i[LAST_OPEN] = now
                     if i[EMPTY_AT] < 0:
                         i[EMPTY_AT] = now
+                if t.out_writes[out] != 0:
+                    for n in range(size[KEEPING]):
+                        w.writes[n] += (t.out_writes[out] >> n) & 1
                 if t.out_waves[out] != 0:
                     for n in range(sensors):
                         if (t.out_waves[out] >> n) & 1 and w.waving[n] == 1:

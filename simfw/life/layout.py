@@ -172,6 +172,7 @@ class Layout:
         self.starts = [self.state_id[n][r.starts] for n, r in enumerate(self.regions)]
         self.tracked = [n for n, r in enumerate(system.regions)
                         if r.group == "behaviour" or r.name == "gauge"]
+        self.keeping = [n for n, r in enumerate(self.regions) if r.kept is not None]
         turned_on = [condition.rises for condition in system.conditions]
         self.enabled = [turned_on.index(f"{name}.enable") for name in self.sensors]
         self.size = self._sizes(len(pattern.habits))
@@ -281,6 +282,7 @@ class Layout:
         size[k.LEVELS], size[k.CHARGE_LEVELS] = len(self.levels), len(self.charge_levels)
         size[k.COUNTS] = len(self.count_levels)
         size[k.STARTED], size[k.TRACKED] = len(self.started), len(self.tracked)
+        size[k.KEEPING] = len(self.keeping)
         size[k.FORCE] = k.EXPIRE + 2 * regions
         size[k.GATE] = size[k.FORCE] + k.MARKS
         size[k.TOUCH] = size[k.GATE] + habits

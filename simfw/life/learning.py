@@ -79,9 +79,9 @@ class Step:
     """What comes of one step: the combination after it, and what the hot loop has to do.
 
     `bits` as in `registers.WAKES`, with those of the regions that wake. `opened`: how often the
-    protection opened. `waves`, `habits`: bits of sensors that noticed a hand and of started habits
-    whose condition holds. `sets` holds (region, whether it entered its state, flat dwell group that
-    comes next or -1).
+    protection opened. `waves`, `writes`, `habits`: bits of sensors that noticed a hand, of
+    regions of which something else is kept now, and of started habits whose condition holds. `sets`
+    holds (region, whether it entered its state, flat dwell group that comes next or -1).
     """
 
     comb: Comb
@@ -89,6 +89,7 @@ class Step:
     bits: int = 0
     opened: int = 0
     waves: int = 0
+    writes: int = 0
     habits: int = 0
     sets: tuple[tuple[int, int, int], ...] = ()
 
@@ -361,6 +362,7 @@ class Learner:
             bits=bits,
             opened=opened,
             waves=sum(1 << n for n, name in enumerate(self._waves) if name in self._happened),
+            writes=self._writes(before, comb),
             habits=sum(1 << n for n, number in enumerate(self.layout.started)
                        if self._habits[number]()),
             sets=self._sets(before, comb),
@@ -420,6 +422,13 @@ class Learner:
     def _met(self, raws: tuple[str, ...]) -> tuple[str, ...]:
         """What is met at power-up, with what changes in its instant."""
         return tuple(met_at_power_up(raws, self.flag, self.stepper.event_ids))
+
+    def _writes(self, before: Comb, comb: Comb) -> int:
+        """Bits of the regions of which something else is kept now than before."""
+        kept = {r: self.layout.regions[r].kept for r in self.layout.keeping}
+        return sum(1 << n for n, (r, what) in enumerate(kept.items())
+                   if (before.states[r] != comb.states[r] if what == "state"
+                       else before.memory[r] != comb.memory[r]))
 
     def _sets(self, before: Comb, comb: Comb) -> tuple[tuple[int, int, int], ...]:
         """The regions that stand anew, and the dwell group of each that comes next."""

@@ -22,7 +22,7 @@ from simfw.life.study import Keeper, Progress, Totals, gather
 from simfw.life.workers import Processes, Workers
 from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern
 
-__all__ = ["Life", "SpreadOfDays", "is_certain", "life", "spread_of"]
+__all__ = ["Life", "Rewritten", "SpreadOfDays", "is_certain", "life", "spread_of"]
 
 Array = NDArray[np.float64]
 
@@ -31,6 +31,17 @@ FEW_SPANS = 2  # of a user, below which nobody knows whether the next span is li
 ONE_SPAN = (
     "about one span of each user was seen: a longer horizon tells whether the others are as long"
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rewritten:
+    """How often was written what a region keeps over a power loss ("state" or "resume"): the mean
+    of all users, in a year of 365.25 days.
+    """
+
+    region: str
+    what: str
+    writes_per_year: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +71,7 @@ class Life:
     refused_share: float | None
     dead_share: float
     hours_at_bars: dict[int, float]
+    kept: tuple[Rewritten, ...]
     heat_a: tuple[float, ...]
     held: Held
     contributors: tuple[Contributor, ...]
@@ -146,6 +158,7 @@ def life(
         changes = best_changes(pattern, seed, fast, typical, typical_days=middle)
         tell("the worst and the best parts")
         ends = corners(pattern, seed, fast, typical, typical_days=middle)
+    layout = Layout(pattern, gadget, warmths(pattern)[0])
     years = totals.counted_ns / (DAY_NS * YEAR_DAYS)
     return Life(
         pattern=pattern,
@@ -162,7 +175,8 @@ def life(
         waves=totals.waves,
         refused_share=totals.refused / totals.asked if totals.asked else None,
         dead_share=totals.dead_ns / totals.total_ns,
-        hours_at_bars=_hours_at_bars(pattern, totals),
+        hours_at_bars=_hours_at_bars(layout, totals),
+        kept=_rewritten(layout, totals),
         heat_a=totals.heat_a(),
         held=found,
         contributors=shares,
@@ -231,9 +245,17 @@ def _told(error: float, of: float) -> float | None:
     return error if error < of else None
 
 
-def _hours_at_bars(pattern: Pattern, totals: Totals) -> dict[int, float]:
-    assert pattern.gadget is not None
-    layout = Layout(pattern, pattern.gadget, warmths(pattern)[0])
+def _rewritten(layout: Layout, totals: Totals) -> tuple[Rewritten, ...]:
+    found = []
+    for place, number in enumerate(layout.keeping):
+        region = layout.regions[number]
+        assert region.kept is not None
+        found.append(Rewritten(region=region.name, what=region.kept,
+                               writes_per_year=totals.writes_per_year(place)))
+    return tuple(found)
+
+
+def _hours_at_bars(layout: Layout, totals: Totals) -> dict[int, float]:
     number = layout.region_id.get("gauge")
     if number is None:
         return {}

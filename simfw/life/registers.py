@@ -147,7 +147,8 @@ WARM = 11         # plus the number of the temperature
 MEASURED = 12     # plus the number of a measure's code
 TRACKED = 13      # regions whose time per state is kept
 COUNTS = 14       # levels of the count that something asks for
-SIZES = 15
+KEEPING = 15      # regions of which something is kept over a power loss
+SIZES = 16
 SETTLE = 0        # an instant in which no dwell has expired
 EXPIRE = 1        # plus the region: an instant, this one's dwell being the last that has expired
 
@@ -216,6 +217,7 @@ class Tables(NamedTuple):
     out_bits: Ints
     out_opened: Ints      # how often the protection opened
     out_waves: Ints       # bits of the sensors that have noticed a hand
+    out_writes: Ints      # bits of the regions of which something else is kept now
     out_habits: Ints      # bits of the started habits whose condition holds
     out_start: Ints       # per outcome and one more: regions that are set anew
     set_region: Ints
@@ -298,6 +300,7 @@ class World(NamedTuple):
     wake_time: Ints       # when what rests wakes the controller, in one period
     cycle_due: Ints       # per region, where the cycle began
     cycle_spent: Ints     # ns per flat state, there
+    cycle_writes: Ints    # and how often had been written
     cycle_slot: Ints      # the times of rest since: rows of what was drawn, and ns
     cycle_ns: Ints
     cycle_wakes: Ints     # 1 where what rests may wake the controller, 2 more where it ends so
@@ -307,6 +310,7 @@ class World(NamedTuple):
     caught: Ints
     first: Ints           # per occasion of a gated habit: 0 not judged, 1 it happens, 2 it does not
     spent: Ints           # ns per flat state
+    writes: Ints          # per region of which something is kept: how often it was written
     heat: Reals           # C per quarter of an hour of the week
     pending_time: Ints
     pending_kind: Ints

@@ -222,6 +222,8 @@ def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> Lap | None:
     """Where the dwells of a region lead: round in a circle, or as far as they can be told."""
     if moment.following[r] or not layout.groups[r][moment.states[r]]:
         return None
+    if layout.regions[r].kept == "state":
+        return None  # each of its changes is written, and is to be counted
     truths.but = r
     seen = [moment.states[r]]
     lasts = 0

@@ -207,6 +207,7 @@ class Store:
             columns["out_bits"].append(step.bits)
             columns["out_opened"].append(step.opened)
             columns["out_waves"].append(step.waves)
+            columns["out_writes"].append(step.writes)
             columns["out_habits"].append(step.habits)
             for region, entered, group in step.sets:
                 columns["set_region"].append(region)

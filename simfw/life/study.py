@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from simfw.life import registers as k
 from simfw.life.work import GRAIN_C, Group, Outcome, Task, groups
 from simfw.life.workers import Here, Workers
-from simfw.stimuli.pattern import DAY_NS, Pattern
+from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern
 
 __all__ = ["Keeper", "Progress", "Totals", "gather"]
 
@@ -45,6 +45,7 @@ class Totals:
         self.waves = self.caught = self.asked = self.refused = self._used = 0
         self._heat = [0] * k.QUARTERS
         self._spent_ns: list[int] = []
+        self._writes: list[int] = []
         # Of each user's time: whole weeks, and by the last quarter begun what lies in it.
         self._weeks = 0
         self._ended = [0] * k.QUARTERS
@@ -73,6 +74,8 @@ class Totals:
         self._heat = [a + b for a, b in zip(self._heat, found.heat, strict=True)]
         spent = self._spent_ns or [0] * len(found.spent_ns)
         self._spent_ns = [a + b for a, b in zip(spent, found.spent_ns, strict=True)]
+        writes = self._writes or [0] * len(found.writes)
+        self._writes = [a + b for a, b in zip(writes, found.writes, strict=True)]
 
     @property
     def average_current_a(self) -> float:
@@ -93,6 +96,10 @@ class Totals:
             lived_ns = (self._weeks + whole) * k.QUARTER_NS + rest_ns
             found.append(grains * GRAIN_C / (lived_ns * 1e-9) if lived_ns else 0.0)
         return tuple(found)
+
+    def writes_per_year(self, place: int) -> float:
+        """How often was written what is kept of a region, by its place among those that keep."""
+        return self._writes[place] * YEAR_DAYS * DAY_NS / self.total_ns
 
     def share_spent(self, flat: int) -> float:
         """The share of all time spent in a flat state."""

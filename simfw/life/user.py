@@ -57,12 +57,14 @@ class UserLife:
     charging_ns: int
     end_charge: float
     spent_ns: tuple[int, ...]
+    writes: tuple[int, ...]
     heat_c: tuple[float, ...]
 
 
 def _world(layout: Layout) -> k.World:
     regions, sensors = len(layout.regions), len(layout.sensors)
     states, habits = layout.offset[-1], len(layout.started)
+    keeping = len(layout.keeping)
     lengths = {
         "i": k.REGISTERS, "f": k.REALS, "entered": regions, "due": regions,
         "lap_place": regions, "lap_left": regions,
@@ -70,10 +72,10 @@ def _world(layout: Layout) -> k.World:
         "wake_lasts": regions, "wake_group": regions, "wake_place": regions, "wake_due": regions,
         "wake_period": regions, "wake_changes": regions,
         "wake_time": k.MOST_CHANGES + k.MOST_LAP,
-        "cycle_due": regions, "cycle_spent": states, "cycle_slot": k.MOST_SEGMENTS,
-        "cycle_ns": k.MOST_SEGMENTS, "cycle_wakes": k.MOST_SEGMENTS,
+        "cycle_due": regions, "cycle_spent": states, "cycle_writes": keeping,
+        "cycle_slot": k.MOST_SEGMENTS, "cycle_ns": k.MOST_SEGMENTS, "cycle_wakes": k.MOST_SEGMENTS,
         "hand": sensors, "waving": sensors, "waves": sensors, "caught": sensors,
-        "first": 0, "spent": states, "heat": k.QUARTERS,
+        "first": 0, "spent": states, "writes": keeping, "heat": k.QUARTERS,
         "pending_time": k.MOST_PENDING, "pending_kind": k.MOST_PENDING,
         "pending_target": k.MOST_PENDING, "pending_value": k.MOST_PENDING,
         "habit_true": habits, "habit_until": habits, "habit_again": habits, "habit_used": habits,
@@ -347,6 +349,7 @@ class Life:
             charging_ns=int(i[k.CHARGING]),
             end_charge=float(f[k.CHARGE]),
             spent_ns=tuple(int(n) for n in world.spent),
+            writes=tuple(int(n) for n in world.writes),
             heat_c=tuple(float(c) for c in world.heat),
         )
 

@@ -52,7 +52,8 @@ class Outcome:
     `plugs` and `counted_ns` as in `UserLife`.
     The rest are sums over them, as whole numbers, so that the order of adding changes no digit:
     times in ns, charges in grains of `GRAIN_C`. `heat` is the charge of each quarter of an hour of
-    the week, `spent_ns` the time in each flat state.
+    the week, `spent_ns` the time in each flat state, `writes` how often was written what is kept of
+    each region that keeps something over a power loss.
     """
 
     number: int
@@ -70,6 +71,7 @@ class Outcome:
     used: int
     heat: tuple[int, ...]
     spent_ns: tuple[int, ...]
+    writes: tuple[int, ...]
 
 
 def groups(pattern: Pattern, users: int, seed: int) -> Iterator[Group]:
@@ -160,6 +162,7 @@ def outcome(number: int, lives: Sequence[UserLife]) -> Outcome:
         used=sum(round(one.used_c / GRAIN_C) for one in lives),
         heat=_summed([[round(c / GRAIN_C) for c in one.heat_c] for one in lives]),
         spent_ns=_summed([one.spent_ns for one in lives]),
+        writes=_summed([one.writes for one in lives]),
     )
 
 

@@ -13,7 +13,15 @@ from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 from simfw.report.spans import span_of
-from simfw.report.text import columns, guess_lines, heading, origins_json, plain
+from simfw.report.text import (
+    columns,
+    format_rough,
+    guess_lines,
+    heading,
+    origins_json,
+    plain,
+    what_is_kept,
+)
 
 __all__ = ["life_json", "life_text"]
 
@@ -66,6 +74,10 @@ def life_json(found: Life) -> dict[str, Any]:
         "refused_share": found.refused_share,
         "dead_share": found.dead_share,
         "hours_per_day_at_bars": {str(bars): h for bars, h in found.hours_at_bars.items()},
+        "kept": [
+            {"region": one.region, "what": one.what, "writes_per_year": one.writes_per_year}
+            for one in found.kept
+        ],
         "corners_days": None if corners is None else {
             "worst": _finite(corners[0]), "best": _finite(corners[1])
         },
@@ -101,6 +113,14 @@ def life_text(found: Life, paint: Paint = plain) -> str:
         lines += columns(
             [(str(bars), f"{hours:.3g} h") for bars, hours in found.hours_at_bars.items()],
             right=(1,),
+        )
+    if found.kept:
+        lines += ["", paint("Kept over a power loss", "head")]
+        lines += columns(
+            [("region", "kept", "writes in a year")]
+            + [(one.region, what_is_kept(one.what), format_rough(one.writes_per_year))
+               for one in found.kept],
+            right=(2,),
         )
     if found.contributors:
         lines += ["", paint("What the spread of the days depends on", "head")]

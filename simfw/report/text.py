@@ -23,6 +23,7 @@ __all__ = [
     "columns",
     "count_text",
     "format_charge",
+    "format_rough",
     "guess_block",
     "guess_keys",
     "guess_lines",
@@ -32,6 +33,7 @@ __all__ = [
     "plain",
     "text_report",
     "ticking_text",
+    "what_is_kept",
 ]
 
 DAY_S = 86_400.0
@@ -364,9 +366,13 @@ def _kept(run: Run, paint: Paint) -> list[str]:
     rows = [("region", "kept", "writes", "in a year at this rate")]
     for use in run.kept:
         per_year = use.writes * YEAR_S * SECOND_NS / run.duration_ns
-        what = "its state" if use.what == "state" else "its last resume point"
-        rows.append((use.region, what, str(use.writes), format_rough(per_year)))
+        rows.append((use.region, what_is_kept(use.what), str(use.writes), format_rough(per_year)))
     return ["", paint("Kept over a power loss", "head"), *columns(rows, right=(2, 3))]
+
+
+def what_is_kept(what: str) -> str:
+    """What a region keeps over a power loss, in words."""
+    return "its state" if what == "state" else "its last resume point"
 
 
 def format_rough(count: float) -> str:

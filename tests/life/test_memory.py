@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,9 @@ import pytest
 from simfw.engine.run import Run
 from simfw.engine.simulator import simulate
 from simfw.life import registers as k
+from simfw.life.life import life
 from simfw.life.user import Life
+from simfw.report.life import life_json, life_text
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb
 from simfw.stimuli.steps import Toggle
 from tests.life.made import head, pattern
@@ -137,7 +140,9 @@ def stands(run: Run) -> dict[str, str]:
 
 @pytest.mark.parametrize("fast", [False, True])
 def test_what_survives_over_days_is_what_survives_in_a_run(tmp_path: Path, fast: bool) -> None:
-    """Switched off and on, run empty, charged again: the same states for the same times."""
+    """Switched off and on, run empty, charged again: the same states for the same
+    times, and as often written.
+    """
     made = pattern(tmp_path, LAMP, head(charge="90 %", horizon="9 days") + HABITS)
     user = ready(made, fast=fast)
     stimuli, _ = user.stimuli(0, 10 * 86_400 * 10**9)
@@ -156,6 +161,9 @@ def test_what_survives_over_days_is_what_survives_in_a_run(tmp_path: Path, fast:
                 n = user.layout.region_id[use.region]
                 flat = user.layout.offset[n] + user.layout.state_id[n][use.state]
                 assert user.world.spent[flat] == pytest.approx(use.time_ns, abs=60 * 10**9)
+        kept = [user.layout.regions[n].name for n in user.layout.keeping]
+        assert dict(zip(kept, user.world.writes, strict=True)) == {
+            use.region: pytest.approx(use.writes, rel=1e-4, abs=1) for use in run.kept}
         opened += run.empty_at_ns is not None
     assert opened
 
@@ -166,3 +174,21 @@ def test_years_of_switching_are_lived_the_same_compiled_and_plain(tmp_path: Path
     plain, fast = alone(made), alone(made, fast=True)
     assert plain.spans > 2
     assert plain == fast
+
+
+def test_writes_in_a_year_are_told(tmp_path: Path) -> None:
+    """Lit and dark once a day: 730.5 changes of its state in a year of 365.25 days."""
+    daily = '[[habits]]\nname = "evening"\nat = "20:00"\nsteps = [' + ", ".join(
+        ['{ press = "key", for = "200 ms" }', '{ wait = "5 min" }',
+         '{ press = "key", for = "200 ms" }']) + "]\n"
+    quiet = LAMP.replace('kept = "state"\nstates.off', "states.off").replace("12 mAh", "9 Ah")
+    made = pattern(tmp_path, quiet, head(horizon="200 days") + daily)
+    found = life(made, study=False, fast=False)
+    told = {one.region: (one.what, one.writes_per_year) for one in found.kept}
+    assert told["lamp"] == ("state", pytest.approx(730.5, rel=2e-3))
+    assert told["dim"] == ("state", 0.0)
+    assert told["mode"][0] == "resume"
+    assert 0.0 < told["mode"][1] < 2.0  # once in all that time
+    assert re.search(r"lamp +its state +730\n", life_text(found))
+    assert life_json(found)["kept"][1] == {
+        "region": "lamp", "what": "state", "writes_per_year": told["lamp"][1]}

@@ -47,7 +47,7 @@ def invented(number: int, users: tuple[int, ...]) -> Outcome:
         lasted_ns=tuple(rng.integers(1, 30 * DAY_NS, len(users)).tolist()),
         dead_ns=number, plugs=1, counted_ns=4, waves=2, caught=1, asked=3, refused=1,
         used=int(rng.integers(10**15)), heat=HEAT[number % 672 :] + HEAT[: number % 672],
-        spent_ns=(5, 6, number),
+        spent_ns=(5, 6, number), writes=(number, 2),
     )
 
 
@@ -65,6 +65,7 @@ def answers(totals: Totals) -> tuple[object, ...]:
     return (
         totals.days.tolist(), totals.strengths.tolist(), totals.heat_a(), totals.total_ns,
         totals.average_current_a, [totals.share_spent(n) for n in range(3)], totals.plugs,
+        [totals.writes_per_year(n) for n in range(2)],
         totals.waves, totals.caught, totals.asked, totals.refused, totals.dead_ns,
     )
 
@@ -96,6 +97,7 @@ def test_time_lived_in_each_quarter_is_counted_once() -> None:
             waves=0, caught=0,
             asked=0, refused=0, used=round(current_a * sum(lived_s) / GRAIN_C),
             heat=tuple(round(current_a * s / GRAIN_C) for s in lived_s), spent_ns=(1,),
+            writes=(),
         ))
     assert totals.heat_a() == pytest.approx([current_a] * 672, rel=1e-9)
     assert totals.average_current_a == pytest.approx(current_a, rel=1e-9)
