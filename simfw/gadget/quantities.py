@@ -15,6 +15,7 @@ __all__ = ["Whole", "quantities", "ranged", "whole_numbers", "with_values"]
 
 Quantity = Figure | Timing
 Step = str | int
+_LEAVES = (str, int, float)  # they hold no quantity; most of what a gadget holds is one of them
 
 
 def quantities(gadget: Gadget) -> dict[str, Quantity]:
@@ -71,7 +72,8 @@ def _walk(value: Any, path: tuple[Step, ...]) -> Iterator[tuple[tuple[Step, ...]
         yield path, value
         return
     for step, part in _parts(value):
-        yield from _walk(part, (*path, step))
+        if part is not None and not isinstance(part, _LEAVES):
+            yield from _walk(part, (*path, step))
 
 
 def _walk_whole(value: Any, path: tuple[Step, ...]) -> Iterator[tuple[tuple[Step, ...], Whole]]:

@@ -161,12 +161,16 @@ def lay(heat: Reals, start: int, end: int, charge_c: float) -> None:
         heat[quarter % QUARTERS] += charge_c
         return
     per_ns = charge_c / (end - start)
-    while quarter <= last:
-        begin = quarter * QUARTER_NS
-        stop = begin + QUARTER_NS
-        if begin < start:
-            begin = start
-        if stop > end:
-            stop = end
-        heat[quarter % QUARTERS] += per_ns * (stop - begin)
+    heat[quarter % QUARTERS] += per_ns * ((quarter + 1) * QUARTER_NS - start)
+    heat[last % QUARTERS] += per_ns * (end - last * QUARTER_NS)
+    quarter += 1
+    per_quarter = per_ns * QUARTER_NS
+    weeks = (last - quarter) // QUARTERS
+    if weeks > 0:  # in whole weeks each quarter gets as much
+        per_week = per_quarter * weeks
+        for each in range(QUARTERS):
+            heat[each] += per_week
+        quarter += weeks * QUARTERS
+    while quarter < last:
+        heat[quarter % QUARTERS] += per_quarter
         quarter += 1

@@ -102,9 +102,9 @@ def best_changes(
     if not math.isfinite(before):
         return ()
     found = []
-    for text, other in _candidates(gadget):
+    for text, values in _candidates(gadget):
         try:
-            days = mean_days(pattern, other, seed, fast, users, store=store)
+            days = _at(pattern, values, seed, fast, users, store)
         except DescriptionError:
             continue  # the figures no longer make a circuit
         if math.isfinite(days) and days - before > LEAST_GAIN * before:
@@ -143,7 +143,8 @@ def _store(pattern: Pattern, gadget: Gadget, fast: bool) -> Store:
     return Store(Layout(first_span, gadget, warmths(first_span)[0]), fast)
 
 
-def _candidates(gadget: Gadget) -> Iterator[tuple[str, Gadget]]:
+def _candidates(gadget: Gadget) -> Iterator[tuple[str, dict[str, float]]]:
+    """Each single change in words, and the figure that it changes."""
     for key, quantity in quantities(gadget).items():
         for ending, factor, unit in _CHOICES:
             if re.fullmatch(ending, key) is None:
@@ -153,13 +154,13 @@ def _candidates(gadget: Gadget) -> Iterator[tuple[str, Gadget]]:
                     continue
                 new = round(quantity.ns * factor)
                 text = f"{format_duration(quantity.ns)} -> {format_duration(new)}"
-                yield f"{key}: {text}", changed(gadget, {key: new})[0]
+                yield f"{key}: {text}", {key: new}
             elif quantity.value > 0.0:
                 value = quantity.value * factor
                 if is_bought(key):
                     value = preferred_ohm(value)
                 text = f"{_figure(quantity.value, unit)} -> {_figure(value, unit)}"
-                yield f"{key}: {text}", changed(gadget, {key: value})[0]
+                yield f"{key}: {text}", {key: value}
 
 
 def _figure(value: float, unit: str) -> str:

@@ -168,12 +168,14 @@ class Drawer:
 
     def warmth_changes(self, first_day: int, days: int) -> list[tuple[int, int]]:
         """When the temperature changes within a stretch: (time in ns, its number)."""
+        if len(set(self._twelfths)) == 1:
+            return []
         changes = []
         for day in range(first_day, first_day + days):
             now = self._twelfth(day)
             if day == 0 or now != self._twelfth(day - 1):
                 changes.append((day * DAY_NS, self._twelfths[now]))
-        return changes if len(set(self._twelfths)) > 1 else []
+        return changes
 
     def _twelfth(self, day: int) -> int:
         return int(((self.pattern.begins_day + day) % YEAR_DAYS) / TWELFTH_DAYS) % 12

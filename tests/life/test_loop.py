@@ -14,6 +14,7 @@ from simfw.circuit.infrared import catch_probability
 from simfw.engine.simulator import simulate
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
+from simfw.life.arithmetic import QUARTER_NS, QUARTERS, lay
 from simfw.life.drawing import warmths
 from simfw.life.held import held
 from simfw.life.layout import Layout
@@ -372,3 +373,21 @@ def test_heat_adds_up_to_what_was_drawn(tmp_path: Path) -> None:
     assert sum(found.heat_c) == pytest.approx(found.used_c, rel=1e-9)
     by_hour = np.array(found.heat_c).reshape(7, 24, 4).sum(axis=(0, 2))
     assert int(by_hour.argmax()) == 19
+
+
+@pytest.mark.parametrize(("start", "lasts"), [
+    (0, 1), (7, QUARTER_NS), (3 * QUARTER_NS, QUARTER_NS), (5, QUARTERS * QUARTER_NS),
+    (QUARTER_NS, QUARTERS * QUARTER_NS), (QUARTER_NS - 1, 3 * QUARTERS * QUARTER_NS + 2),
+    (9 * QUARTERS * QUARTER_NS + 11, 2 * QUARTERS * QUARTER_NS + 17 * QUARTER_NS),
+    ((QUARTERS - 2) * QUARTER_NS, 5 * QUARTER_NS),
+])  # fmt: skip
+def test_a_charge_is_spread_over_the_week_as_its_time_is(start: int, lasts: int) -> None:
+    """Each quarter of an hour gets the share of the time that falls into it, of any week."""
+    heat = [0.0] * QUARTERS
+    spread = np.zeros(QUARTERS)
+    lay(spread, start, start + lasts, 3.0)
+    first, last = start // QUARTER_NS, (start + lasts - 1) // QUARTER_NS
+    for quarter in range(first, last + 1):
+        within = min(start + lasts, (quarter + 1) * QUARTER_NS) - max(start, quarter * QUARTER_NS)
+        heat[quarter % QUARTERS] += 3.0 * within / lasts
+    assert spread == pytest.approx(heat, rel=1e-12)
