@@ -498,9 +498,14 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                         reached = low - 1e-13
                     else:
                         i[FORCED] = high_kind
-                middle = 0.5 * (charge + reached)
-                k = piece(grid, bucket, middle)
-                used = (between(grid, use, slot * nodes, k, middle) + woken) * ((then - now) * 1e-9)
+                if bits & USB:
+                    middle = 0.5 * (charge + reached)
+                    k = piece(grid, bucket, middle)
+                    used = between(grid, use, slot * nodes, k, middle) + woken
+                    used *= (then - now) * 1e-9
+                else:
+                    # Nothing but the cell gives: what it lost, however the current falls.
+                    used = (charge - reached) * p.real[CAPACITY_C]
                 f[CHARGE] = reached
                 f[USED] += used
                 fixed = 0.0

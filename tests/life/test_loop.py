@@ -95,6 +95,9 @@ def test_loop_agrees_with_the_simulator(name: str, charge: float, hours: int) ->
     drawn = charge - user.world.f[k.CHARGE]
     assert drawn == pytest.approx(charge - run.end_charge, rel=5e-6)
     assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=2e-5)
+    if user.world.i[k.PLUGS] == 0:  # nothing else gave: what the cell lost is what was used
+        capacity_c = user.layout.gadget.cell.capacity.value
+        assert user.world.f[k.USED] == pytest.approx(drawn * capacity_c, rel=1e-9)
     for use in run.states:
         if use.region in (*made.gadget.behaviour, "gauge"):  # type: ignore[union-attr]
             region = user.layout.region_id[use.region]
