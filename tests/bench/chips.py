@@ -26,6 +26,7 @@ from tests.report.chips import AVR, Instant, on_avr
 ROOT = Path(__file__).parent.parent.parent
 GADGETS = [ROOT / "scenarios" / "larder-lamp" / "gadget.toml",
            ROOT / "scenarios" / "key-hook" / "gadget.toml",
+           ROOT / "tests" / "gallery" / "pier-light" / "gadget.toml",
            ROOT / "tests" / "data" / "two-buttons" / "gadget.toml"]  # fmt: skip
 S = 1_000_000_000
 

@@ -59,6 +59,24 @@ def test_positions_that_go_on_alike_are_one_entry() -> None:
     assert sizes == [13, 13]
 
 
+def test_colours_that_are_dimmed_alike_share_what_is_left() -> None:
+    """Ten steps of a line, unscaled or under three positions of a dial, for two lights: once."""
+    made = gadget("""
+[dials.dim]
+values = ["10 %", "50 %", "100 %"]
+rows = [{ on = "key.click", step = 1, wrap = true }]
+[sequences.rise]
+points = ["0 % @ 0 s", "100 % @ 1 s"]
+every = "100 ms"
+[behaviour.lamp]
+starts = "lit"
+states.lit = { warm = "rise", cool = "rise", scale = { warm = "dim", cool = "dim" } }
+""")
+    layout = lay_out(system_plan(build_system(made), made.segments))
+    assert layout.scaled_first == (0, 0)
+    assert len(layout.scaled) == 10 * (1 + 3)
+
+
 def test_the_c_of_a_long_dial_does_what_the_model_does(tmp_path: Path) -> None:
     """Random presses: the same events and levels at every instant."""
     command = compiler("tcc", "gcc", "clang")

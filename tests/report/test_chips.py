@@ -28,6 +28,7 @@ HOOK = ROOT / "scenarios" / "key-hook" / "gadget.toml"
 STEPS = ROOT / "scenarios" / "cellar-steps" / "gadget.toml"
 SMALL = ROOT / "tests" / "data" / "two-buttons" / "gadget.toml"
 BUOY = ROOT / "tests" / "gallery" / "bell-buoy" / "gadget.toml"
+PIER = ROOT / "tests" / "gallery" / "pier-light" / "gadget.toml"
 GLIMMER = ROOT / "tests" / "gallery" / "stair-glimmer" / "gadget.toml"
 
 
@@ -64,10 +65,21 @@ def test_no_compiler_says_a_word(path, target):
     assert made.memory > 15
 
 
+@pytest.mark.parametrize("target", TARGETS[:2], ids=lambda target: target.name)
+def test_dials_and_lists_that_say_the_same_compile_without_a_word(target):
+    """A dial that is stepped, where `int` has 16 bits; two tables alike, in one program."""
+    needs(target.command)
+    made = compiled(target, files_of(PIER))
+    assert made is not None
+    assert made.said == ""
+
+
 # Most bytes of flash and of static memory: (flash, memory).
 MOST = {
     ("larder-lamp", "8-bit AVR"): (5 * 1024, 320),
     ("larder-lamp", "Cortex-M0"): (3584, 256),
+    ("pier-light", "8-bit AVR"): (5 * 1024, 128),
+    ("pier-light", "Cortex-M0"): (4400, 128),
     ("two-buttons", "8-bit AVR"): (1800, 96),
     ("two-buttons", "8-bit AVR, whole program"): (1600, 96),
     ("two-buttons", "Cortex-M0"): (1536, 96),
@@ -80,7 +92,8 @@ def test_the_firmware_fits_the_part(key):
     gadget, name = key
     target = next(one for one in TARGETS if one.name == name)
     needs(target.command)
-    made = compiled(target, files_of(LAMP if gadget == "larder-lamp" else SMALL))
+    path = next(one for one in (LAMP, PIER, SMALL) if one.parent.name == gadget)
+    made = compiled(target, files_of(path))
     assert made is not None
     flash, memory = MOST[key]
     assert made.flash <= flash

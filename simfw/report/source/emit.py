@@ -64,7 +64,26 @@ def _plain(numbers: Iterable[int | None]) -> list[Entry]:
 
 
 def tables_of(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
-    """The tables: C type, name, entries. Tables of what a gadget lacks are empty."""
+    """The tables: C type, name, entries. Tables of what a gadget lacks are empty, and those that
+    say the same as an earlier one are left out.
+    """
+    alike = same_tables(layout)
+    return [one for one in _tables(layout) if one[1] not in alike]
+
+
+def same_tables(layout: Layout) -> dict[str, str]:
+    """The tables that say the same, number by number, as an earlier one: it serves for both."""
+    found: dict[str, str] = {}
+    first: dict[tuple[str, tuple[tuple[str, ...], ...]], str] = {}
+    for kind, table, entries in _tables(layout):
+        if entries:
+            said = (kind, tuple(entry.fields for entry in entries))
+            if first.setdefault(said, table) != table:
+                found[table] = first[said]
+    return found
+
+
+def _tables(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
     timed = layout.time_lengths
     return [
         ("fw_index", "fw_starts", layout.starts),
@@ -188,7 +207,7 @@ def tables_header(plan: Plan, layout: Layout, name: str, digest: str, tick: Tick
         f"extern const FW_FLASH {kind} {table}[{_number_of(entries)}u];\n"
         for kind, table, entries in tables_of(layout)
         if entries
-    )
+    ) + "".join(f"#define {table} {first}\n" for table, first in same_tables(layout).items())
     return f"""{BANNER}/* {_comment(name)}{f", gadget file SHA-256 {digest}" if digest else ""} */
 #ifndef TABLES_H
 #define TABLES_H
@@ -233,7 +252,8 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
 
 /* Fields of an entry: of fw_rows region, first and last state, guard, where to (a state, or from
  * FW_STEP_FIRST on a distance, none being FW_STEP_ZERO), what to emit; of
- * fw_drives region, first and last state, rank, and marks where any are needed; of fw_scales
+ * fw_drives region, first and last state, which level of those that are given before anything
+ * scales them, and marks where any are needed; of fw_scales
  * region, first and last state, by how much the place in fw_scaled moves on; of fw_dial_drives and
  * fw_dial_scales region, first and last state, dial and its first state, then where its ranks
  * begin, or by how many steps of which length the place moves on at its first position; of

@@ -58,7 +58,7 @@ class Dialled:
                     if drive is not None and drive.dial is not None:
                         by_dial.setdefault(drive.dial, []).append(state.name)
                 for dial, states in by_dial.items():
-                    ranks = tuple(output.rank(drive_level(drive))
+                    ranks = tuple(output.given(drive_level(drive))
                                   for drive in given_by(plan.system, dial))
                     if ranks not in kept:
                         kept[ranks] = len(self.ranks)
@@ -92,6 +92,7 @@ class Scales:
         self.dialled_first: list[int] = []
         self.places: list[int | None] = []
         self.ranks: list[int] = []
+        kept: dict[tuple[int, ...], int] = {}
         names = list(plan.states.values())
         for output in plan.outputs:
             self.first.append(len(self.entries))
@@ -100,13 +101,13 @@ class Scales:
             if not regions:
                 self.places.append(None)
                 continue
-            # Of each rank, the last first, its place among those that are driven.
-            driven = self._driven(output)
-            every = len(output.levels) if output.segments is None else output.segments + 1
-            self.ranks += [driven.index(rank) if rank in driven else 0
-                           for rank in reversed(range(every))]
-            self.places.append(len(self.ranks))
-            step = len(driven)
+            left = tuple(rank for way in factor_ways(plan.system, output.name)
+                         for rank in self._left(output, way))
+            if left not in kept:  # two colours that are dimmed alike share theirs
+                kept[left] = len(self.ranks)
+                self.ranks += left
+            self.places.append(kept[left])
+            step = len(output.driven) if output.segments is None else output.segments + 1
             for scaler in regions:
                 region = scaler.region
                 for place, factor in enumerate(scaler.fixed, start=1):
@@ -129,22 +130,14 @@ class Scales:
                     ]
                     place += len(values)
                 step *= len(scaler.factors)
-            for way in factor_ways(plan.system, output.name):
-                self.ranks += self._left(output, way)
         self.first.append(len(self.entries))
         self.dialled_first.append(len(self.dialled))
 
     @staticmethod
-    def _driven(output: Output) -> list[int]:
-        """The ranks that are given before anything scales them."""
+    def _left(output: Output, way: tuple[float, ...]) -> list[int]:
+        """The rank that is left of each level that is given."""
         if output.segments is not None:
-            return list(range(output.segments + 1))
-        return [output.rank(number) for number in output.driven]
-
-    def _left(self, output: Output, way: tuple[float, ...]) -> list[int]:
-        """The rank that is left of each rank that is driven."""
-        if output.segments is not None:
-            return [rank if all(way) else 0 for rank in self._driven(output)]
+            return [rank if all(way) else 0 for rank in range(output.segments + 1)]
         shares = dict(output.levels)
         return [output.rank(scaled_level(number, shares[number], way, None)[0])
                 for number in output.driven]

@@ -40,9 +40,10 @@ class Layout:
     first time of a state, `time_lengths` which of `lengths` each time has, and whether a later one
     follows. `timed` regions from the first on have a running time; `memory` is the range of regions
     that remember a resume point. `scales` holds, for each output from `output_scales` on, in which
-    states of a region its place in `scaled` moves on by how much; there stands the rank that comes
-    out, from `scaled_first` on (None: the output is not scaled). `dial_drives` and `dial_scales`
-    say the same of states that drive or scale by a dial; `dial_ranks` holds the ranks of positions.
+    states of a region its place in `scaled` moves on by how much; there stands, for each level that
+    is given, the rank that comes out, from `scaled_first` on (None: the output is not scaled).
+    `dial_drives` and `dial_scales` say the same of states that drive or scale by a dial;
+    `dial_ranks` holds the levels of positions.
     `clocks` holds the region and the output of each clock of a sequence, `plays`, from
     `clock_plays` on, which of `sequences` it goes through in which states; `sequences` tells where
     the steps of each begin, the `endless` ones first.
@@ -294,7 +295,7 @@ class _Drives:
             if taking:
                 rank = state.takes_out.get(output.name, 0)
             elif (drive := state.outputs.get(output.name)) is not None and drive.dial is None:
-                rank = output.rank(drive_level(drive))
+                rank = output.given(drive_level(drive))
             else:
                 rank = 0
             if rank:
@@ -350,7 +351,7 @@ class _Clocks:
             for state in region.states:
                 one = state.sequences.get(name)
                 if one is not None:
-                    steps = tuple((numbers[Length(lasts_ns)], output.rank(drive_level(drive)))
+                    steps = tuple((numbers[Length(lasts_ns)], output.given(drive_level(drive)))
                                   for lasts_ns, drive in one.steps) * (one.times or 1)
                     key = (one.times is not None, steps)
                     found[key] = None

@@ -72,6 +72,12 @@ class Output:
             return number
         return [level for level, _ in self.levels].index(number)
 
+    def given(self, number: int) -> int:
+        """The place of a level among those that are given before anything scales them; where
+        nothing does, its rank.
+        """
+        return number if self.segments is not None else self.driven.index(number)
+
     @property
     def ranks(self) -> list[int]:
         """The ranks of all levels, sorted."""

@@ -218,7 +218,7 @@ static void fire(fw_index region, const FW_FLASH fw_index *row)
 #endif
 #if FW_STEPPED
     if ((to >= FW_STEP_FIRST) && (to < FW_STEP_END)) {
-        to = (fw_index)(fw.state[region] + to - FW_STEP_ZERO); /* a distance */
+        to = (fw_index)((fw_index)(fw.state[region] + to) - FW_STEP_ZERO); /* a distance */
     }
 #endif
 #if FW_AWAKE_STATES
@@ -620,7 +620,7 @@ static bool stands(const FW_FLASH fw_index *drive)
 }
 #endif
 
-/* The largest rank that states give an output by dials. */
+/* The most that states give an output by dials: places among the levels that it can be given. */
 static fw_index lit_by_dials(fw_index output)
 {
     fw_index most = 0u;
@@ -644,7 +644,7 @@ static fw_index lit_by_dials(fw_index output)
     return most;
 }
 
-/* The rank to which the clocks of sequences drive an output now, or `most` where that is more. */
+/* What the clocks of sequences give an output now, or `most` where that is more. */
 static fw_index in_time(fw_index output, fw_index most)
 {
 #if FW_CLOCK_COUNT > 0
@@ -693,7 +693,7 @@ static fw_index add(group_sum *group, fw_index mark, fw_index here)
 }
 #endif
 
-/* The largest rank of dials and of the entries that no gate can shut. */
+/* The most of dials and of the entries that no gate can shut. */
 static fw_index lit_plain(fw_index output)
 {
 #if FW_DRIVE_COUNT > 0
@@ -720,7 +720,7 @@ static fw_index lit_plain(fw_index output)
 }
 
 #if FW_GATE_COUNT > 0
-/* The largest rank of all entries, but those of gates that are shut. */
+/* The most of all entries, but those of gates that are shut. */
 static fw_index lit(fw_index output)
 {
     fw_index at = AT(fw_output_drives, (output * FW_DRIVE_LISTS) + 1u);
@@ -757,8 +757,9 @@ static fw_index lit(fw_index output)
 }
 #endif
 
-/* What is left of a rank under the factors of all regions that scale the output now. */
-static fw_index scaled(fw_index output, fw_index rank)
+/* The rank that is left of what an output is given under the factors of all regions that scale it
+ * now; where none can, it is given its rank. */
+static fw_index scaled(fw_index output, fw_index given)
 {
 #if (FW_SCALE_COUNT > 0) || (FW_DIAL_SCALE_COUNT > 0)
     fw_index place = AT(fw_scaled_first, output);
@@ -766,7 +767,7 @@ static fw_index scaled(fw_index output, fw_index rank)
     fw_index end;
 
     if (place == FW_NONE) {
-        return rank;
+        return given;
     }
 #if FW_SCALE_COUNT > 0
     at = AT(fw_output_scales, output);
@@ -793,12 +794,10 @@ static fw_index scaled(fw_index output, fw_index rank)
         }
     }
 #endif
-    /* Before the first place stands, from the end, which of the driven ranks each rank is. */
-    rank = AT(fw_scaled, (fw_index)(AT(fw_scaled_first, output) - 1u - rank));
-    return AT(fw_scaled, place + rank);
+    return AT(fw_scaled, place + given);
 #else
     (void)output;
-    return rank;
+    return given;
 #endif
 }
 
