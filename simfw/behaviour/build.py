@@ -95,6 +95,9 @@ class _Builder:
             contacts=whole.contacts,
             measures=whole.measures,
             clocks=clocks_of(tuple(regions)),
+            powered_by=() if gadget.controller is None else gadget.controller.powered_by,
+            hold_up_ns=0 if gadget.controller is None or gadget.controller.hold_up is None
+            else gadget.controller.hold_up.ns,
         )
         self.check_levels()
         self.problems += bind_rules(gadget.rules, self.names)[1]

@@ -294,7 +294,10 @@ class System:
     are what it measures; the input `NAME.reached.K` tells whether level K is reached. `clocks` go
     through the sequences, one for each output that a region drives so, a state for each step. They
     are outputs in time: what drives is told by them, but nothing reads in which step they are, so
-    that whoever looks at states alone leaves them out.
+    that whoever looks at states alone leaves them out. `powered_by` are the contacts, or "usb",
+    that keep a supply which a state lets go of, until all have been open for `hold_up_ns`, and
+    bring it back. `holds`: whether the output by which the firmware does so is among the outputs
+    (see `holding`).
     """
 
     regions: tuple[Region, ...]
@@ -308,6 +311,9 @@ class System:
     contacts: Mapping[str, bool] = field(default_factory=dict)
     measures: Mapping[str, Levels] = field(default_factory=dict)
     clocks: tuple[Region, ...] = ()
+    powered_by: tuple[str, ...] = ()
+    hold_up_ns: int = 0
+    holds: bool = False
 
     @property
     def every(self) -> tuple[Region, ...]:

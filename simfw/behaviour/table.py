@@ -356,6 +356,17 @@ class Stepper:
         """What is kept of a region at the instant that began last: a state or its memory."""
         return self._stood[number][self._kept[number] == "resume"]
 
+    def stood(self) -> tuple[tuple[int, int, int], ...]:
+        """What has stood settled last, of each region of which something is kept: its number, state
+        and memory.
+        """
+        return tuple((number, *both) for number, both in self._stood.items())
+
+    def stand_again(self, stood: Iterable[tuple[int, int, int]]) -> None:
+        """Let that have stood settled last."""
+        self._stood = {number: (state, memory) for number, state, memory in stood}
+        self._stood_ns = -1
+
     def kept_along(self, number: int, last: int, writes: int) -> None:
         """Time was passed over in which `writes` were made, `last` is what is kept since."""
         state, memory = self._stood[number]

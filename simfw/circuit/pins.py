@@ -189,9 +189,7 @@ def _status_situations(gadget: Gadget, usb: tuple[float, ...]) -> Iterator[_Situ
 
 def _keeps_on(gadget: Gadget) -> bool:
     """Whether the controller is never off while USB is in: a power path feeds it past the cell."""
-    lets_go = any(level.unpowered for region in gadget.behaviour.values()
-                  for levels in region.states.values() for level in levels.values())
-    return gadget.power_path and not lets_go and not any(
+    return gadget.power_path and not gadget.lets_go and not any(
         toggle.in_supply for toggle in gadget.toggles.values())
 
 

@@ -52,7 +52,6 @@ def register(commands: Commands) -> None:
 
 def spec(arguments: argparse.Namespace) -> int:
     """Write the folder and say what is in it."""
-    from simfw.behaviour.refused import refuse_unpowered
     from simfw.beside import Beside
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
@@ -67,8 +66,6 @@ def spec(arguments: argparse.Namespace) -> int:
     old = None if arguments.since is None else load_gadget(arguments.since)
     bench = () if arguments.bench is None else _open_questions(arguments.bench, gadget)
     prepared = Prepared(gadget)
-    refuse_unpowered(prepared.system, "a specification",
-                     "its vectors do not know it")
     with ExitStack() as stack:
         # What the check finds has nothing to do with the vectors and the budget.
         report = None if arguments.no_check else stack.enter_context(Beside(check_gadget, gadget))

@@ -17,7 +17,7 @@ from simfw.circuit.circuit import Circuit
 from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
 from simfw.conform.program import shown, talk_to
 from simfw.errors import EndlessInstant, UsageError
-from simfw.vectors.replay import Exchange, Replay, Replayer, Report
+from simfw.vectors.replay import Exchange, Replay, Replayer, Report, let_go
 from simfw.vectors.sketch import Act
 
 __all__ = ["Difference", "Drive", "Firmware", "compare", "random_difference", "shrunk",
@@ -104,6 +104,8 @@ class Firmware:
     def differs(self, drive: Drive) -> Difference | None:
         """Drive the firmware and compare; None where it does what the model does."""
         exchanges = tuple(map(_asked, drive.replay.unrolled.exchanges))
+        if self.within_ns:
+            exchanges = tuple(_with_room(exchanges, 2 * self.within_ns + 1))
         most = sum(len(report.line) + 1 for one in exchanges for report in one.reports)
         answered = self.talk([line for exchange in exchanges for line in exchange.lines],
                              LEAST_BYTES + 4 * most)
@@ -173,6 +175,20 @@ def _asked(exchange: Exchange) -> Exchange:
     if not exchange.lines[-1].startswith("power "):
         return exchange
     return replace(exchange, reports=tuple(one for one in exchange.reports if one.kind != "wake"))
+
+
+def _with_room(exchanges: Sequence[Exchange], room_ns: int) -> Iterator[Exchange]:
+    """The exchanges with a supply that the firmware lets go of taken away so much later, as far as
+    nothing else is done meanwhile: it may be late to let go.
+    """
+    for place, one in enumerate(exchanges):
+        later = one.ends_ns + room_ns
+        follows = exchanges[place + 1].ends_ns if place + 1 < len(exchanges) else later
+        if let_go(exchanges[place - 1] if place else None, one) and follows > later:
+            yield Exchange((f"until {later}",), ())
+            yield Exchange((f"off {later}",), ())
+        else:
+            yield one
 
 
 def _first_apart(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]], kinds: set[str]

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.hold import holding
 from simfw.conform.firmware import Drive
 from simfw.vectors.equal import Prover
 from simfw.vectors.exposing import Judge
@@ -57,14 +58,15 @@ class Judged:
 def judged(prepared: Prepared, drives: Sequence[Drive], count: int, *, seed: int = 0,
            progress: Callable[[int, int], None] | None = None) -> Judged:
     """Judge `count` faults (all, if there are fewer) by the drives, the rest by search."""
-    every = all_faults(prepared.system)
+    system = holding(prepared.system)
+    every = all_faults(system)
     chosen = list(every) if count >= len(every) else [
         every[number] for number in sorted(random.Random(seed).sample(range(len(every)), count))]
     segments = prepared.gadget.segments
-    judge = Judge(prepared.system, segments)
+    judge = Judge(system, segments)
     for drive in drives:
         judge.add(drive.replay)
-    prover = Prover(prepared.system, segments, EFFORT)
+    prover = Prover(system, segments, EFFORT)
     found: dict[str, list[Fault]] = {"noticed": [], "same": [], "left": []}
     for done, fault in enumerate(chosen):
         if progress is not None:

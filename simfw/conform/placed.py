@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from simfw.behaviour.build import build_system
+from simfw.behaviour.hold import holding
 from simfw.conform.bench import look_at
 from simfw.conform.firmware import Difference, time_of
 from simfw.errors import EndlessInstant
@@ -126,7 +127,7 @@ class _Watch(Rehearsal):
 def placed(prepared: Prepared, found: Difference) -> Placed:
     """What is known of a difference. Raises nothing: what cannot be told is left out."""
     gadget = prepared.gadget
-    system = build_system(gadget)
+    system = holding(build_system(gadget))
     subject = subject_of(gadget, system)
     report = found.expected if found.expected != "nothing" else found.told
     kind, name = _about(report, system)

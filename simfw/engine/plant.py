@@ -58,7 +58,7 @@ class Plant:
             for kind in CONTACTS for name in INPUTS[kind].members(gadget)
         }
         self._measures = system.measures
-        self._powering = () if gadget.controller is None else gadget.controller.powered_by
+        self._powering = system.powered_by
         self._in_supply = tuple(n for n, toggle in gadget.toggles.items() if toggle.in_supply)
         self._clocks = prepared.clocks
         self._turning: dict[tuple[str, float], float] = {}

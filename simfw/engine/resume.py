@@ -82,7 +82,7 @@ def snapshot(simulation: Simulation) -> Snapshot:
         faulty=plant.supply.faulty,
         cut=plant.supply.cut,
         released=plant.supply.released,
-        open_ns=simulation.open_ns,
+        open_ns=simulation.latch.open_ns,
         pending=tuple((c.time_ns, c.kind, c.name, c.value) for c in simulation.pending),
         rules=tuple(monitor.save() for monitor in simulation.monitors),
         counted=None if plant.count is None else plant.count.share,

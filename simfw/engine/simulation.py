@@ -29,6 +29,7 @@ from simfw.engine.run import ConsumerUse, Expected, Interval, Occurred, Part, Ru
 from simfw.engine.snapshot import Snapshot
 from simfw.engine.supply import (
     CHATTER,
+    Latch,
     Supply,
     met_at_power_up,
     next_supply,
@@ -156,10 +157,8 @@ class Simulation:
         self._woken = False  # whether it has been since it had power
         self.stepper.on_wake, self.stepper.wakes_always = self._wake, wake.every_instant
         self._inputs_changed = False
-        hold_up = None if gadget.controller is None else gadget.controller.hold_up
-        self._hold_up = 0 if hold_up is None else hold_up.ns
-        self.open_ns = None if resume is None else resume.open_ns  # since when nothing powers it
-        self._held = plant.held
+        self.latch = Latch(prepared.system.hold_up_ns, plant.held,
+                           None if resume is None else resume.open_ns)
         self.release_at = _ENDLESS
         self._at_zero: list[str] = []  # raw events of the first instant, until it powers up
         self._due_expects: list[Change] = []
@@ -475,8 +474,7 @@ class Simulation:
         rounds = opened = 0
         self.begin_instant()
         if power_up:
-            # With nothing that powers it, it lets go at once; what opens now has not powered it.
-            self.open_ns, self._held = None, plant.held
+            self.latch.power_up(plant.held)
         self.release_at = _ENDLESS
         if turned and (
             first := self._electrical(plant.phase(), settled=False)
@@ -548,15 +546,13 @@ class Simulation:
         """
         plant, now = self.plant, self.plant.supply
         held = plant.held
-        if self._held and not held:
-            self.open_ns = self.now
-        self._held = held
+        self.latch.look(self.now, held)
         if now.released:
             return replace(now, released=False) if held else None
         if held or not settled or not self.alive or not self.stepper.lets_go:
             return None
-        at = self.now if self.open_ns is None else self.open_ns + self._hold_up
-        if at <= self.now:
+        at = self.latch.goes_ns(self.now)
+        if at == self.now:
             return replace(now, released=True)
         self.release_at = at
         return None
@@ -605,7 +601,7 @@ class Simulation:
         if after.dead:
             return [], False
         self.alive = True
-        self.open_ns = None
+        self.latch.power_up(plant.held)
         self.closed_at = self.now
         self.was_awake = self._woken = False
         if plant.count is not None:

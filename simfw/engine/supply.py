@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 __all__ = [
-    "CHATTER", "EMPTY", "OPENED", "Cell", "Supply", "calm", "emptied_by", "found_at_pins",
+    "CHATTER", "EMPTY", "OPENED", "Cell", "Latch", "Supply", "calm", "emptied_by", "found_at_pins",
     "met_at_power_up", "next_supply", "restless", "unsupplied",
 ]
 
@@ -74,6 +74,37 @@ class Supply:
         """Whether the controller has no supply: see `unsupplied`."""
         return unsupplied(
             protected=self.protected, fed=self.fed, cut=self.cut, released=self.released)
+
+
+class Latch:
+    """Since when nothing has powered a controller whose firmware may let go of its supply.
+
+    `open_ns` is when the last contact opened that powered it, None where none has since power-up.
+    """
+
+    __slots__ = ("held", "hold_up_ns", "open_ns")
+
+    def __init__(self, hold_up_ns: int, held: bool, open_ns: int | None = None) -> None:
+        self.hold_up_ns = hold_up_ns
+        self.held = held
+        self.open_ns = open_ns
+
+    def power_up(self, held: bool) -> None:
+        """A power-up, in whose instant all stands as `held` says.
+
+        With nothing that powers it, it lets go at once; what opens now has not powered it.
+        """
+        self.held, self.open_ns = held, None
+
+    def look(self, now_ns: int, held: bool) -> None:
+        """Take note of whether anything powers it now."""
+        if self.held and not held:
+            self.open_ns = now_ns
+        self.held = held
+
+    def goes_ns(self, now_ns: int) -> int:
+        """When a supply goes that is let go of now, with nothing that powers it."""
+        return now_ns if self.open_ns is None else max(now_ns, self.open_ns + self.hold_up_ns)
 
 
 class Cell(Protocol):

@@ -679,6 +679,12 @@ class Gadget(Part):
         return self.charger is not None and self.charger.power_path
 
     @property
+    def lets_go(self) -> bool:
+        """Whether a state lets go of the controller's supply."""
+        return any(level.unpowered for region in self.behaviour.values()
+                   for levels in region.states.values() for level in levels.values())
+
+    @property
     def segments(self) -> dict[str, int]:
         """How many segments each segmented light has."""
         return {name: light.leds for name, light in self.lights.items() if light.segments}

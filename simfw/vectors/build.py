@@ -8,7 +8,7 @@ from heapq import heapify, heappop, heappush
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simfw.behaviour.refused import refuse_unpowered
+from simfw.behaviour.hold import holding
 from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.engine.plant import Plant
@@ -171,6 +171,8 @@ def to_scenario(gadget: Gadget, charge: float, acts: Sequence[Act], ends_ns: int
 
     for act in acts:
         key = (act.kind, act.name)
+        if act.kind in BENCH:
+            return None
         if act.kind == "usb":
             steps.append(Usb(at_ns=act.at_ns, present=bool(act.value)))
         elif act.name in kinds:
@@ -323,16 +325,10 @@ def _made(gadget: Gadget, found: Sequence[Found], items: Sequence[str]) -> list[
     return [path for path in dict.fromkeys(paths) if path is not None]
 
 
-def _refuse(system: System) -> None:
-    refuse_unpowered(system, "a test vector",
-                     "only a bench takes its supply away, not the firmware")
-
-
 def find_paths(gadget: Gadget, prepared: Prepared | None = None) -> list[Found]:
     """The paths that the vectors of a gadget are made of: half of the work of `make_vectors`."""
     prepared = Prepared(gadget) if prepared is None else prepared
-    _refuse(prepared.system)
-    plain = steady(prepared.system)
+    plain = steady(holding(prepared.system))
     return search(gadget, plain, prepared.circuit, gadget.segments, prepared.clocks)
 
 
@@ -344,7 +340,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     what tells faults does so many times the usual work.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    _refuse(prepared.system)
+    system = holding(system)
     found = find_paths(gadget, prepared) if found is None else found
     drilled = drill_items(system)
     items = (*all_items(system), *drilled)
@@ -396,7 +392,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
 def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vectors: list[Vector],
              effort: int) -> Exposure:  # fmt: skip
     """Add vectors to `vectors` that expose faults which those there do not; what is exposed."""
-    gadget, system = prepared.gadget, prepared.system
+    gadget, system = prepared.gadget, holding(prepared.system)
     whittler = Whittler(gadget, system, prepared.circuit, found, effort)
     for vector in vectors:
         whittler.add(vector.name, vector.replay)
@@ -479,6 +475,9 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
 
 def _why(system: System, item: str) -> str:
     kind, key, *more = item.split(" ")
+    if kind in ("goes", "back"):
+        return "the firmware was never seen to let go of its supply there" if kind == "goes" else (
+            "nothing was found that lets go of the supply and then brings it back so")
     state = more[0] if kind == "resume" else key.rpartition(":")[2]
     for region in system.regions if kind in ("drive", "resume") else ():
         mine = key.startswith(f"{region.name}:") or any(row.key == key for row in region.rows)

@@ -25,6 +25,7 @@ from simfw.behaviour.expression import (
     names_in,
     to_text,
 )
+from simfw.behaviour.hold import HOLD
 from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
 from simfw.behaviour.sequences import clocks_of
 from simfw.vectors.compared import parts_of, slips_of
@@ -387,8 +388,9 @@ class _Maker:
                     yield one("drive", state, f"{name} has always its largest level",
                               replace(state, outputs={**state.outputs, name: less}))  # fmt: skip
                 elif less != drive:
-                    yield one("drive", state, f"{name} has half its level",
-                              replace(state, outputs={**state.outputs, name: less}))  # fmt: skip
+                    if name != HOLD:  # which is on or off
+                        yield one("drive", state, f"{name} has half its level",
+                                  replace(state, outputs={**state.outputs, name: less}))
                     left = {key: value for key, value in state.outputs.items() if key != name}
                     yield one("drive", state, f"{name} is left off", replace(state, outputs=left))
             for name, played in state.sequences.items() if state.name not in passing else ():
@@ -409,7 +411,15 @@ class _Maker:
                 left_out = {key: dial for key, dial in state.dial_scales.items() if key != name}
                 yield one("drive", state, f"{name} is not scaled",
                           replace(state, dial_scales=left_out))  # fmt: skip
+            if state.unpowered and state.name not in passing:
+                kept_on = {key: value for key, value in state.scales.items() if key != HOLD}
+                drives = ({**state.outputs, HOLD: Drive(1.0)} if kept_on == state.scales
+                          else state.outputs)
+                yield one("drive", state, "does not let go of its supply",
+                          replace(state, outputs=drives, scales=kept_on))
             for name, factor in state.scales.items():
+                if name == HOLD:
+                    continue
                 other = factor / 2 if factor > 0 else 1.0
                 yield one("drive", state, f"{name} is scaled by {other:g} and not by {factor:g}",
                           replace(state, scales={**state.scales, name: other}))  # fmt: skip

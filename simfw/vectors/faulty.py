@@ -118,6 +118,7 @@ class _Mark:
     told: dict[str, int]
     places: dict[str, int]
     awake: bool
+    stood: tuple[tuple[int, int, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,7 +305,7 @@ class Driven(Pace):
         return _Mark(self.now, tuple(stepper.states), tuple(stepper.entered_ns),
                      tuple(stepper.spent), tuple(stepper.dues), tuple(stepper.memory),
                      tuple(stepper.condition_values), dict(self.levels), dict(self.values),
-                     dict(self.told), dict(self.places), self.awake)
+                     dict(self.told), dict(self.places), self.awake, stepper.stood())
 
     def _stand(self, mark: _Mark) -> None:
         stepper = self.stepper
@@ -316,6 +317,8 @@ class Driven(Pace):
         stepper.dues[:] = mark.dues
         stepper.memory[:] = mark.memory
         stepper.condition_values[:] = mark.conditions
+        if stepper.may_let_go:
+            stepper.stand_again(mark.stood)
         self.now, self.awake, self.closed = mark.now, mark.awake, set()
         self.levels, self.values = dict(mark.levels), dict(mark.values)
         self.before = self.levels
@@ -329,6 +332,7 @@ class Driven(Pace):
                 and tuple(stepper.entered_ns) == mark.entered_ns
                 and tuple(stepper.spent) == mark.spent and tuple(stepper.memory) == mark.memory
                 and tuple(stepper.condition_values) == mark.conditions
+                and (not stepper.may_let_go or stepper.stood() == mark.stood)
                 and self.told == mark.told and self.awake == mark.awake and not self.closed
                 and not stepper.strayed and not self.latched and not self.before_burst
                 and all(self.places[kind] == mark.places[kind] for kind in self.asks))
@@ -354,7 +358,10 @@ class Driven(Pace):
         else:
             self._go(message.time_ns)
             self.levels.update(message.inputs)
-            self.stepper.halt(message.time_ns)
+            if self.stepper.may_let_go:
+                self.stepper.freeze()  # what an instant has done that let go of it is kept
+            else:
+                self.stepper.halt(message.time_ns)
             self.told, self.awake = {}, False
 
     def _power(self, message: _Message) -> None:
@@ -419,6 +426,8 @@ class Driven(Pace):
         self.instants += 1
         stepper = self.stepper
         version = stepper.version
+        if stepper.may_let_go:
+            stepper.settled(self.now)
         happened = stepper.run_instant(self.now, raw, power_up=power_up)
         if self.twist.latched or self.twist.early:
             self._note_echo()

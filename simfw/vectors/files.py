@@ -12,6 +12,7 @@ from pathlib import Path
 from simfw.stimuli.scenario import to_toml
 from simfw.vectors.bands import Bands
 from simfw.vectors.build import Vector, VectorSet
+from simfw.vectors.replay import Report, let_go
 
 __all__ = ["vector_files"]
 
@@ -58,9 +59,7 @@ def _edges(vector: Vector, clock: Fraction, bands: Bands | None) -> Iterator[tup
     set_at = [act.at_ns for act in readings]
     off, below = clock.numerator, clock.denominator
     times = sorted({0, *(act.at_ns for act in vector.acts)})
-    for report in vector.replay.reports:
-        if report.kind != "out":
-            continue
+    for report in _outputs(vector):
         since = times[bisect_right(times, report.time_ns) - 1]
         passed = report.time_ns - since
         # passed / (1 + clock) rounded down, and passed / (1 - clock) rounded up, in whole numbers
@@ -70,6 +69,21 @@ def _edges(vector: Vector, clock: Fraction, bands: Bands | None) -> Iterator[tup
         volts = bands.window_v(readings[place].value) if bands and place >= 0 else None
         yield (vector.name, report.name, report.level, low, report.time_ns, high,
                *("" if end is None else f"{end:.3f}" for end in volts or (None, None)))
+
+
+def _outputs(vector: Vector) -> Iterator[Report]:
+    """The changes of outputs, with those that come of a supply which the firmware has let go of."""
+    on: dict[str, int] = {}
+    before = None
+    for one in vector.replay.exchanges:
+        if let_go(before, one):
+            yield from (Report("out", one.ends_ns, name) for name, level in on.items() if level)
+            on = {}
+        for report in one.reports:
+            if report.kind == "out":
+                on[report.name] = report.level
+                yield report
+        before = one
 
 
 def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)) -> dict[str, str]:

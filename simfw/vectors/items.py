@@ -9,10 +9,11 @@ reads, and said so within 10 mV or 1 % of the limit), `first KEY true` and `firs
 (likewise at power-up, with the reading set by a bench, which then sets the other side), `drive
 REGION:STATE` (the instant came to rest in a state that drives something, with its gate open),
 `scale REGION:STATE OUTPUT REGION:STATE` (the first state scaled what the second drives),
-`resume KEY STATE` (it went back there), and `pair KEY KEY` (two rows of one region fired one after
-the other: the switch coverage of T. S. Chow, IEEE Trans. Software Eng. SE-4(3), 1978, cited from
-memory). A fault of one row often shows only in the next. Pairs grow with the square of the rows, so
-they are asked for in small gadgets only.
+`resume KEY STATE` (it went back there), `goes REGION:STATE` (the firmware let go of its supply
+there), `back NAME` (the contact, or USB, brought that back), and `pair KEY KEY` (two rows of one
+region fired one after the other: the switch coverage of T. S. Chow, IEEE Trans. Software Eng.
+SE-4(3), 1978, cited from memory). A fault of one row often shows only in the next. Pairs grow with
+the square of the rows, so they are asked for in small gadgets only.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from simfw.behaviour.expression import Constant, Flag, levels_in
+from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["CLOSE", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items", "key_of",
@@ -44,6 +46,8 @@ KINDS: Kinds = (
     ("drive", "states that drive"),
     ("scale", "levels that are scaled"),
     ("resume", "states resumed"),
+    ("goes", "states that let go of the supply"),
+    ("back", "what brings it back"),
     ("alone", "rows that nothing follows in their instant"),
     ("again", "unseen ends of times, twice"),
     ("pair", "pairs of rows (some may be impossible)"),
@@ -167,6 +171,9 @@ def all_items(system: System) -> tuple[str, ...]:
         passing = {state for row in region.rows if row.after_ns == 0 for state in row.sources}
         found += [f"drive {region.name}:{state.name}" for state in region.states
                   if state.touches and state.name not in passing]  # fmt: skip
+        found += [f"goes {region.name}:{state.name}" for state in region.states
+                  if state.unpowered and state.name not in passing]
+    found += [f"back {name}" for name in system.powered_by if may_let_go(system)]
     scaled = [item for _, _, item in scaled_levels(system)]
     found += scaled if len(scaled) <= MOST_PAIRS else []
     pairs = [pair for region in system.regions for pair in _pairs(region)]

@@ -177,7 +177,7 @@ class Moves:
 
     def supplied(self) -> Iterator[Try]:
         """The supply is taken away, and comes back."""
-        if self.sketch.circuit.counter is not None:
+        if self.sketch.circuit.counter is not None or self.sketch.released:
             return  # what a counter has left after that only the simulator knows
         away = ("supply", "supply", 0.0)
         back = SOON_NS + WITHOUT_NS

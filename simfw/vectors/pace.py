@@ -48,9 +48,14 @@ class Pace:
         self.stepper = stepper
         self.periods_ns = periods_ns
         self.now = 0
+        self.goes_ns = NEVER  # when a supply goes that the firmware has let go of
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         raise NotImplementedError
+
+    def next_due(self) -> int:
+        """When the next instant comes by itself."""
+        return min(self.stepper.next_due(), self.goes_ns)
 
     def go_to(self, then: int) -> None:
         """Let time go on to `then`, leaving out whole periods in which nothing new happens."""
@@ -58,8 +63,7 @@ class Pace:
         self.now = then
 
     def _advance(self, then: int, periods: tuple[int, ...]) -> None:
-        stepper = self.stepper
-        while (due := stepper.next_due()) < then:
+        while (due := self.next_due()) < then:
             for k, period in enumerate(periods):
                 if then - self.now >= 3 * period and self._skip(period, periods[k + 1 :], then):
                     break
@@ -69,7 +73,7 @@ class Pace:
 
     def run_to(self, then: int) -> None:
         """Let time go on to `then` without leaving anything out."""
-        while (due := self.stepper.next_due()) < then:
+        while (due := self.next_due()) < then:
             self.now = due
             self._instant([])
         self.now = then
@@ -83,7 +87,7 @@ class Pace:
         stepper = self.stepper
         start = self.now
         near = start + period
-        limit = min(then, self.next_news())
+        limit = min(then, self.next_news(), self.goes_ns)
         quick = []
         for number, when in enumerate(due := stepper.due()):
             if when <= near:

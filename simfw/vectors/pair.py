@@ -249,13 +249,13 @@ class Pair(Sketch):
 
     def carries(self, name: str) -> bool:
         """Whether a driven output is the model's, and draws."""
-        return not name.endswith(MARK)
+        return super().carries(name) and not name.endswith(MARK)
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         self.instants += 1
         raw = self._met(raw, power_up=power_up)
         version = self.stepper.version
-        happened = self.stepper.run_instant(self.now, raw, power_up=power_up)
+        happened = self.run(raw, power_up=power_up)
         names = self.stepper.event_names
         self.happened_now = [names[number] for number in happened]
         self.full |= "charge.completed" in self.happened_now

@@ -22,7 +22,8 @@ from simfw.vectors.items import drill_items, key_of
 from simfw.vectors.pace import NEVER
 from simfw.vectors.sketch import Act, Sketch
 
-__all__ = ["Account", "Exchange", "Replay", "Replayer", "Report", "Track"]
+__all__ = ["Account", "Exchange", "Replay", "Replayer", "Report", "Track",
+           "let_go"]  # fmt: skip
 
 PPM = 1_000_000
 STIRRED_UV = 500  # a number is told anew when it has moved this far
@@ -104,6 +105,15 @@ class Exchange:
     def ends_ns(self) -> int:
         """The time up to which it goes."""
         return int(self.lines[-1].split(" ")[1])
+
+
+def let_go(before: Exchange | None, one: Exchange) -> bool:
+    """Whether in `one` the supply goes that the firmware has let go of in the message before: it is
+    lost behind an instant of that time, while a bench takes it away before there is any.
+    """
+    if before is None or not one.lines[-1].startswith("off "):
+        return False
+    return before.ends_ns == one.ends_ns and before.lines[-1].startswith(("step ", "power "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +205,7 @@ class Replayer(Sketch):
     def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int],
                  clocks: Clocks | None = None) -> None:  # fmt: skip
         super().__init__(system, circuit, segments)
+        system = self.system
         self.clocks: Clocks = Clocks() if clocks is None else clocks
         self.track: Track | None = None
         self.outputs = list(dict.fromkeys(name for region in system.regions
@@ -216,6 +227,7 @@ class Replayer(Sketch):
         self.moved: list[str] = []  # the contacts that move in this instant
         self.covered: set[str] = set()
         self.period_ns = 0
+        self.began_ns = -1  # when the supply came back last
         self.before: dict[int, deque[str]] = {}  # the last two rows of each region
 
     def play(self, *, charge: float, acts: Sequence[Act], ends_ns: int,
@@ -264,7 +276,9 @@ class Replayer(Sketch):
 
     def counted(self) -> float:
         """The count of the gauge; in a run that of the simulator."""
-        return super().counted() if self.track is None else self.track.count(self.now)
+        if self.track is None or self.now == self.began_ns:
+            return super().counted()
+        return self.track.count(self.now)
 
     def next_news(self) -> int:
         """The next event of the run: what the cell does to the gauge is seen there."""
@@ -324,6 +338,8 @@ class Replayer(Sketch):
         if self.track is not None:
             self.charge = self.track.charge(self.now)
         self.asked = {}
+        if power_up and self.now:
+            self.began_ns = self.now
         super()._instant(raw, power_up=power_up)
         self.covered |= self.seen
         if self._alone or self._again:
@@ -342,14 +358,24 @@ class Replayer(Sketch):
         self.asked = asked
         self._tell(reports, power_up)
         self.asked = {}
+        if self.released:
+            self._off()
+
+    def met_again(self) -> list[str]:
+        """No contact has moved, as the firmware sees it."""
+        self.moved = []
+        return super().met_again()
 
     def lose_supply(self) -> None:
         """The supply is taken away now: all outputs are off, which need not be told."""
         self.exchange([f"until {self.now}"], self.waiting)
+        self._off()
+        super().lose_supply()
+
+    def _off(self) -> None:
         self.exchange([f"off {self.now}"], [])
         self.waiting, self.levels, self.awake = [], {}, False
         self.before.clear()
-        super().lose_supply()
 
     def _note_drilled(self) -> None:
         """Items that only drills cover: rows that nothing follows, times that run out again."""
@@ -385,7 +411,7 @@ class Replayer(Sketch):
             if moved or not self._fits(name, old or 0):
                 self.told[name] = value
                 changed.append(f"set {name} {value}")
-        if not (changed or self.sets or power_up):
+        if not (changed or self.sets or power_up or self.released):
             self.waiting += reports
             return
         if not power_up:

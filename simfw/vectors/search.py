@@ -470,7 +470,8 @@ class _Search:
 
     def choose(self) -> tuple[Node, str] | None:
         """The next node to go on from, and the uncovered row it is for."""
-        wishes = {key_of(item) for item in self.left if not item.startswith(("pair ", "power "))}
+        wishes = {key_of(item) for item in self.left
+                  if not item.startswith(("pair ", "power ", "back "))}
         if not self.pins:
             # What depends on cell and charger alone is reached from the starts, or not at all.
             wishes -= self.electrical

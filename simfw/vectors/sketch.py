@@ -14,11 +14,12 @@ from typing import cast
 import numpy as np
 
 from simfw.behaviour.expression import reads_world
+from simfw.behaviour.hold import HOLD, holding
 from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.behaviour.table import Stepper, World
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.engine.supply import met_at_power_up
+from simfw.engine.supply import Latch, met_at_power_up
 from simfw.stimuli.inputs import ROOM_C
 from simfw.vectors.items import (
     CLOSE,
@@ -105,6 +106,9 @@ class Saved:
     powered: bool
     last: tuple[str, ...]
     hidden: tuple[int, ...] = ()
+    latched: tuple[bool, bool, int | None, int] | None = None
+    stood: tuple[tuple[int, int, int], ...] = ()
+    anew: bool = False
 
 
 @dataclass(slots=True)
@@ -121,7 +125,7 @@ class Sketch(Pace):
 
     def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int],
                  make: Callable[[System, World], Stepper] = Stepper) -> None:  # fmt: skip
-        self.system = system
+        self.system = system = holding(system)
         self.circuit = circuit
         self.segments = segments
         self.charge = 0.5
@@ -130,8 +134,11 @@ class Sketch(Pace):
         self.mode: ChargerMode = "off"
         self.measured_ppm: int | None = None  # what a bench sets instead of the circuit, x 10^6
         self.full = False  # whether a gauge that counts has seen the end of charging
+        self.anew = False  # whether it has begun to count since the first power-up
         self.status: int | None = None  # likewise: 0 released, 1 low, 2 high
-        self.powered = True  # whether the controller has its supply
+        self.powered = True  # whether a bench gives a supply
+        self.released = False  # whether the firmware has let go of it
+        self.latch = Latch(system.hold_up_ns, held=False)
         self.contacts: dict[str, bool] = {}
         self.hands: dict[str, float] = {}
         self.measured = self._rests()
@@ -162,6 +169,10 @@ class Sketch(Pace):
                           for number, state in enumerate(region.states)
                           if state.touches})
         ]  # fmt: skip
+        self._letting = [
+            (place, {number: f"goes {region.name}:{state.name}"
+                     for number, state in enumerate(region.states) if state.unpowered})
+            for place, region in enumerate(system.regions)]
         self._scaling = tuple(scaled_levels(system))
         keys = [row.key for region in system.regions for row in region.rows]
         self._rows = {key: f"row {key}" for key in keys}
@@ -280,7 +291,9 @@ class Sketch(Pace):
         """The count of a gauge that has counted since full, by where the charge stands."""
         counter = self.circuit.counter
         assert counter is not None
-        return 1.0 if self.full else counter.counted_at(self.charge)
+        if self.full:
+            return 1.0
+        return counter.power_up if self.anew else counter.counted_at(self.charge)
 
     def shown(self) -> _Shown:
         """What the present states switch on."""
@@ -310,7 +323,7 @@ class Sketch(Pace):
 
     def carries(self, name: str) -> bool:
         """Whether an output draws from the cell."""
-        return bool(name)
+        return name != HOLD
 
     def volts(self) -> float:
         """The terminal voltage."""
@@ -350,7 +363,8 @@ class Sketch(Pace):
         self.now, self.charge, self.usb, self.mode = 0, charge, False, "off"
         self.contacts, self.hands, self.measured = {}, {}, self._rests()
         self.measured_ppm = self.status = None
-        self.full, self.powered = False, True
+        self.full, self.anew = False, False
+        self.powered, self.released, self.goes_ns = True, False, NEVER
         self.seen, self._noted = set(), -1
         self.last = [""] * len(self.last)
         acts = tuple(acts)
@@ -364,12 +378,15 @@ class Sketch(Pace):
         states, entered = tuple(stepper.states), tuple(stepper.entered_ns)
         fired: list[str] = []
         stepper.fired = fired
-        happened = stepper.run_instant(self.now, raw, power_up=power_up)
+        happened = self.run(raw, power_up=power_up)
         self.happened_now = [stepper.event_names[number] for number in happened]
         self.full |= "charge.completed" in self.happened_now
         if fired:
             self._note_fired(fired, entered)
         self._note_drives()
+        if self.released:
+            self.seen |= {names[stepper.states[place]] for place, names in self._letting
+                          if stepper.states[place] in names}
         if power_up:
             return
         now, timed = self.now, self._timed
@@ -384,6 +401,35 @@ class Sketch(Pace):
                     stepper.states[number] != state or stepper.entered_ns[number] != entered[number]
                 ):
                     self.seen.add(f"early {key}")
+
+    def run(self, raw: list[str], *, power_up: bool) -> list[int]:
+        """The public events of the instant; the supply is let go of behind it where that is due."""
+        stepper = self.stepper
+        if not stepper.may_let_go:
+            return stepper.run_instant(self.now, raw, power_up=power_up)
+        held, self.goes_ns = self.held, NEVER
+        if power_up:
+            self.latch.power_up(held)
+        self.latch.look(self.now, held)
+        stepper.settled(self.now)
+        happened = stepper.run_instant(self.now, raw, power_up=power_up)
+        if stepper.lets_go and not held:
+            self.goes_ns = self.latch.goes_ns(self.now)
+            if self.goes_ns == self.now:
+                self.released, self.goes_ns = True, NEVER
+                stepper.freeze()
+        return happened
+
+    @property
+    def held(self) -> bool:
+        """Whether a contact, or USB, keeps a supply that the firmware may let go of."""
+        return any(self.usb if name == "usb" else self.flag(f"{name}.closed")
+                   for name in self.system.powered_by)
+
+    @property
+    def alive(self) -> bool:
+        """Whether the controller has its supply."""
+        return self.powered and not self.released
 
     def _note_fired(self, fired: list[str], entered: tuple[int, ...]) -> None:
         stepper = self.stepper
@@ -428,26 +474,39 @@ class Sketch(Pace):
     def act(self, acts: Iterable[Act]) -> None:
         """Change inputs now, in this order, together with the times that end now.
 
-        Without a supply only the inputs change, and when it comes back all begins anew.
+        Without a supply only the inputs change, and when it comes back all begins anew. A contact
+        that brings back what the firmware has let go of was closed before, as it sees it.
         """
         acts = tuple(acts)
-        supply = [bool(act.value) for act in acts if act.kind == "supply"]
+        alive = self.alive
         moved = self._raw_of(act for act in acts if act.kind != "supply")
-        if self.powered and supply[-1:] == [False]:
-            self.powered = False
-            self.lose_supply()
-        elif not self.powered and supply[-1:] == [True]:
-            self.powered = True
-            self.full, self.last = False, [""] * len(self.last)
+        for act in acts:
+            if act.kind == "supply":
+                self.powered = bool(act.value)
+        if alive:
+            if self.powered:
+                self._instant(moved)
+            else:
+                self.lose_supply()
+        elif self.powered and (not self.released or self.held):
+            if self.released:
+                self.seen |= {f"back {name}" for name in self.system.powered_by
+                              if (self.usb if name == "usb" else self.flag(f"{name}.closed"))}
+                moved = self.met_again()
+            self.released = False
+            self.full, self.anew, self.last = False, True, [""] * len(self.last)
             found = [name for name, level in (("usb", self.usb), ("status", self.status_level()))
                      if level and f"{name}.edge" in self.stepper.event_ids]
             moved = [event for event in moved if event not in ("usb.edge", "status.edge")]
             self._instant([*moved, *(f"{name}.edge" for name in found)], power_up=True)
-        elif self.powered:
-            self._instant(moved)
+
+    def met_again(self) -> list[str]:
+        """The contacts that a firmware hears which gets back what it has let go of: none."""
+        return []
 
     def lose_supply(self) -> None:
         """The supply is taken away now: what would end now does not."""
+        self.goes_ns = NEVER
         self.stepper.halt(self.now)
 
     def _raw_of(self, acts: Iterable[Act]) -> list[str]:
@@ -503,7 +562,7 @@ class Sketch(Pace):
 
     def settle(self) -> None:
         """The instant now, with nothing but what is due."""
-        if self.powered:
+        if self.alive:
             self._instant([])
 
     # -- going back --------------------------------------------------------------------------------
@@ -519,7 +578,9 @@ class Sketch(Pace):
             tuple(self.contacts.items()), tuple(self.hands.items()),
             tuple(self.measured.items()), self.usb, self.mode,
             self.charge, self.measured_ppm, self.full, self.status, self.powered,
-            tuple(self.last),
+            tuple(self.last), stood=stepper.stood(), anew=self.anew, latched=(
+                None if not stepper.may_let_go else
+                (self.released, self.latch.held, self.latch.open_ns, self.goes_ns)),
         )  # fmt: skip
 
     def load(self, saved: Saved) -> None:
@@ -527,9 +588,13 @@ class Sketch(Pace):
         self.now, self.usb, self.mode, self.charge = saved.now, saved.usb, saved.mode, saved.charge
         self.contacts, self.hands = dict(saved.contacts), dict(saved.hands)
         self.measured = dict(saved.measured)
-        self.measured_ppm, self.full = saved.measured_ppm, saved.full
+        self.measured_ppm = saved.measured_ppm
+        self.full, self.anew = saved.full, saved.anew
         self.status, self.powered = saved.status, saved.powered
         self.last = list(saved.last)
+        if saved.latched is not None:
+            self.released, self.latch.held, self.latch.open_ns, self.goes_ns = saved.latched
+            self.stepper.stand_again(saved.stood)
         self.stepper.place(saved.now, saved.states, range(len(saved.states)), saved.ages,
                            saved.waiting, saved.due_in, saved.memory, saved.conditions)  # fmt: skip
         self.seen, self._noted = set(), -1

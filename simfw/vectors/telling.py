@@ -203,7 +203,7 @@ class _Course:
         key = (
             tuple([states[number] for number in self.kept]),
             tuple(sorted(pair.contacts.items())), tuple(pair.hands), pair.usb, pair.status,
-            pair.powered, pair.measured_ppm, tuple(pair.measured.items()),
+            pair.powered, pair.released, pair.measured_ppm, tuple(pair.measured.items()),
             tuple(pair.stepper.memory), pair.stepper.hidden,
             tuple([due[one] - due[other] for one, other in pair.numbers]),
         )

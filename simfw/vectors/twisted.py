@@ -143,8 +143,13 @@ class Faulty(Stepper):
         self._resume_points[number] = frozenset(ids[name] for name in region.resume_points)
         self._resume_first[number] = ids[region.resume_points[0]] if region.resume_points else -1
 
-    def halt(self, now_ns: int) -> None:
-        """Power is lost; with a slip something is kept over it."""
+    def freeze(self) -> None:
+        """The supply is let go of; see `halt`."""
+        self._survive()
+        super().freeze()
+
+    def _survive(self) -> None:
+        """What a slip keeps is what stands now."""
         number = self._surviving
         if number >= 0:
             state = self.states[number]
@@ -152,6 +157,10 @@ class Faulty(Stepper):
             self._starts[number] = state if survives else self._begun[number]
         if self._remembering >= 0:
             self._recalled = self.memory[self._remembering]
+
+    def halt(self, now_ns: int) -> None:
+        """Power is lost; with a slip something is kept over it."""
+        self._survive()
         super().halt(now_ns)
         self._began = self._failed = -1  # all else that a slip remembers is lost, too
         self._count, self._just = 0, False

@@ -7,7 +7,7 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import names_in
-from simfw.behaviour.refused import refuse_unpowered
+from simfw.behaviour.hold import holding
 from simfw.behaviour.region import System
 from simfw.report.source.emit import names_files, tables_header, tables_source
 from simfw.report.source.layout import lay_out
@@ -76,19 +76,19 @@ def c_files(
 
 def harness_files(system: System, segments: Mapping[str, int], name: str = "") -> dict[str, str]:
     """Everything that compiles to the host program: generated tables, step function, harness."""
-    return c_files(system, segments, name) | {
+    return c_files(holding(system), segments, name) | {
         file: static_text(file) for file in (*FIRMWARE, "harness.c")
     }
 
 
 def gadget_plan(gadget: Gadget, system: System) -> Plan:
     """The plan of a gadget, with the segment counts of its lights."""
-    return system_plan(system, gadget.segments)
+    return system_plan(holding(system), gadget.segments)
 
 
 def source_files(gadget: Gadget, system: System) -> dict[str, str]:
     """All files of the output folder by name."""
-    refuse_unpowered(system, "the C source", "it has no hook that ends the supply yet")
+    system = holding(system)
     files = c_files(system, gadget.segments, gadget.head.name, gadget.digest)
     files |= {name: static_text(name) for name in ALWAYS}
     files["Makefile"] = MAKEFILE

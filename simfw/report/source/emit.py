@@ -89,7 +89,7 @@ def _tables(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
         ("fw_index", "fw_starts", layout.starts),
         ("fw_index", "fw_resumes", layout.resumes),
         ("uint8_t", "fw_state_flags",
-         layout.flags if layout.awake or layout.memory else ()),
+         layout.flags if layout.awake or layout.memory or layout.kept_but else ()),
         ("fw_mask", "fw_state_outputs",
          _plain(layout.state_outputs)
          if layout.drives or layout.dial_drives or layout.clocks else ()),
@@ -241,6 +241,7 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
 
 #define FW_STATE_AWAKE 1u
 #define FW_STATE_RESUMES 2u
+#define FW_STATE_UNPOWERED 4u
 
 #define FW_DRIVE_TAKES 1u
 #define FW_DRIVE_ENDS 2u
@@ -320,6 +321,7 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("STEP_ZERO", len(layout.flags) + layout.steps[0]),
         ("STEP_END", len(layout.flags) + sum(layout.steps) + 1),
         ("KEPT_COUNT", len(layout.kept)),
+        ("KEPT_BUT", int(layout.kept_but)),
         ("GUARD_COUNT", len(plan.guards)),
         ("GATE_COUNT", len(plan.shows)),
         ("ECHO_COUNT", len(plan.echoes)),

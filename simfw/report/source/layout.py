@@ -96,6 +96,11 @@ class Layout:
         return any("FW_STATE_AWAKE" in entry.fields[0] for entry in self.flags)
 
     @property
+    def kept_but(self) -> bool:
+        """Whether a region that is kept has states that are not: they let go of the supply."""
+        return any("FW_STATE_UNPOWERED" in entry.fields[0] for entry in self.flags)
+
+    @property
     def largest(self) -> int:
         """The largest number that a table holds or that counts its entries."""
         return max(
@@ -471,6 +476,7 @@ def lay_out(plan: Plan) -> Layout:
                 for mark, is_set in (
                     ("FW_STATE_AWAKE", state.awake),
                     ("FW_STATE_RESUMES", state.name in region.resume_points),
+                    ("FW_STATE_UNPOWERED", state.unpowered and region.kept == "state"),
                 )
                 if is_set
             ]

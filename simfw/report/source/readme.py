@@ -7,12 +7,14 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import names_in
+from simfw.behaviour.hold import HOLD
 from simfw.quantity import format_duration, format_percent
 from simfw.report.source.bound import queue_bound
 from simfw.report.source.emit import queue_size
 from simfw.report.source.plan import PPM, Plan
 from simfw.report.source.size import size_of
 from simfw.report.source.tick import Length, choose_tick, lengths_of
+from simfw.report.specification.words import in_words
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -114,6 +116,22 @@ def _queue(plan: Plan) -> str:
             "changes at most once in a call of `fw_step`.")
 
 
+def _hold(plan: Plan) -> str:
+    """What the board does with the output that holds the supply; empty without one."""
+    output = plan.output(HOLD)
+    if output is None:
+        return ""
+    system = plan.system
+    keeps = in_words(["USB is in" if name == "usb" else f"`{name}` is closed"
+                      for name in system.powered_by], "or")
+    for_ns = system.hold_up_ns
+    stays = f", and for {format_duration(for_ns)} after" if for_ns else ""
+    return (f"\n\n`{output.macro}` holds the supply (a latch). Drive it on as the first thing of a "
+            "power-up and off as soon as the tables say so, with all else that has to be done "
+            f"before it. While {keeps}{stays}, the supply stays all the same: the "
+            "main loop goes on as ever, until it is gone.")
+
+
 def readme(template: str, gadget: Gadget, plan: Plan) -> str:
     """The whole README: `template` with what is particular to `gadget` put in."""
     tick = choose_tick(plan.system)
@@ -155,7 +173,7 @@ def readme(template: str, gadget: Gadget, plan: Plan) -> str:
         "DIGEST": f" with SHA-256 `{gadget.digest}`" if gadget.digest else "",
         "HOOKS": _table(("hook", "in this gadget"), _hooks(gadget, plan)),
         "INPUTS": _table(("macro", "signal", "levels"), signals) if signals else none,
-        "OUTPUTS": _table(("macro", "output", "unit", "levels that occur"), outputs)
+        "OUTPUTS": _table(("macro", "output", "unit", "levels that occur"), outputs) + _hold(plan)
         if outputs
         else none,
         "TICK": format_duration(tick.ns),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simfw.behaviour.hold import HOLD
 from simfw.behaviour.stock import burst_ns, gauge_quantity
 from simfw.circuit.measure import Converter
 from simfw.gadget.figures import figure_text
@@ -49,8 +50,26 @@ def _supply(subject: Subject) -> Line:
         drop = f", which needs {figure_text(regulator.drop)} above it" if regulator.drop else ""
         fed = (f"A regulator makes {figure_text(regulator.output)} of {low} to {high}{drop}: the "
                "controller, its pins and its reference have that.")
-    return ("supply", f"{supply_text(subject)}. {fed}{switched}",
+    return ("supply", f"{supply_text(subject)}. {fed}{switched}{_let_go(subject)}",
             missing + " The controller's own limits: its data sheet.")
+
+
+def _let_go(subject: Subject) -> str:
+    """How the firmware lets go of its supply, and what brings that back; empty without it."""
+    system = subject.system
+    places = [f"`{region.name}` is in `{state.name}`" for region in system.regions
+              for state in region.states if state.unpowered]
+    if not places:
+        return ""
+    stays = in_words(["USB is in" if name == "usb" else f"`{name}` is closed"
+                      for name in system.powered_by], "or")
+    back = in_words(["USB comes" if name == "usb" else f"`{name}` closes"
+                     for name in system.powered_by], "or")
+    after = f", and for {format_duration(system.hold_up_ns)} after" if system.hold_up_ns else ""
+    return (f" The firmware holds it by `{HOLD}` and lets go once all is settled while "
+            f"{in_words(places, 'or')}. While {stays}{after}, it stays all the same. Gone, it "
+            f"comes back when {back}: a power-up, before which a contact that brings it back "
+            "was closed already.")
 
 
 def _clock(subject: Subject) -> Line:
@@ -95,9 +114,11 @@ def _memory(subject: Subject) -> Line:
     if kept:
         text += f"; {in_words(kept)} remember{'s' * (len(kept) == 1)} a state while it lasts"
     if parts:
+        lost = ("Vectors lose the supply where the firmware lets go of it" if subject.system.holds
+                else "No vector loses the supply")
         return ("retained memory", text, "Where it is written, how often that may be, and that a "
-                "loss of the supply while it is written does no harm: the memory's data sheet. No "
-                "vector loses the supply: try it on the bench in every state.")  # fmt: skip
+                "loss of the supply while it is written does no harm: the memory's data sheet. "
+                f"{lost}: try it on the bench in every state.")
     return ("retained memory", text, "Whether the old unit keeps anything: take the cell out and "
             "put it back in every state.")  # fmt: skip
 

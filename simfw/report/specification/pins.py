@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.hold import HOLD
 from simfw.behaviour.stock import gauge_quantity
 from simfw.gadget.figures import figure_text
 from simfw.gadget.model import Driver, Switch
@@ -153,3 +154,7 @@ def pins_of(gadget: Gadget) -> Iterator[PinLine]:
         yield PinLine(signal=name, direction="out", kind=OPEN, idle="off",
                       asleep="as the states say", unpowered="off",
                       outside=f"a load of {figure_text(figure)}" if figure else OPEN)  # fmt: skip
+    if gadget.lets_go:
+        yield PinLine(signal=HOLD, direction="out", kind="hold of the supply", idle="off",
+                      asleep="as the states say", unpowered="off",
+                      outside="what switches the supply (a latch)")

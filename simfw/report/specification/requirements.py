@@ -15,6 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from simfw.behaviour.hold import HOLD
 from simfw.behaviour.region import Drive, Region, Row, System
 from simfw.behaviour.rules import BoundRule
 from simfw.behaviour.tree import Inside, leaves, names_in
@@ -335,7 +336,8 @@ def requirements(
     numbers = Numbers()
     starts = in_words(f"`{region.name}` in `{region.starts}`" for region in system.regions
                       if region.group in ("dials", "behaviour"))  # fmt: skip
-    power_ups = ("power alone", "power usb", "power held")
+    backs = tuple(f"back {name}" for name in system.powered_by if system.holds)
+    power_ups = ("power alone", "power usb", "power held", *backs)
     found = [
         Requirement(
             number=numbers.of("order", "power-up"),
@@ -345,9 +347,10 @@ def requirements(
             origin="starts",
             part=START,
             items=power_ups,
-            pins=(*gadget.lights, *gadget.loads),
+            pins=(*gadget.lights, *gadget.loads, *((HOLD,) if system.holds else ())),
         ),
     ]
+    or_in_it = ", or in the instant in which the firmware let go of it" if system.holds else ""
     for region in system.regions:
         if region.kept is not None:
             what = (f"`{region.name}` shall enter the state" if region.kept == "state" else
@@ -355,7 +358,8 @@ def requirements(
             found.append(Requirement(
                 number=numbers.of("keep", region.name), pattern="when",
                 text=f"When the supply returns after a loss, {what} which stood settled before the "
-                     "instant of the loss, in place of its first one.",
+                     f"instant of the loss{or_in_it}, in place of its first one.",
+                items=backs,
                 origin=f"{'dials' if region.group == 'dials' else 'behaviour'}.{region.name}.kept",
                 part=START))  # fmt: skip
     found += stock_requirements(gadget, system, corners, numbers)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.hold import holding
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import BoundRule, build_rules
 from simfw.report.specification.requirements import Requirement, requirements
@@ -73,6 +74,7 @@ def subject_of(
     old: Gadget | None = None,
 ) -> Subject:
     """Work out what the sections of the specification of `gadget` read."""
+    system = holding(system)
     rules = build_rules(gadget, system)
     corners = Corners(gadget)
     segments = gadget.segments

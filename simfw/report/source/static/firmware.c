@@ -125,9 +125,13 @@ static void turn_clocks(void)
 
             if (next == FW_READ_STEP(&fw_sequences[play + 1u])) {
                 next = FW_READ_STEP(&fw_sequences[play]);
+#if FW_ENDLESS_COUNT > 0
                 if (play >= FW_ENDLESS_COUNT) {
                     fw.play[clock] = FW_NONE;
                 }
+#else
+                fw.play[clock] = FW_NONE;
+#endif
             }
             go_to(clock, next);
             fw.changed = (fw_mask)(fw.changed
@@ -468,6 +472,11 @@ static fw_index worth_keeping(fw_index number)
 #if FW_MEMORY_COUNT > 0
     if (FW_READ(&keep[3]) != 0u) {
         return fw.memory[region - FW_MEMORY_FIRST];
+    }
+#endif
+#if FW_KEPT_BUT
+    if ((FW_READ_BYTE(&fw_state_flags[fw.state[region]]) & FW_STATE_UNPOWERED) != 0u) {
+        return fw.kept[number]; /* what lets go of the supply is not kept: it stays as it was */
     }
 #endif
     return fw.state[region];

@@ -1,0 +1,257 @@
+"""Vectors, the line protocol and C of a firmware that lets go of its own supply."""
+
+from __future__ import annotations
+
+import random
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+from simfw.behaviour.build import build_system
+from simfw.behaviour.hold import HOLD, holding
+from simfw.conform.driving import gaps_of, inputs_of
+from simfw.conform.firmware import Drive, Firmware, _acts
+from simfw.engine.prepared import Prepared
+from simfw.engine.simulator import simulate
+from simfw.errors import EndlessInstant
+from simfw.gadget.model import Gadget
+from simfw.loading import load_scenario
+from simfw.report.source import c_files, harness_files, source_files
+from simfw.report.specification import subject_of
+from simfw.report.specification.first import first
+from simfw.report.specification.pins import pins_of
+from simfw.stimuli.scenario import Scenario
+from simfw.stimuli.steps import Press
+from simfw.vectors import make_vectors
+from simfw.vectors.build import Rehearsal, acts_of, replay_scenario
+from simfw.vectors.replay import let_go
+from simfw.vectors.sketch import Act
+from tests.dials.made import gadget
+from tests.reference_sim.generator import case
+from tests.reference_sim.writing import curve_csv, gadget_toml, scenario_toml
+from tests.report.generated_c import compile_harness, compiler
+
+MS = 1_000_000
+TORCH = """
+[gadget]
+name = "Pocket torch"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[controller]
+asleep = "5 uA"
+powered_by = ["power"]
+hold_up = "30 ms"
+[loads.lamp]
+current = "10 mA"
+[loads.green]
+current = "2 mA"
+[buttons.power]
+debounce = "5 ms"
+[dials.bright]
+values = ["20 %", "60 %", "100 %"]
+kept = true
+rows = [{ on = "lamp.over", step = 1 }]
+[behaviour.lamp]
+starts = "waking"
+states.waking = {}
+states.lit = { lamp = "bright" }
+states.off = { controller = "unpowered" }
+rows = [
+  { after = "50 ms", from = "waking", to = "lit", when = "power.closed" },
+  { after = "60 ms", from = "waking", to = "off" },
+  { on = "power.press", from = "lit", to = "off" },
+  { after = "2 s", from = "lit", to = "off", emit = "lamp.over" },
+]
+[behaviour.mark]
+starts = "on"
+states.on = { green = "on" }
+"""
+
+
+def played(text: str, *presses: tuple[int, int], lasts: int = 4000) -> list[tuple[str, ...]]:
+    """The messages of presses (from, for, in ms), each line with what is told of outputs."""
+    made = gadget(text, "")
+    acts = [Act((at + by) * MS, "contact", "power", float(not by))
+            for at, long in presses for by in (0, long)]
+    done = Rehearsal(Prepared(made)).play(charge=0.5, acts=acts, ends_ns=lasts * MS)
+    return [(*one.lines, *(report.line for report in one.reports if report.kind == "out"))
+            for one in done.exchanges]
+
+
+def test_the_supply_goes_in_the_instant_in_which_all_is_settled() -> None:
+    """60 ms after the cell is put in; the press at 1 s is a power-up with the contact closed."""
+    assert played(TORCH, (1000, 200), lasts=1300) == [
+        ("off 0",),
+        ("set power 0", "power 0", f"out 0 {HOLD} 1000000", "out 0 green 1000000"),
+        ("until 60000000",),
+        ("step 60000000", f"out 60000000 {HOLD} 0"),  # green stays on until the supply is gone
+        ("off 60000000",),
+        ("set power 1", "power 1000000000", f"out 1000000000 {HOLD} 1000000",
+         "out 1000000000 green 1000000"),
+        ("until 1200000000", "out 1050000000 lamp 200000"),
+        ("set power 0", "step 1200000000"),
+        ("until 1300000000",)]
+
+
+def test_a_contact_that_is_closed_holds_the_supply_and_hold_up_comes_after() -> None:
+    """Let go of at 2.005 s, the contact opens at 2.1 s and the supply is there until 2.13 s."""
+    lines = [line for one in played(TORCH, (1000, 200), (2000, 100)) for line in one]
+    at = lines.index(f"out 2005000000 {HOLD} 0")
+    assert lines[at + 1 :] == ["out 2005000000 lamp 0", "set power 0", "step 2100000000", "until 2130000000",
+                               "step 2130000000", "off 2130000000", "until 4000000000"]
+
+
+def test_what_changes_in_the_instant_that_lets_go_is_kept() -> None:
+    """The dial is counted up as the lamp goes out by itself, at 3.05 s; a run says so, too."""
+    text = TORCH.replace('hold_up = "30 ms"\n', "")
+    lines = [line for one in played(text, (1000, 200), (5000, 200), lasts=6000) for line in one]
+    assert "out 1050000000 lamp 200000" in lines
+    assert "step 3050000000" in lines
+    assert "out 5050000000 lamp 600000" in lines
+    run = simulate(gadget(text, ""), Scenario(charge=0.5, lasts_ns=6000 * MS, steps=(
+        Press(at_ns=1000 * MS, button="power", for_ns=200 * MS),
+        Press(at_ns=5000 * MS, button="power", for_ns=200 * MS))), trace=True)
+    assert [max(one.levels) for one in run.intervals if one.levels[0]][-1] == 1.0
+    assert {one.levels[0] for one in run.intervals} == {0.0, 0.2, 0.6}
+
+
+def test_several_regions_that_let_go_hold_it_together() -> None:
+    """The output is on while none of them stands in such a state."""
+    text = TORCH + 'states.out = { controller = "unpowered" }\n' + (
+        'rows = [{ after = "20 ms", from = "on", to = "out" }]\n')
+    system = holding(build_system(gadget(text, "")))
+    assert holding(system) is system
+    lamp, mark = system.region("lamp"), system.region("mark")
+    assert [HOLD in state.outputs for state in lamp.states] == [True, True, False]
+    assert [dict(state.scales) for state in mark.states] == [{}, {HOLD: 0.0}]
+    assert ("step 20000000", f"out 20000000 {HOLD} 0", "out 20000000 green 0") in played(text)
+
+
+@pytest.fixture(scope="module")
+def vectors():
+    """The vectors of the torch."""
+    made = gadget(TORCH, "")
+    return make_vectors(made, build_system(made))
+
+
+def test_vectors_show_where_it_lets_go_and_what_brings_it_back(vectors) -> None:
+    """Each state that lets go, and each contact, is covered; faults of it are exposed."""
+    assert {"goes lamp:off", "back power"} <= vectors.covered()
+    assert not [item for item, _ in vectors.missing if item.startswith(("goes", "back", "power"))]
+    exposed = {fault.text for fault, _ in vectors.exposure.exposed}
+    assert f"lamp.waking: {HOLD} is left off" in exposed
+    assert "lamp.off: does not let go of its supply" in exposed
+    assert any(fault.kind == "kept" for fault, _ in vectors.exposure.exposed)
+
+
+def program(files: dict[str, str], folder: Path) -> Path:
+    """The host program of some files; the test is skipped without a compiler."""
+    command = compiler("tcc", "gcc", "clang")
+    if command is None:
+        pytest.skip("no C compiler installed")
+    for name, text in files.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return compile_harness(folder, command)
+
+
+def test_the_c_conforms_and_one_that_never_lets_go_does_not(vectors, tmp_path: Path) -> None:
+    """All vectors, to the nanosecond and in ticks; without the output the first is a difference."""
+    made = gadget(TORCH, "")
+    system = build_system(made)
+    drives = [Drive(one.name, one.charge, one.acts, one.ends_ns, one.replay)
+              for one in vectors.vectors]
+    assert any(let_go(before, one) for drive in drives for before, one
+               in zip(drive.replay.exchanges, drive.replay.exchanges[1:], strict=False))
+    sound = Firmware(program(harness_files(system, made.segments), tmp_path))
+    for within_ns in (0, MS):
+        sound.within_ns = within_ns
+        assert [found for drive in drives if (found := sound.differs(drive))] == []
+    without = c_files(system, made.segments)
+    never = Firmware(program(harness_files(system, made.segments) | without, tmp_path))
+    found = never.differs(drives[0])
+    assert found is not None
+    assert (found.expected, found.told) == (f"out 0 {HOLD} 1000000", "nothing")
+
+
+def test_a_firmware_that_is_late_to_let_go_is_heard(tmp_path: Path) -> None:
+    """With its time a millisecond longer it conforms within 1 ms, and not within less."""
+    late = gadget(TORCH.replace('"60 ms"', '"61 ms"'), "")
+    path = program(harness_files(build_system(late), late.segments), tmp_path)
+    done = Rehearsal(Prepared(gadget(TORCH, ""))).play(charge=0.5, acts=(), ends_ns=500 * MS)
+    left_alone = Drive("left alone", 0.5, (), 500 * MS, done)
+    assert Firmware(path, within_ns=MS).differs(left_alone) is None
+    found = Firmware(path, within_ns=MS // 2).differs(left_alone)
+    assert found is not None
+    assert found.expected == f"out 60000000 {HOLD} 0"
+
+
+SEEDS = (49, 60, 64, 77)
+
+
+def drawn(seed: int, folder: Path) -> Scenario:
+    """A random gadget of the generator that lets go of its supply, with its scenario."""
+    one = case(seed)
+    assert "unpowered" in str(one.gadget)
+    (folder / "gadget.toml").write_text(gadget_toml(one.gadget), encoding="utf-8")
+    (folder / "scenario.toml").write_text(scenario_toml(one.scenario), encoding="utf-8")
+    (folder / "curve.csv").write_text(curve_csv(one.curve), encoding="utf-8")
+    return load_scenario(folder / "scenario.toml")
+
+
+def at_random(model: Rehearsal, made: Gadget, chance: random.Random) -> Drive | None:
+    """A random course at a standing charge; None where an instant of it has no end."""
+    inputs, gaps = inputs_of(made, model.circuit), gaps_of(made)
+    acts = _acts(inputs, [(chance.choice([*gaps, chance.randint(1, 400)]),
+                           chance.randrange(len(inputs))) for _ in range(12)])
+    ends = acts[-1].at_ns + 1500 * MS
+    try:
+        return Drive("random", 0.5, acts, ends, model.play(charge=0.5, acts=acts, ends_ns=ends))
+    except EndlessInstant:
+        return None
+
+
+def test_the_c_of_random_gadgets_lets_go_as_the_model_does(tmp_path: Path) -> None:
+    """Scenarios beside their runs, and random courses, to the nanosecond."""
+    chance, lost, beside = random.Random(5), 0, 0
+    for seed in SEEDS:
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        scenario = drawn(seed, folder)
+        made = scenario.gadget
+        model = Rehearsal(Prepared(made))
+        sound = Firmware(program(harness_files(model.system, made.segments), folder))
+        drives = [at_random(model, made, chance) for _ in range(4)]
+        with suppress(EndlessInstant):
+            played_so = replay_scenario(model, scenario)
+            if played_so is not None:
+                drives.append(Drive("scenario", scenario.charge, acts_of(scenario, made),
+                                    scenario.lasts_ns, played_so))
+                beside += 1
+        for drive in drives:
+            if drive is not None:
+                lost += sum(one.lines[-1].startswith("off ") for one in drive.replay.exchanges) - 1
+                found = sound.differs(drive)
+                assert found is None, (seed, str(found))
+    assert lost > 20, lost
+    assert beside > 0
+
+
+def test_the_specification_and_the_c_say_what_holds_the_supply() -> None:
+    """The supply as an author asks first, the pin, the requirement, and what the board does."""
+    made = gadget(TORCH, "")
+    subject = subject_of(made, build_system(made))
+    supply = str(first(subject))
+    assert (f"holds it by `{HOLD}` and lets go once all is settled while `lamp` is in `off`. While "
+            "`power` is closed, and for 30 ms after, it stays all the same. Gone, it comes back "
+            "when `power` closes") in supply
+    assert "Vectors lose the supply where the firmware lets go of it" in supply
+    assert HOLD in {pin.signal for pin in pins_of(made)}
+    texts = [one.text for one in subject.requirements]
+    assert (f"The firmware shall drive `{HOLD}` on while `lamp` is in `waking` or `lit`; and off "
+            "otherwise.") in texts
+    assert any("or in the instant in which the firmware let go of it" in text for text in texts)
+    readme = source_files(made, build_system(made))["README.md"]
+    assert "`FW_OUT_CONTROLLER_HOLD` holds the supply (a latch)." in readme
+    assert "While `power` is closed, and for 30 ms after, the supply stays" in readme
