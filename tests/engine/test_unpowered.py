@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simfw.cli import main
 from simfw.engine.modes import survey
 from simfw.engine.run import Run
 from simfw.engine.simulator import Prepared, simulate
@@ -229,16 +227,3 @@ def test_the_mode_draws_what_the_rest_draws() -> None:
              if mode.states["mood"] == "plain"}
     assert modes["off"].current_a == 0
     assert modes["lit"].current_a == pytest.approx(10.005e-3)
-
-
-@pytest.mark.parametrize(("command", "who"), [
-    ("spec", "a specification"), ("source", "the C source")])
-def test_what_cannot_follow_it_says_so(
-    command: str, who: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """By the name of the state, and with the reason; nothing is written."""
-    (tmp_path / "gadget.toml").write_text(TORCH, encoding="utf-8")
-    assert main([command, str(tmp_path / "gadget.toml"), "-o", str(tmp_path / "out")]) == 2
-    assert capsys.readouterr().err.startswith(
-        f"behaviour.lamp.states.off: {who} cannot follow a state that lets go of the supply")
-    assert not (tmp_path / "out").exists()

@@ -99,8 +99,9 @@ def test_a_contact_that_is_closed_holds_the_supply_and_hold_up_comes_after() -> 
     """Let go of at 2.005 s, the contact opens at 2.1 s and the supply is there until 2.13 s."""
     lines = [line for one in played(TORCH, (1000, 200), (2000, 100)) for line in one]
     at = lines.index(f"out 2005000000 {HOLD} 0")
-    assert lines[at + 1 :] == ["out 2005000000 lamp 0", "set power 0", "step 2100000000", "until 2130000000",
-                               "step 2130000000", "off 2130000000", "until 4000000000"]
+    assert lines[at + 1 :] == [
+        "out 2005000000 lamp 0", "set power 0", "step 2100000000", "until 2130000000",
+        "step 2130000000", "off 2130000000", "until 4000000000"]
 
 
 def test_what_changes_in_the_instant_that_lets_go_is_kept() -> None:
