@@ -16,7 +16,7 @@ from simfw.cli import main
 from simfw.gadget.model import Gadget
 from simfw.quantity import read_ns
 from simfw.report.specification import document_of, subject_of
-from simfw.report.specification.document import Bullets, Gap, Note, Table
+from simfw.report.specification.document import Bullets, Gap, Note, Paragraph, Table
 from simfw.report.specification.first import code_below
 from simfw.report.specification.folder import model_files
 from simfw.report.specification.prose import text_of
@@ -195,6 +195,32 @@ def test_what_is_traced_to_a_test_has_one():
     bare = tables(gadget, vectors=without)
     listed = next(table for table in bare if table.caption == "Requirements that no vector shows")
     assert len(listed.rows) == len(told)
+
+
+def test_every_vector_is_named_once_and_only_those_that_are_asked_for_have_a_row():
+    """A row where it is the first about something, or where a requirement names it; the others in
+    one line, neighbours as ranges.
+    """
+    gadget = load_gadget(HOOK)
+    vectors = make_vectors(gadget, build_system(gadget))
+    some = [replace(vector, adds=vector.adds if number < 2 else ())
+            for number, vector in enumerate(vectors.vectors)]
+    kept = replace(vectors, vectors=tuple(some))
+    table = next(one for one in tables(gadget, vectors=kept) if one.caption == "Test vectors")
+    rows = [row[0].text for row in table.rows]
+    (line,) = (block.text for block in blocks(gadget, vectors=kept)
+               if isinstance(block, Paragraph) and "first about nothing" in block.text)
+    named = []
+    for part in line.rpartition("together: ")[2].removesuffix(".").split(", "):
+        first, _, last = part.partition(" to ")
+        named += [f"{first[0]}{number:0{len(first) - 1}}"
+                  for number in range(int(first[1:]), int((last or first)[1:]) + 1)]
+    assert sorted([*rows, *named]) == sorted(vector.name for vector in some)
+    linked = {cell.links[place][0] for one in tables(gadget, vectors=kept)
+              if "tested by" in one.head for row in one.rows for cell in [row[3]]
+              for place in range(len(cell.links))}
+    assert set(rows) == linked | {vector.name for vector in some if vector.adds}
+    assert line.startswith(f"{len(named)} more ")
 
 
 def test_findings_of_the_check_are_in_it():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from simfw.circuit.charger import charger_model
 from simfw.gadget.figures import entries, figure_text, guesses
@@ -21,8 +21,9 @@ from simfw.report.specification.document import (
 )
 from simfw.report.specification.figures import changes
 from simfw.report.specification.subject import Subject
+from simfw.report.specification.tables import linked_vectors
 from simfw.report.specification.words import in_words
-from simfw.vectors.build import POWER_UPS
+from simfw.vectors.build import POWER_UPS, Vector
 from simfw.verify.static import open_cells
 
 __all__ = [
@@ -202,6 +203,23 @@ def _sets_status(subject: Subject) -> bool:
         act.kind == "status" for vector in subject.vectors.vectors for act in vector.acts)
 
 
+def _seconds(vectors: Iterable[Vector]) -> str:
+    """How long they last together, to the second."""
+    return format_duration(-(-sum(vector.ends_ns for vector in vectors) // 10**9) * 10**9)
+
+
+def _names(vectors: Iterable[str]) -> str:
+    """Names of a letter and a number, neighbours as a range: `b21, b22, b25 to b40, v22`."""
+    found: list[list[str]] = []
+    for name in sorted(vectors, key=lambda name: (name[0], int(name[1:]))):
+        last = found[-1][-1] if found else ""
+        if last[:1] == name[0] and int(last[1:]) + 1 == int(name[1:]):
+            found[-1].append(name)
+        else:
+            found.append([name])
+    return ", ".join(", ".join(run) if len(run) < 3 else f"{run[0]} to {run[-1]}" for run in found)
+
+
 def verification(subject: Subject) -> Section:
     """Test vectors and how to judge them."""
     vectors = subject.vectors
@@ -209,12 +227,14 @@ def verification(subject: Subject) -> Section:
         return Section(anchor="tests", title="Verification", blocks=(
             Gap("No test vectors were asked for.", "`simfw spec` without `--no-vectors`."),
         ))  # fmt: skip
+    shown = linked_vectors(subject) | {vector.name for vector in vectors.vectors if vector.adds}
     rows = tuple(
         (Cell(vector.name, anchor=f"vector-{vector.name}"), _adds(subject, vector.adds),
          Cell(format_duration(vector.ends_ns), numeric=True),
          Cell(str(len(vector.acts)), numeric=True),
          Cell(str(len(vector.adds)), numeric=True))
-        for vector in vectors.vectors)  # fmt: skip
+        for vector in vectors.vectors if vector.name in shown)  # fmt: skip
+    others = [vector for vector in vectors.vectors if vector.name not in shown]
     blocks: list[Block] = [
         Paragraph("Those that begin with v are scenarios; those that begin with b need a bench "
                   "that sets the supply and drives the status pin itself. `README.md` beside this "
@@ -223,6 +243,10 @@ def verification(subject: Subject) -> Section:
         Bullets(tuple(vectors.coverage_lines())),
         Table(caption="Test vectors", head=("vector", "it is the first about", "lasts", "steps",
                                             "items added"), rows=rows, widths=(9, 55, 16, 10, 10)),
+        *((Paragraph(f"{len(others)} more are the first about nothing: they are there for the "
+                     "faults that they expose, which `vectors/vectors.csv` names. They last "
+                     f"{_seconds(others)} together: "
+                     f"{_names(vector.name for vector in others)}."),) if others else ()),
         Paragraph("Pass: every edge of `expected.csv` within its earliest and latest time, and no "
                   "edge more. What goes on by itself from power-up (looks, reads, samples, blinks) "
                   "drifts with the clock over the whole vector; the windows count from the last "

@@ -11,7 +11,7 @@ from simfw.report.specification.requirements import Requirement
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import in_words
 
-__all__ = ["asked_tests", "requirement_table", "times_table"]
+__all__ = ["asked_tests", "linked_vectors", "requirement_table", "times_table"]
 
 MOST_VECTORS = 3
 
@@ -28,6 +28,12 @@ def asked_tests(subject: Subject, one: Requirement) -> Cell:
     more = len(names) - MOST_VECTORS
     return Cell(f"and {more} more" if more > 0 else "", after=True,
                 links=tuple((name, f"vector-{name}") for name in names[:MOST_VECTORS]))  # fmt: skip
+
+
+def linked_vectors(subject: Subject) -> set[str]:
+    """The vectors that some requirement names."""
+    return {name for one in subject.requirements if not one.is_rule
+            for name in subject.tested[one.number][:MOST_VECTORS]}
 
 
 def requirement_table(subject: Subject, caption: str, found: Iterable[Requirement]) -> list[Block]:
