@@ -10,7 +10,8 @@ from pydantic import BaseModel, Field
 from simfw.errors import Problem
 from simfw.gadget.fields import Time, Volts
 from simfw.gadget.load import SAMPLES
-from simfw.gadget.model import Gadget, Part
+from simfw.gadget.model import Gadget
+from simfw.gadget.part import Part
 from simfw.stimuli import scenario_file
 from simfw.stimuli.scenario_file import ScenarioFile
 from simfw.validation import check_data, kind_of, known_keys

@@ -12,7 +12,7 @@ from simfw.benchlog.model import Kit, StartCharge
 from simfw.errors import QuantityError, nearest
 from simfw.forms import Reads, plain, text
 from simfw.gadget.fields import Name
-from simfw.gadget.model import Part
+from simfw.gadget.part import Part
 from simfw.quantity import (
     CURRENT,
     LENGTH,

@@ -1,5 +1,7 @@
 """The description of a gadget: frozen values, SI units, nothing that acts.
 
+What stands on the board is in `board.py`: cell, charger, controller, lights and loads.
+
 A `Gadget` is what a gadget file says and nothing more. Whatever is not written in the file is None
 here (absent), with one exception: behaviour timings have documented defaults. Every electrical
 number is a `Figure`, every time a `Timing`, so that range and standing go wherever the number goes.
@@ -7,15 +9,28 @@ number is a `Figure`, every time a `Timing`, so that range and standing go where
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field
 
+from simfw.gadget.board import (
+    Cell,
+    Charger,
+    ChargerHeat,
+    ChargerInput,
+    ChargerWindows,
+    Controller,
+    Driver,
+    Light,
+    Load,
+    PinLimits,
+    Precharge,
+    Regulator,
+    Switch,
+)
 from simfw.gadget.fields import (
     Amperes,
-    Celsius,
     Charge,
-    Cycles,
     DialValue,
     Emits,
     Events,
@@ -25,14 +40,10 @@ from simfw.gadget.fields import (
     IntensityAt,
     InUnit,
     Irradiance,
-    KelvinPerWatt,
     Level,
     Name,
     Names,
     Ohms,
-    OhmsAtCharge,
-    OhmsAtTemperature,
-    PerMonth,
     PlaneAngle,
     Ratio,
     SequencePoint,
@@ -40,11 +51,9 @@ from simfw.gadget.fields import (
     SquareMetres,
     Time,
     Unit,
-    Volts,
-    VoltsOrShare,
     default_time,
-    shares_to_volts,
 )
+from simfw.gadget.part import Part
 from simfw.quantity import Timing
 
 __all__ = [
@@ -93,234 +102,11 @@ MOST_POSITIONS = 64
 """How many positions a dial may have."""
 
 
-class Part(BaseModel):
-    """What all parts of a description have in common: frozen, strict, no unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, populate_by_name=True,
-                              arbitrary_types_allowed=True, defer_build=True)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _tuples(cls, data: Any) -> Any:
-        """Turn the lists of a file into tuples, which strict reading asks for."""
-        if not isinstance(data, dict):
-            return data
-        return {key: tuple(v) if isinstance(v, list) else v for key, v in data.items()}
-
-
 class Head(Part):
     """`[gadget]`: what the thing is called and what it is."""
 
     name: Annotated[str, Field(min_length=1)]
     about: str = ""
-
-
-class Cell(Part):
-    """`[cell]`. `curve` is the name of a built-in open-circuit curve or the path of a CSV file.
-
-    `curve`, `capacity`, the resistances and `self_discharge` are of one cell, of which there are
-    `series` equal ones in series; every other voltage of a gadget is that of all together.
-    """
-
-    curve: str
-    series: Annotated[int, Field(ge=1, le=24)] = 1
-    capacity: Charge
-    resistance: Ohms | None = None
-    cut_off: Volts | None = None
-    restart: Volts | None = None
-    leakage: Amperes | None = None
-    self_discharge: PerMonth | None = None
-    resistance_at_charge: tuple[OhmsAtCharge, ...] = ()  # linear between, flat outside
-    resistance_at_temperature: tuple[OhmsAtTemperature, ...] = ()  # scales it, 25 degC = 1
-
-
-class Precharge(Part):
-    """`[charger] precharge`: `rate` (of the constant current) while the cell is below `below`.
-
-    The charger goes back to it `hysteresis` below `below`, at `below` itself without.
-    """
-
-    below: VoltsOrShare
-    rate: Ratio
-    hysteresis: Volts | None = None
-
-
-class ChargerInput(Part):
-    """`[charger.input]`: the supply of the charger and what it may take from it.
-
-    `limit` is the most current; `hold` the input voltage (set by a divider at the charger) below
-    which the charger eases off, `resistance` that of source and cable in front of it. The charger
-    starts at `start` and `start_above_cell` over the cell, and stops below `stop` and
-    `stop_above_cell`.
-    """
-
-    voltage: Volts
-    resistance: Ohms | None = None
-    limit: Amperes | None = None
-    hold: Volts | None = None
-    start: Volts | None = None
-    stop: Volts | None = None
-    start_above_cell: Volts | None = None
-    stop_above_cell: Volts | None = None
-
-
-class ChargerHeat(Part):
-    """`[charger.heat]`: junction to ambient `resistance` and the junction `limit` it keeps."""
-
-    resistance: KelvinPerWatt
-    limit: Celsius
-
-
-class ChargerWindows(Part):
-    """`[charger.windows]`: cell temperatures between which it charges, and how.
-
-    Below `cold` and above `hot` not at all; below `cool` with `cool_rate` of the current; above
-    `warm` to `warm_float`.
-    """
-
-    cold: Celsius
-    hot: Celsius
-    cool: Celsius | None = None
-    cool_rate: Ratio | None = None
-    warm: Celsius | None = None
-    warm_float: Volts | None = None
-
-
-class Charger(Part):
-    """`[charger]`. The constant current is `gain / program`, or `current` where that is written.
-
-    `precharge.below` and `recharge` may be written as a share of `float` ("66.5 %"); they are
-    volts once loaded. With `power_path` the input feeds the loads, and charges with the rest.
-    """
-
-    program: Ohms | None = None
-    program_open: Ohms | None = None  # from this value of `program` on it is shut down
-    gain: Volts | None = None
-    current: Amperes | None = None
-    float_: Annotated[Volts, Field(alias="float")]
-    finish: Ratio | None = None
-    precharge: Precharge | None = None
-    recharge: VoltsOrShare | None = None
-    status: Literal[
-        "low while charging", "high while charging", "low while charging, high when complete"
-    ] | None = None
-    input: ChargerInput | None = None
-    pass_resistance: Ohms | None = None
-    power_path: bool = False
-    heat: ChargerHeat | None = None
-    windows: ChargerWindows | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _shares_of_float(cls, data: object) -> object:
-        return shares_to_volts(data)
-
-
-class PinLimits(Part):
-    """`[controller.limits]`: what the controller's pins understand and bear.
-
-    `input_low` (highest low) and `input_high` (lowest high) are shares of the supply. `above` and
-    `below` say how far a pin may go beyond supply and ground; `clamp` is where its protection
-    diodes carry (same as `above` and `below` where absent); `injection` what these may carry;
-    `leakage` what an input may draw or give; `pin_current` what an output may carry.
-    """
-
-    input_low: Ratio | None = None
-    input_high: Ratio | None = None
-    above: Volts | None = None
-    below: Volts | None = None
-    clamp: Volts | None = None
-    injection: Amperes | None = None
-    injection_sum: Amperes | None = None
-    leakage: Amperes | None = None
-    pin_current: Amperes | None = None
-
-
-class Regulator(Part):
-    """`[controller.regulator]`: a linear regulator between the cell and the controller.
-
-    It feeds the controller, its pins and its reference with `output`, or with `drop` less than the
-    cell has where that is lower; `quiescent` is its own current.
-    """
-
-    output: Volts
-    drop: Volts | None = None
-    quiescent: Amperes | None = None
-
-
-class Controller(Part):
-    """`[controller]`: supply current, the charge each wake-up costs, and how it measures.
-
-    `step` is how many cycles of its clock of `frequency` an instant takes; see `circuit.wake`.
-    `powered_by` names the contacts, or USB, that keep it supplied while the firmware does not, and
-    bring the supply back; it goes `hold_up` after the last of them.
-    """
-
-    awake: Amperes | None = None
-    asleep: Amperes | None = None
-    wake: Charge | None = None
-    step: Cycles | None = None
-    frequency: Hertz | None = None
-    reference: Volts | None = None
-    adc_bits: Annotated[int, Field(ge=1, le=24)] | None = None
-    pull_up: Ohms | None = None
-    powered_by: Names = ()
-    hold_up: Time | None = None
-    clock: Ratio | None = None  # how far the clock may be off either way, for the specification
-    limits: PinLimits | None = None
-    regulator: Regulator | None = None
-
-
-class Switch(Part):
-    """What connects a light or emitter: a controller `pin`, or an `nmos`, `pmos` or `npn`."""
-
-    kind: Literal["pin", "nmos", "pmos", "npn"]
-    resistance: Ohms | None = None  # pin
-    on_resistance: Ohms | None = None  # nmos, pmos
-    base: Ohms | None = None  # npn
-    gain: float | None = None  # npn, forward current gain
-    reverse_gain: float | None = None  # npn
-    saturation_current: Amperes | None = None  # npn, transport saturation current
-    saturation: Volts | None = None  # npn, an explicit constant collector-emitter voltage
-    storage: Time | None = None  # npn, how long it stays on after its base is switched off
-
-
-class Driver(Part):
-    """`driver` of a light: a sink of constant `current`.
-
-    It needs `drop` across itself; below that it is the resistance `drop` / `current`. `quiescent`
-    is its own supply current, which flows while the light has a level above 0, whatever the duty.
-    """
-
-    kind: Literal["sink"]
-    current: Amperes
-    drop: Volts | None = None
-    quiescent: Amperes | None = None
-
-
-class Light(Part):
-    """`[lights.NAME]`: one LED channel, with a `resistor` or a `driver`.
-
-    Either is one per LED unless `shared`; the driver's `quiescent` is that of all of them. One that
-    is `fed_by` USB or the charger is lit by that, from its supply; the firmware has no part in it.
-    """
-
-    leds: Annotated[int, Field(ge=1, le=1000)] = 1
-    segments: bool = False
-    colour: str = ""
-    forward: Annotated[tuple[ForwardPoint, ...], Field(min_length=2)]
-    resistor: Ohms | None = None
-    driver: Driver | None = None
-    shared: bool = False
-    switch: Switch | None = None
-    fed_by: Literal["usb", "charger.status"] | None = None
-
-
-class Load(Part):
-    """`[loads.NAME]`: a plain constant current or a plain resistance that the firmware switches."""
-
-    current: Amperes | None = None
-    resistance: Ohms | None = None
 
 
 class Button(Part):
@@ -329,7 +115,7 @@ class Button(Part):
     debounce: Time = default_time("20 ms")
     debounce_release: Time | None = None  # of the opening edge, where it differs
     hold: Time | None = None
-    holds: dict[str, Time] = {}  # further lengths; each emits an event of its name
+    holds: dict[str, Time] = Field({})  # further lengths; each emits an event of its name
     repeat: Time | None = None
     double: Time | None = None
     clicks: Annotated[int, Field(ge=2, le=MOST_CLICKS)] | None = None  # with `double` as the window
@@ -642,20 +428,20 @@ class Gadget(Part):
     cell: Cell
     charger: Charger | None = None
     controller: Controller | None = None
-    lights_: Annotated[dict[str, Light], Field(alias="lights")] = {}
-    loads: dict[str, Load] = {}
-    buttons: dict[str, Button] = {}
-    chords: dict[str, Chord] = {}
-    toggles: dict[str, Toggle] = {}
-    proximity: dict[str, Proximity] = {}
-    measures: dict[str, Measure] = {}
+    lights_: dict[str, Light] = Field({}, alias="lights")
+    loads: dict[str, Load] = Field({})
+    buttons: dict[str, Button] = Field({})
+    chords: dict[str, Chord] = Field({})
+    toggles: dict[str, Toggle] = Field({})
+    proximity: dict[str, Proximity] = Field({})
+    measures: dict[str, Measure] = Field({})
     gauge: Gauge | None = None
-    dials: dict[str, Dial] = {}
-    pins: dict[str, Pin] = {}
-    sequences: dict[str, Sequence] = {}
-    behaviour: dict[str, Behaviour] = {}
+    dials: dict[str, Dial] = Field({})
+    pins: dict[str, Pin] = Field({})
+    sequences: dict[str, Sequence] = Field({})
+    behaviour: dict[str, Behaviour] = Field({})
     rules: tuple[Rule, ...] = ()
-    readings: dict[str, Amperes] = {}
+    readings: dict[str, Amperes] = Field({})
     file: Annotated[str, Field(exclude=True)] = ""
     digest: Annotated[str, Field(exclude=True)] = ""  # SHA-256 of the file's bytes, hex
     # (charge 0..1, volts) of the curve file that `cell.curve` names; empty for a built-in curve

@@ -15,7 +15,8 @@ from simfw.errors import DescriptionError, Problem, QuantityError, nearest
 from simfw.forms import Form, Reads, drawn, either, plain, text
 from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
-from simfw.gadget.model import Gadget, Part
+from simfw.gadget.model import Gadget
+from simfw.gadget.part import Part
 from simfw.quantity import LENGTH, RATIO, TEMPERATURE, TIME, Dimension, read_number, read_span
 from simfw.setting import Settings
 from simfw.stimuli.pattern import (

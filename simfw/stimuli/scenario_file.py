@@ -14,7 +14,8 @@ from simfw.errors import DescriptionError, Problem, QuantityError
 from simfw.forms import Reads, plain, text
 from simfw.gadget.fields import Name
 from simfw.gadget.load import GadgetCheck, named_gadget
-from simfw.gadget.model import Gadget, Part
+from simfw.gadget.model import Gadget
+from simfw.gadget.part import Part
 from simfw.quantity import LENGTH, TEMPERATURE, TIME, Dimension, read_ns, read_number
 from simfw.setting import Settings
 from simfw.slips import NUMBER

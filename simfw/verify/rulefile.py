@@ -7,7 +7,8 @@ from pathlib import Path
 from simfw.behaviour.build import names_of
 from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError, Problem
-from simfw.gadget.model import Gadget, Part, Rule
+from simfw.gadget.model import Gadget, Rule
+from simfw.gadget.part import Part
 from simfw.tomlfile import read_toml
 from simfw.validation import check_data
 
