@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from simfw.bench.course import (
     differences,
     seen_in,
 )
+from simfw.bench.given import given_ns, given_number
 from simfw.bench.journal import Deed, Journal, levels_at_rest, steps_of
 from simfw.bench.repeating import Repeating
 from simfw.bench.view import LightView, RegionView, View
@@ -30,14 +30,13 @@ from simfw.engine.simulator import simulate
 from simfw.engine.snapshot import Snapshot
 from simfw.engine.stepwise import LONGEST_NS, Between, Stepwise
 from simfw.engine.timeline import Change
-from simfw.errors import QuantityError, RunError, UsageError, hint
+from simfw.errors import RunError, UsageError, hint
 from simfw.formatting import format_duration
 from simfw.gadget.model import Gadget
-from simfw.quantity import read_ns, read_number
 from simfw.stimuli.inputs import INPUTS, NO_HAND, Kind
 from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.start import charge_meant
-from simfw.units import LENGTH, TEMPERATURE, Dimension, measured
+from simfw.units import LENGTH, TEMPERATURE, measured
 
 __all__ = ["FOLD_FROM_NS", "MOST_EVENTS", "Bench", "Mark"]
 
@@ -165,12 +164,12 @@ class Bench:
     def press(self, button: str, lasting: int | str = "100 ms") -> None:
         """Press a button for some time (ns, or text), which goes by."""
         self.close(button)
-        self.to(self._now_ns + _ns(lasting, "lasting"))
+        self.to(self._now_ns + given_ns(lasting, "lasting"))
         self.open(button)
 
     def hand(self, sensor: str, distance: float | str | None) -> None:
         """Hold a hand before a sensor (m, or text such as "12 cm"), or take it away (None)."""
-        level = NO_HAND if distance is None else _number(distance, LENGTH, "distance")
+        level = NO_HAND if distance is None else given_number(distance, LENGTH, "distance")
         if distance is not None and not level > 0:
             raise UsageError(f"distance = {distance}: no distance at all. Allowed: more than zero.")
         self.set("hand", sensor, level)
@@ -185,7 +184,7 @@ class Bench:
 
     def temperature(self, value: float | str) -> None:
         """Bring everything to a temperature (degC, or text such as "5 degC")."""
-        self.set("temperature", "temperature", _number(value, TEMPERATURE, "temperature"))
+        self.set("temperature", "temperature", given_number(value, TEMPERATURE, "temperature"))
 
     def toggle(self, name: str, on: bool) -> None:
         """Put a toggle on or off."""
@@ -194,7 +193,7 @@ class Bench:
     def measure(self, name: str, value: float | str) -> None:
         """Bring what is measured to a value, in the measure's unit or as text with its own."""
         one = self.gadget.measures.get(name)
-        level = value if one is None or not isinstance(value, str) else _number(
+        level = value if one is None or not isinstance(value, str) else given_number(
             value, measured(one.unit), name)
         self.set("measure", name, float(level))
 
@@ -231,7 +230,7 @@ class Bench:
         Raises UsageError where that is past already: `back` goes back. Raises RunError where the
         model cannot go on, and again until one goes back.
         """
-        time_ns = _ns(time, "time")
+        time_ns = given_ns(time, "time")
         if time_ns < self._now_ns:
             raise UsageError(
                 f"{format_duration(time_ns)} is past: it is {format_duration(self._now_ns)}. "
@@ -269,7 +268,7 @@ class Bench:
         if what != SOMETHING and what not in self.prepared.system.events:
             raise UsageError(f"{what}: the gadget has no such event."
                              + hint(what, [*self.prepared.system.events, SOMETHING]))
-        end = min(self._now_ns + _ns(within, "within"), LONGEST_NS - 1)
+        end = min(self._now_ns + given_ns(within, "within"), LONGEST_NS - 1)
         if end == self._now_ns:
             return None
 
@@ -593,24 +592,3 @@ def _lit_by_usb(name: str, current_a: float) -> LightView:
     level = float(current_a > 0.0)
     return LightView(name=name, level=level, least=level, most=level, lit=level,
                      current_a=current_a, brightness=None)
-
-
-def _ns(value: int | str, name: str) -> int:
-    if isinstance(value, int) and not isinstance(value, bool):
-        if value < 0:
-            raise UsageError(f"{name} = {value}: a time before the start. Allowed: 0 ns or more.")
-        return value
-    try:
-        return read_ns(value)
-    except QuantityError as error:
-        raise UsageError(f"{name} = {value!r}: {error.text}. Allowed: {error.allowed}, "
-                         "or a whole number of ns.") from error
-
-
-def _number(value: float | str, dimension: Dimension, name: str) -> float:
-    if isinstance(value, int | float) and math.isfinite(value):
-        return float(value)
-    try:
-        return read_number(value, dimension)
-    except QuantityError as error:
-        raise UsageError(f"{name} = {value!r}: {error.text}. Allowed: {error.allowed}.") from error

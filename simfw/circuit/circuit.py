@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +22,7 @@ from simfw.circuit.counting import Counter, counter_of
 from simfw.circuit.fed import fed_of
 from simfw.circuit.infrared import carried_share, echo_of
 from simfw.circuit.light import Branch, emitter_channel, light_channel
+from simfw.circuit.loads import LoadSet, Solution
 from simfw.circuit.measure import Converter
 from simfw.circuit.network import Feed, Gives, Phase, fade, settle
 from simfw.circuit.nodes import Levels
@@ -38,43 +39,6 @@ Array = NDArray[np.float64]
 
 # Plans of load sets kept ready; a gadget has a few dozen load sets.
 _PLANS = 512
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadSet:
-    """What is switched on during an interval; hashable, the key of the charge clock.
-
-    `drives` holds (name, duty, segments) of every light, load, emitter (`NAME.emitter`) and
-    receiver (`NAME.receiver`) that is on, sorted by name; segments is -1 where it has no meaning.
-    `protected` means that the protection is open: nothing but its leakage and self-discharge
-    draws, and only the charger may move the cell. Where a power path feeds the loads (a charger
-    that is not "off" has USB), they draw all the same.
-    """
-
-    drives: tuple[tuple[str, float, int], ...] = ()
-    controller: Literal["awake", "asleep", "off"] = "asleep"
-    charger: ChargerMode = "off"
-    protected: bool = False
-    temperature_c: float = 25.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Solution:
-    """One load set solved over n charges.
-
-    `consumers_a[k, i]`: mean current of consumer k at charge i (A, >= 0; k as in
-    `Circuit.consumers`). `charger_a[i]`: charger output (A), on a power path with all that the
-    input gives the consumers. `voltage_v[i]`: terminal voltage in the lowest phase of the PWM
-    period. `open_circuit_v[i]`. `supply_v[i]`: what the consumers have in that phase, which is the
-    terminal voltage but on a power path. `short`: whether the cell gives anything on it, at each i.
-    """
-
-    consumers_a: Array
-    charger_a: Array
-    voltage_v: Array
-    open_circuit_v: Array
-    supply_v: Array
-    short: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,7 +115,7 @@ class Button(Part):
     debounce: Time = default_time("20 ms")
     debounce_release: Time | None = None  # of the opening edge, where it differs
     hold: Time | None = None
-    holds: dict[str, Time] = Field({})  # further lengths; each emits an event of its name
+    holds: dict[str, Time] = Field(default={})  # further lengths; each emits an event of its name
     repeat: Time | None = None
     double: Time | None = None
     clicks: Annotated[int, Field(ge=2, le=MOST_CLICKS)] | None = None  # with `double` as the window
@@ -428,20 +428,20 @@ class Gadget(Part):
     cell: Cell
     charger: Charger | None = None
     controller: Controller | None = None
-    lights_: dict[str, Light] = Field({}, alias="lights")
-    loads: dict[str, Load] = Field({})
-    buttons: dict[str, Button] = Field({})
-    chords: dict[str, Chord] = Field({})
-    toggles: dict[str, Toggle] = Field({})
-    proximity: dict[str, Proximity] = Field({})
-    measures: dict[str, Measure] = Field({})
+    lights_: dict[str, Light] = Field(default={}, alias="lights")
+    loads: dict[str, Load] = Field(default={})
+    buttons: dict[str, Button] = Field(default={})
+    chords: dict[str, Chord] = Field(default={})
+    toggles: dict[str, Toggle] = Field(default={})
+    proximity: dict[str, Proximity] = Field(default={})
+    measures: dict[str, Measure] = Field(default={})
     gauge: Gauge | None = None
-    dials: dict[str, Dial] = Field({})
-    pins: dict[str, Pin] = Field({})
-    sequences: dict[str, Sequence] = Field({})
-    behaviour: dict[str, Behaviour] = Field({})
+    dials: dict[str, Dial] = Field(default={})
+    pins: dict[str, Pin] = Field(default={})
+    sequences: dict[str, Sequence] = Field(default={})
+    behaviour: dict[str, Behaviour] = Field(default={})
     rules: tuple[Rule, ...] = ()
-    readings: dict[str, Amperes] = Field({})
+    readings: dict[str, Amperes] = Field(default={})
     file: Annotated[str, Field(exclude=True)] = ""
     digest: Annotated[str, Field(exclude=True)] = ""  # SHA-256 of the file's bytes, hex
     # (charge 0..1, volts) of the curve file that `cell.curve` names; empty for a built-in curve

@@ -12,7 +12,6 @@ The order of the table is that of changes at one time, after that ends come befo
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from decimal import Decimal
 from typing import Any, Literal
 
 from simfw.behaviour.stock_measures import levels_of
@@ -31,6 +30,7 @@ from simfw.stimuli.steps import (
     Wave,
     raw_edges,
 )
+from simfw.stimuli.toml_text import decimal, quoted
 from simfw.units import measured
 
 __all__ = [
@@ -40,10 +40,8 @@ __all__ = [
     "ROOM_C",
     "Input",
     "Kind",
-    "decimal",
     "input_of",
     "lanes_of",
-    "quoted",
     "settable",
     "written_step",
 ]
@@ -585,21 +583,3 @@ def written_step(step: Step) -> str:
     else:
         parts += _OF_STEP[type(step)].written(step)
     return ", ".join(parts)
-
-
-def decimal(number: float, times: int) -> str:
-    """Return `number * times` exactly as the shortest decimal text of `number` has it."""
-    exact = (Decimal(repr(float(number))) * times).normalize()
-    return f"{exact:f}" if -7 < exact.adjusted() < 15 else f"{exact:e}"
-
-
-_ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}
-
-
-def quoted(text: str) -> str:
-    """Return `text` as a TOML string on one line."""
-    escaped = "".join(
-        _ESCAPES.get(char) or (char if char.isprintable() else f"\\U{ord(char):08x}")
-        for char in text
-    )
-    return f'"{escaped}"'

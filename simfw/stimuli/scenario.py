@@ -21,7 +21,7 @@ from simfw.behaviour.parsing import parse_expression
 from simfw.errors import DescriptionError, Problem
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_duration
-from simfw.stimuli.inputs import decimal, input_of, quoted, written_step
+from simfw.stimuli.inputs import input_of, written_step
 from simfw.stimuli.steps import (
     ChargerFault,
     Expect,
@@ -35,6 +35,7 @@ from simfw.stimuli.steps import (
     bounce_of,
     raw_edges,
 )
+from simfw.stimuli.toml_text import decimal, quoted
 from simfw.writing import write_whole
 
 __all__ = [
