@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simfw.benchlog.edge import Edge
 from simfw.benchlog.margin import Margin
 from simfw.benchlog.surface import Surface
 
@@ -19,9 +20,12 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Constraint:
-    """A margin by its surface: between `low` and `high`, or up to one end with a tolerance."""
+    """A margin by its surface: between `low` and `high`, or up to one end with a tolerance.
 
-    surface: Surface
+    Or an edge of what comes, which nothing that is looked for may lie beyond.
+    """
+
+    surface: Surface | Edge
     dims: NDArray[np.int_]
     low: float
     high: float

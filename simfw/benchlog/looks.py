@@ -9,17 +9,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simfw.benchlog.edge import comes
 from simfw.benchlog.margin import Margin
 
 __all__ = [
-    "Aim", "End", "Trial", "close_looks", "differ", "ends_of", "lost", "low_discrepancy", "near",
-    "parted", "smooth", "worst_of",
+    "CLOSE", "Aim", "End", "Trial", "close_looks", "differ", "ends_of", "lost", "low_discrepancy",
+    "near", "parted", "seen", "smooth", "worst_of",
 ]
 
 Array = NDArray[np.float64]
 
 _SAME = 1e-5  # of the way: points that are one
-_CLOSE = 4.0  # tolerances: looks that are no further off tell how it is near the ends
+CLOSE = 4.0  # tolerances: looks that are no further off tell how it is near the ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +70,17 @@ def close_looks(
     Those made after the first `sampled` were proposed: a surface that was wrong there learns it.
     """
     offs = [
-        0.0 if n >= sampled else max((one.off for one in row), default=0.0)
+        0.0 if n >= sampled and comes(row) else max((one.off for one in row), default=0.0)
         for n, (_, row) in enumerate(known)
     ]
     order = sorted(range(len(known)), key=lambda n: offs[n])
-    count = max(sum(off <= _CLOSE for off in offs), 2 * (dims + 1) + 2)
+    count = max(sum(off <= CLOSE for off in offs), 2 * (dims + 1) + 2)
     return [known[n] for n in sorted(order[:count])]
+
+
+def seen(row: Sequence[Margin]) -> bool:
+    """Whether all that was looked for came, and what is a yes or a no was as seen."""
+    return all(math.isfinite(one.z) and (one.off <= 1.0 or not one.firm) for one in row)
 
 
 def parted(column: Sequence[Margin]) -> bool:

@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 
 from simfw.benchlog.bench import observe
 from simfw.benchlog.constraint import Constraint, offs_of
+from simfw.benchlog.edge import Edge, comes, towards
 from simfw.benchlog.jumping import Slope, between_looks, foretold, polished, slope_of
 from simfw.benchlog.looks import (
+    CLOSE,
     Aim,
     End,
     Trial,
@@ -31,6 +33,7 @@ from simfw.benchlog.looks import (
     low_discrepancy,
     near,
     parted,
+    seen,
     smooth,
     worst_of,
 )
@@ -64,6 +67,13 @@ _ROUGH = 0.25  # and by which an end that does not matter may be
 _OUTWARD = 1e-3  # tolerances by which what is printed lies outside at the least
 _SCAN = 32  # steps to the end of a range
 _NEARLY = 0.5  # tolerances: what lies between the points of the cloud may fit
+_EDGE = 0.01  # of the way: how far inside of an edge is as good as any
+_BACK = 0.1  # by how much less may be off where what is looked for did not come
+_LOST = 1.0  # tolerances by which surfaces may be off beside an edge that is not known well
+_TRIES = 4
+_MET = 0.02  # of the way: a look so near tells what lies there
+_MOST_CORNERS = 32
+_FILL = 8  # times as many points as looks from which those inside of an edge are taken
 _TEETH = 256  # looks at most at an observation that jumps, one for each tolerance of its slope
 _LED = 8  # of which so many are led on
 
@@ -84,6 +94,8 @@ class _Sight:
     combed: float | None = None  # where it jumps: how far off it is at the least, between looks too
     teeth: list[Array] = field(default_factory=list)  # points at or beside which it may fit
     gap: float = 0.0  # between looks, in shares
+    edge: list[Edge] | None = None  # of what comes, where some looks come and some do not
+    beside: set[tuple[float, ...]] = field(default_factory=set)  # looks on the way to the edge
 
 
 class Mistaken(Exception):
@@ -161,6 +173,7 @@ class Rival:
                 found = lost(next(iter(sight.known.values()), ()))
             sight.known[key] = found
             sight.surfaces.clear()
+            sight.edge = None
         return found
 
     def trial(self, x: Array, subset: Sequence[int] | None = None) -> Trial:
@@ -231,7 +244,12 @@ class Rival:
         self.sights[number] = sight
         bases = low_discrepancy(self.size, 2 * _PROBES, self.seed + 7 * number)
         decide: set[int] = set()
-        for base, other in zip(bases[:_PROBES], bases[_PROBES:], strict=False):
+        pairs = list(zip(bases[:_PROBES], bases[_PROBES:], strict=False))
+        if pairs and not any(seen(self.look(number, base)) for base in bases):
+            # Where nothing is to be seen no figure seems to matter: it is looked for elsewhere.
+            pairs += [(x, bases[-1]) for x in self._farther(number)
+                      if seen(self.look(number, x))][:_PROBES]
+        for base, other in pairs:
             before = self.look(number, base)
             for k in figures:
                 if k not in decide:
@@ -246,6 +264,17 @@ class Rival:
             found.known[tuple(point[k] for k in dims)] = margins
         return found
 
+    def _farther(self, number: int) -> Array:
+        """More points at which to look for an observation: corners, and points between."""
+        dims = [*range(self.figures), *self._own(number)]
+        points = low_discrepancy(self.size, 2 * _MOST_CORNERS, self.seed + 5 * number)
+        count = min(_MOST_CORNERS, 1 << len(dims))
+        # All corners where they are few, else some in which any two figures take all four ways.
+        for n in range(count):
+            mask = n if count == 1 << len(dims) else int(points[n, 0] * (1 << len(dims)))
+            points[n, dims] = [float(mask >> k & 1) for k in range(len(dims))]
+        return points
+
     def _sample(self, number: int) -> None:
         sight = self.sights[number]
         d = len(sight.dims)
@@ -255,11 +284,28 @@ class Rival:
             corners = np.array(np.meshgrid(*[[0.0, 1.0]] * d)).reshape(d, -1).T
             points = np.vstack([corners, points])
         self._looks(number, points)
+        self._fill(number, count)
         margins = list(sight.known.values())
         if not sight.near and any(map(parted, zip(*margins, strict=True))):
             sight.near = True  # a sight that some figures meet and some do not: how far in time
             sight.known.clear()
             self._looks(number, points)
+
+    def _fill(self, number: int, count: int) -> None:
+        """Where what is looked for seldom comes: more looks inside of its edge, as far as known."""
+        sight = self.sights[number]
+        d = len(sight.dims)
+        want = max(count // 2, 2 * (d + 1) + 2)
+        points = low_discrepancy(d, _FILL * count, self.seed + 19 * number)
+        for _ in range(count):
+            edge = self.edge(number)
+            if edge is None or sum(map(comes, sight.known.values())) >= want or not len(points):
+                break
+            inside = edge.many(points)
+            order = np.flatnonzero(inside >= 0.0)
+            n = int(order[0] if len(order) else np.argmax(inside))
+            self._looks(number, points[n : n + 1])
+            points = np.delete(points, n, axis=0)
 
     def _looks(self, number: int, points: Array) -> None:
         sight = self.sights[number]
@@ -276,7 +322,9 @@ class Rival:
         """
         sight = self.sights[number]
         if close not in sight.surfaces:
-            known = list(sight.known.items())
+            # Near the edge of what comes it may come later and later: too steep for a surface.
+            known = [(key, row) for key, row in sight.known.items()
+                     if key not in sight.beside or max(one.off for one in row) <= CLOSE]
             if close:
                 known = close_looks(known, len(sight.dims), sight.sampled)
             keys = np.array([key for key, _ in known], dtype=float).reshape(len(known), -1)
@@ -291,12 +339,27 @@ class Rival:
             sight.ends = [ends_of(one) for one in known[0][1]]
         return sight
 
+    def edge(self, number: int) -> Edge | None:
+        """Where what an observation looks for comes for some figures, and for some never."""
+        sight = self.sights[number]
+        if sight.edge is None:
+            came = np.array([comes(row) for row in sight.known.values()])
+            both = len(sight.dims) > 0 and came.any() and not came.all()
+            sight.edge = [Edge(np.array(list(sight.known), dtype=float), came)] if both else []
+        return sight.edge[0] if sight.edge else None
+
     def _constraints(
-        self, subset: Iterable[int], *, firm: bool = True, close: bool = False
+        self, subset: Iterable[int], *, firm: bool = True, close: bool = False,
+        beyond: float | None = 0.0,
     ) -> list[Constraint]:
+        """What observations ask by their surfaces; edges may be passed by `beyond` (None: gone)."""
         found = []
         for n in subset:
             sight = self._fitted(n, close=close)
+            edge = None if beyond is None else self.edge(n)
+            if edge is not None and beyond is not None:
+                dims = np.array(sight.dims, dtype=int)
+                found.append(Constraint(edge, dims, -beyond, math.inf, _EDGE))
             rows = next(iter(sight.known.values()))
             for surface, ends, margin in zip(
                 sight.surfaces[close], sight.ends, rows, strict=True
@@ -336,13 +399,90 @@ class Rival:
                         return "fits", one
                     close_by = abs(min(worst, _FAR) - min(told, _FAR)) <= 0.02 * max(1.0, worst)
                     agreed = agreed + 1 if close_by and worst > SURE else 0
+                    one = self._inside(one, subset)
+                    if worst_of(one, subset) < worst_of(best, subset) - 1e-6:
+                        best, gained = one, True
+                    if worst_of(one, subset) <= FITS:
+                        return "fits", one
             if self.spent or (agreed >= 2 and not gained):
                 break
         sure = worst_of(best, subset) > SURE and agreed >= 1 and not self._sometimes(best, subset)
+        if sure:
+            sure, best = self._edges_hold(best, subset)
+            if worst_of(best, subset) <= FITS:
+                return "fits", best
         jumping = [n for n in subset if self.jumps(n)] if sure else []
         if not jumping:
             return ("excluded" if sure else "open"), best
         return self._combed(subset, jumping)
+
+    # -- what never comes ------------------------------------------------------------------------
+
+    def _inside(self, one: Trial, subset: Sequence[int], origin: Trial | None = None) -> Trial:
+        """Where something did not come in a look, and does in others: the last look at which it
+        does, on the way there from the nearest at which it did (or from `origin`).
+        """
+        for n in subset:
+            sight = self.sights[n]
+            if self.edge(n) is None or comes(self.look(n, one.x)) or self.spent:
+                continue
+            dims = sight.dims
+            outside = one.x[dims]
+            if origin is not None:
+                start = origin.x[dims]
+            else:
+                keys = np.array([key for key, row in sight.known.items() if comes(row)])
+                start = keys[int(np.argmin(((keys - outside) ** 2).sum(axis=1)))]
+            before = set(sight.known)
+            x = one.x.copy()
+            x[dims] = towards(lambda point, n=n: self._at(n, point), start, outside)  # type: ignore[misc]
+            sight.beside |= set(sight.known) - before
+            one = self.trial(x, subset)
+        return one
+
+    def _edges_hold(self, best: Trial, subset: Sequence[int]) -> tuple[bool, Trial]:
+        """Whether nothing fits for the edges of what comes, too, and the least that is off.
+
+        Of all that the surfaces let fit if only it came, it is looked at where it is likeliest to
+        come, until that is near a look at which it never did.
+        """
+        from simfw.benchlog.solving import extreme
+
+        edged = [n for n in subset if self.edge(n) is not None]
+        for _ in range(_TRIES if edged else 0):
+            changed = False
+            for n, close in ((n, close) for n in edged for close in (False, True)):
+                sight, edge = self.sights[n], self.edge(n)
+                assert edge is not None
+                constraints = self._constraints(subset, close=close, beyond=None)
+                found = extreme(
+                    constraints, self._within(n, edge),
+                    [best.x, *self._starts(constraints, _STARTS)], SURE)
+                if found is None:
+                    continue
+                never = np.array([key for key, row in sight.known.items() if not comes(row)])
+                met = np.sqrt(((never - found[sight.dims]) ** 2).sum(axis=1)).min() <= _MET
+                one = self._inside(self.trial(found, subset), subset)
+                if worst_of(one, subset) < worst_of(best, subset):
+                    best = one
+                if worst_of(best, subset) <= SURE or self.spent:
+                    return False, best
+                changed |= not met
+            if not changed:
+                return True, best
+        return not edged, best
+
+    def _within(self, number: int, edge: Edge) -> Callable[[Array], tuple[float, Array]]:
+        """How far inside of an edge a point lies, with its gradient."""
+        dims = self.sights[number].dims
+
+        def goal(x: Array) -> tuple[float, Array]:
+            value, own = edge.at(x[dims])
+            slope = np.zeros(self.size)
+            slope[dims] = own
+            return value, slope
+
+        return goal
 
     # -- what jumps ------------------------------------------------------------------------------
 
@@ -421,9 +561,6 @@ class Rival:
 
         No surface tells where it comes, so that nothing is sure then.
         """
-        def comes(row: tuple[Margin, ...]) -> bool:
-            return all(math.isfinite(one.z) for one in row)
-
         return any(
             not comes(self.look(n, best.x)) and any(map(comes, self.sights[n].known.values()))
             for n in subset
@@ -446,12 +583,12 @@ class Rival:
         if not fitting:
             return None
         best = max(fitting, key=reach)
-        slack, errors = 0.0, {False: 0.1, True: 0.1}
+        slack, beyond, errors = 0.0, False, {False: 0.1, True: 0.1}
         for _ in range(_ROUNDS):
             if self.spent:
                 break
             before = reach(best)
-            worst = 0.0
+            worst, beyond = 0.0, False
             latest: Trial | None = None
             for close in (False, True):
                 found = self._extreme(aim, sign, subset, best, 1.0 - slack, close=close)
@@ -461,6 +598,12 @@ class Rival:
                 # Where both surfaces lead to one point, one look tells it.
                 one = latest = latest if latest is not None and near(latest.x, found) else (
                     self.trial(found, subset))
+                if self._lost(one, subset):
+                    one = self._inside(one, subset, best)
+                    worst, beyond = max(worst, _BACK), True
+                    if worst_of(one, subset) <= FITS and reach(one) > reach(best):
+                        best = one
+                    continue
                 exact = worst_of(one, subset)
                 errors[close] = abs(exact - told)
                 if exact > FITS:
@@ -471,6 +614,8 @@ class Rival:
             if worst == 0.0 and gain < _NEAR and slack < 0.01:
                 break
             slack = 0.3 * slack if worst == 0.0 else min(0.3, max(1.2 * worst, 1e-4))
+        if beyond:  # it ends where what is looked for comes no more, and no surface tells where
+            errors = {close: max(error, _LOST) for close, error in errors.items()}
         calm = [n for n in subset if not self.jumps(n)]
         outer, points = self._outer(aim, sign, calm, best, errors)
         for _ in range(_LOOKS_OUT):
@@ -478,6 +623,9 @@ class Rival:
                 break
             for close, x in points.items():
                 # How far the surfaces are off where they would let the end lie.
+                if self._lost(self.trial(x, subset), subset):
+                    self._inside(self.trial(x, subset), subset, best)
+                    continue
                 told = self._told(calm, x, close=close, firm=False)
                 error = abs(min(self._smooth_off(calm, x), _FAR) - min(told, _FAR))
                 errors[close] = max(error, _TRUST * errors[close])
@@ -528,8 +676,12 @@ class Rival:
     def _told(
         self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True
     ) -> float:
-        return max((c.off(c.surface.at(x[c.dims])[0])
-                    for c in self._constraints(subset, close=close, firm=firm)), default=0.0)
+        constraints = self._constraints(subset, close=close, firm=firm, beyond=None)
+        return max((c.off(c.surface.at(x[c.dims])[0]) for c in constraints), default=0.0)
+
+    def _lost(self, one: Trial, subset: Sequence[int]) -> bool:
+        """Whether something did not come in a look, and does in others."""
+        return any(self.edge(n) is not None and not comes(self.look(n, one.x)) for n in subset)
 
     def _smooth_off(self, subset: Sequence[int], x: Array) -> float:
         """How far off an exact look is, but for what is a yes or a no."""
@@ -538,12 +690,12 @@ class Rival:
 
     def _extreme(
         self, aim: Aim, sign: int, subset: Sequence[int], best: Trial, allow: float, *,
-        close: bool, firm: bool = True,
+        close: bool, firm: bool = True, beyond: float = 0.0,
     ) -> Array | None:
         """Where the surfaces say that the aim is largest with nothing more than `allow` off."""
         from simfw.benchlog.solving import extreme
 
-        constraints = self._constraints(subset, close=close, firm=firm)
+        constraints = self._constraints(subset, close=close, firm=firm, beyond=beyond)
         goal = self._goal(aim, sign, close=close)
         offs = offs_of(constraints, self._cloud)
         near = [self._cloud[n] for n in np.flatnonzero(offs <= max(allow, 1.0) + 0.2)]
@@ -563,7 +715,8 @@ class Rival:
             if not close and errors[False] > max(_GOOD, 2.0 * errors[True]):
                 continue
             allow = 1.0 + max(_OUTWARD, 2.0 * errors[close])
-            found = self._extreme(aim, sign, subset, best, allow, close=close, firm=False)
+            found = self._extreme(
+                aim, sign, subset, best, allow, close=close, firm=False, beyond=_MET)
             if found is not None:
                 points[close] = found
                 reached = max(reached, self._goal(aim, sign, close=close)(found)[0])
@@ -575,7 +728,7 @@ class Rival:
         """How far a share could reach where the optimiser finds no way: step by step outwards."""
         if aim.share is None:
             return math.inf
-        constraints = self._constraints(subset, firm=False, close=True)
+        constraints = self._constraints(subset, firm=False, close=True, beyond=None)
         here, end = float(best.x[aim.share]), float(sign > 0)
         steps = np.linspace(here, end, _SCAN + 1)
         far = 0

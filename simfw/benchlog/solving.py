@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+from simfw.benchlog.edge import Edge
+
 if TYPE_CHECKING:
     from simfw.benchlog.constraint import Constraint
 
@@ -40,6 +42,10 @@ def _rows(constraints: Sequence[Constraint], x: Array, size: int) -> tuple[Array
             values.append((z - one.low) / unit)
             slopes.append(whole / unit)
             loose.append(1.0)
+            if isinstance(one.surface, Edge):  # well inside where all else allows it, never beyond
+                values.append(values[-1])
+                slopes.append(slopes[-1])
+                loose.append(0.0)
         if math.isfinite(one.high):
             values.append((one.high - z) / unit)
             slopes.append(-whole / unit)
@@ -52,18 +58,20 @@ def nearest_fit(
 ) -> list[tuple[float, Array]]:
     """Points at which the worst of the conditions is least off, by the surfaces, best first.
 
-    Each comes with how far off it is there (tolerances).
+    Each comes with how far off it is there (tolerances), but for edges.
     """
     flat = max((c.off(c.surface.level) for c in constraints if c.surface.flat), default=0.0)
     found = []
     for start in starts:
-        x, off = np.array(start), flat
+        x, off, whole = np.array(start), flat, flat
         if any(not c.surface.flat for c in constraints):
             x = _least_off(constraints, start, size)
-            off = max(flat, *(c.off(c.surface.at(x[c.dims])[0]) for c in constraints))
-        found.append((off, x))
+            offs = [(c.off(c.surface.at(x[c.dims])[0]), c) for c in constraints]
+            off = max([flat, *(one for one, c in offs if not isinstance(c.surface, Edge))])
+            whole = max([off, *(one for one, _ in offs)])
+        found.append((whole, off, x))
     order = sorted(range(len(found)), key=lambda n: found[n][0])
-    return [found[n] for n in order]
+    return [found[n][1:] for n in order]
 
 
 def _least_off(constraints: Sequence[Constraint], start: Array, size: int) -> Array:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Surface"]
+__all__ = ["Surface", "squares"]
 
 Array = NDArray[np.float64]
 
@@ -34,7 +34,7 @@ class Surface:
         self.level = float(values[-1]) if self.flat else 0.0
         if self.flat:
             return
-        gaps = np.sqrt(_squares(self.points, self.points))
+        gaps = np.sqrt(squares(self.points, self.points))
         straight = np.hstack([np.ones((n, 1)), self.points])
         left = np.zeros((n + d + 1, n + d + 1))
         left[:n, :n] = gaps**3 + _STIFF * np.eye(n)
@@ -61,7 +61,7 @@ class Surface:
         """The values at many points (m x d)."""
         if self.flat:
             return np.full(len(xs), self.level)
-        far = np.sqrt(_squares(xs, self.points))
+        far = np.sqrt(squares(xs, self.points))
         found: Array = (far**3 * self.weights).sum(axis=1) + self.level + xs @ self.slope
         return found
 
@@ -88,7 +88,7 @@ def _solved(left: Array, right: Array) -> Array:
     return np.concatenate([before, first[:, -1] - (first[:, :-1] * before).sum(axis=1)])
 
 
-def _squares(some: Array, others: Array) -> Array:
+def squares(some: Array, others: Array) -> Array:
     """The squares of the distances of some points from others."""
     found = np.zeros((len(some), len(others)))
     for one, other in zip(some.T, others.T, strict=True):

@@ -1,0 +1,120 @@
+"""The edge between figures with which something comes and those with which it never does.
+
+A charge that its load keeps up never ends, a bar is never reached where the light goes out before.
+What never comes has no number that a surface could go through, and a surface through what comes
+goes on behind the edge as if nothing were. So the edge is a condition of its own: the smoothest
+function that is positive where it comes and negative where it does not (the widest margin between
+two kinds of points: B. E. Boser, I. M. Guyon, V. N. Vapnik, "A training algorithm for optimal
+margin classifiers", COLT 1992; from memory). It only proposes; what is told of a gadget was run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.benchlog.margin import Margin
+from simfw.benchlog.surface import squares
+
+__all__ = ["Edge", "comes", "towards"]
+
+Array = NDArray[np.float64]
+Look = Callable[[Array], tuple[Margin, ...]]
+
+_BENT = 0.2  # how much it may bend, against being straight
+_REACH = 0.35  # of the way: over which it bends
+_WIDE = 0.2  # of the way: points of the other kind beyond that ask for no more
+_STEPS = 3000
+_ENOUGH = 0.02
+_HALVINGS = 10
+
+
+def comes(row: Sequence[Margin]) -> bool:
+    """Whether all that was looked for came."""
+    return all(np.isfinite(one.z) for one in row)
+
+
+class Edge:
+    """Positive where something comes, negative where it never does; near the edge about how far
+    away it is, in shares of the way.
+
+    `points` (n x d) were looked at, `came` tells at which it came: some of both.
+    """
+
+    flat = False
+    level = 0.0
+
+    def __init__(self, points: Array, came: NDArray[np.bool_]) -> None:
+        sign = np.where(came, 1.0, -1.0)
+        others = np.where(np.not_equal.outer(came, came), squares(points, points), np.inf)
+        asked = np.minimum(np.sqrt(others.min(axis=1)), _WIDE)
+        alike = _alike(points, points)
+        weights = np.zeros(len(points))
+        short = asked.copy()  # by how much the value falls short of what is asked
+        own = alike.diagonal()
+        for _ in range(_STEPS):
+            # None may be below 0, and none stands where there is more than is asked.
+            wrong = np.maximum(short / own, -weights)
+            n = int(np.argmax(np.abs(wrong) * np.sqrt(own)))
+            if abs(wrong[n]) * own[n] <= _ENOUGH * asked[n]:
+                break
+            weights[n] += wrong[n]
+            short = short - wrong[n] * sign[n] * sign * alike[n]
+        held = np.flatnonzero(weights)
+        self.points, self.weights = points[held], (weights * sign)[held]
+        self.unit = 1.0
+        steep = [float(np.sqrt((self.at(x)[1] ** 2).sum())) for x in self.points]
+        self.unit = max(float(np.median(steep)), 1e-9)
+
+    def at(self, x: Array) -> tuple[float, Array]:
+        """The value at one point, and its gradient."""
+        value = float((self.weights * _alike(x[None, :], self.points)[0]).sum())
+        away = x - self.points
+        bent = _BENT * np.exp(-(away * away).sum(axis=1) / (2.0 * _REACH**2)) / _REACH**2
+        slopes = self.points - 0.5 - bent[:, None] * away
+        slope = (self.weights[:, None] * slopes).sum(axis=0)
+        return value / self.unit, slope / self.unit
+
+    def many(self, xs: Array) -> Array:
+        """The values at many points (m x d)."""
+        found: Array = (_alike(xs, self.points) * self.weights).sum(axis=1) / self.unit
+        return found
+
+
+def _alike(some: Array, others: Array) -> Array:
+    """How alike points are: a straight part, and one that lets the edge bend."""
+    apart = squares(some, others)
+    far = [((one - 0.5) ** 2).sum(axis=1) for one in (some, others)]
+    straight = 0.5 * (np.add.outer(*far) - apart)
+    found: Array = 1.0 + straight + _BENT * np.exp(-apart / (2.0 * _REACH**2))
+    return found
+
+
+def towards(look: Look, inside: Array, outside: Array) -> Array:
+    """From a point at which something comes towards one at which it never does: the last looked at
+    at which it came, or one where it agrees.
+
+    Near the edge it may come later and later: where what is seen lies between a look and the next,
+    it is closed in on, so that a sliver beside the edge is found.
+    """
+    side = _side(look(inside))
+    for _ in range(_HALVINGS):
+        if side == 0:
+            break
+        middle = 0.5 * (inside + outside)
+        row = look(middle)
+        if comes(row) and _side(row) in (0, side):
+            inside, side = middle, _side(row)
+        else:
+            outside = middle
+    return inside
+
+
+def _side(row: Sequence[Margin]) -> int:
+    """On which side of what was seen it lies: 0 where it agrees, else by the worst margin."""
+    worst = max(row, key=lambda one: one.off)
+    if worst.off <= 1.0:
+        return 0
+    return 1 if worst.sideways > 0 else -1

@@ -1,0 +1,103 @@
+"""What never comes for some figures: the edge of what comes is a condition of its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simfw.benchlog.edge import Edge, comes, towards
+from simfw.benchlog.looks import low_discrepancy
+from simfw.benchlog.margin import Margin
+from simfw.benchlog.narrowing import narrow
+from tests.benchlog.lantern import interval, log_of
+from tests.benchlog.planted import OFF
+
+AMPERES, COULOMBS = 0.118, 305 * 3.6
+TOOK_S = 0.25 * COULOMBS / AMPERES  # from full to 3.9 V, three quarters of a straight line
+GOES_OUT = f"""
+[[questions]]
+name = "automatic off"
+[[questions.answers]]
+name = "after 45 min"
+{OFF}
+"""
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_what_comes_in_a_corner_only_is_found_there(tmp_path: Path, seed: int):
+    """The lamp goes out after 45 min: of most figures the bar that was seen never comes.
+
+    Charge over current: 3 in 100 of all figures show it, and the truth is one of them.
+    """
+    log = log_of(tmp_path, f"""[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+"cell.capacity" = "300 mAh .. 800 mAh"
+{GOES_OUT}
+[[observations]]
+name = "bar out"
+start = "full"
+steps = [{{ press = "key" }}, {{ until = "gauge == 2", took = "{TOOK_S:.0f} s ± 60 s" }}]
+""", leakage="0 A")
+    found = narrow(log, brief=True, seed=seed)
+    assert [one.state for one in found.rivals] == ["fits"]
+    amperes, coulombs = interval(found, "loads.lamp.current"), interval(found, "cell.capacity")
+    assert amperes.low <= AMPERES <= amperes.high
+    assert coulombs.low <= COULOMBS <= coulombs.high
+    # At the ends: 300 mAh over the longest time with hand and look, 120 mA over the same.
+    longest = TOOK_S + 60.3
+    assert amperes.low == pytest.approx(0.25 * 1080.0 / longest, rel=2e-3)
+    assert coulombs.high == pytest.approx(longest * 0.12 / 0.25, rel=2e-3)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_state_that_few_figures_show_in_time_is_seen(tmp_path: Path, seed: int):
+    """Dark after 41 min of a clock that is 9 % fast, where it may be off by a tenth."""
+    log = log_of(tmp_path, f"""[unknown]
+clock = "± 10 %"
+"loads.lamp.current" = "30 mA .. 120 mA"
+{GOES_OUT}
+[[observations]]
+name = "off"
+start = "90 %"
+steps = [{{ press = "key" }}, {{ wait = "41 min" }}, {{ see = "lamp.dark" }}]
+""")
+    found = narrow(log, brief=True, seed=seed)
+    assert [one.state for one in found.rivals] == ["fits"]
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(1, 5), st.integers(0, 99), st.floats(0.3, 0.7))
+def test_an_edge_parts_what_came_from_what_did_not(size: int, seed: int, at: float):
+    """A plane somewhere: every look on its side, few others wrong, and a true gradient."""
+    points = low_discrepancy(size, 64, seed)
+    lean = np.cos(np.arange(size) + seed)
+
+    def inside(xs: np.ndarray) -> np.ndarray:
+        return (xs - at) @ lean > 0.0
+
+    came = inside(points)
+    if came.all() or not came.any():
+        return
+    edge = Edge(points, came)
+    assert ((edge.many(points) > 0.0) == came).all()
+    others = low_discrepancy(size, 256, seed + 1)
+    assert ((edge.many(others) > 0.0) != inside(others)).mean() < 0.15
+    value, slope = edge.at(others[0])
+    assert value == pytest.approx(edge.many(others[:1])[0])
+    moved = [(edge.at(others[0] + 1e-6 * one)[0] - value) / 1e-6 for one in np.eye(size)]
+    assert slope == pytest.approx(moved, abs=1e-4)
+
+
+def test_a_sliver_beside_the_edge_is_closed_in_on():
+    """It comes later and later towards 0.7 and never beyond; what was seen lies close beside."""
+    def look(x: np.ndarray) -> tuple[Margin, ...]:
+        z = -np.log(0.7 - x[0]) if x[0] < 0.7 else np.nan
+        return (Margin(z=float(z), low=5.0, high=5.2),)
+
+    there = look(towards(look, np.array([0.2]), np.array([1.0])))
+    assert comes(there)
+    assert there[0].off <= 1.0
