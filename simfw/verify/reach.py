@@ -42,6 +42,7 @@ class Reach:
         ]
         self._dials = [(i, region) for i, region in enumerate(self.reduced.machine.regions)
                        if region.group == "dials"]
+        self._driven: dict[tuple[int, ...], dict[str, Drive]] = {}
 
     def states(self, config: Config) -> dict[str, str]:
         """The state of each written region."""
@@ -54,8 +55,11 @@ class Reach:
 
     def drives(self, config: Config) -> dict[str, Drive]:
         """What the written regions drive, every sequence at its highest level."""
-        return merged(("behaviour", replace(state, outputs=state.most), True)
-                      for state in self.stands(config))
+        key = tuple(config[i] for i, _ in (*self._dials, *self.written))
+        if key not in self._driven:
+            self._driven[key] = merged(("behaviour", replace(state, outputs=state.most), True)
+                                       for state in self.stands(config))
+        return self._driven[key]
 
     def lets_go(self, config: Config) -> bool:
         """Whether a written region stands in a state that lets go of the supply."""

@@ -11,10 +11,11 @@ from simfw.loading import load_gadget
 from simfw.report.specification import document_of, specification_files
 from simfw.report.specification.power import budget_of
 from tests.report.generated_c import compiler
-from tests.report.golden import DEMOS
+from tests.report.golden import DEMOS, ROOT
 from tests.sharing import shared_vectors as make_vectors
 
 LARDER = next(path for path in DEMOS if path.parent.name == "larder-lamp")
+PIER = ROOT / "tests" / "gallery" / "pier-light" / "gadget.toml"
 STRIP = next(path for path in DEMOS if path.parent.name == "strip-controller")
 pytestmark = pytest.mark.skipif(compiler("chromium") is None, reason="chromium is not installed")
 
@@ -106,11 +107,23 @@ def test_it_asks_for_nothing(larder, tmp_path):
     assert not [url for url in ours if url in larder]
 
 
-def test_the_larder_lamp_prints_on_twenty_sheets(larder, tmp_path):
-    """With vectors and budget, on A4."""
+def sheets(text, tmp_path):
+    """On how many sheets of A4 a page prints."""
     page = tmp_path / "specification.html"
-    page.write_text(larder, "utf-8")
+    page.write_text(text, "utf-8")
     browser(tmp_path, page, f"--print-to-pdf={tmp_path / 'out.pdf'}")
     pdf = (tmp_path / "out.pdf").read_bytes()
     assert pdf.startswith(b"%PDF")
-    assert 8 <= len(re.findall(rb"/Type\s*/Page[^s]", pdf)) <= 20
+    return len(re.findall(rb"/Type\s*/Page[^s]", pdf))
+
+
+def test_the_larder_lamp_prints_on_twenty_sheets(larder, tmp_path):
+    """With vectors and budget, on A4."""
+    assert 8 <= sheets(larder, tmp_path) <= 20
+
+
+def test_a_light_with_all_habits_of_a_small_lamp_prints_on_less_than_twenty_sheets(tmp_path):
+    """With its budget; vectors that are the first about something take two more."""
+    gadget = load_gadget(PIER)
+    document = document_of(gadget, build_system(gadget), budget=budget_of(gadget))
+    assert 8 <= sheets(specification_files(document)["specification.html"], tmp_path) <= 16
