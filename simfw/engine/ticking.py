@@ -4,9 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from simfw.behaviour.region import Region, System
+from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["ticking_groups", "ticking_states"]
+
+
+def _by_its_own(region: Region, row: Row) -> bool:
+    """Whether a row fires without anything from outside of its region: a dwell, or the end of a
+    sequence that a state of it plays.
+    """
+    return row.after_ns is not None or row.on == f"{region.name}.ended"
 
 
 def ticking_states(system: System) -> tuple[frozenset[int], ...]:
@@ -18,7 +25,7 @@ def ticking_states(system: System) -> tuple[frozenset[int], ...]:
         numbers = {state.name: number for number, state in enumerate(region.states)}
         leads: dict[int, set[int]] = {}
         for row in region.rows:
-            if row.after_ns is None or row.to == "same":
+            if not _by_its_own(region, row) or row.to == "same":
                 continue
             targets = [numbers[name] for name in region.entered_by(row)]
             for source in row.sources:
@@ -72,7 +79,7 @@ def ticking_groups(regions: Sequence[Region]) -> dict[str, dict[str, frozenset[s
             while ahead:
                 here = ahead.pop()
                 for row in region.rows:
-                    ticks_on = row.after_ns is not None and here in row.sources
+                    ticks_on = _by_its_own(region, row) and here in row.sources
                     if ticks_on and row.to in names and row.to not in reached:
                         reached.add(row.to)
                         ahead.append(row.to)

@@ -255,6 +255,38 @@ def test_what_an_event_of_another_region_toggles_ticks_with_it():
     assert quiet.run_time_s == pytest.approx(3600.0 / quiet.current_a, rel=1e-5)
 
 
+CHIRPS = """
+[gadget]
+name = "Chirps"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[controller]
+asleep = "20 uA"
+[loads.buzzer]
+current = "30 mA"
+[sequences.chirp]
+steps = ["on for 100 ms", "off for 400 ms"]
+times = 3
+[behaviour.guard]
+starts = "watching"
+states.watching = {}
+states.chirping = { buzzer = "chirp" }
+rows = [
+  { after = "30 s", from = "watching", to = "chirping" },
+  { on = "guard.ended", from = "chirping", to = "watching" },
+]
+"""
+
+
+def test_a_sequence_that_ends_and_begins_again_is_part_of_the_mean():
+    """Three chirps of 100 ms at 30 mA every 31.5 s, and 20 uA; so is the run time."""
+    mode, = modes(gadget_of(CHIRPS))
+    assert mode.states == {"guard": "watching/chirping"}
+    assert mode.current_a == pytest.approx(20e-6 + 0.3 * 30e-3 / 31.5)
+    assert mode.run_time_s == pytest.approx(360 / mode.current_a, rel=1e-3)
+
+
 def many(count: int) -> str:
     """Lamps that each have a key of their own and do not meet."""
     text = '[gadget]\nname = "Many"\n[cell]\ncurve = "lco"\ncapacity = "1 Ah"\n'

@@ -56,6 +56,7 @@ NOT_YET: dict[tuple[str, str, str], str] = {}
 # gadget -> why its specification is written here without test vectors.
 NO_VECTORS: dict[str, str] = {
     "pier-light": "its vectors take half a minute to search",
+    "late-shift": "what it is about shows in no vector: which of two feeds it",
 }
 
 
@@ -219,7 +220,7 @@ def test_a_life_is_told(gadget: str, tmp_path: Path) -> None:
         path.write_text(still(gadget), encoding="utf-8")
     if not endless(gadget, "life", "life", path, "--users", "2"):
         out = answered(gadget, "life", "life", path, "--users", "2", "--json")
-        if out is not None:
+        if out:
             compare(gadget, "life", json.loads(out))
     vary = ("--users", "2", "--vary", "cell.capacity=50 mAh..60 mAh:2")
     if not endless(gadget, "sweep", "sweep", path, *vary):
