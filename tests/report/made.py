@@ -28,10 +28,10 @@ CONSUMERS = ("shelf", "marker", "bars", "emitter", "controller", "leakage")
 
 # minutes from, to; lamp state, charge state, bars, levels, mean currents (A), charger (A), volts
 STRETCHES = (
-    (0, 25, "lit.full", "unplugged", 4, (1.0, 1.0, 0.8),
-     (61e-3, 1e-3, 14e-3, 9e-5, 3e-5, 3e-6), 0.0, 3.93),
-    (25, 65, "lit.half", "unplugged", 4, (0.45, 1.0, 0.8),
-     (27e-3, 1e-3, 14e-3, 9e-5, 3e-5, 3e-6), 0.0, 3.92),
+    (0, 25, "lit.full", "unplugged", 4, (1.0, 0.0, 0.8),
+     (61e-3, 0.0, 14e-3, 9e-5, 3e-5, 3e-6), 0.0, 3.93),
+    (25, 65, "lit.half", "unplugged", 4, (0.45, 0.0, 0.8),
+     (27e-3, 0.0, 14e-3, 9e-5, 3e-5, 3e-6), 0.0, 3.92),
     (65, 180, "dark", "unplugged", 4, (0.0, 0.0, 0.0),
      (0.0, 0.0, 0.0, 9e-5, 3e-5, 3e-6), 0.0, 3.91),
     (180, 300, "dark", "charging", 5, (0.0, 0.0, 1.0),

@@ -81,7 +81,7 @@ def test_plot_says_inputs_states_units_and_bars(figure: Figure) -> None:
         "open-circuit", "cell voltage under load", "drawn by all consumers", "given by the charger",
     ):  # fmt: skip
         assert text in found, text
-    assert any(text.endswith(" mAh, 53 %") for text in found)
+    assert any(text.endswith(" mAh, 54 %") for text in found)
     assert any(text.endswith(" V") for text in found)
 
 
