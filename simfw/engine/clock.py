@@ -54,8 +54,12 @@ class Tally:
 
     def add(self, piece: int, time_s: float, moment: float) -> None:
         """Count `time_s` on `piece`."""
-        self.time_s[piece] = self.time_s.get(piece, 0.0) + time_s
-        self.moment[piece] = self.moment.get(piece, 0.0) + moment
+        try:
+            self.time_s[piece] += time_s
+            self.moment[piece] += moment
+        except KeyError:
+            self.time_s[piece] = time_s
+            self.moment[piece] = moment
 
     def add_whole(self, first: int, last: int) -> None:
         """Count one passage of all pieces first..last (both included)."""
@@ -101,6 +105,7 @@ class Clock:
         self._s: list[float] = nodes.tolist()
         self._f: list[float] = rates.tolist()
         self._b: list[float] = (np.diff(rates) / np.diff(nodes)).tolist()
+        self._last = len(self._b) - 1
         self._v: list[float] = voltage_v.tolist()
         self._cumulative: list[float] | None = None
         self._walls: list[int] = []
@@ -126,7 +131,10 @@ class Clock:
 
     def piece(self, charge: float) -> int:
         """The number of the piece on which `charge` lies."""
-        return min(max(bisect_right(self._s, charge) - 1, 0), len(self._b) - 1)
+        i = bisect_right(self._s, charge) - 1
+        if i < 0:
+            return 0
+        return i if i < self._last else self._last
 
     def rate(self, charge: float) -> float:
         """ds/dt at `charge` (1/s)."""
@@ -236,8 +244,8 @@ class Clock:
         i = bisect_right(s, charge) - 1
         if i < 0:
             i = 0
-        elif i >= len(b):
-            i = len(b) - 1
+        elif i > self._last:
+            i = self._last
         offset = charge - s[i]
         f0 = f[i] + b[i] * offset
         if f0 < 0.0 and offset == 0.0 and i > 0:

@@ -49,12 +49,12 @@ class Member:
     events: tuple[int, ...]
     woke: bool
     folded: Folded | None
+    total_ns: int = field(init=False)
+    """How long the interval lasts, with what is folded in it."""
 
-    @property
-    def total_ns(self) -> int:
-        """How long the interval lasts, with what is folded in it."""
+    def __post_init__(self) -> None:
         folded = self.folded
-        return self.lasts_ns + (folded[2] * folded[0].period_ns if folded else 0)
+        self.total_ns = self.lasts_ns + (folded[2] * folded[0].period_ns if folded else 0)
 
 
 @dataclass(eq=False)

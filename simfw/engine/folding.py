@@ -104,6 +104,15 @@ class Folder:
             self._seen.clear()
             self._last.clear()
 
+    def let_go(self) -> None:
+        """All cycles are forgotten: they hold large tables, and point at each other in rings."""
+        for cycle in self.cycles:
+            cycle.turns.clear()
+        self.cycles.clear()
+        self._known.clear()
+        self._here = {}
+        self.forget()
+
     @property
     def pauses(self) -> bool:
         """Whether instants go by without being looked at."""

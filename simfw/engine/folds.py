@@ -31,10 +31,14 @@ class Folds:
         self._again: float | None = None
         self._elsewhere = False  # a turn that is known is waited for
 
-    def look(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
+    def look(
+        self, phase: Phase, public: tuple[int, ...], woke: bool,
+        found: tuple[Cycle, int] | None = None,
+    ) -> None:
         """Look at a settled instant: go along a cycle that is known from here, or search for one.
 
         `public` are the numbers of its public events, `woke` tells whether the controller woke up.
+        `found` is what is recalled of it, where that was done.
         """
         sim = self.simulation
         stepper, folder, now = sim.stepper, self.folder, sim.now
@@ -42,7 +46,8 @@ class Folds:
         rules = tuple([monitor.stand(now) for monitor in sim.timed])
         charge, register = sim.plant.charge, sim.plant.count
         counted = 1.0 if register is None else register.share
-        found = folder.recall(phase.states, entered, now, charge, counted)
+        if found is None:
+            found = folder.recall(phase.states, entered, now, charge, counted)
         whole = found is not None and found[0].holds_all(phase.ticking, dues)
         _, waiting, memory, conditions = sim.instants.stand()
         if not whole and sim.glide.glides:
@@ -120,32 +125,36 @@ class Folds:
         first = index
         member = cycle.members[index]
         step = 0
-        margin = cycle.margin(plant.charge)
+        charge = plant.charge
+        margin = cycle.margin(charge)
         low, high = cycle.low + margin, cycle.high - margin
         register = plant.count
+        members, time_in = cycle.members, sim.time_in
         # Most often nobody looks on, and only the charge has to go on.
         alone = not (sim.described or sim.follow or sim.drivers or sim.course is not None
                      or register is not None)
-        while sim.now + member.total_ns < boundary and low <= plant.charge < high:
+        while sim.now + member.total_ns < boundary and low <= charge < high:
             if register is not None and not register.within(cycle, plant.charge):
                 break
             if member.folded is not None:
                 inner, place, count = member.folded
-                if not inner.turn(place).periods_left(plant.charge, 0.0) > count:
+                if not inner.turn(place).periods_left(charge, 0.0) > count:
                     break
                 self._round(inner, place, count, member.phase)
+                charge = plant.base + plant.moved
             phase = member.phase
             if alone:
-                change = phase.clock.advance(plant.charge, member.lasts_ns * _NS, phase.tally)
+                lasts_ns = member.lasts_ns
+                change = phase.clock.advance(charge, lasts_ns * _NS, phase.tally)
                 assert change is not None
                 plant.moved += change
-                sim.now += member.lasts_ns
-                if member.lasts_ns:
-                    sim.time_in[phase] = sim.time_in.get(phase, 0) + member.lasts_ns
+                sim.now += lasts_ns
+                if lasts_ns:
+                    time_in[phase] = time_in.get(phase, 0) + lasts_ns
             else:
                 self._along(cycle, member)
-            index = (index + 1) % len(cycle.members)
-            member = cycle.members[index]
+            index = (index + 1) % len(members)
+            member = members[index]
             step += 1
             if member.woke and sim.wake_c:
                 sim.draw(sim.wake_c)
@@ -157,6 +166,7 @@ class Folds:
                 whole += self._fold_whole(cycle, index, boundary, member.phase)
                 margin = cycle.margin(plant.charge)
                 low, high = cycle.low + margin, cycle.high - margin
+            charge = plant.base + plant.moved
         if step:
             stepper.place(
                 sim.now, member.states, cycle.moving, member.ages, member.waiting,

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.moves import take
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
 
@@ -67,6 +68,21 @@ class Glide:
         Returns how many there were, and whether the simulation stands at one that is not plain, its
         time gone by and nothing of it done.
         """
+        gone = 0
+        while True:
+            count, reached, folded = self._along(boundary, most - gone)
+            gone += count
+            if not folded or gone >= most or self._must_look_up():
+                return gone, reached
+
+    def _must_look_up(self) -> bool:
+        """Whether what comes after a fold is not to be gone on with at once."""
+        sim = self._simulation
+        return sim.counts_steps or sim.round is not None or any(
+            monitor.open_ns for monitor in sim.timed)
+
+    def _along(self, boundary: int, most: int) -> tuple[int, bool, bool]:
+        """The same up to the next fold; also returns whether there was one."""
         sim = self._simulation
         plant, stepper, instants, folder = sim.plant, sim.stepper, sim.instants, sim.folder
         if self._here is not plant.here:
@@ -76,30 +92,30 @@ class Glide:
         if seeks:
             most = min(most, self.left)
         dues, entered, time_in = stepper.dues, stepper.entered_ns, sim.time_in
-        bands, names = instants.bands, stepper.event_names
+        bands, plain, heard = instants.bands, self._plain, self._heard
         now, phase = sim.now, sim.phase
-        low, high = phase.bounds(plant.charge)
+        charge = plant.charge
+        low, high = phase.bounds(charge)
         comb = instants.combination()
-        known = self._plain.get(comb)
-        if known is None or known[2] is not phase or not known[0] < plant.charge < known[1]:
+        known = plain.get(comb)
+        if known is None or known[2] is not phase or not known[0] < charge < known[1]:
             known = self._of(comb, phase)
         verdicts = known[3]
-        count = 0
+        count, told = 0, False
         try:
             while count < most:
                 due = min(dues)
                 if due >= boundary:
-                    return count, False
-                charge = plant.charge
+                    break
                 change = phase.clock.advance(charge, (due - now) * _NS, phase.tally, low, high)
                 if change is None:
-                    return count, False
+                    break
                 before = plant.moved
-                plant.moved += change
+                plant.moved = before + change
                 if due > now:
                     time_in[phase] = time_in.get(phase, 0) + due - now
                 sim.now = now = due
-                charge = plant.charge
+                charge = plant.base + plant.moved
                 code: object = dues.index(due)
                 if dues.count(due) > 1:
                     code = tuple([n for n, when in enumerate(dues) if when <= due])
@@ -108,51 +124,58 @@ class Glide:
                     if band.low <= charge < band.high:
                         break
                 else:
-                    return self._left_at(before, count)
-                move = band.outcome.move
-                if move.public and not self._heard.isdisjoint(move.public):
-                    return self._left_at(before, count)
-                after = band.outcome.comb
-                known = self._plain.get(after)
+                    sim.stood(before)
+                    return count, True, False
+                outcome = band.outcome
+                move = outcome.move
+                if move.public and not heard.isdisjoint(move.public):
+                    sim.stood(before)
+                    return count, True, False
+                after = outcome.comb
+                known = plain.get(after)
                 lowest = charge - sim.wake if move.woke else charge
                 if known is None or not (known[0] < lowest and charge < known[1]):
                     known = self._look_ahead(after, charge)
                     if known is None or known[0] >= lowest:
-                        return self._left_at(before, count)
+                        sim.stood(before)
+                        return count, True, False
                 if known[3] != verdicts:
-                    return self._left_at(before, count)
+                    sim.stood(before)
+                    return count, True, False
                 # It is plain: do it.
                 if not count:
                     folder.forget()
                 sim.begin_instant()
-                sim.take(move)
-                instants.stand_at(after)
+                take(stepper, now, move)
                 comb = after
+                if move.woke:
+                    charge = plant.base + plant.moved
                 if phase is not known[2]:
                     phase = sim.phase = known[2]
-                    low, high = phase.bounds(plant.charge)
+                    low, high = phase.bounds(charge)
                 sim.end_instant(phase)
                 count += 1
-                if move.public:
+                if move.public and sim.listened:
+                    names = stepper.event_names
                     sim.emit([names[number] for number in move.public], now)
                 if seeks and move.moved and phase.ticking:
-                    found = folder.recall(phase.states, entered, now, plant.charge, 1.0)
+                    found = folder.recall(phase.states, entered, now, charge, 1.0)
                     if found is not None:
                         cycle = found[0]
                         others = min([boundary, *[dues[r] for r in cycle.still]])
                         if others - now > _TWO * cycle.period_ns:
                             plant.turns.clear()
                             plant.turns.update(band.turns, known[4])
-                            sim.look_for_folds(phase, move.public)
-                            return count, False
-            return count, False
+                            instants.stand_at(comb)
+                            sim.look_for_folds(phase, move.public, found)
+                            told = True
+                            return count, False, sim.now > now
+            return count, False, False
         finally:
+            if count and not told:
+                instants.stand_at(comb)
             self.left -= count
             folder.pass_by(count)
-
-    def _left_at(self, moved_before: float, count: int) -> tuple[int, bool]:
-        self._simulation.stood(moved_before)
-        return count, True
 
     def _look_ahead(self, after: Comb, charge: float) -> Plain | None:
         """What is known of a combination at a charge; None where it is not plain there."""

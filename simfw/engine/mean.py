@@ -29,7 +29,9 @@ _WORTH = 4.0  # periods that may be asked for without a closer look
 _NOTHING_A = 1e-15
 _TRIED = 8  # ever smaller numbers of periods
 _MOST_MEANS = 256  # that are kept
-_MOST_NUMBERS = 6_000_000  # that tables and means which are kept hold in all: then all begins anew
+_MOST_NUMBERS = 16_000_000  # that tables and means which are kept hold in all: then all begins anew
+_OF_CLOCK = 32  # numbers for each node of a mean beside its rows: lists of objects are five each
+_OF_PART = 3  # and for each clock that goes by in it
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +75,14 @@ class Grids:
         """So many numbers more are to be kept: where there are too many, all is forgotten."""
         self._numbers += numbers
         if self._numbers > _MOST_NUMBERS:
-            self.tables.clear()
-            self._means.clear()
+            self.forget()
             self._numbers = numbers
+
+    def forget(self) -> None:
+        """All that is kept is forgotten: what is needed again comes out the same."""
+        self.tables.clear()
+        self._means.clear()
+        self._numbers = 0
 
     def mean(self, period: Period) -> Mean:
         """The mean of a period."""
@@ -83,7 +90,7 @@ class Grids:
         if found is None:
             found = Mean(period, self)
             nodes, rows = len(found.clock.nodes), len(found.clock.consumers_a)
-            self.make_room(nodes * (rows + len(period.blocks) + 8))
+            self.make_room(nodes * (rows + _OF_CLOCK + _OF_PART * len(found.totals)))
             if len(self._means) < _MOST_MEANS:
                 self._means[period] = found
         return found
@@ -118,7 +125,8 @@ class Mean:
             reached = reached - wake
         shifts = {clock: np.zeros(len(nodes)) for clock in clocks}
         shares = dict.fromkeys(clocks, 0.0)
-        self._tables = tables
+        self._tables: dict[Clock, _Table] | None = tables  # until the strain is known
+        self._rates = {clock: table.rates for clock, table in tables.items()}
         self._reached = reached
         for block, part, apart in zip(blocks, self.shares, self.aparts(), strict=True):
             shifts[block.clock] += part * apart
@@ -146,7 +154,7 @@ class Mean:
         for block, part in zip(period.blocks, self.shares, strict=True):
             if block.wakes:
                 reached = reached - wake
-            moves = self._tables[block.clock].rates * (part * period_s)
+            moves = self._rates[block.clock] * (part * period_s)
             yield reached + 0.5 * moves - middle
             reached = reached + moves
 
@@ -158,16 +166,18 @@ class Mean:
         goes by in a period moves the charge alike.
         """
         if self._strained is None:
-            self._strained = self._strain()
+            assert self._tables is not None
+            self._strained = self._strain(self._tables)
+            self._tables = None  # the largest of all that it holds
         return self._strained
 
-    def _strain(self) -> tuple[Array, Array]:
+    def _strain(self, tables: dict[Clock, _Table]) -> tuple[Array, Array]:
         nodes = self.clock.nodes
         # An upper bound does for most: what moves little within a period.
-        share = _on_pieces(self._moves) * self._steepest()
+        share = _on_pieces(self._moves) * _steepest(tables)
         once, each = 2.0 * share, 2.0 * share * share
         if each.max() > _EACH or once.max() > _WORTH * _ONCE:
-            once = self._uneven()
+            once = self._uneven(tables)
             each = once * np.minimum(share, 1.0)
         centres = 0.5 * (nodes[:-1] + nodes[1:])
         for block in self.period.blocks:
@@ -178,16 +188,9 @@ class Mean:
                     np.maximum(own, of_inner[place], out=own)
         return once, each
 
-    def _steepest(self) -> Array:
-        """How steeply what flows changes with the charge, as a share of it, in the worst block."""
-        found, *others = [table.steepness for table in self._tables.values()]
-        for other in others:
-            found = np.maximum(found, other)
-        return found
-
-    def _uneven(self) -> Array:
+    def _uneven(self, tables: dict[Clock, _Table]) -> Array:
         """How much of what flows in a period is read beside where the charge is, on each piece."""
-        tables, count = self._tables, len(self.clock.nodes)
+        count = len(self.clock.nodes)
         shares = dict.fromkeys(tables, 0.0)
         away = {clock: np.zeros(count) for clock in tables}
         uneven = np.zeros(count)
@@ -275,6 +278,14 @@ class Mean:
         return float(nodes[min(max(number, 0), len(nodes) - 1)])
 
 
+def _steepest(tables: dict[Clock, _Table]) -> Array:
+    """How steeply what flows changes with the charge, as a share of it, in the worst of them."""
+    found, *others = [table.steepness for table in tables.values()]
+    for other in others:
+        found = np.maximum(found, other)
+    return found
+
+
 def _on_pieces(values: Array) -> Array:
     """The larger of the values at both ends of each piece."""
     larger: Array = np.maximum(values[:-1], values[1:])
@@ -297,10 +308,17 @@ def _on_one_grid(clocks: list[Clock], grids: Grids) -> tuple[Array, dict[Clock, 
         nodes = nodes[np.diff(nodes, prepend=-1.0) > 0.0]
         found = (nodes, {clock: _Table(clock, nodes) for clock in clocks})
         if not any(clock.of_cycle for clock in clocks):
-            grids.make_room(2 * len(nodes) * len(clocks) * (len(clocks[0].consumers_a) + 2))
+            grids.make_room(_of_tables(len(nodes), len(clocks), len(clocks[0].consumers_a)))
             grids.tables[key] = found
     # In the order of these clocks: sums must not differ by what has been simulated before.
     return found[0], {clock: found[1][clock] for clock in clocks}
+
+
+def _of_tables(nodes: int, clocks: int, rows: int) -> int:
+    """How many numbers tables hold: rows, their slopes, mostly those of the pieces, and what is
+    told of all rows together.
+    """
+    return 3 * nodes * clocks * (rows + 3)
 
 
 class _Table:
@@ -343,6 +361,9 @@ class _Table:
     @cached_property
     def pieces(self) -> Array:
         """The slopes of all currents on each piece (A)."""
+        return self._sloped()
+
+    def _sloped(self) -> Array:
         rows = np.vstack([self.consumers, self.charger])
         slopes: Array = np.diff(rows, axis=1) / np.diff(self._nodes)
         slopes[:, self._twins] = slopes[:, self._beyond]
@@ -352,5 +373,6 @@ class _Table:
     def steepness(self) -> Array:
         """What all currents together change by per charge, as a share of them, on each piece."""
         flow = _on_pieces(self.consumers.sum(axis=0) + np.abs(self.charger))
-        share: Array = np.abs(self.pieces).sum(axis=0) / np.maximum(flow, _NOTHING_A)
+        # Most tables are asked for no more of it than this, so it is not kept for them.
+        share: Array = np.abs(self._sloped()).sum(axis=0) / np.maximum(flow, _NOTHING_A)
         return share

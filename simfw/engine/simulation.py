@@ -8,7 +8,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from simfw.behaviour.expression import parse_expression
-from simfw.behaviour.moves import Move, take
 from simfw.circuit.wake import wake_of
 from simfw.engine.clock import Clock, Tally
 from simfw.engine.course import Course
@@ -181,6 +180,13 @@ class Simulation:
         self.go()
         return self._result()
 
+    def run_once(self) -> Run:
+        """The same, where nobody goes on with it: what it holds is let go of at once."""
+        try:
+            return self.run()
+        finally:
+            self.folder.let_go()
+
     def go(self, most: int | None = None) -> bool:
         """Run to the end, without the ledger: what came of it stands in `events`, `empty_at`.
 
@@ -318,9 +324,10 @@ class Simulation:
             states, flags, hands, supply, _, here = self.plant.standing()
             self._settled = (states, flags, hands, supply, moved, here)
 
-    def take(self, move: Move) -> None:
-        """Do what is known of the rows in an instant."""
-        take(self.stepper, self.now, move)
+    @property
+    def counts_steps(self) -> bool:
+        """Whether no more than so many steps from instant to instant are to be made."""
+        return self._most is not None
 
     def begin_instant(self) -> None:
         """An instant begins: the controller has not been woken in it."""
@@ -339,10 +346,12 @@ class Simulation:
         phase.lump_c += count * self.wake_c
         self.time_in.setdefault(phase, 0)
 
-    def look_for_folds(self, phase: Phase, public: tuple[int, ...]) -> None:
-        """Look at a plain instant, which has just been done."""
+    def look_for_folds(
+        self, phase: Phase, public: tuple[int, ...], found: tuple[Cycle, int]
+    ) -> None:
+        """Look at a plain instant, which has just been done, and of which `found` is recalled."""
         if self.folder.looks():
-            self._try_fold(phase, public, self._woken)
+            self._try_fold(phase, public, self._woken, found)
 
     def tally(self, total: Tally) -> Tally:
         """What an interval is counted in: where it is described, a tally of its own."""
@@ -641,8 +650,11 @@ class Simulation:
                 self.expected.append(judged(change, self.probes[change.text], self.plant))
         self.pending = [change for change in left if change.kind != "expect"]
 
-    def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
-        self.folds.look(phase, public, woke)
+    def _try_fold(
+        self, phase: Phase, public: tuple[int, ...], woke: bool,
+        found: tuple[Cycle, int] | None = None,
+    ) -> None:
+        self.folds.look(phase, public, woke, found)
 
     def went_along(self, cycle: Cycle, index: int, passed_ns: int) -> None:
         """Called after a fold: from its instant `index`, `cycle` was gone along for `passed_ns`."""

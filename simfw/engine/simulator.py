@@ -48,4 +48,4 @@ def simulate(
         raise UsageError("The prepared circuit belongs to another gadget.")
     return Simulation(
         shared, scenario, seed, fold, trace, observers, resume, log=log
-    ).run()
+    ).run_once()

@@ -145,6 +145,7 @@ def check_gadget(
     proved = [place for place, one in enumerate(verdicts) if one.standing == "coincidence"]
     asked, told_of = [questions[place] for place in proved], [verdicts[place] for place in proved]
     count = 0
+    player.make_room()  # the searches that follow are what needs most
     for group in of_one_search(asked, told_of, system, segments=segments):
         progress(f"coincidences, rules {count + 1} to {count + len(group)} of {len(proved)}")
         share = budget.part(0.9 * len(group) / (len(proved) - count),
@@ -158,6 +159,7 @@ def check_gadget(
                 questions[place], verdicts[place], system, segments,
                 share.part(1 / (len(group) - number)), player, wanted, wide[number])
             found += more
+        del wide, share  # it keeps all that it met, and the next one needs the room
     progress("random runs of the full model")
     open_rules = [verdict.rule for verdict in verdicts
                   if verdict.standing in ("unreproduced", "open")]

@@ -24,7 +24,9 @@ from simfw.verify.machine import Config, Leaf, Machine
 from simfw.verify.terms import SUPPLY
 from simfw.verify.touch import Touch, together
 
-__all__ = ["COVERED", "SEEN", "TOGETHER", "Choice", "Chosen", "Order", "Sets", "Sorter", "joined"]
+__all__ = [
+    "COVERED", "SEEN", "TOGETHER", "Choice", "Chosen", "Here", "Order", "Sets", "Sorter", "joined",
+]
 
 Chosen = tuple[tuple[int, int], ...]
 """What happens in an instant beside the dwells that are due: acts and rows that are free."""
@@ -59,24 +61,25 @@ class Sorter:
         self._kinds: dict[tuple[object, ...], int] = {}
 
     def sets(
-        self, options: Chosen, choices: Sequence[Choice], touches: Sequence[Touch],
-        due: Touch | None,
+        self, options: Chosen, due: tuple[int, ...], choices: Sequence[Choice],
+        touches: Sequence[Touch],
     ) -> Sets:
-        """The `choices` of two things and more among `options`, each of which alone reads and
-        writes `touches`; `due` is that of the dwells that are due, where there are any.
+        """The `choices` of two things and more among `options` beside the dwells `due`.
+
+        Each option alone reads and writes its one of `touches`; where dwells are due, theirs is
+        the last.
         """
-        everything = touches if due is None else [*touches, due]
         meets: list[int] = []
-        for one in everything:
+        for one in touches:
             met = 0
-            for number, other in enumerate(everything):
+            for number, other in enumerate(touches):
                 if number != len(meets) and one.meets(other):
                     met |= 1 << number
             meets.append(met)
-        key = (options, tuple(meets), due is None)
+        key = (options, due, tuple(meets))
         found = self._sets.get(key)
         if found is None:
-            found = self._sets[key] = _sets(options, choices, meets, due is not None)
+            found = self._sets[key] = _sets(options, choices, meets, bool(due))
         return found
 
     def kind(self, parts: tuple[Touch, ...], dwells: bool) -> int:
@@ -134,6 +137,21 @@ def _kind(parts: Sequence[Touch], dwells: bool) -> int:
 _Way = tuple[tuple[int, int], Chosen, bool, int]
 
 
+class Here:
+    """A combination of one search: what single things do there, where each leads, and what was
+    found of several in one instant.
+    """
+
+    __slots__ = ("after", "alone", "config", "dwells", "kept")
+
+    def __init__(self, config: Config) -> None:
+        self.config = config
+        self.alone: dict[tuple[int, int], Leaf] = {}  # by an option
+        self.after: dict[tuple[int, int], list[Here]] = {}  # the same, of each effect
+        self.dwells: dict[tuple[int, ...], Leaf] = {}  # by those that are due
+        self.kept: dict[tuple[tuple[int, ...], Chosen], tuple[Touch, bool]] = {}
+
+
 class Order:
     """Tells whether one of several things in one instant may as well happen before the others.
 
@@ -143,67 +161,91 @@ class Order:
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
         self.asked = 0
-        self._kept: dict[tuple[Config, tuple[int, ...], Chosen], tuple[Touch, bool]] = {}
-        self._alone: dict[Config, dict[object, Leaf]] = {}
+        self._held = 0
+        self._heres: dict[Config, Here] = {}
         self._goes: dict[tuple[Touch, Touch, bool], bool] = {}
         self._tried: dict[tuple[tuple[int, ...], Chosen], list[_Way]] = {}
         self._sums: dict[tuple[Touch, ...], Touch] = {}
 
-    def alone(self, config: Config) -> dict[object, Leaf]:
-        """What has been looked up of single things at a combination: by an option, or by dwells."""
-        found = self._alone.get(config)
+    def at(self, config: Config) -> Here:
+        """What is known of a combination."""
+        found = self._heres.get(config)
         if found is None:
-            if len(self._alone) >= MOST_KEPT // 10:
-                self._alone.clear()
-            found = self._alone[config] = {}
+            self._hold()
+            found = self._heres[config] = Here(config)
         return found
 
-    def touch(self, config: Config, due: tuple[int, ...], chosen: Chosen) -> tuple[Touch, bool]:
+    def _hold(self) -> None:
+        """One thing more is kept."""
+        if self._held >= MOST_KEPT:
+            self._heres.clear()
+            self._held = 0
+        self._held += 1
+
+    def does(self, here: Here, one: tuple[int, int]) -> Leaf:
+        """What a single thing does."""
+        found = here.alone.get(one)
+        if found is None:
+            found = here.alone[one] = self._machine.leaf(here.config, (), (one,))
+        return found
+
+    def ends(self, here: Here, due: tuple[int, ...]) -> Leaf:
+        """What dwells that are due do."""
+        found = here.dwells.get(due)
+        if found is None:
+            found = here.dwells[due] = self._machine.leaf(here.config, due, ())
+        return found
+
+    def touch(self, here: Here, due: tuple[int, ...], chosen: Chosen) -> tuple[Touch, bool]:
         """What an instant reads and writes, and whether it need not be searched: then it is that
         of one thing, and of the others after it. Where none can go first it is run.
         """
-        machine = self._machine
-        if len(chosen) + (1 if due else 0) < 2:
-            return machine.leaf(config, due, chosen).touch, False
-        key = (config, due, chosen)
-        found = self._kept.get(key)
+        if not chosen:
+            return self.ends(here, due).touch, False
+        if not due and len(chosen) == 1:
+            return self.does(here, chosen[0]).touch, False
+        key = (due, chosen)
+        found = here.kept.get(key)
         if found is None:
-            if len(self._kept) >= MOST_KEPT:
-                self._kept.clear()
+            self._hold()
             self.asked += 1
-            found = self._kept[key] = self._found(config, due, chosen)
+            found = here.kept[key] = self._found(here, due, chosen)
         return found
 
     def _found(
-        self, config: Config, due: tuple[int, ...], chosen: Chosen
+        self, here: Here, due: tuple[int, ...], chosen: Chosen
     ) -> tuple[Touch, bool]:
-        machine = self._machine
-        alone = self.alone(config)
+        alone = here.alone
         for one in chosen:
-            if one not in alone:
-                alone[one] = machine.leaf(config, (), (one,))
-        if due and due not in alone:
-            alone[due] = machine.leaf(config, due, ())
-        for one, rest, first, needs in self._ways(len(config), due, chosen):
+            self.does(here, one)
+        ends = self.ends(here, due).touch if due else None
+        for one, rest, first, needs in self._ways(len(here.config), due, chosen):
             mine = alone[one].touch
             if mine.endless or mine.restarts or mine.all_wrote & needs:
                 continue
             # What the others do alone is soon asked, and mostly tells.
-            if due and not self._goes_before(mine, alone[due].touch, first):
+            if ends is not None and not self._goes_before(mine, ends, first):
                 continue
-            if all(self._goes_before(mine, alone[other].touch, first) for other in rest):
-                found = self._and_then(config, due, alone[one], rest, first)
+            for other in rest:
+                if not self._goes_before(mine, alone[other].touch, first):
+                    break
+            else:
+                found = self._and_then(here, due, one, rest, first)
                 if found is not None:
                     return found, True
-        return machine.leaf(config, due, chosen).touch, False
+        return self._machine.leaf(here.config, due, chosen).touch, False
 
     def _and_then(
-        self, config: Config, due: tuple[int, ...], leaf: Leaf, rest: Chosen, first: bool
+        self, here: Here, due: tuple[int, ...], one: tuple[int, int], rest: Chosen, first: bool
     ) -> Touch | None:
         """What one thing and then `rest` read and write, where it is all the same as together."""
+        leaf = here.alone[one]
+        after = here.after.get(one)
+        if after is None:
+            after = here.after[one] = [self.at(effect.on(here.config)) for effect in leaf.effects]
         touches = [leaf.touch]
-        for effect in leaf.effects:
-            others, _ = self.touch(effect.on(config), due, rest)
+        for there in after:
+            others, _ = self.touch(there, due, rest)
             if not self._goes_before(leaf.touch, others, first):
                 return None
             touches.append(others)

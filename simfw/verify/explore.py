@@ -97,7 +97,7 @@ class Explored:
 _Found = dict[tuple[Config, tuple[int, ...]], tuple[Chosen, Effect]]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class _Came:
     """How a node was reached: from which other one, with what."""
 
@@ -107,7 +107,7 @@ class _Came:
     effect: Effect
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Node:
     config: Config
     zone: Zone
@@ -210,7 +210,7 @@ class _Search:
         self.fired: set[str] = set()
         self._effects: set[Effect] = set()
         self._clocks: dict[Config, tuple[tuple[int, Mark], ...]] = {}
-        self._choices: dict[Chosen, list[Choice]] = {}
+        self._choices: dict[tuple[Chosen, tuple[int, ...]], list[Choice]] = {}
         self.sorter = Sorter()
         self.order = Order(machine)
         self._moves: dict[tuple[Config, tuple[int, ...]], _Found] = {}
@@ -272,14 +272,20 @@ class _Search:
             came = node.came
         return Way(self.starts[start], tuple(reversed(steps)))
 
-    def choices(self, options: Chosen) -> list[Choice]:
-        """Every set of acts and free rows that may coincide, the smallest first."""
-        found = self._choices.get(options)
+    def choices(self, options: Chosen, due: tuple[int, ...] = ()) -> list[Choice]:
+        """Every set of acts and free rows that may coincide, with these dwells; the smallest first.
+
+        A region whose dwell is due does nothing beside that.
+        """
+        found = self._choices.get((options, due))
         if found is None:
             place = {option: 1 << number for number, option in enumerate(options)}
-            found = self._choices[options] = [
+            found = self._choices[options, due] = [
                 (chosen, sum(place[option] for option in chosen))
-                for chosen in self._sets_of(options)]
+                for chosen in self._sets_of(options)
+            ] if not due else [
+                choice for choice in self.choices(options)
+                if not any(second >= 0 and first in due for first, second in choice[0])]
         return found
 
     def _sets_of(self, options: Sequence[tuple[int, int]]) -> list[Chosen]:
@@ -417,46 +423,45 @@ class _Moves:
         self._index = index
         self._config = config = search.nodes[index].config
         self._due = due
+        order = search.order
+        here = self._here = order.at(config)
         self._place = {clock: k for k, (clock, _) in enumerate(clocks, 1)}
-        leaf = search.machine.leaf
-        alone = leaf(config, due, ()) if due else None
+        alone = order.ends(here, due) if due else None
         if alone is not None:
             self._follow((), alone)
             if search.apart:
                 return
-        choices = search.choices(options)
         self._parts: dict[Chosen, Leaf] = {}
         for option in options:
-            self._parts[option,] = leaf(config, (), (option,))
+            self._parts[option,] = order.does(here, option)
         if not due:
-            for chosen, _ in choices:
+            for chosen, _ in search.choices(options):
                 if len(chosen) == 1:
                     self._follow(chosen, self._parts[chosen])
         if not search.apart:
-            self._coincide(options, choices, alone)
+            self._coincide(options, alone)
 
-    def _coincide(self, options: Chosen, choices: list[Choice], alone: Leaf | None) -> None:
+    def _coincide(self, options: Chosen, alone: Leaf | None) -> None:
         """Two things and more in one instant."""
-        due, config, leaf = self._due, self._config, self._search.machine.leaf
-        if due:
-            choices = [choice for choice in choices
-                       if not any(second >= 0 and first in due for first, second in choice[0])]
+        due, config, here = self._due, self._config, self._here
+        leaf = self._search.machine.leaf
         sorter, touch = self._search.sorter, self._search.order.touch
-        sets = sorter.sets(options, choices, [one.touch for one in self._parts.values()],
-                           None if alone is None else alone.touch)
+        touches = [one.touch for one in self._parts.values()]
+        if alone is not None:
+            touches.append(alone.touch)
+        sets = sorter.sets(options, due, self._search.choices(options, due), touches)
         for chosen in sets.meeting:
-            if not touch(config, due, chosen)[1]:
+            if not touch(here, due, chosen)[1]:
                 self._follow(chosen, leaf(config, due, chosen))
         for chosen, split in sets.apart:
-            parts = tuple([
-                self._parts[part].touch if part in self._parts and not (due and part is split[-1])
-                else touch(config, due if due and part is split[-1] else (), part)[0]
-                for part in split])
-            kind = sorter.kind(parts, bool(due))
-            if kind == COVERED or touch(config, due, chosen)[1]:
+            # Where dwells are due, they belong to the last part.
+            parts = [touch(here, (), part)[0] for part in split[:-1]]
+            parts.append(touch(here, due, split[-1])[0])
+            kind = sorter.kind(tuple(parts), bool(due))
+            if kind == COVERED or touch(here, due, chosen)[1]:
                 continue
-            if kind == SEEN and all(len(part) + (due != () and part is split[-1]) == 1
-                                    for part in split):
+            if kind == SEEN and all(len(part) == 1 for part in split[:-1]) and (
+                    len(split[-1]) == (not due)):
                 self._join(chosen, tuple([
                     leaf(config, due if due and part is split[-1] else (), part)
                     for part in split]))
@@ -521,19 +526,19 @@ def _coincidences(
     zone: Zone, clocks: tuple[tuple[int, Mark], ...]
 ) -> Iterator[tuple[tuple[int, ...], Zone]]:
     """Every set of clocks that can be due at one moment, with the part of the zone where it is."""
+    return _split(1, zone, clocks, ())
 
-    def split(place: int, zone: Zone, due: tuple[int, ...]) -> Iterator[
-        tuple[tuple[int, ...], Zone]
-    ]:
-        if place > len(clocks):
-            yield due, zone
-            return
-        clock, mark = clocks[place - 1]
-        waiting = constrain(zone, place, 0, below(mark.high_ns))
-        if waiting is not None:
-            yield from split(place + 1, waiting, due)
-        ready = constrain(zone, 0, place, at_least(mark.low_ns))
-        if ready is not None:
-            yield from split(place + 1, ready, (*due, clock))
 
-    yield from split(1, zone, ())
+def _split(
+    place: int, zone: Zone, clocks: tuple[tuple[int, Mark], ...], due: tuple[int, ...]
+) -> Iterator[tuple[tuple[int, ...], Zone]]:
+    if place > len(clocks):
+        yield due, zone
+        return
+    clock, mark = clocks[place - 1]
+    waiting = constrain(zone, place, 0, below(mark.high_ns))
+    if waiting is not None:
+        yield from _split(place + 1, waiting, clocks, due)
+    ready = constrain(zone, 0, place, at_least(mark.low_ns))
+    if ready is not None:
+        yield from _split(place + 1, ready, clocks, (*due, clock))

@@ -30,7 +30,7 @@ MOST_SWITCHES = 12
 _Int = TypeVar("_Int", bound=int)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class Effect:
     """What an instant does to any combination that gives the same answers to what it reads.
 

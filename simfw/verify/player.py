@@ -56,6 +56,10 @@ class Player:
         self._plant: Plant | None = None
         self._rules = {rule.name: rule for rule in self.gadget.rules}
 
+    def make_room(self) -> None:
+        """Forget what is large and soon worked out again."""
+        self.prepared.grids.forget()
+
     def scenario(self, steps: Iterable[Step], charge: float, lasts_ns: int) -> Scenario:
         """A scenario of the written gadget."""
         return Scenario(
@@ -87,7 +91,7 @@ class Player:
             )
             # What is watched is compiled once: the rules are the same in every run.
             self._plant = self._plant if watched else run.plant
-            return run.run()
+            return run.run_once()
         except RunError:
             self._plant = None
             return None

@@ -270,9 +270,12 @@ class _Tracer(Simulation):
 
     # -- folds -----------------------------------------------------------------------------------
 
-    def _try_fold(self, phase: Phase, public: tuple[int, ...], woke: bool) -> None:
+    def _try_fold(
+        self, phase: Phase, public: tuple[int, ...], woke: bool,
+        found: tuple[Cycle, int] | None = None,
+    ) -> None:
         known, now = len(self.folder.cycles), self.now
-        super()._try_fold(phase, public, woke)
+        super()._try_fold(phase, public, woke, found)
         for cycle in self.folder.cycles[known:]:
             self._script(cycle, now)
 
