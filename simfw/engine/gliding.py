@@ -3,9 +3,9 @@
 Most instants are plain: a dwell expires, what comes of it is known, no rule waits for what is
 emitted, and neither the protection nor the charger nor a rule has anything to do. Such an instant
 is done here in a few look-ups, with the same steps of the same charge clocks; whatever is not plain
-is left to the simulation. Nothing that comes round is looked for here: what is known to come round
-is left to the folds, and after `GLIDES` instants since something came from outside they look again
-themselves.
+is left to the simulation. What is known to come round is left to the folds. What may come round is
+looked for only after `GLIDES` instants since something came from outside: then the folds look at
+each instant that is done here.
 """
 
 from __future__ import annotations
@@ -89,7 +89,10 @@ class Glide:
             self._here = plant.here
             self._plain = self._plains.setdefault(id(plant.here), {})
         seeks = sim.fold and not folder.pauses
-        if seeks:
+        # Where steps are counted, each instant that is looked at is one.
+        searches = seeks and self.left <= 0 and not sim.counts_steps and all(
+            monitor.broken is None for monitor in sim.monitors)
+        if seeks and not searches:
             most = min(most, self.left)
         dues, entered, time_in = stepper.dues, stepper.entered_ns, sim.time_in
         bands, plain, heard = instants.bands, self._plain, self._heard
@@ -143,7 +146,7 @@ class Glide:
                     sim.stood(before)
                     return count, True, False
                 # It is plain: do it.
-                if not count:
+                if not count and not searches:
                     folder.forget()
                 sim.begin_instant()
                 take(stepper, now, move)
@@ -158,7 +161,16 @@ class Glide:
                 if move.public and sim.listened:
                     names = stepper.event_names
                     sim.emit([names[number] for number in move.public], now)
-                if seeks and move.moved and phase.ticking:
+                if searches:
+                    if phase.ticking and (move.moved or sim.woken):
+                        plant.turns.clear()
+                        plant.turns.update(band.turns, known[4])
+                        instants.stand_at(comb)
+                        sim.look_for_folds(phase, move.public)
+                        if sim.now > now or folder.pauses or sim.round is not None:
+                            told = True
+                            return count, False, sim.now > now
+                elif seeks and move.moved and phase.ticking:
                     found = folder.recall(phase.states, entered, now, charge, 1.0)
                     if found is not None:
                         cycle = found[0]
@@ -174,8 +186,9 @@ class Glide:
         finally:
             if count and not told:
                 instants.stand_at(comb)
-            self.left -= count
-            folder.pass_by(count)
+            if not searches:
+                self.left -= count
+                folder.pass_by(count)
 
     def _look_ahead(self, after: Comb, charge: float) -> Plain | None:
         """What is known of a combination at a charge; None where it is not plain there."""

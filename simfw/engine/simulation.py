@@ -325,6 +325,11 @@ class Simulation:
             self._settled = (states, flags, hands, supply, moved, here)
 
     @property
+    def woken(self) -> bool:
+        """Whether the controller was woken in the latest instant."""
+        return self._woken
+
+    @property
     def counts_steps(self) -> bool:
         """Whether no more than so many steps from instant to instant are to be made."""
         return self._most is not None
@@ -347,9 +352,9 @@ class Simulation:
         self.time_in.setdefault(phase, 0)
 
     def look_for_folds(
-        self, phase: Phase, public: tuple[int, ...], found: tuple[Cycle, int]
+        self, phase: Phase, public: tuple[int, ...], found: tuple[Cycle, int] | None = None
     ) -> None:
-        """Look at a plain instant, which has just been done, and of which `found` is recalled."""
+        """Look at a plain instant, which has just been done; `found` is what it recalls."""
         if self.folder.looks():
             self._try_fold(phase, public, self._woken, found)
 
