@@ -89,9 +89,9 @@ class Glide:
             self._here = plant.here
             self._plain = self._plains.setdefault(id(plant.here), {})
         seeks = sim.fold and not folder.pauses
-        # Where steps are counted, each instant that is looked at is one.
-        searches = seeks and self.left <= 0 and not sim.counts_steps and all(
-            monitor.broken is None for monitor in sim.monitors)
+        # Where steps are counted, each instant that is looked at is one; sequences are played.
+        searches = seeks and self.left <= 0 and sim.playing is None and (
+            not sim.counts_steps and all(monitor.broken is None for monitor in sim.monitors))
         if seeks and not searches:
             most = min(most, self.left)
         dues, entered, time_in = stepper.dues, stepper.entered_ns, sim.time_in

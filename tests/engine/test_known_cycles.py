@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from simfw.engine.simulator import Prepared, Simulation
+import gc
+
+from simfw.engine.cycle import Turn
+from simfw.engine.simulator import Prepared, Simulation, simulate
 from simfw.loading import load_gadget
 from simfw.stimuli.scenario import Scenario, Usb
 from tests.engine.bench import LARDER_LAMP
@@ -18,3 +21,22 @@ def test_looks_between_samples_are_one_cycle() -> None:
     simulation.go()
     assert simulation.plant.supply.mode == "fast"
     assert len(simulation.folder.cycles) < 10
+
+
+def test_a_run_that_is_over_keeps_no_cycles() -> None:
+    """Cycles and their tables point at each other: they are let go of, not left to be collected."""
+    gadget = load_gadget(LARDER_LAMP)
+    scenario = Scenario(charge=0.9, lasts_ns=HOUR_NS // 60)
+
+    def alive() -> int:
+        return sum(isinstance(one, Turn) for one in gc.get_objects())
+
+    gc.collect()
+    before = alive()
+    gc.disable()
+    try:
+        run = simulate(gadget, scenario, trace=False)
+        assert run.end_charge < 0.9
+        assert alive() == before
+    finally:
+        gc.enable()

@@ -17,6 +17,7 @@ from simfw.verify.check import check_gadget
 from simfw.verify.explore import Explored, explore
 from simfw.verify.machine import Act, Machine, Monitor
 from simfw.verify.terms import Endless, Span
+from simfw.verify.touch import Touch
 
 GALLERY = Path(__file__).parents[1] / "gallery"
 ACTS = (Act("knob", "knob", (), "knob.edge"), Act("wet", "wet", (("wet", None),), "wet.edge"))
@@ -163,3 +164,15 @@ def test_the_coincidences_of_a_gadget_come_to_their_end(name: str) -> None:
                           runs=1)
     assert report.verdicts
     assert {verdict.standing for verdict in report.verdicts} == {"proved"}
+
+
+def test_what_may_come_beside_a_dwell_is_told_apart_by_the_dwell() -> None:
+    """The same options that meet alike: a region whose dwell is due does nothing beside it."""
+    options = ((0, 1), (1, 1))
+    touch = Touch((0,), (1,), 0, 1, 0, 0, False, False)
+    sorter = coincide.Sorter()
+    all_of: list[coincide.Choice] = [(((0, 1),), 1), (((1, 1),), 2)]
+    first = sorter.sets(options, (0,), all_of[1:], [touch] * 3)
+    other = sorter.sets(options, (1,), all_of[:1], [touch] * 3)
+    assert first.meeting == (((1, 1),),)
+    assert other.meeting == (((0, 1),),)
