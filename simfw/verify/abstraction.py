@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 from simfw.behaviour import expression as ex
+from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.region import Condition, Region, Row, State, System
 from simfw.circuit.circuit import Circuit
 from simfw.engine.supply import found_at_pins
@@ -35,10 +36,12 @@ __all__ = [
     "DETAILS",
     "FIRST",
     "LADDER",
+    "LET_GO_ACTS",
     "SUPPLY_ACTS",
     "Detail",
     "Electrics",
     "Reduced",
+    "follows_letting_go",
     "needed_regions",
     "reduce_system",
 ]
@@ -51,6 +54,10 @@ READING = Act("reading", "reading", ())
 SUPPLY_ACTS = (
     Act("supply goes", SUPPLY, ((SUPPLY, False),)),
     Act("supply comes", SUPPLY, ((SUPPLY, True),)),
+)
+LET_GO_ACTS = (
+    Act("the firmware lets go of its supply", SUPPLY, ((SUPPLY, False),)),
+    Act("the supply comes back", SUPPLY, ((SUPPLY, True),)),
 )
 CELL_QUANTITIES = ex.CONTINUOUS
 
@@ -320,8 +327,10 @@ def reduce_system(
 
     `electrics` is needed by details with bands. With `supply` the supply may go at any time and
     come back at any time, and monitors go on while it is gone; with bands it goes when the
-    protection opens in any case, and then the monitors wait no longer unless `supply` is set. With
-    `closing`, contacts may also close in the very instant of power-up.
+    protection opens in any case, and then the monitors wait no longer unless `supply` is set. Where
+    the firmware lets go of its supply and a monitor tells that (`follows_letting_go`), it may do so
+    from any state that does, and get it back at any time. With `closing`, contacts may also close
+    in the very instant of power-up.
     """
     asked = [m.when for m in monitors] + [m.then for m in monitors if m.then is not None]
     asked += [
@@ -392,6 +401,10 @@ def reduce_system(
         if electrics.gadget.charger is not None and "usb" not in flags:
             flags.append("usb")
             acts.append(Act("usb", "usb", (("usb", None),), "usb.edge"))
+    letting = None if supply or detail.bands else _letting(system, monitors, reduced)
+    if letting is not None:
+        flags.append(SUPPLY)
+        acts += LET_GO_ACTS
     if supply or detail.bands:
         flags.append(SUPPLY)
         # The open protection closes at its restart, or while a charger feeds the cell.
@@ -401,7 +414,8 @@ def reduce_system(
         acts += SUPPLY_ACTS if restarts else SUPPLY_ACTS[:1]
     machine = Machine(
         reduced, conditions=conditions, acts=acts, flags=flags, spans=spans, monitors=monitors,
-        values=values, segments=segments, cell=reader, forgiving=not supply,
+        values=values, segments=segments, cell=reader,
+        forgiving=not supply and letting is None, letting=letting,
         outside=[region.name for region in reduced
                  if region.name in collapsed and region.group != "gauge"],
         unknown=collapsed,
@@ -426,6 +440,32 @@ def reduce_system(
         endless=endless,
         endless_rows=endless_rows,
     )
+
+
+def follows_letting_go(system: System, monitor: Monitor) -> bool:
+    """Whether a monitor tells a supply that the firmware has let go of from one that is there.
+
+    Names of states read as they were left, and then all powers up anew: that is in the search
+    without it. Outputs are off meanwhile, inputs go on, and so does the time of what waits.
+    """
+    if not may_let_go(system):
+        return False
+    asked = _mentions(monitor.when)
+    return monitor.kind != "never" or bool(asked.flags or asked.quantities)
+
+
+def _letting(
+    system: System, monitors: Sequence[Monitor], regions: Sequence[Region]
+) -> frozenset[str] | None:
+    """The regions of whose states it hangs whether the firmware lets go of its supply: none where
+    it may at any time, since some are left out. None where that is not to be followed.
+    """
+    if not any(follows_letting_go(system, monitor) for monitor in monitors):
+        return None
+    every, here = (frozenset(region.name for region in some
+                             if any(state.unpowered for state in region.states))
+                   for some in (system.regions, regions))
+    return here if here == every else frozenset()
 
 
 def _loosened(system: System, asked: Sequence[ex.Expression]) -> System:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import chain
 
 from simfw.behaviour import expression as ex
+from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import BoundRule
 from simfw.circuit.circuit import Circuit
@@ -164,22 +165,17 @@ def decide(
 def is_followed(system: System, monitor: Monitor) -> bool:
     """Whether the search sees all that bears on a rule.
 
-    While a firmware has let go of its supply, names of states read as they were left, and then all
-    powers up anew: that the search has. Outputs are off meanwhile, inputs and the cell go on, and
-    so does the time of what waits: that it does not have.
+    Where a firmware lets go of its supply, it is not followed what the cell does meanwhile.
     """
-    if not any(state.unpowered for region in system.regions for state in region.states):
-        return True
-    asked = ex.names_in(monitor.when)
-    return monitor.kind == "never" and not asked.flags and not asked.quantities
+    return not may_let_go(system) or not _reads(monitor) & set(CELL_QUANTITIES)
 
 
 def not_followed(question: Question) -> Verdict:
     """What is known of a rule that no search follows: see `is_followed`."""
     return Verdict(
         rule=question.rule.name, standing="open", states=0, finished=False, detail=GESTURES,
-        text="not decided: the firmware lets go of its supply, and of that the search follows "
-             "states and events alone; gestures and random runs tried to break it",
+        text="not decided: the firmware lets go of its supply, and the search does not follow what "
+             "the cell does meanwhile; gestures and random runs tried to break it",
     )
 
 
@@ -212,6 +208,8 @@ def _details(
     """
     rough = reduce_system(system, [monitor], LADDER[0], segments=segments)
     ladder = [detail for detail in LADDER if not detail.share or monitor.time_ns]
+    if rough.machine.letting is not None:
+        return tuple(ladder)  # bands do not know a supply that the firmware lets go of
     if _reads(monitor) & set(CELL_QUANTITIES):
         return (BANDED[0], ladder[0], BANDED[1])
     if set(rough.free) & set(CELL_QUANTITIES):

@@ -501,6 +501,8 @@ class Instants:
     def _switch(self) -> list[int]:
         """The supply has just come or gone: every region starts anew, or stands still."""
         self._seen = {}
+        if self.machine.letting is not None and not self._on():
+            return []  # all stands as it was left
         first = self._first["conditions"]
         for place in range(first, first + len(self.stepper.condition_values)):
             self.notes.written[place] = None

@@ -73,7 +73,9 @@ class Machine:
 
     Where the input SUPPLY is among `flags`, it may go: every region then stands in its start state,
     dark and without time, until it comes back. With `forgiving` the monitors that wait for an
-    answer, or for a stay to be long enough, wait no longer once it has gone. Rows of the regions
+    answer, or for a stay to be long enough, wait no longer once it has gone. With `letting` it is
+    the firmware that lets go of it, while one of these regions stands in a state that does (without
+    any: at any time), and all stand as they were left until it comes back. Rows of the regions
     `outside` that may fire at any time count as something done from outside. The states of the
     regions `unknown` say nothing of what they drive.
     """
@@ -93,6 +95,7 @@ class Machine:
         forgiving: bool = False,
         outside: Collection[str] = (),
         unknown: Collection[str] = (),
+        letting: Collection[str] | None = None,
     ) -> None:
         self.cell = cell
         self.forgiving = forgiving
@@ -112,6 +115,11 @@ class Machine:
         self.supply = self.flag_index.get(SUPPLY, -1)
         self.band = self.region_index.get(BAND, -1)
         self.parts = [lay_out(region, self.spans) for region in self.regions]
+        self.letting = letting
+        self._lets_go = [
+            (i, frozenset(n for n, name in enumerate(self.parts[i].states)
+                          if region.state(name).unpowered))
+            for i, region in enumerate(self.regions) if region.name in (letting or ())]
         if cell is not None:
             cell.bind(self, frozenset(unknown))
         self._instants = Instants(self, cell)
@@ -163,7 +171,7 @@ class Machine:
         fixed = self.cell is not None and not self.cell.window_of(
             config[:r], self.flag_values(config).get("usb", False), on).may_change
         for number, act in enumerate(self.acts):
-            if fixed and act.group == SUPPLY:
+            if act.group == SUPPLY and (fixed or (on and not self._may_go(config))):
                 continue
             if not act.sets or any(
                 value is None or config[base + self.flag_index[flag]] != value
@@ -177,6 +185,10 @@ class Machine:
                 if config[r + i] >= passed:
                     found.append((i, deadline))
         return found
+
+    def _may_go(self, config: Config) -> bool:
+        """Whether the supply may go where it is there."""
+        return not self._lets_go or any(config[i] in found for i, found in self._lets_go)
 
     def _is_on(self, config: Config) -> bool:
         return self.supply < 0 or bool(config[3 * len(self.parts) + self.supply])

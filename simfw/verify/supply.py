@@ -13,7 +13,12 @@ from dataclasses import replace
 from simfw.behaviour.region import System
 from simfw.engine.run import RuleVerdict
 from simfw.stimuli.scenario import Scenario
-from simfw.verify.abstraction import DETAILS, Electrics, reduce_system
+from simfw.verify.abstraction import (
+    DETAILS,
+    Electrics,
+    follows_letting_go,
+    reduce_system,
+)
 from simfw.verify.acting import act_out
 from simfw.verify.budget import Budget
 from simfw.verify.explore import explore
@@ -72,7 +77,7 @@ def supply_check(
     At the detail that proved it. The answer is None where the search was not finished, False where
     it breaks; a run that shows it comes with it as a finding.
     """
-    if player.written.cell.cut_off is None:
+    if player.written.cell.cut_off is None or follows_letting_go(system, monitor):
         return None, None
     detail = next(one for one in DETAILS if one.says == verdict.detail)
     if detail.bands and monitor.kind == "never":

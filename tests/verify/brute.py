@@ -15,6 +15,7 @@ from itertools import product
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Row, System
 from simfw.verify.machine import Act, Monitor
+from simfw.verify.terms import SUPPLY
 
 GRID = 6
 EVENT_LIMIT = 300
@@ -95,7 +96,8 @@ class Brute:
                 seen.states.add((names, flags))  # type: ignore[arg-type]
 
         for values in product((False, True), repeat=len(self.flags)):
-            add(self.power_up(values, seen))
+            if dict(zip(self.flags, values, strict=True)).get(SUPPLY, True):
+                add(self.power_up(values, seen))
         while pending:
             if len(known) > limit:
                 return None
@@ -129,6 +131,7 @@ class Brute:
         if not self.settle(here, queue):
             seen.endless = True
             return None
+        self.told = here.events
         before = _View(flags, dict(zip(self.names, starts, strict=True)), here.events)
         after = _View(flags, dict(zip(self.names, here.states, strict=True)), here.events)
         watch = self.judge((-1,) * len(self.monitors), before, after, here.events, seen)
@@ -138,6 +141,8 @@ class Brute:
         """One nanosecond later, with the acts `chosen`."""
         states, memory, ages, values, conditions, watch = state
         flags = dict(zip(self.flags, values, strict=True))  # type: ignore[call-overload]
+        if not flags.get(SUPPLY, True) or any(self.acts[i].group == SUPPLY for i in chosen):
+            return self.let_go(state, chosen, flags, seen)
         earlier = dict(flags)
         queue: list[object] = []
         for i in chosen:
@@ -167,6 +172,39 @@ class Brute:
         later = self.judge(later, before, after, here.events, seen)
         ages = tuple(0 if stay else age for stay, age in zip(here.stays, grown, strict=True))
         return here.state(ages, self.capped(later))
+
+    def let_go(self, state: State, chosen: tuple[int, ...], flags: dict[str, bool], seen: Seen
+               ) -> State | None:
+        """One nanosecond later, in which the firmware lets go of its supply, or has, or gets it
+        back: all stands as it was left, inputs change and what waits goes on, until it powers up.
+        """
+        states, memory, ages, values, conditions, watch = state
+        names = dict(zip(self.names, states, strict=True))  # type: ignore[call-overload]
+        on, earlier = flags[SUPPLY], dict(flags)
+        for i in chosen:
+            for flag, value in self.acts[i].sets:
+                if flag == SUPPLY and value == on:
+                    return None
+                flags[flag] = (not flags[flag]) if value is None else value
+        if on and not any(region.state(names[region.name]).unpowered
+                          for region in self.system.regions):
+            return None
+        later = tuple(age if age < 0 else age + 1 for age in watch)  # type: ignore[attr-defined]
+        if not chosen:
+            self.late(later, seen)
+            return (states, memory, ages, values, conditions, self.capped(later))
+        if flags[SUPPLY]:
+            alone = Seen(set(), set(), False, 0)
+            here = self.power_up(tuple(flags.values()), alone)
+            seen.endless |= alone.endless
+            if here is None:
+                return None
+            after, events = dict(zip(self.names, here[0], strict=True)), self.told  # type: ignore[call-overload]
+            later = self.judge(later, _View(earlier, names, events), _View(flags, after, events),
+                               events, seen)
+            return (*here[:5], self.capped(later))
+        later = self.judge(later, _View(earlier, names, []), _View(flags, names, []), [], seen)
+        return (states, memory, ages, tuple(flags.values()), conditions, self.capped(later))
 
     def zero_dwells(self, number: int, state: str, stay: int) -> list[object]:
         """The dwells of no time that a state begins with."""

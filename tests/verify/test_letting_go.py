@@ -69,6 +69,21 @@ name = "waking ends"
 when = "lamp.waking"
 then = "lamp.lit or lamp.off"
 within = "1 s"
+[[rules]]
+name = "dark where it is off"
+never = "lamp.off and lamp > 0"
+[[rules]]
+name = "green stays"
+stays = "green > 0"
+for = "10 s"
+[[rules]]
+name = "a press is answered"
+when = "power.press and lamp.lit"
+then = "lamp == 0"
+within = "1 ms"
+[[rules]]
+name = "a cell that is there"
+always = "cell.voltage > 1"
 """
 
 
@@ -91,7 +106,7 @@ def test_every_combination_that_runs_come_to_is_one_of_the_search() -> None:
     reached = [{tuple(one.states(config).items()) for config in one.search.zones} for one in sets]
     order = [region.name for region in system.regions]
     chance, seen = random.Random(7), _Seen()
-    let_go = 0
+    let_go, broken = 0, set[str]()
     for _ in range(30):
         at, steps = 0, []
         for _ in range(8):
@@ -104,20 +119,24 @@ def test_every_combination_that_runs_come_to_is_one_of_the_search() -> None:
         result = simulate(made, Scenario(charge=0.7, lasts_ns=(at + 500) * MS,
                                          steps=tuple(steps)), observers=(seen,))
         let_go += result.final.released
+        broken |= {one.name for one in result.rules if not one.held}
     assert let_go > 5
+    assert broken == {"off in time", "no green with the lamp off", "green stays"}
     assert len(seen.found) > 20
     for names in reached:
         assert {tuple((name, states[order.index(name)]) for name, _ in next(iter(names)))
                 for states in seen.found} <= names
 
 
-def test_rules_on_names_are_decided_and_others_only_tried() -> None:
-    """Proved, broken with a witness, and what asks for levels, inputs or times left open."""
+def test_rules_on_outputs_inputs_and_times_are_decided_too() -> None:
+    """Proved, or broken with a witness; what asks for the cell is tried and left open."""
     report = check_gadget(gadget(TORCH, ""))
     standing = {one.rule: one.standing for one in report.verdicts}
     assert standing == {"late is not waking": "proved", "off in time": "broken",
-                        "no green with the lamp off": "broken", "waking ends": "open"}
-    left, = [one for one in report.verdicts if one.rule == "waking ends"]
+                        "no green with the lamp off": "broken", "waking ends": "proved",
+                        "dark where it is off": "proved", "green stays": "broken",
+                        "a press is answered": "proved", "a cell that is there": "open"}
+    left, = [one for one in report.verdicts if one.standing == "open"]
     assert left.text.startswith("not decided: the firmware lets go of its supply")
     said = {one.check for one in report.findings}
     assert said.isdisjoint({"dead-end", "trap", "press-unanswered", "unreachable-state"})

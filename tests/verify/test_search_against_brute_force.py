@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Condition, Region, Row, State, System
+from simfw.verify.abstraction import LET_GO_ACTS
 from simfw.verify.explore import explore
 from simfw.verify.machine import Act, Machine, Monitor
+from simfw.verify.terms import SUPPLY
 from tests.verify.brute import GRID, Brute
 
 FLAGS = ("wet",)
@@ -99,6 +103,35 @@ def test_both_reach_the_same_states_and_break_the_same_rules(
     assert bool(search.endless) == brute.endless
     if not brute.endless:
         assert set(search.broken) == brute.broken
+
+
+@settings(max_examples=40, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@given(st.data(), small_systems())
+def test_both_let_go_of_the_supply_alike(data: st.DataObject, system: System) -> None:
+    """One state, or two of two regions, let go of it; rules ask for inputs and times, too."""
+    letting = {name for name in ("r0", "r1") if name == "r0" or data.draw(st.booleans())}
+    system = replace(system, regions=tuple(
+        replace(region, states=tuple(
+            replace(state, unpowered=region.name in letting and state.name == "b")
+            for state in region.states))
+        for region in system.regions))
+    of_inputs = Monitor(name="w", kind="never", when=ex.All((
+        ex.Flag("wet"), ex.Inside("r0", frozenset({data.draw(st.sampled_from("ab"))})))))
+    watched = (*data.draw(st.composite(lambda draw: monitors(draw, system))()), of_inputs)
+    acts, flags = (*ACTS, *LET_GO_ACTS), (*FLAGS, SUPPLY)
+    brute = Brute(system, acts, flags, watched, together=2).search(limit=3_000)
+    assume(brute is not None and not brute.endless)
+    machine = Machine(system.regions, conditions=system.conditions, acts=acts, flags=flags,
+                      monitors=watched, letting=letting)
+    starts = [out for wet in (False, True) for out in machine.starts((wet, True))]
+    search = explore(machine, starts, together=2, until_broken=False)
+    assert search.finished
+    reached = {
+        (machine.region_states(config), tuple(machine.flag_values(config).values()))
+        for config in search.zones
+    }
+    assert reached == brute.states
+    assert set(search.broken) == brute.broken
 
 
 @settings(max_examples=15, phases=[Phase.explicit, Phase.reuse, Phase.generate])
