@@ -22,7 +22,7 @@ from simfw.report.specification import subject_of
 from simfw.report.specification.first import first
 from simfw.report.specification.pins import pins_of
 from simfw.stimuli.scenario import Scenario
-from simfw.stimuli.steps import Press
+from simfw.stimuli.steps import Press, Usb
 from simfw.vectors import make_vectors
 from simfw.vectors.build import Rehearsal, acts_of, replay_scenario
 from simfw.vectors.replay import let_go
@@ -237,6 +237,92 @@ def test_the_c_of_random_gadgets_lets_go_as_the_model_does(tmp_path: Path) -> No
                 assert found is None, (seed, str(found))
     assert lost > 20, lost
     assert beside > 0
+
+
+KEPT = """
+[gadget]
+name = "Kept"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[controller]
+powered_by = ["key", "usb"]
+hold_up = "40 ms"
+[charger]
+current = "50 mA"
+float = "4.2 V"
+[loads]
+red = { current = "5 mA" }
+blue = { current = "7 mA" }
+[buttons.key]
+style = "sample"
+samples = 2
+sample_every = "10 ms"
+[behaviour.colour]
+starts = "red"
+kept = "state"
+states.red = { red = "on" }
+states.blue = { blue = "on" }
+states."gone.a" = { controller = "unpowered" }
+states."gone.b" = { controller = "unpowered", red = "on" }
+rows = [
+  { on = "key.press", from = "red", to = "blue" },
+  { on = "key.press", from = "blue", to = "gone.a" },
+  { after = "700 ms", from = "blue", to = "gone.b" },
+  { after = "500 ms", from = "gone.b", to = "red" },
+  { on = "usb.in", from = "gone.*", to = "red" },
+]
+[behaviour.other]
+starts = "on"
+resume_points = ["on", "slow"]
+kept = "resume"
+states.on = {}
+states.slow = { scale = { red = "50 %" } }
+states.out = { controller = "unpowered" }
+rows = [
+  { on = "key.release", from = "on", to = "slow" },
+  { on = "key.release", from = "slow", to = "on" },
+  { after = "900 ms", from = ["on", "slow"], to = "out", when = "not usb" },
+  { after = "100 ms", from = "out", to = "resume", when = "key.closed" },
+]
+"""
+
+
+def told_levels(drive: Drive, names: tuple[str, ...], at_ns: int) -> tuple[int, ...]:
+    """The outputs after the instant at a time, as the exchanges have them."""
+    levels = dict.fromkeys(names, 0)
+    for one in drive.replay.exchanges:
+        if one.lines[-1].startswith("off ") and one.ends_ns <= at_ns:
+            levels = dict.fromkeys(names, 0)
+        levels |= {report.name: report.level for report in one.reports
+                   if report.kind == "out" and report.time_ns <= at_ns and report.name in names}
+    return tuple(levels.values())
+
+
+def test_what_is_kept_where_it_lets_go_is_that_of_a_run(tmp_path: Path) -> None:
+    """A state that lets go is not kept: what stood before it is. Run, messages and C agree."""
+    made, chance, lost = gadget(KEPT, ""), random.Random(3), 0
+    model = Rehearsal(Prepared(made))
+    sound = Firmware(program(harness_files(model.system, made.segments), tmp_path))
+    for _ in range(6):
+        at, steps = 0, list[Press | Usb]()
+        for _ in range(9):
+            at += chance.choice([7, 20, 39, 41, 300, 700, 900, 1000])
+            long = chance.choice([3, 25, 40, 100, 700])
+            steps.append(Press(at_ns=at * MS, button="key", for_ns=long * MS)
+                         if chance.random() < 0.8 else
+                         Usb(at_ns=at * MS, present=chance.random() < 0.5))
+            at += long + 1
+        scenario = Scenario(charge=0.6, lasts_ns=(at + 1500) * MS, steps=tuple(steps), gadget=made)
+        done = replay_scenario(model, scenario)
+        assert done is not None
+        drive = Drive("random", 0.6, acts_of(scenario, made), scenario.lasts_ns, done)
+        lost += sum(one.lines[-1].startswith("off ") for one in done.exchanges) - 1
+        for one in simulate(made, scenario, trace=True).intervals:
+            levels = tuple(round(level * 1_000_000) for level in one.levels)
+            assert told_levels(drive, model.plant.outputs, one.start_ns) == levels
+        assert sound.differs(drive) is None
+    assert lost > 6
 
 
 def test_the_specification_and_the_c_say_what_holds_the_supply() -> None:
