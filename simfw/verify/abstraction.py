@@ -442,14 +442,22 @@ def reduce_system(
     )
 
 
+def _keeps(system: System) -> bool:
+    """Whether anything is kept over a loss of the supply."""
+    return any(region.kept is not None for region in system.regions)
+
+
 def follows_letting_go(system: System, monitor: Monitor) -> bool:
     """Whether a monitor tells a supply that the firmware has let go of from one that is there.
 
     Names of states read as they were left, and then all powers up anew: that is in the search
-    without it. Outputs are off meanwhile, inputs go on, and so does the time of what waits.
+    without it, where nothing is kept. Outputs are off meanwhile, inputs go on, and so does the time
+    of what waits.
     """
     if not may_let_go(system):
         return False
+    if _keeps(system):
+        return True
     asked = _mentions(monitor.when)
     return monitor.kind != "never" or bool(asked.flags or asked.quantities)
 
@@ -460,7 +468,8 @@ def _letting(
     """The regions of whose states it hangs whether the firmware lets go of its supply: none where
     it may at any time, since some are left out. None where that is not to be followed.
     """
-    if not any(follows_letting_go(system, monitor) for monitor in monitors):
+    kept = may_let_go(system) and _keeps(system)
+    if not kept and not any(follows_letting_go(system, monitor) for monitor in monitors):
         return None
     every, here = (frozenset(region.name for region in some
                              if any(state.unpowered for state in region.states))

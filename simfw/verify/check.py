@@ -85,9 +85,10 @@ def check_gadget(
     else:
         budget = Budget(int(WORK * effort), clock=clock, seconds=seconds)
     system = build_system(gadget)
-    if any(region.kept is not None for region in system.regions):
-        refuse_unpowered(system, "simfw check", "its search begins anew after each power-up, and "
-                         "something is kept over it")
+    for region in system.regions:
+        if region.kept == "state":
+            refuse_unpowered(replace(system, regions=(region,)), "simfw check", "the region keeps "
+                             "its state over that, and what it had before is not in the search")
     bound, problems = bind_rules((*gadget.rules, *rules), system.names)
     if problems:
         raise DescriptionError(problems)

@@ -19,6 +19,7 @@ from simfw.verify.abstraction import ANY, FIRST
 from simfw.verify.finding import Finding
 from simfw.verify.machine import Config, Monitor
 from simfw.verify.static import finding
+from simfw.verify.terms import SUPPLY
 from simfw.verify.whole import Part, Whole
 
 __all__ = ["Reach", "never_asked", "reach_checks"]
@@ -78,7 +79,7 @@ class Reach:
         """
         flags = self.reduced.machine.flag_values(config)
         alone = "status.high" if self.gadget.status_pulled_up else ""
-        return any(value for name, value in flags.items() if name != alone)
+        return any(value for name, value in flags.items() if name not in (alone, SUPPLY))
 
     def shown(self, config: Config) -> str:
         """The combination in words."""

@@ -115,14 +115,19 @@ class Brute:
                       if self.acts[i].group != self.acts[j].group]
         return found
 
-    def power_up(self, values: tuple[bool, ...], seen: Seen) -> State | None:
-        """The state in which the first instant comes to rest."""
+    def power_up(self, values: tuple[bool, ...], seen: Seen, left: State | None = None
+                 ) -> State | None:
+        """The state in which the first instant comes to rest, with what is kept of `left`."""
         flags = dict(zip(self.flags, values, strict=True))
         starts = [region.starts for region in self.system.regions]
-        memory: list[str | None] = [
-            region.starts if region.starts in region.resume_points else None
-            for region in self.system.regions
-        ]
+        memory: list[str | None] = [None] * len(starts)
+        for n, region in enumerate(self.system.regions):
+            if left is not None and region.kept == "state":
+                starts[n] = left[0][n]  # type: ignore[index]
+            if left is not None and region.kept == "resume":
+                memory[n] = left[1][n]  # type: ignore[index]
+            if starts[n] in region.resume_points:
+                memory[n] = starts[n]
         queue: list[object] = []
         for number in range(len(starts)):
             queue += self.zero_dwells(number, starts[number], 0)
@@ -195,7 +200,7 @@ class Brute:
             return (states, memory, ages, values, conditions, self.capped(later))
         if flags[SUPPLY]:
             alone = Seen(set(), set(), False, 0)
-            here = self.power_up(tuple(flags.values()), alone)
+            here = self.power_up(tuple(flags.values()), alone, state)
             seen.endless |= alone.endless
             if here is None:
                 return None

@@ -142,8 +142,16 @@ def test_rules_on_outputs_inputs_and_times_are_decided_too() -> None:
     assert said.isdisjoint({"dead-end", "trap", "press-unanswered", "unreachable-state"})
 
 
-def test_what_is_kept_beside_it_is_refused() -> None:
-    """A power-up with what is kept is none of those that the search begins with."""
-    text = TORCH.replace('[behaviour.mood]\n', '[behaviour.mood]\nkept = "state"\n')
-    with pytest.raises(UsageError, match="something is kept over it"):
+def test_what_is_kept_is_there_at_the_next_power_up() -> None:
+    """`mood` is `late` as the lamp wakes; a proof without it would be none."""
+    kept = gadget(TORCH.replace('[behaviour.mood]\n', '[behaviour.mood]\nkept = "state"\n'), "")
+    standing = {one.rule: one.standing for one in check_gadget(kept).verdicts}
+    assert standing["late is not waking"] == "broken"
+    assert standing["waking ends"] == standing["dark where it is off"] == "proved"
+
+
+def test_a_region_that_lets_go_and_keeps_its_state_is_refused() -> None:
+    """What it stood in before is kept, and in no combination of the search."""
+    text = TORCH.replace('[behaviour.lamp]\n', '[behaviour.lamp]\nkept = "state"\n')
+    with pytest.raises(UsageError, match="the region keeps its state over that"):
         check_gadget(gadget(text, ""))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
+import pytest
 from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
@@ -108,10 +110,15 @@ def test_both_reach_the_same_states_and_break_the_same_rules(
 @settings(max_examples=40, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
 @given(st.data(), small_systems())
 def test_both_let_go_of_the_supply_alike(data: st.DataObject, system: System) -> None:
-    """One state, or two of two regions, let go of it; rules ask for inputs and times, too."""
+    """One state, or two of two regions, let go of it, and something may be kept over that; rules
+    ask for inputs and times, too.
+    """
     letting = {name for name in ("r0", "r1") if name == "r0" or data.draw(st.booleans())}
+    keeping = data.draw(st.sampled_from((None, "resume", "state")))
+    kept = {"r0": keeping if keeping == "resume" else None,
+            "r1": None if keeping == "state" and "r1" in letting else keeping}
     system = replace(system, regions=tuple(
-        replace(region, states=tuple(
+        replace(region, kept=kept[region.name], states=tuple(
             replace(state, unpowered=region.name in letting and state.name == "b")
             for state in region.states))
         for region in system.regions))
@@ -148,3 +155,26 @@ def test_what_never_coincides_is_part_of_what_may(system: System) -> None:
     assert wide.finished
     assert apart.finished
     assert set(apart.zones) <= set(wide.zones)
+
+
+@pytest.mark.parametrize(("kept", "reached"), [(None, False), ("state", True)])
+def test_what_is_kept_is_there_at_the_next_power_up(
+    kept: Literal["state"] | None, reached: bool
+) -> None:
+    """`r1` gets to `b` while `r0` is about to let go; beside `a` it is only by being kept."""
+    off = ex.Inside("r0", frozenset("b"))
+    system = System(raw_events=("knob.edge", "wet.edge"), regions=(
+        Region(name="r0", group="behaviour", starts="a",
+               states=(State(name="a"), State(name="b", unpowered=True)),
+               rows=(Row(key="0", sources=("a",), to="b", on="knob.edge"),)),
+        Region(name="r1", group="behaviour", starts="a", kept=kept,
+               states=(State(name="a"), State(name="b")),
+               rows=(Row(key="1", sources=("a",), to="b", on="wet.edge", when=off),))))
+    acts, flags = (*ACTS, *LET_GO_ACTS), (*FLAGS, SUPPLY)
+    brute = Brute(system, acts, flags, (), together=1).search()
+    assert brute is not None
+    machine = Machine(system.regions, acts=acts, flags=flags, letting={"r0"})
+    search = explore(machine, machine.starts((False, True)), together=1)
+    found = {machine.region_states(config) for config in search.zones}
+    assert found == {names for names, _ in brute.states}
+    assert (("a", "b") in found) == reached
