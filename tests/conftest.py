@@ -41,8 +41,6 @@ UNCOUNTED = frozenset((
     "report/test_vector_search.py::test_instants_without_end_are_left_out_of_vectors",
     "report/test_vector_search.py::test_no_hand_is_held_before_a_sensor_that_answers_to_none",
     "report/test_vectors.py::test_the_search_is_a_pure_function",
-    "report/test_vectors.py::"
-    "test_the_time_of_a_chord_is_tried_with_buttons_let_go_and_pressed_again",
     "stimuli/recording/test_many_wires.py::test_a_hundred_thousand_wires_are_read",
     "test_docs.py", "test_every_key.py", "test_examples.py", "test_features.py",
     "test_one_answer.py",
