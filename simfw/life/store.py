@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from simfw.behaviour.expression import Constant
 from simfw.behaviour.outputs import drives_of, is_awake
-from simfw.behaviour.region import System
+from simfw.behaviour.region import State, System
 from simfw.behaviour.tree import View
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.errors import UsageError
@@ -46,6 +46,13 @@ def grid_of(points: Array) -> Array:
     grid = np.concatenate(pieces)
     grid[-1] = 1.0
     return grid
+
+
+def _alike(states: Sequence[State]) -> list[int]:
+    """For each state of a region one that drives and does the same; many differ in name only."""
+    first: dict[str, int] = {}
+    return [first.setdefault(repr(replace(state, name="")), number)
+            for number, state in enumerate(states)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +111,8 @@ class Store:
         self.outs: dict[Step, int] = {}
         self._levels: list[tuple[float, ...]] = []
         self._phases: dict[tuple[object, ...], int] = {}
+        self._drawn: dict[tuple[object, ...], int] = {}
+        self._alike = [_alike(region.states) for region in layout.regions]
         self._systems: dict[tuple[bool, ...], System] = {}
         self._joints: list[Laps] = []
         self._resting: dict[tuple[Moment, object], list[tuple[Asked, int]]] = {}
@@ -230,7 +239,12 @@ class Store:
             if not moment.dead and layout.gates:
                 truths = Truths(layout, moment, self.level, self._below)
                 gates = tuple(truths.holds(show, states) for _, show in layout.gates)
-            found = self._phases[key] = self._add_loads(self._load_set(moment, states, gates))
+            drawn = (*key[:4], gates, () if moment.dead else tuple(
+                alike[state] for alike, state in zip(self._alike, states, strict=True)))
+            found = self._drawn.get(drawn)
+            if found is None:
+                found = self._drawn[drawn] = self._add_loads(self._load_set(moment, states, gates))
+            self._phases[key] = found
         return found
 
     def _load_set(
