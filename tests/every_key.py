@@ -207,7 +207,7 @@ steps = ["on for 500 ms", "off for 300 ms"]
 times = 3
 [sequences.glow]
 points = ["10 % @ 0 s", "100 % @ 1 s", "10 % @ 3 s"]
-every = "250 ms"
+every = "1000 ms"
 [behaviour.lamp]
 starts = "dark"
 resume_points = ["lit.full", "lit.half"]
@@ -509,7 +509,7 @@ CASES: dict[str, tuple[str, str, str]] = {
     "pins.analog": ("pins", "analog = true", "analog = false"),
     "sequences.steps": ("run", '"on for 500 ms"', '"on for 600 ms"'),
     "sequences.points": ("run", '"100 % @ 1 s"', '"90 % @ 1 s"'),
-    "sequences.every": ("run", 'every = "250 ms"', 'every = "200 ms"'),
+    "sequences.every": ("run", 'every = "1000 ms"', 'every = "500 ms"'),
     "sequences.times": ("run", "times = 3", "times = 2"),
     "behaviour.starts": ("run", 'starts = "dark"', 'starts = "lit.full"'),
     "behaviour.resume": ("run", '["lit.full", "lit.half"]', '["lit.half", "lit.full"]'),
