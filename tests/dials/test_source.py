@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from simfw.behaviour.build import build_system
+from simfw.gadget.model import Gadget
 from simfw.report.source.bundle import system_plan
 from simfw.report.source.layout import lay_out
 from tests.dials.made import gadget
@@ -77,16 +78,106 @@ states.lit = { warm = "rise", cool = "rise", scale = { warm = "dim", cool = "dim
     assert len(layout.scaled) == 10 * (1 + 3)
 
 
-def test_the_c_of_a_long_dial_does_what_the_model_does(tmp_path: Path) -> None:
-    """Random presses: the same events and levels at every instant."""
+FINE = """
+[dials.dim]
+values = ["3 %", "8 %", "18 %", "35 %", "65 %", "100 %"]
+starts = 3
+rows = [{ on = "up.press", step = 1, wrap = true }, { on = "down.press", step = -1 }]
+[sequences.breathe]
+points = ["2 % @ 0 s", "100 % @ 1.5 s", "2 % @ 3 s"]
+every = "20 ms"
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { warm = "on", cool = "on" }
+states.soft = { warm = "breathe", cool = "breathe" }
+rows = [
+  { on = "key.click", from = "dark", to = "lit" },
+  { on = "key.click", from = "lit", to = "soft" },
+  { on = "key.click", from = "soft", to = "dark" },
+]
+[behaviour.shade]
+starts = "day"
+states.day = { scale = { warm = "dim", cool = "off" } }
+states.night = { scale = { warm = "off", cool = "dim" } }
+rows = [
+  { on = "down.click", from = "day", to = "night" },
+  { on = "up.click", from = "night", to = "day" },
+]
+"""
+
+
+def test_many_levels_are_multiplied_and_few_are_listed(tmp_path: Path) -> None:
+    """A line of 75 levels under six brightnesses takes a word for each, and does the same as the
+    model to a millionth; with 15 levels the list of what is left is shorter than the code.
+    """
+    coarse = gadget(FINE.replace("20 ms", "100 ms"))
+    layout = lay_out(system_plan(build_system(coarse), coarse.segments))
+    assert layout.scaled
+    assert not layout.given
+    fine = gadget(FINE)
+    system = build_system(fine)
+    layout = lay_out(system_plan(system, fine.segments))
+    assert not layout.scaled
+    assert len(layout.factors) == 1 + 1 + 6  # unscaled, off, by the dial: for both colours once
+    assert len(layout.given) < 80
+    same_as_the_model(fine, 4, tmp_path)
+
+
+def test_guards_read_levels_that_are_multiplied(tmp_path: Path) -> None:
+    """A dial of 40 levels under one of 20: whether it is more than a fifth, as the model reads it.
+
+    Under halves and quarters many a level lies between two millionths, and the model's floating
+    point decides for the one or the other: then all that is left is listed.
+    """
+    text = """
+[dials.low]
+count = 40
+from = "1 %"
+to = "100 %"
+spacing = "ratio"
+starts = 30
+rows = [{ on = "up.press", step = 3, wrap = true }]
+[dials.dim]
+count = 20
+from = "5 %"
+to = "100 %"
+spacing = "ratio"
+starts = 15
+rows = [{ on = "down.press", step = 7, wrap = true }]
+[behaviour.lamp]
+starts = "lit"
+states.lit = { warm = "low", scale = { warm = "dim" } }
+[behaviour.mark]
+starts = "less"
+states.less = {}
+states.more = { cool = "on" }
+rows = [
+  { on = ["up.release", "down.release"], from = "less", to = "more", when = "warm > 0.2" },
+  { on = ["up.release", "down.release"], from = "more", to = "less", when = "warm <= 0.2" },
+]
+"""
+    even = gadget(text.replace('"ratio"\nstarts = 15', '"even"\nstarts = 15'))
+    assert not lay_out(system_plan(build_system(even), even.segments)).given
+    made = gadget(text)
+    assert lay_out(system_plan(build_system(made), made.segments)).given
+    same_as_the_model(made, 8, tmp_path)
+
+
+def same_as_the_model(made: Gadget, lists: int, folder: Path) -> None:
+    """Random presses: the C tells the same events and levels as the model at every instant."""
     command = compiler("tcc", "gcc", "clang")
     if command is None:
         pytest.skip("no C compiler installed")
-    made = gadget(LONG.format(count=20))
     system = build_system(made)
     account, rng = Account(system, made.segments), random.Random(4)
-    for _ in range(8):
+    for _ in range(lists):
         random_list(account, rng, 14)
-    write_harness(tmp_path, made, system)
-    program = compile_harness(tmp_path, command)
+    write_harness(folder, made, system)
+    program = compile_harness(folder, command)
     assert first_difference(account, talk(program, account.asked)) is None
+
+
+def test_the_c_of_a_long_dial_does_what_the_model_does(tmp_path: Path) -> None:
+    """Dials that are stepped, jump, go round and scale."""
+    same_as_the_model(gadget(LONG.format(count=20)), 8, tmp_path)

@@ -122,8 +122,12 @@ def _tables(layout: Layout) -> list[tuple[str, str, Sequence[Entry]]]:
         ("fw_index", "fw_output_dial_scales",
          _plain(layout.output_dial_scales) if layout.dial_scales else ()),
         ("fw_index", "fw_dial_scales", layout.dial_scales),
-        ("fw_index", "fw_scaled_first", _plain(layout.scaled_first) if layout.scaled else ()),
+        ("fw_index", "fw_scaled_first",
+         _plain(layout.scaled_first) if layout.scaled or layout.factors else ()),
         ("fw_index", "fw_scaled", _plain(layout.scaled)),
+        ("fw_level", "fw_factors", _plain(layout.factors)),
+        ("fw_index", "fw_given_first", _plain(layout.given_first) if layout.given else ()),
+        ("fw_level", "fw_given", _plain(layout.given)),
         ("fw_index", "fw_output_levels",
          () if _one_list(layout) else _plain(layout.output_levels)),
         ("fw_level", "fw_levels", _plain(layout.levels)),
@@ -223,6 +227,7 @@ def tables_header(plan: Plan, layout: Layout, name: str, digest: str, tick: Tick
 typedef {kind} fw_index;
 typedef {place} fw_place; /* a place in fw_rows */
 {_step_place(layout)}typedef uint32_t fw_level;
+typedef {"fw_level" if layout.given else "fw_index"} fw_ranked; /* what fw_rank tells */
 typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
 #define FW_READ_MASK(at) FW_READ_{mask_bits(plan)}(at)
 #define FW_READ_PLACE(at) {"FW_READ_8" if place == "uint8_t" else "FW_READ_16"}(at)
@@ -254,13 +259,13 @@ typedef uint{mask_bits(plan)}_t fw_mask; /* outputs as bits */
 /* Fields of an entry: of fw_rows region, first and last state, guard, where to (a state, or from
  * FW_STEP_FIRST on a distance, none being FW_STEP_ZERO), what to emit; of
  * fw_drives region, first and last state, which level of those that are given before anything
- * scales them, and marks where any are needed; of fw_scales
- * region, first and last state, by how much the place in fw_scaled moves on; of fw_dial_drives and
- * fw_dial_scales region, first and last state, dial and its first state, then where its ranks
- * begin, or by how many steps of which length the place moves on at its first position; of
- * fw_conditions guard, event of rising, event of falling; of fw_clocks region and output; of
- * fw_plays first and last state, and which of fw_sequences they play; of fw_keeps
- * region, first and last state, and whether what it would resume is kept and not its state. */
+ * scales them, and marks where any are needed; of fw_scales region, first and last state, by how
+ * much the place in fw_scaled or fw_factors moves on; of fw_dial_drives and fw_dial_scales region,
+ * first and last state, dial and its first state, then where its levels begin, or by how many steps
+ * of which length the place moves on at its first position; of fw_conditions guard, event of
+ * rising, event of falling; of fw_clocks region and output; of fw_plays first and last state, and
+ * which of fw_sequences they play; of fw_keeps region, first and last state, and whether what it
+ * would resume is kept and not its state. */
 #define FW_ROW_SIZE {ROW_SIZE}u
 #define FW_DRIVE_SIZE {5 if layout.plain_takes or plan.shows else 4}u
 #define FW_SCALE_SIZE 4u
@@ -316,6 +321,8 @@ def counts_of(plan: Plan, layout: Layout) -> list[tuple[str, int]]:
         ("SCALE_COUNT", len(layout.scales)),
         ("DIAL_SCALE_COUNT", len(layout.dial_scales)),
         ("LEVEL_COUNT", len(layout.levels)),
+        ("SCALED_COUNT", len(layout.scaled)),
+        ("GIVEN_COUNT", len(layout.given)),
         ("STEPPED", int(any(layout.steps))),
         ("STEP_FIRST", len(layout.flags)),
         ("STEP_ZERO", len(layout.flags) + layout.steps[0]),

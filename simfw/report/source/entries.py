@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from math import prod
 
 from simfw.behaviour.region import Region
 from simfw.report.source.plan import (
@@ -15,6 +16,7 @@ from simfw.report.source.plan import (
     given_by,
     scaled_level,
     scalers,
+    word,
 )
 
 __all__ = ["Dialled", "Entry", "Scales", "dial_fields", "runs"]
@@ -37,6 +39,15 @@ def runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
         else:
             found.append((number, number))
     return found
+
+
+def _kept(numbers: list[int], some: list[int]) -> int:
+    """Where `some` stand in a row among `numbers`; at their end if they did not yet."""
+    for place in range(len(numbers) - len(some) + 1):
+        if numbers[place : place + len(some)] == some:
+            return place
+    numbers += some
+    return len(numbers) - len(some)
 
 
 class Dialled:
@@ -83,7 +94,9 @@ def dial_fields(plan: Plan, region: Region, states: Iterable[str], dial: str
 
 
 class Scales:
-    """What is left of each output under the factors of all regions that scale it."""
+    """What is left of each output under the factors of all regions that scale it: a list of ranks,
+    or the factors and what they multiply.
+    """
 
     def __init__(self, plan: Plan) -> None:
         self.entries: list[Entry] = []
@@ -92,7 +105,9 @@ class Scales:
         self.dialled_first: list[int] = []
         self.places: list[int | None] = []
         self.ranks: list[int] = []
-        kept: dict[tuple[int, ...], int] = {}
+        self.factors: list[int] = []
+        self.given: list[int] = []
+        self.given_first: list[int | None] = []
         names = list(plan.states.values())
         for output in plan.outputs:
             self.first.append(len(self.entries))
@@ -100,14 +115,19 @@ class Scales:
             regions = scalers(plan.system, output.name)
             if not regions:
                 self.places.append(None)
+                self.given_first.append(None)
                 continue
-            left = tuple(rank for way in factor_ways(plan.system, output.name)
-                         for rank in self._left(output, way))
-            if left not in kept:  # two colours that are dimmed alike share theirs
-                kept[left] = len(self.ranks)
-                self.ranks += left
-            self.places.append(kept[left])
-            step = len(output.driven) if output.segments is None else output.segments + 1
+            # Two colours that are dimmed alike share their lists.
+            ways = factor_ways(plan.system, output.name)
+            if output.words:
+                self.places.append(_kept(self.factors, [word(prod(sorted(way))) for way in ways]))
+                self.given_first.append(_kept(self.given, list(output.words)))
+                step = 1
+            else:
+                self.places.append(_kept(self.ranks, [
+                    rank for way in ways for rank in self._left(output, way)]))
+                self.given_first.append(None)
+                step = len(output.driven) if output.segments is None else output.segments + 1
             for scaler in regions:
                 region = scaler.region
                 for place, factor in enumerate(scaler.fixed, start=1):

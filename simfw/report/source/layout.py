@@ -42,6 +42,8 @@ class Layout:
     that remember a resume point. `scales` holds, for each output from `output_scales` on, in which
     states of a region its place in `scaled` moves on by how much; there stands, for each level that
     is given, the rank that comes out, from `scaled_first` on (None: the output is not scaled).
+    Where levels are multiplied, the place is one in `factors`, and what they multiply stands in
+    `given` from `given_first` on.
     `dial_drives` and `dial_scales` say the same of states that drive or scale by a dial;
     `dial_ranks` holds the levels of positions.
     `clocks` holds the region and the output of each clock of a sequence, `plays`, from
@@ -82,6 +84,9 @@ class Layout:
     output_scales: tuple[int, ...]
     scaled_first: tuple[int | None, ...]
     scaled: tuple[int, ...]
+    factors: tuple[int, ...]
+    given: tuple[int, ...]
+    given_first: tuple[int | None, ...]
     dial_drives: tuple[Entry, ...]
     output_dial_drives: tuple[int, ...]
     dial_ranks: tuple[int, ...]
@@ -106,7 +111,8 @@ class Layout:
         return max(
             len(self.drives), len(self.levels), len(self.flags), len(self.conditions),
             len(self.starts), 2 * len(self.lengths), len(self.id_rows) + len(self.emits),
-            4 * len(self.scales), len(self.scaled), DIAL_DRIVE_SIZE * len(self.dial_drives),
+            4 * len(self.scales), len(self.scaled), len(self.factors), len(self.given),
+            DIAL_DRIVE_SIZE * len(self.dial_drives),
             len(self.dial_ranks), DIAL_SCALE_SIZE * len(self.dial_scales),
             len(self.clocks), len(self.plays), len(self.sequences),
             len(self.flags) + sum(self.steps) + 1 if any(self.steps) else 0,
@@ -382,12 +388,12 @@ def _ended(entry: Entry) -> Entry:
 
 
 def _levels(outputs: Sequence_[Output]) -> tuple[list[int], list[int | None]]:
-    """The levels by rank; equal lists are kept once, and a light with segments needs none."""
+    """The levels by rank; equal lists are kept once, and a rank that is a number needs none."""
     levels: list[int] = []
     first: list[int | None] = []
     kept: dict[tuple[int, ...], int] = {}
     for output in outputs:
-        if output.segments is not None:
+        if output.segments is not None or output.words:
             first.append(None)
             continue
         numbers = tuple(number for number, _ in output.levels)
@@ -534,6 +540,9 @@ def lay_out(plan: Plan) -> Layout:
         output_scales=tuple(scales.first),
         scaled_first=tuple(scales.places),
         scaled=tuple(scales.ranks),
+        factors=tuple(scales.factors),
+        given=tuple(scales.given),
+        given_first=tuple(scales.given_first),
         dial_drives=tuple(dialled.entries),
         output_dial_drives=tuple(dialled.first),
         dial_ranks=tuple(dialled.ranks),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 from simfw.behaviour.expression import Expression
@@ -17,9 +17,13 @@ from simfw.behaviour.outputs import scaled
 from simfw.behaviour.region import Drive, Region, Row, System
 
 __all__ = ["PPM", "Output", "Plan", "Scaler", "Signal", "StateRef", "c_name", "drive_level",
-           "factor_ways", "given_by", "make_plan", "scaled_level", "scalers"]  # fmt: skip
+           "factor_ways", "given_by", "make_plan", "scaled_level", "scalers", "share_of",
+           "word"]  # fmt: skip
 
 PPM = 1_000_000
+WORD = 1 << 32  # what is whole, of numbers that are multiplied in C
+HAIRS = (0, *(sign << place for place in range(7) for sign in (1, -1)))
+WORTH = 600  # bytes of tables that the code which multiplies has to save: 8-bit parts need much
 
 
 def c_name(text: str) -> str:
@@ -57,7 +61,8 @@ class StateRef:
 class Output:
     """A light, load, emitter or receiver. `levels` are all levels its states can give it, sorted,
     as (number in the C tables, share 0..1), `driven` the numbers of those that are given before
-    anything scales them; `segments` is the number of segments or None.
+    anything scales them; `segments` is the number of segments or None. With `words`, one for each
+    of the driven, what is left under factors is worked out in C, and a rank is the number itself.
     """
 
     name: str
@@ -65,10 +70,13 @@ class Output:
     segments: int | None
     levels: tuple[tuple[int, float], ...]
     driven: tuple[int, ...]
+    words: tuple[int, ...] = ()
 
     def rank(self, number: int) -> int:
-        """The place of a level among those that occur; for segments the number itself."""
-        if self.segments is not None:
+        """The place of a level among those that occur; the number itself for segments, and where
+        levels are multiplied.
+        """
+        if self.segments is not None or self.words:
             return number
         return [level for level, _ in self.levels].index(number)
 
@@ -183,6 +191,52 @@ def scaled_level(
     return drive_level(left), left.duty
 
 
+def word(share: float) -> int:
+    """A share (0..1) as a number of 32 bits."""
+    return min(round(share * WORD), WORD - 1)
+
+
+def share_of(first: int, second: int) -> int:
+    """Two numbers of 32 bits multiplied, as `share_of` of the C does it."""
+    return (first * second + WORD // 2) // WORD
+
+
+def _words(system: System, output: Output) -> tuple[int, ...]:
+    """The driven levels as words that, multiplied in C, give every level to the last digit that
+    the model has; nothing where there are none. Where a product lies half way between two digits,
+    a word a hair beside the share falls to the side to which the model rounds.
+    """
+    shares = dict(output.levels)
+    ways = [(way, word(math.prod(sorted(way)))) for way in factor_ways(system, output.name)]
+    found = []
+    for number in output.driven:
+        wanted = [(factor, scaled_level(number, shares[number], way, None)[0])
+                  for way, factor in ways]
+        middle = word(shares[number])
+        near = (min(max(middle + hair, 0), WORD - 1) for hair in HAIRS)
+        fits = next((one for one in near if all(
+            share_of(share_of(one, factor), PPM) == level for factor, level in wanted)), None)
+        if fits is None:
+            return ()
+        found.append(fits)
+    return tuple(found)
+
+
+def _multiplied(system: System, outputs: tuple[Output, ...]) -> tuple[Output, ...]:
+    """The outputs, with words where their levels are multiplied in C: all that can be, where that
+    is shorter than to list what comes out.
+    """
+    words = {one.name: _words(system, one) for one in outputs
+             if one.segments is None and scalers(system, one.name)}  # fmt: skip
+    saved = 0
+    for levels, driven, ways in {(one.levels, one.driven, len(factor_ways(system, one.name)))
+                                 for one in outputs if words.get(one.name)}:
+        saved += 4 * len(levels) + ways * len(driven) - 4 * (ways + len(driven))
+    if saved <= WORTH:
+        return outputs
+    return tuple(replace(one, words=words.get(one.name, ())) for one in outputs)
+
+
 def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
     """Every output that some state drives, in order of first appearance."""
     levels: dict[str, dict[int, float]] = {}
@@ -211,7 +265,7 @@ def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
                 level, left = scaled_level(number, share, factors, segments.get(name))
                 found.setdefault(level, left)
     macros = _unique("FW_OUT_", levels)
-    return tuple(
+    return _multiplied(system, tuple(
         Output(
             name=name,
             macro=macros[name],
@@ -220,7 +274,7 @@ def _outputs(system: System, segments: Mapping[str, int]) -> tuple[Output, ...]:
             driven=before[name],
         )
         for name, found in levels.items()
-    )
+    ))
 
 
 def _signals(system: System) -> tuple[Signal, ...]:

@@ -766,9 +766,23 @@ static fw_index lit(fw_index output)
 }
 #endif
 
+#if FW_GIVEN_COUNT > 0
+/* Two shares, of which 2^32 were the whole, multiplied: rounded, in halves of 16 bits. */
+static fw_level share_of(fw_level a, fw_level b)
+{
+    fw_level a_low = a & 0xFFFFu;
+    fw_level b_low = b & 0xFFFFu;
+    fw_level low = a_low * b_low;
+    fw_level middle = ((a >> 16) * b_low) + (low >> 16);
+    fw_level other = (a_low * (b >> 16)) + (middle & 0xFFFFu);
+
+    return ((a >> 16) * (b >> 16)) + (middle >> 16) + (other >> 16) + ((other >> 15) & 1u);
+}
+#endif
+
 /* The rank that is left of what an output is given under the factors of all regions that scale it
  * now; where none can, it is given its rank. */
-static fw_index scaled(fw_index output, fw_index given)
+static fw_ranked scaled(fw_index output, fw_index given)
 {
 #if (FW_SCALE_COUNT > 0) || (FW_DIAL_SCALE_COUNT > 0)
     fw_index place = AT(fw_scaled_first, output);
@@ -803,24 +817,37 @@ static fw_index scaled(fw_index output, fw_index given)
         }
     }
 #endif
+#if FW_GIVEN_COUNT > 0
+    at = AT(fw_given_first, output);
+    if (at != FW_NONE) {
+        fw_level share = share_of(FW_READ_LEVEL(&fw_given[at + given]),
+                                  FW_READ_LEVEL(&fw_factors[place]));
+
+        return share_of(share, 1000000u); /* parts per million */
+    }
+#endif
+#if FW_SCALED_COUNT > 0
     return AT(fw_scaled, place + given);
+#else
+    return given;
+#endif
 #else
     (void)output;
     return given;
 #endif
 }
 
-fw_index fw_plain_rank(fw_index output)
+fw_ranked fw_plain_rank(fw_index output)
 {
     return scaled(output, lit_plain(output));
 }
 
-fw_index fw_rank(fw_index output)
+fw_ranked fw_rank(fw_index output)
 {
     return scaled(output, lit(output));
 }
 
-fw_level fw_level_of(fw_index output, fw_index rank)
+fw_level fw_level_of(fw_index output, fw_ranked rank)
 {
 #if FW_ONE_LEVEL_LIST
     (void)output;

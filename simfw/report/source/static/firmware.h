@@ -98,13 +98,14 @@ bool fw_changed(fw_index output);
 /* The level of an output: parts per million, or the number of lit segments (see tables.h). */
 fw_level fw_output(fw_index output);
 
-/* The same as a rank: the place of the level among those that the output can have, from 0. */
-fw_index fw_rank(fw_index output);
-fw_level fw_level_of(fw_index output, fw_index rank);
+/* The same as a rank: the place of the level among those that the output can have, from 0, or the
+ * level itself. */
+fw_ranked fw_rank(fw_index output);
+fw_level fw_level_of(fw_index output, fw_ranked rank);
 
 /* The rank without the regions whose outputs a `show` expression gates. The gates themselves read
  * this one, so that nothing here ever calls itself. */
-fw_index fw_plain_rank(fw_index output);
+fw_ranked fw_plain_rank(fw_index output);
 
 /* The compiled guards and gates of tables.c. */
 bool fw_guard(fw_index guard);
