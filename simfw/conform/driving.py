@@ -11,6 +11,7 @@ from simfw.circuit.circuit import Circuit
 from simfw.conform.coarse import on_ticks
 from simfw.conform.firmware import Difference, Drive
 from simfw.errors import UsageError
+from simfw.quantity import format_duration
 from simfw.stimuli.inputs import settable
 from simfw.stimuli.scenario import Scenario, Toggle
 from simfw.vectors.build import (
@@ -21,6 +22,7 @@ from simfw.vectors.build import (
     replay_scenario,
     to_scenario,
 )
+from simfw.vectors.sketch import Act
 from simfw.verify.replay import ASSUMED_CHARGE, Options
 from simfw.verify.replay import replay as replay_recording
 
@@ -70,14 +72,30 @@ def scenario_drive(model: Rehearsal, name: str, scenario: Scenario) -> Drive:
             f"{name} cannot be used to drive a firmware: {', '.join(sorted(cuts))} cuts its supply "
             "off in it."
         )
+    acts = acts_of(scenario, model.prepared.gadget)
+    twice = _at_once(acts)
+    if twice is not None:
+        raise UsageError(
+            f"{name} cannot be used to drive a firmware: at {format_duration(twice.at_ns)} "
+            f"{twice.name} opens and closes in one instant, in which an input changes once at most."
+        )
     played = replay_scenario(model, scenario, whole=False)
     if played is None:
         raise UsageError(
             f"{name} cannot be used to drive a firmware: the cell runs empty in it, or a "
             "voltage lies on a threshold."
         )
-    acts = acts_of(scenario, model.prepared.gadget)
     return Drive(name, scenario.charge, acts, scenario.lasts_ns, played)
+
+
+def _at_once(acts: Sequence[Act]) -> Act | None:
+    """The first contact that moves twice at one time."""
+    moved: dict[tuple[int, str], float] = {}
+    for act in acts:
+        place = act.at_ns, act.name
+        if act.kind == "contact" and moved.setdefault(place, act.value) != act.value:
+            return act
+    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from simfw.engine.simulator import Prepared
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
-from simfw.stimuli.scenario import Scenario, Usb
+from simfw.stimuli.scenario import Press, Scenario, Usb
 from simfw.vectors.build import Rehearsal
 from simfw.vectors.replay import Replay
 from simfw.vectors.sketch import Act
@@ -69,6 +69,16 @@ def test_a_full_cell_that_is_plugged_in_drives_a_firmware(at_s: int, charger: li
     assert drive.replay.events == [(at_s * S, name) for name in ["usb.in", *charger]]
     assert drive.replay.events == [(event.time_ns, event.name)
                                    for event in simulate(gadget, plug).events]  # fmt: skip
+
+
+def test_a_contact_that_opens_and_closes_in_one_instant_drives_no_firmware() -> None:
+    """It is a scenario like any other, and the reason is named with its time."""
+    gadget = made(CLICKED_TOP, buttons={"top": {"debounce": "20 ms"}})
+    steps = (Press(at_ns=S, button="top", for_ns=S), Press(at_ns=2 * S, button="top", for_ns=S))
+    again = Scenario(title="again", gadget_path=LARDER, charge=0.5, lasts_ns=5 * S, steps=steps,
+                     gadget=gadget)  # fmt: skip
+    with pytest.raises(UsageError, match="at 2 s top opens and closes in one instant"):
+        scenario_drive(Rehearsal(Prepared(gadget)), "again.toml", again)
 
 
 def test_gaps_lie_around_the_times_of_buttons_chords_and_sensors() -> None:
