@@ -109,7 +109,7 @@ class Firmware:
         most = sum(len(report.line) + 1 for one in exchanges for report in one.reports)
         answered = self.talk([line for exchange in exchanges for line in exchange.lines],
                              LEAST_BYTES + 4 * most)
-        answers = [_due(exchange, lines) for exchange, lines
+        answers = [_needed(exchange, _due(exchange, lines), self.within_ns) for exchange, lines
                    in zip_longest(exchanges, _split(answered)) if lines is not None]
         kinds = {line.split(" ")[0] for line in answered} & set(KINDS)
         self.told |= kinds
@@ -168,6 +168,21 @@ def _due(exchange: Exchange | None, answer: list[str]) -> list[str]:
         return [line for line in answer if not line.startswith("sleep ")
                 and not (line.startswith("out ") and line.endswith(" 0"))]
     return answer
+
+
+def _needed(exchange: Exchange | None, answer: list[str], within_ns: int) -> list[str]:
+    """An answer without wakings that end in the instant in which they begin, where the model has
+    none: an edge, or the end of a time, wakes a controller that has nothing to do then.
+    """
+    if exchange is None:
+        return answer
+    told = set(answer)
+    wakes = [one.time_ns for one in exchange.reports if one.kind == "wake"]
+    times = (line.removeprefix("wake ") for line in answer if line.startswith("wake "))
+    short = {time for time in times if f"sleep {time}" in told and all(
+        abs(time_of(f"wake {time}") - wake) > within_ns for wake in wakes)}  # fmt: skip
+    return [line for line in answer if line.partition(" ")[2] not in short
+            or not line.startswith(("wake ", "sleep "))]  # fmt: skip
 
 
 def _asked(exchange: Exchange) -> Exchange:

@@ -12,11 +12,11 @@ from pathlib import Path
 from simfw.stimuli.scenario import to_toml
 from simfw.vectors.bands import Bands
 from simfw.vectors.build import Vector, VectorSet
-from simfw.vectors.replay import Report, let_go
+from simfw.vectors.replay import Report
 
 __all__ = ["vector_files"]
 
-LIST = ("vector", "for", "title")
+LIST = ("vector", "for", "title", "ends_ns")
 STIMULI = ("vector", "time_ns", "signal", "value", "code")
 EXPECTED = ("vector", "signal", "value", "earliest_ns", "typical_ns", "latest_ns", "lowest_v",
             "highest_v")  # fmt: skip
@@ -50,6 +50,21 @@ def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
             yield vector.name, act.at_ns, act.name, value, code
 
 
+def _seen(vector: Vector) -> Iterator[Report]:
+    """Every edge of an output that a capture shows: what a firmware tells, and that outputs which
+    are on go off with the supply, whoever lets go of it, which it need not tell.
+    """
+    levels: dict[str, int] = {}
+    for exchange in vector.replay.exchanges:
+        for report in exchange.reports:
+            if report.kind == "out":
+                levels[report.name] = report.level
+                yield report
+        if exchange.lines[-1].startswith("off "):
+            yield from (Report("out", exchange.ends_ns, name) for name, on in levels.items() if on)
+            levels.clear()
+
+
 def _edges(vector: Vector, clock: Fraction, bands: Bands | None) -> Iterator[tuple[object, ...]]:
     """Every output edge with its windows: what has passed since the last stimulus, at the corners
     of the clock, and the supplies that every unit reads alike where a bench has set one. Edges in
@@ -59,7 +74,7 @@ def _edges(vector: Vector, clock: Fraction, bands: Bands | None) -> Iterator[tup
     set_at = [act.at_ns for act in readings]
     off, below = clock.numerator, clock.denominator
     times = sorted({0, *(act.at_ns for act in vector.acts)})
-    for report in _outputs(vector):
+    for report in _seen(vector):
         since = times[bisect_right(times, report.time_ns) - 1]
         passed = report.time_ns - since
         # passed / (1 + clock) rounded down, and passed / (1 - clock) rounded up, in whole numbers
@@ -69,21 +84,6 @@ def _edges(vector: Vector, clock: Fraction, bands: Bands | None) -> Iterator[tup
         volts = bands.window_v(readings[place].value) if bands and place >= 0 else None
         yield (vector.name, report.name, report.level, low, report.time_ns, high,
                *("" if end is None else f"{end:.3f}" for end in volts or (None, None)))
-
-
-def _outputs(vector: Vector) -> Iterator[Report]:
-    """The changes of outputs, with those that come of a supply which the firmware has let go of."""
-    on: dict[str, int] = {}
-    before = None
-    for one in vector.replay.exchanges:
-        if let_go(before, one):
-            yield from (Report("out", one.ends_ns, name) for name, level in on.items() if level)
-            on = {}
-        for report in one.reports:
-            if report.kind == "out":
-                on[report.name] = report.level
-                yield report
-        before = one
 
 
 def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)) -> dict[str, str]:
@@ -99,7 +99,8 @@ def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)
         for item in vector.covers & covered.keys():
             covered[item].append(vector.name)
     files["vectors/vectors.csv"] = _csv(
-        LIST, ((vector.name, "host" if vector.for_host else "bench", vector.title)
+        LIST, ((vector.name, "host" if vector.for_host else "bench", vector.title,
+                vector.ends_ns)
                for vector in vectors.vectors))  # fmt: skip
     files["vectors/stimuli.csv"] = _csv(STIMULI, _stimuli(vectors))
     files["vectors/expected.csv"] = _csv(

@@ -403,6 +403,9 @@ class Replayer(Sketch):
 
     def _tell(self, reports: list[Report], power_up: bool) -> None:
         """Write the lines of an instant, if it needs any of its own."""
+        if power_up:
+            for name in self.system.measures:
+                self._tell_levels(name)
         changed: list[str] = []
         for name in self.asked:
             value = self._value(name)
@@ -430,6 +433,17 @@ class Replayer(Sketch):
             self.told[name] = value
             self.sets.append(f"set {name} {value}")
 
+    def _tell_levels(self, measure: str) -> None:
+        """Tell of each level of a measure whether it is reached. All of them are told of one value,
+        from when it is there on: a firmware may judge them in another order, or at another time.
+        """
+        for number in range(1, len(self.system.measures[measure].all) + 1):
+            name = f"{measure}.reached.{number}"
+            value = int(super().flag(name))
+            if self.told.get(name) != value:
+                self.told[name] = value
+                self.sets.append(f"set {name} {value}")
+
     def _fits(self, name: str, value: int) -> bool:
         if is_answer(name):
             return all(below == (not value) for _, below in self.asked[name])
@@ -453,6 +467,8 @@ class Replayer(Sketch):
             raw += self._apply(act)
             if act.kind == "hand":
                 self._tell_echo(f"{act.name}.echo")
+            elif act.kind == "measure":
+                self._tell_levels(act.name)
             after = self.status_level()
             if after != before and "status.edge" in self.stepper.event_ids:
                 self.sets.append(f"set status {after}")

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from simfw import load_gadget, simulate
 from simfw.conform.driving import gaps_of, inputs_of, recorded_drive, scenario_drive, scenario_of
-from simfw.conform.firmware import Difference, Drive
+from simfw.conform.firmware import Difference, Drive, Firmware
 from simfw.conform.mutants import COMPILERS, Build, Mutant, Subject, mutants_of, score
 from simfw.engine.simulator import Prepared
 from simfw.errors import UsageError
@@ -17,7 +20,7 @@ from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
 from simfw.stimuli.scenario import Press, Scenario, Usb
 from simfw.vectors.build import Rehearsal
-from simfw.vectors.replay import Replay
+from simfw.vectors.replay import Exchange, Replay, Report
 from simfw.vectors.sketch import Act
 from simfw.verify.replay import Options
 from tests.report.generated_c import compiler
@@ -27,6 +30,8 @@ from tests.verify.gadgets import gadget as read
 from tests.verify.recorded import recorded
 
 S = 10**9
+DRAWER = Rehearsal(Prepared(load_gadget(
+    Path(__file__).resolve().parents[1] / "data/drawer-lamp.toml")))  # fmt: skip
 LARDER = Path(__file__).resolve().parents[2] / "scenarios/larder-lamp"
 CLICKED_TOP = [{"from": "off", "on": "top.click", "to": "on"},
                {"from": "on", "on": "top.click", "to": "off"}]  # fmt: skip
@@ -79,6 +84,75 @@ def test_a_contact_that_opens_and_closes_in_one_instant_drives_no_firmware() -> 
                      gadget=gadget)  # fmt: skip
     with pytest.raises(UsageError, match="at 2 s top opens and closes in one instant"):
         scenario_drive(Rehearsal(Prepared(gadget)), "again.toml", again)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(st.tuples(st.integers(1, 900), st.sampled_from(
+    [0.0, 9.0, 10.0, 14.0, 15.0, 50.0, 100.0, 104.0, 105.0, 300.0])), max_size=6))  # fmt: skip
+def test_all_levels_of_a_measure_are_told_of_one_value(script: list[tuple[int, float]]) -> None:
+    """A firmware may ask for more before it asks for less, and at another time than the model:
+    whatever it reads, and whenever, is true of the value that there is.
+    """
+    told: dict[str, int] = {}
+    now, acts = 0, [Act(7_000_000, "contact", "drawer", 1.0)]
+    for gap_ms, value in script:
+        now += gap_ms * 1_000_000
+        acts.append(Act(now, "measure", "light", value))
+    played = DRAWER.play(charge=0.5, acts=acts, ends_ns=now + 2 * S)
+    # 10 lx and 100 lx, then what lies 5 lx above; one threshold is passed before any change.
+    levels = (10.0, 100.0, 15.0, 105.0)
+    for exchange in played.exchanges[1:]:
+        *sets, last = exchange.lines
+        told |= {name: int(value) for _, name, value in (line.split(" ") for line in sets)}
+        value = next((act.value for act in reversed(acts) if act.kind == "measure"
+                      and (act.at_ns < exchange.ends_ns or (act.at_ns == exchange.ends_ns
+                                                            and not last.startswith("until")))),
+                     15.0)  # fmt: skip
+        assert [told[f"light.reached.{number}"] for number in range(1, 5)] == [
+            int(value >= level) for level in levels]  # fmt: skip
+
+
+class Says(Firmware):
+    """A firmware that gives these answers, whatever it is asked."""
+
+    def __init__(self, *answer: str, within_ns: int = 0) -> None:
+        super().__init__("firmware", within_ns=within_ns)
+        self.answer = answer
+
+    def talk(self, lines: Sequence[str], most_bytes: int = 0) -> list[str]:
+        """The same answer to all."""
+        return list(self.answer)
+
+
+@pytest.mark.parametrize("within_ns", [0, 2])
+def test_a_waking_that_ends_in_its_instant_need_not_be_the_models(within_ns: int) -> None:
+    """A pin wakes the controller though nothing is to be done: that is no fault. What the model
+    tells has to be told, and one that stays awake, or wakes later, is noticed.
+    """
+    sample = (Report("wake", 900), Report("sleep", 900))
+    replay = Replay(exchanges=[Exchange(("power 0",), (Report("sleep", 0),)),
+                               Exchange(("set usb 1", "step 500"), ()),
+                               Exchange(("until 1000",), sample),
+                               Exchange(("until 9000",), ())])  # fmt: skip
+    drive = Drive("drive", 0.5, (), 9000, replay)
+
+    def found(*lines: str) -> Difference | None:
+        return Says(*lines, within_ns=within_ns).differs(drive)
+
+    told = ("sleep 0", "ok", "ok", "wake 900", "sleep 900", "ok", "ok")
+    assert found(*told) is None
+    edge = ("sleep 0", "ok", "wake 500", "sleep 500", "ok", *told[3:])
+    assert found(*edge) is None
+    assert found(*edge[:5], "wake 700", "sleep 700", *edge[5:]) is None
+    for wrong, time_ns in (
+        ((*edge[:5], "ok", "ok"), 900),  # the sample is not told
+        ((*edge[:2], "wake 500", *edge[4:]), 500),  # it stays awake
+        ((*edge[:2], "wake 500", "sleep 505", *edge[4:]), 500),
+        ((*edge[:5], "wake 950", "wake 950", "sleep 950", "sleep 950", "ok", "ok"), 900),
+    ):
+        parted = found(*wrong)
+        assert parted is not None, wrong
+        assert parted.time_ns == time_ns
 
 
 def test_gaps_lie_around_the_times_of_buttons_chords_and_sensors() -> None:

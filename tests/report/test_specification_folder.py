@@ -6,6 +6,7 @@ import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -16,6 +17,7 @@ from simfw.cli import main
 from simfw.gadget.model import Gadget
 from simfw.quantity import read_ns
 from simfw.report.specification import document_of, subject_of
+from simfw.report.specification.closing import verification
 from simfw.report.specification.document import Bullets, Gap, Note, Paragraph, Table
 from simfw.report.specification.first import code_below
 from simfw.report.specification.folder import model_files
@@ -27,6 +29,7 @@ from tests.sharing import shared_vectors as make_vectors
 
 ALL = [*DEMOS, *sorted(ROOT.glob("tests/gallery/*/gadget.toml"))]
 HOOK = next(path for path in DEMOS if path.parent.name == "key-hook")
+HEN = next(path for path in DEMOS if path.parent.name == "hen-house")
 LARDER = next(path for path in DEMOS if path.parent.name == "larder-lamp")
 every = pytest.mark.parametrize("path", ALL, ids=lambda path: path.parent.name)
 
@@ -340,6 +343,28 @@ def test_toggles_and_measures_are_told_as_what_they_are(tmp_path):
     assert "toggle `slide` settles or `light` is measured" in lines["sleep"]
     signals = [row[0].text for row in by_caption["Pins"].rows]
     assert signals == ["`slide`", "`light`", "`light.supply`", "`lamp`"]
+    said = " ".join(block.text for block in blocks(gadget) if isinstance(block, Paragraph))
+    # 1 s, as where nothing is written, less 2 ms: the time that the wake sources name.
+    assert ("Region `light.look` is in `settling` from the beginning of a measurement to its "
+            "judging, and else in `asleep`, from power-up on. There its time is what the "
+            "measurement leaves: 998 ms." in said)
+    assert "998 ms" in lines["wake sources"]
+
+
+def test_each_row_that_is_not_covered_has_words_of_its_own():
+    """Six rows count a dial down by one requirement: which of them is missing has to be told."""
+    gadget = load_gadget(HEN)
+    system = build_system(gadget)
+    keys = [f"row {row.key}" for region in system.regions for row in region.rows]
+    vectors = SimpleNamespace(vectors=(), missing=[(key, "why") for key in keys],
+                              coverage_lines=list, items=())  # fmt: skip
+    subject = replace(subject_of(gadget, system), vectors=vectors)
+    table = next(block for block in verification(subject).blocks
+                 if isinstance(block, Table) and block.caption == "Not covered")
+    said = [(row[0].text, row[0].links) for row in table.rows]
+    assert len(said) == len(set(said)) == len(keys) > 60
+    assert [text for text, _ in said if "`darker` in `3`" in text] == [
+        "row, `darker` in `3`, to `4`:"]  # fmt: skip
 
 
 @every

@@ -229,6 +229,46 @@ def written_out(edges, stretches):
     return edges
 
 
+def captured(replay):
+    """The edges that a capture of a replay's outputs shows. Nothing is on without a supply."""
+    edges, on = [], set()
+    for exchange in replay.exchanges:
+        for report in exchange.reports:
+            if report.kind == "out":
+                edges.append((report.time_ns, report.name, report.level))
+                (on.add if report.level else on.discard)(report.name)
+        word, time = exchange.lines[-1].split(" ")[:2]
+        if word == "off":
+            edges += [(int(time), name, 0) for name in on]
+            on = set()
+    return sorted(edges)
+
+
+def test_outputs_go_off_with_the_supply_in_the_table_of_edges(hook, tmp_path):
+    """A bench sees that edge: without it an output would go on a second time."""
+    files = vector_files(hook[2], tmp_path)
+    levels, fell = {}, 0
+    off = {(row["vector"], row["time_ns"])
+           for row in csv.DictReader(io.StringIO(files["vectors/stimuli.csv"]))
+           if row["signal"] == "supply" and row["value"] == "0"}  # fmt: skip
+    for row in csv.DictReader(io.StringIO(files["vectors/expected.csv"])):
+        place = row["vector"], row["signal"]
+        assert levels.get(place, "0") != row["value"], row
+        levels[place] = row["value"]
+        if (row["vector"], row["typical_ns"]) in off:
+            assert row["value"] == "0"
+            assert row["earliest_ns"] == row["latest_ns"] == row["typical_ns"]
+            fell += 1
+    assert fell
+
+
+def test_the_list_of_vectors_tells_how_long_a_bench_looks(hook, tmp_path):
+    """Also of those that are no scenario: an edge after the last one expected is one too many."""
+    rows = csv.DictReader(io.StringIO(vector_files(hook[2], tmp_path)["vectors/vectors.csv"]))
+    ends = {row["vector"]: int(row["ends_ns"]) for row in rows}
+    assert ends == {vector.name: vector.ends_ns for vector in hook[2].vectors}
+
+
 def test_what_the_tables_leave_out_can_be_written_out_from_them(hook, tmp_path):
     """Edges and repeats together are the edges of the whole replay, to the nanosecond."""
     _, prepared, vectors = hook
@@ -246,9 +286,7 @@ def test_what_the_tables_leave_out_can_be_written_out_from_them(hook, tmp_path):
             whole = replay_scenario(model, vector.scenario)
         else:
             whole = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns)
-        assert written_out(edges, stretches) == sorted(
-            (report.time_ns, report.name, report.level) for report in whole.reports
-            if report.kind == "out")  # fmt: skip
+        assert written_out(edges, stretches) == captured(whole)
         told = [report for one in vector.replay.unrolled.exchanges for report in one.reports]
         assert told == list(whole.reports)  # events and waking too
 

@@ -173,7 +173,23 @@ def _item(subject: Subject, item: str) -> Cell:
     one = subject.by_key.get(key)
     if one is None:
         return Cell(f"{word} `{rest}`" if ":" in rest else item)
-    return Cell(" ".join(part for part in (word, more) if part), links=((one.number, one.anchor),))
+    said = " ".join(part for part in (word, more) if part)
+    where = _which(subject, key) if word != "pair" else ""
+    return Cell(f"{said}, {where}:" if where else said, links=((one.number, one.anchor),))
+
+
+def _which(subject: Subject, key: str) -> str:
+    """Where a row stands and what it answers, if its requirement speaks of other rows too."""
+    one = subject.by_key[key]
+    if sum(other is one for other in subject.by_key.values()) < 2:
+        return ""
+    for region in subject.system.regions:
+        for row in region.rows:
+            if row.key == key:
+                states = in_words(shortened([f"`{state}`" for state in row.sources]), "or")
+                begins = f"`{row.on}`" if row.on else "after a time"
+                return f"{begins} in {states}, to `{row.to}`"
+    return ""
 
 
 MOST_NAMED = 3

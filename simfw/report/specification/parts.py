@@ -8,8 +8,8 @@ from simfw.behaviour.region import STATUS_LEVELS
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.charger import ChargerMode, charger_model
 from simfw.gadget.figures import figure_text, standing_text
-from simfw.gadget.model import Button
-from simfw.quantity import format_percent, format_si
+from simfw.gadget.model import Button, Measure
+from simfw.quantity import format_duration, format_percent, format_si
 from simfw.report.specification.dials import dials
 from simfw.report.specification.document import (
     Block,
@@ -240,6 +240,14 @@ def _sensors(subject: Subject) -> Section:
     ))  # fmt: skip
 
 
+def _look_text(name: str, measure: Measure) -> str:
+    """What the states are in which the specification names a measure's taking."""
+    rest_ns = measure.every.ns - measure.settle.ns
+    return (f"Region `{name}.look` is in `settling` from the beginning of a measurement to its "
+            "judging, and else in `asleep`, from power-up on. There its time is what the "
+            f"measurement leaves: {format_duration(rest_ns)}.")  # fmt: skip
+
+
 def _measured(subject: Subject) -> Section:
     """What is measured now and then, and where its thresholds lie."""
     rows = []
@@ -260,6 +268,7 @@ def _measured(subject: Subject) -> Section:
     starts = in_words(f"`{name}` with {measure.starts}" for name, measure in measures.items())
     return Section(anchor="measures", title="Measures", blocks=(
         Paragraph(f"{MEASURE} At power-up {starts} passed."),
+        *(Paragraph(_look_text(name, measure)) for name, measure in measures.items()),
         *table,
         *times_table(subject, "Times of the measures", (
             (f"measures.{name}.{key}", meaning) for name in measures for key, meaning in (
