@@ -57,7 +57,8 @@ class Mode:
     opens; `ends_by` says which; both None when neither happens within a hundred years.
     `lights` holds the FL 1 run time of each light that is on in it, bars left out.
     `readings` are the meter's readings (A: low, value, high) for states of this mode, by key.
-    `dials` maps each dial that bears on what is drawn to its position, the one it starts in, and
+    `dials` maps each dial that bears on what is drawn to its position: the one it starts in, or
+    where the mode itself brings it (one that goes round for ever stands in none), and
     `over_dials_a` holds the mean current with all of them at their lowest values and at their
     highest (None: no dial, or one of the two cannot be held). `peak_a` is the highest current of
     any moment where a sequence plays in the mode, else None.
@@ -98,12 +99,15 @@ class MeanCurrent:
 
 @dataclass(frozen=True, slots=True)
 class _Rested:
-    """How a mean current was found: the watched regions, and the mix of parts where it is one."""
+    """How a mean current was found: the watched regions, the mix of parts where it is one, and
+    where each dial stands that does not go on moving.
+    """
 
     rested: Prepared
     places: tuple[int, ...]
     allowed: tuple[frozenset[str], ...]
     mixed: Blend | None
+    dials: Mapping[str, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -318,7 +322,11 @@ def _current(
             voltage_v=min(clock.voltage(charge) for clock, _ in times), charger_a=charger_a,
             peak_a=peak_a if playing and cycle is not None else None,
         )
-    return found, _Rested(rested, places, allowed, mixed)
+    turning = () if cycle is None else cycle.moving
+    dials = {region.name: int(warm.stepper.state_name(region.name))
+             for number, region in enumerate(system.regions)
+             if region.group == "dials" and number not in turning}  # fmt: skip
+    return found, _Rested(rested, places, allowed, mixed, dials)
 
 
 def _come_round(
@@ -388,7 +396,8 @@ def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
         readings=readings,
         within_a=found.within_a,
         left_by=found.left_by,
-        dials={region.name: int(region.starts) for region in _dials(prepared.system, stand)},
+        dials={region.name: how.dials[region.name] for region in _dials(prepared.system, stand)
+               if region.name in how.dials},
         over_dials_a=_over_dials(prepared, stand, charge),
         peak_a=found.peak_a,
     )

@@ -22,6 +22,7 @@ __all__ = ["current_text", "dial_lines", "left_out", "modes_json", "modes_text",
            "over_dials_text", "unmatched_readings"]  # fmt: skip
 
 LARGEST = 3  # parts of a mean current that are named
+MOST_BROUGHT = 4  # modes that are named for where they bring a dial
 ENDLESS = "it does not end within 100 years"
 
 
@@ -91,7 +92,7 @@ def modes_text(
     charge = format_percent(modes[0].charge)
     protected = gadget.cell.cut_off is not None
     regions = list(modes[0].states)
-    dialled = any(mode.dials for mode in modes)
+    dialled = any(over_dials_text(mode) for mode in modes)
     peaks = any(mode.peak_a is not None for mode in modes)
     header = (*regions, "current", *(["peak"] * peaks), *(["by dial"] * dialled), "run time",
               "largest parts")
@@ -174,21 +175,35 @@ def over_dials_text(mode: Mode) -> str:
 
 
 def dial_lines(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
-    """Where the dials stand in a table of modes, in one sentence."""
-    standing: dict[str, int] = {}
+    """Where the dials stand in a table of modes, in a sentence for those that stand where they
+    start and one for those that modes bring elsewhere by themselves.
+    """
+    starting: dict[str, str] = {}
+    brought: dict[str, list[str]] = {}
     for mode in modes:
-        standing.update(mode.dials)
-    if not standing:
-        return []
-    said = []
-    for name, place in standing.items():
-        levels = gadget.dials[name].levels
-        value = levels[place]
-        unit = "" if value.segments is None else f" segment{'s' * (value.segments != 1)}"
-        said.append(f"{name} at {value.text}{unit}, its position {place} of 0 to {len(levels) - 1}")
-    return [f"Dials stand where they start: {'; '.join(said)}.",
-            "By dial: the same with the dials of that line at their lowest values, and at their "
-            "highest."]
+        for name, place in mode.dials.items():
+            levels = gadget.dials[name].levels
+            value = levels[place]
+            unit = "" if value.segments is None else f" segment{'s' * (value.segments != 1)}"
+            said = f"{name} at {value.text}{unit}, its position {place} of 0 to {len(levels) - 1}"
+            if place == gadget.dials[name].starts:
+                starting[name] = said
+            else:
+                where = " ".join(f"{region}.{ticking_text(state)}"
+                                 for region, state in mode.states.items())  # fmt: skip
+                brought.setdefault(said, []).append(where)
+    lines = []
+    if starting:
+        lines.append(f"Dials stand where they start: {'; '.join(starting.values())}.")
+    for said, modes_there in brought.items():
+        more = len(modes_there) - MOST_BROUGHT
+        named = [*modes_there[:MOST_BROUGHT], *([f"{more} more"] if more > 0 else [])]
+        lines.append("Where a mode moves a dial itself it counts as it stands in the end: "
+                     f"{said} ({', '.join(named)}).")
+    if any(over_dials_text(mode) for mode in modes):
+        lines.append("By dial: the same with the dials of that line at their lowest values, and at "
+                     "their highest.")
+    return lines
 
 
 def left_out(found: Survey) -> list[str]:

@@ -152,6 +152,32 @@ def test_modes_have_a_line_for_each_state_and_not_for_each_position() -> None:
     assert "Dials stand where they start: dim at 5 %, its position 1 of 0 to 3" in text
 
 
+@pytest.mark.parametrize(("wrap", "mean"), [("false", 0.02), ("true", (1.0 + 0.3 + 0.02) / 3)])
+def test_a_dial_that_the_mode_moves_counts_as_it_stands_in_the_end(wrap: str, mean: float) -> None:
+    """A light that fades by itself: 10 mA at 2 % is what it comes to, not what it began with. One
+    that goes round for ever stands nowhere, and its mean counts.
+    """
+    made = gadget(f"""
+[dials.fade]
+values = ["100 %", "30 %", "2 %"]
+rows = [{{ on = "darker", step = 1, wrap = {wrap} }}]
+[behaviour.lamp]
+starts = "lit"
+states.lit = {{ warm = "fade" }}
+rows = [{{ after = "1 s", from = "lit", to = "lit", emit = "darker" }}]
+""")
+    found = survey(made)
+    (lit,) = found.modes
+    assert lit.current_a == pytest.approx(mean * 0.010 + 2e-6, rel=1e-6)
+    assert lit.dials == ({} if wrap == "true" else {"fade": 2})
+    text = " ".join(modes_text(made, found).split())
+    assert "stand where they start" not in text
+    assert ("Where a mode moves a dial itself it counts as it stands in the end: fade at 2 %, its "
+            "position 2 of 0 to 2 (lamp.lit)." in text) == (wrap == "false")
+    assert "By dial" not in text
+    assert "by dial" not in text
+
+
 def _bars_a() -> float:
     """What four segments draw, by a state that lights them."""
     other = gadget('[behaviour.lamp]\nstarts = "lit"\nstates.lit = { bars = 4, warm = "on" }\n')

@@ -17,7 +17,7 @@ from simfw.report.record import recording_text
 from simfw.stimuli.recording import open_recording
 from simfw.stimuli.scenario import Measured, to_toml
 from tests.behaviour.bench import Bench
-from tests.inputs.made import PATH, heard, run, scenario
+from tests.inputs.made import DRAWER, PATH, heard, run, scenario
 
 LIGHT = """
 [measures.light]
@@ -51,6 +51,23 @@ def test_a_measure_is_judged_when_it_has_settled() -> None:
         bench.light(at, value)
     assert bench.until(1000) == [(210, "light.up"), (410, "light.up"), (510, "light.down")]
     assert bench.state("light") == "passed.0"
+
+
+@pytest.mark.parametrize(("opened_ms", "judged"), [(209, False), (210, True)])
+def test_a_measurement_that_ends_as_it_is_wanted_no_more_is_judged(
+    tmp_path: Path, opened_ms: int, judged: bool
+) -> None:
+    """Looks from 110 ms on, each 10 ms long; the drawer counts as open 10 ms after its contact. At
+    219 ms the second look is cut short, at 220 ms it has just ended.
+    """
+    result = run(tmp_path, DRAWER + LIGHT + 'starts = 1\nenabled = "drawer.on"\n', f"""
+        at = "100 ms", toggle = "drawer", to = "on"
+        at = "150 ms", measure = "light", value = "1 lx"
+        at = "{opened_ms} ms", toggle = "drawer", to = "off"
+    """, lasts="1 s")  # fmt: skip
+    assert heard(result) == [
+        (110_000_000, "drawer.closed"), ((opened_ms + 10) * 1_000_000, "drawer.opened"),
+        *[(220_000_000, "light.down")] * judged]  # fmt: skip
 
 
 def test_a_threshold_is_lost_below_it_and_passed_again_by_the_hysteresis() -> None:

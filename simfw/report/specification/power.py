@@ -82,7 +82,7 @@ def _widest(gadget: Gadget) -> tuple[str, ...]:
 def _modes(budget: Budget) -> Table:
     rows = []
     has_readings = any(mode.readings for mode in budget.modes)
-    dialled = any(mode.over_dials_a is not None for mode in budget.modes)
+    dialled = any(over_dials_text(mode) for mode in budget.modes)
     for mode in budget.modes:
         runs = "never by itself" if mode.run_time_s is None else format_rough_time(mode.run_time_s)
         rows.append((

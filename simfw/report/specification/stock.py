@@ -373,8 +373,8 @@ def _measure(make: Maker, name: str, measure: Measure) -> None:
                  settled, pins=supply, items=(f"drive {name}.look:settling",))  # fmt: skip
     if measure.enabled is not None:
         make.add(name, "disable", "when", f"When `{measure.enabled}` ceases to hold, the firmware "
-                 f"shall end a measurement of `{name}` at once, unjudged, and begin its count of "
-                 "measurements in a row anew.",
+                 f"shall end a measurement of `{name}` at once, unjudged unless its time ends in "
+                 "this very instant, and begin its count of measurements in a row anew.",
                  [row for row in (*look, *rows) if row.on == f"{name}.disable"],
                  pins=(*supply, name))  # fmt: skip
     if not measure.thresholds:
