@@ -18,18 +18,16 @@ from itertools import pairwise, product
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.tree import (
     COMPARE,
-    All,
-    Any,
     Compare,
-    Constant,
     Expression,
     Flag,
     Inside,
-    Not,
+    Leaf,
     Number,
     Quantity,
     levels_in,
     names_in,
+    truth,
 )
 
 __all__ = ["Loop", "zero_time_loops"]
@@ -264,26 +262,19 @@ class _Ring:
         self, when: Expression | None, states: tuple[str, ...], known: Mapping[object, object]
     ) -> bool:
         """A guard where everything it needs is decided; raises `_Unknown` where it is not."""
-        match when:
-            case None:
-                return True
-            case Constant(value):
-                return value
-            case Not(part):
-                return not self._reads(part, states, known)
-            case All(parts):
-                return all(self._reads(part, states, known) for part in parts)
-            case Any(parts):
-                return any(self._reads(part, states, known) for part in parts)
-            case Inside(name, names):
-                place = self.by_name.get(name)
-                return (self._state(name, known) if place is None else states[place]) in names
-            case Compare(left, sign, right):
-                values = [self._number(term, states, known) for term in (left, right)]
-                return COMPARE[sign](*values)
-            case Flag() as flag:
-                return bool(_decided(known, flag, (True, False)))
-        raise AssertionError(when)
+        def read(leaf: Leaf) -> bool:
+            match leaf:
+                case Inside(name, names):
+                    place = self.by_name.get(name)
+                    return (self._state(name, known) if place is None else states[place]) in names
+                case Compare(left, sign, right):
+                    values = [self._number(term, states, known) for term in (left, right)]
+                    return COMPARE[sign](*values)
+                case Flag() as flag:
+                    return bool(_decided(known, flag, (True, False)))
+            raise AssertionError(leaf)
+
+        return when is None or bool(truth(when, read))
 
     def _state(self, name: str, known: Mapping[object, object]) -> str:
         """The state of a region that takes no part."""

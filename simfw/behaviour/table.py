@@ -15,18 +15,16 @@ from simfw.behaviour.expression import (
     COMPARE,
     CONTINUOUS,
     MIRRORED,
-    All,
-    Any,
     Compare,
-    Constant,
     Expression,
     Flag,
     Happened,
     Inside,
-    Not,
+    Leaf,
     Number,
     Operator,
     Quantity,
+    compiled,
     turning_level,
 )
 from simfw.behaviour.outputs import merged
@@ -262,31 +260,26 @@ class Stepper:
         """
         states = self.states
         world = self.world
-        match expression:
-            case Constant(value):
-                return lambda: value
-            case Inside(region, names):
-                number = self._region_ids[region]
-                wanted = frozenset(self._state_ids[number][name] for name in names)
-                return lambda: states[number] in wanted
-            case Flag(name):
-                flag = world.flag
-                return lambda: flag(name)
-            case Happened(event):
-                if happened is None:
-                    raise ValueError(f"{event}: an event cannot be read here")
-                asked = happened
-                return lambda: asked(event)
-            case Not(part):
-                inner = self.bind(part, happened)
-                return lambda: not inner()
-            case All(parts):
-                return _joined([self.bind(part, happened) for part in parts], _both, True)
-            case Any(parts):
-                return _joined([self.bind(part, happened) for part in parts], _either, False)
-            case Compare(left, sign, right):
-                return self._bind_compare(left, sign, right)
-        raise AssertionError(expression)
+
+        def read(leaf: Leaf) -> Test:
+            match leaf:
+                case Inside(region, names):
+                    number = self._region_ids[region]
+                    wanted = frozenset(self._state_ids[number][name] for name in names)
+                    return lambda: states[number] in wanted
+                case Flag(name):
+                    flag = world.flag
+                    return lambda: flag(name)
+                case Happened(event):
+                    if happened is None:
+                        raise ValueError(f"{event}: an event cannot be read here")
+                    asked = happened
+                    return lambda: asked(event)
+                case Compare(left, sign, right):
+                    return self._bind_compare(left, sign, right)
+            raise AssertionError(leaf)
+
+        return compiled(expression, read)
 
     def _bind_compare(
         self, left: Number | Quantity, sign: Operator, right: Number | Quantity
@@ -703,23 +696,3 @@ class Stepper:
 
 def _nothing(_: int = -1) -> None:
     """What is done where nobody asks for more."""
-
-
-def _both(first: Test, second: Test) -> Test:
-    return lambda: first() and second()
-
-
-def _either(first: Test, second: Test) -> Test:
-    return lambda: first() or second()
-
-
-def _joined(tests: list[Test], pair: Callable[[Test, Test], Test], empty: bool) -> Test:
-    """Tests asked from the first on, as far as needed, two by two: quicker than a loop over all."""
-    if not tests:
-        return lambda: empty
-    joined = tests[-1]
-    for test in reversed(tests[:-1]):
-        joined = pair(test, joined)
-    return joined
-
-

@@ -23,6 +23,7 @@ __all__ = [
     "Flag",
     "Happened",
     "Inside",
+    "Leaf",
     "Mentioned",
     "Names",
     "Not",
@@ -30,7 +31,7 @@ __all__ = [
     "Operator",
     "Quantity",
     "View",
-    "bind",
+    "compiled",
     "evaluate",
     "family",
     "is_answer",
@@ -39,6 +40,7 @@ __all__ = [
     "number_text",
     "reads_world",
     "to_text",
+    "truth",
     "turning_level",
     "turning_levels",
 ]
@@ -154,7 +156,8 @@ def is_answer(flag: str) -> bool:
     return flag.endswith(".echo") or ".reached." in flag
 
 
-Expression = Constant | Inside | Flag | Happened | Compare | Not | All | Any
+Leaf = Constant | Inside | Flag | Happened | Compare
+Expression = Leaf | Not | All | Any
 
 CONTINUOUS = ("gauge.measured", "gauge.counted", "cell.voltage", "cell.charge")
 """What tells of the cell: asked only whether it is below a level. `gauge.counted` is the count of a
@@ -268,7 +271,7 @@ class Mentioned:
     events: frozenset[str]
 
 
-def leaves(expression: Expression) -> Iterator[Constant | Inside | Flag | Happened | Compare]:
+def leaves(expression: Expression) -> Iterator[Leaf]:
     """Every leaf of `expression`, left to right."""
     match expression:
         case Not(part):
@@ -282,7 +285,7 @@ def leaves(expression: Expression) -> Iterator[Constant | Inside | Flag | Happen
 
 def with_leaves(
     expression: Expression,
-    change: Callable[[Constant | Inside | Flag | Happened | Compare], Expression],
+    change: Callable[[Leaf], Expression],
 ) -> Expression:
     """The same expression with what `change` makes of each leaf in its place."""
     match expression:
@@ -370,74 +373,91 @@ def turning_levels(expression: Expression, quantity: str) -> frozenset[float]:
     return frozenset(found)
 
 
-def evaluate(expression: Expression, view: View) -> bool:
-    """Whether `expression` holds in `view`."""
+def truth(
+    expression: Expression, leaf: Callable[[Leaf], bool | None]
+) -> bool | None:
+    """Whether `expression` holds by what `leaf` says of its leaves; None: it may go either way.
+
+    Leaves are asked from the left on, as far as needed.
+    """
     match expression:
+        case Not(part):
+            inner = truth(part, leaf)
+            return None if inner is None else not inner
+        case All(parts) | Any(parts):
+            decides = isinstance(expression, Any)
+            found: bool | None = not decides
+            for part in parts:
+                one = truth(part, leaf)
+                if one is decides:
+                    return decides
+                if one is None:
+                    found = None
+            return found
         case Constant(value):
             return value
-        case Inside(region, states):
-            return view.state(region) in states
-        case Flag(name):
-            return view.flag(name)
-        case Happened(event):
-            return view.happened(event)
-        case Compare(left, sign, right):
-            return COMPARE[sign](_number(left, view), _number(right, view))
+    return leaf(expression)
+
+
+def compiled(
+    expression: Expression, leaf: Callable[[Leaf], Callable[[], bool]]
+) -> Callable[[], bool]:
+    """A quick test of `expression`, of the tests that `leaf` makes of its leaves."""
+    match expression:
+        case Constant(value):
+            return lambda: value
         case Not(part):
-            return not evaluate(part, view)
+            inner = compiled(part, leaf)
+            return lambda: not inner()
         case All(parts):
-            return all(evaluate(part, view) for part in parts)
+            return _joined_tests([compiled(part, leaf) for part in parts], _both, True)
         case Any(parts):
-            return any(evaluate(part, view) for part in parts)
+            return _joined_tests([compiled(part, leaf) for part in parts], _either, False)
+    return leaf(expression)
+
+
+_Test = Callable[[], bool]
+
+
+def _both(first: _Test, second: _Test) -> _Test:
+    return lambda: first() and second()
+
+
+def _either(first: _Test, second: _Test) -> _Test:
+    return lambda: first() or second()
+
+
+def _joined_tests(
+    tests: list[_Test], pair: Callable[[_Test, _Test], _Test], empty: bool
+) -> _Test:
+    """Tests asked from the first on, as far as needed, two by two: quicker than a loop over all."""
+    if not tests:
+        return lambda: empty
+    joined = tests[-1]
+    for test in reversed(tests[:-1]):
+        joined = pair(test, joined)
+    return joined
+
+
+def evaluate(expression: Expression, view: View) -> bool:
+    """Whether `expression` holds in `view`."""
+    def read(leaf: Leaf) -> bool:
+        match leaf:
+            case Inside(region, states):
+                return view.state(region) in states
+            case Flag(name):
+                return view.flag(name)
+            case Happened(event):
+                return view.happened(event)
+            case Compare(left, sign, right):
+                return COMPARE[sign](_number(left, view), _number(right, view))
+        raise AssertionError(leaf)
+
+    return bool(truth(expression, read))
 
 
 def _number(side: Number | Quantity, view: View) -> float:
     return side.value if isinstance(side, Number) else view.quantity(side.name)
-
-
-def bind(expression: Expression) -> Callable[[View], bool]:
-    """A function of a view that does what `evaluate` does, with the tree walked beforehand."""
-    match expression:
-        case Constant(value):
-            return lambda view: value  # noqa: ARG005  (a view is handed to every bound expression)
-        case Inside(region, states):
-            return lambda view: view.state(region) in states
-        case Flag(name):
-            return lambda view: view.flag(name)
-        case Happened(event):
-            return lambda view: view.happened(event)
-        case Compare(left, sign, right):
-            return _bind_compare(left, COMPARE[sign], right)
-        case Not(part):
-            bound = bind(part)
-            return lambda view: not bound(view)
-        case All(parts):
-            return _bind_many(tuple(bind(part) for part in parts), decides=False)
-        case Any(parts):
-            return _bind_many(tuple(bind(part) for part in parts), decides=True)
-
-
-def _bind_compare(
-    left: Number | Quantity, holds: Callable[[float, float], bool], right: Number | Quantity
-) -> Callable[[View], bool]:
-    if isinstance(left, Quantity) and isinstance(right, Number):
-        name, number = left.name, right.value
-        return lambda view: holds(view.quantity(name), number)
-    return lambda view: holds(_number(left, view), _number(right, view))
-
-
-def _bind_many(
-    parts: tuple[Callable[[View], bool], ...], *, decides: bool
-) -> Callable[[View], bool]:
-    """The first part whose answer is `decides` decides; if there is none, the opposite holds."""
-
-    def many(view: View) -> bool:
-        for part in parts:
-            if part(view) is decides:
-                return decides
-        return not decides
-
-    return many
 
 
 def to_text(expression: Expression) -> str:

@@ -10,16 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from simfw.behaviour.expression import (
-    All,
-    Any,
-    Compare,
-    Expression,
-    Flag,
-    Happened,
-    Not,
-    Quantity,
-)
+from simfw.behaviour.expression import Expression, names_in
 from simfw.behaviour.rules import BoundRule
 from simfw.engine.phase import Phase, Verdict
 from simfw.engine.plant import Plant
@@ -47,7 +38,7 @@ class Probe:
         self.happened: frozenset[str] = frozenset()
         self._plant = plant
         self._test = plant.stepper.bind(expression, self._asked)
-        self.reads_events = events_in(expression)
+        self.reads_events = names_in(expression).events
         self.lasting = not self.reads_events and not _varies(expression)
         self._number = number
 
@@ -254,28 +245,8 @@ def judged(change: Change, probe: Probe, plant: Plant) -> Expected:
     )
 
 
-def events_in(expression: Expression) -> frozenset[str]:
-    """The events that an expression reads."""
-    match expression:
-        case Happened(event):
-            return frozenset([event])
-        case Not(part):
-            return events_in(part)
-        case All(parts) | Any(parts):
-            return frozenset().union(*(events_in(part) for part in parts))
-    return frozenset()
-
-
 def _varies(expression: Expression) -> bool:
     """Whether the truth may change while phase and charge stay the same."""
-    match expression:
-        case Flag():
-            return True
-        case Compare(left, _, right):
-            return any(isinstance(t, Quantity) and t.name in _COUNTED for t in (left, right))
-        case Not(part):
-            return _varies(part)
-        case All(parts) | Any(parts):
-            return any(_varies(part) for part in parts)
-    return False
+    named = names_in(expression)
+    return bool(named.flags or named.quantities.intersection(_COUNTED))
 

@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from simfw.behaviour.expression import All, Any, Constant, Expression, Inside, Not
+from simfw.behaviour.expression import Expression, Inside, Leaf, truth
 from simfw.behaviour.region import Region, Row
 
 __all__ = ["MOST_COMBINATIONS", "Reached", "Stand", "reach"]
@@ -233,21 +233,9 @@ class _Search:
 
     def _maybe(self, expression: Expression | None, here: Combination) -> bool | None:
         """True, False, or None where the expression may go either way."""
-        match expression:
-            case None:
-                return True
-            case Constant(value):
-                return value
-            case Inside(name, states):
-                place = self._places.get(name)
-                return None if place is None else here[place] in states
-            case Not(part):
-                inner = self._maybe(part, here)
-                return None if inner is None else not inner
-            case All(parts):
-                read = [self._maybe(part, here) for part in parts]
-                return False if False in read else None if None in read else True
-            case Any(parts):
-                read = [self._maybe(part, here) for part in parts]
-                return True if True in read else None if None in read else False
-        return None
+        def read(leaf: Leaf) -> bool | None:
+            if not isinstance(leaf, Inside) or leaf.region not in self._places:
+                return None
+            return here[self._places[leaf.region]] in leaf.states
+
+        return True if expression is None else truth(expression, read)

@@ -10,18 +10,17 @@ from simfw.behaviour.expression import (
     COMPARE,
     CONTINUOUS,
     MIRRORED,
-    All,
-    Any,
     Compare,
-    Constant,
     Expression,
     Flag,
     Happened,
     Inside,
-    Not,
+    Leaf,
     Number,
     Operator,
     Quantity,
+    names_in,
+    truth,
     turning_level,
 )
 from simfw.engine.supply import unsupplied
@@ -102,29 +101,25 @@ class Truths:
 
     def holds(self, expression: Expression, states: tuple[int, ...]) -> bool:
         """Whether `expression` holds with these states; events have not happened."""
-        layout, moment = self.layout, self.moment
-        match expression:
-            case Constant(value):
-                return value
-            case Inside(region, names):
-                number = layout.region_id[region]
-                return layout.regions[number].states[states[number]].name in names
-            case Flag(name):
-                return self._flag(name)
-            case Happened():
-                return False
-            case Not(part):
-                return not self.holds(part, states)
-            case All(parts):
-                return all(self.holds(part, states) for part in parts)
-            case Any(parts):
-                return any(self.holds(part, states) for part in parts)
-            case Compare(left, sign, right):
-                cell = self._cell(left, sign, right, states)
-                if cell is not None:
-                    return cell
-                return COMPARE[sign](self._term(left, states), self._term(right, states))
-        raise AssertionError((expression, moment))
+        layout = self.layout
+
+        def read(leaf: Leaf) -> bool:
+            match leaf:
+                case Inside(region, names):
+                    number = layout.region_id[region]
+                    return layout.regions[number].states[states[number]].name in names
+                case Flag(name):
+                    return self._flag(name)
+                case Happened():
+                    return False
+                case Compare(left, sign, right):
+                    cell = self._cell(left, sign, right, states)
+                    if cell is not None:
+                        return cell
+                    return COMPARE[sign](self._term(left, states), self._term(right, states))
+            raise AssertionError(leaf)
+
+        return bool(truth(expression, read))
 
     def _flag(self, name: str) -> bool:
         layout, moment = self.layout, self.moment
@@ -298,18 +293,8 @@ def _stirs(
 
 
 def _listened(layout: Layout, event: str) -> bool:
-    return any(_happened(expression, event) for expression in layout.habit_conditions.values())
-
-
-def _happened(expression: Expression, event: str) -> bool:
-    match expression:
-        case Happened(name):
-            return name == event
-        case Not(part):
-            return _happened(part, event)
-        case All(parts) | Any(parts):
-            return any(_happened(part, event) for part in parts)
-    return False
+    return any(event in names_in(expression).events
+               for expression in layout.habit_conditions.values())
 
 
 def _moves(

@@ -138,23 +138,16 @@ def _may(
     expression: ex.Expression, states: Mapping[str, str], flags: Mapping[str, bool]
 ) -> bool | None:
     """The expression in these states and inputs; None where it depends on something else."""
-    if isinstance(expression, ex.Constant):
-        return expression.value
-    if isinstance(expression, ex.Inside):
-        state = states.get(expression.region)
-        return None if state in (None, ANY, FIRST) else state in expression.states
-    if isinstance(expression, ex.Flag):
-        return flags.get(expression.name)
-    if isinstance(expression, ex.Not):
-        inner = _may(expression.part, states, flags)
-        return None if inner is None else not inner
-    if isinstance(expression, ex.All | ex.Any):
-        parts = [_may(part, states, flags) for part in expression.parts]
-        decisive = isinstance(expression, ex.Any)
-        if decisive in parts:
-            return decisive
-        return None if None in parts else not decisive
-    return None
+    def read(leaf: ex.Leaf) -> bool | None:
+        match leaf:
+            case ex.Inside(region, names):
+                state = states.get(region)
+                return None if state in (None, ANY, FIRST) else state in names
+            case ex.Flag(name):
+                return flags.get(name)
+        return None
+
+    return ex.truth(expression, read)
 
 
 def _power_up(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:

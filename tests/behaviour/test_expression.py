@@ -14,7 +14,6 @@ from simfw.behaviour.expression import (
     Not,
     Number,
     Quantity,
-    bind,
     evaluate,
     levels_in,
     names_in,
@@ -343,7 +342,6 @@ def test_events_are_read_from_the_view(names):
     for answer in (True, False):
         world = World(events={"power.click"} if answer else set())
         assert evaluate(expression, world) is answer
-        assert bind(expression)(world) is answer
 
 
 def test_states_without_a_name_are_spelt_out():
