@@ -16,7 +16,8 @@ from simfw.behaviour.region import Drive
 from simfw.behaviour.table import Stepper
 from simfw.circuit.charger import StatusLevel
 from simfw.circuit.circuit import ChargerMode, LoadSet
-from simfw.engine.clock import Clock, Tally, below, clock_of
+from simfw.engine.clock import Clock, Tally, below
+from simfw.engine.clocks import clock_of
 from simfw.engine.count import Count
 from simfw.engine.learned import Question
 from simfw.engine.phase import Phase

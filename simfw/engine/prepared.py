@@ -10,7 +10,7 @@ from simfw.behaviour.build import build_system
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import Circuit
-from simfw.engine.clock import Clocks
+from simfw.engine.clocks import Clocks
 from simfw.engine.learned import Bands, Table
 from simfw.engine.listing import Standing
 from simfw.engine.mean import Grids

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from simfw.circuit.circuit import LoadSet
-from simfw.engine.clock import clock_of
+from simfw.engine.clocks import clock_of
 from simfw.engine.observer import Observer
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Expected

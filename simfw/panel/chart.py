@@ -7,7 +7,7 @@ from typing import Any
 
 from simfw.bench.course import stays_of
 from simfw.bench.repeating import Repeating
-from simfw.engine.clock import clock_of
+from simfw.engine.clocks import clock_of
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Interval, Run
 from simfw.stimuli.inputs import lanes_of

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from simfw.behaviour.expression import Expression, Inside
 from simfw.behaviour.region import Region, State
 from simfw.vectors.pair import MARK
-from simfw.verify.instants import Notes, Rounds
+from simfw.verify.notes import Notes, Rounds
 
 if TYPE_CHECKING:
     from simfw.behaviour.table import Stepper

@@ -16,7 +16,7 @@ from functools import cached_property
 from simfw.behaviour.region import System
 from simfw.behaviour.tree import is_answer
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
-from simfw.engine.clock import Clocks, clock_of
+from simfw.engine.clocks import Clocks, clock_of
 from simfw.engine.observer import Observer
 from simfw.vectors.items import drill_items, key_of
 from simfw.vectors.pace import NEVER

@@ -16,7 +16,7 @@ from simfw.behaviour.expression import evaluate
 from simfw.behaviour.region import STATUS_LEVELS, Region, Row, System
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.circuit import Circuit, LoadSet
-from simfw.engine.clock import Clocks, clock_of
+from simfw.engine.clocks import Clocks, clock_of
 from simfw.errors import EndlessInstant
 from simfw.stimuli.inputs import settable
 from simfw.vectors.closing import settle_ns

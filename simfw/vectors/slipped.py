@@ -19,8 +19,9 @@ from simfw.vectors.abreast import Abreast, Leaving, Watch, parted_region
 from simfw.vectors.faults import Fault
 from simfw.vectors.pair import MARK
 from simfw.vectors.twisted import TWICE
-from simfw.verify.instants import Effect, Notes, Rounds
+from simfw.verify.instants import Effect
 from simfw.verify.machine import Config, Leaf, Machine
+from simfw.verify.notes import Notes, Rounds
 
 __all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
 

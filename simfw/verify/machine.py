@@ -18,7 +18,8 @@ from typing import cast
 from simfw.behaviour.region import Condition, Region
 from simfw.behaviour.table import Stepper
 from simfw.verify.bands import BAND, Reader
-from simfw.verify.instants import Effect, Instants, Notes, Question, Rounds
+from simfw.verify.instants import Effect, Instants
+from simfw.verify.notes import Notes, Question, Rounds
 from simfw.verify.regions import lay_out
 from simfw.verify.terms import SUPPLY, Act, Config, Endless, Mark, Monitor, Outcome, Span
 from simfw.verify.touch import Touch, touch_of

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import reduce
 from operator import or_
 
-from simfw.verify.instants import MONITORS, ROUNDS, Notes
+from simfw.verify.notes import MONITORS, ROUNDS, Notes
 
 __all__ = ["Touch", "together", "touch_of"]
 

@@ -48,7 +48,7 @@ def charge_clock(prepared: Prepared) -> None:
     loads = LoadSet(controller="awake", drives=(("shelf", 1.0, -1),))
     circuit = prepared.circuit
     simulate(prepared.gadget, standby(1), prepared=prepared)
-    from simfw.engine.clock import tabulate
+    from simfw.engine.clocks import tabulate
 
     clock = tabulate(lambda s: circuit.solve(loads, s), circuit.charge_nodes, circuit.capacity_c)
     rng = np.random.default_rng(1)

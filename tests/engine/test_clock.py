@@ -9,7 +9,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from simfw.circuit.circuit import Circuit, LoadSet
-from simfw.engine.clock import Clock, Tally, tabulate
+from simfw.engine.clock import Clock, Tally
+from simfw.engine.clocks import tabulate
 from simfw.loading import load_gadget
 from tests.engine.bench import LARDER_LAMP
 

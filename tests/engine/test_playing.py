@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from simfw.circuit.circuit import LoadSet
-from simfw.engine.clock import Clocks, clock_of, tabulate
+from simfw.engine.clocks import Clocks, clock_of, tabulate
 from simfw.engine.modes import mean_current
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Run
