@@ -11,50 +11,19 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol, TypeVar
 
-from simfw.behaviour.expression import (
-    COMPARE,
-    CONTINUOUS,
-    MIRRORED,
-    Compare,
-    Expression,
-    Flag,
-    Happened,
-    Inside,
-    Leaf,
-    Number,
-    Operator,
-    Quantity,
-    compiled,
-    turning_level,
-)
+from simfw.behaviour.binding import Numbers, Test, World, bound, gauge_levels
+from simfw.behaviour.expression import Expression
 from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import Drive, Row, System
 from simfw.errors import EndlessInstant
 
-__all__ = ["EVENT_LIMIT", "IDLE", "Cells", "Stepper", "World", "gauge_levels"]
+__all__ = ["EVENT_LIMIT", "IDLE", "Cells", "Stepper"]
 
 EVENT_LIMIT = 10_000
 _LOOKED_FROM = 200  # from this many events on, what has been before is looked for
 _SAME = -1
 _RESUME = -2
 IDLE = 1 << 62  # the due time of a region in which no dwell is running
-Test = Callable[[], bool]
-
-
-class World(Protocol):
-    """What lies outside the regions: inputs and measured quantities of the moment."""
-
-    def flag(self, name: str) -> bool:
-        """The two-valued input `name` now."""
-        ...
-
-    def quantity(self, name: str) -> float:
-        """The level 0..1 of a light or load now."""
-        ...
-
-    def below(self, quantity: str, level: float) -> bool:
-        """Whether a quantity of `CONTINUOUS` is below `level` now."""
-        ...
 
 
 _Number = TypeVar("_Number", bound=int)
@@ -71,17 +40,6 @@ class Cells(Protocol):
 def _plain(what: str, values: list[_Number]) -> list[_Number]:
     del what
     return values
-
-
-def gauge_levels(system: System) -> tuple[int, ...] | None:
-    """Bars of each state of the region `gauge`, in state order; None without a gauge."""
-    for region in system.regions:
-        if region.name == "gauge":
-            return tuple(
-                int(tail) if (tail := state.name.rpartition(".")[2]).isdigit() else 0
-                for state in region.states
-            )
-    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +84,7 @@ class Stepper:
             {name: number for number, name in enumerate(states)} for states in self.state_names
         )
         self._gauge_levels = gauge_levels(system)
+        self._numbers = Numbers(self._region_ids, self._state_ids, self._gauge_levels)
         count = len(self.regions)
         self._turns = system.turns
         self._starts = [
@@ -258,60 +217,7 @@ class Stepper:
         `happened` tells whether an event is in the present instant; ValueError where the expression
         asks for one without it.
         """
-        states = self.states
-        world = self.world
-
-        def read(leaf: Leaf) -> Test:
-            match leaf:
-                case Inside(region, names):
-                    number = self._region_ids[region]
-                    wanted = frozenset(self._state_ids[number][name] for name in names)
-                    return lambda: states[number] in wanted
-                case Flag(name):
-                    flag = world.flag
-                    return lambda: flag(name)
-                case Happened(event):
-                    if happened is None:
-                        raise ValueError(f"{event}: an event cannot be read here")
-                    asked = happened
-                    return lambda: asked(event)
-                case Compare(left, sign, right):
-                    return self._bind_compare(left, sign, right)
-            raise AssertionError(leaf)
-
-        return compiled(expression, read)
-
-    def _bind_compare(
-        self, left: Number | Quantity, sign: Operator, right: Number | Quantity
-    ) -> Test:
-        for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):
-            if (
-                isinstance(one, Quantity)
-                and one.name in CONTINUOUS
-                and isinstance(other, Number)
-            ):
-                # The cell's curve decides, not a rounded voltage, so that a comparison turns over
-                # exactly where the crossing was found.
-                below, name = self.world.below, one.name
-                level = turning_level(name, order, other.value)
-                if order in ("<", "<="):
-                    return lambda: below(name, level)
-                if order in (">", ">="):
-                    return lambda: not below(name, level)
-                return lambda: order == "!="
-        compare = COMPARE[sign]
-        read_left, read_right = self._term(left), self._term(right)
-        return lambda: compare(read_left(), read_right())
-
-    def _term(self, term: Number | Quantity) -> Callable[[], float]:
-        if isinstance(term, Number):
-            value = term.value
-            return lambda: value
-        if term.name == "gauge" and self._gauge_levels is not None:
-            levels, states, number = self._gauge_levels, self.states, self._region_ids["gauge"]
-            return lambda: levels[states[number]]
-        name, quantity = term.name, self.world.quantity
-        return lambda: quantity(name)
+        return bound(expression, self.states, self._numbers, self.world, happened)
 
     # -- running ---------------------------------------------------------------------------------
 

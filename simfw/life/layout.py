@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from simfw.behaviour.binding import gauge_levels
 from simfw.behaviour.build import build_system
 from simfw.behaviour.expression import (
     Compare,
@@ -18,7 +19,6 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.refused import refuse_unpowered
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.sequences import coarser
-from simfw.behaviour.table import gauge_levels
 from simfw.circuit.circuit import ChargerMode, Circuit
 from simfw.circuit.wake import wake_of
 from simfw.engine.plant import levels_read

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from simfw.behaviour.binding import World, gauge_levels
 from simfw.behaviour.expression import (
     COMPARE,
     MIRRORED,
@@ -22,7 +23,7 @@ from simfw.behaviour.expression import (
     with_leaves,
 )
 from simfw.behaviour.region import Condition, Drive, Position, Region, Row, System
-from simfw.behaviour.table import Stepper, World, gauge_levels
+from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import Circuit
 from simfw.vectors.faults import Fault
 from simfw.vectors.sketch import Act, Saved, Sketch

@@ -13,11 +13,12 @@ from typing import cast
 
 import numpy as np
 
+from simfw.behaviour.binding import World
 from simfw.behaviour.expression import reads_world
 from simfw.behaviour.hold import HOLD, holding
 from simfw.behaviour.outputs import drives_of
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
-from simfw.behaviour.table import Stepper, World
+from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.supply import Latch, met_at_power_up
 from simfw.stimuli.inputs import ROOM_C

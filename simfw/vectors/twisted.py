@@ -6,8 +6,9 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from simfw.behaviour.binding import World
 from simfw.behaviour.region import Region, System
-from simfw.behaviour.table import IDLE, Stepper, World
+from simfw.behaviour.table import IDLE, Stepper
 from simfw.vectors.faults import NONE, Twist
 
 __all__ = ["Faulty"]
