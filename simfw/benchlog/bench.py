@@ -79,7 +79,7 @@ def _reading(prepared: Prepared, reading: ModeReading, charge: float) -> Margin:
         amps = found.charger_a
     elif amps is not None and reading.usb:
         amps = abs(amps - found.charger_a)
-    return between(amps, reading.low_a, reading.high_a, "A")
+    return replace(between(amps, reading.low_a, reading.high_a, "A"), step=found.bars or 0)
 
 
 def _counted(

@@ -31,6 +31,12 @@ class Constraint:
     high: float
     scale: float
 
+    @property
+    def unit(self) -> float:
+        """What counts as one tolerance."""
+        both = math.isfinite(self.low) and math.isfinite(self.high)
+        return max(0.5 * (self.high - self.low), 1e-12) if both else self.scale
+
     def off(self, z: float) -> float:
         """How far off a value is, in tolerances."""
         return Margin(z=z, low=self.low, high=self.high, scale=self.scale).off

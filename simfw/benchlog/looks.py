@@ -13,8 +13,21 @@ from simfw.benchlog.edge import comes
 from simfw.benchlog.margin import Margin
 
 __all__ = [
-    "CLOSE", "Aim", "End", "Trial", "close_looks", "differ", "ends_of", "lost", "low_discrepancy",
-    "near", "parted", "seen", "smooth", "worst_of",
+    "CLOSE",
+    "Aim",
+    "End",
+    "Trial",
+    "close_looks",
+    "differ",
+    "ends_of",
+    "lost",
+    "low_discrepancy",
+    "near",
+    "parted",
+    "seen",
+    "smooth",
+    "step_of",
+    "worst_of",
 ]
 
 Array = NDArray[np.float64]
@@ -81,6 +94,11 @@ def close_looks(
 def seen(row: Sequence[Margin]) -> bool:
     """Whether all that was looked for came, and what is a yes or a no was as seen."""
     return all(math.isfinite(one.z) and (one.off <= 1.0 or not one.firm) for one in row)
+
+
+def step_of(row: Sequence[Margin]) -> tuple[int, ...] | None:
+    """The step on which a look lies; None where something did not come."""
+    return tuple(one.step for one in row) if comes(row) else None
 
 
 def parted(column: Sequence[Margin]) -> bool:

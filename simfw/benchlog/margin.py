@@ -26,7 +26,8 @@ class Margin:
     """One thing that was seen, against what the model does.
 
     Ends may be infinite: then `scale` is a tolerance. `value` is what the model does in `unit`,
-    None where that never comes. `firm`: it is a yes or a no, which does not move smoothly.
+    None where that never comes. `firm`: it is a yes or a no, which does not move smoothly. `step`:
+    `z` moves smoothly only between looks with the same one (as many bars show).
     """
 
     z: float
@@ -36,6 +37,7 @@ class Margin:
     value: float | None = None
     unit: Unit = ""
     firm: bool = False
+    step: int = 0
 
     @property
     def off(self) -> float:

@@ -12,6 +12,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -35,11 +36,12 @@ from simfw.benchlog.looks import (
     parted,
     seen,
     smooth,
+    step_of,
     worst_of,
 )
 from simfw.benchlog.margin import Margin
 from simfw.benchlog.model import BenchLog
-from simfw.benchlog.surface import Surface
+from simfw.benchlog.surface import Surface, squares
 from simfw.benchlog.world import World
 from simfw.errors import EndlessInstant, SimfwError
 
@@ -71,6 +73,9 @@ _EDGE = 0.01  # of the way: how far inside of an edge is as good as any
 _BACK = 0.1  # by how much less may be off where what is looked for did not come
 _LOST = 1.0  # tolerances by which surfaces may be off beside an edge that is not known well
 _TRIES = 4
+_LOW = 0.25  # tolerances: lower steps are part of a surface
+_ALL_WAYS = 100
+_WAYS = 10  # steps of several observations that are gone on with, of each its best start
 _MET = 0.02  # of the way: a look so near tells what lies there
 _MOST_CORNERS = 32
 _FILL = 8  # times as many points as looks from which those inside of an edge are taken
@@ -78,6 +83,7 @@ _TEETH = 256  # looks at most at an observation that jumps, one for each toleran
 _LED = 8  # of which so many are led on
 
 State = Literal["fits", "excluded", "open"]
+Step = tuple[int, ...]
 
 
 @dataclass(slots=True)
@@ -88,12 +94,15 @@ class _Sight:
     near: bool = False
     known: dict[tuple[float, ...], tuple[Margin, ...]] = field(default_factory=dict)
     surfaces: dict[bool, list[Surface]] = field(default_factory=dict)
+    # The same for the looks on one step alone, with the edge of that step.
+    stepped: dict[tuple[bool, Step], list[Surface | Edge]] = field(default_factory=dict)
     ends: list[tuple[float, float, float]] = field(default_factory=list)
     sampled: int = 0  # looks that were made before any proposal
     slope: Slope | None = None
     combed: float | None = None  # where it jumps: how far off it is at the least, between looks too
     teeth: list[Array] = field(default_factory=list)  # points at or beside which it may fit
     gap: float = 0.0  # between looks, in shares
+    steps: tuple[int, float] | None = None  # how many there are, and how high (tolerances)
     edge: list[Edge] | None = None  # of what comes, where some looks come and some do not
     beside: set[tuple[float, ...]] = field(default_factory=set)  # looks on the way to the edge
 
@@ -173,6 +182,7 @@ class Rival:
                 found = lost(next(iter(sight.known.values()), ()))
             sight.known[key] = found
             sight.surfaces.clear()
+            sight.stepped.clear()
             sight.edge = None
         return found
 
@@ -384,13 +394,18 @@ class Rival:
         if worst_of(best, subset) <= FITS:
             return "fits", best
         agreed = 0
+        stepped = [n for n in subset if self._steps(n)]
         for round_ in range(_ROUNDS):
             gained = False
             for close in (False, True):
                 constraints = self._constraints(subset, close=close)
                 starts = [best.x, *self._starts(constraints, _STARTS)]
-                proposals = nearest_fit(constraints, starts, self.size)
-                for told, x in proposals[: 1 if round_ else _STARTS]:
+                count = 1 if round_ else _STARTS
+                proposals = nearest_fit(constraints, starts, self.size)[:count]
+                if stepped:
+                    on_steps = self._on_steps(subset, stepped, best, close=close)
+                    proposals = on_steps[: 1 + count] + proposals[:1]
+                for told, x in proposals:
                     one = self.trial(x, subset)
                     worst = worst_of(one, subset)
                     if worst < worst_of(best, subset) - 1e-6:
@@ -407,6 +422,10 @@ class Rival:
             if self.spent or (agreed >= 2 and not gained):
                 break
         sure = worst_of(best, subset) > SURE and agreed >= 1 and not self._sometimes(best, subset)
+        if sure and stepped:
+            # On no steps do the surfaces let anything fit.
+            told, _ = self._on_steps(subset, stepped, best, close=True, most=_ALL_WAYS)[0]
+            sure = told > SURE
         if sure:
             sure, best = self._edges_hold(best, subset)
             if worst_of(best, subset) <= FITS:
@@ -415,6 +434,83 @@ class Rival:
         if not jumping:
             return ("excluded" if sure else "open"), best
         return self._combed(subset, jumping)
+
+    # -- what goes in steps ----------------------------------------------------------------------
+
+    def _steps(self, number: int) -> list[Step]:
+        """The steps on which looks at an observation lie (bars that a meter reads, too); none
+        where they are too low to matter.
+        """
+        sight = self.sights[number]
+        steps = sorted({one for row in sight.known.values() if (one := step_of(row)) is not None})
+        if len(steps) < 2:
+            return []
+        if sight.steps is None or sight.steps[0] != len(steps):
+            xs = self._cloud[: len(self._cloud) // 8]
+            heights = []
+            for one, other in pairwise(steps):
+                here, there = (self._on_step(number, step, close=False)[1:]
+                               for step in (one, other))
+                for a, b in zip(here, there, strict=True):
+                    apart = np.abs(a.surface.many(xs[:, a.dims]) - b.surface.many(xs[:, b.dims]))
+                    heights.append(float(np.median(apart)) / a.unit)
+            sight.steps = len(steps), max(heights)
+        return steps if sight.steps[1] > _LOW else []
+
+    def _on_steps(
+        self, subset: Sequence[int], stepped: Sequence[int], best: Trial, *, close: bool,
+        most: int = _WAYS,
+    ) -> list[tuple[float, Array]]:
+        """Proposals where each observation stays on one step, from the best start on each way."""
+        from simfw.benchlog.solving import nearest_fit
+
+        calm = self._constraints([n for n in subset if n not in stepped], close=close)
+        xs = np.vstack([best.x, self._cloud])
+        offs, ways = offs_of(calm, xs), np.zeros((len(xs), len(stepped)), dtype=int)
+        steps = [self._steps(n) for n in stepped]
+        for place, n in enumerate(stepped):
+            rows = [(key, one) for key, row in self.sights[n].known.items()
+                    if (one := step_of(row)) is not None]
+            apart = squares(xs[:, self.sights[n].dims], np.array([key for key, _ in rows]))
+            numbers = np.array([steps[place].index(one) for _, one in rows])
+            ways[:, place] = numbers[np.argmin(apart, axis=1)]
+            for number, step in enumerate(steps[place]):
+                here = np.flatnonzero(ways[:, place] == number)
+                if len(here):
+                    own = self._on_step(n, step, close=close)
+                    offs[here] = np.maximum(offs[here], offs_of(own, xs[here]))
+        order = [0, *np.argsort(offs, kind="stable")]
+        starts: dict[tuple[int, ...], int] = {}
+        for start in order:
+            if len(starts) < most:
+                starts.setdefault(tuple(map(int, ways[start])), int(start))
+        proposals = []
+        for way, start in starts.items():
+            constraints = list(calm)
+            for place, n in enumerate(stepped):
+                constraints += self._on_step(n, steps[place][way[place]], close=close)
+            proposals += nearest_fit(constraints, [xs[start]], self.size)
+        return sorted(proposals, key=lambda one: one[0])
+
+    def _on_step(self, number: int, step: Step, *, close: bool) -> list[Constraint]:
+        """What an observation asks by surfaces through the looks on one step, and its edge."""
+        sight = self._fitted(number, close=close)
+        if (close, step) not in sight.stepped:
+            mine = np.array([step_of(row) == step for row in sight.known.values()])
+            known = [one for one, own in zip(sight.known.items(), mine, strict=True) if own]
+            if close:
+                known = close_looks(known, len(sight.dims), len(known))
+            keys = np.array([key for key, _ in known], dtype=float)
+            sight.stepped[close, step] = [
+                Edge(np.array(list(sight.known), dtype=float), mine),
+                *(Surface(keys, np.array([smooth(row[k]) for _, row in known]))
+                  for k in range(len(sight.ends))),
+            ]
+        dims = np.array(sight.dims, dtype=int)
+        edge, *surfaces = sight.stepped[close, step]
+        return [Constraint(edge, dims, 0.0, math.inf, _EDGE),
+                *(Constraint(one, dims, *ends)
+                  for one, ends in zip(surfaces, sight.ends, strict=True))]
 
     # -- what never comes ------------------------------------------------------------------------
 
@@ -616,7 +712,9 @@ class Rival:
             slack = 0.3 * slack if worst == 0.0 else min(0.3, max(1.2 * worst, 1e-4))
         if beyond:  # it ends where what is looked for comes no more, and no surface tells where
             errors = {close: max(error, _LOST) for close, error in errors.items()}
-        calm = [n for n in subset if not self.jumps(n)]
+        # What goes in steps holds an end on each of them elsewhere, and bounds none.
+        jumping = [n for n in subset if self.jumps(n)]
+        calm = [n for n in subset if n not in jumping and not self._steps(n)]
         outer, points = self._outer(aim, sign, calm, best, errors)
         for _ in range(_LOOKS_OUT):
             if aim.share is None or self.spent or outer - reach(best) <= _LOOSE:
@@ -634,7 +732,7 @@ class Rival:
                 if worst_of(one, subset) <= FITS and reach(one) > reach(best):
                     best = one
             outer, points = self._outer(aim, sign, calm, best, errors)
-        for n in set(subset) - set(calm):  # no surface tells its end
+        for n in jumping:  # no surface tells its end
             outer = min(outer, self._last_tooth(n, aim, sign))
         return End(reached=sign * reach(best), outer=sign * max(outer, reach(best)), trial=best)
 

@@ -36,8 +36,7 @@ def _rows(constraints: Sequence[Constraint], x: Array, size: int) -> tuple[Array
         z, slope = one.surface.at(x[one.dims])
         whole = np.zeros(size)
         whole[one.dims] = slope
-        both = math.isfinite(one.low) and math.isfinite(one.high)
-        unit = max(0.5 * (one.high - one.low), 1e-12) if both else one.scale
+        unit = one.unit
         if math.isfinite(one.low):
             values.append((z - one.low) / unit)
             slopes.append(whole / unit)

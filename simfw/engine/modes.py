@@ -84,7 +84,8 @@ class Mode:
 class MeanCurrent:
     """The mean current of one mode at `charge` (0..1): fields as in `Mode`.
 
-    `charger_a` is what the charger puts out meanwhile (A).
+    `charger_a` is what the charger puts out meanwhile (A), `bars` how many bars a light of the gauge
+    shows (None: there is none).
     """
 
     charge: float
@@ -95,6 +96,7 @@ class MeanCurrent:
     within_a: float | None = None
     left_by: str | None = None
     peak_a: float | None = None
+    bars: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,6 +324,9 @@ def _current(
             voltage_v=min(clock.voltage(charge) for clock, _ in times), charger_a=charger_a,
             peak_a=peak_a if playing and cycle is not None else None,
         )
+    gauge = prepared.gadget.gauge
+    if gauge is not None and gauge.light is not None:
+        found = replace(found, bars=warm.phase.bars)
     turning = () if cycle is None else cycle.moving
     dials = {region.name: int(warm.stepper.state_name(region.name))
              for number, region in enumerate(system.regions)
