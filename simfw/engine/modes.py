@@ -84,8 +84,8 @@ class Mode:
 class MeanCurrent:
     """The mean current of one mode at `charge` (0..1): fields as in `Mode`.
 
-    `charger_a` is what the charger puts out meanwhile (A), `bars` how many bars a light of the gauge
-    shows (None: there is none).
+    `charger_a` is what the charger puts out meanwhile (A), `bars` how many bars the gauge's light
+    shows (None: there is no such light).
     """
 
     charge: float
