@@ -326,7 +326,8 @@ def _current(
         )
     gauge = prepared.gadget.gauge
     if gauge is not None and gauge.light is not None:
-        found = replace(found, bars=warm.phase.bars)
+        lit = found.parts_a.get(gauge.light, 0.0) > 0.0
+        found = replace(found, bars=warm.phase.bars if lit else 0)
     turning = () if cycle is None else cycle.moving
     dials = {region.name: int(warm.stepper.state_name(region.name))
              for number, region in enumerate(system.regions)

@@ -66,6 +66,7 @@ def test_bars_are_told_beside_a_current(tmp_path: Path):
     gadget = load_gadget(written(tmp_path).with_name("gadget.toml"))
     found = [mean_current(gadget, [("lamp", "lit")], charge=one) for one in (0.95, 0.7)]
     assert [one.bars for one in found] == [3, 2]
+    assert mean_current(gadget, [("lamp", "dark")]).bars == 0
     assert mean_current(load_gadget(write_lantern(tmp_path)), [("lamp", "lit")]).bars is None
 
 
