@@ -48,12 +48,14 @@ _DRAWS = 24  # of one length that falls by chance; of several twice as many toge
 
 
 def observe(
-    prepared: Prepared, seen: Observation, local: Mapping[str, float], *, near: bool = False
+    prepared: Prepared, seen: Observation, local: Mapping[str, float], *, near: bool = False,
+    met: set[tuple[str, str]] | None = None,
 ) -> tuple[Margin, ...]:
     """The margins of one observation; as many, in the same order, for every gadget.
 
     `local` holds where within its own ranges the observation lies (0..1 each). `near`: of a sight
-    that is not met, how far away in time it is.
+    that is not met, how far away in time it is. With steps, region and state of all that were stood
+    in are added to `met`.
     """
     charge = start_charge(prepared, seen, local.get("start", 0.5))
     if seen.reading is not None:
@@ -61,8 +63,8 @@ def observe(
     if seen.recorded is not None:
         return compared(prepared, seen.recorded, charge)
     if seen.count is not None:
-        return (_counted(prepared, seen, local, charge),)
-    return _Bench(prepared, seen, local, charge, near).margins()
+        return (_counted(prepared, seen, local, charge, met),)
+    return _Bench(prepared, seen, local, charge, near, met).margins()
 
 
 def start_charge(prepared: Prepared, seen: Observation, share: float) -> float:
@@ -83,7 +85,8 @@ def _reading(prepared: Prepared, reading: ModeReading, charge: float) -> Margin:
 
 
 def _counted(
-    prepared: Prepared, seen: Observation, local: Mapping[str, float], charge: float
+    prepared: Prepared, seen: Observation, local: Mapping[str, float], charge: float,
+    states: set[tuple[str, str]] | None,
 ) -> Margin:
     """How often it is seen, against how often it was, by the ratio of likelihoods.
 
@@ -98,6 +101,7 @@ def _counted(
     hits = sum(
         all(one.off <= 1.0 for one in _Bench(
             prepared, seen, {**local, **dict(zip(seen.chances, draw, strict=True))}, charge, False,
+            states,
         ).margins())
         for draw in draws
     )
@@ -147,10 +151,10 @@ class _Bench:
 
     def __init__(
         self, prepared: Prepared, seen: Observation, local: Mapping[str, float], charge: float,
-        near: bool,
+        near: bool, met: set[tuple[str, str]] | None = None,
     ) -> None:
         self.prepared, self.seen, self.local, self.near = prepared, seen, local, near
-        self.charge = charge
+        self.charge, self.met = charge, met
         self.saved: Snapshot | None = None
         self.at = 0  # how far it has been simulated
         self.now = 0
@@ -217,8 +221,13 @@ class _Bench:
             return None
         made = self._simulation(until_ns, extra)
         made.go()
+        self._meet()
         self.saved, self.at, self.steps = snapshot(made), until_ns, []
         return made
+
+    def _meet(self) -> None:
+        if self.met is not None:
+            self.met |= self.plant.met()
 
     def _status(self) -> str | None:
         saved = self.saved
@@ -244,6 +253,7 @@ class _Bench:
             return None
         on = self._simulation(over + 1, origin=origin)
         on.go()
+        self._meet()
         return self._breaks(what, end_ns, (snapshot(on), over + 1, []))
 
     def _breaks(
@@ -263,6 +273,7 @@ class _Bench:
                                 origin=(saved, origin[1], origin[2]))
         with contextlib.suppress(_Reached):
             made.go()
+        self._meet()
         broken = made.monitors[0].broken
         return None if broken is None else broken[0]
 

@@ -25,6 +25,7 @@ __all__ = [
     "near",
     "parted",
     "seen",
+    "seen_of",
     "smooth",
     "step_of",
     "worst_of",
@@ -116,6 +117,11 @@ def near(one: Array, other: Array) -> bool:
 def worst_of(one: Trial, subset: Sequence[int]) -> float:
     """How far the worst of some observations is off, in tolerances."""
     return max((one.offs[n] for n in subset), default=0.0)
+
+
+def seen_of(offs: Sequence[float], subset: Sequence[int]) -> float:
+    """How far the worst of those is off that were looked at, in tolerances."""
+    return max((offs[n] for n in subset if offs[n] < math.inf), default=0.0)
 
 
 def smooth(margin: Margin) -> float:

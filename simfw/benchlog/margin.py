@@ -73,12 +73,21 @@ def fits(margins: tuple[Margin, ...]) -> bool:
 
 
 def between(value: float | None, low: float, high: float, unit: Unit) -> Margin:
-    """A positive value that was seen between two ends; its logarithm moves smoothly."""
-    least = 1e-3 * high
-    z = math.nan if value is None else math.log(max(value, 1e-3 * least))
+    """A positive value that was seen between two ends.
+
+    Below what was seen it counts as it is, in shares of that, above it by its logarithm: what
+    takes four times as long is told by ratios, and what shrinks to nothing, such as the time to a
+    level that is nearly passed, has no ratio to anything. Both ways are one at the middle.
+    """
+    middle = high if low <= 0 else math.sqrt(low * high)
+
+    def bent(number: float) -> float:
+        return math.log(number / middle) if number > middle else number / middle - 1.0
+
+    z = math.nan if value is None else bent(value)
     if low <= 0:
-        return Margin(z=z, low=-math.inf, high=math.log(high), scale=0.05, value=value, unit=unit)
-    return Margin(z=z, low=math.log(low), high=math.log(high), value=value, unit=unit)
+        return Margin(z=z, low=-math.inf, high=0.0, scale=0.05, value=value, unit=unit)
+    return Margin(z=z, low=bent(low), high=bent(high), value=value, unit=unit)
 
 
 def truth(holds: bool, off: float = 1.2) -> Margin:

@@ -3,11 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
+from typing import TypeVar
 
+from simfw.benchlog.lending import Lent, Look, shares
+from simfw.benchlog.margin import FAR, Margin
 from simfw.benchlog.model import CLOCK, BenchLog, Unknown
+from simfw.benchlog.narrowed import (
+    Contradiction,
+    Guessed,
+    Interval,
+    Meaning,
+    Narrowed,
+    RivalResult,
+    Together,
+    Unnoticed,
+)
 from simfw.benchlog.search import FITS, Aim, End, Mistaken, Rival, State, Trial
 from simfw.engine.modes import modes_of_states
 from simfw.engine.untouched import charge_from_empty, time_on_the_shelf
@@ -27,6 +41,8 @@ __all__ = [
     "narrow",
 ]
 
+Result = TypeVar("Result")
+
 MOST_RUNS = 20_000
 """Exact runs of observations that may be made for one combination."""
 
@@ -36,136 +52,11 @@ _MOST_SUBSETS = 200
 _FEW = 2  # observations of a set that is looked at twice before it is left open
 _MOST_LEFT = 12  # sets that hold no contradiction, looked at before all smaller ones
 _MOST_GUESSES = 40
+_UNMOVED = 1e-5  # tolerances: less than that is rounding
 _MOST_TOGETHER = 6
 _TIGHT = 0.5  # what figures make together is told where it is that much better known
 _SHIFT = 3.0  # tolerances by which a reading could be wrong and still be believed
 _MEANT = 8  # gadgets of a rival of which is told what they mean
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interval:
-    """What is left of one unknown (SI; ns for a time).
-
-    `low` .. `high` holds the truth as far as the search tells; a run that fits everything reached
-    `low_reached` and `high_reached`. `low_by`, `high_by` name the observations that hold the ends;
-    empty where the range of the log does.
-    """
-
-    key: str
-    low: float
-    high: float
-    low_reached: float
-    high_reached: float
-    low_by: tuple[str, ...] = ()
-    high_by: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Together:
-    """Figures that trade off: `sum`, `ratio` or `product` of two, better known than either."""
-
-    kind: str
-    keys: tuple[str, str]
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Contradiction:
-    """Observations that no figures fit together: off by `off` tolerances at the least.
-
-    `minimal`: exact runs fit each set that lacks one of them.
-    """
-
-    observations: tuple[str, ...]
-    off: float
-    minimal: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unnoticed:
-    """An observation that could be misread unnoticed: all from `low` to `high` would be believed.
-
-    In `unit`, over all figures that fit the others.
-    """
-
-    observation: str
-    low: float
-    high: float
-    unit: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Guessed:
-    """A guess of the gadget file: what 10 % more of it moves, in tolerances of `observation`."""
-
-    key: str
-    moves: float
-    observation: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Meaning:
-    """What the figures that are left mean: a time (s) over gadgets that fit; None: no end."""
-
-    what: str
-    low_s: float | None
-    high_s: float | None
-    gadgets: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RivalResult:
-    """One combination of answers.
-
-    `off` is how far the worst observation is off at the least (tolerances). `contradictions` are
-    those sets that exclude it, smallest first. `fitting` are figures that fit, those of the ends.
-    """
-
-    combination: tuple[int, ...]
-    answers: dict[str, str]
-    state: State
-    off: float
-    runs: int
-    whole: bool
-    intervals: tuple[Interval, ...] = ()
-    together: tuple[Together, ...] = ()
-    contradictions: tuple[Contradiction, ...] = ()
-    unnoticed: tuple[Unnoticed, ...] = ()
-    guesses: tuple[Guessed, ...] = ()
-    meanings: tuple[Meaning, ...] = ()
-    decided_by: dict[str, tuple[str, ...]]
-    fitting: tuple[dict[str, float], ...] = ()
-    fitting_local: tuple[dict[tuple[int, str], float], ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Narrowed:
-    """What is left of a bench log.
-
-    `intervals` are over all combinations that are not excluded. `contradictions` hold in every
-    combination. `left_out` tells, where nothing fits, which combinations could fit without one
-    observation. `untouched` are the unknowns on which nothing observed bears.
-    """
-
-    log: BenchLog
-    seed: int
-    rivals: tuple[RivalResult, ...]
-    intervals: tuple[Interval, ...]
-    contradictions: tuple[Contradiction, ...]
-    left_out: dict[str, tuple[tuple[int, ...], ...]]
-    untouched: tuple[str, ...]
-    runs: int
-
-    @property
-    def possible(self) -> tuple[RivalResult, ...]:
-        """The combinations that are not excluded."""
-        return tuple(one for one in self.rivals if one.state != "excluded")
-
-    @property
-    def nearest(self) -> RivalResult | None:
-        """Where nothing fits: the combination whose worst observation is least off."""
-        return None if self.possible else min(self.rivals, key=lambda one: one.off)
 
 
 def narrow(
@@ -181,7 +72,15 @@ def narrow(
     """
     found: list[RivalResult] = []
     count = len(log.combinations)
-    for one in _results(log, seed, runs, min(jobs, count), brief):
+    shared = list(shares(log))
+    first = list(_mapped(jobs, _lend, [(log, next(iter(group)), n, seed) for n, group in shared]))
+    lent: dict[tuple[int, ...], dict[int, Lent]] = {one: {} for one in log.combinations}
+    for (n, group), (looks, _) in zip(shared, first, strict=True):
+        for combination, states in group.items():
+            lent[combination][n] = Lent(states, looks)
+    for one in _mapped(jobs, _one, [
+        (log, one, seed, runs, brief, lent[one]) for one in log.combinations
+    ]):
         found.append(one)
         if progress is not None:
             progress(len(found), count)
@@ -201,30 +100,40 @@ def narrow(
         log=log, seed=seed, rivals=rivals, intervals=_over_all(log, left),
         contradictions=everywhere, left_out={k: v for k, v in left_out.items() if v},
         untouched=tuple(one.key for one in log.unknowns if one.key not in deciding),
-        runs=sum(one.runs for one in rivals),
+        runs=sum(one.runs for one in rivals) + sum(made for _, made in first),
     )
 
 
-def _results(
-    log: BenchLog, seed: int, runs: int, jobs: int, brief: bool
-) -> Iterator[RivalResult]:
+def _mapped(
+    jobs: int, work: Callable[..., Result], tasks: Sequence[tuple[object, ...]]
+) -> Iterator[Result]:
+    """What `work` makes of each task, in their order, by so many processes."""
+    jobs = min(jobs, len(tasks))
     if jobs <= 1:
-        for combination in log.combinations:
-            yield _one(log, combination, seed, runs, brief)
+        for task in tasks:
+            yield work(*task)
         return
     from concurrent.futures import ProcessPoolExecutor
 
     from simfw.beside import begin_worker
 
     with ProcessPoolExecutor(jobs, initializer=begin_worker) as pool:
-        yield from pool.map(
-            _one, *zip(*((log, one, seed, runs, brief) for one in log.combinations), strict=True))
+        yield from pool.map(work, *zip(*tasks, strict=True))
+
+
+def _lend(
+    log: BenchLog, combination: tuple[int, ...], number: int, seed: int
+) -> tuple[dict[tuple[bool, tuple[float, ...]], Look], int]:
+    """The first looks of one combination at one observation, and how many runs they were."""
+    rival = Rival(log, combination, seed=seed, most=0)
+    return rival.lend(number), rival.runs
 
 
 def _one(
-    log: BenchLog, combination: tuple[int, ...], seed: int, runs: int, brief: bool
+    log: BenchLog, combination: tuple[int, ...], seed: int, runs: int, brief: bool,
+    lent: Mapping[int, Lent],
 ) -> RivalResult:
-    rival = Rival(log, combination, seed=seed, most=runs)
+    rival = Rival(log, combination, seed=seed, most=runs, lent=lent)
     while True:
         try:
             rival.prepare()
@@ -412,6 +321,7 @@ def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
             observations=tuple(names[n] for n in subset), off=off,
             minimal=all(states.get(part) == "fits" for part in
                         combinations(subset, len(subset) - 1) if part),
+            never=tuple(names[n] for n in subset if rival.never(n)),
         )
         for subset, off in found
     )
@@ -451,7 +361,9 @@ def _everywhere(log: BenchLog, rivals: Sequence[RivalResult]) -> tuple[Contradic
             if all(inside):
                 found.append(Contradiction(
                     observations=subset, off=min(max(c.off for c in cs) for cs in inside),
-                    minimal=all(c.minimal for cs in inside for c in cs)))
+                    minimal=all(c.minimal for cs in inside for c in cs),
+                    never=tuple(name for name in subset
+                                if all(any(name in c.never for c in cs) for cs in inside))))
         if found and size > 4:
             break
     return tuple(found)
@@ -492,27 +404,42 @@ def _unnoticed(rival: Rival) -> tuple[Unnoticed, ...]:
 def _guesses(rival: Rival, best: Trial) -> tuple[Guessed, ...]:
     """What a tenth more of each guess moves, where a run fits everything."""
     known = {one.key for one in rival.log.unknowns}
-    before = {n: rival.look(n, best.x) for n in rival.all}
-    found = []
+    parts: dict[str, dict[str, float]] = {}
     for entry in guesses(rival.world.gadget)[:_MOST_GUESSES]:
         value = entry.figure.ns if isinstance(entry.figure, Timing) else entry.figure.value
-        if entry.key in known or not value:
-            continue
-        moved = rival.moved(entry.key, 1.1 * value, best.x)
-        if moved is None:
-            continue
-        worst, name = 0.0, ""
-        for n in rival.all:
-            for a, b in zip(before[n], moved[n], strict=True):
-                if a.firm:
-                    by = abs(b.off - a.off)
-                else:
-                    by = abs(a.aside(b.z) - a.aside(a.z)) if math.isfinite(b.z) else 20.0
-                if by > worst:
-                    worst, name = by, rival.log.observations[n].name
-        if worst >= 0.05:
-            found.append(Guessed(key=entry.key, moves=worst, observation=name))
-    return tuple(sorted(found, key=lambda one: -one.moves))
+        if entry.key not in known and value:
+            parts.setdefault(_part_of(entry.key), {})[entry.key] = 1.1 * value
+    worst: dict[str, tuple[float, str]] = {}
+    for n in rival.all:
+        before = rival.look(n, best.x)
+        for part in parts.values():
+            # What all figures of a part do not move together, none of them does.
+            together = rival.moved(n, part, best.x) if len(part) > 1 else None
+            if together is not None and _moves(before, together) < _UNMOVED:
+                continue
+            for key, value in part.items():
+                alone = rival.moved(n, {key: value}, best.x)
+                by = 0.0 if alone is None else _moves(before, alone)
+                if by > worst.get(key, (0.0, ""))[0]:
+                    worst[key] = by, rival.log.observations[n].name
+    return tuple(
+        Guessed(key=key, moves=by, observation=name)
+        for key, (by, name) in sorted(worst.items(), key=lambda one: -one[1][0]) if by >= 0.05)
+
+
+def _part_of(key: str) -> str:
+    """The part of the gadget that a figure is of: a light, the cell, one region."""
+    words = re.split(r"[.\[]", key)
+    return ".".join(words[:1] if words[0] in ("cell", "charger", "gauge") else words[:2])
+
+
+def _moves(before: tuple[Margin, ...], after: tuple[Margin, ...]) -> float:
+    """How far a look lies from another, in tolerances."""
+    return max((
+        abs(b.off - a.off) if a.firm
+        else (abs(a.aside(b.z) - a.aside(a.z)) if math.isfinite(b.z) else FAR)
+        for a, b in zip(before, after, strict=True)
+    ), default=0.0)
 
 
 def _meanings(rival: Rival, fitting: Sequence[Trial]) -> tuple[Meaning, ...]:

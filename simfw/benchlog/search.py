@@ -22,6 +22,7 @@ from simfw.benchlog.bench import observe
 from simfw.benchlog.constraint import Constraint, offs_of
 from simfw.benchlog.edge import Edge, comes, towards
 from simfw.benchlog.jumping import Slope, between_looks, foretold, polished, slope_of
+from simfw.benchlog.lending import Lent, Look
 from simfw.benchlog.looks import (
     CLOSE,
     Aim,
@@ -35,6 +36,7 @@ from simfw.benchlog.looks import (
     near,
     parted,
     seen,
+    seen_of,
     smooth,
     step_of,
     worst_of,
@@ -55,10 +57,13 @@ SURE = 1.05
 
 _SAMPLES = (1, 8, 18, 32, 44, 56, 68, 80)  # by the number of figures that decide a margin
 _MOST_SAMPLES = 96
+_BESIDE = 2.0**-9  # of a range
 _PROBES = 3
+_MORE = 16  # points among which more of them are sought
 _CLOUD = 512  # points at which the surfaces are read to find where to begin
 _STARTS = 3
 _ROUNDS = 9
+_ROUNDS_ASIDE = 4  # for what a reading could be: no figure rests on it
 _NEAR = 5e-4  # of the way between two ends: steps smaller than this are no gain
 _FAR = 5.0  # tolerances: beyond that it does not matter how far off something is
 _GOOD = 0.02  # tolerances by which a surface through all looks may be off and be believed
@@ -68,6 +73,7 @@ _TRUST = 0.25  # of what the surfaces were off by elsewhere is kept where they a
 _ROUGH = 0.25  # and by which an end that does not matter may be
 _OUTWARD = 1e-3  # tolerances by which what is printed lies outside at the least
 _SCAN = 32  # steps to the end of a range
+_HOLDS = 0.7  # of what is worst: what is less off by the surfaces does not hold an end
 _NEARLY = 0.5  # tolerances: what lies between the points of the cloud may fit
 _EDGE = 0.01  # of the way: how far inside of an edge is as good as any
 _BACK = 0.1  # by how much less may be off where what is looked for did not come
@@ -105,6 +111,7 @@ class _Sight:
     steps: tuple[int, float] | None = None  # how many there are, and how high (tolerances)
     edge: list[Edge] | None = None  # of what comes, where some looks come and some do not
     beside: set[tuple[float, ...]] = field(default_factory=set)  # looks on the way to the edge
+    missed: float = 0.0  # tolerances by which surfaces were off in the latest look at an end
 
 
 class Mistaken(Exception):
@@ -119,11 +126,15 @@ class Rival:
     """
 
     def __init__(
-        self, log: BenchLog, combination: tuple[int, ...], *, seed: int, most: int
+        self, log: BenchLog, combination: tuple[int, ...], *, seed: int, most: int,
+        lent: Mapping[int, Lent] | None = None,
     ) -> None:
+        """`lent`: looks of other combinations, by the number of the observation."""
         self.log, self.combination = log, combination
         self.seed, self.most = seed, most
         self.runs = 0
+        self.lent = {} if lent is None else lent
+        self.noted: dict[tuple[bool, tuple[float, ...]], Look] | None = None  # where looks are lent
         self.world = World(log.gadgets[combination])
         self.figures = len(log.unknowns)
         self.locals = [
@@ -154,7 +165,8 @@ class Rival:
         return [self.figures + k for k, (n, _) in enumerate(self.locals) if n == number]
 
     def _run(
-        self, number: int, x: Sequence[float] | Array, values: dict[str, float] | None = None
+        self, number: int, x: Sequence[float] | Array, values: dict[str, float] | None = None,
+        met: set[tuple[str, str]] | None = None,
     ) -> tuple[Margin, ...]:
         """An exact look at one observation."""
         self.runs += 1
@@ -165,7 +177,7 @@ class Rival:
         }
         values = self.values(x) if values is None else values
         prepared = self.world.prepared(self.world.supplied(values) if seen.supply else values)
-        return observe(prepared, seen, local, near=self.sights[number].near)
+        return observe(prepared, seen, local, near=self.sights[number].near, met=met)
 
     def look(self, number: int, x: Sequence[float] | Array) -> tuple[Margin, ...]:
         """The same, remembered by the numbers that decide it."""
@@ -177,7 +189,7 @@ class Rival:
             for k, value in zip(sight.dims, key, strict=True):
                 point[k] = value
             try:
-                found = self._run(number, point)
+                found = self._first_run(number, point)
             except EndlessInstant:
                 found = lost(next(iter(sight.known.values()), ()))
             sight.known[key] = found
@@ -186,14 +198,35 @@ class Rival:
             sight.edge = None
         return found
 
-    def trial(self, x: Array, subset: Sequence[int] | None = None) -> Trial:
-        """An exact look at some observations, or all."""
+    def _first_run(self, number: int, point: list[float]) -> tuple[Margin, ...]:
+        """A look of another combination that holds here too, or an exact one."""
+        made = self.sights[number].near, tuple(point)
+        found = self.lent[number].find(*made) if number in self.lent else None
+        if found is None:
+            met: set[tuple[str, str]] = set()
+            found = self._run(number, point, met=met)
+            if self.noted is not None:
+                known = frozenset(met) if self.log.observations[number].steps else None
+                self.noted[made] = Look(found, known)
+        return found
+
+    def trial(
+        self, x: Array, subset: Sequence[int] | None = None, *, until: float = math.inf
+    ) -> Trial:
+        """An exact look at some observations, or all, in their order; it ends with the first that
+        is more than `until` off.
+        """
         x = np.clip(x, 0.0, 1.0)
         place = self._trial_at.get(x.tobytes())
         offs = [math.inf] * len(self.all) if place is None else list(self.trials[place].offs)
-        missing = [n for n in (self.all if subset is None else subset) if offs[n] == math.inf]
+        subset = self.all if subset is None else subset
+        missing = [n for n in subset if offs[n] == math.inf]
+        if seen_of(offs, subset) > until:
+            missing = []
         for n in missing:
             offs[n] = max((one.off for one in self.look(n, x)), default=0.0)
+            if offs[n] > until:
+                break
         if place is None:
             place = self._trial_at[x.tobytes()] = len(self.trials)
             self.trials.append(Trial(x, tuple(offs)))
@@ -207,38 +240,54 @@ class Rival:
             sight = self.sights[n]
             if len(sight.dims) >= self.figures + len(self._own(n)):
                 continue
-            exact = self._run(n, one.x)
-            known = self.look(n, one.x)
-            if any(abs(a.z - b.z) > 1e-6 * max(1.0, abs(a.z))
-                   for a, b in zip(exact, known, strict=True)
-                   if math.isfinite(a.z) or math.isfinite(b.z)):
+            # What is sampled each second may fall into another one by rounding: not beside it, too.
+            beside = one.x.copy()
+            beside[sight.dims] += np.where(beside[sight.dims] < 0.5, _BESIDE, -_BESIDE)
+            if self._more_decides(n, one.x) and self._more_decides(n, beside):
                 self.wide.add(n)
                 self._ready.discard(n)
                 raise Mistaken
 
-    def moved(self, key: str, value: float, x: Array) -> dict[int, tuple[Margin, ...]] | None:
-        """All margins with one more figure changed; None where that makes no gadget."""
-        values = self.values(x) | {key: value}
+    def _more_decides(self, number: int, x: Array) -> bool:
+        """Whether a look with every figure as it is at a point differs from what is known there."""
+        return any(
+            abs(a.z - b.z) > 1e-6 * max(1.0, abs(a.z))
+            for a, b in zip(self._run(number, x), self.look(number, x), strict=True)
+            if math.isfinite(a.z) or math.isfinite(b.z))
+
+    def moved(
+        self, number: int, figures: Mapping[str, float], x: Array
+    ) -> tuple[Margin, ...] | None:
+        """An exact look with more figures changed; None where that makes no gadget."""
         try:
-            return {n: self._run(n, x, values) for n in self.all}
+            return self._run(number, x, {**self.values(x), **figures})
         except (SimfwError, ValueError):
             return None
 
     # -- what decides what -----------------------------------------------------------------------
+
+    def lend(self, number: int) -> dict[tuple[bool, tuple[float, ...]], Look]:
+        """The first looks at one observation, for other combinations."""
+        self.noted = {}
+        self._begin((number,))
+        return self.noted
 
     def prepare(self) -> None:
         """Find which figures decide each observation, and look at enough points of each.
 
         After `Mistaken` again: what was looked at of the other observations stands.
         """
+        self._begin(self.all)
+
+    def _begin(self, numbers: Sequence[int]) -> None:
         self.trials.clear()
         self._trial_at.clear()
         if not self._ready and not self.wide:
-            for seen in self.log.observations:
+            for n in numbers:
                 self.runs += 1
                 with suppress(EndlessInstant):
-                    observe(self.world.rehearsed(), seen, {})
-        for n in self.all:
+                    observe(self.world.rehearsed(), self.log.observations[n], {})
+        for n in numbers:
             if n not in self._ready:
                 self.sights[n] = self._sight(n)
                 self._sample(n)
@@ -259,6 +308,12 @@ class Rival:
             # Where nothing is to be seen no figure seems to matter: it is looked for elsewhere.
             pairs += [(x, bases[-1]) for x in self._farther(number)
                       if seen(self.look(number, x))][:_PROBES]
+        # Where nothing comes few figures seem to matter: so many points again at which it does.
+        lacking = sum(not comes(self.look(number, base)) for base, _ in pairs)
+        for base in low_discrepancy(self.size, _MORE, self.seed + 7 * number)[2 * _PROBES :]:
+            if lacking and comes(self.look(number, base)):
+                pairs.append((base, bases[-1]))
+                lacking -= 1
         for base, other in pairs:
             before = self.look(number, base)
             for k in figures:
@@ -520,7 +575,8 @@ class Rival:
         """
         for n in subset:
             sight = self.sights[n]
-            if self.edge(n) is None or comes(self.look(n, one.x)) or self.spent:
+            if one.offs[n] == math.inf or self.edge(n) is None or self.spent or comes(
+                    self.look(n, one.x)):
                 continue
             dims = sight.dims
             outside = one.x[dims]
@@ -533,7 +589,7 @@ class Rival:
             x = one.x.copy()
             x[dims] = towards(lambda point, n=n: self._at(n, point), start, outside)  # type: ignore[misc]
             sight.beside |= set(sight.known) - before
-            one = self.trial(x, subset)
+            one = self.trial(x, subset, until=math.inf if origin is None else FITS)
         return one
 
     def _edges_hold(self, best: Trial, subset: Sequence[int]) -> tuple[bool, Trial]:
@@ -652,6 +708,11 @@ class Rival:
         for n in np.argsort(offs, kind="stable")[:_LED]:
             polished(points[n], lambda point: self._at(number, point))
 
+    def never(self, number: int) -> bool:
+        """Whether an observation came in no look: what is waited for, or the mode that is read."""
+        return all(any(math.isnan(one.z) for one in row)
+                   for row in self.sights[number].known.values())
+
     def _sometimes(self, best: Trial, subset: Sequence[int]) -> bool:
         """Whether something of `subset` never comes in the best look, and does in others.
 
@@ -680,7 +741,7 @@ class Rival:
             return None
         best = max(fitting, key=reach)
         slack, beyond, errors = 0.0, False, {False: 0.1, True: 0.1}
-        for _ in range(_ROUNDS):
+        for _ in range(_ROUNDS if aim.sight is None else _ROUNDS_ASIDE):
             if self.spent:
                 break
             before = reach(best)
@@ -690,18 +751,18 @@ class Rival:
                 found = self._extreme(aim, sign, subset, best, 1.0 - slack, close=close)
                 if found is None:
                     continue
-                told = self._told(subset, found, close=close)
                 # Where both surfaces lead to one point, one look tells it.
                 one = latest = latest if latest is not None and near(latest.x, found) else (
-                    self.trial(found, subset))
+                    self._tried(found, subset, close=close))
                 if self._lost(one, subset):
                     one = self._inside(one, subset, best)
                     worst, beyond = max(worst, _BACK), True
                     if worst_of(one, subset) <= FITS and reach(one) > reach(best):
                         best = one
                     continue
-                exact = worst_of(one, subset)
-                errors[close] = abs(exact - told)
+                looked = [n for n in subset if one.offs[n] < math.inf]
+                exact = worst_of(one, looked)
+                errors[close] = abs(exact - self._told(looked, found, close=close))
                 if exact > FITS:
                     worst = max(worst, min(exact - 1.0, 2.0 * errors[True]))
                 elif reach(one) > reach(best):
@@ -721,20 +782,39 @@ class Rival:
                 break
             for close, x in points.items():
                 # How far the surfaces are off where they would let the end lie.
-                if self._lost(self.trial(x, subset), subset):
-                    self._inside(self.trial(x, subset), subset, best)
+                if self._lost(self._tried(x, subset, close=close), subset):
+                    self._inside(self._tried(x, subset, close=close), subset, best)
                     continue
-                told = self._told(calm, x, close=close, firm=False)
-                error = abs(min(self._smooth_off(calm, x), _FAR) - min(told, _FAR))
+                holds, most = self._holding(calm, x, close=close, firm=False)
+                error = abs(min(self._smooth_off(holds, x), _FAR) - min(most, _FAR))
                 errors[close] = max(error, _TRUST * errors[close])
             for x in points.values():
-                one = self.trial(x, subset)
+                one = self._tried(x, subset, close=True)
                 if worst_of(one, subset) <= FITS and reach(one) > reach(best):
                     best = one
             outer, points = self._outer(aim, sign, calm, best, errors)
         for n in jumping:  # no surface tells its end
             outer = min(outer, self._last_tooth(n, aim, sign))
         return End(reached=sign * reach(best), outer=sign * max(outer, reach(best)), trial=best)
+
+    def _tried(self, x: Array, subset: Sequence[int], *, close: bool) -> Trial:
+        """An exact look at what may be the last point that fits `subset`.
+
+        Where one of the observations that hold it by the surfaces does not fit, these are enough:
+        the surfaces learn of them. Of the others, one that does not fit is enough. What the
+        surfaces say is worst, and what they were wrong about before, comes first.
+        """
+        told = {n: self._told([n], x, close=close) for n in subset}
+        order = sorted(subset, key=lambda n: (-told[n] - self.sights[n].missed, n))
+        most = max(told.values(), default=0.0)
+        holds = [n for n in order if told[n] >= _HOLDS * most]
+        one = self.trial(x, holds)
+        if worst_of(one, holds) <= FITS:
+            one = self.trial(x, order, until=FITS)
+        for n in subset:
+            if one.offs[n] < math.inf:
+                self.sights[n].missed = abs(min(one.offs[n], _FAR) - min(told[n], _FAR))
+        return one
 
     def _last_tooth(self, number: int, aim: Aim, sign: int) -> float:
         """How far a share may reach by the looks at an observation that jumps."""
@@ -763,8 +843,8 @@ class Rival:
                     return True
                 told_z = sign * self._goal(aim, sign, close=close)(found)[0]
                 exact = self.look(number, found)[k].z
-                error = abs(worst_of(self.trial(found, subset), subset)
-                            - self._told(subset, found, close=close))
+                holds, most = self._holding(subset, found, close=close)
+                error = abs(worst_of(self.trial(found, holds), holds) - most)
                 aside = [abs(margin.aside(z)) for z in (told_z, exact)]
                 # What never comes has no number, and lies further than any.
                 if not all(one < shift - 1.0 for one in aside) or error > _ROUGH:
@@ -779,7 +859,19 @@ class Rival:
 
     def _lost(self, one: Trial, subset: Sequence[int]) -> bool:
         """Whether something did not come in a look, and does in others."""
-        return any(self.edge(n) is not None and not comes(self.look(n, one.x)) for n in subset)
+        return any(one.offs[n] < math.inf and self.edge(n) is not None
+                   and not comes(self.look(n, one.x)) for n in subset)
+
+    def _holding(
+        self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True
+    ) -> tuple[list[int], float]:
+        """Those that hold an end at a point by the surfaces, and how far the worst of them is off.
+
+        Of the others an exact look could only say that they hold more than the surfaces say.
+        """
+        told = {n: self._told([n], x, close=close, firm=firm) for n in subset}
+        most = max(told.values(), default=0.0)
+        return [n for n in subset if told[n] >= _HOLDS * most], most
 
     def _smooth_off(self, subset: Sequence[int], x: Array) -> float:
         """How far off an exact look is, but for what is a yes or a no."""

@@ -65,6 +65,11 @@ def run(arguments: argparse.Namespace) -> int:
     with Bar(sys.stderr, "combinations") as bar:
         left = narrow(log, seed=arguments.seed, runs=arguments.runs, jobs=arguments.jobs,
                       brief=not arguments.json, progress=bar.show)
+        if arguments.json and log.pattern is not None:
+            from simfw.report.bench_days import with_days
+
+            bar.tell("days between charges")
+            left = with_days(left)
         bar.tell("looking for experiments")
         found = next_experiments(
             left, kit=arguments.kit, minutes=arguments.minutes, same=proved_same)

@@ -362,6 +362,14 @@ class Plant:
             found = self.here[key] = self._phase(states, shown)
         return found
 
+    def met(self) -> set[tuple[str, str]]:
+        """Region and state of all that were stood in since `begin`."""
+        names = self.stepper.region_names
+        return {
+            one for here in self._phases.values() for phase in here.values()
+            for one in zip(names, phase.names, strict=False)
+        }
+
     def _hidden(self, states: tuple[int, ...]) -> Phase:
         """The phase without any gated output: what a gate itself reads levels and voltage from."""
         key = (states, "hidden")

@@ -16,7 +16,13 @@ from simfw.report.text import columns, plain
 
 if TYPE_CHECKING:
     from simfw.benchlog.model import BenchLog, Unknown
-    from simfw.benchlog.narrowing import Interval, Narrowed, RivalResult, Together
+    from simfw.benchlog.narrowing import (
+        Contradiction,
+        Interval,
+        Narrowed,
+        RivalResult,
+        Together,
+    )
 
 __all__ = [
     "answers_text",
@@ -150,9 +156,19 @@ def _rival_lines(found: Narrowed, rival: RivalResult, paint: Paint) -> list[str]
             f"not decided: the nearest run is {rival.off:.2f} tolerances off", " " * 12, " " * 12)
     for one in rival.contradictions[:1]:
         lines += wrapped(
-            f"by {' + '.join(one.observations)}: at the least {one.off:.3g} tolerances off",
+            f"by {' + '.join(one.observations)}: "
+            f"{_never_text(found.log, one) or f'at the least {one.off:.3g} tolerances off'}",
             " " * 12, " " * 12)
     return lines
+
+
+def _never_text(log: BenchLog, one: Contradiction) -> str:
+    """What of a contradiction came in no run; nothing where all came in some."""
+    read = {seen.name for seen in log.observations if seen.reading is not None}
+    return "; ".join(
+        ("the mode" if name in read else "what was waited for")
+        + (f" of {name}" if len(one.observations) > 1 else "") + " is never reached in these runs"
+        for name in one.never)
 
 
 def nearest_lines(found: Narrowed) -> list[str]:
@@ -238,9 +254,8 @@ def _contradiction_lines(found: Narrowed) -> list[str]:
         sure = "" if one.minimal else "; perhaps fewer of them do"
         said = ("no figures fit it" if len(one.observations) == 1
                 else "no figures fit them together")
-        lines += wrapped(
-            f"{' + '.join(one.observations)}: {said}, {one.off:.3g} tolerances off at "
-            f"the least{sure}")
+        by = _never_text(found.log, one) or f"{one.off:.3g} tolerances off at the least"
+        lines += wrapped(f"{' + '.join(one.observations)}: {said}, {by}{sure}")
     for name, combinations in found.left_out.items():
         seen = next(one for one in found.log.observations if one.name == name)
         doubt = " (in doubt)" if seen.doubt else ""
@@ -311,11 +326,7 @@ def narrowed_json(found: Narrowed) -> dict[str, Any]:
         ],
         "nearest": None if found.nearest is None else {
             "answers": found.nearest.answers, "off": _round(found.nearest.off)},
-        "contradictions": [
-            {"observations": list(one.observations), "off": _round(one.off),
-             "minimal": one.minimal}
-            for one in found.contradictions
-        ],
+        "contradictions": [_contradiction_json(one) for one in found.contradictions],
         "would_fit_without": [
             {"observation": name, "combinations": [log.answers(one) for one in combinations]}
             for name, combinations in found.left_out.items()
@@ -344,6 +355,11 @@ def _interval_json(one: Interval | None) -> dict[str, Any]:
     }
 
 
+def _contradiction_json(one: Contradiction) -> dict[str, Any]:
+    return {"observations": list(one.observations), "off": _round(one.off),
+            "minimal": one.minimal, "never": list(one.never)}
+
+
 def _rival_json(one: RivalResult) -> dict[str, Any]:
     return {
         "answers": one.answers,
@@ -356,11 +372,7 @@ def _rival_json(one: RivalResult) -> dict[str, Any]:
              "high": _round(part.high)}
             for part in one.together
         ],
-        "contradictions": [
-            {"observations": list(part.observations), "off": _round(part.off),
-             "minimal": part.minimal}
-            for part in one.contradictions
-        ],
+        "contradictions": [_contradiction_json(part) for part in one.contradictions],
         "decided_by": {name: list(keys) for name, keys in one.decided_by.items()},
         "means": [
             {"what": part.what, "low_s": None if part.low_s is None else _round(part.low_s),

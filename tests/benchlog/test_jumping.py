@@ -127,7 +127,8 @@ def test_what_never_comes_where_it_is_led_may_lie_anywhere():
             spent=False, best=lambda subset: here, jumps=lambda number: False,
             look=lambda number, x: (Margin(z=z, low=-1.0, high=1.0),),
             trial=lambda x, subset: here, _extreme=lambda *asked, **more: here.x,
-            _goal=lambda *asked, **more: lambda x: (0.0, x), _told=lambda *asked, **more: 0.0)
+            _holding=lambda *asked, **more: ([1], 0.0),
+            _goal=lambda *asked, **more: lambda x: (0.0, x))
         return Rival.may_reach(told, 0, 0, (1,), 2.0)
 
     assert not may_reach(0.5)

@@ -118,6 +118,19 @@ supply = "3.9 V"
         assert part in said, (part, said)
 
 
+def test_a_voltage_that_is_told_to_be_allowed_is(tmp_path: Path) -> None:
+    """The ends of the cell's curve are rounded inwards: what lies outside does not look allowed."""
+    path = Path(log_of(tmp_path, LIT).file)
+    (tmp_path / "line.csv").write_text("charge,voltage_v\n0,2.9963\n1,4.1968\n", encoding="utf-8")
+    path.write_text(path.read_text("utf-8") + 'supply = "4.2 V"\n', "utf-8")
+    with pytest.raises(DescriptionError, match=r"Allowed: 2\.997 V to 4\.196 V"):
+        load_bench_log(path)
+    for allowed in ("2.997 V", "4.196 V"):
+        path.write_text(path.read_text("utf-8").rpartition("supply")[0] +
+                        f'supply = "{allowed}"\n', "utf-8")
+        assert load_bench_log(path).observations[0].supply
+
+
 def test_no_list_for_hands_charges_a_primary_cell_or_empties_one_without_protection(
     tmp_path: Path
 ) -> None:

@@ -42,9 +42,14 @@ def seen(text: str) -> str:
 
 
 def off(value: float, shown: float) -> float:
-    """How far a value is off what was shown within 1 %, in tolerances; the scale is in ratio."""
-    low, high = (math.log(shown * by) for by in (0.99, 1.01))
-    return abs(math.log(value) - (low + high) / 2) / ((high - low) / 2)
+    """How far a value is off what was shown within 1 %, in tolerances.
+
+    The scale is in ratio above what was shown, and in shares of it below.
+    """
+    middle = shown * math.sqrt(0.99 * 1.01)
+    low, high = 0.99 * shown / middle - 1.0, math.log(1.01 * shown / middle)
+    at = math.log(value / middle) if value > middle else value / middle - 1.0
+    return abs(at - (low + high) / 2) / ((high - low) / 2)
 
 
 LAMPS = asked("", '"loads.lamp.current" = "80 mA"', '"loads.lamp.current" = "30 mA"')

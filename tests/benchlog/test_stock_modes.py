@@ -9,6 +9,7 @@ import pytest
 from simfw.benchlog.narrowing import narrow
 from simfw.errors import DescriptionError
 from simfw.loading import load_bench_log
+from simfw.report.bench_log import narrowed_json, narrowed_text
 from tests.benchlog.lantern import interval
 
 # Leakage 40 uA; red 10 mA while it charges, the lamp 60 mA x dial while the key is down.
@@ -96,6 +97,17 @@ def test_a_mode_may_name_any_region(
         left = interval(found, key)
         assert left.low_reached == pytest.approx(low, rel=2e-3)
         assert left.high_reached == pytest.approx(high, rel=2e-3)
+
+
+def test_a_mode_that_the_gadget_does_not_reach_is_told_as_that(tmp_path: Path):
+    """Half full with USB in it charges: no run is in the mode that was read."""
+    path = log_of(tmp_path, "charge.complete", 'charge = "50 %"\nreading = "below 1 A"')
+    found = narrow(load_bench_log(path), brief=True)
+    (only,) = found.contradictions
+    assert only.never == ("meter",)
+    said = " ".join(narrowed_text(found).split())
+    assert "excluded the gadget file as it is by meter: the mode is never reached in these" in said
+    assert narrowed_json(found)["contradictions"][0]["never"] == ["meter"]
 
 
 def test_a_reading_of_the_gadget_file_is_taken_by_its_states(tmp_path: Path):
