@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from simfw.benchlog.margin import Margin
 from simfw.benchlog.model import BenchLog, Do, Observation, PinSeen
 from simfw.gadget.fields import Level
-from simfw.gadget.model import Gadget, Part
+from simfw.gadget.model import Gadget
+from simfw.gadget.part import Part
 from simfw.stimuli.steps import Usb
 
 __all__ = ["Lent", "Look", "apart", "shares"]

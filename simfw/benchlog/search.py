@@ -59,7 +59,6 @@ _SAMPLES = (1, 8, 18, 32, 44, 56, 68, 80)  # by the number of figures that decid
 _MOST_SAMPLES = 96
 _BESIDE = 2.0**-9  # of a range
 _PROBES = 3
-_MORE = 16  # points among which more of them are sought
 _CLOUD = 512  # points at which the surfaces are read to find where to begin
 _STARTS = 3
 _ROUNDS = 9
@@ -308,12 +307,6 @@ class Rival:
             # Where nothing is to be seen no figure seems to matter: it is looked for elsewhere.
             pairs += [(x, bases[-1]) for x in self._farther(number)
                       if seen(self.look(number, x))][:_PROBES]
-        # Where nothing comes few figures seem to matter: so many points again at which it does.
-        lacking = sum(not comes(self.look(number, base)) for base, _ in pairs)
-        for base in low_discrepancy(self.size, _MORE, self.seed + 7 * number)[2 * _PROBES :]:
-            if lacking and comes(self.look(number, base)):
-                pairs.append((base, bases[-1]))
-                lacking -= 1
         for base, other in pairs:
             before = self.look(number, base)
             for k in figures:
@@ -751,9 +744,10 @@ class Rival:
                 found = self._extreme(aim, sign, subset, best, 1.0 - slack, close=close)
                 if found is None:
                     continue
+                told = {n: self._told([n], found, close=close) for n in subset}
                 # Where both surfaces lead to one point, one look tells it.
                 one = latest = latest if latest is not None and near(latest.x, found) else (
-                    self._tried(found, subset, close=close))
+                    self._tried(found, told))
                 if self._lost(one, subset):
                     one = self._inside(one, subset, best)
                     worst, beyond = max(worst, _BACK), True
@@ -762,7 +756,7 @@ class Rival:
                     continue
                 looked = [n for n in subset if one.offs[n] < math.inf]
                 exact = worst_of(one, looked)
-                errors[close] = abs(exact - self._told(looked, found, close=close))
+                errors[close] = abs(exact - max((told[n] for n in looked), default=0.0))
                 if exact > FITS:
                     worst = max(worst, min(exact - 1.0, 2.0 * errors[True]))
                 elif reach(one) > reach(best):
@@ -782,14 +776,15 @@ class Rival:
                 break
             for close, x in points.items():
                 # How far the surfaces are off where they would let the end lie.
-                if self._lost(self._tried(x, subset, close=close), subset):
-                    self._inside(self._tried(x, subset, close=close), subset, best)
-                    continue
                 holds, most = self._holding(calm, x, close=close, firm=False)
+                one = self._tried(x, {n: self._told([n], x, close=close) for n in subset})
+                if self._lost(one, subset):
+                    self._inside(one, subset, best)
+                    continue
                 error = abs(min(self._smooth_off(holds, x), _FAR) - min(most, _FAR))
                 errors[close] = max(error, _TRUST * errors[close])
             for x in points.values():
-                one = self._tried(x, subset, close=True)
+                one = self._tried(x, {n: self._told([n], x, close=True) for n in subset})
                 if worst_of(one, subset) <= FITS and reach(one) > reach(best):
                     best = one
             outer, points = self._outer(aim, sign, calm, best, errors)
@@ -797,21 +792,21 @@ class Rival:
             outer = min(outer, self._last_tooth(n, aim, sign))
         return End(reached=sign * reach(best), outer=sign * max(outer, reach(best)), trial=best)
 
-    def _tried(self, x: Array, subset: Sequence[int], *, close: bool) -> Trial:
-        """An exact look at what may be the last point that fits `subset`.
+    def _tried(self, x: Array, told: Mapping[int, float]) -> Trial:
+        """An exact look at what may be the last point that fits observations, of which the surfaces
+        have `told` how far each is off.
 
         Where one of the observations that hold it by the surfaces does not fit, these are enough:
         the surfaces learn of them. Of the others, one that does not fit is enough. What the
         surfaces say is worst, and what they were wrong about before, comes first.
         """
-        told = {n: self._told([n], x, close=close) for n in subset}
-        order = sorted(subset, key=lambda n: (-told[n] - self.sights[n].missed, n))
+        order = sorted(told, key=lambda n: (-told[n] - self.sights[n].missed, n))
         most = max(told.values(), default=0.0)
         holds = [n for n in order if told[n] >= _HOLDS * most]
         one = self.trial(x, holds)
         if worst_of(one, holds) <= FITS:
             one = self.trial(x, order, until=FITS)
-        for n in subset:
+        for n in told:
             if one.offs[n] < math.inf:
                 self.sights[n].missed = abs(min(one.offs[n], _FAR) - min(told[n], _FAR))
         return one
