@@ -7,6 +7,7 @@ something else than the model ends a comparison, with the stimuli that led there
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
@@ -177,10 +178,15 @@ def _needed(exchange: Exchange | None, answer: list[str], within_ns: int) -> lis
     if exchange is None:
         return answer
     told = set(answer)
-    wakes = [one.time_ns for one in exchange.reports if one.kind == "wake"]
+    wakes = [one.time_ns for one in exchange.reports if one.kind == "wake"]  # in their order
+
+    def near(time_ns: int) -> bool:
+        place = bisect_left(wakes, time_ns - within_ns)
+        return place < len(wakes) and wakes[place] <= time_ns + within_ns
+
     times = (line.removeprefix("wake ") for line in answer if line.startswith("wake "))
-    short = {time for time in times if f"sleep {time}" in told and all(
-        abs(time_of(f"wake {time}") - wake) > within_ns for wake in wakes)}  # fmt: skip
+    short = {time for time in times
+             if f"sleep {time}" in told and not near(time_of(f"wake {time}"))}  # fmt: skip
     return [line for line in answer if line.partition(" ")[2] not in short
             or not line.startswith(("wake ", "sleep "))]  # fmt: skip
 
