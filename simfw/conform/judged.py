@@ -11,7 +11,8 @@ from simfw.behaviour.hold import holding
 from simfw.conform.firmware import Drive
 from simfw.vectors.equal import Prover
 from simfw.vectors.exposing import Judge
-from simfw.vectors.faults import KINDS, Fault, all_faults
+from simfw.vectors.faults import KINDS, Fault
+from simfw.vectors.possible import all_faults
 
 if TYPE_CHECKING:
     from simfw.engine.simulator import Prepared

@@ -22,7 +22,8 @@ from simfw.behaviour.region import System
 from simfw.conform.firmware import Drive, Firmware
 from simfw.errors import UsageError
 from simfw.report.source import c_files, harness_files
-from simfw.vectors.faults import Fault, all_faults
+from simfw.vectors.faults import Fault
+from simfw.vectors.possible import all_faults
 
 __all__ = ["Build", "Mutant", "Score", "Subject", "mutants_of", "score"]
 

@@ -30,7 +30,7 @@ GAPS = (200 * MS, 30 * MS, 2 * MS, 1)
 OUTSIDE_V = 0.05  # beyond the outermost level
 SAMPLED = "gauge.sampled"
 
-_Seen = tuple[int, str, bool]  # at which instant, which sensor, whether it sees an echo
+_Seen = tuple[int, str, bool]  # at which instant, which input, what it says
 _Made = tuple[int, Handled]  # at which instant, what is brought about
 
 
@@ -95,8 +95,13 @@ class Acting:
         asked = {name for step in lead.way.steps for name, _ in step.outcome.choices}
         return (lead.free <= set(self.handled)
                 and set(lead.readings.levels) <= {"gauge.measured", "gauge.counted"}
-                and all(name.endswith(".echo") and self.hands.get(name.rpartition(".")[0])
-                        for name in asked))
+                and all(self._settable(name) for name in asked))
+
+    def _settable(self, name: str) -> bool:
+        """Whether an input that is asked at certain moments can be made to say either."""
+        stem, _, tail = name.rpartition(".")
+        return (bool(self.hands.get(stem)) if tail == "echo"
+                else name.partition(".")[0] in self.system.measures)
 
     def _made(self, lead: Lead) -> Iterator[_Made]:
         """What is brought about for the events that are free in the machine."""
@@ -116,7 +121,8 @@ class Acting:
                                            times[number] - self.every_ns + MS)]
         acts += [Act(max(1, times[number] + at), kind, name, value) for number, one in made
                  for at, kind, name, value in one.changes]
-        acts += self._by_hand(times, seen)
+        acts += self._by_hand(times, [one for one in seen if one[1].endswith(".echo")])
+        acts += self._by_measure(times, [one for one in seen if not one[1].endswith(".echo")])
         return tuple(self._changing(sorted(acts, key=lambda act: act.at_ns)))
 
     def _changing(self, acts: Sequence[Act]) -> Iterator[Act]:
@@ -186,14 +192,37 @@ class Acting:
         """Hands that come and go in the middle between the looks that tell."""
         there: dict[str, bool] = {}
         last: dict[str, int] = {}
-        for number, sensor, echo in seen:
-            at = times[number]
+        for number, name, echo in seen:
+            at, sensor = times[number], name.removesuffix(".echo")
             if echo != there.get(sensor, False):
                 every = self.gadget.proximity[sensor].every.ns
                 moves = max(at - every // 2, (last.get(sensor, 0) + at) // 2, 1)
                 yield Act(moves, "hand", sensor, self.hands[sensor] or 0.0 if echo else -1.0)
                 there[sensor] = echo
             last[sensor] = at
+
+
+    def _by_measure(self, times: Sequence[int], seen: Sequence[_Seen]) -> Iterator[Act]:
+        """What is measured changes in the middle between the measurements that tell."""
+        told: dict[tuple[int, str], list[tuple[float, bool]]] = {}
+        for number, name, reached in seen:
+            measure, _, level = name.partition(".reached.")
+            limit = self.system.measures[measure].all[int(level) - 1]
+            told.setdefault((number, measure), []).append((limit, reached))
+        last: dict[str, int] = {}
+        for (number, measure), limits in told.items():
+            at = times[number]
+            value = self._between(measure, limits)
+            if value is not None:
+                every = self.gadget.measures[measure].every.ns
+                moves = max(at - every // 2, (last.get(measure, 0) + at) // 2, 1)
+                yield Act(moves, "measure", measure, value)
+            last[measure] = at
+
+    def _between(self, measure: str, limits: Sequence[tuple[float, bool]]) -> float | None:
+        """A value that has reached some limits and not others; None where there is none."""
+        return next((value for value in self.system.measures[measure].between()
+                     if all((value >= limit) == reached for limit, reached in limits)), None)
 
 
 def _on_grid(count: int, differences: Sequence[Difference],
@@ -258,10 +287,10 @@ def _sampled(lead: Lead) -> Iterator[tuple[int, Mapping[str, bool]]]:
 
 
 def _seen(lead: Lead) -> Iterator[_Seen]:
-    """What sensors see at the looks on a way."""
+    """What sensors see, and measures have reached, at the looks on a way."""
     for number, step in enumerate(lead.way.steps, 1):
         for name, kept in step.outcome.choices:
-            yield number, name.rpartition(".")[0], kept == (1.0,)
+            yield number, name, kept == (1.0,)
 
 
 def _level_of(flags: Mapping[str, bool]) -> float:

@@ -39,8 +39,9 @@ def read_in(system: System, expression: Expression) -> set[str]:
     found = set(names.regions)
     if "gauge" in names.quantities:
         found.add("gauge")
-    found |= {region.name for region in system.regions for state in region.states
-              if names.quantities & set(state.touches)}
+    if names.quantities:
+        found |= {region.name for region in system.regions for state in region.states
+                  if names.quantities & set(state.touches)}
     return found
 
 
@@ -67,8 +68,10 @@ def source_of(name: str, events: Iterable[str]) -> Region:
 
 
 def free_in(machine: Machine, step: Step) -> list[str]:
-    """The free events that come in an instant."""
-    return [key[1:-1] for key in step.outcome.rows if key in machine.spans]
+    """The free events that come in an instant; the rows that make them are called by their names
+    (see `source_of`).
+    """
+    return [key[1:-1] for key in step.outcome.rows if key in machine.spans and key[0] == "("]
 
 
 def alike(one: Expression, other: Expression) -> Expression:
@@ -95,6 +98,10 @@ class Readings:
                  for number in range(len(mine) + 1)] for name, mine in self.levels.items()]
         return [{key: value for part in parts for key, value in part.items()}
                 for parts in product(*each)]
+
+    def values(self) -> dict[str, tuple[float, ...]]:
+        """For each reading one value below, between, and above the levels; each level itself."""
+        return {name: (mine[0] - 1.0, *mine) for name, mine in self.levels.items()}
 
     def region(self, region: Region) -> Region:
         """A region whose rows read these inputs."""

@@ -33,7 +33,7 @@ from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay, Replayer, Track
 from simfw.vectors.search import hand_m, search
 from simfw.vectors.sketch import Act
-from simfw.vectors.whittle import TURNS, Exposure, Whittler
+from simfw.vectors.whittle import TOLD, TURNS, Exposure, Whittler
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
@@ -418,16 +418,13 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
                 if kept(one, *(fault for fault, _ in news)):
                     break
     for how, share in TURNS:
-        for fault, path in whittler.settled(how, share):
-            played = _played(model, path)
-            if played is not None and whittler.tells(fault, played):
+        for fault, path in (whittler.told(int(share)) if how == TOLD
+                            else whittler.settled(how, share)):
+            played = None if how == TOLD else _played(model, path)
+            if how == TOLD or (played is not None and whittler.tells(fault, played)):
                 for one in _ways(path, closing):
                     if kept(one, fault):
                         break
-    for fault, path in whittler.told():
-        for one in _ways(path, closing):
-            if kept(one, fault):
-                break
     return whittler.exposure()
 
 

@@ -18,6 +18,7 @@ from simfw.behaviour.expression import (
     All,
     Any,
     Compare,
+    Constant,
     Expression,
     Flag,
     Inside,
@@ -41,7 +42,7 @@ from simfw.vectors.around import (
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
 from simfw.vectors.handled import Handled
-from simfw.vectors.pair import MARK, Paired, joined, reach
+from simfw.vectors.pair import MARK, Paired, borne_at_first, borne_next, joined, reach
 from simfw.vectors.slipped import MEMORY, Slip, Twisted, slip_of
 from simfw.verify.abstraction import SUPPLY_ACTS
 from simfw.verify.budget import Budget
@@ -49,10 +50,11 @@ from simfw.verify.explore import Way, explore
 from simfw.verify.machine import Endless, Machine, Monitor, Outcome, Span
 from simfw.verify.terms import SUPPLY
 
-__all__ = ["HANDS", "PROOF", "ROOM", "Lead", "Prover"]
+__all__ = ["HANDS", "PROOF", "Lead", "Prover"]
 
 UNPROVED = ("awake", "power-up", "echo")  # what no table tells
 WORK = 60_000  # for one fault
+EXACT = 0.2  # of that, for a search with all times, where one without finds a difference
 MOST_STATES = 6_000
 MOST_GROWN = 8  # how often more regions are taken in
 MOST_INPUTS = 6  # of which every combination is tried at power-up
@@ -61,19 +63,22 @@ MOST_INPUTS = 6  # of which every combination is tried at power-up
 @dataclass(frozen=True, slots=True, eq=False)
 class Lead:
     """A way on which model and fault come to differ. `free` are the events on it that come from
-    regions which are not in the machine.
+    regions which are not in the machine. It is `sure` where an output differs, and not only what
+    one region gives to an output that others drive, too.
     """
 
     machine: Machine
     way: Way
     readings: Readings
     free: frozenset[str]
+    sure: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
     """What is asked of some regions: whether what is `leaving` them may differ, the events `seen`,
-    or the `outputs`; of a slip that is not followed, whether it ever could come up.
+    or the `outputs`, or what of the regions others drive, too (`parts`); of a slip that is not
+    followed, whether it ever could come up.
 
     `system` holds them, those of `both` twice; `watched` are the conditions that they hear.
     """
@@ -85,13 +90,14 @@ class _Asked:
     leaving: Leaving | None = None
     seen: tuple[str, ...] = ()
     outputs: tuple[str, ...] = ()
+    parts: tuple[Expression, ...] = ()
 
     @property
     def nothing(self) -> bool:
         """Whether nothing can differ."""
         leaving = self.leaving
         return leaving is not None and not (
-            leaving.events or leaving.read or self.seen or self.outputs)
+            leaving.events or leaving.read or self.seen or self.outputs or self.parts)
 
     def differ(self, read: Sequence[tuple[Expression, Expression]], leaves: bool, fails: bool
                ) -> Expression:
@@ -104,10 +110,11 @@ class _Asked:
         found += [Not(alike(made_odd(event), made_odd(event + MARK))) for event in self.seen]
         found += [Not(alike(one, other)) for one, other in read]
         found += [Compare(Quantity(name), "!=", Quantity(name + MARK)) for name in self.outputs]
+        found += self.parts
         return All((Flag(SUPPLY), Any(tuple(found)))) if fails else Any(tuple(found))
 
 
-PROOF, HANDS, ROOM = "proof", "hands", "room"  # how a fault is searched for
+PROOF, HANDS = "proof", "hands"  # how a fault is searched for
 UNREAD = "unread"  # what others read cannot be followed
 _Found = Lead | bool | str | None  # False: nothing differs; None: not finished
 _Known = frozenset[str] | bool | str | None  # the same; of what differs what is free in it
@@ -128,9 +135,18 @@ class Prover:
         self.segments = segments
         self.handled = handled or {}
         self.observed = drives_nothing(system)
-        # By fault and whether there is room: the regions searched, and with how much work.
-        self._known: dict[
-            tuple[int, bool], tuple[Fault, dict[frozenset[str], tuple[_Known, float]]]] = {}
+        self._drivers: dict[str, frozenset[str]] = {}
+        # By fault: the regions searched, and with how much work.
+        self._known: dict[int, tuple[Fault, dict[frozenset[str], tuple[_Known, float]]]] = {}
+
+    def drivers(self, output: str) -> frozenset[str]:
+        """The regions with a say on an output."""
+        found = self._drivers.get(output)
+        if found is None:
+            found = self._drivers[output] = frozenset(
+                region.name for region in self.system.regions for state in region.states
+                if output in state.touches)
+        return found
 
     def same(self, fault: Fault) -> bool:
         """Whether it is proved that the fault does what the model does."""
@@ -141,14 +157,13 @@ class Prover:
         last one None where it is proved to do what the model does.
 
         `how` is PROOF: regions are taken in until nothing is free but inputs; HANDS: what hands can
-        bring about may stay free; ROOM: it does, with the room that hands need, and nothing can be
-        proved so.
+        bring about may stay free.
         """
         twist = fault.twist
         if fault.kind in UNPROVED or twist.last or twist.counts:
             return
         # The fault is kept with it: its id is no other's meanwhile.
-        _, known = self._known.setdefault((id(fault), how == ROOM), (fault, {}))
+        _, known = self._known.setdefault(id(fault), (fault, {}))
         # What was not finished with less work is searched again.
         for core in [core for core, (found, effort) in known.items()
                      if found is None and effort < self.effort]:
@@ -156,18 +171,18 @@ class Prover:
         fault = _in_tables(fault)
         budget = Budget(int(WORK * self.effort), whole=self.whole)
         by_hand = frozenset(self.handled if how != PROOF else ())
-        for outwards in (False, True) if how == PROOF else (True,):
-            for core in self._cores(fault, by_hand, outwards, known):
-                if core in known:
-                    continue
-                found = None if budget.over() else self._differs(
-                    set(core), fault, budget, spaced=how == ROOM)
-                known[core] = (found.free if isinstance(found, Lead) else found), self.effort
-                if found is False and how != ROOM:
-                    yield None
-                    return
-                if isinstance(found, Lead) and found.free <= by_hand:
-                    yield found
+        outwards = (False, True) if how == PROOF else (True,)
+        for core in _in_turn(*(self._cores(fault, by_hand, one, known) for one in outwards)):
+            if core in known:
+                continue
+            found = None if budget.over() else self._differs(
+                set(core), fault, budget, at_any_time=how == PROOF)
+            known[core] = (found.free if isinstance(found, Lead) else found), self.effort
+            if found is False:
+                yield None
+                return
+            if isinstance(found, Lead) and found.sure and found.free <= by_hand:
+                yield found
 
     def _cores(self, fault: Fault, by_hand: frozenset[str], outwards: bool,
                known: Mapping[frozenset[str], tuple[_Known, float]]) -> Iterator[frozenset[str]]:
@@ -175,6 +190,7 @@ class Prover:
         with `outwards` those that notice it. Events in `by_hand` may stay free.
         """
         core = set(fault.touched)
+        borne = borne_at_first(self.system, fault)
         slip = slip_of(fault)
         notices = slip is None or slip.follows
         for _ in range(MOST_GROWN):
@@ -183,18 +199,28 @@ class Prover:
             found, _ = known[frozenset(core)]
             if found is None or found is False:
                 return
-            noticing = self._noticing(core, fault) - core if notices else set()
+            if notices:
+                borne = borne_next(self.system, fault, replace(
+                    borne, regions=borne.regions & core, course=borne.course & core))
+            noticing = borne.regions - core
             free = found if isinstance(found, frozenset) else frozenset[str]()
             making = self._making(free - by_hand, fault) - core
             more = (noticing or making) if outwards else (making or noticing)
             if not more:
                 return
+            if not outwards and more is making:  # what makes one of the events may be enough
+                for event in sorted(free - by_hand):
+                    one = frozenset(self._closed(core | self._making({event}, fault), fault))
+                    if one != core and not making <= one:
+                        yield one
+                        if known[one][0] is False:
+                            return
             core = core | more
 
-    def _making(self, events: frozenset[str], fault: Fault) -> set[str]:
+    def _making(self, events: Collection[str], fault: Fault) -> set[str]:
         """The regions that make some events, those too that make conditions come true."""
         found = {region.name for system in (self.system, fault.system) for region in system.regions
-                 if any(not events.isdisjoint(row.emit) for row in region.rows)}
+                 if any(set(events).intersection(row.emit) for row in region.rows)}
         return found.union(*(read_in(self.system, one.when) for one in self.system.conditions
                              if one.rises in events or one.falls in events))
 
@@ -211,46 +237,39 @@ class Prover:
                 return core
             core = core | read
 
-    def _noticing(self, core: set[str], fault: Fault) -> set[str]:
-        """The regions that hear or read what is in it."""
-        emitted = {event for name in core for system in (self.system, fault.system)
-                   for row in system.region(name).rows for event in row.emit}
-        driven = {name for region in core for state in self.system.region(region).states
-                  for name in state.touches}
-        heard = {region.name for region in self.system.regions
-                 if any(row.on in emitted or (row.when is not None
-                        and read_in(self.system, row.when) & core) for row in region.rows)
-                 or (region.show is not None and read_in(self.system, region.show) & core)
-                 or any(name in driven for state in region.states
-                        for name in state.touches)}
-        watched = {event for one in self.system.conditions
-                   if read_in(self.system, one.when) & core
-                   for event in (one.rises, one.falls)}
-        return heard | {region.name for region in self.system.regions
-                        if any(row.on in watched for row in region.rows)}
-
-    def _differs(self, core: set[str], fault: Fault, budget: Budget, *, spaced: bool = False
+    def _differs(self, core: set[str], fault: Fault, budget: Budget, *, at_any_time: bool = False
                  ) -> _Found:
         """Whether anything that leaves the regions may differ; None where that is not finished.
 
-        With `spaced` events that hands bring about keep the distance that they need for it.
+        With `at_any_time` it is first tried whether nothing does even if the times of what stands
+        there once end at any time, and readings change from one moment to the next: far fewer
+        moments are then to be told apart.
         """
         asked = self._asked(core, fault)
         if asked is None:
             return UNREAD
         if asked.nothing:
             return False
-        made = self._machine(core, fault, asked, spaced=spaced)
-        if made is None:
-            return None
-        machine, starts, readings = made
+        for loose in (True, False) if at_any_time else (False,):
+            made = self._machine(core, fault, asked, loose=loose)
+            if made is None:
+                return None
+            exact = Budget(int(EXACT * WORK * self.effort), whole=budget)
+            found = self._searched(*made, budget if loose or not at_any_time else exact,
+                                   sure=not asked.parts and not loose)
+            if not loose or not isinstance(found, Lead) or found.free:
+                return found
+        raise AssertionError(core)
+
+    def _searched(self, machine: Machine, starts: list[Outcome], readings: Readings,
+                  budget: Budget, *, sure: bool) -> _Found:
         for apart in (True, False):
             search = explore(machine, starts, budget=budget, apart=apart,
                              limit=int(MOST_STATES * self.effort))
             if search.broken:
                 way = search.broken[0]
                 used = frozenset(event for step in way.steps for event in free_in(machine, step))
-                return Lead(machine, way, readings, used)
+                return Lead(machine, way, readings, used, sure=sure)
             if not search.finished or search.endless:
                 return None
         return False
@@ -270,8 +289,8 @@ class Prover:
         if any(state.sequences for name in core for state in system.region(name).states):
             return None  # the steps of sequences are not followed here
         # What the fault cannot bear on stands there once.
-        regions, conditions = reach(system, fault)
-        doubled, conditions = core & regions, watched & conditions
+        borne = reach(system, fault)
+        doubled, conditions = core & borne.regions, watched & borne.conditions
         both = joined(system, fault, doubled, conditions)
         made = {event for name in doubled for one in (system, fault.system)
                 for row in one.region(name).rows for event in row.emit}
@@ -293,33 +312,17 @@ class Prover:
             pairs.append((leaf, both.copied(leaf)))
             asks |= mine & doubled
         outputs = () if self.observed else both.outputs
-        drivers = {region.name for region in system.regions for state in region.states
-                   if set(state.touches) & set(outputs)}
-        if not drivers <= core:
+        beyond = [name for name in outputs if not self.drivers(name) <= core]
+        if beyond and fault.kind == "regions":
             return None
+        parts = [_gives_other(system.region(name), fault.system.region(name), both)
+                 for name in sorted(doubled) if any(name in self.drivers(one) for one in beyond)]
+        outputs = tuple(name for name in outputs if name not in beyond)
         return _Asked(both, both.system, watched, slip,
                       Leaving(frozenset(made), frozenset(made & heard), tuple(pairs),
                               frozenset(asks)),
-                      tuple(sorted(made & set(system.events))) if self.observed else (), outputs)
-
-    def _sources(self, free: Sequence[str], *, spaced: bool
-                 ) -> tuple[list[Region], dict[str, Span]]:
-        """The regions that make what is free, and when they may."""
-        if not spaced:
-            return ([source_of(event, [event]) for event in free],
-                    {f"({event})": Span(0, None) for event in free})
-        by: dict[str, list[str]] = {}
-        for event in free:
-            one = self.handled.get(event)
-            by.setdefault(event if one is None else one.by, []).append(event)
-        spans: dict[str, Span] = {}
-        for events in by.values():
-            mine = {event: self.handled[event] for event in events if event in self.handled}
-            after = max((one.after_ns for one in mine.values()), default=0)
-            for event in events:
-                room = after + mine[event].before_ns if event in mine else 0
-                spans[f"({event})"] = Span(room, None)
-        return [source_of(name, events) for name, events in by.items()], spans
+                      tuple(sorted(made & set(system.events))) if self.observed else (), outputs,
+                      tuple(one for one in parts if one is not None))
 
     def _open(self, core: set[str], free: Collection[str]) -> frozenset[str]:
         """The regions that hear what is free, and those that these read then."""
@@ -333,10 +336,11 @@ class Prover:
                     found |= read_in(self.system, row.when)
         return frozenset(found)
 
-    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, spaced: bool
+    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool
                  ) -> tuple[Machine, list[Outcome], Readings] | None:
         """The regions, twice where the fault bears on them, all else free, and every power-up;
-        None where that is too much.
+        None where that is too much. A `loose` one keeps no times of what stands there once, and
+        readings are free in it, too.
         """
         system = asked.system
         regions = [region for region in system.regions if region.name.removesuffix(MARK) in core]
@@ -354,6 +358,9 @@ class Prover:
         readings = Readings([*(row.when for region in regions for row in region.rows),
                              *(region.show for region in regions),
                              *(one.when for one in conditions)])
+        free_values = readings.values() if loose else {}
+        if loose:
+            readings = Readings([])
         regions = [readings.region(region) for region in regions]
         flags, acts = inputs_of(self.system, raw, regions, readings)
         inputs = [name for name in flags if name not in readings.flags]
@@ -371,12 +378,17 @@ class Prover:
             leaving = replace(leaving, read=tuple(pairs), open=self._open(core, free) & doubled)
             leaving = leaving if leaving.events or pairs or leaving.open else None
         apart = fault.twist.first or fault.twist.after
-        sources, spans = self._sources(free, spaced=spaced)
+        sources = [source_of(event, [event]) for event in free]
+        spans = {f"({event})": Span(0, None) for event in free}
+        if loose:
+            spans |= {row.key: Span(0, None) for region in regions
+                      if not region.name.endswith(MARK) and region.name not in doubled
+                      for row in region.rows if row.after_ns}
         machine = Twisted(
             [*sources, *regions, *counters], slip=asked.slip, leaving=leaving,
             apart=apart + MARK if apart else "", first=bool(fault.twist.first),
             conditions=[replace(one, when=readings.expression(one.when)) for one in conditions],
-            acts=acts, flags=flags, spans=spans,
+            acts=acts, flags=flags, spans=spans, values=free_values,
             monitors=[Monitor(name="differ", kind="never",
                               when=asked.differ(pairs, leaving is not None, fails))],
             segments={**self.segments,
@@ -397,6 +409,44 @@ class Prover:
         except Endless:
             return None
         return machine, starts, readings
+
+
+def _in_turn(*lines: Iterator[frozenset[str]]) -> Iterator[frozenset[str]]:
+    """One of each by turns: what is small comes first."""
+    left = list(lines)
+    while left:
+        for line in list(left):
+            core = next(line, None)
+            if core is None:
+                left.remove(line)
+            else:
+                yield core
+
+
+def _gives_other(region: Region, changed: Region, both: Paired) -> Expression | None:
+    """Whether a region and its copy stand in states that give an output something else, or only one
+    of them is shown; None where that cannot be.
+    """
+    kinds: list[tuple[object, tuple[set[str], set[str]]]] = []
+    for side, whose in enumerate((region, changed)):
+        for state in whose.states:
+            gives = (state.outputs, state.sequences, state.takes_out, state.scales,
+                     state.dial_scales, state.position)
+            mine = next((names for kind, names in kinds if kind == gives), None)
+            if mine is None:
+                mine = set(), set()
+                kinds.append((gives, mine))
+            mine[side].add(state.name)
+    found: list[Expression] = []
+    if len(kinds) > 1:
+        found = [Not(alike(Inside(region.name, frozenset(here)),
+                           Inside(region.name + MARK, frozenset(there))))
+                 for _, (here, there) in kinds]
+    if region.show is not None or changed.show is not None:
+        shown, copied = (Constant(True) if show is None else show
+                         for show in (region.show, changed.show))
+        found.append(Not(alike(shown, both.copied(copied))))
+    return Any(tuple(found)) if found else None
 
 
 def _in_tables(fault: Fault) -> Fault:

@@ -297,6 +297,7 @@ class Driven(Pace):
         self.wanted: Mapping[str, Sequence[tuple[Any, ...]]] = {
             "out": script.outs, "wake": script.wakes, "event": script.events}
         self.told: dict[str, int] = {}
+        self._open: tuple[_Stretch, Sequence[int], tuple[int, ...]] | None = None
         self.levels, self.before, self.values, self.closed = {}, {}, {}, set()
         self.awake = self.latched = self.before_burst = self.asked = False
 
@@ -323,6 +324,7 @@ class Driven(Pace):
         self.levels, self.values = dict(mark.levels), dict(mark.values)
         self.before = self.levels
         self.told, self.places = dict(mark.told), dict(mark.places)
+        self._open = None
         self.latched = self.before_burst = self.asked = False
 
     def _stands(self, mark: _Mark) -> bool:
@@ -333,7 +335,8 @@ class Driven(Pace):
                 and tuple(stepper.spent) == mark.spent and tuple(stepper.memory) == mark.memory
                 and tuple(stepper.condition_values) == mark.conditions
                 and (not stepper.may_let_go or stepper.stood() == mark.stood)
-                and self.told == mark.told and self.awake == mark.awake and not self.closed
+                and self.told == mark.told and not self.closed and self._open is None
+                and ("wake" not in self.asks or self.awake == mark.awake)
                 and not stepper.strayed and not self.latched and not self.before_burst
                 and all(self.places[kind] == mark.places[kind] for kind in self.asks))
 
@@ -383,19 +386,31 @@ class Driven(Pace):
 
     def _through(self, then: int, stretches: Sequence[_Stretch]) -> None:
         """Let time go on; leave out what the model leaves out, where it is as before."""
+        if self._open is not None and stretches is self.script.stretches:
+            stretch, due, states = self._open
+            if stretch.after < then:
+                self._open = None
+                self._rest_of(stretch, due, states)
         place = bisect_left(stretches, self.now, key=lambda stretch: stretch.begins)
-        for stretch in stretches[place:]:
+        for stretch in stretches[place:] if self._open is None else ():
             if stretch.begins >= then:
                 break
             self._advance(stretch.begins + 1, ())
             self.now = stretch.begins
             due, states = self.stepper.due(), tuple(self.stepper.states)
-            self._through(stretch.after + 1, stretch.inner)
-            self.now = stretch.after
-            if not self._repeat(stretch, due, states):
-                self._advance(stretch.up_to + 1, self.periods_ns)
+            if stretch.after >= then:  # a message comes within its first period
+                self._open = stretch, due, states
+                break
+            self._rest_of(stretch, due, states)
         self._advance(then, ())
         self.now = then
+
+    def _rest_of(self, stretch: _Stretch, due: Sequence[int], states: tuple[int, ...]) -> None:
+        """The first period of a stretch, from now on, and what repeats it."""
+        self._through(stretch.after + 1, stretch.inner)
+        self.now = stretch.after
+        if not self._repeat(stretch, due, states):
+            self._advance(stretch.up_to + 1, self.periods_ns)
 
     def _repeat(self, stretch: _Stretch, due: Sequence[int], states: tuple[int, ...]) -> bool:
         """Leave out what is left of a stretch, if its first period has ended as it began."""

@@ -68,9 +68,23 @@ def handled(gadget: Gadget, reading: str, hands: Mapping[str, float | None]
             f"{name}.wave": Handled(name, ((-looks, *come), (one, *gone)), looks + sensor.clear.ns,
                                     looks + every),
         }
+    for name, measure in gadget.measures.items():
+        levels = [threshold.value for threshold in measure.thresholds]
+        if not levels:
+            continue
+        gap = measure.hysteresis.value if measure.hysteresis is not None else 0.0
+        every = measure.every.ns
+        looks = measure.agree * every - every // 2
+        for event, value in (("up", levels[-1] + gap + 1.0), ("down", levels[0] - 1.0)):
+            found[f"{name}.{event}"] = Handled(
+                name, ((-looks, "measure", name, value),), looks, every // 2)
     if gadget.charger is not None:
         found |= {f"usb.{event}": Handled("usb", ((0, "usb", "usb", on),), MS, MS)
                   for event, on in (("in", 1.0), ("out", 0.0))}
+        other = 2.0 if gadget.status_pulled_up else 0.0
+        found |= {f"charge.{event}": Handled("status", ((-MS, "usb", "usb", 1.0),
+                                                        (0, "status", "status", level)), MS, MS)
+                  for event, level in (("started", 1.0), ("completed", other))}
     gauge = gadget.gauge
     if gauge is not None:
         every = gauge.every.ns

@@ -117,6 +117,10 @@ class Moves:
             if kind == "usb":  # both edges in one instant
                 yield (SOON_NS + MS, ((SOON_NS, kind, name, value),
                                       (SOON_NS, kind, name, 1.0 - value)))
+            if kind == "measure":  # until it has been noticed
+                measure = self.gadget.measures[name]
+                yield ((measure.agree + 1) * measure.every.ns + SOON_NS,
+                       ((SOON_NS, kind, name, value),))
 
     def aimed(self, *, every: bool, fine: bool = True) -> Iterator[Try]:
         """Single changes at the ends of times: without `fine` none within a few milliseconds."""
@@ -130,8 +134,9 @@ class Moves:
                 if after >= EXACT_NS:
                     aims += [when - after // 200, when + after // 200] if fine else []
                     aims += [when - after // 20, when + after // 20]
-                if kind == "hand":  # so many looks have seen it by then
-                    sensor = self.gadget.proximity[name]
+                if kind in ("hand", "measure"):  # so many looks have seen it by then
+                    sensor = (self.gadget.proximity if kind == "hand"
+                              else self.gadget.measures)[name]
                     aims += [when - looks * sensor.every.ns + sensor.every.ns // 2
                              for looks in range(1, sensor.agree + 2)]
                 for aim in aims:
@@ -251,9 +256,20 @@ class Moves:
                 yield ((0, "hand", name, distance),), before
                 yield ((0, "hand", name, distance), (lasts, "hand", name, -1.0)), before
 
+        for name, measure in self.gadget.measures.items():
+            for value in self.system.measures[name].between():
+                if value != self.sketch.measured[name]:
+                    yield (((0, "measure", name, value),),
+                           measure.agree * measure.every.ns - measure.every.ns // 2)
+
     def gestures(self) -> Iterator[tuple[Change, ...]]:
         """Whole gestures, from inputs that are at rest."""
         sketch, gadget = self.sketch, self.gadget
+        for name, measure in gadget.measures.items():
+            now = sketch.measured[name]
+            for value in self.system.measures[name].between() if measure.agree > 1 else ():
+                if value != now:  # for one measurement only
+                    yield ((0, "measure", name, value), (measure.every.ns, "measure", name, now))
         free = [name for name in gadget.buttons if not sketch.contacts.get(name, False)]
         for name in free:
             button, settle = gadget.buttons[name], settle_ns(gadget, name)

@@ -7,7 +7,7 @@ fault is told from the model.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from simfw.behaviour.binding import World, gauge_levels
@@ -25,15 +25,18 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Condition, Drive, Position, Region, Row, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import Circuit
-from simfw.vectors.faults import Fault
+from simfw.vectors.faults import NONE, Fault
+from simfw.vectors.pace import NEVER
 from simfw.vectors.sketch import Act, Saved, Sketch
 from simfw.vectors.twisted import Faulty
 
-__all__ = ["MARK", "Pair", "Paired", "joined", "paired", "reach"]
+__all__ = ["MARK", "Borne", "Pair", "Paired", "TooDearError", "borne_at_first", "borne_next",
+           "joined", "paired", "reach"]
 
 MARK = "~"
 # What a slip names, rows and regions, are those of the copies.
-MARKED = ("keeps", "first", "after", "kept", "remembers", "lasts", "third", "behind", "lost")
+MARKED = ("keeps", "first", "after", "kept", "remembers", "lasts", "third", "behind", "lost",
+          "forgets", "unnoted")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,40 +64,71 @@ def _read(expression: Expression | None) -> tuple[frozenset[str], frozenset[str]
     return names.regions | gauge, names.quantities
 
 
-def reach(system: System, fault: Fault) -> tuple[set[str], set[str]]:
-    """The regions and the conditions that the fault can bear on, step by step."""
-    regions = {region.name: (region, fault.system.region(region.name)) for region in system.regions}
-    doubled = set(fault.touched)
-    conditions = {one.key for one, other in zip(system.conditions, fault.system.conditions,
-                                                strict=True) if one != other}
-    while True:
-        sound = [one for name in doubled for one in regions[name]]
-        emitted = {event for region in sound for row in region.rows for event in row.emit}
-        emitted |= {event for one in system.conditions if one.key in conditions
-                    for event in (one.rises, one.falls)}
-        driven = {name for region in sound for name in _driven(region)}
+@dataclass(frozen=True, slots=True)
+class Borne:
+    """What a fault bears on: `regions` that then give others something else, `conditions` that come
+    true at other times. Of those are the regions in `course` that may be elsewhere themselves; the
+    others make other `events` or give outputs other levels, and are where they would be.
+    """
 
-        def bears(expression: Expression | None, driven: set[str] = driven,
-                  doubled: set[str] = doubled) -> bool:
-            read, lights = _read(expression)
-            return bool(read & doubled or lights & driven)
+    regions: frozenset[str]
+    conditions: frozenset[str]
+    course: frozenset[str]
+    events: frozenset[str]
 
-        more = {
-            region.name for region in system.regions
-            if any(row.on in emitted or bears(row.when) for row in region.rows)
-            or bears(region.show) or _driven(region) & driven}
-        watched = {one.key for one in system.conditions if bears(one.when)}
-        if more <= doubled and watched <= conditions:
-            return doubled, conditions
-        doubled |= more
-        conditions |= watched
+
+def borne_at_first(system: System, fault: Fault) -> Borne:
+    """What the fault itself changes."""
+    conditions = frozenset(one.key for one, other in zip(system.conditions, fault.system.conditions,
+                                                         strict=True) if one != other)
+    events, course = set[str](), set[str]()
+    for name in fault.touched:
+        region, changed = system.region(name), fault.system.region(name)
+        bare = [[replace(row, emit=()) for row in one.rows] for one in (region, changed)]
+        if (fault.twist == NONE and fault.kind != "regions" and bare[0] == bare[1]
+                and (region.starts, region.kept, region.resume_points)
+                == (changed.starts, changed.kept, changed.resume_points)):
+            for row, other in zip(region.rows, changed.rows, strict=True):
+                events |= set(row.emit) ^ set(other.emit)
+        else:
+            course.add(name)
+    return Borne(frozenset(fault.touched), conditions, frozenset(course), frozenset(events))
+
+
+def borne_next(system: System, fault: Fault, borne: Borne) -> Borne:
+    """With all that hears it, reads it, or has a say on the same outputs."""
+    both = {region.name: (region, fault.system.region(region.name)) for region in system.regions}
+    events = {*borne.events, *(event for name in borne.course for region in both[name]
+                               for row in region.rows for event in row.emit)}
+    driven = {name for one in borne.regions for region in both[one] for name in _driven(region)}
+
+    def bears(expression: Expression | None) -> bool:
+        read, lights = _read(expression)
+        return bool(read & borne.course or lights & driven)
+
+    watched = borne.conditions | {one.key for one in system.conditions if bears(one.when)}
+    events |= {event for one in system.conditions if one.key in watched
+               for event in (one.rises, one.falls)}
+    course = {region.name for region in system.regions
+              if any(row.on in events or bears(row.when) for row in region.rows)}
+    more = {region.name for region in system.regions
+            if bears(region.show) or _driven(region) & driven}
+    return Borne(borne.regions | course | more, watched, borne.course | course, frozenset(events))
+
+
+def reach(system: System, fault: Fault) -> Borne:
+    """All that the fault can bear on, step by step."""
+    borne = borne_at_first(system, fault)
+    while (more := borne_next(system, fault, borne)) != borne:
+        borne = more
+    return borne
 
 
 class _Copy:
     """Gives the copies their names."""
 
-    def __init__(self, system: System, fault: Fault, doubled: set[str], conditions: set[str]
-                 ) -> None:
+    def __init__(self, system: System, fault: Fault, doubled: Collection[str],
+                 conditions: Collection[str]) -> None:
         self.doubled = doubled
         self.levels = gauge_levels(system)
         self.bars = [state.name for state in system.region("gauge").states] if self.levels else []
@@ -178,10 +212,12 @@ class _Copy:
 
 def paired(system: System, fault: Fault) -> Paired:
     """The model with, beside each region that the fault can bear on, that region as it has it."""
-    return joined(system, fault, *reach(system, fault))
+    borne = reach(system, fault)
+    return joined(system, fault, borne.regions, borne.conditions)
 
 
-def joined(system: System, fault: Fault, doubled: set[str], conditions: set[str]) -> Paired:
+def joined(system: System, fault: Fault, doubled: Collection[str], conditions: Collection[str]
+           ) -> Paired:
     """The model with, beside each of these regions and conditions, what the fault makes of it."""
     copy = _Copy(system, fault, doubled, conditions)
     copies = [copy.region(region) for region in fault.system.regions if region.name in doubled]
@@ -207,8 +243,14 @@ def joined(system: System, fault: Fault, doubled: set[str], conditions: set[str]
                   tuple(sorted(copy.lights)), tuple(own), copy.expression)
 
 
+class TooDearError(Exception):
+    """More instants than allowed."""
+
+
 class Pair(Sketch):
-    """A sketch of both at once. `parted` tells that the last instant left them different."""
+    """A sketch of both at once. `parted` tells that the last instant left them different; after
+    instant number `most` it raises TooDearError.
+    """
 
     stepper: Faulty
 
@@ -227,15 +269,15 @@ class Pair(Sketch):
         self.twist = fault.twist
         self.events = events
         self.parted = False
-        self.instants = 0
-        self._before: tuple[dict[str, bool], bool] = ({}, False)
+        self.instants, self.most = 0, NEVER
+        self._before: tuple[dict[str, bool], bool] | None = None
         names = self.stepper.region_names
         self.numbers = [(names.index(name), names.index(name + MARK)) for name in both.doubled]
         self._differ: dict[object, bool] = {}
 
     def flag(self, name: str) -> bool:
         """An input; while ended times are taken too early, as it was before."""
-        if self.stepper.looking_back:
+        if self.stepper.looking_back and self._before is not None:
             stem, _, tail = name.rpartition(".")
             if tail == "closed":
                 return self._before[0].get(stem, self.system.contacts[stem])
@@ -247,6 +289,7 @@ class Pair(Sketch):
         """Change inputs now; see the sketch."""
         self._before = dict(self.contacts), self.usb
         super().act(acts)
+        self._before = None  # what ends by itself ends with the inputs as they are
 
     def carries(self, name: str) -> bool:
         """Whether a driven output is the model's, and draws."""
@@ -254,6 +297,8 @@ class Pair(Sketch):
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         self.instants += 1
+        if self.instants > self.most:
+            raise TooDearError
         raw = self._met(raw, power_up=power_up)
         version = self.stepper.version
         happened = self.run(raw, power_up=power_up)

@@ -140,6 +140,7 @@ class Sketch(Pace):
         self.powered = True  # whether a bench gives a supply
         self.released = False  # whether the firmware has let go of it
         self.latch = Latch(system.hold_up_ns, held=False)
+        self.gone_through = 0
         self.contacts: dict[str, bool] = {}
         self.hands: dict[str, float] = {}
         self.measured = self._rests()
@@ -367,6 +368,7 @@ class Sketch(Pace):
         self.full, self.anew = False, False
         self.powered, self.released, self.goes_ns = True, False, NEVER
         self.seen, self._noted = set(), -1
+        self.gone_through = 0  # instants since power-up
         self.last = [""] * len(self.last)
         acts = tuple(acts)
         raw = met_at_power_up(self._raw_of(acts), self.flag, self.stepper.event_ids)
@@ -375,6 +377,7 @@ class Sketch(Pace):
         self._instant(raw, power_up=True)
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
+        self.gone_through += 1
         stepper = self.stepper
         states, entered = tuple(stepper.states), tuple(stepper.entered_ns)
         fired: list[str] = []

@@ -20,13 +20,14 @@ from simfw.vectors.faults import Fault
 from simfw.vectors.pair import MARK
 from simfw.vectors.twisted import TWICE
 from simfw.verify.instants import Effect
-from simfw.verify.machine import Config, Leaf, Machine
+from simfw.verify.machine import Config, Endless, Leaf, Machine
 from simfw.verify.notes import Notes, Rounds
 
 __all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
 
 MEMORY = "(slip)"
 MOST_ROUNDS = 5  # of an instant, in which others may do something; more are not followed
+MOST_LATE = 2  # things from outside in one instant, whose orders are all gone through (6 for each)
 TOLD = (".echo", ".reached.")  # in the names of inputs that are read at most once in an instant
 
 
@@ -35,7 +36,8 @@ class Slip:
     """A slip that remembers something of the rows of a region.
 
     `third` is a row that fires twice only, `lost` one that is lost where row `behind` has just
-    fired, or, with `failed`, where its time has ended in this stay. Of a slip with `rows` it is not
+    fired, or, with `failed`, where its time has ended in this stay; `forgets` and `unnoted` as in
+    `Twist`. Of a slip with `rows` it is not
     followed what it does but only whether it ever could: whether one of these rows fires, with
     `counted` in one of these states and so that a stay ends.
     """
@@ -45,6 +47,8 @@ class Slip:
     behind: str = ""
     lost: str = ""
     failed: bool = False
+    forgets: str = ""
+    unnoted: str = ""
     rows: frozenset[str] = frozenset()
     counted: frozenset[str] = frozenset()
 
@@ -57,7 +61,8 @@ class Slip:
 def slip_of(fault: Fault) -> Slip | None:
     """The slip of a fault; None where it remembers nothing."""
     twist = fault.twist
-    key = twist.third or twist.lost or twist.keeps or twist.lasts
+    key = (twist.third or twist.lost or twist.keeps or twist.lasts or twist.forgets
+           or twist.unnoted)
     if not key:
         return None
     (name,) = fault.touched
@@ -65,6 +70,9 @@ def slip_of(fault: Fault) -> Slip | None:
         return Slip(name + MARK, third=key + MARK)
     if twist.lost:
         return Slip(name + MARK, behind=twist.behind + MARK, lost=key + MARK, failed=twist.failed)
+    if twist.forgets or twist.unnoted:
+        return Slip(name + MARK, forgets=twist.forgets and key + MARK,
+                    unnoted=twist.unnoted and key + MARK)
     if twist.keeps:
         return Slip(name, rows=frozenset([key]))
     rows = fault.system.region(name).rows
@@ -155,6 +163,11 @@ class _Slipped(_Watched):
                     return
                 states[memory] += 1
             super()._fire(number, row, now_ns, queue)
+        elif slip.forgets or slip.unnoted:
+            remembered = self.memory[number]
+            super()._fire(number, row, now_ns, queue)
+            if row.key in (slip.forgets, slip.unnoted):
+                self.memory[number] = -1 if row.key == slip.forgets else remembered
         elif slip.lost:
             if self._behind(row.key) and row.key == slip.lost:
                 return
@@ -259,7 +272,10 @@ class Twisted(Machine):
         late = [] if self._quiet else [
             first for first, second in chosen if second >= 0 and first in self.outside]
         effects: dict[Effect, None] = {}
+        if len(late) > MOST_LATE:
+            return Leaf((), Endless((), ()), super().leaf(config, due, chosen).touch)
         for rounds in product(range(MOST_ROUNDS + 1 if late else 1), repeat=len(late)):
+            self.executed += 1  # each order counts as an instant, run or looked up
             leaf = self._apart_leaf(config, due, chosen, dict(zip(late, rounds, strict=True)))
             effects |= dict.fromkeys(leaf.effects)
             if leaf.endless is not None:

@@ -17,6 +17,7 @@ from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
 from simfw.vectors.moves import Moves, Try
 from simfw.vectors.nodes import Found
+from simfw.vectors.places import Places
 from simfw.vectors.sketch import Act, Sketch
 
 if TYPE_CHECKING:
@@ -50,8 +51,10 @@ class Strolls:
         own = sorted(range(len(names)), key=lambda number: (names[number] in ticking, -number))
         self.moves = Moves(gadget, system, self.sketch, hands, own, readings)
 
-    def course(self, number: int) -> Found | None:
-        """The course of this number; None for one in which nothing is done."""
+    def course(self, number: int, places: Places) -> Found | None:
+        """The course of this number; None for one in which nothing is done. Where it comes by is
+        noted among the `places`.
+        """
         random = Random(number)
         sketch, by_bench = self.sketch, bool(number % 2)
         first: list[Act] = []
@@ -79,6 +82,7 @@ class Strolls:
                     sketch.act(now)
                     acts += now
                 sketch.go_to(max(then, sketch.now + MS))
+                places.note(sketch, tuple(acts))
         except EndlessInstant:
             return None
         if not acts:

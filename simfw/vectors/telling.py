@@ -7,22 +7,25 @@ instants.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from heapq import heappop, heappush
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import Inside, levels_in, names_in
-from simfw.behaviour.region import System
+from simfw.behaviour.region import Row, System
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import Fault
+from simfw.vectors.guide import Guide
+from simfw.vectors.handled import handled
 from simfw.vectors.items import READINGS
-from simfw.vectors.moves import Moves
+from simfw.vectors.moves import Moves, Try
 from simfw.vectors.nodes import Found
-from simfw.vectors.pair import MARK, Pair, paired
+from simfw.vectors.pair import MARK, Pair, TooDearError, paired
 from simfw.vectors.search import SIDE, beside, hand_m
 from simfw.vectors.sketch import Act, Saved
+from simfw.vectors.twisted import TWICE
 from simfw.verify.abstraction import needed_regions
 
 if TYPE_CHECKING:
@@ -31,7 +34,13 @@ if TYPE_CHECKING:
 __all__ = ["Teller"]
 
 MS = 1_000_000
+SOON_NS = 3 * MS
 MOST_READINGS = 9
+STRAYED, UNMOVED = 4, 10  # rows that it may take on top while nothing differs yet
+STEEP = 3  # acts that are worth one row
+MOST_OF_ONE = 250  # instants of one try, and of one path that a search goes on from
+DEEP = 3  # regions through which what leads to an event is followed
+LATER = 9  # how much later all else is tried than what leads on by the rows
 
 
 class Teller:
@@ -49,8 +58,10 @@ class Teller:
         self._before: dict[str, frozenset[str]] = {}
         self.rows = {row.key: row for region in system.regions for row in region.rows}
         self.hands = {name: hand_m(circuit, name, 3.8) for name in gadget.proximity}
+        self.handled = handled(gadget, self.reading, self.hands)
 
-    def tell(self, fault: Fault, starts: Sequence[Found], most: int) -> Found | None:
+    def tell(self, fault: Fault, guide: Guide, starts: Sequence[Found], most: int
+             ) -> Found | None:
         """Stimuli after which the two have parted; None where `most` instants find none."""
         if fault.twist.last or fault.twist.opened or fault.kind in ("awake", "echo"):
             return None
@@ -59,7 +70,7 @@ class Teller:
             return None  # it bears on nothing that can be seen
         pair = Pair(both, fault, self.circuit, self.segments, self.events)
         try:
-            return _Course(self, pair, fault, most).run(starts)
+            return _Course(self, pair, fault, guide, most).run(starts)
         finally:
             self.instants += pair.instants
 
@@ -113,62 +124,157 @@ class Teller:
 
 
 class _Course:
-    """The search for one fault."""
+    """The search for one fault. What stands nearer to where it shows is gone on from first: with
+    what leads on by the rows, and later with everything.
+    """
 
-    def __init__(self, teller: Teller, pair: Pair, fault: Fault, most: int) -> None:
+    def __init__(self, teller: Teller, pair: Pair, fault: Fault, guide: Guide, most: int) -> None:
         self.teller = teller
         self.gadget = teller.gadget
         self.pair = pair
-        self.most = most
+        self.guide = guide
+        self.most = pair.instants + most
         marked = {name + MARK for name in fault.touched}
-        mine = sorted(number for number, name in enumerate(pair.stepper.region_names)
+        names = pair.stepper.region_names
+        mine = sorted(number for number, name in enumerate(names)
                       if name in fault.touched or name in marked)
         own = [*mine, *(number for both in pair.numbers for number in both)]
+        makes = [region.name for region in teller.system.regions
+                 if any(guide.events().intersection(row.emit) for row in region.rows)]
         self.moves = Moves(teller.gadget, teller.system, pair, teller.hands, own,
                            [(teller.reading, value) for value in teller.readings(fault)],
-                           teller.inputs_of(fault.touched))
-        self.waiting: list[tuple[int, int, Saved, tuple[Act, ...], float]] = []
+                           teller.inputs_of([*fault.touched, *makes]))
+        self.waiting: list[tuple[int, int, Saved, tuple[Act, ...], float, int]] = []
         self.known: set[object] = set()
         self.count = 0
-        looks = {f"{name}.look" for name in self.gadget.proximity}
-        names = pair.stepper.region_names
-        self.kept = [number for number, name in enumerate(names) if name not in looks]
+        looks = {f"{name}.look" for name in (*self.gadget.proximity, *self.gadget.measures)}
+        self.kept = [number for number, name in enumerate(names)
+                     if name not in looks and name != "gauge"]
+        self.model = [(number, name) for number, name in enumerate(names)
+                      if not name.endswith(MARK)]
 
     def run(self, starts: Sequence[Found]) -> Found | None:
         pair = self.pair
         for start in starts:
+            if pair.instants >= self.most:
+                return None
+            pair.most = pair.instants + MOST_OF_ONE
             try:
                 found = self.play(start)
-            except EndlessInstant:
+            except (EndlessInstant, TooDearError):
                 continue
             if found is not None:
                 return found
-            self.keep(start.acts, start.charge, 0)
         while self.waiting and pair.instants < self.most:
-            rank, _, saved, acts, charge = heappop(self.waiting)
+            rank, number, saved, acts, charge, turn = heappop(self.waiting)
             pair.load(saved)
             # While nothing differs yet, only what bears on the fault can make it come up.
-            for ends, changes in list(self.moves.tries(every=pair.apart())):
+            tries = (self.leading() if turn == 0 else self.moves.tries(every=pair.apart()))
+            for ends, changes in list(tries):
                 if pair.instants >= self.most:
                     return None
                 pair.load(saved)
+                pair.most = pair.instants + MOST_OF_ONE
                 more = tuple(Act(saved.now + at, kind, name, value)
                              for at, kind, name, value in changes)
                 try:
                     parted = self.perform(more, saved.now + ends)
-                except EndlessInstant:
+                except (EndlessInstant, TooDearError):
                     continue
                 if parted:
                     return self.found(acts, more, charge)
-                self.keep((*acts, *more), charge, rank // 2 + 1)
+                self.keep((*acts, *more), charge, len(acts) + len(more))
+            if turn == 0:
+                heappush(self.waiting, (rank + LATER, number, saved, acts, charge, 1))
         return None
+
+    def states(self) -> dict[str, str]:
+        """Where the model stands."""
+        stepper = self.pair.stepper
+        return {name: stepper.state_names[number][stepper.states[number]]
+                for number, name in self.model}
+
+    def apart(self) -> list[tuple[str, str, str]]:
+        """The regions that stand elsewhere than their copies, and where both stand."""
+        stepper = self.pair.stepper
+        names = stepper.state_names
+        return [(stepper.region_names[one], names[one][stepper.states[one]],
+                 names[other][stepper.states[other]])
+                for one, other in self.pair.numbers
+                if stepper.states[one] != stepper.states[other]]
+
+    def rank(self) -> int:
+        """How far it is from here until the fault shows, about."""
+        if not self.pair.apart():
+            return UNMOVED + self.guide.before(self.states())
+        apart = self.apart()
+        if apart:
+            return self.guide.shows(apart, self.states())[0]
+        if not self.pair.stepper.strayed:
+            return 1
+        again = max(0, TWICE - self.pair.stepper.count) if self.pair.stepper.count else 0
+        return STRAYED * (1 + again) + self.guide.before(self.states(), strayed=True)
+
+    def leading(self) -> Iterator[Try]:
+        """What leads on by the rows: their events made, and the ends of their times."""
+        guide, pair, moves, states = self.guide, self.pair, self.moves, self.states()
+        apart, waits = self.apart(), pair.apart()
+        events, rows = frozenset[str](), tuple[Row, ...]()
+        if apart:
+            _, events, rows = guide.shows(apart, states)
+        else:
+            rows = guide.towards(states, strayed=pair.stepper.strayed)
+            if guide.lost and not waits and guide.before(states) == 0:
+                yield from moves.supplied()
+        wanted = self.made_of(rows, states, DEEP)
+        for event in sorted(events):
+            wanted |= self.made_by(event, states, DEEP)
+        if waits or "" in wanted:
+            for when, _ in moves.ends():
+                yield when + MS - pair.now, ()
+        for event in sorted(wanted & set(self.teller.handled)):
+            yield from self.brought(event)
+        if wanted - set(self.teller.handled) - {""}:  # how to make it is not known
+            yield from moves.moved(every=False)
+
+    def made_of(self, rows: Iterable[Row], states: Mapping[str, str], deep: int) -> frozenset[str]:
+        """The events to bring about so that one of some rows fires ("": wait)."""
+        found = frozenset[str]()
+        for row in rows:
+            mine = self.teller.handled.keys() & set(row.emit)
+            if mine and row.on not in self.teller.handled:
+                found |= mine
+            else:
+                found |= self.made_by(row.on or "", states, deep)
+        return found
+
+    def made_by(self, event: str, states: Mapping[str, str], deep: int) -> frozenset[str]:
+        """The events to bring about so that one comes."""
+        makers = self.guide.makers(event, states) if event and deep else ()
+        found = frozenset([event]) if event in self.teller.handled or not makers else frozenset()
+        first = [row for row in makers if event not in row.emit or not found]
+        return found | self.made_of(first, states, deep - 1)
+
+    def brought(self, event: str) -> Iterator[Try]:
+        """An event brought about, soon; a measure by every value on the same side."""
+        one = self.teller.handled[event]
+        begins = SOON_NS - min((at for at, *_ in one.changes), default=0)
+        values: list[float | None] = [None]
+        if one.by in self.gadget.measures:
+            now, up = self.pair.measured[one.by], event.endswith(".up")
+            values = [value for value in self.teller.system.measures[one.by].between()
+                      if (value > now) == up and value != now]
+        for value in values:
+            changes = tuple((begins + at, kind, name, old if value is None else value)
+                            for at, kind, name, old in one.changes)
+            ends = max([begins, *(at for at, *_ in changes)])
+            yield ends + MS + one.every_ns, changes
 
     def found(self, acts: tuple[Act, ...], more: tuple[Act, ...], charge: float) -> Found:
         """The path to where they parted: what would have come later is left out."""
         now = self.pair.now
         done = tuple(act for act in more if act.at_ns <= now)
         return Found(charge=charge, acts=(*acts, *done), ends_ns=now + MS, covers=frozenset())
-
     def play(self, start: Found) -> Found | None:
         """Power up and follow a path; a path if they part on it."""
         pair = self.pair
@@ -178,6 +284,7 @@ class _Course:
         rest = start.acts[len(first):]
         if pair.parted or self.perform(rest, start.ends_ns):
             return self.found(tuple(first), rest, start.charge)
+        self.keep(start.acts, start.charge, 0)
         return None
 
     def perform(self, acts: Sequence[Act], ends_ns: int) -> bool:
@@ -211,5 +318,5 @@ class _Course:
             return
         self.known.add(key)
         self.count += 1
-        rank = 2 * depth + (0 if pair.apart() else 1)
-        heappush(self.waiting, (rank, self.count, pair.save(), acts, charge))
+        rank = STEEP * self.rank() + depth
+        heappush(self.waiting, (rank, self.count, pair.save(), acts, charge, 0))

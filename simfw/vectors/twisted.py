@@ -11,7 +11,7 @@ from simfw.behaviour.region import Region, System
 from simfw.behaviour.table import IDLE, Stepper
 from simfw.vectors.faults import NONE, Twist
 
-__all__ = ["Faulty"]
+__all__ = ["TWICE", "Faulty"]
 
 TWICE = 2
 
@@ -72,6 +72,11 @@ class Faulty(Stepper):
         """What is remembered."""
         kept = self._starts[self._surviving] if self._surviving >= 0 else -1
         return kept, self._recalled, self._began, self._failed, self._count, int(self._just)
+
+    @property
+    def count(self) -> int:
+        """How often the row has fired that does not a third time."""
+        return self._count
 
     def recall(self, hidden: Sequence[int]) -> None:
         """Remember this."""
@@ -180,9 +185,12 @@ class Faulty(Stepper):
             self._just = row.key == twist.behind and not twist.failed
             if behind and row.key == twist.lost:
                 return
+        remembered = self.memory[number]
         super()._fire(number, row, now_ns, queue)
         if self.stays[number] == serial:
             return
+        if row.key in (twist.forgets, twist.unnoted):
+            self.memory[number] = -1 if row.key == twist.forgets else remembered
         if row.key == twist.keeps:
             self._go_on(number, began, now_ns, queue)
         if number == self._lasting:

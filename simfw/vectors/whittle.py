@@ -10,10 +10,13 @@ from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.circuit.circuit import Circuit
 from simfw.vectors.acted import Acting
-from simfw.vectors.equal import HANDS, PROOF, ROOM, Prover
+from simfw.vectors.equal import HANDS, PROOF, Prover
 from simfw.vectors.exposing import Judge
-from simfw.vectors.faults import KINDS, Fault, all_faults
+from simfw.vectors.faults import KINDS, Fault
+from simfw.vectors.guide import Guide
 from simfw.vectors.nodes import Found
+from simfw.vectors.places import Places
+from simfw.vectors.possible import all_faults
 from simfw.vectors.replay import Replay
 from simfw.vectors.sketch import Act, Sketch
 from simfw.vectors.strolls import Strolls
@@ -23,24 +26,24 @@ from simfw.verify.budget import Budget
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["TURNS", "Exposure", "Whittler"]
+__all__ = ["TOLD", "TURNS", "Exposure", "Whittler"]
 
 S = 1_000_000_000
 ROOT = Found(charge=0.5, acts=(), ends_ns=S, covers=frozenset())
-MOST_STATES = 4  # in which a row can be waited for
+MOST_PLACES = 5  # from which a fault may come up soon, beside these
 MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
-ROUNDS = (1_500, 12_000)  # instants for the search for one fault: first a few for each
-MOST_INSTANTS = 60_000  # for all of them
-MOST_WORK = 400_000  # units of the search side by side (see `verify/budget.py`), for all of them
+MOST_INSTANTS = 90_000  # for all of them
+MOST_WORK = 500_000  # units of the search side by side (see `verify/budget.py`), for all of them
 LAST = ("expiry", "again", "order", "regions")
 COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
 MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
-MOST_STROLLS = 160
+MOST_STROLLS = 80
 PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
-# How faults are searched for, and with what share of the usual work for one: a little for each
-# comes first.
-TURNS = ((HANDS, 0.02), (HANDS, 0.1), (PROOF, 0.1), (ROOM, 0.1))
+TOLD = "told"
+# How faults are searched for, and with what share of the usual work for one (TOLD: with so many
+# instants): a little for each comes first.
+TURNS = ((HANDS, 0.02), (TOLD, 1_000), (HANDS, 0.05), (PROOF, 0.1), (TOLD, 3_000), (PROOF, 1.0))
 MOST_INSIDE = 2  # ways to a difference inside that a search goes on from
 
 
@@ -75,17 +78,6 @@ class Exposure:
                 lines.append(f"exposed, {words}: {done} of {done + left}")
         return tuple(lines)
 
-    def by_row(self) -> dict[str, tuple[int, int]]:
-        """For each row, how many of its faults are exposed, and of how many."""
-        found: dict[str, tuple[int, int]] = {}
-        for fault in [*(one for one, _ in self.exposed), *self.left]:
-            done, total = found.get(fault.about, (0, 0))
-            found[fault.about] = (done, total + 1)
-        for fault, _ in self.exposed:
-            done, total = found[fault.about]
-            found[fault.about] = (done + 1, total)
-        return found
-
 
 class Whittler:
     """Faults of a gadget, and what is left of them after each vector."""
@@ -111,7 +103,8 @@ class Whittler:
         self.exposed: list[tuple[Fault, str]] = []
         self.names: list[str] = []
         self.paths = paths
-        self.standing = _standing(Sketch(plain, circuit, gadget.segments), paths)
+        self.places = Places(plain)
+        _note(self.places, Sketch(plain, circuit, gadget.segments), paths)
         self.judged = False
 
     def add(self, name: str, replay: Replay, sure: Sequence[Fault] = ()) -> bool:
@@ -200,44 +193,40 @@ class Whittler:
         strolls = Strolls(self.gadget, self.teller.system, self.teller.circuit,
                           self.gadget.segments, self.teller.hands, every)
         for number in range(MOST_STROLLS * self.effort):
-            course = strolls.course(number)
+            course = strolls.course(number, self.places)
             if course is not None and self.left:
                 yield course
 
-    def told(self) -> Iterator[tuple[Fault, Found]]:
-        """Stimuli that tell a fault which is left when its turn comes."""
-        for most in ROUNDS:
-            # What people do first, what hardly shows last.
-            turns = sorted(self.left, key=lambda fault: (
-                fault.kind in COURSES, fault.kind in LAST, self.depth(fault)))  # fmt: skip
-            for fault in turns:
-                if not self._is_left(fault):
-                    continue
-                if self.teller.instants >= MOST_INSTANTS * self.effort:
-                    return
-                plain = replace(fault, system=steady(fault.system))
-                path = self.teller.tell(plain, self._starts(fault), most)
-                if path is not None:
-                    yield fault, path
+    def told(self, most: int) -> Iterator[tuple[Fault, Found]]:
+        """Stimuli that tell a fault which is left when its turn comes: `most` instants for each."""
+        # What people do first, what hardly shows last.
+        turns = sorted(self.left, key=lambda fault: (
+            fault.kind in COURSES, fault.kind in LAST, self.depth(fault)))  # fmt: skip
+        for fault in turns:
+            if not self._is_left(fault):
+                continue
+            if self.teller.instants >= MOST_INSTANTS * self.effort:
+                return
+            plain = replace(fault, system=steady(fault.system))
+            guide = Guide(self.teller.system, plain)
+            path = self.teller.tell(plain, guide, self._starts(fault, guide), most)
+            if path is not None:
+                yield fault, path
 
     def depth(self, fault: Fault) -> int:
         """0 for written regions, 1 for stock regions."""
         return int(not any(self.teller.system.region(name).group == "behaviour"
                            for name in fault.touched))
 
-    def _starts(self, fault: Fault) -> list[Found]:
-        """Where a search goes on from: the shortest paths on which the row of the fault fires, and
-        to the states that it leads from; power-up, for the gauge at each of its levels too.
+    def _starts(self, fault: Fault, guide: Guide) -> list[Found]:
+        """Where a search goes on from: power-up, for the gauge at each of its levels too, the
+        shortest paths on which the row of the fault fires, and where it may come up soon.
         """
         mine = [path for path in self.paths if f"row {fault.about}" in path.covers]
         mine.sort(key=lambda path: (len(path.acts), path.ends_ns))
         inside = self.inside.get(id(fault), [])
-        starts = [*inside[-MOST_INSIDE:], ROOT, *mine[:MOST_STARTS]]
-        row = self.teller.rows.get(fault.about)
-        if row is not None:
-            (region,) = fault.touched
-            starts += [self.standing[region, name] for name in row.sources[:MOST_STATES]
-                       if (region, name) in self.standing]
+        starts = [*inside[-MOST_INSIDE:], ROOT, *mine[:MOST_STARTS],
+                  *self.places.best(guide.before, fault.touched, MOST_PLACES)]
         if {"gauge", "cell"} & fault.touched:
             reading = self.teller.reading
             for value in self.teller.readings(fault):
@@ -259,18 +248,18 @@ class Whittler:
                         left=tuple(self.left), made=self.made)
 
 
-def _standing(sketch: Sketch, paths: Sequence[Found]) -> dict[tuple[str, str], Found]:
-    """For each region and state, the shortest path that ends in it."""
-    found: dict[tuple[str, str], Found] = {}
-    for path in sorted(paths, key=lambda path: (len(path.acts), path.ends_ns)):
-        first = [act for act in path.acts if act.at_ns == 0]
+def _note(places: Places, sketch: Sketch, paths: Sequence[Found]) -> None:
+    """Note where paths come by."""
+    for path in paths:
+        first = tuple(act for act in path.acts if act.at_ns == 0)
         sketch.start(path.charge, first)
         rest = path.acts[len(first):]
+        done = first
         for at in sorted({act.at_ns for act in rest}):
             sketch.go_to(at)
-            sketch.act([act for act in rest if act.at_ns == at])
+            places.note(sketch, done)
+            now = tuple(act for act in rest if act.at_ns == at)
+            sketch.act(now)
+            done += now
         sketch.go_to(path.ends_ns)
-        names = sketch.stepper.region_names
-        for place in zip(names, sketch.stepper.names(), strict=True):
-            found.setdefault(place, path)
-    return found
+        places.note(sketch, path.acts)

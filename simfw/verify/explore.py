@@ -89,8 +89,8 @@ class Explored:
         """The states reached, per region of `machine`, also those of a moment only."""
         found: list[set[str]] = [set() for _ in machine.parts]
         for config in self.zones:
-            for i, part in enumerate(machine.parts):
-                found[i].add(part.states[config[i]])
+            for states, name in zip(found, machine.region_states(config), strict=True):
+                states.add(name)
         return found
 
 

@@ -15,7 +15,7 @@ from simfw.engine.simulator import Prepared, simulate
 from simfw.report.modes import modes_text
 from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.steps import Press
-from simfw.vectors.faults import all_faults
+from simfw.vectors.possible import all_faults
 from simfw.verify.check import check_gadget
 from simfw.verify.finding import Report
 from tests.behaviour.bench import World

@@ -80,8 +80,7 @@ def test_faults_of_every_row_are_exposed_by_what_the_outputs_do(hook):
     kinds = {fault.kind for fault, _ in exposure.exposed}
     assert {"clock", "sign", "expiry", "source", "anew", "limit", "power-up"} <= kinds
     assert exposure.lines()[0].startswith(f"faults exposed: {len(exposure.exposed)} of ")
-    done, total = exposure.by_row()["behaviour.lamp_mode.rows[0]"]
-    assert 0 < done <= total
+    assert "behaviour.lamp_mode.rows[0]" in {fault.about for fault, _ in exposure.exposed}
 
 
 def test_what_a_vector_exposes_is_never_proved_to_change_nothing(hook):

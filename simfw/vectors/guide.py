@@ -1,0 +1,238 @@
+"""How far model and fault are from where the fault shows, read off the rows of the regions.
+
+Guards are not asked: the distance is a number of rows, and may be less than it takes.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from simfw.behaviour.region import Region, Row, System
+from simfw.vectors.faults import Fault
+
+__all__ = ["Guide"]
+
+FAR = 20
+TOLD = 2  # how many rows it may take until others show what they have heard
+MOST_STATES = 14  # of a region whose states are looked at in pairs
+
+_Two = tuple[str, str]
+_Seen = tuple[int, frozenset[str], frozenset[str]]  # rows, events, what must be heard or lit
+_After = dict[str, list[tuple[str, frozenset[str]]]]
+NOWHERE: _Seen = FAR, frozenset(), frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """For each state how many rows it takes, and the next of them."""
+
+    away: Mapping[str, int]
+    next: Mapping[str, tuple[Row, ...]]
+
+
+class Guide:
+    """Says for one fault after which rows it comes up, and after which a difference shows."""
+
+    def __init__(self, system: System, fault: Fault) -> None:
+        self.system = system
+        self.fault = fault
+        twist = fault.twist
+        self.lost = bool(twist.kept or twist.remembers)
+        self.region = system.region(next(iter(fault.touched))) if len(fault.touched) == 1 else None
+        self._first, self._then = _Way({}, {}), _Way({}, {})
+        if self.region is not None:
+            rows = self.region.rows
+            changed = fault.system.region(self.region.name)
+            both = set(rows) & set(changed.rows)
+            moved = [row for row in dict.fromkeys((*rows, *changed.rows)) if row not in both]
+            key = (twist.behind or twist.third or twist.keeps or twist.first or twist.after
+                   or twist.forgets or twist.unnoted)
+            named = [row for row in rows if row.key == (key or twist.lasts)]
+            self._first = _way_to(self.region, (*rows, *moved), moved or named)
+            self._then = _way_to(self.region, rows, [
+                row for row in rows if row.key in (twist.lost, twist.third)])
+            if self.lost:
+                self._first = _Way({state.name: int(state.name == self.region.starts)
+                                    for state in self.region.states},
+                                   {self.region.starts: rows})
+        self._readied: dict[str, list[tuple[Region, _Way]]] = {}
+        self._made: dict[str, list[tuple[Region, _Way]]] = {}
+        self._shown: dict[str, Mapping[_Two, _Seen]] = {}
+
+    def events(self) -> frozenset[str]:
+        """The events that the rows of the fault hear and those of the model do not."""
+        heard = {row.on for name in self.fault.touched for row in self.system.region(name).rows}
+        return frozenset(row.on for name in self.fault.touched
+                         for row in self.fault.system.region(name).rows
+                         if row.on is not None and row.on not in heard)
+
+    def before(self, states: Mapping[str, str], *, strayed: bool = False) -> int:
+        """How many rows it takes until the fault comes up, in the states of the model."""
+        if self.region is None:
+            return 0
+        way = self._then if strayed and self._then.away else self._first
+        return way.away.get(states[self.region.name], FAR)
+
+    def towards(self, states: Mapping[str, str], *, strayed: bool) -> tuple[Row, ...]:
+        """The rows that lead there."""
+        if self.region is None:
+            return ()
+        way = self._then if strayed and self._then.away else self._first
+        return way.next.get(states[self.region.name], ())
+
+    def ready(self, name: str, states: Mapping[str, str]) -> tuple[int, tuple[Row, ...]]:
+        """How many rows it takes until an event is heard where it leads on, or a light is driven
+        (`name`), and the next of them.
+        """
+        found: tuple[int, tuple[Row, ...]] = FAR, ()
+        for region, way in self._ways(name):
+            here = states[region.name]
+            away = way.away.get(here, FAR)
+            if away < found[0]:
+                found = away, (() if away == 0 else way.next[here])
+        return found
+
+    def _ways(self, name: str) -> list[tuple[Region, _Way]]:
+        if name not in self._readied:
+            mine = self._readied[name] = []
+            for region in self.system.regions:
+                hearing = [row for row in region.rows if row.on == name]
+                lit = {state.name for state in region.states if name in state.outputs}
+                if hearing:
+                    mine.append((region, _way_to(region, region.rows, hearing)))
+                elif lit and region.group == "behaviour":
+                    mine.append((region, _way_into(region, lit)))
+        return self._readied[name]
+
+    def makers(self, event: str, states: Mapping[str, str]) -> tuple[Row, ...]:
+        """The rows that lead to where an event is made, or make it."""
+        if event not in self._made:
+            mine = self._made[event] = []
+            for region in self.system.regions:
+                making = [row for row in region.rows if event in row.emit]
+                if making:
+                    mine.append((region, _way_to(region, region.rows, making)))
+        return tuple(row for region, way in self._made[event]
+                     for row in way.next.get(states[region.name], ()))
+
+    def shows(self, apart: Iterable[tuple[str, str, str]], states: Mapping[str, str]
+              ) -> tuple[int, frozenset[str], tuple[Row, ...]]:
+        """How many rows it takes until it shows that regions stand in other states than their
+        copies (region, state, state of the copy); the events that lead there ("": time), and the
+        rows that lead to where it can show.
+        """
+        least, events, rows = FAR, frozenset[str](), tuple[Row, ...]()
+        for name, one, other in apart:
+            if name not in self._shown:
+                self._shown[name] = _shown(self.system.region(name),
+                                           self.fault.system.region(name), self._heard(name))
+            away, leads, needs = self._shown[name].get((one, other), NOWHERE)
+            first = min((self.ready(need, states) for need in sorted(needs)),
+                        key=lambda found: found[0], default=(0, ()))
+            away += first[0]
+            if away < least:
+                least, events, rows = away, frozenset[str](), ()
+            if away == least:
+                # What it takes to be seen comes before what makes the difference tell.
+                events |= leads if not first[1] else frozenset()
+                rows += first[1]
+        return least, events, rows
+
+    def _heard(self, name: str) -> frozenset[str]:
+        return frozenset(row.on for region in self.system.regions if region.name != name
+                         for row in region.rows if row.on is not None)
+
+
+def _entered(region: Region, row: Row, source: str) -> Sequence[str]:
+    if row.to == "same":
+        return (source,)
+    return region.resume_points if row.to == "resume" else (row.to,)
+
+
+def _way_to(region: Region, rows: Sequence[Row], wanted: Sequence[Row]) -> _Way:
+    """The way by `rows` to where a row of `wanted` can fire."""
+    away: dict[str, int] = {}
+    onward: dict[str, list[Row]] = {}
+    for row in wanted:
+        for source in row.sources:
+            away[source] = 0
+            onward.setdefault(source, []).append(row)
+    waiting = deque(away)
+    while waiting:
+        there = waiting.popleft()
+        for row in rows:
+            for source in row.sources:
+                if there in _entered(region, row, source):
+                    if source not in away:
+                        away[source] = away[there] + 1
+                        waiting.append(source)
+                    if away[source] == away[there] + 1:
+                        onward.setdefault(source, []).append(row)
+    return _Way(away, {source: tuple(dict.fromkeys(mine)) for source, mine in onward.items()})
+
+
+def _way_into(region: Region, wanted: Collection[str]) -> _Way:
+    """The way to some states."""
+    rows = [row for row in region.rows if any(
+        to in wanted for source in row.sources for to in _entered(region, row, source))]
+    way = _way_to(region, region.rows, rows)
+    away = {state: 0 if state in wanted else 1 + count for state, count in way.away.items()}
+    return _Way({**away, **dict.fromkeys(wanted, 0)}, way.next)
+
+
+def _gives(region: Region, name: str) -> tuple[object, ...]:
+    state = region.state(name)
+    return (state.outputs, state.sequences, state.takes_out, state.scales, state.dial_scales,
+            state.position)
+
+
+def _shown(region: Region, changed: Region, heard: frozenset[str]
+           ) -> Mapping[_Two, _Seen]:
+    """For two different states of a region and its copy, how many rows until one gives an output
+    something else or makes an event that others hear (`TOLD` more), and what leads there.
+    """
+    def after(one: Region, state: str) -> _After:
+        found: _After = {}
+        for row in one.rows:
+            if state in row.sources:
+                for to in _entered(one, row, state):
+                    found.setdefault(row.on or "", []).append((to, heard.intersection(row.emit)))
+        return found
+
+    names = [state.name for state in region.states]
+    if len(names) > MOST_STATES:
+        return {}
+    rows = {name: (after(region, name), after(changed, name)) for name in names}
+    found: dict[_Two, _Seen] = {}
+    for one in names:
+        for other in names:
+            gives = _gives(region, one), _gives(changed, other)
+            if one != other and gives[0] != gives[1]:
+                # What a state drives itself shows at once.
+                mine, copies = set(region.state(one).outputs), set(changed.state(other).outputs)
+                scaled = {name for state in (region.state(one), changed.state(other))
+                          for name in state.touches} - mine - copies
+                found[one, other] = 0, frozenset(), frozenset(scaled if not mine ^ copies else ())
+    steps: dict[_Two, dict[tuple[_Two, frozenset[str]], set[str]]] = {}
+    for one, other in ((one, other) for one in names for other in names if one != other):
+        before, copied = rows[one][0], rows[other][1]
+        for event in dict.fromkeys((*before, *copied)):
+            for here, made in before.get(event, [(one, frozenset())]):
+                for there, makes in copied.get(event, [(other, frozenset())]):
+                    if here != there or made != makes:
+                        steps.setdefault((one, other), {}).setdefault(
+                            ((here, there), made ^ makes), set()).add(event)
+    for _ in names:
+        for pair, leading in steps.items():
+            for (after_it, told), events in leading.items():
+                away, needs = ((1 + TOLD, told) if told else
+                               (1 + found[after_it][0], found[after_it][2]) if after_it in found
+                               else (FAR, told))
+                known = found.get(pair, NOWHERE)
+                if away < known[0]:
+                    found[pair] = away, frozenset(events), needs
+                elif away == known[0] and 0 < away < FAR:
+                    found[pair] = away, known[1] | events, known[2] | needs
+    return found

@@ -1,0 +1,66 @@
+"""Where sketches have stood, each with a short way there: what a search for one fault begins with.
+
+A fault shows soonest from where its region stands in the right state and the outputs are on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from simfw.behaviour.region import System
+from simfw.vectors.nodes import Found
+from simfw.vectors.sketch import Act, Sketch
+
+__all__ = ["Place", "Places"]
+
+MOST_PLACES = 4_000
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A moment at the end of a path: the state of each region; `driving` counts the written
+    regions that have a say on an output then, `dear` the instants that it takes to come there.
+    """
+
+    states: Mapping[str, str]
+    path: Found
+    driving: int
+    dear: int
+
+
+class Places:
+    """The moments noted so far, one for each combination of states."""
+
+    def __init__(self, system: System) -> None:
+        self.own = [region.name for region in system.regions if region.group == "behaviour"]
+        self._says = {(name, state.name) for name in self.own
+                      for state in system.region(name).states if state.touches}
+        self._known: dict[tuple[str, ...], Place] = {}
+
+    def note(self, sketch: Sketch, acts: tuple[Act, ...]) -> None:
+        """A sketch stands somewhere after some acts."""
+        names = tuple(sketch.stepper.names())
+        known = self._known.get(names)
+        if not sketch.powered or (known is None and len(self._known) >= MOST_PLACES):
+            return
+        if known is not None and known.dear <= sketch.gone_through:
+            return
+        states = dict(zip(sketch.stepper.region_names, names, strict=True))
+        driving = sum((name, states[name]) in self._says for name in self.own)
+        path = Found(charge=sketch.charge, acts=acts, ends_ns=sketch.now, covers=frozenset())
+        self._known[names] = Place(states, path, driving, sketch.gone_through)
+
+    def best(self, away: Callable[[Mapping[str, str]], int], touched: frozenset[str], most: int
+             ) -> list[Found]:
+        """The paths to a few moments that are least `away` from something, those first in which
+        most is on; of moments that are alike for the regions `touched` and the written ones, one.
+        """
+        names = [*self.own, *sorted(touched - set(self.own))]
+        found: dict[tuple[str, ...], tuple[int, int, int, int, Found]] = {}
+        for number, place in enumerate(self._known.values()):
+            key = tuple([place.states[name] for name in names])
+            rank = (away(place.states), -place.driving, place.dear, number, place.path)
+            if key not in found or rank[:4] < found[key][:4]:
+                found[key] = rank
+        return [path for *_, path in sorted(found.values(), key=lambda one: one[:4])[:most]]

@@ -1,0 +1,536 @@
+"""Every fault that can be made in a system: one slip of each kind wherever it can be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import pairwise
+
+from simfw.behaviour.expression import (
+    All,
+    Any,
+    Compare,
+    Constant,
+    Expression,
+    Inside,
+    Not,
+    names_in,
+    to_text,
+)
+from simfw.behaviour.hold import HOLD
+from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
+from simfw.behaviour.sequences import clocks_of
+from simfw.vectors.compared import parts_of, slips_of
+from simfw.vectors.faults import Fault, Twist
+from simfw.vectors.items import may_be_cut, repeats
+
+__all__ = ["all_faults"]
+
+LONGER = 10  # per cent
+STEP = 100  # a time is made longer and shorter by one part in so many
+RETRIES = 40  # how often a guard that failed is asked again
+RETRY_NS = 100_000_000
+COUNTING = ("buttons", "chords", "toggles", "proximity", "charge")  # regions that count or settle
+MOST_STATES = 12  # of a region, each of which is mistaken for another
+MOST_FOLLOWING = 120
+MOST_STEPS = 4  # of a sequence, that are made longer and dimmer one by one
+
+
+def _slipped(played: Sequence) -> Iterator[tuple[str, Sequence]]:
+    """The sequence with one slip in it, in words: step by step, or a line as a whole."""
+    def with_step(number: int, lasts_ns: int, drive: Drive) -> Sequence:
+        return replace(played, steps=(*played.steps[:number], (lasts_ns, drive),
+                                      *played.steps[number + 1 :]))  # fmt: skip
+
+    if played.line:
+        yield "its line is gone along 10 % slower", replace(played, steps=tuple(
+            (lasts_ns + lasts_ns * LONGER // 100, drive) for lasts_ns, drive in played.steps))
+        yield "its line is half as high", replace(played, steps=tuple(
+            (lasts_ns, _halved(drive)) for lasts_ns, drive in played.steps))
+    for number, (lasts_ns, drive) in enumerate(() if played.line else played.steps[:MOST_STEPS]):
+        if len(played.steps) > 1:
+            longer = lasts_ns + lasts_ns * LONGER // 100
+            yield f"its step {number + 1} is 10 % longer", with_step(number, longer, drive)
+        if _halved(drive) != drive:
+            yield f"its step {number + 1} has half its level", with_step(
+                number, lasts_ns, _halved(drive))
+    if played.times is not None:
+        yield "it repeats once more", replace(played, times=played.times + 1)
+
+
+def _halved(drive: Drive) -> Drive:
+    if drive.segments is None:
+        return Drive(drive.duty / 2)
+    return replace(drive, segments=drive.segments // 2)
+
+
+def all_faults(system: System) -> tuple[Fault, ...]:
+    """Every fault of the kinds above that can be made in `system`, in a fixed order."""
+    return tuple(_Maker(system).make())
+
+
+class _Maker:
+    def __init__(self, system: System) -> None:
+        self.system = system
+        self.heard = {row.on for region in system.regions for row in region.rows}
+        self.lights = {name for region in system.regions for state in region.states
+                       for name in state.outputs}  # fmt: skip
+
+    def make(self) -> Iterator[Fault]:
+        for region in self.system.regions:
+            for number, row in enumerate(region.rows):
+                if not repeats(region, row):
+                    yield from self.of_row(region, number, row)
+            yield from self.of_memory(region)
+            yield from self.of_states(region)
+            yield from self.of_show(region)
+            yield from self.of_supply(region)
+            yield from self.of_courses(region)
+        yield from self.of_regions()
+        yield from self.of_conditions()
+        yield from self.of_power_up()
+        yield from self.of_echoes()
+
+    # -- how a fault is put together ---------------------------------------------------------------
+
+    def region(self, kind: str, about: str, words: str, changed: Region) -> Fault:
+        regions = tuple(changed if one.name == changed.name else one
+                        for one in self.system.regions)  # fmt: skip
+        clocks = clocks_of(regions) if self.system.clocks else ()
+        return Fault(kind, about, words, replace(self.system, regions=regions, clocks=clocks),
+                     frozenset([changed.name]))  # fmt: skip
+
+    def rows(self, kind: str, region: Region, number: int, words: str, *rows: Row) -> Fault:
+        """Row `number` replaced by others."""
+        changed = (*region.rows[:number], *rows, *region.rows[number + 1 :])
+        return self.region(kind, region.rows[number].key, words, replace(region, rows=changed))
+
+    def twisted(self, kind: str, about: str, words: str, regions: frozenset[str], twist: Twist
+                ) -> Fault:  # fmt: skip
+        return Fault(kind, about, words, self.system, regions, twist)
+
+    # -- rows --------------------------------------------------------------------------------------
+
+    def of_row(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        def one(kind: str, words: str, *rows: Row) -> Fault:
+            return self.rows(kind, region, number, words, *rows)
+
+        own = region.group == "behaviour"
+        rivals = [later for later in range(number + 1, len(region.rows))
+                  if _compete(row, region.rows[later])]
+        yield one("row", "never fires")
+        if row.to != "same" and (row.emit or rivals):
+            yield one("stay", "stays instead of going on", replace(row, to="same"))
+        if own and row.to not in ("same", "resume") and len(region.states) > 2:
+            names = [state.name for state in region.states]
+            other = next((name for name in _from(names, row.to) if name not in row.sources), "")
+            if other not in ("", row.to):
+                yield one("target", f"goes to {other}", replace(row, to=other))
+        if region.group in COUNTING and row.to != "same":
+            names = [state.name for state in region.states]
+            at = names.index(row.to)
+            for other in dict.fromkeys((*names[max(0, at - 1) : at], *names[at + 1 : at + 2],
+                                        region.starts)):
+                if other != row.to and other not in row.sources:
+                    yield one("target", f"goes to {other}", replace(row, to=other))
+            yield from self.of_counts(region, number, row)
+        if own and len(row.sources) > 1:
+            for source in row.sources:
+                left = tuple(name for name in row.sources if name != source)
+                yield one("source", f"does not hear it in {source}" if row.on else
+                          f"does not end in {source}", replace(row, sources=left))  # fmt: skip
+        for words, changed in self.insides(region, row):
+            yield one("states", words, replace(row, when=changed, when_text=words))
+        for words, kind, guard in self.guards(row):
+            yield one(kind, words, replace(row, when=guard, when_text=words))
+        for event in row.emit:
+            if event in self.heard:
+                left = tuple(name for name in row.emit if name != event)
+                yield one("emit", f"does not emit {event}", replace(row, emit=left))
+        if row.after_ns:
+            yield from self.of_time(region, number, row)
+        if row.to == "resume":
+            for point in region.resume_points[:1]:
+                yield one("resume", f"begins with {point} instead of resuming",
+                          replace(row, to=point))  # fmt: skip
+        elif row.to in region.resume_points and len(region.resume_points) > 1:
+            yield one("resume", "resumes instead", replace(row, to="resume"))
+        if row.on is not None:
+            yield from self.of_clock(region, number, row)
+        if rivals:
+            later = rivals[0]
+            order = list(region.rows)
+            order.insert(later, order.pop(number))
+            yield self.region("order", row.key, f"is tried after {region.rows[later].key}",
+                              replace(region, rows=tuple(order)))  # fmt: skip
+
+    def of_counts(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        """A count that does not begin anew but goes back by one, or ends, from one state only."""
+        names = [state.name for state in region.states]
+        for source in filter(_counted, row.sources if len(row.sources) > 1 else ()):
+            left = tuple(name for name in row.sources if name != source)
+            for other in dict.fromkeys((names[names.index(source) - 1], region.starts)):
+                if other not in (row.to, source):
+                    yield self.rows(
+                        "target", region, number, f"goes from {source} to {other}",
+                        replace(row, sources=left),
+                        replace(row, sources=(source,), to=other, key=f"{row.key}+1"))  # fmt: skip
+
+    def guards(self, row: Row) -> Iterator[tuple[str, str, Expression | None]]:
+        """What may go wrong with a guard: in words, the kind, and what stands there then."""
+        when = row.when
+        if when is None or isinstance(when, Constant):
+            return
+        yield "its guard is dropped", "guard", None
+        if isinstance(when, All | Any):
+            for number, part in enumerate(when.parts):
+                left = (*when.parts[:number], *when.parts[number + 1 :])
+                yield (f"`{to_text(part)}` is dropped", "guard",
+                       left[0] if len(left) == 1 else type(when)(left))  # fmt: skip
+        yield "its guard is turned round", "turned", Not(when)
+        for compare, changed in parts_of(when, Compare):
+            for kind, words, other in slips_of(compare):
+                yield words, kind, changed(other)
+
+    def insides(self, region: Region, row: Row) -> Iterator[tuple[str, Expression]]:
+        """A guard of a written row in which a state more, or one less, is asked for."""
+        if row.when is None or region.group != "behaviour":
+            return
+        for inside, changed in parts_of(row.when, Inside):
+            states = [state.name for state in self.system.region(inside.region).states]
+            for name in states if len(states) <= MOST_STATES else ():
+                there = name in inside.states
+                other = inside.states - {name} if there else inside.states | {name}
+                if other and len(other) < len(states):
+                    words = f"{inside.region} in {name} is {'not ' if there else ''}taken for it"
+                    yield words, changed(Inside(inside.region, other))
+
+    def of_time(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        after = row.after_ns or 0
+        for kind, by, words in (
+            ("time", after * LONGER // 100, "10 % longer"),
+            ("time", -(after * LONGER // 100), "10 % shorter"),
+            ("step", max(1, after // STEP), "a step longer"),
+            ("step", -max(1, after // STEP), "a step shorter"),
+        ):
+            if by and after + by > 0:
+                # Rows of one state with one time stand together; they keep one time.
+                changed = tuple(replace(one, after_ns=after + by)
+                                if one.after_ns == after and set(one.sources) & set(row.sources)
+                                else one for one in region.rows)  # fmt: skip
+                first = next(one for one in region.rows if one.after_ns == after
+                             and set(one.sources) & set(row.sources))  # fmt: skip
+                if first is row:
+                    yield self.region(kind, row.key, f"its time is {words}",
+                                      replace(region, rows=changed))  # fmt: skip
+        only = frozenset([region.name])
+        yield self.twisted("expiry", row.key, "its time ends before all else in that instant", only,
+                           Twist(first=row.key))  # fmt: skip
+        yield self.twisted("expiry", row.key, "its time ends after all else in that instant", only,
+                           Twist(after=row.key))  # fmt: skip
+        if row.when is not None and not isinstance(row.when, Constant):
+            more = tuple(replace(row, after_ns=after + k * RETRY_NS, key=f"{row.key}+{k}")
+                         for k in range(1, RETRIES))  # fmt: skip
+            yield self.rows("again", region, number, "its guard is asked again", row, *more)
+
+    def of_clock(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        if row.to == "same":
+            parts = tuple(replace(row, sources=(source,), to=source,
+                                  key=row.key if k == 0 else f"{row.key}+{k}")
+                          for k, source in enumerate(row.sources))  # fmt: skip
+            if any(_timed(region, source) for source in row.sources):
+                yield self.rows("anew", region, number, "begins the time anew", *parts)
+            return
+        if row.to in row.sources:
+            left = tuple(name for name in row.sources if name != row.to)
+            stays = replace(row, sources=(row.to,), to="same")
+            yield self.rows("anew", region, number, "does not begin the time anew",
+                            *([stays, replace(row, sources=left, key=f"{row.key}+1")]
+                              if left else [stays]))  # fmt: skip
+        if any(_timed(region, state) for state in region.entered_by(row)):
+            yield self.twisted("clock", row.key, "the time of the new state does not begin anew",
+                               frozenset([region.name]), Twist(keeps=row.key))  # fmt: skip
+
+    # -- memory, states, what is shown -------------------------------------------------------------
+
+    def of_memory(self, region: Region) -> Iterator[Fault]:
+        if not any(row.to == "resume" for row in region.rows):
+            return
+        for point in region.resume_points[1:]:
+            left = tuple(name for name in region.resume_points if name != point)
+            yield self.region("memory", region.name, f"{point} is not remembered",
+                              replace(region, resume_points=left))  # fmt: skip
+
+    def of_states(self, region: Region) -> Iterator[Fault]:
+        def one(kind: str, state: State, words: str, changed: State) -> Fault:
+            states = tuple(changed if other is state else other for other in region.states)
+            return self.region(kind, f"{region.name}.{state.name}", words,
+                               replace(region, states=states))  # fmt: skip
+
+        passing = {source for row in region.rows if row.after_ns == 0 and row.when is None
+                   for source in row.sources}  # fmt: skip
+        for state in region.states:
+            # What is left in the instant in which it is entered is driven for no time.
+            driven = {} if state.name in passing else state.outputs
+            for name, drive in driven.items():
+                # What a dial gives is made less in its positions.
+                less = (replace(drive, dial=None) if drive.dial is not None
+                        else Drive(drive.duty / 2) if drive.segments is None
+                        else replace(drive, segments=drive.segments // 2))  # fmt: skip
+                if drive.dial is not None:
+                    yield one("drive", state, f"{name} has always its largest level",
+                              replace(state, outputs={**state.outputs, name: less}))  # fmt: skip
+                elif less != drive:
+                    if name != HOLD:  # which is on or off
+                        yield one("drive", state, f"{name} has half its level",
+                                  replace(state, outputs={**state.outputs, name: less}))
+                    left = {key: value for key, value in state.outputs.items() if key != name}
+                    yield one("drive", state, f"{name} is left off", replace(state, outputs=left))
+            for name, played in state.sequences.items() if state.name not in passing else ():
+                left_off = {key: other for key, other in state.sequences.items() if key != name}
+                yield one("sequence", state, f"{name} is left off",
+                          replace(state, sequences=left_off))  # fmt: skip
+                for words, slipped in _slipped(played):
+                    yield one("sequence", state, f"{name}: {words}", replace(
+                        state, sequences={**state.sequences, name: slipped}))  # fmt: skip
+            if state.position is not None and state.position.outputs:
+                given = state.position.drive
+                less = (Drive(given.duty / 2) if given.segments is None
+                        else replace(given, segments=given.segments // 2))  # fmt: skip
+                if less != given:
+                    yield one("drive", state, "it gives half its level", replace(
+                        state, position=replace(state.position, drive=less)))  # fmt: skip
+            for name in state.dial_scales:
+                left_out = {key: dial for key, dial in state.dial_scales.items() if key != name}
+                yield one("drive", state, f"{name} is not scaled",
+                          replace(state, dial_scales=left_out))  # fmt: skip
+            if state.unpowered and state.name not in passing:
+                kept_on = {key: value for key, value in state.scales.items() if key != HOLD}
+                drives = ({**state.outputs, HOLD: Drive(1.0)} if kept_on == state.scales
+                          else state.outputs)
+                yield one("drive", state, "does not let go of its supply",
+                          replace(state, outputs=drives, scales=kept_on))
+            for name, factor in state.scales.items():
+                if name == HOLD:
+                    continue
+                other = factor / 2 if factor > 0 else 1.0
+                yield one("drive", state, f"{name} is scaled by {other:g} and not by {factor:g}",
+                          replace(state, scales={**state.scales, name: other}))  # fmt: skip
+            if state.takes_out:
+                yield one("drive", state, "puts no segment out", replace(state, takes_out={}))
+            if state.awake and not (state.name in passing and _next(region, state.name).awake):
+                # With all states through which it is reached in one instant.
+                asleep = {state.name} | {name for name in passing
+                                         if _next(region, name).name == state.name}
+                states = tuple(replace(other, awake=other.awake and other.name not in asleep)
+                               for other in region.states)
+                yield self.region("awake", f"{region.name}.{state.name}", "does not keep awake",
+                                  replace(region, states=states))  # fmt: skip
+
+    def of_show(self, region: Region) -> Iterator[Fault]:
+        if region.show is None or isinstance(region.show, Constant):
+            return
+        yield self.region("show", region.name, "shown always", replace(region, show=None))
+        yield self.region("show", region.name, "never shown",
+                          replace(region, show=Constant(False)))  # fmt: skip
+        if isinstance(region.show, Any):
+            for number, part in enumerate(region.show.parts):
+                left = (*region.show.parts[:number], *region.show.parts[number + 1 :])
+                show = left[0] if len(left) == 1 else Any(left)
+                yield self.region("show", region.name, f"not shown for `{to_text(part)}`",
+                                  replace(region, show=show))  # fmt: skip
+
+    def of_supply(self, region: Region) -> Iterator[Fault]:
+        """What is there after power-up, and after a loss of the supply."""
+        only = frozenset([region.name])
+        if len(region.states) > 1 and region.kept is None:
+            yield self.twisted("kept", region.name, "its state is kept over a loss of the supply",
+                               only, Twist(kept=region.name))  # fmt: skip
+        if region.kept is None and region.group in COUNTING and any(
+                _counted(state.name) for state in region.states):
+            yield self.twisted("kept", region.name, "its count is kept over a loss of the supply",
+                               only, Twist(kept=region.name, counts=True))  # fmt: skip
+        if (region.kept is None and len(region.resume_points) > 1
+                and any(row.to == "resume" for row in region.rows)):
+            yield self.twisted("kept", region.name, "its memory is kept over a loss of the supply",
+                               only, Twist(remembers=region.name))  # fmt: skip
+        if region.group == "gauge" or len(region.states) > MOST_STATES:
+            return
+        passing = {name for row in region.rows if row.after_ns == 0 for name in row.sources}
+        for state in region.states:
+            if state.name != region.starts and state.name not in passing:
+                yield self.region("starts", region.name, f"begins in {state.name}",
+                                  replace(region, starts=state.name))  # fmt: skip
+
+    def of_courses(self, region: Region) -> Iterator[Fault]:
+        """What shows only in the course of several stays."""
+        only = frozenset([region.name])
+        own = region.group == "behaviour"
+        timed = {state for row in region.rows if row.after_ns for state in row.sources}
+        stem = region.name.partition(".")[0]
+        heard = {(row.on, state) for row in region.rows for state in row.sources}
+        mine = {row.on for row in region.rows} & set(self.system.internal_events)
+        raw = f"{stem}.edge"
+        # A contact that moves without settling, an echo or a miss that changes nothing.
+        stock = [raw] if raw in self.system.raw_events else [
+            name for name in self.system.internal_events
+            if name in mine and name.endswith((".hit", ".miss"))]
+        for event in self.system.events if own else stock:
+            more = tuple(
+                Row(key=f"{region.name}+{event}", sources=(state.name,), to=state.name, on=event)
+                for state in region.states if state.name in timed
+                and (event, state.name) not in heard)  # fmt: skip
+            if more:
+                yield self.region("begun", region.name, f"its times begin anew at {event}",
+                                  replace(region, rows=(*region.rows, *more)))  # fmt: skip
+        for row in region.rows:
+            if (row.after_ns and region.group in ("behaviour", *COUNTING)
+                    and may_be_cut(region, row)):
+                yield self.twisted("lasts", row.key, "the end of an earlier stay still counts",
+                                   only, Twist(lasts=row.key))  # fmt: skip
+            if own and len(region.resume_points) > 1 and any(
+                    one.to == "resume" for one in region.rows):
+                if row.to not in ("same", "resume", *region.resume_points):
+                    yield self.twisted("memory", row.key, "empties the memory", only,
+                                       Twist(forgets=row.key))  # fmt: skip
+                elif row.to in region.resume_points:
+                    yield self.twisted("memory", row.key, f"{row.to} is not remembered after it",
+                                       only, Twist(unnoted=row.key))  # fmt: skip
+            if own:
+                yield self.twisted("third", row.key, "fires twice and never again", only,
+                                   Twist(third=row.key))  # fmt: skip
+        if own:
+            yield from self.of_followers(region)
+
+    def of_followers(self, region: Region) -> Iterator[Fault]:
+        """A row that is lost behind another one of its region."""
+        only = frozenset([region.name])
+        pairs = [(first, then) for first in region.rows for then in region.rows
+                 if set(region.entered_by(first) if first.to != "same" else first.sources)
+                 & set(then.sources)]
+        for first, then in pairs if len(pairs) <= MOST_FOLLOWING else ():
+            yield self.twisted("follow", then.key, f"is lost behind {first.key}", only,
+                               Twist(behind=first.key, lost=then.key))  # fmt: skip
+        for first in region.rows:
+            if first.after_ns and first.when is not None and not isinstance(first.when, Constant):
+                for then in region.rows:
+                    if then is not first and set(then.sources) & set(first.sources):
+                        yield self.twisted("follow", then.key,
+                                           f"is lost where the guard of {first.key} has failed",
+                                           only, Twist(behind=first.key, lost=then.key,
+                                                       failed=True))  # fmt: skip
+
+    def of_echoes(self) -> Iterator[Fault]:
+        for region in self.system.regions:
+            sensor, _, tail = region.name.rpartition(".")
+            if tail == "look" and region.group == "proximity":
+                only = frozenset([region.name])
+                yield self.twisted("echo", sensor, "an echo between two looks is kept", only,
+                                   Twist(latched=sensor))  # fmt: skip
+                yield self.twisted("echo", sensor, "is read when the burst begins", only,
+                                   Twist(early=sensor))  # fmt: skip
+
+    # -- what lies between regions -----------------------------------------------------------------
+
+    def of_regions(self) -> Iterator[Fault]:
+        regions = self.system.regions
+        users: dict[str, set[str]] = {}
+        for region in regions:
+            for state in region.states:
+                for name in state.outputs:
+                    users.setdefault(name, set()).add(region.name)
+        shared = frozenset().union(*(mine for mine in users.values() if len(mine) > 1))
+        if shared:
+            yield self.twisted("larger", "outputs", "the last of two regions wins", shared,
+                               Twist(last=True))  # fmt: skip
+        everything = frozenset(region.name for region in regions)
+        for number, (first, second) in enumerate(pairwise(regions)):
+            both = {row.on for row in first.rows} & {row.on for row in second.rows} - {None}
+            if both and (_reads(first, second) or _reads(second, first)):
+                order = (*regions[:number], second, first, *regions[number + 2 :])
+                yield Fault("regions", first.name, f"takes its turn after {second.name}",
+                            replace(self.system, regions=order), everything)  # fmt: skip
+
+    def of_conditions(self) -> Iterator[Fault]:
+        for number, condition in enumerate(self.system.conditions):
+            hearing = frozenset(
+                region.name for region in self.system.regions for row in region.rows
+                if row.on in (condition.rises, condition.falls))  # fmt: skip
+            slips: list[tuple[str, Expression]] = [
+                ("turned round", Not(condition.when)), ("never seen", Constant(False)),
+                *self.parts(condition)]
+            for words, when in slips:
+                changed = replace(condition, when=when)
+                conditions = (*self.system.conditions[:number], changed,
+                              *self.system.conditions[number + 1 :])  # fmt: skip
+                yield Fault("condition", condition.key, words,
+                            replace(self.system, conditions=conditions), hearing)  # fmt: skip
+
+    def parts(self, condition: Condition) -> Iterator[tuple[str, Expression]]:
+        if isinstance(condition.when, All | Any):
+            parts = condition.when.parts
+            for number, part in enumerate(parts):
+                left = (*parts[:number], *parts[number + 1 :])
+                yield (f"`{to_text(part)}` is dropped",
+                       left[0] if len(left) == 1 else type(condition.when)(left))  # fmt: skip
+
+    def of_power_up(self) -> Iterator[Fault]:
+        for event in self.system.raw_events:
+            name = event.removesuffix(".edge")
+            hearing = frozenset(
+                region.name for region in self.system.regions
+                if any(row.on == event for row in region.rows))  # fmt: skip
+            if name in ("usb", "status"):
+                yield self.twisted("power-up", name, "not looked at", hearing, Twist(unseen=name))
+                continue
+            reading = hearing | {
+                region.name for region in self.system.regions for row in region.rows
+                if row.when is not None
+                and f"{name}.closed" in names_in(row.when).flags}  # fmt: skip
+            if hearing:
+                yield self.twisted("power-up", name, "closed already, taken for an edge", reading,
+                                   Twist(edge=name))  # fmt: skip
+            if reading - hearing:  # what hears the edges alone looks at no contact before one
+                yield self.twisted("power-up", name, "closed already, taken for open", reading,
+                                   Twist(opened=name))  # fmt: skip
+
+
+def _next(region: Region, name: str) -> State:
+    """The state that a passing state leads to."""
+    row = next(row for row in region.rows
+               if row.after_ns == 0 and row.when is None and name in row.sources)  # fmt: skip
+    return region.state(row.to if row.to not in ("same", "resume") else name)
+
+
+def _counted(state: str) -> bool:
+    return state.rpartition(".")[2].isdigit()
+
+
+def _compete(first: Row, second: Row) -> bool:
+    return (first.on == second.on and first.after_ns == second.after_ns
+            and bool(set(first.sources) & set(second.sources)))  # fmt: skip
+
+
+def _from(names: list[str], name: str) -> list[str]:
+    """Names after `name`, round to it; those before a source as the last resort."""
+    at = names.index(name)
+    return [*names[at + 1 :], *names[:at], name]
+
+
+def _timed(region: Region, state: str) -> bool:
+    return any(row.after_ns and state in row.sources for row in region.rows)
+
+
+def _reads(region: Region, other: Region) -> bool:
+    """Whether a guard of a region depends on what another is or drives."""
+    driven = {name for state in other.states for name in state.touches}
+    for row in region.rows:
+        if row.when is None:
+            continue
+        names = names_in(row.when)
+        if other.name in names.regions or names.quantities & driven:
+            return True
+        if other.name == "gauge" and "gauge" in names.quantities:
+            return True
+    emitted = {event for row in other.rows for event in row.emit}
+    return any(row.on in emitted for row in region.rows) and any(row.emit for row in other.rows)
