@@ -40,9 +40,11 @@ class Blend:
     """Mean current and its parts (A) at one charge, the lowest terminal voltage (V) there, how far
     the mean may be off whatever the phases (A), the highest current of any moment (A), and the
     time from full until the cell is empty or a falling cell ends it (s; None: never), with what
-    ends it and the charge then.
+    ends it and the charge then. `moving`: the numbers of the regions that do not stay where they
+    are.
     """
 
+    moving: frozenset[int]
     current_a: float
     parts_a: Mapping[str, float]
     voltage_v: float
@@ -103,6 +105,8 @@ def blend(
     if seconds == math.inf:
         seconds = ends_by = None
     return Blend(
+        moving=frozenset(number for part in parts for place, number in enumerate(part.regions)
+                         if len({states[place] for states in part.shares}) > 1),
         current_a=sum(drawn.values()),
         parts_a=drawn,
         voltage_v=min(found.clock.voltage(charge) for found in phases),

@@ -23,12 +23,12 @@ from numpy.typing import NDArray
 from simfw.circuit.charger import StepQuantity
 from simfw.circuit.nodes import RELATIVE_ERROR
 
-__all__ = ["APART", "TWINS", "Clock", "Tally", "below", "passing", "turning"]
+__all__ = ["APART", "SAME", "TWINS", "Clock", "Tally", "below", "passing", "turning"]
 
 Array = NDArray[np.float64]
 APART = 1e-10  # charge between both sides of a corner, where a table has a node for each
 TWINS = 4.0 * APART
-_SAME = 1e-11  # charges that need not be told apart
+SAME = 1e-11  # charges that need not be told apart
 _BEND = 8.0 * RELATIVE_ERROR  # twice what a smooth curve bends by between two of its pieces
 
 
@@ -197,7 +197,7 @@ class Clock:
         """
         i = self.piece(charge)
         low, high = self._s[i], self._s[i + 1]
-        if self.solved_v is None or min(charge - low, high - charge) < _SAME:
+        if self.solved_v is None or min(charge - low, high - charge) < SAME:
             return charge
         volts = self.solved_v(charge)
         node = i + 1 if (volts < voltage_v) == (self._v[i] < self._v[i + 1]) else i

@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 
 from simfw.circuit.circuit import Circuit, LoadSet, Solution
 from simfw.circuit.nodes import RELATIVE_ERROR, Levels, filled, passed, refined
-from simfw.engine.clock import Clock
+from simfw.engine.clock import SAME, Clock
 
 __all__ = ["Clocks", "clock_of", "tabulate"]
 
 Array = NDArray[np.float64]
 _LEVEL_V = 1e-9
-_SAME = 1e-11  # charges that need not be told apart
 _NEARLY_EMPTY = 1e-9  # down to where a cell leaks as any other
 
 
@@ -93,7 +92,7 @@ def _mixed(
     if found is None:
         # As np.unique, which would load a part of NumPy that nothing else needs.
         nodes = np.sort(np.concatenate([clock.nodes for clock in clocks]))
-        nodes = nodes[np.diff(nodes, prepend=-1.0) > _SAME]
+        nodes = nodes[np.diff(nodes, prepend=-1.0) > SAME]
         found = known.together[key] = nodes, [
             np.stack([np.interp(nodes, clock.nodes, row) for row in
                       (*clock.consumers_a, clock.charger_a, clock.voltage_v)])

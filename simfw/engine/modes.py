@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -328,7 +328,12 @@ def _current(
     if gauge is not None and gauge.light is not None:
         lit = found.parts_a.get(gauge.light, 0.0) > 0.0
         found = replace(found, bars=warm.phase.bars if lit else 0)
-    turning = () if cycle is None else cycle.moving
+    # Cycle and blend tell what moves; without either everything stands.
+    turning: Collection[int] = ()
+    if cycle is not None:
+        turning = cycle.moving
+    elif mixed is not None:
+        turning = mixed.moving
     dials = {region.name: int(warm.stepper.state_name(region.name))
              for number, region in enumerate(system.regions)
              if region.group == "dials" and number not in turning}  # fmt: skip

@@ -178,6 +178,30 @@ rows = [{{ after = "1 s", from = "lit", to = "lit", emit = "darker" }}]
     assert "by dial" not in text
 
 
+def test_a_dial_that_goes_round_beside_what_never_meets_it_stands_nowhere() -> None:
+    """Times that have no short common multiple: the mean is that of all positions, none is named."""
+    made = gadget("""
+[dials.fade]
+values = ["100 %", "30 %", "2 %"]
+rows = [{ on = "darker", step = 1, wrap = true }]
+[behaviour.lamp]
+starts = "lit"
+states.lit = { warm = "fade" }
+rows = [{ after = "1000000007 ns", from = "lit", to = "lit", emit = "darker" }]
+[behaviour.beat]
+starts = "rest"
+states.rest = {}
+states.mark = { bars = 1 }
+rows = [
+  { after = "700000001 ns", from = "rest", to = "mark" },
+  { after = "333333337 ns", from = "mark", to = "rest" },
+]
+""")
+    found = survey(made)
+    assert found.modes[0].parts_a["warm"] == pytest.approx(0.44 * 0.010, rel=1e-6)
+    assert found.modes[0].dials == {}
+
+
 def _bars_a() -> float:
     """What four segments draw, by a state that lights them."""
     other = gadget('[behaviour.lamp]\nstarts = "lit"\nstates.lit = { bars = 4, warm = "on" }\n')

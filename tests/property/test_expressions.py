@@ -146,6 +146,14 @@ def test_an_expression_means_what_python_means_by_its_text(expression, world):
         told = truth(expression, lambda leaf, hidden=hidden: (
             None if leaf == hidden else evaluate(leaf, world)))
         assert told in (None, expected)
+        if [*leaves(expression)].count(hidden) == 1:
+            # What stands once decides or does not: it is told where both its answers say the same.
+            both = {
+                compiled(expression, lambda leaf, hidden=hidden, answer=answer: (
+                    lambda: answer if leaf == hidden else evaluate(leaf, world)))()
+                for answer in (False, True)
+            }
+            assert told is (both.pop() if len(both) == 1 else None)
 
 
 @settings(max_examples=150, deadline=None)
