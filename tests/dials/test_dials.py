@@ -179,7 +179,7 @@ rows = [{{ after = "1 s", from = "lit", to = "lit", emit = "darker" }}]
 
 
 def test_a_dial_that_goes_round_beside_what_never_meets_it_stands_nowhere() -> None:
-    """Times that have no short common multiple: the mean is that of all positions, none is named."""
+    """Times without a short common multiple: the mean is that of all positions, none is named."""
     made = gadget("""
 [dials.fade]
 values = ["100 %", "30 %", "2 %"]
