@@ -41,10 +41,16 @@ class Parted:
             *self.placed.lines(),
             "What led there:",
             f"  cell at {format_percent(drive.charge)}",
-            *(f"  {format_duration(act.at_ns)}: {act.text}" for act in drive.acts),
+            *(f"  {format_duration(at)}: {text}" for at, text in self._led()),
             saved,
             *((DRIVEN_STATUS,) if any(act.kind == "status" for act in drive.acts) else ()),
         )
+
+    def _led(self) -> list[tuple[int, str]]:
+        """What was done, and what became of the supply, in the order of time."""
+        acts = [(act.at_ns, act.text) for act in self.found.drive.acts]
+        supply = [(one.time_ns, one.text) for one in self.placed.supply]
+        return sorted([*acts, *supply], key=lambda one: one[0])
 
     def as_json(self) -> dict[str, Any]:
         """With stable keys; see docs/reference/conform-json.md."""
@@ -62,6 +68,7 @@ class Parted:
             "bench": self.placed.bench,
             "charge": drive.charge,
             "acts": [{"time_ns": act.at_ns, "text": act.text} for act in drive.acts],
+            "supply": [{"time_ns": one.time_ns, "text": one.text} for one in self.placed.supply],
             "witness": self.witness,
         }  # fmt: skip
 

@@ -7,30 +7,33 @@ sentence of the specification that describes it, so that the number printed is t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from simfw.behaviour.build import build_system
-from simfw.behaviour.hold import holding
+from simfw.behaviour.hold import HOLD, holding
 from simfw.conform.bench import look_at
 from simfw.conform.firmware import Difference, time_of
 from simfw.errors import EndlessInstant
 from simfw.quantity import format_duration
-from simfw.report.specification.requirements import OUTPUT, Requirement, driven
+from simfw.report.specification.requirements import OUTPUT, Requirement, driven, kept_origin
 from simfw.report.specification.subject import Subject, subject_of
 from simfw.vectors.build import Rehearsal, replay_scenario, to_scenario
+from simfw.vectors.replay import let_go
 
 if TYPE_CHECKING:
     from simfw.behaviour.region import System
     from simfw.engine.simulator import Prepared
     from simfw.vectors.replay import Replay
 
-__all__ = ["FiredRow", "Placed", "Standing", "Stood", "placed"]
+__all__ = ["FiredRow", "Placed", "Standing", "Stood", "SupplyChange", "placed"]
 
 Standing = Literal["fired", "due", "unmet"]
 
 MOST_NAMED = 4
+LETS_GO, TAKES_HOLD = "the firmware lets go of its supply", "the firmware takes hold of it again"
+GOES, POWER_UP = "the supply goes", "power-up"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,14 @@ class Stood:
     region: str
     state: str
     since_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyChange:
+    """What became of the supply on the way to the difference: when (ns), and in words."""
+
+    time_ns: int
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +77,16 @@ class FiredRow:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
     """What is known of a difference: where the model was, the rows that fired or were due, and all
-    requirements that speak of it, those of the rows first; `bench` says what to look at.
+    requirements that speak of it, those of the rows first; `bench` says what to look at. `supply`
+    tells in order where the firmware let go of its supply, where that went, and each power-up but
+    the first.
     """
 
     stood: tuple[Stood, ...]
     rows: tuple[FiredRow, ...]
     requirements: tuple[Requirement, ...]
     bench: str
+    supply: tuple[SupplyChange, ...] = ()
 
     def lines(self) -> tuple[str, ...]:
         """In words, a line each."""
@@ -132,7 +146,9 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
     report = found.expected if found.expected != "nothing" else found.told
     kind, name = _about(report, system)
     acts_ns = _model_acts(found, kind, name)
-    notes = _notes(prepared, found, [found.time_ns, *acts_ns])
+    supply = _supply(found)
+    back_ns = [one.time_ns + 1 for one in supply if one.text == POWER_UP][-1:]
+    notes = _notes(prepared, found, [found.time_ns, *acts_ns, *back_ns])
     rows: list[FiredRow] = []
     for at in [at for at in (*acts_ns, found.time_ns) if at in notes and not rows]:
         certain = at in acts_ns  # the model does what it is about: some row has brought it about
@@ -148,19 +164,63 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
             if key in subject.by_key and _region_of(system, key) in speaks
         ]  # fmt: skip
     rows = rows[:MOST_NAMED]
+    brought_back = _brought_back(system, notes, back_ns, found.time_ns, rows)
     regions = list(dict.fromkeys(row.region for row in rows)) or speaks
+    regions += brought_back
     note = notes.get(found.time_ns)
     stood = () if note is None else tuple(
         Stood(region.name, note.states[number], note.since_ns[number])
         for number, region in enumerate(system.regions)
         if region.name in regions)[: 2 * MOST_NAMED]  # fmt: skip
-    speaking = [row.requirement for row in rows]
+    memories = {kept_origin(system.region(name)) for name in brought_back}
+    kept = [one for one in subject.requirements if one.origin in memories][:MOST_NAMED]
+    speaking = [*(row.requirement for row in rows), *kept]
     speaking += [one for one in subject.requirements if _speaks(subject, one, kind, name, rows)]
     return Placed(
         stood=stood, rows=tuple(rows),
-        requirements=tuple(dict.fromkeys(speaking))[:MOST_NAMED],
-        bench=look_at(subject, found, kind, name),
+        requirements=tuple(dict.fromkeys(speaking))[: MOST_NAMED + len(kept)],
+        bench=look_at(subject, found, kind, name), supply=supply,
     )  # fmt: skip
+
+
+def _supply(found: Difference) -> tuple[SupplyChange, ...]:
+    """What became of the supply up to the difference, as the model has it."""
+    changes: list[SupplyChange] = []
+    before = None
+    powered = False
+    for one in found.drive.replay.unrolled.exchanges:
+        word, at = one.lines[-1].split(" ")[0], one.ends_ns
+        if word == "power" and at <= found.time_ns:
+            if powered:
+                changes.append(SupplyChange(at, POWER_UP))
+            powered = True
+        changes += [SupplyChange(report.time_ns, TAKES_HOLD if report.level else LETS_GO)
+                    for report in one.reports
+                    if report.name == HOLD and report.time_ns < found.time_ns
+                    and (word != "power" or not report.level)]  # fmt: skip
+        if let_go(before, one) and at < found.time_ns:
+            changes.append(SupplyChange(at, GOES))
+        before = one
+    return tuple(changes)
+
+
+def _brought_back(system: System, notes: Mapping[int, _Note], back_ns: Sequence[int],
+                  found_ns: int, rows: Sequence[FiredRow]) -> list[str]:  # fmt: skip
+    """The regions with something kept that the last power-up after a loss (a time just after it)
+    brought back: a firmware that forgets would stand elsewhere. What is to be resumed bears on it
+    only once the region has left its first state, or is about to.
+    """
+    resumed = {row.region for row in rows
+               if any(one.key == row.key and one.to == "resume"
+                      for one in system.region(row.region).rows)}  # fmt: skip
+    found = []
+    for number, region in enumerate(system.regions):
+        times = back_ns if region.kept == "state" else [found_ns] if region.kept else []
+        if back_ns and (any(at in notes and notes[at].states[number] != region.starts
+                            for at in times)
+                        or (region.kept == "resume" and region.name in resumed)):
+            found.append(region.name)
+    return found
 
 
 def _about(report: str, system: System) -> tuple[str, str]:

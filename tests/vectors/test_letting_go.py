@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -19,8 +20,11 @@ from simfw.gadget.model import Gadget
 from simfw.loading import load_scenario
 from simfw.report.source import c_files, harness_files, source_files
 from simfw.report.specification import subject_of
+from simfw.report.specification.document import Paragraph
 from simfw.report.specification.first import first
 from simfw.report.specification.pins import pins_of
+from simfw.report.specification.power import budget_of, mode_name, power, resting
+from simfw.report.specification.prose import text_of
 from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.steps import Press, Usb
 from simfw.vectors import make_vectors
@@ -338,7 +342,46 @@ def test_the_specification_and_the_c_say_what_holds_the_supply() -> None:
     texts = [one.text for one in subject.requirements]
     assert (f"The firmware shall drive `{HOLD}` on while `lamp` is in `waking` or `lit`; and off "
             "otherwise.") in texts
-    assert any("or in the instant in which the firmware let go of it" in text for text in texts)
+    assert any("or in the instant in which the supply goes because the firmware has let go of it, "
+               "in place of its first one" in text for text in texts)  # fmt: skip
     readme = source_files(made, build_system(made))["README.md"]
     assert "`FW_OUT_CONTROLLER_HOLD` holds the supply (a latch)." in readme
     assert "While `power` is closed, and for 30 ms after, the supply stays" in readme
+
+
+def test_at_rest_is_where_the_firmware_has_let_go_and_no_margin_is_told_there() -> None:
+    """The torch wakes for 60 ms only, and then has no supply: 0 A without the mark that is on for
+    ever. What a new controller draws takes nothing off there. One that never lets go rests in the
+    first mode, and one microampere beside 5 takes a sixth off: 1 / 6 = 17 %.
+    """
+    for text, rests, draws, margin in (
+            (TORCH, "off", 0.0, ""),
+            (TORCH.replace('{ controller = "unpowered" }', "{}").replace(
+                'states.on = { green = "on" }', "states.on = {}"), "waking", 5e-6, "17 %")):
+        made = gadget(text, "")
+        subject = subject_of(made, build_system(made), budget=budget_of(made))
+        mode = resting(subject)
+        assert mode is not None
+        assert mode.states["lamp"] == rests
+        assert mode.current_a == pytest.approx(draws)
+        gone = f"at rest ({mode_name(mode)}, the supply let go of) 0 A; "
+        assert (gone in str(first(subject))) == (not margin)
+        said = [block.text for block in power(subject).blocks
+                if isinstance(block, Paragraph) and block.text.startswith("Margin")]
+        assert [margin in one for one in said] == [True] * bool(margin)
+
+
+def test_before_each_loss_stands_what_the_page_of_the_protocol_says(vectors) -> None:
+    """`until T`, or where the firmware has let go `step T` or `power T`, and no loss without it."""
+    page = text_of("protocol")
+    assert "Before it stands an `until T`, or, where the firmware has [let go of it]" in page
+    assert "once all of them have been open for as long as the hold-up says" in page
+    found = set()
+    for vector in vectors.vectors:
+        lines = [line for one in vector.replay.exchanges for line in one.lines]
+        for before, line in pairwise(lines):
+            if line.startswith("off "):
+                word, at = before.split(" ")[:2]
+                assert at == line.removeprefix("off ")
+                found.add(word)
+    assert {"until", "step"} <= found <= {"until", "step", "power"}

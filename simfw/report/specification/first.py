@@ -13,7 +13,7 @@ from simfw.quantity import format_duration, format_percent, format_si
 from simfw.report.specification.document import Cell, Paragraph, Section, Table
 from simfw.report.specification.interface import supply_text
 from simfw.report.specification.pins import pins_of
-from simfw.report.specification.power import mode_name
+from simfw.report.specification.power import has_let_go, mode_name, resting
 from simfw.report.specification.requirements import driven
 from simfw.report.specification.stock import DESCRIBED
 from simfw.report.specification.subject import Subject
@@ -180,9 +180,10 @@ def _currents(subject: Subject) -> Line:
     budget = subject.budget
     if budget is None or not budget.modes:
         return ("current per state", "not worked out in this issue", "")
-    rest = budget.modes[0]
-    shown = ("" if rest.current_a is None else
-             f"at rest ({mode_name(rest)}) {format_si(rest.current_a, 'A')}; ")  # fmt: skip
+    rest, shown = resting(subject), ""
+    if rest is not None and rest.current_a is not None:
+        gone = ", the supply let go of" if has_let_go(subject.system, rest) else ""
+        shown = f"at rest ({mode_name(rest)}{gone}) {format_si(rest.current_a, 'A')}; "
     return ("current per state", f"{shown}section *Power* has every steady state", "What each "
             "finished unit is tested against: the author.")  # fmt: skip
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.hold import may_let_go
 from simfw.gadget.figures import entries, figure_text
 from simfw.quantity import Figure, format_percent, format_rough_time, format_si
 from simfw.report.modes import current_text, dial_lines, left_out, over_dials_text
@@ -22,12 +23,13 @@ from simfw.report.specification.document import (
 from simfw.report.text import ticking_text
 
 if TYPE_CHECKING:
+    from simfw.behaviour.region import System
     from simfw.engine.modes import Mode
     from simfw.engine.simulator import Prepared
     from simfw.gadget.model import Gadget
     from simfw.report.specification.subject import Subject
 
-__all__ = ["Budget", "budget_of", "mode_name", "power"]
+__all__ = ["Budget", "budget_of", "has_let_go", "mode_name", "power", "resting"]
 
 CHARGE = 0.5
 RANGED_SHOWN = 3
@@ -62,6 +64,22 @@ def mode_name(mode: Mode) -> str:
     """The states of a mode in words."""
     return ", ".join(f"{region} {ticking_text(state)}"
                      for region, state in mode.states.items()) or "at rest"  # fmt: skip
+
+
+def has_let_go(system: System, mode: Mode) -> bool:
+    """Whether the firmware has let go of its supply in a mode."""
+    return any(system.region(name).state(state).unpowered
+               for name, states in mode.states.items() for state in states.split("/"))
+
+
+def resting(subject: Subject) -> Mode | None:
+    """The mode that the gadget is left in: one in which the firmware has let go of its supply,
+    where it may, and else the first. None where no such mode is listed.
+    """
+    modes = () if subject.budget is None else subject.budget.modes
+    if may_let_go(subject.system):
+        modes = [mode for mode in modes if has_let_go(subject.system, mode)]
+    return next(iter(modes), None)
 
 
 def _widest(gadget: Gadget) -> tuple[str, ...]:
@@ -150,8 +168,8 @@ def power(subject: Subject) -> Section:
     if cell.cut_off is not None:
         usable += f", used from full down to the cut-off at {figure_text(cell.cut_off)}"
     blocks.append(Paragraph(usable + "; age, cold and high current take from it."))
-    rest = next(iter(budget.modes), None)
-    if rest is not None and rest.current_a is not None:
+    rest = resting(subject)
+    if rest is not None and rest.current_a and not has_let_go(subject.system, rest):
         blocks.append(Paragraph(
             f"Margin for the replacement: at rest ({mode_name(rest)}) the gadget draws "
             f"{format_si(rest.current_a, 'A')}; each further microampere of the new controller "

@@ -28,7 +28,8 @@ from simfw.vectors.items import scaled_levels
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Numbers", "Pattern", "Requirement", "is_of_the_whole", "requirements", "span"]
+__all__ = ["Numbers", "Pattern", "Requirement", "is_of_the_whole", "kept_origin", "requirements",
+           "span"]  # fmt: skip
 
 Pattern = Literal["always", "while", "when", "while + when", "if"]
 OUTPUT, START, RULES = "output ", "the start", "the rules"
@@ -326,6 +327,11 @@ def _rule(rule: BoundRule, numbers: Numbers) -> Requirement:
     )
 
 
+def kept_origin(region: Region) -> str:
+    """What the sentence on what a region keeps over a loss of the supply is made from."""
+    return f"{'dials' if region.group == 'dials' else 'behaviour'}.{region.name}.kept"
+
+
 def requirements(
     gadget: Gadget, system: System, rules: Sequence[BoundRule], corners: Corners,
     segments: dict[str, int],
@@ -350,7 +356,8 @@ def requirements(
             pins=(*gadget.lights, *gadget.loads, *((HOLD,) if system.holds else ())),
         ),
     ]
-    or_in_it = ", or in the instant in which the firmware let go of it" if system.holds else ""
+    or_in_it = (", or in the instant in which the supply goes because the firmware has let go of it"
+                if system.holds else "")  # fmt: skip
     for region in system.regions:
         if region.kept is not None:
             what = (f"`{region.name}` shall enter the state" if region.kept == "state" else
@@ -360,7 +367,7 @@ def requirements(
                 text=f"When the supply returns after a loss, {what} which stood settled before the "
                      f"instant of the loss{or_in_it}, in place of its first one.",
                 items=backs,
-                origin=f"{'dials' if region.group == 'dials' else 'behaviour'}.{region.name}.kept",
+                origin=kept_origin(region),
                 part=START))  # fmt: skip
     found += stock_requirements(gadget, system, corners, numbers)
     for region in system.regions:
