@@ -52,7 +52,7 @@ from simfw.verify.terms import SUPPLY
 
 __all__ = ["HANDS", "PROOF", "Lead", "Prover"]
 
-UNPROVED = ("awake", "power-up", "echo")  # what no table tells
+UNPROVED = ("awake", "power-up", "echo", "unkept")  # what no table tells
 WORK = 60_000  # for one fault
 EXACT = 0.2  # of that, for a search with all times, where one without finds a difference
 MOST_STATES = 6_000
@@ -174,6 +174,9 @@ class Prover:
         outwards = (False, True) if how == PROOF else (True,)
         for core in _in_turn(*(self._cores(fault, by_hand, one, known) for one in outwards)):
             if core in known:
+                if known[core][0] is False:
+                    yield None
+                    return
                 continue
             found = None if budget.over() else self._differs(
                 set(core), fault, budget, at_any_time=how == PROOF)

@@ -47,6 +47,7 @@ KINDS: Mapping[str, str] = {
     "awake": "a state that does not keep awake",
     "starts": "a region that begins in another state",
     "kept": "a state or memory kept over a loss of the supply",
+    "unkept": "what is kept over a loss of the supply lost with it",
     "states": "a state more, or one less, in a guard",
     "begun": "a time begun anew by what does not concern it",
     "lasts": "the end of an earlier stay that still counts",

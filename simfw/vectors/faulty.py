@@ -268,17 +268,20 @@ class Driven(Pace):
         """
         self._begin(course.script)
         messages, marks = course.script.messages, course.marks
+        powered = next((n for n, one in enumerate(messages) if one.kind == "power"), 0)
         done = 0
         try:
             for first in touched:
                 if first < done:
                     continue
-                if first:
+                if first > powered:
                     self._stand(marks[first])
-                else:
+                    done = first
+                else:  # before it has ever had supply it stands in its own first states
+                    self._begin(course.script)
                     self.stepper.clear()
                     self.stepper.halt(0)
-                done = first
+                    done = 0
                 while done < len(messages):
                     self._hear(messages[done])
                     done += 1
@@ -506,6 +509,7 @@ class Sound(Driven):
     def course(self, script: Script) -> Course:
         """The course of a script."""
         self._begin(script)
+        self.stepper.clear()  # nothing is kept from the script before
         self.stepper.halt(0)
         marks: list[_Mark] = []
         found: dict[object, list[int]] = {}
@@ -600,7 +604,7 @@ class Bench:
         if fault.system is self.system:
             return 0 if not fault.twist.last else None
         if fault.kind in ("drive", "show", "awake", "regions", "condition", "starts",
-                          "sequence"):
+                          "sequence", "unkept"):
             return None
         (name,) = fault.touched
         return self._numbers[name]

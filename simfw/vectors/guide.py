@@ -39,7 +39,7 @@ class Guide:
         self.system = system
         self.fault = fault
         twist = fault.twist
-        self.lost = bool(twist.kept or twist.remembers)
+        self.lost = bool(twist.kept or twist.remembers) or fault.kind == "unkept"
         self.region = system.region(next(iter(fault.touched))) if len(fault.touched) == 1 else None
         self._first, self._then = _Way({}, {}), _Way({}, {})
         if self.region is not None:

@@ -354,6 +354,9 @@ class _Maker:
                 and any(row.to == "resume" for row in region.rows)):
             yield self.twisted("kept", region.name, "its memory is kept over a loss of the supply",
                                only, Twist(remembers=region.name))  # fmt: skip
+        if region.kept is not None and len(region.states) > 1:
+            yield self.region("unkept", region.name, "what it keeps is lost with the supply",
+                              replace(region, kept=None))
         if region.group == "gauge" or len(region.states) > MOST_STATES:
             return
         passing = {name for row in region.rows if row.after_ns == 0 for name in row.sources}

@@ -29,6 +29,8 @@ from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.steps import Press, Usb
 from simfw.vectors import make_vectors
 from simfw.vectors.build import Rehearsal, acts_of, replay_scenario
+from simfw.vectors.equal import Prover
+from simfw.vectors.exposing import Judge
 from simfw.vectors.replay import let_go
 from simfw.vectors.sketch import Act
 from tests.dials.made import gadget
@@ -149,6 +151,35 @@ def test_vectors_show_where_it_lets_go_and_what_brings_it_back(vectors) -> None:
     assert f"lamp.waking: {HOLD} is left off" in exposed
     assert "lamp.off: does not let go of its supply" in exposed
     assert any(fault.kind == "kept" for fault, _ in vectors.exposure.exposed)
+
+
+def test_a_vector_tells_a_firmware_that_forgets_and_is_named_beside_what_it_keeps(vectors) -> None:
+    """The position of the dial is lost with the supply: exposed, and the requirement names where."""
+    made = gadget(TORCH, "")
+    told = {fault.about: name for fault, name in vectors.exposure.exposed
+            if fault.kind == "unkept"}
+    assert set(told) == {"bright"}
+    subject = subject_of(made, build_system(made), vectors=vectors)
+    (kept,) = [one for one in subject.requirements if one.keeps]
+    assert subject.tested[kept.number] == (told["bright"],)
+
+
+def test_what_is_exposed_is_exposed_by_the_vector_alone(vectors) -> None:
+    """Nothing that one vector has left in the memory tells a fault in the next; what is proved to
+    change nothing is not exposed.
+    """
+    made = gadget(TORCH, "")
+    system = next(fault.system for fault, _ in vectors.exposure.exposed
+                  if fault.kind == "power-up")  # of the model: only what is found at pins is another
+    by_name = {vector.name: vector for vector in vectors.vectors}
+    for fault, name in vectors.exposure.exposed:
+        alone = Judge(system, made.segments)
+        alone.add(by_name[name].replay)
+        assert alone.exposed(fault) is not None, fault.text
+    prover = Prover(system, made.segments)
+    assert not [fault.text for fault, _ in vectors.exposure.exposed if prover.same(fault)]
+    for fault in vectors.exposure.same:
+        assert prover.same(fault) == prover.same(fault), fault.text
 
 
 def program(files: dict[str, str], folder: Path) -> Path:

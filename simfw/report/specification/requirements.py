@@ -44,7 +44,8 @@ class Requirement:
 
     `origin` names what it was made from. `keys` are the rows that it describes, `shown` those of
     them whose firing shows it (all of them where empty), `items` further items of the test vectors
-    that do. `pins` are the signals at which it is seen; `part` is where it stands: the name of a
+    that do. A vector shows it, too, that exposes a firmware in which the region `keeps` keeps nothing.
+    `pins` are the signals at which it is seen; `part` is where it stands: the name of a
     region or sensor, `OUTPUT` with that of an output, `START` or `RULES`.
     """
 
@@ -56,6 +57,7 @@ class Requirement:
     keys: tuple[str, ...] = ()
     shown: tuple[str, ...] = ()
     items: tuple[str, ...] = ()
+    keeps: str = ""
     pins: tuple[str, ...] = ()
 
     @property
@@ -366,7 +368,7 @@ def requirements(
                 number=numbers.of("keep", region.name), pattern="when",
                 text=f"When the supply returns after a loss, {what} which stood settled before the "
                      f"instant of the loss{or_in_it}, in place of its first one.",
-                items=backs,
+                keeps=region.name,
                 origin=kept_origin(region),
                 part=START))  # fmt: skip
     found += stock_requirements(gadget, system, corners, numbers)

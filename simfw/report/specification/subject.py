@@ -60,6 +60,8 @@ def _tested(vectors: VectorSet | None, sentences: Sequence[Requirement]
     for one in sentences:
         names = {name for key in one.shown or one.keys for name in by_origin.get(key, ())}
         names |= {vector.name for vector in vectors.vectors if vector.covers & set(one.items)}
+        names |= {name for fault, name in vectors.exposure.exposed
+                  if fault.kind == "unkept" and fault.about == one.keeps}
         found[one.number] = tuple(v.name for v in vectors.vectors if v.name in names)
     return found
 
