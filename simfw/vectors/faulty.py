@@ -285,7 +285,7 @@ class Driven(Pace):
                 while done < len(messages):
                     self._hear(messages[done])
                     done += 1
-                    if done < len(messages) and self._stands(marks[done]):
+                    if first < done < len(messages) and self._stands(marks[done]):
                         break
                 else:
                     return min((self.wanted[kind][self.places[kind]][0] for kind in self.asks

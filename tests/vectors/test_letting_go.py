@@ -154,7 +154,7 @@ def test_vectors_show_where_it_lets_go_and_what_brings_it_back(vectors) -> None:
 
 
 def test_a_vector_tells_a_firmware_that_forgets_and_is_named_beside_what_it_keeps(vectors) -> None:
-    """The position of the dial is lost with the supply: exposed, and the requirement names where."""
+    """The position of the dial is lost with the supply: exposed, and the requirement says where."""
     made = gadget(TORCH, "")
     told = {fault.about: name for fault, name in vectors.exposure.exposed
             if fault.kind == "unkept"}
@@ -170,7 +170,7 @@ def test_what_is_exposed_is_exposed_by_the_vector_alone(vectors) -> None:
     """
     made = gadget(TORCH, "")
     system = next(fault.system for fault, _ in vectors.exposure.exposed
-                  if fault.kind == "power-up")  # of the model: only what is found at pins is another
+                  if fault.kind == "power-up")  # of the model: only what is met at pins differs
     by_name = {vector.name: vector for vector in vectors.vectors}
     for fault, name in vectors.exposure.exposed:
         alone = Judge(system, made.segments)

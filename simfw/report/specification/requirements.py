@@ -44,8 +44,8 @@ class Requirement:
 
     `origin` names what it was made from. `keys` are the rows that it describes, `shown` those of
     them whose firing shows it (all of them where empty), `items` further items of the test vectors
-    that do. A vector shows it, too, that exposes a firmware in which the region `keeps` keeps nothing.
-    `pins` are the signals at which it is seen; `part` is where it stands: the name of a
+    that do. A vector shows it, too, that exposes a firmware in which the region `keeps` keeps
+    nothing. `pins` are the signals at which it is seen; `part` is where it stands: the name of a
     region or sensor, `OUTPUT` with that of an output, `START` or `RULES`.
     """
 
