@@ -357,7 +357,8 @@ def test_each_row_that_is_not_covered_has_words_of_its_own():
     system = build_system(gadget)
     keys = [f"row {row.key}" for region in system.regions for row in region.rows]
     vectors = SimpleNamespace(vectors=(), missing=[(key, "why") for key in keys],
-                              coverage_lines=list, items=(), by_origin=dict)  # fmt: skip
+                              coverage_lines=list, items=(), by_origin=dict,
+                              exposure=SimpleNamespace(exposed=()))
     subject = subject_of(gadget, system, vectors=vectors)
     table = next(block for block in verification(subject).blocks
                  if isinstance(block, Table) and block.caption == "Not covered")
