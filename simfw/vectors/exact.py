@@ -1,4 +1,8 @@
-"""Which vectors hang on what comes first within a few milliseconds: those are for the host only."""
+"""Which vectors hang on what comes first within a few milliseconds: those are for the host only.
+
+Asked of vectors that are made to tell a fault. Of those that run through rows nearly all would be:
+they are not asked.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +20,8 @@ CLOSE_NS = 5_000_000  # what a bench and a firmware of another clock may take in
 
 class Closeness(Sketch):
     """A sketch that notes whether two times of different regions end, or an input changes and a
-    time ends, within `CLOSE_NS` of each other. Looks and samples tick on and are left out.
+    time ends, within `CLOSE_NS` of each other. Looks and samples tick on and are left out, and so
+    is an input that changes after the end of a time: only what still runs is compared.
     """
 
     def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int]) -> None:
