@@ -10,6 +10,7 @@ margin classifiers", COLT 1992; from memory). It only proposes; what is told of 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -33,7 +34,7 @@ _HALVINGS = 10
 
 def comes(row: Sequence[Margin]) -> bool:
     """Whether all that was looked for came."""
-    return all(np.isfinite(one.z) for one in row)
+    return all(math.isfinite(one.z) for one in row)
 
 
 class Edge:
@@ -54,14 +55,16 @@ class Edge:
         weights = np.zeros(len(points))
         short = asked.copy()  # by how much the value falls short of what is asked
         own = alike.diagonal()
+        root = np.sqrt(own)
+        pulls = np.outer(sign, sign) * alike
         for _ in range(_STEPS):
             # None may be below 0, and none stands where there is more than is asked.
             wrong = np.maximum(short / own, -weights)
-            n = int(np.argmax(np.abs(wrong) * np.sqrt(own)))
+            n = int(np.argmax(np.abs(wrong) * root))
             if abs(wrong[n]) * own[n] <= _ENOUGH * asked[n]:
                 break
             weights[n] += wrong[n]
-            short = short - wrong[n] * sign[n] * sign * alike[n]
+            short -= wrong[n] * pulls[n]
         held = np.flatnonzero(weights)
         self.points, self.weights = points[held], (weights * sign)[held]
         self.unit = 1.0

@@ -99,8 +99,8 @@ class _Sight:
     near: bool = False
     known: dict[tuple[float, ...], tuple[Margin, ...]] = field(default_factory=dict)
     surfaces: dict[bool, list[Surface]] = field(default_factory=dict)
-    # The same for the looks on one step alone, with the edge of that step.
-    stepped: dict[tuple[bool, Step], list[Surface | Edge]] = field(default_factory=dict)
+    # The same for the looks on one step alone.
+    stepped: dict[tuple[bool, Step], list[Surface]] = field(default_factory=dict)
     ends: list[tuple[float, float, float]] = field(default_factory=list)
     sampled: int = 0  # looks that were made before any proposal
     slope: Slope | None = None
@@ -108,7 +108,8 @@ class _Sight:
     teeth: list[Array] = field(default_factory=list)  # points at or beside which it may fit
     gap: float = 0.0  # between looks, in shares
     steps: tuple[int, float] | None = None  # how many there are, and how high (tolerances)
-    edge: list[Edge] | None = None  # of what comes, where some looks come and some do not
+    # Of each step, and (None) of what comes, where some looks come and some do not.
+    edges: dict[Step | None, Edge] = field(default_factory=dict)
     beside: set[tuple[float, ...]] = field(default_factory=set)  # looks on the way to the edge
     missed: float = 0.0  # tolerances by which surfaces were off in the latest look at an end
 
@@ -194,7 +195,7 @@ class Rival:
             sight.known[key] = found
             sight.surfaces.clear()
             sight.stepped.clear()
-            sight.edge = None
+            sight.edges.clear()
         return found
 
     def _first_run(self, number: int, point: list[float]) -> tuple[Margin, ...]:
@@ -399,12 +400,25 @@ class Rival:
 
     def edge(self, number: int) -> Edge | None:
         """Where what an observation looks for comes for some figures, and for some never."""
+        return self._edge(number, None) if self._parted(number) else None
+
+    def _parted(self, number: int) -> bool:
+        """Whether what an observation looks for came in some looks, and in some not."""
         sight = self.sights[number]
-        if sight.edge is None:
-            came = np.array([comes(row) for row in sight.known.values()])
-            both = len(sight.dims) > 0 and came.any() and not came.all()
-            sight.edge = [Edge(np.array(list(sight.known), dtype=float), came)] if both else []
-        return sight.edge[0] if sight.edge else None
+        first = next(iter(sight.known.values()), None)
+        if not sight.dims or first is None:
+            return False
+        came = comes(first)
+        return any(comes(row) != came for row in sight.known.values())
+
+    def _edge(self, number: int, step: Step | None) -> Edge:
+        """The edge of a step, or (None) of what comes, by all looks so far."""
+        sight = self.sights[number]
+        if step not in sight.edges:
+            here = np.array([comes(row) if step is None else step_of(row) == step
+                             for row in sight.known.values()])
+            sight.edges[step] = Edge(np.array(list(sight.known), dtype=float), here)
+        return sight.edges[step]
 
     def _constraints(
         self, subset: Iterable[int], *, firm: bool = True, close: bool = False,
@@ -544,21 +558,18 @@ class Rival:
         """What an observation asks by surfaces through the looks on one step, and its edge."""
         sight = self._fitted(number, close=close)
         if (close, step) not in sight.stepped:
-            mine = np.array([step_of(row) == step for row in sight.known.values()])
-            known = [one for one, own in zip(sight.known.items(), mine, strict=True) if own]
+            known = [one for one in sight.known.items() if step_of(one[1]) == step]
             if close:
                 known = close_looks(known, len(sight.dims), len(known))
             keys = np.array([key for key, _ in known], dtype=float)
             sight.stepped[close, step] = [
-                Edge(np.array(list(sight.known), dtype=float), mine),
-                *(Surface(keys, np.array([smooth(row[k]) for _, row in known]))
-                  for k in range(len(sight.ends))),
+                Surface(keys, np.array([smooth(row[k]) for _, row in known]))
+                for k in range(len(sight.ends))
             ]
         dims = np.array(sight.dims, dtype=int)
-        edge, *surfaces = sight.stepped[close, step]
-        return [Constraint(edge, dims, 0.0, math.inf, _EDGE),
+        return [Constraint(self._edge(number, step), dims, 0.0, math.inf, _EDGE),
                 *(Constraint(one, dims, *ends)
-                  for one, ends in zip(surfaces, sight.ends, strict=True))]
+                  for one, ends in zip(sight.stepped[close, step], sight.ends, strict=True))]
 
     # -- what never comes ------------------------------------------------------------------------
 
@@ -568,8 +579,8 @@ class Rival:
         """
         for n in subset:
             sight = self.sights[n]
-            if one.offs[n] == math.inf or self.edge(n) is None or self.spent or comes(
-                    self.look(n, one.x)):
+            if one.offs[n] == math.inf or self.spent or comes(
+                    self.look(n, one.x)) or not self._parted(n):
                 continue
             dims = sight.dims
             outside = one.x[dims]
@@ -593,7 +604,7 @@ class Rival:
         """
         from simfw.benchlog.solving import extreme
 
-        edged = [n for n in subset if self.edge(n) is not None]
+        edged = [n for n in subset if self._parted(n)]
         for _ in range(_TRIES if edged else 0):
             changed = False
             for n, close in ((n, close) for n in edged for close in (False, True)):
@@ -854,8 +865,8 @@ class Rival:
 
     def _lost(self, one: Trial, subset: Sequence[int]) -> bool:
         """Whether something did not come in a look, and does in others."""
-        return any(one.offs[n] < math.inf and self.edge(n) is not None
-                   and not comes(self.look(n, one.x)) for n in subset)
+        return any(one.offs[n] < math.inf and not comes(self.look(n, one.x))
+                   and self._parted(n) for n in subset)
 
     def _holding(
         self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True

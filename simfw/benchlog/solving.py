@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["extreme", "nearest_fit"]
 
 Array = NDArray[np.float64]
+Found = TypeVar("Found")
 
 _STEPS = 60
 _BIG = 1e3
@@ -52,6 +53,19 @@ def _rows(constraints: Sequence[Constraint], x: Array, size: int) -> tuple[Array
     return (np.array(values), np.array(slopes).reshape(len(values), size), np.array(loose))
 
 
+def _kept(work: Callable[[Array], Found]) -> Callable[[Array], Found]:
+    """The same, which keeps the latest: values and slopes are asked of one point in turn."""
+    latest: list[tuple[bytes, Found]] = []
+
+    def kept(x: Array) -> Found:
+        key = x.tobytes()
+        if not latest or latest[0][0] != key:
+            latest[:] = [(key, work(x))]
+        return latest[0][1]
+
+    return kept
+
+
 def nearest_fit(
     constraints: Sequence[Constraint], starts: Sequence[Array], size: int
 ) -> list[tuple[float, Array]]:
@@ -78,12 +92,14 @@ def _least_off(constraints: Sequence[Constraint], start: Array, size: int) -> Ar
     first = np.append(start, min(1.0 - float(g.min()), _BIG))
     down = np.append(np.zeros(size), 1.0)
 
+    rows = _kept(lambda x: _rows(constraints, x, size))
+
     def values(y: Array) -> Array:
-        g, _, h = _rows(constraints, y[:-1], size)
+        g, _, h = rows(y[:-1])
         return np.asarray(g + h * (y[-1] - 1.0))
 
     def slopes(y: Array) -> Array:
-        _, slope, h = _rows(constraints, y[:-1], size)
+        _, slope, h = rows(y[:-1])
         return np.hstack([slope, h[:, None]])
 
     done = minimize(
@@ -121,10 +137,11 @@ def _extreme_from(
     constraints: Sequence[Constraint], goal: Callable[[Array], tuple[float, Array]],
     start: Array, allow: float, size: int,
 ) -> Array:
+    goal, rows = _kept(goal), _kept(lambda x: _rows(constraints, x, size))
     conditions = [] if all(c.surface.flat for c in constraints) else [{
         "type": "ineq",
-        "fun": lambda x: _rows(constraints, x, size)[0] + (allow - 1.0),
-        "jac": lambda x: _rows(constraints, x, size)[1],
+        "fun": lambda x: rows(x)[0] + (allow - 1.0),
+        "jac": lambda x: rows(x)[1],
     }]
     done = minimize(
         lambda x: -goal(x)[0], start, jac=lambda x: -goal(x)[1], method="SLSQP",
