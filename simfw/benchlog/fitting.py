@@ -1,0 +1,339 @@
+"""Which observations figures fit at once: exact runs where a smooth surface points.
+
+A combination fits because a run fits; it is excluded only where the least that exact runs are off,
+from several starts, is more than `SURE` tolerances, and where the surfaces agree with the runs
+there; else it is open.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simfw.benchlog.constraint import Constraint, offs_of
+from simfw.benchlog.edge import Edge, comes, towards
+from simfw.benchlog.jumping import Slope, between_looks, foretold, polished, slope_of
+from simfw.benchlog.looking import FAR_OFF, INSIDE, MET, STARTS, Looking, Step
+from simfw.benchlog.looks import (
+    Trial,
+    close_looks,
+    low_discrepancy,
+    smooth,
+    step_of,
+    worst_of,
+)
+from simfw.benchlog.surface import Surface, squares
+
+__all__ = ["FITS", "SURE", "Fitting", "State"]
+
+Array = NDArray[np.float64]
+
+FITS = 1.0 + 1e-9
+SURE = 1.05
+"""Off by more tolerances than this, at the least, counts as a contradiction."""
+
+State = Literal["fits", "excluded", "open"]
+
+_ROUNDS = 9  # of proposals and looks at them
+_TRIES = 4
+_LOW = 0.25  # tolerances: lower steps are part of a surface
+_ALL_WAYS = 100
+_WAYS = 10  # steps of several observations that are gone on with, of each its best start
+_TEETH = 256  # looks at most at an observation that jumps, one for each tolerance of its slope
+_LED = 8  # of which so many are led on
+
+
+class Fitting(Looking):
+    """What fits some observations, and what nothing fits."""
+
+    # -- fitting ---------------------------------------------------------------------------------
+
+    def best(self, subset: Sequence[int]) -> Trial | None:
+        """Of the exact looks so far the one in which the worst of `subset` is least off."""
+        return min(self.trials, key=lambda one: worst_of(one, subset), default=None)
+
+    def least(self, subset: Sequence[int]) -> tuple[State, Trial]:
+        """Whether figures fit all of `subset`, with the exact look that is least off."""
+        from simfw.benchlog.solving import nearest_fit
+
+        best = self.best(subset)
+        if best is None or worst_of(best, subset) == math.inf:
+            best = self.trial(np.full(self.size, 0.5), subset)
+        if worst_of(best, subset) <= FITS:
+            return "fits", best
+        agreed = 0
+        stepped = [n for n in subset if self._steps(n)]
+        for round_ in range(_ROUNDS):
+            gained = False
+            for close in (False, True):
+                constraints = self._constraints(subset, close=close)
+                starts = [best.x, *self._starts(constraints, STARTS)]
+                count = 1 if round_ else STARTS
+                proposals = nearest_fit(constraints, starts, self.size)[:count]
+                if stepped:
+                    on_steps = self._on_steps(subset, stepped, best, close=close)
+                    proposals = on_steps[: 1 + count] + proposals[:1]
+                for told, x in proposals:
+                    one = self.trial(x, subset)
+                    worst = worst_of(one, subset)
+                    if worst < worst_of(best, subset) - 1e-6:
+                        best, gained = one, True
+                    if worst <= FITS:
+                        return "fits", one
+                    apart = abs(min(worst, FAR_OFF) - min(told, FAR_OFF))
+                    close_by = apart <= 0.02 * max(1.0, worst)
+                    agreed = agreed + 1 if close_by and worst > SURE else 0
+                    one = self._inside(one, subset)
+                    if worst_of(one, subset) < worst_of(best, subset) - 1e-6:
+                        best, gained = one, True
+                    if worst_of(one, subset) <= FITS:
+                        return "fits", one
+            if self.spent or (agreed >= 2 and not gained):
+                break
+        sure = worst_of(best, subset) > SURE and agreed >= 1 and not self._sometimes(best, subset)
+        if sure and stepped:
+            # On no steps do the surfaces let anything fit.
+            told, _ = self._on_steps(subset, stepped, best, close=True, most=_ALL_WAYS)[0]
+            sure = told > SURE
+        if sure:
+            sure, best = self._edges_hold(best, subset)
+            if worst_of(best, subset) <= FITS:
+                return "fits", best
+        jumping = [n for n in subset if self.jumps(n)] if sure else []
+        if not jumping:
+            return ("excluded" if sure else "open"), best
+        return self._combed(subset, jumping)
+
+    # -- what goes in steps ----------------------------------------------------------------------
+
+    def _steps(self, number: int) -> list[Step]:
+        """The steps on which looks at an observation lie (bars that a meter reads, too); none
+        where they are too low to matter.
+        """
+        sight = self.sights[number]
+        steps = sorted({one for row in sight.known.values() if (one := step_of(row)) is not None})
+        if len(steps) < 2:
+            return []
+        if sight.steps is None or sight.steps[0] != len(steps):
+            xs = self._cloud[: len(self._cloud) // 8]
+            heights = []
+            for one, other in pairwise(steps):
+                here, there = (self._on_step(number, step, close=False)[1:]
+                               for step in (one, other))
+                for a, b in zip(here, there, strict=True):
+                    apart = np.abs(a.surface.many(xs[:, a.dims]) - b.surface.many(xs[:, b.dims]))
+                    heights.append(float(np.median(apart)) / a.unit)
+            sight.steps = len(steps), max(heights)
+        return steps if sight.steps[1] > _LOW else []
+
+    def _on_steps(
+        self, subset: Sequence[int], stepped: Sequence[int], best: Trial, *, close: bool,
+        most: int = _WAYS,
+    ) -> list[tuple[float, Array]]:
+        """Proposals where each observation stays on one step, from the best start on each way."""
+        from simfw.benchlog.solving import nearest_fit
+
+        calm = self._constraints([n for n in subset if n not in stepped], close=close)
+        xs = np.vstack([best.x, self._cloud])
+        offs, ways = offs_of(calm, xs), np.zeros((len(xs), len(stepped)), dtype=int)
+        steps = [self._steps(n) for n in stepped]
+        for place, n in enumerate(stepped):
+            rows = [(key, one) for key, row in self.sights[n].known.items()
+                    if (one := step_of(row)) is not None]
+            apart = squares(xs[:, self.sights[n].dims], np.array([key for key, _ in rows]))
+            numbers = np.array([steps[place].index(one) for _, one in rows])
+            ways[:, place] = numbers[np.argmin(apart, axis=1)]
+            for number, step in enumerate(steps[place]):
+                here = np.flatnonzero(ways[:, place] == number)
+                if len(here):
+                    own = self._on_step(n, step, close=close)
+                    offs[here] = np.maximum(offs[here], offs_of(own, xs[here]))
+        order = [0, *np.argsort(offs, kind="stable")]
+        starts: dict[tuple[int, ...], int] = {}
+        for start in order:
+            if len(starts) < most:
+                starts.setdefault(tuple(map(int, ways[start])), int(start))
+        proposals = []
+        for way, start in starts.items():
+            constraints = list(calm)
+            for place, n in enumerate(stepped):
+                constraints += self._on_step(n, steps[place][way[place]], close=close)
+            proposals += nearest_fit(constraints, [xs[start]], self.size)
+        return sorted(proposals, key=lambda one: one[0])
+
+    def _on_step(self, number: int, step: Step, *, close: bool) -> list[Constraint]:
+        """What an observation asks by surfaces through the looks on one step, and its edge."""
+        sight = self._fitted(number, close=close)
+        if (close, step) not in sight.stepped:
+            known = [one for one in sight.known.items() if step_of(one[1]) == step]
+            if close:
+                known = close_looks(known, len(sight.dims), len(known))
+            keys = np.array([key for key, _ in known], dtype=float)
+            sight.stepped[close, step] = [
+                Surface(keys, np.array([smooth(row[k]) for _, row in known]))
+                for k in range(len(sight.ends))
+            ]
+        dims = np.array(sight.dims, dtype=int)
+        return [Constraint(self._edge(number, step), dims, 0.0, math.inf, INSIDE),
+                *(Constraint(one, dims, *ends)
+                  for one, ends in zip(sight.stepped[close, step], sight.ends, strict=True))]
+
+    # -- what never comes ------------------------------------------------------------------------
+
+    def _inside(self, one: Trial, subset: Sequence[int], origin: Trial | None = None) -> Trial:
+        """Where something did not come in a look, and does in others: the last look at which it
+        does, on the way there from the nearest at which it did (or from `origin`).
+        """
+        for n in subset:
+            sight = self.sights[n]
+            if one.offs[n] == math.inf or self.spent or comes(
+                    self.look(n, one.x)) or not self._parted(n):
+                continue
+            dims = sight.dims
+            outside = one.x[dims]
+            if origin is not None:
+                start = origin.x[dims]
+            else:
+                keys = np.array([key for key, row in sight.known.items() if comes(row)])
+                start = keys[int(np.argmin(((keys - outside) ** 2).sum(axis=1)))]
+            before = set(sight.known)
+            x = one.x.copy()
+            x[dims] = towards(lambda point, n=n: self._at(n, point), start, outside)  # type: ignore[misc]
+            sight.beside |= set(sight.known) - before
+            one = self.trial(x, subset, until=math.inf if origin is None else FITS)
+        return one
+
+    def _edges_hold(self, best: Trial, subset: Sequence[int]) -> tuple[bool, Trial]:
+        """Whether nothing fits for the edges of what comes, too, and the least that is off.
+
+        Of all that the surfaces let fit if only it came, it is looked at where it is likeliest to
+        come, until that is near a look at which it never did.
+        """
+        from simfw.benchlog.solving import extreme
+
+        edged = [n for n in subset if self._parted(n)]
+        for _ in range(_TRIES if edged else 0):
+            changed = False
+            for n, close in ((n, close) for n in edged for close in (False, True)):
+                sight, edge = self.sights[n], self.edge(n)
+                assert edge is not None
+                constraints = self._constraints(subset, close=close, beyond=None)
+                found = extreme(
+                    constraints, self._within(n, edge),
+                    [best.x, *self._starts(constraints, STARTS)], SURE)
+                if found is None:
+                    continue
+                never = np.array([key for key, row in sight.known.items() if not comes(row)])
+                met = np.sqrt(((never - found[sight.dims]) ** 2).sum(axis=1)).min() <= MET
+                one = self._inside(self.trial(found, subset), subset)
+                if worst_of(one, subset) < worst_of(best, subset):
+                    best = one
+                if worst_of(best, subset) <= SURE or self.spent:
+                    return False, best
+                changed |= not met
+            if not changed:
+                return True, best
+        return not edged, best
+
+    def _within(self, number: int, edge: Edge) -> Callable[[Array], tuple[float, Array]]:
+        """How far inside of an edge a point lies, with its gradient."""
+        dims = self.sights[number].dims
+
+        def goal(x: Array) -> tuple[float, Array]:
+            value, own = edge.at(x[dims])
+            slope = np.zeros(self.size)
+            slope[dims] = own
+            return value, slope
+
+        return goal
+
+    # -- what jumps ------------------------------------------------------------------------------
+
+    def jumps(self, number: int) -> bool:
+        """Whether no surface can tell an observation: its margins are saws."""
+        sight = self.sights[number]
+        if sight.slope is None:
+            known = list(sight.known.items())[: sight.sampled]
+            sight.slope = Slope(0.0, jumps=False) if foretold(known) else slope_of(
+                known, lambda point: self._at(number, point))
+        return sight.slope.jumps
+
+    def comb(self) -> None:
+        """Look for what fits all beside what is known, where an observation jumps."""
+        jumping = [n for n in self.all if self.jumps(n)]
+        if jumping:
+            self._combed(self.all, jumping)
+
+    def _combed(self, subset: Sequence[int], jumping: Sequence[int]) -> tuple[State, Trial]:
+        """Look for fits where some observations of `subset` jump, on many points of each."""
+        calm = tuple(n for n in subset if n not in jumping)
+        state = self.least(calm)[0] if calm else "fits"
+        for number in jumping:
+            dims = self.sights[number].dims
+            if self.sights[number].combed is None:
+                self._comb(number)
+            good = sorted(
+                (max(one.off for one in row), key)
+                for key, row in self.sights[number].known.items())
+            constraints = self._constraints(calm)
+            for off, key in good[: 4 * _LED]:
+                if off > FITS or self.spent:
+                    break
+                # With these numbers where they are, the others where the surfaces are least off.
+                xs = self._cloud.copy()
+                xs[:, dims] = key
+                self.trial(xs[int(np.argmin(offs_of(constraints, xs)))])
+        best = self.best(subset)
+        assert best is not None
+        if worst_of(best, subset) <= FITS:
+            return "fits", best
+        far = any((self.sights[n].combed or 0.0) > SURE for n in jumping)
+        return ("excluded" if far or state == "excluded" else "open"), best
+
+    def _comb(self, number: int) -> None:
+        """Many looks at an observation that jumps; the nearest are led along their teeth."""
+        sight = self.sights[number]
+        assert sight.slope is not None
+        size = len(sight.dims)
+        offs = [max(one.off for one in row) for row in sight.known.values()]
+        sight.combed = min(offs) - between_looks(sight.slope, len(offs), size)
+        if sight.combed > SURE:
+            return
+        count = min(_TEETH, 1 << math.ceil(size * math.log2(max(sight.slope.steep, 2.0))))
+        points = low_discrepancy(size, count, self.seed + 17 * number)
+        offs = []
+        for point in points:
+            if self.spent:
+                sight.combed = 0.0  # nothing is excluded by part of a comb, and it tells no end
+                return
+            offs.append(max(one.off for one in self._at(number, point)))
+        gap = between_looks(sight.slope, count, size)
+        sight.combed, sight.gap = min(offs) - gap, count ** (-1.0 / size)
+        sight.teeth = [x for x, off in zip(points, offs, strict=True) if off - gap <= SURE]
+        for n in np.argsort(offs, kind="stable")[:_LED]:
+            polished(points[n], lambda point: self._at(number, point))
+
+    def never(self, number: int) -> bool:
+        """Whether an observation came in no look: what is waited for, or the mode that is read."""
+        return all(any(math.isnan(one.z) for one in row)
+                   for row in self.sights[number].known.values())
+
+    def _sometimes(self, best: Trial, subset: Sequence[int]) -> bool:
+        """Whether something of `subset` never comes in the best look, and does in others.
+
+        No surface tells where it comes, so that nothing is sure then.
+        """
+        return any(
+            not comes(self.look(n, best.x)) and any(map(comes, self.sights[n].known.values()))
+            for n in subset
+        )
+
+    def _starts(self, constraints: Sequence[Constraint], count: int) -> list[Array]:
+        """Points at which the surfaces are least off."""
+        offs = offs_of(constraints, self._cloud)
+        return [self._cloud[n] for n in np.argsort(offs, kind="stable")[:count]]
