@@ -53,7 +53,12 @@ class Guide:
             self._first = _way_to(self.region, (*rows, *moved), moved or named)
             self._then = _way_to(self.region, rows, [
                 row for row in rows if row.key in (twist.lost, twist.third)])
-            if self.lost:
+            if twist.remembers:
+                # A memory of what comes without one tells nothing.
+                self._first = _way_into(self.region, self.region.resume_points[1:])
+                self._then = _way_to(self.region, rows,
+                                     [row for row in rows if row.to == "resume"])
+            elif self.lost:
                 self._first = _Way({state.name: int(state.name == self.region.starts)
                                     for state in self.region.states},
                                    {self.region.starts: rows})

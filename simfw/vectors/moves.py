@@ -189,6 +189,18 @@ class Moves:
         yield back + self.rest_ns, ((SOON_NS, *away), (back, "supply", "supply", 1.0))
         yield SOON_NS + MS, ((SOON_NS, *away),)
 
+    def supplied_anew(self) -> Iterator[Try]:
+        """The supply is taken away, and comes back with another reading: what the first sample
+        finds would else be found again.
+        """
+        if self.sketch.circuit.counter is not None or self.sketch.released:
+            return
+        back = SOON_NS + WITHOUT_NS
+        for name, reading in self.readings if self.bears("gauge", every=False) else ():
+            yield back + self.rest_ns, (
+                (SOON_NS, "supply", "supply", 0.0), (2 * SOON_NS, "measured", name, reading),
+                (back, "supply", "supply", 1.0))
+
     def unpowered(self, *, every: bool) -> Iterator[Try]:
         """The supply comes back, with all as it is or with one input changed; what has come is
         there for long, or goes before it has settled.

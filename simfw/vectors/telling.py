@@ -226,6 +226,7 @@ class _Course:
             rows = guide.towards(states, strayed=pair.stepper.strayed)
             if guide.lost and not waits and guide.before(states) == 0:
                 yield from moves.supplied()
+                yield from moves.supplied_anew()
         wanted = self.made_of(rows, states, DEEP)
         for event in sorted(events):
             wanted |= self.made_by(event, states, DEEP)

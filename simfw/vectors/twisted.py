@@ -62,6 +62,7 @@ class Faulty(Stepper):
         """Begin with nothing remembered, like a firmware without the slip."""
         self._starts[:] = self._begun
         self.states[:] = self._begun
+        self.memory[:] = [-1] * len(self.memory)
         super().forget()
         self._recalled = self._began = self._failed = -1
         self._count = 0
@@ -91,7 +92,10 @@ class Faulty(Stepper):
         """Whether anything is remembered that may still count."""
         if self._failed >= 0 and self.entered_ns[self._following] != self._failed:
             self._failed = -1
-        return (self._recalled >= 0 or self._began >= 0 or self._failed >= 0 or self._count > 0
+        # A memory of what is resumed without one is as good as none.
+        recalled = self._recalled >= 0 and (
+            self._recalled != self._resume_first[self._remembering])
+        return (recalled or self._began >= 0 or self._failed >= 0 or self._count > 0
                 or self._just or tuple(self._starts) != self._begun)
 
     # -- instants ----------------------------------------------------------------------------------
