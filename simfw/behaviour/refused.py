@@ -15,5 +15,5 @@ def refuse_unpowered(system: System, who: str, why: str) -> None:
             if state.unpowered:
                 raise UsageError(
                     f"behaviour.{region.name}.states.{state.name}: {who} cannot follow a state "
-                    f'that lets go of the supply: {why}. Write "asleep" for this command; simfw '
-                    "run and simfw modes have it.")
+                    f'that lets go of the supply: {why}. Write "asleep" for this command; every '
+                    "other but simfw life and simfw sweep takes it as it is.")

@@ -56,7 +56,7 @@ SUPPLY_ACTS = (
     Act("supply comes", SUPPLY, ((SUPPLY, True),)),
 )
 LET_GO_ACTS = (
-    Act("the firmware lets go of its supply", SUPPLY, ((SUPPLY, False),)),
+    Act("the firmware lets go of its supply", SUPPLY, ()),  # it may at the end of any instant
     Act("the supply comes back", SUPPLY, ((SUPPLY, True),)),
 )
 CELL_QUANTITIES = ex.CONTINUOUS
@@ -329,8 +329,8 @@ def reduce_system(
     come back at any time, and monitors go on while it is gone; with bands it goes when the
     protection opens in any case, and then the monitors wait no longer unless `supply` is set. Where
     the firmware lets go of its supply and a monitor tells that (`follows_letting_go`), it may do so
-    from any state that does, and get it back at any time. With `closing`, contacts may also close
-    in the very instant of power-up.
+    in any state that does, as soon as that is settled, and get it back at any time. With
+    `closing`, contacts may also close in the very instant of power-up.
     """
     asked = [m.when for m in monitors] + [m.then for m in monitors if m.then is not None]
     asked += [
@@ -416,6 +416,7 @@ def reduce_system(
         reduced, conditions=conditions, acts=acts, flags=flags, spans=spans, monitors=monitors,
         values=values, segments=segments, cell=reader,
         forgiving=not supply and letting is None, letting=letting,
+        powering=["usb" if name == "usb" else f"{name}.closed" for name in system.powered_by],
         outside=[region.name for region in reduced
                  if region.name in collapsed and region.group != "gauge"],
         unknown=collapsed,

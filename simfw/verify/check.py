@@ -12,7 +12,7 @@ from simfw.behaviour.region import System
 from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError
 from simfw.gadget.model import Gadget, Rule
-from simfw.verify.abstraction import DETAILS, Electrics, reduce_system
+from simfw.verify.abstraction import DETAILS, Electrics, follows_letting_go, reduce_system
 from simfw.verify.acting import act_out
 from simfw.verify.alone import ALONE_CHECKS, alone_checks
 from simfw.verify.bars import bars_verdict
@@ -284,10 +284,9 @@ def _widened(
     verdict, chance = with_coincidences(question, verdict, system, player, wide,
                                         segments=segments, budget=budget)
     found += [] if chance is None else [chance]
-    text = {True: f"{verdict.text}, also with the supply failing at any instant",
-            False: f"{verdict.text}, as long as the supply holds",
-            None: verdict.text}[holds]
-    return replace(verdict, text=text, supply=holds), found
+    verdict = replace(verdict, supply=holds,
+                      let_go=follows_letting_go(system, monitor_of(question.rule)))
+    return replace(verdict, text=verdict.text + verdict.of_supply), found
 
 
 def _scaled(system: System, part: int, whole: int) -> System:

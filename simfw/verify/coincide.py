@@ -262,7 +262,10 @@ class Order:
         found = self._tried.get((due, chosen))
         if found is None:
             acts = self._machine.acts
-            cuts = any(second < 0 and acts[first].group == SUPPLY for first, second in chosen)
+            cuts = any(second < 0 and (
+                acts[first].group == SUPPLY or any(
+                    flag in self._machine.powering for flag, _ in acts[first].sets))
+                for first, second in chosen)
             found = self._tried[due, chosen] = [] if cuts else [
                 (one, rest, self._is_first(due, one, rest), self._needs(places, due, rest))
                 for number, one in enumerate(chosen)

@@ -54,7 +54,8 @@ class Verdict:
     them, `detail` the sentence that says what was left free, `free` the numbers and inputs that
     may have any value, `replays` how many runs of the full model were tried without breaking it.
     `supply`: whether it was proved with the supply failing at any instant as well; None where that
-    was not asked, or not finished.
+    was not asked, or not finished. `let_go`: the firmware lets go of its supply, which was
+    followed, and nothing else that takes it away.
     """
 
     rule: str
@@ -66,6 +67,15 @@ class Verdict:
     free: tuple[str, ...] = ()
     replays: int = 0
     supply: bool | None = None
+    let_go: bool = False
+
+    @property
+    def of_supply(self) -> str:
+        """What a proof takes for granted of the supply, or does not, to go on with."""
+        if self.let_go:
+            return ", as long as only the firmware takes the supply away"
+        return {True: ", also with the supply failing at any instant",
+                False: ", as long as the supply holds", None: ""}[self.supply]
 
 
 @dataclass(frozen=True, slots=True)

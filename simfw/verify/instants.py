@@ -300,6 +300,8 @@ class Instants:
                 notes.differs()
             if self.cell is not None:
                 self._protect(found)
+            elif machine.letting is not None:
+                self._let_go()
         except EndlessInstant as loop:
             raise Endless(self._named(loop.loop), tuple(dict.fromkeys(fired))) from None
         names = stepper.event_names
@@ -370,6 +372,8 @@ class Instants:
             for flag, value in act.sets:
                 place = machine.flag_index[flag]
                 self.flags[place] = 1 - self.flags[place] if value is None else int(value)
+                if flag in machine.powering and self.flags[place] and not self._on():
+                    self.flags[machine.supply] = 1
         return [act.event for act in acts if act.event]
 
     def _move(self, group: int, phases: dict[int, int]) -> None:
@@ -387,8 +391,6 @@ class Instants:
     def _switch(self) -> list[int]:
         """The supply has just come or gone: every region starts anew, or stands still."""
         self._seen = {}
-        if self.machine.letting is not None and not self._on():
-            return []  # all stands as it was left
         first = self._first["conditions"]
         for place in range(first, first + len(self.stepper.condition_values)):
             self.notes.written[place] = None
@@ -400,6 +402,18 @@ class Instants:
         found = found_at_pins(
             lambda name: name in flags and bool(self.flags[flags[name]]), self.stepper.event_ids)
         return self.stepper.run_instant(0, found, power_up=True)
+
+    def _let_go(self) -> None:
+        """Where all has settled the firmware may let go of its supply, in the same instant."""
+        machine, notes = self.machine, self.notes
+        if not self._on() or not machine.may_go(self.stepper.states, self.flags):
+            return
+        notes.differs()
+        notes.looking = False
+        goes = self._choose()
+        self.made.append((SUPPLY, goes))
+        if goes:
+            self.flags[machine.supply] = 0
 
     def _protect(self, found: list[int]) -> None:
         """Let the protection open and close until it rests, as the loads of the moment have it."""

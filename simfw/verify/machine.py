@@ -75,8 +75,10 @@ class Machine:
     Where the input SUPPLY is among `flags`, it may go: every region then stands in its start state,
     dark and without time, until it comes back. With `forgiving` the monitors that wait for an
     answer, or for a stay to be long enough, wait no longer once it has gone. With `letting` it is
-    the firmware that lets go of it, while one of these regions stands in a state that does (without
-    any: at any time), and all stand as they were left until it comes back. Rows of the regions
+    the firmware that lets go of it, at the end of an instant in which one of these regions stands
+    in a state that does (without any: of any instant), and all stand as they were left until it
+    comes back. None of the inputs `powering` is on then; one that comes on brings the supply back
+    in that instant. Rows of the regions
     `outside` that may fire at any time count as something done from outside. The states of the
     regions `unknown` say nothing of what they drive.
     """
@@ -97,6 +99,7 @@ class Machine:
         outside: Collection[str] = (),
         unknown: Collection[str] = (),
         letting: Collection[str] | None = None,
+        powering: Collection[str] = (),
     ) -> None:
         self.cell = cell
         self.forgiving = forgiving
@@ -121,6 +124,9 @@ class Machine:
             (i, frozenset(n for n, name in enumerate(self.parts[i].states)
                           if region.state(name).unpowered))
             for i, region in enumerate(self.regions) if region.name in (letting or ())]
+        self.powering = frozenset(powering) & set(self.flags) if letting is not None else (
+            frozenset[str]())
+        self._holding = [self.flag_index[name] for name in self.flags if name in self.powering]
         if cell is not None:
             cell.bind(self, frozenset(unknown))
         self._instants = Instants(self, cell)
@@ -169,10 +175,11 @@ class Machine:
         base = 3 * r
         found: list[tuple[int, int]] = []
         on = self._is_on(config)
+        goes = on and (self.letting is None or self.may_go(config, config[base:]))
         fixed = self.cell is not None and not self.cell.window_of(
             config[:r], self.flag_values(config).get("usb", False), on).may_change
         for number, act in enumerate(self.acts):
-            if act.group == SUPPLY and (fixed or (on and not self._may_go(config))):
+            if act.group == SUPPLY and (fixed or (not goes and (on or not act.sets))):
                 continue
             if not act.sets or any(
                 value is None or config[base + self.flag_index[flag]] != value
@@ -187,9 +194,10 @@ class Machine:
                     found.append((i, deadline))
         return found
 
-    def _may_go(self, config: Config) -> bool:
-        """Whether the supply may go where it is there."""
-        return not self._lets_go or any(config[i] in found for i, found in self._lets_go)
+    def may_go(self, states: Sequence[int], flags: Sequence[int]) -> bool:
+        """Whether the firmware may let go of a supply that is there, at the end of an instant."""
+        return not any(flags[place] for place in self._holding) and (
+            not self._lets_go or any(states[i] in found for i, found in self._lets_go))
 
     def _is_on(self, config: Config) -> bool:
         return self.supply < 0 or bool(config[3 * len(self.parts) + self.supply])

@@ -74,10 +74,11 @@ def supply_check(
 ) -> tuple[bool | None, Finding | None]:
     """Whether a rule that was proved also holds when the supply fails at any instant.
 
-    At the detail that proved it. The answer is None where the search was not finished, False where
-    it breaks; a run that shows it comes with it as a finding.
+    At the detail that proved it. The answer is None where the search was not finished, or does not
+    follow a firmware that lets go of the supply beside that; False where the rule breaks: a run
+    that shows it comes with it as a finding.
     """
-    if player.written.cell.cut_off is None or follows_letting_go(system, monitor):
+    if player.written.cell.cut_off is None:
         return None, None
     detail = next(one for one in DETAILS if one.says == verdict.detail)
     if detail.bands and monitor.kind == "never":
@@ -88,7 +89,8 @@ def supply_check(
     search = explore(reduced.machine, reduced.starts, apart=True, budget=budget.part(0.8),
                      limit=limit)
     if not search.broken:
-        return (True if search.finished else None), None
+        follows = search.finished and not follows_letting_go(system, monitor)
+        return (True if follows else None), None
     tries = 0
     for way in search.broken.values():
         for acts in act_out(player.written, reduced, way):

@@ -33,9 +33,10 @@ class Seen:
 
 
 class _View:
-    def __init__(self, flags: dict[str, bool], states: dict[str, str], events: Iterable[str]
-                 ) -> None:
+    def __init__(self, flags: dict[str, bool], states: dict[str, str], events: Iterable[str],
+                 *, nothing: bool = False) -> None:
         self._flags, self._states, self._events = flags, states, set(events)
+        self.nothing = nothing  # before the first power-up nothing has held yet
 
     def state(self, region: str) -> str:
         return self._states[region]
@@ -73,8 +74,10 @@ class Brute:
     """Searches a small system with small dwells."""
 
     def __init__(self, system: System, acts: tuple[Act, ...], flags: tuple[str, ...],
-                 monitors: tuple[Monitor, ...], together: int) -> None:
+                 monitors: tuple[Monitor, ...], together: int, powering: tuple[str, ...] = ()
+                 ) -> None:
         self.system, self.acts, self.flags = system, acts, flags
+        self.powering = powering
         self.monitors, self.together = monitors, together
         self.longest = [
             max([row.after_ns or 0 for row in region.rows], default=0) + 1
@@ -88,12 +91,13 @@ class Brute:
         known: set[State] = set()
         pending: list[State] = []
 
-        def add(state: State | None) -> None:
-            if state is not None and state not in known:
-                known.add(state)
-                pending.append(state)
-                names, flags = state[0], state[3]
-                seen.states.add((names, flags))  # type: ignore[arg-type]
+        def add(states: list[State]) -> None:
+            for state in states:
+                if state not in known:
+                    known.add(state)
+                    pending.append(state)
+                    names, flags = state[0], state[3]
+                    seen.states.add((names, flags))  # type: ignore[arg-type]
 
         for values in product((False, True), repeat=len(self.flags)):
             if dict(zip(self.flags, values, strict=True)).get(SUPPLY, True):
@@ -115,9 +119,18 @@ class Brute:
                       if self.acts[i].group != self.acts[j].group]
         return found
 
-    def power_up(self, values: tuple[bool, ...], seen: Seen, left: State | None = None
-                 ) -> State | None:
-        """The state in which the first instant comes to rest, with what is kept of `left`."""
+    def power_up(self, values: tuple[bool, ...], seen: Seen) -> list[State]:
+        """The states in which the first instant comes to rest."""
+        here = self.wake(values)
+        if here is None:
+            seen.endless = True
+            return []
+        starts = {region.name: region.starts for region in self.system.regions}
+        return self.rests(here, _View(here.flags, starts, here.events, nothing=True),
+                          (-1,) * len(self.monitors), (0,) * len(self.names), seen)
+
+    def wake(self, values: tuple[bool, ...], left: State | None = None) -> _Now | None:
+        """A settled power-up, with what is kept of `left`; None where it does not end."""
         flags = dict(zip(self.flags, values, strict=True))
         starts = [region.starts for region in self.system.regions]
         memory: list[str | None] = [None] * len(starts)
@@ -133,21 +146,16 @@ class Brute:
             queue += self.zero_dwells(number, starts[number], 0)
         here = _Now(list(starts), memory, flags, [False] * len(self.system.conditions), [],
                     [0] * len(starts))
-        if not self.settle(here, queue):
-            seen.endless = True
-            return None
-        self.told = here.events
-        before = _View(flags, dict(zip(self.names, starts, strict=True)), here.events)
-        after = _View(flags, dict(zip(self.names, here.states, strict=True)), here.events)
-        watch = self.judge((-1,) * len(self.monitors), before, after, here.events, seen)
-        return here.state((0,) * len(starts), self.capped(watch))
+        return here if self.settle(here, queue) else None
 
-    def step(self, state: State, chosen: tuple[int, ...], seen: Seen) -> State | None:
+    def step(self, state: State, chosen: tuple[int, ...], seen: Seen) -> list[State]:
         """One nanosecond later, with the acts `chosen`."""
         states, memory, ages, values, conditions, watch = state
         flags = dict(zip(self.flags, values, strict=True))  # type: ignore[call-overload]
-        if not flags.get(SUPPLY, True) or any(self.acts[i].group == SUPPLY for i in chosen):
-            return self.let_go(state, chosen, flags, seen)
+        if not flags.get(SUPPLY, True):
+            return self.unpowered(state, chosen, flags, seen)
+        if any(self.acts[i].group == SUPPLY for i in chosen):
+            return []  # it is there, and goes by itself
         earlier = dict(flags)
         queue: list[object] = []
         for i in chosen:
@@ -163,53 +171,65 @@ class Brute:
                 and states[number] in row.sources  # type: ignore[index]
             ]
         later = tuple(age if age < 0 else age + 1 for age in watch)  # type: ignore[attr-defined]
-        if not queue:
-            self.late(later, seen)
-            return (states, memory, tuple(grown), values, conditions, self.capped(later))
         here = _Now(list(states), list(memory), flags, list(conditions), [],  # type: ignore[call-overload]
                     [0] * len(self.names))
-        if not self.settle(here, queue):
-            seen.endless = True
-            return None
         before = _View(earlier, dict(zip(self.names, states, strict=True)),  # type: ignore[call-overload]
                        here.events)
-        after = _View(flags, dict(zip(self.names, here.states, strict=True)), here.events)
-        later = self.judge(later, before, after, here.events, seen)
+        if not queue:
+            gone = self.rests(here, before, later, tuple(grown), seen, stays=False)
+            self.late(later, seen)
+            return [(states, memory, tuple(grown), values, conditions, self.capped(later)), *gone]
+        if not self.settle(here, queue):
+            seen.endless = True
+            return []
+        before = _View(earlier, dict(zip(self.names, states, strict=True)),  # type: ignore[call-overload]
+                       here.events)
         ages = tuple(0 if stay else age for stay, age in zip(here.stays, grown, strict=True))
-        return here.state(ages, self.capped(later))
+        return self.rests(here, before, later, ages, seen)
 
-    def let_go(self, state: State, chosen: tuple[int, ...], flags: dict[str, bool], seen: Seen
-               ) -> State | None:
-        """One nanosecond later, in which the firmware lets go of its supply, or has, or gets it
-        back: all stands as it was left, inputs change and what waits goes on, until it powers up.
+    def rests(self, here: _Now, before: _View, watch: tuple[int, ...], ages: tuple[int, ...],
+              seen: Seen, *, stays: bool = True) -> list[State]:
+        """Where a settled instant ends: with the supply (if it `stays`), or let go of it."""
+        ends = [here.flags] if stays else []
+        if here.flags.get(SUPPLY) and not any(here.flags[name] for name in self.powering) and any(
+                region.state(name).unpowered
+                for region, name in zip(self.system.regions, here.states, strict=True)):
+            ends.append({**here.flags, SUPPLY: False})
+        found = []
+        for here.flags in ends:
+            after = _View(here.flags, dict(zip(self.names, here.states, strict=True)), here.events)
+            judged = self.judge(watch, before, after, here.events, seen)
+            found.append(here.state(ages, self.capped(judged)))
+        return found
+
+    def unpowered(self, state: State, chosen: tuple[int, ...], flags: dict[str, bool], seen: Seen
+                  ) -> list[State]:
+        """One nanosecond later, while the firmware has let go of its supply: all stands as it was
+        left, inputs change and what waits goes on, until it powers up.
         """
         states, memory, ages, values, conditions, watch = state
         names = dict(zip(self.names, states, strict=True))  # type: ignore[call-overload]
-        on, earlier = flags[SUPPLY], dict(flags)
+        earlier = dict(flags)
         for i in chosen:
+            if self.acts[i].group == SUPPLY and not self.acts[i].sets:
+                return []  # it is gone
             for flag, value in self.acts[i].sets:
-                if flag == SUPPLY and value == on:
-                    return None
                 flags[flag] = (not flags[flag]) if value is None else value
-        if on and not any(region.state(names[region.name]).unpowered
-                          for region in self.system.regions):
-            return None
+                if flag in self.powering and flags[flag]:
+                    flags[SUPPLY] = True
         later = tuple(age if age < 0 else age + 1 for age in watch)  # type: ignore[attr-defined]
         if not chosen:
             self.late(later, seen)
-            return (states, memory, ages, values, conditions, self.capped(later))
+            return [(states, memory, ages, values, conditions, self.capped(later))]
         if flags[SUPPLY]:
-            alone = Seen(set(), set(), False, 0)
-            here = self.power_up(tuple(flags.values()), alone, state)
-            seen.endless |= alone.endless
+            here = self.wake(tuple(flags.values()), state)
             if here is None:
-                return None
-            after, events = dict(zip(self.names, here[0], strict=True)), self.told  # type: ignore[call-overload]
-            later = self.judge(later, _View(earlier, names, events), _View(flags, after, events),
-                               events, seen)
-            return (*here[:5], self.capped(later))
+                seen.endless = True
+                return []
+            return self.rests(here, _View(earlier, names, here.events), later,
+                              (0,) * len(self.names), seen)
         later = self.judge(later, _View(earlier, names, []), _View(flags, names, []), [], seen)
-        return (states, memory, ages, tuple(flags.values()), conditions, self.capped(later))
+        return [(states, memory, ages, tuple(flags.values()), conditions, self.capped(later))]
 
     def zero_dwells(self, number: int, state: str, stay: int) -> list[object]:
         """The dwells of no time that a state begins with."""
@@ -278,7 +298,11 @@ class Brute:
                     after.append(-1)
             else:
                 asked = ex.names_in(monitor.when).events
-                demanded = bool(asked & set(events)) and ex.evaluate(monitor.when, before)
+                if asked:
+                    demanded = bool(asked & set(events)) and ex.evaluate(monitor.when, before)
+                else:  # it begins to hold
+                    demanded = ex.evaluate(monitor.when, now) and (
+                        before.nothing or not ex.evaluate(monitor.when, before))
                 assert monitor.then is not None
                 if (demanded or age >= 0) and not ex.evaluate(monitor.then, now):
                     age = max(age, 0)

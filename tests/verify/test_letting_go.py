@@ -7,12 +7,16 @@ import random
 import pytest
 
 from simfw.behaviour.build import build_system
+from simfw.behaviour.rules import bind_rules
 from simfw.engine.observer import Observer
 from simfw.engine.simulator import simulate
 from simfw.errors import UsageError
 from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.steps import Press, Usb
+from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
+from simfw.verify.decide import Question, decide
+from simfw.verify.player import Player
 from simfw.verify.reach import Reach
 from simfw.verify.whole import search_whole
 from tests.dials.made import gadget
@@ -136,6 +140,11 @@ def test_rules_on_outputs_inputs_and_times_are_decided_too() -> None:
                         "no green with the lamp off": "broken", "waking ends": "proved",
                         "dark where it is off": "proved", "green stays": "broken",
                         "a press is answered": "proved", "a cell that is there": "open"}
+    # Of names of states, with nothing kept, it makes no difference.
+    assert {one.rule for one in report.verdicts
+            if one.text.endswith(", as long as only the firmware takes the supply away")
+            } == {name for name, found in standing.items()
+                  if found == "proved"} - {"late is not waking"}
     left, = [one for one in report.verdicts if one.standing == "open"]
     assert left.text.startswith("not decided: the firmware lets go of its supply")
     said = {one.check for one in report.findings}
@@ -155,3 +164,117 @@ def test_a_region_that_lets_go_and_keeps_its_state_is_refused() -> None:
     text = TORCH.replace('[behaviour.lamp]\n', '[behaviour.lamp]\nkept = "state"\n')
     with pytest.raises(UsageError, match="the region keeps its state over that"):
         check_gadget(gadget(text, ""))
+
+
+SMALL = """
+[gadget]
+name = "Small torch"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+resistance = "1 ohm"
+cut_off = "3.2 V"
+restart = "3.4 V"
+[charger]
+current = "50 mA"
+float = "4.2 V"
+[controller]
+awake = "1 mA"
+asleep = "1 uA"
+powered_by = ["power", "usb"]
+[lights.red]
+forward = ["1.9 V @ 2 mA", "2.05 V @ 10 mA"]
+resistor = "1k"
+[buttons.power]
+debounce = "5 ms"
+[buttons.go]
+debounce = "5 ms"
+"""
+
+
+def _standing(text: str) -> dict[str, str]:
+    """What is known of each rule by the search alone, without gestures and random runs."""
+    made = gadget(SMALL + text, "")
+    system, player = build_system(made), Player(made)
+    bound, problems = bind_rules(made.rules, system.names)
+    assert not problems
+    return {rule.name: decide(Question(rule, "rule", rule.name), system, player,
+                              segments=made.segments, budget=Budget(10**9))[0].standing
+            for rule in bound}
+
+
+def test_what_an_instant_puts_on_is_off_where_it_lets_go() -> None:
+    """The light comes on and the supply goes in one instant: no state shows it lit."""
+    assert _standing("""
+[behaviour.lamp]
+starts = "on"
+states.on = {}
+states.off = { controller = "unpowered" }
+rows = [{ on = "go.click", from = "on", to = "off" }]
+[behaviour.eye]
+starts = "dark"
+states.dark = {}
+states.lit = { red = "on" }
+rows = [{ on = "go.click", from = "dark", to = "lit" }]
+[[rules]]
+name = "lit at once"
+when = "go.click and eye.dark"
+then = "red > 0"
+within = "0 s"
+[[rules]]
+name = "it was dark"
+when = "go.click and lamp.on"
+then = "lamp.off"
+within = "0 s"
+""") == {"lit at once": "broken", "it was dark": "coincidence"}
+
+
+def test_usb_that_comes_is_the_power_up() -> None:
+    """No settled state has USB in and the firmware without its supply."""
+    assert _standing("""
+[behaviour.lamp]
+starts = "boot"
+states.boot = { red = "on" }
+states.idle = {}
+states.off = { controller = "unpowered" }
+rows = [
+  { after = "0 s", from = "boot", to = "idle", when = "not usb" },
+  { on = "usb.out", from = "boot", to = "idle" },
+  { after = "5 s", from = "boot", to = "idle" },
+  { on = "go.click", from = "idle", to = "off" },
+]
+[behaviour.life]
+kept = "state"
+starts = "first"
+states.first = {}
+states.later = {}
+rows = [{ on = "go.click", from = "first", to = "later", when = "not usb" }]
+[[rules]]
+name = "dark as USB comes"
+when = "usb and life.later"
+then = "red == 0"
+within = "0 s"
+[[rules]]
+name = "supplied by USB"
+never = "usb and lamp.off"
+""") == {"dark as USB comes": "broken", "supplied by USB": "broken"}
+
+
+def test_a_cell_that_runs_down_is_told_beside_a_proof() -> None:
+    """The protection opens in the middle of what has to last; the firmware itself does not go."""
+    report = check_gadget(gadget(SMALL + """
+[behaviour.lamp]
+starts = "on"
+states.on = { red = "on" }
+states.off = { controller = "unpowered" }
+rows = [{ after = "1 s", from = "on", to = "off" }]
+[[rules]]
+name = "on lasts"
+stays = "red > 0"
+for = "900 ms"
+""", ""), only=["power-cut"])
+    verdict, = report.verdicts
+    assert verdict.standing == "proved"
+    assert verdict.text.endswith(", as long as only the firmware takes the supply away")
+    assert verdict.supply is False
+    assert [one.check for one in report.findings] == ["power-cut"]

@@ -113,23 +113,37 @@ def test_both_let_go_of_the_supply_alike(data: st.DataObject, system: System) ->
     """One state, or two of two regions, let go of it, and something may be kept over that; rules
     ask for inputs and times, too.
     """
+    goes = data.draw(st.sampled_from("ab"))
     letting = {name for name in ("r0", "r1") if name == "r0" or data.draw(st.booleans())}
     keeping = data.draw(st.sampled_from((None, "resume", "state")))
     kept = {"r0": keeping if keeping == "resume" else None,
             "r1": None if keeping == "state" and "r1" in letting else keeping}
     system = replace(system, regions=tuple(
         replace(region, kept=kept[region.name], states=tuple(
-            replace(state, unpowered=region.name in letting and state.name == "b")
+            replace(state, unpowered=region.name in letting and state.name == goes)
             for state in region.states))
         for region in system.regions))
     of_inputs = Monitor(name="w", kind="never", when=ex.All((
         ex.Flag("wet"), ex.Inside("r0", frozenset({data.draw(st.sampled_from("ab"))})))))
-    watched = (*data.draw(st.composite(lambda draw: monitors(draw, system))()), of_inputs)
+    # Whatever is driven is dark without the supply.
+    lit, b = ex.Flag(SUPPLY), ex.Happened(data.draw(st.sampled_from(HEARD)))
+    a = ex.Happened(data.draw(st.sampled_from(("knob.edge", "wet.edge", "ping"))))
+    of_outputs = (
+        Monitor(name="l", kind="answer", when=a, then=lit,
+                time_ns=data.draw(st.sampled_from((0, GRID)))),
+        Monitor(name="d", kind="answer", when=b, then=ex.Not(lit)),
+        Monitor(name="u", kind="answer", when=ex.Flag("wet"), then=ex.Not(ex.All((
+            lit, ex.Inside("r1", frozenset({data.draw(st.sampled_from("ab"))})))))),
+        Monitor(name="t", kind="stay", when=lit, time_ns=GRID),
+    )
+    watched = (*data.draw(st.composite(lambda draw: monitors(draw, system))()), of_inputs,
+               *of_outputs)
+    powering = FLAGS if data.draw(st.booleans()) else ()
     acts, flags = (*ACTS, *LET_GO_ACTS), (*FLAGS, SUPPLY)
-    brute = Brute(system, acts, flags, watched, together=2).search(limit=3_000)
+    brute = Brute(system, acts, flags, watched, together=2, powering=powering).search(limit=1_000)
     assume(brute is not None and not brute.endless)
     machine = Machine(system.regions, conditions=system.conditions, acts=acts, flags=flags,
-                      monitors=watched, letting=letting)
+                      monitors=watched, letting=letting, powering=powering)
     starts = [out for wet in (False, True) for out in machine.starts((wet, True))]
     search = explore(machine, starts, together=2, until_broken=False)
     assert search.finished

@@ -37,9 +37,8 @@ def _standing(subject: Subject, name: str) -> Cell:
     verdict = next((one for one in subject.found.verdicts if one.rule == name), None)
     if verdict is None:
         return Cell("not decided", faint=True)
-    supply = {True: ", also with the supply failing at any instant",
-              False: ", as long as the supply holds", None: ""}[verdict.supply]  # fmt: skip
-    return Cell(STANDINGS[verdict.standing] + (supply if verdict.standing != "broken" else ""))
+    return Cell(STANDINGS[verdict.standing] + (
+        verdict.of_supply if verdict.standing != "broken" else ""))
 
 
 def _table(subject: Subject, caption: str, *, whole: bool) -> list[Block]:
