@@ -498,8 +498,14 @@ def _loosened(system: System, asked: Sequence[ex.Expression]) -> System:
         ))
 
     wanted = needed_regions(without_guards(contacts), asked)
+    # One whose level is read is not collapsed: without guards its first row alone would ever fire.
+    read = _union(_mentions(one) for one in [
+        *asked, *(condition.when for condition in system.conditions),
+        *(row.when for region in system.regions if region.name not in contacts
+          for row in region.rows)]).flags
     loose = {
         name for name in contacts if f"{name.removesuffix('.contact')}.gesture" not in wanted
+        and f"{name.removesuffix('.contact')}.closed" not in read
     }
     return without_guards(loose) if loose else system
 
