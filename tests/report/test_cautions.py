@@ -73,7 +73,8 @@ def test_vectors_that_set_the_status_pin_warn_of_the_charger(larder: Gadget) -> 
     for kind in ("status", "usb"):
         vector = SimpleNamespace(name="b01", adds=(), ends_ns=1, acts=(SimpleNamespace(kind=kind),))
         vectors = SimpleNamespace(vectors=(vector,), missing=(), coverage_lines=list)
-        subject: Any = SimpleNamespace(gadget=larder, by_key={}, vectors=vectors)
+        subject: Any = SimpleNamespace(gadget=larder, by_key={}, vectors=vectors,
+                                       requirements=(), tested={})
         found[kind] = Note(DRIVEN_STATUS) in verification(subject).blocks
     assert found == {"status": True, "usb": False}
     said = {name: str(files["README.md"]) for name, files in (
