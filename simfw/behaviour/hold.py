@@ -18,7 +18,7 @@ HOLD = "controller.hold"
 
 def may_let_go(system: System) -> bool:
     """Whether any state lets go of the supply."""
-    return any(state.unpowered for region in system.regions for state in region.states)
+    return any(region.lets_go for region in system.regions)
 
 
 def holding(system: System) -> System:
@@ -29,8 +29,7 @@ def holding(system: System) -> System:
     """
     if system.holds or not may_let_go(system):
         return system
-    first = next(region for region in system.regions
-                 if any(state.unpowered for state in region.states))
+    first = next(region for region in system.regions if region.lets_go)
 
     def state(one: State, region: Region) -> State:
         if region is first:

@@ -185,6 +185,11 @@ class Region:
     begins: Mapping[str, str] = field(default_factory=dict)
     kept: Literal["state", "resume"] | None = None
 
+    @property
+    def lets_go(self) -> bool:
+        """Whether any of its states lets go of the supply."""
+        return any(state.unpowered for state in self.states)
+
     def state(self, name: str) -> State:
         """The state called `name` (KeyError if there is none)."""
         for state in self.states:

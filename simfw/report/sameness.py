@@ -63,7 +63,7 @@ def _always_alike(first: System, second: System, gadget: Gadget) -> bool:
         for name in ("events", "internal_events")
     ):
         return False  # they cannot be laid beside one another
-    if any(region.kept or any(state.unpowered for state in region.states)
+    if any(region.kept or region.lets_go
            for system in (first, second) for region in system.regions):
         return False  # the search does not follow a supply that fails
     touched = frozenset(a.name for a, b in zip(first.regions, second.regions, strict=True)

@@ -472,8 +472,7 @@ def _letting(
     kept = may_let_go(system) and _keeps(system)
     if not kept and not any(follows_letting_go(system, monitor) for monitor in monitors):
         return None
-    every, here = (frozenset(region.name for region in some
-                             if any(state.unpowered for state in region.states))
+    every, here = (frozenset(region.name for region in some if region.lets_go)
                    for some in (system.regions, regions))
     return here if here == every else frozenset()
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.cycles import zero_time_loops
+from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.refused import refuse_unpowered
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import bind_rules
@@ -168,8 +169,7 @@ def check_gadget(
     by_name = {question.rule.name: question for question in questions}
     if whole.endless:
         checks = []
-    lets_go = any(state.unpowered for region in system.regions for state in region.states)
-    if "bars-rise-unplugged" in checks and not lets_go:
+    if "bars-rise-unplugged" in checks and not may_let_go(system):
         bars = bars_verdict(gadget, system, player.prepared.circuit, segments,
                             budget.part(0.3, int(MOST_CHANCE * effort)))
         if bars is not None:

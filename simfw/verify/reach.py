@@ -12,6 +12,7 @@ from itertools import product
 from math import prod
 
 from simfw.behaviour import expression as ex
+from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import Drive, Region, Row, State, System
 from simfw.gadget.model import Gadget
@@ -189,7 +190,7 @@ def _passed(reach: Reach, region: Region) -> set[str]:
 def _unreached(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
     order = [region.name for region in system.regions]
     # Where the firmware lets go of its supply, every state is left by a power-up.
-    powers_up = any(state.unpowered for region in system.regions for state in region.states)
+    powers_up = may_let_go(system)
     places = [(reach, reach.search.reached(reach.reduced.machine)[i], region)
               for reach in sets for i, region in reach.written]
     for reach, entered, region in sorted(places, key=lambda one: order.index(one[2].name)):
