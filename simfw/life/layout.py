@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 
 from simfw.behaviour.binding import gauge_levels
 from simfw.behaviour.build import build_system
@@ -132,7 +131,7 @@ class Layout:
         self.levels_of = tuple(system.measures.values())
         codes = [levels.codes for levels in self.levels_of]
         self.code_start = [sum(codes[:n]) for n in range(len(codes) + 1)]
-        self.powering = () if gadget.controller is None else gadget.controller.powered_by
+        self.powering = system.powered_by
         self._refuse_let_go(system)
         self.outputs = (*gadget.lights, *gadget.loads)
         self.row_list: list[Row] = []
@@ -181,14 +180,12 @@ class Layout:
         """A soft latch is followed where it hangs on nothing but what stands: on no time, and on
         nothing that stood before.
         """
-        controller = self.gadget.controller
-        hold_up = None if controller is None else controller.hold_up
-        if hold_up is not None and hold_up.ns:
-            refuse_unpowered(system, "a study over users", "there it goes in the instant in which "
-                             "the last of powered_by opens, and hold_up is not 0")
+        if system.hold_up_ns:
+            refuse_unpowered(system.regions, "a study over users", "there it goes in the instant "
+                             "in which the last of powered_by opens, and hold_up is not 0")
         for region in system.regions:
-            if region.kept == "state" and any(state.unpowered for state in region.states):
-                refuse_unpowered(replace(system, regions=(region,)), "a study over users",
+            if region.kept == "state":
+                refuse_unpowered((region,), "a study over users",
                                  f"what {region.name} keeps is what stood before that state")
 
     def _check_gate(self, show: Expression) -> None:

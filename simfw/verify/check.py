@@ -86,10 +86,9 @@ def check_gadget(
     else:
         budget = Budget(int(WORK * effort), clock=clock, seconds=seconds)
     system = build_system(gadget)
-    for region in system.regions:
-        if region.kept == "state":
-            refuse_unpowered(replace(system, regions=(region,)), "simfw check", "the region keeps "
-                             "its state over that, and what it had before is not in the search")
+    refuse_unpowered((region for region in system.regions if region.kept == "state"),
+                     "simfw check", "the region keeps its state over that, and what it had before "
+                     "is not in the search")
     bound, problems = bind_rules((*gadget.rules, *rules), system.names)
     if problems:
         raise DescriptionError(problems)
