@@ -8,8 +8,6 @@ from typing import Protocol
 
 from simfw.behaviour.expression import (
     COMPARE,
-    CONTINUOUS,
-    MIRRORED,
     Compare,
     Expression,
     Flag,
@@ -20,7 +18,7 @@ from simfw.behaviour.expression import (
     Operator,
     Quantity,
     compiled,
-    turning_level,
+    of_cell,
 )
 from simfw.behaviour.region import System
 
@@ -94,21 +92,14 @@ def bound(
         raise AssertionError(leaf)
 
     def compare(left: Number | Quantity, sign: Operator, right: Number | Quantity) -> Test:
-        for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):
-            if (
-                isinstance(one, Quantity)
-                and one.name in CONTINUOUS
-                and isinstance(other, Number)
-            ):
-                # The cell's curve decides, not a rounded voltage, so that a comparison turns over
-                # exactly where the crossing was found.
-                below, name = world.below, one.name
-                level = turning_level(name, order, other.value)
-                if order in ("<", "<="):
-                    return lambda: below(name, level)
-                if order in (">", ">="):
-                    return lambda: not below(name, level)
-                return lambda: order == "!="
+        cell = of_cell(left, sign, right)
+        if cell is not None:
+            below, (name, level, order) = world.below, cell
+            if order in ("<", "<="):
+                return lambda: below(name, level)
+            if order in (">", ">="):
+                return lambda: not below(name, level)
+            return lambda: order == "!="
         holds = COMPARE[sign]
         read_left, read_right = term(left), term(right)
         return lambda: holds(read_left(), read_right())

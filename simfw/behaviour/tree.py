@@ -14,6 +14,7 @@ from typing import Literal, Protocol
 
 __all__ = [
     "COMPARE",
+    "CONTINUOUS",
     "MIRRORED",
     "All",
     "Any",
@@ -35,14 +36,17 @@ __all__ = [
     "evaluate",
     "family",
     "is_answer",
+    "leaves",
     "levels_in",
     "names_in",
     "number_text",
+    "of_cell",
     "reads_world",
     "to_text",
     "truth",
     "turning_level",
     "turning_levels",
+    "with_leaves",
 ]
 
 Operator = Literal["<", "<=", ">", ">=", "==", "!="]
@@ -359,18 +363,27 @@ def turning_level(name: str, sign: Operator, value: float) -> float:
     return value
 
 
+def of_cell(
+    left: Number | Quantity, sign: Operator, right: Number | Quantity
+) -> tuple[str, float, Operator] | None:
+    """What a comparison asks of a quantity of `CONTINUOUS`: its name, the level at which it turns
+    over, and the sign as read with the quantity on the left. None where it asks for none.
+
+    The cell's curve decides, not a rounded voltage, so that a comparison turns over exactly where
+    the crossing was found: `<` and `<=` hold below the level, `>` and `>=` from it on, `==` never
+    and `!=` always.
+    """
+    for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):
+        if isinstance(one, Quantity) and one.name in CONTINUOUS and isinstance(other, Number):
+            return one.name, turning_level(one.name, order, other.value), order
+    return None
+
+
 def turning_levels(expression: Expression, quantity: str) -> frozenset[float]:
-    """The levels of `quantity` at which a comparison in `expression` turns over."""
-    found = set()
-    for leaf in leaves(expression):
-        match leaf:
-            case Compare(Quantity(name), sign, Number(value)) if name == quantity:
-                found.add(turning_level(name, sign, value))
-            case Compare(Number(value), sign, Quantity(name)) if name == quantity:
-                found.add(turning_level(name, MIRRORED[sign], value))
-            case _:
-                pass
-    return frozenset(found)
+    """The levels of `quantity`, one of `CONTINUOUS`, at which a comparison turns over."""
+    asked = (of_cell(leaf.left, leaf.operator, leaf.right) for leaf in leaves(expression)
+             if isinstance(leaf, Compare))
+    return frozenset(one[1] for one in asked if one is not None and one[0] == quantity)
 
 
 def truth(

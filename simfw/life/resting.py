@@ -8,8 +8,6 @@ from typing import NamedTuple
 
 from simfw.behaviour.expression import (
     COMPARE,
-    CONTINUOUS,
-    MIRRORED,
     Compare,
     Expression,
     Flag,
@@ -20,8 +18,8 @@ from simfw.behaviour.expression import (
     Operator,
     Quantity,
     names_in,
+    of_cell,
     truth,
-    turning_level,
 )
 from simfw.engine.supply import unsupplied
 from simfw.life.layout import Layout
@@ -138,19 +136,16 @@ class Truths:
         self, left: Number | Quantity, sign: Operator, right: Number | Quantity,
         states: tuple[int, ...],
     ) -> bool | None:
-        for one, other, order in ((left, right, sign), (right, left, MIRRORED[sign])):
-            if not (isinstance(one, Quantity) and isinstance(other, Number)):
-                continue
-            if one.name not in CONTINUOUS:
-                continue
-            if order in ("==", "!="):
-                return order == "!="
-            if one.name != "gauge.counted":  # which no load of the moment moves
-                self.readers.add(self.but)
-            level = turning_level(one.name, order, other.value)
-            below = self.below(self.moment, self._at_home(states), one.name, level)
-            return below == (order in ("<", "<="))
-        return None
+        cell = of_cell(left, sign, right)
+        if cell is None:
+            return None
+        name, level, order = cell
+        if order in ("==", "!="):
+            return order == "!="
+        if name != "gauge.counted":  # which no load of the moment moves
+            self.readers.add(self.but)
+        below = self.below(self.moment, self._at_home(states), name, level)
+        return below == (order in ("<", "<="))
 
     def _at_home(self, states: tuple[int, ...]) -> tuple[int, ...]:
         homes = self.layout.homes
