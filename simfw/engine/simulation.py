@@ -30,6 +30,7 @@ from simfw.engine.supply import (
     CHATTER,
     Latch,
     Supply,
+    latched,
     met_at_power_up,
     next_supply,
     restless,
@@ -555,19 +556,18 @@ class Simulation:
             self.course.drawn(charge_c / self.plant.capacity_c)
 
     def _let_go(self, settled: bool) -> Supply | None:
-        """The supply after the firmware has let go of it, or got it back; None where neither is
-        due. It lets go once the instant is `settled`.
+        """What `latched` says now. The firmware lets go once the instant is `settled`, and the
+        supply goes when the latch has it: `release_at`, where that is later.
         """
-        plant, now = self.plant, self.plant.supply
-        held = plant.held
+        held = self.plant.held
         self.latch.look(self.now, held)
-        if now.released:
-            return replace(now, released=False) if held else None
-        if held or not settled or not self.alive or not self.stepper.lets_go:
-            return None
+        after = latched(self.plant.supply, held=held,
+                        goes=settled and self.alive and self.stepper.lets_go)
+        if after is None or not after.released:
+            return after
         at = self.latch.goes_ns(self.now)
         if at == self.now:
-            return replace(now, released=True)
+            return after
         self.release_at = at
         return None
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHATTER", "EMPTY", "OPENED", "Cell", "Latch", "Supply", "calm", "emptied_by", "found_at_pins",
-    "met_at_power_up", "next_supply", "restless", "unsupplied",
+    "latched", "met_at_power_up", "next_supply", "restless", "unsupplied",
 ]
 
 
@@ -105,6 +105,17 @@ class Latch:
     def goes_ns(self, now_ns: int) -> int:
         """When a supply goes that is let go of now, with nothing that powers it."""
         return now_ns if self.open_ns is None else max(now_ns, self.open_ns + self.hold_up_ns)
+
+
+def latched(now: Supply, *, held: bool, goes: bool) -> Supply | None:
+    """The supply after the firmware has let go of it, or got it back; None where neither is due.
+
+    `held`: whether anything powers the controller. `goes`: whether it lives, and the firmware
+    stands where it lets go.
+    """
+    if now.released:
+        return replace(now, released=False) if held else None
+    return replace(now, released=True) if goes and not held else None
 
 
 class Cell(Protocol):

@@ -15,6 +15,7 @@ from simfw.behaviour.table import IDLE, Stepper
 from simfw.circuit.circuit import ChargerMode
 from simfw.engine.supply import (
     Supply,
+    latched,
     met_at_power_up,
     next_supply,
     restless,
@@ -387,16 +388,13 @@ class Learner:
             self.stepper.halt(0)
 
     def _let_go(self, comb: Comb, now: Supply, settled: bool) -> Supply | None:
-        """The supply after the firmware has let go of it, or got it back; see `Simulation`."""
+        """What `latched` says now."""
         if not self.stepper.may_let_go:
             return None
         held = any(comb.usb if name == "usb" else comb.closed[self.layout.buttons.index(name)]
                    for name in self.layout.powering)
-        if now.released:
-            return replace(now, released=False) if held else None
-        if held or not settled or comb.dead or not self.stepper.lets_go:
-            return None
-        return replace(now, released=True)
+        return latched(now, held=held,
+                       goes=settled and not comb.dead and self.stepper.lets_go)
 
     def _electrical(
         self, comb: Comb, *, settled: bool
@@ -425,9 +423,9 @@ class Learner:
 
     def _writes(self, before: Comb, comb: Comb) -> int:
         """Bits of the regions of which something else is kept now than before."""
-        kept = {r: self.layout.regions[r].kept for r in self.layout.keeping}
-        return sum(1 << n for n, (r, what) in enumerate(kept.items())
-                   if (before.states[r] != comb.states[r] if what == "state"
+        regions = self.layout.regions
+        return sum(1 << n for n, r in enumerate(self.layout.keeping)
+                   if (before.states[r] != comb.states[r] if regions[r].kept == "state"
                        else before.memory[r] != comb.memory[r]))
 
     def _sets(self, before: Comb, comb: Comb) -> tuple[tuple[int, int, int], ...]:
