@@ -17,7 +17,7 @@ from simfw.behaviour.region import Region, System
 from simfw.engine.supply import found_at_pins
 from simfw.errors import EndlessInstant
 from simfw.verify.bands import Reader
-from simfw.verify.notes import AFTER, MONITORS, PROTECTION, Cells, Notes
+from simfw.verify.notes import AFTER, MONITORS, PROTECTION, NotedCells, Notes
 from simfw.verify.terms import SUPPLY, WATCHED, Config, Endless, Monitor
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ class Instants:
         self._r = r
         self._first = {
             "states": self._shift, "memory": 2 * r + self._shift, "conditions": 3 * r + f}
-        self.flags = Cells([0] * f, 3 * r, self.notes, 0)
+        self.flags = NotedCells([0] * f, 3 * r, self.notes, 0)
         self._flag_at = machine.flag_index
         self._watched = {f"{WATCHED}{one.key}": n for n, one in enumerate(machine.conditions)}
         self._free: dict[str, tuple[float, ...]] = {}
@@ -115,7 +115,7 @@ class Instants:
         self._rows = {row.key: (region.name, row) for region in regions for row in region.rows}
 
     def _cells(self, what: str, values: list[_Int]) -> list[_Int]:
-        return Cells(values, self._first[what], self.notes, self._r if what == "states" else 0)
+        return NotedCells(values, self._first[what], self.notes, self._r if what == "states" else 0)
 
     def _rested(self) -> None:
         """The queue has run empty, once or again."""

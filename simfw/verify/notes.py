@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-__all__ = ["AFTER", "MONITORS", "PROTECTION", "ROUNDS", "Cells", "Notes", "Question", "Rounds"]
+__all__ = ["AFTER", "MONITORS", "PROTECTION", "ROUNDS", "NotedCells", "Notes", "Question", "Rounds"]
 
 _Int = TypeVar("_Int", bound=int)
 
@@ -95,7 +95,7 @@ class Rounds(deque[Any]):
         """A round begins."""
 
 
-class Cells(list[_Int]):
+class NotedCells(list[_Int]):
     """A list that notes which of its numbers are read and written one by one.
 
     `also` is how far behind each place one lies that is written with it, 0 where none is.
