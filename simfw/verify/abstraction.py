@@ -416,7 +416,8 @@ def reduce_system(
         reduced, conditions=conditions, acts=acts, flags=flags, spans=spans, monitors=monitors,
         values=values, segments=segments, cell=reader,
         forgiving=not supply and letting is None, letting=letting,
-        powering=["usb" if name == "usb" else f"{name}.closed" for name in system.powered_by],
+        powering=() if letting is None else [
+            "usb" if name == "usb" else f"{name}.closed" for name in system.powered_by],
         outside=[region.name for region in reduced
                  if region.name in collapsed and region.group != "gauge"],
         unknown=collapsed,
@@ -469,8 +470,9 @@ def _letting(
     """The regions of whose states it hangs whether the firmware lets go of its supply: none where
     it may at any time, since some are left out. None where that is not to be followed.
     """
-    kept = may_let_go(system) and _keeps(system)
-    if not kept and not any(follows_letting_go(system, monitor) for monitor in monitors):
+    if not may_let_go(system) or not (
+        _keeps(system) or any(follows_letting_go(system, monitor) for monitor in monitors)
+    ):
         return None
     every, here = (frozenset(region.name for region in some if region.lets_go)
                    for some in (system.regions, regions))

@@ -124,8 +124,7 @@ class Machine:
             (i, frozenset(n for n, name in enumerate(self.parts[i].states)
                           if region.state(name).unpowered))
             for i, region in enumerate(self.regions) if region.name in (letting or ())]
-        self.powering = frozenset(powering) & set(self.flags) if letting is not None else (
-            frozenset[str]())
+        self.powering = frozenset(powering) & set(self.flags)
         self._holding = [self.flag_index[name] for name in self.flags if name in self.powering]
         if cell is not None:
             cell.bind(self, frozenset(unknown))
