@@ -139,10 +139,7 @@ class Glide:
                 lowest = charge - sim.wake if move.woke else charge
                 if known is None or not (known[0] < lowest and charge < known[1]):
                     known = self._look_ahead(after, charge)
-                    if known is None or known[0] >= lowest:
-                        sim.stood(before)
-                        return count, True, False
-                if known[3] != verdicts:
+                if known is None or known[0] >= lowest or known[3] != verdicts:
                     sim.stood(before)
                     return count, True, False
                 # It is plain: do it.
