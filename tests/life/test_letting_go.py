@@ -138,3 +138,4 @@ def test_what_a_study_cannot_follow_is_refused_by_name(
         ready(made)
     assert str(found.value).startswith("behaviour.lamp.states.off: a study over users cannot")
     assert said in str(found.value)
+    assert str(found.value).endswith('Write "asleep" for this command.')
