@@ -135,6 +135,12 @@ class State:
                                     *self.dial_scales, *turned)))
 
     @property
+    def gives(self) -> tuple[object, ...]:
+        """All by which the state has a say on outputs: equal where two states give the same."""
+        return (self.outputs, self.sequences, self.takes_out, self.scales, self.dial_scales,
+                self.position)
+
+    @property
     def dials(self) -> frozenset[str]:
         """The dials by which it drives or scales something."""
         driving = {drive.dial for drive in self.outputs.values() if drive.dial is not None}

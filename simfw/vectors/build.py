@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from heapq import heapify, heappop, heappush
 from pathlib import Path
@@ -406,6 +406,19 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
             vectors.append(made)
         return new
 
+    def keep(path: Found, *faults: Fault) -> None:
+        """The first of the ways to end a path that makes a new vector."""
+        for one in _ways(path, closing):
+            if kept(one, *faults):
+                return
+
+    def played_through(how: str, share: float) -> Iterator[tuple[Fault, Found]]:
+        """The faults that are settled, with the paths that do tell them when they are played."""
+        for fault, path in whittler.settled(how, share):
+            played = _played(model, path)
+            if played is not None and whittler.tells(fault, played):
+                yield fault, path
+
     exactly = [met_exactly(gadget, path) for path in found[-1:]]
     for path in (*(path for path in exactly if path is not None), *whittler.strolls()):
         played = _played(model, path)
@@ -414,17 +427,11 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
             last = max(parts_ns for _, parts_ns in news)
             acts = tuple(act for act in path.acts if act.at_ns <= last)
             cut = replace(path, acts=acts, ends_ns=last + MS)
-            for one in _ways(cut, closing):
-                if kept(one, *(fault for fault, _ in news)):
-                    break
-    for how, share in TURNS:
-        for fault, path in (whittler.told(int(share)) if how == TOLD
-                            else whittler.settled(how, share)):
-            played = None if how == TOLD else _played(model, path)
-            if how == TOLD or (played is not None and whittler.tells(fault, played)):
-                for one in _ways(path, closing):
-                    if kept(one, fault):
-                        break
+            keep(cut, *(fault for fault, _ in news))
+    for how, much in TURNS:
+        for fault, path in (whittler.told(int(much)) if how == TOLD
+                            else played_through(how, much)):
+            keep(path, fault)
     return whittler.exposure()
 
 

@@ -10,7 +10,7 @@ differs with nothing free in it but inputs, is a way to tell the fault (`Lead`).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -220,10 +220,10 @@ class Prover:
                             return
             core = core | more
 
-    def _making(self, events: Collection[str], fault: Fault) -> set[str]:
+    def _making(self, events: Set[str], fault: Fault) -> set[str]:
         """The regions that make some events, those too that make conditions come true."""
         found = {region.name for system in (self.system, fault.system) for region in system.regions
-                 if any(set(events).intersection(row.emit) for row in region.rows)}
+                 if any(not events.isdisjoint(row.emit) for row in region.rows)}
         return found.union(*(read_in(self.system, one.when) for one in self.system.conditions
                              if one.rises in events or one.falls in events))
 
@@ -253,16 +253,17 @@ class Prover:
             return UNREAD
         if asked.nothing:
             return False
-        for loose in (True, False) if at_any_time else (False,):
+        def once(within: Budget, *, loose: bool) -> _Found:
             made = self._machine(core, fault, asked, loose=loose)
-            if made is None:
-                return None
-            exact = Budget(int(EXACT * WORK * self.effort), whole=budget)
-            found = self._searched(*made, budget if loose or not at_any_time else exact,
-                                   sure=not asked.parts and not loose)
-            if not loose or not isinstance(found, Lead) or found.free:
+            return None if made is None else self._searched(
+                *made, within, sure=not asked.parts and not loose)
+
+        if at_any_time:
+            found = once(budget, loose=True)
+            if not isinstance(found, Lead) or found.free:
                 return found
-        raise AssertionError(core)
+            budget = Budget(int(EXACT * WORK * self.effort), whole=budget)
+        return once(budget, loose=False)
 
     def _searched(self, machine: Machine, starts: list[Outcome], readings: Readings,
                   budget: Budget, *, sure: bool) -> _Found:
@@ -433,12 +434,10 @@ def _gives_other(region: Region, changed: Region, both: Paired) -> Expression | 
     kinds: list[tuple[object, tuple[set[str], set[str]]]] = []
     for side, whose in enumerate((region, changed)):
         for state in whose.states:
-            gives = (state.outputs, state.sequences, state.takes_out, state.scales,
-                     state.dial_scales, state.position)
-            mine = next((names for kind, names in kinds if kind == gives), None)
+            mine = next((names for kind, names in kinds if kind == state.gives), None)
             if mine is None:
                 mine = set(), set()
-                kinds.append((gives, mine))
+                kinds.append((state.gives, mine))
             mine[side].add(state.name)
     found: list[Expression] = []
     if len(kinds) > 1:

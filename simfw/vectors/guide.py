@@ -77,15 +77,16 @@ class Guide:
         """How many rows it takes until the fault comes up, in the states of the model."""
         if self.region is None:
             return 0
-        way = self._then if strayed and self._then.away else self._first
-        return way.away.get(states[self.region.name], FAR)
+        return self._way(strayed).away.get(states[self.region.name], FAR)
 
     def towards(self, states: Mapping[str, str], *, strayed: bool) -> tuple[Row, ...]:
         """The rows that lead there."""
         if self.region is None:
             return ()
-        way = self._then if strayed and self._then.away else self._first
-        return way.next.get(states[self.region.name], ())
+        return self._way(strayed).next.get(states[self.region.name], ())
+
+    def _way(self, strayed: bool) -> _Way:
+        return self._then if strayed and self._then.away else self._first
 
     def ready(self, name: str, states: Mapping[str, str]) -> tuple[int, tuple[Row, ...]]:
         """How many rows it takes until an event is heard where it leads on, or a light is driven
@@ -151,9 +152,7 @@ class Guide:
 
 
 def _entered(region: Region, row: Row, source: str) -> Sequence[str]:
-    if row.to == "same":
-        return (source,)
-    return region.resume_points if row.to == "resume" else (row.to,)
+    return (source,) if row.to == "same" else region.entered_by(row)
 
 
 def _way_to(region: Region, rows: Sequence[Row], wanted: Sequence[Row]) -> _Way:
@@ -187,12 +186,6 @@ def _way_into(region: Region, wanted: Collection[str]) -> _Way:
     return _Way({**away, **dict.fromkeys(wanted, 0)}, way.next)
 
 
-def _gives(region: Region, name: str) -> tuple[object, ...]:
-    state = region.state(name)
-    return (state.outputs, state.sequences, state.takes_out, state.scales, state.dial_scales,
-            state.position)
-
-
 def _shown(region: Region, changed: Region, heard: frozenset[str]
            ) -> Mapping[_Two, _Seen]:
     """For two different states of a region and its copy, how many rows until one gives an output
@@ -213,7 +206,7 @@ def _shown(region: Region, changed: Region, heard: frozenset[str]
     found: dict[_Two, _Seen] = {}
     for one in names:
         for other in names:
-            gives = _gives(region, one), _gives(changed, other)
+            gives = region.state(one).gives, changed.state(other).gives
             if one != other and gives[0] != gives[1]:
                 # What a state drives itself shows at once.
                 mine, copies = set(region.state(one).outputs), set(changed.state(other).outputs)

@@ -57,10 +57,9 @@ class Places:
         most is on; of moments that are alike for the regions `touched` and the written ones, one.
         """
         names = [*self.own, *sorted(touched - set(self.own))]
-        found: dict[tuple[str, ...], tuple[int, int, int, int, Found]] = {}
+        found: dict[tuple[str, ...], tuple[int, int, int, int, Found]] = {}  # all numbers differ
         for number, place in enumerate(self._known.values()):
             key = tuple([place.states[name] for name in names])
             rank = (away(place.states), -place.driving, place.dear, number, place.path)
-            if key not in found or rank[:4] < found[key][:4]:
-                found[key] = rank
-        return [path for *_, path in sorted(found.values(), key=lambda one: one[:4])[:most]]
+            found[key] = min(rank, found.get(key, rank))
+        return [path for *_, path in sorted(found.values())[:most]]

@@ -65,7 +65,7 @@ def _halved(drive: Drive) -> Drive:
 
 
 def all_faults(system: System) -> tuple[Fault, ...]:
-    """Every fault of the kinds above that can be made in `system`, in a fixed order."""
+    """Every fault of the `KINDS` that can be made in `system`, in a fixed order."""
     return tuple(_Maker(system).make())
 
 
@@ -73,8 +73,6 @@ class _Maker:
     def __init__(self, system: System) -> None:
         self.system = system
         self.heard = {row.on for region in system.regions for row in region.rows}
-        self.lights = {name for region in system.regions for state in region.states
-                       for name in state.outputs}  # fmt: skip
 
     def make(self) -> Iterator[Fault]:
         for region in self.system.regions:
@@ -275,8 +273,7 @@ class _Maker:
             for name, drive in driven.items():
                 # What a dial gives is made less in its positions.
                 less = (replace(drive, dial=None) if drive.dial is not None
-                        else Drive(drive.duty / 2) if drive.segments is None
-                        else replace(drive, segments=drive.segments // 2))  # fmt: skip
+                        else _halved(drive))
                 if drive.dial is not None:
                     yield one("drive", state, f"{name} has always its largest level",
                               replace(state, outputs={**state.outputs, name: less}))  # fmt: skip
@@ -295,8 +292,7 @@ class _Maker:
                         state, sequences={**state.sequences, name: slipped}))  # fmt: skip
             if state.position is not None and state.position.outputs:
                 given = state.position.drive
-                less = (Drive(given.duty / 2) if given.segments is None
-                        else replace(given, segments=given.segments // 2))  # fmt: skip
+                less = _halved(given)
                 if less != given:
                     yield one("drive", state, "it gives half its level", replace(
                         state, position=replace(state.position, drive=less)))  # fmt: skip

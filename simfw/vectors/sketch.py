@@ -425,10 +425,15 @@ class Sketch(Pace):
         return happened
 
     @property
+    def keeping(self) -> list[str]:
+        """The contacts, and USB, that now keep a supply which the firmware may let go of."""
+        return [name for name in self.system.powered_by
+                if (self.usb if name == "usb" else self.flag(f"{name}.closed"))]
+
+    @property
     def held(self) -> bool:
-        """Whether a contact, or USB, keeps a supply that the firmware may let go of."""
-        return any(self.usb if name == "usb" else self.flag(f"{name}.closed")
-                   for name in self.system.powered_by)
+        """Whether anything keeps a supply that the firmware may let go of."""
+        return bool(self.keeping)
 
     @property
     def alive(self) -> bool:
@@ -494,8 +499,7 @@ class Sketch(Pace):
                 self.lose_supply()
         elif self.powered and (not self.released or self.held):
             if self.released:
-                self.seen |= {f"back {name}" for name in self.system.powered_by
-                              if (self.usb if name == "usb" else self.flag(f"{name}.closed"))}
+                self.seen |= {f"back {name}" for name in self.keeping}
                 moved = self.met_again()
             self.released = False
             self.full, self.anew, self.last = False, True, [""] * len(self.last)

@@ -139,8 +139,9 @@ class _Course:
         mine = sorted(number for number, name in enumerate(names)
                       if name in fault.touched or name in marked)
         own = [*mine, *(number for both in pair.numbers for number in both)]
+        heard = guide.events()
         makes = [region.name for region in teller.system.regions
-                 if any(guide.events().intersection(row.emit) for row in region.rows)]
+                 if any(heard.intersection(row.emit) for row in region.rows)]
         self.moves = Moves(teller.gadget, teller.system, pair, teller.hands, own,
                            [(teller.reading, value) for value in teller.readings(fault)],
                            teller.inputs_of([*fault.touched, *makes]))

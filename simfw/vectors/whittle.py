@@ -30,7 +30,6 @@ __all__ = ["TOLD", "TURNS", "Exposure", "Whittler"]
 
 S = 1_000_000_000
 ROOT = Found(charge=0.5, acts=(), ends_ns=S, covers=frozenset())
-MOST_PLACES = 5  # from which a fault may come up soon, beside these
 MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
 MOST_INSTANTS = 90_000  # for all of them
 MOST_WORK = 500_000  # units of the search side by side (see `verify/budget.py`), for all of them
@@ -40,6 +39,7 @@ MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vector
 MOST_STROLLS = 80
 PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
+MOST_NEAR = 5  # moments near to where a fault comes up, beside those paths
 TOLD = "told"
 # How faults are searched for, and with what share of the usual work for one (TOLD: with so many
 # instants): a little for each comes first.
@@ -226,7 +226,7 @@ class Whittler:
         mine.sort(key=lambda path: (len(path.acts), path.ends_ns))
         inside = self.inside.get(id(fault), [])
         starts = [*inside[-MOST_INSIDE:], ROOT, *mine[:MOST_STARTS],
-                  *self.places.best(guide.before, fault.touched, MOST_PLACES)]
+                  *self.places.best(guide.before, fault.touched, MOST_NEAR)]
         if {"gauge", "cell"} & fault.touched:
             reading = self.teller.reading
             for value in self.teller.readings(fault):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from math import prod
 
 from simfw.behaviour.region import Region
 from simfw.report.source.plan import (
@@ -13,10 +12,10 @@ from simfw.report.source.plan import (
     StateRef,
     drive_level,
     factor_ways,
+    factor_words,
     given_by,
     scaled_level,
     scalers,
-    word,
 )
 
 __all__ = ["Dialled", "Entry", "Scales", "dial_fields", "runs"]
@@ -118,14 +117,15 @@ class Scales:
                 self.given_first.append(None)
                 continue
             # Two colours that are dimmed alike share their lists.
-            ways = factor_ways(plan.system, output.name)
             if output.words:
-                self.places.append(_kept(self.factors, [word(prod(sorted(way))) for way in ways]))
+                words = factor_words(plan.system, output.name)
+                self.places.append(_kept(self.factors, words))
                 self.given_first.append(_kept(self.given, list(output.words)))
                 step = 1
             else:
                 self.places.append(_kept(self.ranks, [
-                    rank for way in ways for rank in self._left(output, way)]))
+                    rank for way in factor_ways(plan.system, output.name)
+                    for rank in self._left(output, way)]))
                 self.given_first.append(None)
                 step = len(output.driven) if output.segments is None else output.segments + 1
             for scaler in regions:

@@ -17,11 +17,12 @@ from simfw.behaviour.outputs import scaled
 from simfw.behaviour.region import Drive, Region, Row, System
 
 __all__ = ["PPM", "Output", "Plan", "Scaler", "Signal", "StateRef", "c_name", "drive_level",
-           "factor_ways", "given_by", "make_plan", "scaled_level", "scalers", "share_of",
-           "word"]  # fmt: skip
+           "factor_ways", "factor_words", "given_by", "make_plan", "scaled_level", "scalers",
+           "share_of", "word"]  # fmt: skip
 
 PPM = 1_000_000
 WORD = 1 << 32  # what is whole, of numbers that are multiplied in C
+# How far beside a share a word is tried, in parts of `WORD`.
 HAIRS = (0, *(sign << place for place in range(7) for sign in (1, -1)))
 WORTH = 600  # bytes of tables that the code which multiplies has to save: 8-bit parts need much
 
@@ -196,6 +197,11 @@ def word(share: float) -> int:
     return min(round(share * WORD), WORD - 1)
 
 
+def factor_words(system: System, name: str) -> list[int]:
+    """What each way of factors leaves, as numbers of 32 bits, in the order of `factor_ways`."""
+    return [word(math.prod(sorted(way))) for way in factor_ways(system, name)]
+
+
 def share_of(first: int, second: int) -> int:
     """Two numbers of 32 bits multiplied, as `share_of` of the C does it."""
     return (first * second + WORD // 2) // WORD
@@ -207,7 +213,8 @@ def _words(system: System, output: Output) -> tuple[int, ...]:
     a word a hair beside the share falls to the side to which the model rounds.
     """
     shares = dict(output.levels)
-    ways = [(way, word(math.prod(sorted(way)))) for way in factor_ways(system, output.name)]
+    ways = list(zip(factor_ways(system, output.name), factor_words(system, output.name),
+                    strict=True))
     found = []
     for number in output.driven:
         wanted = [(factor, scaled_level(number, shares[number], way, None)[0])

@@ -14,7 +14,7 @@ from simfw.report.source.emit import queue_size
 from simfw.report.source.plan import PPM, Plan
 from simfw.report.source.size import size_of
 from simfw.report.source.tick import Length, choose_tick, lengths_of
-from simfw.report.specification.words import in_words
+from simfw.report.specification.words import while_kept
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -121,14 +121,9 @@ def _hold(plan: Plan) -> str:
     output = plan.output(HOLD)
     if output is None:
         return ""
-    system = plan.system
-    keeps = in_words(["USB is in" if name == "usb" else f"`{name}` is closed"
-                      for name in system.powered_by], "or")
-    for_ns = system.hold_up_ns
-    stays = f", and for {format_duration(for_ns)} after" if for_ns else ""
     return (f"\n\n`{output.macro}` holds the supply (a latch). Drive it on as the first thing of a "
             "power-up and off as soon as the tables say so, with all else that has to be done "
-            f"before it. While {keeps}{stays}, the supply stays all the same: the "
+            f"before it. While {while_kept(plan.system)}, the supply stays all the same: the "
             "main loop goes on as ever, until it is gone.")
 
 

@@ -17,7 +17,7 @@ from simfw.report.specification.power import has_let_go, mode_name, resting
 from simfw.report.specification.requirements import driven
 from simfw.report.specification.stock import DESCRIBED
 from simfw.report.specification.subject import Subject
-from simfw.report.specification.words import in_words
+from simfw.report.specification.words import in_words, while_kept
 
 __all__ = ["code_below", "first"]
 
@@ -61,14 +61,11 @@ def _let_go(subject: Subject) -> str:
               for state in region.states if state.unpowered]
     if not places:
         return ""
-    stays = in_words(["USB is in" if name == "usb" else f"`{name}` is closed"
-                      for name in system.powered_by], "or")
     back = in_words(["USB comes" if name == "usb" else f"`{name}` closes"
                      for name in system.powered_by], "or")
-    after = f", and for {format_duration(system.hold_up_ns)} after" if system.hold_up_ns else ""
     return (f" The firmware holds it by `{HOLD}` and lets go once all is settled while "
-            f"{in_words(places, 'or')}. While {stays}{after}, it stays all the same. Gone, it "
-            f"comes back when {back}: a power-up, before which a contact that brings it back "
+            f"{in_words(places, 'or')}. While {while_kept(system)}, it stays all the same. Gone, "
+            f"it comes back when {back}: a power-up, before which a contact that brings it back "
             "was closed already.")
 
 
@@ -115,6 +112,9 @@ def _memory(subject: Subject) -> Line:
         text += f"; {in_words(kept)} remember{'s' * (len(kept) == 1)} a state while it lasts"
     if parts:
         lost = ("Vectors lose the supply where the firmware lets go of it" if subject.system.holds
+                else "Vectors for a bench lose the supply in some places only"
+                if subject.vectors is not None and any(
+                    act.kind == "supply" for one in subject.vectors.vectors for act in one.acts)
                 else "No vector loses the supply")
         return ("retained memory", text, "Where it is written, how often that may be, and that a "
                 "loss of the supply while it is written does no harm: the memory's data sheet. "

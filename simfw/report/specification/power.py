@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simfw.behaviour.hold import may_let_go
 from simfw.gadget.figures import entries, figure_text
 from simfw.quantity import Figure, format_percent, format_rough_time, format_si
 from simfw.report.modes import current_text, dial_lines, left_out, over_dials_text
@@ -77,7 +76,7 @@ def resting(subject: Subject) -> Mode | None:
     where it may, and else the first. None where no such mode is listed.
     """
     modes = () if subject.budget is None else subject.budget.modes
-    if may_let_go(subject.system):
+    if subject.system.holds:
         modes = [mode for mode in modes if has_let_go(subject.system, mode)]
     return next(iter(modes), None)
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from simfw.behaviour.region import Drive, Region, Row, State
+from simfw.behaviour.region import Drive, Region, Row, State, System
 from simfw.quantity import format_duration, format_percent
 
-__all__ = ["cause", "drive_text", "effect", "in_words", "outputs_text", "slug"]
+__all__ = ["cause", "drive_text", "effect", "in_words", "outputs_text", "slug", "while_kept"]
 
 
 def slug(text: str) -> str:
@@ -21,6 +21,14 @@ def in_words(parts: Iterable[str], word: str = "and") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {word} {items[-1]}"
+
+
+def while_kept(system: System) -> str:
+    """While what a supply stays that the firmware has let go of."""
+    keeps = in_words(["USB is in" if name == "usb" else f"`{name}` is closed"
+                      for name in system.powered_by], "or")
+    after = f", and for {format_duration(system.hold_up_ns)} after" if system.hold_up_ns else ""
+    return keeps + after
 
 
 def drive_text(drive: Drive, segments: int | None = None) -> str:
