@@ -22,6 +22,7 @@ from simfw.benchlog.looking import FAR_OFF, INSIDE, MET, STARTS, Looking, Step
 from simfw.benchlog.looks import (
     Trial,
     close_looks,
+    ends_of,
     low_discrepancy,
     smooth,
     step_of,
@@ -176,12 +177,12 @@ class Fitting(Looking):
             keys = np.array([key for key, _ in known], dtype=float)
             sight.stepped[close, step] = [
                 Surface(keys, np.array([smooth(row[k]) for _, row in known]))
-                for k in range(len(sight.ends))
+                for k in range(len(sight.like))
             ]
         dims = np.array(sight.dims, dtype=int)
         return [Constraint(self._edge(number, step), dims, 0.0, math.inf, INSIDE),
-                *(Constraint(one, dims, *ends)
-                  for one, ends in zip(sight.stepped[close, step], sight.ends, strict=True))]
+                *(Constraint(one, dims, *ends_of(margin))
+                  for one, margin in zip(sight.stepped[close, step], sight.like, strict=True))]
 
     # -- what never comes ------------------------------------------------------------------------
 

@@ -65,7 +65,6 @@ class Sight:
     surfaces: dict[bool, list[Surface]] = field(default_factory=dict)
     # The same for the looks on one step alone.
     stepped: dict[tuple[bool, Step], list[Surface]] = field(default_factory=dict)
-    ends: list[tuple[float, float, float]] = field(default_factory=list)
     sampled: int = 0  # looks that were made before any proposal
     slope: Slope | None = None
     combed: float | None = None  # where it jumps: how far off it is at the least, between looks too
@@ -76,6 +75,14 @@ class Sight:
     edges: dict[Step | None, Edge] = field(default_factory=dict)
     beside: set[tuple[float, ...]] = field(default_factory=set)  # looks on the way to the edge
     missed: float = 0.0  # tolerances by which surfaces were off in the latest look at an end
+
+    @property
+    def like(self) -> tuple[Margin, ...]:
+        """A look that tells what is asked, and between which ends: the first at which all came,
+        for what comes after something that never came has no ends; where none did, the first.
+        """
+        rows = self.known.values()
+        return next(filter(comes, rows), None) or next(iter(rows), ())
 
 
 class Mistaken(Exception):
@@ -155,7 +162,7 @@ class Looking:
             try:
                 found = self._first_run(number, point)
             except EndlessInstant:
-                found = lost(next(iter(sight.known.values()), ()))
+                found = lost(sight.like)
             sight.known[key] = found
             sight.surfaces.clear()
             sight.stepped.clear()
@@ -365,7 +372,6 @@ class Looking:
                     good[-1] = True
                 surfaces.append(Surface(keys[good], zs[good]))
             sight.surfaces[close] = surfaces
-            sight.ends = [ends_of(one) for one in known[0][1]]
         return sight
 
     def edge(self, number: int) -> Edge | None:
@@ -402,10 +408,8 @@ class Looking:
             if edge is not None and beyond is not None:
                 dims = np.array(sight.dims, dtype=int)
                 found.append(Constraint(edge, dims, -beyond, math.inf, INSIDE))
-            rows = next(iter(sight.known.values()))
-            for surface, ends, margin in zip(
-                sight.surfaces[close], sight.ends, rows, strict=True
-            ):
+            for surface, margin in zip(sight.surfaces[close], sight.like, strict=True):
                 if firm or not margin.firm:
-                    found.append(Constraint(surface, np.array(sight.dims, dtype=int), *ends))
+                    found.append(Constraint(
+                        surface, np.array(sight.dims, dtype=int), *ends_of(margin)))
         return found

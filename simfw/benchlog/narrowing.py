@@ -377,8 +377,7 @@ def _unnoticed(rival: Rival) -> tuple[Unnoticed, ...]:
     found = []
     for n in rival.all:
         others = tuple(k for k in rival.all if k != n)
-        margins = next(iter(rival.sights[n].known.values()))
-        for k, margin in enumerate(margins):
+        for k, margin in enumerate(rival.sights[n].like):
             if margin.firm or not rival.sights[n].dims:
                 continue
             if not rival.may_reach(n, k, others, _SHIFT):

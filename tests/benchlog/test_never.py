@@ -6,12 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from simfw.benchlog.edge import Edge, comes, towards
 from simfw.benchlog.looks import low_discrepancy
 from simfw.benchlog.margin import Margin
+from simfw.benchlog.model import BenchLog
 from simfw.benchlog.narrowing import narrow
 from tests.benchlog.lantern import interval, log_of
 from tests.benchlog.planted import OFF
@@ -26,6 +27,22 @@ name = "after 45 min"
 {OFF}
 """
 
+BAR_OUT = f"""
+[[observations]]
+name = "bar out"
+start = "full"
+steps = [{{ press = "key" }}, {{ until = "gauge == 2", took = "{TOOK_S:.0f} s ± 60 s" }}THEN]
+"""
+ABOVE = ', { see = "cell.voltage > 3.85" }'
+
+
+def lamp_out(folder: Path, then: str = "") -> BenchLog:
+    """Two figures of a lamp that goes out; it was lit until a bar did, and what is seen `then`."""
+    return log_of(folder, f"""[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+"cell.capacity" = "300 mAh .. 800 mAh"
+{GOES_OUT}{BAR_OUT.replace("THEN", then)}""", leakage="0 A")
+
 
 @pytest.mark.parametrize("seed", [0, 1])
 def test_what_comes_in_a_corner_only_is_found_there(tmp_path: Path, seed: int):
@@ -33,16 +50,7 @@ def test_what_comes_in_a_corner_only_is_found_there(tmp_path: Path, seed: int):
 
     Charge over current: 3 in 100 of all figures show it, and the truth is one of them.
     """
-    log = log_of(tmp_path, f"""[unknown]
-"loads.lamp.current" = "30 mA .. 120 mA"
-"cell.capacity" = "300 mAh .. 800 mAh"
-{GOES_OUT}
-[[observations]]
-name = "bar out"
-start = "full"
-steps = [{{ press = "key" }}, {{ until = "gauge == 2", took = "{TOOK_S:.0f} s ± 60 s" }}]
-""", leakage="0 A")
-    found = narrow(log, brief=True, seed=seed)
+    found = narrow(lamp_out(tmp_path), brief=True, seed=seed)
     assert [one.state for one in found.rivals] == ["fits"]
     amperes, coulombs = interval(found, "loads.lamp.current"), interval(found, "cell.capacity")
     assert amperes.low <= AMPERES <= amperes.high
@@ -51,6 +59,36 @@ steps = [{{ press = "key" }}, {{ until = "gauge == 2", took = "{TOOK_S:.0f} s ±
     longest = TOOK_S + 60.3
     assert amperes.low == pytest.approx(0.25 * 1080.0 / longest, rel=2e-3)
     assert coulombs.high == pytest.approx(longest * 0.12 / 0.25, rel=2e-3)
+
+
+def test_what_is_seen_after_what_few_figures_show_keeps_its_ends(tmp_path: Path):
+    """The bar goes out at 3.9 V, and the cell is looked at then: more than 3.85 V, as it must be.
+
+    Where the bar never went out no voltage is known, and such a look tells no end of it.
+    """
+    found = narrow(lamp_out(tmp_path, ABOVE), brief=True)
+    assert [one.state for one in found.rivals] == ["fits"]
+    amperes = interval(found, "loads.lamp.current")
+    assert amperes.low <= AMPERES <= amperes.high
+    assert amperes.low == pytest.approx(0.25 * 1080.0 / (TOOK_S + 60.3), rel=2e-3)
+    assert amperes.high == pytest.approx(0.12)
+
+
+def test_what_is_seen_after_what_few_figures_show_excludes_no_truth(tmp_path: Path):
+    """The same with one figure that a meter tells: 118 mA shows the bar after 2326 s."""
+    log = log_of(tmp_path, f"""[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+{GOES_OUT}
+[[observations]]
+name = "meter"
+mode = "lamp.lit"
+reading = "118 mA ± 1 mA"
+{BAR_OUT.replace("THEN", ABOVE)}
+""", leakage="0 A", capacity="305 mAh")
+    found = narrow(log)
+    assert [one.state for one in found.rivals] == ["fits"]
+    amperes = interval(found, "loads.lamp.current")
+    assert (amperes.low, amperes.high) == pytest.approx((0.117, 0.119), rel=1e-4)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -80,8 +118,7 @@ def test_an_edge_parts_what_came_from_what_did_not(size: int, seed: int, at: flo
         return (xs - at) @ lean > 0.0
 
     came = inside(points)
-    if came.all() or not came.any():
-        return
+    assume(came.any() and not came.all())
     edge = Edge(points, came)
     assert ((edge.many(points) > 0.0) == came).all()
     others = low_discrepancy(size, 256, seed + 1)
