@@ -26,7 +26,7 @@ from simfw.benchlog.model import (
     Kit,
     Observation,
 )
-from simfw.benchlog.narrowing import Narrowed, RivalResult
+from simfw.benchlog.narrowed import Narrowed, RivalResult
 from simfw.benchlog.policy import begin_with
 from simfw.benchlog.side_by_side import Handling, shown_after, told_apart
 from simfw.benchlog.world import World, rows_ignore

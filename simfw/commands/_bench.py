@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from simfw.benchlog.narrowing import Narrowed
+    from simfw.benchlog.narrowed import Narrowed
 
 __all__ = ["narrowed_of"]
 

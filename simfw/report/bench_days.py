@@ -6,13 +6,13 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from simfw.benchlog.narrowing import Meaning
+from simfw.benchlog.narrowed import Meaning
 from simfw.benchlog.world import World
 from simfw.engine.corners import changed
 from simfw.life.changes import mean_days
 
 if TYPE_CHECKING:
-    from simfw.benchlog.narrowing import Narrowed, RivalResult
+    from simfw.benchlog.narrowed import Narrowed, RivalResult
 
 __all__ = ["with_days"]
 

@@ -16,7 +16,7 @@ from simfw.report.text import columns, plain
 
 if TYPE_CHECKING:
     from simfw.benchlog.model import BenchLog, Unknown
-    from simfw.benchlog.narrowing import (
+    from simfw.benchlog.narrowed import (
         Contradiction,
         Interval,
         Narrowed,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from simfw.benchlog.experiments import Experiment, NextResult
-    from simfw.benchlog.narrowing import Interval, Narrowed, RivalResult, Together
+    from simfw.benchlog.narrowed import Interval, Narrowed, RivalResult, Together
 
 __all__ = ["narrowed_figure", "next_figure", "write_narrowed_plot", "write_next_plot"]
 

@@ -17,7 +17,7 @@ from simfw.tomlfile import read_toml
 
 if TYPE_CHECKING:
     from simfw.benchlog.model import Unknown
-    from simfw.benchlog.narrowing import Interval, Narrowed
+    from simfw.benchlog.narrowed import Interval, Narrowed
     from simfw.gadget.model import Gadget
 
 __all__ = ["Rewritten", "rewritten"]

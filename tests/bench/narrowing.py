@@ -2,8 +2,8 @@
 
 The larder lamp as somebody might have it on the bench: five figures of which ranges are known and
 one of its file, three questions with two answers each, eight observations of the lamp as its file
-says, with noise inside their tolerance. Nothing here is asserted; `tests/benchlog` holds
-that the truth is in what is left.
+says, with noise inside their tolerance; the answers that hold are the first ones. Nothing here is
+asserted; `tests/benchlog` holds that the truth is in what is left.
 """
 
 from __future__ import annotations
@@ -19,15 +19,11 @@ from simfw.benchlog.narrowing import narrow
 from simfw.engine.modes import mean_current
 from simfw.engine.prepared import Prepared
 from simfw.engine.simulator import simulate
+from simfw.gadget.quantities import quantities
 from simfw.loading import load_bench_log, load_gadget
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb
 
 LAMP = Path(__file__).parents[2] / "scenarios" / "larder-lamp" / "gadget.toml"
-TRUTH = {
-    "cell.capacity": 2340.0, "controller.asleep": 4.5e-6, "lights.shelf.resistor": 22.0,
-    "charger.program": 3300.0, "cell.resistance": 0.18, "controller.reference": 1.1,
-}
-"""What the lamp's file says (SI): the answers that hold are the first ones."""
 
 _HEAD = """title = "A larder lamp of which little is known"
 gadget = "{gadget}"
@@ -125,8 +121,9 @@ def main() -> int:
     spent_s = sum(after[:4]) - sum(before[:4])
     for one in found.rivals:
         print(f"{', '.join(one.answers.values()):36} {one.state:9} {one.runs:6} runs")
+    truth = quantities(load_gadget(LAMP))
     for part in found.intervals:
-        print(f"{part.key:24} {part.low:.6g} .. {part.high:.6g}, truth {TRUTH[part.key]:.6g}")
+        print(f"{part.key:24} {part.low:.6g} .. {part.high:.6g}, truth {truth[part.key].value:.6g}")
     print(f"{found.runs} runs, {spent_s:.1f} s of processor time, "
           f"{time.perf_counter() - begun:.1f} s on {jobs} processes")
     return 0

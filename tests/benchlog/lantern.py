@@ -9,10 +9,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from simfw.benchlog.model import BenchLog
-from simfw.benchlog.narrowing import Interval, Narrowed
+from simfw.benchlog.narrowed import Interval, Narrowed
 from simfw.loading import load_bench_log
 
-__all__ = ["BARS_V", "FULL_C", "bar_charge", "interval", "log_of", "write_lantern"]
+__all__ = ["BARS_V", "FINISH", "FULL_C", "bar_charge", "interval", "log_of", "write_lantern"]
 
 FULL_C = 1800.0  # 500 mAh
 BARS_V = (3.3, 3.6, 3.9)
@@ -51,6 +51,17 @@ rows = [
   { on = "key.click", from = "lit", to = "dark" },
 ]
 """
+
+FINISH = """
+[[questions]]
+name = "finish"
+[[questions.answers]]
+name = "a tenth"
+[[questions.answers]]
+name = "a quarter"
+change = { "charger.finish" = "25 %" }
+"""
+"""A question on when the charger ends: as the file says, or much earlier."""
 
 
 def bar_charge(bars: int) -> float:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from simfw.benchlog.model import CLOCK, BenchLog
-from simfw.benchlog.narrowing import Narrowed, narrow
+from simfw.benchlog.narrowed import Narrowed
+from simfw.benchlog.narrowing import narrow
 from simfw.engine.modes import mean_current
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Run

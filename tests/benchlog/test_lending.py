@@ -13,7 +13,7 @@ from simfw.benchlog.model import BenchLog, PinSeen
 from simfw.benchlog.search import Rival
 from simfw.loading import load_bench_log
 from simfw.report.bench_log import narrowed_text
-from tests.benchlog.lantern import log_of, write_lantern
+from tests.benchlog.lantern import FINISH, log_of, write_lantern
 
 LOG = """gadget = "gadget.toml"
 [unknown]
@@ -26,13 +26,7 @@ name = "half"
 [[questions.answers]]
 name = "less"
 change = { 'behaviour.lamp.states.dim.lamp' = "30 %" }
-[[questions]]
-name = "finish"
-[[questions.answers]]
-name = "a tenth"
-[[questions.answers]]
-name = "a quarter"
-change = { "charger.finish" = "25 %" }
+""" + FINISH + """
 [[observations]]
 name = "lit"
 start = "full"

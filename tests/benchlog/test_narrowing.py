@@ -16,7 +16,7 @@ from simfw.benchlog.margin import asked_of
 from simfw.benchlog.narrowing import _without, narrow
 from simfw.benchlog.search import Aim, Mistaken, Rival
 from simfw.cli import main
-from tests.benchlog.lantern import log_of
+from tests.benchlog.lantern import FINISH, log_of
 from tests.benchlog.misread import misread
 from tests.benchlog.planted import faults, plant
 
@@ -63,15 +63,7 @@ def test_what_comes_with_other_figures_only_excludes_nothing(tmp_path: Path):
 
 def test_a_rival_is_excluded_by_the_smallest_set(tmp_path: Path):
     """A charge that ends at a quarter of the current is shorter: only one answer can be."""
-    log = log_of(tmp_path, f"""{LAMP}
-[[questions]]
-name = "finish"
-[[questions.answers]]
-name = "a tenth"
-[[questions.answers]]
-name = "a quarter"
-change = {{ "charger.finish" = "25 %" }}
-{METER}
+    log = log_of(tmp_path, f"""{LAMP}{FINISH}{METER}
 [[observations]]
 name = "charge"
 start = "10 %"

@@ -10,6 +10,7 @@ import pytest
 
 from simfw.benchlog import narrowing
 from simfw.benchlog.model import Unknown
+from simfw.benchlog.narrowed import Together
 from simfw.quantity import CHARGE, RESISTANCE
 from simfw.report.bench_log import _together_span
 
@@ -36,7 +37,7 @@ def test_a_ratio_is_told_in_the_units_of_its_figures() -> None:
     """33 Ω over 750 mAh (2700 C) is 0.044 Ω/mAh; the product 24,750 Ω·mAh."""
     log: Any = SimpleNamespace(unknowns=(RESISTOR, CAPACITY))
     keys = (RESISTOR.key, CAPACITY.key)
-    ratio = narrowing.Together(kind="ratio", keys=keys, low=33 / 2700, high=66 / 2700)
+    ratio = Together(kind="ratio", keys=keys, low=33 / 2700, high=66 / 2700)
     assert _together_span(log, ratio) == "0.044 .. 0.088 Ω/mAh"
-    product = narrowing.Together(kind="product", keys=keys, low=0.1 * 3600, high=1.0 * 3600)
+    product = Together(kind="product", keys=keys, low=0.1 * 3600, high=1.0 * 3600)
     assert _together_span(log, product) == "100 .. 1e+03 Ω·mAh"
