@@ -47,11 +47,10 @@ class Constraint:
         if self.surface.flat:
             return np.full(len(xs), self.off(self.surface.level))
         if math.isfinite(self.low) and math.isfinite(self.high):
-            half = max(0.5 * (self.high - self.low), 1e-12)
-            found: Array = np.abs(z - 0.5 * (self.low + self.high)) / half
+            found: Array = np.abs(z - 0.5 * (self.low + self.high)) / self.unit
             return found
         beyond = self.low - z if math.isfinite(self.low) else z - self.high
-        return np.maximum(0.0, 1.0 + beyond / self.scale)
+        return np.maximum(0.0, 1.0 + beyond / self.unit)
 
 
 def offs_of(constraints: Sequence[Constraint], xs: Array) -> Array:

@@ -10,16 +10,15 @@ margin classifiers", COLT 1992; from memory). It only proposes; what is told of 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.benchlog.margin import Margin
+from simfw.benchlog.margin import Margin, comes
 from simfw.benchlog.surface import squares
 
-__all__ = ["Edge", "comes", "towards"]
+__all__ = ["Edge", "towards"]
 
 Array = NDArray[np.float64]
 Look = Callable[[Array], tuple[Margin, ...]]
@@ -27,14 +26,9 @@ Look = Callable[[Array], tuple[Margin, ...]]
 _BENT = 0.2  # how much it may bend, against being straight
 _REACH = 0.35  # of the way: over which it bends
 _WIDE = 0.2  # of the way: points of the other kind beyond that ask for no more
-_STEPS = 3000
-_ENOUGH = 0.02
-_HALVINGS = 10
-
-
-def comes(row: Sequence[Margin]) -> bool:
-    """Whether all that was looked for came."""
-    return all(math.isfinite(one.z) for one in row)
+_STEPS = 3000  # at most, of one weight each
+_ENOUGH = 0.02  # of what is asked of a point: it may fall short by so much
+_HALVINGS = 10  # looks on the way from what came to what did not
 
 
 class Edge:

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simfw.benchlog.constraint import Constraint, offs_of
-from simfw.benchlog.edge import Edge, comes, towards
+from simfw.benchlog.edge import towards
 from simfw.benchlog.jumping import Slope, between_looks, foretold, polished, slope_of
 from simfw.benchlog.looking import FAR_OFF, INSIDE, MET, STARTS, Looking, Step
 from simfw.benchlog.looks import (
@@ -28,6 +28,7 @@ from simfw.benchlog.looks import (
     step_of,
     worst_of,
 )
+from simfw.benchlog.margin import comes
 from simfw.benchlog.surface import Surface, squares
 
 __all__ = ["FITS", "SURE", "Fitting", "State"]
@@ -43,8 +44,8 @@ State = Literal["fits", "excluded", "open"]
 _ROUNDS = 9  # of proposals and looks at them
 _TRIES = 4
 _LOW = 0.25  # tolerances: lower steps are part of a surface
-_ALL_WAYS = 100
 _WAYS = 10  # steps of several observations that are gone on with, of each its best start
+_ALL_WAYS = 100  # the same before anything is excluded: those less likely are not tried
 _TEETH = 256  # looks at most at an observation that jumps, one for each tolerance of its slope
 _LED = 8  # of which so many are led on
 
@@ -96,9 +97,10 @@ class Fitting(Looking):
                         return "fits", one
             if self.spent or (agreed >= 2 and not gained):
                 break
-        sure = worst_of(best, subset) > SURE and agreed >= 1 and not self._sometimes(best, subset)
+        # Where something is lost, no surface tells where it comes.
+        sure = worst_of(best, subset) > SURE and agreed >= 1 and not self._lost(best, subset)
         if sure and stepped:
-            # On no steps do the surfaces let anything fit.
+            # On none of the steps that are likeliest to fall together do the surfaces let it fit.
             told, _ = self._on_steps(subset, stepped, best, close=True, most=_ALL_WAYS)[0]
             sure = told > SURE
         if sure:
@@ -157,8 +159,9 @@ class Fitting(Looking):
         order = [0, *np.argsort(offs, kind="stable")]
         starts: dict[tuple[int, ...], int] = {}
         for start in order:
-            if len(starts) < most:
-                starts.setdefault(tuple(map(int, ways[start])), int(start))
+            if len(starts) == most:
+                break
+            starts.setdefault(tuple(map(int, ways[start])), int(start))
         proposals = []
         for way, start in starts.items():
             constraints = list(calm)
@@ -191,10 +194,9 @@ class Fitting(Looking):
         does, on the way there from the nearest at which it did (or from `origin`).
         """
         for n in subset:
-            sight = self.sights[n]
-            if one.offs[n] == math.inf or self.spent or comes(
-                    self.look(n, one.x)) or not self._parted(n):
+            if self.spent or not self._lost(one, [n]):
                 continue
+            sight = self.sights[n]
             dims = sight.dims
             outside = one.x[dims]
             if origin is not None:
@@ -215,35 +217,43 @@ class Fitting(Looking):
         Of all that the surfaces let fit if only it came, it is looked at where it is likeliest to
         come, until that is near a look at which it never did.
         """
-        from simfw.benchlog.solving import extreme
-
         edged = [n for n in subset if self._parted(n)]
-        for _ in range(_TRIES if edged else 0):
-            changed = False
-            for n, close in ((n, close) for n in edged for close in (False, True)):
-                sight, edge = self.sights[n], self.edge(n)
-                assert edge is not None
-                constraints = self._constraints(subset, close=close, beyond=None)
-                found = extreme(
-                    constraints, self._within(n, edge),
-                    [best.x, *self._starts(constraints, STARTS)], SURE)
+        if not edged:
+            return True, best
+        for _ in range(_TRIES):
+            told = True  # whether all is near a look at which it never came
+            for n, close in product(edged, (False, True)):
+                found = self._likeliest(n, subset, best, close=close)
                 if found is None:
                     continue
-                never = np.array([key for key, row in sight.known.items() if not comes(row)])
-                met = np.sqrt(((never - found[sight.dims]) ** 2).sum(axis=1)).min() <= MET
+                told &= self._never_beside(n, found)
                 one = self._inside(self.trial(found, subset), subset)
-                if worst_of(one, subset) < worst_of(best, subset):
-                    best = one
+                best = min(best, one, key=lambda look: worst_of(look, subset))
                 if worst_of(best, subset) <= SURE or self.spent:
                     return False, best
-                changed |= not met
-            if not changed:
+            if told:
                 return True, best
-        return not edged, best
+        return False, best
 
-    def _within(self, number: int, edge: Edge) -> Callable[[Array], tuple[float, Array]]:
-        """How far inside of an edge a point lies, with its gradient."""
-        dims = self.sights[number].dims
+    def _likeliest(
+        self, number: int, subset: Sequence[int], best: Trial, *, close: bool
+    ) -> Array | None:
+        """Of all that the surfaces let fit, where an observation is likeliest to come."""
+        from simfw.benchlog.solving import extreme
+
+        constraints = self._constraints(subset, close=close, beyond=None)
+        starts = [best.x, *self._starts(constraints, STARTS)]
+        return extreme(constraints, self._within(number), starts, SURE)
+
+    def _never_beside(self, number: int, x: Array) -> bool:
+        """Whether a look at which an observation never came is close to a point."""
+        sight = self.sights[number]
+        never = np.array([key for key, row in sight.known.items() if not comes(row)])
+        return bool(np.sqrt(((never - x[sight.dims]) ** 2).sum(axis=1)).min() <= MET)
+
+    def _within(self, number: int) -> Callable[[Array], tuple[float, Array]]:
+        """How far inside of the edge of an observation a point lies, with its gradient."""
+        dims, edge = self.sights[number].dims, self._edge(number, None)
 
         def goal(x: Array) -> tuple[float, Array]:
             value, own = edge.at(x[dims])
@@ -324,15 +334,10 @@ class Fitting(Looking):
         return all(any(math.isnan(one.z) for one in row)
                    for row in self.sights[number].known.values())
 
-    def _sometimes(self, best: Trial, subset: Sequence[int]) -> bool:
-        """Whether something of `subset` never comes in the best look, and does in others.
-
-        No surface tells where it comes, so that nothing is sure then.
-        """
-        return any(
-            not comes(self.look(n, best.x)) and any(map(comes, self.sights[n].known.values()))
-            for n in subset
-        )
+    def _lost(self, one: Trial, subset: Sequence[int]) -> bool:
+        """Whether something of `subset` did not come in a look, and does in others."""
+        return any(one.offs[n] < math.inf and not comes(self.look(n, one.x)) and self._parted(n)
+                   for n in subset)
 
     def _starts(self, constraints: Sequence[Constraint], count: int) -> list[Array]:
         """Points at which the surfaces are least off."""

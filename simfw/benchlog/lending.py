@@ -1,56 +1,58 @@
 """Looks that hold for several combinations of answers: made once, and lent.
 
 Only what is sure is lent. Two gadgets that differ in what some states drive show the same in a run
-that is never in one of these states; two that differ in how the charger charges show the same where
-USB is never in. Whatever else differs is looked at by each.
+of steps that is never in one of these states (which ones a reading or a recording meets is not
+known); two that differ in how the charger charges show the same where USB is never in. Whatever
+else differs is looked at by each.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 from simfw.benchlog.margin import Margin
-from simfw.benchlog.model import BenchLog, Do, Observation, PinSeen
+from simfw.benchlog.model import BenchLog, Do, Observation, PinSeen, differ_in
 from simfw.gadget.fields import Level
 from simfw.gadget.model import Gadget
 from simfw.gadget.part import Part
 from simfw.stimuli.steps import Usb
 
-__all__ = ["Lent", "Look", "apart", "shares"]
+__all__ = ["Lent", "Look", "Looks", "apart", "shares"]
 
 States = frozenset[tuple[str, str]]
 
 # What a charger does with USB in, and nothing without it.
 _CHARGING = frozenset({"program", "program_open", "gain", "current", "float_", "finish",
                        "precharge", "recharge"})
-_NOT_ASKED = frozenset({"head", "rules", "readings", "file", "digest", "charger", "behaviour"})
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """An exact look, and the states (region, state) that were met in it; None: not known."""
+    """An exact look, and the states (region, state) that its steps met."""
 
     margins: tuple[Margin, ...]
-    met: States | None
+    met: States
+
+
+Looks = dict[tuple[bool, tuple[float, ...]], Look]
+"""Looks at one observation by how they were made: near or not, and at which point."""
 
 
 @dataclass(frozen=True, slots=True)
 class Lent:
-    """The looks of another combination at one observation, by how they were made.
+    """The looks of another combination at one observation.
 
     `apart`: the states that drive something else there, so that a look that met one is no use.
     """
 
-    apart: States = frozenset()
-    looks: Mapping[tuple[bool, tuple[float, ...]], Look] = field(default_factory=dict)
+    apart: States
+    looks: Looks
 
     def find(self, near: bool, point: tuple[float, ...]) -> tuple[Margin, ...] | None:
         """The margins at a point; None where there is no look that holds here too."""
         look = self.looks.get((near, point))
-        if look is None or (self.apart and (look.met is None or look.met & self.apart)):
-            return None
-        return look.margins
+        return None if look is None or look.met & self.apart else look.margins
 
 
 def shares(log: BenchLog) -> Iterator[tuple[int, dict[tuple[int, ...], States]]]:
@@ -76,8 +78,7 @@ def apart(one: Gadget, other: Gadget, seen: Observation) -> States | None:
     """The states that drive something else in one gadget than in another, where an observation
     cannot tell any more of them apart; None where it might.
     """
-    if any(getattr(one, name) != getattr(other, name)
-           for name in Gadget.model_fields if name not in _NOT_ASKED):
+    if differ_in(one, other) - {"charger", "behaviour"}:
         return None
     if one.charger != other.charger and (
         _with_usb(seen) or not _alike(one.charger, other.charger, _CHARGING)

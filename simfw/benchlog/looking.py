@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from simfw.benchlog.bench import observe
 from simfw.benchlog.constraint import Constraint
-from simfw.benchlog.edge import Edge, comes
+from simfw.benchlog.edge import Edge
 from simfw.benchlog.jumping import Slope
-from simfw.benchlog.lending import Lent, Look
+from simfw.benchlog.lending import Lent, Look, Looks
 from simfw.benchlog.looks import (
     CLOSE,
     Trial,
@@ -29,7 +29,7 @@ from simfw.benchlog.looks import (
     smooth,
     step_of,
 )
-from simfw.benchlog.margin import Margin
+from simfw.benchlog.margin import Margin, comes
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.surface import Surface
 from simfw.benchlog.world import World
@@ -105,7 +105,7 @@ class Looking:
         self.seed, self.most = seed, most
         self.runs = 0
         self.lent = {} if lent is None else lent
-        self.noted: dict[tuple[bool, tuple[float, ...]], Look] | None = None  # where looks are lent
+        self.noted: Looks | None = None  # where looks are lent
         self.world = World(log.gadgets[combination])
         self.figures = len(log.unknowns)
         self.locals = [
@@ -183,8 +183,7 @@ class Looking:
             met: set[tuple[str, str]] = set()
             found = self._run(number, point, met=met)
             if self.noted is not None:
-                known = frozenset(met) if self.log.observations[number].steps else None
-                self.noted[made] = Look(found, known)
+                self.noted[made] = Look(found, frozenset(met))
         return found
 
     def trial(
@@ -243,7 +242,7 @@ class Looking:
 
     # -- what decides what -----------------------------------------------------------------------
 
-    def lend(self, number: int) -> dict[tuple[bool, tuple[float, ...]], Look]:
+    def lend(self, number: int) -> Looks:
         """The first looks at one observation, for other combinations."""
         self.noted = {}
         self._begin((number,))
@@ -305,7 +304,8 @@ class Looking:
         dims = [*range(self.figures), *self._own(number)]
         points = low_discrepancy(self.size, 2 * _MOST_CORNERS, self.seed + 5 * number)
         count = min(_MOST_CORNERS, 1 << len(dims))
-        # All corners where they are few, else some in which any two figures take all four ways.
+        # All corners where they are few, else some in which nearly any two figures take all four
+        # ways.
         for n in range(count):
             mask = n if count == 1 << len(dims) else int(points[n, 0] * (1 << len(dims)))
             points[n, dims] = [float(mask >> k & 1) for k in range(len(dims))]
@@ -344,11 +344,8 @@ class Looking:
             points = np.delete(points, n, axis=0)
 
     def _looks(self, number: int, points: Array) -> None:
-        sight = self.sights[number]
         for point in points:
-            x = np.full(self.size, 0.5)
-            x[sight.dims] = point
-            self.look(number, x)
+            self._at(number, point)
 
     # -- surfaces --------------------------------------------------------------------------------
 
@@ -381,11 +378,7 @@ class Looking:
     def _parted(self, number: int) -> bool:
         """Whether what an observation looks for came in some looks, and in some not."""
         sight = self.sights[number]
-        first = next(iter(sight.known.values()), None)
-        if not sight.dims or first is None:
-            return False
-        came = comes(first)
-        return any(comes(row) != came for row in sight.known.values())
+        return bool(sight.dims) and len(set(map(comes, sight.known.values()))) > 1
 
     def _edge(self, number: int, step: Step | None) -> Edge:
         """The edge of a step, or (None) of what comes, by all looks so far."""
@@ -404,12 +397,10 @@ class Looking:
         found = []
         for n in subset:
             sight = self._fitted(n, close=close)
-            edge = None if beyond is None else self.edge(n)
-            if edge is not None and beyond is not None:
-                dims = np.array(sight.dims, dtype=int)
+            dims = np.array(sight.dims, dtype=int)
+            if beyond is not None and (edge := self.edge(n)) is not None:
                 found.append(Constraint(edge, dims, -beyond, math.inf, INSIDE))
             for surface, margin in zip(sight.surfaces[close], sight.like, strict=True):
                 if firm or not margin.firm:
-                    found.append(Constraint(
-                        surface, np.array(sight.dims, dtype=int), *ends_of(margin)))
+                    found.append(Constraint(surface, dims, *ends_of(margin)))
         return found

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.benchlog.edge import comes
-from simfw.benchlog.margin import Margin
+from simfw.benchlog.margin import Margin, comes
 
 __all__ = [
     "CLOSE",

@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import ast
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["FAR", "Asked", "Margin", "asked_of", "between", "fits", "truth"]
+__all__ = ["FAR", "Asked", "Margin", "asked_of", "between", "comes", "truth"]
 
 FAR = 20.0
 """How far off is what never comes, in tolerances."""
-
-_EDGE = 1e-9
 
 Unit = Literal["s", "V", "A", "share", ""]
 
@@ -67,9 +66,9 @@ class Margin:
         return max(0.0, 1.0 + beyond / self.scale)
 
 
-def fits(margins: tuple[Margin, ...]) -> bool:
-    """Whether all agree."""
-    return all(one.off <= 1.0 + _EDGE for one in margins)
+def comes(row: Sequence[Margin]) -> bool:
+    """Whether all that was looked for came."""
+    return all(math.isfinite(one.z) for one in row)
 
 
 def between(value: float | None, low: float, high: float, unit: Unit) -> Margin:

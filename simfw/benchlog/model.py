@@ -38,6 +38,7 @@ __all__ = [
     "Unknown",
     "Until",
     "Wait",
+    "differ_in",
 ]
 
 CLOCK = "clock"
@@ -278,3 +279,14 @@ class BenchLog:
             question.name: question.answers[number].name
             for question, number in zip(self.questions, combination, strict=True)
         }
+
+
+_SAID = frozenset({"head", "rules", "readings", "file", "digest"})  # no gadget does these
+
+
+def differ_in(one: Gadget, other: Gadget) -> set[str]:
+    """The parts of a gadget file in which two gadgets differ, but for what is only said of them:
+    who they are, what is asked and what was read of them, and from which file they come.
+    """
+    return {name for name in Gadget.model_fields
+            if name not in _SAID and getattr(one, name) != getattr(other, name)}

@@ -9,7 +9,7 @@ from dataclasses import replace
 from itertools import combinations
 from typing import TypeVar
 
-from simfw.benchlog.lending import Lent, Look, shares
+from simfw.benchlog.lending import Lent, Looks, shares
 from simfw.benchlog.margin import FAR, Margin
 from simfw.benchlog.model import CLOCK, BenchLog, Unknown
 from simfw.benchlog.narrowed import (
@@ -28,18 +28,7 @@ from simfw.engine.untouched import charge_from_empty, time_on_the_shelf
 from simfw.gadget.figures import guesses
 from simfw.quantity import Timing
 
-__all__ = [
-    "MOST_RUNS",
-    "Contradiction",
-    "Guessed",
-    "Interval",
-    "Meaning",
-    "Narrowed",
-    "RivalResult",
-    "Together",
-    "Unnoticed",
-    "narrow",
-]
+__all__ = ["MOST_RUNS", "narrow"]
 
 Result = TypeVar("Result")
 
@@ -123,7 +112,7 @@ def _mapped(
 
 def _lend(
     log: BenchLog, combination: tuple[int, ...], number: int, seed: int
-) -> tuple[dict[tuple[bool, tuple[float, ...]], Look], int]:
+) -> tuple[Looks, int]:
     """The first looks of one combination at one observation, and how many runs they were."""
     rival = Rival(log, combination, seed=seed, most=0)
     return rival.lend(number), rival.runs

@@ -13,10 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.benchlog.constraint import offs_of
-from simfw.benchlog.edge import comes
 from simfw.benchlog.fitting import FITS, SURE, Fitting, State
 from simfw.benchlog.looking import FAR_OFF, MET, STARTS, Mistaken
-from simfw.benchlog.looks import Aim, End, Trial, near, smooth, worst_of
+from simfw.benchlog.looks import Aim, End, Trial, near, seen_of, smooth, worst_of
 
 __all__ = ["FITS", "SURE", "Aim", "End", "Mistaken", "Rival", "State", "Trial"]
 
@@ -64,7 +63,7 @@ class Rival(Fitting):
                 found = self._extreme(aim, sign, subset, best, 1.0 - slack, close=close)
                 if found is None:
                     continue
-                told = {n: self._told([n], found, close=close) for n in subset}
+                told = self._told(subset, found, close=close)
                 # Where both surfaces lead to one point, one look tells it.
                 one = latest = latest if latest is not None and near(latest.x, found) else (
                     self._tried(found, told))
@@ -74,9 +73,9 @@ class Rival(Fitting):
                     if worst_of(one, subset) <= FITS and reach(one) > reach(best):
                         best = one
                     continue
-                looked = [n for n in subset if one.offs[n] < math.inf]
-                exact = worst_of(one, looked)
-                errors[close] = abs(exact - max((told[n] for n in looked), default=0.0))
+                exact = seen_of(one.offs, subset)
+                errors[close] = abs(exact - max(
+                    (told[n] for n in subset if one.offs[n] < math.inf), default=0.0))
                 if exact > FITS:
                     worst = max(worst, min(exact - 1.0, 2.0 * errors[True]))
                 elif reach(one) > reach(best):
@@ -97,14 +96,14 @@ class Rival(Fitting):
             for close, x in points.items():
                 # How far the surfaces are off where they would let the end lie.
                 holds, most = self._holding(calm, x, close=close, firm=False)
-                one = self._tried(x, {n: self._told([n], x, close=close) for n in subset})
+                one = self._tried(x, self._told(subset, x, close=close))
                 if self._lost(one, subset):
                     self._inside(one, subset, best)
                     continue
                 error = abs(min(self._smooth_off(holds, x), FAR_OFF) - min(most, FAR_OFF))
                 errors[close] = max(error, _TRUST * errors[close])
             for x in points.values():
-                one = self._tried(x, {n: self._told([n], x, close=True) for n in subset})
+                one = self._tried(x, self._told(subset, x, close=True))
                 if worst_of(one, subset) <= FITS and reach(one) > reach(best):
                     best = one
             outer, points = self._outer(aim, sign, calm, best, errors)
@@ -120,11 +119,10 @@ class Rival(Fitting):
         the surfaces learn of them. Of the others, one that does not fit is enough. What the
         surfaces say is worst, and what they were wrong about before, comes first.
         """
-        order = sorted(told, key=lambda n: (-told[n] - self.sights[n].missed, n))
-        most = max(told.values(), default=0.0)
-        holds = [n for n in order if told[n] >= _HOLDS * most]
+        holds = _holds(told)
         one = self.trial(x, holds)
         if worst_of(one, holds) <= FITS:
+            order = sorted(told, key=lambda n: (-told[n] - self.sights[n].missed, n))
             one = self.trial(x, order, until=FITS)
         for n in told:
             if one.offs[n] < math.inf:
@@ -168,14 +166,13 @@ class Rival(Fitting):
 
     def _told(
         self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True
-    ) -> float:
-        constraints = self._constraints(subset, close=close, firm=firm, beyond=None)
-        return max((c.off(c.surface.at(x[c.dims])[0]) for c in constraints), default=0.0)
-
-    def _lost(self, one: Trial, subset: Sequence[int]) -> bool:
-        """Whether something did not come in a look, and does in others."""
-        return any(one.offs[n] < math.inf and not comes(self.look(n, one.x))
-                   and self._parted(n) for n in subset)
+    ) -> dict[int, float]:
+        """How far off each of `subset` is at a point by its surfaces."""
+        return {
+            n: max((c.off(c.surface.at(x[c.dims])[0]) for c in self._constraints(
+                [n], close=close, firm=firm, beyond=None)), default=0.0)
+            for n in subset
+        }
 
     def _holding(
         self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True
@@ -184,9 +181,8 @@ class Rival(Fitting):
 
         Of the others an exact look could only say that they hold more than the surfaces say.
         """
-        told = {n: self._told([n], x, close=close, firm=firm) for n in subset}
-        most = max(told.values(), default=0.0)
-        return [n for n in subset if told[n] >= _HOLDS * most], most
+        told = self._told(subset, x, close=close, firm=firm)
+        return _holds(told), max(told.values(), default=0.0)
 
     def _smooth_off(self, subset: Sequence[int], x: Array) -> float:
         """How far off an exact look is, but for what is a yes or a no."""
@@ -281,3 +277,9 @@ class Rival(Fitting):
             return sign * value, sign * slope
 
         return goal
+
+
+def _holds(told: Mapping[int, float]) -> list[int]:
+    """Those that hold a point: what is worst there by the surfaces, and what is nearly so."""
+    most = max(told.values(), default=0.0)
+    return [n for n, off in told.items() if off >= _HOLDS * most]

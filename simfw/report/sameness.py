@@ -14,6 +14,7 @@ from dataclasses import replace
 from simfw.behaviour.build import build_system
 from simfw.behaviour.region import Drive, Region, System
 from simfw.benchlog.experiments import Proof
+from simfw.benchlog.model import differ_in
 from simfw.circuit.wake import wake_of
 from simfw.gadget.model import Gadget, Gauge
 from simfw.vectors.equal import Prover
@@ -26,14 +27,11 @@ __all__ = ["proved_same"]
 _ROWS = {"buttons", "chords", "toggles", "proximity", "measures", "gauge", "dials", "sequences",
          "behaviour"}
 _ELECTRICAL = {"proximity", "measures", "gauge", "dials"}
-_SAID = {"head", "rules", "readings", "file", "digest"}
 
 
 def proved_same(one: Gadget, other: Gadget) -> Proof | None:
     """What is proved to be the same of two gadgets; None where nothing is."""
-    differ = {
-        name for name in type(one).model_fields if getattr(one, name) != getattr(other, name)
-    } - _SAID
+    differ = differ_in(one, other)
     first, second = build_system(one), build_system(other)
     if differ - _ROWS or _but_for_samples(one.gauge) != _but_for_samples(other.gauge):
         return None

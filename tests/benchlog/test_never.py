@@ -9,9 +9,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from simfw.benchlog.edge import Edge, comes, towards
+from simfw.benchlog.edge import Edge, towards
 from simfw.benchlog.looks import low_discrepancy
-from simfw.benchlog.margin import Margin
+from simfw.benchlog.margin import Margin, comes
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.narrowing import narrow
 from tests.benchlog.lantern import interval, log_of
