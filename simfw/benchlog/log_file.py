@@ -90,7 +90,6 @@ class _Reader(ObservationReader):
         self._ours("pattern", found.gadget_path, gadgets)
         return found
 
-
     def _twice(self, section: str, names: list[str]) -> None:
         for n, name in enumerate(names):
             if name in names[:n]:

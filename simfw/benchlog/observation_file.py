@@ -372,12 +372,14 @@ def _no_blocks(remarks: Remarks) -> Iterator[Block]:
     del remarks
     return iter(())
 
+
 def _states(gadget: Gadget, region: str) -> list[str]:
     """The states in which a recording may begin; the positions of a dial count as such."""
     for built in build_system(gadget).regions:
         if built.name == region and built.group in ("behaviour", "dials"):
             return [state.name for state in built.states]
     return []
+
 
 def of_gadget(gadget: Gadget) -> str:
     """Which gadget file it is, for a message."""
