@@ -52,6 +52,8 @@ class Life:
     `error_days` is half the width of the interval of their mean, made to hold in 95 of 100 studies
     (see `intervals`); `errors_days` those of P10, P50 and P90. An error that would be as large as
     its figure is None: so few users do not tell it. `hours_at_bars` are hours a day.
+    `watched_days` is for how long a user was followed, the mean of all: at least the horizon, and
+    on until the span that began before it has ended. Mean current, shares and hours are over that.
     `heat_a` is the mean current in each quarter of an hour of the week. Where something is None,
     `why` tells the reason by the name of the answer.
     """
@@ -64,6 +66,7 @@ class Life:
     percentiles: tuple[float, float, float] | None
     error_days: float | None
     errors_days: tuple[float | None, ...] | None
+    watched_days: float
     charges_per_year: float
     average_current_a: float
     missed_wave_share: float | None
@@ -169,6 +172,7 @@ def life(
         percentiles=spread.percentiles,
         error_days=spread.error,
         errors_days=spread.errors,
+        watched_days=totals.total_ns / DAY_NS / lived,
         charges_per_year=totals.plugs / years if years else 0.0,
         average_current_a=totals.average_current_a,
         missed_wave_share=totals.missed_wave_share,

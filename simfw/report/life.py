@@ -62,6 +62,7 @@ def life_json(found: Life) -> dict[str, Any]:
             "p90_error": errors[2],
             "why": found.why.get("days_between_charges"),
         },
+        "watched_s": found.watched_days * DAY_S,
         "charges_per_year": found.charges_per_year,
         "average_current_a": found.average_current_a,
         "run_time_s": held.run_time_s,
@@ -102,14 +103,14 @@ def life_text(found: Life, paint: Paint = plain) -> str:
     users = f"{found.users} user{'' if found.users == 1 else 's'}"
     lines = [
         paint(heading(gadget, pattern.title), "head"),
-        f"{users} for {format_duration(pattern.horizon_ns)} from "
+        f"{users} for at least {format_duration(pattern.horizon_ns)} from "
         f"{format_percent(pattern.charge)} charge, seed {found.seed}",
         "",
         *columns(_summary(found)),
     ]
     lines += _held(found, paint)
     if found.hours_at_bars:
-        lines += ["", paint("Hours a day at each number of bars", "head")]
+        lines += ["", paint("Hours a day at each number of bars, over the time watched", "head")]
         lines += columns(
             [(str(bars), f"{hours:.3g} h") for bars, hours in found.hours_at_bars.items()],
             right=(1,),
@@ -166,7 +167,8 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
                      "every range at one end, for typical users"))
     if found.pattern.plugs:
         rows.append(("charges per year", f"{found.charges_per_year:.3g}", ""))
-    rows.append(("average current", format_si(found.average_current_a, "A"), ""))
+    rows.append(("average current", format_si(found.average_current_a, "A"),
+                 f"over the {_days(found.watched_days)} that a user was watched, on average"))
     if found.missed_wave_share is not None:
         rows.append(("waves missed", format_percent(found.missed_wave_share),
                      f"of {found.waves} waves at a sensor that was on"))
@@ -177,7 +179,7 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
                      f"of {'presses and waves' if only else 'all that was done'} found the cell "
                      "flat or cut off"))
     if found.dead_share > 0:
-        rows.append(("protection open", format_percent(found.dead_share), "of the time"))
+        rows.append(("protection open", format_percent(found.dead_share), "of the time watched"))
     return rows
 
 

@@ -19,6 +19,7 @@ import pytest
 from simfw.cli import main
 from simfw.commands import _progress
 from simfw.commands._progress import Bar
+from simfw.quantity import format_rough_time
 from tests.life.made import CHARGER, EVENING, SENSOR, head, lamp
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -82,12 +83,30 @@ def test_life_answers_in_text(evenings: str, capsys: pytest.CaptureFixture[str])
     assert (status, err) == (0, "")
     lines = out.splitlines()
     assert lines[0].startswith("Test lamp")
-    assert lines[1] == "8 users for 1 day from 100 % charge, seed 3"
+    assert lines[1] == "8 users for at least 1 day from 100 % charge, seed 3"
     for wanted in ("a cell lasts, median", "a cell lasts, mean", "worst and best parts",
                    "With nominal parts", "What the spread of the days depends on",
                    "What would add most days", "Cautions"):
         assert wanted in out
     assert "\x1b" not in out
+
+
+def test_average_current_tells_over_which_time_it_is(
+    evenings: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody plugs in, so a user is watched until the cell is empty, which is a user's days (the
+    definition in docs/reference/life-json.md): with nothing else to draw, 30 mAh +- 10 % then flow.
+    """
+    _, out, _ = said(capsys, "life", evenings, "--users", 3, "--json")
+    found = json.loads(out)
+    watched_s = found["watched_s"]
+    assert watched_s > found["horizon_s"]
+    assert watched_s == pytest.approx(86_400 * found["days_between_charges"]["mean"], rel=1e-9)
+    assert found["average_current_a"] * watched_s / 3.6 == pytest.approx(30.0, rel=0.11)
+    _, out, _ = said(capsys, "life", evenings, "--users", 3)
+    (row,) = [line for line in out.splitlines() if line.startswith("  average current")]
+    assert row.endswith(f"over the {format_rough_time(watched_s)} that a user was watched, "
+                        "on average")
 
 
 @pytest.mark.parametrize(
