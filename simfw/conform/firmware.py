@@ -381,16 +381,25 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
 # -- witnesses -------------------------------------------------------------------------------------
 
 
-def _gestures(acts: Sequence[Act]) -> Iterator[tuple[int, ...]]:
-    """Groups of acts that belong together: an input changed and changed back."""
+def _gestures(acts: Sequence[Act], closed: Mapping[str, bool]) -> Iterator[tuple[int, ...]]:
+    """Groups of acts that belong together: an input changed and changed back. What changes nothing
+    (a contact opens that was open) is a group of its own, so that it does not part others.
+    `closed` tells of each contact whether it is so at rest.
+    """
     open_at: dict[str, int] = {}
+    levels: dict[str, float] = {}
     for index, act in enumerate(acts):
-        if act.name in open_at and act.kind in ("contact", "hand", "usb"):
-            yield open_at.pop(act.name), index
-        elif act.kind in ("contact", "hand", "usb"):
-            open_at[act.name] = index
-        else:
+        rest = -1.0 if act.kind == "hand" else float(closed.get(act.name, False))
+        if act.kind not in ("contact", "held", "hand", "usb") or (
+            act.value == levels.get(act.name, rest)
+        ):
             yield (index,)
+            continue
+        levels[act.name] = act.value
+        if act.name in open_at:
+            yield open_at.pop(act.name), index
+        else:
+            open_at[act.name] = index
     yield from ((index,) for index in open_at.values())
 
 
@@ -418,7 +427,7 @@ def shrunk(firmware: Firmware, found: Difference, system: System, circuit: Circu
     changed = True
     while changed and tries < MOST_TRIES:
         changed = False
-        for group in list(_gestures(acts)):
+        for group in list(_gestures(acts, system.contacts)):
             tries += 1
             fewer = [act for index, act in enumerate(acts) if index not in group]
             shorter = attempt(fewer)

@@ -61,7 +61,8 @@ class Parted:
             "states": [{"region": one.region, "state": one.state, "since_ns": one.since_ns}
                        for one in self.placed.stood],
             "rows": [{"key": row.key, "region": row.region, "time_ns": row.time_ns,
-                      "standing": row.standing, "requirement": row.requirement.number}
+                      "standing": row.standing, "heard": row.heard,
+                      "requirement": row.requirement.number}
                      for row in self.placed.rows],
             "requirements": [{"number": one.number, "text": one.text.replace("`", "")}
                              for one in self.placed.requirements],

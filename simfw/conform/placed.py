@@ -19,6 +19,7 @@ from simfw.errors import EndlessInstant
 from simfw.quantity import format_duration
 from simfw.report.specification.requirements import OUTPUT, Requirement, driven, kept_origin
 from simfw.report.specification.subject import Subject, subject_of
+from simfw.vectors.around import read_in
 from simfw.vectors.build import Rehearsal, replay_scenario, to_scenario
 from simfw.vectors.replay import let_go
 
@@ -57,8 +58,8 @@ class SupplyChange:
 class FiredRow:
     """A row of the model, its key in the gadget file, and the requirement that describes it.
 
-    It `fired` at `time_ns`, is `due` then, after the difference, or its time ran out and its guard
-    was `unmet`.
+    It `fired` at `time_ns`, is `due` then, after the difference, or its guard was `unmet` when its
+    time ran out or the event was `heard` that it answers (None for a time).
     """
 
     key: str
@@ -66,11 +67,13 @@ class FiredRow:
     time_ns: int
     standing: Standing
     requirement: Requirement
+    heard: str | None = None
 
     def __str__(self) -> str:
         at = format_duration(self.time_ns)
+        met = "ran out of its time" if self.heard is None else f"heard {self.heard}"
         said = {"fired": "fired", "due": f"is due at {at}",
-                "unmet": "ran out of its time and did not fire: its guard did not hold"}
+                "unmet": f"{met} and did not fire: its guard did not hold"}
         return f"Row {self.key} {said[self.standing]}: {self.requirement.number}."
 
 
@@ -104,12 +107,13 @@ class Placed:
 
 @dataclass(slots=True)
 class _Note:
-    """What stood before a time, and what fired at it."""
+    """What stood before a time, what fired at it, and which rows a guard held back."""
 
     states: tuple[str, ...]
     since_ns: tuple[int, ...]
     ends: tuple[tuple[int, str], ...]  # the times that ran: when each ends, and the row's key
     fired: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
 
 
 class _Watch(Rehearsal):
@@ -119,6 +123,7 @@ class _Watch(Rehearsal):
         super().__init__(prepared)
         self.times_ns = sorted(set(times_ns))
         self.noted: dict[int, _Note] = {}
+        self.refused: list[str] = []
 
     def next_news(self) -> int:
         """Nothing is left out over a time that is asked for."""
@@ -126,9 +131,16 @@ class _Watch(Rehearsal):
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         self.note_up_to(self.now)
+        self.refused = []
         super()._instant(raw, power_up=power_up)
         if self.now in self.noted:
             self.noted[self.now].fired += self.stepper.fired or []
+            self.noted[self.now].refused += self.refused
+
+    def _told(self, key: str, holds: bool) -> None:
+        super()._told(key, holds)
+        if not holds:
+            self.refused.append(key)
 
     def note_up_to(self, time_ns: int) -> None:
         """Note what has stood since the last instant for each time up to this one."""
@@ -149,29 +161,32 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
     supply = _supply(found)
     back_ns = [one.time_ns + 1 for one in supply if one.text == POWER_UP][-1:]
     notes = _notes(prepared, found, [found.time_ns, *acts_ns, *back_ns])
+    speaks = _speaking(system, kind, name)
     rows: list[FiredRow] = []
     for at in [at for at in (*acts_ns, found.time_ns) if at in notes and not rows]:
         certain = at in acts_ns  # the model does what it is about: some row has brought it about
         rows = [FiredRow(key, _region_of(system, key), at,
                          "due" if at > found.time_ns else "fired", subject.by_key[key])
                 for key in _telling(subject, notes[at].fired, kind, name, certain)]  # fmt: skip
-    speaks = _speaking(system, kind, name)
-    if not rows and found.time_ns in notes:
+    note = notes.get(found.time_ns)
+    if note is not None and all(row.standing == "due" for row in rows):
+        rows = [*_held_back(subject, note, found.time_ns, speaks, kind, name), *rows]
+    if note is not None and not rows:
         rows = [
-            FiredRow(key, _region_of(system, key), at,
-                     "unmet" if at <= found.time_ns else "due", subject.by_key[key])
-            for at, key in sorted(notes[found.time_ns].ends)
-            if key in subject.by_key and _region_of(system, key) in speaks
+            FiredRow(key, _region_of(system, key), at, "due", subject.by_key[key])
+            for at, key in sorted(note.ends) if at > found.time_ns
+            and key in subject.by_key and _region_of(system, key) in speaks
         ]  # fmt: skip
     rows = rows[:MOST_NAMED]
     brought_back = _brought_back(system, notes, back_ns, found.time_ns, rows)
     regions = list(dict.fromkeys(row.region for row in rows)) or speaks
     regions += brought_back
-    note = notes.get(found.time_ns)
+    regions += sorted(_read_by(system, [row.key for row in rows]))
+    named = [*dict.fromkeys(regions)][: 2 * MOST_NAMED]
     stood = () if note is None else tuple(
         Stood(region.name, note.states[number], note.since_ns[number])
         for number, region in enumerate(system.regions)
-        if region.name in regions)[: 2 * MOST_NAMED]  # fmt: skip
+        if region.name in named)  # fmt: skip
     memories = {kept_origin(system.region(name)) for name in brought_back}
     kept = [one for one in subject.requirements if one.origin in memories][:MOST_NAMED]
     speaking = [*(row.requirement for row in rows), *kept]
@@ -181,6 +196,27 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
         requirements=tuple(dict.fromkeys(speaking))[: MOST_NAMED + len(kept)],
         bench=look_at(subject, found, kind, name), supply=supply,
     )  # fmt: skip
+
+
+def _held_back(subject: Subject, note: _Note, time_ns: int, speaks: Sequence[str], kind: str,
+               name: str) -> list[FiredRow]:  # fmt: skip
+    """The rows that would have brought a report of an output or an event about, had their guards
+    held in this instant: what a firmware does that asks for less.
+    """
+    if kind not in ("out", "event"):
+        return []
+    rows = {row.key: row for region in subject.system.regions for row in region.rows}
+    tried = [key for key in note.refused
+             if key in subject.by_key and _region_of(subject.system, key) in speaks]  # fmt: skip
+    return [FiredRow(key, _region_of(subject.system, key), time_ns, "unmet", subject.by_key[key],
+                     rows[key].on)
+            for key in _telling(subject, tried, kind, name, kind == "out")]  # fmt: skip
+
+
+def _read_by(system: System, keys: Sequence[str]) -> set[str]:
+    """The regions that the guards of these rows read."""
+    return {name for region in system.regions for row in region.rows
+            if row.key in keys and row.when is not None for name in read_in(system, row.when)}
 
 
 def _supply(found: Difference) -> tuple[SupplyChange, ...]:

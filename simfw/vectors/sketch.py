@@ -62,7 +62,7 @@ class Act:
             case "contact":
                 return f"{self.name} {'closes' if on else 'opens'}"
             case "held":
-                return f"{self.name} is closed already"
+                return f"{self.name} is {'closed' if on else 'open'} already"
             case "usb":
                 return f"USB {'comes' if on else 'goes'}"
             case "hand" if on:
