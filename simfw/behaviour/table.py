@@ -566,17 +566,19 @@ class Stepper:
 
     def stand(
         self, states: Sequence[int], memory: Sequence[int], conditions: Sequence[bool],
-        expiring: Mapping[int, int],
+        expiring: Mapping[int, int], kept: Mapping[int, int],
     ) -> None:
         """Put every region where it stands at time 0, with no dwell running but those that expire:
         of each region in `expiring` the dwell group of that number.
+
+        Of those in `kept` that state has been kept, of all others that keep it the one that stands.
         """
         self.version += 1
         self.states[:] = states
         self.memory[:] = memory
         self.condition_values[:] = conditions
         for number in self._kept:
-            self._stood[number] = states[number], memory[number]
+            self._stood[number] = kept.get(number, states[number]), memory[number]
         self._stood_ns = 0
         count = len(self.dues)
         self.spent[:] = [0] * count

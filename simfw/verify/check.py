@@ -8,7 +8,6 @@ from dataclasses import replace
 from simfw.behaviour.build import build_system
 from simfw.behaviour.cycles import zero_time_loops
 from simfw.behaviour.hold import may_let_go
-from simfw.behaviour.refused import refuse_unpowered
 from simfw.behaviour.region import System
 from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError
@@ -86,9 +85,6 @@ def check_gadget(
     else:
         budget = Budget(int(WORK * effort), clock=clock, seconds=seconds)
     system = build_system(gadget)
-    refuse_unpowered((region for region in system.regions if region.kept == "state"),
-                     "simfw check", "the region keeps its state over that, and what it had before "
-                     "is not in the search")
     bound, problems = bind_rules((*gadget.rules, *rules), system.names)
     if problems:
         raise DescriptionError(problems)

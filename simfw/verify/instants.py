@@ -69,11 +69,11 @@ class Instants:
         self._shift = machine.band + 1  # the cell's charge is no region of the firmware
         self._band = 0
         regions = [part.numbered for part in machine.parts[self._shift :]]
-        r, f = len(machine.parts), len(machine.flags)
-        self._r = r
-        self._first = {
-            "states": self._shift, "memory": 2 * r + self._shift, "conditions": 3 * r + f}
-        self.flags = NotedCells([0] * f, 3 * r, self.notes, 0)
+        self._r = r = len(machine.parts)
+        self._first = {"states": self._shift, "memory": 2 * r + self._shift,
+                       "conditions": machine.conditions_at}
+        self._kept: dict[int, int] = {}
+        self.flags = NotedCells([0] * len(machine.flags), 3 * r, self.notes, 0)
         self._flag_at = machine.flag_index
         self._watched = {f"{WATCHED}{one.key}": n for n, one in enumerate(machine.conditions)}
         self._free: dict[str, tuple[float, ...]] = {}
@@ -302,6 +302,7 @@ class Instants:
                 self._protect(found)
             elif machine.letting is not None:
                 self._let_go()
+            self._keep()
         except EndlessInstant as loop:
             raise Endless(self._named(loop.loop), tuple(dict.fromkeys(fired))) from None
         names = stepper.event_names
@@ -352,9 +353,13 @@ class Instants:
         first = self._first["conditions"]
         self._band = config[0] if shift else 0
         self.flags[:] = config[3 * r : first]
+        machine = self.machine
         self.stepper.stand(
             config[shift:r], config[2 * r + shift : 3 * r],
-            config[first : len(config) - len(self._monitors)], expiring)  # type: ignore[arg-type]
+            config[first : machine.kept_at], expiring,  # type: ignore[arg-type]
+            {region - shift: config[place]
+             for place, (region, goes) in enumerate(machine.keeping, machine.kept_at)
+             if config[region] in goes})
 
     def _act(self, chosen: Sequence[tuple[int, int]]) -> list[str]:
         """Change the inputs, at one time ends before beginnings; the raw events of it."""
@@ -391,6 +396,8 @@ class Instants:
     def _switch(self) -> list[int]:
         """The supply has just come or gone: every region starts anew, or stands still."""
         self._seen = {}
+        for place in range(len(self.machine.keeping)):
+            self.notes.note(self.machine.kept_at + place)
         first = self._first["conditions"]
         for place in range(first, first + len(self.stepper.condition_values)):
             self.notes.written[place] = None
@@ -414,6 +421,26 @@ class Instants:
         self.made.append((SUPPLY, goes))
         if goes:
             self.flags[machine.supply] = 0
+
+    def _keep(self) -> None:
+        """A region that has come to where it lets go of the supply keeps what it stood in before
+        this instant, or had kept then.
+        """
+        machine, notes, before = self.machine, self.notes, self._config
+        self._kept = {}
+        for place, (region, goes) in enumerate(machine.keeping, machine.kept_at):
+            if region not in notes.written:
+                continue
+            kept = -1
+            if list.__getitem__(self.stepper.states, region - self._shift) in goes:
+                notes.looking = False
+                for read in (region, place):
+                    notes.note(read)
+                    notes.before |= 1 << read
+                kept = before[place if before[region] in goes else region]
+            notes.written[place] = None
+            notes.wrote[notes.round] |= 1 << place
+            self._kept[place] = kept
 
     def _protect(self, found: list[int]) -> None:
         """Let the protection open and close until it rests, as the loads of the moment have it."""
@@ -527,7 +554,7 @@ class Instants:
         stepper.states[:] = before[shift:r]
         self.flags[:] = before[3 * r : first]
         stepper.condition_values[:] = before[  # type: ignore[assignment]
-            first : len(before) - len(self._monitors)]
+            first : self.machine.kept_at]
         self._free, self._seen = {}, {}
         acted, self.notes.acted[MONITORS] = self.notes.acted[MONITORS], 0
         demanded = when()
@@ -551,7 +578,9 @@ class Instants:
         after[3 * r : 3 * r + len(self.flags)] = self.flags
         first = self._first["conditions"]
         base = len(config) - len(self._monitors)
-        after[first:base] = self.stepper.condition_values
+        after[first : self.machine.kept_at] = self.stepper.condition_values
+        for place, kept in self._kept.items():
+            after[place] = kept
         after[base:] = self._values
         places = dict(self.notes.written)
         for region, phase in phases.items():

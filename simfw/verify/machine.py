@@ -117,6 +117,8 @@ class Machine:
             i for i, region in enumerate(self.regions) if region.name in outside
         )
         self.supply = self.flag_index.get(SUPPLY, -1)
+        self.conditions_at = 3 * len(self.regions) + len(self.flags)
+        self.kept_at = self.conditions_at + len(self.conditions)
         self.band = self.region_index.get(BAND, -1)
         self.parts = [lay_out(region, self.spans) for region in self.regions]
         self.letting = letting
@@ -124,6 +126,11 @@ class Machine:
             (i, frozenset(n for n, name in enumerate(self.parts[i].states)
                           if region.state(name).unpowered))
             for i, region in enumerate(self.regions) if region.name in (letting or ())]
+        # A region that keeps its state keeps none that lets go: there it has kept another.
+        self.keeping = [
+            (i, frozenset(n for n, name in enumerate(self.parts[i].states)
+                          if region.state(name).unpowered))
+            for i, region in enumerate(self.regions) if region.kept == "state" and region.lets_go]
         self.powering = frozenset(powering) & set(self.flags)
         self._holding = [self.flag_index[name] for name in self.flags if name in self.powering]
         if cell is not None:
@@ -226,7 +233,8 @@ class Machine:
             states + [0] * len(parts)
             + [part.resume[0] if part.resume else -1 for part in parts]
             + [int(flag) for flag in flags]
-            + [0] * len(self.conditions) + [0] * len(self.monitors)
+            + [0] * len(self.conditions) + [parts[i].starts for i, _ in self.keeping]
+            + [0] * len(self.monitors)
         )
         effects = self._run(config, None, (), happens)
         found = [self.outcome(effect.on(config), effect) for effect in effects]

@@ -15,7 +15,10 @@ WATCHED = "(watched) "
 """Before the key of a condition: the input that says what it last was."""
 
 Config = tuple[int, ...]
-"""A settled combination: states, dwells passed, memories, inputs, conditions, monitors."""
+"""A settled combination: states, dwells passed, memories, inputs, conditions, monitors.
+
+Before the monitors stands, for each region that keeps its state and lets go of the supply, what it
+has kept where it stands in a state that lets go, and -1 where it does not."""
 
 @dataclass(frozen=True, slots=True)
 class Span:

@@ -27,6 +27,7 @@ class Seen:
     """What was reached, which monitors broke, and whether any instant did not end."""
 
     states: set[tuple[tuple[str, ...], tuple[bool, ...]]]
+    kept: set[tuple[tuple[str, ...], tuple[bool, ...], tuple[str, ...]]]
     broken: set[int]
     endless: bool
     nodes: int
@@ -61,13 +62,14 @@ class _Now:
     conditions: list[bool]
     events: list[str]
     stays: list[int]
+    stood: tuple[str, ...]  # the last state of each region, settled before, that does not let go
 
     def view(self, names: list[str]) -> _View:
         return _View(self.flags, dict(zip(names, self.states, strict=True)), self.events)
 
     def state(self, ages: tuple[int, ...], watch: tuple[int, ...]) -> State:
         return (tuple(self.states), tuple(self.memory), ages, tuple(self.flags.values()),
-                tuple(self.conditions), watch)
+                tuple(self.conditions), watch, self.stood)
 
 
 class Brute:
@@ -87,7 +89,7 @@ class Brute:
 
     def search(self, limit: int = 30_000) -> Seen | None:
         """Everything that can be reached; None when it is too much."""
-        seen = Seen(set(), set(), False, 0)
+        seen = Seen(set(), set(), set(), False, 0)
         known: set[State] = set()
         pending: list[State] = []
 
@@ -98,6 +100,7 @@ class Brute:
                     pending.append(state)
                     names, flags = state[0], state[3]
                     seen.states.add((names, flags))  # type: ignore[arg-type]
+                    seen.kept.add((names, flags, state[6]))  # type: ignore[arg-type]
 
         for values in product((False, True), repeat=len(self.flags)):
             if dict(zip(self.flags, values, strict=True)).get(SUPPLY, True):
@@ -136,7 +139,7 @@ class Brute:
         memory: list[str | None] = [None] * len(starts)
         for n, region in enumerate(self.system.regions):
             if left is not None and region.kept == "state":
-                starts[n] = left[0][n]  # type: ignore[index]
+                starts[n] = left[6][n]  # type: ignore[index]
             if left is not None and region.kept == "resume":
                 memory[n] = left[1][n]  # type: ignore[index]
             if starts[n] in region.resume_points:
@@ -144,13 +147,14 @@ class Brute:
         queue: list[object] = []
         for number in range(len(starts)):
             queue += self.zero_dwells(number, starts[number], 0)
+        stood = tuple(starts) if left is None else left[6]
         here = _Now(list(starts), memory, flags, [False] * len(self.system.conditions), [],
-                    [0] * len(starts))
+                    [0] * len(starts), stood)  # type: ignore[arg-type]
         return here if self.settle(here, queue) else None
 
     def step(self, state: State, chosen: tuple[int, ...], seen: Seen) -> list[State]:
         """One nanosecond later, with the acts `chosen`."""
-        states, memory, ages, values, conditions, watch = state
+        states, memory, ages, values, conditions, watch, stood = state
         flags = dict(zip(self.flags, values, strict=True))  # type: ignore[call-overload]
         if not flags.get(SUPPLY, True):
             return self.unpowered(state, chosen, flags, seen)
@@ -158,7 +162,9 @@ class Brute:
             return []  # it is there, and goes by itself
         earlier = dict(flags)
         queue: list[object] = []
-        for i in chosen:
+        ends_first = sorted(chosen, key=lambda i: not any(
+            flags[flag] for flag, value in self.acts[i].sets if value is None))
+        for i in ends_first:
             for flag, value in self.acts[i].sets:
                 flags[flag] = (not flags[flag]) if value is None else value
             queue.append(self.acts[i].event)
@@ -172,13 +178,14 @@ class Brute:
             ]
         later = tuple(age if age < 0 else age + 1 for age in watch)  # type: ignore[attr-defined]
         here = _Now(list(states), list(memory), flags, list(conditions), [],  # type: ignore[call-overload]
-                    [0] * len(self.names))
+                    [0] * len(self.names), stood)  # type: ignore[arg-type]
         before = _View(earlier, dict(zip(self.names, states, strict=True)),  # type: ignore[call-overload]
                        here.events)
         if not queue:
             gone = self.rests(here, before, later, tuple(grown), seen, stays=False)
             self.late(later, seen)
-            return [(states, memory, tuple(grown), values, conditions, self.capped(later)), *gone]
+            return [(states, memory, tuple(grown), values, conditions, self.capped(later), stood),
+                    *gone]
         if not self.settle(here, queue):
             seen.endless = True
             return []
@@ -196,6 +203,10 @@ class Brute:
                 for region, name in zip(self.system.regions, here.states, strict=True)):
             ends.append({**here.flags, SUPPLY: False})
         found = []
+        here.stood = tuple(
+            before if region.state(name).unpowered else name
+            for region, name, before in zip(
+                self.system.regions, here.states, here.stood, strict=True))
         for here.flags in ends:
             after = _View(here.flags, dict(zip(self.names, here.states, strict=True)), here.events)
             judged = self.judge(watch, before, after, here.events, seen)
@@ -207,7 +218,7 @@ class Brute:
         """One nanosecond later, while the firmware has let go of its supply: all stands as it was
         left, inputs change and what waits goes on, until it powers up.
         """
-        states, memory, ages, values, conditions, watch = state
+        states, memory, ages, values, conditions, watch, stood = state
         names = dict(zip(self.names, states, strict=True))  # type: ignore[call-overload]
         earlier = dict(flags)
         for i in chosen:
@@ -220,7 +231,7 @@ class Brute:
         later = tuple(age if age < 0 else age + 1 for age in watch)  # type: ignore[attr-defined]
         if not chosen:
             self.late(later, seen)
-            return [(states, memory, ages, values, conditions, self.capped(later))]
+            return [(states, memory, ages, values, conditions, self.capped(later), stood)]
         if flags[SUPPLY]:
             here = self.wake(tuple(flags.values()), state)
             if here is None:
@@ -229,7 +240,8 @@ class Brute:
             return self.rests(here, _View(earlier, names, here.events), later,
                               (0,) * len(self.names), seen)
         later = self.judge(later, _View(earlier, names, []), _View(flags, names, []), [], seen)
-        return [(states, memory, ages, tuple(flags.values()), conditions, self.capped(later))]
+        return [(states, memory, ages, tuple(flags.values()), conditions, self.capped(later),
+                 stood)]
 
     def zero_dwells(self, number: int, state: str, stay: int) -> list[object]:
         """The dwells of no time that a state begins with."""

@@ -14,7 +14,7 @@ from simfw.behaviour.region import Condition, Region, Row, State, System
 from simfw.verify.abstraction import LET_GO_ACTS
 from simfw.verify.explore import explore
 from simfw.verify.machine import Act, Machine, Monitor
-from simfw.verify.terms import SUPPLY
+from simfw.verify.terms import SUPPLY, Config
 from tests.verify.brute import GRID, Brute
 
 FLAGS = ("wet",)
@@ -115,9 +115,7 @@ def test_both_let_go_of_the_supply_alike(data: st.DataObject, system: System) ->
     """
     goes = data.draw(st.sampled_from("ab"))
     letting = {name for name in ("r0", "r1") if name == "r0" or data.draw(st.booleans())}
-    keeping = data.draw(st.sampled_from((None, "resume", "state")))
-    kept = {"r0": keeping if keeping == "resume" else None,
-            "r1": None if keeping == "state" and "r1" in letting else keeping}
+    kept = {name: data.draw(st.sampled_from((None, "resume", "state"))) for name in ("r0", "r1")}
     system = replace(system, regions=tuple(
         replace(region, kept=kept[region.name], states=tuple(
             replace(state, unpowered=region.name in letting and state.name == goes)
@@ -192,3 +190,87 @@ def test_what_is_kept_is_there_at_the_next_power_up(
     found = {machine.region_states(config) for config in search.zones}
     assert found == {names for names, _ in brute.states}
     assert (("a", "b") in found) == reached
+
+
+@st.composite
+def latches(draw: st.DrawFn) -> System:
+    """A region that lets go of the supply in one state or two and keeps its state, with a row for
+    nearly every event, beside one that may do either, too.
+    """
+    def region(name: str, states: str, goes: set[str], kept: Literal["state"] | None) -> Region:
+        rows = []
+        for source in states:
+            for on in draw(st.sets(st.sampled_from(("knob.edge", "wet.edge", "ping")), min_size=1)):
+                rows.append(Row(
+                    key=f"{name}.{len(rows)}", sources=(source,), on=on,
+                    to=draw(st.sampled_from(states)),
+                    emit=("ping",) if on != "ping" and draw(st.booleans()) else ()))
+        if draw(st.booleans()):
+            rows.append(Row(key=f"{name}.{len(rows)}", sources=(draw(st.sampled_from(states)),),
+                            to=draw(st.sampled_from(states)),
+                            after_ns=draw(st.sampled_from((0, GRID))),
+                            emit=("ping",) if draw(st.booleans()) else ()))
+        return Region(name=name, group="behaviour", starts=draw(st.sampled_from(states)), kept=kept,
+                      states=tuple(State(name=n, unpowered=n in goes) for n in states),
+                      rows=tuple(rows))
+
+    first = region("r0", "abcd"[: draw(st.integers(3, 4))],
+                   draw(st.sampled_from(({"c"}, {"b", "c"}))), "state")
+    second = region("r1", "ab", draw(st.sampled_from((set(), {"b"}))),
+                    draw(st.sampled_from((None, "state"))))
+    return System(regions=(first, second), events=EVENTS, raw_events=("knob.edge", "wet.edge"))
+
+
+def _come_back_alike(
+    system: System, powering: tuple[str, ...] = (), *, together: int = 2
+) -> set[tuple[tuple[str, ...], tuple[str, ...]]] | None:
+    """What may stand, and what is kept then, after both searches were found to say so; None where
+    that is too much, or does not end.
+    """
+    acts, flags = (*ACTS, *LET_GO_ACTS), (*FLAGS, SUPPLY)
+    brute = Brute(system, acts, flags, (), together, powering).search(limit=2_000)
+    if brute is None or brute.endless:
+        return None
+    machine = Machine(system.regions, acts=acts, flags=flags, powering=powering,
+                      letting={region.name for region in system.regions if region.lets_go})
+    starts = [out for wet in (False, True) for out in machine.starts((wet, True))]
+    search = explore(machine, starts, together=together)
+    keeps = [n for n, region in enumerate(system.regions) if region.kept == "state"]
+
+    def kept(config: Config) -> tuple[str, ...]:
+        found = list(machine.region_states(config))
+        for place, (region, goes) in enumerate(machine.keeping, machine.kept_at):
+            assert (config[place] >= 0) == (config[region] in goes)
+            if config[region] in goes:
+                found[region] = machine.parts[region].states[config[place]]
+        return tuple(found[n] for n in keeps)
+
+    assert {
+        (machine.region_states(config), tuple(machine.flag_values(config).values()), kept(config))
+        for config in search.zones
+    } == {(names, values, tuple(stood[n] for n in keeps)) for names, values, stood in brute.kept}
+    return {(names, tuple(stood[n] for n in keeps)) for names, _, stood in brute.kept}
+
+
+@settings(max_examples=100, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@given(latches(), st.booleans())
+def test_both_come_back_to_what_stood_settled_last(system: System, powered: bool) -> None:
+    """A region that lets go comes back in the state that it kept: the last one before that, of
+    those that stood at the end of an instant.
+    """
+    assume(_come_back_alike(system, FLAGS if powered else ()) is not None)
+
+
+def test_what_stands_within_an_instant_only_is_not_kept() -> None:
+    """The knob and the dwell in one instant: `b` is passed, and `a` is kept."""
+    system = System(events=EVENTS, raw_events=("knob.edge", "wet.edge"), regions=(
+        Region(name="r0", group="behaviour", starts="a", kept="state",
+               states=(State(name="a"), State(name="b"), State(name="c", unpowered=True)),
+               rows=(Row(key="0", sources=("a",), to="b", on="knob.edge"),
+                     Row(key="1", sources=("b",), to="c", on="ping"))),
+        Region(name="r1", group="behaviour", starts="a",
+               states=(State(name="a"), State(name="b")),
+               rows=(Row(key="2", sources=("a",), to="b", after_ns=GRID, emit=("ping",)),))))
+    found = _come_back_alike(system, together=1)
+    assert found is not None
+    assert {kept for names, (kept,) in found if names[0] == "c"} == {"a", "b"}
