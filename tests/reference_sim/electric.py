@@ -6,6 +6,7 @@ by closing in on a sign change. SI units.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from tests.reference_sim.reading import point, si
 K_OVER_Q = 1.380649e-23 / 1.602176634e-19  # exact constants of the SI, volt per kelvin
 VT = K_OVER_Q * 298.15
 MONTH_S = 30.4375 * 86400.0
+NEAR = 1e-8  # what is left after such a step of Newton's rule is of the order of its square
 ITSELF = " itself"  # what the driver of a light takes beside what it lets through
 
 
@@ -26,11 +28,18 @@ def root(
     f: Callable[[float], float], low: float, high: float, to: float = 1e-15
 ) -> float:
     """Where a rising `f` is zero between `low` and `high` (Brent's rule), or the nearer end."""
-    if f(low) >= 0.0:
+    at_low = f(low)
+    if at_low >= 0.0:
         return low
-    if f(high) <= 0.0:
+    at_high = f(high)
+    if at_high <= 0.0:
         return high
-    return float(brentq(f, low, high, xtol=to, rtol=8.9e-16, maxiter=200))
+    known = {low: at_low, high: at_high}  # asked for once more
+
+    def at(x: float) -> float:
+        return known[x] if x in known else f(x)
+
+    return float(brentq(at, low, high, xtol=to, rtol=8.9e-16, maxiter=200))
 
 
 class Diode:
@@ -83,7 +92,7 @@ class Diode:
             e = math.exp(y)
             step = (scale * y + drop * (e - 1.0) - volt) / (scale + drop * e)
             y -= step
-            if abs(step) < 1e-14 * (1.0 + y):
+            if abs(step) < NEAR * (1.0 + y):
                 break
         return self.saturation * math.expm1(y)
 
@@ -145,6 +154,7 @@ def light_law(spec: dict[str, Any], supply: Supply) -> Law:
                 return constant
             model = Transistor(switch)
 
+            @functools.lru_cache(maxsize=64)  # a node is asked at its ends, and where it settles
             def modelled(volt: float, lit: int) -> float:
                 many = lit if segments else leds
                 return sum(model.currents(volt, base, diode, ohm, many))
@@ -185,7 +195,7 @@ class Transistor:
                 e = one * math.exp(vbe / VT)
                 step = (base * (e - rest) + vbe - volt) / (1.0 + base * e / VT)
                 vbe -= step
-                if abs(step) < 1e-14:
+                if abs(step) < NEAR * VT:
                     break
             e_vbe = math.exp(vbe / VT)
             e_vbc = e_vbe * fall

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 import tomllib
 from fractions import Fraction
@@ -59,6 +60,7 @@ def file(text: str) -> dict[str, Any]:
     return tomllib.loads(text)
 
 
+@functools.lru_cache(maxsize=4096)
 def exact(text: str) -> Fraction:
     """The exact SI value of a quantity text; a tolerance after the value is left out."""
     text = text.split("±")[0].split("(")[0].strip()
