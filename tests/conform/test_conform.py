@@ -371,7 +371,8 @@ def test_whatever_a_firmware_prints_is_a_difference(hook, tmp_path, name):
     program.write_text(f"#!/bin/sh\n{body}\n")
     program.chmod(0o755)
     gadget, prepared, drives, _ = hook
-    firmware = Firmware(program, timeout_s=2.0)
+    silent = word == "no answer in time" and name != "leaves a child"  # which takes its time
+    firmware = Firmware(program, timeout_s=0.5 if silent else 2.0)
     with contextlib.suppress(UsageError):
         firmware.say_hello()
     found = firmware.differs(drives[0])
