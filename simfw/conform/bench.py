@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["look_at"]
 
 PPM = 1_000_000
+DIGITS, ALL_DIGITS = 3, 6
 
 
 def look_at(subject: Subject, found: Difference, kind: str, name: str) -> str:
@@ -66,10 +67,15 @@ def _switched(subject: Subject, event: str) -> list[str]:
 def _levels(subject: Subject, found: Difference, name: str) -> str:
     """What the model has there from its report on, and what the firmware."""
     said = []
-    for who, line in (("the model", found.expected), ("the firmware", found.told)):
-        words = line.split(" ")
-        if words[:1] == ["out"] and words[2:3] == [name] and len(words) > 3:
-            text = _level(subject, name, words[3])
+    pairs = [("the model", found.expected.split(" ")), ("the firmware", found.told.split(" "))]
+    about = [words for _, words in pairs
+             if words[:1] == ["out"] and words[2:3] == [name] and len(words) > 3]  # fmt: skip
+    # As many digits as tell the two apart: a part per million needs six.
+    alike = len({_level(subject, name, words[3], DIGITS) for words in about}) < len(
+        {words[3] for words in about})
+    for who, words in pairs:
+        if words in about:
+            text = _level(subject, name, words[3], ALL_DIGITS if alike else DIGITS)
             said.append(f"{who} has it {text} from {_time(words[1])} on")
         else:
             said.append(f"{who} changes nothing")
@@ -80,11 +86,11 @@ def _time(word: str) -> str:
     return format_duration(int(word)) if word.isascii() and word.isdigit() else "an unknown time"
 
 
-def _level(subject: Subject, name: str, word: str) -> str:
+def _level(subject: Subject, name: str, word: str, digits: int) -> str:
     if not (word.isascii() and word.isdigit()) or len(word) > 9:
         return "at no level"
     if int(word) == 0:
         return "off"
     if name in subject.segments:
         return f"at {int(word)} of {subject.segments[name]} segments"
-    return f"at {format_percent(int(word) / PPM)}"
+    return f"at {format_percent(int(word) / PPM, digits)}"

@@ -17,10 +17,11 @@ from simfw.conform.bench import look_at
 from simfw.conform.firmware import Difference, time_of
 from simfw.errors import EndlessInstant
 from simfw.quantity import format_duration
-from simfw.report.specification.requirements import OUTPUT, Requirement, driven, kept_origin
+from simfw.report.specification.requirements import OUTPUT, START, Requirement, kept_origin
 from simfw.report.specification.subject import Subject, subject_of
 from simfw.vectors.around import read_in
 from simfw.vectors.build import Rehearsal, replay_scenario, to_scenario
+from simfw.vectors.items import HELD
 from simfw.vectors.replay import let_go
 
 if TYPE_CHECKING:
@@ -169,9 +170,11 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
                          "due" if at > found.time_ns else "fired", subject.by_key[key])
                 for key in _telling(subject, notes[at].fired, kind, name, certain)]  # fmt: skip
     note = notes.get(found.time_ns)
+    if note is not None and kind in ("wake", "sleep"):
+        speaks = _awake_in(system, note.states) or speaks
     if note is not None and all(row.standing == "due" for row in rows):
         rows = [*_held_back(subject, note, found.time_ns, speaks, kind, name), *rows]
-    if note is not None and not rows:
+    if note is not None and not rows and found.expected == "nothing":
         rows = [
             FiredRow(key, _region_of(system, key), at, "due", subject.by_key[key])
             for at, key in sorted(note.ends) if at > found.time_ns
@@ -189,6 +192,7 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
         if region.name in named)  # fmt: skip
     memories = {kept_origin(system.region(name)) for name in brought_back}
     kept = [one for one in subject.requirements if one.origin in memories][:MOST_NAMED]
+    kept += _of_power_up(subject, found, supply)
     speaking = [*(row.requirement for row in rows), *kept]
     speaking += [one for one in subject.requirements if _speaks(subject, one, kind, name, rows)]
     return Placed(
@@ -196,6 +200,18 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
         requirements=tuple(dict.fromkeys(speaking))[: MOST_NAMED + len(kept)],
         bench=look_at(subject, found, kind, name), supply=supply,
     )  # fmt: skip
+
+
+def _of_power_up(subject: Subject, found: Difference, supply: Sequence[SupplyChange]
+                 ) -> list[Requirement]:  # fmt: skip
+    """What is said of the supply that came back after a loss, and of contacts that were closed when
+    it came.
+    """
+    back = any(one.text == POWER_UP for one in supply)
+    closed = {f"{act.name}.contact" for act in found.drive.acts if act.kind == "held"}
+    return [one for one in subject.requirements
+            if (back and one.part == START and not one.keeps)
+            or (one.part in closed and HELD in one.items)]  # fmt: skip
 
 
 def _held_back(subject: Subject, note: _Note, time_ns: int, speaks: Sequence[str], kind: str,
@@ -262,12 +278,24 @@ def _brought_back(system: System, notes: Mapping[int, _Note], back_ns: Sequence[
 def _about(report: str, system: System) -> tuple[str, str]:
     """The kind of a report and the output or event that it names; empty where it is none."""
     words = report.split(" ")
-    known = {"out": driven(system), "event": system.events}
+    known = {"out": _having_a_say(system), "event": system.events}
     if words[0] in ("wake", "sleep"):
         return words[0], ""
     if words[0] in known and len(words) > 2 and words[2] in known[words[0]]:
         return words[0], words[2]
     return "", ""
+
+
+def _having_a_say(system: System) -> dict[str, dict[str, None]]:
+    """For each output the regions with a say on its level: by a level, a sequence, a dial or a
+    factor.
+    """
+    found: dict[str, dict[str, None]] = {}
+    for region in system.regions:
+        for state in region.states:
+            for name in state.touches:
+                found.setdefault(name, {})[region.name] = None
+    return found
 
 
 def _model_acts(found: Difference, kind: str, name: str) -> list[int]:
@@ -323,17 +351,30 @@ def _telling(subject: Subject, fired: Sequence[str], kind: str, name: str, certa
         mine = [key for key in fired if name in rows[key].emit]
     elif kind == "out":
         mine = [key for key in fired if name in subject.by_key[key].pins]
-        drives = {region.name for region, _, _ in driven(subject.system).get(name, ())}
+        drives = _having_a_say(subject.system).get(name, ())
         mine = mine or [key for key in fired if _region_of(subject.system, key) in drives]
     else:
-        mine = []
+        waking = _speaking(subject.system, kind, name) if kind else []
+        mine = [key for key in fired if _region_of(subject.system, key) in waking]
+        mine = mine if certain else []
     return mine or (fired if certain else [])
 
 
+def _awake_in(system: System, states: Sequence[str]) -> list[str]:
+    """The regions that keep the controller awake in these states."""
+    return [region.name for region, state in zip(system.regions, states, strict=True)
+            if region.state(state).awake]  # fmt: skip
+
+
 def _speaking(system: System, kind: str, name: str) -> list[str]:
-    """The regions that what was told is of: that drive it, emit it, or else all written ones."""
-    if kind == "out":
-        found = [region.name for region, _, _ in driven(system).get(name, ())]
+    """The regions that what was told is of: that drive it, emit it, keep the controller awake, or
+    else all written ones.
+    """
+    if kind in ("wake", "sleep"):
+        found = [region.name for region in system.regions
+                 if any(state.awake for state in region.states)]  # fmt: skip
+    elif kind == "out":
+        found = [*_having_a_say(system).get(name, ())]
     elif kind == "event":
         found = [region.name for region in system.regions
                  if any(name in row.emit for row in region.rows)]  # fmt: skip
@@ -345,9 +386,12 @@ def _speaking(system: System, kind: str, name: str) -> list[str]:
 
 def _speaks(subject: Subject, one: Requirement, kind: str, name: str, rows: Sequence[FiredRow]
             ) -> bool:  # fmt: skip
-    """Whether a requirement speaks of an output, or of an event that no row here emits."""
+    """Whether a requirement speaks of an output (of the values of a dial, too, that it follows), or
+    of an event that no row here emits.
+    """
     if kind == "out":
-        return one.part == f"{OUTPUT}{name}"
+        values = one.part in subject.gadget.dials and not one.keys and name in one.pins
+        return values or one.part == f"{OUTPUT}{name}"
     if kind != "event" or rows:
         return False
     emitting = {row.key for region in subject.system.regions for row in region.rows

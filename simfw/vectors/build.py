@@ -28,7 +28,7 @@ from simfw.vectors.drills import (
 )
 from simfw.vectors.exact import Closeness
 from simfw.vectors.faults import Fault
-from simfw.vectors.items import all_items, count_kinds, drill_items, key_of, reached_states
+from simfw.vectors.items import HELD, all_items, count_kinds, drill_items, key_of, reached_states
 from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay, Replayer, Track
 from simfw.vectors.search import hand_m, search
@@ -47,7 +47,7 @@ TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
 BENCH = ("measured", "status", "held", "supply")  # acts that only a bench can do
 RESTING_V = 3.8
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
-             "power held": "power-up with a contact closed"}  # fmt: skip
+             HELD: "power-up with a contact closed"}  # fmt: skip
 EXACT = ("expiry", "regions", "order", "sign", "step")  # faults that show to the nanosecond only
 WORTH_FOLDING_NS = 30_000 * MS
 LONGEST_TAIL_NS = 10_000 * MS

@@ -24,11 +24,12 @@ from simfw.behaviour.expression import Constant, Flag, levels_in
 from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.region import Region, Row, System
 
-__all__ = ["CLOSE", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items", "key_of",
-           "limits_of", "may_be_cut", "may_follow", "reached_states", "repeats",
+__all__ = ["CLOSE", "HELD", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items",
+           "key_of", "limits_of", "may_be_cut", "may_follow", "reached_states", "repeats",
            "scaled_levels"]  # fmt: skip
 
 NO_CONTACT = ("usb.edge", "status.edge")
+HELD = "power held"  # a contact that is closed before power-up
 MOST_PAIRS = 400
 LEAST_NS = 1_000_000
 READINGS = ("gauge.measured", "gauge.counted")  # what a gauge goes by: volts, or a count
@@ -159,7 +160,7 @@ def all_items(system: System) -> tuple[str, ...]:
     if "usb.edge" in system.raw_events:
         found.append("power usb")
     if any(name.endswith(".edge") and name not in NO_CONTACT for name in system.raw_events):
-        found.append("power held")
+        found.append(HELD)
     for region in system.regions:
         passed = _passed_first(region)
         for row in region.rows:

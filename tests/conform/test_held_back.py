@@ -48,9 +48,44 @@ def press(name: str, at_ms: int) -> list[Act]:
     return [Act((at_ms + by) * MS, "contact", name, float(not by)) for by in (0, 50)]
 
 
-def told(acts: list[Act], at_ms: int, told: str, expected: str = "nothing") -> Placed:
+WINK = """
+[gadget]
+name = "Shelf mark"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[loads.mark]
+current = "10 mA"
+[loads.lamp]
+current = "10 mA"
+[controller]
+awake = "1 mA"
+asleep = "1 uA"
+[buttons.key]
+debounce = "5 ms"
+[buttons.tap]
+debounce = "5 ms"
+style = "first-edge"
+[sequences.wink]
+steps = ["on for 40 ms", "off for 960 ms"]
+[dials.dim]
+values = ["4.9508 %", "100 %"]
+rows = [{ on = "tap.press", step = 1 }]
+[behaviour.shelf]
+starts = "dark"
+states.dark = {}
+states.lit = { mark = "wink", lamp = "dim" }
+rows = [
+  { on = "key.press", from = "dark", to = "lit" },
+  { after = "10 s", from = "lit", to = "dark" },
+]
+"""
+
+
+def told(acts: list[Act], at_ms: int, told: str, expected: str = "nothing", text: str = LAMP
+         ) -> Placed:  # fmt: skip
     """Where the model was when a firmware told something else."""
-    prepared = Prepared(gadget(LAMP, ""))
+    prepared = Prepared(gadget(text, ""))
     ends_ns = 5000 * MS
     replay = Rehearsal(prepared).play(charge=0.5, acts=acts, ends_ns=ends_ns)
     found = Difference(drive=Drive("by hand", 0.5, tuple(acts), ends_ns, replay),
@@ -116,3 +151,62 @@ def test_a_contact_that_was_open_before_power_up_is_told_as_open() -> None:
     """One that rests closed is held open there."""
     assert Act(0, "held", "lid", 0.0).text == "lid is open already"
     assert Act(0, "held", "lid", 1.0).text == "lid is closed already"
+
+
+def test_the_step_of_a_sequence_is_told_with_the_sentence_of_its_output() -> None:
+    """Lit at 1.005 s, the mark goes off 40 ms later by its sequence: the time that runs is no
+    cause.
+    """
+    place = told(press("key", 1000), 1045, "nothing", f"out {1045 * MS} mark 0", WINK)
+    assert [one.text for one in place.requirements if "`wink`" in one.text] == [
+        place.requirements[0].text]
+    assert place.rows == ()
+    assert [f"{one.region}.{one.state}" for one in place.stood] == ["shelf.lit"]
+    assert "look at mark 45 ms later: the model has it off from 1.045 s on" in place.bench
+
+
+def test_levels_that_differ_by_a_millionth_are_told_apart() -> None:
+    """4.9508 % and 4.9507 % have the same three digits; the table of the dial is named."""
+    place = told(press("key", 1000), 1005, f"out {1005 * MS} lamp 49507",
+                 f"out {1005 * MS} lamp 49508", WINK)  # fmt: skip
+    assert "the model has it at 4.9508 % from" in place.bench
+    assert "the firmware has it at 4.9507 % from" in place.bench
+    assert any("the table of `dim`" in one.text for one in place.requirements)
+
+
+def test_levels_that_are_far_apart_keep_three_digits() -> None:
+    """One hundred per cent and about five."""
+    place = told(press("key", 1000), 1005, f"out {1005 * MS} lamp 1000000",
+                 f"out {1005 * MS} lamp 49508", WINK)  # fmt: skip
+    assert "at 4.95 % from" in place.bench
+
+
+def test_what_keeps_the_controller_awake_is_told_of_a_sleep_too_early() -> None:
+    """At 1.003 s the contact settles, up to 1.005 s: its region is told, and what is due there."""
+    place = told(press("key", 1000), 1003, f"sleep {1003 * MS}", text=WINK)
+    assert "key.contact.bouncing" in {f"{one.region}.{one.state}" for one in place.stood}
+    assert {(row.region, row.standing, row.time_ns) for row in place.rows} == {
+        ("key.contact", "due", 1005 * MS)}
+
+
+def test_after_a_loss_of_the_supply_the_new_beginning_is_named() -> None:
+    """A firmware that keeps what it should forget; without a loss nothing is said of power-up."""
+    cut = [Act(500 * MS, "supply", "supply", 0.0), Act(600 * MS, "supply", "supply", 1.0)]
+    at = 1005 * MS
+    for acts, numbers in ((cut, 1), ([], 0)):
+        place = told([*acts, *press("key", 1000)], 1005, f"out {at} lamp 1000000",
+                     f"out {at} lamp 49508", WINK)  # fmt: skip
+        assert sum(one.number.startswith("ORDER") for one in place.requirements) == numbers
+
+
+@pytest.mark.parametrize("name", ["key", "tap"])
+def test_a_contact_that_is_closed_before_power_up_has_a_requirement_that_is_kept(name: str) -> None:
+    """Nothing is emitted before the contact opens, nor for its opening; the sentence is named where
+    a firmware takes it for a press.
+    """
+    acts = [Act(0, "held", name, 1.0), Act(1000 * MS, "contact", name, 0.0)]
+    replay = Rehearsal(Prepared(gadget(WINK, ""))).play(charge=0.5, acts=acts, ends_ns=3000 * MS)
+    assert [event for event in replay.events if event[1].startswith(name)] == []
+    place = told(acts[:1], 5, f"event {5 * MS} {name}.press", text=WINK)
+    assert [one.part for one in place.requirements
+            if "is closed before power-up" in one.text] == [f"{name}.contact"]

@@ -47,7 +47,8 @@ FIRST = (
 )
 HOLDS = (
     "Each length of a hold has an event of its own, told when it is reached. Repeats begin one "
-    "period after the first of them and go on through the others."
+    "period after the first of them and go on through the others. A press that is released in the "
+    "very instant of its hold has none; a release in the very instant of a repeat comes after it."
 )
 COUNTED = (
     "Presses in a row are counted as long as each follows the release before it in time. The "
@@ -418,7 +419,8 @@ def _gauge(subject: Subject) -> Section:
         order = ", ".join([*told, "`cell.back`"])
         text += (f" The events of one sample come in the order {order}, "
                  "then that of the bars; bars and `cell` have both changed before the first of "
-                 "them is heard.")  # fmt: skip
+                 "them is heard. A sample itself is heard like an event: what its instant has put "
+                 "into the queue before it is judged with the bars and the `cell` of before.")
     blocks: list[Block] = [Paragraph(text)]
     if counts and gauge.capacity is not None and gauge.power_up is not None:
         blocks += [Paragraph(COUNT), Bullets((

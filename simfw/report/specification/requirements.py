@@ -23,7 +23,7 @@ from simfw.quantity import format_duration, format_percent
 from simfw.report.specification.sequences import played, played_text
 from simfw.report.specification.windows import Corners, Window
 from simfw.report.specification.words import drive_text, in_words
-from simfw.vectors.items import scaled_levels
+from simfw.vectors.items import HELD, scaled_levels
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -345,7 +345,7 @@ def requirements(
     starts = in_words(f"`{region.name}` in `{region.starts}`" for region in system.regions
                       if region.group in ("dials", "behaviour"))  # fmt: skip
     backs = tuple(f"back {name}" for name in system.powered_by if system.holds)
-    power_ups = ("power alone", "power usb", "power held", *backs)
+    power_ups = ("power alone", "power usb", HELD, *backs)
     found = [
         Requirement(
             number=numbers.of("order", "power-up"),

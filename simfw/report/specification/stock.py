@@ -18,6 +18,7 @@ from simfw.report.specification.dials import dial_requirements
 from simfw.report.specification.requirements import Numbers, Pattern, Requirement, span
 from simfw.report.specification.windows import Corners
 from simfw.report.specification.words import in_words
+from simfw.vectors.items import HELD
 
 __all__ = ["DESCRIBED", "Maker", "stock_requirements"]
 
@@ -126,6 +127,10 @@ def _contact(make: Maker, name: str, button: Button) -> None:
     make.add(part, "blip", "when" if button.style == "first-edge" else "if", text,
              [row for row in rows if row.key not in known], pins=pins,
              seen=lambda row: row.on is None)  # fmt: skip
+    if not sampled:
+        make.add(part, "power", "if", f"If contact `{name}` is closed before power-up, then the "
+                 f"firmware shall take `{name}.pressed` not to hold, and emit nothing for the "
+                 "contact before its first edge.", [], pins=pins, items=(HELD,))  # fmt: skip
 
 
 def _either(make: Maker, button: Button, when: str) -> str:
@@ -181,9 +186,10 @@ def _gesture(make: Maker, gadget: Gadget, name: str, button: Button) -> None:
         hold, time = button.hold_lengths[0][0], span(make.corners.timing(button.repeat))
         mine = make.rows(f"{name}.repeats")
         make.add(f"{name}.repeats", "repeat", "when", f"When {time} have passed since "
-                 f"`{name}.{hold}` or the last `{name}.repeat`, and no `{name}.release` in an "
-                 "earlier instant" + (" and no chord" if chords else "") + " has come, the "
-                 f"firmware shall emit `{name}.repeat`.", list(mine), pins=pins,
+                 f"`{name}.{hold}` or the last `{name}.repeat`, with no `{name}.release`"
+                 + (" and no chord" if chords else "") + " in the instant of that event or between "
+                 f"it and this instant, the firmware shall emit `{name}.repeat`.",
+                 list(mine), pins=pins,
                  seen=lambda row: bool(row.emit))  # fmt: skip
     less = ["a hold"] * holds + ["a double click"] * (button.most_clicks == 2) + [
         "the highest count"] * (button.most_clicks > 2) + ["a second hold"] * (
