@@ -10,7 +10,7 @@ from simfw.circuit.circuit import Circuit
 from simfw.engine.corners import changed
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
-from simfw.gadget.quantities import quantities
+from simfw.gadget.quantities import places, quantities
 from simfw.quantity import Timing
 
 __all__ = ["World", "rows_ignore", "start_ends"]
@@ -39,6 +39,7 @@ class World:
         self._base = Prepared(gadget).without_rules()
         self._latest: tuple[dict[str, float], Prepared] = ({}, self._base)
         self._rows: dict[tuple[tuple[str, float], ...], Prepared] = {(): self._base}
+        self._places = places(gadget)
         self._timings = {
             key: figure.ns for key, figure in quantities(gadget).items()
             if isinstance(figure, Timing) and not key.startswith(_OTHERS)
@@ -57,7 +58,7 @@ class World:
         if values == self._latest[0]:
             return self._latest[1]
         figures = self.figures(values)
-        gadget, reference_v = changed(self.gadget, figures)
+        gadget, reference_v = changed(self.gadget, figures, known=self._places)
         # Rows that read the same are built once: most observations depend on few figures.
         read = tuple((key, n) for key, n in figures.items() if not rows_ignore(key))
         rows = self._rows.get(read)

@@ -107,6 +107,7 @@ class Circuit:
         self._feeds: dict[tuple[ChargerMode, float], Feed | None] = {}
         self._path = power_path_of(gadget, self._fed)
         self._ends: dict[LoadSet, float] = {}
+        self._steps: dict[LoadSet, tuple[ChargerStep, ...]] = {}
         top = float(self._cell.curve.voltage_v[-1])
         if self.charger is not None:
             top = max(top, self.charger.float_v)
@@ -168,6 +169,12 @@ class Circuit:
 
     def steps(self, loads: LoadSet) -> tuple[ChargerStep, ...]:
         """The charger's steps in a load set while its supply stays in; none without a charger."""
+        found = self._steps.get(loads)
+        if found is None:
+            found = self._steps[loads] = self._steps_of(loads)
+        return found
+
+    def _steps_of(self, loads: LoadSet) -> tuple[ChargerStep, ...]:
         charger = self.charger
         if charger is None:
             return ()
@@ -279,6 +286,13 @@ class Circuit:
             short=short,
         )
 
+    def terminal_v(self, loads: LoadSet, charge: float) -> float:
+        """The terminal voltage (V) that `solve` finds for a load set at one charge (0..1)."""
+        s = np.array([charge])
+        plan = self._plan(loads)
+        volts, _, _ = self._settled(plan, plan.phases[0], self._source(s, loads), loads)
+        return float(volts[0])
+
     def totals(self, loads: Sequence[LoadSet], charge: ArrayLike) -> Totals:
         """What `solve` finds for many load sets at n charges (0..1), all consumers together.
 
@@ -323,7 +337,7 @@ class Circuit:
             open_circuit_v=ocv,
             inner_v=ocv - ohm * lost,
             lost_a=lost,
-            ohm=np.broadcast_to(np.asarray(ohm, dtype=float), charge.shape),
+            ohm=ohm if np.shape(ohm) == charge.shape else np.full(charge.shape, ohm),
             feed=None if charger is None or self.on_path(loads) else (
                 self._feed(charger, loads.charger, warmth)),
             float_v=np.inf if charger is None else charger.float_at(warmth),

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +31,8 @@ Array = NDArray[np.float64]
 # The reverse gain that an npn has where the file gives none: the default of the model in the
 # public circuit simulator (Nagel 1975, ERL-M520, table of bipolar parameters: BR = 1).
 REVERSE_GAIN = 1.0
+
+_KEPT = 64  # channels whose tables are kept (each about 100 kB), and diodes
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,10 @@ class Channel:
     regulator: Regulator = NO_REGULATOR
 
     def branch(self, grid: Grid) -> Branch:
+        """The channel tabulated over the grid: once for all gadgets that have the same."""
+        return _branch(self, grid)
+
+    def tabulated(self, grid: Grid) -> Branch:
         """Tabulate the channel over the grid."""
         volts = grid.nodes_v
         if self.on_pin:
@@ -107,6 +114,11 @@ class Channel:
         current = self.diode.current_a(inner, ohm)
         slope = 1.0 / (self.diode.slope_ohm(current) + ohm)
         return current, np.where(volts > self.drop_v, slope, 0.0)
+
+
+@lru_cache(maxsize=_KEPT)
+def _branch(channel: Channel, grid: Grid) -> Branch:
+    return channel.tabulated(grid)
 
 
 def light_channel(
@@ -175,9 +187,12 @@ def _channel(
     )
 
 
+_fitted = lru_cache(maxsize=_KEPT)(fit_diode)
+
+
 def _diode(key: str, forward: Sequence[ForwardPoint], file: str) -> Diode:
     try:
-        return fit_diode([(point.voltage_v.value, point.current_a.value) for point in forward])
+        return _fitted(tuple([(point.voltage_v.value, point.current_a.value) for point in forward]))
     except NotADiodeError as error:
         text = f"these points are not a diode's: {error}"
         raise DescriptionError([Problem(key=f"{key}.forward", text=text, file=file)]) from error

@@ -103,14 +103,16 @@ class Feed:
         drop = np.maximum(self.input_v - voltage_v, 1e-6)
         if self.heat_w is not None:
             warm = self.heat_w / drop
-            amps, slope = np.where(warm < amps, [warm, warm / drop], [amps, slope])
+            less = warm < amps
+            amps, slope = np.where(less, warm, amps), np.where(less, warm / drop, slope)
         if self.pass_s is not None:
             through = np.maximum(self.input_v - voltage_v, 0.0) * self.pass_s
-            amps, slope = np.where(through < amps, [through, 0.0 * drop - self.pass_s],
-                                   [amps, slope])
+            less = through < amps
+            amps, slope = np.where(less, through, amps), np.where(less, -self.pass_s, slope)
         if self.through is not None:
             passed, steep = self.through.with_slope(voltage_v)
-            amps, slope = np.where(passed < amps, [passed, steep], [amps, slope])
+            less = passed < amps
+            amps, slope = np.where(less, passed, amps), np.where(less, steep, slope)
         return amps, slope
 
 
@@ -121,7 +123,9 @@ def settle(
 
     `source_v` holds the open-circuit voltage less what is drawn inside the cell.
     """
-    resistance = np.broadcast_to(np.asarray(resistance_ohm, dtype=float), source_v.shape)
+    resistance = np.asarray(resistance_ohm, dtype=float)
+    if resistance.shape != source_v.shape:
+        resistance = np.broadcast_to(resistance, source_v.shape)
     if not resistance.any():
         return source_v.copy()
     low, high = bracket(source_v, resistance, feed)

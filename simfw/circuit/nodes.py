@@ -23,6 +23,8 @@ Levels = tuple[tuple[float, ...], tuple[float, ...]]  # of the voltage (V), of t
 RELATIVE_ERROR = 3e-7
 _MOST_NODES = 60_000
 _MANY = 100  # points above which a solution costs by its points
+_AHEAD = 126  # points that cost as good as nothing beside the call that brings them
+_FEW_LEVELS, _MOST_LEVELS = 3, 6  # halvings that are solved for in one call: the first time, later
 _FINEST = 1e-9  # width of the narrowest piece: a kink is closed in no further
 _SAME = 1e-11  # charges that need not be told apart
 _CLOSER = 3  # times that a straight line is drawn to where something passes a level
@@ -42,38 +44,43 @@ def refined(
     # A call costs more than its points: the first middles come along.
     both = _stack(solve(np.concatenate([nodes, 0.5 * (nodes[:-1] + nodes[1:])])))
     table, first = both[:, : len(nodes)], both[:, len(nodes) :]
-    suspect = np.ones(len(nodes) - 1, dtype=bool)
-    ahead: Array | None = first  # the middles of the suspects, where they are solved already
-    while suspect.any() and len(nodes) < _MOST_NODES:
-        left = np.flatnonzero(suspect)
-        middles = 0.5 * (nodes[left] + nodes[left + 1])
-        quarters: Array | None = None
-        if ahead is not None:
-            exact = ahead
-        elif len(left) > _MANY:
-            exact = _stack(solve(middles))
-        else:
-            # Those that may be asked for next come along likewise.
-            near = 0.5 * (nodes[left] + middles)
-            far = 0.5 * (middles + nodes[left + 1])
-            exact, *quarter = np.split(_stack(solve(np.concatenate([middles, near, far]))), 3, 1)
-            quarters = np.stack(quarter, axis=2)
-        wrong = np.abs(exact - 0.5 * (table[:, left] + table[:, left + 1]))
+    found, columns, count = [nodes], [table], len(nodes)
+    # The pieces that are looked at: their ends, and what was found there.
+    low, high, at_low, at_high = nodes[:-1], nodes[1:], table[:, :-1], table[:, 1:]
+    # What was found at their middles, at those of their halves and so on, where it is solved.
+    ahead = [first]
+    levels = _FEW_LEVELS
+    while count < _MOST_NODES:
+        middles = 0.5 * (low + high)
+        if not ahead:
+            # Those that may be asked for next come along likewise. What errs for long has a corner,
+            # and is closed in to the finest.
+            most = max(2, (_AHEAD // len(low) + 1).bit_length() - 1)
+            several = 1 if len(low) > _MANY else min(levels, most)
+            ahead = _solved_ahead(solve, low, high, several)
+            levels = _MOST_LEVELS
+        exact = ahead[0].reshape(len(table), len(low))
+        wrong = np.abs(exact - 0.5 * (at_low + at_high))
         total = np.abs(exact[:-1]).sum(axis=0)
         bound = np.maximum(relative_error * total, 1e-18)
         bad = (wrong[:-1] > bound).any(axis=0) | (wrong[-1] > 4.0 * relative_error)
-        width = np.diff(nodes)[left]
+        width = high - low
         bad = (bad & (width > _FINEST)) | (width > _WIDEST)
+        if not bad.any():
+            break
         # Only pieces that err are halved, and only their halves are looked at again.
-        halved = left[bad]
-        count = len(nodes) + len(halved)
-        old = np.ones(count, dtype=bool)
-        old[halved + 1 + np.arange(len(halved))] = False
-        nodes, table = _woven(old, nodes, middles[bad]), _woven(old, table, exact[:, bad])
-        # Both halves of a piece: the one that ends at the new node, and the one that begins there.
-        suspect = ~old[:-1] | ~old[1:]
-        ahead = None if quarters is None else quarters[:, bad].reshape(len(table), -1)
-    return nodes, table
+        middles, exact = middles[bad], exact[:, bad]
+        found.append(middles)
+        columns.append(exact)
+        count += len(middles)
+        low, high = _paired(low[bad], middles), _paired(middles, high[bad])
+        at_low, at_high = _paired(at_low[:, bad], exact), _paired(exact, at_high[:, bad])
+        ahead = [one[:, bad].reshape(len(table), len(low), -1) for one in ahead[1:]]
+    if len(found) == 1:
+        return nodes, table
+    nodes = np.concatenate(found)
+    order = np.argsort(nodes)
+    return nodes[order], np.concatenate(columns, axis=1)[:, order]
 
 
 def filled(
@@ -120,12 +127,30 @@ def passed(
     return nodes, table
 
 
-def _woven(old: NDArray[np.bool_], before: Array, new: Array) -> Array:
-    """Columns `before` in the places `old`, `new` in the others."""
-    woven = np.empty((*before.shape[:-1], len(old)))
-    woven[..., old] = before
-    woven[..., ~old] = new
-    return woven
+def _solved_ahead(solve: Solve, low: Array, high: Array, levels: int) -> list[Array]:
+    """What `solve` finds at the middles of n pieces, at those of their halves and so on.
+
+    For each of the `levels` the columns of each piece (rows by n by 1, 2, 4, ...), rising.
+    """
+    found: list[Array] = []
+    ends = np.stack([low, high], axis=1)
+    for _ in range(levels):
+        middles = 0.5 * (ends[:, :-1] + ends[:, 1:])
+        found.append(middles)
+        both = np.empty((len(low), 2 * ends.shape[1] - 1))
+        both[:, ::2], both[:, 1::2] = ends, middles
+        ends = both
+    table = _stack(solve(np.concatenate([one.ravel() for one in found])))
+    parts, start = [], 0
+    for one in found:
+        parts.append(table[:, start : start + one.size].reshape(len(table), *one.shape))
+        start += one.size
+    return parts
+
+
+def _paired(some: Array, others: Array) -> Array:
+    """Of each of some columns and of others the one beside the other."""
+    return np.stack([some, others], axis=-1).reshape(*some.shape[:-1], -1)
 
 
 def _stack(solution: Solution) -> Array:

@@ -67,7 +67,7 @@ def clock_of(circuit: Circuit, loads: LoadSet, known: Clocks) -> Clock:
             leaks=[n for n, name in enumerate(circuit.consumers) if name == "leakage"]
             if circuit.on_path(loads) else None,
         )
-        clock.solved_v = lambda charge: float(circuit.solve(loads, charge).voltage_v[0])
+        clock.solved_v = lambda charge: circuit.terminal_v(loads, charge)
     return clock
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from simfw.gadget.model import Gadget
-from simfw.gadget.quantities import ranged, with_values
+from simfw.gadget.quantities import Places, ranged, with_values
 from simfw.quantity import Timing
 
 __all__ = ["REFERENCE", "changed", "ends_of", "worst_and_best"]
@@ -18,13 +18,15 @@ __all__ = ["REFERENCE", "changed", "ends_of", "worst_and_best"]
 REFERENCE = "controller.reference"
 
 
-def changed(gadget: Gadget, values: Mapping[str, float]) -> tuple[Gadget, float | None]:
+def changed(
+    gadget: Gadget, values: Mapping[str, float], *, known: Places | None = None
+) -> tuple[Gadget, float | None]:
     """The gadget with other values, and the true reference voltage where it is among them.
 
-    What the firmware takes its reference for stays the nominal value.
+    What the firmware takes its reference for stays the nominal value. `known`: see `with_values`.
     """
     others = {key: value for key, value in values.items() if key != REFERENCE}
-    return (with_values(gadget, others) if others else gadget), values.get(REFERENCE)
+    return (with_values(gadget, others, known=known) if others else gadget), values.get(REFERENCE)
 
 
 def ends_of(gadget: Gadget) -> dict[str, tuple[float, float]]:

@@ -51,7 +51,7 @@ class Prepared:
             Circuit(gadget, reference_v=reference_v) if like is None else like.circuit
         )
         self.system: System = build_system(gadget) if rows is None else rows.system
-        self.rules = build_rules(gadget, self.system)
+        self.rules = build_rules(gadget, self.system) if rows is None else rows.rules
         self.clocks: Clocks = Clocks() if like is None else like.clocks
         self.ticking: tuple[frozenset[int], ...] = (
             ticking_states(self.system) if rows is None else rows.ticking

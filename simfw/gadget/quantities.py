@@ -11,10 +11,11 @@ from pydantic import BaseModel
 from simfw.gadget.model import Gadget
 from simfw.quantity import Figure, Timing
 
-__all__ = ["Whole", "quantities", "ranged", "whole_numbers", "with_values"]
+__all__ = ["Places", "Whole", "places", "quantities", "ranged", "whole_numbers", "with_values"]
 
 Quantity = Figure | Timing
 Step = str | int
+Places = dict[str, tuple[Step, ...]]
 _LEAVES = (str, int, float)  # they hold no quantity; most of what a gadget holds is one of them
 
 
@@ -46,15 +47,23 @@ def ranged(gadget: Gadget) -> dict[str, Quantity]:
     return {key: quantity for key, quantity in quantities(gadget).items() if _is_ranged(quantity)}
 
 
-def with_values(gadget: Gadget, values: Mapping[str, float]) -> Gadget:
+def places(gadget: Gadget) -> Places:
+    """Where each quantity of a gadget stands, by its key, for `with_values`."""
+    return {_key(path): path for path, _ in _walk(gadget, ())}
+
+
+def with_values(
+    gadget: Gadget, values: Mapping[str, float], *, known: Places | None = None
+) -> Gadget:
     """`gadget` with other nominal values: key -> SI number (nanoseconds for a `Timing`).
 
-    The quantities named lose their range. Whole numbers may be named too. Raises KeyError for a key
-    that the gadget does not have.
+    The quantities named lose their range. Whole numbers may be named too. Asked often of one
+    gadget, hand over its `places` as `known`. Raises KeyError for a key that the gadget does not
+    have.
     """
-    paths = {_key(path): path for path, _ in _walk(gadget, ())}
+    paths = places(gadget) if known is None else known
     if not values.keys() <= paths.keys():
-        paths |= {_key(path): path for path, _ in _walk_whole(gadget, ())}
+        paths = paths | {_key(path): path for path, _ in _walk_whole(gadget, ())}
     changed: Any = gadget
     for key, value in values.items():
         changed = _replaced(changed, paths[key], value)
