@@ -110,15 +110,25 @@ def write_log(folder: Path, seed: int = 0) -> Path:
     return path
 
 
+def _spent_s(before: os.times_result) -> float:
+    """Processor time of this process and of those that it has waited for, since `before` (s)."""
+    return sum(os.times()[:4]) - sum(before[:4])
+
+
 def main() -> int:
     """Narrow it and tell what that took."""
     jobs = int(sys.argv[1]) if len(sys.argv) > 1 else 1
     with tempfile.TemporaryDirectory() as folder:
         log = load_bench_log(write_log(Path(folder)))
     before, begun = os.times(), time.perf_counter()
-    found = narrow(log, jobs=jobs)
-    after = os.times()
-    spent_s = sum(after[:4]) - sum(before[:4])
+
+    def told(done: int, count: int) -> None:
+        # With more processes only what those that have ended took is known.
+        print(f"{done} of {count} combinations after {_spent_s(before):.1f} s of processor time",
+              file=sys.stderr, flush=True)
+
+    found = narrow(log, jobs=jobs, progress=told)
+    spent_s = _spent_s(before)
     for one in found.rivals:
         print(f"{', '.join(one.answers.values()):36} {one.state:9} {one.runs:6} runs")
     truth = quantities(load_gadget(LAMP))
