@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from simfw.benchlog.world import World
-from simfw.engine import listing
+from simfw.engine import listing, prepared
 from simfw.engine.modes import mean_current
 from simfw.engine.prepared import Prepared
 from simfw.engine.reachable import reach
@@ -73,3 +73,17 @@ def test_a_dwell_of_no_time_is_another_stand(tmp_path: Path) -> None:
     short = world.prepared({"behaviour.tail.rows[1].after": 0})
     there = [stand for part in short.standing().parts for stand in part]
     assert not any("b" in stand.allowed.get("tail", ()) for stand in there)
+
+
+def test_rules_are_read_once_for_gadgets_that_differ_in_the_circuit(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An observation asks for none of them, and other parts make no other rules."""
+    read: list[object] = []
+    monkeypatch.setattr(prepared, "build_rules", lambda *args: read.append(args) or ())
+    for figures in FIGURES[:2]:
+        assert world.prepared(figures).rules == ()
+    assert not read
+    whole = Prepared(world.gadget)
+    assert Prepared(with_values(world.gadget, FIGURES[0]), rows=whole).rules is whole.rules
+    assert len(read) == 1

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from simfw.circuit import Circuit, LoadSet
+from simfw.circuit.light import Channel
 from simfw.errors import DescriptionError
 from tests.circuit.parts import CELL, CHARGER, CONTROLLER, LIGHTS, SENSOR, gadget
 
@@ -327,3 +328,44 @@ def test_a_sink_in_drop_out_is_what_the_cell_and_its_resistance_leave():
     together = circuit.totals([loads], charge)
     assert together.consumed_a[0] == pytest.approx(lamp_a, abs=1e-7)
     assert lamp_a.min() < 0.1 < lamp_a.max() == pytest.approx(0.208)  # 4 times 52 mA
+
+
+def test_a_channel_is_tabulated_once_for_all_gadgets_that_have_the_same(monkeypatch):
+    """Gadgets that differ elsewhere share its table; another resistor makes another one."""
+    tabulated = []
+    plain = Channel.tabulated
+
+    def counted(channel, grid):
+        tabulated.append(channel)
+        return plain(channel, grid)
+
+    monkeypatch.setattr(Channel, "tabulated", counted)
+    loads = LoadSet(drives=(("shelf", 1.0, -1),))
+    written = LIGHTS.replace("22R", "21R5")  # as no other test has it
+    first = Circuit(gadget(CELL, written)).solve(loads, 0.5)
+    other = Circuit(gadget(CELL.replace("180 mΩ", "280 mΩ"), written)).solve(loads, 0.5)
+    assert len(tabulated) == 1
+    assert other.voltage_v[0] < first.voltage_v[0]
+    Circuit(gadget(CELL, LIGHTS.replace("22R", "21R4"))).solve(loads, 0.5)
+    assert len(tabulated) == 2
+
+
+def test_what_a_charger_does_next_is_solved_for_once(monkeypatch):
+    """Clock, levels and phase of a load set ask for the same steps."""
+    circuit = Circuit(gadget(CELL, CHARGER, LIGHTS))
+    loads = LoadSet(drives=(("shelf", 1.0, -1),), charger="fast")
+    steps = circuit.steps(loads)
+    monkeypatch.setattr(circuit, "solve", None)
+    assert circuit.steps(loads) is steps
+    assert circuit.feeds_on(loads)
+    assert circuit.levels(loads)[1]
+
+
+@pytest.mark.parametrize("charger", ["off", "fast"])
+@pytest.mark.parametrize("duty", [1.0, 0.3])
+def test_the_terminal_voltage_alone_is_that_of_the_whole_solution(charger, duty):
+    """To the last bit: a table and what is read beside it are of one piece."""
+    circuit = Circuit(gadget(CELL, CHARGER, LIGHTS, CONTROLLER))
+    loads = LoadSet(drives=(("bars", 1.0, 3), ("shelf", duty, -1)), charger=charger)
+    for charge in (0.0, 0.3, 0.97):
+        assert circuit.terminal_v(loads, charge) == circuit.solve(loads, charge).voltage_v[0]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from simfw import load_gadget
-from simfw.gadget.quantities import quantities, ranged, with_values
+from simfw.gadget.quantities import places, quantities, ranged, with_values
 from simfw.quantity import Figure, Timing
 
 GADGET = Path(__file__).resolve().parents[2] / "scenarios/larder-lamp/gadget.toml"
@@ -31,6 +31,17 @@ def test_only_quantities_with_a_range_are_ranged() -> None:
     assert sorted(ranged(load_gadget(GADGET))) == [
         "cell.capacity", "controller.asleep", "controller.reference",
     ]  # fmt: skip
+
+
+def test_places_handed_over_lead_to_the_same_gadget() -> None:
+    """Figures, timings and whole numbers; what a gadget does not have is refused likewise."""
+    gadget = load_gadget(GADGET)
+    known = places(gadget)
+    values = {"cell.capacity": 100.0, "buttons.power.hold": 3e9, "proximity.wave.agree": 3.0}
+    assert with_values(gadget, values, known=known) == with_values(gadget, values)
+    assert known == places(gadget)
+    with pytest.raises(KeyError):
+        with_values(gadget, {"cell.colour": 1.0}, known=known)
 
 
 def test_other_values_replace_what_is_named_and_nothing_else() -> None:
