@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -21,6 +23,7 @@ class Bent:
         self.calls = self.points = 0
 
     def __call__(self, charge: np.ndarray) -> Solution:
+        """What is found at some charges."""
         self.calls += 1
         self.points += len(charge)
         amps = 0.1 + self.curve * charge**2
@@ -39,7 +42,7 @@ def halved(solve: Bent, nodes: list[float]) -> list[float]:
         return np.concatenate([one.consumers_a[:, 0], one.charger_a, one.voltage_v])
 
     found = list(nodes)
-    left = list(zip(nodes[:-1], nodes[1:], strict=True))
+    left = list(pairwise(nodes))
     while left:
         low, high = left.pop()
         middle = 0.5 * (low + high)
