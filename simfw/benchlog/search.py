@@ -89,7 +89,9 @@ class Rival(Fitting):
         # What goes in steps holds an end on each of them elsewhere, and bounds none.
         jumping = [n for n in subset if self.jumps(n)]
         calm = [n for n in subset if n not in jumping and not self._steps(n)]
-        outer, points = self._outer(aim, sign, calm, best, errors)
+        outer, points = math.inf, dict[bool, Array]()
+        if aim.sight is None:  # how far beyond its looks a reading may lie nobody asks
+            outer, points = self._outer(aim, sign, calm, best, errors)
         for _ in range(_LOOKS_OUT):
             if aim.share is None or self.spent or outer - reach(best) <= _LOOSE:
                 break
