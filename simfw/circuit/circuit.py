@@ -337,7 +337,7 @@ class Circuit:
             open_circuit_v=ocv,
             inner_v=ocv - ohm * lost,
             lost_a=lost,
-            ohm=ohm if np.shape(ohm) == charge.shape else np.full(charge.shape, ohm),
+            ohm=np.full(charge.shape, ohm),
             feed=None if charger is None or self.on_path(loads) else (
                 self._feed(charger, loads.charger, warmth)),
             float_v=np.inf if charger is None else charger.float_at(warmth),

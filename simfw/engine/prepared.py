@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from simfw.behaviour.build import build_system
 from simfw.behaviour.region import System
-from simfw.behaviour.rules import build_rules
+from simfw.behaviour.rules import BoundRule, build_rules
 from simfw.circuit.circuit import Circuit
 from simfw.engine.clocks import Clocks
 from simfw.engine.learned import Bands, Table
@@ -51,7 +51,9 @@ class Prepared:
             Circuit(gadget, reference_v=reference_v) if like is None else like.circuit
         )
         self.system: System = build_system(gadget) if rows is None else rows.system
-        self.rules = build_rules(gadget, self.system) if rows is None else rows.rules
+        self.rules: tuple[BoundRule, ...] = (
+            build_rules(gadget, self.system) if rows is None else rows.rules
+        )
         self.clocks: Clocks = Clocks() if like is None else like.clocks
         self.ticking: tuple[frozenset[int], ...] = (
             ticking_states(self.system) if rows is None else rows.ticking
