@@ -238,7 +238,8 @@ LISTED = "at the level of the table below"
 
 def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
              ) -> Iterable[Requirement]:  # fmt: skip
-    for output, places in driven(system).items():
+    steady, sequences = driven(system), played(system)
+    for output, places in steady.items():
         if all(region.group == "proximity" for region, _, _ in places):
             continue  # told where the look is
         levels: dict[str, dict[str, list[str]]] = {}
@@ -262,17 +263,18 @@ def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
         yield Requirement(
             number=numbers.of(f"out-{output}", output),
             pattern="while",
-            text=f"The firmware shall drive `{output}` {'; '.join(said)}; and off otherwise.",
+            text=f"The firmware shall drive `{output}` {'; '.join(said)}; and off otherwise"
+            f"{', but for what sequences give it' * (output in sequences)}.",
             origin=f"outputs: {output}",
             part=f"{OUTPUT}{output}",
             items=tuple(f"drive {region.name}:{state}" for region, state, _ in places),
             pins=(output,),
         )
-    for output, where in played(system).items():
+    for output, where in sequences.items():
         yield Requirement(
             number=numbers.of(f"sequence-{output}", output), pattern="while",
-            text=played_text(output, where), origin=f"outputs: {output}",
-            part=f"{OUTPUT}{output}", pins=(output,),
+            text=played_text(output, where, steady=output in steady),
+            origin=f"outputs: {output}", part=f"{OUTPUT}{output}", pins=(output,),
             items=tuple(f"drive {name}:{state}" for regions in where.values()
                         for name, states in regions.items() for state in states),
         )  # fmt: skip

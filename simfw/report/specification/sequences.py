@@ -36,15 +36,19 @@ def played(system: System) -> dict[str, dict[str, dict[str, list[str]]]]:
     return found
 
 
-def played_text(output: str, where: Mapping[str, Mapping[str, list[str]]]) -> str:
-    """The sentence of an output that sequences drive."""
+def played_text(output: str, where: Mapping[str, Mapping[str, list[str]]], *, steady: bool) -> str:
+    """The sentence of an output that sequences drive; `steady` where states drive it as well."""
     said = "; ".join(
         f"as the sequence `{sequence}` tells while " + in_words(
             (f"`{region}` is in {in_words((f'`{state}`' for state in states), 'or')}"
              for region, states in regions.items()), "or")
         for sequence, regions in where.items())
-    return (f"The firmware shall drive `{output}` {said}; where it is driven otherwise as well, at "
-            "the larger level of the moment.")
+    text = f"The firmware shall drive `{output}` {said}"
+    if steady:
+        return f"{text}; where it is driven otherwise as well, at the larger level of the moment."
+    several = len({region for regions in where.values() for region in regions}) > 1
+    both = "; where more than one does, at the larger level of the moment" if several else ""
+    return f"{text}{both}; and off otherwise."
 
 
 def sequence_blocks(subject: Subject) -> list[Block]:
