@@ -6,6 +6,7 @@ import pytest
 
 from simfw.behaviour.build import build_system
 from simfw.report.specification import subject_of
+from simfw.report.specification.first import first
 from tests.dials.made import gadget
 
 MARK = """
@@ -55,3 +56,45 @@ def test_the_sentences_of_an_output_do_not_contradict_each_other(
     for text, ending in zip(said, endings, strict=True):
         assert text.endswith(ending)
     assert more or "larger" not in said[0]
+
+
+def answers(text: str) -> dict[str, tuple[str, str]]:
+    """What is known and what is open, by the question."""
+    made = gadget(text, "")
+    table = first(subject_of(made, build_system(made))).blocks[1]
+    return {row[0].text: (row[1].text, row[2].text) for row in table.rows}
+
+
+def test_a_light_that_a_dial_or_a_sequence_dims_has_a_pulse_width() -> None:
+    """Three values of a dial are below 100 %, of a sequence one; a factor leaves some of it.
+    Without any of them nothing is said.
+    """
+    assert "PWM" not in answers(MARK)
+    dim = '[dials.dim]\nvalues = ["3 %", "9 %", "30 %", "100 %"]\n'
+    known, missing = answers(MARK.replace('mark = "wink"', 'mark = "dim"') + dim)["PWM"]
+    assert known == "`mark` at 3 duties below 100 %, least 3 %"
+    assert missing.startswith("Frequency")
+    known, _ = answers(MARK.replace('"on for 40 ms"', '"20 % for 40 ms"'))["PWM"]
+    assert known == "`mark` at 1 duty below 100 %, least 20 %"
+    scaled = STEADY.replace('mark = "5 %"', 'scale = { mark = "50 %" }')
+    assert answers(MARK + scaled)["PWM"][0] == "`mark` at what factors leave of 100 %"
+
+
+def test_it_is_told_that_the_step_of_a_sequence_wakes_nothing() -> None:
+    """And that the new controller may not be able to; no word of it where there is no sequence."""
+    known, missing = answers(MARK)["wake sources"]
+    assert known.endswith("; a step of a sequence wakes nothing in the model")
+    assert missing.startswith("Whether a timer")
+    known, missing = answers(MARK.replace('"wink"', '"on"'))["wake sources"]
+    assert "sequence" not in known + missing.strip("- ")
+
+
+def test_the_segments_of_a_bar_that_only_a_sequence_drives_are_told() -> None:
+    """Three segments, of which the sequence lights two."""
+    bar = MARK.replace('[loads.mark]\ncurrent = "10 mA"', """[lights.mark]
+leds = 3
+segments = true
+forward = ["1.9 V @ 2 mA", "2.05 V @ 10 mA"]
+resistor = "1k\"""")
+    bar = bar.replace('"on for 40 ms"', '"2 for 40 ms"')
+    assert "`mark` in lit segments, 0 to 3" in answers(bar)["levels in vectors and protocol"][0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simfw.behaviour.hold import HOLD
+from simfw.behaviour.region import Drive, System
 from simfw.behaviour.stock import burst_ns, gauge_quantity
 from simfw.circuit.measure import Converter
 from simfw.gadget.figures import figure_text
@@ -15,6 +16,7 @@ from simfw.report.specification.interface import supply_text
 from simfw.report.specification.pins import pins_of
 from simfw.report.specification.power import has_let_go, mode_name, resting
 from simfw.report.specification.requirements import driven
+from simfw.report.specification.sequences import played
 from simfw.report.specification.stock import DESCRIBED
 from simfw.report.specification.subject import Subject
 from simfw.report.specification.words import in_words, while_kept
@@ -150,7 +152,10 @@ def _wakes(subject: Subject) -> Line:
             f"{len(asleep)} different ones, {format_duration(asleep[0])} to "
             f"{format_duration(asleep[-1])}")  # fmt: skip
         text += f"; the end of a time that runs asleep: {shown}"
-    return "wake sources", text, ""
+    if not played(subject.system):
+        return "wake sources", text, ""
+    return ("wake sources", f"{text}; a step of a sequence wakes nothing in the model",
+            "Whether a timer of the controller goes through the steps asleep: its data sheet.")
 
 
 def _awake(subject: Subject) -> Line:
@@ -228,10 +233,27 @@ def _converter(subject: Subject) -> Line | None:
     return ("converter", f"{how}. {when}", time)
 
 
+def _given(system: System) -> dict[str, list[Drive]]:
+    """For each output all that states, the positions of dials and the steps of sequences give it.
+
+    Nothing of what factors make of that.
+    """
+    positions = {region.name: [state.position.drive for state in region.states if state.position]
+                 for region in system.regions}  # fmt: skip
+    found: dict[str, list[Drive]] = {}
+    for state in (state for region in system.regions for state in region.states):
+        for output, drive in state.outputs.items():
+            found.setdefault(output, []).extend(
+                [drive] if drive.dial is None else positions[drive.dial])
+        for output, sequence in state.sequences.items():
+            found.setdefault(output, []).extend(sequence.levels)
+    return found
+
+
 def _levels(subject: Subject) -> Line:
     places = driven(subject.system)
-    bars = [f"`{name}` in lit segments, 0 to {subject.segments[name]}" for name in places
-            if name in subject.segments]  # fmt: skip
+    bars = [f"`{name}` in lit segments, 0 to {subject.segments[name]}"
+            for name in _given(subject.system) if name in subject.segments]
     carriers = [f"`{name}` at {round(drive.duty * 1_000_000)} in a burst"
                 for name, found in places.items() for region, _, drive in found[-1:]
                 if region.group == "proximity" and drive.duty < 1]  # fmt: skip
@@ -245,18 +267,23 @@ def _pwm(subject: Subject) -> Line | None:
                 f"{sensor.burst} cycles ({format_duration(burst_ns(sensor))})"
                 for name, sensor in subject.gadget.proximity.items()]  # fmt: skip
     duties: dict[str, list[float]] = {}
-    for output, places in driven(subject.system).items():
-        for _, _, drive in places:
+    for output, drives in _given(subject.system).items():
+        for drive in drives:
             if drive.segments is None and 0 < drive.duty < 1 and "." not in output:
                 duties.setdefault(output, []).append(drive.duty)
-    if not carriers and not duties:
+    scaled = dict.fromkeys(
+        name for region in subject.system.regions for state in region.states
+        for name in (*(name for name, factor in state.scales.items() if 0 < factor < 1),
+                     *state.dial_scales) if name not in subject.segments)  # fmt: skip
+    if not carriers and not duties and not scaled:
         return None
     text = "; ".join([*carriers, *(
         f"`{name}` at {len(set(shares))} dut{'y' if len(set(shares)) == 1 else 'ies'} below 100 %, "
-        f"least {format_percent(min(shares))}"
-        for name, shares in duties.items())])  # fmt: skip
+        f"least {format_percent(min(shares))}" + ", and less by factors" * (name in scaled)
+        for name, shares in duties.items()), *(
+        f"`{name}` at what factors leave of 100 %" for name in scaled if name not in duties)])
     return ("PWM", text, "Frequency of the dimmed outputs: a capture of one. Test vectors compare "
-            "the duty and not the period." if duties else "")  # fmt: skip
+            "the duty and not the period." if duties or scaled else "")  # fmt: skip
 
 
 def _lines(subject: Subject) -> Iterator[Line]:
