@@ -213,6 +213,7 @@ capacity = "40 mAh"
 [controller]
 asleep = "5 uA"
 powered_by = ["power"]
+hold_up = "20 ms"
 [loads.lamp]
 current = "5 mA"
 [buttons.power]
@@ -224,7 +225,7 @@ rows = [
   { on = "power.press", from = "off", to = "lit" },
   { on = "power.click", from = "lit", to = "off" },
 ]
-""", {"`powered_by`, `controller = \"unpowered\"`": "powered_by = "}),
+""", {"`powered_by`, `controller = \"unpowered\"`": "powered_by = ", "`hold_up`": "hold_up = "}),
 )
 
 SCENARIO = """title = "Features"

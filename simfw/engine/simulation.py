@@ -30,7 +30,6 @@ from simfw.engine.supply import (
     CHATTER,
     Latch,
     Supply,
-    latched,
     met_at_power_up,
     next_supply,
     restless,
@@ -556,20 +555,15 @@ class Simulation:
             self.course.drawn(charge_c / self.plant.capacity_c)
 
     def _let_go(self, settled: bool) -> Supply | None:
-        """What `latched` says now. The firmware lets go once the instant is `settled`, and the
+        """What the latch says now. The firmware lets go once the instant is `settled`, and the
         supply goes when the latch has it: `release_at`, where that is later.
         """
-        held = self.plant.held
-        self.latch.look(self.now, held)
-        after = latched(self.plant.supply, held=held,
-                        goes=settled and self.alive and self.stepper.lets_go)
-        if after is None or not after.released:
-            return after
-        at = self.latch.goes_ns(self.now)
-        if at == self.now:
-            return after
-        self.release_at = at
-        return None
+        after, at = self.latch.next(
+            self.now, self.plant.supply, held=self.plant.held,
+            goes=settled and self.alive and self.stepper.lets_go)
+        if at is not None:
+            self.release_at = at
+        return after
 
     def _electrical(
         self, phase: Phase, *, settled: bool = True

@@ -106,6 +106,19 @@ class Latch:
         """When a supply goes that is let go of now, with nothing that powers it."""
         return now_ns if self.open_ns is None else max(now_ns, self.open_ns + self.hold_up_ns)
 
+    def next(
+        self, now_ns: int, supply: Supply, *, held: bool, goes: bool
+    ) -> tuple[Supply | None, int | None]:
+        """What `latched` says now; and where the supply is let go of and stays for a while, None
+        and when it goes.
+        """
+        self.look(now_ns, held)
+        after = latched(supply, held=held, goes=goes)
+        if after is None or not after.released:
+            return after, None
+        at = self.goes_ns(now_ns)
+        return (after, None) if at == now_ns else (None, at)
+
 
 def latched(now: Supply, *, held: bool, goes: bool) -> Supply | None:
     """The supply after the firmware has let go of it, or got it back; None where neither is due.

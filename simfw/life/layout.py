@@ -15,7 +15,6 @@ from simfw.behaviour.expression import (
     leaves,
     parse_expression,
 )
-from simfw.behaviour.refused import refuse_unpowered
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.sequences import coarser
 from simfw.circuit.circuit import ChargerMode, Circuit
@@ -24,6 +23,7 @@ from simfw.engine.plant import levels_read
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
+from simfw.life.hold_up import HOLD_UP, with_hold_up
 from simfw.stimuli.pattern import Pattern
 
 __all__ = ["MODES", "Groups", "Layout", "dwell_groups", "rows_of"]
@@ -40,9 +40,10 @@ def rows_of(gadget: Gadget) -> System:
     """The rows of a gadget as a study goes through them: in the lines of its sequences fewer steps.
 
     Each is a combination that has to be learned with all that may happen then; the current of a
-    light is nearly straight in its duty, so that the mean of a few levels is that of many.
+    light is nearly straight in its duty, so that the mean of a few levels is that of many. A
+    `hold_up` that something waits for is a region of its own.
     """
-    return coarser(build_system(gadget), _MOST_STEPS)
+    return with_hold_up(coarser(build_system(gadget), _MOST_STEPS))
 
 
 def dwell_groups(region: Region, first_row: int) -> Groups:
@@ -110,10 +111,12 @@ class Layout:
         system = self.system = rows_of(gadget) if system is None else system
         self.regions = system.every
         self.region_id = {region.name: n for n, region in enumerate(self.regions)}
+        self.hold_up = self.region_id.get(HOLD_UP)
         self.state_id = [{s.name: n for n, s in enumerate(r.states)} for r in self.regions]
         waiting = sum(h.when is not None and h.each is None for h in pattern.habits)
         for many, whose, what in (
-            (len(self.regions), "gadget", "regions (a button has two)"),
+            (len(self.regions) - (self.hold_up is not None), "gadget",
+             "regions (a button has two)"),
             (waiting, "pattern", "habits that begin by their when alone"),
         ):
             if many > _MOST:
@@ -132,7 +135,6 @@ class Layout:
         codes = [levels.codes for levels in self.levels_of]
         self.code_start = [sum(codes[:n]) for n in range(len(codes) + 1)]
         self.powering = system.powered_by
-        self._refuse_let_go(system)
         self.outputs = (*gadget.lights, *gadget.loads)
         self.row_list: list[Row] = []
         self.groups: list[Groups] = []
@@ -172,21 +174,12 @@ class Layout:
         self.tracked = [n for n, r in enumerate(system.regions)
                         if r.group == "behaviour" or r.name == "gauge"]
         self.keeping = [n for n, r in enumerate(self.regions) if r.kept is not None]
+        # Of these, where what is kept may be another state than that which stands.
+        self.outlasted = [n for n in self.keeping
+                          if self.regions[n].kept == "state" and self.regions[n].lets_go]
         turned_on = [condition.rises for condition in system.conditions]
         self.enabled = [turned_on.index(f"{name}.enable") for name in self.sensors]
         self.size = self._sizes(len(pattern.habits))
-
-    def _refuse_let_go(self, system: System) -> None:
-        """A soft latch is followed where it hangs on nothing but what stands: on no time, and on
-        nothing that stood before.
-        """
-        if system.hold_up_ns:
-            refuse_unpowered(system.regions, "a study over users", "there it goes in the instant "
-                             "in which the last of powered_by opens, and hold_up is not 0")
-        for region in system.regions:
-            if region.kept == "state":
-                refuse_unpowered((region,), "a study over users",
-                                 f"what {region.name} keeps is what stood before that state")
 
     def _check_gate(self, show: Expression) -> None:
         for leaf in leaves(show):

@@ -15,7 +15,6 @@ from simfw.behaviour.table import IDLE, Stepper
 from simfw.circuit.circuit import ChargerMode
 from simfw.engine.supply import (
     Supply,
-    latched,
     met_at_power_up,
     next_supply,
     restless,
@@ -23,6 +22,7 @@ from simfw.engine.supply import (
 )
 from simfw.errors import EndlessInstant
 from simfw.life import registers as k
+from simfw.life.hold_up import latch_of, state_of
 from simfw.life.layout import MODES, Layout
 from simfw.life.resting import Moment
 
@@ -43,10 +43,10 @@ _BEFORE = -1  # when all states were entered: before the instant at 0 that is wo
 class Comb:
     """A combination: everything that stands still but for times, charge and distances.
 
-    `waiting[r]` tells how many dwells of region r's stay have expired. The last five belong to an
-    instant that is about to be worked out: raw events, regions whose dwell has expired, the mark
-    that the charge has reached, whether the controller powers up, and whether the temperature or
-    USB has changed.
+    `waiting[r]` tells how many dwells of region r's stay have expired. `stood` holds the state that
+    is kept of each region of `Layout.outlasted`. The last five belong to an instant that is about
+    to be worked out: raw events, regions whose dwell has expired, the mark that the charge has
+    reached, whether the controller powers up, and whether the temperature or USB has changed.
     """
 
     states: tuple[int, ...]
@@ -55,6 +55,7 @@ class Comb:
     conditions: tuple[bool, ...]
     closed: tuple[bool, ...]
     reached: tuple[int, ...] = ()  # the code of each measure
+    stood: tuple[int, ...] = ()
     usb: bool = False
     mode: int = 0
     protected: bool = False
@@ -119,6 +120,7 @@ class Learner:
         self._waves = [f"{name}.wave" for name in layout.sensors]
         self._edges = [f"{name}.edge" for name in layout.buttons]
         self._comb = self.start()
+        self._latch = latch_of(0, 0, due=False)
         self._answer: Answer = bool
         self._asked: dict[Question, bool] = {}
         self._forgot = False  # whether the gauge has forgotten its count in this instant
@@ -133,6 +135,7 @@ class Learner:
             conditions=(False,) * len(layout.system.conditions),
             closed=tuple(layout.contacts.values()),
             reached=tuple(levels.code(levels.rest) for levels in layout.levels_of),
+            stood=tuple(layout.starts[r] for r in layout.outlasted),
             power_up=True,
         )
 
@@ -245,13 +248,23 @@ class Learner:
     def _place(self, comb: Comb, dues: tuple[int, ...] = ()) -> None:
         """Put the stepper where the combination has it, at time 0."""
         count = len(comb.states)
+        # No row is run where a hold-up ends: the latch has the say there.
         self.stepper.place(
             0, comb.states, range(count), (-_BEFORE,) * count, comb.waiting,
-            [0 if n in dues else IDLE for n in range(count)], comb.memory, comb.conditions,
+            [0 if n in dues and n != self.layout.hold_up else IDLE for n in range(count)],
+            comb.memory, comb.conditions,
         )
         # What stands here has settled before: it is kept where the supply goes in this instant.
-        self.stepper.keep_count({})
+        kept = self._kept(comb)
+        self.stepper.stand_again((r, kept[r], comb.memory[r]) for r in self.layout.keeping)
         self.stepper.settled(0)
+
+    def _kept(self, comb: Comb) -> list[int]:
+        """The states of a combination; of regions of `Layout.outlasted` those that are kept."""
+        states = list(comb.states)
+        for r, state in zip(self.layout.outlasted, comb.stood, strict=True):
+            states[r] = state
+        return states
 
     def _touch(self, comb: Comb, button: int, closed: bool) -> Comb:
         if comb.closed[button] == closed:
@@ -297,7 +310,7 @@ class Learner:
 
     def _instant(self, before: Comb, dues: tuple[int, ...]) -> Step:
         """Everything due now, until regions and circuit are at rest."""
-        stepper = self.stepper
+        stepper, layout = self.stepper, self.layout
         was_awake = not before.dead and not before.power_up and self.is_awake(before.states)
         turned = before.turned or before.forced >= 0
         comb = replace(before, raws=(), dues=(), power_up=False, turned=False)
@@ -312,12 +325,16 @@ class Learner:
         self._comb = comb
         self._wakers = 0
         self._place(comb, dues)
+        waits = layout.hold_up
+        latch = self._latch = latch_of(
+            layout.system.hold_up_ns, 0 if waits is None else comb.states[waits],
+            due=waits in dues)
         switching = self._supply_of(comb)
         if before.power_up:
             comb = self._comb = self._with(comb, replace(switching, cut=switching.opened))
         turned = turned or switching.cut != switching.opened
         if comb.dead:
-            self._stop(comb)
+            stepper.freeze()
         # What the charge has reached, USB and the temperature come before dwells that end now.
         first = turned or before.power_up
         while True:
@@ -342,10 +359,16 @@ class Learner:
             first = False
             if rounds > k.SWITCHES:
                 raise EndlessInstant(0, k.SWITCHES, *restless(
-                    self.layout.charger, self._supply_of(comb), opens=opened > 1))
+                    layout.charger, self._supply_of(comb), opens=opened > 1))
+        if waits is not None:
+            stands = state_of(latch, dead=comb.dead)
+            if stands != stepper.states[waits]:
+                stepper.states[waits], stepper.entered_ns[waits] = stands, 0
         states = tuple(stepper.states)
         comb = replace(
-            comb, states=states, waiting=stepper.waiting(), memory=tuple(stepper.memory),
+            comb, states=states, stood=tuple(
+                stepper.kept(r) if states[r] in stepper.never_kept(r) else states[r]
+                for r in layout.outlasted), waiting=stepper.waiting(), memory=tuple(stepper.memory),
             conditions=tuple(stepper.condition_values), forced=-1,
         )
         self._comb = comb
@@ -364,7 +387,7 @@ class Learner:
             opened=opened,
             waves=sum(1 << n for n, name in enumerate(self._waves) if name in self._happened),
             writes=self._writes(before, comb),
-            habits=sum(1 << n for n, number in enumerate(self.layout.started)
+            habits=sum(1 << n for n, number in enumerate(layout.started)
                        if self._habits[number]()),
             sets=self._sets(before, comb),
             asked=tuple(self._asked.items()),
@@ -387,14 +410,17 @@ class Learner:
         else:
             self.stepper.halt(0)
 
+    def _held(self, comb: Comb) -> bool:
+        """Whether a contact, or USB, keeps the supply that the firmware may let go of."""
+        return any(comb.usb if name == "usb" else comb.closed[self.layout.buttons.index(name)]
+                   for name in self.layout.powering)
+
     def _let_go(self, comb: Comb, now: Supply, settled: bool) -> Supply | None:
-        """What `latched` says now."""
+        """What the latch says now."""
         if not self.stepper.may_let_go:
             return None
-        held = any(comb.usb if name == "usb" else comb.closed[self.layout.buttons.index(name)]
-                   for name in self.layout.powering)
-        return latched(now, held=held,
-                       goes=settled and not comb.dead and self.stepper.lets_go)
+        return self._latch.next(0, now, held=self._held(comb),
+                                goes=settled and not comb.dead and self.stepper.lets_go)[0]
 
     def _electrical(
         self, comb: Comb, *, settled: bool
@@ -424,8 +450,9 @@ class Learner:
     def _writes(self, before: Comb, comb: Comb) -> int:
         """Bits of the regions of which something else is kept now than before."""
         regions = self.layout.regions
+        was, stays = self._kept(before), self._kept(comb)
         return sum(1 << n for n, r in enumerate(self.layout.keeping)
-                   if (before.states[r] != comb.states[r] if regions[r].kept == "state"
+                   if (was[r] != stays[r] if regions[r].kept == "state"
                        else before.memory[r] != comb.memory[r]))
 
     def _sets(self, before: Comb, comb: Comb) -> tuple[tuple[int, int, int], ...]:

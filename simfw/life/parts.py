@@ -39,6 +39,13 @@ _Due = tuple[int, float, float, int]  # rising, at, until, kind: as in `register
 _SOME = 1e-6
 
 
+def _timed(gadget: Gadget) -> tuple[object, ...]:
+    """All that times of rows come from."""
+    controller = gadget.controller
+    return (*(getattr(gadget, part) for part in _TIMED),
+            None if controller is None else controller.hold_up)
+
+
 class PartTables:
     """The tables of one set of parts.
 
@@ -55,7 +62,7 @@ class PartTables:
         self.circuit = circuit = Circuit(gadget, reference_v=reference_v)
         self.grid = store.grid
         system = layout.system
-        if any(getattr(gadget, part) != getattr(layout.gadget, part) for part in _TIMED):
+        if _timed(gadget) != _timed(layout.gadget):
             system = rows_of(gadget)
         self._after: list[int] = layout.group_times(system)
         fast = store.fast

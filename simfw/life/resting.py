@@ -214,6 +214,9 @@ def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> Lap | None:
         return None
     if layout.regions[r].kept == "state":
         return None  # each of its changes is written, and is to be counted
+    states = layout.regions[r].states
+    if states[moment.states[r]].unpowered:
+        return None  # wherever it is let go of, that is an instant
     truths.but = r
     seen = [moment.states[r]]
     lasts = 0
@@ -223,7 +226,8 @@ def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> Lap | None:
         step = _leaving(layout, truths, _with(moment.states, r, seen[-1]), r)
         if step is not None and step[0] == seen[0]:
             return Lap(tuple(seen), True) if lasts else None
-        if step is None or step[0] in seen or not layout.groups[r][step[0]]:
+        if (step is None or step[0] in seen or not layout.groups[r][step[0]]
+                or states[step[0]].unpowered):
             break
         seen.append(step[0])
     return _leading_on(layout, r, tuple(seen))

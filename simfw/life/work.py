@@ -172,4 +172,5 @@ def _summed(rows: Sequence[Sequence[int]]) -> tuple[int, ...]:
 
 def _is_timing(key: str) -> bool:
     """Whether a figure may change the order of dwells or a guard, and so the shape of the rows."""
-    return key.startswith(("buttons", "chords", "proximity", "gauge", "behaviour"))
+    return key.startswith(("buttons", "chords", "proximity", "gauge", "behaviour",
+                           "controller.hold_up"))
