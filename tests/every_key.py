@@ -534,7 +534,7 @@ CASES: dict[str, tuple[str, str, str]] = {
 # Keys that forbid files: tests/gadget/test_wiring.py has each of them.
 CHECKED = {"input.start", "input.stop", "input.start_above_cell", "input.stop_above_cell"}
 
-# Keys of a supply that is let go of, which most commands refuse: tests/engine/test_unpowered.py.
+# Keys of a supply that is let go of: tests/engine/test_unpowered.py.
 LET_GO = {"controller.powered_by", "controller.hold_up"}
 
 # Beside the charge of a wake-up it is refused: tests/engine/test_power_path.py.

@@ -87,8 +87,7 @@ def lived(
     capsys: pytest.CaptureFixture[str], gadget: Gadget, path: Path, folder: Path
 ) -> dict[str, Any]:
     """The JSON of `life` for somebody who does nothing; of what it asks, where it refuses."""
-    late = gadget.controller is not None and gadget.controller.hold_up is not None
-    if late or max((len(part.states) for part in gadget.behaviour.values()), default=0) > 60:
+    if max((len(part.states) for part in gadget.behaviour.values()), default=0) > 60:
         found = held(gadget)
         shelf_s = found.shelf_life_s
         return {"run_time_s": found.run_time_s, "ends_by": found.ends_by,
