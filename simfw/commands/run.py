@@ -66,6 +66,7 @@ def register(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the scenario, write what was asked for, print the report; 1 if anything failed."""
+    from simfw.engine.prepared import Prepared
     from simfw.engine.repeat import repeat_life, time_left
     from simfw.engine.simulator import simulate
     from simfw.loading import load_scenario
@@ -98,13 +99,14 @@ def run(arguments: argparse.Namespace) -> int:
     trace = any(one is not None for one in (
         arguments.csv, arguments.plot, arguments.record, arguments.page))
 
-    def simulated(scenario: Scenario) -> Run:
+    def simulated(scenario: Scenario, prepared: Prepared | None = None) -> Run:
         assert scenario.gadget is not None
-        return simulate(
-            scenario.gadget, scenario, seed=seed or 0, fold=fold, log=log, trace=trace)
+        return simulate(scenario.gadget, scenario, seed=seed or 0, fold=fold, log=log, trace=trace,
+                        prepared=prepared)
 
     with telling("running the scenario"):
-        result = simulated(scenario)
+        prepared = Prepared(gadget)
+        result = simulated(scenario, prepared)
 
     def other() -> dict[str, Any]:
         return ledger_json(simulated(load_scenario(arguments.scenario, gadget=arguments.since)))
@@ -114,7 +116,7 @@ def run(arguments: argparse.Namespace) -> int:
         against = Against(title=f"Against {arguments.since}", other=other, before="before",
                           values=settings)
     with telling("repeating it until the cell is empty"):
-        life = repeat_life(result, ranges=not arguments.json)
+        life = repeat_life(result, ranges=not arguments.json, prepared=prepared)
         left = time_left(result)
         text = answer(
             ledger_json(result, life, left),
@@ -129,20 +131,16 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.csv is not None:
         write_csv(result, arguments.csv)
     if arguments.plot is not None:
-        from simfw.circuit.circuit import Circuit
         from simfw.report.plots import write_plot
 
-        write_plot(
-            result, Circuit(gadget), arguments.plot, from_ns=from_ns, to_ns=to_ns
-        )
+        write_plot(result, prepared.circuit, arguments.plot, from_ns=from_ns, to_ns=to_ns)
     if arguments.page is not None:
-        from simfw.engine.prepared import Prepared
         from simfw.panel.kept import page_of
         from simfw.writing import write_whole
 
         title = f"{gadget.head.name}: {scenario.title or Path(arguments.scenario).stem}"
         report = text_report(result, life, left, events=False)
-        write_whole(arguments.page, page_of(result, Prepared(gadget), report, title))
+        write_whole(arguments.page, page_of(result, prepared, report, title))
     sys.stdout.write(text)
     failed = any(not expected.met for expected in result.expectations)
     return int(failed or any(not rule.held for rule in result.rules))

@@ -132,7 +132,11 @@ class Clock:
 
     def rate(self, charge: float) -> float:
         """ds/dt at `charge` (1/s)."""
-        i = self.piece(charge)
+        i = bisect_right(self._s, charge) - 1  # as `piece`, which this is called more often than
+        if i < 0:
+            i = 0
+        elif i > self._last:
+            i = self._last
         return self._f[i] + self._b[i] * (charge - self._s[i])
 
     def voltage(self, charge: float) -> float:

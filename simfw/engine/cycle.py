@@ -90,7 +90,11 @@ class Cycle:
 
     def holds_all(self, ticking: Sequence[int], dues: Sequence[int]) -> bool:
         """Whether all `ticking` regions that have a dwell ahead move within it."""
-        return all(r in self.moving or dues[r] >= IDLE for r in ticking)
+        moving = self.moving
+        for r in ticking:  # noqa: SIM110 - asked at each instant that is looked at
+            if r not in moving and dues[r] < IDLE:
+                return False
+        return True
 
     def parts(self) -> list[Part]:
         """Phase, time (ns) and wake-ups of each interval of a period, shorter cycles spelt out."""
@@ -249,6 +253,8 @@ class Turn:
         """
         cycle, clock = self.cycle, self.clock
         falling = clock.rate(charge) < 0.0
+        if (charge <= cycle.low + margin) if falling else (charge >= cycle.high - margin):
+            return 0.0
         even = self.mean.even(charge, falling=falling)
         goal = max(cycle.low, even) + margin if falling else min(cycle.high, even) - margin
         if (charge <= goal) if falling else (charge >= goal):

@@ -80,7 +80,8 @@ class Folder:
             tuple[object, ...],
             dict[tuple[int, ...], dict[int, dict[tuple[int, ...], _ByAge]]],
         ] = {}
-        self._here = self._known.setdefault((), {})
+        self.here = self._known.setdefault((), {})
+        """The cycles known to go on from here, by the states of the regions."""
         self.cycles: list[Cycle] = []
         self._grids = grids
         self._first = window
@@ -95,7 +96,7 @@ class Folder:
         """Something from outside changed: what was seen so far does not go on."""
         self.forget()
         self._begin_to_look()
-        self._here = self._known.setdefault(context, {})
+        self.here = self._known.setdefault(context, {})
 
     def forget(self) -> None:
         """Drop the instants seen so far; cycles once found stay known."""
@@ -110,7 +111,7 @@ class Folder:
             cycle.turns.clear()
         self.cycles.clear()
         self._known.clear()
-        self._here = {}
+        self.here = {}
         self.forget()
 
     @property
@@ -134,7 +135,7 @@ class Folder:
         counted: float,
     ) -> tuple[Cycle, int] | None:
         """The cycle, and the number of its instant, that is known to go on from here."""
-        by_fresh = self._here.get(states)
+        by_fresh = self.here.get(states)
         if by_fresh is None:
             return None
         by_moving = by_fresh.get(entered.index(now_ns) if now_ns in entered else -1)
@@ -260,7 +261,7 @@ class Folder:
         self.cycles.append(cycle)
         for number, member in enumerate(members):
             fresh = moving[member.ages.index(0)] if 0 in member.ages else -1
-            by_fresh = self._here.setdefault(member.states, {})
+            by_fresh = self.here.setdefault(member.states, {})
             by_age = by_fresh.setdefault(fresh, {}).setdefault(moving, {})
             by_age.setdefault(member.ages, []).append((cycle, number))
         return cycle

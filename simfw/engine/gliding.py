@@ -26,8 +26,8 @@ GLIDES = 24  # instants after which a period is looked for
 _NS = 1e-9
 _TWO = 2  # periods that must fit for a fold
 
-Plain = tuple[float, float, Phase, tuple[bool, ...], frozenset[float]]
-"""Between which charges a phase is plain, and what the rules read in it there."""
+Plain = tuple[float, float, Phase, tuple[bool, ...], frozenset[float], tuple[float, float]]
+"""Between which charges a phase is plain, what the rules read in it there, and the marks around."""
 
 
 class Glide:
@@ -104,6 +104,10 @@ class Glide:
         if known is None or known[2] is not phase or not known[0] < charge < known[1]:
             known = self._of(comb, phase)
         verdicts = known[3]
+        here = folder.here
+        keeps = bool(stepper.keeps)
+        # Whether the controller may have been woken in the instant before: at first nobody knows.
+        woken = fresh = True
         count, told = 0, False
         try:
             while count < most:
@@ -145,15 +149,20 @@ class Glide:
                 # It is plain: do it.
                 if not count and not searches:
                     folder.forget()
-                sim.begin_instant()
+                if woken or keeps:
+                    sim.begin_instant()
                 take(stepper, now, move)
                 comb = after
-                if move.woke:
+                woken = move.woke
+                if woken:
                     charge = plant.base + plant.moved
                 if phase is not known[2]:
                     phase = sim.phase = known[2]
-                    low, high = phase.bounds(charge)
-                sim.end_instant(phase)
+                    low, high = known[5]
+                    fresh = True
+                if fresh or woken:
+                    sim.end_instant(phase)
+                    fresh = False
                 count += 1
                 if move.public and sim.listened:
                     names = stepper.event_names
@@ -167,7 +176,7 @@ class Glide:
                         if sim.now > now or folder.pauses or sim.round is not None:
                             told = True
                             return count, False, sim.now > now
-                elif seeks and move.moved and phase.ticking:
+                elif seeks and phase.states in here and move.moved and phase.ticking:
                     found = folder.recall(phase.states, entered, now, charge, 1.0)
                     if found is not None:
                         cycle = found[0]
@@ -203,7 +212,7 @@ class Glide:
 
     def _of(self, comb: Comb, phase: Phase) -> Plain:
         """Read the rules in a phase, in which the regions stand now."""
-        low, high = phase.bounds(self._simulation.plant.charge)
+        low, high = bounds = phase.bounds(self._simulation.plant.charge)
         verdicts: list[bool] = []
         turns: set[float] = set()
         for monitor in self._simulation.monitors:
@@ -212,5 +221,6 @@ class Glide:
                 low, high = max(low, least), min(high, most)
                 verdicts.append(holds)
                 turns |= marks
-        found = self._plain[comb] = (low, high, phase, tuple(verdicts), frozenset(turns))
+        found = self._plain[comb] = (
+            low, high, phase, tuple(verdicts), frozenset(turns), bounds)
         return found

@@ -31,6 +31,7 @@ class Instants:
         self._version = -1
         self._place: object = None
         self._here: dict[Stand, Comb] = {}
+        self._places: dict[int, dict[Stand, Comb]] = {}  # by the places that the plant keeps
 
     @property
     def bands(self) -> Bands:
@@ -41,8 +42,10 @@ class Instants:
         """How the regions stand after the latest instant."""
         stepper = self._stepper
         comb = self._comb
-        if comb is None or self._version != stepper.version or self._place is not self._plant.place:
+        if comb is None or self._version != stepper.version:
             return self._found(standing(stepper))
+        if self._place is not self._plant.place:
+            return self._found(comb.stand)
         return comb
 
     def stand_at(self, comb: Comb) -> None:
@@ -102,7 +105,11 @@ class Instants:
         plant = self._plant
         if self._place is not plant.place:
             self._place = plant.place
-            self._here = self._table.places.setdefault(plant.place, {})
+            here = self._places.get(id(plant.place))
+            if here is None:
+                here = self._table.places.setdefault(plant.place, {})
+                self._places[id(plant.place)] = here
+            self._here = here
         comb = self._here.get(stand)
         if comb is None:
             comb = Comb(stand)

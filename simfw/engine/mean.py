@@ -214,9 +214,9 @@ class Mean:
 
     def even(self, charge: float, *, falling: bool) -> float:
         """How far ahead of `charge` (0..1) the mean of a period is good enough for any number."""
-        _, each = self.strain()
         rough = self._rough
         if rough is None:
+            _, each = self.strain()
             rough = self._rough = np.flatnonzero(each > _EACH)
         if not len(rough):
             return -math.inf if falling else math.inf
@@ -233,6 +233,8 @@ class Mean:
         Where that is not all of them, also the charge from which on it is worth looking again: the
         corner in the way is behind it.
         """
+        if count < 1 or (self._most is not None and count >= self._most):
+            return max(count, 0), None
         once, _ = self.strain()
         period_s = self.period.lasts_ns * _NS
         if self._most is None:

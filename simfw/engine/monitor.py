@@ -117,7 +117,7 @@ class Monitor:
             return _BROKEN
         since = self.since_ns
         return (
-            tuple([end - now_ns for end in self.open_ns]),
+            tuple([end - now_ns for end in self.open_ns]) if self.open_ns else (),
             -1 if since is None else min(now_ns - since, self.time_ns),
             self._was,
         )

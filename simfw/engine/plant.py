@@ -45,6 +45,12 @@ Standing = tuple[
     dict[tuple[object, ...], Phase],
 ]
 
+# Context, flags, place, whether nothing but the cell makes a change due, and phases.
+_Outside = tuple[
+    tuple[object, ...], dict[str, bool], tuple[object, ...], bool,
+    dict[tuple[object, ...], Phase],
+]
+
 
 class Plant:
     """Cell, charger, inputs and outputs of one gadget during a simulation."""
@@ -107,6 +113,7 @@ class Plant:
         self.measures = {name: one.rest for name, one in self._measures.items()
                          if one.source is None}
         self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
+        self._seen: dict[tuple[object, ...], _Outside] = {}
         # The charges at which what was read in this instant would have been read otherwise.
         self.turns: set[float] = set()
         # What is asked of the cell, with the answers, where somebody notes it; `untold` where the
@@ -211,7 +218,23 @@ class Plant:
                 self.moved = math.nextafter(self.moved, math.inf) + 1e-17
 
     def refresh(self) -> None:
-        """Take note of changed inputs: flags and the table of phases that belongs to them."""
+        """Take note of changed inputs: flags and the table of phases that belongs to them.
+
+        `context` is then everything outside the regions that decides how they go on, and `place`
+        what of it the rows see, but for the charge.
+        """
+        context = (
+            tuple(self.contacts.values()),
+            tuple(sorted(self.hands.items())),
+            tuple(self.measures.values()),
+            self.supply,
+        )
+        known = self._seen.get(context)
+        if known is None:
+            known = self._seen[context] = self._outside(context)
+        self.context, self._flags, self.place, self.calm, self.here = known
+
+    def _outside(self, context: tuple[object, ...]) -> _Outside:
         charger = self.circuit.charger
         flags = {"usb": self.usb}
         for name, closed in self.contacts.items():
@@ -223,21 +246,10 @@ class Plant:
         if charger is not None:
             flags["status.low"] = charger.reads_low(self.charger_mode, self.usb)
             flags["status.high"] = charger.reads_high(self.charger_mode, self.usb)
-        self._flags = flags
-        # Everything outside the regions that decides what the rows do, but for the charge.
-        self.place = (tuple(flags.values()), tuple(sorted(self.hands.items())), self.supply)
-        self.calm = calm(charger, self.supply)
+        place = (tuple(flags.values()), context[1], self.supply)
         key = (self.charger_mode, self.protected, self.supply.dead, self.temperature_c, self.usb)
-        self.here = self._phases.setdefault(key, {})
-
-    def context(self) -> tuple[object, ...]:
-        """Everything outside the regions that decides how they go on."""
-        return (
-            tuple(self.contacts.values()),
-            tuple(sorted(self.hands.items())),
-            tuple(self.measures.values()),
-            self.supply,
-        )
+        return (context, flags, place, calm(charger, self.supply),
+                self._phases.setdefault(key, {}))
 
     # -- looking back ----------------------------------------------------------------------------
 

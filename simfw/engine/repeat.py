@@ -26,7 +26,7 @@ from simfw.engine.plant import Plant
 from simfw.engine.prepared import Prepared
 from simfw.engine.rough import Profile, rough_lives, told_by_currents
 from simfw.engine.run import Expected, Run
-from simfw.engine.served import Asked, Watch
+from simfw.engine.served import Asked, TooMany, Watch
 from simfw.engine.simulation import Simulation
 from simfw.engine.untouched import TimeLeft, time_left_from
 from simfw.errors import DescriptionError
@@ -115,25 +115,28 @@ class Settles(Exception):  # caught in this package; never seen by a user
         self.charge = charge
 
 
-def repeat_life(run: Run, *, ranges: bool = False, fold: bool = True) -> RepeatLife:
+def repeat_life(
+    run: Run, *, ranges: bool = False, fold: bool = True, prepared: Prepared | None = None
+) -> RepeatLife:
     """How long the cell lasts if the scenario of `run` repeated from charge 1, in days.
 
     The life ends when the protection first opens. There is none where the net charge used (what the
     consumers drew less what the charger gave) is not positive. With `ranges`, both lives are also
-    counted with the ranges of the gadget file at the worse and at the better ends.
+    counted with the ranges of the gadget file at the worse and at the better ends. `prepared` is
+    what `run` was made with, where it is at hand: nothing of it is then worked out anew.
     """
     net_c = run.charge_used_c - run.charger_charge_c
     if net_c <= 0:
-        why = "no limit: charging replaces at least what is used"
+        why = "no end: charging replaces at least what is used"
         return RepeatLife(days=None, why=why, served_why=why)
-    prepared = Prepared(run.gadget).without_rules()
-    repetitions = _Repetitions(run, prepared, fold)
-    most = LIFE_INSTANTS // repetitions.instants
-    if most < FEWEST:
-        why = (f"left out: one repetition takes {repetitions.instants:,} instants, and all "
-               f"together may take {LIFE_INSTANTS:,}")
+    shared = Prepared(run.gadget) if prepared is None else prepared
+    try:
+        repetitions = _Repetitions(run, shared.without_rules(), fold)
+    except TooMany:
+        why = (f"left out: one repetition takes more than {LIFE_INSTANTS // FEWEST:,} instants, "
+               f"and all together may take {LIFE_INSTANTS:,}")
         return RepeatLife(days=None, why=why, served_why=why)
-    count = _counted(repetitions, most=min(MOST, most))
+    count = _counted(repetitions, most=min(MOST, LIFE_INSTANTS // repetitions.instants))
     each_days = run.duration_ns / 1e9 / DAY_S
     life = RepeatLife(
         days=_times(each_days, count.repetitions),
@@ -163,7 +166,8 @@ def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
 class _Repetitions:
     """Repetitions of one run, with the parts of one gadget.
 
-    `asked` is what the first one does with nominal parts, `instants` is what the first one took.
+    `asked` is what the first one does with nominal parts, `instants` is what the first one took:
+    TooMany is raised where not even `FEWEST` of them may be made.
     """
 
     def __init__(
@@ -210,7 +214,8 @@ class _Repetitions:
         )
 
     def _simulated(self, charge: float, asked: Asked | None) -> tuple[Simulation, Watch]:
-        watch = Watch(self.prepared, self._scenario, asked, self._watch)
+        most = math.inf if asked is not None else LIFE_INSTANTS // FEWEST
+        watch = Watch(self.prepared, self._scenario, asked, self._watch, most)
         course = Course()
         simulation = Simulation(
             self.prepared, replace(self._scenario, charge=charge), self.run.seed, self.fold, False,

@@ -7,6 +7,7 @@ out: it tells the charge, and with less charge it shall show less.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -20,7 +21,7 @@ from simfw.engine.supply import emptied_by
 from simfw.quantity import format_duration
 from simfw.stimuli.scenario import Expect, Scenario
 
-__all__ = ["Asked", "Failure", "Watch"]
+__all__ = ["Asked", "Failure", "TooMany", "Watch"]
 
 TENTH = 0.1
 EARLY = 0.5  # of the time that a light was lit at first: less is out early
@@ -49,6 +50,10 @@ class _Lit:
     dim_ns: int | None = None
 
 
+class TooMany(Exception):  # caught in this package; never seen by a user
+    """A repetition takes more instants than it may."""
+
+
 class Watch(Observer):
     """Sees what each stimulus lights; with `asked`, when a light falls below a tenth of that.
 
@@ -57,9 +62,12 @@ class Watch(Observer):
 
     def __init__(
         self, prepared: Prepared, scenario: Scenario, asked: Asked | None = None,
-        like: Watch | None = None,
+        like: Watch | None = None, most: float = math.inf,
     ) -> None:
-        """`like` has watched a repetition with the same parts."""
+        """`like` has watched a repetition with the same parts.
+
+        TooMany is raised where it takes more than `most` instants.
+        """
         gadget = prepared.gadget
         gauge = None if gadget.gauge is None else gadget.gauge.light
         self.emptied_by = emptied_by(gadget)
@@ -70,6 +78,7 @@ class Watch(Observer):
         )
         self._asked = asked
         self._starts = stimuli(scenario)
+        self._most = most
         self.lit: dict[tuple[int, str], _Lit] = {}
         self.instants = 0
         self.times_ns: dict[LoadSet, int] = {}
@@ -78,6 +87,8 @@ class Watch(Observer):
               start_charge: float, end_charge: float) -> None:  # fmt: skip
         """Take note of the lights that are lit in a stretch."""
         self.instants += 1
+        if self.instants > self._most:
+            raise TooMany
         count = (end_ns - start_ns) // sum([lasts_ns for _, lasts_ns in times])
         for loads, lasts_ns in times:
             self.times_ns[loads] = self.times_ns.get(loads, 0) + lasts_ns * count

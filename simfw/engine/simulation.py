@@ -225,7 +225,7 @@ class Simulation:
             plant.supply = replace(plant.supply, cut=plant.supply.opened)
             self.alive = not plant.dead
             plant.refresh()
-            self.folder.enter(plant.context())
+            self.folder.enter(plant.context)
             first = self._electrical(plant.phase(), settled=False)
             raw = self._met() if first is None or not first[1] else first[0]
             self._instant(raw if self.alive else [], power_up=self.alive)
@@ -234,7 +234,7 @@ class Simulation:
             if self.stepper.may_let_go and self._let_go(settled=True) is not None:
                 self.release_at = self.now
             self.was_awake = self.phase.loads.controller == "awake"
-            self.folder.enter(plant.context())
+            self.folder.enter(plant.context)
 
     def _step(self) -> bool:
         """Go on to the next instant and handle it; False at the end of the run."""
@@ -296,7 +296,7 @@ class Simulation:
         if turned:
             self._inputs_changed = False
             plant.refresh()
-            self.folder.enter(plant.context())
+            self.folder.enter(plant.context)
             self.glide.stir()
             if self.playing is not None:
                 self.playing.stir()
@@ -591,7 +591,7 @@ class Simulation:
         if after is None:
             return None
         raw = self._switch(after)
-        self.folder.enter(plant.context())
+        self.folder.enter(plant.context)
         if after.protected and not now.protected:
             self._note_chatter()
             if self.empty_at is None:

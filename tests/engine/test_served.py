@@ -10,6 +10,7 @@ from simfw import simulate
 from simfw.engine import repeat
 from simfw.engine.corners import changed, ends_of, worst_and_best
 from simfw.engine.repeat import RepeatLife, repeat_life
+from simfw.engine.served import Watch
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.life.changes import corners
@@ -205,6 +206,33 @@ def test_run_and_life_give_the_same_corners(wide: RepeatLife) -> None:
     assert found is not None
     assert found[0] == pytest.approx(wide.low_days, rel=0.03)
     assert found[1] == pytest.approx(wide.high_days, rel=0.03)
+
+
+def test_a_repetition_that_takes_too_long_is_not_gone_to_its_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It is left as soon as it has taken more instants than each of the fewest may."""
+    monkeypatch.setattr(repeat, "LIFE_INSTANTS", 3 * repeat.FEWEST)
+    seen: list[int] = []
+    drove = Watch.drove
+
+    def noted(watch: Watch, start_ns: int, *others: object) -> None:
+        seen.append(start_ns)
+        drove(watch, start_ns, *others)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Watch, "drove", noted)
+    found = lived(lamp())
+    assert (found.days, len(seen)) == (None, 4)
+    assert found.why == (
+        "left out: one repetition takes more than 3 instants, and all together may take 24")
+
+
+def test_a_life_is_the_same_with_what_the_run_was_made_with() -> None:
+    """Circuit, clocks and learned rows of the run change no digit of the battery life."""
+    gadget = lamp(**RANGED)
+    prepared = Prepared(gadget)
+    run = simulate(gadget, day(gadget), prepared=prepared)
+    assert repeat_life(run, prepared=prepared) == repeat_life(run)
 
 
 def test_work_is_bounded_by_instants_and_what_is_left_out_is_told(
