@@ -59,7 +59,7 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
     """The overview as text, lines ended by newlines."""
     lines = [paint(f"{gadget.head.name}: the circuit", "head")]
     if found.lights:
-        lines += ["", paint("Lights, each fully on and alone", "head"), *_lights(found)]
+        lines += ["", paint("Lights, each fully on with all others off", "head"), *_lights(found)]
     for sensor in found.sensors:
         lines += ["", paint(f"Proximity sensor {sensor.name}", "head"), *_sensor(sensor)]
     if found.charger is not None:

@@ -135,7 +135,8 @@ def life_text(found: Life, paint: Paint = plain) -> str:
         lines += columns(
             [(one.change, f"+{_days(one.gain_days)}") for one in found.changes], right=(1,)
         )
-        lines.append("  each alone, on nominal parts; what it costs otherwise is not counted")
+        lines.append(
+            "  each change by itself, on nominal parts; what it costs otherwise is not counted")
     lines += guess_lines(gadget, "life", paint)
     lines += ["", paint("Cautions", "head"), *caution_lines(gadget)]
     return "\n".join(lines) + "\n"

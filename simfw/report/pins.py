@@ -48,7 +48,7 @@ def pins_text(gadget: Gadget, report: PinReport, paint: Paint = plain) -> str:
         lines += columns(
             [
                 (row.name, format_si(row.current_a, "A"),
-                 "" if row.limit_a is None else f"limit {format_si(row.limit_a, 'A')}")
+                 "" if row.limit_a is None else f"the pin may carry {format_si(row.limit_a, 'A')}")
                 for row in report.outputs
             ]
         )  # fmt: skip

@@ -176,7 +176,7 @@ def test_life_is_none_where_the_charger_gives_back_what_is_used() -> None:
     gadget = scenario.gadget
     assert gadget is not None
     life = repeat_life(simulate(gadget, scenario))
-    why = "no limit: charging replaces at least what is used"
+    why = "no end: charging replaces at least what is used"
     assert life == RepeatLife(days=None, why=why, served_why=why)
 
 

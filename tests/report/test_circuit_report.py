@@ -41,7 +41,7 @@ def test_circuit_of_a_small_gadget():
     assert text.splitlines()[:17] == [
         "Bench: the circuit",
         "",
-        "Lights, each fully on and alone",
+        "Lights, each fully on with all others off",
         "          full cell           low cell            worst part, low cell   run time    "
         "in      ends",
         "  shelf   161 mA at 4.17 V    38.2 mA at 3.05 V   no range given         5.56 h      "
