@@ -7,7 +7,7 @@ states can have on. What depends on the behaviour (how long the gadget lets a li
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +21,7 @@ from simfw.circuit.endurance import (
     empty_charge,
     light_run_time,
 )
+from simfw.circuit.feeding import Feeding, feeding
 from simfw.circuit.gauge import (
     GaugeBand,
     Suggestion,
@@ -159,6 +160,7 @@ class Overview:
     suggestions: tuple[Suggestion, ...]
     drift: CountingDrift | None
     fed: tuple[FedFacts, ...]
+    supply: Feeding | None
     notes: tuple[Note, ...]
 
 
@@ -196,13 +198,10 @@ def overview(
         if by_voltage else (),
         drift=counting_drift(gadget),
         fed=tuple(_fed(gadget, circuit)),
+        supply=feeding(gadget, circuit),
         notes=(),
     )
-    return Overview(
-        lights=found.lights, sensors=found.sensors, charger=found.charger, bands=found.bands,
-        suggestions=found.suggestions, drift=found.drift, fed=found.fed,
-        notes=tuple(_notes(gadget, circuit, found)),
-    )
+    return replace(found, notes=tuple(_notes(gadget, circuit, found)))
 
 
 def _light(gadget: Gadget, circuit: Circuit, name: str, known: RunTimes) -> LightFacts:

@@ -9,11 +9,12 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from simfw.engine.supply import EMPTY, OPENED
-from simfw.quantity import format_percent, format_rough_time, format_si
+from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 from simfw.report.text import columns, guess_lines, origins_json, plain, ticking_text
 
 if TYPE_CHECKING:
+    from simfw.circuit.feeding import Feeding, PartFeeding
     from simfw.circuit.overview import ChargerFacts, Overview, SensorFacts
     from simfw.gadget.model import Gadget
     from simfw.report.text import Paint
@@ -28,6 +29,7 @@ def circuit_json(gadget: Gadget, found: Overview) -> dict[str, Any]:
         "lights": [_plain(light) for light in found.lights],
         "sensors": [_plain(sensor) for sensor in found.sensors],
         "fed": [_plain(one) for one in found.fed],
+        "supply": None if found.supply is None else _plain(found.supply),
         "charger": None if found.charger is None else _plain(found.charger),
         "gauge": {
             "bands": [_plain(band) for band in found.bands],
@@ -66,6 +68,8 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
         lines += ["", paint("Charging", "head"), *_charger(found.charger)]
     if found.fed:
         lines += ["", paint("Lit by USB or the charger, beside the cell", "head"), *_fed(found)]
+    if found.supply is not None:
+        lines += ["", paint("Who feeds what", "head"), *_feeding(found.supply)]
     if found.bands:
         lines += ["", paint("What the bars mean in true charge", "head"), *_bands(found)]
     if found.drift is not None:
@@ -205,6 +209,63 @@ def _fed(found: Overview) -> list[str]:
     return columns([("", "by", "charger at rest", "while it charges"), *(
         (one.name, one.by, "dark" if one.alone_a is None else format_si(one.alone_a, "A"),
          format_si(one.charging_a, "A")) for one in found.fed)])
+
+
+_SOURCES = {
+    None: "dark",
+    "cell": "the cell",
+    "charger": "the charger, then the cell",
+    "input": "the input, then the cell",
+    "input alone": "the input",
+    "usb": "USB",
+    "charging": "USB, while it charges",
+}
+
+
+def _feeding(supply: Feeding) -> list[str]:
+    rows: list[tuple[str, str]] = []
+    if supply.power_path:
+        rows.append(("power path", "with USB in the input feeds the parts, with an open protection "
+                     "too, and charges with the rest"))
+        if supply.limit_a is not None:
+            rows.append(("its limit", f"{format_si(supply.limit_a, 'A')} in all: first for the "
+                         "parts; what they take beyond it the cell gives"))
+    if supply.lets_go:
+        rows.append(("let go of", f"by the firmware in {', '.join(supply.lets_go)}"))
+    if supply.powered_by:
+        wait = "" if not supply.hold_up_s else (
+            f", and for {format_duration(round(supply.hold_up_s * 1e9))} after it")
+        rows.append(("kept by", f"{_or(supply.powered_by)}, whatever the firmware does{wait}"))
+    elif supply.lets_go:
+        rows.append(("kept by", "nothing but the firmware"))
+    if supply.cut_by:
+        rows.append(("cut off by", _or(supply.cut_by)))
+    shelf = supply.shelf
+    if shelf is not None:
+        lasts = "" if shelf.lasts_s is None else (
+            f"; a full cell lasts {format_rough_time(shelf.lasts_s)}, until "
+            f"{OPENED if shelf.ended_by == 'protection' else EMPTY}")
+        rows.append(("supply gone", f"{format_si(shelf.full_a, 'A')} from a full cell, "
+                     f"{format_si(shelf.low_a, 'A')} from a low one, without USB{lasts}"
+                     if shelf.full_a else "nothing draws from the cell, without USB"))
+    return [*columns(rows), *columns(_parts(supply))]
+
+
+def _or(names: tuple[str, ...]) -> str:
+    return " or ".join("USB" if name == "usb" else name for name in names)
+
+
+def _parts(supply: Feeding) -> list[tuple[str, ...]]:
+    def row(part: PartFeeding) -> tuple[str, ...]:
+        lit = part.without_usb is None
+        gone = _SOURCES[part.with_usb] if lit else "dead" if part.dead_a is None else (
+            format_si(part.dead_a, "A"))
+        return (part.name, f"from {_SOURCES[part.without_usb]}" if not lit else "dark",
+                *([f"from {_SOURCES[part.with_usb]}"] if supply.usb else []),
+                *([f"from {gone}" if lit else gone] if supply.shelf is not None else []))
+
+    return [("", "without USB", *(["with USB in"] if supply.usb else []),
+             *(["supply gone"] if supply.shelf is not None else [])), *map(row, supply.parts)]
 
 
 _COVERED = (

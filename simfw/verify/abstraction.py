@@ -42,6 +42,8 @@ __all__ = [
     "Electrics",
     "Reduced",
     "follows_letting_go",
+    "is_still",
+    "kept_of",
     "needed_regions",
     "reduce_system",
 ]
@@ -329,7 +331,8 @@ def reduce_system(
     come back at any time, and monitors go on while it is gone; with bands it goes when the
     protection opens in any case, and then the monitors wait no longer unless `supply` is set. Where
     the firmware lets go of its supply and a monitor tells that (`follows_letting_go`), it may do so
-    in any state that does, as soon as that is settled, and get it back at any time. With
+    in any state that does, as soon as that is settled, and get it back at any time; with bands that
+    is a supply that goes then as it does where the protection opens. With
     `closing`, contacts may also close in the very instant of power-up.
     """
     asked = [m.when for m in monitors] + [m.then for m in monitors if m.then is not None]
@@ -401,8 +404,8 @@ def reduce_system(
         if electrics.gadget.charger is not None and "usb" not in flags:
             flags.append("usb")
             acts.append(Act("usb", "usb", (("usb", None),), "usb.edge"))
-    letting = None if supply or detail.bands else _letting(system, monitors, reduced)
-    if letting is not None:
+    letting = None if supply else _letting(system, monitors, reduced)
+    if letting is not None and not detail.bands:
         flags.append(SUPPLY)
         acts += LET_GO_ACTS
     if supply or detail.bands:
@@ -411,11 +414,11 @@ def reduce_system(
         restarts = electrics is None or electrics.gadget.cell.restart is not None or (
             electrics.gadget.charger is not None
         )
-        acts += SUPPLY_ACTS if restarts else SUPPLY_ACTS[:1]
+        acts += SUPPLY_ACTS if restarts or letting is not None else SUPPLY_ACTS[:1]
     machine = Machine(
         reduced, conditions=conditions, acts=acts, flags=flags, spans=spans, monitors=monitors,
         values=values, segments=segments, cell=reader,
-        forgiving=not supply and letting is None, letting=letting,
+        forgiving=not supply and (letting is None or detail.bands), letting=letting,
         powering=() if letting is None else [
             "usb" if name == "usb" else f"{name}.closed" for name in system.powered_by],
         outside=[region.name for region in reduced
@@ -458,10 +461,52 @@ def follows_letting_go(system: System, monitor: Monitor) -> bool:
     """
     if not may_let_go(system):
         return False
+    if is_still(system, monitor):
+        return bool(kept_of(system, monitor))
     if _keeps(system):
         return True
     asked = _mentions(monitor.when)
     return monitor.kind != "never" or bool(asked.flags or asked.quantities)
+
+
+def kept_of(system: System, monitor: Monitor) -> tuple[str, ...]:
+    """The regions that bear on a monitor and keep something over a loss of the supply."""
+    wanted = needed_regions(system, [monitor.when, *([monitor.then] if monitor.then else [])])
+    return tuple(region.name for region in system.regions
+                 if region.name in wanted and region.kept is not None)
+
+
+def is_still(system: System, monitor: Monitor) -> bool:
+    """Whether nothing that a monitor watches for can be so while the supply is let go of.
+
+    Then it matters of that time only how it ends, whatever the cell does meanwhile. Where nothing
+    that bears on the monitor is kept, it ends with one of the power-ups that a search begins with
+    anyway, at any charge.
+    """
+    return monitor.kind == "never" and not any(
+        _may_hold(monitor.when, region.name, state.name)
+        for region in system.regions for state in region.states if state.unpowered)
+
+
+def _may_hold(when: ex.Expression, region: str, state: str) -> bool:
+    """Whether `when` may hold without supply, where a region is in a state that let go of it."""
+
+    def number(side: ex.Number | ex.Quantity) -> float | None:
+        if isinstance(side, ex.Number):
+            return side.value
+        return None if side.name in CELL_QUANTITIES or side.name == "gauge" else 0.0  # all is off
+
+    def read(leaf: ex.Leaf) -> bool | None:
+        match leaf:
+            case ex.Inside(name, states) if name == region:
+                return state in states
+            case ex.Compare(left, operator, right):
+                one, other = number(left), number(right)
+                if one is not None and other is not None:
+                    return ex.COMPARE[operator](one, other)
+        return None
+
+    return ex.truth(when, read) is not False
 
 
 def _letting(
@@ -470,9 +515,8 @@ def _letting(
     """The regions of whose states it hangs whether the firmware lets go of its supply: none where
     it may at any time, since some are left out. None where that is not to be followed.
     """
-    if not may_let_go(system) or not (
-        _keeps(system) or any(follows_letting_go(system, monitor) for monitor in monitors)
-    ):
+    asked = any(follows_letting_go(system, one) for one in monitors) if monitors else _keeps(system)
+    if not asked or not may_let_go(system):
         return None
     every, here = (frozenset(region.name for region in some if region.lets_go)
                    for some in (system.regions, regions))

@@ -26,6 +26,7 @@ from simfw.verify.abstraction import (
     Detail,
     Electrics,
     Reduced,
+    is_still,
     reduce_system,
 )
 from simfw.verify.acting import act_out
@@ -167,15 +168,19 @@ def is_followed(system: System, monitor: Monitor) -> bool:
 
     Where a firmware lets go of its supply, it is not followed what the cell does meanwhile.
     """
-    return not may_let_go(system) or not _reads(monitor) & set(CELL_QUANTITIES)
+    return (not may_let_go(system) or not _reads(monitor) & set(CELL_QUANTITIES)
+            or is_still(system, monitor))
 
 
 def not_followed(question: Question) -> Verdict:
-    """What is known of a rule that no search follows: see `is_followed`."""
+    """What is known of a rule that no search follows, and why: see `is_followed`."""
+    monitor = monitor_of(question.rule)
+    why = ("this rule may break then" if monitor.kind == "never" else
+           "the time of this rule goes on then")
     return Verdict(
         rule=question.rule.name, standing="open", states=0, finished=False, detail=GESTURES,
         text="not decided: the firmware lets go of its supply, and the search does not follow what "
-             "the cell does meanwhile; gestures and random runs tried to break it",
+             f"the cell does meanwhile: {why}; gestures and random runs tried to break it",
     )
 
 
@@ -208,8 +213,8 @@ def _details(
     """
     rough = reduce_system(system, [monitor], LADDER[0], segments=segments)
     ladder = [detail for detail in LADDER if not detail.share or monitor.time_ns]
-    if rough.machine.letting is not None:
-        return tuple(ladder)  # bands do not know a supply that the firmware lets go of
+    if rough.machine.letting is not None and not is_still(system, monitor):
+        return tuple(ladder)  # bands do not know what stands while the supply is let go of
     if _reads(monitor) & set(CELL_QUANTITIES):
         return (BANDED[0], ladder[0], BANDED[1])
     if set(rough.free) & set(CELL_QUANTITIES):

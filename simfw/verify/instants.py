@@ -377,7 +377,8 @@ class Instants:
             for flag, value in act.sets:
                 place = machine.flag_index[flag]
                 self.flags[place] = 1 - self.flags[place] if value is None else int(value)
-                if flag in machine.powering and self.flags[place] and not self._on():
+                if self.cell is None and flag in machine.powering and self.flags[place] and (
+                        not self._on()):
                     self.flags[machine.supply] = 1
         return [act.event for act in acts if act.event]
 
@@ -447,6 +448,8 @@ class Instants:
         self.notes.look(PROTECTION)
         for count in range(MOST_SWITCHES):
             may, switches = self._ask("")
+            if self.machine.letting is not None and not self._on():
+                may, switches = may or switches, False  # the firmware may have let go of it
             if switches or may:
                 self.notes.differs()
             if may and not switches and count == 0:

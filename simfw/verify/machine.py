@@ -78,7 +78,8 @@ class Machine:
     the firmware that lets go of it, at the end of an instant in which one of these regions stands
     in a state that does (without any: of any instant), and all stand as they were left until it
     comes back. None of the inputs `powering` is on then; one that comes on brings the supply back
-    in that instant. Rows of the regions
+    in that instant. With `cell` it goes in an instant of its own instead, as if the protection
+    opened, and comes back as any that has gone. Rows of the regions
     `outside` that may fire at any time count as something done from outside. The states of the
     regions `unknown` say nothing of what they drive.
     """
@@ -182,10 +183,15 @@ class Machine:
         found: list[tuple[int, int]] = []
         on = self._is_on(config)
         goes = on and (self.letting is None or self.may_go(config, config[base:]))
-        fixed = self.cell is not None and not self.cell.window_of(
-            config[:r], self.flag_values(config).get("usb", False), on).may_change
+        if self.cell is not None:
+            turns = self.cell.window_of(
+                config[:r], self.flag_values(config).get("usb", False), on).may_change
+            # What the firmware has let go of may come back at any time.
+            fixed = not turns and (self.letting is None or (on and not goes))
+        else:
+            fixed = on and not goes
         for number, act in enumerate(self.acts):
-            if act.group == SUPPLY and (fixed or (not goes and (on or not act.sets))):
+            if act.group == SUPPLY and (fixed or (not on and not act.sets)):
                 continue
             if not act.sets or any(
                 value is None or config[base + self.flag_index[flag]] != value

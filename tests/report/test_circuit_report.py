@@ -134,8 +134,8 @@ def test_commands_on_the_demos(path, capsys):
     assert ": the circuit\n" in capsys.readouterr().out
     assert main(["circuit", str(path), "--json", "--wave", "80 ms"]) == 0
     found = json.loads(capsys.readouterr().out)
-    assert set(found) == {"gadget", "lights", "sensors", "charger", "fed", "gauge", "notes",
-                          "guesses", "without_origin"}
+    assert set(found) == {"gadget", "lights", "sensors", "charger", "fed", "supply", "gauge",
+                          "notes", "guesses", "without_origin"}
     for sensor in found["sensors"]:
         assert sensor["wave_s"] == 0.08
     status = main(["pins", str(path), "--json"])

@@ -14,7 +14,7 @@ from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.steps import Press, Usb
 from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
-from simfw.verify.decide import Question, decide
+from simfw.verify.decide import Question, decide, is_followed, monitor_of, not_followed
 from simfw.verify.player import Player
 from simfw.verify.reach import Reach
 from simfw.verify.whole import search_whole
@@ -149,13 +149,16 @@ def test_rules_on_outputs_inputs_and_times_are_decided_too() -> None:
                         "no green with the lamp off": "broken", "waking ends": "proved",
                         "dark where it is off": "proved", "green stays": "broken",
                         "a press is answered": "proved", "a cell that is there": "open"}
-    # Of names of states, with nothing kept, it makes no difference.
+    # Of names of states, or of lights that are off without supply, with nothing kept, it makes no
+    # difference.
     assert {one.rule for one in report.verdicts
             if one.text.endswith(", as long as only the firmware takes the supply away")
             } == {name for name, found in standing.items()
-                  if found == "proved"} - {"late is not waking"}
+                  if found == "proved"} - {"late is not waking", "dark where it is off"}
     left, = [one for one in report.verdicts if one.standing == "open"]
-    assert left.text.startswith("not decided: the firmware lets go of its supply")
+    assert left.text == (
+        "not decided: the firmware lets go of its supply, and the search does not follow what the "
+        "cell does meanwhile: this rule may break then; gestures and random runs tried to break it")
     said = {one.check for one in report.findings}
     assert said.isdisjoint({"dead-end", "trap", "press-unanswered", "unreachable-state"})
 
@@ -333,3 +336,59 @@ def test_a_region_that_lets_go_comes_back_in_the_state_it_kept(kept: bool, full:
     assert _standing(text) == {
         "full comes back full": full, "dim comes back dim": "coincidence",
         "it wakes with a light": "coincidence"}
+
+
+OF_THE_CELL = """
+[gauge]
+thresholds = ["3.7 V"]
+every = "100 ms"
+[behaviour.bulb]
+starts = "dim"
+states.dim = { red = "30 %" }
+states.full = { red = "on" }
+states.off = { controller = "unpowered" }
+rows = [
+  { on = "go.click", from = "dim", to = "full", when = "cell.voltage >= 3.6" },
+  { after = "50 ms", from = "full", to = "off" },
+  { on = "power.click", from = "dim", to = "off" },
+]
+[[rules]]
+name = "dark on an empty cell"
+never = "red > 0 and cell.voltage < 3.1"
+[[rules]]
+name = "dim on a low cell"
+never = "red > 0.5 and cell.voltage < 3.3"
+[[rules]]
+name = "wakes on a good cell"
+never = "bulb.dim and cell.voltage < 3.4"
+"""
+
+
+@pytest.mark.parametrize("keeps", [False, True])
+def test_a_rule_on_the_cell_that_is_still_without_supply_is_decided(keeps: bool) -> None:
+    """Of a light that is off then; it may come back at any charge, with what is kept: full, where
+    it has lain for months.
+    """
+    head = "[behaviour.bulb]\n"
+    text = OF_THE_CELL.replace(head, f'{head}kept = "state"\n') if keeps else OF_THE_CELL
+    found = _standing(text)
+    assert found["dark on an empty cell"] == "coincidence"
+    assert found["wakes on a good cell"] == "broken"
+    assert (found["dim on a low cell"] == "coincidence") == (not keeps)
+
+
+def test_time_that_goes_on_without_supply_leaves_a_rule_on_the_cell_open() -> None:
+    """The words say that it is the time of the rule."""
+    made = gadget(SMALL + OF_THE_CELL + """
+[[rules]]
+name = "answered"
+when = "bulb.full and cell.voltage < 3.3"
+then = "bulb.dim"
+within = "2 s"
+""", "")
+    system = build_system(made)
+    bound, _ = bind_rules(made.rules, system.names)
+    rule, = [one for one in bound if one.name == "answered"]
+    assert not is_followed(system, monitor_of(rule))
+    assert "meanwhile: the time of this rule goes on then;" in (
+        not_followed(Question(rule, "rule", rule.name)).text)
