@@ -42,10 +42,18 @@ class Constraint:
         return Margin(z=z, low=self.low, high=self.high, scale=self.scale).off
 
     def many(self, xs: Array) -> Array:
-        """How far off many points are."""
-        z = self.surface.many(xs[:, self.dims])
+        """How far off many points are (m x d)."""
+        return self._offs(self.surface.many(xs[:, self.dims]))
+
+    def over(self, cloud: Array) -> Array:
+        """The same of points that are asked for again and again: of one surface always these."""
+        if self.surface.over is None:
+            self.surface.over = self.surface.many(cloud[:, self.dims])
+        return self._offs(self.surface.over)
+
+    def _offs(self, z: Array) -> Array:
         if self.surface.flat:
-            return np.full(len(xs), self.off(self.surface.level))
+            return np.full(len(z), self.off(self.surface.level))
         if math.isfinite(self.low) and math.isfinite(self.high):
             found: Array = np.abs(z - 0.5 * (self.low + self.high)) / self.unit
             return found
@@ -53,9 +61,14 @@ class Constraint:
         return np.maximum(0.0, 1.0 + beyond / self.unit)
 
 
-def offs_of(constraints: Sequence[Constraint], xs: Array) -> Array:
-    """How far off the worst of some conditions is, for each of many points (m x d)."""
+def offs_of(
+    constraints: Sequence[Constraint], xs: Array, *, again: bool = False
+) -> Array:
+    """How far off the worst of some conditions is, for each of many points (m x d).
+
+    `again`: these are the points that are asked for of each surface again and again.
+    """
     worst = np.zeros(len(xs))
     for one in constraints:
-        worst = np.maximum(worst, one.many(xs))
+        worst = np.maximum(worst, one.over(xs) if again else one.many(xs))
     return worst

@@ -35,13 +35,15 @@ class Edge:
     """Positive where something comes, negative where it never does; near the edge about how far
     away it is, in shares of the way.
 
-    `points` (n x d) were looked at, `came` tells at which it came: some of both.
+    `points` (n x d) were looked at, `came` tells at which it came: some of both. `over`: as of a
+    surface.
     """
 
     flat = False
     level = 0.0
 
     def __init__(self, points: Array, came: NDArray[np.bool_]) -> None:
+        self.over: Array | None = None
         sign = np.where(came, 1.0, -1.0)
         others = np.where(np.not_equal.outer(came, came), squares(points, points), np.inf)
         asked = np.minimum(np.sqrt(others.min(axis=1)), _WIDE)
@@ -51,14 +53,18 @@ class Edge:
         own = alike.diagonal()
         root = np.sqrt(own)
         pulls = np.outer(sign, sign) * alike
+        # As many rounds as there may be: all in the same few arrays.
+        least, wrong, much = np.zeros(len(points)), np.empty(len(points)), np.empty(len(points))
         for _ in range(_STEPS):
             # None may be below 0, and none stands where there is more than is asked.
-            wrong = np.maximum(short / own, -weights)
-            n = int(np.argmax(np.abs(wrong) * root))
-            if abs(wrong[n]) * own[n] <= _ENOUGH * asked[n]:
+            np.maximum(np.divide(short, own, out=wrong), least, out=wrong)
+            n = int(np.multiply(np.abs(wrong, out=much), root, out=much).argmax())
+            by = float(wrong[n])
+            if abs(by) * own[n] <= _ENOUGH * asked[n]:
                 break
-            weights[n] += wrong[n]
-            short -= wrong[n] * pulls[n]
+            weights[n] += by
+            least[n] = -weights[n]
+            short -= np.multiply(by, pulls[n], out=much)
         held = np.flatnonzero(weights)
         self.points, self.weights = points[held], (weights * sign)[held]
         self.unit = 1.0

@@ -341,5 +341,5 @@ class Fitting(Looking):
 
     def _starts(self, constraints: Sequence[Constraint], count: int) -> list[Array]:
         """Points at which the surfaces are least off."""
-        offs = offs_of(constraints, self._cloud)
+        offs = offs_of(constraints, self._cloud, again=True)
         return [self._cloud[n] for n in np.argsort(offs, kind="stable")[:count]]

@@ -397,19 +397,24 @@ def _guesses(rival: Rival, best: Trial) -> tuple[Guessed, ...]:
         value = entry.figure.ns if isinstance(entry.figure, Timing) else entry.figure.value
         if entry.key not in known and value:
             parts.setdefault(_part_of(entry.key), {})[entry.key] = 1.1 * value
+    before = [rival.look(n, best.x) for n in rival.all]
+    by_sight: list[dict[str, float]] = [{} for _ in rival.all]
+    # All observations of one gadget in turn: they share what is tabulated of it.
+    for part in parts.values():
+        # What all figures of a part do not move together, none of them does.
+        together = [rival.moved(n, part, best.x) for n in rival.all] if len(part) > 1 else []
+        still = {n for n, one in enumerate(together)
+                 if one is not None and _moves(before[n], one) < _UNMOVED}
+        for key, value in part.items():
+            for n in rival.all:
+                if n not in still:
+                    alone = rival.moved(n, {key: value}, best.x)
+                    by_sight[n][key] = 0.0 if alone is None else _moves(before[n], alone)
     worst: dict[str, tuple[float, str]] = {}
-    for n in rival.all:
-        before = rival.look(n, best.x)
-        for part in parts.values():
-            # What all figures of a part do not move together, none of them does.
-            together = rival.moved(n, part, best.x) if len(part) > 1 else None
-            if together is not None and _moves(before, together) < _UNMOVED:
-                continue
-            for key, value in part.items():
-                alone = rival.moved(n, {key: value}, best.x)
-                by = 0.0 if alone is None else _moves(before, alone)
-                if by > worst.get(key, (0.0, ""))[0]:
-                    worst[key] = by, rival.log.observations[n].name
+    for n, moves in enumerate(by_sight):
+        for key, by in moves.items():
+            if by > worst.get(key, (0.0, ""))[0]:
+                worst[key] = by, rival.log.observations[n].name
     return tuple(
         Guessed(key=key, moves=by, observation=name)
         for key, (by, name) in sorted(worst.items(), key=lambda one: -one[1][0]) if by >= 0.05)

@@ -200,10 +200,10 @@ class Rival(Fitting):
 
         constraints = self._constraints(subset, close=close, firm=firm, beyond=beyond)
         goal = self._goal(aim, sign, close=close)
-        offs = offs_of(constraints, self._cloud)
-        near = [self._cloud[n] for n in np.flatnonzero(offs <= max(allow, 1.0) + 0.2)]
-        near.sort(key=lambda x: -goal(x)[0])
-        return extreme(constraints, goal, [best.x, *near[:STARTS]], allow)
+        offs = offs_of(constraints, self._cloud, again=True)
+        near = self._cloud[offs <= max(allow, 1.0) + 0.2]
+        far = np.argsort(-self._goals(aim, sign, near, close=close), kind="stable")[:STARTS]
+        return extreme(constraints, goal, [best.x, *near[far]], allow)
 
     def _outer(self, aim: Aim, sign: int, subset: Sequence[int], best: Trial,
                errors: Mapping[bool, float]) -> tuple[float, dict[bool, Array]]:
@@ -241,6 +241,13 @@ class Rival(Fitting):
             if float(offs_of(constraints, xs).min()) <= 1.0 + _NEARLY:
                 far = n
         return sign * float(steps[min(far + 1, _SCAN)])
+
+    def _goals(self, aim: Aim, sign: int, xs: Array, *, close: bool) -> Array:
+        """What `_goal` says of many points (m x d), to be ranked by it."""
+        if aim.sight is None:
+            return np.array([sign * self._figured(aim, x)[0] for x in xs])
+        sight = self._fitted(aim.sight[0], close=close)
+        return sign * sight.surfaces[close][aim.sight[1]].many(xs[:, sight.dims])
 
     def _aimed(self, aim: Aim, x: Array) -> float:
         if aim.sight is not None:

@@ -22,9 +22,13 @@ _PRODUCT = 200_000  # multiplications that are left to one call
 
 
 class Surface:
-    """The surface through points (n x d) with values (n)."""
+    """The surface through points (n x d) with values (n).
+
+    `over`: its values at points that are asked for again and again, once somebody has.
+    """
 
     def __init__(self, points: Array, values: Array) -> None:
+        self.over: Array | None = None
         kept = _apart(points)
         self.points, values = points[kept], values[kept]
         n, d = self.points.shape

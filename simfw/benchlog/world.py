@@ -16,6 +16,7 @@ from simfw.quantity import Timing
 __all__ = ["World", "rows_ignore", "start_ends"]
 
 _FINE_NS = 10_000  # a common measure of all times below which a factor would be too coarse
+_LATEST = 4  # gadgets that are kept as they were made last
 _KEPT = 16  # gadgets whose rows are lent to those that differ from them in the circuit only
 # Times that are not the controller's: the charger's chip, a transistor, what somebody demands.
 _OTHERS = ("cell.", "charger.", "lights.", "loads.", "pins.", "rules[", "readings")
@@ -37,7 +38,7 @@ class World:
     def __init__(self, gadget: Gadget) -> None:
         self.gadget = gadget
         self._base = Prepared(gadget).without_rules()
-        self._latest: tuple[dict[str, float], Prepared] = ({}, self._base)
+        self._latest: dict[tuple[tuple[str, float], ...], Prepared] = {}
         self._rows: dict[tuple[tuple[str, float], ...], Prepared] = {(): self._base}
         self._places = places(gadget)
         self._timings = {
@@ -55,8 +56,10 @@ class World:
 
     def prepared(self, values: Mapping[str, float]) -> Prepared:
         """The gadget with other values (SI, ns; `clock` a factor), ready to be simulated."""
-        if values == self._latest[0]:
-            return self._latest[1]
+        asked = tuple(values.items())
+        known = self._latest.get(asked) if asked else self._base
+        if known is not None:
+            return known
         figures = self.figures(values)
         gadget, reference_v = changed(self.gadget, figures, known=self._places)
         # Rows that read the same are built once: most observations depend on few figures.
@@ -70,7 +73,10 @@ class World:
         made.learn_with(self._base)
         if rows is not None:
             made.learned = rows.learned
-        self._latest = dict(values), made
+        # Observations that the same figures decide ask for the same gadget, others in between.
+        if len(self._latest) >= _LATEST:
+            del self._latest[next(iter(self._latest))]
+        self._latest[asked] = made
         return made
 
     def supplied(self, values: Mapping[str, float]) -> dict[str, float]:
