@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from simfw.benchlog import narrowing
+from simfw.benchlog.margin import Margin
 from simfw.benchlog.world import World
 from simfw.engine import listing, prepared
 from simfw.engine.modes import mean_current
 from simfw.engine.prepared import Prepared
 from simfw.engine.reachable import reach
-from simfw.gadget.quantities import with_values
+from simfw.gadget.quantities import quantities, with_values
 from simfw.loading import load_gadget
 from tests.benchlog.lantern import write_lantern
 
@@ -87,3 +90,48 @@ def test_rules_are_read_once_for_gadgets_that_differ_in_the_circuit(
     whole = Prepared(world.gadget)
     assert Prepared(with_values(world.gadget, FIGURES[0]), rows=whole).rules is whole.rules
     assert len(read) == 1
+
+
+def test_gadgets_asked_for_again_are_not_made_again(world: World) -> None:
+    """Observations that the same figures decide come in turn, with a few others in between."""
+    first = world.prepared(FIGURES[0])
+    for figures in FIGURES[1:4]:
+        world.prepared(figures)
+    assert world.prepared(FIGURES[0]) is first
+    for number in range(8):
+        world.prepared({"loads.lamp.current": 0.051 + 0.001 * number})
+    assert world.prepared(FIGURES[0]) is not first
+    assert world.prepared({}) is world.rehearsed()
+
+
+def test_a_guess_is_moved_for_all_observations_in_turn(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is tabulated of a gadget serves all of them; what each guess moves is told as before."""
+    keys = ("cell.capacity", "cell.leakage", "loads.lamp.current")
+    figures = quantities(world.gadget)
+    monkeypatch.setattr(narrowing, "guesses", lambda gadget: [
+        SimpleNamespace(key=key, figure=figures[key]) for key in keys])
+    asked: list[tuple[tuple[str, ...], int]] = []
+
+    def margin(z: float) -> tuple[Margin, ...]:
+        return (Margin(z=z, low=-1.0, high=1.0),)
+
+    def moved(number: int, values: dict[str, float], x: object) -> tuple[Margin, ...]:
+        asked.append((tuple(values), number))
+        by = {"cell.capacity": 0.4, "cell.leakage": 0.2, "loads.lamp.current": 0.9}
+        # The second observation does not look at the cell.
+        return margin(sum(by[key] for key in values if number == 0 or "cell" not in key))
+
+    rival = SimpleNamespace(
+        all=(0, 1), world=world, moved=moved, look=lambda number, x: margin(0.0),
+        log=SimpleNamespace(unknowns=(), observations=[
+            SimpleNamespace(name="first"), SimpleNamespace(name="second")]))
+    found = narrowing._guesses(rival, SimpleNamespace(x=None))  # type: ignore[arg-type]
+    assert [(one.key, one.moves, one.observation) for one in found] == [
+        ("loads.lamp.current", 0.9, "first"), ("cell.capacity", 0.4, "first"),
+        ("cell.leakage", 0.2, "first")]
+    cell = ("cell.capacity", "cell.leakage")
+    assert asked == [
+        (cell, 0), (cell, 1), (cell[:1], 0), (cell[1:], 0),
+        (("loads.lamp.current",), 0), (("loads.lamp.current",), 1)]
