@@ -116,6 +116,9 @@ class Compared:
             counted += f", {self.recordings} recordings"
         lines.append(f"Conforms: {counted}, {self.random_lists} random stimulus lists; compared: "
                      f"{', '.join(self.kinds)}.")
+        if "event" not in self.kinds and any(drive.replay.events for drive in self.drives):
+            lines.append("It tells no events: a fault that the vectors show by an event alone was "
+                         "not seen. Lines `event T NAME` close that.")
         lines += [f"{name}: compared up to {format_duration(ends_ns)} only, where "
                   f"{MOST_REPORTS:,} reports are told." for name, ends_ns in self.cut]
         return tuple(lines)

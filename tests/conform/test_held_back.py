@@ -1,5 +1,5 @@
-"""What is said where a firmware does what a guard of the model holds back, and how its stimuli are
-made shorter.
+"""What is said of a difference beside the rows that fired (guards that held a row back, power-up,
+sequences, levels close together), of one that conforms; and how stimuli are made shorter.
 """
 
 from __future__ import annotations
@@ -7,6 +7,7 @@ from __future__ import annotations
 import pytest
 
 from simfw.conform.firmware import Difference, Drive, _gestures
+from simfw.conform.outcome import Compared
 from simfw.conform.placed import Placed, placed
 from simfw.engine.prepared import Prepared
 from simfw.vectors.build import Rehearsal
@@ -210,3 +211,21 @@ def test_a_contact_that_is_closed_before_power_up_has_a_requirement_that_is_kept
     place = told(acts[:1], 5, f"event {5 * MS} {name}.press", text=WINK)
     assert [one.part for one in place.requirements
             if "is closed before power-up" in one.text] == [f"{name}.contact"]
+
+
+@pytest.mark.parametrize(("kinds", "acts", "is_said"), [
+    (("out",), press("key", 1000), True),
+    (("out", "sleep", "wake"), press("key", 1000), True),
+    (("event", "out"), press("key", 1000), False),
+    (("out",), [], False),
+])  # fmt: skip
+def test_a_firmware_that_conforms_without_events_is_told_what_was_not_seen(
+    kinds: tuple[str, ...], acts: list[Act], is_said: bool
+) -> None:
+    """Where the model has events and the firmware tells none; else nothing is said."""
+    replay = Rehearsal(Prepared(gadget(LAMP, ""))).play(charge=0.5, acts=acts, ends_ns=2000 * MS)
+    drive = Drive("by hand", 0.5, tuple(acts), 2000 * MS, replay)
+    lines = Compared(drives=[drive], recordings=0, random_lists=0, kinds=kinds, within_ns=0,
+                     tick_ns=1, host_only=0, parted=None).lines()  # fmt: skip
+    assert lines[0].startswith("Conforms: ")
+    assert any("tells no events" in line for line in lines) == is_said
