@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from simfw.behaviour.table import IDLE, Stepper
 from simfw.circuit.circuit import ChargerMode
 from simfw.engine.supply import (
+    CHATTER,
     Supply,
     met_at_power_up,
     next_supply,
@@ -372,6 +373,9 @@ class Learner:
             conditions=tuple(stepper.condition_values), forced=-1,
         )
         self._comb = comb
+        if before.forced == k.MARK_OPEN and comb == replace(before, dues=(), forced=-1):
+            # Somewhere in a lap the protection opens; from here it does again, at the same time.
+            raise EndlessInstant(0, k.SWITCHES, *CHATTER)
         awake = not comb.dead and self.is_awake(states)
         bits = k.FILLS if filled else 0
         if woke or (awake and not was_awake):
