@@ -28,7 +28,7 @@ from simfw.benchlog.looks import (
     step_of,
     worst_of,
 )
-from simfw.benchlog.margin import comes
+from simfw.benchlog.margin import FAR, comes
 from simfw.benchlog.surface import Surface, squares
 
 __all__ = ["FITS", "SURE", "Fitting", "State"]
@@ -48,6 +48,7 @@ _WAYS = 10  # steps of several observations that are gone on with, of each its b
 _ALL_WAYS = 100  # the same before anything is excluded: those less likely are not tried
 _TEETH = 256  # looks at most at an observation that jumps, one for each tolerance of its slope
 _LED = 8  # of which so many are led on
+_NOT_THERE = 1e6  # tolerances
 
 
 class Fitting(Looking):
@@ -57,7 +58,14 @@ class Fitting(Looking):
 
     def best(self, subset: Sequence[int]) -> Trial | None:
         """Of the exact looks so far the one in which the worst of `subset` is least off."""
-        return min(self.trials, key=lambda one: worst_of(one, subset), default=None)
+        return min(self.trials, key=lambda one: self._worst(one, subset), default=None)
+
+    def _worst(self, one: Trial, subset: Sequence[int]) -> float:
+        """How far the worst of some observations is off; what came in other looks and did not in
+        this one is further off than any that came.
+        """
+        worst = worst_of(one, subset)
+        return worst + _NOT_THERE if FAR <= worst < math.inf and self._lost(one, subset) else worst
 
     def least(self, subset: Sequence[int]) -> tuple[State, Trial]:
         """Whether figures fit all of `subset`, with the exact look that is least off."""
@@ -83,7 +91,7 @@ class Fitting(Looking):
                 for told, x in proposals:
                     one = self.trial(x, subset)
                     worst = worst_of(one, subset)
-                    if worst < worst_of(best, subset) - 1e-6:
+                    if self._worst(one, subset) < self._worst(best, subset) - 1e-6:
                         best, gained = one, True
                     if worst <= FITS:
                         return "fits", one
@@ -91,7 +99,7 @@ class Fitting(Looking):
                     close_by = apart <= 0.02 * max(1.0, worst)
                     agreed = agreed + 1 if close_by and worst > SURE else 0
                     one = self._inside(one, subset)
-                    if worst_of(one, subset) < worst_of(best, subset) - 1e-6:
+                    if self._worst(one, subset) < self._worst(best, subset) - 1e-6:
                         best, gained = one, True
                     if worst_of(one, subset) <= FITS:
                         return "fits", one
@@ -111,6 +119,18 @@ class Fitting(Looking):
         if not jumping:
             return ("excluded" if sure else "open"), best
         return self._combed(subset, jumping)
+
+    def parts_exclude(self, best: Trial) -> bool:
+        """Whether nothing fits a part of all: an observation that does not fit where the whole is
+        least off, or what came there. What a part excludes, excludes the whole.
+        """
+        if len(self.all) < 2:
+            return False
+        came = tuple(n for n in self.all if not self._lost(best, [n]))
+        parts = [(n,) for n in self.all if best.offs[n] > SURE]
+        if 1 < len(came) < len(self.all):
+            parts.append(came)
+        return any(not self.spent and self.least(part)[0] == "excluded" for part in parts)
 
     # -- what goes in steps ----------------------------------------------------------------------
 
@@ -228,7 +248,7 @@ class Fitting(Looking):
                     continue
                 told &= self._never_beside(n, found)
                 one = self._inside(self.trial(found, subset), subset)
-                best = min(best, one, key=lambda look: worst_of(look, subset))
+                best = min(best, one, key=lambda look: self._worst(look, subset))
                 if worst_of(best, subset) <= SURE or self.spent:
                     return False, best
             if told:

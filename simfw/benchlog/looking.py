@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import chain, islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -278,26 +279,38 @@ class Looking:
         sight = Sight(dims=figures + own)
         self.sights[number] = sight
         bases = low_discrepancy(self.size, 2 * _PROBES, self.seed + 7 * number)
-        decide: set[int] = set()
         pairs = list(zip(bases[:_PROBES], bases[_PROBES:], strict=False))
-        if pairs and not any(seen(self.look(number, base)) for base in bases):
-            # Where nothing is to be seen no figure seems to matter: it is looked for elsewhere.
-            pairs += [(x, bases[-1]) for x in self._farther(number)
-                      if seen(self.look(number, x))][:_PROBES]
-        for base, other in pairs:
-            before = self.look(number, base)
-            for k in figures:
-                if k not in decide:
-                    moved = base.copy()
-                    moved[k] = other[k]
-                    if differ(before, self.look(number, moved)):
-                        decide.add(k)
+        decide: set[int] = set()
+        self._probe(number, pairs, decide)
+        if len(decide) < self.figures:
+            # Where nothing is to be seen a figure seems not to matter: it is asked about where
+            # something is, too.
+            shown = sum(seen(self.look(number, base)) for base, _ in pairs)
+            if shown < _PROBES:
+                last = bases[-1]
+                others = chain([(last, bases[0])], (
+                    (x, last) for x in (*bases[_PROBES:-1], *self._farther(number))))
+                found_at = (pair for pair in others if seen(self.look(number, pair[0])))
+                self._probe(number, islice(found_at, _PROBES - shown), decide)
         dims = sorted(decide) + own
         found = Sight(dims=dims)
         for key, margins in sight.known.items():
             point = dict(zip(sight.dims, key, strict=True))
             found.known[tuple(point[k] for k in dims)] = margins
         return found
+
+    def _probe(
+        self, number: int, pairs: Iterable[tuple[Array, Array]], decide: set[int]
+    ) -> None:
+        """Add to `decide` the figures of which a change, from a point to another, shows."""
+        for base, other in pairs:
+            before = self.look(number, base)
+            for k in range(self.figures):
+                if k not in decide:
+                    moved = base.copy()
+                    moved[k] = other[k]
+                    if differ(before, self.look(number, moved)):
+                        decide.add(k)
 
     def _farther(self, number: int) -> Array:
         """More points at which to look for an observation: corners, and points between."""

@@ -134,6 +134,8 @@ def _one(
 def _result(rival: Rival, brief: bool) -> RivalResult:
     log = rival.log
     state, best = rival.least(rival.all)
+    if state == "open" and rival.parts_exclude(best):
+        state = "excluded"
     made = RivalResult(
         combination=rival.combination, answers=log.answers(rival.combination), state=state,
         off=best.worst, runs=0, whole=True,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from simfw.benchlog.margin import Margin, comes
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.narrowing import narrow
 from tests.benchlog.lantern import interval, log_of
-from tests.benchlog.planted import OFF
+from tests.benchlog.planted import OFF, plant
 
 AMPERES, COULOMBS = 0.118, 305 * 3.6
 TOOK_S = 0.25 * COULOMBS / AMPERES  # from full to 3.9 V, three quarters of a straight line
@@ -105,6 +106,79 @@ steps = [{{ press = "key" }}, {{ wait = "41 min" }}, {{ see = "lamp.dark" }}]
 """)
     found = narrow(log, brief=True, seed=seed)
     assert [one.state for one in found.rivals] == ["fits"]
+
+
+@pytest.mark.parametrize("seed", [16, 21])
+def test_a_figure_that_matters_where_few_figures_show_anything_is_asked_about(
+    tmp_path: Path, seed: int,
+):
+    """Four figures decide when the bar goes out; at most points the lamp has gone out before.
+
+    3.9 V is read at 3.863 V with a reference of 1.0896 V, and 115 mA through 416 mΩ takes 48 mV:
+    the charge is 0.759 then, a quarter of 334 mAh is gone, and that takes 2,514 s.
+    """
+    amps, ohms, volts, coulombs = 0.115, 0.416, 1.0896, 1202.0
+    took_s = (1.0 - (3.9 * volts / 1.1 + amps * ohms - 3.0) / 1.2) * coulombs / amps
+    found = narrow(log_of(tmp_path, f"""[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+"cell.capacity" = "300 mAh .. 800 mAh"
+"controller.reference" = "1.067 V .. 1.133 V"
+"cell.resistance" = "50 mΩ .. 600 mΩ"
+{GOES_OUT}
+[[observations]]
+name = "meter"
+mode = "lamp.lit"
+reading = "115 mA ± 1 mA"
+[[observations]]
+name = "bar out"
+start = "full"
+steps = [{{ press = "key" }}, {{ until = "gauge == 2", took = "{took_s:.0f} s ± 60 s" }}]
+""", leakage="0 A"), brief=True, seed=seed)
+    assert [one.state for one in found.rivals] == ["fits"]
+    held = interval(found, "cell.capacity")
+    assert held.low <= coulombs <= held.high
+    assert set(found.rivals[0].decided_by["bar out"]) == {one.key for one in found.log.unknowns}
+
+
+FIGURES = """[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+"cell.capacity" = "300 mAh .. 800 mAh"
+[[questions]]
+name = "automatic off"
+[[questions.answers]]
+name = "none"
+[[questions.answers]]
+name = "after 45 min"
+"""
+
+
+def test_what_comes_much_too_late_or_never_is_excluded(tmp_path: Path):
+    """The lamp went out after 45 min. Without an automatic off it does so where the cell is empty:
+    300 mAh are gone after 2 h 15 min with 120 mA from 90 %, and never in time with less.
+    """
+    found = narrow(log_of(tmp_path, f"""{FIGURES}{OFF}
+[[observations]]
+name = "meter"
+mode = "lamp.lit"
+reading = "85 mA ± 1 mA"
+[[observations]]
+name = "off"
+start = "90 %"
+steps = [{{ press = "key" }}, {{ until = "lamp.dark", took = "45 min ± 30 s" }}]
+"""), brief=True)
+    assert [one.state for one in found.rivals] == ["excluded", "fits"]
+    assert [one.observations for one in found.rivals[0].contradictions] == [("off",)]
+
+
+def test_what_a_part_of_the_observations_excludes_is_excluded(tmp_path: Path):
+    """It was lit after 70 min, and one bar went out later: an automatic off after 45 min excludes
+    both whatever the figures are, where another bar goes out in time with some figures only.
+    """
+    log = plant(tmp_path, 36, 1).log
+    gadgets = {key: value for key, value in log.gadgets.items() if key == (1, 0)}
+    found = narrow(replace(log, gadgets=gadgets), brief=True, runs=4000, seed=1)
+    assert [one.state for one in found.rivals] == ["excluded"]
+    assert ("off",) in [one.observations for one in found.rivals[0].contradictions]
 
 
 @settings(max_examples=25, deadline=None)
