@@ -127,7 +127,7 @@ class Fitting(Looking):
         if len(self.all) < 2:
             return False
         came = tuple(n for n in self.all if not self._lost(best, [n]))
-        parts = [(n,) for n in self.all if best.offs[n] > SURE]
+        parts: list[tuple[int, ...]] = [(n,) for n in self.all if best.offs[n] > SURE]
         if 1 < len(came) < len(self.all):
             parts.append(came)
         return any(not self.spent and self.least(part)[0] == "excluded" for part in parts)

@@ -85,6 +85,12 @@ class Sight:
         rows = self.known.values()
         return next(filter(comes, rows), None) or next(iter(rows), ())
 
+    def forget(self) -> None:
+        """Surfaces and edges are made anew from the looks."""
+        self.surfaces.clear()
+        self.stepped.clear()
+        self.edges.clear()
+
 
 class Mistaken(Exception):
     """A figure decides an observation that it seemed not to decide: the search begins anew."""
@@ -165,9 +171,7 @@ class Looking:
             except EndlessInstant:
                 found = lost(sight.like)
             sight.known[key] = found
-            sight.surfaces.clear()
-            sight.stepped.clear()
-            sight.edges.clear()
+            sight.forget()
         return found
 
     def _at(self, number: int, point: Array) -> tuple[Margin, ...]:
@@ -260,16 +264,25 @@ class Looking:
         self.trials.clear()
         self._trial_at.clear()
         if not self._ready and not self.wide:
-            for n in numbers:
-                self.runs += 1
-                with suppress(EndlessInstant):
-                    observe(self.world.rehearsed(), self.log.observations[n], {})
+            self._rehearse(numbers)
         for n in numbers:
             if n not in self._ready:
                 self.sights[n] = self._sight(n)
                 self._sample(n)
                 self.sights[n].sampled = len(self.sights[n].known)
                 self._ready.add(n)
+
+    def _rehearse(self, numbers: Sequence[int]) -> None:
+        for n in numbers:
+            self.runs += 1
+            with suppress(EndlessInstant):
+                observe(self.world.rehearsed(), self.log.observations[n], {})
+
+    def take_up(self, sights: list[Sight], x: Array) -> None:
+        """Go on with what another looked at, of the same combination, and from a point of it."""
+        self._rehearse(self.all)
+        self.sights, self._ready = sights, set(self.all)
+        self.trial(x)
 
     def _sight(self, number: int) -> Sight:
         own = self._own(number)
@@ -383,6 +396,10 @@ class Looking:
                 surfaces.append(Surface(keys[good], zs[good]))
             sight.surfaces[close] = surfaces
         return sight
+
+    def surfaces_of(self, number: int) -> list[Surface]:
+        """The surfaces of an observation through looks that are not far off, one each margin."""
+        return self._fitted(number, close=True).surfaces[True]
 
     def edge(self, number: int) -> Edge | None:
         """Where what an observation looks for comes for some figures, and for some never."""

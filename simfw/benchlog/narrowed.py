@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.search import State
+from simfw.gadget.figures import Origin
+from simfw.quantity import Dimension
 
 __all__ = [
     "Contradiction",
@@ -14,6 +16,8 @@ __all__ = [
     "Meaning",
     "Narrowed",
     "RivalResult",
+    "Suspect",
+    "Suspects",
     "Together",
     "Unnoticed",
 ]
@@ -84,6 +88,31 @@ class Guessed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """A figure that the gadget file takes as known: at `value` in place of `written`, everything
+    else as it says, a run fits everything (SI; ns for a time). `origin` tells how it is known.
+    """
+
+    key: str
+    written: float
+    value: float
+    origin: Origin
+    dimension: Dimension
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspects:
+    """Where nothing fits: which one figure of the gadget file could be wrong, in the combination
+    that comes nearest. So many bear on what contradicts and were `asked` about; `whole`: all were.
+    """
+
+    combination: tuple[int, ...]
+    figures: tuple[Suspect, ...]
+    asked: int
+    whole: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Meaning:
     """What the figures that are left mean: a time (s) over gadgets that fit; None: no end."""
 
@@ -124,7 +153,8 @@ class Narrowed:
 
     `intervals` are over all combinations that are not excluded. `contradictions` hold in every
     combination. `left_out` tells, where nothing fits, which combinations could fit without one
-    observation. `untouched` are the unknowns on which nothing observed bears.
+    observation, `suspects` (None if `brief`) which figure that is taken as known could be wrong.
+    `untouched` are the unknowns on which nothing observed bears.
     """
 
     log: BenchLog
@@ -135,6 +165,7 @@ class Narrowed:
     left_out: dict[str, tuple[tuple[int, ...], ...]]
     untouched: tuple[str, ...]
     runs: int
+    suspects: Suspects | None = None
 
     @property
     def possible(self) -> tuple[RivalResult, ...]:

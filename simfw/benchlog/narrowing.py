@@ -3,34 +3,36 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 from typing import TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from simfw.benchlog.lending import Lent, Looks, shares
-from simfw.benchlog.margin import FAR, Margin
+from simfw.benchlog.looking import Sight
 from simfw.benchlog.model import CLOCK, BenchLog, Unknown
 from simfw.benchlog.narrowed import (
     Contradiction,
-    Guessed,
     Interval,
     Meaning,
     Narrowed,
     RivalResult,
+    Suspects,
     Together,
     Unnoticed,
 )
 from simfw.benchlog.search import FITS, Aim, End, Mistaken, Rival, State, Trial
+from simfw.benchlog.taken import MOST_LOOKS, rests_on, suspects
 from simfw.engine.modes import modes_of_states
 from simfw.engine.untouched import charge_from_empty, time_on_the_shelf
-from simfw.gadget.figures import guesses
-from simfw.quantity import Timing
 
 __all__ = ["MOST_RUNS", "narrow"]
 
 Result = TypeVar("Result")
+_Kept = tuple[list[Sight], NDArray[np.float64]]  # all looks at a combination, and the nearest point
 
 MOST_RUNS = 20_000
 """Exact runs of observations that may be made for one combination."""
@@ -40,8 +42,6 @@ _EDGE = 1e-6
 _MOST_SUBSETS = 200
 _FEW = 2  # observations of a set that is looked at twice before it is left open
 _MOST_LEFT = 12  # sets that hold no contradiction, looked at before all smaller ones
-_MOST_GUESSES = 40
-_UNMOVED = 1e-5  # tolerances: less than that is rounding
 _MOST_TOGETHER = 6
 _TIGHT = 0.5  # what figures make together is told where it is that much better known
 _SHIFT = 3.0  # tolerances by which a reading could be wrong and still be believed
@@ -67,10 +67,13 @@ def narrow(
     for (n, group), (looks, _) in zip(shared, first, strict=True):
         for combination, states in group.items():
             lent[combination][n] = Lent(states, looks)
-    for one in _mapped(jobs, _one, [
+    nearest: tuple[RivalResult, _Kept] | None = None
+    for one, kept in _mapped(jobs, _one, [
         (log, one, seed, runs, brief, lent[one]) for one in log.combinations
     ]):
         found.append(one)
+        if kept is not None and (nearest is None or one.off < nearest[0].off):
+            nearest = one, kept
         if progress is not None:
             progress(len(found), count)
     rivals = tuple(found)
@@ -84,12 +87,14 @@ def narrow(
         )
         for seen in sorted(log.observations, key=lambda one: not one.doubt)
     }
+    wrong, more = (None, 0) if left or nearest is None else _suspects(log, *nearest, seed)
     deciding = {key for one in rivals for keys in one.decided_by.values() for key in keys}
     return Narrowed(
         log=log, seed=seed, rivals=rivals, intervals=_over_all(log, left),
         contradictions=everywhere, left_out={k: v for k, v in left_out.items() if v},
         untouched=tuple(one.key for one in log.unknowns if one.key not in deciding),
-        runs=sum(one.runs for one in rivals) + sum(made for _, made in first),
+        runs=sum(one.runs for one in rivals) + sum(made for _, made in first) + more,
+        suspects=wrong,
     )
 
 
@@ -121,14 +126,32 @@ def _lend(
 def _one(
     log: BenchLog, combination: tuple[int, ...], seed: int, runs: int, brief: bool,
     lent: Mapping[int, Lent],
-) -> RivalResult:
+) -> tuple[RivalResult, _Kept | None]:
+    """What is found of a combination; where it is excluded with all that was looked at."""
     rival = Rival(log, combination, seed=seed, most=runs, lent=lent)
     while True:
         try:
             rival.prepare()
-            return _result(rival, brief)
+            found = _result(rival, brief)
         except Mistaken:
             continue
+        best = rival.best(rival.all)
+        if found.state != "excluded" or brief or best is None:
+            return found, None
+        for sight in rival.sights:
+            sight.forget()
+        return found, (rival.sights, best.x)
+
+
+def _suspects(
+    log: BenchLog, nearest: RivalResult, kept: _Kept, seed: int
+) -> tuple[Suspects, int]:
+    """What the gadget file could have wrong where nothing fits, and how many runs that took."""
+    rival = Rival(log, nearest.combination, seed=seed, most=MOST_LOOKS)
+    rival.take_up(*kept)
+    names = [seen.name for seen in log.observations]
+    smallest = nearest.contradictions[0].observations
+    return suspects(rival, [names.index(name) for name in smallest]), rival.runs
 
 
 def _result(rival: Rival, brief: bool) -> RivalResult:
@@ -156,7 +179,7 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
             intervals=tuple(_interval(rival, k, *ends[k]) for k in ends),
             together=() if brief else _together(rival),
             unnoticed=() if brief else _unnoticed(rival),
-            guesses=() if brief else _guesses(rival, best),
+            guesses=() if brief else rests_on(rival, best),
         )
         tips = [end.trial for pair in ends.values() for end in pair] or [best]
         fitting = list({one.x.tobytes(): one for one in tips}.values())
@@ -389,52 +412,6 @@ def _unnoticed(rival: Rival) -> tuple[Unnoticed, ...]:
                 unit=margin.unit))
             break
     return tuple(found)
-
-
-def _guesses(rival: Rival, best: Trial) -> tuple[Guessed, ...]:
-    """What a tenth more of each guess moves, where a run fits everything."""
-    known = {one.key for one in rival.log.unknowns}
-    parts: dict[str, dict[str, float]] = {}
-    for entry in guesses(rival.world.gadget)[:_MOST_GUESSES]:
-        value = entry.figure.ns if isinstance(entry.figure, Timing) else entry.figure.value
-        if entry.key not in known and value:
-            parts.setdefault(_part_of(entry.key), {})[entry.key] = 1.1 * value
-    before = [rival.look(n, best.x) for n in rival.all]
-    by_sight: list[dict[str, float]] = [{} for _ in rival.all]
-    # All observations of one gadget in turn: they share what is tabulated of it.
-    for part in parts.values():
-        # What all figures of a part do not move together, none of them does.
-        together = [rival.moved(n, part, best.x) for n in rival.all] if len(part) > 1 else []
-        still = {n for n, one in enumerate(together)
-                 if one is not None and _moves(before[n], one) < _UNMOVED}
-        for key, value in part.items():
-            for n in rival.all:
-                if n not in still:
-                    alone = rival.moved(n, {key: value}, best.x)
-                    by_sight[n][key] = 0.0 if alone is None else _moves(before[n], alone)
-    worst: dict[str, tuple[float, str]] = {}
-    for n, moves in enumerate(by_sight):
-        for key, by in moves.items():
-            if by > worst.get(key, (0.0, ""))[0]:
-                worst[key] = by, rival.log.observations[n].name
-    return tuple(
-        Guessed(key=key, moves=by, observation=name)
-        for key, (by, name) in sorted(worst.items(), key=lambda one: -one[1][0]) if by >= 0.05)
-
-
-def _part_of(key: str) -> str:
-    """The part of the gadget that a figure is of: a light, the cell, one region."""
-    words = re.split(r"[.\[]", key)
-    return ".".join(words[:1] if words[0] in ("cell", "charger", "gauge") else words[:2])
-
-
-def _moves(before: tuple[Margin, ...], after: tuple[Margin, ...]) -> float:
-    """How far a look lies from another, in tolerances."""
-    return max((
-        abs(b.off - a.off) if a.firm
-        else (abs(a.aside(b.z) - a.aside(a.z)) if math.isfinite(b.z) else FAR)
-        for a, b in zip(before, after, strict=True)
-    ), default=0.0)
 
 
 def _meanings(rival: Rival, fitting: Sequence[Trial]) -> tuple[Meaning, ...]:

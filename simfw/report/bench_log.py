@@ -37,6 +37,7 @@ __all__ = [
 ]
 
 WIDTH = 80
+_MOST_SUSPECTS = 8
 _SIGNS = {"sum": "+", "ratio": "/", "product": "x"}
 
 Paint = Callable[[str, str], str]
@@ -125,6 +126,7 @@ def narrowed_text(found: Narrowed, paint: Paint = plain) -> str:
             lines += _by_rival(found)
     lines += _section(paint, "Known together better than alone", _together_lines(found))
     lines += _section(paint, "Contradictions", _contradiction_lines(found))
+    lines += _section(paint, "The gadget file itself may be wrong", _suspect_lines(found))
     lines += _section(paint, "Would not be noticed if wrong", _unnoticed_lines(found))
     lines += _section(paint, "Rests on guesses", _guess_lines(found))
     lines += _section(paint, "Nothing observed bears on", [f"  {k}" for k in found.untouched])
@@ -267,6 +269,44 @@ def _contradiction_lines(found: Narrowed) -> list[str]:
     return lines
 
 
+_KNOWN = {"guess": "a guess", "measured": "measured", "published": "published",
+          "default": "a default of this tool"}
+
+
+def _suspect_lines(found: Narrowed) -> list[str]:
+    """Where nothing fits: the figures taken as known of which one alone could be wrong."""
+    told = found.suspects
+    if told is None:
+        return []
+    where = "" if len(found.rivals) == 1 else (
+        f" (with {answers_text(found.log, told.combination)})")
+    lines: list[str] = []
+    if told.figures:
+        first = ("With this figure changed" if len(told.figures) == 1
+                 else "With one of these figures changed, and no other,")
+        lines += wrapped(f"{first} a run fits everything{where}:", "  ", "  ")
+        for one in told.figures[:_MOST_SUSPECTS]:
+            is_, says = (value_text(v, one.dimension) for v in (one.value, one.written))
+            known = _KNOWN.get(one.origin)
+            lines += wrapped(f"{one.key}: about {is_} in place of {says}"
+                             + (f" ({known})" if known else ""), "    ", "      ")
+        more = len(told.figures) - _MOST_SUSPECTS
+        lines += [f"    and {more} more (--json)"] if more > 0 else []
+        lines += wrapped("That one is wrong is not shown. Measure it, or list it under [unknown] "
+                         "with the range that you believe.", "  ", "  ")
+    else:
+        bear = ("No figure that the file takes as known bears on what contradicts"
+                if not told.asked else
+                f"Of {_many(told.asked, 'figure')} that the file takes as known and that "
+                f"bear{'s' if told.asked == 1 else ''} on what contradicts, none was found that "
+                "lets everything fit alone, up to tenfold either way")
+        lines += wrapped(f"{bear}{where}. Two may be wrong, a row, a range under [unknown] or what "
+                         "was seen.", "  ", "  ")
+    if not told.whole:
+        lines += wrapped("Not all were asked about: the runs for that are used up.", "  ", "  ")
+    return lines
+
+
 def _unnoticed_lines(found: Narrowed) -> list[str]:
     lines: list[str] = []
     names = dict.fromkeys(one.observation for r in found.possible for one in r.unnoticed)
@@ -331,6 +371,7 @@ def narrowed_json(found: Narrowed) -> dict[str, Any]:
             {"observation": name, "combinations": [log.answers(one) for one in combinations]}
             for name, combinations in found.left_out.items()
         ],
+        "suspects": _suspects_json(found),
         "unnoticed_if_wrong": _unnoticed_json(found),
         "guesses": _guesses_json(found),
         "untouched": list(found.untouched),
@@ -380,6 +421,20 @@ def _rival_json(one: RivalResult) -> dict[str, Any]:
              "gadgets": part.gadgets}
             for part in one.meanings
         ],
+    }
+
+
+def _suspects_json(found: Narrowed) -> dict[str, Any] | None:
+    told = found.suspects
+    return None if told is None else {
+        "answers": found.log.answers(told.combination),
+        "figures": [
+            {"key": one.key, "written": _round(one.written), "would_fit": _round(one.value),
+             "origin": one.origin}
+            for one in told.figures
+        ],
+        "asked": told.asked,
+        "finished": told.whole,
     }
 
 

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from simfw.benchlog.narrowing import narrow
 from simfw.cli import main
+from simfw.loading import load_bench_log
 from tests.benchlog.lantern import BARS_V, FULL_C, bar_charge, log_of
 
 LAMP_A, CHARGER_A, LEAK_A = 0.06, 0.2, 40e-6
@@ -91,3 +93,70 @@ def test_where_nothing_fits_the_nearest_is_named(tmp_path: Path, capsys, what: s
         assert told["nearest"]["off"] == pytest.approx(tolerances, rel=0.02)
     assert main(["next", path]) == 1
     assert f"Nothing fits. Nearest is which: {nearest}: its worst" in capsys.readouterr().out
+
+
+# Figures of which one alone could be wrong, in the nearest gadget, with their least change.
+COULD_BE = {
+    "a current between two": {"loads.lamp.current": 0.068 * 0.99 - LEAK_A},
+    "burnt too long": {
+        "loads.lamp.current": (LAMP_A + LEAK_A) * 1.1 / (1.3 * 0.99) - LEAK_A,
+        "cell.capacity": FULL_C * 1.3 * 0.99,
+    },
+    "bars that the drawer does not leave": {
+        "controller.reference": 1.1 * (3.0 + 1.2 * max(0.0, 1.0 - 2.5 * 0.25)) / BARS_V[2],
+        "cell.leakage": LEAK_A / 2.5,
+        "cell.capacity": FULL_C * 2.5,
+        "gauge.thresholds[2]": 3.0 + 1.2 * (1.0 - 2.5 * 0.25),
+    },
+    "lit although nobody pressed": {},
+}
+
+
+@pytest.mark.parametrize("what", COULD_BE)
+def test_where_nothing_fits_what_the_gadget_file_may_have_wrong_is_named(
+    tmp_path: Path, capsys, what: str,
+):
+    """Each figure that could be it alone, and how far it would have to move, by closed forms."""
+    path = log_of(tmp_path, CASES[what][0]).file
+    assert main(["narrow", path, "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)["suspects"]
+    assert told["answers"] == {"which": CASES[what][1]}
+    assert told["finished"]
+    assert {one["key"]: one["would_fit"] for one in told["figures"]} == pytest.approx(
+        COULD_BE[what], rel=0.03)
+    assert main(["narrow", path]) == 1
+    lines = [line.strip() for line in capsys.readouterr().out.splitlines()]
+    assert "The gadget file itself may be wrong" in lines
+    assert sum(" in place of " in line for line in lines) == len(told["figures"])
+    none = "No figure that the file takes as known bears on what contradicts"
+    assert told["figures"] or any(line.startswith(none) for line in lines)
+
+
+def test_guesses_that_undo_one_another_are_told_both(tmp_path: Path):
+    """A tenth more leakage of a tenth more capacity lasts as long; each alone does not."""
+    log = log_of(tmp_path, seen('start = "full"\nsteps = [{ wait = "100 days" }, '
+                                '{ see = "gauge == 3" }]'))
+    path = tmp_path / "gadget.toml"
+    text = path.read_text(encoding="utf-8")
+    for line in ('leakage = "40 uA"', 'capacity = "500 mAh"'):
+        key, value = line.split(" = ")
+        text = text.replace(line, f'{key} = {{ value = {value}, standing = "guess" }}')
+    path.write_text(text, encoding="utf-8")
+    found = narrow(load_bench_log(log.file)).rivals[0]
+    assert {one.key for one in found.guesses} == {"cell.capacity", "cell.leakage"}
+
+
+def test_a_guess_is_suspected_first_and_an_unknown_never(tmp_path: Path):
+    """A drawer that three bars outlast: the leakage is a guess, the capacity an unknown."""
+    log = log_of(tmp_path, '[unknown]\n"cell.capacity" = "450 mAh .. 550 mAh"\n'
+                 + CASES["bars that the drawer does not leave"][0])
+    path = tmp_path / "gadget.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace(
+        'leakage = "40 uA"', 'leakage = { value = "40 uA", standing = "guess" }'),
+        encoding="utf-8")
+    told = narrow(load_bench_log(log.file)).suspects
+    assert told is not None
+    keys = [one.key for one in told.figures]
+    assert keys[0] == "cell.leakage"
+    assert len(keys) > 1
+    assert "cell.capacity" not in keys
