@@ -45,7 +45,10 @@ def next_text(found: NextResult, paint: Paint = plain) -> str:
     lines.append(f"{left} of {len(found.narrowed.rivals)} combinations of answers left; on the "
                  f"bench: {', '.join(found.kit)}")
     if not left:
-        return "\n".join([*lines, *nearest_lines(found.narrowed)]) + "\n"
+        lines += nearest_lines(found.narrowed)
+        lines += wrapped("`simfw narrow` tells what contradicts, and what the gadget file itself "
+                         "may have wrong.", "  ", "  ")
+        return "\n".join(lines) + "\n"
     lines += ["", paint("Most told for the least time", "head")]
     if not found.experiments:
         lines += wrapped("nothing in the library tells anything with this kit and time")

@@ -92,7 +92,9 @@ def test_where_nothing_fits_the_nearest_is_named(tmp_path: Path, capsys, what: s
     if tolerances is not None:
         assert told["nearest"]["off"] == pytest.approx(tolerances, rel=0.02)
     assert main(["next", path]) == 1
-    assert f"Nothing fits. Nearest is which: {nearest}: its worst" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert f"Nothing fits. Nearest is which: {nearest}: its worst" in out
+    assert "what the gadget file itself may have wrong" in " ".join(out.split())
 
 
 # Figures of which one alone could be wrong, in the nearest gadget, with their least change.
