@@ -86,8 +86,6 @@ def _moved(
         }, numbers) if len(part) > 1 and factor <= _TENTH and factor >= 1.0 else {}
         asked = [n for n in numbers if together.get(n, _UNMOVED) >= _UNMOVED]
         for key, value in part.items():
-            if rival.spent:
-                return
             yield key, {n: by for n, by in moves({key: value * factor}, asked).items()
                         if by >= _UNMOVED}
 
@@ -134,8 +132,11 @@ def suspects(rival: Rival, contradicting: Sequence[int]) -> Suspects:
     for factor, numbers in ((_LITTLE, contradicting), (1.0 / _MUCH, far), (_MUCH, far)):
         if numbers:
             others = [one for one in some if one.key not in bears]
-            bears |= {key: None for key, moves in _moved(rival, numbers, best.x, others, factor)
-                      if moves}
+            for key, moves in _moved(rival, numbers, best.x, others, factor):
+                if moves:
+                    bears[key] = None
+                if rival.spent:
+                    break
     found, asked = [], 0
     for one in some:
         if one.key not in bears or rival.spent:

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from simfw.benchlog import narrowing
+from simfw.benchlog import taken
 from simfw.benchlog.margin import Margin
 from simfw.benchlog.world import World
 from simfw.engine import listing, prepared
@@ -110,7 +110,7 @@ def test_a_guess_is_moved_for_all_observations_in_turn(
     """What is tabulated of a gadget serves all of them; what each guess moves is told as before."""
     keys = ("cell.capacity", "cell.leakage", "loads.lamp.current")
     figures = quantities(world.gadget)
-    monkeypatch.setattr(narrowing, "guesses", lambda gadget: [
+    monkeypatch.setattr(taken, "guesses", lambda gadget: [
         SimpleNamespace(key=key, figure=figures[key]) for key in keys])
     asked: list[tuple[tuple[str, ...], int]] = []
 
@@ -127,7 +127,7 @@ def test_a_guess_is_moved_for_all_observations_in_turn(
         all=(0, 1), world=world, moved=moved, look=lambda number, x: margin(0.0),
         log=SimpleNamespace(unknowns=(), observations=[
             SimpleNamespace(name="first"), SimpleNamespace(name="second")]))
-    found = narrowing._guesses(rival, SimpleNamespace(x=None))  # type: ignore[arg-type]
+    found = taken.rests_on(rival, SimpleNamespace(x=None))  # type: ignore[arg-type]
     assert [(one.key, one.moves, one.observation) for one in found] == [
         ("loads.lamp.current", 0.9, "first"), ("cell.capacity", 0.4, "first"),
         ("cell.leakage", 0.2, "first")]
