@@ -434,7 +434,12 @@ class _Counting:
 
     def served(self, repetitions: float | None, rests_at: float | None) -> Count:
         """The count, with how many repetitions do all that is asked."""
-        failed = max((s for s, one in self._seen.items() if one.failed is not None), default=None)
+        failed = self._highest_failed()
+        lowest = min(self._seen)
+        if failed is None and repetitions is not None and not self.empties(lowest):
+            # None that was tried empties the cell; the last one does.
+            self.trial(0.5 * min(lowest, max(lowest - self.trial(lowest).end_charge, 0.0)))
+            failed = self._highest_failed()
         if failed is None:
             return Count(repetitions, None, "", rests_at or 0.0, rests_at)
         kept = min((s for s in self._seen if s > failed), default=None)
@@ -462,6 +467,9 @@ class _Counting:
         if repetitions is not None:
             served = min(served, repetitions)
         return Count(repetitions, served, one.why, failed, rests_at)
+
+    def _highest_failed(self) -> float | None:
+        return max((s for s, one in self._seen.items() if one.failed is not None), default=None)
 
     def _count_down_to(self, charge: float) -> None:
         """Count what the count did not reach, since the charge comes to rest further down."""

@@ -194,6 +194,21 @@ def test_life_settles_where_a_daily_charge_is_enough() -> None:
     assert "the charger gives back what is used" in life.why
 
 
+def test_what_is_done_until_the_cell_is_empty_is_done_as_often_as_it_lasts() -> None:
+    """A share of 4e-7 each time: no repetition tried on the way empties it, and all serve."""
+    drop = 4e-7
+
+    def trial(charge: float) -> Trial:
+        if charge <= drop:
+            return Trial(0.0, charge / drop, charge / drop, "the cell is empty")
+        return Trial(charge - drop)
+
+    count = count_repetitions(trial)
+    assert count.repetitions == pytest.approx(1.0 / drop, rel=5e-3)
+    assert count.served == pytest.approx(1.0 / drop, rel=5e-3)
+    assert count.served_why == "the cell is empty"
+
+
 def test_ranges_bracket_the_life_and_move_it_the_right_way(keys: Scenario) -> None:
     """More standby current and less capacity shorten the life, and the other way round."""
     gadget = keys.gadget
