@@ -17,7 +17,7 @@ from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import Drive, Row, System
 from simfw.errors import EndlessInstant
 
-__all__ = ["EVENT_LIMIT", "IDLE", "Cells", "Stepper"]
+__all__ = ["EVENT_LIMIT", "IDLE", "Cells", "CompiledRows", "Stepper"]
 
 EVENT_LIMIT = 10_000
 _LOOKED_FROM = 200  # from this many events on, what has been before is looked for
@@ -50,6 +50,10 @@ class _Compiled:
     emit: tuple[int, ...]
 
 
+CompiledRows = tuple[
+    dict[int, dict[int, list[_Compiled]]], list[tuple[tuple[int, tuple[_Compiled, ...]], ...]]
+]
+"""Rows of a region: by event and state, and the dwells of each state."""
 _Item = int | tuple[int, int, _Compiled]  # an event, or an expired dwell: region, stay, row
 
 
@@ -156,28 +160,34 @@ class Stepper:
             for c in system.conditions
         ]
 
-    def _compile_rows(
-        self, number: int, rows: Iterable[Row]
-    ) -> tuple[
-        dict[int, dict[int, list[_Compiled]]], list[tuple[tuple[int, tuple[_Compiled, ...]], ...]]
-    ]:
+    def _compiled(self, number: int, row: Row) -> _Compiled:
+        """A row of region `number`."""
+        return _Compiled(
+            key=row.key,
+            guard=None if row.when is None else self.bind(row.when),
+            target={"same": _SAME, "resume": _RESUME}.get(
+                row.to, self._state_ids[number].get(row.to, _SAME)),
+            emit=tuple(self.event_ids[name] for name in row.emit),
+        )
+
+    def _compile_rows(self, number: int, rows: Iterable[Row]) -> CompiledRows:
         """Rows of region `number`: by event and state, and the dwells of each state."""
         ids = self._state_ids[number]
         by_event: dict[int, dict[int, list[_Compiled]]] = {}
         dwells: list[dict[int, list[_Compiled]]] = [{} for _ in ids]
         for row in rows:
-            compiled = _Compiled(
-                key=row.key,
-                guard=None if row.when is None else self.bind(row.when),
-                target={"same": _SAME, "resume": _RESUME}.get(row.to, ids.get(row.to, _SAME)),
-                emit=tuple(self.event_ids[name] for name in row.emit),
-            )
-            for source in row.sources:
-                if row.on is not None:
-                    table = by_event.setdefault(self.event_ids[row.on], {})
-                    table.setdefault(ids[source], []).append(compiled)
-                else:
+            compiled = self._compiled(number, row)
+            if row.on is None:
+                for source in row.sources:
                     dwells[ids[source]].setdefault(row.after_ns or 0, []).append(compiled)
+            elif row.sources:
+                table = by_event.setdefault(self.event_ids[row.on], {})
+                for source in row.sources:
+                    state = ids[source]
+                    if state in table:
+                        table[state].append(compiled)
+                    else:
+                        table[state] = [compiled]
         return by_event, [
             tuple((after, tuple(rows)) for after, rows in sorted(d.items())) for d in dwells
         ]

@@ -583,18 +583,21 @@ class Bench:
 
     def hold(self, fault: Fault, asks: tuple[str, ...]) -> Driven:
         """The firmware that holds this fault, until the next is asked for."""
-        if self._held is not None:
+        number = self._only_rows(fault)
+        firmware = self._sound.get(asks)
+        holds = number is not None and fault.system is not self.system
+        if self._held is not None and (not holds or self._held != (firmware, number)):
+            # What is changed next is not what was changed last, which is put right.
             before, changed = self._held
             before.stepper.hold(changed, self.system.regions[changed])
             self._held = None
-        number = self._only_rows(fault)
         if number is None:
             return Driven(fault.system, self.segments, fault.twist, asks)
-        firmware = self._sound.get(asks) or Driven(self.system, self.segments, NONE, asks)
-        self._sound[asks] = firmware
+        if firmware is None:
+            firmware = self._sound[asks] = Driven(self.system, self.segments, NONE, asks)
         firmware.stepper.slip(fault.twist)
         firmware.twist = fault.twist
-        if fault.system is not self.system:
+        if holds:
             firmware.stepper.hold(number, fault.system.regions[number])
             self._held = firmware, number
         return firmware

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from simfw.behaviour.binding import World
-from simfw.behaviour.region import Region, System
-from simfw.behaviour.table import IDLE, Stepper
+from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.table import IDLE, CompiledRows, Stepper
 from simfw.vectors.faults import NONE, Twist
 
 __all__ = ["TWICE", "Faulty"]
@@ -25,7 +25,12 @@ class Faulty(Stepper):
     """
 
     def __init__(self, system: System, world: World, twist: Twist = NONE) -> None:
+        # What is compiled of the firmware without a fault: most of it is in one with a fault, too.
+        self._rows: dict[tuple[int, int], Any] = {}
+        self._sound: dict[int, CompiledRows] = {}
+        self._begins = True
         super().__init__(system, world)
+        self._begins = False
         self.looking_back = False
         self._apart, self._apart_key = -1, ""
         self._hears = [{self.event_ids[row.on] for row in region.rows if row.on is not None}
@@ -140,9 +145,23 @@ class Faulty(Stepper):
                 self.dues[number] = due[number]
         return public
 
+    def _compiled(self, number: int, row: Row) -> Any:
+        key = number, id(row)  # of a row that the system of this stepper holds, so it stays its own
+        found = self._rows.get(key)
+        if found is None:
+            found = super()._compiled(number, row)
+            if self._begins:
+                self._rows[key] = found
+        return found
+
     def hold(self, number: int, region: Region) -> None:
         """From now on region `number` is another with the same states: other rows, other memory."""
-        by_event, self.dwells[number] = self._compile_rows(number, region.rows)
+        found = self._sound.get(number) if region is self.system.regions[number] else None
+        if found is None:
+            found = self._compile_rows(number, region.rows)
+            if region is self.system.regions[number]:
+                self._sound[number] = found
+        by_event, self.dwells[number] = found
         for event in {*by_event, *self._hears[number]}:
             kept = [entry for entry in self._heard[event] if entry[0] != number]
             if event in by_event:
