@@ -41,9 +41,9 @@ class Edge:
 
     flat = False
     level = 0.0
+    over: Array | None = None
 
     def __init__(self, points: Array, came: NDArray[np.bool_]) -> None:
-        self.over: Array | None = None
         sign = np.where(came, 1.0, -1.0)
         others = np.where(np.not_equal.outer(came, came), squares(points, points), np.inf)
         asked = np.minimum(np.sqrt(others.min(axis=1)), _WIDE)

@@ -27,8 +27,9 @@ class Surface:
     `over`: its values at points that are asked for again and again, once somebody has.
     """
 
+    over: Array | None = None
+
     def __init__(self, points: Array, values: Array) -> None:
-        self.over: Array | None = None
         kept = _apart(points)
         self.points, values = points[kept], values[kept]
         n, d = self.points.shape
