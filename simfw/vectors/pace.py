@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from simfw.behaviour.region import System
 from simfw.behaviour.table import Stepper
@@ -89,23 +90,32 @@ class Pace:
         near = start + period
         limit = min(then, self.next_news(), self.goes_ns)
         quick = []
-        for number, when in enumerate(due := stepper.due()):
+        for number, when in enumerate(stepper.due()):
             if when <= near:
                 quick.append(number)
             elif when < limit:
                 limit = when
         if limit - start < 3 * period:
             return False
-        before = (tuple(stepper.states), [due[number] - start for number in quick])
+        before = self._standing(quick)
         self._advance(near + 1, inner)
         self.now = near
-        due = stepper.due()
-        if (tuple(stepper.states), [due[number] - near for number in quick]) == before:
+        if self._standing(quick) == before:
             skipped = (limit - 1 - near) // period * period
             self.left_out(near, near + skipped)
             self.now = near + skipped
             stepper.shift(skipped, quick)
         return True
+
+    def _standing(self, quick: Sequence[int]) -> tuple[object, ...]:
+        """All that decides how the regions go on, with what the dwells of `quick` still have to go.
+
+        Of a state with several dwells it matters which come next: what is left of one may be just
+        what was left of the one before it.
+        """
+        stepper, due, waiting = self.stepper, self.stepper.due(), self.stepper.waiting()
+        return (tuple(stepper.states), tuple(stepper.memory), tuple(stepper.condition_values),
+                [(due[number] - self.now, waiting[number]) for number in quick])
 
     def left_out(self, start_ns: int, end_ns: int) -> None:
         """The instants after `start_ns` up to `end_ns` are left out."""
