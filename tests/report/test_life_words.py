@@ -112,7 +112,7 @@ def test_parts_waves_refusals_and_dead_time_have_rows_only_where_there_is_someth
     assert row(told, "waves missed") == "waves missed 25 % of 40 waves at a sensor that was on"
     assert row(told, "no light when wanted") == (
         "no light when wanted 10 % of presses and waves found the cell flat or cut off")
-    assert row(told, "protection open") == "protection open 2 % of the time"
+    assert row(told, "protection open") == "protection open 2 % of the time watched"
     bare = replace(found, corners_days=None, missed_wave_share=None, refused_share=None,
                    dead_share=0.0)
     for name in ("worst", "waves missed", "no light", "protection open"):
