@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 
@@ -27,8 +27,8 @@ from simfw.vectors.items import READINGS
 from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
-__all__ = ["Readings", "alike", "below", "free_in", "inputs_of", "made_odd", "read_in",
-           "source_of", "toggle_of"]
+__all__ = ["Readings", "alike", "below", "free_in", "inputs_of", "made_odd", "parts_within",
+           "read_in", "source_of", "toggle_of"]
 
 FREE = "from "  # begins the names of regions that make events at any time
 
@@ -43,6 +43,27 @@ def read_in(system: System, expression: Expression) -> set[str]:
         found |= {region.name for region in system.regions for state in region.states
                   if names.quantities & set(state.touches)}
     return found
+
+
+def parts_within(expression: Expression, inside: Callable[[Expression], bool]
+                 ) -> Iterator[Expression]:  # fmt: skip
+    """The largest parts of an expression that hold only leaves which are `inside`, and the leaves
+    that are not: what the whole says follows from what these say.
+    """
+    match expression:
+        case _ if all(map(inside, leaves(expression))):
+            yield expression
+        case Not(part):
+            yield from parts_within(part, inside)
+        case All(parts) | Any(parts):
+            mine = [part for part in parts if all(map(inside, leaves(part)))]
+            if mine:
+                yield mine[0] if len(mine) == 1 else type(expression)(tuple(mine))
+            for part in parts:
+                if part not in mine:
+                    yield from parts_within(part, inside)
+        case _:
+            yield expression
 
 
 def toggle_of(event: str) -> Region:

@@ -10,7 +10,7 @@ differs with nothing free in it but inputs, is a way to tell the fault (`Lead`).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence, Set
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -24,7 +24,7 @@ from simfw.behaviour.expression import (
     Inside,
     Not,
     Quantity,
-    leaves,
+    names_in,
 )
 from simfw.behaviour.region import Region, System
 from simfw.engine.supply import found_at_pins
@@ -35,6 +35,7 @@ from simfw.vectors.around import (
     free_in,
     inputs_of,
     made_odd,
+    parts_within,
     read_in,
     source_of,
     toggle_of,
@@ -42,7 +43,7 @@ from simfw.vectors.around import (
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
 from simfw.vectors.handled import Handled
-from simfw.vectors.pair import MARK, Paired, borne_at_first, borne_next, joined, reach
+from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
 from simfw.vectors.slipped import MEMORY, Slip, Twisted, slip_of
 from simfw.verify.abstraction import SUPPLY_ACTS
 from simfw.verify.budget import Budget
@@ -135,6 +136,8 @@ class Prover:
         self.segments = segments
         self.handled = handled or {}
         self.observed = drives_nothing(system)
+        self.read = frozenset(name for one in _expressions(system)
+                              for name in names_in(one).quantities)
         self._drivers: dict[str, frozenset[str]] = {}
         # By fault: the regions searched, and with how much work.
         self._known: dict[int, tuple[Fault, dict[frozenset[str], tuple[_Known, float]]]] = {}
@@ -197,15 +200,19 @@ class Prover:
         slip = slip_of(fault)
         notices = slip is None or slip.follows
         for _ in range(MOST_GROWN):
-            core = self._closed(core, fault)
+            bare = self._closed(core, fault)
+            core = self._closed(core, fault, shown=True)
+            if bare != core:
+                yield frozenset(bare)
+                if known[frozenset(bare)][0] is False:
+                    return
             yield frozenset(core)
             found, _ = known[frozenset(core)]
             if found is None or found is False:
                 return
             if notices:
-                borne = borne_next(self.system, fault, replace(
-                    borne, regions=borne.regions & core, course=borne.course & core))
-            noticing = borne.regions - core
+                borne = self._noticed(borne, core, fault)
+            noticing = borne.course - core or borne.regions - core
             free = found if isinstance(found, frozenset) else frozenset[str]()
             making = self._making(free - by_hand, fault) - core
             more = (noticing or making) if outwards else (making or noticing)
@@ -213,12 +220,22 @@ class Prover:
                 return
             if not outwards and more is making:  # what makes one of the events may be enough
                 for event in sorted(free - by_hand):
-                    one = frozenset(self._closed(core | self._making({event}, fault), fault))
+                    one = frozenset(self._closed(core | self._making({event}, fault), fault,
+                                                 shown=True))
                     if one != core and not making <= one:
                         yield one
                         if known[one][0] is False:
                             return
             core = core | more
+
+    def _noticed(self, borne: Borne, core: Set[str], fault: Fault) -> Borne:
+        """With those that notice it: what is in the core already notices first."""
+        while True:
+            more = borne_next(self.system, fault, replace(
+                borne, regions=borne.regions & core, course=borne.course & core))
+            if more == borne or not more.regions <= core:
+                return more
+            borne = more
 
     def _making(self, events: Set[str], fault: Fault) -> set[str]:
         """The regions that make some events, those too that make conditions come true."""
@@ -227,18 +244,24 @@ class Prover:
         return found.union(*(read_in(self.system, one.when) for one in self.system.conditions
                              if one.rises in events or one.falls in events))
 
-    def _closed(self, core: set[str], fault: Fault) -> set[str]:
-        """With all regions that guards in it read."""
+    def _closed(self, core: set[str], fault: Fault, *, shown: bool = False) -> set[str]:
+        """With all regions that guards in it read, and those that decide what is `shown`."""
         while True:
             rows = [row for name in core for system in (self.system, fault.system)
                     for row in system.region(name).rows]
             read = {name for row in rows if row.when is not None
                     for name in read_in(self.system, row.when)}
             read |= {name for region in core if (show := self.system.region(region).show)
-                     for name in read_in(self.system, show)}
+                     for name in read_in(self.system, show)
+                     if shown or not self.read.isdisjoint(_touched(self.system.region(region)))}
             if read <= core:
                 return core
             core = core | read
+
+    def _bare(self, core: Set[str]) -> frozenset[str]:
+        """The regions of the core of which it is not known when they are shown."""
+        return frozenset(name for name in core if (show := self.system.region(name).show)
+                         and not read_in(self.system, show) <= core)
 
     def _differs(self, core: set[str], fault: Fault, budget: Budget, *, at_any_time: bool = False
                  ) -> _Found:
@@ -301,32 +324,63 @@ class Prover:
         made |= {event for one in system.conditions if one.key in conditions
                  for event in (one.rises, one.falls)}
         outside = [region for region in system.regions if region.name not in core]
+        bare = self._bare(core)
+        if any(system.region(name).show != fault.system.region(name).show for name in bare):
+            return None
         heard = {row.on for region in outside for row in region.rows}
         read = [row.when for region in outside for row in region.rows if row.when is not None]
-        read += [region.show for region in outside if region.show is not None]
         read += [one.when for one in system.conditions if one.key not in watched]
-        pairs: list[tuple[Expression, Expression]] = []
-        asks: set[str] = set()
-        for leaf in dict.fromkeys(leaf for one in read for leaf in leaves(one)):
-            mine = read_in(system, leaf)
-            if not mine & doubled:
-                continue
-            if not mine <= core:
-                return None
-            pairs.append((leaf, both.copied(leaf)))
-            asks |= mine & doubled
+        showing: list[Expression] = []  # what decides that others are shown, at rest
+        for region in [*outside, *map(system.region, sorted(bare))]:
+            if region.show is not None:
+                (showing if self.read.isdisjoint(_touched(region)) else read).append(region.show)
+
+        def within(leaf: Expression) -> bool:
+            return set() < read_in(system, leaf) <= core
+
+        def follow(expressions: Iterable[Expression]) -> list[Expression] | None:
+            found = [part for part in dict.fromkeys(
+                part for one in expressions for part in parts_within(one, within))
+                if read_in(system, part) & doubled]
+            return found if all(read_in(system, part) <= core for part in found) else None
+
+        followed, shown = follow(read), follow(showing)
+        if followed is None or shown is None:
+            return None
+        pairs = [(part, both.copied(part)) for part in followed]
+        asks = {name for part in followed for name in read_in(system, part) & doubled}
         outputs = () if self.observed else both.outputs
-        beyond = [name for name in outputs if not self.drivers(name) <= core]
+        beyond = [name for name in outputs if not self.drivers(name) <= core - bare]
         if beyond and fault.kind == "regions":
             return None
-        parts = [_gives_other(system.region(name), fault.system.region(name), both)
-                 for name in sorted(doubled) if any(name in self.drivers(one) for one in beyond)]
+        parts = [self._used(name, one, core, doubled, fault)
+                 for name in sorted(doubled) if any(name in self.drivers(one) for one in beyond)
+                 if (one := _gives_other(system.region(name), fault.system.region(name), both,
+                                         shown=name not in bare)) is not None]
+        parts += [Not(alike(part, both.copied(part))) for part in shown if not self.observed]
         outputs = tuple(name for name in outputs if name not in beyond)
         return _Asked(both, both.system, watched, slip,
                       Leaving(frozenset(made), frozenset(made & heard), tuple(pairs),
                               frozenset(asks)),
                       tuple(sorted(made & set(system.events))) if self.observed else (), outputs,
-                      tuple(one for one in parts if one is not None))
+                      tuple(parts))
+
+    def _used(self, name: str, differs: Expression, core: Set[str], doubled: Set[str], fault: Fault
+              ) -> Expression:  # fmt: skip
+        """Whether what a region gives `differs`; for a dial only where a state goes by it, as far
+        as that can be seen.
+        """
+        users: dict[str, set[str]] = {}
+        for system in (self.system, fault.system):
+            for region in system.regions:
+                states = {state.name for state in region.states if name in state.dials}
+                if states:
+                    users.setdefault(region.name, set()).update(states)
+        if not users or not users.keys() <= core:
+            return differs
+        return All((differs, Any(tuple(
+            Inside(user + mark, frozenset(states)) for user, states in users.items()
+            for mark in (("", MARK) if user in doubled else ("",))))))
 
     def _open(self, core: set[str], free: Collection[str]) -> frozenset[str]:
         """The regions that hear what is free, and those that these read then."""
@@ -347,7 +401,9 @@ class Prover:
         readings are free in it, too.
         """
         system = asked.system
-        regions = [region for region in system.regions if region.name.removesuffix(MARK) in core]
+        bare = self._bare(core)
+        regions = [replace(region, show=None) if region.name.removesuffix(MARK) in bare else region
+                   for region in system.regions if region.name.removesuffix(MARK) in core]
         conditions = [one for one in system.conditions
                       if one.key.removesuffix(MARK) in asked.watched]
         counters = [toggle_of(event) for name in asked.seen for event in (name, name + MARK)]
@@ -397,7 +453,7 @@ class Prover:
                               when=asked.differ(pairs, leaving is not None, fails))],
             segments={**self.segments,
                       **{name + MARK: count for name, count in self.segments.items()}},
-            outside=[region.name for region in sources])
+            outside=[region.name for region in sources], measures=self.system.measures)
         pulled_up = self.system.status_levels and "released" not in self.system.status_levels
         starts: list[Outcome] = []
         try:
@@ -427,9 +483,23 @@ def _in_turn(*lines: Iterator[frozenset[str]]) -> Iterator[frozenset[str]]:
                 yield core
 
 
-def _gives_other(region: Region, changed: Region, both: Paired) -> Expression | None:
-    """Whether a region and its copy stand in states that give an output something else, or only one
-    of them is shown; None where that cannot be.
+def _expressions(system: System) -> Iterator[Expression]:
+    """All that is asked of a system anywhere."""
+    for region in system.regions:
+        yield from (row.when for row in region.rows if row.when is not None)
+        if region.show is not None:
+            yield region.show
+    yield from (one.when for one in system.conditions)
+
+
+def _touched(region: Region) -> set[str]:
+    return {name for state in region.states for name in state.touches}
+
+
+def _gives_other(region: Region, changed: Region, both: Paired, *, shown: bool
+                 ) -> Expression | None:  # fmt: skip
+    """Whether a region and its copy stand in states that give an output something else, or (with
+    `shown`) only one of them is shown; None where that cannot be.
     """
     kinds: list[tuple[object, tuple[set[str], set[str]]]] = []
     for side, whose in enumerate((region, changed)):
@@ -444,10 +514,10 @@ def _gives_other(region: Region, changed: Region, both: Paired) -> Expression | 
         found = [Not(alike(Inside(region.name, frozenset(here)),
                            Inside(region.name + MARK, frozenset(there))))
                  for _, (here, there) in kinds]
-    if region.show is not None or changed.show is not None:
-        shown, copied = (Constant(True) if show is None else show
+    if shown and (region.show is not None or changed.show is not None):
+        own, copied = (Constant(True) if show is None else show
                          for show in (region.show, changed.show))
-        found.append(Not(alike(shown, both.copied(copied))))
+        found.append(Not(alike(own, both.copied(copied))))
     return Any(tuple(found)) if found else None
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
-from simfw.behaviour.region import Region, State, System
+from simfw.behaviour.region import Levels, Region, State, System
 from simfw.behaviour.table import Stepper
 from simfw.errors import EndlessInstant
 from simfw.vectors.abreast import Abreast, Leaving, Watch, parted_region
@@ -199,12 +199,16 @@ class _Slipped(_Watched):
 
 class Twisted(Machine):
     """A machine with a slip. The time of the row `apart` ends before (`first`), or after, all else
-    in its instant.
+    in its instant. Of the levels of `measures` a higher one is reached only where a lower one is.
     """
 
     def __init__(self, regions: Sequence[Region], *, slip: Slip | None = None, apart: str = "",
-                 first: bool = False, leaving: Leaving | None = None, **more: Any) -> None:
+                 first: bool = False, leaving: Leaving | None = None,
+                 measures: Mapping[str, Levels] | None = None, **more: Any) -> None:
         self.slip = slip
+        self._levels = {f"{name}.reached.{number}": (name, level)
+                        for name, one in (measures or {}).items()
+                        for number, level in enumerate(one.all, 1)}
         self.leaving = leaving
         self._late: dict[int, int] | None = None  # while the parts of an instant are run
         self._of_parts: dict[object, Any] = {}
@@ -231,6 +235,17 @@ class Twisted(Machine):
         passing = {name for row in region.rows if row.after_ns == 0 for name in row.sources}
         return not self.conditions and not any(
             row.emit or passing.intersection(region.entered_by(row)) for row in timed)
+
+    def follows(self, name: str, free: Mapping[str, tuple[float, ...]]) -> bool | None:
+        """What an input says, where that follows from what others have said in this instant."""
+        if name not in self._levels:
+            return None
+        measure, level = self._levels[name]
+        for other, told in free.items():
+            which, at = self._levels.get(other, ("", 0.0))
+            if which == measure and (at >= level if told == (1.0,) else at <= level):
+                return told == (1.0,)
+        return None
 
     def make_stepper(self, system: System, world: Any, **more: Any) -> Stepper:
         """What instants are run on: with the slip."""

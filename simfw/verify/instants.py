@@ -133,7 +133,10 @@ class Instants:
         if place is not None:
             return self.stepper.condition_values[place]
         left = self._free.get(name)
-        return self._split(name, (0.0,), (1.0,)) if left is None else left == (1.0,)
+        if left is None:
+            told = self.machine.follows(name, self._free)
+            return self._split(name, (0.0,), (1.0,)) if told is None else told
+        return left == (1.0,)
 
     def happened(self, event: str) -> bool:
         """Whether an event is in this instant."""

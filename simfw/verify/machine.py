@@ -361,6 +361,13 @@ class Machine:
                 return tuple(results.values())
             script[-1] = 1
 
+    def follows(self, name: str, free: Mapping[str, tuple[float, ...]]) -> bool | None:
+        """What a free input says where that follows from what was `free` and has been answered in
+        this instant; None where it may say either.
+        """
+        del name, free
+        return None
+
     def before(self, config: Config, happens: Sequence[str]) -> Config:
         """What stood before a power-up: no USB, nothing at the status pin, no contact that moves.
 
