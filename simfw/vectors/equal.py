@@ -51,7 +51,7 @@ from simfw.verify.explore import Way, explore
 from simfw.verify.machine import Endless, Machine, Monitor, Outcome, Span
 from simfw.verify.terms import SUPPLY
 
-__all__ = ["HANDS", "PROOF", "Lead", "Prover"]
+__all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
 
 UNPROVED = ("awake", "power-up", "echo", "unkept")  # what no table tells
 WORK = 60_000  # for one fault
@@ -115,10 +115,12 @@ class _Asked:
         return All((Flag(SUPPLY), Any(tuple(found)))) if fails else Any(tuple(found))
 
 
-PROOF, HANDS = "proof", "hands"  # how a fault is searched for
+PROOF, NEAR, HANDS = "proof", "near", "hands"  # how a fault is searched for
 UNREAD = "unread"  # what others read cannot be followed
 _Found = Lead | bool | str | None  # False: nothing differs; None: not finished
 _Known = frozenset[str] | bool | str | None  # the same; of what differs what is free in it
+
+_Search = tuple[_Known, float, str]  # with how much work, and how it was searched
 
 
 class Prover:
@@ -139,8 +141,8 @@ class Prover:
         self.read = frozenset(name for one in _expressions(system)
                               for name in names_in(one).quantities)
         self._drivers: dict[str, frozenset[str]] = {}
-        # By fault: the regions searched, and with how much work.
-        self._known: dict[int, tuple[Fault, dict[frozenset[str], tuple[_Known, float]]]] = {}
+        # By fault: the regions searched, and what was found.
+        self._known: dict[int, tuple[Fault, dict[frozenset[str], _Search]]] = {}
 
     def drivers(self, output: str) -> frozenset[str]:
         """The regions with a say on an output."""
@@ -159,31 +161,34 @@ class Prover:
         """What is found of a fault within the work for one: ways on which it may show, and as the
         last one None where it is proved to do what the model does.
 
-        `how` is PROOF: regions are taken in until nothing is free but inputs; HANDS: what hands can
-        bring about may stay free.
+        `how` is PROOF: regions are taken in until nothing is free but inputs; NEAR: only the
+        nearest are; HANDS: what hands can bring about may stay free.
         """
         twist = fault.twist
         if fault.kind in UNPROVED or twist.last or twist.counts:
             return
         # The fault is kept with it: its id is no other's meanwhile.
         _, known = self._known.setdefault(id(fault), (fault, {}))
-        # What was not finished with less work is searched again.
-        for core in [core for core, (found, effort) in known.items()
-                     if found is None and effort < self.effort]:
+        # What was not finished with less work is searched again, so is how a difference is made.
+        for core in [core for core, (found, effort, by) in known.items()
+                     if (found is None and effort < self.effort)
+                     or (isinstance(found, frozenset) and how == HANDS != by)]:
             del known[core]
         fault = _in_tables(fault)
         budget = Budget(int(WORK * self.effort), whole=self.whole)
-        by_hand = frozenset(self.handled if how != PROOF else ())
-        outwards = (False, True) if how == PROOF else (True,)
-        for core in _in_turn(*(self._cores(fault, by_hand, one, known) for one in outwards)):
+        by_hand = frozenset(self.handled if how == HANDS else ())
+        outwards = (True,) if how == HANDS else (False, True)
+        grown = 1 if how == NEAR else MOST_GROWN
+        for core in _in_turn(*(self._cores(fault, by_hand, one, known, grown)
+                               for one in outwards)):
             if core in known:
                 if known[core][0] is False:
                     yield None
                     return
                 continue
             found = None if budget.over() else self._differs(
-                set(core), fault, budget, at_any_time=how == PROOF)
-            known[core] = (found.free if isinstance(found, Lead) else found), self.effort
+                set(core), fault, budget, at_any_time=how != HANDS)
+            known[core] = (found.free if isinstance(found, Lead) else found), self.effort, how
             if found is False:
                 yield None
                 return
@@ -191,7 +196,8 @@ class Prover:
                 yield found
 
     def _cores(self, fault: Fault, by_hand: frozenset[str], outwards: bool,
-               known: Mapping[frozenset[str], tuple[_Known, float]]) -> Iterator[frozenset[str]]:
+               known: Mapping[frozenset[str], _Search], grown: int
+               ) -> Iterator[frozenset[str]]:  # fmt: skip
         """The regions to take, more and more of them: first those that the difference hangs on, or
         with `outwards` those that notice it. Events in `by_hand` may stay free.
         """
@@ -199,7 +205,7 @@ class Prover:
         borne = borne_at_first(self.system, fault)
         slip = slip_of(fault)
         notices = slip is None or slip.follows
-        for _ in range(MOST_GROWN):
+        for _ in range(grown):
             bare = self._closed(core, fault)
             core = self._closed(core, fault, shown=True)
             if bare != core:
@@ -207,7 +213,7 @@ class Prover:
                 if known[frozenset(bare)][0] is False:
                     return
             yield frozenset(core)
-            found, _ = known[frozenset(core)]
+            found = known[frozenset(core)][0]
             if found is None or found is False:
                 return
             if notices:
@@ -279,7 +285,8 @@ class Prover:
         def once(within: Budget, *, loose: bool) -> _Found:
             made = self._machine(core, fault, asked, loose=loose)
             return None if made is None else self._searched(
-                *made, within, sure=not asked.parts and not loose)
+                *made, within, (False,) if loose else (True, False),
+                sure=not asked.parts and not loose)
 
         if at_any_time:
             found = once(budget, loose=True)
@@ -289,8 +296,8 @@ class Prover:
         return once(budget, loose=False)
 
     def _searched(self, machine: Machine, starts: list[Outcome], readings: Readings,
-                  budget: Budget, *, sure: bool) -> _Found:
-        for apart in (True, False):
+                  budget: Budget, turns: Sequence[bool], *, sure: bool) -> _Found:
+        for apart in turns:
             search = explore(machine, starts, budget=budget, apart=apart,
                              limit=int(MOST_STATES * self.effort))
             if search.broken:
