@@ -16,6 +16,7 @@ __all__ = ["Guide"]
 
 FAR = 20
 TOLD = 2  # how many rows it may take until others show what they have heard
+DIAL = "dial "  # begins what must be lit by a dial
 MOST_STATES = 14  # of a region whose states are looked at in pairs
 
 _Two = tuple[str, str]
@@ -89,8 +90,8 @@ class Guide:
         return self._then if strayed and self._then.away else self._first
 
     def ready(self, name: str, states: Mapping[str, str]) -> tuple[int, tuple[Row, ...]]:
-        """How many rows it takes until an event is heard where it leads on, or a light is driven
-        (`name`), and the next of them.
+        """How many rows it takes until an event is heard where it leads on, or a light is driven,
+        or a state goes by a dial (`name`), and the next of them.
         """
         found: tuple[int, tuple[Row, ...]] = FAR, ()
         for region, way in self._ways(name):
@@ -105,7 +106,8 @@ class Guide:
             mine = self._readied[name] = []
             for region in self.system.regions:
                 hearing = [row for row in region.rows if row.on == name]
-                lit = {state.name for state in region.states if name in state.outputs}
+                lit = {state.name for state in region.states
+                       if name in state.outputs or name.removeprefix(DIAL) in state.dials}
                 if hearing:
                     mine.append((region, _way_to(region, region.rows, hearing)))
                 elif lit and region.group == "behaviour":
@@ -210,6 +212,9 @@ def _shown(region: Region, changed: Region, heard: frozenset[str]
             if one != other and gives[0] != gives[1]:
                 # What a state drives itself shows at once.
                 mine, copies = set(region.state(one).outputs), set(changed.state(other).outputs)
+                if region.state(one).position is not None:  # of a dial, where a state goes by it
+                    found[one, other] = 0, frozenset(), frozenset([DIAL + region.name])
+                    continue
                 scaled = {name for state in (region.state(one), changed.state(other))
                           for name in state.touches} - mine - copies
                 found[one, other] = 0, frozenset(), frozenset(scaled if not mine ^ copies else ())

@@ -116,11 +116,29 @@ class Teller:
                        for level in levels_in(row.when, self.reading)})
         found = [beside(self.reading, level, away) for level in mine
                  for away in (0.0, SIDE, -SIDE, 0.015, -0.015)]
+        found += self._standing(rows)
         found += [beside(self.reading, levels[0], -SIDE),
                   beside(self.reading, levels[-1] + gap, SIDE)]
         if gauge.low is not None:
             found.append(beside(self.reading, gauge.low.value, -SIDE))
         return tuple(dict.fromkeys(found))[:MOST_READINGS]
+
+    def _standing(self, rows: Sequence[Row]) -> list[float]:
+        """Readings at which the gauge stands where its rows wait for the next sample."""
+        gauge = self.gadget.gauge
+        names = [state.name for state in self.system.region("gauge").states]
+        if gauge is None or not gauge.thresholds:
+            return []
+        gap = gauge.hysteresis.value if gauge.hysteresis is not None else 0.0
+        figures = [figure.value for figure in gauge.thresholds]
+        found = []
+        for row in rows:
+            for source in row.sources if row.after_ns else ():
+                bars = source.removeprefix("bars.")
+                if source in names and bars.isdigit() and 0 < int(bars) < len(figures):
+                    low, high = figures[int(bars) - 1] + gap, figures[int(bars)]
+                    found.append(round((low + high) / 2, 6))
+        return found
 
 
 class _Course:
@@ -236,6 +254,8 @@ class _Course:
                 yield when + MS - pair.now, ()
         for event in sorted(wanted & set(self.teller.handled)):
             yield from self.brought(event)
+        if "status.edge" in wanted:
+            yield from moves.pins()
         if wanted - set(self.teller.handled) - {""}:  # how to make it is not known
             yield from moves.moved(every=False)
 
@@ -255,6 +275,10 @@ class _Course:
         makers = self.guide.makers(event, states) if event and deep else ()
         found = frozenset([event]) if event in self.teller.handled or not makers else frozenset()
         first = [row for row in makers if event not in row.emit or not found]
+        # What is measured has to change for a row on the way to fire, either way.
+        stems = {row.on.removesuffix(".sampled") for row in first if row.on is not None}
+        found |= {f"{stem}.{way}" for stem in stems & set(self.gadget.measures)
+                  for way in ("up", "down")} & set(self.teller.handled)
         return found | self.made_of(first, states, deep - 1)
 
     def brought(self, event: str) -> Iterator[Try]:

@@ -43,7 +43,8 @@ MOST_NEAR = 5  # moments near to where a fault comes up, beside those paths
 TOLD = "told"
 # How faults are searched for, and with what share of the usual work for one (TOLD: with so many
 # instants): a little for each comes first.
-TURNS = ((HANDS, 0.02), (NEAR, 0.17), (TOLD, 1_000), (HANDS, 0.05), (PROOF, 0.1), (TOLD, 3_000), (PROOF, 1.0))
+TURNS = ((HANDS, 0.02), (TOLD, 1_000), (NEAR, 0.17), (HANDS, 0.05), (TOLD, 3_000), (PROOF, 0.1),
+         (PROOF, 1.0))
 MOST_INSIDE = 2  # ways to a difference inside that a search goes on from
 
 
