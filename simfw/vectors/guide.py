@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from simfw.behaviour.expression import All, Inside, Not
 from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.faults import Fault
 
@@ -124,6 +125,22 @@ class Guide:
                     mine.append((region, _way_to(region, region.rows, making)))
         return tuple(row for region, way in self._made[event]
                      for row in way.next.get(states[region.name], ()))
+
+    def lets(self, row: Row, states: Mapping[str, str]) -> tuple[Row, ...]:
+        """The rows of other regions that lead to where the guard of a row lets it fire, as far as
+        it names their states.
+        """
+        found: list[Row] = []
+        parts = row.when.parts if isinstance(row.when, All) else (row.when,)
+        for part in parts:
+            named = part.part if isinstance(part, Not) else part
+            if isinstance(named, Inside) and (
+                    (states[named.region] in named.states) == isinstance(part, Not)):
+                region = self.system.region(named.region)
+                wanted = {state.name for state in region.states
+                          if (state.name in named.states) != isinstance(part, Not)}
+                found += _way_into(region, wanted).next.get(states[named.region], ())
+        return tuple(found)
 
     def shows(self, apart: Iterable[tuple[str, str, str]], states: Mapping[str, str]
               ) -> tuple[int, frozenset[str], tuple[Row, ...]]:

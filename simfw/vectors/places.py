@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from simfw.behaviour.expression import names_in
 from simfw.behaviour.region import System
 from simfw.vectors.nodes import Found
 from simfw.vectors.sketch import Act, Sketch
@@ -34,6 +35,8 @@ class Places:
 
     def __init__(self, system: System) -> None:
         self.own = [region.name for region in system.regions if region.group == "behaviour"]
+        self.read = sorted({name for one in self.own for row in system.region(one).rows
+                            if row.when is not None for name in names_in(row.when).regions})
         self._says = {(name, state.name) for name in self.own
                       for state in system.region(name).states if state.touches}
         self._known: dict[tuple[str, ...], Place] = {}
@@ -54,12 +57,17 @@ class Places:
     def best(self, away: Callable[[Mapping[str, str]], int], touched: frozenset[str], most: int
              ) -> list[Found]:
         """The paths to a few moments that are least `away` from something, those first in which
-        most is on; of moments that are alike for the regions `touched` and the written ones, one.
+        most is on. Of moments that are alike for the regions `touched` and the written ones one
+        comes before the others, which differ in what guards of the written ones read.
         """
         names = [*self.own, *sorted(touched - set(self.own))]
-        found: dict[tuple[str, ...], tuple[int, int, int, int, Found]] = {}  # all numbers differ
+        # By what they are alike in: by what guards read, the best. All numbers differ.
+        found: dict[tuple[str, ...], dict[tuple[str, ...], tuple[int, int, int, int, Found]]] = {}
         for number, place in enumerate(self._known.values()):
-            key = tuple([place.states[name] for name in names])
+            alike = found.setdefault(tuple([place.states[name] for name in names]), {})
+            key = tuple([place.states[name] for name in self.read])
             rank = (away(place.states), -place.driving, place.dear, number, place.path)
-            found[key] = min(rank, found.get(key, rank))
-        return [path for *_, path in sorted(found.values())[:most]]
+            alike[key] = min(rank, alike.get(key, rank))
+        turns = sorted((rank[0], turn, rank) for alike in found.values()
+                       for turn, rank in enumerate(sorted(alike.values())))
+        return [path for _, _, (*_, path) in turns[:most]]

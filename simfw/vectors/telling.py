@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["Teller"]
 
 MS = 1_000_000
+SAMPLED = "gauge.sampled"
 SOON_NS = 3 * MS
 MOST_READINGS = 9
 STRAYED, UNMOVED = 4, 10  # rows that it may take on top while nothing differs yet
@@ -249,6 +250,10 @@ class _Course:
         wanted = self.made_of(rows, states, DEEP)
         for event in sorted(events):
             wanted |= self.made_by(event, states, DEEP)
+        for name, one, other in apart:
+            for row in self.teller.system.region(name).rows:
+                if row.on in events and not {one, other}.isdisjoint(row.sources):
+                    wanted |= self.made_of(guide.lets(row, states), states, DEEP - 1)
         if waits or "" in wanted:
             for when, _ in moves.ends():
                 yield when + MS - pair.now, ()
@@ -264,7 +269,10 @@ class _Course:
         found = frozenset[str]()
         for row in rows:
             mine = self.teller.handled.keys() & set(row.emit)
-            if mine and row.on not in self.teller.handled:
+            if deep:
+                found |= self.made_of(self.guide.lets(row, states), states, deep - 1)
+            # A sample tells by what it reads.
+            if mine and (row.on not in self.teller.handled or row.on == SAMPLED):
                 found |= mine
             else:
                 found |= self.made_by(row.on or "", states, deep)

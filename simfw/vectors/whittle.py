@@ -39,7 +39,7 @@ MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vector
 MOST_STROLLS = 80
 PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
-MOST_NEAR = 5  # moments near to where a fault comes up, beside those paths
+NEAR_EACH = 200  # instants for one moment near to where a fault comes up, beside those paths
 TOLD = "told"
 # How faults are searched for, and with what share of the usual work for one (TOLD: with so many
 # instants): a little for each comes first.
@@ -210,7 +210,8 @@ class Whittler:
                 return
             plain = replace(fault, system=steady(fault.system))
             guide = Guide(self.teller.system, plain)
-            path = self.teller.tell(plain, guide, self._starts(fault, guide), most)
+            starts = self._starts(fault, guide, most // NEAR_EACH)
+            path = self.teller.tell(plain, guide, starts, most)
             if path is not None:
                 yield fault, path
 
@@ -219,7 +220,7 @@ class Whittler:
         return int(not any(self.teller.system.region(name).group == "behaviour"
                            for name in fault.touched))
 
-    def _starts(self, fault: Fault, guide: Guide) -> list[Found]:
+    def _starts(self, fault: Fault, guide: Guide, near: int) -> list[Found]:
         """Where a search goes on from: power-up, for the gauge at each of its levels too, the
         shortest paths on which the row of the fault fires, and where it may come up soon.
         """
@@ -227,7 +228,7 @@ class Whittler:
         mine.sort(key=lambda path: (len(path.acts), path.ends_ns))
         inside = self.inside.get(id(fault), [])
         starts = [*inside[-MOST_INSIDE:], ROOT, *mine[:MOST_STARTS],
-                  *self.places.best(guide.before, fault.touched, MOST_NEAR)]
+                  *self.places.best(guide.before, fault.touched, near)]
         if {"gauge", "cell"} & fault.touched:
             reading = self.teller.reading
             for value in self.teller.readings(fault):
