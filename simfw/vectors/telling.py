@@ -7,6 +7,7 @@ instants.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from heapq import heappop, heappush
 from typing import TYPE_CHECKING
@@ -185,8 +186,19 @@ class _Course:
                 continue
             if found is not None:
                 return found
+        # Every other time it goes on from a start that waits still: what is near may lead nowhere.
+        begun = deque(sorted(self.waiting))
+        done: set[int] = set()
         while self.waiting and pair.instants < self.most:
-            rank, number, saved, acts, charge, turn = heappop(self.waiting)
+            while begun and begun[0][1] in done:
+                begun.popleft()
+            again = bool(begun) and len(done) % 2 == 1
+            rank, number, saved, acts, charge, turn = (
+                begun.popleft() if again else heappop(self.waiting))
+            if turn == 0:
+                if number in done:
+                    continue
+                done.add(number)
             pair.load(saved)
             # While nothing differs yet, only what bears on the fault can make it come up.
             tries = (self.leading() if turn == 0 else self.moves.tries(every=pair.apart()))
