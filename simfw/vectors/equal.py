@@ -56,6 +56,7 @@ __all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
 UNPROVED = ("awake", "power-up", "echo", "unkept")  # what no table tells
 WORK = 60_000  # for one fault
 EXACT = 0.2  # of that, for a search with all times, where one without finds a difference
+LEAST = 5_000  # for such a search
 MOST_STATES = 6_000
 MOST_GROWN = 8  # how often more regions are taken in
 MOST_INPUTS = 6  # of which every combination is tried at power-up
@@ -217,8 +218,8 @@ class Prover:
             if found is None or found is False:
                 return
             if notices:
-                borne = self._noticed(borne, core, fault)
-            noticing = borne.course - core or borne.regions - core
+                borne = self._noticed(borne, core, fault, further=not outwards)
+            noticing = (not outwards and borne.course - core) or borne.regions - core
             free = found if isinstance(found, frozenset) else frozenset[str]()
             making = self._making(free - by_hand, fault) - core
             more = (noticing or making) if outwards else (making or noticing)
@@ -234,12 +235,12 @@ class Prover:
                             return
             core = core | more
 
-    def _noticed(self, borne: Borne, core: Set[str], fault: Fault) -> Borne:
-        """With those that notice it: what is in the core already notices first."""
+    def _noticed(self, borne: Borne, core: Set[str], fault: Fault, *, further: bool) -> Borne:
+        """With those that notice it; with `further`, what is in the core already notices first."""
         while True:
             more = borne_next(self.system, fault, replace(
                 borne, regions=borne.regions & core, course=borne.course & core))
-            if more == borne or not more.regions <= core:
+            if not further or more == borne or not more.regions <= core:
                 return more
             borne = more
 
@@ -292,7 +293,7 @@ class Prover:
             found = once(budget, loose=True)
             if not isinstance(found, Lead) or found.free:
                 return found
-            budget = Budget(int(EXACT * WORK * self.effort), whole=budget)
+            budget = Budget(max(LEAST, int(EXACT * WORK * self.effort)), whole=budget)
         return once(budget, loose=False)
 
     def _searched(self, machine: Machine, starts: list[Outcome], readings: Readings,

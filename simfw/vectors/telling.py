@@ -40,6 +40,7 @@ SOON_NS = 3 * MS
 MOST_READINGS = 9
 STRAYED, UNMOVED = 4, 10  # rows that it may take on top while nothing differs yet
 STEEP = 3  # acts that are worth one row
+LONG = 2_000  # instants of a search in which every start gets its turn
 MOST_OF_ONE = 250  # instants of one try, and of one path that a search goes on from
 DEEP = 3  # regions through which what leads to an event is followed
 LATER = 9  # how much later all else is tried than what leads on by the rows
@@ -154,6 +155,7 @@ class _Course:
         self.pair = pair
         self.guide = guide
         self.most = pair.instants + most
+        self.long = most >= LONG
         marked = {name + MARK for name in fault.touched}
         names = pair.stepper.region_names
         mine = sorted(number for number, name in enumerate(names)
@@ -186,13 +188,13 @@ class _Course:
                 continue
             if found is not None:
                 return found
-        # Every other time it goes on from a start that waits still: what is near may lead nowhere.
+        # In a long search every other turn is that of a start: what is near may lead nowhere.
         begun = deque(sorted(self.waiting))
         done: set[int] = set()
         while self.waiting and pair.instants < self.most:
             while begun and begun[0][1] in done:
                 begun.popleft()
-            again = bool(begun) and len(done) % 2 == 1
+            again = bool(begun) and self.long and len(done) % 2 == 1
             rank, number, saved, acts, charge, turn = (
                 begun.popleft() if again else heappop(self.waiting))
             if turn == 0:
