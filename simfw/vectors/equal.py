@@ -79,7 +79,8 @@ class Lead:
 @dataclass(frozen=True, slots=True)
 class _Asked:
     """What is asked of some regions: whether what is `leaving` them may differ, the events `seen`,
-    or the `outputs`, or what of the regions others drive, too (`parts`); of a slip that is not
+    or the `outputs`, or what of the regions others drive, too (`parts`), or whether others are
+    `shown`; of a slip that is not
     followed, whether it ever could come up.
 
     `system` holds them, those of `both` twice; `watched` are the conditions that they hear.
@@ -93,13 +94,15 @@ class _Asked:
     seen: tuple[str, ...] = ()
     outputs: tuple[str, ...] = ()
     parts: tuple[Expression, ...] = ()
+    shown: tuple[Expression, ...] = ()
 
     @property
     def nothing(self) -> bool:
         """Whether nothing can differ."""
         leaving = self.leaving
         return leaving is not None and not (
-            leaving.events or leaving.read or self.seen or self.outputs or self.parts)
+            leaving.events or leaving.read or self.seen or self.outputs or self.parts
+            or self.shown)
 
     def differ(self, read: Sequence[tuple[Expression, Expression]], leaves: bool, fails: bool
                ) -> Expression:
@@ -112,7 +115,7 @@ class _Asked:
         found += [Not(alike(made_odd(event), made_odd(event + MARK))) for event in self.seen]
         found += [Not(alike(one, other)) for one, other in read]
         found += [Compare(Quantity(name), "!=", Quantity(name + MARK)) for name in self.outputs]
-        found += self.parts
+        found += (*self.parts, *self.shown)
         return All((Flag(SUPPLY), Any(tuple(found)))) if fails else Any(tuple(found))
 
 
@@ -365,13 +368,13 @@ class Prover:
                  for name in sorted(doubled) if any(name in self.drivers(one) for one in beyond)
                  if (one := _gives_other(system.region(name), fault.system.region(name), both,
                                          shown=name not in bare)) is not None]
-        parts += [Not(alike(part, both.copied(part))) for part in shown if not self.observed]
         outputs = tuple(name for name in outputs if name not in beyond)
         return _Asked(both, both.system, watched, slip,
                       Leaving(frozenset(made), frozenset(made & heard), tuple(pairs),
                               frozenset(asks)),
                       tuple(sorted(made & set(system.events))) if self.observed else (), outputs,
-                      tuple(parts))
+                      tuple(parts), () if self.observed else tuple(
+                          Not(alike(part, both.copied(part))) for part in shown))
 
     def _used(self, name: str, differs: Expression, core: Set[str], doubled: Set[str], fault: Fault
               ) -> Expression:  # fmt: skip
