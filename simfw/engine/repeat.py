@@ -463,6 +463,10 @@ class _Counting:
         charges, counts = zip(*reversed(self._passed), strict=True)
         # The first repetition that begins no higher than there, and what of it passes.
         before = math.ceil(float(np.interp(failed, charges, counts)) - 1e-6)
+        began = next((self._seen[charge] for charge, count in self._passed
+                      if abs(count - before) < 1e-6 and charge in self._seen), one)  # fmt: skip
+        if began.failed is not None:  # where each was run, the share is that of this very one
+            one = began
         served = before + (one.failed or 0.0)
         if repetitions is not None:
             served = min(served, repetitions)
