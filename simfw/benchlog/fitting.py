@@ -48,6 +48,8 @@ _WAYS = 10  # steps of several observations that are gone on with, of each its b
 _ALL_WAYS = 100  # the same before anything is excluded: those less likely are not tried
 _TEETH = 256  # looks at most at an observation that jumps, one for each tolerance of its slope
 _LED = 8  # of which so many are led on
+_CORNERED = 3  # figures of which all corners are looked at
+_ABOUT = 8  # looks between
 _NOT_THERE = 1e6  # tolerances
 
 
@@ -240,6 +242,7 @@ class Fitting(Looking):
         edged = [n for n in subset if self._parted(n)]
         if not edged:
             return True, best
+        self._look_about(edged, [n for n in subset if n not in edged])
         for _ in range(_TRIES):
             told = True  # whether all is near a look at which it never came
             for n, close in product(edged, (False, True)):
@@ -254,6 +257,21 @@ class Fitting(Looking):
             if told:
                 return True, best
         return False, best
+
+    def _look_about(self, edged: Sequence[int], calm: Sequence[int]) -> None:
+        """Look in corners, and between, where all else fits: an edge may lie elsewhere than the
+        looks so far tell.
+        """
+        from simfw.benchlog.solving import nearest_fit
+
+        others = self._constraints(calm, close=True)
+        corners = np.array(list(product((0.0, 1.0), repeat=min(self.size, _CORNERED))))
+        starts = np.full((len(corners), self.size), 0.5)
+        starts[:, : corners.shape[1]] = corners
+        for start in (*starts, *self._cloud[:_ABOUT]):
+            if self.spent:
+                return
+            self.trial(nearest_fit(others, [start], self.size)[0][1] if others else start, edged)
 
     def _likeliest(
         self, number: int, subset: Sequence[int], best: Trial, *, close: bool

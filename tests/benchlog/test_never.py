@@ -15,6 +15,7 @@ from simfw.benchlog.looks import low_discrepancy
 from simfw.benchlog.margin import Margin, comes
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.narrowing import narrow
+from simfw.benchlog.search import Rival
 from tests.benchlog.lantern import interval, log_of
 from tests.benchlog.planted import OFF, plant
 
@@ -150,6 +151,31 @@ name = "none"
 [[questions.answers]]
 name = "after 45 min"
 """
+
+
+def test_a_charge_that_its_load_nearly_keeps_up_is_not_excluded(tmp_path: Path):
+    """It ends below a tenth of the charger's current: 23.7 mA of the lamp ask for 237 mA or more.
+
+    Of all figures that few show that; the first looks put the edge far from where it is.
+    """
+    log = log_of(tmp_path, """[unknown]
+"loads.lamp.current" = "5 mA .. 60 mA"
+"cell.capacity" = "300 mAh .. 800 mAh"
+"charger.current" = "120 mA .. 250 mA"
+[[observations]]
+name = "charge"
+start = "30 %"
+steps = [{ press = "key" }, { wait = "1 s" }, { usb = true },
+         { until = "charge.complete", took = "9931.43 s ± 498.00 s" }]
+[[observations]]
+name = "meter"
+mode = "lamp.lit"
+charge = "80 %"
+reading = "23.5809 mA ± 0.2968 mA"
+""", resistance="200 mΩ", leakage="10 uA")
+    rival = Rival(log, (), seed=15, most=4000)
+    rival.prepare()
+    assert rival.least(rival.all)[0] != "excluded"
 
 
 def test_what_comes_much_too_late_or_never_is_excluded(tmp_path: Path):
