@@ -394,8 +394,11 @@ def _not_tellable(
 ) -> Iterator[Untold]:
     """Pairs of explanations that no usable experiment surely tells apart."""
     proofs = 0
-    # A proof is for the times of the file, and for all that are in the same ratios.
-    fixed = all(one.key == CLOCK or rows_ignore(one.key) for one in log.unknowns)
+    # A proof is for the times of the file, and for all that are in the same ratios: not with a
+    # time that the clock has no part in.
+    clocked = all(one.controller is None or one.controller.hold_up is None
+                  for one in log.gadgets.values())
+    fixed = all(rows_ignore(one.key) or (one.key == CLOCK and clocked) for one in log.unknowns)
     for a, b in combinations([one.rival.combination for one in left], 2):
         if any(one.tells(a, b) for one in usable):
             continue

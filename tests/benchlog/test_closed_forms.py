@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from simfw.benchlog.narrowing import narrow
+from simfw.loading import load_bench_log
 from tests.benchlog.lantern import FULL_C, bar_charge, interval, log_of
 
 DAY = 86_400.0
@@ -210,3 +211,40 @@ steps = [
     used = FULL_C * (0.7 - bar_charge(2))
     found = narrow(log, brief=True)
     agrees(found, "loads.lamp.current", used / 6240.0, used / 5760.0, (0.03, 0.12))
+
+
+def test_how_long_a_supply_stays_is_what_the_stopwatch_says(tmp_path: Path) -> None:
+    """Held for 1 s, dark 5 s after the touch: 4 s, whatever the clock, for a capacitor holds it."""
+    (tmp_path / "gadget.toml").write_text('''
+[gadget]
+name = "Step light"
+[cell]
+curve = "lco"
+capacity = "500 mAh"
+[controller]
+powered_by = ["key"]
+hold_up = "3 s"
+[loads.lamp]
+current = "20 mA"
+[buttons.key]
+[behaviour.lamp]
+starts = "off"
+states.off = { controller = "unpowered", lamp = "on" }
+rows = []
+''', encoding="utf-8")
+    (tmp_path / "log.toml").write_text('''
+gadget = "gadget.toml"
+[unknown]
+"controller.hold_up" = "1 s .. 10 s"
+clock = "± 10 %"
+[[observations]]
+name = "goes dark"
+by = "analyser"
+steps = [{ wait = "1 s" }, { press = "key", for = "1 s" },
+         { until = "lamp == 0", took = "5 s ± 0.2 s" }]
+''', encoding="utf-8")
+    found = narrow(load_bench_log(tmp_path / "log.toml"))
+    assert found.rivals[0].state == "fits"
+    left = interval(found, "controller.hold_up")
+    assert (left.low * 1e-9, left.high * 1e-9) == pytest.approx((3.8, 4.2), abs=0.02)
+    assert "clock" in found.untouched

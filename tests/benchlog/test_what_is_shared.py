@@ -7,17 +7,20 @@ from types import SimpleNamespace
 
 import pytest
 
+from simfw.behaviour.build import build_system
 from simfw.benchlog import taken
 from simfw.benchlog.margin import Margin
-from simfw.benchlog.world import World
+from simfw.benchlog.world import World, rows_ignore
 from simfw.engine import listing, prepared
 from simfw.engine.modes import mean_current
 from simfw.engine.prepared import Prepared
 from simfw.engine.reachable import reach
 from simfw.gadget.quantities import quantities, with_values
 from simfw.loading import load_gadget
+from simfw.quantity import Timing
 from tests.benchlog.lantern import write_lantern
 
+GALLERY = Path(__file__).parents[1] / "gallery"
 FIGURES = [
     {"loads.lamp.current": 0.05},
     {"loads.lamp.current": 0.07, "cell.resistance": 0.3},
@@ -135,3 +138,17 @@ def test_a_guess_is_moved_for_all_observations_in_turn(
     assert asked == [
         (cell, 0), (cell, 1), (cell[:1], 0), (cell[1:], 0),
         (("loads.lamp.current",), 0), (("loads.lamp.current",), 1)]
+
+
+@pytest.mark.parametrize("name", ["fridge-door", "late-shift", "stair-glimmer"])
+def test_what_rows_are_said_to_ignore_changes_none(name: str) -> None:
+    """Gadgets that differ in such a figure only may share their rows, with when a supply goes."""
+    gadget = load_gadget(GALLERY / name / "gadget.toml")
+    rows = build_system(gadget)
+    asked = 0
+    for key, figure in quantities(gadget).items():
+        if rows_ignore(key):
+            more = figure.ns + 1000 if isinstance(figure, Timing) else 1.01 * figure.value
+            assert build_system(with_values(gadget, {key: more})) == rows, key
+            asked += 1
+    assert asked > 3
