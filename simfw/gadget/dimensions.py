@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 __all__ = ["dimension_of", "value_text"]
 
+_LUMP_C = 3.6e-3  # 1 uAh: what is less is no cell's, and written in coulombs
+
+
 def dimension_of(gadget: Gadget, key: str, figure: Figure | Timing) -> Dimension | None:
     """The dimension of a figure: that of its measure, or by how it is written in the file.
 
@@ -51,7 +54,7 @@ def value_text(value: float, dimension: Dimension, digits: int = 3) -> str:
     """A value (SI; nanoseconds for a time) with its unit."""
     if dimension is TIME:
         return format_rough_time(value * 1e-9, digits)
-    if dimension is CHARGE:
+    if dimension is CHARGE and abs(value) >= _LUMP_C:
         return format_si(value / 3600.0, "Ah", digits)
     if dimension in (RATIO, PER_MONTH):
         return f"{100.0 * value:.{digits}g} %" + ("/month" if dimension is PER_MONTH else "")

@@ -295,15 +295,18 @@ def _suspect_lines(found: Narrowed) -> list[str]:
         lines += wrapped("That one is wrong is not shown. Measure it, or list it under [unknown] "
                          "with the range that you believe.", "  ", "  ")
     else:
-        bear = ("No figure that the file takes as known bears on what contradicts"
-                if not told.asked else
-                f"Of {_many(told.asked, 'figure')} that the file takes as known and that "
-                f"bear{'s' if told.asked == 1 else ''} on what contradicts, none was found that "
-                "lets everything fit alone, up to tenfold either way")
-        lines += wrapped(f"{bear}{where}. Two may be wrong, a row, a range under [unknown] or what "
+        none = (
+            f"Of {_many(told.asked, 'figure')} that the file takes as known and that "
+            f"bear{'s' if told.asked == 1 else ''} on what contradicts, none was found that "
+            "lets everything fit alone, up to tenfold either way" if told.asked else
+            "No figure that the file takes as known moves what contradicts, where it alone is a "
+            "little more, a quarter or four times as much" if told.whole else
+            "Whether one figure alone that the file takes as known could be wrong is not told")
+        lines += wrapped(f"{none}{where}. Two may be wrong, a row, a range under [unknown] or what "
                          "was seen.", "  ", "  ")
     if not told.whole:
-        lines += wrapped("Not all were asked about: the runs for that are used up.", "  ", "  ")
+        lines += wrapped(f"{'Not all' if told.asked else 'None'} were asked about: the runs for "
+                         "that are used up.", "  ", "  ")
     return lines
 
 

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from simfw.benchlog import narrowing
 from simfw.benchlog.narrowing import narrow
 from simfw.cli import main
 from simfw.loading import load_bench_log
+from simfw.report.bench_log import narrowed_text
 from tests.benchlog.lantern import BARS_V, FULL_C, bar_charge, log_of
 
 LAMP_A, CHARGER_A, LEAK_A = 0.06, 0.2, 40e-6
@@ -130,8 +132,25 @@ def test_where_nothing_fits_what_the_gadget_file_may_have_wrong_is_named(
     lines = [line.strip() for line in capsys.readouterr().out.splitlines()]
     assert "The gadget file itself may be wrong" in lines
     assert sum(" in place of " in line for line in lines) == len(told["figures"])
-    none = "No figure that the file takes as known bears on what contradicts"
+    none = "No figure that the file takes as known moves what contradicts, where it"
     assert told["figures"] or any(line.startswith(none) for line in lines)
+
+
+@pytest.mark.parametrize(("most", "asked"), [(8, 0), (40, 1), (300, 3)])
+def test_what_was_not_asked_about_for_want_of_runs_is_not_denied(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int, asked: int,
+):
+    """With few runs no figure is asked about, or some: that none bears on it is not said then."""
+    monkeypatch.setattr(narrowing, "MOST_LOOKS", most)
+    found = narrow(load_bench_log(log_of(tmp_path, CASES["a current between two"][0]).file))
+    assert found.suspects is not None
+    assert (found.suspects.asked, found.suspects.whole) == (asked, asked == 3)
+    text = " ".join(narrowed_text(found).split())
+    assert "No figure that the file takes as known" not in text
+    assert ("alone that the file takes as known could be wrong is not told" in text) == (not asked)
+    assert ("None were asked about" in text) == (not asked)
+    assert ("Not all were asked about" in text) == (asked == 1)
+    assert ("loads.lamp.current: about" in text) == (asked == 3)
 
 
 def test_guesses_that_undo_one_another_are_told_both(tmp_path: Path):

@@ -28,3 +28,5 @@ def test_an_area_an_angle_and_a_temperature_have_a_unit() -> None:
     assert value_text(25.0, by_name["a temperature"]) == "25 degC"
     assert value_text(60.0, by_name["a thermal resistance"]) == "60 K/W"
     assert value_text(0.02, by_name["a current"]) == "20 mA"
+    assert value_text(1.5e-8, by_name["a charge"]) == "15 nC"  # a wake-up; in Ah nobody reads it
+    assert value_text(1800.0, by_name["a charge"]) == "500 mAh"
