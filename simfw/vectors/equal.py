@@ -26,7 +26,7 @@ from simfw.behaviour.expression import (
     Quantity,
     names_in,
 )
-from simfw.behaviour.region import Region, System
+from simfw.behaviour.region import Condition, Region, System
 from simfw.engine.supply import found_at_pins
 from simfw.vectors.abreast import PARTED, Leaving
 from simfw.vectors.around import (
@@ -142,7 +142,7 @@ class Prover:
         self.segments = segments
         self.handled = handled or {}
         self.observed = drives_nothing(system)
-        self.read = frozenset(name for one in _expressions(system)
+        self.read = frozenset(name for one in _expressions(system.regions, system.conditions)
                               for name in names_in(one).quantities)
         self._drivers: dict[str, frozenset[str]] = {}
         # By fault: the regions searched, and what was found.
@@ -254,8 +254,15 @@ class Prover:
         return found.union(*(read_in(self.system, one.when) for one in self.system.conditions
                              if one.rises in events or one.falls in events))
 
+    def _read_with(self, fault: Fault) -> frozenset[str]:
+        """The quantities that are read anywhere, by the model or by what the fault makes of it."""
+        changed = [*map(fault.system.region, sorted(fault.touched))]
+        return self.read.union(*(names_in(one).quantities for one in _expressions(
+            changed, fault.system.conditions)))
+
     def _closed(self, core: set[str], fault: Fault, *, shown: bool = False) -> set[str]:
         """With all regions that guards in it read, and those that decide what is `shown`."""
+        asked_for = self._read_with(fault)
         while True:
             rows = [row for name in core for system in (self.system, fault.system)
                     for row in system.region(name).rows]
@@ -263,7 +270,7 @@ class Prover:
                     for name in read_in(self.system, row.when)}
             read |= {name for region in core if (show := self.system.region(region).show)
                      for name in read_in(self.system, show)
-                     if shown or not self.read.isdisjoint(_touched(self.system.region(region)))}
+                     if shown or not asked_for.isdisjoint(_touched(self.system.region(region)))}
             if read <= core:
                 return core
             core = core | read
@@ -342,9 +349,10 @@ class Prover:
         read = [row.when for region in outside for row in region.rows if row.when is not None]
         read += [one.when for one in system.conditions if one.key not in watched]
         showing: list[Expression] = []  # what decides that others are shown, at rest
+        asked_for = self._read_with(fault)
         for region in [*outside, *map(system.region, sorted(bare))]:
             if region.show is not None:
-                (showing if self.read.isdisjoint(_touched(region)) else read).append(region.show)
+                (showing if asked_for.isdisjoint(_touched(region)) else read).append(region.show)
 
         def within(leaf: Expression) -> bool:
             return set() < read_in(system, leaf) <= core
@@ -494,13 +502,14 @@ def _in_turn(*lines: Iterator[frozenset[str]]) -> Iterator[frozenset[str]]:
                 yield core
 
 
-def _expressions(system: System) -> Iterator[Expression]:
-    """All that is asked of a system anywhere."""
-    for region in system.regions:
+def _expressions(regions: Iterable[Region], conditions: Iterable[Condition]
+                 ) -> Iterator[Expression]:  # fmt: skip
+    """All that is asked by some regions and conditions."""
+    for region in regions:
         yield from (row.when for row in region.rows if row.when is not None)
         if region.show is not None:
             yield region.show
-    yield from (one.when for one in system.conditions)
+    yield from (one.when for one in conditions)
 
 
 def _touched(region: Region) -> set[str]:

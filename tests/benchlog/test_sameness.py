@@ -14,6 +14,7 @@ from simfw.engine.prepared import Prepared
 from simfw.loading import load_bench_log
 from simfw.report.sameness import proved_same
 from tests.benchlog.lantern import log_of
+from tests.dials.made import gadget
 
 LIT = '{ on = "key.click", from = "dark", to = "lit" }'
 DARK = '{ on = "key.click", from = "lit", to = "dark" }'
@@ -117,3 +118,50 @@ def test_nothing_is_proved_for_times_that_are_not_known(tmp_path: Path):
         path.write_text(text.replace("[[questions]]", unknown), encoding="utf-8")
         found = next_experiments(narrow(load_bench_log(path), brief=True), same=proved_same)
         assert [pair.proof for pair in found.not_tellable] == [proof]
+
+
+BLINKER = """
+[gadget]
+name = "Tell-tale"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[loads.glow]
+current = "10 mA"
+[lights.bars]
+leds = 2
+segments = true
+forward = ["1.9 V @ 2 mA", "2.05 V @ 10 mA"]
+resistor = "1k"
+[buttons.key]
+debounce = "5 ms"
+[gauge]
+light = "bars"
+thresholds = ["3.5 V", "3.8 V"]
+every = "1 s"
+show = "eye.open"
+[behaviour.eye]
+starts = "shut"
+states.shut = {}
+states.open = {}
+rows = [
+  { on = "key.press", from = "shut", to = "open" },
+  { on = "key.release", from = "open", to = "shut" },
+]
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { glow = "on" }
+rows = [
+  { on = "key.click", from = "dark", to = "lit", when = "gauge >= 1" },
+  { after = "10 s", from = "lit", to = "dark" },
+]
+"""
+
+
+@pytest.mark.parametrize("other_way", [False, True])
+def test_a_light_that_only_the_other_explanation_reads_is_followed_to_its_show(other_way: bool):
+    """Bars that are lit are bars that are counted only where they are shown."""
+    pair = [gadget(BLINKER.replace("gauge >= 1", when), "") for when in ("gauge >= 1", "bars > 0")]
+    one, other = reversed(pair) if other_way else pair
+    assert proved_same(one, other) is None
