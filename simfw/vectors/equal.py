@@ -542,11 +542,19 @@ def _gives_other(region: Region, changed: Region, both: Paired, *, shown: bool
 
 
 def _in_tables(fault: Fault) -> Fault:
-    """What is kept over a loss of the supply, as the language says it."""
+    """What is kept over a loss of the supply, as the language says it; but a slip keeps a state that
+    lets go of the supply, too, which the language never does.
+    """
     kept, remembers = fault.twist.kept, fault.twist.remembers
     if not kept and not remembers:
         return fault
-    regions = tuple(replace(region, kept="state" if kept else "resume")
-                    if region.name in fault.touched else region
+
+    def keeping(region: Region) -> Region:
+        if not kept:
+            return replace(region, kept="resume")
+        return replace(region, kept="state", states=tuple(
+            replace(state, unpowered=False) for state in region.states))
+
+    regions = tuple(keeping(region) if region.name in fault.touched else region
                     for region in fault.system.regions)
     return replace(fault, system=replace(fault.system, regions=regions), twist=NONE)
