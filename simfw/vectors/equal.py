@@ -542,8 +542,9 @@ def _gives_other(region: Region, changed: Region, both: Paired, *, shown: bool
 
 
 def _in_tables(fault: Fault) -> Fault:
-    """What is kept over a loss of the supply, as the language says it; but a slip keeps a state that
-    lets go of the supply, too, which the language never does.
+    """What is kept over a loss of the supply, as the language says it.
+
+    A slip keeps a state that lets go of the supply, too, which the language never does.
     """
     kept, remembers = fault.twist.kept, fault.twist.remembers
     if not kept and not remembers:
