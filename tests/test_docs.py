@@ -184,3 +184,23 @@ def test_readme_has_two_setup_commands_and_ci_runs_the_second() -> None:
         done = subprocess.run(["bash", "-n", "-c", setup], capture_output=True, check=False)
         assert done.returncode == 0, done.stderr
     assert "README.md" in (ROOT / ".ci/run").read_text(encoding="utf-8")
+
+
+def test_each_command_of_the_readme_lacks_nothing_but_its_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+) -> None:
+    """As they stand in its table they ask for a file, and for no option; each name is told of."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    rows = [line for line in text.splitlines() if line.startswith("|")]
+    commands = re.findall(r"`simfw ([^`]+)`", "\n".join(rows))
+    assert len(commands) > 10
+    monkeypatch.chdir(tmp_path)
+    for command in commands:
+        try:
+            status = cli.main(command.split())
+        except SystemExit as ended:
+            status = ended.code
+        told = capsys.readouterr().err
+        assert (status, "there is no such file" in told) == (2, True), (command, told)
+        for name in re.findall(r"\b[A-Z]{3,}\b", command):
+            assert f"`{name}" in text or name == "FOLDER", name
