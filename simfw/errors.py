@@ -5,7 +5,8 @@
     |-- QuantityError          exit status 2: one text that is no quantity of the wanted kind
     |-- UsageError             exit status 2: the command line or a call cannot be used
     `-- RunError               exit status 1: the model itself cannot go on
-        `-- EndlessInstant     more than the allowed events in one instant; names the loop
+        |-- EndlessInstant     more than the allowed events in one instant; names the loop
+        `-- UntellableInstant  one instant asks a number on both sides of what it could be
 
 The text of an error is built from its fields, and the exit status is an attribute of its class.
 """
@@ -24,6 +25,7 @@ __all__ = [
     "QuantityError",
     "RunError",
     "SimfwError",
+    "UntellableInstant",
     "UsageError",
     "hint",
     "nearest",
@@ -175,3 +177,17 @@ class EndlessInstant(RunError):
             f"At {self.time_ns / 1e9:.9g} s more than {self.limit} events follow one another "
             f"without time passing: {chain}. {self.hint}."
         )
+
+
+@dataclass
+class UntellableInstant(RunError):
+    """What is switched in one instant moves a number past a level that is asked before and after:
+    no value of `name` gives both answers, while a firmware is told one for each instant.
+    """
+
+    time_ns: int
+    name: str
+
+    def __str__(self) -> str:
+        return (f"At {self.time_ns / 1e9:.9g} s {self.name} crosses a level within one instant, "
+                "for what is switched in it moves the voltage; a firmware is told one value.")

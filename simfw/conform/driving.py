@@ -48,7 +48,7 @@ def vector_drives(gadget: Gadget, prepared: Prepared) -> list[Drive]:
 
 def on_ticks_of(tick_ns: int, drives: Sequence[Drive], prepared: Prepared) -> list[Drive]:
     """Drives for a firmware that counts in ticks: each act at the beginning of its tick, and what
-    the model does then.
+    the model does then. One that no firmware can be told then is left out.
     """
     model = Rehearsal(prepared)
     made = []
@@ -57,8 +57,9 @@ def on_ticks_of(tick_ns: int, drives: Sequence[Drive], prepared: Prepared) -> li
         if acts == drive.acts:
             made.append(drive)
             continue
-        played = model.play(charge=drive.charge, acts=acts, ends_ns=drive.ends_ns, whole=False)
-        made.append(replace(drive, acts=acts, replay=played))
+        played = model.played(drive.charge, acts, drive.ends_ns)
+        if played is not None:
+            made.append(replace(drive, acts=acts, replay=played))
     return made
 
 
@@ -82,8 +83,8 @@ def scenario_drive(model: Rehearsal, name: str, scenario: Scenario) -> Drive:
     played = replay_scenario(model, scenario, whole=False)
     if played is None:
         raise UsageError(
-            f"{name} cannot be used to drive a firmware: the cell runs empty in it, or a "
-            "voltage lies on a threshold."
+            f"{name} cannot be used to drive a firmware: the cell runs empty in it, a "
+            "voltage lies on a threshold, or what one instant switches moves it past a level."
         )
     return Drive(name, scenario.charge, acts, scenario.lasts_ns, played)
 

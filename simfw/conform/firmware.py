@@ -17,7 +17,7 @@ from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
 from simfw.conform.program import shown, talk_to
-from simfw.errors import EndlessInstant, UsageError
+from simfw.errors import UsageError
 from simfw.vectors.replay import Exchange, Replay, Replayer, Report, let_go
 from simfw.vectors.sketch import Act
 
@@ -353,9 +353,8 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
         script, charge = example
         acts = on_ticks(_acts(inputs, script), firmware.tick_ns)
         ends = (acts[-1].at_ns if acts else 0) + 1500 * MS
-        try:
-            played = model.play(charge=charge, acts=acts, ends_ns=ends)
-        except EndlessInstant:
+        played = model.played(charge, acts, ends, whole=True)
+        if played is None:
             return False
         found = firmware.differs(Drive("random stimuli", charge, acts, ends, played))
         if found is not None:
@@ -413,9 +412,8 @@ def shrunk(firmware: Firmware, found: Difference, system: System, circuit: Circu
 
     def attempt(acts: Sequence[Act]) -> Difference | None:
         ends = found.time_ns + MS
-        try:
-            played = model.play(charge=found.drive.charge, acts=acts, ends_ns=ends, whole=False)
-        except EndlessInstant:
+        played = model.played(found.drive.charge, acts, ends)
+        if played is None:
             return None
         return firmware.differs(replace(found.drive, acts=tuple(acts), ends_ns=ends,
                                         replay=played))  # fmt: skip

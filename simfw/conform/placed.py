@@ -15,7 +15,7 @@ from simfw.behaviour.build import build_system
 from simfw.behaviour.hold import HOLD, holding
 from simfw.conform.bench import look_at
 from simfw.conform.firmware import Difference, time_of
-from simfw.errors import EndlessInstant
+from simfw.errors import EndlessInstant, UntellableInstant
 from simfw.quantity import format_duration
 from simfw.report.specification.requirements import OUTPUT, START, Requirement, kept_origin
 from simfw.report.specification.subject import Subject, subject_of
@@ -322,6 +322,8 @@ def _notes(prepared: Prepared, found: Difference, times_ns: Sequence[int]) -> di
                                            whole=False)  # fmt: skip
     except EndlessInstant:
         return {}
+    except UntellableInstant:
+        played = None  # at a standing charge; it may be told beside the run
     if played is None or _told(played, end) != wanted:
         scenario = to_scenario(prepared.gadget, drive.charge, drive.acts, drive.ends_ns)
         if scenario is not None:

@@ -235,7 +235,11 @@ class Level(_FromText):
             raise QuantityError(
                 text="this is not a level", allowed=LEVELS, suggestion=nearest(value, LEVEL_WORDS)
             )
-        share = read_number(value, RATIO)
+        try:
+            share = read_number(value, RATIO)
+        except QuantityError as error:
+            raise QuantityError(text=error.text, allowed=LEVELS,
+                                suggestion=error.suggestion) from None
         if share > 1:
             raise QuantityError(text="a level is at most 100 %", allowed=LEVELS)
         return Level(duty=share, text=value)
@@ -314,7 +318,11 @@ def _level_of(text: str, allowed: str) -> Level:
     """The level of a step or point."""
     if text.isdecimal() and len(text) < 4:
         return Level.read(int(text))
-    found = Level.read(text)
+    try:
+        found = Level.read(text)
+    except QuantityError as error:
+        raise QuantityError(text=error.text, allowed=allowed,
+                            suggestion=error.suggestion) from None
     if found.awake is not None or found.named is not None:
         raise QuantityError(text=f'"{text}" is not a level', allowed=allowed,
                             suggestion=nearest(text, ("on", "off")))

@@ -204,7 +204,9 @@ def _coded(prepared: Prepared, model: Rehearsal, bands: Bands, vector: Vector, e
                  for act in vector.acts)  # fmt: skip
     if acts == vector.acts:
         return vector
-    played = model.play(charge=vector.charge, acts=acts, ends_ns=vector.ends_ns, whole=False)
+    played = model.played(vector.charge, acts, vector.ends_ns)
+    if played is None:
+        return vector
     lost = vector.covers - played.covers
     if any(covering[item] < 2 for item in lost):
         return vector
@@ -225,7 +227,9 @@ def _for_the_bench(model: Rehearsal, bands: Bands, near: Vector) -> Vector | Non
         if safe is None:
             return None
         acts.append(replace(act, value=safe))
-    played = model.play(charge=near.charge, acts=acts, ends_ns=near.ends_ns, whole=False)
+    played = model.played(near.charge, acts, near.ends_ns)
+    if played is None:
+        return None
     first_ns = next(act.at_ns for act in acts if act.kind == "measured")
     if not any(report.kind == "out" and report.time_ns >= first_ns for report in played.reports):
         return None

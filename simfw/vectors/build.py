@@ -13,7 +13,7 @@ from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.engine.plant import Plant
 from simfw.engine.simulator import Prepared, Simulation
-from simfw.errors import EndlessInstant
+from simfw.errors import UntellableInstant
 from simfw.stimuli.inputs import INPUTS, settable
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 from simfw.vectors.bands import FOR_THE_HOST, Bands, for_real_units
@@ -205,7 +205,8 @@ def replay_scenario(model: Rehearsal, scenario: Scenario, *, whole: bool = True)
     """Run a scenario and replay it beside the run; None where the two do not see the same events.
 
     They may part where a voltage lies so close to a threshold that the rounding of the charge
-    between two points decides, and where the protection opens.
+    between two points decides, and where the protection opens. None, too, where an instant moves a
+    number past a level that is asked before and after.
     """
     track = Track()
     # In a short stretch, finding cycles costs more than it saves.
@@ -214,8 +215,11 @@ def replay_scenario(model: Rehearsal, scenario: Scenario, *, whole: bool = True)
     run.go()
     if run.empty_at is not None:
         return None
-    result = model.play(charge=scenario.charge, acts=acts_of(scenario, model.prepared.gadget),
-                        ends_ns=scenario.lasts_ns, track=track, whole=whole)  # fmt: skip
+    try:
+        result = model.play(charge=scenario.charge, acts=acts_of(scenario, model.prepared.gadget),
+                            ends_ns=scenario.lasts_ns, track=track, whole=whole)  # fmt: skip
+    except UntellableInstant:
+        return None
     seen = [(event.time_ns, event.name) for event in run.events]
     return result if seen == result.events else None
 
@@ -304,8 +308,9 @@ def _candidates(prepared: Prepared, model: Rehearsal, found: Sequence[Found], wa
             path = replace(path, ends_ns=scenario.lasts_ns, covers=done.covers)
         else:
             path = replace(path, ends_ns=path.ends_ns + tail_ns(prepared.gadget))
-            done = model.play(charge=path.charge, acts=path.acts, ends_ns=path.ends_ns,
-                              whole=False)  # fmt: skip
+            done = model.played(path.charge, path.acts, path.ends_ns)
+            if done is None:
+                continue
             path = replace(path, covers=done.covers)
         good.append((path, scenario, done))
         left -= path.covers
@@ -415,13 +420,13 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
     def played_through(how: str, share: float) -> Iterator[tuple[Fault, Found]]:
         """The faults that are settled, with the paths that do tell them when they are played."""
         for fault, path in whittler.settled(how, share):
-            played = _played(model, path)
+            played = model.played(path.charge, path.acts, path.ends_ns)
             if played is not None and whittler.tells(fault, played):
                 yield fault, path
 
     exactly = [met_exactly(gadget, path) for path in found[-1:]]
     for path in (*(path for path in exactly if path is not None), *whittler.strolls()):
-        played = _played(model, path)
+        played = model.played(path.charge, path.acts, path.ends_ns)
         news = [] if played is None else whittler.news(played)
         if news:
             last = max(parts_ns for _, parts_ns in news)
@@ -441,14 +446,6 @@ def _ways(path: Found, closing: Closing) -> tuple[Found, ...]:
     return (path,) if by_bench else (_closed(path, closing), path)
 
 
-def _played(model: Rehearsal, path: Found) -> Replay | None:
-    """A path at a standing charge; None for one in which an instant has no end."""
-    try:
-        return model.play(charge=path.charge, acts=path.acts, ends_ns=path.ends_ns, whole=False)
-    except EndlessInstant:
-        return None
-
-
 def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Sequence[Vector],
                  faults: Sequence[Fault]) -> Vector | None:  # fmt: skip
     """A path as a vector that tells faults; None where its run is none that a firmware can get."""
@@ -461,7 +458,7 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
             return None
     else:
         ends_ns = path.ends_ns + tail_ns(gadget)
-        played = _played(model, replace(path, ends_ns=ends_ns))
+        played = model.played(path.charge, path.acts, ends_ns)
         if played is None:
             return None
     alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)

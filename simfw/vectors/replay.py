@@ -11,13 +11,14 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 from simfw.behaviour.region import System
 from simfw.behaviour.tree import is_answer
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clocks import Clocks, clock_of
 from simfw.engine.observer import Observer
+from simfw.errors import EndlessInstant, UntellableInstant
 from simfw.vectors.items import drill_items, key_of
 from simfw.vectors.pace import NEVER
 from simfw.vectors.sketch import Act, Sketch
@@ -27,6 +28,7 @@ __all__ = ["Account", "Exchange", "Replay", "Replayer", "Report", "Track",
 
 PPM = 1_000_000
 STIRRED_UV = 500  # a number is told anew when it has moved this far
+_BEYOND = 10**18  # further than any level
 MOST_REPORTS = 500_000  # so many are held against a firmware in one account: some hours of looks
 
 
@@ -237,6 +239,8 @@ class Replayer(Sketch):
         What happens at 0 happens in the instant in which the controller powers up.
 
         Without `whole`, periods in which nothing new happens are left out.
+
+        Raises UntellableInstant where no one value of a number gives all answers of an instant.
         """
         self._forget(track)
         self.exchange(["off 0"], [])
@@ -260,6 +264,14 @@ class Replayer(Sketch):
         self.exchange([f"until {ends_ns}"], self.waiting)
         self.result.covers = frozenset(self.covered)
         return self.result
+
+    def played(self, charge: float, acts: Sequence[Act], ends_ns: int, *, whole: bool = False
+               ) -> Replay | None:  # fmt: skip
+        """The same at a standing charge; None where an instant has no end or cannot be told."""
+        try:
+            return self.play(charge=charge, acts=acts, ends_ns=ends_ns, whole=whole)
+        except (EndlessInstant, UntellableInstant):
+            return None
 
     def begins(self) -> ChargerMode:
         """The mode in which the charger begins; a run may have it too cold, too hot or broken."""
@@ -317,20 +329,28 @@ class Replayer(Sketch):
 
     def _value(self, name: str) -> int:
         """A whole number for `name` that answers all that was asked in this instant alike."""
-        answers = self.asked[name]
+        least, most = self._bounds(name)
+        if least > most:
+            raise UntellableInstant(self.now, name)
         if is_answer(name):
-            return int(not answers[0][1])
-        value = round(self.quantity(name) * PPM)
-        # Just below a level where "below" was the answer, at the level where it was not.
-        lows = [-(-round(level * PPM * 1000) // 1000) for level, below in answers if not below]
-        highs = [-(-round(level * PPM * 1000) // 1000) - 1 for level, below in answers if below]
-        value = max([min([value, *highs]), *lows])
+            return int(most > 0)
+        value = max(least, min(most, round(self.quantity(name) * PPM)))
         if name != "gauge.measured" or self.measured_ppm is not None:
             return value
         # A firmware that compares codes is told what a code stands for, as far as there is one.
-        coded = [one for one in self.circuit.readings_uv(value / PPM)
-                 if max(lows, default=one) <= one <= min(highs, default=one)]  # fmt: skip
+        coded = [one for one in self.circuit.readings_uv(value / PPM) if least <= one <= most]
         return min(coded, key=lambda one: abs(one - value), default=value)
+
+    def _bounds(self, name: str) -> tuple[int, int]:
+        """The least and the greatest whole number that gives the answers of this instant: just
+        below a level where "below" was the answer, at the level where it was not.
+        """
+        unit = 1 if is_answer(name) else PPM
+        least, most = -_BEYOND, _BEYOND
+        for level, below in self.asked[name]:
+            at = _first_at(level, unit)
+            least, most = (least, min(most, at - 1)) if below else (max(least, at), most)
+        return least, most
 
     # -- instants ----------------------------------------------------------------------------------
 
@@ -445,9 +465,8 @@ class Replayer(Sketch):
                 self.sets.append(f"set {name} {value}")
 
     def _fits(self, name: str, value: int) -> bool:
-        if is_answer(name):
-            return all(below == (not value) for _, below in self.asked[name])
-        return all((value < level * PPM) == below for level, below in self.asked[name])
+        least, most = self._bounds(name)
+        return least <= value <= most
 
     def exchange(self, lines: Iterable[str], reports: Iterable[Report]) -> None:
         """Note one message and its answer."""
@@ -474,6 +493,12 @@ class Replayer(Sketch):
                 self.sets.append(f"set status {after}")
             before = after
         return [event for event in raw if event in self.stepper.event_ids]
+
+
+@cache
+def _first_at(level: float, unit: int) -> int:
+    """The first whole number of units that is not below a level."""
+    return -(-round(level * unit * 1000) // 1000)
 
 
 def _signals(system: System) -> list[str]:

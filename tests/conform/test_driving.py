@@ -15,14 +15,16 @@ from simfw.conform.driving import gaps_of, inputs_of, recorded_drive, scenario_d
 from simfw.conform.firmware import Difference, Drive, Firmware
 from simfw.conform.mutants import COMPILERS, Build, Mutant, Subject, mutants_of, score
 from simfw.engine.simulator import Prepared
-from simfw.errors import UsageError
+from simfw.errors import UntellableInstant, UsageError
 from simfw.gadget.model import Gadget
 from simfw.stimuli.recording.signals import Observed
 from simfw.stimuli.scenario import Press, Scenario, Usb
-from simfw.vectors.build import Rehearsal
+from simfw.vectors.build import Rehearsal, acts_of
 from simfw.vectors.replay import Exchange, Replay, Report
 from simfw.vectors.sketch import Act
 from simfw.verify.replay import Options
+from tests.dials.made import PARTS
+from tests.dials.made import gadget as sagging
 from tests.report.generated_c import compiler
 from tests.report.test_vector_search import CHARGED, CLICKED, SENSOR, SHELF, made, sensed
 from tests.verify.firmwares import LAMP
@@ -84,6 +86,35 @@ def test_a_contact_that_opens_and_closes_in_one_instant_drives_no_firmware() -> 
                      gadget=gadget)  # fmt: skip
     with pytest.raises(UsageError, match="at 2 s top opens and closes in one instant"):
         scenario_drive(Rehearsal(Prepared(gadget)), "again.toml", again)
+
+
+def test_a_number_that_crosses_a_level_within_one_instant_drives_no_firmware() -> None:
+    """2 A through 300 mOhm are 0.6 V: asked before and after the press has lit the lamp, no value
+    between gives both answers. Beside it a press at a low cell, which is told.
+    """
+    lamp = sagging("""
+[behaviour.lamp]
+starts = "dark"
+states = { dark = {}, lit = { warm = "on" } }
+rows = [
+  { on = "key.press", from = "dark", to = "lit", when = "cell.voltage >= 3.6", emit = "lamp.on" },
+]
+[behaviour.mark]
+starts = "no"
+states = { no = {}, yes = { cool = "on" } }
+rows = [{ on = "lamp.on", from = "no", to = "yes", when = "cell.voltage < 3.6" }]
+""", PARTS.replace('"10 mA"', '"2 A"'))
+    pressed = Scenario(title="pressed", gadget_path=LARDER, charge=0.5, lasts_ns=5 * S,
+                       steps=(Press(at_ns=2 * S, button="key", for_ns=S),), gadget=lamp)
+    assert "lamp.on" in [event.name for event in simulate(lamp, pressed).events]
+    model = Rehearsal(Prepared(lamp))
+    with pytest.raises(UsageError, match="or what one instant switches moves it past a level"):
+        scenario_drive(model, "pressed.toml", pressed)
+    acts = acts_of(pressed, lamp)
+    with pytest.raises(UntellableInstant, match=r"At 2\.005 s cell\.voltage crosses a level"):
+        model.play(charge=0.5, acts=acts, ends_ns=5 * S)
+    assert model.played(0.5, acts, 5 * S) is None
+    assert model.played(0.03, acts, 5 * S) is not None
 
 
 @settings(max_examples=20, deadline=None)
