@@ -334,7 +334,9 @@ class Replayer(Sketch):
             raise UntellableInstant(self.now, name)
         if is_answer(name):
             return int(most > 0)
-        value = max(least, min(most, round(self.quantity(name) * PPM)))
+        value = min(most, round(self.quantity(name) * PPM))
+        if value < least:  # what was switched since has moved it; a level may be asked with ">"
+            value = min(most, least + 1)
         if name != "gauge.measured" or self.measured_ppm is not None:
             return value
         # A firmware that compares codes is told what a code stands for, as far as there is one.
