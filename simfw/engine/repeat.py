@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -460,17 +461,48 @@ class _Counting:
                 self._count_down_to(failed)
             except Settles:  # it comes to rest above the charge at which something fails
                 return Count(repetitions, None, "", rests_at, rests_at)
-        charges, counts = zip(*reversed(self._passed), strict=True)
         # The first repetition that begins no higher than there, and what of it passes.
-        before = math.ceil(float(np.interp(failed, charges, counts)) - 1e-6)
-        began = next((self._seen[charge] for charge, count in self._passed
-                      if abs(count - before) < 1e-6 and charge in self._seen), one)  # fmt: skip
-        if began.failed is not None:  # where each was run, the share is that of this very one
-            one = began
+        before = math.ceil(self._counted_to(failed) - 1e-6)
+        if before <= 1.0 / ONE_BY_ONE and len(self._seen) + before <= self._most:
+            before, one = self._each_down_to(before, one)
         served = before + (one.failed or 0.0)
         if repetitions is not None:
             served = min(served, repetitions)
         return Count(repetitions, served, one.why, failed, rests_at)
+
+    def _each_down_to(self, before: int, one: Trial) -> tuple[int, Trial]:
+        """The first that fails, where they are few: each is run, from full. As given where none of
+        so many does.
+        """
+        charge = 1.0
+        for number in range(before + 1):
+            trial = self.trial(charge)
+            if trial.failed is not None:
+                return number, trial
+            charge = trial.end_charge
+        return before, one
+
+    def _counted_to(self, charge: float) -> float:
+        """Repetitions from full down to `charge`: between two charges counted to by a cubic, for
+        the count rises by 1 / drop at either (cubic Hermite interpolation).
+        """
+        for (upper, low), (lower, high) in pairwise(self._passed):
+            if lower <= charge <= upper and lower < upper:
+                chord = (high - low) / (upper - lower)
+                first, last = (self._steepness(end, chord) for end in (upper, lower))
+                x = (upper - charge) / (upper - lower)
+                bent = (first - chord) * (1.0 - x) - (last - chord) * x
+                found = low + (upper - lower) * x * (chord + (1.0 - x) * bent)
+                return min(max(found, low), high)
+        return self._passed[-1][1]
+
+    def _steepness(self, charge: float, chord: float) -> float:
+        """Repetitions to a share of the charge, at one; `chord` where nothing tells."""
+        one = self._seen.get(charge)
+        if one is None or one.emptied_after is not None or one.end_charge >= charge:
+            return chord
+        # More would make a cubic that falls.
+        return min(1.0 / (charge - one.end_charge), 3.0 * chord)
 
     def _highest_failed(self) -> float | None:
         return max((s for s, one in self._seen.items() if one.failed is not None), default=None)

@@ -140,6 +140,31 @@ def test_few_repetitions_are_served_to_the_very_one(use: float, flat: float) -> 
     assert count_repetitions(trial).served == pytest.approx(exact, abs=1e-9)  # type: ignore[arg-type]
 
 
+@given(st.floats(1e-4, 0.1), st.floats(-0.5, 1.0), st.floats(0.02, 0.98))
+@example(0.0115, 0.96, 0.891)  # the sixth repetition, counted as the fifth and most of it
+@example(1.4e-4, 0.3, 0.9)  # 554, where a straight line through the count of the whole tells 582
+def test_what_is_asked_is_done_as_often_as_each_run_tells(
+    drop: float, slope: float, flat: float
+) -> None:
+    """Where a repetition takes more or less as the charge falls: failing anywhere, it is told to
+    the very one of few, else to one of many.
+    """
+
+    def trial(charge: float) -> Trial:
+        takes = drop * (1.0 + slope * charge)
+        failed = max(0.0, (charge - flat) / takes) if charge - takes < flat else None
+        if charge <= takes:
+            return Trial(0.0, charge / takes, failed, "it is dark")
+        return Trial(charge - takes, None, failed, "it is dark")
+
+    charge, served = 1.0, 0.0
+    while trial(charge).failed is None:
+        charge, served = trial(charge).end_charge, served + 1.0
+    served += trial(charge).failed or 0.0
+    near = 1e-9 if served < 30.0 else 1.0 + 0.003 * served
+    assert count_repetitions(trial).served == pytest.approx(served, abs=near)
+
+
 def test_a_charge_that_comes_to_rest_has_no_count() -> None:
     """A charger that gives back what is used at some charge ends the count; what fails is told."""
 
