@@ -350,17 +350,21 @@ def levels_in(expression: Expression, quantity: str) -> frozenset[float]:
     return frozenset(found)
 
 
+ROUNDING_V = 1e-9  # what a measured voltage may be off by rounding alone
+
+
 def turning_level(name: str, sign: Operator, value: float) -> float:
     """The level below which the quantity `name` is when `name sign value` turns over.
 
     A run only ever asks whether a quantity of the cell is below a level. A charger holds the cell
     at its float voltage, and a full cell has charge 1, exactly: there `<` and `<=` differ. So what
-    still holds at `value` itself (`<=`) or does not yet (`>`) turns at the next greater number.
-    The measured voltage comes in steps of the converter and turns at `value` whatever the sign.
+    still holds at `value` itself (`<=`) or does not yet (`>`) turns at the next greater number. The
+    measured voltage comes in steps of the converter, one of which may stand for `value`: there it
+    turns a nanovolt higher, for a quotient that should be `value` may be a rounding off.
     """
-    if sign in ("<=", ">") and name != "gauge.measured":
-        return math.nextafter(value, math.inf)
-    return value
+    if sign not in ("<=", ">"):
+        return value
+    return value + ROUNDING_V if name == "gauge.measured" else math.nextafter(value, math.inf)
 
 
 def of_cell(

@@ -60,8 +60,7 @@ def slips_of(compare: Compare) -> Iterator[tuple[str, str, Compare]]:
         if not isinstance(level, Number) or not isinstance(opposite, Quantity):
             continue
         if opposite.name in READINGS:
-            # A reading turns over at the level itself, whatever the sign; one step beyond it does
-            # what the other sign would.
+            # One step beyond the level does what the other sign would at the level itself.
             seen = compare.operator if side == "right" else MIRRORED[compare.operator]
             if seen in ("<", ">="):
                 beyond = Number(round(level.value + ONE_STEP, 9))

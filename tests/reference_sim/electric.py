@@ -507,7 +507,7 @@ class Electrics:
         if self.reference is None or self.steps is None:
             return volt
         count = math.floor(self.steps * self.reference / volt)
-        return self.steps * self.reference / count
+        return round(self.steps * self.reference / count, 9)  # 1126.4 V / 320 is 3.52 V
 
 
 class Charger:

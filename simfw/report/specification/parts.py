@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simfw.behaviour.expression import turning_level
 from simfw.behaviour.region import STATUS_LEVELS
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.charger import ChargerMode, charger_model
@@ -372,11 +373,8 @@ def _bars(subject: Subject) -> Table | None:
         line = [Cell(f"`{meaning}`"), Cell(figure_text(warning), numeric=True),
                 Cell(f"above {figure_text(ends)}", numeric=True)]  # fmt: skip
         if has_codes:
-            # Above a level: a code that means more than it, one equal to it is not enough.
-            code = code_below(gadget, ends.value)
-            at = None if code is None else _code_above(subject, ends.value, code)
             line += [codes(warning.value, below=True),
-                     Cell("any" if at is None else f"≤ {at}", numeric=True)]  # fmt: skip
+                     codes(turning_level("gauge.measured", ">", ends.value), below=False)]
         rows.append((*line, Cell(standing_text(warning))))
     if not rows:
         return None
@@ -384,19 +382,6 @@ def _bars(subject: Subject) -> Table | None:
     head += ["code then", "code back"] * has_codes
     return Table(caption="Levels of the gauge (table `bars`)", head=(*head, "origin"),
                  rows=tuple(rows))  # fmt: skip
-
-
-def _code_above(subject: Subject, level: float, below: int) -> int:
-    """The highest converter code that means more than `level` (V)."""
-    controller = subject.gadget.controller
-    assert controller is not None
-    assert controller.reference is not None
-    assert controller.adc_bits is not None
-    steps, nominal = 2**controller.adc_bits, controller.reference.value
-    code = below - 1
-    while code > 1 and steps * nominal / code <= level:
-        code -= 1
-    return code
 
 
 def _gauge(subject: Subject) -> Section:
