@@ -67,18 +67,32 @@ class Edge:
             short -= np.multiply(by, pulls[n], out=much)
         held = np.flatnonzero(weights)
         self.points, self.weights = points[held], (weights * sign)[held]
+        self._far = _from_middle(self.points)
         self.unit = 1.0
         steep = [float(np.sqrt((self.at(x)[1] ** 2).sum())) for x in self.points]
         self.unit = max(float(np.median(steep)), 1e-9)
 
     def at(self, x: Array) -> tuple[float, Array]:
         """The value at one point, and its gradient."""
-        value = float((self.weights * _alike(x[None, :], self.points)[0]).sum())
+        value, slope = self.ahead(x)
+        return value, slope()
+
+    def ahead(self, x: Array) -> tuple[float, Callable[[], Array]]:
+        """The value at one point, and what gives its gradient."""
         away = x - self.points
-        bent = _BENT * np.exp(-(away * away).sum(axis=1) / (2.0 * _REACH**2)) / _REACH**2
-        slopes = self.points - 0.5 - bent[:, None] * away
-        slope = (self.weights[:, None] * slopes).sum(axis=0)
-        return value / self.unit, slope / self.unit
+        apart = np.zeros(len(self.points))
+        for one in away.T:
+            apart += one**2
+        alike = _alike_of(apart, _from_middle(x[None, :]) + self._far)
+        value = float((self.weights * alike).sum())
+
+        def slope() -> Array:
+            bent = _BENT * np.exp(-(away * away).sum(axis=1) / (2.0 * _REACH**2)) / _REACH**2
+            slopes = self.points - 0.5 - bent[:, None] * away
+            found: Array = (self.weights[:, None] * slopes).sum(axis=0) / self.unit
+            return found
+
+        return value / self.unit, slope
 
     def many(self, xs: Array) -> Array:
         """The values at many points (m x d)."""
@@ -88,10 +102,19 @@ class Edge:
 
 def _alike(some: Array, others: Array) -> Array:
     """How alike points are: a straight part, and one that lets the edge bend."""
-    apart = squares(some, others)
-    far = [((one - 0.5) ** 2).sum(axis=1) for one in (some, others)]
-    straight = 0.5 * (np.add.outer(*far) - apart)
+    return _alike_of(
+        squares(some, others), np.add.outer(_from_middle(some), _from_middle(others)))
+
+
+def _alike_of(apart: Array, far: Array) -> Array:
+    """The same by the squares of their distances, and of how far both are from the middle."""
+    straight = 0.5 * (far - apart)
     found: Array = 1.0 + straight + _BENT * np.exp(-apart / (2.0 * _REACH**2))
+    return found
+
+
+def _from_middle(points: Array) -> Array:
+    found: Array = ((points - 0.5) ** 2).sum(axis=1)
     return found
 
 

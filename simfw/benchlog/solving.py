@@ -28,29 +28,56 @@ _STEPS = 60
 _BIG = 1e3
 
 
-def _rows(constraints: Sequence[Constraint], x: Array, size: int) -> tuple[Array, Array, Array]:
-    """Each one-sided condition as g + h (t - 1) >= 0: g, its gradient, and h, in tolerances."""
-    values, slopes, loose = [], [], []
-    for one in constraints:
-        if one.surface.flat:
-            continue
-        z, slope = one.surface.at(x[one.dims])
-        whole = np.zeros(size)
-        whole[one.dims] = slope
-        unit = one.unit
-        if math.isfinite(one.low):
-            values.append((z - one.low) / unit)
-            slopes.append(whole / unit)
-            loose.append(1.0)
-            if isinstance(one.surface, Edge):  # well inside where all else allows it, never beyond
-                values.append(values[-1])
-                slopes.append(slopes[-1])
-                loose.append(0.0)
-        if math.isfinite(one.high):
-            values.append((one.high - z) / unit)
-            slopes.append(-whole / unit)
-            loose.append(1.0)
-    return (np.array(values), np.array(slopes).reshape(len(values), size), np.array(loose))
+class _Rows:
+    """Each one-sided condition as g + h (t - 1) >= 0, in tolerances: `loose` is h.
+
+    What is the same at all points is worked out once: the optimiser asks for hundreds of them.
+    """
+
+    def __init__(self, constraints: Sequence[Constraint], size: int) -> None:
+        self._size = size
+        self._plan = []
+        loose: list[float] = []
+        for one in constraints:
+            if one.surface.flat:
+                continue
+            low, high = math.isfinite(one.low), math.isfinite(one.high)
+            # Well inside of an edge where all else allows it, never beyond.
+            edge = low and isinstance(one.surface, Edge)
+            self._plan.append((one.surface, one.dims, one.low if low else None, edge,
+                               one.high if high else None, one.unit))
+            loose += [1.0] * low + [0.0] * edge + [1.0] * high
+        self.loose = np.array(loose)
+
+    def at(self, x: Array) -> tuple[Array, Callable[[], Array]]:
+        """At a point: g, and what gives its gradient, for which fewer points are asked."""
+        found = [surface.ahead(x[dims]) for surface, dims, *_ in self._plan]
+        values = np.empty(len(self.loose))
+        row = 0
+        for (z, _), (_, _, low, edge, high, unit) in zip(found, self._plan, strict=True):
+            if low is not None:
+                values[row : row + 1 + edge] = (z - low) / unit
+                row += 1 + edge
+            if high is not None:
+                values[row] = (high - z) / unit
+                row += 1
+
+        def slopes() -> Array:
+            rows = np.zeros((len(self.loose), self._size))
+            row = 0
+            for (_, steep), (_, dims, low, edge, high, unit) in zip(
+                found, self._plan, strict=True
+            ):
+                slope = steep() / unit
+                if low is not None:
+                    rows[row : row + 1 + edge, dims] = slope
+                    row += 1 + edge
+                if high is not None:
+                    rows[row, dims] = -slope
+                    row += 1
+            return rows
+
+        return values, slopes
 
 
 def _kept(work: Callable[[Array], Found]) -> Callable[[Array], Found]:
@@ -88,19 +115,18 @@ def nearest_fit(
 
 
 def _least_off(constraints: Sequence[Constraint], start: Array, size: int) -> Array:
-    g, _, _ = _rows(constraints, start, size)
+    rows_of = _Rows(constraints, size)
+    g, h = rows_of.at(start)[0], rows_of.loose
     first = np.append(start, min(1.0 - float(g.min()), _BIG))
     down = np.append(np.zeros(size), 1.0)
 
-    rows = _kept(lambda x: _rows(constraints, x, size))
+    rows = _kept(rows_of.at)
 
     def values(y: Array) -> Array:
-        g, _, h = rows(y[:-1])
-        return np.asarray(g + h * (y[-1] - 1.0))
+        return np.asarray(rows(y[:-1])[0] + h * (y[-1] - 1.0))
 
     def slopes(y: Array) -> Array:
-        _, slope, h = rows(y[:-1])
-        return np.hstack([slope, h[:, None]])
+        return np.hstack([rows(y[:-1])[1](), h[:, None]])
 
     done = minimize(
         lambda y: float(y[-1]), first, jac=lambda _y: down, method="SLSQP",
@@ -124,7 +150,7 @@ def extreme(
     best: tuple[float, Array] | None = None
     for start in starts:
         x = _extreme_from(constraints, goal, start, allow, size)
-        g, _, _ = _rows(constraints, x, size)
+        g, _ = _Rows(constraints, size).at(x)
         if len(g) and g.min() < 1.0 - allow - 1e-5:
             continue
         value = goal(x)[0]
@@ -137,11 +163,11 @@ def _extreme_from(
     constraints: Sequence[Constraint], goal: Callable[[Array], tuple[float, Array]],
     start: Array, allow: float, size: int,
 ) -> Array:
-    goal, rows = _kept(goal), _kept(lambda x: _rows(constraints, x, size))
+    goal, rows = _kept(goal), _kept(_Rows(constraints, size).at)
     conditions = [] if all(c.surface.flat for c in constraints) else [{
         "type": "ineq",
         "fun": lambda x: rows(x)[0] + (allow - 1.0),
-        "jac": lambda x: rows(x)[1],
+        "jac": lambda x: rows(x)[1](),
     }]
     done = minimize(
         lambda x: -goal(x)[0], start, jac=lambda x: -goal(x)[1], method="SLSQP",

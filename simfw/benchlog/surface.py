@@ -8,6 +8,8 @@ what is told of a gadget was run.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -55,12 +57,17 @@ class Surface:
 
     def at(self, x: Array) -> tuple[float, Array]:
         """The value at one point, and its gradient."""
+        value, slope = self.ahead(x)
+        return value, slope()
+
+    def ahead(self, x: Array) -> tuple[float, Callable[[], Array]]:
+        """The value at one point, and what gives its gradient."""
         if self.flat:
-            return self.level, np.zeros(len(x))
+            return self.level, lambda: np.zeros(len(x))
         away = x - self.points
         far = np.sqrt((away * away).sum(axis=1))
         value = float(self.weights @ far**3 + self.level + self.slope @ x)
-        return value, 3.0 * ((self.weights * far) @ away) + self.slope
+        return value, lambda: 3.0 * ((self.weights * far) @ away) + self.slope
 
     def many(self, xs: Array) -> Array:
         """The values at many points (m x d)."""

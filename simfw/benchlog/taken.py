@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -262,9 +262,9 @@ class _Tilted(Surface):
     def __init__(self, surface: Surface, rate: float) -> None:
         self.surface, self.rate, self.flat, self.level = surface, rate, False, surface.level
 
-    def at(self, x: Array) -> tuple[float, Array]:
-        value, slope = self.surface.at(x[:-1])
-        return value + self.rate * float(x[-1]), np.append(slope, self.rate)
+    def ahead(self, x: Array) -> tuple[float, Callable[[], Array]]:
+        value, slope = self.surface.ahead(x[:-1])
+        return value + self.rate * float(x[-1]), lambda: np.append(slope(), self.rate)
 
     def many(self, xs: Array) -> Array:
         found: Array = self.surface.many(xs[:, :-1]) + self.rate * xs[:, -1]
