@@ -234,7 +234,7 @@ def _feeding(supply: Feeding) -> list[str]:
         rows.append(("let go of", f"by the firmware in {', '.join(supply.lets_go)}"))
     if supply.powered_by:
         wait = "" if not supply.hold_up_s else (
-            f", and for {format_duration(round(supply.hold_up_s * 1e9))} after it")
+            f", and for {format_duration(round(supply.hold_up_s * 1e9))} longer")
         rows.append(("kept by", f"{_or(supply.powered_by)}, whatever the firmware does{wait}"))
     elif supply.lets_go:
         rows.append(("kept by", "nothing but the firmware"))
@@ -245,10 +245,15 @@ def _feeding(supply: Feeding) -> list[str]:
         lasts = "" if shelf.lasts_s is None else (
             f"; a full cell lasts {format_rough_time(shelf.lasts_s)}, until "
             f"{OPENED if shelf.ended_by == 'protection' else EMPTY}")
+        where = ", without USB" if _has_usb(supply) else ""
         rows.append(("supply gone", f"{format_si(shelf.full_a, 'A')} from a full cell, "
-                     f"{format_si(shelf.low_a, 'A')} from a low one, without USB{lasts}"
-                     if shelf.full_a else "nothing draws from the cell, without USB"))
+                     f"{format_si(shelf.low_a, 'A')} from a low one{where}{lasts}"
+                     if shelf.full_a else f"nothing draws from the cell{where}"))
     return [*columns(rows), *columns(_parts(supply))]
+
+
+def _has_usb(supply: Feeding) -> bool:
+    return supply.usb or "usb" in supply.powered_by
 
 
 def _or(names: tuple[str, ...]) -> str:
@@ -264,7 +269,8 @@ def _parts(supply: Feeding) -> list[tuple[str, ...]]:
                 *([f"from {_SOURCES[part.with_usb]}"] if supply.usb else []),
                 *([f"from {gone}" if lit else gone] if supply.shelf is not None else []))
 
-    return [("", "without USB", *(["with USB in"] if supply.usb else []),
+    return [("", "without USB" if _has_usb(supply) else "supplied",
+             *(["with USB in"] if supply.usb else []),
              *(["supply gone"] if supply.shelf is not None else [])), *map(row, supply.parts)]
 
 

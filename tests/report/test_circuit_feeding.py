@@ -12,6 +12,7 @@ from simfw.circuit.circuit import Circuit
 from simfw.circuit.feeding import Feeding, feeding
 from simfw.circuit.overview import overview
 from simfw.engine.simulator import simulate
+from simfw.loading import load_gadget
 from simfw.report.circuit import circuit_json, circuit_text
 from simfw.stimuli.scenario import Scenario
 from simfw.stimuli.steps import Press, Toggle
@@ -93,7 +94,7 @@ def test_the_whole_text_of_a_power_path_with_a_latch():
         "  its limit     500 mA in all: first for the parts; what they take beyond it the cell "
         "gives",
         "  let go of     by the firmware in lamp.off",
-        "  kept by       power or USB, whatever the firmware does, and for 20 ms after it",
+        "  kept by       power or USB, whatever the firmware does, and for 20 ms longer",
         "  cut off by    main",
         "  supply gone   21 µA from a full cell, 3.02 µA from a low one, without USB; a full cell "
         "lasts 8 years,",
@@ -155,6 +156,21 @@ def test_what_nothing_takes_away_has_no_such_part():
     found = overview(made)
     assert circuit_json(made, found)["supply"] is None
     assert "Who feeds what" not in circuit_text(made, found)
+
+
+def test_a_gadget_without_usb_is_told_without_it():
+    """A reed contact, a primary cell: no word of a plug that there is not."""
+    made = load_gadget(Path(__file__).parents[1] / "gallery" / "fridge-door" / "gadget.toml")
+    lines = circuit_text(made, overview(made)).splitlines()
+    first = lines.index("Who feeds what")
+    assert lines[first + 1 : lines.index("", first)] == [
+        "  let go of     by the firmware in guard.off",
+        "  kept by       door, whatever the firmware does, and for 200 ms longer",
+        "  supply gone   nothing draws from the cell",
+        "               supplied        supply gone",
+        "  buzzer       from the cell   dead",
+        "  controller   from the cell   dead",
+    ]
 
 
 def test_every_key_of_it_is_documented():
