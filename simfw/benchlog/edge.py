@@ -10,6 +10,7 @@ margin classifiers", COLT 1992; from memory). It only proposes; what is told of 
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -28,6 +29,7 @@ _REACH = 0.35  # of the way: over which it bends
 _WIDE = 0.2  # of the way: points of the other kind beyond that ask for no more
 _STEPS = 3000  # at most, of one weight each
 _ENOUGH = 0.02  # of what is asked of a point: it may fall short by so much
+_MANY = 64  # points: with more of them it pays to compile
 _HALVINGS = 10  # looks on the way from what came to what did not
 
 
@@ -48,23 +50,10 @@ class Edge:
         others = np.where(np.not_equal.outer(came, came), squares(points, points), np.inf)
         asked = np.minimum(np.sqrt(others.min(axis=1)), _WIDE)
         alike = _alike(points, points)
-        weights = np.zeros(len(points))
-        short = asked.copy()  # by how much the value falls short of what is asked
-        own = alike.diagonal()
-        root = np.sqrt(own)
+        own = alike.diagonal().copy()
         pulls = np.outer(sign, sign) * alike
-        # As many rounds as there may be: all in the same few arrays.
-        least, wrong, much = np.zeros(len(points)), np.empty(len(points)), np.empty(len(points))
-        for _ in range(_STEPS):
-            # None may be below 0, and none stands where there is more than is asked.
-            np.maximum(np.divide(short, own, out=wrong), least, out=wrong)
-            n = int(np.multiply(np.abs(wrong, out=much), root, out=much).argmax())
-            by = float(wrong[n])
-            if abs(by) * own[n] <= _ENOUGH * asked[n]:
-                break
-            weights[n] += by
-            least[n] = -weights[n]
-            short -= np.multiply(by, pulls[n], out=much)
+        weigh = _compiled() if len(points) > _MANY else _weighed
+        weights = weigh(asked, own, np.sqrt(own), pulls, np.zeros(len(points)))
         held = np.flatnonzero(weights)
         self.points, self.weights = points[held], (weights * sign)[held]
         self._far = _from_middle(self.points)
@@ -98,6 +87,62 @@ class Edge:
         """The values at many points (m x d)."""
         found: Array = (_alike(xs, self.points) * self.weights).sum(axis=1) / self.unit
         return found
+
+
+def _weighed(asked: Array, own: Array, root: Array, pulls: Array, weights: Array) -> Array:
+    """The weights of points, one moved at a time: that which is furthest from what is asked of it.
+
+    None may be below 0, and none stands where there is more than is asked. `own` is how a point
+    bears on itself, `root` its square root, `pulls` how each bears on each.
+    """
+    short = asked.copy()  # by how much the value falls short of what is asked
+    least, wrong, much = np.zeros(len(own)), np.empty(len(own)), np.empty(len(own))
+    # As many rounds as there may be: all in the same few arrays.
+    for _ in range(_STEPS):
+        np.maximum(np.divide(short, own, out=wrong), least, out=wrong)
+        n = int(np.multiply(np.abs(wrong, out=much), root, out=much).argmax())
+        by = float(wrong[n])
+        if abs(by) * own[n] <= _ENOUGH * asked[n]:
+            break
+        weights[n] += by
+        least[n] = -weights[n]
+        short -= np.multiply(by, pulls[n], out=much)
+    return weights
+
+
+def _weighed_one_by_one(
+    asked: Array, own: Array, root: Array, pulls: Array, weights: Array
+) -> Array:
+    """The same number by number, to be compiled: equal to the last bit."""
+    short = asked.copy()
+    for _ in range(_STEPS):
+        n, by, most = 0, 0.0, -1.0
+        for k in range(len(own)):
+            wrong = max(short[k] / own[k], -weights[k])
+            if abs(wrong) * root[k] > most:
+                n, by, most = k, wrong, abs(wrong) * root[k]
+        if abs(by) * own[n] <= _ENOUGH * asked[n]:
+            break
+        weights[n] += by
+        for k in range(len(own)):
+            short[k] -= by * pulls[n, k]
+    return weights
+
+
+@functools.cache
+def _compiled() -> Callable[[Array, Array, Array, Array, Array], Array]:
+    """What finds the weights of many points: compiled where numba is installed."""
+    try:
+        import numba
+    except ImportError:
+        return _weighed
+    made: Callable[[Array, Array, Array, Array, Array], Array]
+    try:
+        made = numba.njit(cache=True, error_model="numpy")(_weighed_one_by_one)
+    except RuntimeError:
+        # Nowhere to keep what has been compiled.
+        made = numba.njit(error_model="numpy")(_weighed_one_by_one)
+    return made
 
 
 def _alike(some: Array, others: Array) -> Array:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from simfw.benchlog import edge
 from simfw.benchlog.constraint import Constraint, offs_of
 from simfw.benchlog.edge import Edge
 from simfw.benchlog.looks import low_discrepancy
@@ -74,3 +75,17 @@ def test_gradients_are_worked_out_only_where_the_optimiser_asks(
     nearest_fit([Constraint(Surface(points, wavy), both, 1.5, 1.6, 0.1),
                  Constraint(Surface(points, wavy**2), both, -1.0, -0.9, 0.1)], [points[3]], 2)
     assert 0 < asked["gradients"] < asked["values"]
+
+
+@pytest.mark.parametrize(("count", "figures"), [(5, 1), (24, 2), (70, 4), (90, 9)])
+def test_an_edge_is_the_same_compiled_and_as_it_stands(count: int, figures: int) -> None:
+    """To the last bit: what is told does not depend on what is installed."""
+    rng = np.random.default_rng(count)
+    points = rng.random((count, figures))
+    sign = np.where(points[:, 0] + 0.2 * rng.normal(size=count) > 0.5, 1.0, -1.0)
+    alike = edge._alike(points, points)
+    own = alike.diagonal().copy()
+    given = rng.random(count), own, np.sqrt(own), np.outer(sign, sign) * alike
+    found = {weigh(*given, np.zeros(count)).tobytes() for weigh in (
+        edge._weighed, edge._weighed_one_by_one, edge._compiled())}
+    assert len(found) == 1
