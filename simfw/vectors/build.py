@@ -18,6 +18,7 @@ from simfw.stimuli.inputs import INPUTS, settable
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 from simfw.vectors.bands import FOR_THE_HOST, Bands, for_real_units
 from simfw.vectors.closing import Closing
+from simfw.vectors.contacts import Contacts
 from simfw.vectors.drills import (
     chord_drills,
     in_two_steps,
@@ -31,7 +32,7 @@ from simfw.vectors.faults import Fault
 from simfw.vectors.items import HELD, all_items, count_kinds, drill_items, key_of, reached_states
 from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay, Replayer, Track
-from simfw.vectors.search import hand_m, search
+from simfw.vectors.search import SIDE, beside, hand_m, search
 from simfw.vectors.sketch import Act
 from simfw.vectors.whittle import TOLD, TURNS, Exposure, Whittler
 
@@ -360,6 +361,8 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     named += [(f"a hand that stays before {name}", path)
               for name, path in zip(gadget.proximity, staying(gadget, prepared.circuit),
                                     strict=False)]  # fmt: skip
+    contacts = Contacts(gadget, system, prepared.circuit)
+    named += [*contacts.at_power_up(), *contacts.flat()]
     titled = [(title, one) for title, path in named
               for one in _candidates(prepared, model, [path], wanted)]  # fmt: skip
     always = [one for _, one in titled]
@@ -381,7 +384,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
             scenario = replace(scenario, title=f"{name}: {title}")
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,
                               ends_ns=path.ends_ns, scenario=scenario, replay=played, adds=adds))
-    exposure = _sharpen(prepared, model, found, vectors, effort)
+    exposure = _sharpen(prepared, model, found, vectors, effort, contacts)
     vectors = for_real_units(prepared, model, vectors, exposure)
     left = set(items)
     for number, vector in enumerate(vectors):
@@ -395,7 +398,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
 
 
 def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vectors: list[Vector],
-             effort: int) -> Exposure:  # fmt: skip
+             effort: int, contacts: Contacts) -> Exposure:  # fmt: skip
     """Add vectors to `vectors` that expose faults which those there do not; what is exposed."""
     gadget, system = prepared.gadget, holding(prepared.system)
     whittler = Whittler(gadget, system, prepared.circuit, found, effort)
@@ -404,9 +407,10 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
     whittler.judge()
     closing = _closing(gadget, prepared.circuit)
 
-    def kept(path: Found, *faults: Fault) -> bool:
-        made = _made_vector(prepared, model, path, vectors, faults)
-        new = made is not None and whittler.add(made.name, made.replay, faults)
+    def kept(path: Found, *faults: Fault, title: str = "") -> bool:
+        made = _made_vector(prepared, model, path, vectors, faults, title)
+        new = made is not None and whittler.add(made.name, made.replay, faults,
+                                                always=bool(title))
         if made is not None and new:
             vectors.append(made)
         return new
@@ -424,6 +428,16 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
             if played is not None and whittler.tells(fault, played):
                 yield fault, path
 
+    for title, path in contacts.at_its_end() if effort else ():
+        kept(path, title=title)
+    met = set[tuple[str, str]]()
+    for one, slips in whittler.meetings():
+        path = _ended(gadget, one.path, closing, whittler.teller.reading)
+        played = None if (one.key, one.event) in met else _played(model, path)
+        told = [fault for fault in slips if played is not None and whittler.tells(fault, played)]
+        title = one.event and f"{one.event} as {one.key.removeprefix('behaviour.')} ends"
+        if told and kept(path, *told, title=title) and one.event:
+            met.add((one.key, one.event))
     exactly = [met_exactly(gadget, path) for path in found[-1:]]
     for path in (*(path for path in exactly if path is not None), *whittler.strolls()):
         played = model.played(path.charge, path.acts, path.ends_ns)
@@ -440,6 +454,17 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
     return whittler.exposure()
 
 
+def _ended(gadget: Gadget, path: Found, closing: Closing, reading: str) -> Found:
+    """A path that ends with all at rest, and with the highest reading if it sets any."""
+    gauge = gadget.gauge
+    if gauge is not None and gauge.thresholds and any(act.kind == "measured" for act in path.acts):
+        gap = gauge.hysteresis.value if gauge.hysteresis is not None else 0.0
+        top = beside(reading, max(level.value for level in gauge.thresholds) + gap, SIDE)
+        act = Act(path.ends_ns + MS, "measured", reading, top)
+        path = replace(path, acts=(*path.acts, act), ends_ns=act.at_ns + 2 * gauge.every.ns)
+    return _closed(path, closing)
+
+
 def _ways(path: Found, closing: Closing) -> tuple[Found, ...]:
     """A path that hands can go ends with all at rest, if it tells as much then."""
     by_bench = any(act.kind in BENCH for act in path.acts)
@@ -447,8 +472,11 @@ def _ways(path: Found, closing: Closing) -> tuple[Found, ...]:
 
 
 def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Sequence[Vector],
-                 faults: Sequence[Fault]) -> Vector | None:  # fmt: skip
-    """A path as a vector that tells faults; None where its run is none that a firmware can get."""
+                 faults: Sequence[Fault], title: str = "") -> Vector | None:  # fmt: skip
+    """A path as a vector that tells faults; None where its run is none that a firmware can get.
+
+    With a `title` it shows what comes first in one instant.
+    """
     gadget = prepared.gadget
     scenario = to_scenario(gadget, path.charge, path.acts, path.ends_ns)
     if scenario is not None:
@@ -464,10 +492,12 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
     alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
     name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
     closeness = Closeness(prepared.system, prepared.circuit, gadget.segments)
-    exact = (any(fault.kind in EXACT for fault in faults)
+    exact = (bool(title) or any(fault.kind in EXACT for fault in faults)
              or closeness.of(path.charge, path.acts, ends_ns))  # fmt: skip
-    title = f"{FOR_THE_HOST if exact else ''}tells {faults[0].text.removeprefix('behaviour.')}"
-    title += f" and {len(faults) - 1} more" if len(faults) > 1 else ""
+    if not title:
+        title = f"tells {faults[0].text.removeprefix('behaviour.')}"
+        title += f" and {len(faults) - 1} more" if len(faults) > 1 else ""
+    title = f"{FOR_THE_HOST if exact else ''}{title}"
     if scenario is not None:
         scenario = replace(scenario, title=f"{name}: {title}")
     return Vector(name=name, title=title, charge=path.charge, acts=path.acts, ends_ns=ends_ns,

@@ -14,6 +14,7 @@ from simfw.vectors.equal import HANDS, NEAR, PROOF, Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import KINDS, Fault
 from simfw.vectors.guide import Guide
+from simfw.vectors.meetings import Meeting, Meetings
 from simfw.vectors.nodes import Found
 from simfw.vectors.places import Places
 from simfw.vectors.possible import all_faults
@@ -111,9 +112,15 @@ class Whittler:
         self.places = Places(plain)
         _note(self.places, Sketch(plain, circuit, gadget.segments), paths)
         self.judged = False
+        self.ends: dict[str, list[Fault]] = {}  # the slips in when the time of a row ends, by keys
+        for fault in self.left:
+            if fault.kind == "expiry":
+                self.ends.setdefault(fault.about, []).append(fault)
 
-    def add(self, name: str, replay: Replay, sure: Sequence[Fault] = ()) -> bool:
-        """One more vector; whether it exposes anything new (once all before have been judged).
+    def add(self, name: str, replay: Replay, sure: Sequence[Fault] = (), *, always: bool = False
+            ) -> bool:  # fmt: skip
+        """One more vector; whether it exposes anything new (once all before have been judged), or
+        is there `always`.
 
         Those that it is made for are `sure` to be tried.
         """
@@ -122,11 +129,11 @@ class Whittler:
         if not self.judged:
             return False
         found = [fault for fault, _ in self._exposed(number, sure)]
-        if not found:
+        if not found and not always:
             self.judging.courses.pop()
             self.names.pop()
         self._move([(fault, name) for fault in found])
-        return bool(found)
+        return bool(found) or always
 
     def _exposed(self, number: int, sure: Sequence[Fault] = ()) -> Iterator[tuple[Fault, int]]:
         """The faults left that a course exposes, each with when it does (ns)."""
@@ -183,6 +190,25 @@ class Whittler:
         told = self.judging.exposed(fault, [number]) is not None
         self.judging.courses.pop()
         return told
+
+    def meetings(self) -> Iterator[tuple[Meeting, Sequence[Fault]]]:
+        """Times that end as something happens, with the slips in when they end. First with what
+        the regions hear themselves; then with all that people do, for slips that are left.
+        """
+        teller = self.teller
+        made = Meetings(self.gadget, teller.system, teller.circuit, self.gadget.segments,
+                        teller.handled, self.places, teller.reading)
+        for region, row in made.rows() if self.effort else ():
+            for one in made.of(region, row, made.heard(region, row)):
+                yield one, self.ends.get(row.key, ())
+        for region in teller.system.regions if self.effort else ():
+            for row in region.rows:
+                mine = [fault for fault in self.ends.get(row.key, ()) if self._is_left(fault)]
+                for one in made.of(region, row, made.told(), made.extras(region)) if mine else ():
+                    mine = [fault for fault in mine if self._is_left(fault)]
+                    if not mine:
+                        break
+                    yield replace(one, event=""), mine
 
     def _move(self, found: Sequence[tuple[Fault, str]], same: Sequence[Fault] = ()) -> None:
         self.exposed += found

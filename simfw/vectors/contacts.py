@@ -1,0 +1,234 @@
+"""Contacts about a power-up, and a contact that moves just as its time ends: driven on purpose.
+
+A firmware that takes a contact for pressed since it is closed at power-up, or that keeps what was
+pressed over a loss of the supply, hears no press where the model has one. That shows only where a
+press does anything: what makes it show is done before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from typing import TYPE_CHECKING
+
+from simfw.behaviour.region import System
+from simfw.behaviour.sequences import steady
+from simfw.circuit.circuit import Circuit
+from simfw.errors import EndlessInstant
+from simfw.vectors.closing import settle_ns
+from simfw.vectors.handled import TAP_NS, Change, handled
+from simfw.vectors.items import READINGS
+from simfw.vectors.nodes import Found
+from simfw.vectors.pace import NEVER
+from simfw.vectors.search import SIDE, beside, hand_m
+from simfw.vectors.sketch import Act, Sketch
+
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+
+__all__ = ["Contacts"]
+
+MS = 1_000_000
+BEGINS_NS = 1000 * MS
+RESTING_V = 3.8
+SOON_NS = 3 * MS
+WITHOUT_NS = 100 * MS  # how long the supply is away
+MOST_BUTTONS = 8
+MOST_BEFORE = 12  # what is tried to be done first so that a press shows
+
+
+class Contacts:
+    """The courses of a gadget's buttons."""
+
+    def __init__(self, gadget: Gadget, system: System, circuit: Circuit) -> None:
+        self.gadget = gadget
+        self.sketch = Sketch(steady(system), circuit, gadget.segments)
+        self.reading = READINGS[circuit.counter is not None]
+        self.events = handled(gadget, self.reading, {
+            name: hand_m(circuit, name, RESTING_V) for name in gadget.proximity})
+        self.buttons = list(gadget.buttons)[:MOST_BUTTONS]
+        # What a counter has left after a loss of the supply only the simulator knows.
+        self.cuts = circuit.counter is None
+        self.acts: list[Act] = []
+
+    # -- the courses -------------------------------------------------------------------------------
+
+    def at_power_up(self) -> Iterator[tuple[str, Found]]:
+        """For each button, in words and as a path: closed at power-up and open for less than it
+        takes to settle; then closed as the supply is lost, open when it is back, and pressed.
+        """
+        for name in self.buttons:
+            yield from self._found(f"{name} about a power-up", partial(self._power_up, name))
+
+    def at_its_end(self) -> Iterator[tuple[str, Found]]:
+        """For each button: it moves in the very instant in which the time of its contact ends."""
+        for name in self.buttons:
+            yield from self._found(f"{name} moves as its time ends", partial(self._own_end, name))
+
+    def flat(self) -> Iterator[tuple[str, Found]]:
+        """The supply is lost with the cell flat, and comes back with the cell no more than low."""
+        gauge = self.gadget.gauge
+        if (self.cuts and gauge is not None and gauge.flat is not None and gauge.low is not None
+                and gauge.low.value > gauge.flat.value):
+            yield from self._found("flat before a loss of the supply, low after it", self._flat)
+
+    def _found(self, title: str, course: Callable[[], bool]) -> Iterator[tuple[str, Found]]:
+        self.acts = []
+        try:
+            done = course()
+        except EndlessInstant:
+            return
+        if done:
+            yield title, Found(charge=0.5, acts=tuple(self.acts), ends_ns=self.sketch.now,
+                               covers=frozenset())  # fmt: skip
+
+    def _power_up(self, name: str) -> bool:
+        settle, rest = settle_ns(self.gadget, name), self._rest_ns(name)
+        self._start(Act(0, "held", name, 1.0))
+        opens: Change = (0, "contact", name, 0.0)
+        bounce = (opens, (settle // 4, "contact", name, 1.0),
+                  (2 * settle + TAP_NS, "contact", name, 0.0))
+        self._do(*self._before(name, (opens,), bounce, rest))
+        self._do(*bounce)
+        self._wait(rest)
+        if not self.sketch.alive:
+            return False
+        if self.cuts:
+            self._do((0, "contact", name, 1.0))
+            self._wait(settle + TAP_NS)
+            self._do((0, "supply", "supply", 0.0),
+                     (WITHOUT_NS // 2, "contact", name, 0.0), (WITHOUT_NS, "supply", "supply", 1.0))
+            self._wait(BEGINS_NS)
+            tap = self._tap(name)
+            self._do(*self._before(name, (), tap, rest))
+            for _ in range(2):
+                self._do(*tap)
+                self._wait(rest)
+        return self.sketch.alive
+
+    def _own_end(self, name: str) -> bool:
+        settle, rest = settle_ns(self.gadget, name), self._rest_ns(name)
+        held = max([0, *(timing.ns for _, timing in self.gadget.buttons[name].hold_lengths)])
+        self._start()
+        tap = self._tap(name)
+        self._do(*self._before(name, (), tap, rest))
+        met = False
+        # As it closes, held for long or for a double; as it opens; one that is just too short.
+        for first, then in ((1.0, held + settle + TAP_NS), (0.0, 0)):
+            if not first or self.gadget.buttons[name].double is not None:
+                self._do((0, "contact", name, 1.0))
+                self._wait(settle + TAP_NS)
+            if first and self.gadget.buttons[name].double is not None:
+                self._do((0, "contact", name, 0.0))
+                self._wait(settle + TAP_NS)
+            self._do((0, "contact", name, first))
+            self._wait(settle // 2)
+            self._do((0, "contact", name, 1.0 - first))
+            met |= self._at_end_of(f"{name}.contact", (0, "contact", name, first))
+            self._wait(settle + then + TAP_NS)
+            if first:
+                self._do((0, "contact", name, 0.0))
+            self._wait(rest)
+        self._do((0, "contact", name, 1.0))
+        met |= self._at_end_of(f"{name}.contact", (0, "contact", name, 0.0))
+        self._wait(rest)
+        return met and self.sketch.alive
+
+    def _flat(self) -> bool:
+        gauge = self.gadget.gauge
+        assert gauge is not None
+        assert gauge.flat is not None
+        assert gauge.low is not None
+        two = 2 * gauge.every.ns + MS
+        self._start(Act(0, "measured", self.reading, beside(self.reading, gauge.flat.value, -SIDE)))
+        self._wait(two)
+        low = beside(self.reading, gauge.low.value, -SIDE)
+        self._do((0, "supply", "supply", 0.0), (MS, "measured", self.reading, low),
+                 (WITHOUT_NS, "supply", "supply", 1.0))
+        self._wait(two)
+        shown = next((changes for changes in self._some("") if self._shows((), changes, BEGINS_NS)),
+                     ())
+        self._do(*shown)
+        self._wait(BEGINS_NS)
+        return bool(shown) and self.sketch.alive
+
+    # -- what makes a press show -------------------------------------------------------------------
+
+    def _before(self, name: str, one: Sequence[Change], other: Sequence[Change], rest: int
+                ) -> tuple[Change, ...]:  # fmt: skip
+        """What is done first so that the outputs tell one course of a button from another."""
+        if self._shows(one, other, rest):
+            return ()
+        saved = self.sketch.save()
+        for changes in self._some(name):
+            self.sketch.load(saved)
+            self._perform(changes)
+            self.sketch.go_to(self.sketch.now + BEGINS_NS)
+            told = self._shows(one, other, rest)
+            self.sketch.load(saved)
+            if told:
+                return (*changes, (changes[-1][0] + BEGINS_NS, "", "", 0.0))
+        return ()
+
+    def _some(self, name: str) -> list[tuple[Change, ...]]:
+        """What can be brought about without a button, the gauge aside."""
+        found = []
+        for event, one in self.events.items():
+            if one.by in (name, "gauge", "status") or event.endswith((".press", ".release")):
+                continue
+            begins = SOON_NS - min((at for at, *_ in one.changes), default=0)
+            found.append(tuple((begins + at, kind, what, value)
+                               for at, kind, what, value in one.changes))
+        return [changes for changes in found if changes][:MOST_BEFORE]
+
+    def _shows(self, one: Sequence[Change], other: Sequence[Change], rest: int) -> bool:
+        """Whether the outputs are others in the end if this is done and not that."""
+        sketch, saved = self.sketch, self.sketch.save()
+        last = sketch.now + max((at for at, *_ in (*one, *other)), default=0)
+        found = []
+        for changes in (one, other):
+            sketch.load(saved)
+            self._perform(changes)
+            sketch.go_to(last + rest)
+            found.append(dict(sketch.shown().drives) if sketch.alive else None)
+        sketch.load(saved)
+        return found[0] != found[1]
+
+    # -- doing -------------------------------------------------------------------------------------
+
+    def _tap(self, name: str) -> tuple[Change, ...]:
+        return ((0, "contact", name, 1.0),
+                (settle_ns(self.gadget, name) + TAP_NS, "contact", name, 0.0))
+
+    def _rest_ns(self, name: str) -> int:
+        double = self.gadget.buttons[name].double
+        return settle_ns(self.gadget, name) + (double.ns if double is not None else 0) + 2 * TAP_NS
+
+    def _start(self, *acts: Act) -> None:
+        self.sketch.start(0.5, acts)
+        self.acts = list(acts)
+        self._wait(BEGINS_NS)
+
+    def _wait(self, ns: int) -> None:
+        self.sketch.go_to(self.sketch.now + ns)
+
+    def _do(self, *changes: Change) -> None:
+        self.acts += self._perform(changes)
+
+    def _at_end_of(self, region: str, change: Change) -> bool:
+        """Make a change as the time of a region ends; whether one was running."""
+        due = self.sketch.stepper.due()[self.sketch.stepper.region_names.index(region)]
+        if due < NEVER:
+            self.sketch.go_to(due)
+        self._do(change)
+        return due < NEVER
+
+    def _perform(self, changes: Sequence[Change]) -> list[Act]:
+        """Do changes from now on, the last at their end; one without a kind is time alone."""
+        begins, acts = self.sketch.now, []
+        for at, kind, name, value in sorted(changes, key=lambda one: one[0]):
+            self.sketch.go_to(begins + at)
+            if kind:
+                acts.append(Act(begins + at, kind, name, value))
+                self.sketch.act(acts[-1:])
+        return acts

@@ -1,0 +1,210 @@
+"""Times that end in the very instant in which something else happens: made on purpose.
+
+Which of the two comes first is seen nowhere else, and a search that keeps what is new passes such
+instants by. What happens is aimed at the end of a time that runs: an event brought about by hand so
+that it is told then, and for a sample of the gauge a reading that is set just before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+from simfw.behaviour.region import Region, Row, System
+from simfw.circuit.circuit import Circuit
+from simfw.errors import EndlessInstant
+from simfw.vectors.handled import Change, Handled
+from simfw.vectors.nodes import Found
+from simfw.vectors.pace import NEVER
+from simfw.vectors.places import Places
+from simfw.vectors.search import SIDE, beside
+from simfw.vectors.sketch import Act, Sketch
+
+if TYPE_CHECKING:
+    from simfw.gadget.model import Gadget
+
+__all__ = ["Meeting", "Meetings"]
+
+MS = 1_000_000
+REST_NS = 20 * MS  # what follows at once is seen by then
+MOST_PLACES = 3  # from which one meeting is tried
+MOST_OF_ONE = 40  # turns for one row: a place, and an event
+MOST_TURNS = 1_000  # for all rows
+MOST_ENDS = 30  # of a time that begins again and again
+MOST_AHEAD = 60  # instants that are looked ahead for them
+BACK = 2  # of the levels of the gauge, the one that is passed from below
+
+
+@dataclass(frozen=True, slots=True)
+class Meeting:
+    """A path on which a time ends as something happens: the key of the row, the event."""
+
+    key: str
+    event: str
+    path: Found
+
+
+class Meetings:
+    """Makes meetings. `events` are those that can be brought about, `places` where paths come by,
+    `reading` what the gauge reads.
+    """
+
+    def __init__(self, gadget: Gadget, system: System, circuit: Circuit,
+                 segments: Mapping[str, int], events: Mapping[str, Handled], places: Places,
+                 reading: str) -> None:  # fmt: skip
+        self.gadget = gadget
+        self.system = system
+        self.sketch = Sketch(system, circuit, segments)
+        self.turns = 0
+        self.events = {event: one for event, one in events.items() if one.by != "gauge"}
+        self.longest_ns = max([0, *(-at for one in self.events.values() for at, *_ in one.changes)])
+        self.places = places
+        self.reading = reading
+
+    def rows(self) -> list[tuple[Region, Row]]:
+        """The rows whose time may end as something happens that their region hears, the gauge's
+        aside.
+        """
+        return [(region, row) for region in self.system.regions for row in region.rows
+                if row.after_ns and self.heard(region, row)]
+
+    def heard(self, region: Region, row: Row) -> list[str]:
+        """The events that a region hears where a time of it runs, or where the end of it leads."""
+        leads = {*row.sources, *region.entered_by(row)}
+        heard = {one.on for one in region.rows if not leads.isdisjoint(one.sources)}
+        return [event for event in self.events if event in heard]
+
+    def told(self) -> list[str]:
+        """All that people do, as written regions hear it."""
+        heard = {row.on for region in self.system.regions if region.group == "behaviour"
+                 for row in region.rows}
+        return [event for event in self.events if event in heard]
+
+    def extras(self, region: Region) -> list[tuple[Change, ...]]:
+        """What is changed before the end of a time of a region, so that it matters what comes of
+        it: readings of the gauge, a hand that is near by then.
+        """
+        if region.group == "gauge":
+            gauge = self.gadget.gauge
+            figures = () if gauge is None else (gauge.flat, gauge.low, *gauge.thresholds[-1:])
+            values = [beside(self.reading, figure.value, SIDE if number == BACK else -SIDE)
+                      for number, figure in enumerate(figures) if figure is not None]
+            return [((-MS, "measured", self.reading, value),) for value in values]
+        near = self.events.get(f"{region.name.partition('.')[0]}.near")
+        return [()] if near is None else [near.changes, ()]
+
+    def of(self, region: Region, row: Row, events: Sequence[str],
+           extras: Sequence[tuple[Change, ...]] = ((),)) -> Iterator[Meeting]:  # fmt: skip
+        """The end of the time of a row together with each of some events, after each of `extras`.
+
+        What comes of a time is heard by others: from each state of the first of those.
+        """
+        hearing = next((other for other in self.system.regions if other is not region
+                        for one in other.rows if one.on in row.emit), None)
+        company = [""] if hearing is None else [state.name for state in hearing.states]
+        most = MOST_PLACES if hearing is None else 1
+        turns = 0
+        for event, source, state in product(events, row.sources, company):
+            if turns >= MOST_OF_ONE or self.turns >= MOST_TURNS:
+                return
+            wanted = {region.name: source} | ({} if hearing is None else {hearing.name: state})
+            for path in self._places(wanted, event)[:most]:
+                turns += 1
+                self.turns += 1
+                yield from self._from(path, region, row, source, event, extras)
+
+    def _places(self, wanted: Mapping[str, str], event: str) -> list[Found]:
+        """Paths to where regions stand as is wanted, and a written one goes on with an event."""
+        heard = [(region.name, one.sources) for region in self.system.regions
+                 if region.group == "behaviour" for one in region.rows if one.on == event]
+
+        def away(states: Mapping[str, str]) -> int:
+            return (2 * sum(states[name] != state for name, state in wanted.items())
+                    + (bool(heard) and not any(states[name] in sources for name, sources in heard)))
+
+        return self.places.best(away, frozenset(wanted), MOST_PLACES)
+
+    def _from(self, path: Found, region: Region, row: Row, source: str, event: str,
+              extras: Sequence[tuple[Change, ...]]) -> Iterator[Meeting]:  # fmt: skip
+        sketch = self.sketch
+        number = sketch.stepper.region_names.index(region.name)
+        try:
+            sketch.start(path.charge, [act for act in path.acts if act.at_ns == 0])
+            self._act([act for act in path.acts if act.at_ns > 0])
+            sketch.go_to(path.ends_ns)
+            saved = sketch.save()
+            ends = self._ends(number, row, source) if sketch.alive else []
+        except EndlessInstant:
+            return
+        for extra in extras:
+            changes = (*extra, *self.events[event].changes)
+            leads = -min(at for at, *_ in changes)
+            due = next((end for end in ends if end - leads > saved.now), None)
+            if due is None:
+                continue
+            sketch.load(saved)
+            acts = sorted([Act(due + at, kind, name, value) for at, kind, name, value in changes],
+                          key=lambda act: act.at_ns)
+            try:
+                met = self._meets(acts, number, due, event)
+            except EndlessInstant:
+                continue
+            if met:
+                yield Meeting(row.key, event, Found(
+                    charge=path.charge, acts=(*path.acts, *acts), ends_ns=sketch.now,
+                    covers=frozenset()))  # fmt: skip
+
+    def _ends(self, number: int, row: Row, source: str) -> list[int]:
+        """When the time of a row ends from now on if nothing is done, for the first few times."""
+        stepper, found, begins = self.sketch.stepper, list[int](), self.sketch.now
+        for _ in range(MOST_AHEAD):
+            due = stepper.due()[number]
+            if (due < NEVER and stepper.state_names[number][stepper.states[number]] == source
+                    and due - stepper.entered_ns[number] == row.after_ns and due not in found):
+                found.append(due)
+            if len(found) == MOST_ENDS or (found and found[-1] - begins > self.longest_ns):
+                break
+            self.sketch.go_to(min(self.sketch.next_due(), NEVER))
+            self.sketch.settle()
+            if self.sketch.next_due() >= NEVER:
+                break
+        return found
+
+    def _meets(self, acts: Sequence[Act], number: int, due: int, event: str) -> bool:
+        """Do some acts; whether the event happens at the end of the time, and it was to end."""
+        sketch = self.sketch
+        if not self._changes(acts[0]):
+            return False
+        self._act([act for act in acts if act.at_ns < due])
+        sketch.go_to(due)
+        if sketch.stepper.due()[number] != due:
+            return False
+        now = [act for act in acts if act.at_ns == due]
+        if now:
+            sketch.act(now)
+        else:
+            sketch.settle()
+        if event not in sketch.happened_now:
+            return False
+        self._act([act for act in acts if act.at_ns > due])
+        sketch.go_to(sketch.now + REST_NS)
+        return True
+
+    def _changes(self, act: Act) -> bool:
+        """Whether an act changes what stands now."""
+        sketch, on = self.sketch, act.value > 0
+        match act.kind:
+            case "contact":
+                return sketch.flag(f"{act.name}.closed") != on
+            case "hand":
+                return (act.name in sketch.hands) != on
+            case "usb":
+                return sketch.usb != on
+        return True
+
+    def _act(self, acts: Sequence[Act]) -> None:
+        for at in sorted({act.at_ns for act in acts}):
+            self.sketch.go_to(at)
+            self.sketch.act([act for act in acts if act.at_ns == at])
