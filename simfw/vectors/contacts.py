@@ -18,7 +18,7 @@ from simfw.errors import EndlessInstant
 from simfw.vectors.closing import settle_ns
 from simfw.vectors.handled import TAP_NS, Change, handled
 from simfw.vectors.items import READINGS
-from simfw.vectors.nodes import Found
+from simfw.vectors.nodes import Found, bears
 from simfw.vectors.pace import NEVER
 from simfw.vectors.search import SIDE, beside, hand_m
 from simfw.vectors.sketch import Act, Sketch
@@ -179,7 +179,8 @@ class Contacts:
             begins = SOON_NS - min((at for at, *_ in one.changes), default=0)
             found.append(tuple((begins + at, kind, what, value)
                                for at, kind, what, value in one.changes))
-        return [changes for changes in found if changes][:MOST_BEFORE]
+        return [moves for moves in found
+                if moves and bears(self.sketch, Act(*moves[0]))][:MOST_BEFORE]
 
     def _shows(self, one: Sequence[Change], other: Sequence[Change], rest: int) -> bool:
         """Whether the outputs are others in the end if this is done and not that."""

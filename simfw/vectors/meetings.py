@@ -16,7 +16,7 @@ from simfw.behaviour.region import Region, Row, System
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
 from simfw.vectors.handled import Change, Handled
-from simfw.vectors.nodes import Found
+from simfw.vectors.nodes import Found, bears
 from simfw.vectors.pace import NEVER
 from simfw.vectors.places import Places
 from simfw.vectors.search import SIDE, beside
@@ -139,13 +139,13 @@ class Meetings:
         except EndlessInstant:
             return
         for extra in extras:
-            changes = (*extra, *self.events[event].changes)
-            leads = -min(at for at, *_ in changes)
+            moves = (*extra, *self.events[event].changes)
+            leads = -min(at for at, *_ in moves)
             due = next((end for end in ends if end - leads > saved.now), None)
             if due is None:
                 continue
             sketch.load(saved)
-            acts = sorted([Act(due + at, kind, name, value) for at, kind, name, value in changes],
+            acts = sorted([Act(due + at, kind, name, value) for at, kind, name, value in moves],
                           key=lambda act: act.at_ns)
             try:
                 met = self._meets(acts, number, due, event)
@@ -175,7 +175,7 @@ class Meetings:
     def _meets(self, acts: Sequence[Act], number: int, due: int, event: str) -> bool:
         """Do some acts; whether the event happens at the end of the time, and it was to end."""
         sketch = self.sketch
-        if not self._changes(acts[0]):
+        if not bears(sketch, acts[0]):
             return False
         self._act([act for act in acts if act.at_ns < due])
         sketch.go_to(due)
@@ -190,18 +190,6 @@ class Meetings:
             return False
         self._act([act for act in acts if act.at_ns > due])
         sketch.go_to(sketch.now + REST_NS)
-        return True
-
-    def _changes(self, act: Act) -> bool:
-        """Whether an act changes what stands now."""
-        sketch, on = self.sketch, act.value > 0
-        match act.kind:
-            case "contact":
-                return sketch.flag(f"{act.name}.closed") != on
-            case "hand":
-                return (act.name in sketch.hands) != on
-            case "usb":
-                return sketch.usb != on
         return True
 
     def _act(self, acts: Sequence[Act]) -> None:

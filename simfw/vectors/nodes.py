@@ -7,11 +7,26 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from heapq import merge
 
-from simfw.vectors.sketch import Act, Saved
+from simfw.vectors.sketch import Act, Saved, Sketch
 
-__all__ = ["Found", "Node", "Nodes", "Place"]
+__all__ = ["Found", "Node", "Nodes", "Place", "bears"]
 
 Place = tuple[str, str]  # a region and a state of it
+
+
+def bears(sketch: Sketch, act: Act) -> bool:
+    """Whether an act changes anything where a sketch stands; a level that is set always does."""
+    on = act.value > 0
+    match act.kind:
+        case "contact":
+            return sketch.flag(f"{act.name}.closed") != on
+        case "hand":
+            return (act.name in sketch.hands) != on
+        case "supply":
+            return sketch.powered != on
+        case "usb":
+            return sketch.usb != on
+    return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

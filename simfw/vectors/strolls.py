@@ -16,7 +16,7 @@ from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
 from simfw.vectors.moves import Moves, Try
-from simfw.vectors.nodes import Found
+from simfw.vectors.nodes import Found, bears
 from simfw.vectors.places import Places
 from simfw.vectors.sketch import Act, Sketch
 
@@ -78,7 +78,7 @@ class Strolls:
                 then = sketch.now + ends
                 for at in sorted({act.at_ns for act in more}):
                     sketch.go_to(at)
-                    now = [act for act in more if act.at_ns == at and self._changes(act)]
+                    now = [act for act in more if act.at_ns == at and bears(sketch, act)]
                     sketch.act(now)
                     acts += now
                 sketch.go_to(max(then, sketch.now + MS))
@@ -88,17 +88,6 @@ class Strolls:
         if not acts:
             return None
         return Found(charge=0.5, acts=tuple(acts), ends_ns=sketch.now, covers=frozenset())
-
-    def _changes(self, act: Act) -> bool:
-        """Whether an act changes anything: what is repeated may have been done already."""
-        sketch, on = self.sketch, act.value > 0
-        if act.kind == "contact":
-            return sketch.flag(f"{act.name}.closed") != on
-        if act.kind == "hand":
-            return (act.name in sketch.hands) != on
-        if act.kind == "supply":
-            return sketch.powered != on
-        return act.kind != "usb" or sketch.usb != on
 
     def _found(self, random: Random) -> Iterator[tuple[str, str, float]]:
         """What is found at power-up: about half of all that can be."""

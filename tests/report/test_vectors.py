@@ -61,7 +61,7 @@ def test_coverage_is_what_the_vectors_cover(hook):
 
 def test_every_vector_adds_something(hook):
     """Greedy: no vector could be left out where it stands; those after them expose a fault that
-    no earlier one does.
+    no earlier one does, or show what comes first in one instant or after a power-up.
     """
     _, _, vectors = hook
     seen: set[str] = set()
@@ -69,7 +69,8 @@ def test_every_vector_adds_something(hook):
     for vector in vectors.vectors:
         adds = (vector.covers & set(vectors.items)) - seen
         assert set(vector.adds) == adds
-        assert adds or vector.name in exposing or vector.title.startswith(FOR_THE_BENCH)
+        assert (adds or vector.name in exposing or vector.title.startswith(FOR_THE_BENCH)
+                or vector.title.endswith((" ends", "a power-up", "after it")))  # fmt: skip
         seen |= adds
 
 
@@ -87,6 +88,23 @@ def test_faults_of_every_row_are_exposed_by_what_the_outputs_do(hook):
     assert {"clock", "sign", "expiry", "source", "anew", "limit", "power-up"} <= kinds
     assert exposure.lines()[0].startswith(f"faults exposed: {len(exposure.exposed)} of ")
     assert "behaviour.lamp_mode.rows[0]" in {fault.about for fault, _ in exposure.exposed}
+
+
+def test_times_end_as_something_else_happens(hook):
+    """A press at the end of the double's window, gestures as the light or the search ends: for the
+    host, and each in the instant in which the time ends.
+    """
+    vectors = {vector.title.removeprefix("for the host: "): vector for vector in hook[2].vectors}
+    for event, row, ended in (("key.press", "buttons.key.double#3", "key.click"),
+                              ("key.double", "search.rows[2]", "search.over"),
+                              ("key.click", "search.rows[2]", "search.over")):
+        title = f"{event} as {row} ends"
+        vector = vectors[title]
+        assert vector.exact
+        assert {at for at, _ in events_of(vector, event)} & {
+            at for at, _ in events_of(vector, ended)}, title  # fmt: skip
+    assert "key moves as its time ends" in vectors
+    assert not vectors["key about a power-up"].exact
 
 
 def test_what_a_vector_exposes_is_never_proved_to_change_nothing(hook):
@@ -191,7 +209,7 @@ def test_all_kinds_of_power_up_and_every_resume_point_are_covered(tiny):
     assert held.acts[0].kind == "held"
     opened = next(act.at_ns for act in held.acts if act.kind == "contact")
     assert not [name for time, name in held.replay.events if time <= opened and "top." in name]
-    assert "power-up with a contact closed" in held.title
+    assert held.title == "top about a power-up"
 
 
 def test_a_scenario_vector_closes_with_everything_at_rest(tiny):

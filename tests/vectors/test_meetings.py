@@ -1,0 +1,108 @@
+"""Times that end as something happens, and contacts about a power-up, are driven on purpose."""
+
+from __future__ import annotations
+
+import pytest
+
+from simfw.behaviour.hold import holding
+from simfw.engine.simulator import Prepared
+from simfw.vectors.build import Rehearsal
+from simfw.vectors.contacts import Contacts
+from simfw.vectors.nodes import Found
+from simfw.vectors.replay import Replay
+from simfw.vectors.whittle import Whittler
+from tests.vectors.test_equal import MS, made, region, row
+
+S = 1000 * MS
+
+LAMP = made({
+    "lamp": region("dark", "dark lit",
+                   row("lit", "dark", on="key.click", when="not cell.flat"),
+                   row("dark", "lit", on="key.click"), row("dark", "lit", after="5 s"),
+                   row("dark", "lit", on="key.hold"), lit="lit"),
+}, buttons={"key": {"debounce": "20 ms", "hold": "1 s"}},
+    gauge={"thresholds": ["3.5 V"], "low": "3.4 V", "flat": "3.2 V", "every": "1 s"})  # fmt: skip
+"""A lamp that a click lights and puts out, and that goes out by itself."""
+
+
+@pytest.fixture(scope="module")
+def prepared() -> Prepared:
+    """The lamp, prepared."""
+    return Prepared(LAMP)
+
+
+def played(prepared: Prepared, path: Found) -> Replay:
+    """What the model does on a path."""
+    return Rehearsal(prepared).play(charge=path.charge, acts=path.acts, ends_ns=path.ends_ns + S,
+                                    whole=False)
+
+
+def contacts_of(prepared: Prepared) -> Contacts:
+    """The courses of the lamp's key."""
+    return Contacts(LAMP, holding(prepared.system), prepared.circuit)
+
+
+def test_a_contact_closed_at_power_up_opens_for_less_than_it_takes_to_settle(
+        prepared: Prepared) -> None:
+    """It counts as pressed then, and lights the lamp as it is let go: a firmware that took it for
+    pressed from the beginning makes neither. So it is after a supply lost with the key pressed.
+    """
+    ((title, path),) = contacts_of(prepared).at_power_up()
+    assert title == "key about a power-up"
+    held, opens, closes, lets_go, press, gone, opened, back, *taps = path.acts
+    assert held.kind == "held"
+    assert (opens.value, closes.value) == (0, 1)
+    assert 0 < closes.at_ns - opens.at_ns < 20 * MS
+    events = played(prepared, path).events
+    clicks = [at for at, name in events if name == "key.click"]
+    presses = [at for at, name in events if name == "key.press"]
+    assert presses[0] == closes.at_ns + 20 * MS
+    assert clicks[0] == lets_go.at_ns + 20 * MS
+    assert press.at_ns + 20 * MS == presses[1] < gone.at_ns < opened.at_ns < back.at_ns
+    assert (gone.kind, opened.value, back.kind) == ("supply", 0, "supply")
+    assert clicks[1:] == [act.at_ns + 20 * MS for act in taps if not act.value]
+    assert len(clicks) == 3
+
+
+def test_a_contact_moves_in_the_instant_in_which_its_time_ends(prepared: Prepared) -> None:
+    """The edge comes first, so the time begins anew: nothing settles then, but 20 ms later."""
+    ((_, path),) = contacts_of(prepared).at_its_end()
+    moves = [act.at_ns for act in path.acts]
+    settled = {at for at, name in played(prepared, path).events
+               if name in ("key.press", "key.release")}
+    late = [at for at in moves if at - 20 * MS in moves]
+    assert len(late) == 3
+    assert not settled & set(late)
+    assert {at + 20 * MS for at in late[:2]} <= settled
+
+
+def test_flat_is_not_kept_over_a_loss_of_the_supply(prepared: Prepared) -> None:
+    """The cell is no more than low when the supply is back: a click lights the lamp."""
+    ((_, path),) = contacts_of(prepared).flat()
+    replay = played(prepared, path)
+    assert [name for _, name in replay.events if name.startswith("cell.")] == [
+        "cell.low", "cell.flat", "cell.low"]  # fmt: skip
+    lit = [one.name for one in replay.reports if one.kind == "out" and one.level]
+    assert lit == ["glow"]
+
+
+def test_gestures_are_told_as_a_time_ends(prepared: Prepared) -> None:
+    """A release at the end of the hold, a click as the lamp goes out by itself, a click as the
+    gauge finds the cell flat: each in that very instant.
+    """
+    system = holding(prepared.system)
+    paths = [Found(charge=0.5, acts=path.acts, ends_ns=path.ends_ns, covers=frozenset())
+             for _, path in contacts_of(prepared).at_its_end()]
+    whittler = Whittler(LAMP, system, prepared.circuit, paths)
+    found = {}
+    for one, faults in whittler.meetings():
+        assert faults
+        found.setdefault((one.key, one.event), one.path)
+    assert {key for key in found if key[1]} >= {
+        ("buttons.key.hold", "key.release"), ("behaviour.lamp.rows[2]", "key.click")}
+    assert any(key.startswith("gauge.") for key, event in found if not event)
+    for (key, event), path in found.items():
+        if event:
+            at = next(at for at, name in reversed(played(prepared, path).events) if name == event)
+            ends = {"buttons.key.hold": "key.hold"}.get(key)
+            assert ends is None or (at, ends) in played(prepared, path).events
