@@ -429,11 +429,12 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
                 yield fault, path
 
     for title, path in contacts.at_its_end() if effort else ():
-        kept(path, title=title)
+        kept(_closed(path, closing), title=title)
     met = set[tuple[str, str]]()
     for one, slips in whittler.meetings():
         path = _ended(gadget, one.path, closing, whittler.teller.reading)
-        played = None if (one.key, one.event) in met else _played(model, path)
+        played = (None if (one.key, one.event) in met
+                  else model.played(path.charge, path.acts, path.ends_ns))
         told = [fault for fault in slips if played is not None and whittler.tells(fault, played)]
         title = one.event and f"{one.event} as {one.key.removeprefix('behaviour.')} ends"
         if told and kept(path, *told, title=title) and one.event:
