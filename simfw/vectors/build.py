@@ -362,7 +362,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
               for name, path in zip(gadget.proximity, staying(gadget, prepared.circuit),
                                     strict=False)]  # fmt: skip
     contacts = Contacts(gadget, system, prepared.circuit)
-    named += [*contacts.at_power_up(), *contacts.flat()]
+    named += [*contacts.at_power_up(), *contacts.flat()] if effort else []
     titled = [(title, one) for title, path in named
               for one in _candidates(prepared, model, [path], wanted)]  # fmt: skip
     always = [one for _, one in titled]
