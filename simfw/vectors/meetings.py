@@ -166,10 +166,11 @@ class Meetings:
                 found.append(due)
             if len(found) == MOST_ENDS or (found and found[-1] - begins > self.longest_ns):
                 break
-            self.sketch.go_to(min(self.sketch.next_due(), NEVER))
-            self.sketch.settle()
-            if self.sketch.next_due() >= NEVER:
+            then = self.sketch.next_due()
+            if then >= NEVER or not self.sketch.alive:
                 break
+            self.sketch.go_to(then)
+            self.sketch.settle()
         return found
 
     def _meets(self, acts: Sequence[Act], number: int, due: int, event: str) -> bool:
