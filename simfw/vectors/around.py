@@ -23,7 +23,7 @@ from simfw.behaviour.expression import (
     with_leaves,
 )
 from simfw.behaviour.region import Region, Row, State, System
-from simfw.vectors.items import READINGS
+from simfw.vectors.items import READINGS, first_at
 from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
@@ -100,6 +100,9 @@ def alike(one: Expression, other: Expression) -> Expression:
     return Any((All((one, other)), All((Not(one), Not(other)))))
 
 
+UV = 1_000_000
+
+
 class Readings:
     """What the gauge reads, as inputs that tell on which side of each level it is."""
 
@@ -160,6 +163,8 @@ def _level(leaf: Expression) -> tuple[str, float, bool] | None:
             if not isinstance(other, Number):
                 return None
             level = turning_level(one.name, sign, other.value)
+            if one.name == "gauge.measured":  # what lies between two microvolts cannot be told
+                level = first_at(level, UV) / UV
             return one.name, level, sign in ("<", "<=")
     return None
 

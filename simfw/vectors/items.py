@@ -19,14 +19,15 @@ the square of the rows, so they are asked for in small gadgets only.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 
 from simfw.behaviour.expression import Constant, Flag, levels_in
 from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["CLOSE", "HELD", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items",
-           "key_of", "limits_of", "may_be_cut", "may_follow", "reached_states", "repeats",
-           "scaled_levels"]  # fmt: skip
+           "first_at", "key_of", "limits_of", "may_be_cut", "may_follow", "reached_states",
+           "repeats", "scaled_levels"]  # fmt: skip
 
 NO_CONTACT = ("usb.edge", "status.edge")
 HELD = "power held"  # a contact that is closed before power-up
@@ -53,6 +54,12 @@ KINDS: Kinds = (
     ("again", "unseen ends of times, twice"),
     ("pair", "pairs of rows (some may be impossible)"),
 )
+
+
+@cache
+def first_at(level: float, unit: int) -> int:
+    """The first whole number of units, as the line protocol tells them, not below a level."""
+    return -(-round(level * unit * 1000) // 1000)
 
 
 def key_of(item: str) -> str:

@@ -11,7 +11,7 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cached_property
 
 from simfw.behaviour.region import System
 from simfw.behaviour.tree import is_answer
@@ -19,7 +19,7 @@ from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clocks import Clocks, clock_of
 from simfw.engine.observer import Observer
 from simfw.errors import EndlessInstant, UntellableInstant
-from simfw.vectors.items import drill_items, key_of
+from simfw.vectors.items import drill_items, first_at, key_of
 from simfw.vectors.pace import NEVER
 from simfw.vectors.sketch import Act, Sketch
 
@@ -350,7 +350,7 @@ class Replayer(Sketch):
         unit = 1 if is_answer(name) else PPM
         least, most = -_BEYOND, _BEYOND
         for level, below in self.asked[name]:
-            at = _first_at(level, unit)
+            at = first_at(level, unit)
             least, most = (least, min(most, at - 1)) if below else (max(least, at), most)
         return least, most
 
@@ -495,12 +495,6 @@ class Replayer(Sketch):
                 self.sets.append(f"set status {after}")
             before = after
         return [event for event in raw if event in self.stepper.event_ids]
-
-
-@cache
-def _first_at(level: float, unit: int) -> int:
-    """The first whole number of units that is not below a level."""
-    return -(-round(level * unit * 1000) // 1000)
 
 
 def _signals(system: System) -> list[str]:
