@@ -26,7 +26,7 @@ from simfw.life.user import Life
 from simfw.life.work import Group, groups
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, YEAR_DAYS, Pattern
-from tests.life.test_loop import as_scenario
+from tests.life.beside_run import as_scenario
 
 HOUSEHOLD = Path(__file__).parents[2] / "scenarios/larder-lamp/household.toml"
 USERS = 64
@@ -91,7 +91,7 @@ def simulated(pattern: Pattern) -> tuple[float, float]:
         stimuli, _ = life.stimuli(0, DAY_NS)
         user += 1
         try:
-            scenario = as_scenario(life, stimuli, DAY_NS, 1.0)
+            scenario = as_scenario(life, stimuli, DAY_NS)
         except KeyError:
             continue
         start = time.process_time()

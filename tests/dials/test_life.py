@@ -9,8 +9,8 @@ import pytest
 from simfw.engine.simulator import simulate
 from simfw.life import registers as k
 from simfw.stimuli.pattern import DAY_NS
+from tests.life.beside_run import as_scenario, spent_ns
 from tests.life.made import head, lamp, pattern
-from tests.life.test_loop import as_scenario
 from tests.life.test_steps import HOUR_NS, ready
 
 DIALS = """
@@ -50,11 +50,11 @@ steps = [ { press = "turn", for = "100 ms .. 1500 ms" }, { wait = "5 min .. 20 m
     user = ready(made)
     stimuli, _ = user.stimuli(0, 2 * DAY_NS)
     until = 30 * HOUR_NS
-    run = simulate(made.gadget, as_scenario(user, stimuli, until, 1.0), trace=False)
+    run = simulate(made.gadget, as_scenario(user, stimuli, until), trace=False)
     user.go(stimuli, until)
     spent = {use.state: use.time_ns for use in run.states if use.region == "shade"}
     assert set(spent) == {"plain", "soft"}
     region = user.layout.region_id["shade"]
-    for state, number in user.layout.state_id[region].items():
-        assert user.world.spent[user.layout.offset[region] + number] == spent[state]
+    for state in user.layout.state_id[region]:
+        assert spent_ns(user, "shade", state) == spent[state]
     assert 1.0 - user.world.f[k.CHARGE] == pytest.approx(1.0 - run.end_charge, rel=5e-6)

@@ -22,9 +22,9 @@ from simfw.life import registers as k
 from simfw.stimuli.scenario import ChargerFault, Scenario
 from simfw.stimuli.steps import Press, Toggle, Usb
 from simfw.verify.check import check_gadget
+from tests.life.beside_run import as_scenario, ends, stands
 from tests.life.made import pattern
 from tests.life.test_loop import ready
-from tests.life.test_memory import as_scenario
 
 S = 10**9
 H = 3600 * S
@@ -253,13 +253,9 @@ def test_a_study_lives_as_a_run_does(tmp_path: Path, restart: bool) -> None:
     for hours in (9, 12, 19, 48, 90):
         result = simulate(user.layout.gadget, as_scenario(user, stimuli, hours * H), trace=False)
         user.go(stimuli, hours * H)
-        comb = user.store.combs[int(user.world.i[k.COMB])]
-        names = {name: user.layout.regions[n].states[comb.states[n]].name
-                 for name, n in user.layout.region_id.items()}
-        states = dict(zip(result.regions, (one.state for one in result.final.regions),
-                          strict=True))
-        assert {name: names[name] for name in ("lamp", "charge", "gauge")} == {
-            name: states[name] for name in ("lamp", "charge", "gauge")}
+        lived, played = stands(user), ends(result)
+        for name in ("lamp", "charge", "gauge"):
+            assert lived[name] == played[name]
         assert user.world.f[k.CHARGE] == pytest.approx(result.end_charge, abs=1e-3)
 
 

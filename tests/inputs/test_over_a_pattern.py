@@ -8,9 +8,9 @@ import pytest
 
 from simfw.engine.simulator import simulate
 from simfw.life import registers as k
-from simfw.life.user import Life
 from simfw.stimuli.scenario import Measured, Press, Scenario, Step, Temperature, Toggle
 from tests.inputs.made import DRAWER, PATH
+from tests.life.beside_run import as_scenario, spent_ns
 from tests.life.made import pattern
 from tests.life.test_loop import ready
 
@@ -40,27 +40,6 @@ steps = [{ toggle = "main", to = "off" }, { wait = "7 h" }, { toggle = "main", t
 """
 
 
-def as_scenario(user: Life, stimuli: k.Stimuli, until: int, charge: float) -> Scenario:
-    """The drawn stimuli as a scenario."""
-    steps: list[Step] = []
-    down: dict[str, int] = {}
-    for time, _, target, value in zip(
-        stimuli.time, stimuli.kind, stimuli.target, stimuli.value, strict=True
-    ):
-        name = user.layout.buttons[target]
-        if time >= until:
-            break
-        if name in user.layout.gadget.toggles:
-            steps.append(Toggle(at_ns=time, toggle=name, closed=value > 0.5))
-        elif value > 0.5:
-            down[name] = time
-        else:
-            start = down.pop(name)
-            steps.append(Press(at_ns=start, button=name, for_ns=time - start))
-    return Scenario(charge=charge, lasts_ns=until, gadget=user.layout.gadget,
-                    steps=tuple(sorted(steps, key=lambda step: step.at_ns)))
-
-
 @pytest.mark.parametrize("starts", ["off", "on"])
 def test_toggles_over_a_pattern_do_what_they_do_in_a_run(tmp_path: Path, starts: str) -> None:
     """Same stimuli, same states to the nanosecond, the same charge; the switch cuts both off."""
@@ -69,16 +48,14 @@ def test_toggles_over_a_pattern_do_what_they_do_in_a_run(tmp_path: Path, starts:
     user = ready(made)
     until = 30 * 3600 * 10**9
     stimuli, _ = user.stimuli(0, until)
-    played = as_scenario(user, stimuli, until, 0.9)
+    played = as_scenario(user, stimuli, until)
     assert sum(isinstance(step, Toggle) for step in played.steps) > 5
     run = simulate(user.layout.gadget, played, trace=False)
     user.go(stimuli, until)
     assert 0.9 - user.world.f[k.CHARGE] == pytest.approx(0.9 - run.end_charge, rel=5e-6)
     for use in run.states:
         if use.region == "lamp":
-            region = user.layout.region_id[use.region]
-            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
-            assert user.world.spent[flat] == use.time_ns
+            assert spent_ns(user, use.region, use.state) == use.time_ns
     assert user.world.i[k.DEAD_NS] == 0  # off is not empty
 
 
@@ -137,9 +114,7 @@ def test_measures_over_a_pattern_do_what_they_do_in_a_run(tmp_path: Path) -> Non
     seen = 0
     for use in run.states:
         if use.region == "lamp":
-            region = user.layout.region_id[use.region]
-            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
-            assert user.world.spent[flat] == use.time_ns
+            assert spent_ns(user, use.region, use.state) == use.time_ns
             seen += use.time_ns > 0
     assert seen == 2
 

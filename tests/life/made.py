@@ -4,13 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from simfw.engine.timeline import timeline
-from simfw.life import registers as k
-from simfw.life.columns import flat
-from simfw.life.user import Life
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import Pattern
-from simfw.stimuli.scenario import Scenario
 
 LAMP = """
 [gadget]
@@ -96,23 +91,3 @@ steps = [
   { press = "key", for = "200 ms" },
 ]
 """
-
-
-def stimuli_of(user: Life, scenario: Scenario) -> k.Stimuli:
-    """What a scenario does with contacts and USB, as the stimuli of a user."""
-    buttons, fast = user.layout.buttons, user.store.fast
-    rows = [
-        (change.time_ns, k.PLUG, 0, change.value) if change.kind == "usb"
-        else (change.time_ns, k.CONTACT, buttons.index(change.name), change.value)
-        for change in timeline(scenario, user.layout.gadget)
-    ]
-    times, kinds, targets, values = zip(*rows, strict=True) if rows else ((),) * 4
-    none = flat([], fast)
-    return k.Stimuli(
-        counts=flat([len(rows), 0, 0], fast), time=flat(times, fast), kind=flat(kinds, fast),
-        target=flat(targets, fast), value=flat(map(float, values), fast, real=True),
-        occasion=flat([-1] * len(rows), fast), habit=none, pool_start=none, pool_end=none,
-        pool_time=none, pool_kind=none, pool_target=none,
-        pool_value=flat([], fast, real=True), pool_offset=none, pool_count=none, away_from=none,
-        away_to=none,
-    )

@@ -13,8 +13,9 @@ from simfw.life import registers as k
 from simfw.life.user import Life
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
+from tests.life.beside_run import as_scenario, spent_ns
 from tests.life.made import EVENING, head, lamp, pattern
-from tests.life.test_loop import SCENARIOS, alone, as_scenario, ready
+from tests.life.test_loop import SCENARIOS, alone, ready
 
 COUNTING = """
 [charger]
@@ -46,8 +47,7 @@ def both(made: Pattern, charge: float, days: int, *, fast: bool = False) -> tupl
     made = dataclasses.replace(made, charge=charge)
     user = ready(made, fast=fast)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, days * DAY_NS, charge),
-                   trace=False)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, days * DAY_NS), trace=False)
     user.go(stimuli, days * DAY_NS)
     return user, run
 
@@ -56,9 +56,8 @@ def equal_bars(user: Life, run: Run, *, within_ns: int = 0) -> None:
     """The time at each number of bars; that without power is told nowhere in the loop."""
     for use in run.states:
         if use.region == "gauge" and use.state != "unread":
-            region = user.layout.region_id[use.region]
-            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
-            assert user.world.spent[flat] == pytest.approx(use.time_ns, abs=within_ns)
+            assert spent_ns(user, use.region, use.state) == pytest.approx(
+                use.time_ns, abs=within_ns)
 
 
 @pytest.mark.parametrize("charge", [1.0, 0.6, 0.3])

@@ -12,8 +12,9 @@ from simfw.life import registers as k
 from simfw.life.study import gather
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
+from tests.life.beside_run import as_scenario, spent_ns
 from tests.life.made import head, pattern
-from tests.life.test_loop import as_scenario, ready
+from tests.life.test_loop import ready
 
 GALLERY = Path(__file__).parents[1] / "gallery"
 HOUR_NS = 3600 * 10**9
@@ -118,7 +119,7 @@ def lives_as_it_runs(made: Pattern, hours: int, *, fast: bool = False) -> int:
     user = ready(made, fast=fast)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     until = hours * HOUR_NS
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, made.charge), trace=False)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
     user.go(stimuli, until)
     world = user.world
     assert world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=5e-6)
@@ -126,8 +127,8 @@ def lives_as_it_runs(made: Pattern, hours: int, *, fast: bool = False) -> int:
     for use in run.states:
         region = user.layout.region_id[use.region]
         if region in user.layout.tracked and use.region != "wink":
-            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
-            assert world.spent[flat] == pytest.approx(use.time_ns, abs=3 * 10**9), use
+            assert spent_ns(user, use.region, use.state) == pytest.approx(
+                use.time_ns, abs=3 * 10**9), use
     return int(world.i[k.INSTANTS])
 
 

@@ -9,8 +9,9 @@ import pytest
 
 from simfw.engine.simulator import simulate
 from simfw.life import registers as k
+from tests.life.beside_run import as_scenario, spent_ns
 from tests.life.made import head, pattern
-from tests.life.test_loop import as_scenario, ready
+from tests.life.test_loop import ready
 
 HOUR_NS = 3600 * 10**9
 # While 178 mA flow in, the terminal rises to 3.907 V at 34 %, falls to 3.865 V at 43 % and rises
@@ -58,15 +59,13 @@ def test_a_bar_that_comes_goes_and_comes_while_charging(tmp_path: Path) -> None:
     made = pattern(tmp_path, CHARGED, head(charge="30 %") + PLUG)
     user = ready(made)
     stimuli, _ = user.stimuli(0, 24 * HOUR_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, HOUR_NS, 0.3))
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, HOUR_NS))
     user.go(stimuli, HOUR_NS)
     bars = [part.bars for part in run.intervals]
     assert sum(one == 1 != before for before, one in pairwise(bars)) == 2
     for use in run.states:
         if use.region == "gauge":
-            region = user.layout.region_id["gauge"]
-            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
-            assert user.world.spent[flat] == use.time_ns, use.state
+            assert spent_ns(user, use.region, use.state) == use.time_ns, use.state
 
 
 def test_the_protection_opens_where_the_resistance_is_largest(tmp_path: Path) -> None:
@@ -74,7 +73,7 @@ def test_the_protection_opens_where_the_resistance_is_largest(tmp_path: Path) ->
     (tmp_path / "curve.csv").write_text("charge,voltage_v\n0,3.5\n1,4.2\n")
     user = ready(pattern(tmp_path, DRAINED, head(charge="80 %")))
     stimuli, _ = user.stimuli(0, 24 * HOUR_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, HOUR_NS, 0.8), trace=False)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, HOUR_NS), trace=False)
     user.go(stimuli, HOUR_NS)
     assert run.empty_at_ns is not None
     assert 0.4 < run.end_charge < 0.7

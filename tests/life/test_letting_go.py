@@ -16,9 +16,9 @@ from simfw.life.sweep import read_vary, sweep
 from simfw.life.user import Life
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb
 from simfw.stimuli.steps import Toggle
-from tests.life.made import head, pattern, stimuli_of
+from tests.life.beside_run import as_scenario, ends, spent_ns, stands, stimuli_of, writes
+from tests.life.made import head, pattern
 from tests.life.test_loop import alone, ready
-from tests.life.test_memory import as_scenario
 
 H = 3600 * 10**9
 MS = 10**6
@@ -103,19 +103,16 @@ def test_what_lets_go_over_days_is_what_lets_go_in_a_run(tmp_path: Path) -> None
         run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
         user.go(stimuli, until)
         comb = user.store.combs[int(user.world.i[k.COMB])]
-        states = dict(zip(run.regions, (one.state for one in run.final.regions), strict=True))
-        names = {name: user.layout.regions[n].states[comb.states[n]].name
-                 for name, n in user.layout.region_id.items()}
-        assert {name: names[name] for name in ("lamp", "mood")} == {
-            name: states[name] for name in ("lamp", "mood")}
+        lived, played = stands(user), ends(run)
+        for name in ("lamp", "mood"):
+            assert lived[name] == played[name]
         assert comb.released == run.final.released
         assert comb.dead == (not run.final.alive)
         assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=5e-4)
         for use in run.states:
             if use.region in ("lamp", "mood"):
-                n = user.layout.region_id[use.region]
-                flat = user.layout.offset[n] + user.layout.state_id[n][use.state]
-                assert user.world.spent[flat] == pytest.approx(use.time_ns, abs=60 * 10**9)
+                assert spent_ns(user, use.region, use.state) == pytest.approx(
+                    use.time_ns, abs=60 * 10**9)
         let_go += comb.released
         opened += run.empty_at_ns is not None
     assert let_go > 3
@@ -256,41 +253,35 @@ def goes_along(user: Life, scenario: Scenario) -> tuple[int, int]:
     """
     run = simulate(user.layout.gadget, scenario, fold=False)
     stimuli = stimuli_of(user, scenario)
-    names = [region.name for region in user.layout.regions]
+    at_once = Life(user.pattern, user.store, user.parts, 1, 0)
+    for each in (user, at_once):
+        each.world.i[k.ENDS_EMPTY] = 0  # it goes on when the cell is empty
 
-    def stands(one: Life) -> tuple[bool, dict[str, str]]:
-        one.world.i[k.ENDS_EMPTY] = 0  # it goes on when the cell is empty
-        comb = one.store.combs[int(one.world.i[k.COMB])]
-        return comb.dead, {name: user.layout.regions[n].states[comb.states[n]].name
-                           for n, name in enumerate(names)}
+    def dead(one: Life) -> bool:
+        return one.store.combs[int(one.world.i[k.COMB])].dead
 
     lost = back = 0
     was = True
-    stands(user)
     for one in run.intervals:
         if one.end_ns - one.start_ns < 2:
             continue
         user.go(stimuli, (one.start_ns + one.end_ns) // 2)
-        dead, states = stands(user)
+        states = stands(user)
         when = f"{one.start_ns} ns .. {one.end_ns} ns"
         assert {name: states[name] for name in run.regions} == dict(
             zip(run.regions, one.states, strict=True)), when
         alive = one.loads.controller != "off"
-        assert dead != alive, when
+        assert dead(user) != alive, when
         lost += was and not alive
         back += alive and not was
         was = alive
     user.go(stimuli, scenario.lasts_ns)
-    at_once = Life(user.pattern, user.store, user.parts, 1, 0)
-    stands(at_once)
     at_once.go(stimuli, scenario.lasts_ns)
-    assert stands(at_once) == stands(user)
-    kept = [names[n] for n in user.layout.keeping]
+    assert (dead(at_once), stands(at_once)) == (dead(user), stands(user))
     for each in (user, at_once):
         assert each.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=1e-6)
         assert each.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-6)
-        assert dict(zip(kept, each.world.writes, strict=True)) == {
-            use.region: use.writes for use in run.kept}
+        assert writes(each) == {use.region: use.writes for use in run.kept}
     return lost, back
 
 

@@ -24,8 +24,9 @@ from simfw.life.store import Store
 from simfw.life.user import Life, UserLife, live
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
-from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
+from simfw.stimuli.scenario import Scenario, Usb
 from tests.examples import life_outputs, same
+from tests.life.beside_run import as_scenario, spent_ns
 from tests.life.made import CHARGER, EVENING, SENSOR, head, lamp, pattern
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -45,34 +46,6 @@ def alone(made: Pattern, user: int = 0, *, fast: bool = False) -> UserLife:
     return live(made, store, PartTables(store, made.gadget), 1, user)
 
 
-def as_scenario(user: Life, stimuli: k.Stimuli, until: int, charge: float) -> Scenario:
-    """The drawn stimuli of a stretch as a scenario."""
-    steps: list[Step] = []
-    down: dict[int, int] = {}
-    near: dict[int, tuple[int, float]] = {}
-    layout = user.layout
-    for time, kind, target, value in zip(
-        stimuli.time, stimuli.kind, stimuli.target, stimuli.value, strict=True
-    ):
-        if time >= until:
-            break
-        if kind == k.PLUG:
-            steps.append(Usb(at_ns=time, present=value > 0.5))
-        elif kind == k.CONTACT and value > 0.5:
-            down[target] = time
-        elif kind == k.CONTACT:
-            start = down.pop(target)
-            steps.append(Press(at_ns=start, button=layout.buttons[target], for_ns=time - start))
-        elif value >= 0:
-            near[target] = time, value
-        else:
-            start, distance = near.pop(target)
-            steps.append(Wave(at_ns=start, sensor=layout.sensors[target], distance_m=distance,
-                              for_ns=time - start))
-    return Scenario(charge=charge, lasts_ns=until, steps=tuple(sorted(
-        steps, key=lambda step: step.at_ns)), gadget=layout.gadget)
-
-
 @pytest.mark.parametrize(
     ("name", "charge", "hours"),
     [
@@ -90,7 +63,7 @@ def test_loop_agrees_with_the_simulator(name: str, charge: float, hours: int) ->
     user = ready(made)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     until = hours * 3600 * 10**9
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, charge), trace=False)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
     user.go(stimuli, until)
     drawn = charge - user.world.f[k.CHARGE]
     assert drawn == pytest.approx(charge - run.end_charge, rel=5e-6)
@@ -99,11 +72,9 @@ def test_loop_agrees_with_the_simulator(name: str, charge: float, hours: int) ->
         capacity_c = user.layout.gadget.cell.capacity.value
         assert user.world.f[k.USED] == pytest.approx(drawn * capacity_c, rel=1e-9)
     for use in run.states:
-        if use.region in (*made.gadget.behaviour, "gauge"):  # type: ignore[union-attr]
-            region = user.layout.region_id[use.region]
-            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
-            if use.region not in ("night", "lamp_mode"):
-                assert user.world.spent[flat] == use.time_ns
+        followed = {*made.gadget.behaviour, "gauge"}  # type: ignore[union-attr]
+        if use.region in followed - {"night", "lamp_mode"}:
+            assert spent_ns(user, use.region, use.state) == use.time_ns
     waves = sum(event.name == "wave.wave" for event in run.events)
     assert sum(user.world.caught) == waves
 
@@ -121,7 +92,7 @@ steps = [ { usb = true }, { wait = "9 h" }, { usb = false } ]
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     for hours in (8, 12, 23):
         until = hours * 3600 * 10**9
-        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, 0.2), trace=False)
+        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
         user.go(stimuli, until)
         assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=1e-3)
 

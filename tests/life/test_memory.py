@@ -7,14 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from simfw.engine.run import Run
 from simfw.engine.simulator import simulate
 from simfw.life import registers as k
 from simfw.life.life import life
-from simfw.life.user import Life
 from simfw.report.life import life_json, life_text
-from simfw.stimuli.scenario import Press, Scenario, Step, Usb
-from simfw.stimuli.steps import Toggle
+from tests.life.beside_run import as_scenario, ends, spent_ns, stands, writes
 from tests.life.made import head, pattern
 from tests.life.test_loop import alone, ready
 
@@ -110,34 +107,6 @@ steps = [ {{ usb = true }}, {{ wait = "4 h" }}, {{ usb = false }} ]
 """
 
 
-def as_scenario(user: Life, stimuli: k.Stimuli, until: int) -> Scenario:
-    """The drawn stimuli as a scenario: presses, positions of the switch, USB."""
-    steps: list[Step] = []
-    down: dict[int, int] = {}
-    for time, kind, target, value in zip(
-        stimuli.time, stimuli.kind, stimuli.target, stimuli.value, strict=True
-    ):
-        name = user.layout.buttons[target]
-        if kind == k.PLUG:
-            steps.append(Usb(at_ns=time, present=value > 0.5))
-        elif name == "main":
-            steps.append(Toggle(at_ns=time, toggle=name, closed=value > 0.5))
-        elif value > 0.5:
-            down[target] = time
-        else:
-            start = down.pop(target)
-            steps.append(Press(at_ns=start, button=name, for_ns=time - start))
-    steps = [step for step in steps if step.at_ns < until]
-    return Scenario(charge=user.pattern.charge, lasts_ns=until, gadget=user.layout.gadget,
-                    steps=tuple(sorted(steps, key=lambda step: step.at_ns)))
-
-
-def stands(run: Run) -> dict[str, str]:
-    """The state of each written region and dial at the end of a run."""
-    states = dict(zip(run.regions, (one.state for one in run.final.regions), strict=True))
-    return {name: states[name] for name in ("dim", "lamp", "mode", "blink", "since")}
-
-
 @pytest.mark.parametrize("fast", [False, True])
 def test_what_survives_over_days_is_what_survives_in_a_run(tmp_path: Path, fast: bool) -> None:
     """Switched off and on, run empty, charged again: the same states for the same
@@ -151,19 +120,15 @@ def test_what_survives_over_days_is_what_survives_in_a_run(tmp_path: Path, fast:
         until = minutes * 60 * 10**9
         run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
         user.go(stimuli, until)
-        comb = user.store.combs[int(user.world.i[k.COMB])]
-        names = {name: user.layout.regions[n].states[comb.states[n]].name
-                 for name, n in user.layout.region_id.items() if name in stands(run)}
-        assert names == stands(run)
+        lived, played = stands(user), ends(run)
+        for name in ("dim", "lamp", "mode", "blink", "since"):
+            assert lived[name] == played[name]
         assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=2e-4)
         for use in run.states:
             if use.region in ("lamp", "mode", "since"):
-                n = user.layout.region_id[use.region]
-                flat = user.layout.offset[n] + user.layout.state_id[n][use.state]
-                assert user.world.spent[flat] == pytest.approx(use.time_ns, abs=60 * 10**9)
-        kept = [user.layout.regions[n].name for n in user.layout.keeping]
-        assert dict(zip(kept, user.world.writes, strict=True)) == {
-            use.region: use.writes for use in run.kept}
+                assert spent_ns(user, use.region, use.state) == pytest.approx(
+                    use.time_ns, abs=60 * 10**9)
+        assert writes(user) == {use.region: use.writes for use in run.kept}
         opened += run.empty_at_ns is not None
     assert opened
 

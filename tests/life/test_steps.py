@@ -23,8 +23,9 @@ from simfw.life.store import grid_of
 from simfw.life.user import ABANDONED_DAYS
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
+from tests.life.beside_run import as_scenario, spent_ns
 from tests.life.made import CHARGER, EVENING, SENSOR, head, lamp, pattern
-from tests.life.test_loop import SCENARIOS, alone, as_scenario, ready
+from tests.life.test_loop import SCENARIOS, alone, ready
 
 HOUR_NS = 3600 * 10**9
 
@@ -117,15 +118,15 @@ def compare(made: Pattern, hours: int, drawn_abs: float = 1e-6) -> None:
     user = ready(made)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     until = hours * HOUR_NS
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, made.charge), trace=False)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
     user.go(stimuli, until)
     assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=drawn_abs)
     for use in run.states:
         region = user.layout.region_id[use.region]
         if user.layout.regions[region].group == "behaviour":
-            flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
             # Where a mark of the charge decides, to the time in which a hair of it is drawn.
-            assert user.world.spent[flat] == pytest.approx(use.time_ns, abs=30 * 10**9)
+            assert spent_ns(user, use.region, use.state) == pytest.approx(
+                use.time_ns, abs=30 * 10**9)
 
 
 READS = """
@@ -193,7 +194,7 @@ steps = [ { usb = true }, { wait = "23 h" }, { usb = false } ]
     compare(made, 23)
     user = ready(made)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, 23 * HOUR_NS, made.charge))
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, 23 * HOUR_NS))
     modes = {part.loads.charger for part in run.intervals if part.levels[0] > 0.0}
     assert modes == {"precharge"}
 
@@ -302,7 +303,7 @@ def test_resting_sensor_counts_its_wakes(tmp_path: Path) -> None:
                    head(charge="80 %"))
     user = ready(made)
     user.go(user.stimuli(0, DAY_NS)[0], DAY_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, user.stimuli(0, 0)[0], DAY_NS, 0.8),
+    run = simulate(user.layout.gadget, as_scenario(user, user.stimuli(0, 0)[0], DAY_NS),
                    trace=False)
     assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-5)
     assert user.world.f[k.USED] > 86400 * 80e-6
@@ -317,16 +318,11 @@ def test_sample_of_the_gauge_reads_what_is_drawn_at_its_time(tmp_path: Path) -> 
     user = ready(replace(made, charge=0.6))
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     until = 24 * HOUR_NS
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, 0.6), trace=False)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
     user.go(stimuli, until)
-    gauge = user.layout.region_id["gauge"]
-    found = {
-        name: user.world.spent[user.layout.offset[gauge] + number]
-        for name, number in user.layout.state_id[gauge].items()
-    }
     bars = {use.state: use.time_ns for use in run.states if use.region == "gauge"}
     assert sum(time > 0 for time in bars.values()) > 1
-    assert all(found[state] == time for state, time in bars.items())
+    assert all(spent_ns(user, "gauge", state) == time for state, time in bars.items())
 
 
 LONG = """
@@ -360,12 +356,12 @@ steps = [ { press = "key", for = "200 ms" } ]
     user = ready(made)
     stimuli, _ = user.stimuli(0, 2 * DAY_NS)
     until = 30 * HOUR_NS
-    run = simulate(made.gadget, as_scenario(user, stimuli, until, 1.0), trace=False)
+    run = simulate(made.gadget, as_scenario(user, stimuli, until), trace=False)
     user.go(stimuli, until)
     region = user.layout.region_id["wheel"]
     spent = {use.state: use.time_ns for use in run.states if use.region == "wheel"}
-    for state, number in user.layout.state_id[region].items():
-        assert user.world.spent[user.layout.offset[region] + number] == pytest.approx(
+    for state in user.layout.state_id[region]:
+        assert spent_ns(user, "wheel", state) == pytest.approx(
             spent.get(state, 0), abs=(0 if "press" in row else 200_000_000))
     assert len([time for time in spent.values() if time]) == 90
     assert 1.0 - user.world.f[k.CHARGE] == pytest.approx(1.0 - run.end_charge, rel=5e-6)

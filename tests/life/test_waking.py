@@ -13,8 +13,9 @@ from simfw.life import registers as k
 from simfw.life.life import life
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS
+from tests.life.beside_run import as_scenario
 from tests.life.made import SENSOR, head, pattern
-from tests.life.test_loop import as_scenario, ready
+from tests.life.test_loop import ready
 
 GALLERY = Path(__file__).parents[1] / "gallery"
 
@@ -54,7 +55,7 @@ def used_c(folder: Path, text: str, until: int, *, fast: bool = False) -> tuple[
     """What is drawn until a time (ns) with nobody there: over a pattern, and in a run."""
     user = ready(pattern(folder, text, head(charge="80 %")), fast=fast)
     stimuli, _ = user.stimuli(0, until)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, 0.8), trace=False)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
     user.go(stimuli, until)
     return float(user.world.f[k.USED]), run.charge_used_c
 
@@ -147,7 +148,7 @@ steps = [ { press = "key", for = "200 ms" } ]
 """
     user = ready(pattern(tmp_path, text, head(charge="80 %") + habits))
     stimuli, _ = user.stimuli(0, DAY_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, DAY_NS, 0.8), trace=False)
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, DAY_NS), trace=False)
     user.go(stimuli, DAY_NS)
     assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-5)
 

@@ -12,7 +12,8 @@ from simfw.life.held import held
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS
 from simfw.stimuli.scenario import Scenario, Usb
-from tests.life.test_loop import as_scenario, ready
+from tests.life.beside_run import as_scenario, spent_ns
+from tests.life.test_loop import ready
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 HOUR_NS = 3600 * 10**9
@@ -34,15 +35,13 @@ def drawn() -> Iterator[tuple[str, float, int, float, float, int]]:
         user = ready(replace(load_pattern(SCENARIOS / name), charge=charge))
         stimuli, _ = user.stimuli(0, 56 * DAY_NS)
         until = hours * HOUR_NS
-        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until, charge), trace=False)
+        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
         user.go(stimuli, until)
         share = charge - run.end_charge
         off = 0
         for use in run.states:
-            region = user.layout.region_id[use.region]
             if use.region in user.layout.gadget.behaviour and use.region != "night":
-                flat = user.layout.offset[region] + user.layout.state_id[region][use.state]
-                off = max(off, abs(user.world.spent[flat] - use.time_ns))
+                off = max(off, abs(spent_ns(user, use.region, use.state) - use.time_ns))
         yield name, charge, hours, share, (charge - user.world.f[k.CHARGE]) / share - 1.0, off
 
 

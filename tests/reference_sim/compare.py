@@ -23,7 +23,7 @@ from tests.reference_sim.passing import TooLong
 from tests.reference_sim.reading import file
 from tests.reference_sim.regions import INTERNAL, regions_of
 from tests.reference_sim.simulator import EndlessInstant, Result, Simulator
-from tests.reference_sim.writing import curve_csv, gadget_toml, scenario_toml
+from tests.reference_sim.writing import gadget_toml, scenario_toml, write_case
 
 SHARE = 3e-6
 TIME_SHARE = 3e-6
@@ -86,11 +86,9 @@ def run(
     verdict = Verdict()
     folder = Path(tempfile.mkdtemp())
     try:
-        (folder / "gadget.toml").write_text(gadget_toml(case.gadget), encoding="utf-8")
-        (folder / "scenario.toml").write_text(scenario_toml(case.scenario), encoding="utf-8")
-        (folder / "curve.csv").write_text(curve_csv(case.curve), encoding="utf-8")
+        path = write_case(case, folder)
         try:
-            scenario = simfw.load_scenario(folder / "scenario.toml")
+            scenario = simfw.load_scenario(path)
         except simfw.DescriptionError as error:
             verdict.refused = str(error)
             return verdict

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
+
+from tests.reference_sim.generator import Case
 
 
 def inline(value: Any) -> str:
@@ -65,3 +68,11 @@ def scenario_toml(scenario: dict[str, Any]) -> str:
 def curve_csv(curve: list[tuple[str, str]]) -> str:
     """A curve file."""
     return "charge,voltage_v\n" + "".join(f"{s},{v}\n" for s, v in curve)
+
+
+def write_case(case: Case, folder: Path) -> Path:
+    """The files of a case in a folder; its scenario file."""
+    (folder / "gadget.toml").write_text(gadget_toml(case.gadget), encoding="utf-8")
+    (folder / "scenario.toml").write_text(scenario_toml(case.scenario), encoding="utf-8")
+    (folder / "curve.csv").write_text(curve_csv(case.curve), encoding="utf-8")
+    return folder / "scenario.toml"

@@ -22,7 +22,7 @@ from simfw.stimuli.scenario import Scenario
 from simfw.vectors.build import Rehearsal, acts_of, replay_scenario
 from simfw.vectors.sketch import Act
 from tests.reference_sim.generator import case
-from tests.reference_sim.writing import curve_csv, gadget_toml, scenario_toml
+from tests.reference_sim.writing import write_case
 from tests.report.generated_c import compile_harness, write_harness
 
 MS = 1_000_000
@@ -61,11 +61,7 @@ def features(seed: int) -> tuple[bool, bool]:
 
 def drawn(seed: int, folder: Path) -> Scenario:
     """The random gadget of a seed with its scenario, by way of their files."""
-    one = case(seed)
-    (folder / "gadget.toml").write_text(gadget_toml(one.gadget), encoding="utf-8")
-    (folder / "scenario.toml").write_text(scenario_toml(one.scenario), encoding="utf-8")
-    (folder / "curve.csv").write_text(curve_csv(one.curve), encoding="utf-8")
-    return load_scenario(folder / "scenario.toml")
+    return load_scenario(write_case(case(seed), folder))
 
 
 def beside_run(model: Rehearsal, scenario: Scenario) -> Drive | None:

@@ -188,15 +188,18 @@ def _keys(value, found: set[str]) -> set[str]:
     return found
 
 
+def unnamed_keys(*told) -> set[str]:
+    """The keys of JSON values that the page on the JSON of circuits does not name."""
+    page = (LARDER.parents[2] / "docs" / "reference" / "circuit-json.md").read_text("utf-8")
+    return _keys(told, set()) - set(re.findall(r"[a-z_0-9]+", page))
+
+
 def test_every_key_of_the_json_is_documented():
     """No key is printed that the page on the JSON does not name."""
-    page = (LARDER.parents[2] / "docs" / "reference" / "circuit-json.md").read_text("utf-8")
     made = gadget(CELL, CHARGER, CONTROLLER, LIGHTS, SENSOR, PINNED,
                   '[gauge]\nthresholds = ["3.5 V"]\n')  # fmt: skip
-    keys = _keys(circuit_json(made, overview(made)), set())
-    keys |= _keys(pins_json(made, check_pins(made)), set())
-    named = set(re.findall(r"[a-z_0-9]+", page))
-    assert keys - named == set()
+    assert unnamed_keys(circuit_json(made, overview(made)),
+                        pins_json(made, check_pins(made))) == set()
 
 
 def test_plot_of_a_file_without_lights_says_so(recwarn):

@@ -175,6 +175,7 @@ def test_what_is_exposed_is_exposed_by_the_vector_alone(vectors) -> None:
     every = Judge(system, made.segments)
     for vector in vectors.vectors:
         every.add(vector.replay)
+    assert vectors.exposure.same
     for fault in vectors.exposure.same:
         assert prover.same(fault), fault.text
         assert prover.same(fault), f"{fault.text}, asked again"

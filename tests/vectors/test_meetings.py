@@ -101,8 +101,10 @@ def test_gestures_are_told_as_a_time_ends(prepared: Prepared) -> None:
     assert {key for key in found if key[1]} >= {
         ("buttons.key.hold", "key.release"), ("behaviour.lamp.rows[2]", "key.click")}
     assert any(key.startswith("gauge.") for key, event in found if not event)
-    for (key, event), path in found.items():
-        if event:
-            at = next(at for at, name in reversed(played(prepared, path).events) if name == event)
-            ends = {"buttons.key.hold": "key.hold"}.get(key)
-            assert ends is None or (at, ends) in played(prepared, path).events
+    replay = played(prepared, found["buttons.key.hold", "key.release"])
+    at = max(at for at, name in replay.events if name == "key.release")
+    assert (at, "key.hold") in replay.events
+    replay = played(prepared, found["behaviour.lamp.rows[2]", "key.click"])
+    at = max(at for at, name in replay.events if name == "key.click")
+    assert at - 5 * S in {one.time_ns for one in replay.reports
+                          if (one.kind, one.name) == ("out", "glow") and one.level}
