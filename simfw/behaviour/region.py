@@ -192,6 +192,11 @@ class Region:
     kept: Literal["state", "resume"] | None = None
 
     @property
+    def touches(self) -> frozenset[str]:
+        """Every light, load, emitter or receiver on whose level any of its states has a say."""
+        return frozenset(name for state in self.states for name in state.touches)
+
+    @property
     def lets_go(self) -> bool:
         """Whether any of its states lets go of the supply."""
         return any(state.unpowered for state in self.states)

@@ -403,9 +403,8 @@ def _bars(gauge: Gauge, show: Expression | None, sample: Expression | None) -> R
     when that comes to hold, and again whenever it does.
     """
     out = [threshold.value for threshold in gauge.thresholds]
-    gap = 0.0 if gauge.hysteresis is None else gauge.hysteresis.value
     # Sums such as 3.30 + 0.04 are rounded to where decimal text ends, far below any converter step.
-    back = [round(volts + gap, 12) for volts in out]
+    back = [round(volts + gauge.gap, 12) for volts in out]
     count, read = len(out), _Reader(gauge)
 
     def lit(k: int) -> dict[str, Drive]:

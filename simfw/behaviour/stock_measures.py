@@ -19,9 +19,8 @@ def levels_of(measure: Measure) -> Levels:
     Before anything has changed it, the value is one that `starts` fits.
     """
     out = tuple(threshold.value for threshold in measure.thresholds)
-    gap = 0.0 if measure.hysteresis is None else measure.hysteresis.value
     # Sums such as 3.30 + 0.04 are rounded to where decimal text ends.
-    back = tuple(round(value + gap, 12) for value in out)
+    back = tuple(round(value + measure.gap, 12) for value in out)
     passed = back[: measure.starts]
     rest = passed[-1] if passed else min([0.0, *(value - 1.0 for value in out[:1])])
     return Levels(

@@ -278,24 +278,20 @@ def _brought_back(system: System, notes: Mapping[int, _Note], back_ns: Sequence[
 def _about(report: str, system: System) -> tuple[str, str]:
     """The kind of a report and the output or event that it names; empty where it is none."""
     words = report.split(" ")
-    known = {"out": _having_a_say(system), "event": system.events}
     if words[0] in ("wake", "sleep"):
         return words[0], ""
-    if words[0] in known and len(words) > 2 and words[2] in known[words[0]]:
-        return words[0], words[2]
+    kind, name = (words[0], words[2]) if len(words) > 2 else ("", "")
+    if (kind == "out" and _having_a_say(system, name)) or (
+            kind == "event" and name in system.events):
+        return kind, name
     return "", ""
 
 
-def _having_a_say(system: System) -> dict[str, dict[str, None]]:
-    """For each output the regions with a say on its level: by a level, a sequence, a dial or a
+def _having_a_say(system: System, output: str) -> list[str]:
+    """The regions with a say on the level of an output: by a level, a sequence, a dial or a
     factor.
     """
-    found: dict[str, dict[str, None]] = {}
-    for region in system.regions:
-        for state in region.states:
-            for name in state.touches:
-                found.setdefault(name, {})[region.name] = None
-    return found
+    return [region.name for region in system.regions if output in region.touches]
 
 
 def _model_acts(found: Difference, kind: str, name: str) -> list[int]:
@@ -353,12 +349,13 @@ def _telling(subject: Subject, fired: Sequence[str], kind: str, name: str, certa
         mine = [key for key in fired if name in rows[key].emit]
     elif kind == "out":
         mine = [key for key in fired if name in subject.by_key[key].pins]
-        drives = _having_a_say(subject.system).get(name, ())
+        drives = _having_a_say(subject.system, name)
         mine = mine or [key for key in fired if _region_of(subject.system, key) in drives]
-    else:
-        waking = _speaking(subject.system, kind, name) if kind else []
+    elif kind and certain:
+        waking = _speaking(subject.system, kind, name)
         mine = [key for key in fired if _region_of(subject.system, key) in waking]
-        mine = mine if certain else []
+    else:
+        mine = []
     return mine or (fired if certain else [])
 
 
@@ -376,13 +373,13 @@ def _speaking(system: System, kind: str, name: str) -> list[str]:
         found = [region.name for region in system.regions
                  if any(state.awake for state in region.states)]  # fmt: skip
     elif kind == "out":
-        found = [*_having_a_say(system).get(name, ())]
+        found = _having_a_say(system, name)
     elif kind == "event":
         found = [region.name for region in system.regions
                  if any(name in row.emit for row in region.rows)]  # fmt: skip
     else:
         found = []
-    return list(dict.fromkeys(found)) or [
+    return found or [
         region.name for region in system.regions if region.group == "behaviour"]
 
 

@@ -165,6 +165,11 @@ class Button(Part):
         return 1 if self.double is None else 2 if self.clicks is None else self.clicks
 
     @property
+    def double_ns(self) -> int:
+        """How long after a release another press may still follow; 0 where none is waited for."""
+        return 0 if self.double is None else self.double.ns
+
+    @property
     def hold_lengths(self) -> tuple[tuple[str, Timing], ...]:
         """Every hold with the name of its event, the shortest first."""
         found = [*([] if self.hold is None else [("hold", self.hold)]), *self.holds.items()]
@@ -278,6 +283,11 @@ class Measure(Part):
     starts: Annotated[int, Field(ge=0)] = 0
     source: Literal["temperature"] | None = None
 
+    @property
+    def gap(self) -> float:
+        """The hysteresis in `unit`; 0 where there is none."""
+        return 0.0 if self.hysteresis is None else self.hysteresis.value
+
 
 class Gauge(Part):
     """`[gauge]`. `thresholds[k]` is where bar k+1 goes out; it returns `hysteresis` above that.
@@ -300,6 +310,11 @@ class Gauge(Part):
     sample: str | None = None
     show: str | None = None
     blink: Time | None = None  # while charging the top bar toggles with this half period
+
+    @property
+    def gap(self) -> float:
+        """The hysteresis, V or a share as the levels are; 0 where there is none."""
+        return 0.0 if self.hysteresis is None else self.hysteresis.value
 
 
 class Pin(Part):

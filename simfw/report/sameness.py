@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simfw.behaviour.build import build_system
-from simfw.behaviour.region import Drive, Region, System
+from simfw.behaviour.region import Drive, System
 from simfw.benchlog.experiments import Proof
 from simfw.benchlog.model import differ_in
 from simfw.circuit.wake import wake_of
@@ -52,7 +52,7 @@ def _but_for_samples(gauge: Gauge | None) -> Gauge | None:
 
 def _always_alike(first: System, second: System, gadget: Gadget) -> bool:
     """Whether it is proved that two behaviours drive the same, instant by instant."""
-    shapes = [[(region.name, region.group, region.show, _touched(region))
+    shapes = [[(region.name, region.group, region.show, region.touches)
                for region in system.regions] for system in (first, second)]
     apart = any(getattr(first, name) != getattr(second, name) for name in (
         "conditions", "raw_events", "contacts", "measures", "clocks", "status_levels"))
@@ -68,10 +68,6 @@ def _always_alike(first: System, second: System, gadget: Gadget) -> bool:
                         if a != b)
     rival = Fault("rival", "", "", second, touched)
     return Prover(first, gadget.segments).same(rival)
-
-
-def _touched(region: Region) -> frozenset[str]:
-    return frozenset(name for state in region.states for name in state.touches)
 
 
 def _awake_shown(system: System) -> System:

@@ -23,7 +23,7 @@ from simfw.behaviour.expression import (
     with_leaves,
 )
 from simfw.behaviour.region import Region, Row, State, System
-from simfw.vectors.items import READINGS, first_at
+from simfw.vectors.items import READINGS, UV, first_at
 from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
@@ -40,8 +40,7 @@ def read_in(system: System, expression: Expression) -> set[str]:
     if "gauge" in names.quantities:
         found.add("gauge")
     if names.quantities:
-        found |= {region.name for region in system.regions for state in region.states
-                  if names.quantities & set(state.touches)}
+        found |= {region.name for region in system.regions if names.quantities & region.touches}
     return found
 
 
@@ -98,9 +97,6 @@ def free_in(machine: Machine, step: Step) -> list[str]:
 def alike(one: Expression, other: Expression) -> Expression:
     """Whether both hold, or neither does."""
     return Any((All((one, other)), All((Not(one), Not(other)))))
-
-
-UV = 1_000_000
 
 
 class Readings:

@@ -21,6 +21,7 @@ from simfw.behaviour.expression import levels_in
 from simfw.circuit.measure import Converter
 from simfw.circuit.regulator import Regulator
 from simfw.vectors.exposing import Judge
+from simfw.vectors.items import UV
 from simfw.vectors.sketch import NEARBY, Act
 
 if TYPE_CHECKING:
@@ -32,7 +33,6 @@ __all__ = ["FOR_THE_BENCH", "FOR_THE_HOST", "Bands", "for_real_units"]
 
 FOR_THE_BENCH, FOR_THE_HOST = "for the bench: ", "for the host: "
 READING = "gauge.measured"
-UV = 1_000_000
 WELL_OFF_V = 0.05  # how far below all levels, and above all, a bench goes
 
 

@@ -32,7 +32,7 @@ from simfw.vectors.faults import Fault
 from simfw.vectors.items import HELD, all_items, count_kinds, drill_items, key_of, reached_states
 from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay, Replayer, Track
-from simfw.vectors.search import SIDE, beside, hand_m, search
+from simfw.vectors.search import SIDE, beside, resting_hands, search
 from simfw.vectors.sketch import Act
 from simfw.vectors.whittle import TOLD, TURNS, Exposure, Whittler
 
@@ -46,7 +46,6 @@ __all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_path
 MS = 1_000_000
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
 BENCH = ("measured", "status", "held", "supply")  # acts that only a bench can do
-RESTING_V = 3.8
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              HELD: "power-up with a contact closed"}  # fmt: skip
 EXACT = ("expiry", "regions", "order", "sign", "step")  # faults that show to the nanosecond only
@@ -286,8 +285,8 @@ def _closed(path: Found, closing: Closing) -> Found:
 
 
 def _closing(gadget: Gadget, circuit: Circuit) -> Closing:
-    reaches = {name: hand_m(circuit, name, RESTING_V) for name in gadget.proximity}
-    return Closing(gadget, {name: reach for name, reach in reaches.items() if reach is not None})
+    return Closing(gadget, {name: reach for name, reach in resting_hands(gadget, circuit).items()
+                            if reach is not None})
 
 
 def _candidates(prepared: Prepared, model: Rehearsal, found: Sequence[Found], wanted: set[str]
@@ -459,8 +458,8 @@ def _ended(gadget: Gadget, path: Found, closing: Closing, reading: str) -> Found
     """A path that ends with all at rest, and with the highest reading if it sets any."""
     gauge = gadget.gauge
     if gauge is not None and gauge.thresholds and any(act.kind == "measured" for act in path.acts):
-        gap = gauge.hysteresis.value if gauge.hysteresis is not None else 0.0
-        top = beside(reading, max(level.value for level in gauge.thresholds) + gap, SIDE)
+        highest = max(level.value for level in gauge.thresholds) + gauge.gap
+        top = beside(reading, highest, SIDE)
         act = Act(path.ends_ns + MS, "measured", reading, top)
         path = replace(path, acts=(*path.acts, act), ends_ns=act.at_ns + 2 * gauge.every.ns)
     return _closed(path, closing)

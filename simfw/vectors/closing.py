@@ -99,5 +99,5 @@ class Closing:
             sensor = self.gadget.proximity[name]
             return min(self.notice_ns(name) + sensor.clear.ns, LONGEST_NS)
         button = self.gadget.buttons[name]
-        double = button.double.ns if button.double is not None else 0
+        double = button.double_ns
         return min(settle_ns(self.gadget, name) + double, LONGEST_NS) + BETWEEN_NS

@@ -20,7 +20,7 @@ from simfw.vectors.handled import TAP_NS, Change, handled
 from simfw.vectors.items import READINGS
 from simfw.vectors.nodes import Found, bears
 from simfw.vectors.pace import NEVER
-from simfw.vectors.search import SIDE, beside, hand_m
+from simfw.vectors.search import SIDE, beside, resting_hands
 from simfw.vectors.sketch import Act, Sketch
 
 if TYPE_CHECKING:
@@ -30,7 +30,6 @@ __all__ = ["Contacts"]
 
 MS = 1_000_000
 BEGINS_NS = 1000 * MS
-RESTING_V = 3.8
 SOON_NS = 3 * MS
 WITHOUT_NS = 100 * MS  # how long the supply is away
 MOST_BUTTONS = 8
@@ -44,8 +43,7 @@ class Contacts:
         self.gadget = gadget
         self.sketch = Sketch(steady(system), circuit, gadget.segments)
         self.reading = READINGS[circuit.counter is not None]
-        self.events = handled(gadget, self.reading, {
-            name: hand_m(circuit, name, RESTING_V) for name in gadget.proximity})
+        self.events = handled(gadget, self.reading, resting_hands(gadget, circuit))
         self.buttons = list(gadget.buttons)[:MOST_BUTTONS]
         # What a counter has left after a loss of the supply only the simulator knows.
         self.cuts = circuit.counter is None

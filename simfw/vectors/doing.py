@@ -8,6 +8,7 @@ covered yet.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import STATUS_LEVELS, System
@@ -20,13 +21,14 @@ from simfw.vectors.pace import NEVER
 from simfw.vectors.sketch import Sketch
 
 if TYPE_CHECKING:
-    from simfw.gadget.model import Gadget
+    from simfw.gadget.model import Gadget, Gauge
 
-__all__ = ["MS", "SIDE", "SOON_NS", "Doing", "beside", "hand_m"]
+__all__ = ["MS", "SIDE", "SOON_NS", "Doing", "beside", "hand_m", "middles", "resting_hands"]
 
 MS = 1_000_000
 SOON_NS = 3 * MS
-SIDE = 0.001  # how far from a level a bench sets it
+RESTING_V = 3.8  # of a lithium cell about half full; common practice, no source
+SIDE = 0.001  # V, or a share: how far from a level a bench sets it
 LONG_NS = 2000 * MS  # a time that leaves room for a gesture in its last part
 REACH = 0.5  # share of its range at which a hand is held before a sensor
 
@@ -43,6 +45,19 @@ def hand_m(circuit: Circuit, sensor: str, volts: float) -> float | None:
     """Where a hand is held before a sensor; None where it answers to none."""
     reach = circuit.range_m(sensor, volts)
     return max(0.01, round(REACH * reach, 3)) if reach else None
+
+
+def resting_hands(gadget: Gadget, circuit: Circuit) -> dict[str, float | None]:
+    """The same (m) for every sensor, with the cell at rest."""
+    return {name: hand_m(circuit, name, RESTING_V) for name in gadget.proximity}
+
+
+def middles(gauge: Gauge) -> list[float]:
+    """The reading in the middle of each number of bars but none and all, whichever way it was
+    reached: V, or a share of 0 to 1.
+    """
+    lost = sorted(level.value for level in gauge.thresholds)
+    return [round((low + gauge.gap + high) / 2, 6) for low, high in pairwise(lost)]
 
 
 def _later(changes: Sequence[Change], by_ns: int) -> tuple[Change, ...]:
@@ -73,7 +88,7 @@ class Doing:
         """How long everything that settles by itself takes, at most."""
         times = [1000 * MS]
         for name, button in self.gadget.buttons.items():
-            times.append(2 * self._settle(name) + (button.double.ns if button.double else 0))
+            times.append(2 * self._settle(name) + button.double_ns)
         for sensor in self.gadget.proximity.values():
             times.append((sensor.agree + 2) * sensor.every.ns + sensor.clear.ns)
         if self.gadget.gauge is not None:
@@ -88,9 +103,8 @@ class Doing:
         gauge = self.gadget.gauge
         if gauge is None:
             return ()
-        gap = gauge.hysteresis.value if gauge.hysteresis else 0.0
         ways = {volts.value for volts in gauge.thresholds}
-        ways |= {round(volts.value + gap, 12) for volts in gauge.thresholds}
+        ways |= {round(volts.value + gauge.gap, 12) for volts in gauge.thresholds}
         ways |= {figure.value for figure in (gauge.low, gauge.flat) if figure is not None}
         return tuple(sorted(ways))
 

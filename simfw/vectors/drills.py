@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from simfw.behaviour.stock import gauge_quantity
 from simfw.vectors.nodes import Found
-from simfw.vectors.search import SIDE, beside, hand_m
+from simfw.vectors.search import SIDE, beside, middles, resting_hands
 from simfw.vectors.sketch import Act
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ __all__ = ["chord_drills", "in_two_steps", "jumps", "met_exactly", "staying",
 
 MS = 1_000_000
 STAYS_NS = 300_000 * MS  # how long a hand stays before a sensor
-RESTING_V = 3.8
 QUIET_NS = 1000 * MS  # how long a drill waits for all that goes on before and between
 
 
@@ -155,8 +154,8 @@ def jumps(gadget: Gadget, sweep: Found) -> Found:
     gauge = gadget.gauge
     if gauge is None or (gauge.low is None and gauge.flat is None):
         return sweep
-    name, gap = gauge_quantity(gauge).name, gauge.hysteresis.value if gauge.hysteresis else 0.0
-    ways = [beside(name, level.value + gap, SIDE) for level in gauge.thresholds]
+    name = gauge_quantity(gauge).name
+    ways = [beside(name, level.value + gauge.gap, SIDE) for level in gauge.thresholds]
     levels = [figure.value for figure in (*gauge.thresholds, gauge.low, gauge.flat)
               if figure is not None]  # fmt: skip
     bottom = beside(name, min(levels), -SIDE)
@@ -177,12 +176,10 @@ def met_exactly(gadget: Gadget, sweep: Found) -> Found | None:
     gauge = gadget.gauge
     if gauge is None or not gauge.thresholds:
         return None
-    name, gap = gauge_quantity(gauge).name, gauge.hysteresis.value if gauge.hysteresis else 0.0
+    name = gauge_quantity(gauge).name
     lost = sorted(level.value for level in gauge.thresholds)
-    back = [level + gap for level in lost]
-    # In the middle of each number of bars, whichever way it was reached.
-    between = [(low + high) / 2 for low, high in zip(back, lost[1:], strict=False)]
-    stands = [beside(name, lost[0], -2 * SIDE), *(round(value, 6) for value in between),
+    back = [level + gauge.gap for level in lost]
+    stands = [beside(name, lost[0], -2 * SIDE), *middles(gauge),
               beside(name, back[-1], 2 * SIDE)]
     wait = 2 * gauge.every.ns + MS
     acts = list(takewhile(lambda act: act.kind != "measured", sweep.acts))
@@ -218,8 +215,7 @@ def in_two_steps(gadget: Gadget, path: Found) -> Found | None:
 def staying(gadget: Gadget, circuit: Circuit) -> list[Found]:
     """One path for each sensor that answers: a hand that stays before it for minutes."""
     paths = []
-    for name in gadget.proximity:
-        distance_m = hand_m(circuit, name, RESTING_V)
+    for name, distance_m in resting_hands(gadget, circuit).items():
         if distance_m is not None:
             acts = (Act(QUIET_NS + 3 * MS, "hand", name, distance_m),
                     Act(STAYS_NS, "hand", name, -1.0))

@@ -153,8 +153,7 @@ class Prover:
         found = self._drivers.get(output)
         if found is None:
             found = self._drivers[output] = frozenset(
-                region.name for region in self.system.regions for state in region.states
-                if output in state.touches)
+                region.name for region in self.system.regions if output in region.touches)
         return found
 
     def same(self, fault: Fault) -> bool:
@@ -270,7 +269,7 @@ class Prover:
                     for name in read_in(self.system, row.when)}
             read |= {name for region in core if (show := self.system.region(region).show)
                      for name in read_in(self.system, show)
-                     if shown or not asked_for.isdisjoint(_touched(self.system.region(region)))}
+                     if shown or not asked_for.isdisjoint(self.system.region(region).touches)}
             if read <= core:
                 return core
             core = core | read
@@ -352,7 +351,7 @@ class Prover:
         asked_for = self._read_with(fault)
         for region in [*outside, *map(system.region, sorted(bare))]:
             if region.show is not None:
-                (showing if asked_for.isdisjoint(_touched(region)) else read).append(region.show)
+                (showing if asked_for.isdisjoint(region.touches) else read).append(region.show)
 
         def within(leaf: Expression) -> bool:
             return set() < read_in(system, leaf) <= core
@@ -510,10 +509,6 @@ def _expressions(regions: Iterable[Region], conditions: Iterable[Condition]
         if region.show is not None:
             yield region.show
     yield from (one.when for one in conditions)
-
-
-def _touched(region: Region) -> set[str]:
-    return {name for state in region.states for name in state.touches}
 
 
 def _gives_other(region: Region, changed: Region, both: Paired, *, shown: bool

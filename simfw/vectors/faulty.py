@@ -15,6 +15,7 @@ from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.errors import EndlessInstant
 from simfw.vectors.faults import NONE, Fault, Twist
+from simfw.vectors.items import first_at
 from simfw.vectors.pace import Pace, periods_of
 from simfw.vectors.replay import Replay
 from simfw.vectors.twisted import Faulty
@@ -226,7 +227,7 @@ class Driven(Pace):
     def below(self, quantity: str, level: float) -> bool:
         """Whether a number is below a level; one that was never told is below none."""
         value = self.values.get(quantity)
-        return value is not None and value < -(-round(level * PPM * 1000) // 1000)
+        return value is not None and value < first_at(level, PPM)
 
     # -- outputs -----------------------------------------------------------------------------------
 

@@ -72,10 +72,9 @@ def handled(gadget: Gadget, reading: str, hands: Mapping[str, float | None]
         levels = [threshold.value for threshold in measure.thresholds]
         if not levels:
             continue
-        gap = measure.hysteresis.value if measure.hysteresis is not None else 0.0
         every = measure.every.ns
         looks = measure.agree * every - every // 2
-        for event, value in (("up", levels[-1] + gap + 1.0), ("down", levels[0] - 1.0)):
+        for event, value in (("up", levels[-1] + measure.gap + 1.0), ("down", levels[0] - 1.0)):
             found[f"{name}.{event}"] = Handled(
                 name, ((-looks, "measure", name, value),), looks, every // 2)
     if gadget.charger is not None:
@@ -96,9 +95,8 @@ def handled(gadget: Gadget, reading: str, hands: Mapping[str, float | None]
         levels = sorted(figure.value for figure in (*gauge.thresholds, gauge.low, gauge.flat)
                         if figure is not None)
         if levels:
-            gap = gauge.hysteresis.value if gauge.hysteresis is not None else 0.0
-            found |= {"gauge.sampled": read(), "gauge.up": read(levels[-1] + gap + SIDE_V),
-                      "cell.back": read(levels[-1] + gap + SIDE_V),
+            above = read(levels[-1] + gauge.gap + SIDE_V)
+            found |= {"gauge.sampled": read(), "gauge.up": above, "cell.back": above,
                       "gauge.down": read(levels[0] - SIDE_V)}
             for event, figure in (("cell.low", gauge.low), ("cell.flat", gauge.flat)):
                 if figure is not None:
@@ -110,7 +108,7 @@ def _by_button(gadget: Gadget, name: str, button: Button) -> dict[str, Handled]:
     press, release = ("contact", name, 1.0), ("contact", name, 0.0)
     down, up = button.settles_ns(closing=True), button.settles_ns(closing=False)
     room = settle_ns(gadget, name) + MS
-    double = button.double.ns if button.double is not None else 0
+    double = button.double_ns
     tap = down + TAP_NS
     told = up + double  # from the release on
 

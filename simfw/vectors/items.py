@@ -25,10 +25,11 @@ from simfw.behaviour.expression import Constant, Flag, levels_in
 from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.region import Region, Row, System
 
-__all__ = ["CLOSE", "HELD", "READINGS", "Kinds", "all_items", "count_kinds", "drill_items",
+__all__ = ["CLOSE", "HELD", "READINGS", "UV", "Kinds", "all_items", "count_kinds", "drill_items",
            "first_at", "key_of", "limits_of", "may_be_cut", "may_follow", "reached_states",
            "repeats", "scaled_levels"]  # fmt: skip
 
+UV = 1_000_000  # in a volt
 NO_CONTACT = ("usb.edge", "status.edge")
 HELD = "power held"  # a contact that is closed before power-up
 MOST_PAIRS = 400

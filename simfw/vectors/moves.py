@@ -58,7 +58,7 @@ class Moves:
         times = [200 * MS]
         for name, button in self.gadget.buttons.items():
             times.append(2 * settle_ns(self.gadget, name)
-                         + (button.double.ns if button.double else 0))
+                         + button.double_ns)
         for sensor in self.gadget.proximity.values():
             times.append((sensor.agree + 2) * sensor.every.ns)
         return min(max(times), 2000 * MS) + 11 * MS
@@ -252,7 +252,7 @@ class Moves:
             settle = settle_ns(self.gadget, name)
             tap = settle + 20 * MS
             press, release = ("contact", name, 1.0), ("contact", name, 0.0)
-            double = button.double.ns if button.double is not None else 0
+            double = button.double_ns
             yield ((0, *press), (tap, *release)), tap + settle + double
             if double:
                 again = tap + settle + double // 2

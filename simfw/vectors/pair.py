@@ -52,10 +52,6 @@ class Paired:
     copied: Callable[[Expression], Expression]
 
 
-def _driven(region: Region) -> set[str]:
-    return {name for state in region.states for name in state.touches}
-
-
 def _read(expression: Expression | None) -> tuple[frozenset[str], frozenset[str]]:
     if expression is None:
         return frozenset(), frozenset()
@@ -100,7 +96,7 @@ def borne_next(system: System, fault: Fault, borne: Borne) -> Borne:
     both = {region.name: (region, fault.system.region(region.name)) for region in system.regions}
     events = {*borne.events, *(event for name in borne.course for region in both[name]
                                for row in region.rows for event in row.emit)}
-    driven = {name for one in borne.regions for region in both[one] for name in _driven(region)}
+    driven = {name for one in borne.regions for region in both[one] for name in region.touches}
 
     def bears(expression: Expression | None) -> bool:
         read, lights = _read(expression)
@@ -112,7 +108,7 @@ def borne_next(system: System, fault: Fault, borne: Borne) -> Borne:
     course = {region.name for region in system.regions
               if any(row.on in events or bears(row.when) for row in region.rows)}
     more = {region.name for region in system.regions
-            if bears(region.show) or _driven(region) & driven}
+            if bears(region.show) or region.touches & driven}
     return Borne(borne.regions | course | more, watched, borne.course | course, frozenset(events))
 
 
@@ -133,7 +129,7 @@ class _Copy:
         self.levels = gauge_levels(system)
         self.bars = [state.name for state in system.region("gauge").states] if self.levels else []
         both = [one.region(name) for one in (system, fault.system) for name in doubled]
-        self.lights = {name for region in both for name in _driven(region)}
+        self.lights = {name for region in both for name in region.touches}
         self.own = {event for region in both for row in region.rows for event in row.emit}
         self.own |= {event for one in system.conditions if one.key in conditions
                      for event in (one.rises, one.falls)}

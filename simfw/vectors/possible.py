@@ -522,12 +522,11 @@ def _timed(region: Region, state: str) -> bool:
 
 def _reads(region: Region, other: Region) -> bool:
     """Whether a guard of a region depends on what another is or drives."""
-    driven = {name for state in other.states for name in state.touches}
     for row in region.rows:
         if row.when is None:
             continue
         names = names_in(row.when)
-        if other.name in names.regions or names.quantities & driven:
+        if other.name in names.regions or names.quantities & other.touches:
             return True
         if other.name == "gauge" and "gauge" in names.quantities:
             return True

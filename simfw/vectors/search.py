@@ -16,7 +16,7 @@ from simfw.behaviour.region import Region, Row, System
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.engine.clocks import Clocks, clock_of
 from simfw.errors import EndlessInstant
-from simfw.vectors.doing import MS, SIDE, SOON_NS, Doing, beside, hand_m
+from simfw.vectors.doing import MS, SIDE, SOON_NS, Doing, beside, middles, resting_hands
 from simfw.vectors.items import all_items, key_of
 from simfw.vectors.nodes import Found, Node, Nodes
 from simfw.vectors.pace import NEVER
@@ -25,7 +25,7 @@ from simfw.vectors.sketch import Act, Saved, Sketch
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["SIDE", "beside", "hand_m", "search"]
+__all__ = ["SIDE", "beside", "middles", "resting_hands", "search"]
 
 # Of what the gauge reads: V, or a share of its capacity figure.
 NEAR = 0.003  # how far from a threshold of the gauge a start is placed

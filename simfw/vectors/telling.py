@@ -24,7 +24,7 @@ from simfw.vectors.items import READINGS
 from simfw.vectors.moves import Moves, Try
 from simfw.vectors.nodes import Found
 from simfw.vectors.pair import MARK, Pair, TooDearError, paired
-from simfw.vectors.search import SIDE, beside, hand_m
+from simfw.vectors.search import SIDE, beside, middles, resting_hands
 from simfw.vectors.sketch import Act, Saved
 from simfw.vectors.twisted import TWICE
 from simfw.verify.abstraction import needed_regions
@@ -60,7 +60,7 @@ class Teller:
         self.events = drives_nothing(system)
         self._before: dict[str, frozenset[str]] = {}
         self.rows = {row.key: row for region in system.regions for row in region.rows}
-        self.hands = {name: hand_m(circuit, name, 3.8) for name in gadget.proximity}
+        self.hands = resting_hands(gadget, circuit)
         self.handled = handled(gadget, self.reading, self.hands)
 
     def tell(self, fault: Fault, guide: Guide, starts: Sequence[Found], most: int
@@ -109,9 +109,8 @@ class Teller:
         levels = sorted(figure.value for figure in figures if figure is not None)
         if not levels:
             return ()
-        gap = gauge.hysteresis.value if gauge.hysteresis is not None else 0.0
         if fault is None:
-            every = {*levels, *(figure.value + gap for figure in gauge.thresholds)}
+            every = {*levels, *(figure.value + gauge.gap for figure in gauge.thresholds)}
             return tuple(beside(self.reading, level, away) for level in sorted(every)
                          for away in (-SIDE, SIDE))
         rows = [self.rows[fault.about]] if fault.about in self.rows else []
@@ -119,29 +118,15 @@ class Teller:
                        for level in levels_in(row.when, self.reading)})
         found = [beside(self.reading, level, away) for level in mine
                  for away in (0.0, SIDE, -SIDE, 0.015, -0.015)]
-        found += self._standing(rows)
+        # Where the gauge stands while its rows wait for the next sample.
+        between = {f"bars.{bars}": middle for bars, middle in enumerate(middles(gauge), 1)}
+        found += [between[source] for row in rows if row.after_ns for source in row.sources
+                  if source in between]
         found += [beside(self.reading, levels[0], -SIDE),
-                  beside(self.reading, levels[-1] + gap, SIDE)]
+                  beside(self.reading, levels[-1] + gauge.gap, SIDE)]
         if gauge.low is not None:
             found.append(beside(self.reading, gauge.low.value, -SIDE))
         return tuple(dict.fromkeys(found))[:MOST_READINGS]
-
-    def _standing(self, rows: Sequence[Row]) -> list[float]:
-        """Readings at which the gauge stands where its rows wait for the next sample."""
-        gauge = self.gadget.gauge
-        names = [state.name for state in self.system.region("gauge").states]
-        if gauge is None or not gauge.thresholds:
-            return []
-        gap = gauge.hysteresis.value if gauge.hysteresis is not None else 0.0
-        figures = [figure.value for figure in gauge.thresholds]
-        found = []
-        for row in rows:
-            for source in row.sources if row.after_ns else ():
-                bars = source.removeprefix("bars.")
-                if source in names and bars.isdigit() and 0 < int(bars) < len(figures):
-                    low, high = figures[int(bars) - 1] + gap, figures[int(bars)]
-                    found.append(round((low + high) / 2, 6))
-        return found
 
 
 class _Course:

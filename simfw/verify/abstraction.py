@@ -138,10 +138,6 @@ def _mentions(expression: ex.Expression | None) -> ex.Mentioned:
     return ex.names_in(expression if expression is not None else ex.Constant(True))
 
 
-def _levels_driven(region: Region) -> set[str]:
-    return {name for state in region.states for name in state.touches}
-
-
 def needed_regions(system: System, asked: Iterable[ex.Expression]) -> frozenset[str]:
     """The regions that can influence `asked`: those it reads and, step by step, all they depend on.
 
@@ -190,7 +186,7 @@ def needed_regions(system: System, asked: Iterable[ex.Expression]) -> frozenset[
                 want("gauge")
             elif quantity not in CELL_QUANTITIES:
                 for region in system.regions:
-                    if quantity in _levels_driven(region):
+                    if quantity in region.touches:
                         want(region.name)
                         if region.show is not None:
                             pending.append(region.show)
@@ -346,7 +342,7 @@ def reduce_system(
     regions = [region for region in system.regions if region.name in wanted]
     read_by_monitors = _union(_mentions(e) for e in asked)
     levels_read = set(read_by_monitors.quantities) - set(CELL_QUANTITIES) - {"gauge"}
-    shown = [r.show for r in regions if r.show is not None and levels_read & _levels_driven(r)]
+    shown = [r.show for r in regions if r.show is not None and levels_read & r.touches]
     heard = {row.on for r in regions for row in r.rows if row.on is not None}
     conditions = [
         condition for condition in system.conditions
@@ -584,7 +580,7 @@ def _collapsed(
     # All stock regions whose states nothing but each other's guards reads.
     names = {region.name for region in regions
              if region.group in STOCK and region.name not in ("cell", "gauge.blink")
-             and not levels & _levels_driven(region)}
+             and not levels & region.touches}
     while True:
         guards = [row.when for r in regions if r.name not in names for row in r.rows
                   if row.when is not None]
@@ -607,7 +603,7 @@ def _collapsible(
     region: Region, detail: Detail, read: ex.Mentioned, levels: set[str]
 ) -> bool:
     """Whether nothing but events leaves `region`, so that its states need not be told apart."""
-    if region.name in read.regions or levels & _levels_driven(region):
+    if region.name in read.regions or levels & region.touches:
         return False
     if not _makes_events(region):
         return False

@@ -107,7 +107,7 @@ def _sag(
     if gauge is None or not gauge.thresholds or gauge.method != "voltage":
         return
     sag = max((float(np.max(rest_v - volts)) for volts in under), default=0.0)
-    gap = gauge.hysteresis.value if gauge.hysteresis is not None else 0.0
+    gap = gauge.gap
     if sag > gap:
         yield finding("gauge-sag", f"The heaviest load pulls the cell down by {sag * 1e3:.0f} mV, "
                       f"more than the hysteresis of {gap * 1e3:.0f} mV: a bar goes out with the "

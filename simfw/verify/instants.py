@@ -199,7 +199,7 @@ class Instants:
         involved: list[tuple[int, Region, list[bool], Callable[[], bool] | None]] = []
         for index, region in enumerate(self.stepper.system.regions):
             drives = [name in state.drives for state in region.states]
-            if any(name in state.touches for state in region.states):
+            if name in region.touches:
                 show = None if region.show is None else self.stepper.bind(region.show)
                 involved.append((index, region, drives, show))
         supply, states = self.machine.supply, self.stepper.states

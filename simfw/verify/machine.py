@@ -123,15 +123,12 @@ class Machine:
         self.band = self.region_index.get(BAND, -1)
         self.parts = [lay_out(region, self.spans) for region in self.regions]
         self.letting = letting
-        self._lets_go = [
-            (i, frozenset(n for n, name in enumerate(self.parts[i].states)
-                          if region.state(name).unpowered))
-            for i, region in enumerate(self.regions) if region.name in (letting or ())]
+        going = [(i, region, frozenset(n for n, name in enumerate(self.parts[i].states)
+                                       if region.state(name).unpowered))
+                 for i, region in enumerate(self.regions)]
+        self._lets_go = [(i, goes) for i, region, goes in going if region.name in (letting or ())]
         # A region that keeps its state keeps none that lets go: there it has kept another.
-        self.keeping = [
-            (i, frozenset(n for n, name in enumerate(self.parts[i].states)
-                          if region.state(name).unpowered))
-            for i, region in enumerate(self.regions) if region.kept == "state" and region.lets_go]
+        self.keeping = [(i, goes) for i, region, goes in going if region.kept == "state" and goes]
         self.powering = frozenset(powering) & set(self.flags)
         self._holding = [self.flag_index[name] for name in self.flags if name in self.powering]
         if cell is not None:

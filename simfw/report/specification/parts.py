@@ -346,7 +346,6 @@ def _bars(subject: Subject) -> Table | None:
     gauge = gadget.gauge
     assert gauge is not None
     counts = gauge.method == "counting"
-    gap = gauge.hysteresis.value if gauge.hysteresis else 0.0
     has_codes = not counts and code_below(gadget, 3.0) is not None
     rows = []
 
@@ -360,7 +359,7 @@ def _bars(subject: Subject) -> Table | None:
         return Cell(f"≥ {code}" if below else f"≤ {code - 1}", numeric=True)
 
     for k, figure in enumerate(gauge.thresholds, 1):
-        back = round(figure.value + gap, 12)
+        back = round(figure.value + gauge.gap, 12)
         line = [Cell(f"bar {k}"), Cell(figure_text(figure), numeric=True),
                 Cell(level(back), numeric=True)]  # fmt: skip
         if has_codes:
