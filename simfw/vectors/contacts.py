@@ -18,6 +18,7 @@ from simfw.errors import EndlessInstant
 from simfw.vectors.closing import settle_ns
 from simfw.vectors.handled import TAP_NS, Change, handled
 from simfw.vectors.items import READINGS
+from simfw.vectors.moves import WITHOUT_NS
 from simfw.vectors.nodes import Found, bears
 from simfw.vectors.pace import NEVER
 from simfw.vectors.search import SIDE, beside, resting_hands
@@ -31,7 +32,6 @@ __all__ = ["Contacts"]
 MS = 1_000_000
 BEGINS_NS = 1000 * MS
 SOON_NS = 3 * MS
-WITHOUT_NS = 100 * MS  # how long the supply is away
 MOST_BUTTONS = 8
 MOST_BEFORE = 12  # what is tried to be done first so that a press shows
 
@@ -68,7 +68,8 @@ class Contacts:
         gauge = self.gadget.gauge
         if (self.cuts and gauge is not None and gauge.flat is not None and gauge.low is not None
                 and gauge.low.value > gauge.flat.value):
-            yield from self._found("flat before a loss of the supply, low after it", self._flat)
+            yield from self._found("flat before a loss of the supply, low after it", partial(
+                self._flat, gauge.every.ns, gauge.flat.value, gauge.low.value))
 
     def _found(self, title: str, course: Callable[[], bool]) -> Iterator[tuple[str, Found]]:
         self.acts = []
@@ -81,7 +82,7 @@ class Contacts:
                                covers=frozenset())  # fmt: skip
 
     def _power_up(self, name: str) -> bool:
-        settle, rest = settle_ns(self.gadget, name), self._rest_ns(name)
+        settle, rest = self._times(name)
         self._start(Act(0, "held", name, 1.0))
         opens: Change = (0, "contact", name, 0.0)
         bounce = (opens, (settle // 4, "contact", name, 1.0),
@@ -105,45 +106,43 @@ class Contacts:
         return self.sketch.alive
 
     def _own_end(self, name: str) -> bool:
-        settle, rest = settle_ns(self.gadget, name), self._rest_ns(name)
-        held = max([0, *(timing.ns for _, timing in self.gadget.buttons[name].hold_lengths)])
+        button, settle, rest = self.gadget.buttons[name], *self._times(name)
+        closes: Change = (0, "contact", name, 1.0)
+        opens: Change = (0, "contact", name, 0.0)
         self._start()
-        tap = self._tap(name)
-        self._do(*self._before(name, (), tap, rest))
-        met = False
-        # As it closes, held for long or for a double; as it opens; one that is just too short.
-        for first, then in ((1.0, held + settle + TAP_NS), (0.0, 0)):
-            if not first or self.gadget.buttons[name].double is not None:
-                self._do((0, "contact", name, 1.0))
+        self._do(*self._before(name, (), self._tap(name), rest))
+        if button.double is not None:  # what closes then is the second press
+            for change in (closes, opens):
+                self._do(change)
                 self._wait(settle + TAP_NS)
-            if first and self.gadget.buttons[name].double is not None:
-                self._do((0, "contact", name, 0.0))
-                self._wait(settle + TAP_NS)
-            self._do((0, "contact", name, first))
-            self._wait(settle // 2)
-            self._do((0, "contact", name, 1.0 - first))
-            met |= self._at_end_of(f"{name}.contact", (0, "contact", name, first))
-            self._wait(settle + then + TAP_NS)
-            if first:
-                self._do((0, "contact", name, 0.0))
-            self._wait(rest)
-        self._do((0, "contact", name, 1.0))
-        met |= self._at_end_of(f"{name}.contact", (0, "contact", name, 0.0))
+        met = self._bounces(name, closes, opens)
+        held = max([0, *(timing.ns for _, timing in button.hold_lengths)])
+        self._wait(2 * (settle + TAP_NS) + held)
+        self._do(opens)
+        self._wait(rest)
+        self._do(closes)
+        self._wait(settle + TAP_NS)
+        met |= self._bounces(name, opens, closes)
+        self._wait(settle + TAP_NS + rest)
+        self._do(closes)  # for just too short
+        met |= self._at_end(name, opens)
         self._wait(rest)
         return met and self.sketch.alive
 
-    def _flat(self) -> bool:
-        gauge = self.gadget.gauge
-        assert gauge is not None
-        assert gauge.flat is not None
-        assert gauge.low is not None
-        two = 2 * gauge.every.ns + MS
-        self._start(Act(0, "measured", self.reading, beside(self.reading, gauge.flat.value, -SIDE)))
-        self._wait(two)
-        low = beside(self.reading, gauge.low.value, -SIDE)
-        self._do((0, "supply", "supply", 0.0), (MS, "measured", self.reading, low),
+    def _bounces(self, name: str, change: Change, back: Change) -> bool:
+        """Make a change, take it back, and make it again as the time of the contact ends."""
+        self._do(change)
+        self._wait(settle_ns(self.gadget, name) // 2)
+        self._do(back)
+        return self._at_end(name, change)
+
+    def _flat(self, every_ns: int, flat: float, low: float) -> bool:
+        self._start(Act(0, "measured", self.reading, beside(self.reading, flat, -SIDE)))
+        self._wait(2 * every_ns + MS)
+        self._do((0, "supply", "supply", 0.0),
+                 (MS, "measured", self.reading, beside(self.reading, low, -SIDE)),
                  (WITHOUT_NS, "supply", "supply", 1.0))
-        self._wait(two)
+        self._wait(2 * every_ns + MS)
         shown = next((changes for changes in self._some("") if self._shows((), changes, BEGINS_NS)),
                      ())
         self._do(*shown)
@@ -174,11 +173,10 @@ class Contacts:
         for event, one in self.events.items():
             if one.by in (name, "gauge", "status") or event.endswith((".press", ".release")):
                 continue
-            begins = SOON_NS - min((at for at, *_ in one.changes), default=0)
+            begins = SOON_NS - min(at for at, *_ in one.changes)
             found.append(tuple((begins + at, kind, what, value)
                                for at, kind, what, value in one.changes))
-        return [moves for moves in found
-                if moves and bears(self.sketch, Act(*moves[0]))][:MOST_BEFORE]
+        return [moves for moves in found if bears(self.sketch, Act(*moves[0]))][:MOST_BEFORE]
 
     def _shows(self, one: Sequence[Change], other: Sequence[Change], rest: int) -> bool:
         """Whether the outputs are others in the end if this is done and not that."""
@@ -199,9 +197,10 @@ class Contacts:
         return ((0, "contact", name, 1.0),
                 (settle_ns(self.gadget, name) + TAP_NS, "contact", name, 0.0))
 
-    def _rest_ns(self, name: str) -> int:
-        double = self.gadget.buttons[name].double
-        return settle_ns(self.gadget, name) + (double.ns if double is not None else 0) + 2 * TAP_NS
+    def _times(self, name: str) -> tuple[int, int]:
+        """How long a button takes to settle, and until a click has been told (ns)."""
+        settle = settle_ns(self.gadget, name)
+        return settle, settle + self.gadget.buttons[name].double_ns + 2 * TAP_NS
 
     def _start(self, *acts: Act) -> None:
         self.sketch.start(0.5, acts)
@@ -214,9 +213,10 @@ class Contacts:
     def _do(self, *changes: Change) -> None:
         self.acts += self._perform(changes)
 
-    def _at_end_of(self, region: str, change: Change) -> bool:
-        """Make a change as the time of a region ends; whether one was running."""
-        due = self.sketch.stepper.due()[self.sketch.stepper.region_names.index(region)]
+    def _at_end(self, name: str, change: Change) -> bool:
+        """Make a change as the time of a contact ends; whether one was running."""
+        stepper = self.sketch.stepper
+        due = stepper.due()[stepper.region_names.index(f"{name}.contact")]
         if due < NEVER:
             self.sketch.go_to(due)
         self._do(change)

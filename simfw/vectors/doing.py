@@ -311,8 +311,7 @@ class Doing:
     def _click(self, name: str) -> int:
         """How long after its last change a button tells what it was."""
         button = self.gadget.buttons.get(name)
-        double = None if button is None else button.double
-        return self._settle(name) + (double.ns if double is not None else 0)
+        return self._settle(name) + (0 if button is None else button.double_ns)
 
     def after(self, kind: str, name: str) -> int:
         """How long a change takes to be noticed: until then, nothing else is done."""

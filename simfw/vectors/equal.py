@@ -54,9 +54,9 @@ from simfw.verify.terms import SUPPLY
 __all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
 
 UNPROVED = ("awake", "power-up", "echo", "unkept")  # what no table tells
-WORK = 60_000  # for one fault
+WORK = 60_000  # units of the search side by side (see `verify/budget.py`), for one fault
 EXACT = 0.2  # of that, for a search with all times, where one without finds a difference
-LEAST = 5_000  # for such a search
+LEAST = 5_000  # units for such a search, at least
 MOST_STATES = 6_000
 MOST_GROWN = 8  # how often more regions are taken in
 MOST_INPUTS = 6  # of which every combination is tried at power-up
@@ -80,8 +80,7 @@ class Lead:
 class _Asked:
     """What is asked of some regions: whether what is `leaving` them may differ, the events `seen`,
     or the `outputs`, or what of the regions others drive, too (`parts`), or whether others are
-    `shown`; of a slip that is not
-    followed, whether it ever could come up.
+    `shown`; of a slip that is not followed, whether it ever could come up.
 
     `system` holds them, those of `both` twice; `watched` are the conditions that they hear.
     """

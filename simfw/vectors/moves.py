@@ -57,8 +57,7 @@ class Moves:
     def _rest(self) -> int:
         times = [200 * MS]
         for name, button in self.gadget.buttons.items():
-            times.append(2 * settle_ns(self.gadget, name)
-                         + button.double_ns)
+            times.append(2 * settle_ns(self.gadget, name) + button.double_ns)
         for sensor in self.gadget.proximity.values():
             times.append((sensor.agree + 2) * sensor.every.ns)
         return min(max(times), 2000 * MS) + 11 * MS

@@ -48,7 +48,7 @@ TURNS = ((HANDS, 0.02), (TOLD, 1_000), (NEAR, 0.17), (HANDS, 0.05), (PROOF, 0.1)
          (PROOF, 1.0))
 # What hardly ever comes up is proved to change nothing with the nearest regions, in so much work.
 RARE = ("states", "order", "guard", "source", "anew", "begun")
-MOST_NEAR = 150_000
+MOST_NEAR = 150_000  # of the units of `MOST_WORK`
 MOST_INSIDE = 2  # ways to a difference inside that a search goes on from
 
 
