@@ -27,13 +27,13 @@ class PartFeeding:
 
     `without_usb`, `with_usb`: what it draws from: "cell"; "charger" (its output, the cell gives
     what is short of that); "input" (of a power path, likewise) or "input alone" (nothing limits
-    it); "usb"; "charging" (USB, and only while it charges). None: it is dark. `dead_a`: what it
+    it); "usb"; "charging" (USB, and only while it charges). None: dark then. `dead_a`: what it
     draws from a full cell without USB while the supply is gone (A), None where it is dead then.
     """
 
     name: str
     without_usb: Source | None
-    with_usb: Source | None
+    with_usb: Source
     dead_a: float | None
 
 

@@ -212,7 +212,6 @@ def _fed(found: Overview) -> list[str]:
 
 
 _SOURCES = {
-    None: "dark",
     "cell": "the cell",
     "charger": "the charger, then the cell",
     "input": "the input, then the cell",
@@ -262,12 +261,14 @@ def _or(names: tuple[str, ...]) -> str:
 
 def _parts(supply: Feeding) -> list[tuple[str, ...]]:
     def row(part: PartFeeding) -> tuple[str, ...]:
-        lit = part.without_usb is None
-        gone = _SOURCES[part.with_usb] if lit else "dead" if part.dead_a is None else (
-            format_si(part.dead_a, "A"))
-        return (part.name, f"from {_SOURCES[part.without_usb]}" if not lit else "dark",
-                *([f"from {_SOURCES[part.with_usb]}"] if supply.usb else []),
-                *([f"from {gone}" if lit else gone] if supply.shelf is not None else []))
+        with_usb = f"from {_SOURCES[part.with_usb]}"
+        if part.without_usb is None:  # a light beside the cell
+            without, gone = "dark", with_usb
+        else:
+            without = f"from {_SOURCES[part.without_usb]}"
+            gone = "dead" if part.dead_a is None else format_si(part.dead_a, "A")
+        return (part.name, without, *([with_usb] if supply.usb else []),
+                *([gone] if supply.shelf is not None else []))
 
     return [("", "without USB" if _has_usb(supply) else "supplied",
              *(["with USB in"] if supply.usb else []),

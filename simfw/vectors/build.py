@@ -431,10 +431,13 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
         kept(_closed(path, closing), title=title)
     met = set[tuple[str, str]]()
     for one, slips in whittler.meetings():
+        if (one.key, one.event) in met:
+            continue
         path = _ended(gadget, one.path, closing, whittler.teller.reading)
-        played = (None if (one.key, one.event) in met
-                  else model.played(path.charge, path.acts, path.ends_ns))
-        told = [fault for fault in slips if played is not None and whittler.tells(fault, played)]
+        played = model.played(path.charge, path.acts, path.ends_ns)
+        if played is None:
+            continue
+        told = [fault for fault in slips if whittler.tells(fault, played)]
         title = one.event and f"{one.event} as {one.key.removeprefix('behaviour.')} ends"
         if told and kept(path, *told, title=title) and one.event:
             met.add((one.key, one.event))
