@@ -6,13 +6,15 @@ from __future__ import annotations
 
 import pytest
 
-from simfw.conform.firmware import Difference, Drive, _gestures
+from simfw.conform.firmware import Drive, _gestures
 from simfw.conform.outcome import Compared
-from simfw.conform.placed import Placed, placed
+from simfw.conform.placed import Placed
 from simfw.engine.prepared import Prepared
 from simfw.vectors.build import Rehearsal
 from simfw.vectors.sketch import Act
+from tests.conform.differing import differing
 from tests.dials.made import gadget
+from tests.vectors.acts import pressed
 
 MS = 1_000_000
 LAMP = """
@@ -46,7 +48,7 @@ rows = [
 
 def press(name: str, at_ms: int) -> list[Act]:
     """A press of 50 ms."""
-    return [Act((at_ms + by) * MS, "contact", name, float(not by)) for by in (0, 50)]
+    return pressed(name, (at_ms, 50))
 
 
 WINK = """
@@ -86,12 +88,7 @@ rows = [
 def told(acts: list[Act], at_ms: int, told: str, expected: str = "nothing", text: str = LAMP
          ) -> Placed:  # fmt: skip
     """Where the model was when a firmware told something else."""
-    prepared = Prepared(gadget(text, ""))
-    ends_ns = 5000 * MS
-    replay = Rehearsal(prepared).play(charge=0.5, acts=acts, ends_ns=ends_ns)
-    found = Difference(drive=Drive("by hand", 0.5, tuple(acts), ends_ns, replay),
-                       time_ns=at_ms * MS, expected=expected, told=told)  # fmt: skip
-    return placed(prepared, found)
+    return differing(text, acts, 5000, at_ms, expected, told)[1]
 
 
 def test_a_guard_that_a_firmware_leaves_out_is_named_with_what_it_reads() -> None:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from simfw.behaviour.build import build_system
-from simfw.conform.firmware import Difference, Drive
 from simfw.conform.outcome import Parted
-from simfw.conform.placed import Placed, placed
-from simfw.engine.prepared import Prepared
+from simfw.conform.placed import Placed
 from simfw.report.specification import subject_of
 from simfw.report.specification.requirements import kept_origin
-from simfw.vectors.build import Rehearsal
 from simfw.vectors.sketch import Act
+from tests.conform.differing import differing
 from tests.dials.made import gadget
+from tests.vectors.acts import pressed
 from tests.vectors.test_letting_go import TORCH
 
 MS = 1_000_000
@@ -43,21 +42,10 @@ rows = [
 def told(text: str, acts: list[Act], at_ms: int, output: str, model: int, firmware: int
          ) -> tuple[Placed, Parted]:  # fmt: skip
     """What is said of a firmware that has `output` at another level than the model at a time."""
-    prepared = Prepared(gadget(text, ""))
-    ends_ns = acts[-1].at_ns + 500 * MS
-    replay = Rehearsal(prepared).play(charge=0.5, acts=acts, ends_ns=ends_ns)
     lines = [f"out {at_ms * MS} {output} {level}" for level in (model, firmware)]
-    assert lines[0] in [one.line for one in replay.reports]
-    found = Difference(drive=Drive("by hand", 0.5, tuple(acts), ends_ns, replay),
-                       time_ns=at_ms * MS, expected=lines[0], told=lines[1])  # fmt: skip
-    place = placed(prepared, found)
+    found, place = differing(text, acts, acts[-1].at_ns // MS + 500, at_ms, *lines)
+    assert lines[0] in [one.line for one in found.drive.replay.reports]
     return place, Parted(found=found, placed=place, witness=None)
-
-
-def pressed(button: str, *presses: tuple[int, int]) -> list[Act]:
-    """Presses (from, for, in ms) as acts."""
-    return [Act((at + by) * MS, "contact", button, float(not by))
-            for at, long in presses for by in (0, long)]
 
 
 def keep_numbers(text: str, *regions: str) -> list[str]:

@@ -27,10 +27,10 @@ from simfw.vectors.build import Rehearsal, acts_of, replay_scenario
 from simfw.vectors.equal import Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.replay import let_go
-from simfw.vectors.sketch import Act
 from tests.dials.made import gadget
 from tests.report.generated_c import compile_harness, compiler
 from tests.report.kept_c import Counts, compare_seed
+from tests.vectors.acts import pressed
 
 MS = 1_000_000
 TORCH = """
@@ -73,9 +73,8 @@ states.on = { green = "on" }
 def played(text: str, *presses: tuple[int, int], lasts: int = 4000) -> list[tuple[str, ...]]:
     """The messages of presses (from, for, in ms), each line with what is told of outputs."""
     made = gadget(text, "")
-    acts = [Act((at + by) * MS, "contact", "power", float(not by))
-            for at, long in presses for by in (0, long)]
-    done = Rehearsal(Prepared(made)).play(charge=0.5, acts=acts, ends_ns=lasts * MS)
+    done = Rehearsal(Prepared(made)).play(
+        charge=0.5, acts=pressed("power", *presses), ends_ns=lasts * MS)
     return [(*one.lines, *(report.line for report in one.reports if report.kind == "out"))
             for one in done.exchanges]
 

@@ -13,6 +13,7 @@ from simfw.vectors.guide import Guide
 from simfw.vectors.nodes import Found
 from simfw.vectors.sketch import Act
 from simfw.vectors.telling import Teller
+from tests.vectors.acts import pressed
 from tests.vectors.test_equal import MS, fault_of, made, region, row
 
 S = 1000 * MS
@@ -48,21 +49,19 @@ def judged(prepared: Prepared, fault: Fault, *paths: Found) -> list[int | None]:
     return [firmware.parts(course, range(len(course.marks))) for course in judge.courses]
 
 
-def pressed(*times_ms: tuple[int, int], more: tuple[Act, ...] = ()) -> Found:
+def tapped(*times_ms: tuple[int, int], more: tuple[Act, ...] = ()) -> Found:
     """The key pressed at each time for so long (both in ms)."""
-    acts = [act for at, lasts in times_ms for act in (
-        Act(at * MS, "contact", "key", 1.0), Act((at + lasts) * MS, "contact", "key", 0.0))]
-    acts = sorted([*acts, *more], key=lambda act: act.at_ns)
+    acts = sorted([*pressed("key", *times_ms), *more], key=lambda act: act.at_ns)
     return Found(charge=0.5, acts=tuple(acts), ends_ns=acts[-1].at_ns + S, covers=frozenset())
 
 
 def test_a_memory_does_not_go_over_from_one_vector_to_the_next() -> None:
     """A firmware that keeps its memory without supply is driven anew with each vector."""
     prepared, fault = fault_of(LEVELS, "lamp", "its memory is kept over a loss of the supply")
-    low = pressed((1000, 50), (2000, 1100))  # lit at the high level, then held: the low one
-    again = pressed((1000, 50))
+    low = tapped((1000, 50), (2000, 1100))  # lit at the high level, then held: the low one
+    again = tapped((1000, 50))
     assert judged(prepared, fault, low, again) == [None, None]
-    lost = pressed((1000, 50), (2000, 1100), (6000, 50), more=(
+    lost = tapped((1000, 50), (2000, 1100), (6000, 50), more=(
         Act(5000 * MS, "supply", "supply", 0.0), Act(5200 * MS, "supply", "supply", 1.0)))
     told = judged(prepared, fault, lost)[0]
     assert told is not None
