@@ -295,13 +295,16 @@ def _suspect_lines(found: Narrowed) -> list[str]:
         lines += wrapped("That one is wrong is not shown. Measure it, or list it under [unknown] "
                          "with the range that you believe.", "  ", "  ")
     else:
-        none = (
-            f"Of {_many(told.asked, 'figure')} that the file takes as known and that "
-            f"bear{'s' if told.asked == 1 else ''} on what contradicts, none was found that "
-            "lets everything fit alone, up to tenfold either way" if told.asked else
-            "No figure that the file takes as known moves what contradicts, where it alone is a "
-            "little more, a quarter or four times as much" if told.whole else
-            "Whether one figure alone that the file takes as known could be wrong is not told")
+        if told.asked:
+            none = (f"Of {_many(told.asked, 'figure')} that the file takes as known and that "
+                    f"bear{'s' if told.asked == 1 else ''} on what contradicts, none was found "
+                    "that lets everything fit alone, up to tenfold either way")
+        elif told.whole:
+            none = ("No figure that the file takes as known moves what contradicts, where it alone "
+                    "is a little more, a quarter or four times as much")
+        else:
+            none = ("Whether one figure alone that the file takes as known could be wrong is not "
+                    "told")
         lines += wrapped(f"{none}{where}. Two may be wrong, a row, a range under [unknown] or what "
                          "was seen.", "  ", "  ")
     if not told.whole:

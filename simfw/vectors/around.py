@@ -22,15 +22,25 @@ from simfw.behaviour.expression import (
     turning_level,
     with_leaves,
 )
-from simfw.behaviour.region import Region, Row, State, System
+from simfw.behaviour.region import Condition, Region, Row, State, System
 from simfw.vectors.items import READINGS, UV, first_at
 from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
-__all__ = ["Readings", "alike", "below", "free_in", "inputs_of", "made_odd", "parts_within",
-           "read_in", "source_of", "toggle_of"]
+__all__ = ["Readings", "alike", "asked_by", "below", "free_in", "inputs_of", "made_odd",
+           "parts_within", "read_in", "source_of", "toggle_of"]
 
 FREE = "from "  # begins the names of regions that make events at any time
+
+
+def asked_by(regions: Iterable[Region], conditions: Iterable[Condition]
+             ) -> Iterator[Expression]:  # fmt: skip
+    """All that is asked by some regions and conditions."""
+    for region in regions:
+        yield from (row.when for row in region.rows if row.when is not None)
+        if region.show is not None:
+            yield region.show
+    yield from (one.when for one in conditions)
 
 
 def read_in(system: System, expression: Expression) -> set[str]:
@@ -102,10 +112,10 @@ def alike(one: Expression, other: Expression) -> Expression:
 class Readings:
     """What the gauge reads, as inputs that tell on which side of each level it is."""
 
-    def __init__(self, expressions: Iterable[Expression | None]) -> None:
+    def __init__(self, expressions: Iterable[Expression]) -> None:
         levels: dict[str, set[float]] = {}
         for expression in expressions:
-            for leaf in () if expression is None else leaves(expression):
+            for leaf in leaves(expression):
                 found = _level(leaf)
                 if found is not None:
                     levels.setdefault(found[0], set()).add(found[1])

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.expression import levels_in
 from simfw.circuit.measure import Converter
 from simfw.circuit.regulator import Regulator
+from simfw.vectors.around import asked_by
 from simfw.vectors.exposing import Judge
 from simfw.vectors.items import UV
 from simfw.vectors.sketch import NEARBY, Act
@@ -54,11 +55,8 @@ class Bands:
         gadget, system = prepared.gadget, prepared.system
         if gadget.gauge is None or gadget.gauge.method != "voltage":
             return None
-        asked = [row.when for region in system.regions for row in region.rows]
-        asked += [condition.when for condition in system.conditions]
-        asked += [region.show for region in system.regions]
-        levels = {round(level, 9) for one in asked if one is not None
-                  for level in levels_in(one, READING)}  # fmt: skip
+        levels = {round(level, 9) for one in asked_by(system.regions, system.conditions)
+                  for level in levels_in(one, READING)}
         controller = gadget.controller
         nominal = Converter.of(controller)
         reference = None if controller is None else controller.reference

@@ -26,12 +26,13 @@ from simfw.behaviour.expression import (
     Quantity,
     names_in,
 )
-from simfw.behaviour.region import Condition, Region, System
+from simfw.behaviour.region import Region, System
 from simfw.engine.supply import found_at_pins
 from simfw.vectors.abreast import PARTED, Leaving
 from simfw.vectors.around import (
     Readings,
     alike,
+    asked_by,
     free_in,
     inputs_of,
     made_odd,
@@ -141,7 +142,7 @@ class Prover:
         self.segments = segments
         self.handled = handled or {}
         self.observed = drives_nothing(system)
-        self.read = frozenset(name for one in _expressions(system.regions, system.conditions)
+        self.read = frozenset(name for one in asked_by(system.regions, system.conditions)
                               for name in names_in(one).quantities)
         self._drivers: dict[str, frozenset[str]] = {}
         # By fault: the regions searched, and what was found.
@@ -255,8 +256,8 @@ class Prover:
     def _read_with(self, fault: Fault) -> frozenset[str]:
         """The quantities that are read anywhere, by the model or by what the fault makes of it."""
         changed = [*map(fault.system.region, sorted(fault.touched))]
-        return self.read.union(*(names_in(one).quantities for one in _expressions(
-            changed, fault.system.conditions)))
+        return self.read.union(*(names_in(one).quantities
+                                 for one in asked_by(changed, fault.system.conditions)))
 
     def _closed(self, core: set[str], fault: Fault, *, shown: bool = False) -> set[str]:
         """With all regions that guards in it read, and those that decide what is `shown`."""
@@ -291,6 +292,7 @@ class Prover:
             return UNREAD
         if asked.nothing:
             return False
+
         def once(within: Budget, *, loose: bool) -> _Found:
             made = self._machine(core, fault, asked, loose=loose)
             return None if made is None else self._searched(
@@ -432,9 +434,7 @@ class Prover:
                     for event in row.emit}
         anywhere |= {event for one in self.system.conditions for event in (one.rises, one.falls)}
         free = sorted((heard - made) & anywhere)
-        readings = Readings([*(row.when for region in regions for row in region.rows),
-                             *(region.show for region in regions),
-                             *(one.when for one in conditions)])
+        readings = Readings(asked_by(regions, conditions))
         free_values = readings.values() if loose else {}
         if loose:
             readings = Readings([])
@@ -498,16 +498,6 @@ def _in_turn(*lines: Iterator[frozenset[str]]) -> Iterator[frozenset[str]]:
                 left.remove(line)
             else:
                 yield core
-
-
-def _expressions(regions: Iterable[Region], conditions: Iterable[Condition]
-                 ) -> Iterator[Expression]:  # fmt: skip
-    """All that is asked by some regions and conditions."""
-    for region in regions:
-        yield from (row.when for row in region.rows if row.when is not None)
-        if region.show is not None:
-            yield region.show
-    yield from (one.when for one in conditions)
 
 
 def _gives_other(region: Region, changed: Region, both: Paired, *, shown: bool
