@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from simfw.benchlog.margin import Margin, comes
 from simfw.benchlog.surface import squares
+from simfw.compiling import can_compile, jitted
 
 __all__ = ["Edge", "towards"]
 
@@ -132,17 +133,7 @@ def _weighed_one_by_one(
 @functools.cache
 def _compiled() -> Callable[[Array, Array, Array, Array, Array], Array]:
     """What finds the weights of many points: compiled where numba is installed."""
-    try:
-        import numba
-    except ImportError:
-        return _weighed
-    made: Callable[[Array, Array, Array, Array, Array], Array]
-    try:
-        made = numba.njit(cache=True, error_model="numpy")(_weighed_one_by_one)
-    except RuntimeError:
-        # Nowhere to keep what has been compiled.
-        made = numba.njit(error_model="numpy")(_weighed_one_by_one)
-    return made
+    return jitted(_weighed_one_by_one) if can_compile() else _weighed
 
 
 def _alike(some: Array, others: Array) -> Array:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import functools
 import hashlib
-import importlib.util
 import inspect
 from collections.abc import Callable
 from types import FunctionType
@@ -17,19 +16,15 @@ from typing import Any
 
 import numpy as np
 
+from simfw.compiling import jitted
 from simfw.life import arithmetic, cycling, kernel, pending, registers, standing, waking
 from simfw.life.columns import flat
 from simfw.life.registers import Parts, Stimuli, Tables, World
 
-__all__ = ["Loop", "can_compile"]
+__all__ = ["Loop"]
 
 _SOURCES = (registers, arithmetic, standing, waking, cycling, pending, kernel)
 _GROUPS: tuple[type[Any], ...] = (Tables, Parts, World, Stimuli)
-
-
-def can_compile() -> bool:
-    """Whether the compiler is installed."""
-    return importlib.util.find_spec("numba") is not None
 
 
 def _real(group: type[Any]) -> list[bool]:
@@ -57,21 +52,10 @@ def _pointer(real: bool) -> Any:
 
 
 def _jit(function: FunctionType, inner: bool) -> Callable[..., Any]:
-    import numba
-
     # Only what is called from outside needs the costly way in from Python. The rest becomes part of
     # the loop: handing over the groups, a hundred addresses, would cost more than what is called.
-    options: dict[str, Any] = {
-        "error_model": "numpy", "no_cpython_wrapper": inner, "no_cfunc_wrapper": True,
-        "forceinline": inner,
-    }
-    made: Callable[..., Any]
-    try:
-        made = numba.njit(cache=True, **options)(function)
-    except RuntimeError:
-        # Nowhere to keep what has been compiled.
-        made = numba.njit(**options)(function)
-    return made
+    return jitted(
+        function, no_cpython_wrapper=inner, no_cfunc_wrapper=True, forceinline=inner)
 
 
 @functools.cache

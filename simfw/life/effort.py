@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from simfw.compiling import can_compile
 from simfw.life import registers as k
 from simfw.life.changes import extra_lives
-from simfw.life.compiled import can_compile
 from simfw.life.drawing import warmths
 from simfw.life.layout import Layout
 from simfw.life.parts import PartTables

@@ -14,10 +14,10 @@ import sys
 import time
 from pathlib import Path
 
+from simfw.compiling import can_compile
 from simfw.engine.corners import changed
 from simfw.engine.simulator import Prepared, simulate
 from simfw.life import registers as k
-from simfw.life.compiled import can_compile
 from simfw.life.drawing import warmths
 from simfw.life.layout import Layout
 from simfw.life.parts import PartTables
