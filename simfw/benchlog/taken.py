@@ -20,6 +20,7 @@ from simfw.benchlog.search import FITS, Rival
 from simfw.benchlog.surface import Surface
 from simfw.gadget.dimensions import dimension_of
 from simfw.gadget.figures import Entry, entries, guesses
+from simfw.gadget.quantities import nominal
 from simfw.quantity import Timing
 
 __all__ = ["MOST_LOOKS", "rests_on", "suspects"]
@@ -31,33 +32,29 @@ MOST_LOOKS = 300
 
 _MOST_GUESSES = 40
 _UNMOVED = 1e-5  # tolerances: less than that is rounding
-_TENTH = 1.1
-_LITTLE = 1.02  # by how much a figure is changed to see what that moves
-_APART = 0.3
-_MUCH = 4.0
+_TOLD = 0.05  # tolerances: what a guess moves less is not told
+_TENTH = 1.1  # times a guess: a tenth more of it
+_LITTLE = 1.02  # times a figure, or by as much less, to see what that moves
+_MUCH = 4.0  # the same where a little moves nothing
+_APART = 0.3  # of the factor's logarithm: so much more for each further figure of a part
 _FARTHEST = math.log(10.0)  # a figure is looked for up to tenfold, either way
 # Tolerances: so far off may be what surfaces say, for an exact run to fit, try by try.
 _INSIDE = (0.9, 0.9, 0.8, 0.7, 0.5, 0.3)
-_DIGITS = 3
-_SURER = {"guess": 0, "published": 2, "measured": 2}
+_DIGITS = 3  # of a value that is told
+_SURER = {"guess": 0, "published": 2, "measured": 2}  # other origins: 1
 
 
 def rests_on(rival: Rival, best: Trial) -> tuple[Guessed, ...]:
     """What a tenth more of each guess moves, where a run fits everything."""
     unknown = {one.key for one in rival.log.unknowns}
     some = [one for one in guesses(rival.world.gadget)[:_MOST_GUESSES] if one.key not in unknown]
-    by_sight: list[dict[str, float]] = [{} for _ in rival.all]
-    for key, moves in _moved(rival, rival.all, best.x, some, _TENTH):
-        for n, by in moves.items():
-            by_sight[n][key] = by
-    worst: dict[str, tuple[float, str]] = {}
-    for n, row in enumerate(by_sight):
-        for key, by in row.items():
-            if by > worst.get(key, (0.0, ""))[0]:
-                worst[key] = by, rival.log.observations[n].name
+    found = [one for one in _moved(rival, rival.all, best.x, some, _TENTH) if one[1]]
+    # What moves most comes first; of equals, what moves the earlier observation.
+    found.sort(key=lambda one: (-max(one[1].values()), min(one[1])))
+    worst = [(key, max(moves, key=moves.__getitem__), max(moves.values())) for key, moves in found]
     return tuple(
-        Guessed(key=key, moves=by, observation=name)
-        for key, (by, name) in sorted(worst.items(), key=lambda one: -one[1][0]) if by >= 0.05)
+        Guessed(key=key, moves=by, observation=rival.log.observations[n].name)
+        for key, n, by in worst if by >= _TOLD)
 
 
 def _moved(
@@ -68,8 +65,8 @@ def _moved(
     """
     parts: dict[str, dict[str, float]] = {}
     for one in some:
-        if _written(one):
-            parts.setdefault(_part_of(one.key), {})[one.key] = _written(one)
+        if value := nominal(one.figure):
+            parts.setdefault(_part_of(one.key), {})[one.key] = value
     before = {n: rival.look(n, x) for n in numbers}
 
     def moves(figures: Mapping[str, float], some: Sequence[int]) -> dict[int, float]:
@@ -83,15 +80,11 @@ def _moved(
         # Of much more than a little that is not so: an empty cell is as empty with another one.
         together = moves({
             key: value * factor ** (1.0 + _APART * k) for k, (key, value) in enumerate(part.items())
-        }, numbers) if len(part) > 1 and factor <= _TENTH and factor >= 1.0 else {}
+        }, numbers) if len(part) > 1 and 1.0 <= factor <= _TENTH else {}
         asked = [n for n in numbers if together.get(n, _UNMOVED) >= _UNMOVED]
         for key, value in part.items():
             yield key, {n: by for n, by in moves({key: value * factor}, asked).items()
                         if by >= _UNMOVED}
-
-
-def _written(one: Entry) -> float:
-    return one.figure.ns if isinstance(one.figure, Timing) else one.figure.value
 
 
 def _part_of(key: str) -> str:
@@ -147,7 +140,7 @@ def suspects(rival: Rival, contradicting: Sequence[int]) -> Suspects:
         asked += 1
         dimension = dimension_of(rival.world.gadget, one.key, one.figure)
         if value is not None and dimension is not None:
-            found.append(Suspect(key=one.key, written=_written(one), value=value,
+            found.append(Suspect(key=one.key, written=nominal(one.figure), value=value,
                                  origin=one.origin, dimension=dimension))
     found.sort(key=lambda one: (_SURER.get(one.origin, 1), abs(math.log(one.value / one.written))))
     return Suspects(combination=rival.combination, figures=tuple(found), asked=asked,
@@ -160,7 +153,7 @@ def _enough(
     """A value of a figure with which a run fits everything, as near as may be; None: none found."""
     found = [value for sign in (-1.0, 1.0)
              if (value := _on_one_side(rival, one, best, sign, contradicting)) is not None]
-    return min(found, key=lambda value: abs(math.log(value / _written(one))), default=None)
+    return min(found, key=lambda value: abs(math.log(value / nominal(one.figure))), default=None)
 
 
 def _on_one_side(
@@ -169,7 +162,7 @@ def _on_one_side(
     from simfw.benchlog.solving import extreme, nearest_fit
 
     rates = _rates(rival, one, best.x, _LITTLE ** sign)
-    if rates is not None and not any(abs(rate) > 0.0 for n in contradicting for rate in rates[n]):
+    if rates is not None and not any(rate for n in contradicting for rate in rates[n]):
         rates = _rates(rival, one, best.x, _MUCH ** sign)
     way = sign * _FARTHEST
 
@@ -186,13 +179,13 @@ def _on_one_side(
         x = extreme(conditions, less, [start], inside)
         if x is None or x[-1] <= 0.0:
             return None
-        value = _rounded(one, _written(one) * math.exp(way * float(x[-1])))
+        value = _rounded(one, nominal(one.figure) * math.exp(way * float(x[-1])))
         rows = _looks(rival, {one.key: value}, x[:-1])
         if rows is None:
             return None
         if all(margin.off <= FITS for row in rows for margin in row):
             return value
-        by = math.log(value / _written(one))
+        by = math.log(value / nominal(one.figure))
         if by == 0.0:
             return None
         rates = _through(rival, rows, x[:-1], by)
@@ -201,7 +194,7 @@ def _on_one_side(
 
 def _rates(rival: Rival, one: Entry, x: Array, factor: float) -> list[list[float]] | None:
     """By how much each margin moves with the logarithm of a figure; None: that is no gadget."""
-    rows = _looks(rival, {one.key: _written(one) * factor}, x)
+    rows = _looks(rival, {one.key: nominal(one.figure) * factor}, x)
     if rows is None:
         return None
     by = math.log(factor)

@@ -11,7 +11,8 @@ from pydantic import BaseModel
 from simfw.gadget.model import Gadget
 from simfw.quantity import Figure, Timing
 
-__all__ = ["Places", "Whole", "places", "quantities", "ranged", "whole_numbers", "with_values"]
+__all__ = ["Places", "Whole", "nominal", "places", "quantities", "ranged", "whole_numbers",
+           "with_values"]
 
 Quantity = Figure | Timing
 Step = str | int
@@ -40,6 +41,11 @@ class Whole:
 def whole_numbers(gadget: Gadget) -> dict[str, Whole]:
     """Every whole number that the gadget holds, by its key in the file (`proximity.wave.agree`)."""
     return {_key(path): number for path, number in _walk_whole(gadget, ())}
+
+
+def nominal(quantity: Quantity) -> float:
+    """The value without its range, as a number: SI, nanoseconds for a `Timing`."""
+    return quantity.ns if isinstance(quantity, Timing) else quantity.value
 
 
 def ranged(gadget: Gadget) -> dict[str, Quantity]:

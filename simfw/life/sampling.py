@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from simfw.engine.corners import ends_of
 from simfw.gadget.model import Gadget
-from simfw.gadget.quantities import ranged
-from simfw.quantity import Figure, Timing
+from simfw.gadget.quantities import nominal, ranged
 
 __all__ = ["MOST_ROWS", "Spread"]
 
@@ -32,7 +31,7 @@ class Spread:
         found = ranged(gadget)
         self.keys = tuple(ends)
         self.low = np.array([low for low, _ in ends.values()])
-        self.value = np.array([_value(found[key]) for key in ends])
+        self.value = np.array([nominal(found[key]) for key in ends])
         self.high = np.array([high for _, high in ends.values()])
 
     def rows(self, count: int, seed: int) -> Array:
@@ -57,7 +56,3 @@ class Spread:
         even = self.low + u * (self.high - self.low)
         chosen = np.where(one_sided, even, np.where(u < 0.5, below, above))
         return dict(zip(self.keys, chosen.tolist(), strict=True))
-
-
-def _value(quantity: Figure | Timing) -> float:
-    return quantity.ns if isinstance(quantity, Timing) else quantity.value

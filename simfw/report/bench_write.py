@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 from simfw.benchlog.model import CLOCK
 from simfw.errors import UsageError
 from simfw.gadget.dimensions import value_text
-from simfw.gadget.quantities import quantities
-from simfw.quantity import Timing, without_range
+from simfw.gadget.quantities import nominal, quantities
+from simfw.quantity import without_range
 from simfw.report.bench_log import end_text
 from simfw.tomlfile import read_toml
 
@@ -85,10 +85,10 @@ def _put(places: Any, values: dict[str, str], left: list[str], key: str, text: s
 def _figure(gadget: Gadget, unknown: Unknown, interval: Interval, title: str) -> str | None:
     """The figure as a table; None where the value may not be moved into the range."""
     figure = quantities(gadget)[unknown.key]
-    nominal = float(figure.ns) if isinstance(figure, Timing) else figure.value
-    if interval.low <= nominal <= interval.high:
+    written = nominal(figure)
+    if interval.low <= written <= interval.high:
         value = without_range(figure.text)[0] if figure.text else value_text(
-            nominal, unknown.dimension, 4)
+            written, unknown.dimension, 4)
     elif unknown.key == "controller.reference":
         return None
     else:
