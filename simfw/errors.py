@@ -140,6 +140,12 @@ class QuantityError(SimfwError, ValueError):
             text=self.text, allowed=self.allowed, suggestion=self.suggestion, subkey=subkey
         )
 
+    def allowing(self, allowed: str) -> QuantityError:
+        """Return the same mistake, where `allowed` is what may stand there."""
+        return QuantityError(
+            text=self.text, allowed=allowed, suggestion=self.suggestion, subkey=self.subkey
+        )
+
     def __str__(self) -> str:
         return str(Problem(key="", text=self.text, allowed=self.allowed,
                            suggestion=self.suggestion))

@@ -76,10 +76,7 @@ def feeding(gadget: Gadget, circuit: Circuit) -> Feeding | None:
     controller, charger = gadget.controller, gadget.charger
     powered_by = () if controller is None else tuple(controller.powered_by)
     hold_up = None if controller is None else controller.hold_up
-    lets_go = tuple(
-        f"{name}.{state}" for name, region in gadget.behaviour.items()
-        for state, levels in region.states.items()
-        if "controller" in levels and levels["controller"].unpowered)
+    lets_go = tuple(f"{region}.{state}" for region, state in gadget.unpowered)
     cut_by = tuple(name for name, toggle in gadget.toggles.items() if toggle.in_supply)
     if not (gadget.power_path or powered_by or lets_go or cut_by):
         return None

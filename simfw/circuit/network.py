@@ -103,17 +103,21 @@ class Feed:
         drop = np.maximum(self.input_v - voltage_v, 1e-6)
         if self.heat_w is not None:
             warm = self.heat_w / drop
-            less = warm < amps
-            amps, slope = np.where(less, warm, amps), np.where(less, warm / drop, slope)
+            amps, slope = _lesser(amps, slope, warm, warm / drop)
         if self.pass_s is not None:
             through = np.maximum(self.input_v - voltage_v, 0.0) * self.pass_s
-            less = through < amps
-            amps, slope = np.where(less, through, amps), np.where(less, -self.pass_s, slope)
+            amps, slope = _lesser(amps, slope, through, -self.pass_s)
         if self.through is not None:
-            passed, steep = self.through.with_slope(voltage_v)
-            less = passed < amps
-            amps, slope = np.where(less, passed, amps), np.where(less, steep, slope)
+            amps, slope = _lesser(amps, slope, *self.through.with_slope(voltage_v))
         return amps, slope
+
+
+def _lesser(
+    amps: Array, slope: Array, others: Array, steep: Array | float
+) -> tuple[Array, Array]:
+    """Of two outputs (A) with their slopes (S) that which is less, at each voltage."""
+    less = others < amps
+    return np.where(less, others, amps), np.where(less, steep, slope)
 
 
 def settle(

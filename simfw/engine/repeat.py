@@ -501,7 +501,8 @@ class _Counting:
         one = self._seen.get(charge)
         if one is None or one.emptied_after is not None or one.end_charge >= charge:
             return chord
-        # More would make a cubic that falls.
+        # Up to that no cubic falls (Fritsch and Carlson, "Monotone piecewise cubic
+        # interpolation", SIAM Journal on Numerical Analysis 17, 1980; from memory).
         return min(1.0 / (charge - one.end_charge), 3.0 * chord)
 
     def _highest_failed(self) -> float | None:

@@ -238,8 +238,7 @@ class Level(_FromText):
         try:
             share = read_number(value, RATIO)
         except QuantityError as error:
-            raise QuantityError(text=error.text, allowed=LEVELS,
-                                suggestion=error.suggestion) from None
+            raise error.allowing(LEVELS) from None
         if share > 1:
             raise QuantityError(text="a level is at most 100 %", allowed=LEVELS)
         return Level(duty=share, text=value)
@@ -321,8 +320,7 @@ def _level_of(text: str, allowed: str) -> Level:
     try:
         found = Level.read(text)
     except QuantityError as error:
-        raise QuantityError(text=error.text, allowed=allowed,
-                            suggestion=error.suggestion) from None
+        raise error.allowing(allowed) from None
     if found.awake is not None or found.named is not None:
         raise QuantityError(text=f'"{text}" is not a level', allowed=allowed,
                             suggestion=nearest(text, ("on", "off")))
@@ -344,8 +342,7 @@ def _factor(name: str, value: object) -> float | str:
     try:
         share = read_number(value, RATIO)
     except QuantityError as error:
-        raise QuantityError(text=error.text, allowed=SCALES, suggestion=error.suggestion,
-                            subkey=name) from None
+        raise error.allowing(SCALES).under(name) from None
     if share > 1:
         raise QuantityError(text="a scale is at most 100 %", allowed=SCALES, subkey=name)
     return share

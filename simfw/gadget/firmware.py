@@ -477,10 +477,8 @@ def _output(gadget: Gadget, key: str, output: str, level: Level) -> Iterator[Pro
 
 def _soft_latch(gadget: Gadget) -> Iterator[Problem]:
     """States that let go of the supply, and what brings it back."""
-    letting = [key_text(("behaviour", name, "states", state, "controller"))
-               for name, region in gadget.behaviour.items()
-               for state, levels in region.states.items()
-               if "controller" in levels and levels["controller"].unpowered]
+    letting = [key_text(("behaviour", region, "states", state, "controller"))
+               for region, state in gadget.unpowered]
     controller = gadget.controller
     powering = () if controller is None else controller.powered_by
     key = "controller.powered_by"

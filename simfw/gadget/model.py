@@ -480,10 +480,16 @@ class Gadget(Part):
         return self.charger is not None and self.charger.power_path
 
     @property
+    def unpowered(self) -> tuple[tuple[str, str], ...]:
+        """The states that let go of the controller's supply, each behind its region."""
+        return tuple((name, state) for name, region in self.behaviour.items()
+                     for state, levels in region.states.items()
+                     if "controller" in levels and levels["controller"].unpowered)
+
+    @property
     def lets_go(self) -> bool:
         """Whether a state lets go of the controller's supply."""
-        return any(level.unpowered for region in self.behaviour.values()
-                   for levels in region.states.values() for level in levels.values())
+        return bool(self.unpowered)
 
     @property
     def segments(self) -> dict[str, int]:
