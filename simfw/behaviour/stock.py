@@ -31,9 +31,10 @@ from simfw.behaviour.tree import (
 )
 from simfw.gadget.model import MOST_CLICKS, Charger, Gadget, Gauge, Proximity
 
-__all__ = ["Stock", "absent", "burst_ns", "gauge_quantity", "stock"]
+__all__ = ["SAMPLED", "Stock", "absent", "burst_ns", "gauge_quantity", "stock"]
 
 NS_PER_S = 1_000_000_000
+SAMPLED = "gauge.sampled"
 MEASURED, COUNTED = Quantity("gauge.measured"), Quantity("gauge.counted")
 
 
@@ -330,7 +331,7 @@ def _gauge(gauge: Gauge, show: Expression | None, sample: Expression | None) -> 
     regions = [_bars(gauge, show, sample)]
     conditions: list[Condition] = []
     events = ["gauge.up", "gauge.down"] if gauge.thresholds else []
-    internal = ["gauge.sampled"]
+    internal = [SAMPLED]
     if gauge.sample is not None:
         conditions.append(
             Condition(
@@ -418,7 +419,7 @@ def _bars(gauge: Gauge, show: Expression | None, sample: Expression | None) -> R
             *(State(name=f"reading.{k}", outputs=lit(k), awake=True) for k in range(count + 1)),
         )
     )
-    sampled = ("gauge.sampled",)
+    sampled = (SAMPLED,)
     if gauge.sample is None:
         rows.add("gauge.every", "unread", "reading", after=0, emit=sampled,
                  note="the first sample, at power-up")
@@ -462,7 +463,7 @@ def _blink(half_period_ns: int, light: str) -> Region:
 
 
 def _cell(gauge: Gauge) -> Region:
-    on, read = "gauge.sampled", _Reader(gauge)
+    on, read = SAMPLED, _Reader(gauge)
     low = None if gauge.low is None else gauge.low.value
     flat = None if gauge.flat is None else gauge.flat.value
     names = ["fine", *(["low"] * (low is not None)), *(["flat"] * (flat is not None))]

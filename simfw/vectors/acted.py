@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import STATUS_LEVELS, System
+from simfw.behaviour.stock import SAMPLED
 from simfw.vectors.around import Readings, below, free_in
 from simfw.vectors.equal import Lead
 from simfw.vectors.handled import Handled, handled, rooms
@@ -28,7 +29,6 @@ __all__ = ["Acting"]
 MS = 1_000_000
 GAPS = (200 * MS, 30 * MS, 2 * MS, 1)
 OUTSIDE_V = 0.05  # beyond the outermost level
-SAMPLED = "gauge.sampled"
 
 _Seen = tuple[int, str, bool]  # at which instant, which input, what it says
 _Made = tuple[int, Handled]  # at which instant, what is brought about

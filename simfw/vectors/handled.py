@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simfw.behaviour.stock import burst_ns
+from simfw.behaviour.stock import SAMPLED, burst_ns
 from simfw.vectors.closing import settle_ns
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def handled(gadget: Gadget, reading: str, hands: Mapping[str, float | None]
                         if figure is not None)
         if levels:
             above = read(levels[-1] + gauge.gap + SIDE_V)
-            found |= {"gauge.sampled": read(), "gauge.up": above, "cell.back": above,
+            found |= {SAMPLED: read(), "gauge.up": above, "cell.back": above,
                       "gauge.down": read(levels[0] - SIDE_V)}
             for event, figure in (("cell.low", gauge.low), ("cell.flat", gauge.flat)):
                 if figure is not None:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import Inside, levels_in, names_in
 from simfw.behaviour.region import Row, System
+from simfw.behaviour.stock import SAMPLED
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
 from simfw.vectors.exposing import drives_nothing
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
 __all__ = ["Teller"]
 
 MS = 1_000_000
-SAMPLED = "gauge.sampled"
 SOON_NS = 3 * MS
 MOST_READINGS = 9
 STRAYED, UNMOVED = 4, 10  # rows that it may take on top while nothing differs yet
@@ -308,6 +308,7 @@ class _Course:
         now = self.pair.now
         done = tuple(act for act in more if act.at_ns <= now)
         return Found(charge=charge, acts=(*acts, *done), ends_ns=now + MS, covers=frozenset())
+
     def play(self, start: Found) -> Found | None:
         """Power up and follow a path; a path if they part on it."""
         pair = self.pair

@@ -23,6 +23,7 @@ from itertools import product
 from simfw.behaviour import expression as ex
 from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.region import Condition, Region, Row, State, System
+from simfw.behaviour.stock import SAMPLED
 from simfw.circuit.circuit import Circuit
 from simfw.engine.supply import found_at_pins
 from simfw.gadget.model import Gadget
@@ -288,7 +289,7 @@ def _paced(region: Region, events: set[str], spans: dict[str, Span]) -> Region:
     told: set[tuple[str, ...]] = set()
     for row in region.rows:
         emit = tuple(event for event in row.emit if event in events)
-        if row.emit == ("gauge.sampled",):
+        if row.emit == (SAMPLED,):
             first = row.after_ns == 0
             if not any(one.sources == ((FIRST,) if first else (ANY,)) for one in rows):
                 rows.append(Row(key=row.key, sources=(FIRST,) if first else (ANY,), to=ANY,

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from simfw.behaviour.region import Group, Region, Row, System
-from simfw.behaviour.stock import burst_ns, gauge_quantity
+from simfw.behaviour.stock import SAMPLED, burst_ns, gauge_quantity
 from simfw.behaviour.stock_buttons import count_event
 from simfw.gadget.figures import figure_text
 from simfw.gadget.model import Button, Gadget, Gauge, Measure, Proximity, Toggle
@@ -437,7 +437,7 @@ def _gauge(make: Maker, gauge: Gauge) -> None:
     pin = (gauge_quantity(gauge).name,)
     pins = (*pin, gauge.light) if gauge.light else pin
     word = "measured" if gauge.method == "voltage" else "counted"
-    sampled = _emits(rows, "gauge.sampled")
+    sampled = _emits(rows, SAMPLED)
     every = span(make.corners.timing(gauge.every))
     staying = [row for row in rows if row.key.startswith("gauge.every") and row not in sampled]
     text = (f"The firmware shall sample `{pin[0]}` at power-up and every {every} from then on."
