@@ -134,12 +134,11 @@ class Guide:
         parts = row.when.parts if isinstance(row.when, All) else (row.when,)
         for part in parts:
             named = part.part if isinstance(part, Not) else part
-            if isinstance(named, Inside) and (
-                    (states[named.region] in named.states) == isinstance(part, Not)):
-                region = self.system.region(named.region)
+            if isinstance(named, Inside):
+                region, here = self.system.region(named.region), states[named.region]
                 wanted = {state.name for state in region.states
                           if (state.name in named.states) != isinstance(part, Not)}
-                found += _way_into(region, wanted).next.get(states[named.region], ())
+                found += () if here in wanted else _way_into(region, wanted).next.get(here, ())
         return tuple(found)
 
     def shows(self, apart: Iterable[tuple[str, str, str]], states: Mapping[str, str]
