@@ -6,10 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from simfw.engine.simulator import simulate
 from simfw.life import registers as k
 from simfw.stimuli.pattern import DAY_NS
-from tests.life.beside_run import as_scenario, spent_ns
+from tests.life.beside_run import run_beside, spent_ns
 from tests.life.made import head, lamp, pattern
 from tests.life.test_steps import HOUR_NS, ready
 
@@ -50,8 +49,7 @@ steps = [ { press = "turn", for = "100 ms .. 1500 ms" }, { wait = "5 min .. 20 m
     user = ready(made)
     stimuli, _ = user.stimuli(0, 2 * DAY_NS)
     until = 30 * HOUR_NS
-    run = simulate(made.gadget, as_scenario(user, stimuli, until), trace=False)
-    user.go(stimuli, until)
+    run = run_beside(user, stimuli, until)
     spent = {use.state: use.time_ns for use in run.states if use.region == "shade"}
     assert set(spent) == {"plain", "soft"}
     region = user.layout.region_id["shade"]

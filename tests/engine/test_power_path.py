@@ -22,7 +22,7 @@ from simfw.life import registers as k
 from simfw.stimuli.scenario import ChargerFault, Scenario
 from simfw.stimuli.steps import Press, Toggle, Usb
 from simfw.verify.check import check_gadget
-from tests.life.beside_run import as_scenario, ends, stands
+from tests.life.beside_run import ends, run_beside, stands
 from tests.life.made import pattern
 from tests.life.test_loop import ready
 
@@ -251,8 +251,7 @@ def test_a_study_lives_as_a_run_does(tmp_path: Path, restart: bool) -> None:
     user = ready(pattern(tmp_path, text, PATTERN))
     stimuli, _ = user.stimuli(0, 10 * 24 * H)
     for hours in (9, 12, 19, 48, 90):
-        result = simulate(user.layout.gadget, as_scenario(user, stimuli, hours * H), trace=False)
-        user.go(stimuli, hours * H)
+        result = run_beside(user, stimuli, hours * H)
         lived, played = stands(user), ends(result)
         for name in ("lamp", "charge", "gauge"):
             assert lived[name] == played[name]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from simfw.engine.run import Run
+from simfw.engine.simulator import simulate
 from simfw.engine.timeline import timeline
 from simfw.life import registers as k
 from simfw.life.columns import flat
@@ -43,6 +44,13 @@ def as_scenario(user: Life, stimuli: k.Stimuli, until: int) -> Scenario:
     return Scenario(charge=user.pattern.charge, lasts_ns=until, gadget=layout.gadget,
                     steps=tuple(sorted((step for step in steps if step.at_ns < until),
                                        key=lambda step: step.at_ns)))
+
+
+def run_beside(user: Life, stimuli: k.Stimuli, until: int, *, trace: bool = False) -> Run:
+    """The run of what a user does up to a time (ns); the user has lived up to there, too."""
+    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=trace)
+    user.go(stimuli, until)
+    return run
 
 
 def stimuli_of(user: Life, scenario: Scenario) -> k.Stimuli:

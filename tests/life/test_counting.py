@@ -8,12 +8,11 @@ from pathlib import Path
 import pytest
 
 from simfw.engine.run import Run
-from simfw.engine.simulator import simulate
 from simfw.life import registers as k
 from simfw.life.user import Life
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
-from tests.life.beside_run import as_scenario, spent_ns
+from tests.life.beside_run import run_beside, spent_ns
 from tests.life.made import EVENING, head, lamp, pattern
 from tests.life.test_loop import SCENARIOS, alone, ready
 
@@ -47,8 +46,7 @@ def both(made: Pattern, charge: float, days: int, *, fast: bool = False) -> tupl
     made = dataclasses.replace(made, charge=charge)
     user = ready(made, fast=fast)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, days * DAY_NS), trace=False)
-    user.go(stimuli, days * DAY_NS)
+    run = run_beside(user, stimuli, days * DAY_NS)
     return user, run
 
 

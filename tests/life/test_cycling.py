@@ -6,13 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from simfw.engine.simulator import simulate
 from simfw.life import cycling
 from simfw.life import registers as k
 from simfw.life.study import gather
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
-from tests.life.beside_run import as_scenario, spent_ns
+from tests.life.beside_run import run_beside, spent_ns
 from tests.life.made import head, pattern
 from tests.life.test_loop import ready
 
@@ -119,8 +118,7 @@ def lives_as_it_runs(made: Pattern, hours: int, *, fast: bool = False) -> int:
     user = ready(made, fast=fast)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     until = hours * HOUR_NS
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-    user.go(stimuli, until)
+    run = run_beside(user, stimuli, until)
     world = user.world
     assert world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=5e-6)
     assert world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-5)

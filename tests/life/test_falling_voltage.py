@@ -7,9 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from simfw.engine.simulator import simulate
 from simfw.life import registers as k
-from tests.life.beside_run import as_scenario, spent_ns
+from tests.life.beside_run import run_beside, spent_ns
 from tests.life.made import head, pattern
 from tests.life.test_loop import ready
 
@@ -59,8 +58,7 @@ def test_a_bar_that_comes_goes_and_comes_while_charging(tmp_path: Path) -> None:
     made = pattern(tmp_path, CHARGED, head(charge="30 %") + PLUG)
     user = ready(made)
     stimuli, _ = user.stimuli(0, 24 * HOUR_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, HOUR_NS))
-    user.go(stimuli, HOUR_NS)
+    run = run_beside(user, stimuli, HOUR_NS, trace=True)
     bars = [part.bars for part in run.intervals]
     assert sum(one == 1 != before for before, one in pairwise(bars)) == 2
     for use in run.states:
@@ -73,8 +71,7 @@ def test_the_protection_opens_where_the_resistance_is_largest(tmp_path: Path) ->
     (tmp_path / "curve.csv").write_text("charge,voltage_v\n0,3.5\n1,4.2\n")
     user = ready(pattern(tmp_path, DRAINED, head(charge="80 %")))
     stimuli, _ = user.stimuli(0, 24 * HOUR_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, HOUR_NS), trace=False)
-    user.go(stimuli, HOUR_NS)
+    run = run_beside(user, stimuli, HOUR_NS)
     assert run.empty_at_ns is not None
     assert 0.4 < run.end_charge < 0.7
     assert user.world.i[k.EMPTY_AT] == pytest.approx(run.empty_at_ns, rel=1e-6)

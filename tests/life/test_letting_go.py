@@ -16,7 +16,15 @@ from simfw.life.sweep import read_vary, sweep
 from simfw.life.user import Life
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb
 from simfw.stimuli.steps import Toggle
-from tests.life.beside_run import as_scenario, ends, spent_ns, stands, stimuli_of, writes
+from tests.life.beside_run import (
+    as_scenario,
+    ends,
+    run_beside,
+    spent_ns,
+    stands,
+    stimuli_of,
+    writes,
+)
 from tests.life.made import head, pattern
 from tests.life.test_loop import alone, ready
 
@@ -100,8 +108,7 @@ def test_what_lets_go_over_days_is_what_lets_go_in_a_run(tmp_path: Path) -> None
     let_go = opened = 0
     for hours in (7, 7.2, 8, 9.9, 10.2, 20, 21, 22.6, 30, 80, 300):
         until = round(hours * H)
-        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-        user.go(stimuli, until)
+        run = run_beside(user, stimuli, until)
         comb = user.store.combs[int(user.world.i[k.COMB])]
         lived, played = stands(user), ends(run)
         for name in ("lamp", "mood"):

@@ -26,7 +26,7 @@ from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
 from simfw.stimuli.scenario import Scenario, Usb
 from tests.examples import life_outputs, same
-from tests.life.beside_run import as_scenario, spent_ns
+from tests.life.beside_run import run_beside, spent_ns
 from tests.life.made import CHARGER, EVENING, SENSOR, head, lamp, pattern
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -63,8 +63,7 @@ def test_loop_agrees_with_the_simulator(name: str, charge: float, hours: int) ->
     user = ready(made)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     until = hours * 3600 * 10**9
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-    user.go(stimuli, until)
+    run = run_beside(user, stimuli, until)
     drawn = charge - user.world.f[k.CHARGE]
     assert drawn == pytest.approx(charge - run.end_charge, rel=5e-6)
     assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=2e-5)
@@ -92,8 +91,7 @@ steps = [ { usb = true }, { wait = "9 h" }, { usb = false } ]
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     for hours in (8, 12, 23):
         until = hours * 3600 * 10**9
-        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-        user.go(stimuli, until)
+        run = run_beside(user, stimuli, until)
         assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=1e-3)
 
 

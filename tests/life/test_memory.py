@@ -7,11 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from simfw.engine.simulator import simulate
 from simfw.life import registers as k
 from simfw.life.life import life
 from simfw.report.life import life_json, life_text
-from tests.life.beside_run import as_scenario, ends, spent_ns, stands, writes
+from tests.life.beside_run import ends, run_beside, spent_ns, stands, writes
 from tests.life.made import head, pattern
 from tests.life.test_loop import alone, ready
 
@@ -118,8 +117,7 @@ def test_what_survives_over_days_is_what_survives_in_a_run(tmp_path: Path, fast:
     opened = 0
     for minutes in (7 * 60 + 60, 9 * 60 + 1, 9 * 60 + 5, 2 * 1440, 7 * 1440 + 601):
         until = minutes * 60 * 10**9
-        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-        user.go(stimuli, until)
+        run = run_beside(user, stimuli, until)
         lived, played = stands(user), ends(run)
         for name in ("dim", "lamp", "mode", "blink", "since"):
             assert lived[name] == played[name]

@@ -23,7 +23,7 @@ from simfw.life.store import grid_of
 from simfw.life.user import ABANDONED_DAYS
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
-from tests.life.beside_run import as_scenario, spent_ns
+from tests.life.beside_run import as_scenario, run_beside, spent_ns
 from tests.life.made import CHARGER, EVENING, SENSOR, head, lamp, pattern
 from tests.life.test_loop import SCENARIOS, alone, ready
 
@@ -118,8 +118,7 @@ def compare(made: Pattern, hours: int, drawn_abs: float = 1e-6) -> None:
     user = ready(made)
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     until = hours * HOUR_NS
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-    user.go(stimuli, until)
+    run = run_beside(user, stimuli, until)
     assert user.world.f[k.CHARGE] == pytest.approx(run.end_charge, abs=drawn_abs)
     for use in run.states:
         region = user.layout.region_id[use.region]
@@ -318,8 +317,7 @@ def test_sample_of_the_gauge_reads_what_is_drawn_at_its_time(tmp_path: Path) -> 
     user = ready(replace(made, charge=0.6))
     stimuli, _ = user.stimuli(0, 56 * DAY_NS)
     until = 24 * HOUR_NS
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-    user.go(stimuli, until)
+    run = run_beside(user, stimuli, until)
     bars = {use.state: use.time_ns for use in run.states if use.region == "gauge"}
     assert sum(time > 0 for time in bars.values()) > 1
     assert all(spent_ns(user, "gauge", state) == time for state, time in bars.items())
@@ -356,8 +354,7 @@ steps = [ { press = "key", for = "200 ms" } ]
     user = ready(made)
     stimuli, _ = user.stimuli(0, 2 * DAY_NS)
     until = 30 * HOUR_NS
-    run = simulate(made.gadget, as_scenario(user, stimuli, until), trace=False)
-    user.go(stimuli, until)
+    run = run_beside(user, stimuli, until)
     region = user.layout.region_id["wheel"]
     spent = {use.state: use.time_ns for use in run.states if use.region == "wheel"}
     for state in user.layout.state_id[region]:

@@ -8,12 +8,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from simfw.engine.simulator import simulate
 from simfw.life import registers as k
 from simfw.life.life import life
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS
-from tests.life.beside_run import as_scenario
+from tests.life.beside_run import run_beside
 from tests.life.made import SENSOR, head, pattern
 from tests.life.test_loop import ready
 
@@ -55,8 +54,7 @@ def used_c(folder: Path, text: str, until: int, *, fast: bool = False) -> tuple[
     """What is drawn until a time (ns) with nobody there: over a pattern, and in a run."""
     user = ready(pattern(folder, text, head(charge="80 %")), fast=fast)
     stimuli, _ = user.stimuli(0, until)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-    user.go(stimuli, until)
+    run = run_beside(user, stimuli, until)
     return float(user.world.f[k.USED]), run.charge_used_c
 
 
@@ -148,8 +146,7 @@ steps = [ { press = "key", for = "200 ms" } ]
 """
     user = ready(pattern(tmp_path, text, head(charge="80 %") + habits))
     stimuli, _ = user.stimuli(0, DAY_NS)
-    run = simulate(user.layout.gadget, as_scenario(user, stimuli, DAY_NS), trace=False)
-    user.go(stimuli, DAY_NS)
+    run = run_beside(user, stimuli, DAY_NS)
     assert user.world.f[k.USED] == pytest.approx(run.charge_used_c, rel=1e-5)
 
 

@@ -12,7 +12,7 @@ from simfw.life.held import held
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS
 from simfw.stimuli.scenario import Scenario, Usb
-from tests.life.beside_run import as_scenario, spent_ns
+from tests.life.beside_run import run_beside, spent_ns
 from tests.life.test_loop import ready
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -35,8 +35,7 @@ def drawn() -> Iterator[tuple[str, float, int, float, float, int]]:
         user = ready(replace(load_pattern(SCENARIOS / name), charge=charge))
         stimuli, _ = user.stimuli(0, 56 * DAY_NS)
         until = hours * HOUR_NS
-        run = simulate(user.layout.gadget, as_scenario(user, stimuli, until), trace=False)
-        user.go(stimuli, until)
+        run = run_beside(user, stimuli, until)
         share = charge - run.end_charge
         off = 0
         for use in run.states:
