@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from simfw.circuit.circuit import Solution
 from simfw.circuit.nodes import RELATIVE_ERROR, refined
 
-_FINEST = 1e-9
-_WIDEST = 0.125
+_FINEST = 1e-9  # no piece of the charge (0 to 1) that is shorter is halved
+_WIDEST = 0.125  # and any that is longer is, however straight
 
 
 class Bent:
