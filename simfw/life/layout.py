@@ -26,10 +26,14 @@ from simfw.life import registers as k
 from simfw.life.hold_up import HOLD_UP, with_hold_up
 from simfw.stimuli.pattern import Pattern
 
-__all__ = ["MODES", "Groups", "Layout", "dwell_groups", "rows_of"]
+__all__ = ["MODES", "ROWS_FROM", "Groups", "Layout", "dwell_groups", "rows_of"]
 
 MODES: tuple[ChargerMode, ...] = ("off", "precharge", "fast", "complete", "fault")
 _MOST = 60  # regions, habits that wait for their when: their sets are bits of one number
+ROWS_FROM = ("buttons", "chords", "toggles", "proximity", "measures", "gauge", "sequences",
+             "behaviour", "controller.hold_up")
+"""What rows, and their times, are made from: beginnings of keys of the gadget file."""
+
 _MOST_STEPS = 16
 _ROUND_NS = 60 * 10**9  # what comes round within this time counts by its longest state
 
@@ -125,6 +129,9 @@ class Layout:
         self.offset = [0]
         for region in self.regions:
             self.offset.append(self.offset[-1] + len(region.states))
+        # Flat states of written and stock regions. How many the clocks have, behind them, hangs on
+        # the times of their sequences: it may be another number for other parts.
+        self.before_clocks = self.offset[len(system.regions)]
         # Those that the firmware reads first, then those that cut its supply off.
         self.in_supply = tuple(n for n, one in gadget.toggles.items() if one.in_supply)
         self.contacts = {**system.contacts, **dict.fromkeys(self.in_supply, True)}

@@ -18,16 +18,13 @@ from simfw.engine.clock import passing, turning
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
 from simfw.life.columns import Column, flat
-from simfw.life.layout import MODES, rows_of
+from simfw.life.layout import MODES, ROWS_FROM, rows_of
 from simfw.life.store import Store
 
 __all__ = ["PartTables"]
 
 Array = NDArray[np.float64]
 
-# Sections that rows come from.
-_TIMED = ("buttons", "chords", "toggles", "proximity", "measures", "gauge", "sequences",
-          "behaviour")
 _REAL = frozenset({"volts", "turn_at", "step_at", "step_until", "rate", "use", "mark_at",
                    "mark_until"})
 _GROWING = (*sorted(_REAL), "loads_slot", "mix_slot", "turn_start", "step_start", "step_rising",
@@ -39,11 +36,15 @@ _Due = tuple[int, float, float, int]  # rising, at, until, kind: as in `register
 _SOME = 1e-6
 
 
-def _timed(gadget: Gadget) -> tuple[object, ...]:
-    """All that times of rows come from."""
-    controller = gadget.controller
-    return (*(getattr(gadget, part) for part in _TIMED),
-            None if controller is None else controller.hold_up)
+def _rows_from(gadget: Gadget) -> list[object]:
+    """All that rows, and their times, are made from; None in the place of what it has not."""
+    found: list[object] = []
+    for key in ROWS_FROM:
+        part: object = gadget
+        for name in key.split("."):
+            part = None if part is None else getattr(part, name)
+        found.append(part)
+    return found
 
 
 class PartTables:
@@ -62,7 +63,7 @@ class PartTables:
         self.circuit = circuit = Circuit(gadget, reference_v=reference_v)
         self.grid = store.grid
         system = layout.system
-        if _timed(gadget) != _timed(layout.gadget):
+        if _rows_from(gadget) != _rows_from(layout.gadget):
             system = rows_of(gadget)
         self._after: list[int] = layout.group_times(system)
         fast = store.fast

@@ -36,8 +36,8 @@ class UserLife:
     `days` is the mean time between charges (or until the protection opened), None where no such
     span ended; `spans` how many there were. `plugs` counts the charges after the first one, in
     `counted_ns`: from the first on, the whole time where there is none. `strength` is the user's
-    against the pattern's. `spent_ns` is the time in each flat state, `heat_c` the charge drawn in
-    each quarter of an hour of the week.
+    against the pattern's. `spent_ns` is the time in each flat state before those of the
+    clocks, `heat_c` the charge drawn in each quarter of an hour of the week.
     """
 
     user: int
@@ -348,7 +348,7 @@ class Life:
             dead_ns=int(i[k.DEAD_NS]),
             charging_ns=int(i[k.CHARGING]),
             end_charge=float(f[k.CHARGE]),
-            spent_ns=tuple(int(n) for n in world.spent),
+            spent_ns=tuple(int(n) for n in world.spent[:self.layout.before_clocks]),
             writes=tuple(int(n) for n in world.writes),
             heat_c=tuple(float(c) for c in world.heat),
         )

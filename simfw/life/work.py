@@ -10,7 +10,7 @@ from simfw import __version__
 from simfw.engine.corners import changed
 from simfw.errors import RunError
 from simfw.life.drawing import warmths
-from simfw.life.layout import Layout
+from simfw.life.layout import ROWS_FROM, Layout
 from simfw.life.parts import PartTables
 from simfw.life.sampling import MOST_ROWS, Spread
 from simfw.life.store import Store
@@ -52,8 +52,8 @@ class Outcome:
     `plugs` and `counted_ns` as in `UserLife`.
     The rest are sums over them, as whole numbers, so that the order of adding changes no digit:
     times in ns, charges in grains of `GRAIN_C`. `heat` is the charge of each quarter of an hour of
-    the week, `spent_ns` the time in each flat state, `writes` how often was written what is kept of
-    each region that keeps something over a power loss.
+    the week, `spent_ns` the time in each flat state but those of clocks, `writes` how often was
+    written what is kept of each region that keeps something over a power loss.
     """
 
     number: int
@@ -134,7 +134,9 @@ def run_task(task: Task) -> list[Outcome]:
     for group in task.groups:
         gadget, reference_v = changed(pattern.gadget, dict(group.values))
         its_store = store
-        if any(isinstance(value, float) and _is_timing(key) for key, value in group.values):
+        if any(isinstance(value, float) and key.startswith(ROWS_FROM)
+               for key, value in group.values):
+            # The order of dwells may be another, or a guard, or the steps of a line.
             layout = Layout(pattern, gadget, warmths(pattern)[0])
             if not layout.same_shape(nominal):
                 its_store = Store(layout, task.fast)
@@ -168,9 +170,3 @@ def outcome(number: int, lives: Sequence[UserLife]) -> Outcome:
 
 def _summed(rows: Sequence[Sequence[int]]) -> tuple[int, ...]:
     return tuple(sum(column) for column in zip(*rows, strict=True))
-
-
-def _is_timing(key: str) -> bool:
-    """Whether a figure may change the order of dwells or a guard, and so the shape of the rows."""
-    return key.startswith(("buttons", "chords", "proximity", "gauge", "behaviour",
-                           "controller.hold_up"))

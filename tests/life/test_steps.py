@@ -19,6 +19,7 @@ from simfw.life.columns import Column, Hashed
 from simfw.life.drawing import POOL
 from simfw.life.layout import MODES, Layout
 from simfw.life.learning import Comb, Learner, Question
+from simfw.life.life import life
 from simfw.life.store import grid_of
 from simfw.life.user import ABANDONED_DAYS
 from simfw.loading import load_pattern
@@ -466,3 +467,13 @@ def test_sequences_are_as_in_the_simulator(tmp_path: Path) -> None:
     user = ready(made)
     line = user.layout.region_id["show:glow"]
     assert len(user.layout.regions[line].states) <= 17
+
+
+def test_a_line_whose_length_varies_has_the_steps_of_each_gadget(tmp_path: Path) -> None:
+    """Evenly up and down is half of the current, however long either takes (mean of a triangle)."""
+    line = ('[sequences.breathe]\nevery = "50 ms"\npoints = ["0 % @ 0 s", "100 % @ 300 ms", '
+            '{ value = "0 % @ 600 ms", range = "450 ms .. 900 ms" }]')
+    text = lamp(more=line).replace('lamp = "on", idle', 'lamp = "breathe", idle')
+    made = pattern(tmp_path, text, head(horizon="4 days") + EVENING)
+    found = life(made, users=4, fast=False, study=False)
+    assert found.average_current_a == pytest.approx(50e-6 + 20e-3 / 2 / 24, rel=0.01)
