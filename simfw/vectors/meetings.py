@@ -34,7 +34,6 @@ MOST_OF_ONE = 40  # turns for one row: a place, and an event
 MOST_TURNS = 1_000  # for all rows
 MOST_ENDS = 30  # of a time that begins again and again
 MOST_AHEAD = 60  # instants that are looked ahead for them
-BACK = 2  # of the levels of the gauge, the one that is passed from below
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +51,10 @@ class Meetings:
     """
 
     def __init__(self, gadget: Gadget, system: System, circuit: Circuit,
-                 segments: Mapping[str, int], events: Mapping[str, Handled], places: Places,
-                 reading: str) -> None:  # fmt: skip
+                 events: Mapping[str, Handled], places: Places, reading: str) -> None:
         self.gadget = gadget
         self.system = system
-        self.sketch = Sketch(system, circuit, segments)
+        self.sketch = Sketch(system, circuit, gadget.segments)
         self.turns = 0
         self.events = {event: one for event, one in events.items() if one.by != "gauge"}
         self.longest_ns = max([0, *(-at for one in self.events.values() for at, *_ in one.changes)])
@@ -88,9 +86,11 @@ class Meetings:
         """
         if region.group == "gauge":
             gauge = self.gadget.gauge
-            figures = () if gauge is None else (gauge.flat, gauge.low, *gauge.thresholds[-1:])
-            values = [beside(self.reading, figure.value, SIDE if number == BACK else -SIDE)
-                      for number, figure in enumerate(figures) if figure is not None]
+            if gauge is None:
+                return []
+            values = [beside(self.reading, figure.value, -SIDE)
+                      for figure in (gauge.flat, gauge.low) if figure is not None]
+            values += [beside(self.reading, top.value, SIDE) for top in gauge.thresholds[-1:]]
             return [((-MS, "measured", self.reading, value),) for value in values]
         near = self.events.get(f"{region.name.partition('.')[0]}.near")
         return [()] if near is None else [near.changes, ()]

@@ -196,8 +196,8 @@ class Whittler:
         the regions hear themselves; then with all that people do, for slips that are left.
         """
         teller = self.teller
-        made = Meetings(self.gadget, teller.system, teller.circuit, self.gadget.segments,
-                        teller.handled, self.places, teller.reading)
+        made = Meetings(self.gadget, teller.system, teller.circuit, teller.handled, self.places,
+                        teller.reading)
         for region, row in made.rows() if self.effort else ():
             for one in made.of(region, row, made.heard(region, row)):
                 yield one, self.ends.get(row.key, ())
