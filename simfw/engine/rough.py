@@ -20,7 +20,7 @@ from simfw.quantity import Timing
 __all__ = ["Profile", "rough_lives", "told_by_currents"]
 
 # Figures that decide when something happens, not only what it draws.
-_DECIDING = ("gauge.", "proximity.", "charger.", "controller.wake",
+_DECIDING = ("gauge.", "measures.", "proximity.", "charger.", "controller.wake",
              "controller.step", "controller.frequency")
 _POINTS = 24
 

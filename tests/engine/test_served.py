@@ -15,7 +15,7 @@ from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.life.changes import corners
 from simfw.stimuli.pattern import Count, Draw, Habit, HabitStep, Pattern
-from simfw.stimuli.scenario import Expect, Press, Scenario
+from simfw.stimuli.scenario import Expect, Measured, Press, Scenario
 from tests.engine.bench import gadget_of
 
 S = 10**9
@@ -300,3 +300,37 @@ def test_a_press_that_toggles_does_the_same_in_every_repetition() -> None:
         assert found.served_days is not None
         assert found.served_days == pytest.approx(days_one_by_one(gadget), abs=1.0)
         assert found.served_days > 2.0
+
+
+def test_the_range_of_a_level_of_a_measure_decides_for_how_long_a_lamp_is_lit() -> None:
+    """Lit at 0 lx for 10 min of an hour, and at 12 lx too where the level is 20 lx: by hand."""
+    text = """
+[gadget]
+name = "Sill"
+[cell]
+curve = "lco"
+capacity = "500 mAh"
+cut_off = "3.0 V"
+[loads.lamp]
+current = "20 mA"
+[measures.light]
+unit = "lx"
+thresholds = ["10 lx (5 lx .. 20 lx)"]
+every = "1 s"
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { lamp = "on" }
+rows = [
+  { on = "light.down", from = "dark", to = "lit" },
+  { on = "light.up", from = "lit", to = "dark" },
+]
+"""
+    gadget = gadget_of(text)
+    steps = tuple(Measured(at_ns=at_ns, measure="light", value=value, unit="lx")
+                  for at_ns, value in ((0, 100.0), (HOUR // 6, 12.0), (HOUR // 6 * 5, 0.0)))
+    found = repeat_life(simulate(gadget, Scenario(
+        charge=1.0, lasts_ns=HOUR, gadget=gadget, steps=steps)), ranges=True)
+    assert found.days == pytest.approx(500 / 20 * 6 / 24, rel=0.02)
+    assert found.high_days == pytest.approx(found.days, rel=0.02)
+    assert found.low_days == pytest.approx(500 / 20 * 6 / 5 / 24, rel=0.02)
