@@ -17,13 +17,25 @@ from typing import Any
 import numpy as np
 
 from simfw.compiling import jitted
-from simfw.life import arithmetic, cycling, kernel, pending, registers, standing, waking
+from simfw.life import (
+    ahead,
+    arithmetic,
+    cycling,
+    instant,
+    kernel,
+    passing,
+    pending,
+    registers,
+    standing,
+    waking,
+)
 from simfw.life.columns import flat
 from simfw.life.registers import Parts, Stimuli, Tables, World
 
 __all__ = ["Loop"]
 
-_SOURCES = (registers, arithmetic, standing, waking, cycling, pending, kernel)
+_SOURCES = (registers, arithmetic, standing, waking, pending, cycling, ahead, passing, instant,
+            kernel)
 _GROUPS: tuple[type[Any], ...] = (Tables, Parts, World, Stimuli)
 
 

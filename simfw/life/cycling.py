@@ -10,7 +10,9 @@ Plain functions on flat sequences, compiled or as they stand; see `kernel`.
 
 from __future__ import annotations
 
+from simfw.life.arithmetic import advance, lay
 from simfw.life.registers import (
+    CAPACITY_C,
     CHARGE,
     CYCLE_AT,
     CYCLE_CHARGE,
@@ -22,20 +24,29 @@ from simfw.life.registers import (
     CYCLE_LOW,
     CYCLE_MIXED,
     CYCLE_RESTING,
+    CYCLE_SLOT,
     CYCLE_WOKEN,
+    HOLIDAY,
     KEEPING,
     LEAST_PERIODS,
     MOST_CHANGES,
     MOST_SEGMENTS,
     NEVER,
+    NODES,
     REGIONS,
+    STARTED,
+    TRACKED,
+    USED,
+    WAKE_C,
     WAKE_PERIOD,
+    Parts,
+    Stimuli,
     Tables,
     World,
 )
 from simfw.life.waking import wakes_until
 
-__all__ = ["begin_cycle", "note_segment", "note_wake", "periods_ahead", "round_wakes"]
+__all__ = ["go_round", "note_segment", "note_wake"]
 
 
 def begin_cycle(t: Tables, w: World, comb: int, resting: int, now: int, again: int) -> None:
@@ -152,3 +163,76 @@ def periods_ahead(t: Tables, w: World, resting: int, now: int, free: int) -> int
     if room < fall * count:
         count = int(room / fall) if room > 0.0 else 0
     return count if count >= LEAST_PERIODS else 0
+
+
+def go_round(
+    t: Tables, p: Parts, w: World, s: Stimuli, comb: int, resting: int, now: int, free: int
+) -> int:
+    """Go along whole periods in one step: for how long (ns), 0 where nothing has come round.
+
+    `free`: when the next thing is due. -1 where it is not tabulated what a period draws.
+    """
+    i = w.i
+    if i[CYCLE_COMB] == comb:
+        for k in range(i[HOLIDAY], s.counts[2] if t.size[STARTED] > 0 else 0):
+            if s.away_from[k] <= now < s.away_to[k]:
+                free = min(free, s.away_to[k])
+        periods = periods_ahead(t, w, resting, now, free)
+        if periods > 0:
+            if i[CYCLE_SLOT] < 0:
+                return -1
+            lasts = _rounds(t, p, w, resting, now, periods)
+            i[CYCLE_SLOT] = -1
+            i[CYCLE_COMB] = -1
+            if lasts > 0:
+                return lasts
+    if i[CYCLE_COMB] < 0 or i[CYCLE_COUNT] >= i[CYCLE_LIMIT]:
+        again = 0 if i[CYCLE_COMB] < 0 else 1
+        begin_cycle(t, w, comb, resting, now, again)
+    if i[CYCLE_RESTING] != resting:
+        i[CYCLE_COMB] = -1
+    return 0
+
+
+def _rounds(t: Tables, p: Parts, w: World, resting: int, now: int, periods: int) -> int:
+    """Let up to so many periods pass, as many as the charge allows: for how long (ns)."""
+    i = w.i
+    f = w.f
+    base = i[CYCLE_SLOT] * t.size[NODES]
+    charge = f[CHARGE]
+    capacity_c = p.real[CAPACITY_C]
+    period = now - i[CYCLE_AT]
+    round_s = period * 1e-9
+    round_c = p.real[WAKE_C] * round_wakes(w, period, periods)
+    if round_c < 0.0:
+        round_c = f[CYCLE_WOKEN] + f[CYCLE_FIXED]
+    reached, passed = advance(
+        p.grid, p.bucket, p.rate, base, charge, periods * round_s,
+        f[CYCLE_LOW] + f[CYCLE_CHARGE] - charge, 2.0, -round_c / round_s / capacity_c,
+    )
+    if passed < periods * round_s:
+        # It falls faster than at first: less far, and once more.
+        periods = max(int(passed / round_s) - 1, 0)
+        if periods > 0 and round_wakes(w, period, periods) >= 0.0:
+            round_c = p.real[WAKE_C] * round_wakes(w, period, periods)
+        reached, passed = advance(
+            p.grid, p.bucket, p.rate, base, charge, periods * round_s, -1.0, 2.0,
+            -round_c / round_s / capacity_c,
+        )
+    lasts = periods * period
+    used = (charge - reached) * capacity_c
+    f[CHARGE] = reached
+    f[USED] += used
+    if lasts > 0:
+        lay(w.heat, now, now + lasts, used)
+    for k in range(t.size[TRACKED]):
+        r = t.tracked[k]
+        for n in range(t.offset[r], t.offset[r + 1]):
+            w.spent[n] += periods * (w.spent[n] - w.cycle_spent[n])
+    for n in range(t.size[KEEPING]):
+        w.writes[n] += periods * (w.writes[n] - w.cycle_writes[n])
+    for r in range(t.size[REGIONS]):
+        if (resting >> r) & 1 == 0 and w.due[r] != w.cycle_due[r]:
+            w.entered[r] += lasts
+            w.due[r] += lasts
+    return lasts
