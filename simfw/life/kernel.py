@@ -12,10 +12,10 @@ until then, and to follow the tables.
 * Drains and thresholds are linear between the nodes of a fixed grid over the charge.
 
 Its stages have a file each: `ahead` and `passing` for a stretch of rest, `instant` for what happens
-at its end. Everything is plain arithmetic on flat sequences, so that the same functions run compiled (on
-arrays) or as they stand (on lists) with equal results. Whatever is met for the first time is
-reported as a miss: the caller works it out, adds it to the tables and calls `run` again, which goes
-on from where it was.
+at its end. Everything is plain arithmetic on flat sequences, so that the same functions run
+compiled (on arrays) or as they stand (on lists) with equal results. Whatever is met for the first
+time is reported as a miss: the caller works it out, adds it to the tables and calls `run` again,
+which goes on from where it was.
 """
 
 from __future__ import annotations

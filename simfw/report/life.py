@@ -201,11 +201,17 @@ def _median_note(found: Life) -> str:
 
 
 def _error(days: float, of_days: float) -> str:
-    """An error in words; in years, where what it belongs to is told in years."""
-    if days > 0 and _days(of_days).endswith("years"):
+    """An error in words; in years, where what it belongs to is told in years, and none at all in
+    the unit of what it belongs to.
+    """
+    told = _days(of_days)
+    if days <= 0:
+        unit = told.rsplit(" ", 1)[1]
+        return f"0 {unit}s" if unit in ("day", "year") else f"0 {unit}"
+    if told.endswith("years"):
         years = f"{days / YEAR_DAYS:.3g}"
         return f"{years} year" if years == "1" else f"{years} years"
-    return _days(days) if days > 0 else "0"
+    return _days(days)
 
 
 def _held(found: Life, paint: Paint) -> list[str]:

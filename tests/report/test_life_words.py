@@ -56,7 +56,20 @@ def test_days_come_with_their_errors_where_these_are_known(found: Life) -> None:
         "between charges, median 5 days one in ten below 2 days, one in ten above 9 days")
     assert row(bare, "between charges, mean") == "between charges, mean 5.5 days"
     certain = replace(whole, errors_days=(0.0, 0.0, 0.0))
-    assert str(row(certain, "between charges, median")).endswith("; median ± 0")
+    assert str(row(certain, "between charges, median")).endswith("; median ± 0 days")
+
+
+@pytest.mark.parametrize(("days", "told"), [
+    (5.5, "5.5 days ± 0 days"), (1.0, "1 day ± 0 days"), (0.25, "6 h ± 0 h"),
+    (3 * 365.25, "3 years ± 0 years"),
+])
+def test_an_error_of_none_has_the_unit_of_what_it_belongs_to(
+    found: Life, days: float, told: str
+) -> None:
+    """Where nothing is drawn at random the mean is certain: no error, and of what."""
+    certain = replace(found, days=np.full(1, days), percentiles=(days,) * 3,
+                      errors_days=(0.0,) * 3, mean_days=days, error_days=0.0, why={})
+    assert row(certain, "between charges, mean") == f"between charges, mean {told} (95 %)"
 
 
 def test_of_a_few_users_the_range_is_told_that_was_seen(found: Life) -> None:
