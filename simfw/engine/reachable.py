@@ -5,7 +5,8 @@ way. Buttons are followed from contact to gesture, so that no click comes withou
 
 Of the combinations, only the states of some regions decide what is drawn. Stands are what is left
 when the others are forgotten: one or several combinations of the deciding states, between which the
-gadget comes and goes by itself (a blink, a counter) with nobody touching it.
+gadget comes and goes by itself (a blink, a counter) with nobody touching it. What one region does
+to another only while USB is in, it does not do by itself: nothing is plugged in at rest.
 """
 
 from __future__ import annotations
@@ -13,8 +14,9 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from operator import ne
 
-from simfw.behaviour.expression import Expression, Inside, Leaf, truth
+from simfw.behaviour.expression import Expression, Flag, Inside, Leaf, leaves, truth
 from simfw.behaviour.region import Region, Row
 
 __all__ = ["MOST_COMBINATIONS", "Reached", "Stand", "reach"]
@@ -62,7 +64,7 @@ def reach(
     while ahead:
         here = ahead.popleft()
         steps = [(False, there) for there in search.after_events(here)]
-        steps += [(search.is_untouched(here), there) for there in search.after_dwells(here)]
+        steps += search.after_dwells(here)
         for by_itself, there in steps:
             if there not in seen:
                 if len(seen) >= most:
@@ -148,6 +150,7 @@ class _Search:
 
     def __init__(self, regions: Sequence[Region]) -> None:
         self._regions = regions
+        self._at_rest = False
         self._places = {region.name: place for place, region in enumerate(regions)}
         emitted = {event for region in regions for row in region.rows for event in row.emit}
         self._heard: dict[str, list[tuple[int, dict[str, list[Row]]]]] = {}
@@ -166,6 +169,10 @@ class _Search:
         self._touched = [n for n, region in enumerate(regions) if region.group in buttons]
         self._others = [n for n, region in enumerate(regions) if region.group not in buttons]
         self._outside = [event for event in self._heard if event not in emitted]
+        self._asks_usb = any(
+            _unplugged(leaf) is not None for region in regions for row in region.rows
+            if row.when is not None for leaf in leaves(row.when)
+        )
 
     def after_events(self, here: Combination) -> Iterator[Combination]:
         """Where one event from outside, or the dwell of a button, may lead."""
@@ -173,9 +180,22 @@ class _Search:
             yield from self._offer(here, (event,), 0)
         yield from self._after(here, self._touched)
 
-    def after_dwells(self, here: Combination) -> Iterator[Combination]:
-        """Where the dwell of a region that nobody touches may lead."""
-        yield from self._after(here, self._others)
+    def after_dwells(self, here: Combination) -> list[tuple[bool, Combination]]:
+        """Where the dwell of a region that nobody touches may lead, and whether it does so by
+        itself: no button is pressed or has just been, and either only that region moves, whatever
+        its guards ask, or all that moves does so without USB.
+        """
+        found = list(self._after(here, self._others))
+        if not all(here[n] == self._regions[n].starts for n in self._touched):
+            return [(False, there) for there in found]
+        if not self._asks_usb:
+            return [(True, there) for there in found]
+        self._at_rest = True
+        unplugged = set(self._after(here, self._others))
+        self._at_rest = False
+        return [
+            (there in unplugged or sum(map(ne, here, there)) <= 1, there) for there in found
+        ]
 
     def _after(self, here: Combination, places: Sequence[int]) -> Iterator[Combination]:
         for place in places:
@@ -183,10 +203,6 @@ class _Search:
                 if self._maybe(row.when, here) is not False:
                     for there in self._entered(place, row, here):
                         yield from self._offer(there, row.emit, 0)
-
-    def is_untouched(self, here: Combination) -> bool:
-        """Whether no button is pressed or has just been."""
-        return all(here[n] == self._regions[n].starts for n in self._touched)
 
     def passes(self, here: Combination) -> bool:
         """Whether some region is certain to leave its state in the instant in which it came."""
@@ -234,8 +250,17 @@ class _Search:
     def _maybe(self, expression: Expression | None, here: Combination) -> bool | None:
         """True, False, or None where the expression may go either way."""
         def read(leaf: Leaf) -> bool | None:
-            if not isinstance(leaf, Inside) or leaf.region not in self._places:
-                return None
-            return here[self._places[leaf.region]] in leaf.states
+            if isinstance(leaf, Inside) and leaf.region in self._places:
+                return here[self._places[leaf.region]] in leaf.states
+            return _unplugged(leaf) if self._at_rest else None
 
         return True if expression is None else truth(expression, read)
+
+
+def _unplugged(leaf: Leaf) -> bool | None:
+    """What a leaf reads while no USB is there; None where that does not tell."""
+    if isinstance(leaf, Flag):
+        return False if leaf.name in ("usb", "status.low") else None
+    if isinstance(leaf, Inside) and leaf.region == "charge":
+        return "unplugged" in leaf.states
+    return None

@@ -128,3 +128,62 @@ def test_of_one_long_list_no_more_than_a_counted_number_is_listed() -> None:
     found = survey(gadget)
     assert (len(found.modes), found.unlisted, found.together) == (MOST_LISTED, 10, None)
     assert "10 more modes are not listed" in modes_text(gadget, found)
+
+PLUG = """
+[gadget]
+name = "Case"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[charger]
+current = "50 mA"
+float = "4.2 V"
+status = "low while charging"
+[loads]
+lamp = { current = "5 mA" }
+mark = { current = "1 mA" }
+[buttons.key]
+[behaviour.plug]
+starts = "no"
+states.no = {}
+states.yes = { mark = "on" }
+rows = [
+  { after = "500 ms", from = "no", to = "yes", when = "CHARGES", emit = "plug.seen" },
+  { after = "500 ms", from = "no", to = "no" },
+  { after = "500 ms", from = "yes", to = "no", when = "not (CHARGES)", emit = "plug.gone" },
+  { after = "500 ms", from = "yes", to = "yes" },
+]
+[behaviour.box]
+starts = "dark"
+states.dark = {}
+states.lit = { lamp = "on" }
+rows = [
+  { on = "key.click", from = "dark", to = "lit" },
+  { on = "key.click", from = "lit", to = "dark" },
+  { on = "plug.seen", from = "dark", to = "lit" },
+  { on = "plug.gone", from = "lit", to = "dark" },
+]
+"""
+
+
+@pytest.mark.parametrize("asked", ["status.low", "usb", "charge.charging", "usb and status.low"])
+def test_what_one_region_does_to_another_only_on_the_charger_joins_no_modes(asked: str):
+    """Without USB the pin is never low, so the plug never lights the box: dark and lit come round
+    by themselves nowhere, and each of the four combinations draws what it drives.
+    """
+    found = survey(gadget_of(PLUG.replace("CHARGES", asked)))
+    drawn = {tuple(mode.states.values()): mode.current_a for mode in found.modes}
+    assert drawn == pytest.approx({
+        ("no", "dark"): 0.0, ("no", "lit"): 5e-3, ("yes", "dark"): 1e-3, ("yes", "lit"): 6e-3,
+    })
+
+
+def test_a_blink_that_asks_for_usb_is_still_one_mode():
+    """Only the region itself moves: both of its states are a part of its blink."""
+    text = PLUG.replace(', emit = "plug.seen"', "").replace(', emit = "plug.gone"', "")
+    text = text.replace("CHARGES", "usb").replace('  { on = "plug.seen", from = "dark", to = "lit" '
+                                                  "},\n", "")
+    text = text.replace('  { on = "plug.gone", from = "lit", to = "dark" },\n', "")
+    found = survey(gadget_of(text))
+    assert [tuple(mode.states.values()) for mode in found.modes] == [
+        ("no/yes", "dark"), ("no/yes", "lit")]
