@@ -155,10 +155,10 @@ def unmatched_readings(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
 
 
 def current_text(mode: Mode) -> str:
-    """The mean current, marked where it is not exact."""
+    """The mean current, marked where it is not exact (constant currents just add up)."""
     if mode.current_a is None:
         return "-"
-    return format_si(mode.current_a, "A") + ("" if mode.within_a is None else " ~")
+    return format_si(mode.current_a, "A") + (" ~" if mode.within_a else "")
 
 
 def peak_text(mode: Mode) -> str:
@@ -214,7 +214,7 @@ def left_out(found: Survey) -> list[str]:
     if causes:
         charge = format_percent(modes[0].charge)
         lines.append(f"- cannot be held at {charge} charge: left at once, by {', '.join(causes)}")
-    within = [mode.within_a for mode in modes if mode.within_a is not None]
+    within = [mode.within_a for mode in modes if mode.within_a]
     if within:
         lines.append(
             "~ parts tick on periods that hardly come round together: shares of time are "

@@ -187,3 +187,22 @@ def test_a_blink_that_asks_for_usb_is_still_one_mode():
     found = survey(gadget_of(text))
     assert [tuple(mode.states.values()) for mode in found.modes] == [
         ("no/yes", "dark"), ("no/yes", "lit")]
+
+
+def test_what_only_adds_up_is_exact_though_the_beats_never_come_round():
+    """Fourteen blinks on as many periods, 1 mA each: the mean is the sum of 20 ms over each
+    period, 0.133 mA, and no line is marked as one that may be off.
+    """
+    periods = [700, 1100, 1300, 1700, 1900, 2300, 2900, 3100, 3700, 4100, 4300, 4700, 5300, 5900]
+    text = '[gadget]\nname = "Stars"\n[cell]\ncurve = "lithium-primary"\ncapacity = "220 mAh"\n'
+    for n, period in enumerate(periods):
+        text += (f'[loads.s{n}]\ncurrent = "1 mA"\n[behaviour.b{n}]\nstarts = "out"\n'
+                 f'states.out = {{}}\nstates.in = {{ s{n} = "on" }}\n'
+                 f'rows = [ {{ after = "{period - 20} ms", from = "out", to = "in" }},\n'
+                 '{ after = "20 ms", from = "in", to = "out" } ]\n')
+    gadget = gadget_of(text)
+    found = survey(gadget)
+    mean_a = 1e-3 * sum(20 / period for period in periods)
+    assert found.modes[0].current_a == pytest.approx(mean_a, rel=1e-12)
+    assert found.modes[0].within_a == 0.0
+    assert "~" not in modes_text(gadget, found)
