@@ -6,13 +6,14 @@ sequences, compiled or as they stand.
 
 from __future__ import annotations
 
-from simfw.life.arithmetic import answers, between, find, piece, turn_after
+from simfw.life.arithmetic import answers, between, find, next_mode, piece, turn_after
 from simfw.life.registers import (
     ALIVE,
     ASK_CHARGE,
     ASK_COUNT,
     AWAKE_A,
     AWAKE_SHARE,
+    BARE,
     CHARGE,
     COUNTED,
     CYCLE_MIXED,
@@ -25,7 +26,10 @@ from simfw.life.registers import (
     LEAST_COUNT,
     LEVELS,
     LOSS,
+    MARK_MODE,
+    MARK_OPEN,
     MARK_RESTART,
+    MISS_BARE,
     MISS_CODE,
     MISS_LOADS,
     MISS_PHASE,
@@ -34,6 +38,7 @@ from simfw.life.registers import (
     NEVER,
     NEXT,
     NODES,
+    OPENING,
     PENDING,
     PHASE,
     PLACES,
@@ -54,7 +59,8 @@ from simfw.life.standing import at_reading, next_end
 from simfw.life.waking import count_wakes, same_as_counted
 
 __all__ = [
-    "count_passes", "echoes", "ends_at", "next_mark", "next_stimulus", "what_rests", "woken_by",
+    "count_passes", "echoes", "ends_at", "is_due", "next_mark", "next_stimulus", "what_rests",
+    "woken_by",
 ]
 
 
@@ -77,18 +83,21 @@ def echoes(t: Tables, p: Parts, w: World, comb: int) -> int:
 
 
 def what_rests(
-    t: Tables, p: Parts, w: World, comb: int, echo: int
+    t: Tables, p: Parts, w: World, comb: int, echo: int, bare: bool
 ) -> tuple[int, float, float, float, float]:
     """What rests, by number, and between which charges and counts all is answered so.
 
     What rests hangs on the answers to some questions, and until when. Where a resting one reads the
-    cell while others are not where they are for longest, it is asked again. A miss is told as
-    -1 - its status.
+    cell while others are not where they are for longest, it is asked again. Where it is `bare`,
+    nothing rests. A miss is told as -1 - its status.
     """
     charge = w.f[CHARGE]
     places = FIRST_LEVEL + t.size[LEVELS]
     around = (comb << t.size[SENSORS]) | echo
-    at_node = find(t.rest_key, t.rest_value, t.last[REST], around)
+    if bare:
+        at_node = find(t.bare_key, t.bare_value, t.last[BARE], around)
+    else:
+        at_node = find(t.rest_key, t.rest_value, t.last[REST], around)
     elsewhere = False
     while True:
         low = -1.0
@@ -145,7 +154,10 @@ def what_rests(
         )
     if at_node == -1:
         w.i[MISS_WHAT] = around
-        return -1 - (MISS_PHASE if elsewhere else MISS_REST), low, high, count_low, count_high
+        missed = MISS_PHASE if elsewhere else MISS_REST
+        if bare:
+            missed = MISS_BARE
+        return -1 - missed, low, high, count_low, count_high
     return -2 - at_node, low, high, count_low, count_high
 
 
@@ -255,3 +267,22 @@ def next_mark(
             low = at
             low_kind = p.mark_kind[k]
     return hit, low, low_kind, high, high_kind
+
+
+def is_due(t: Tables, p: Parts, w: World, comb: int, kind: int) -> int:
+    """1 where a mark is reached with what is on in a combination itself, 0 where it is reached only
+    while something that rests is elsewhere; -1: the load set is missing.
+    """
+    if kind < 0 or kind == MARK_RESTART:
+        return 1
+    slot = p.loads_slot[t.comb_loads[comb]]
+    if slot < 0:
+        w.i[MISS_WHAT] = t.comb_loads[comb]
+        return -1
+    charge = w.f[CHARGE]
+    if kind == MARK_OPEN:
+        place = slot * (FIRST_LEVEL + t.size[LEVELS]) + OPENING
+        k = turn_after(p.turn_start, p.turn_at, place, charge)
+        return 1 if (k - p.turn_start[place]) % 2 == 0 else 0
+    mode = next_mode(p.step_start, p.step_rising, p.step_at, p.step_until, p.step_to, slot, charge)
+    return 1 if mode == kind - MARK_MODE else 0

@@ -18,6 +18,7 @@ from simfw.life.registers import (
     CYCLE_CHARGE,
     CYCLE_COMB,
     CYCLE_COUNT,
+    CYCLE_EMPTIED,
     CYCLE_FIXED,
     CYCLE_HIGH,
     CYCLE_LIMIT,
@@ -26,8 +27,10 @@ from simfw.life.registers import (
     CYCLE_RESTING,
     CYCLE_SLOT,
     CYCLE_WOKEN,
+    EMPTIED,
     HOLIDAY,
     KEEPING,
+    LAST_OPEN,
     LEAST_PERIODS,
     MOST_CHANGES,
     MOST_SEGMENTS,
@@ -63,6 +66,7 @@ def begin_cycle(t: Tables, w: World, comb: int, resting: int, now: int, again: i
     w.f[CYCLE_WOKEN] = 0.0
     w.f[CYCLE_FIXED] = 0.0
     i[CYCLE_MIXED] = 0
+    i[CYCLE_EMPTIED] = i[EMPTIED]
     for r in range(t.size[REGIONS]):
         w.cycle_due[r] = w.due[r]
     for n in range(t.offset[t.size[REGIONS]]):
@@ -225,6 +229,9 @@ def _rounds(t: Tables, p: Parts, w: World, resting: int, now: int, periods: int)
     f[USED] += used
     if lasts > 0:
         lay(w.heat, now, now + lasts, used)
+    if i[EMPTIED] > i[CYCLE_EMPTIED]:
+        i[EMPTIED] += periods * (i[EMPTIED] - i[CYCLE_EMPTIED])
+        i[LAST_OPEN] += lasts
     for k in range(t.size[TRACKED]):
         r = t.tracked[k]
         for n in range(t.offset[r], t.offset[r + 1]):

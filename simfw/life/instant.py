@@ -227,6 +227,12 @@ def outcome_of(t: Tables, p: Parts, w: World, comb: int, code: int) -> int:
                 f[CYCLE_HIGH] = min(f[CYCLE_HIGH], p.charge_level[what])
             else:
                 f[CYCLE_LOW] = max(f[CYCLE_LOW], p.charge_level[what])
+        elif asked == ASK_RESTART and charge > 0.0:
+            for at in (p.real[RESTART], p.real[FEEDS_BELOW]):
+                if charge < at:
+                    f[CYCLE_HIGH] = min(f[CYCLE_HIGH], at)
+                else:
+                    f[CYCLE_LOW] = max(f[CYCLE_LOW], at)
         elif asked not in (ASK_LEVEL, ASK_OPEN) and (asked != ASK_ECHO or w.hand[what] >= 0.0):
             i[CYCLE_COMB] = -1
     if at_node == -1:

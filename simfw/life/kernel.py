@@ -24,6 +24,7 @@ from simfw.life.ahead import (
     count_passes,
     echoes,
     ends_at,
+    is_due,
     next_mark,
     next_stimulus,
     what_rests,
@@ -114,11 +115,28 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             if echo < 0:
                 status = MISS_LOADS
                 break
-            info, low, high, count_low, count_high = what_rests(t, p, w, comb, echo)
+            charge = f[CHARGE]
+            hit = low_kind = high_kind = -1
+            info, low, high, count_low, count_high = what_rests(t, p, w, comb, echo, False)
+            slot = -1 if info < 0 else p.mix_slot[t.info_mix[info]]
+            if slot >= 0:
+                hit, low, low_kind, high, high_kind = next_mark(p, slot, charge, low, high)
+                if hit >= 0 and t.info_resting[info] != 0:
+                    due = is_due(t, p, w, comb, hit)
+                    if due < 0:
+                        status = MISS_LOADS
+                        break
+                    if due == 0:
+                        # Only while one of those that rest is elsewhere: step by step until then.
+                        info, low, high, count_low, count_high = what_rests(
+                            t, p, w, comb, echo, True)
+                        slot = -1 if info < 0 else p.mix_slot[t.info_mix[info]]
+                        if slot >= 0:
+                            hit, low, low_kind, high, high_kind = next_mark(
+                                p, slot, charge, low, high)
             if info < 0:
                 status = -1 - info
                 break
-            slot = p.mix_slot[t.info_mix[info]]
             if slot < 0:
                 status = MISS_MIX
                 i[MISS_WHAT] = t.info_mix[info]
@@ -144,8 +162,6 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
             then = ends_at(t, p, w, info, bits, now, then)
             if counts > 0:
                 then = count_passes(t, p, w, slot, more, now, then, count_low, count_high)
-            charge = f[CHARGE]
-            hit, low, low_kind, high, high_kind = next_mark(p, slot, charge, low, high)
             if hit >= 0:
                 then = now
             elif charge <= low and drops_through(t, p, slot, charge, more):
@@ -165,6 +181,15 @@ def run(t: Tables, p: Parts, w: World, s: Stimuli, until: int) -> int:
                 status = MISS_PLACE
                 break
             comb = moved
+            if i[FORCED] >= 0 and t.info_resting[i[INFO]] != 0:
+                due = is_due(t, p, w, comb, i[FORCED])
+                if due < 0:
+                    status = MISS_LOADS
+                    break
+                if due == 0:
+                    i[FORCED] = -1
+                    stage = STAGE_REST
+                    continue
             stage = STAGE_INPUT
             if now >= until and i[FORCED] < 0:
                 # At the end of the stretch nothing happens any more: it belongs to the next, which

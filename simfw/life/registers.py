@@ -41,6 +41,7 @@ MISS_STEP = 6    # a combination has not yet met what it meets now
 MISS_PHASE = 7   # resting regions have not stood so yet when one of them reads the cell
 MISS_CYCLE = 9   # what a cycle draws is not tabulated for these parts
 MISS_POOL = 8    # a habit has used up its prepared draws
+MISS_BARE = 10   # a combination with these echoes has not been stepped yet, the cell being so
 
 # Integer registers of the world.
 NOW = 0
@@ -84,8 +85,9 @@ PAID = 37         # whether what rests wakes the controller in this instant: tha
 WAKE_START = 38   # from when its wakings are told one by one, over which period (negative: that
 WAKE_PERIOD = 39  # once, 0: they are not), and how many they are
 WAKE_COUNT = 40
-CYCLE_MIXED = 41  # whether they have been counted anew since the cycle began
-REGISTERS = 42
+CYCLE_MIXED = 41  # whether they have been counted anew since the cycle began,
+CYCLE_EMPTIED = 42  # and how often the protection had opened when it did
+REGISTERS = 43
 
 # Real registers.
 CHARGE = 0
@@ -108,7 +110,7 @@ STAGE_DUE = 3
 STAGE_HABITS = 4
 
 # The hash tables, as `Tables.last` has them.
-STEP, REST, PLACE, PHASE = range(4)
+STEP, REST, PLACE, PHASE, BARE = range(5)
 
 MOST_PENDING = 256  # stimuli of begun habits that may be due later
 
@@ -208,6 +210,8 @@ class Tables(NamedTuple):
     place_value: Ints
     phase_key: Ints       # combination and echoes, what rests, joint place when the cell is read
     phase_value: Ints     # next: what rests then
+    bare_key: Ints        # combination and echoes: that nothing rests
+    bare_value: Ints
     ask_kind: Ints
     ask_loads: Ints
     ask_what: Ints
@@ -290,9 +294,10 @@ class World(NamedTuple):
     wake_kind: Ints       # per region, as counted last: the lap, -1 where it does not matter,
     wake_at: Ints         # and when it is at home
     wake_seen: Ints       # of the count: the regions that take part, their laps, the lengths of
-    wake_lap: Ints        # these, groups, places in the laps and times of the next change
+    wake_lap: Ints        # these, groups, who is in one, places in laps, times of the next change
     wake_lasts: Ints
     wake_group: Ints
+    wake_member: Ints
     wake_place: Ints
     wake_due: Ints
     wake_period: Ints     # per group: the common period, negative for one lap that leads on

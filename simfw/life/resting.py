@@ -39,6 +39,10 @@ Laps = dict[int, Lap]
 """The laps of the resting regions, by number."""
 
 _LONGEST = 32
+# What goes round is charged by its mean, also where it is interrupted on the way: it rests where it
+# is elsewhere than in its longest state for no longer in a round. Else it is stepped, and whole
+# rounds are gone in one step (see `cycling`).
+_AWAY_NS = 2 * 10**9
 _GLIDE_NS = 10**9  # a way that leads on and not back is gone in one step if it is no longer
 
 
@@ -219,13 +223,15 @@ def _lap(layout: Layout, truths: Truths, moment: Moment, r: int) -> Lap | None:
         return None  # wherever it is let go of, that is an instant
     truths.but = r
     seen = [moment.states[r]]
-    lasts = 0
+    lasts = longest = 0
     most = _LONGEST if not layout.regions[r].follows else len(layout.regions[r].states)
     while len(seen) <= most:
-        lasts += layout.groups[r][seen[-1]][0][0]
+        stays = layout.groups[r][seen[-1]][0][0]
+        lasts += stays
+        longest = max(longest, stays)
         step = _leaving(layout, truths, _with(moment.states, r, seen[-1]), r)
         if step is not None and step[0] == seen[0]:
-            return Lap(tuple(seen), True) if lasts else None
+            return Lap(tuple(seen), True) if lasts and lasts - longest <= _AWAY_NS else None
         if (step is None or step[0] in seen or not layout.groups[r][step[0]]
                 or states[step[0]].unpowered):
             break

@@ -115,10 +115,11 @@ class Store:
         self._alike = [_alike(region.states) for region in layout.regions]
         self._systems: dict[tuple[bool, ...], System] = {}
         self._joints: list[Laps] = []
-        self._resting: dict[tuple[Moment, object], list[tuple[Asked, int]]] = {}
+        self._resting: dict[tuple[Moment, bool, object], list[tuple[Asked, int]]] = {}
         self._answer: Answer = bool
         self._asked: dict[Question, bool] = {}
-        hashed = ("step", "rest", "place", "phase")  # as registers.STEP and those that follow
+        # As registers.STEP and those that follow.
+        hashed = ("step", "rest", "place", "phase", "bare")
         self._hashed = {name: Hashed(fast) for name in hashed}
         columns = set(Tables._fields) - {f"{name}_{end}" for name in hashed
                                          for end in ("key", "value")} - {"last"}
@@ -345,26 +346,32 @@ class Store:
             raise UsageError("Too many combinations to be simulated over a pattern.")
         self._add_resting("phase", key, around, standing, answer)
 
+    def add_bare(self, around: int, answer: Answer) -> None:
+        """A combination (with its echoes) is gone through state by state, nothing resting."""
+        states = self.combs[around >> len(self.layout.sensors)].states
+        self._add_resting("bare", around, around, dict(enumerate(states)), answer)
+
     def _add_resting(
         self, table: str, key: int, around: int, standing: dict[int, int], answer: Answer
     ) -> None:
         count = len(self.layout.sensors)
         echoes = tuple(bool(around >> n & 1) for n in range(count))
         moment = self.learner.moment(self.combs[around >> count], echoes)
-        known = self._resting.setdefault((moment, tuple(standing.items())), [])
+        bare = table == "bare"
+        known = self._resting.setdefault((moment, bare, tuple(standing.items())), [])
         found = next((one for one in known if all(answer(q) == said for q, said in one[0])), None)
         if found is None:
             self._answer, self._asked = answer, {}
-            info = self._rest(moment, standing)
+            info = self._rest(moment, standing, bare=bare)
             found = tuple(self._asked.items()), info
             known.append(found)
         self._grow(table, key, found[0], -2 - found[1])
 
-    def _rest(self, moment: Moment, standing: dict[int, int]) -> int:
-        """What rests at a moment: the number of the info."""
+    def _rest(self, moment: Moment, standing: dict[int, int], *, bare: bool) -> int:
+        """What rests at a moment, nothing where it is `bare`: the number of the info."""
         layout, columns = self.layout, self._columns
         truths = Truths(layout, moment, self.level, self._below, standing)
-        laps = laps_of(truths)
+        laps = {} if bare else laps_of(truths)
         readers = [r for r in sorted(truths.readers) if r >= 0]
         truths.but = -1
         states = majority(layout, moment.states, laps)

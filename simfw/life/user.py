@@ -69,7 +69,8 @@ def _world(layout: Layout) -> k.World:
         "i": k.REGISTERS, "f": k.REALS, "entered": regions, "due": regions,
         "lap_place": regions, "lap_left": regions,
         "wake_kind": regions, "wake_at": regions, "wake_seen": regions, "wake_lap": regions,
-        "wake_lasts": regions, "wake_group": regions, "wake_place": regions, "wake_due": regions,
+        "wake_lasts": regions, "wake_group": regions, "wake_member": regions,
+        "wake_place": regions, "wake_due": regions,
         "wake_period": regions, "wake_changes": regions,
         "wake_time": k.MOST_CHANGES + k.MOST_LAP,
         "cycle_due": regions, "cycle_spent": states, "cycle_writes": keeping,
@@ -261,6 +262,8 @@ class Life:
             parts.add_loads(what)
         elif status == k.MISS_REST:
             store.add_rest(what, self._answer)
+        elif status == k.MISS_BARE:
+            store.add_bare(what, self._answer)
         elif status == k.MISS_PHASE:
             store.add_phase(what, int(i[k.INFO]), int(i[k.MISS_CODE]), self._answer)
         elif status == k.MISS_MIX:

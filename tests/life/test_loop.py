@@ -296,32 +296,6 @@ rows = [
         alone(made)
 
 
-def test_a_blink_that_opens_a_protection_which_closes_at_once_is_told(tmp_path: Path) -> None:
-    """100 mA through 4 Ω pull the cell from above `restart` to below `cut_off`, again and again."""
-    text = lamp(capacity="20 mAh", cell='resistance = "4 Ω"', more=CHARGER + """
-[loads.flash]
-current = "100 mA"
-[behaviour.blink]
-starts = "out"
-states.out = {}
-states.lit = { flash = "on" }
-rows = [
-  { after = "950 ms", from = "out", to = "lit" },
-  { after = "50 ms", from = "lit", to = "out" },
-]
-""")
-    plug = """
-[[habits]]
-name = "plug"
-each = "week"
-at = "20:00"
-steps = [ { usb = true }, { wait = "2 h" }, { usb = false } ]
-"""
-    made = pattern(tmp_path, text, head(horizon="2 days") + plug)
-    with pytest.raises(EndlessInstant, match="raise `restart` or lighten those states"):
-        alone(made)
-
-
 def test_compiled_and_plain_loop_agree_to_the_last_digit(tmp_path: Path) -> None:
     """With numba the same functions give the same lives: charging, gated habits, years, waves."""
     pytest.importorskip("numba")
