@@ -114,8 +114,11 @@ def count_wakes(t: Tables, p: Parts, w: World, now: int) -> None:
     asleep = 1.0
     for g in range(groups):
         start = now
+        members = 0
         for r in range(regions):
             if w.wake_group[r] == g:
+                w.wake_member[members] = r
+                members += 1
                 w.wake_place[r] = 0
                 w.wake_due[r] = w.entered[r] + after[t.lap_group[t.lap_start[w.wake_lap[r]]]]
                 if w.wake_period[g] < 0:
@@ -128,20 +131,21 @@ def count_wakes(t: Tables, p: Parts, w: World, now: int) -> None:
         while True:
             at = end + 1
             is_awake = False
-            for r in range(regions):
-                if w.wake_group[r] == g:
-                    if w.wake_due[r] < at:
-                        at = w.wake_due[r]
-                    if t.place_awake[t.lap_start[w.wake_lap[r]] + w.wake_place[r]] == 1:
-                        is_awake = True
+            for m in range(members):
+                r = w.wake_member[m]
+                if w.wake_due[r] < at:
+                    at = w.wake_due[r]
+                if t.place_awake[t.lap_start[w.wake_lap[r]] + w.wake_place[r]] == 1:
+                    is_awake = True
             if not is_awake:
                 slept += min(at, end) - before
             if at > end:
                 break
             before = at
             stirs = False
-            for r in range(regions):
-                if w.wake_group[r] != g or w.wake_due[r] != at:
+            for m in range(members):
+                r = w.wake_member[m]
+                if w.wake_due[r] != at:
                     continue
                 lap = w.wake_lap[r]
                 first = t.lap_start[lap]
