@@ -44,6 +44,7 @@ from simfw.vectors.around import (
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
 from simfw.vectors.handled import Handled
+from simfw.vectors.orders import changes_nothing
 from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
 from simfw.vectors.slipped import MEMORY, Slip, Twisted, slip_of
 from simfw.verify.abstraction import SUPPLY_ACTS
@@ -145,6 +146,7 @@ class Prover:
         self.read = frozenset(name for one in asked_by(system.regions, system.conditions)
                               for name in names_in(one).quantities)
         self._drivers: dict[str, frozenset[str]] = {}
+        self._rows: dict[int, tuple[Fault, bool]] = {}  # by fault, whether its rows tell that
         # By fault: the regions searched, and what was found.
         self._known: dict[int, tuple[Fault, dict[frozenset[str], _Search]]] = {}
 
@@ -168,6 +170,11 @@ class Prover:
         nearest are; HANDS: what hands can bring about may stay free.
         """
         twist = fault.twist
+        if id(fault) not in self._rows:
+            self._rows[id(fault)] = fault, changes_nothing(self.system, fault)
+        if self._rows[id(fault)][1]:
+            yield None
+            return
         if fault.kind in UNPROVED or twist.last or twist.counts:
             return
         # The fault is kept with it: its id is no other's meanwhile.

@@ -1,0 +1,261 @@
+"""Faults that the rows themselves show to change nothing: what comes first in one instant where
+neither order makes a difference, and a stay that is over before it could count again.
+
+Nothing is searched here: each argument asks a few things of the rows, and where one of them does
+not hold nothing is said. What is compared is what a firmware reports: outputs as an instant leaves
+them, and the events where nothing is driven.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from heapq import heappop, heappush
+
+from simfw.behaviour.expression import (
+    All,
+    Compare,
+    Constant,
+    Expression,
+    Inside,
+    Not,
+    leaves,
+    names_in,
+)
+from simfw.behaviour.region import Region, Row, System
+from simfw.vectors.around import read_in
+from simfw.vectors.faults import Fault
+
+__all__ = ["changes_nothing"]
+
+NEVER = 1 << 62
+DEEP = 4  # events that are followed back to what makes them
+
+
+def changes_nothing(system: System, fault: Fault) -> bool:
+    """Whether the rows alone show that a fault does what the model does."""
+    if system.clocks:
+        return False  # the steps of sequences go along with regions
+    twist = fault.twist
+    if fault.kind == "regions":
+        return _either_turn(system, fault)
+    if fault.kind == "expiry":
+        return (_first_or_not if twist.first else _after_or_not)(
+            system, twist.first or twist.after, *fault.touched)
+    return fault.kind == "lasts" and _over_by_then(system, twist.lasts, *fault.touched)
+
+
+# -- two regions in the other order ----------------------------------------------------------------
+
+
+def _either_turn(system: System, fault: Fault) -> bool:
+    """Two neighbours take their turns in the other order: what the one does is no business of the
+    other, and at most one of them puts anything into the queue where both do something.
+
+    The queue then holds the same in the same order behind both.
+    """
+    moved = [one for one, other in zip(system.regions, fault.system.regions, strict=True)
+             if one.name != other.name]
+    if len(moved) != 2:  # two neighbours
+        return False
+    first, second = moved
+    if _reads(system, first, second) or _reads(system, second, first):
+        return False
+    both = {row.on for row in first.rows} & {row.on for row in second.rows}
+    for on in both:  # None: times that end in one instant
+        mine, other = ([row for row in region.rows if row.on == on] for region in moved)
+        if any(_pushes(first, row) for row in mine) and any(
+                _pushes(second, row) for row in other):
+            return False
+    return True
+
+
+def _reads(system: System, region: Region, other: Region) -> bool:
+    """Whether a guard of a region asks for another, or for what that drives or shows."""
+    return any(other.name in _asked(system, row.when) for row in region.rows
+               if row.when is not None)
+
+
+def _asked(system: System, when: Expression) -> set[str]:
+    """The regions that decide what an expression says: those too that decide what is shown, where
+    it asks for a light.
+    """
+    found = read_in(system, when)
+    if names_in(when).quantities:
+        while True:
+            more = found.union(*(read_in(system, show) for show in
+                                 (system.region(name).show for name in found)
+                                 if show is not None))
+            if more == found:
+                break
+            found = more
+    return found
+
+
+def _pushes(region: Region, row: Row) -> bool:
+    """Whether a row that fires puts anything into the queue."""
+    return bool(row.emit) or any(_passing(region, state) for state in region.entered_by(row))
+
+
+def _passing(region: Region, state: str) -> bool:
+    return any(row.after_ns == 0 and state in row.sources for row in region.rows)
+
+
+# -- a time that ends first, or last, in its instant -----------------------------------------------
+
+
+def _quiet(system: System, key: str, name: str) -> list[Row] | None:
+    """The rows that wait for a time of region `name`, if all they do is to go on to states that
+    nobody tells from those they leave; None otherwise.
+    """
+    region = system.region(name)
+    mine = next(row for row in region.rows if row.key == key)
+    waiting = [row for row in region.rows if row.after_ns == mine.after_ns
+               and not set(row.sources).isdisjoint(mine.sources)]
+    if waiting != [mine] or _pushes(region, mine) or mine.to == "resume":
+        return None
+    asked = [row.when for one in system.regions for row in one.rows if row.when is not None]
+    asked += [one.when for one in system.conditions]
+    for leaf in (leaf for one in asked for leaf in leaves(one)):
+        if isinstance(leaf, Inside):
+            if leaf.region == name and any((source in leaf.states) != (to in leaf.states)
+                                           for source in mine.sources
+                                           for to in region.entered_by(mine)):
+                return None
+        elif isinstance(leaf, Compare) and name in _asked(system, leaf):
+            return None
+    return waiting
+
+
+def _first_or_not(system: System, key: str, name: str) -> bool:
+    """Its time ends in the first round of an instant anyway: before it come only events from
+    outside, which its region does not hear, and times of regions before it, which change nothing
+    that its guard asks for.
+    """
+    waiting = _quiet(system, key, name)
+    region = system.region(name)
+    if waiting is None or any(row.on in system.raw_events for row in region.rows):
+        return False
+    # What is watched is looked at once more: with nothing but states in it, it says the same.
+    for one in system.conditions:
+        names = names_in(one.when)
+        if names.flags or names.quantities:
+            return False
+    place = system.regions.index(region)
+    for when in (row.when for row in waiting if row.when is not None):
+        names = names_in(when)
+        if names.flags or names.quantities:
+            return False
+        for other in map(system.region, names.regions):
+            if any(row.on in system.raw_events for row in other.rows) or (
+                    system.regions.index(other) < place
+                    and any(row.on is None for row in other.rows)):
+                return False
+    return True
+
+
+def _after_or_not(system: System, key: str, name: str) -> bool:
+    """Where its time ends after all else, its region hears what comes in that instant in the state
+    before: from there the same rows lead to the same states, and nothing else is heard.
+    """
+    waiting = _quiet(system, key, name)
+    region = system.region(name)
+    if waiting is None or waiting[0].when is not None:
+        return False
+    row = waiting[0]
+    if row.to == "same" or row.to in region.resume_points:
+        return row.to == "same"
+    for source in row.sources:
+        for event in {one.on for one in region.rows if one.on is not None}:
+            here, there = ([one for one in region.rows if one.on == event
+                            and state in one.sources] for state in (source, row.to))
+            if here != there or any(one.to == "resume" for one in here):
+                return False
+    return True
+
+
+# -- a stay that is over before it could count again -----------------------------------------------
+
+
+def _over_by_then(system: System, key: str, name: str) -> bool:
+    """A stay that is cut short has run its time before its states can be entered again."""
+    region = system.region(name)
+    mine = [row for row in region.rows if row.key == key]
+    counted = {state for row in mine for state in row.sources}
+    ends_ns = max(row.after_ns or 0 for row in mine)
+    cuts = [row for row in region.rows if row.to != "same"
+            and not counted.isdisjoint(row.sources)
+            and (row.after_ns is None or row.after_ns < ends_ns)]
+    return all(_back_in(system, region, row, counted) >= ends_ns for row in cuts)
+
+
+def _back_in(system: System, region: Region, cut: Row, counted: set[str]) -> int:
+    """The least time from when a row fires until its region stands in one of some states (ns)."""
+    away: dict[str, int] = {}
+    waiting = [(0, state) for state in region.entered_by(cut)]
+    while waiting:
+        now, state = heappop(waiting)
+        if state in counted:
+            return now
+        if state in away:
+            continue
+        away[state] = now
+        for row in region.rows:
+            if state in row.sources:
+                after = row.after_ns or 0
+                if row.on is not None:
+                    after = _turned(system, cut.on, row.on) - now
+                for then in region.entered_by(row):
+                    heappush(waiting, (now + max(0, after), then))
+    return NEVER
+
+
+def _turned(system: System, falls: str | None, rises: str) -> int:
+    """The least time from when what is watched turns false until it turns true (ns); 0 where the
+    two events are not those of one condition.
+
+    One of its parts has then turned false, and true again at the end.
+    """
+    one = next((one for one in system.conditions
+                if (one.falls, one.rises) == (falls, rises)), None)
+    if one is None or any(_emitted(system, one.falls)) or any(_emitted(system, one.rises)):
+        return 0
+    parts = one.when.parts if isinstance(one.when, All) else (one.when,)
+    return min(_part_turned(system, part) for part in parts)
+
+
+def _part_turned(system: System, part: Expression) -> int:
+    """The least time between two changes of what one part of a condition says."""
+    if isinstance(part, Constant):
+        return NEVER
+    leaf = part.part if isinstance(part, Not) else part
+    if not isinstance(leaf, Inside):
+        return 0
+    region = system.region(leaf.region)
+    changes = [row for row in region.rows for source in row.sources
+               for to in region.entered_by(row)
+               if (source in leaf.states) != (to in leaf.states)]
+    # Each of them fires by one event at most, and each event leads over once.
+    events = {row.on for row in changes}
+    if len(events) != 1 or None in events:
+        return 0
+    return _apart(system, next(iter(filter(None, events))), DEEP)
+
+
+def _apart(system: System, event: str, deep: int) -> int:
+    """The least time from one instant in which an event comes to the next (ns), or 0."""
+    if event in system.raw_events or deep == 0:
+        return 0
+    makers = list(_emitted(system, event))
+    if len(makers) != 1 or makers[0].emit.count(event) != 1 or any(
+            event in (one.rises, one.falls) for one in system.conditions):
+        return 0
+    (row,) = makers
+    if row.on is not None:  # one row of a region fires for one event
+        return _apart(system, row.on, deep - 1)
+    # The next time begins with another stay.
+    return 0 if row.to == "same" else row.after_ns or 0
+
+
+def _emitted(system: System, event: str) -> Iterator[Row]:
+    """The rows that make an event."""
+    return (row for region in system.regions for row in region.rows if event in row.emit)
