@@ -31,10 +31,11 @@ from simfw.behaviour.tree import (
 )
 from simfw.gadget.model import MOST_CLICKS, Charger, Gadget, Gauge, Proximity
 
-__all__ = ["SAMPLED", "Stock", "absent", "burst_ns", "gauge_quantity", "stock"]
+__all__ = ["BURST", "SAMPLED", "Stock", "absent", "burst_ns", "gauge_quantity", "stock"]
 
 NS_PER_S = 1_000_000_000
 SAMPLED = "gauge.sampled"
+BURST = "emitting"  # the state of a sensor that sends a burst
 MEASURED, COUNTED = Quantity("gauge.measured"), Quantity("gauge.counted")
 
 
@@ -192,18 +193,18 @@ def _look(name: str, sensor: Proximity, enabled: Expression | None) -> Region:
         (
             State(name="asleep"),
             State(name="settling", outputs=receiver, awake=True),
-            State(name="emitting", outputs={**receiver, **emitter}, awake=True),
+            State(name=BURST, outputs={**receiver, **emitter}, awake=True),
         )
     )
     rows.add(f"{key}.enabled", "asleep", "settling", on=f"{name}.enable",
              note="the sensor is wanted: the first look begins")
-    rows.add(f"{key}.enabled", ("settling", "emitting"), "asleep", on=f"{name}.disable",
+    rows.add(f"{key}.enabled", ("settling", BURST), "asleep", on=f"{name}.disable",
              note="the sensor is not wanted any more: stop at once")
-    rows.add(f"{key}.settle", "settling", "emitting", after=sensor.settle.ns,
+    rows.add(f"{key}.settle", "settling", BURST, after=sensor.settle.ns,
              note="the receiver has settled: the burst begins")
-    rows.add(f"{key}.burst", "emitting", "asleep", after=burst, when=echo, emit=(f"{name}.hit",),
+    rows.add(f"{key}.burst", BURST, "asleep", after=burst, when=echo, emit=(f"{name}.hit",),
              note="the receiver answers at the end of the burst")
-    rows.add(f"{key}.burst", "emitting", "asleep", after=burst, emit=(f"{name}.miss",),
+    rows.add(f"{key}.burst", BURST, "asleep", after=burst, emit=(f"{name}.miss",),
              note="no answer at the end of the burst")
     rows.add(f"{key}.every", "asleep", "settling", when=enabled,
              after=max(0, sensor.every.ns - sensor.settle.ns - burst), note="the next look begins")

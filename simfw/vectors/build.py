@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from heapq import heapify, heappop, heappush
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -442,14 +443,21 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
         if told and kept(path, *told, title=title) and one.event:
             met.add((one.key, one.event))
     exactly = [met_exactly(gadget, path) for path in found[-1:]]
-    for path in (*(path for path in exactly if path is not None), *whittler.strolls()):
+    courses = chain(((path, False) for path in exactly if path is not None),
+                    ((path, False) for path in whittler.strolls()),
+                    ((path, True) for path in (whittler.driven(contacts) if effort else ())))
+    for path, anew in courses:
         played = model.played(path.charge, path.acts, path.ends_ns)
-        news = [] if played is None else whittler.news(played)
+        news = [] if played is None else whittler.news(played, anew=anew)
         if news:
             last = max(parts_ns for _, parts_ns in news)
             acts = tuple(act for act in path.acts if act.at_ns <= last)
             cut = replace(path, acts=acts, ends_ns=last + MS)
             keep(cut, *(fault for fault, _ in news))
+    for fault, path in whittler.thrice(found) if effort else ():
+        played = model.played(path.charge, path.acts, path.ends_ns)
+        if played is not None and whittler.tells(fault, played):
+            keep(path, fault)
     for how, much in TURNS:
         for fault, path in (whittler.told(int(much)) if how == TOLD
                             else played_through(how, much)):

@@ -7,22 +7,20 @@ press does anything: what makes it show is done before.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import System
-from simfw.behaviour.sequences import steady
 from simfw.circuit.circuit import Circuit
-from simfw.errors import EndlessInstant
 from simfw.vectors.closing import settle_ns
-from simfw.vectors.handled import TAP_NS, Change, handled
-from simfw.vectors.items import READINGS
+from simfw.vectors.courses import BEGINS_NS, Courses
+from simfw.vectors.handled import TAP_NS, Change
 from simfw.vectors.moves import WITHOUT_NS
-from simfw.vectors.nodes import Found, bears
+from simfw.vectors.nodes import Found
 from simfw.vectors.pace import NEVER
-from simfw.vectors.search import SIDE, beside, resting_hands
-from simfw.vectors.sketch import Act, Sketch
+from simfw.vectors.search import SIDE, beside
+from simfw.vectors.sketch import Act
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
@@ -30,24 +28,15 @@ if TYPE_CHECKING:
 __all__ = ["Contacts"]
 
 MS = 1_000_000
-BEGINS_NS = 1000 * MS
-SOON_NS = 3 * MS
 MOST_BUTTONS = 8
-MOST_BEFORE = 12  # what is tried to be done first so that a press shows
 
 
-class Contacts:
+class Contacts(Courses):
     """The courses of a gadget's buttons."""
 
     def __init__(self, gadget: Gadget, system: System, circuit: Circuit) -> None:
-        self.gadget = gadget
-        self.sketch = Sketch(steady(system), circuit, gadget.segments)
-        self.reading = READINGS[circuit.counter is not None]
-        self.events = handled(gadget, self.reading, resting_hands(gadget, circuit))
+        super().__init__(gadget, system, circuit)
         self.buttons = list(gadget.buttons)[:MOST_BUTTONS]
-        # What a counter has left after a loss of the supply only the simulator knows.
-        self.cuts = circuit.counter is None
-        self.acts: list[Act] = []
 
     # -- the courses -------------------------------------------------------------------------------
 
@@ -63,6 +52,13 @@ class Contacts:
         for name in self.buttons:
             yield from self._found(f"{name} moves as its time ends", partial(self._own_end, name))
 
+    def held(self) -> Iterator[Found]:
+        """For each button: closed at power-up and since, let go of where a click would show; then
+        closed as the supply is lost in the middle of its bounce, and let go of likewise.
+        """
+        for name in self.buttons:
+            yield from (path for _, path in self._found("", partial(self._held, name)))
+
     def flat(self) -> Iterator[tuple[str, Found]]:
         """The supply is lost with the cell flat, and comes back with the cell no more than low."""
         gauge = self.gadget.gauge
@@ -70,16 +66,6 @@ class Contacts:
                 and gauge.low.value > gauge.flat.value):
             yield from self._found("flat before a loss of the supply, low after it", partial(
                 self._flat, gauge.every.ns, gauge.flat.value, gauge.low.value))
-
-    def _found(self, title: str, course: Callable[[], bool]) -> Iterator[tuple[str, Found]]:
-        self.acts = []
-        try:
-            done = course()
-        except EndlessInstant:
-            return
-        if done:
-            yield title, Found(charge=0.5, acts=tuple(self.acts), ends_ns=self.sketch.now,
-                               covers=frozenset())  # fmt: skip
 
     def _power_up(self, name: str) -> bool:
         settle, rest = self._times(name)
@@ -103,6 +89,26 @@ class Contacts:
             for _ in range(2):
                 self._do(*tap)
                 self._wait(rest)
+        return self.sketch.alive
+
+    def _held(self, name: str) -> bool:
+        settle, rest = self._times(name)
+        opens: Change = (0, "contact", name, 0.0)
+        # Where a bounce shows, since it is heard as a press, opening alone does where it is one.
+        bounce = (opens, (settle // 4, "contact", name, 1.0),
+                  (2 * settle + TAP_NS, "contact", name, 0.0))
+        self._start(Act(0, "held", name, 1.0))
+        self._do(*self._before(name, (opens,), bounce, rest))
+        self._do(opens)
+        self._wait(rest)
+        if self.cuts and self.sketch.alive:
+            self._do((0, "contact", name, 1.0))
+            self._wait(settle // 4)
+            self._do((0, "supply", "supply", 0.0), (WITHOUT_NS, "supply", "supply", 1.0))
+            self._wait(BEGINS_NS)
+            self._do(*self._before(name, (opens,), bounce, rest))
+            self._do(opens)
+            self._wait(rest)
         return self.sketch.alive
 
     def _own_end(self, name: str) -> bool:
@@ -149,48 +155,6 @@ class Contacts:
         self._wait(BEGINS_NS)
         return bool(shown) and self.sketch.alive
 
-    # -- what makes a press show -------------------------------------------------------------------
-
-    def _before(self, name: str, one: Sequence[Change], other: Sequence[Change], rest: int
-                ) -> tuple[Change, ...]:  # fmt: skip
-        """What is done first so that the outputs tell one course of a button from another."""
-        if self._shows(one, other, rest):
-            return ()
-        saved = self.sketch.save()
-        for changes in self._some(name):
-            self.sketch.load(saved)
-            self._perform(changes)
-            self.sketch.go_to(self.sketch.now + BEGINS_NS)
-            told = self._shows(one, other, rest)
-            self.sketch.load(saved)
-            if told:
-                return (*changes, (changes[-1][0] + BEGINS_NS, "", "", 0.0))
-        return ()
-
-    def _some(self, name: str) -> list[tuple[Change, ...]]:
-        """What can be brought about without a button, the gauge aside."""
-        found = []
-        for event, one in self.events.items():
-            if one.by in (name, "gauge", "status") or event.endswith((".press", ".release")):
-                continue
-            begins = SOON_NS - min(at for at, *_ in one.changes)
-            found.append(tuple((begins + at, kind, what, value)
-                               for at, kind, what, value in one.changes))
-        return [moves for moves in found if bears(self.sketch, Act(*moves[0]))][:MOST_BEFORE]
-
-    def _shows(self, one: Sequence[Change], other: Sequence[Change], rest: int) -> bool:
-        """Whether the outputs are others in the end if this is done and not that."""
-        sketch, saved = self.sketch, self.sketch.save()
-        last = sketch.now + max((at for at, *_ in (*one, *other)), default=0)
-        found = []
-        for changes in (one, other):
-            sketch.load(saved)
-            self._perform(changes)
-            sketch.go_to(last + rest)
-            found.append(dict(sketch.shown().drives) if sketch.alive else None)
-        sketch.load(saved)
-        return found[0] != found[1]
-
     # -- doing -------------------------------------------------------------------------------------
 
     def _tap(self, name: str) -> tuple[Change, ...]:
@@ -202,17 +166,6 @@ class Contacts:
         settle = settle_ns(self.gadget, name)
         return settle, settle + self.gadget.buttons[name].double_ns + 2 * TAP_NS
 
-    def _start(self, *acts: Act) -> None:
-        self.sketch.start(0.5, acts)
-        self.acts = list(acts)
-        self._wait(BEGINS_NS)
-
-    def _wait(self, ns: int) -> None:
-        self.sketch.go_to(self.sketch.now + ns)
-
-    def _do(self, *changes: Change) -> None:
-        self.acts += self._perform(changes)
-
     def _at_end(self, name: str, change: Change) -> bool:
         """Make a change as the time of a contact ends; whether one was running."""
         stepper = self.sketch.stepper
@@ -221,13 +174,3 @@ class Contacts:
             self.sketch.go_to(due)
         self._do(change)
         return due < NEVER
-
-    def _perform(self, changes: Sequence[Change]) -> list[Act]:
-        """Do changes from now on, the last at their end; one without a kind is time alone."""
-        begins, acts = self.sketch.now, []
-        for at, kind, name, value in sorted(changes, key=lambda one: one[0]):
-            self.sketch.go_to(begins + at)
-            if kind:
-                acts.append(Act(begins + at, kind, name, value))
-                self.sketch.act(acts[-1:])
-        return acts

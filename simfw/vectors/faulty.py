@@ -13,6 +13,7 @@ from typing import Any
 
 from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
+from simfw.behaviour.stock import BURST
 from simfw.errors import EndlessInstant
 from simfw.vectors.faults import NONE, Fault, Twist
 from simfw.vectors.items import first_at
@@ -474,11 +475,18 @@ class Driven(Pace):
             self.awake = awake
 
     def _note_echo(self) -> None:
-        """The echo that was kept is read once; what an early reader sees is that of now."""
+        """The echo that was kept is read once; what an early reader sees is that of the instant in
+        which the burst begins, whatever comes while it lasts.
+        """
         if self.asked:
             self.asked = self.latched = False
-        if self.twist.early:
-            self.before_burst = bool(self.values.get(f"{self.twist.early}.echo", 0))
+        early, stepper = self.twist.early, self.stepper
+        if early:
+            look = stepper.region_names.index(f"{early}.look")
+            if stepper.state_names[look][stepper.states[look]] != BURST:
+                self.before_burst = False
+            elif stepper.entered_ns[look] == self.now:
+                self.before_burst = bool(self.values.get(f"{early}.echo", 0))
 
     def _tell(self, kind: str, report: tuple[Any, ...]) -> None:
         if kind not in self.asks:

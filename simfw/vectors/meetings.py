@@ -8,7 +8,7 @@ that it is told then, and for a sample of the gauge a reading that is set just b
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,7 @@ from simfw.vectors.handled import Change, Handled
 from simfw.vectors.nodes import Found, bears
 from simfw.vectors.pace import NEVER
 from simfw.vectors.places import Places
-from simfw.vectors.search import SIDE, beside
+from simfw.vectors.search import SIDE, beside, middles
 from simfw.vectors.sketch import Act, Sketch
 
 if TYPE_CHECKING:
@@ -38,11 +38,14 @@ MOST_AHEAD = 60  # instants that are looked ahead for them
 
 @dataclass(frozen=True, slots=True)
 class Meeting:
-    """A path on which a time ends as something happens: the key of the row, the event."""
+    """A path on which a time ends as something happens: the key of the row, the event; the keys of
+    all rows whose times end in that instant.
+    """
 
     key: str
     event: str
     path: Found
+    ends: frozenset[str] = frozenset()
 
 
 class Meetings:
@@ -115,6 +118,38 @@ class Meetings:
                 self.turns += 1
                 yield from self._from(path, region, row, source, event, extras)
 
+    def remembered(self, region: Region, row: Row, events: Sequence[str],
+                   extras: Sequence[tuple[Change, ...]]) -> Iterator[Meeting]:  # fmt: skip
+        """The same where a written region remembers something, and an event leads it to where it
+        remembers that: what comes first then shows only when it resumes.
+        """
+        turns = 0
+        for event, other in product(events, self.system.regions):
+            hearing = {source for one in other.rows if one.on == event
+                       and one.to in other.resume_points for source in one.sources}
+            for path in self.places.remembering(other.name, hearing) if hearing else ():
+                for source in row.sources:
+                    if turns >= MOST_OF_ONE or self.turns >= MOST_TURNS:
+                        return
+                    turns += 1
+                    self.turns += 1
+                    yield from self._from(self._ready(path, region, source), region, row, source,
+                                          event, extras)
+
+    def _ready(self, path: Found, region: Region, source: str) -> Found:
+        """A path after which the gauge shows so many bars."""
+        gauge = self.gadget.gauge
+        if gauge is None or region.name != "gauge":
+            return path
+        values = [*middles(gauge), beside(self.reading, max(
+            level.value for level in gauge.thresholds) + gauge.gap, SIDE)]
+        bars = dict(zip([f"bars.{number}" for number in range(1, len(values) + 1)], values,
+                        strict=True))
+        if source not in bars:
+            return path
+        act = Act(path.ends_ns + MS, "measured", self.reading, bars[source])
+        return replace(path, acts=(*path.acts, act), ends_ns=act.at_ns + gauge.every.ns + MS)
+
     def _places(self, wanted: Mapping[str, str], event: str) -> list[Found]:
         """Paths to where regions stand as is wanted, and a written one goes on with an event."""
         heard = [(region.name, one.sources) for region in self.system.regions
@@ -154,7 +189,7 @@ class Meetings:
             if met:
                 yield Meeting(row.key, event, Found(
                     charge=path.charge, acts=(*path.acts, *acts), ends_ns=sketch.now,
-                    covers=frozenset()))  # fmt: skip
+                    covers=frozenset()), met)  # fmt: skip
 
     def _ends(self, number: int, row: Row, source: str) -> list[int]:
         """When the time of a row ends from now on if nothing is done, for the first few times."""
@@ -173,25 +208,28 @@ class Meetings:
             self.sketch.settle()
         return found
 
-    def _meets(self, acts: Sequence[Act], number: int, due: int, event: str) -> bool:
-        """Do some acts; whether the event happens at the end of the time, and it was to end."""
+    def _meets(self, acts: Sequence[Act], number: int, due: int, event: str) -> frozenset[str]:
+        """Do some acts; if the event happens at the end of the time, and it was to end, the keys of
+        all rows whose times were.
+        """
         sketch = self.sketch
         if not bears(sketch, acts[0]):
-            return False
+            return frozenset()
         self._act([act for act in acts if act.at_ns < due])
         sketch.go_to(due)
         if sketch.stepper.due()[number] != due:
-            return False
+            return frozenset()
+        ended = frozenset(key for when, _, key in sketch.ends() if when == due)
         now = [act for act in acts if act.at_ns == due]
         if now:
             sketch.act(now)
         else:
             sketch.settle()
         if event not in sketch.happened_now:
-            return False
+            return frozenset()
         self._act([act for act in acts if act.at_ns > due])
         sketch.go_to(sketch.now + REST_NS)
-        return True
+        return ended
 
     def _act(self, acts: Sequence[Act]) -> None:
         for at in sorted({act.at_ns for act in acts}):

@@ -5,7 +5,7 @@ A fault shows soonest from where its region stands in the right state and the ou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 from simfw.behaviour.expression import names_in
@@ -40,19 +40,54 @@ class Places:
         self._says = {(name, state.name) for name in self.own
                       for state in system.region(name).states if state.touches}
         self._known: dict[tuple[str, ...], Place] = {}
+        self.points = {name: system.region(name).resume_points for name in self.own}
+        self._resuming = [name for name in self.own
+                          if any(row.to == "resume" for row in system.region(name).rows)]
+        # By region, where the written regions stand, and what it remembers then.
+        self._remembered: dict[str, dict[tuple[tuple[str, ...], str], Place]] = {}
 
     def note(self, sketch: Sketch, acts: tuple[Act, ...]) -> None:
         """A sketch stands somewhere after some acts."""
-        names = tuple(sketch.stepper.names())
+        if not sketch.powered:
+            return
+        stepper = sketch.stepper
+        names = tuple(stepper.names())
         known = self._known.get(names)
-        if not sketch.powered or (known is None and len(self._known) >= MOST_PLACES):
+        states = dict(zip(stepper.region_names, names, strict=True))
+        kept: list[tuple[dict[tuple[tuple[str, ...], str], Place], tuple[tuple[str, ...], str]]]
+        kept = []
+        for name in self._resuming:
+            number = stepper.region_names.index(name)
+            memory = stepper.memory[number]
+            if memory >= 0:
+                mine = self._remembered.setdefault(name, {})
+                key = (tuple([states[own] for own in self.own]),
+                       stepper.state_names[number][memory])
+                if key not in mine or mine[key].dear > sketch.gone_through:
+                    kept.append((mine, key))
+        new = (len(self._known) < MOST_PLACES if known is None
+               else known.dear > sketch.gone_through)
+        if not new and not kept:
             return
-        if known is not None and known.dear <= sketch.gone_through:
-            return
-        states = dict(zip(sketch.stepper.region_names, names, strict=True))
         driving = sum((name, states[name]) in self._says for name in self.own)
         path = Found(charge=sketch.charge, acts=acts, ends_ns=sketch.now, covers=frozenset())
-        self._known[names] = Place(states, path, driving, sketch.gone_through)
+        place = Place(states, path, driving, sketch.gone_through)
+        if new:
+            self._known[names] = place
+        for mine, key in kept:
+            mine[key] = place
+
+    def remembering(self, region: str, sources: Collection[str]) -> list[Found]:
+        """The shortest path to each thing that a region remembers while it stands in one of some
+        states: what it would go back to first comes last.
+        """
+        found: dict[str, Place] = {}
+        for (_, memory), place in self._remembered.get(region, {}).items():
+            if place.states[region] in sources and (
+                    memory not in found or found[memory].dear > place.dear):
+                found[memory] = place
+        points = self.points[region]
+        return [found[memory].path for memory in reversed(points) if memory in found]
 
     def best(self, away: Callable[[Mapping[str, str]], int], touched: frozenset[str], most: int
              ) -> list[Found]:

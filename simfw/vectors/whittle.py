@@ -10,14 +10,17 @@ from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.circuit.circuit import Circuit
 from simfw.vectors.acted import Acting
+from simfw.vectors.contacts import Contacts
 from simfw.vectors.equal import HANDS, NEAR, PROOF, Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import KINDS, Fault
 from simfw.vectors.guide import Guide
+from simfw.vectors.hands import Hands
 from simfw.vectors.meetings import Meeting, Meetings
 from simfw.vectors.nodes import Found
 from simfw.vectors.places import Places
 from simfw.vectors.possible import all_faults
+from simfw.vectors.repeated import Repeated
 from simfw.vectors.replay import Replay
 from simfw.vectors.sketch import Act, Sketch
 from simfw.vectors.strolls import Strolls
@@ -209,15 +212,27 @@ class Whittler:
                     if not mine:
                         break
                     yield replace(one, event=""), mine
+        for region in teller.system.regions if self.effort else ():
+            for row in region.rows:
+                if not row.after_ns or not any(self._is_left(fault) for slips in self.ends.values()
+                                               for fault in slips):
+                    continue
+                for one in made.remembered(region, row, made.told(), made.extras(region)):
+                    mine = [fault for key in sorted(one.ends) for fault in self.ends.get(key, ())
+                            if self._is_left(fault)]
+                    if mine:
+                        yield replace(one, event=""), mine
 
     def _move(self, found: Sequence[tuple[Fault, str]], same: Sequence[Fault] = ()) -> None:
         self.exposed += found
         gone = {id(fault) for fault in (*(fault for fault, _ in found), *same)}
         self.left = [fault for fault in self.left if id(fault) not in gone]
 
-    def news(self, replay: Replay) -> list[tuple[Fault, int]]:
-        """The faults left that a course exposes, each with when it does (ns)."""
-        found = list(self._exposed(self.judging.add(replay)))
+    def news(self, replay: Replay, *, anew: bool = False) -> list[tuple[Fault, int]]:
+        """The faults left that a course exposes, each with when it does (ns); `anew` those too that
+        have come up often without being told.
+        """
+        found = list(self._exposed(self.judging.add(replay), self.left if anew else ()))
         self.judging.courses.pop()
         return found
 
@@ -230,6 +245,25 @@ class Whittler:
             course = strolls.course(number, self.places)
             if course is not None and self.left:
                 yield course
+
+    def driven(self, contacts: Contacts) -> Iterator[Found]:
+        """Courses of contacts held at power-up, and of hands about looks."""
+        teller = self.teller
+        hands = Hands(self.gadget, teller.system, teller.circuit)
+        for course in (contacts.held(), hands.courses()):
+            for path in course:
+                if not self.left:
+                    return
+                yield path
+
+    def thrice(self, paths: Sequence[Found]) -> Iterator[tuple[Fault, Found]]:
+        """Courses on which a row fires three times, for each that is left and does not then."""
+        made = Repeated(self.gadget, self.teller.system, self.teller.circuit)
+        for fault in [fault for fault in self.left if fault.twist.third]:
+            for path in made.of(fault.about, paths):
+                if not self._is_left(fault):
+                    break
+                yield fault, path
 
     def told(self, most: int) -> Iterator[tuple[Fault, Found]]:
         """Stimuli that tell a fault which is left when its turn comes: `most` instants for each."""
