@@ -24,6 +24,8 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.around import read_in
 from simfw.vectors.faults import Fault
+from simfw.vectors.grids import between_ticks
+from simfw.vectors.powering import starts_alike
 
 __all__ = ["changes_nothing"]
 
@@ -36,6 +38,8 @@ def changes_nothing(system: System, fault: Fault) -> bool:
     if system.clocks:
         return False  # the steps of sequences go along with regions
     twist = fault.twist
+    if between_ticks(system, fault) or starts_alike(system, fault):
+        return True
     if fault.kind == "regions":
         return _either_turn(system, fault)
     if fault.kind == "expiry":

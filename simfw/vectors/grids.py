@@ -1,0 +1,165 @@
+"""Times that only what ticks can meet: one that ends between two ticks may end a little later.
+
+A region whose stays begin at what a ticking region tells hears that again after whole periods
+only. Where the end of its time tells nothing, and all else that it hears meanwhile leads to where
+the end of the time would, nobody sees when exactly between two ticks it has ended.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from simfw.behaviour.expression import leaves, names_in
+from simfw.behaviour.region import Condition, Region, Row, System
+from simfw.vectors.around import read_in
+from simfw.vectors.faults import Fault
+
+__all__ = ["between_ticks"]
+
+
+def between_ticks(system: System, fault: Fault) -> bool:
+    """Whether a fault moves the end of a time between two ticks, or takes it late in its instant,
+    where that changes nothing.
+    """
+    if system.clocks or len(fault.touched) != 1:
+        return False
+    (name,) = fault.touched
+    region, changed = system.region(name), fault.system.region(name)
+    if fault.kind == "expiry":
+        moved = [row for row in region.rows if row.key == fault.twist.after]
+        ends = [row.after_ns or 0 for row in moved] * 2
+    elif fault.kind in ("time", "step"):
+        pairs = [(one, other) for one, other in zip(region.rows, changed.rows, strict=True)
+                 if one != other]
+        moved = [one for one, _ in pairs]
+        ends = [row.after_ns or 0 for pair in pairs for row in pair]
+    else:
+        return False
+    if len(moved) != 1:
+        return False
+    ticking = _ticking(system, region, moved[0])
+    if ticking is None:
+        return False
+    period = _period(system, *ticking, _leading_out(region, moved[0]))
+    # No tick at either end, nor between them.
+    return period is not None and (
+        min(ends) // period == max(ends) // period and min(ends) % period > 0)
+
+
+def _leading_out(region: Region, row: Row) -> set[str]:
+    """The events that lead, from wherever a time runs, to where its end leads, and tell nothing;
+    where it leads to they are not heard.
+    """
+    found = {one.on for one in region.rows if one.on is not None}
+    for event in list(found):
+        for source in row.sources:
+            heard = [one for one in region.rows if one.on == event and source in one.sources]
+            if len(heard) != 1 or heard[0].when is not None or heard[0].emit or (
+                    heard[0].to != row.to):
+                found.discard(event)
+        if any(one.on == event and row.to in one.sources for one in region.rows):
+            found.discard(event)
+    return found
+
+
+def _ticking(system: System, region: Region, row: Row) -> tuple[Region, set[str]] | None:
+    """The region whose ticks begin the stays in which a time runs, with the events that it tells;
+    None where anything else may see when the time ends.
+    """
+    bare = (row.emit or row.when is not None or row.to in ("same", "resume", *row.sources)
+            or region.resume_points or region.kept or region.touches
+            or region.starts in row.sources)
+    timed = [one for one in region.rows if one.on is None
+             and not {*row.sources, row.to}.isdisjoint(one.sources)]
+    if bare or timed != [row] or _is_told_apart(system, region, row):
+        return None
+    out = _leading_out(region, row)
+    entering = {one.on for one in region.rows
+                if not set(row.sources).isdisjoint(region.entered_by(one))}
+    heard = {one.on for one in region.rows if one.on is not None
+             and not {*row.sources, row.to}.isdisjoint(one.sources)} - out
+    events = {event for event in (entering | heard) if event is not None}
+    makers = [one for one in system.regions
+              if any(not events.isdisjoint(other.emit) for other in one.rows)]
+    if None in entering or len(makers) != 1 or makers[0] is region or not entering or any(
+            not events.isdisjoint((one.rises, one.falls)) for one in system.conditions):
+        return None
+    if not events.isdisjoint(system.raw_events) or not events <= {
+            event for one in makers[0].rows for event in one.emit}:
+        return None
+    return makers[0], events
+
+
+def _is_told_apart(system: System, region: Region, row: Row) -> bool:
+    """Whether anything asks which of the states it is between which a time leads."""
+    asked = [one.when for other in system.regions for one in other.rows if one.when is not None]
+    asked += [one.when for one in system.conditions]
+    asked += [one.show for one in system.regions if one.show is not None]
+    for leaf in (leaf for one in asked for leaf in leaves(one)):
+        if region.name in read_in(system, leaf):
+            states = getattr(leaf, "states", None)
+            if states is None or any((source in states) != (row.to in states)
+                                     for source in row.sources):
+                return True
+    return False
+
+
+def _period(system: System, ticking: Region, events: Collection[str], out: set[str]
+            ) -> int | None:
+    """The time from one tick to the next in which nothing moves the ticking region but what is
+    `out`; None where it does not tick so.
+    """
+    telling = [row for row in ticking.rows if not set(events).isdisjoint(row.emit)]
+    if len({(row.sources, row.after_ns, row.to) for row in telling}) != 1:
+        return None
+    tick = telling[0]
+    if len(tick.sources) != 1 or not tick.after_ns or tick.to in ("same", "resume", *tick.sources):
+        return None
+    # Round from where a tick leads to: one time in each state, which leads on to one state.
+    ring, here, total = list[str](), tick.to, 0
+    guarded: list[Row] = []
+    while here not in ring:
+        mine = [row for row in ticking.rows if row.on is None and here in row.sources]
+        if not mine or len({(row.after_ns, row.to) for row in mine}) != 1:
+            return None
+        if mine[-1].when is not None:  # it may stand still here
+            guarded.append(mine[-1])
+        ring.append(here)
+        total += mine[0].after_ns or 0
+        here = mine[0].to
+    if here != tick.to or tick.sources[0] not in ring or any(
+            row.emit for row in ticking.rows if row.on is None and row not in telling):
+        return None
+    others = [row for row in ticking.rows if row.on is not None and row.to != "same"
+              and not set(ring).isdisjoint(row.sources) and row.on not in out]
+    if not others:
+        return total
+    # What begins looks anew is that they are wanted again: they have then been put out before.
+    one = next((one for one in system.conditions if one.rises == others[0].on), None)
+    begins = tick.to
+    if one is None or any(row.on != one.rises for row in others) or one.falls not in out:
+        return None
+    puts_out = [row for row in ticking.rows if row.on == one.falls]
+    active = set(ring) - {begins}
+    if (len(puts_out) != 1 or puts_out[0].when is not None or puts_out[0].to != begins
+            or not active <= set(puts_out[0].sources) or ticking.starts != begins
+            or any(begins not in row.sources or len(row.sources) > 1 for row in others)
+            or not _says_as_watched(system, ticking, guarded, begins, one)):
+        return None
+    return total
+
+
+def _says_as_watched(system: System, ticking: Region, guarded: list[Row], begins: str,
+                     one: Condition) -> bool:  # fmt: skip
+    """Whether the region goes on from where it begins only while a condition holds: its guard is
+    that condition, and says what was watched last, since what it asks for moves later only.
+    """
+    names = names_in(one.when)
+    place = system.regions.index(ticking)
+    told = {event for region in system.regions for row in region.rows for event in row.emit}
+    return ([row.sources for row in guarded] == [(begins,)] and guarded[0].when == one.when
+            and not (names.flags or names.quantities)
+            and told.isdisjoint((one.rises, one.falls))
+            and not any(row.on in system.raw_events
+                        or (row.on is None and system.regions.index(other) < place)
+                        for other in map(system.region, names.regions) for row in other.rows))
