@@ -108,12 +108,14 @@ def conform(arguments: argparse.Namespace) -> int:
         with telling("finding the test vectors"):
             vectors = vector_drives(prepared.gadget, prepared)
     compared = faults = None
+    said = [text for one in recorded for text in one.said]
     if firmware is not None:
-        compared = _compared(prepared, firmware, vectors, others, arguments)
+        ticked, untold = _on_ticks(prepared, firmware, vectors)
+        said += untold
+        compared = _compared(prepared, firmware, ticked, others, arguments)
     if arguments.mutants:
         faults = judged(prepared, [*vectors, *others], arguments.mutants, seed=arguments.seed,
                         progress=_progress("mutants"))  # fmt: skip
-    said = [text for one in recorded for text in one.said]
     if arguments.no_vectors:
         said.append("The test vectors are left out: what only they show was not looked for.")
     if arguments.json:
@@ -125,16 +127,30 @@ def conform(arguments: argparse.Namespace) -> int:
     return int(compared is not None and compared.parted is not None)
 
 
+def _on_ticks(prepared: Prepared, firmware: Firmware, vectors: list[Drive]
+              ) -> tuple[list[Drive], list[str]]:  # fmt: skip
+    """The vectors as a firmware that counts in ticks gets them, and what is to be said of that."""
+    from simfw.conform.driving import on_ticks_of
+    from simfw.quantity import format_duration
+
+    if firmware.tick_ns <= 1:
+        return vectors, []
+    made = on_ticks_of(firmware.tick_ns, vectors, prepared)
+    kept = {drive.name for drive in made}
+    gone = [drive.name for drive in vectors if drive.name not in kept]
+    said = [f"Vectors left out: {', '.join(gone)}. With each act at a whole tick of "
+            f"{format_duration(firmware.tick_ns)}, what the firmware has to do cannot be told."]
+    return made, said if gone else []
+
+
 def _compared(prepared: Prepared, firmware: Firmware, vectors: list[Drive], others: list[Drive],
               arguments: argparse.Namespace) -> Compared:  # fmt: skip
     """The firmware driven with all of it, and then at random."""
-    from simfw.conform.driving import gaps_of, inputs_of, on_ticks_of
+    from simfw.conform.driving import gaps_of, inputs_of
     from simfw.conform.firmware import compare, random_difference, shrunk
     from simfw.conform.outcome import Compared
 
     gadget = prepared.gadget
-    if firmware.tick_ns > 1:
-        vectors = on_ticks_of(firmware.tick_ns, vectors, prepared)
     drives = [*vectors, *others]
     fair = [drive for drive in drives if not (drive.exact and firmware.within_ns)]
     found = compare(firmware, fair, _progress("vectors"))

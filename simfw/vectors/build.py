@@ -454,7 +454,7 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
             acts = tuple(act for act in path.acts if act.at_ns <= last)
             cut = replace(path, acts=acts, ends_ns=last + MS)
             keep(cut, *(fault for fault, _ in news))
-    for fault, path in whittler.thrice(found) if effort else ():
+    for fault, path in whittler.gone_over(found) if effort else ():
         played = model.played(path.charge, path.acts, path.ends_ns)
         if played is not None and whittler.tells(fault, played):
             keep(path, fault)

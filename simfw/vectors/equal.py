@@ -149,6 +149,8 @@ class Prover:
         self._rows: dict[int, tuple[Fault, bool]] = {}  # by fault, whether its rows tell that
         # By fault: the regions searched, and what was found.
         self._known: dict[int, tuple[Fault, dict[frozenset[str], _Search]]] = {}
+        # By region, states and length of a time, and whether it ends first: of slips in when.
+        self._shared: dict[tuple[object, ...], dict[frozenset[str], _Search]] = {}
 
     def drivers(self, output: str) -> frozenset[str]:
         """The regions with a say on an output."""
@@ -178,7 +180,7 @@ class Prover:
         if fault.kind in UNPROVED or twist.last or twist.counts:
             return
         # The fault is kept with it: its id is no other's meanwhile.
-        _, known = self._known.setdefault(id(fault), (fault, {}))
+        _, known = self._known.setdefault(id(fault), (fault, self._searches(fault)))
         # What was not finished with less work is searched again, so is how a difference is made.
         for core in [core for core, (found, effort, by) in known.items()
                      if (found is None and effort < self.effort)
@@ -204,6 +206,22 @@ class Prover:
                 return
             if isinstance(found, Lead) and found.sure and found.free <= by_hand:
                 yield found
+
+    def _searches(self, fault: Fault) -> dict[frozenset[str], _Search]:
+        """What was found of a slip: rows that wait for one time in the same states share it."""
+        twist = fault.twist
+        key = twist.first or twist.after
+        if not key:
+            return {}
+        (name,) = fault.touched
+        rows = self.system.region(name).rows
+        row = next(one for one in rows if one.key == key)
+        alike = [one for one in rows if one.key == key]
+        if any(set(one.sources) != set(row.sources) or one.after_ns != row.after_ns
+               for one in alike):
+            return {}
+        return self._shared.setdefault(
+            (name, frozenset(row.sources), row.after_ns, bool(twist.first)), {})
 
     def _cores(self, fault: Fault, by_hand: frozenset[str], outwards: bool,
                known: Mapping[frozenset[str], _Search], grown: int

@@ -1,4 +1,4 @@
-"""A row that fires again and again: a path on which it does is gone over and over.
+"""A row that fires again and again, or just behind another: known paths gone over, or later.
 
 A firmware may count what it has done, or run out of something. That shows where a row has to fire
 for the third time, and then only if what it does is looked at.
@@ -17,6 +17,7 @@ from simfw.errors import EndlessInstant
 from simfw.gadget.model import Gadget
 from simfw.vectors.closing import Closing
 from simfw.vectors.courses import Courses
+from simfw.vectors.handled import Handled
 from simfw.vectors.nodes import Found, bears
 from simfw.vectors.pace import NEVER
 from simfw.vectors.search import SIDE, beside
@@ -72,13 +73,63 @@ class Repeated(Courses):
             except EndlessInstant:
                 continue
 
+    def behind(self, first: str, then: str, paths: Sequence[Found]) -> Iterator[Found]:
+        """Courses on which a reading makes one row fire just behind another of its region: all is
+        done so much later that a sample of the gauge comes then.
+        """
+        gauge, one = self.gadget.gauge, self._reading_of(then)
+        number = next(number for number, region in enumerate(self.sketch.system.regions)
+                      for row in region.rows if row.key == first)
+        mine = sorted((path for path in paths if f"row {first}" in path.covers and not any(
+            act.at_ns == 0 or act.kind in (*BESIDE, "measured") for act in path.acts)),
+            key=lambda path: (len(path.acts), path.ends_ns))
+        for path in mine[:MOST_PATHS] if gauge is not None and one is not None else ():
+            at = self._fires(first, path)
+            if at is None or gauge is None or one is None:
+                continue
+            stays = self.sketch.stepper.due()[number] - at
+            middle = at + min(stays, gauge.every.ns) // 2
+            sampled = -(-middle // gauge.every.ns) * gauge.every.ns
+            acts = [replace(act, at_ns=act.at_ns + sampled - middle) for act in path.acts
+                    if act.at_ns <= at]
+            acts += [Act(sampled - MS, kind, name, value) for _, kind, name, value in one.changes]
+            yield Found(charge=path.charge, acts=tuple(sorted(acts, key=lambda act: act.at_ns)),
+                        ends_ns=sampled + gauge.every.ns, covers=frozenset())
+
+    def _fires(self, key: str, path: Found) -> int | None:
+        """When a row fires first on a path."""
+        sketch = self.counting
+        sketch.start(path.charge)
+        sketch.fired.clear()
+        times = [*sorted({act.at_ns for act in path.acts}), path.ends_ns]
+        for then in times:
+            while (due := sketch.next_due()) < then:
+                sketch.go_to(due)
+                sketch.settle()
+                if sketch.fired[key]:
+                    return due
+                if sketch.gone_through > MOST_INSTANTS:
+                    return None
+            sketch.go_to(then)
+            sketch.act([act for act in path.acts if act.at_ns == then])
+            if sketch.fired[key]:
+                return then
+        return None
+
+    def _reading_of(self, key: str) -> Handled | None:
+        """How a reading brings about the event that a row waits for; None for another event."""
+        row = next(row for region in self.sketch.system.regions for row in region.rows
+                   if row.key == key)
+        one = self.events.get(row.on or "")
+        return one if one is not None and one.by == "gauge" else None
+
     def _read(self, key: str, paths: Sequence[Found]) -> list[Found]:
         """Where a reading makes a row fire: paths that lead to its states, and that reading."""
         gauge = self.gadget.gauge
         region, row = next((region, row) for region in self.sketch.system.regions
                            for row in region.rows if row.key == key)
-        one = self.events.get(row.on or "")
-        if gauge is None or one is None or one.by != "gauge":
+        one = self._reading_of(key)
+        if gauge is None or one is None:
             return []
         leading = {f"row {other.key}" for other in region.rows
                    if not set(row.sources).isdisjoint(region.entered_by(other))}

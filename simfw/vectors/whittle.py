@@ -256,11 +256,17 @@ class Whittler:
                     return
                 yield path
 
-    def thrice(self, paths: Sequence[Found]) -> Iterator[tuple[Fault, Found]]:
-        """Courses on which a row fires three times, for each that is left and does not then."""
+    def gone_over(self, paths: Sequence[Found]) -> Iterator[tuple[Fault, Found]]:
+        """Courses on which a row fires three times, for each that is left and does not then, and
+        just behind another, for those that are lost there.
+        """
         made = Repeated(self.gadget, self.teller.system, self.teller.circuit)
-        for fault in [fault for fault in self.left if fault.twist.third]:
-            for path in made.of(fault.about, paths):
+        for fault in list(self.left):
+            twist = fault.twist
+            courses = (made.of(twist.third, paths) if twist.third
+                       else made.behind(twist.behind, twist.lost, paths)
+                       if twist.lost and not twist.failed else ())
+            for path in courses:
                 if not self._is_left(fault):
                     break
                 yield fault, path

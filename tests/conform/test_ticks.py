@@ -1,16 +1,19 @@
 """A firmware that counts in ticks is held against the model with its tick as the time allowed."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from simfw import load_gadget
 from simfw.cli import main
+from simfw.commands.conform import _on_ticks
 from simfw.conform.coarse import on_ticks, tick_told
 from simfw.conform.driving import on_ticks_of, vector_drives
-from simfw.conform.firmware import Firmware
+from simfw.conform.firmware import Drive, Firmware
 from simfw.engine.simulator import Prepared
 from simfw.report.source import harness_files
+from simfw.vectors.build import Rehearsal
 from simfw.vectors.sketch import Act
 from tests.report.generated_c import compile_harness, compiler, write_harness
 
@@ -54,6 +57,20 @@ def test_more_than_a_tick_off_is_a_difference(wrong, status, tmp_path, capsys, m
     said = capsys.readouterr().out
     assert "It counts in ticks of 500 µs" in said
     assert ("Conforms" in said) == (status == 0)
+
+
+def test_vectors_that_cannot_be_told_in_whole_ticks_are_named(monkeypatch):
+    """What is left out for a firmware that counts in ticks is said; without ticks nothing is."""
+    prepared = Prepared(load_gadget(HOOK))
+    drives = [Drive(name, 0.5, (Act(at_ns, "contact", "key", 1.0),), 3_000_000_000, None)
+              for name, at_ns in (("v01", 1_000_000_000), ("v02", 1_000_000_001))]
+    monkeypatch.setattr(Rehearsal, "played", lambda *_: None)
+    made, said = _on_ticks(prepared, SimpleNamespace(tick_ns=500_000), drives)
+    assert [drive.name for drive in made] == ["v01"]
+    assert said == ["Vectors left out: v02. With each act at a whole tick of 500 µs, what the "
+                    "firmware has to do cannot be told."]
+    assert _on_ticks(prepared, SimpleNamespace(tick_ns=1), drives) == (drives, [])
+    assert _on_ticks(prepared, SimpleNamespace(tick_ns=500_000), drives[:1]) == (drives[:1], [])
 
 
 @pytest.mark.parametrize(("hello", "tick"), [

@@ -75,3 +75,14 @@ def test_a_path_is_gone_over_and_over_until_a_row_has_fired_three_times(
     made = Repeated(lamp.gadget, holding(lamp.system), lamp.circuit)
     paths = list(made.of(key, find_paths(lamp.gadget, lamp)))
     assert f"{key}: {AGAIN}" in told(lamp, paths, AGAIN)
+
+
+def test_a_sample_of_the_gauge_comes_just_behind_a_blink() -> None:
+    """The cell is flat within the 40 ms for which the light winks: the wink ends all the same."""
+    hook = Prepared(load_gadget(SCENARIOS / "key-hook" / "gadget.toml"))
+    made = Repeated(hook.gadget, holding(hook.system), hook.circuit)
+    first, then = "behaviour.lamp_mode.rows[7]", "behaviour.lamp_mode.rows[9]"
+    paths = list(made.behind(first, then, find_paths(hook.gadget, hook)))
+    text = f"{then}: is lost behind {first}"
+    assert text in told(hook, paths, text)
+    assert list(made.behind(first, "behaviour.lamp_mode.rows[2]", [])) == []
