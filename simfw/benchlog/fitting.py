@@ -8,7 +8,9 @@ there; else it is open.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise, product
 from typing import Literal
 
@@ -24,14 +26,15 @@ from simfw.benchlog.looks import (
     close_looks,
     ends_of,
     low_discrepancy,
+    seen_of,
     smooth,
     step_of,
     worst_of,
 )
 from simfw.benchlog.margin import FAR, comes
-from simfw.benchlog.surface import Surface, squares
+from simfw.benchlog.surface import Lifted, Surface, squares
 
-__all__ = ["FITS", "SURE", "Fitting", "State"]
+__all__ = ["FITS", "SURE", "Fitting", "State", "holders"]
 
 Array = NDArray[np.float64]
 
@@ -43,6 +46,9 @@ State = Literal["fits", "excluded", "open"]
 
 _ROUNDS = 9  # of proposals and looks at them
 _TRIES = 4
+_TENTH = 0.1  # of what would let it fit: surfaces that are wrong by less agree with the runs
+_HALVINGS = 6  # looks on the way from a step to what is not on it
+_ASTRAY = 1e-4  # of the way: what lies further out than this has left its step
 _LOW = 0.25  # tolerances: lower steps are part of a surface
 _WAYS = 10  # steps of several observations that are gone on with, of each its best start
 _ALL_WAYS = 100  # the same before anything is excluded: those less likely are not tried
@@ -50,7 +56,30 @@ _TEETH = 256  # looks at most at an observation that jumps, one for each toleran
 _LED = 8  # of which so many are led on
 _CORNERED = 3  # figures of which all corners are looked at
 _ABOUT = 8  # looks between
+_HOLDS = 0.7  # of what is worst: what is less off by the surfaces does not hold a point
 _NOT_THERE = 1e6  # tolerances
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """A proposal: how far off the worst is `told` to be at `x`, by what each observation `asked`.
+
+    Where observations go in steps: on which ones, and those that have `left` theirs.
+    """
+
+    told: float
+    x: Array
+    asked: Mapping[int, Sequence[Constraint]]
+    steps: Mapping[int, Step] = field(default_factory=dict)
+    left: tuple[int, ...] = ()
+
+    def offs(self, x: Array) -> dict[int, float]:
+        """How far off each observation is at a point by the surfaces, but for edges."""
+        return {n: _off_by(each, x) for n, each in self.asked.items()}
+
+    def order(self) -> tuple[bool, float]:
+        """Nearest first, and last what has left its steps."""
+        return bool(self.left), self.told
 
 
 class Fitting(Looking):
@@ -62,6 +91,11 @@ class Fitting(Looking):
         """Of the exact looks so far the one in which the worst of `subset` is least off."""
         return min(self.trials, key=lambda one: self._worst(one, subset), default=None)
 
+    def fitted(self, subset: Sequence[int]) -> bool:
+        """Whether a run so far fits some observations."""
+        best = self.best(subset)
+        return best is not None and worst_of(best, subset) <= FITS
+
     def _worst(self, one: Trial, subset: Sequence[int]) -> float:
         """How far the worst of some observations is off; what came in other looks and did not in
         this one is further off than any that came.
@@ -71,8 +105,6 @@ class Fitting(Looking):
 
     def least(self, subset: Sequence[int]) -> tuple[State, Trial]:
         """Whether figures fit all of `subset`, with the exact look that is least off."""
-        from simfw.benchlog.solving import nearest_fit
-
         best = self.best(subset)
         if best is None or worst_of(best, subset) == math.inf:
             best = self.trial(np.full(self.size, 0.5), subset)
@@ -83,36 +115,30 @@ class Fitting(Looking):
         for round_ in range(_ROUNDS):
             gained = False
             for close in (False, True):
-                constraints = self._constraints(subset, close=close)
-                starts = [best.x, *self._starts(constraints, STARTS)]
-                count = 1 if round_ else STARTS
-                proposals = nearest_fit(constraints, starts, self.size)[:count]
-                if stepped:
-                    on_steps = self._on_steps(subset, stepped, best, close=close)
-                    proposals = on_steps[: 1 + count] + proposals[:1]
-                for told, x in proposals:
-                    one = self.trial(x, subset)
-                    worst = worst_of(one, subset)
-                    if self._worst(one, subset) < self._worst(best, subset) - 1e-6:
-                        best, gained = one, True
-                    if worst <= FITS:
-                        return "fits", one
-                    apart = abs(min(worst, FAR_OFF) - min(told, FAR_OFF))
-                    close_by = apart <= 0.02 * max(1.0, worst)
-                    agreed = agreed + 1 if close_by and worst > SURE else 0
-                    one = self._inside(one, subset)
-                    if self._worst(one, subset) < self._worst(best, subset) - 1e-6:
-                        best, gained = one, True
-                    if worst_of(one, subset) <= FITS:
-                        return "fits", one
+                proposals = self._proposals(
+                    subset, stepped, best, close=close, count=1 if round_ else STARTS)
+                for place, way in enumerate(proposals):
+                    # Where what holds it is further off than elsewhere, the others tell no more.
+                    one = self.tried(way.x, way.offs(way.x), self._worst(best, subset))
+                    if place == 0:  # what lies further off by the surfaces excludes nothing
+                        one, told = self._on_its_steps(way, one, subset, best)
+                        worst = seen_of(one.offs, subset)
+                        apart = abs(min(worst, FAR_OFF) - min(told, FAR_OFF))
+                        agreed = agreed + 1 if worst > SURE and apart <= _much(worst) else 0
+                    for _ in range(2):
+                        if self._worst(one, subset) < self._worst(best, subset) - 1e-6:
+                            best, gained = one, True
+                        if worst_of(one, subset) <= FITS:
+                            return "fits", one
+                        one = self._inside(one, subset)
             if self.spent or (agreed >= 2 and not gained):
                 break
         # Where something is lost, no surface tells where it comes.
         sure = worst_of(best, subset) > SURE and agreed >= 1 and not self._lost(best, subset)
         if sure and stepped:
-            # On none of the steps that are likeliest to fall together do the surfaces let it fit.
-            told, _ = self._on_steps(subset, stepped, best, close=True, most=_ALL_WAYS)[0]
-            sure = told > SURE
+            sure, best = self._steps_hold(subset, stepped, best)
+            if worst_of(best, subset) <= FITS:
+                return "fits", best
         if sure:
             sure, best = self._edges_hold(best, subset)
             if worst_of(best, subset) <= FITS:
@@ -121,6 +147,46 @@ class Fitting(Looking):
         if not jumping:
             return ("excluded" if sure else "open"), best
         return self._combed(subset, jumping)
+
+    def _proposals(
+        self, subset: Sequence[int], stepped: Sequence[int], best: Trial, *, close: bool, count: int
+    ) -> list[_Way]:
+        """Where the surfaces say that the worst is least off, nearest first."""
+        from simfw.benchlog.solving import nearest_fit
+
+        asked = {n: self._constraints([n], close=close) for n in subset}
+        constraints = [one for each in asked.values() for one in each]
+        starts = [best.x, *self._starts(constraints, STARTS)]
+        found = [
+            _Way(told, x, asked)
+            for told, x in nearest_fit(constraints, starts, self.size)[: 1 if stepped else count]
+        ]
+        if not stepped:
+            return found
+        return [*self._on_steps(subset, stepped, best, close=close)[: 1 + count], *found]
+
+    def tried(self, x: Array, told: Mapping[int, float], until: float) -> Trial:
+        """An exact look at what surfaces propose, of which they have `told` how far each is off.
+
+        Where one of the observations that hold it by the surfaces is more than `until` off, these
+        are enough: the surfaces learn of them. Of the others, one that is is enough. What the
+        surfaces say is worst, and what they were wrong about before, comes first.
+        """
+        holds = holders(told)
+        one = self.trial(x, holds)
+        if worst_of(one, holds) <= until:
+            order = sorted(told, key=lambda n: (-told[n] - self.sights[n].missed, n))
+            one = self.trial(x, order, until=until)
+        return one
+
+    def told(
+        self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True
+    ) -> dict[int, float]:
+        """How far off each of `subset` is at a point by its surfaces."""
+        return {
+            n: _off_by(self._constraints([n], close=close, firm=firm, beyond=None), x)
+            for n in subset
+        }
 
     def parts_exclude(self, best: Trial) -> bool:
         """Whether nothing fits a part of all: an observation that does not fit where the whole is
@@ -158,14 +224,17 @@ class Fitting(Looking):
 
     def _on_steps(
         self, subset: Sequence[int], stepped: Sequence[int], best: Trial, *, close: bool,
-        most: int = _WAYS,
-    ) -> list[tuple[float, Array]]:
-        """Proposals where each observation stays on one step, from the best start on each way."""
+        most: int = _WAYS, starts: int = 1,
+    ) -> list[_Way]:
+        """Proposals where each observation stays on one step, from the best starts on each way;
+        nearest first, and last those that leave their steps.
+        """
         from simfw.benchlog.solving import nearest_fit
 
-        calm = self._constraints([n for n in subset if n not in stepped], close=close)
-        xs = np.vstack([best.x, self._cloud])
-        offs, ways = offs_of(calm, xs), np.zeros((len(xs), len(stepped)), dtype=int)
+        calm = {n: self._constraints([n], close=close) for n in subset if n not in stepped}
+        xs = np.vstack([best.x, *self._on_each(stepped, best), self._cloud])
+        offs = offs_of([one for some in calm.values() for one in some], xs)
+        ways = np.zeros((len(xs), len(stepped)), dtype=int)
         steps = [self._steps(n) for n in stepped]
         for place, n in enumerate(stepped):
             rows = [(key, one) for key, row in self.sights[n].known.items()
@@ -178,36 +247,134 @@ class Fitting(Looking):
                 if len(here):
                     own = self._on_step(n, step, close=close)
                     offs[here] = np.maximum(offs[here], offs_of(own, xs[here]))
-        order = [0, *np.argsort(offs, kind="stable")]
-        starts: dict[tuple[int, ...], int] = {}
-        for start in order:
-            if len(starts) == most:
+        begun: dict[tuple[int, ...], list[int]] = {}
+        for start in [0, *np.argsort(offs, kind="stable")]:
+            way = tuple(map(int, ways[start]))
+            if way in begun:
+                begun[way] += [int(start)] if len(begun[way]) < starts else []
+            elif len(begun) < most:
+                begun[way] = [int(start)]
+        found = []
+        for way, some in begun.items():
+            taken = {n: steps[place][way[place]] for place, n in enumerate(stepped)}
+            asked = calm | {
+                n: self._on_step(n, step, close=close) for n, step in taken.items()}
+            constraints = [one for each in asked.values() for one in each]
+            tried = []
+            for start in some:
+                told, x = nearest_fit(constraints, [xs[start]], self.size)[0]
+                left = tuple(
+                    n for n in taken
+                    if self._edge(n, taken[n]).at(x[self.sights[n].dims])[0] < -_ASTRAY)
+                tried.append(_Way(told, x, asked, taken, left))
+                if not left:
+                    break
+            found.append(min(tried, key=_Way.order))
+        return sorted(found, key=_Way.order)
+
+    def _on_each(self, stepped: Sequence[int], best: Trial) -> list[Array]:
+        """A point on each step of observations, where that is least off: few looks may be on it."""
+        found: dict[tuple[int, Step], tuple[float, Array]] = {}
+        for n in stepped:
+            for key, row in self.sights[n].known.items():
+                step, off = step_of(row), max(one.off for one in row)
+                if step is not None and off < found.get((n, step), (math.inf,))[0]:
+                    x = best.x.copy()
+                    x[self.sights[n].dims] = key
+                    found[n, step] = off, x
+        return [x for _, x in found.values()]
+
+    def _on_its_steps(
+        self, way: _Way, one: Trial, subset: Sequence[int], best: Trial
+    ) -> tuple[Trial, float]:
+        """A look at a proposal where what holds it is on its steps, and how far off the surfaces
+        say that it is there: what is nearest often lies on the edge of a step, or just beyond.
+        """
+        x, offs = one.x, way.offs(one.x)
+        for n in holders(offs):
+            step = way.steps.get(n)
+            if step is None or self.spent or step_of(self.look(n, x)) in (step, None):
+                continue
+            dims = self.sights[n].dims
+            keys = np.array(
+                [key for key, row in self.sights[n].known.items() if step_of(row) == step])
+            outside = x[dims]
+            inside = keys[int(np.argmin(((keys - outside) ** 2).sum(axis=1)))]
+            for _ in range(_HALVINGS):
+                middle = 0.5 * (inside + outside)
+                if step_of(self._at(n, middle)) == step:
+                    inside = middle
+                else:
+                    outside = middle
+            x = x.copy()
+            x[dims] = inside
+        if x is one.x:
+            return one, way.told
+        offs = way.offs(x)
+        return self.tried(x, offs, self._worst(best, subset)), max(offs.values())
+
+    def _steps_hold(
+        self, subset: Sequence[int], stepped: Sequence[int], best: Trial
+    ) -> tuple[bool, Trial]:
+        """Whether on none of the steps that are likeliest to fall together the surfaces let it fit,
+        and the least that is off.
+
+        A way that leads off its steps lets nothing fit once a look beside its end is on another.
+        """
+        for _ in range(_TRIES):
+            likely = [
+                one for one in self._on_steps(
+                    subset, stepped, best, close=True, most=_ALL_WAYS, starts=STARTS)
+                if one.told <= SURE and not any(
+                    self._off_step(n, one.steps[n], one.x) for n in one.left)
+            ]
+            if not likely:
+                return True, best
+            if self.spent or not all(one.left for one in likely):
                 break
-            starts.setdefault(tuple(map(int, ways[start])), int(start))
-        proposals = []
-        for way, start in starts.items():
-            constraints = list(calm)
-            for place, n in enumerate(stepped):
-                constraints += self._on_step(n, steps[place][way[place]], close=close)
-            proposals += nearest_fit(constraints, [xs[start]], self.size)
-        return sorted(proposals, key=lambda one: one[0])
+            for one in likely:
+                for n in one.left:
+                    self.look(n, one.x)
+        return False, best
+
+    def _off_step(self, number: int, step: Step, x: Array) -> bool:
+        """Whether a look at an observation that is not on a step is close to a point."""
+        sight = self.sights[number]
+        others = np.array([key for key, row in sight.known.items() if step_of(row) != step])
+        return bool(np.sqrt(((others - x[sight.dims]) ** 2).sum(axis=1)).min() <= MET)
 
     def _on_step(self, number: int, step: Step, *, close: bool) -> list[Constraint]:
         """What an observation asks by surfaces through the looks on one step, and its edge."""
         sight = self._fitted(number, close=close)
         if (close, step) not in sight.stepped:
-            known = [one for one in sight.known.items() if step_of(one[1]) == step]
-            if close:
-                known = close_looks(known, len(sight.dims), len(known))
-            keys = np.array([key for key, _ in known], dtype=float)
-            sight.stepped[close, step] = [
-                Surface(keys, np.array([smooth(row[k]) for _, row in known]))
-                for k in range(len(sight.like))
-            ]
+            sight.stepped[close, step] = self._step_surfaces(number, step, close=close)
         dims = np.array(sight.dims, dtype=int)
         return [Constraint(self._edge(number, step), dims, 0.0, math.inf, INSIDE),
                 *(Constraint(one, dims, *ends_of(margin))
                   for one, margin in zip(sight.stepped[close, step], sight.like, strict=True))]
+
+    def _step_surfaces(self, number: int, step: Step, *, close: bool) -> list[Surface]:
+        """Surfaces through the looks on one step: where these are too few to tell how it slopes,
+        as on the step with most looks, lifted.
+        """
+        sight = self.sights[number]
+        known = [one for one in sight.known.items() if step_of(one[1]) == step]
+        counts = Counter(
+            one for row in sight.known.values() if (one := step_of(row)) is not None)
+        fullest = max(counts, key=lambda one: counts[one])
+        if len(known) < min(len(sight.dims) + 2, counts[fullest]):
+            self._on_step(number, fullest, close=close)
+            keys = np.array([key for key, _ in known], dtype=float)
+            return [
+                Lifted(one, float(np.mean(
+                    [smooth(row[k]) for _, row in known] - one.many(keys))))
+                for k, one in enumerate(sight.stepped[close, fullest])
+            ]
+        if close:
+            known = close_looks(known, len(sight.dims), len(known))
+        keys = np.array([key for key, _ in known], dtype=float)
+        return [Surface(keys, np.array([smooth(row[k]) for _, row in known]))
+                for k in range(len(sight.like))]
 
     # -- what never comes ------------------------------------------------------------------------
 
@@ -381,3 +548,20 @@ class Fitting(Looking):
         """Points at which the surfaces are least off."""
         offs = offs_of(constraints, self._cloud, again=True)
         return [self._cloud[n] for n in np.argsort(offs, kind="stable")[:count]]
+
+
+def holders(told: Mapping[int, float]) -> list[int]:
+    """Those that hold a point: what is worst there by the surfaces, and what is nearly so."""
+    most = max(told.values(), default=0.0)
+    return [n for n, off in told.items() if off >= _HOLDS * most]
+
+
+def _off_by(constraints: Sequence[Constraint], x: Array) -> float:
+    """How far off a point is by some conditions, but for edges."""
+    return max((one.off(one.surface.at(x[one.dims])[0]) for one in constraints
+                if isinstance(one.surface, Surface)), default=0.0)
+
+
+def _much(worst: float) -> float:
+    """By how much surfaces may be wrong about what is `worst` off, and agree with it."""
+    return max(0.02 * max(1.0, worst), _TENTH * (worst - 1.0))

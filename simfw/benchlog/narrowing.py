@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from simfw.benchlog.lending import Lent, Looks, shares
 from simfw.benchlog.looking import Sight
+from simfw.benchlog.looks import worst_of
 from simfw.benchlog.model import CLOCK, BenchLog, Unknown
 from simfw.benchlog.narrowed import (
     Contradiction,
@@ -156,7 +157,7 @@ def _suspects(
 
 def _result(rival: Rival, brief: bool) -> RivalResult:
     log = rival.log
-    state, best = rival.least(rival.all)
+    state, best = whole, _ = rival.least(rival.all)
     if state == "open" and rival.parts_exclude(best):
         state = "excluded"
     made = RivalResult(
@@ -196,7 +197,7 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
                      high_reached=math.nan)
             for one in log.unknowns))
     else:
-        made = replace(made, contradictions=_contradictions(rival))
+        made = replace(made, contradictions=_contradictions(rival, whole))
         if any(one.worst <= FITS for one in rival.trials):  # found while fewer were asked
             return _result(rival, brief)
     return replace(made, runs=rival.runs, whole=not rival.spent)
@@ -295,58 +296,114 @@ def _worth(kind: str, alone: Sequence[float], values: Sequence[float]) -> bool:
 # -- contradictions ----------------------------------------------------------------------------
 
 
-def _contradictions(rival: Rival) -> tuple[Contradiction, ...]:
-    """The smallest sets of observations that nothing fits, each looked at by exact runs."""
+def _contradictions(rival: Rival, whole: State) -> tuple[Contradiction, ...]:
+    """The smallest sets of observations that nothing fits, each looked at by exact runs.
+
+    `whole`: what was found of all together.
+    """
     names = [seen.name for seen in rival.log.observations]
-    found: list[tuple[tuple[int, ...], float]] = []
-    states: dict[tuple[int, ...], State] = {}
-    looked = 0
-
-    def state_of(subset: tuple[int, ...]) -> State:
-        if subset not in states:
-            states[subset], best = rival.least(subset)
-            if states[subset] == "open" and len(subset) <= _FEW and not rival.spent:
-                # The surfaces have learned where they were wrong: a smaller set tells more.
-                states[subset], best = rival.least(subset)
-            if states[subset] == "excluded":
-                rival.confirm(best, subset)
-                offs[subset] = max(best.offs[n] for n in subset)
-        return states[subset]
-
-    offs: dict[tuple[int, ...], float] = {}
-    for size in range(1, len(names) + 1):
-        # Where all that holds nothing of what was found fits at once, there is no more to find.
-        left = _without([subset for subset, _ in found], rival.all)
-        if left is not None and all(state_of(subset) == "fits" for subset in left):
-            break
-        for subset in combinations(rival.all, size):
-            if any(set(one) <= set(subset) for one, _ in found):
-                continue
-            looked += 1
-            if looked > _MOST_SUBSETS or rival.spent:
-                break
-            if state_of(subset) == "excluded":
-                found.append((subset, offs[subset]))
+    found = _Sets(rival, whole).contradictions()
     if not found:
-        _, best = rival.least(rival.all)
-        found.append((rival.all, best.worst))
-    return tuple(
-        Contradiction(
-            observations=tuple(names[n] for n in subset), off=off,
-            minimal=all(states.get(part) == "fits" for part in
+        found = [rival.all]
+    told = []
+    for subset in found:
+        best = rival.best(subset)
+        assert best is not None
+        rival.confirm(best, subset)
+        told.append(Contradiction(
+            observations=tuple(names[n] for n in subset), off=worst_of(best, subset),
+            minimal=all(rival.fitted(part) for part in
                         combinations(subset, len(subset) - 1) if part),
             never=tuple(names[n] for n in subset if rival.never(n)),
-        )
-        for subset, off in found
-    )
+        ))
+    return tuple(told)
+
+
+class _Sets:
+    """Sets of observations of one combination, and what was found of each."""
+
+    def __init__(self, rival: Rival, whole: State) -> None:
+        self.rival = rival
+        self.states: dict[tuple[int, ...], State] = {rival.all: whole}
+
+    @property
+    def spent(self) -> bool:
+        """Whether as many were looked at as may be."""
+        return self.rival.spent or len(self.states) > _MOST_SUBSETS
+
+    def contradictions(self) -> list[tuple[int, ...]]:
+        """The smallest sets that nothing fits, as far as they were found, small ones first."""
+        found: list[tuple[int, ...]] = []
+        searched: set[tuple[int, ...]] = set()
+        while not self.spent:
+            # The largest sets that hold nothing of what was found: where all fit, that is all.
+            left = _without(found, self.rival.all)
+            if left is None:
+                some = next(self._searched(self.rival.all, found), None)
+            else:
+                some = next((one for one in left if self._state(one) == "excluded"), None)
+                for one in left:
+                    if some is None and one not in searched and self._state(one) == "open":
+                        some = next(self._searched(one, found), None)
+                        if some is None:
+                            searched.add(one)
+            if some is None:
+                break
+            found.append(self._smallest(some))
+        return sorted(found, key=lambda one: (len(one), one))
+
+    def _state(self, subset: tuple[int, ...]) -> State:
+        if self.rival.fitted(subset):
+            return "fits"
+        if subset not in self.states:
+            self.states[subset], _ = self.rival.least(subset)
+            if self.states[subset] == "open" and len(subset) <= _FEW and not self.rival.spent:
+                # The surfaces have learned where they were wrong: a smaller set tells more.
+                self.states[subset], _ = self.rival.least(subset)
+        return self.states[subset]
+
+    def _smallest(self, subset: tuple[int, ...]) -> tuple[int, ...]:
+        """What is left of a set that nothing fits without those that it needs not.
+
+        Those that hold the look that is least off may be enough; the others are left out one by
+        one. What is open without one keeps it.
+        """
+        best = self.rival.best(subset)
+        assert best is not None
+        most = worst_of(best, subset)
+        held = tuple(n for n in subset if best.offs[n] >= _HELD * most)
+        if self._state(held) == "excluded":
+            subset = held
+        for n in sorted(subset, key=lambda n: best.offs[n]):
+            rest = tuple(k for k in subset if k != n)
+            if rest and not self.spent and self._state(rest) == "excluded":
+                subset = rest
+        return subset
+
+    def _searched(
+        self, everything: tuple[int, ...], found: Sequence[tuple[int, ...]]
+    ) -> Iterator[tuple[int, ...]]:
+        """Sets within an open one that nothing fits, small ones first: nothing that holds what was
+        found, nor what is open itself, for that is searched for long and seldom in vain.
+        """
+        gone = [set(one) for one in found]
+        for size in range(1, len(everything)):
+            for subset in combinations(everything, size):
+                if self.spent:
+                    return
+                if any(one <= set(subset) for one in gone):
+                    continue
+                state = self._state(subset)
+                if state == "excluded":
+                    yield subset
+                if state != "fits":
+                    gone.append(set(subset))
 
 
 def _without(
     found: Sequence[tuple[int, ...]], everything: Sequence[int]
 ) -> list[tuple[int, ...]] | None:
     """The largest sets that hold none of those that were found; None where they are many."""
-    if not found:
-        return None
     taken: set[frozenset[int]] = {frozenset()}
     for one in found:
         taken = {hit if hit & set(one) else hit | {n} for hit in taken for n in one}

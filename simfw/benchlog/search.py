@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.benchlog.constraint import offs_of
-from simfw.benchlog.fitting import FITS, SURE, Fitting, State
+from simfw.benchlog.fitting import FITS, SURE, Fitting, State, holders
 from simfw.benchlog.looking import FAR_OFF, MET, STARTS, Mistaken
 from simfw.benchlog.looks import Aim, End, Trial, near, seen_of, smooth, worst_of
 
@@ -31,7 +31,6 @@ _TRUST = 0.25  # of what the surfaces were off by elsewhere is kept where they a
 _ROUGH = 0.25  # and by which an end that does not matter may be
 _OUTWARD = 1e-3  # tolerances by which what is printed lies outside at the least
 _SCAN = 32  # steps to the end of a range
-_HOLDS = 0.7  # of what is worst: what is less off by the surfaces does not hold an end
 _NEARLY = 0.5  # tolerances: what lies between the points of the cloud may fit
 _BACK = 0.1  # by how much less may be off where what is looked for did not come
 _LOST = 1.0  # tolerances by which surfaces may be off beside an edge that is not known well
@@ -63,7 +62,7 @@ class Rival(Fitting):
                 found = self._extreme(aim, sign, subset, best, 1.0 - slack, close=close)
                 if found is None:
                     continue
-                told = self._told(subset, found, close=close)
+                told = self.told(subset, found, close=close)
                 # Where both surfaces lead to one point, one look tells it.
                 one = latest = latest if latest is not None and near(latest.x, found) else (
                     self._tried(found, told))
@@ -98,14 +97,14 @@ class Rival(Fitting):
             for close, x in points.items():
                 # How far the surfaces are off where they would let the end lie.
                 holds, most = self._holding(calm, x, close=close, firm=False)
-                one = self._tried(x, self._told(subset, x, close=close))
+                one = self._tried(x, self.told(subset, x, close=close))
                 if self._lost(one, subset):
                     self._inside(one, subset, best)
                     continue
                 error = abs(min(self._smooth_off(holds, x), FAR_OFF) - min(most, FAR_OFF))
                 errors[close] = max(error, _TRUST * errors[close])
             for x in points.values():
-                one = self._tried(x, self._told(subset, x, close=True))
+                one = self._tried(x, self.told(subset, x, close=True))
                 if worst_of(one, subset) <= FITS and reach(one) > reach(best):
                     best = one
             outer, points = self._outer(aim, sign, calm, best, errors)
@@ -114,18 +113,10 @@ class Rival(Fitting):
         return End(reached=sign * reach(best), outer=sign * max(outer, reach(best)), trial=best)
 
     def _tried(self, x: Array, told: Mapping[int, float]) -> Trial:
-        """An exact look at what may be the last point that fits observations, of which the surfaces
-        have `told` how far each is off.
-
-        Where one of the observations that hold it by the surfaces does not fit, these are enough:
-        the surfaces learn of them. Of the others, one that does not fit is enough. What the
-        surfaces say is worst, and what they were wrong about before, comes first.
+        """An exact look at what may be the last point that fits observations, as `tried` has it;
+        how far the surfaces were off is kept.
         """
-        holds = _holds(told)
-        one = self.trial(x, holds)
-        if worst_of(one, holds) <= FITS:
-            order = sorted(told, key=lambda n: (-told[n] - self.sights[n].missed, n))
-            one = self.trial(x, order, until=FITS)
+        one = self.tried(x, told, FITS)
         for n in told:
             if one.offs[n] < math.inf:
                 self.sights[n].missed = abs(min(one.offs[n], FAR_OFF) - min(told[n], FAR_OFF))
@@ -166,16 +157,6 @@ class Rival(Fitting):
                     return True
         return False
 
-    def _told(
-        self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True
-    ) -> dict[int, float]:
-        """How far off each of `subset` is at a point by its surfaces."""
-        return {
-            n: max((c.off(c.surface.at(x[c.dims])[0]) for c in self._constraints(
-                [n], close=close, firm=firm, beyond=None)), default=0.0)
-            for n in subset
-        }
-
     def _holding(
         self, subset: Sequence[int], x: Array, *, close: bool, firm: bool = True
     ) -> tuple[list[int], float]:
@@ -183,8 +164,8 @@ class Rival(Fitting):
 
         Of the others an exact look could only say that they hold more than the surfaces say.
         """
-        told = self._told(subset, x, close=close, firm=firm)
-        return _holds(told), max(told.values(), default=0.0)
+        told = self.told(subset, x, close=close, firm=firm)
+        return holders(told), max(told.values(), default=0.0)
 
     def _smooth_off(self, subset: Sequence[int], x: Array) -> float:
         """How far off an exact look is, but for what is a yes or a no."""
@@ -286,9 +267,3 @@ class Rival(Fitting):
             return sign * value, sign * slope
 
         return goal
-
-
-def _holds(told: Mapping[int, float]) -> list[int]:
-    """Those that hold a point: what is worst there by the surfaces, and what is nearly so."""
-    most = max(told.values(), default=0.0)
-    return [n for n, off in told.items() if off >= _HOLDS * most]

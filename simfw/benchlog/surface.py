@@ -13,7 +13,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Surface", "squares"]
+__all__ = ["Lifted", "Surface", "squares"]
 
 Array = NDArray[np.float64]
 
@@ -75,6 +75,24 @@ class Surface:
             return np.full(len(xs), self.level)
         far = np.sqrt(squares(xs, self.points))
         found: Array = (far**3 * self.weights).sum(axis=1) + self.level + xs @ self.slope
+        return found
+
+
+class Lifted(Surface):
+    """A surface that lies higher by a number."""
+
+    def __init__(self, surface: Surface, by: float) -> None:
+        self.surface, self.by = surface, by
+        self.flat, self.level = surface.flat, surface.level + by
+
+    def ahead(self, x: Array) -> tuple[float, Callable[[], Array]]:
+        """The value at one point, and what gives its gradient."""
+        value, slope = self.surface.ahead(x)
+        return value + self.by, slope
+
+    def many(self, xs: Array) -> Array:
+        """The values at many points (m x d)."""
+        found: Array = self.surface.many(xs) + self.by
         return found
 
 
