@@ -313,6 +313,28 @@ class Fitting(Looking):
         offs = way.offs(x)
         return self.tried(x, offs, self._worst(best, subset)), max(offs.values())
 
+    def mended(self, one: Trial, subset: Sequence[int]) -> Trial:
+        """A look beside one at which only observations that go in steps do not fit: where their
+        own ranges, which move no other observation, let them fit by the surfaces of their steps.
+        """
+        off = [n for n in subset if FITS < one.offs[n] < math.inf]
+        if not all(self._own(n) and self._steps(n) for n in off):
+            return one
+        x = one.x.copy()
+        for n in off:
+            own, sight = self._own(n), self.sights[n]
+            xs = np.repeat(x[None, :], len(self._cloud), axis=0)
+            xs[:, own] = self._cloud[:, own]
+            least = np.min([offs_of(self._on_step(n, step, close=True), xs)
+                            for step in self._steps(n)], axis=0)
+            place = int(np.argmin(least))
+            if least[place] > 1.0 or max(
+                margin.off for margin in self._at(n, xs[place][sight.dims])
+            ) > FITS:
+                return one
+            x = xs[place]
+        return self.trial(x, subset, until=FITS)
+
     def _steps_hold(
         self, subset: Sequence[int], stepped: Sequence[int], best: Trial
     ) -> tuple[bool, Trial]:

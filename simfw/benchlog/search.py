@@ -22,7 +22,7 @@ __all__ = ["FITS", "SURE", "Aim", "End", "Mistaken", "Rival", "State", "Trial"]
 Array = NDArray[np.float64]
 
 _ROUNDS = 9  # of proposals and looks at them
-_ROUNDS_ASIDE = 4  # for what a reading could be: no figure rests on it
+_ROUNDS_ASIDE = 2  # for what a reading could be: no figure rests on it
 _NEAR = 5e-4  # of the way between two ends: steps smaller than this are no gain
 _GOOD = 0.02  # tolerances by which a surface through all looks may be off and be believed
 _LOOSE = 2e-3  # of the way: an outer end further out than this is looked at
@@ -73,6 +73,8 @@ class Rival(Fitting):
                         best = one
                     continue
                 exact = seen_of(one.offs, subset)
+                if exact > FITS and seen_of((one := self.mended(one, subset)).offs, subset) <= FITS:
+                    exact = seen_of(one.offs, subset)
                 errors[close] = abs(exact - max(
                     (told[n] for n in subset if one.offs[n] < math.inf), default=0.0))
                 if exact > FITS:
