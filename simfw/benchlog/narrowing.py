@@ -334,22 +334,24 @@ class _Sets:
     def contradictions(self) -> list[tuple[int, ...]]:
         """The smallest sets that nothing fits, as far as they were found, small ones first."""
         found: list[tuple[int, ...]] = []
+        held: list[tuple[int, ...]] = []  # what was found, or what of it does not fit by itself
         searched: set[tuple[int, ...]] = set()
         while not self.spent:
             # The largest sets that hold nothing of what was found: where all fit, that is all.
-            left = _without(found, self.rival.all)
+            left = _without(held, self.rival.all)
             if left is None:
-                some = next(self._searched(self.rival.all, found), None)
+                some = next(self._searched(self.rival.all, held), None)
             else:
                 some = next((one for one in left if self._state(one) == "excluded"), None)
                 for one in left:
                     if some is None and one not in searched and self._state(one) == "open":
-                        some = next(self._searched(one, found), None)
+                        some = next(self._searched(one, held), None)
                         if some is None:
                             searched.add(one)
             if some is None:
                 break
             found.append(self._smallest(some))
+            held.append(self._smallest(found[-1], ("open", "excluded")))
         return sorted(found, key=lambda one: (len(one), one))
 
     def _state(self, subset: tuple[int, ...]) -> State:
@@ -362,8 +364,11 @@ class _Sets:
                 self.states[subset], _ = self.rival.least(subset)
         return self.states[subset]
 
-    def _smallest(self, subset: tuple[int, ...]) -> tuple[int, ...]:
-        """What is left of a set that nothing fits without those that it needs not.
+    def _smallest(
+        self, subset: tuple[int, ...], asked: Sequence[State] = ("excluded",)
+    ) -> tuple[int, ...]:
+        """What is left of a set that nothing fits (whose state is one of `asked`) without those
+        that it needs not for that.
 
         Those that hold the look that is least off may be enough; the others are left out one by
         one. What is open without one keeps it.
@@ -372,11 +377,11 @@ class _Sets:
         assert best is not None
         most = worst_of(best, subset)
         held = tuple(n for n in subset if best.offs[n] >= _HELD * most)
-        if self._state(held) == "excluded":
+        if self._state(held) in asked:
             subset = held
         for n in sorted(subset, key=lambda n: best.offs[n]):
             rest = tuple(k for k in subset if k != n)
-            if rest and not self.spent and self._state(rest) == "excluded":
+            if rest and not self.spent and self._state(rest) in asked:
                 subset = rest
         return subset
 

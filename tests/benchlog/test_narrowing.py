@@ -7,14 +7,16 @@ import json
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from itertools import combinations
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from simfw.benchlog.margin import asked_of
-from simfw.benchlog.narrowing import _without, narrow
-from simfw.benchlog.search import Aim, Mistaken, Rival
+from simfw.benchlog.narrowing import _Sets, _without, narrow
+from simfw.benchlog.search import Aim, Mistaken, Rival, State, Trial
 from simfw.cli import main
 from tests.benchlog.lantern import FINISH, log_of
 from tests.benchlog.misread import misread
@@ -254,3 +256,59 @@ def test_an_outer_end_lies_near_what_was_reached(tmp_path: Path):
     assert end is not None
     assert end.outer <= end.reached <= end.outer + 2e-3
     assert end.reached < case.log.unknowns[number].share(case.truth["controller.reference"])
+
+
+class Known:
+    """What a combination would answer of which the smallest contradictions are known.
+
+    The sets of `hidden` stay open where they are looked at themselves, or with one more.
+    """
+
+    def __init__(self, count: int, known: Sequence[tuple[int, ...]],
+                 hidden: Sequence[tuple[int, ...]] = ()) -> None:
+        self.all, self.known, self.hidden = tuple(range(count)), known, hidden
+        self.spent = False
+        self.asked: list[tuple[int, ...]] = []
+
+    def fitted(self, subset: Sequence[int]) -> bool:
+        """Nothing was run before."""
+        return False
+
+    def best(self, subset: Sequence[int]) -> Trial:
+        """All are off alike: it does not tell which are needed."""
+        return Trial(np.zeros(1), (2.0,) * len(self.all))
+
+    def least(self, subset: tuple[int, ...]) -> tuple[State, Trial]:
+        """What is found of a set."""
+        self.asked.append(subset)
+        for one in self.hidden:
+            if set(one) <= set(subset) and len(subset) <= len(one) + 1:
+                return "open", self.best(subset)
+        within = any(set(one) <= set(subset) for one in self.known)
+        return ("excluded" if within else "fits"), self.best(subset)
+
+
+@pytest.mark.parametrize("known", [
+    [(0,)], [(0, 1)], [(1, 4, 5)], [(0, 1), (1, 2)], [(0, 1), (2, 3), (0, 4)],
+    [(0, 1, 2), (3,)], [(0, 1), (2, 3), (4, 5)], [(0, 1, 2, 3, 4, 5)],
+])
+def test_all_smallest_contradictions_are_found_by_leaving_out(known: list[tuple[int, ...]]):
+    """And few sets are looked at: each of them leaves out one, or is one of the largest left."""
+    rival = Known(6, known)
+    found = _Sets(rival, "excluded").contradictions()  # type: ignore[arg-type]
+    assert found == sorted(known, key=lambda one: (len(one), one))
+    assert len(rival.asked) == len(set(rival.asked)) < 6 * (len(known) + 1) + 12
+
+
+def test_nothing_that_holds_an_open_pair_is_searched_for_long():
+    """A pair that should be excluded stays open, alone and with one more: the set that is told
+    has two more, and of the others none that holds the pair is asked about.
+    """
+    rival = Known(7, [(0, 1)], hidden=[(0, 1)])
+    (only,) = _Sets(rival, "excluded").contradictions()  # type: ignore[arg-type]
+    assert (len(only), set(only) >= {0, 1}) == (4, True)
+    assert len(rival.asked) < 20
+    # An open whole is searched from the smallest sets on, and not through an open one.
+    rival = Known(5, [(3, 4)], hidden=[(0, 1)])
+    assert _Sets(rival, "open").contradictions() == [(3, 4)]  # type: ignore[arg-type]
+    assert not any({0, 1} < set(one) and len(one) < 4 for one in rival.asked)

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from simfw.benchlog.narrowing import narrow
+from simfw.benchlog.search import FITS, Rival
+from simfw.benchlog.surface import Lifted, Surface
 from simfw.engine.modes import mean_current
 from simfw.engine.prepared import Prepared
 from simfw.loading import load_bench_log, load_gadget
+from tests.bench.narrowing import write_log
 from tests.benchlog.lantern import write_lantern
 
 TRUTH = {"lights.lamp.resistor": 22.0, "cell.resistance": 0.2, "controller.reference": 1.1}
@@ -76,3 +81,54 @@ def test_readings_on_different_steps_are_fitted(tmp_path: Path):
     assert [one.state for one in found.rivals] == ["fits"]
     for one in found.intervals:
         assert one.low <= TRUTH[one.key] <= one.high
+
+
+def lamp_of_the_bench(folder: Path, combination: tuple[int, ...]) -> Rival:
+    """The larder lamp of the bench for speed, with its first two readings looked at."""
+    rival = Rival(load_bench_log(write_log(folder)), combination, seed=0, most=4000)
+    rival.lend(0)
+    rival.lend(1)
+    return rival
+
+
+def test_a_step_that_few_looks_are_on_leaves_nothing_open(tmp_path: Path):
+    """Both readings are of one light, and with the half at 60 % no resistor lets both fit: nearly
+    four tolerances are missing. A surface through a few looks at three bars told that they fit.
+    """
+    rival = lamp_of_the_bench(tmp_path, (1, 1, 0))
+    state, best = rival.least((0, 1))
+    assert state == "excluded"
+    assert max(best.offs[:2]) > 3.0
+    assert rival.runs < 600
+
+
+def test_a_reading_is_brought_back_onto_a_step_by_its_own_start(tmp_path: Path):
+    """Another bar shows beyond some charge, which no other observation has a say in."""
+    rival = lamp_of_the_bench(tmp_path, (0, 0, 0))
+    state, best = rival.least((0, 1))
+    assert state == "fits"
+    (own,) = rival._own(0)
+    off = []
+    for share in np.linspace(0.0, 1.0, 9):
+        x = best.x.copy()
+        x[own] = share
+        off.append(rival.trial(x, (0, 1)))
+    worst = max(off, key=lambda one: one.offs[0])
+    assert worst.offs[0] > FITS
+    mended = rival.mended(worst, (0, 1))
+    assert max(mended.offs[:2]) <= FITS
+    assert np.flatnonzero(mended.x != worst.x).tolist() == [own]
+
+
+def test_a_lifted_surface_keeps_its_slope():
+    """Higher by the same number everywhere, at one point and at many."""
+    points = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0], [0.7, 0.9], [0.3, 0.4]])
+    below = Surface(points, np.array([0.0, 1.0, 3.0, 2.0, 5.0]))
+    lifted = Lifted(below, 2.5)
+    here = np.array([0.2, 0.6])
+    (value, slope), (low, steep) = lifted.at(here), below.at(here)
+    assert value == low + 2.5
+    assert slope.tolist() == steep.tolist()
+    assert lifted.many(points).tolist() == (below.many(points) + 2.5).tolist()
+    flat = Lifted(Surface(points, np.ones(5)), 2.5)
+    assert (flat.flat, flat.level) == (True, 3.5)
