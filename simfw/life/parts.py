@@ -18,6 +18,7 @@ from simfw.engine.clock import passing, turning
 from simfw.gadget.model import Gadget
 from simfw.life import registers as k
 from simfw.life.columns import Column, flat
+from simfw.life.grid import bent
 from simfw.life.layout import MODES, ROWS_FROM, rows_of
 from simfw.life.store import Store
 
@@ -61,7 +62,7 @@ class PartTables:
         self.gadget = gadget
         layout = store.layout
         self.circuit = circuit = Circuit(gadget, reference_v=reference_v)
-        self.grid = store.grid
+        self.grid = bent(store.grid, circuit)
         system = layout.system
         if _rows_from(gadget) != _rows_from(layout.gadget):
             system = rows_of(gadget)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -17,35 +16,15 @@ from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.errors import UsageError
 from simfw.life import registers as k
 from simfw.life.columns import Column, Hashed, flat
+from simfw.life.grid import grid_of, more_nodes
 from simfw.life.layout import MODES, Layout
 from simfw.life.learning import Answer, Asked, Comb, Learner, Question, Step
 from simfw.life.registers import Tables
 from simfw.life.resting import Lap, Laps, Moment, Truths, laps_of, majority
 
-__all__ = ["Mix", "Store", "grid_of"]
+__all__ = ["Mix", "Store"]
 
 Array = NDArray[np.float64]
-
-# The widest pieces of the grid, where the curve's own points do not lie closer: in the lowest
-# LOW of the charge, where everything bends, and above.
-LOW = 0.05
-LOW_WIDTH = 1.0 / 800.0
-WIDTH = 1.0 / 120.0
-MOST_POINTS = 1000  # of a curve; of a denser one every second, third, ... is taken
-
-
-def grid_of(points: Array) -> Array:
-    """The charges between which the hot loop has everything linear: the curve's points and more."""
-    thinned = points[:: -(-len(points) // MOST_POINTS)]
-    ends = np.unique(np.concatenate([thinned, points[-1:], [0.0, LOW, 1.0]]))
-    pieces = [np.zeros(1)]
-    for left, right in itertools.pairwise(ends.tolist()):
-        width = LOW_WIDTH if right <= LOW else WIDTH
-        count = max(1, int(np.ceil((right - left) / width - 1e-9)))
-        pieces.append(left + (right - left) * np.arange(1, count + 1) / count)
-    grid = np.concatenate(pieces)
-    grid[-1] = 1.0
-    return grid
 
 
 def _alike(states: Sequence[State]) -> list[int]:
@@ -91,13 +70,15 @@ class Store:
     """The tables that all parts of one shape share; they only grow.
 
     `fast`: kept in arrays, for the compiled loop. `grid`: the charges between which everything is
-    linear. `combs` holds the combinations met so far, by number; a user begins with number 0.
+    linear, but for those that each set of parts has of its own (`bent`). `combs` holds the
+    combinations met so far, by number; a user begins with number 0.
     """
 
     def __init__(self, layout: Layout, fast: bool) -> None:
         self.layout = layout
         self.fast = fast
-        self.grid = grid_of(Circuit(layout.gadget).charge_nodes)
+        circuit = Circuit(layout.gadget)
+        self.grid = grid_of(circuit.charge_nodes)
         self.loads: list[LoadSet] = []
         self.loads_id: dict[LoadSet, int] = {}
         self.mixes: list[Mix] = []
@@ -125,7 +106,7 @@ class Store:
                                          for end in ("key", "value")} - {"last"}
         self._columns = {name: Column(fast) for name in columns}
         size = list(layout.size)
-        size[k.NODES] = len(self.grid)
+        size[k.NODES] = len(self.grid) + more_nodes(circuit)
         self._columns["size"].extend(size)
         self._columns["offset"].extend(layout.offset)
         self._columns["tracked"].extend(layout.tracked)

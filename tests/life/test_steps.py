@@ -17,10 +17,10 @@ from simfw.life import registers as k
 from simfw.life.arithmetic import advance, answers, piece
 from simfw.life.columns import Column, Hashed
 from simfw.life.drawing import POOL
+from simfw.life.grid import grid_of
 from simfw.life.layout import MODES, Layout
 from simfw.life.learning import Comb, Learner, Question
 from simfw.life.life import life
-from simfw.life.store import grid_of
 from simfw.life.user import ABANDONED_DAYS
 from simfw.loading import load_pattern
 from simfw.stimuli.pattern import DAY_NS, Pattern
