@@ -7,7 +7,7 @@ the two equal. States, events and regions are small integers here; names come ba
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol, TypeVar
 
@@ -132,6 +132,7 @@ class Stepper:
                           for name in self.state_names[leader]]
                 self._followers[leader].append((clock, tuple(begins)))
         self.fired: list[str] | None = None
+        self._fires = self._fire  # what is done where a row fires
         self.watched = False  # whether guards are told of: see `watch`
         self.moved = False
         self.woke = False
@@ -170,8 +171,11 @@ class Stepper:
             emit=tuple(self.event_ids[name] for name in row.emit),
         )
 
-    def _compile_rows(self, number: int, rows: Iterable[Row]) -> CompiledRows:
-        """Rows of region `number`: by event and state, and the dwells of each state."""
+    def _compile_rows(self, number: int, rows: Iterable[Row],
+                      waiting: Collection[str] | None = None) -> CompiledRows:
+        """Rows of region `number`: by event and state, and the dwells of each state, or of those
+        `waiting` alone.
+        """
         ids = self._state_ids[number]
         by_event: dict[int, dict[int, list[_Compiled]]] = {}
         dwells: list[dict[int, list[_Compiled]]] = [{} for _ in ids]
@@ -179,7 +183,8 @@ class Stepper:
             compiled = self._compiled(number, row)
             if row.on is None:
                 for source in row.sources:
-                    dwells[ids[source]].setdefault(row.after_ns or 0, []).append(compiled)
+                    if waiting is None or source in waiting:
+                        dwells[ids[source]].setdefault(row.after_ns or 0, []).append(compiled)
             elif row.sources:
                 table = by_event.setdefault(self.event_ids[row.on], {})
                 for source in row.sources:
@@ -373,7 +378,7 @@ class Stepper:
             for number in self._turns:
                 if due[number] <= now_ns:
                     self._expire(number, queue)
-        states, heard, fire = self.states, self._heard, self._fire
+        states, heard, fire = self.states, self._heard, self._fires
         handled = 0
         looked_from = self._looked_from
         before: set[tuple[object, ...]] = set()

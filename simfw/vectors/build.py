@@ -30,7 +30,15 @@ from simfw.vectors.drills import (
 )
 from simfw.vectors.exact import Closeness
 from simfw.vectors.faults import Fault
-from simfw.vectors.items import HELD, all_items, count_kinds, drill_items, key_of, reached_states
+from simfw.vectors.items import (
+    HELD,
+    all_items,
+    count_kinds,
+    drill_items,
+    key_of,
+    reached_states,
+    sides,
+)
 from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay, Replayer, Track
 from simfw.vectors.search import SIDE, beside, resting_hands, search
@@ -89,7 +97,8 @@ class Vector:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VectorSet:
     """All vectors of a gadget, what they are to cover, and what stays uncovered, with the why;
-    `bands` is what real units can tell apart (None where nothing is measured).
+    `bands` is what real units can tell apart (None where nothing is measured). Both sides are asked
+    for of one time in `one_in`.
     """
 
     vectors: tuple[Vector, ...]
@@ -97,6 +106,7 @@ class VectorSet:
     missing: tuple[tuple[str, str], ...]
     exposure: Exposure
     bands: Bands | None = None
+    one_in: int = 1
 
     def covered(self) -> frozenset[str]:
         """The items that some vector covers."""
@@ -115,7 +125,9 @@ class VectorSet:
         """In words, by kind, the faults that are exposed, then what is run through."""
         return (*self.exposure.lines(),
                 *(f"run through, {name}: {done} of {wanted}"
-                  for name, done, wanted in count_kinds(self.covered(), self.items)))
+                  for name, done, wanted in count_kinds(self.covered(), self.items)),
+                *([f"there are many times: of one in {self.one_in} only it is asked that something "
+                   "comes just before, and just after, its end"] if self.one_in > 1 else ()))
 
 
 def acts_of(scenario: Scenario, gadget: Gadget) -> tuple[Act, ...]:
@@ -394,7 +406,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     missing = tuple((item, _why(system, item)) for item in items
                     if item in left and not item.startswith("pair "))  # fmt: skip
     return VectorSet(vectors=tuple(vectors), items=items, missing=missing, exposure=exposure,
-                     bands=Bands.of(prepared))  # fmt: skip
+                     bands=Bands.of(prepared), one_in=sides(system)[0])  # fmt: skip
 
 
 def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vectors: list[Vector],

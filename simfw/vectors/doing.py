@@ -279,6 +279,25 @@ class Doing:
                 there_and_back = ((SOON_NS, kind, name, value), (SOON_NS, kind, name, 1.0 - value))
                 yield now + SOON_NS, there_and_back
 
+    def aimed(self) -> Iterator[tuple[str, int, tuple[Change, ...]]]:
+        """Of `tries` what is aimed at the ends of times that are wanted: each with the item that it
+        is for, or "" for time that goes on.
+        """
+        now, moments = self.sketch.now, list(self.moments())
+        waits = {when + MS for when, _, _, _, late in moments if late}
+        waits |= {when + MS for when in self.leading_ends()}
+        for when in sorted(waits):
+            yield "", when, ()
+        for kind, name, value in self.toggles():
+            settle = self._settle(name) if kind == "contact" else 0
+            for when, after, key, _, _ in moments:
+                inside = max(1, after // (2 * CLOSE))
+                for item, side in ((f"early {key}", -inside), (f"after {key}", inside)):
+                    for at in sorted({when + side, when + side - settle}):
+                        if item in self.left and at > now:
+                            yield (item, at + self.after(kind, name),
+                                   ((at - now, kind, name, value),))
+
     def leading_ends(self) -> Iterator[int]:
         """Ends of times that make an event which a row that has not fired yet waits for."""
         stepper = self.sketch.stepper

@@ -48,6 +48,8 @@ class Judge:
         self.bench = Bench(system, segments)
         self.sound = Sound(system, segments)
         self.courses: list[Course] = []
+        # What has to come up before each fault: a fault is kept with it, so that its id stays its.
+        self._comes_up: dict[int, tuple[Fault, list[object] | None]] = {}
         self.spent = 0
 
     def add(self, replay: Replay) -> int:
@@ -64,7 +66,9 @@ class Judge:
         how many the last one took.
         """
         chosen = range(len(self.courses)) if among is None else among
-        what = _comes_up(self.system, fault)
+        if id(fault) not in self._comes_up:
+            self._comes_up[id(fault)] = fault, _comes_up(self.system, fault)
+        _, what = self._comes_up[id(fault)]
         mine = []
         for number in chosen:
             course = self.courses[number]

@@ -13,7 +13,7 @@ from simfw.behaviour.expression import All, Inside, Not
 from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.faults import Fault
 
-__all__ = ["Guide"]
+__all__ = ["Guide", "Ways"]
 
 FAR = 20
 TOLD = 2  # how many rows it may take until others show what they have heard
@@ -34,11 +34,53 @@ class _Way:
     next: Mapping[str, tuple[Row, ...]]
 
 
+class Ways:
+    """The ways of a system that are the same whatever the fault: made once for all of them."""
+
+    def __init__(self, system: System) -> None:
+        self.system = system
+        self._readied: dict[str, list[tuple[Region, _Way]]] = {}
+        self._made: dict[str, list[tuple[Region, _Way]]] = {}
+        self._into: dict[tuple[str, frozenset[str]], _Way] = {}
+
+    def into(self, region: Region, wanted: Collection[str]) -> _Way:
+        """Into some states of a region."""
+        key = region.name, frozenset(wanted)
+        if key not in self._into:
+            self._into[key] = _way_into(region, wanted)
+        return self._into[key]
+
+    def ready(self, name: str) -> list[tuple[Region, _Way]]:
+        """Of each region: to where it hears an event, or drives a light, or goes by a dial."""
+        if name not in self._readied:
+            mine = self._readied[name] = []
+            for region in self.system.regions:
+                hearing = [row for row in region.rows if row.on == name]
+                lit = {state.name for state in region.states
+                       if name in state.outputs or name.removeprefix(DIAL) in state.dials}
+                if hearing:
+                    mine.append((region, _way_to(region, region.rows, hearing)))
+                elif lit and region.group == "behaviour":
+                    mine.append((region, _way_into(region, lit)))
+        return self._readied[name]
+
+    def makers(self, event: str) -> list[tuple[Region, _Way]]:
+        """Of each region that makes an event: to where it does."""
+        if event not in self._made:
+            mine = self._made[event] = []
+            for region in self.system.regions:
+                making = [row for row in region.rows if event in row.emit]
+                if making:
+                    mine.append((region, _way_to(region, region.rows, making)))
+        return self._made[event]
+
+
 class Guide:
     """Says for one fault after which rows it comes up, and after which a difference shows."""
 
-    def __init__(self, system: System, fault: Fault) -> None:
+    def __init__(self, system: System, fault: Fault, ways: Ways | None = None) -> None:
         self.system = system
+        self.ways = Ways(system) if ways is None else ways
         self.fault = fault
         twist = fault.twist
         self.lost = bool(twist.kept or twist.remembers) or fault.kind == "unkept"
@@ -64,8 +106,6 @@ class Guide:
                 self._first = _Way({state.name: int(state.name == self.region.starts)
                                     for state in self.region.states},
                                    {self.region.starts: rows})
-        self._readied: dict[str, list[tuple[Region, _Way]]] = {}
-        self._made: dict[str, list[tuple[Region, _Way]]] = {}
         self._shown: dict[str, Mapping[_Two, _Seen]] = {}
 
     def events(self) -> frozenset[str]:
@@ -95,35 +135,16 @@ class Guide:
         or a state goes by a dial (`name`), and the next of them.
         """
         found: tuple[int, tuple[Row, ...]] = FAR, ()
-        for region, way in self._ways(name):
+        for region, way in self.ways.ready(name):
             here = states[region.name]
             away = way.away.get(here, FAR)
             if away < found[0]:
                 found = away, (() if away == 0 else way.next[here])
         return found
 
-    def _ways(self, name: str) -> list[tuple[Region, _Way]]:
-        if name not in self._readied:
-            mine = self._readied[name] = []
-            for region in self.system.regions:
-                hearing = [row for row in region.rows if row.on == name]
-                lit = {state.name for state in region.states
-                       if name in state.outputs or name.removeprefix(DIAL) in state.dials}
-                if hearing:
-                    mine.append((region, _way_to(region, region.rows, hearing)))
-                elif lit and region.group == "behaviour":
-                    mine.append((region, _way_into(region, lit)))
-        return self._readied[name]
-
     def makers(self, event: str, states: Mapping[str, str]) -> tuple[Row, ...]:
         """The rows that lead to where an event is made, or make it."""
-        if event not in self._made:
-            mine = self._made[event] = []
-            for region in self.system.regions:
-                making = [row for row in region.rows if event in row.emit]
-                if making:
-                    mine.append((region, _way_to(region, region.rows, making)))
-        return tuple(row for region, way in self._made[event]
+        return tuple(row for region, way in self.ways.makers(event)
                      for row in way.next.get(states[region.name], ()))
 
     def lets(self, row: Row, states: Mapping[str, str]) -> tuple[Row, ...]:
@@ -138,7 +159,7 @@ class Guide:
                 region, here = self.system.region(named.region), states[named.region]
                 wanted = {state.name for state in region.states
                           if (state.name in named.states) != isinstance(part, Not)}
-                found += () if here in wanted else _way_into(region, wanted).next.get(here, ())
+                found += () if here in wanted else self.ways.into(region, wanted).next.get(here, ())
         return tuple(found)
 
     def shows(self, apart: Iterable[tuple[str, str, str]], states: Mapping[str, str]
@@ -176,23 +197,27 @@ def _entered(region: Region, row: Row, source: str) -> Sequence[str]:
 def _way_to(region: Region, rows: Sequence[Row], wanted: Sequence[Row]) -> _Way:
     """The way by `rows` to where a row of `wanted` can fire."""
     away: dict[str, int] = {}
-    onward: dict[str, list[Row]] = {}
+    onward: dict[str, dict[int, Row]] = {}  # the rows by their ids: they are long to compare
     for row in wanted:
         for source in row.sources:
             away[source] = 0
-            onward.setdefault(source, []).append(row)
+            onward.setdefault(source, {})[id(row)] = row
+    # By state entered, the rows that enter it and from where, each kind in its order.
+    entering: dict[str, list[tuple[Row, str]]] = {}
+    for row in rows:
+        for source in row.sources:
+            for to in set(_entered(region, row, source)):
+                entering.setdefault(to, []).append((row, source))
     waiting = deque(away)
     while waiting:
         there = waiting.popleft()
-        for row in rows:
-            for source in row.sources:
-                if there in _entered(region, row, source):
-                    if source not in away:
-                        away[source] = away[there] + 1
-                        waiting.append(source)
-                    if away[source] == away[there] + 1:
-                        onward.setdefault(source, []).append(row)
-    return _Way(away, {source: tuple(dict.fromkeys(mine)) for source, mine in onward.items()})
+        for row, source in entering.get(there, ()):
+            if source not in away:
+                away[source] = away[there] + 1
+                waiting.append(source)
+            if away[source] == away[there] + 1:
+                onward.setdefault(source, {})[id(row)] = row
+    return _Way(away, {source: tuple(mine.values()) for source, mine in onward.items()})
 
 
 def _way_into(region: Region, wanted: Collection[str]) -> _Way:

@@ -13,7 +13,8 @@ REGION:STATE` (the instant came to rest in a state that drives something, with i
 there), `back NAME` (the contact, or USB, brought that back), and `pair KEY KEY` (two rows of one
 region fired one after the other: the switch coverage of T. S. Chow, IEEE Trans. Software Eng.
 SE-4(3), 1978, cited from memory). A fault of one row often shows only in the next. Pairs grow with
-the square of the rows, so they are asked for in small gadgets only.
+the square of the rows, so they are asked for in small gadgets only; in very large ones `early` and
+`after` are asked for of some times only (see `sides`).
 """
 
 from __future__ import annotations
@@ -27,12 +28,13 @@ from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["CLOSE", "HELD", "READINGS", "UV", "Kinds", "all_items", "count_kinds", "drill_items",
            "first_at", "key_of", "limits_of", "may_be_cut", "may_follow", "reached_states",
-           "repeats", "scaled_levels"]  # fmt: skip
+           "repeats", "scaled_levels", "sides"]  # fmt: skip
 
 UV = 1_000_000  # in a volt
 NO_CONTACT = ("usb.edge", "status.edge")
 HELD = "power held"  # a contact that is closed before power-up
 MOST_PAIRS = 400
+MOST_SIDES = 80  # times whose two sides are asked for: of more, those of every so many-th
 LEAST_NS = 1_000_000
 READINGS = ("gauge.measured", "gauge.counted")  # what a gauge goes by: volts, or a count
 CLOSE = 8  # the last 1/8 of a time counts as its early side, as much after it as just after
@@ -162,8 +164,20 @@ def _pairs(region: Region) -> Iterator[str]:
                 yield f"pair {first.key} {second.key}"
 
 
+def sides(system: System) -> tuple[int, frozenset[str]]:
+    """The rows whose times are to be met from both sides, and of how many every one is such a row.
+
+    A side takes a vector of its own for nearly every row.
+    """
+    timed = [row.key for region in system.regions for row in region.rows
+             if row.after_ns and not repeats(region, row)]
+    step = max(1, -(-len(timed) // MOST_SIDES))
+    return step, frozenset(timed[::step])
+
+
 def all_items(system: System) -> tuple[str, ...]:
     """Everything that the rows of `system` ask for, in their order."""
+    _, both_sides = sides(system)
     found = ["power alone"]
     if "usb.edge" in system.raw_events:
         found.append("power usb")
@@ -172,7 +186,8 @@ def all_items(system: System) -> tuple[str, ...]:
     for region in system.regions:
         passed = _passed_first(region)
         for row in region.rows:
-            found += _of(region, row)
+            found += [item for item in _of(region, row) if row.key in both_sides
+                      or not item.startswith(("early ", "after "))]
             if limits_of(row) and row.after_ns == 0 and passed & set(row.sources):
                 found += [f"first {row.key} true", f"first {row.key} false"]
             if row.to == "resume":

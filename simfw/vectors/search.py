@@ -32,6 +32,10 @@ NEAR = 0.003  # how far from a threshold of the gauge a start is placed
 LEAST_CHARGE = 0.001  # below, a start is not worth a vector
 TIRED = 2  # how often a wish for one row may be followed without anything new
 MOST = 300  # nodes that are gone on from, for each of the two kinds of act
+# Instants in which all is tried from every node. After them only what is aimed is, from where the
+# end of a time is wanted, and after so many in all nothing more.
+MOST_OF_ALL = 40_000
+MOST_INSTANTS = 100_000
 
 
 def _standing(region: Region, row: Row) -> frozenset[tuple[str, str]]:
@@ -156,14 +160,25 @@ class _Search(Doing):
                 self.standing.setdefault(place, node)
         return bool(news)
 
-    def expand(self, node: Node) -> bool:
-        """Try everything from a node; whether anything new came of it."""
+    def expand(self, node: Node, key: str = "") -> bool:
+        """Try everything from a node, or in a long search what is aimed at the end of the time of
+        row `key`, if it has one; whether anything new came of it.
+        """
         sketch = self.sketch
         sketch.load(node.saved)
         news = False
         # Many tries begin alike: what lies before their first act, and before their last, is kept.
         kept: dict[object, tuple[Saved, set[str]]] = {}
-        for ends, changes in list(self.tries()):
+        timed = key in self.rows and self.rows[key].after_ns
+        if timed and sketch.instants >= MOST_OF_ALL:
+            tries = list(self.aimed())
+        else:
+            tries = [("", ends, changes) for ends, changes in self.tries()]
+        for item, ends, changes in tries:
+            if sketch.instants >= MOST_INSTANTS:
+                break
+            if item and item not in self.left:
+                continue
             sketch.load(node.saved)
             acts = tuple([Act(node.saved.now + offset, kind, name, value)
                           for offset, kind, name, value in changes])  # fmt: skip
@@ -285,11 +300,11 @@ class _Search(Doing):
         """Go on from nodes until nothing is left, or nothing helps."""
         for _ in range(MOST):
             chosen = self.choose()
-            if chosen is None:
+            if chosen is None or self.sketch.instants >= MOST_INSTANTS:
                 return
             node, key = chosen
             self.nodes.remove(node)
-            if self.expand(node):
+            if self.expand(node, key):
                 self.tired[key] = 0
             else:
                 self.tired[key] = self.tired.get(key, 0) + 1

@@ -140,7 +140,7 @@ class Sketch(Pace):
         self.powered = True  # whether a bench gives a supply
         self.released = False  # whether the firmware has let go of it
         self.latch = Latch(system.hold_up_ns, held=False)
-        self.gone_through = 0
+        self.gone_through = self.instants = 0
         self.contacts: dict[str, bool] = {}
         self.hands: dict[str, float] = {}
         self.measured = self._rests()
@@ -378,6 +378,7 @@ class Sketch(Pace):
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         self.gone_through += 1
+        self.instants += 1
         stepper = self.stepper
         states, entered = tuple(stepper.states), tuple(stepper.entered_ns)
         fired: list[str] = []

@@ -16,6 +16,17 @@ __all__ = ["TWICE", "Faulty"]
 TWICE = 2
 
 
+def _differing(rows: Sequence[Row], others: Sequence[Row]) -> tuple[Row, ...]:
+    """The rows of both from the first to the last in which they differ: most are the very same."""
+    first, most = 0, min(len(rows), len(others))
+    while first < most and rows[first] is others[first]:
+        first += 1
+    last = 0
+    while last < most - first and rows[-1 - last] is others[-1 - last]:
+        last += 1
+    return (*rows[first : len(rows) - last], *others[first : len(others) - last])
+
+
 class Faulty(Stepper):
     """A stepper with a slip. While it takes ended times too early, `looking_back` is set: its world
     then answers with the inputs as they were before the instant.
@@ -33,8 +44,8 @@ class Faulty(Stepper):
         self._begins = False
         self.looking_back = False
         self._apart, self._apart_key = -1, ""
-        self._hears = [{self.event_ids[row.on] for row in region.rows if row.on is not None}
-                       for region in self.regions]
+        self._holding: dict[str, int] = {}  # the region of each row, once it is asked for
+        self._changed: dict[int, frozenset[int]] = {}  # by region: events with other rows now
         self._begun = tuple(self._starts)
         self.slip(twist)
 
@@ -54,14 +65,17 @@ class Faulty(Stepper):
             self._counted = frozenset(ids[name] for row in self.system.regions[self._lasting].rows
                                       if row.key == twist.lasts for name in row.sources)
         self._following = self._region_of(twist.lost)
+        # Most firings have nothing to do with the slip.
+        self._fires = self._fire if self._lasting >= 0 or self._following >= 0 or (
+            twist.third or twist.forgets or twist.unnoted or twist.keeps) else super()._fire
         self.clear()
 
     def _region_of(self, key: str) -> int:
         """The region that holds a row; -1 for none."""
-        if not key:
-            return -1
-        return next((number for number, region in enumerate(self.system.regions)
-                     for row in region.rows if row.key == key), -1)
+        if key and not self._holding:
+            self._holding = {row.key: number for number, region in enumerate(self.system.regions)
+                             for row in region.rows}
+        return self._holding.get(key, -1)
 
     def clear(self) -> None:
         """Begin with nothing remembered, like a firmware without the slip."""
@@ -108,10 +122,10 @@ class Faulty(Stepper):
     def run_instant(self, now_ns: int, raw_events: Iterable[str] = (), *, power_up: bool = False
                     ) -> list[int]:
         """One instant; with a slip, a time that ends comes before, or after, all else."""
-        raw = list(raw_events)
         apart = self._apart
         if apart < 0 or power_up or self.dues[apart] > now_ns or not self._ends(apart):
-            return super().run_instant(now_ns, raw, power_up=power_up)
+            return super().run_instant(now_ns, raw_events, power_up=power_up)
+        raw = list(raw_events)
         own = [apart]
         others = [number for number in range(len(self.dues)) if number != apart]
         if self.twist.first:
@@ -155,20 +169,32 @@ class Faulty(Stepper):
         return found
 
     def hold(self, number: int, region: Region) -> None:
-        """From now on region `number` is another with the same states: other rows, other memory."""
-        found = self._sound.get(number) if region is self.system.regions[number] else None
-        if found is None:
-            found = self._compile_rows(number, region.rows)
-            if region is self.system.regions[number]:
-                self._sound[number] = found
-        by_event, self.dwells[number] = found
-        for event in {*by_event, *self._hears[number]}:
-            kept = [entry for entry in self._heard[event] if entry[0] != number]
-            if event in by_event:
-                kept.append((number, by_event[event]))
-            self._heard[event] = sorted(kept, key=lambda entry: entry[0])
-        self._hears[number] = set(by_event)
-        ids = {name: k for k, name in enumerate(self.state_names[number])}
+        """From now on region `number` is another with the same states: other rows, other memory.
+
+        Only what is compiled of rows that differ is made anew: a large region has many others.
+        """
+        own = self.system.regions[number]
+        sound = self._sound.get(number)
+        if sound is None:
+            sound = self._sound[number] = self._compile_rows(number, own.rows)
+        differ = _differing(own.rows, region.rows)
+        events = {row.on for row in differ if row.on is not None}
+        states = {source for row in differ if row.on is None for source in row.sources}
+        tables, waiting = self._compile_rows(number, [
+            row for row in region.rows if row.on in events
+            or (row.on is None and not states.isdisjoint(row.sources))], states)
+        ids = self._state_ids[number]
+        self.dwells[number] = dwells = list(sound[1])
+        for name in states:
+            dwells[ids[name]] = waiting[ids[name]]
+        changed = {self.event_ids[name] for name in events}
+        for event in changed | self._changed.get(number, frozenset()):
+            table = (tables if event in changed else sound[0]).get(event)
+            heard = [entry for entry in self._heard[event] if entry[0] != number]
+            if table is not None:
+                heard.append((number, table))
+            self._heard[event] = sorted(heard, key=lambda entry: entry[0])
+        self._changed[number] = frozenset(changed)
         self._resume_points[number] = frozenset(ids[name] for name in region.resume_points)
         self._resume_first[number] = ids[region.resume_points[0]] if region.resume_points else -1
 

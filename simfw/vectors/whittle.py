@@ -14,7 +14,7 @@ from simfw.vectors.contacts import Contacts
 from simfw.vectors.equal import HANDS, NEAR, PROOF, Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import KINDS, Fault
-from simfw.vectors.guide import Guide
+from simfw.vectors.guide import Guide, Ways
 from simfw.vectors.hands import Hands
 from simfw.vectors.meetings import Meeting, Meetings
 from simfw.vectors.nodes import Found
@@ -97,6 +97,7 @@ class Whittler:
         self.judging = Judge(system, gadget.segments)
         plain = steady(system)
         self.teller = Teller(gadget, plain, circuit, gadget.segments)
+        self.ways = Ways(plain)
         every = all_faults(system)
         self.made = len(every)
         step = -(-len(every) // MOST_FAULTS)
@@ -282,7 +283,7 @@ class Whittler:
             if self.teller.instants >= MOST_INSTANTS * self.effort:
                 return
             plain = replace(fault, system=steady(fault.system))
-            guide = Guide(self.teller.system, plain)
+            guide = Guide(self.teller.system, plain, self.ways)
             starts = self._starts(fault, guide, most // NEAR_EACH)
             path = self.teller.tell(plain, guide, starts, most)
             if path is not None:
