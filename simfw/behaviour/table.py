@@ -339,12 +339,15 @@ class Stepper:
         nothing runs.
         """
         self.version += 1
-        for number in range(len(self._starts)):
-            self.states[number], self.memory[number] = self._left(number, now_ns)
-            self.entered_ns[number] = now_ns
-            self.stays[number] += 1
-            self.spent[number] = 0
-            self.dues[number] = IDLE
+        count = len(self._starts)
+        if self._kept or self.states.__class__ is not list:  # others look at what is written
+            for number in range(count):
+                self.states[number], self.memory[number] = self._left(number, now_ns)
+        else:
+            self.states[:], self.memory[:] = self._starts, [-1] * count
+        self.entered_ns[:] = [now_ns] * count
+        self.stays[:] = [stay + 1 for stay in self.stays]
+        self.spent[:], self.dues[:] = [0] * count, [IDLE] * count
         self.condition_values[:] = [False] * len(self.condition_values)
 
     def run_instant(

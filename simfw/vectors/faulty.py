@@ -79,6 +79,8 @@ class Script:
 
     def leaves_out(self, time_ns: int) -> bool:
         """Whether a time lies in a stretch that is left out."""
+        if not self.left_out:
+            return False
         place = bisect_left(self.left_out, time_ns, key=lambda stretch: stretch[1])
         return place < len(self.left_out) and self.left_out[place][0] < time_ns
 
@@ -186,12 +188,13 @@ class Driven(Pace):
         self.stepper: Faulty = Faulty(system, self, twist)
         super().__init__(self.stepper, periods_of(system))
         self.regions = system.every
-        self.outputs = list(dict.fromkeys(name for region in system.regions
-                                          for state in region.states for name in state.drives))
+        self.outputs = self._driven()
         self._shows = [None if region.show is None else self.stepper.bind(region.show)
                        for region in self.regions]
         self._plain = [region.show is None for region in self.regions]
-        self._known: dict[tuple[object, ...], dict[str, int]] = {}
+        self._gated = not all(self._plain)
+        self._own: dict[tuple[object, ...], dict[str, int]] = {}
+        self._known = self._own
         self._gating = False
         self.awake = self.latched = self.before_burst = self.asked = False
         self.instants = 0
@@ -231,6 +234,16 @@ class Driven(Pace):
         return value is not None and value < first_at(level, PPM)
 
     # -- outputs -----------------------------------------------------------------------------------
+
+    def _driven(self) -> list[str]:
+        return list(dict.fromkeys(name for region in self.regions if not region.follows
+                                  for state in region.states for name in state.drives))
+
+    def give(self, system: System) -> None:
+        """From now on its states drive what those of this system do; all else is as it was."""
+        self.regions = system.every
+        self.outputs = self._driven()
+        self._known = self._own if system is self.system else {}
 
     def _drives(self, *, gated: bool) -> dict[str, Drive]:
         shown = self._plain
@@ -457,7 +470,7 @@ class Driven(Pace):
         if "event" in self.asks:
             for number in happened:
                 self._tell("event", (self.now, stepper.event_names[number]))
-        if version != stepper.version or any(show is not None for show in self._shows):
+        if version != stepper.version or self._gated:
             shown = self.shown()
             if shown != self.told:
                 for name in self.outputs:
@@ -589,10 +602,12 @@ class Bench:
         self._sound: dict[tuple[str, ...], Driven] = {}
         self._numbers = {region.name: number for number, region in enumerate(system.regions)}
         self._held: tuple[Driven, int] | None = None
+        self._given: Driven | None = None
 
     def hold(self, fault: Fault, asks: tuple[str, ...]) -> Driven:
         """The firmware that holds this fault, until the next is asked for."""
         number = self._only_rows(fault)
+        drives = fault.kind == "drive"
         firmware = self._sound.get(asks)
         holds = number is not None and fault.system is not self.system
         if self._held is not None and (not holds or self._held != (firmware, number)):
@@ -600,13 +615,19 @@ class Bench:
             before, changed = self._held
             before.stepper.hold(changed, self.system.regions[changed])
             self._held = None
-        if number is None:
+        if self._given is not None:
+            self._given.give(self.system)
+            self._given = None
+        if number is None and not drives:
             return Driven(fault.system, self.segments, fault.twist, asks)
         if firmware is None:
             firmware = self._sound[asks] = Driven(self.system, self.segments, NONE, asks)
         firmware.stepper.slip(fault.twist)
         firmware.twist = fault.twist
-        if holds:
+        if drives:
+            firmware.give(fault.system)
+            self._given = firmware
+        elif number is not None and holds:
             firmware.stepper.hold(number, fault.system.regions[number])
             self._held = firmware, number
         return firmware

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
+from itertools import islice
 
 from simfw.behaviour.expression import Constant, Flag, levels_in
 from simfw.behaviour.hold import may_let_go
@@ -200,7 +201,8 @@ def all_items(system: System) -> tuple[str, ...]:
     found += [f"back {name}" for name in system.powered_by if may_let_go(system)]
     scaled = [item for _, _, item in scaled_levels(system)]
     found += scaled if len(scaled) <= MOST_PAIRS else []
-    pairs = [pair for region in system.regions for pair in _pairs(region)]
+    every = (pair for region in system.regions for pair in _pairs(region))
+    pairs = list(islice(every, MOST_PAIRS + 1))  # of more none is asked for
     return (*found, *(pairs if len(pairs) <= MOST_PAIRS else ()))
 
 

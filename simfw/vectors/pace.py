@@ -24,15 +24,17 @@ def periods_of(system: System) -> tuple[int, ...]:
     for region in system.every:
         timed = {source: row for row in reversed(region.rows) if row.after_ns is not None
                  for source in row.sources}  # fmt: skip
+        # The way on from a state is one, so each is gone once: when it was come by on which way.
+        begun: dict[str, tuple[str, int]] = {}
         for start in timed:
             here, total = start, 0
-            for _ in timed:
+            while here in timed and here not in begun:
+                begun[here] = start, total
                 total += timed[here].after_ns or 0
                 here = timed[here].to
-                if here == start:
-                    rings.add(total)
-                if here not in timed:
-                    break
+            way, before = begun.get(here, ("", 0))
+            if way == start:
+                rings.add(total - before)
     rings.discard(0)
     found = []
     for top in sorted(rings, reverse=True):
@@ -56,7 +58,7 @@ class Pace:
 
     def next_due(self) -> int:
         """When the next instant comes by itself."""
-        return min(self.stepper.next_due(), self.goes_ns)
+        return min(self.goes_ns, *self.stepper.dues)
 
     def go_to(self, then: int) -> None:
         """Let time go on to `then`, leaving out whole periods in which nothing new happens."""

@@ -80,8 +80,10 @@ def borne_at_first(system: System, fault: Fault) -> Borne:
     events, course = set[str](), set[str]()
     for name in fault.touched:
         region, changed = system.region(name), fault.system.region(name)
-        bare = [[replace(row, emit=()) for row in one.rows] for one in (region, changed)]
-        if (fault.twist == NONE and fault.kind != "regions" and bare[0] == bare[1]
+        alike = len(region.rows) == len(changed.rows) and all(
+            row is other or replace(row, emit=()) == replace(other, emit=())
+            for row, other in zip(region.rows, changed.rows, strict=True))
+        if (fault.twist == NONE and fault.kind != "regions" and alike
                 and (region.starts, region.kept, region.resume_points)
                 == (changed.starts, changed.kept, changed.resume_points)):
             for row, other in zip(region.rows, changed.rows, strict=True):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import pairwise
+from itertools import islice, pairwise
 
 from simfw.behaviour.expression import (
     All,
@@ -404,9 +404,9 @@ class _Maker:
     def of_followers(self, region: Region) -> Iterator[Fault]:
         """A row that is lost behind another one of its region."""
         only = frozenset([region.name])
-        pairs = [(first, then) for first in region.rows for then in region.rows
-                 if set(region.entered_by(first) if first.to != "same" else first.sources)
-                 & set(then.sources)]
+        pairs = list(islice(((first, then) for first in region.rows for then in region.rows
+                             if set(region.entered_by(first) if first.to != "same"
+                                    else first.sources) & set(then.sources)), MOST_FOLLOWING + 1))
         for first, then in pairs if len(pairs) <= MOST_FOLLOWING else ():
             yield self.twisted("follow", then.key, f"is lost behind {first.key}", only,
                                Twist(behind=first.key, lost=then.key))  # fmt: skip

@@ -35,6 +35,7 @@ __all__ = ["TOLD", "TURNS", "Exposure", "Whittler"]
 S = 1_000_000_000
 ROOT = Found(charge=0.5, acts=(), ends_ns=S, covers=frozenset())
 MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
+LARGE = 1_600  # faults: with k times as many, all work below is divided by k
 MOST_INSTANTS = 130_000  # for all of them
 MOST_WORK = 500_000  # units of the search side by side (see `verify/budget.py`), for all of them
 LAST = ("expiry", "again", "order", "regions")
@@ -60,13 +61,15 @@ class Exposure:
     """Which faults are exposed, and by which vector; `same` are those that are proved by search to
     do what the model does, `left` those that are neither.
 
-    `made` is how many faults there are in all: in large gadgets only some are tried.
+    `made` is how many faults there are in all: in large gadgets only some are tried, each with the
+    usual work divided by `share`.
     """
 
     exposed: tuple[tuple[Fault, str], ...]
     same: tuple[Fault, ...]
     left: tuple[Fault, ...]
     made: int
+    share: int = 1
 
     @property
     def tried(self) -> int:
@@ -79,6 +82,9 @@ class Exposure:
                  + (f" tried, of {self.made} that can be made" if self.made > self.tried
                     + len(self.same) else "")
                  + f"; {len(self.same)} more are proved to change nothing that shows"]
+        if self.share > 1:
+            lines.append("there are many faults: for those tried no more than one in "
+                         f"{self.share} parts of the usual work was done")
         for kind, words in KINDS.items():
             done = sum(fault.kind == kind for fault, _ in self.exposed)
             left = sum(fault.kind == kind for fault in self.left)
@@ -101,13 +107,14 @@ class Whittler:
         every = all_faults(system)
         self.made = len(every)
         step = -(-len(every) // MOST_FAULTS)
+        self.share = max(1, self.made // LARGE)
         self.left: list[Fault] = list(every[::step])
         self.order = {id(fault): number for number, fault in enumerate(self.left)}
-        self.patience = {id(fault): PATIENCE for fault in self.left}
+        self.patience = {id(fault): PATIENCE // self.share for fault in self.left}
         self.same: list[Fault] = []
         self.inside: dict[int, list[Found]] = {}
         self.acting = Acting(gadget, system, self.teller.reading, self.teller.hands)
-        self.work = Budget(MOST_WORK * effort)
+        self.work = Budget(MOST_WORK * effort // self.share)
         self.prover = Prover(system, gadget.segments, whole=self.work,
                              handled=self.acting.handled)
         self.exposed: list[tuple[Fault, str]] = []
@@ -153,7 +160,7 @@ class Whittler:
         """Drive every fault with the vectors so far."""
         found = []
         for fault in self.left:
-            exposed = self.judging.exposed(fault, most=MOST_DRIVEN)
+            exposed = self.judging.exposed(fault, most=MOST_DRIVEN // self.share)
             if exposed is not None:
                 found.append((fault, self.names[exposed[0]]))
         self._move(found)
@@ -166,9 +173,11 @@ class Whittler:
         """
         prover = self.prover
         prover.effort = share
-        enough = self.work.left() - MOST_NEAR * self.effort
+        enough = self.work.left() - MOST_NEAR * self.effort // self.share
         # What is dear to prove comes last.
         for fault in sorted(self.left, key=lambda fault: fault.kind in LAST):
+            if self.work.over():
+                return
             if how == NEAR and (fault.kind not in RARE or self.work.left() < enough):
                 continue
             for found in prover.settle(fault, how) if self._is_left(fault) else ():
@@ -242,7 +251,7 @@ class Whittler:
         every = [(self.teller.reading, value) for value in self.teller.readings(None)]
         strolls = Strolls(self.gadget, self.teller.system, self.teller.circuit,
                           self.gadget.segments, self.teller.hands, every)
-        for number in range(MOST_STROLLS * self.effort):
+        for number in range(MOST_STROLLS * self.effort // self.share):
             course = strolls.course(number, self.places)
             if course is not None and self.left:
                 yield course
@@ -280,7 +289,7 @@ class Whittler:
         for fault in turns:
             if not self._is_left(fault):
                 continue
-            if self.teller.instants >= MOST_INSTANTS * self.effort:
+            if self.teller.instants >= MOST_INSTANTS * self.effort // self.share:
                 return
             plain = replace(fault, system=steady(fault.system))
             guide = Guide(self.teller.system, plain, self.ways)
@@ -321,7 +330,7 @@ class Whittler:
         """What is exposed so far."""
         self.exposed.sort(key=lambda one: self.order[id(one[0])])
         return Exposure(exposed=tuple(self.exposed), same=tuple(self.same),
-                        left=tuple(self.left), made=self.made)
+                        left=tuple(self.left), made=self.made, share=self.share)
 
 
 def _note(places: Places, sketch: Sketch, paths: Sequence[Found]) -> None:

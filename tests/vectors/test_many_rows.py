@@ -15,7 +15,7 @@ from simfw.vectors.exposing import Bench, asks_of
 from simfw.vectors.faulty import Driven
 from simfw.vectors.items import MOST_SIDES, all_items, sides
 from simfw.vectors.possible import all_faults
-from simfw.vectors.whittle import Exposure
+from simfw.vectors.whittle import LARGE, MOST_WORK, Exposure, Whittler
 from tests.sharing import uncounted
 from tests.vectors.test_equal import made, region, row
 
@@ -79,15 +79,47 @@ def tables(firmware: Driven) -> tuple[Any, ...]:
         stepper._resume_points, stepper._resume_first)
 
 
+def shown(firmware: Driven, touched: frozenset[str]) -> list[tuple[list[str], dict[str, int]]]:
+    """What a firmware shows with each of some regions in each of its states."""
+    stepper, found = firmware.stepper, []
+    for number, name in enumerate(stepper.region_names):
+        for state in range(len(stepper.state_names[number]) if name in touched else 0):
+            stepper.clear()
+            stepper.states[number] = state
+            found.append((firmware.outputs, dict(firmware.shown())))
+    return found
+
+
 def test_a_firmware_that_held_other_faults_before_holds_the_rows_of_this_one() -> None:
-    """Only what differs is compiled anew: the tables are those of a firmware made for it alone."""
-    system = build_system(load_gadget(HOOK))
-    bench = Bench(system, {})
+    """Only what differs is compiled anew: the tables, and what the states drive, are those of a
+    firmware made for it alone.
+    """
+    gadget = load_gadget(HOOK)
+    system = build_system(gadget)
+    bench = Bench(system, gadget.segments)
     faults = all_faults(system)
     seen = set[str]()
     for fault in [*faults, *reversed(faults[::7])]:
         held = bench.hold(fault, asks_of(fault))
         if held.system is system and fault.system is not system:
             seen.add(fault.kind)
-            assert tables(held) == tables(Driven(fault.system, {})), fault.text
-    assert {"row", "source", "order", "time", "target"} <= seen
+            alone = Driven(fault.system, gadget.segments)
+            assert tables(held) == tables(alone), fault.text
+            assert shown(held, fault.touched) == shown(alone, fault.touched), fault.text
+    assert {"row", "source", "order", "time", "target", "drive"} <= seen
+
+
+def test_the_work_on_the_faults_of_a_very_large_gadget_is_less_for_each_and_that_is_told() -> None:
+    """A ring of 420 states has thousands of faults, and every instant of it is dear."""
+    gadget = made({"lamp": ring(420)})
+    prepared = Prepared(gadget)
+    whittler = Whittler(gadget, prepared.system, prepared.circuit, [])
+    exposure = whittler.exposure()
+    assert exposure.share == exposure.made // LARGE >= 2
+    assert whittler.work.left() <= MOST_WORK // exposure.share
+    assert f"one in {exposure.share} parts of the usual work" in exposure.lines()[1]
+    small = made({"lamp": ring(20)})
+    prepared = Prepared(small)
+    whittler = Whittler(small, prepared.system, prepared.circuit, [])
+    assert whittler.work.left() == MOST_WORK
+    assert not any("usual work" in line for line in whittler.exposure().lines())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from simfw.engine.simulator import Prepared
 from simfw.vectors.build import Rehearsal
+from simfw.vectors.pace import periods_of
 from tests.dials.made import gadget
 
 MS = 1_000_000
@@ -50,3 +51,29 @@ def test_two_dwells_a_period_apart_are_not_one_that_comes_again() -> None:
         lit = [report.time_ns for exchange in played.exchanges for report in exchange.reports
                if report.name == "lamp" and report.level]
         assert lit == [200 * MS]
+
+
+RINGS = """
+[behaviour.tick]
+starts = "one"
+states.one = {}
+states.two = {}
+states.three = {}
+states.four = {}
+states.five = {}
+rows = [
+  { after = "10 ms", from = "one", to = "two" },
+  { after = "10 ms", from = "two", to = "three" },
+  { after = "15 ms", from = "three", to = "four" },
+  { after = "20 ms", from = "four", to = "three" },
+  { after = "10 ms", from = "five", to = "one" },
+]
+"""
+
+
+def test_a_ring_has_the_period_of_going_round_it_once() -> None:
+    """Not that of going round it twice as well, where its region has more times; what leads into it
+    is no part of it.
+    """
+    plain = TWO_DWELLS.partition("[behaviour.tick]")[0]
+    assert periods_of(Prepared(gadget(plain + RINGS, "")).system) == (35 * MS,)
