@@ -186,6 +186,8 @@ class Prover:
                      if (found is None and effort < self.effort)
                      or (isinstance(found, frozenset) and how == HANDS != by)]:
             del known[core]
+        if not known and self.whole is not None and self.whole.over():
+            return  # no more can be found of it: to say around which regions takes long, too
         fault = _in_tables(fault)
         budget = Budget(int(WORK * self.effort), whole=self.whole)
         by_hand = frozenset(self.handled if how == HANDS else ())

@@ -176,8 +176,6 @@ class Whittler:
         enough = self.work.left() - MOST_NEAR * self.effort // self.share
         # What is dear to prove comes last.
         for fault in sorted(self.left, key=lambda fault: fault.kind in LAST):
-            if self.work.over():
-                return
             if how == NEAR and (fault.kind not in RARE or self.work.left() < enough):
                 continue
             for found in prover.settle(fault, how) if self._is_left(fault) else ():
