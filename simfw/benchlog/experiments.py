@@ -29,7 +29,8 @@ from simfw.benchlog.model import (
 from simfw.benchlog.narrowed import Narrowed, RivalResult
 from simfw.benchlog.policy import begin_with
 from simfw.benchlog.side_by_side import Handling, shown_after, told_apart
-from simfw.benchlog.world import World, rows_ignore
+from simfw.benchlog.world import World
+from simfw.engine.corners import rows_ignore
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
 from simfw.quantity import format_rough_time

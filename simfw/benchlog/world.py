@@ -7,30 +7,22 @@ from collections.abc import Mapping
 
 from simfw.benchlog.model import CLOCK, StartCharge
 from simfw.circuit.circuit import Circuit
-from simfw.engine.corners import changed
+from simfw.engine.corners import HOLD_UP, changed, rows_ignore
 from simfw.engine.prepared import Prepared
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import places, quantities
 from simfw.quantity import Timing
 
-__all__ = ["World", "rows_ignore", "start_ends"]
+__all__ = ["World", "start_ends"]
 
 _FINE_NS = 10_000  # a common measure of all times below which a factor would be too coarse
 _LATEST = 4  # gadgets that are kept as they were made last
 _KEPT = 16  # gadgets whose rows are lent to those that differ from them in the circuit only
-_HOLD_UP = "controller.hold_up"  # of a capacitor: when the supply goes, which is read with the rows
 # Times that are not the controller's: the charger's chip, a transistor, what somebody demands.
-_OTHERS = ("cell.", "charger.", "lights.", "loads.", "pins.", "rules[", "readings", _HOLD_UP)
+_OTHERS = ("cell.", "charger.", "lights.", "loads.", "pins.", "rules[", "readings", HOLD_UP)
 # What is of the cell alone, and by how much more a supply lasts than it.
 _CELL_ALONE = ("cell.resistance", "cell.leakage", "cell.self_discharge")
 _ENDLESS = 1e6
-# Figures of the circuit that no row reads.
-_CIRCUIT = ("cell.", "charger.", "lights.", "loads.", "controller.")
-
-
-def rows_ignore(key: str) -> bool:
-    """Whether a figure is one of the circuit that no row reads."""
-    return key.startswith(_CIRCUIT) and key != _HOLD_UP
 
 
 class World:

@@ -13,9 +13,16 @@ from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import Places, ranged, with_values
 from simfw.quantity import Timing
 
-__all__ = ["REFERENCE", "changed", "ends_of", "worst_and_best"]
+__all__ = ["HOLD_UP", "REFERENCE", "changed", "ends_of", "rows_ignore", "worst_and_best"]
 
 REFERENCE = "controller.reference"
+HOLD_UP = "controller.hold_up"  # of a capacitor: when the supply goes, which is read with the rows
+_CIRCUIT = ("cell.", "charger.", "lights.", "loads.", "controller.")
+
+
+def rows_ignore(key: str) -> bool:
+    """Whether a figure is one of the circuit that no row reads."""
+    return key.startswith(_CIRCUIT) and key != HOLD_UP
 
 
 def changed(

@@ -5,7 +5,7 @@ emitted, and neither the protection nor the charger nor a rule has anything to d
 is done here in a few look-ups, with the same steps of the same charge clocks; whatever is not plain
 is left to the simulation. What is known to come round is left to the folds. What may come round is
 looked for only after `GLIDES` instants since something came from outside: then the folds look at
-each instant that is done here.
+each instant that is done here. Where each stretch is told they do so from the first on.
 """
 
 from __future__ import annotations
@@ -41,9 +41,11 @@ class Glide:
         self.left = GLIDES
         sim, plant = simulation, simulation.plant
         lasting = all(one.lasting for monitor in sim.monitors for one in monitor.idly_read())
-        told = sim.described or sim.follow or sim.drivers or sim.course is not None or any(
+        told = sim.described or any(
             type(one).settled is not Observer.settled for one in sim.observers
         )
+        # Whether stretches are told: then they are to be few.
+        self._tells = bool(sim.follow or sim.drivers) or sim.course is not None
         self.fits = lasting and not told and plant.count is None and not plant.varies
         # The events that a rule waits for.
         self._heard = frozenset(
@@ -56,7 +58,7 @@ class Glide:
     @property
     def glides(self) -> bool:
         """Whether nothing is searched yet that comes round."""
-        return self.fits and self.left > 0
+        return self.fits and self.left > 0 and not self._tells
 
     def stir(self) -> None:
         """Something came from outside, or was crossed."""
@@ -90,8 +92,11 @@ class Glide:
             self._plain = self._plains.setdefault(id(plant.here), {})
         seeks = sim.fold and not folder.pauses
         # Where steps are counted, each instant that is looked at is one; sequences are played.
-        searches = seeks and self.left <= 0 and sim.playing is None and (
+        tells, course = self._tells, sim.course
+        searches = seeks and (self.left <= 0 or tells) and sim.playing is None and (
             not sim.counts_steps and all(monitor.broken is None for monitor in sim.monitors))
+        if tells and sim.fold and not searches:
+            return 0, False, False
         if seeks and not searches:
             most = min(most, self.left)
         dues, entered, time_in = stepper.dues, stepper.entered_ns, sim.time_in
@@ -119,7 +124,11 @@ class Glide:
                     break
                 before = plant.moved
                 plant.moved = before + change
-                if due > now:
+                if tells:
+                    if course is not None:
+                        course.stretch(phase.clock, phase.loads, now, due, low, high)
+                    sim.passed(phase, now, due, charge, phase.tally)
+                elif due > now:
                     time_in[phase] = time_in.get(phase, 0) + due - now
                 sim.now = now = due
                 charge = plant.base + plant.moved
@@ -154,6 +163,9 @@ class Glide:
                 take(stepper, now, move)
                 comb = after
                 woken = move.woke
+                if course is not None:
+                    course.asked(known[5], plant.charge, plant.charge)
+                    course.asked(band.turns | known[4], charge, plant.charge)
                 if woken:
                     charge = plant.base + plant.moved
                 if phase is not known[2]:

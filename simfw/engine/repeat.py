@@ -21,7 +21,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from simfw.engine.corners import changed, ends_of, worst_and_best
+from simfw.engine.corners import changed, ends_of, rows_ignore, worst_and_best
 from simfw.engine.course import Course
 from simfw.engine.plant import Plant
 from simfw.engine.prepared import Prepared
@@ -232,7 +232,8 @@ class _Repetitions:
     def with_values(self, values: dict[str, float]) -> _Repetitions:
         """The same with other parts, asked the same. Raises DescriptionError."""
         gadget, reference_v = changed(self.run.gadget, values)
-        prepared = Prepared(gadget, reference_v=reference_v).without_rules()
+        rows = self.prepared if all(map(rows_ignore, values)) else None
+        prepared = Prepared(gadget, reference_v=reference_v, rows=rows).without_rules()
         prepared.learn_with(self.prepared)
         return _Repetitions(self.run, prepared, self.fold, self.asked)
 

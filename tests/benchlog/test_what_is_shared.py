@@ -10,8 +10,9 @@ import pytest
 from simfw.behaviour.build import build_system
 from simfw.benchlog import taken
 from simfw.benchlog.margin import Margin
-from simfw.benchlog.world import World, rows_ignore
+from simfw.benchlog.world import World
 from simfw.engine import listing, prepared
+from simfw.engine.corners import rows_ignore
 from simfw.engine.modes import mean_current
 from simfw.engine.prepared import Prepared
 from simfw.engine.reachable import reach
