@@ -28,6 +28,7 @@ MS = 1_000_000
 MOST_TRIES = 60  # runs that may be spent on making a witness shorter
 LEAST_BYTES = 1_000_000  # what a program may always answer, however little is asked
 KINDS = ("event", "out", "wake", "sleep")
+ASK = "ask "
 NO_ANSWER = "error no answer in time"
 
 
@@ -59,6 +60,9 @@ class Difference:
     hung: bool = False
 
     def __str__(self) -> str:
+        if self.told.startswith(ASK):
+            return (f"{self.drive.name}: the firmware asks for `{shown(self.told[len(ASK):])}`, a "
+                    "number that the model never reads and that it gets no answer for.")
         return (f"{self.drive.name}: the model says `{self.expected}`, "
                 f"the firmware says `{shown(self.told)}`.")
 
@@ -121,6 +125,9 @@ class Firmware:
             found = self._apart_within(exchanges, answers, compared)
         else:
             found = _first_apart(exchanges, answers, compared)
+        asked = _first_ask(exchanges, answers)
+        if found is not None and asked is not None and asked[0] <= found[0]:
+            found = asked  # what it does not tell any more, it does not tell for want of an answer
         if found is None:
             return None
         time_ns, expected, told = found
@@ -223,6 +230,20 @@ def _first_apart(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]]
         if found is not None:
             return found
         begin = end
+    return None
+
+
+def _first_ask(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]]
+               ) -> tuple[int, str, str] | None:  # fmt: skip
+    """The first question for a number that was never set, as a difference: it stands unanswered."""
+    begin = 0
+    for exchange, told in zip(exchanges, answers, strict=False):
+        before = begin
+        for line in told:
+            if line.startswith(ASK):
+                return before, "nothing", line
+            before = max(before, min(time_of(line), exchange.ends_ns))
+        begin = exchange.ends_ns
     return None
 
 

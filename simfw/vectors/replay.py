@@ -14,11 +14,12 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from simfw.behaviour.region import System
-from simfw.behaviour.tree import is_answer
+from simfw.behaviour.tree import CONTINUOUS, is_answer, names_in
 from simfw.circuit.circuit import ChargerMode, Circuit, LoadSet
 from simfw.engine.clocks import Clocks, clock_of
 from simfw.engine.observer import Observer
 from simfw.errors import EndlessInstant, UntellableInstant
+from simfw.vectors.around import asked_by
 from simfw.vectors.items import drill_items, first_at, key_of
 from simfw.vectors.pace import NEVER
 from simfw.vectors.sketch import Act, Sketch
@@ -132,6 +133,8 @@ class Replay:
 
     `left_out` holds the stretches (after, up to) in which only what had been seen before went on,
     `periods_ns` the period of each: what stands before a stretch happens again after each period.
+    `unasked` are lines that set, before the first power-up, what the model does not ask there: a
+    firmware may read it at another time, and more often.
     """
 
     exchanges: list[Exchange] = field(default_factory=list)
@@ -139,6 +142,7 @@ class Replay:
     covers: frozenset[str] = frozenset()
     left_out: list[tuple[int, int]] = field(default_factory=list)
     periods_ns: list[int] = field(default_factory=list)
+    unasked: tuple[str, ...] = ()
 
     def repeats(self) -> tuple[tuple[int, int, int], ...]:
         """The stretches that are left out: after, up to, and their period (ns)."""
@@ -148,7 +152,8 @@ class Replay:
     @cached_property
     def unrolled(self) -> Account:
         """The exchanges with nothing left out: what is told in the period before a stretch is told
-        again in each of its periods, as far as `MOST_REPORTS` reach.
+        again in each of its periods, as far as `MOST_REPORTS` reach. With what nobody asks at
+        power-up, so that a firmware knows all its numbers from then on.
         """
         ends = [exchange.ends_ns for exchange in self.exchanges]
         told = [(place, report) for place, exchange in enumerate(self.exchanges)
@@ -181,8 +186,14 @@ class Replay:
         for place, report in told:
             if place < count:
                 reports[place].append(report)
+        told_first = [*self.exchanges]
+        if self.unasked:
+            place = next(place for place, exchange in enumerate(told_first)
+                         if exchange.lines[-1].startswith("power "))  # fmt: skip
+            told_first[place] = replace(
+                told_first[place], lines=(*self.unasked, *told_first[place].lines))
         return tuple(replace(exchange, reports=tuple(mine))
-                     for exchange, mine in zip(self.exchanges, reports, strict=False))  # fmt: skip
+                     for exchange, mine in zip(told_first, reports, strict=False))
 
     def _ended(self, told: Sequence[tuple[int, Report]], ends_ns: int) -> Account:
         """The account up to a time inside of a stretch, which is time that goes by undisturbed."""
@@ -213,6 +224,7 @@ class Replayer(Sketch):
         self.outputs = list(dict.fromkeys(name for region in system.regions
                                           for state in region.states for name in state.drives))
         asked = drill_items(system)
+        self._numbers = _numbers(system)
         self._alone = {key_of(item) for item in asked if item.startswith("alone ")}
         self._again = {key_of(item) for item in asked if item.startswith("again ")}
         self._forget(None)
@@ -230,6 +242,7 @@ class Replayer(Sketch):
         self.covered: set[str] = set()
         self.period_ns = 0
         self.began_ns = -1  # when the supply came back last
+        self.had_power = False  # whether it has come at all
         self.before: dict[int, deque[str]] = {}  # the last two rows of each region
 
     def play(self, *, charge: float, acts: Sequence[Act], ends_ns: int,
@@ -436,6 +449,9 @@ class Replayer(Sketch):
             if moved or not self._fits(name, old or 0):
                 self.told[name] = value
                 changed.append(f"set {name} {value}")
+        if power_up and not self.had_power:
+            self.had_power = True
+            self.result.unasked = self._untold()
         if not (changed or self.sets or power_up or self.released):
             self.waiting += reports
             return
@@ -466,6 +482,14 @@ class Replayer(Sketch):
                 self.told[name] = value
                 self.sets.append(f"set {name} {value}")
 
+    def _untold(self) -> tuple[str, ...]:
+        """Lines for the numbers that have not been told yet, as they are now."""
+        return tuple(
+            f"set {name} {value}" for name in self._numbers if name not in self.told
+            for value in [int(super(Replayer, self).flag(name)) if is_answer(name)
+                          else round(self.quantity(name) * PPM)]
+        )  # fmt: skip
+
     def _fits(self, name: str, value: int) -> bool:
         least, most = self._bounds(name)
         return least <= value <= most
@@ -495,6 +519,13 @@ class Replayer(Sketch):
                 self.sets.append(f"set status {after}")
             before = after
         return [event for event in raw if event in self.stepper.event_ids]
+
+
+def _numbers(system: System) -> tuple[str, ...]:
+    """All that the rows ask for and that is no level at a pin, by name."""
+    read = [names_in(asked) for asked in asked_by(system.regions, system.conditions)]
+    flags = {name for names in read for name in names.flags if is_answer(name)}
+    return tuple(sorted(flags.union(*(names.quantities & set(CONTINUOUS) for names in read))))
 
 
 def _signals(system: System) -> list[str]:

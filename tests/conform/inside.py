@@ -30,7 +30,7 @@ class _Answers(io.StringIO):
 
 
 class Inside(Firmware):
-    """A firmware given as its source, which runs `main()` on the lines of a drive."""
+    """A firmware given as its source, which runs as a program on the lines of a drive."""
 
     def __init__(self, source: str, *, within_ns: int = 0) -> None:
         super().__init__("firmware.py", within_ns=within_ns)
@@ -38,13 +38,12 @@ class Inside(Firmware):
 
     def talk(self, lines: Sequence[str], most_bytes: int = LEAST_BYTES) -> list[str]:
         """Send lines, then `quit`; all that it answers. One that fails has a last line `error`."""
-        names: dict[str, object] = {"__name__": "firmware"}
+        names: dict[str, object] = {"__name__": "__main__"}
         before, answers = (sys.stdin, sys.stdout), _Answers(most_bytes)
         failed = ""
         try:
             sys.stdin, sys.stdout = io.StringIO("\n".join([*lines, "quit", ""])), answers
             exec(self.code, names)
-            names["main"]()  # type: ignore[operator]
         except SystemExit:
             pass
         except Exception as error:
