@@ -7,7 +7,7 @@ states can have on. What depends on the behaviour (how long the gadget lets a li
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -82,7 +82,8 @@ class LightFacts:
 
     `full_v` and `low_v` are the terminal voltages there, `low_rest_v` is what the cell recovers to
     from the low end. `spread` is at the low end. `run_time` is that in the mode with the states
-    `mode`, or with the light alone and the controller awake where `mode` is None.
+    `mode` and the dials of that mode in the positions `dials`, or with the light alone and the
+    controller awake where `mode` is None.
     """
 
     name: str
@@ -94,6 +95,7 @@ class LightFacts:
     spread: LightSpread
     run_time: LightRunTime
     mode: Mapping[str, str] | None = None
+    dials: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,7 +171,7 @@ def light_on(name: str) -> LoadSet:
     return LoadSet(drives=((name, 1.0, -1),), controller="awake")
 
 
-RunTimes = dict[str, tuple["Mapping[str, str]", LightRunTime]]
+RunTimes = dict[str, tuple["Mapping[str, str]", "Mapping[str, int]", LightRunTime]]
 
 
 def overview(
@@ -178,9 +180,9 @@ def overview(
 ) -> Overview:
     """Compute the overview; `wave_s` is the length of the wave whose chance is told.
 
-    `run_times` (by light: the states of its mode, and its run time there) and `charging` are what
-    the gadget's behaviour makes of them; without them each light is alone and a charge goes from
-    empty to its end without any load but the sleeping controller.
+    `run_times` (by light: the states of its mode, where dials stand in it, its run time there) and
+    `charging` are what the gadget's behaviour makes of them; without them each light is alone and a
+    charge goes from empty to its end without any load but the sleeping controller.
     """
     circuit = Circuit(gadget)
     known = run_times or {}
@@ -209,7 +211,7 @@ def _light(gadget: Gadget, circuit: Circuit, name: str, known: RunTimes) -> Ligh
     ends = circuit.solve(loads, [1.0, empty_charge(circuit, loads)])
     row = circuit.consumers.index(name)
     full_v, low_v = (float(volts) for volts in ends.voltage_v)
-    mode, run_time = known.get(name) or (None, light_run_time(circuit, name, loads))
+    mode, dials, run_time = known.get(name) or (None, {}, light_run_time(circuit, name, loads))
     return LightFacts(
         name=name,
         full_v=full_v,
@@ -220,6 +222,7 @@ def _light(gadget: Gadget, circuit: Circuit, name: str, known: RunTimes) -> Ligh
         spread=light_spread(gadget, name, low_v),
         run_time=run_time,
         mode=mode,
+        dials=dials,
     )
 
 

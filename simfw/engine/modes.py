@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -254,26 +254,64 @@ def light_run_times(
 ) -> dict[str, tuple[Mode, LightRunTime]]:
     """For each light that some mode drives, the mode in which it is brightest, and its run time.
 
-    Bright is what it takes on the mean: steady light is brighter than the same light flashing. Of
-    several modes it is the one in which most regions are where they start, as in
+    Bright is what it takes on the mean: steady light is brighter than the same light flashing, and
+    the dials that it follows stand at their highest values (`dials` of the mode tells where).
+    Of several modes it is the one in which most regions are where they start, as in
     `modes_of_states`; bars are left out.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
     starts = {region.name: region.starts for region in behaviour_of(prepared.system)}
 
-    def moved(mode: Mode) -> int:
-        return sum(starts[name] not in group.split("/") for name, group in mode.states.items())
+    def moved(stand: Stand) -> int:
+        return sum(starts[name] not in states for name, states in stand.allowed.items())
 
     def mean(mode: Mode, name: str) -> float:
         return mode.parts_a.get(name, 0.0)
 
     found: dict[str, tuple[Mode, LightRunTime]] = {}
-    for mode in sorted(modes(gadget, prepared=prepared), key=moved):
-        for name, time in mode.lights.items():
+    for stand in sorted(listed(gadget, prepared.system, prepared.standing()).stands, key=moved):
+        for name, mode in _brightest(prepared, stand).items():
             # Another part of the mode may make it a little brighter: that is no other brightness.
             if name not in found or mean(mode, name) > 1.01 * mean(found[name][0], name):
-                found[name] = (mode, time)
+                found[name] = (mode, mode.lights[name])
     return found
+
+
+def _brightest(prepared: Prepared, stand: Stand) -> dict[str, Mode]:
+    """The lights that have a run time in a stand, each with its mode there: with the dials that
+    drive or scale it at their highest values where that makes it draw more.
+    """
+    follows: dict[str, list[Region]] = {}
+    for region in _dials(prepared.system, stand):
+        for name in region.states[0].touches:
+            if any(_follows(state, name, region.name) for other, states in stand.allowed.items()
+                   for state in prepared.system.region(other).states if state.name in states):
+                follows.setdefault(name, []).append(region)
+    turned = [(name, _turned(stand, regions, max)) for name, regions in follows.items()]
+    found: dict[str, Mode] = {}
+    made: dict[tuple[str, ...], Mode | None] = {}
+    for only, at in [("", stand), *turned]:
+        key = tuple(at.states.values())
+        if key not in made:
+            made[key] = None
+            with contextlib.suppress(EndlessInstant):
+                made[key] = _mode(prepared, at, 1.0)
+        mode = made[key]
+        if mode is None:
+            continue
+        for name in mode.lights:
+            if only in ("", name) and (
+                name not in found
+                or mode.parts_a.get(name, 0.0) > found[name].parts_a.get(name, 0.0)
+            ):
+                found[name] = mode
+    return found
+
+
+def _follows(state: State, name: str, dial: str) -> bool:
+    """Whether a state drives or scales an output by a dial."""
+    drive = state.outputs.get(name)
+    return (drive is not None and drive.dial == dial) or state.dial_scales.get(name) == dial
 
 
 def _current(
@@ -429,19 +467,24 @@ def _over_dials(prepared: Prepared, stand: Stand, charge: float) -> tuple[float,
     if not dials:
         return None
 
-    def value(state: State) -> tuple[int, float]:
-        assert state.position is not None
-        return state.position.drive.segments or 0, state.position.drive.duty
-
     ends = []
     for end in (min, max):
-        turned = {region.name: end(region.states, key=value).name for region in dials}
-        found, _ = _current(
-            prepared, Stand(allowed=stand.allowed, states={**stand.states, **turned}), charge)
+        found, _ = _current(prepared, _turned(stand, dials, end), charge)
         if found.current_a is None:
             return None
         ends.append(found.current_a)
     return ends[0], ends[1]
+
+
+def _turned(stand: Stand, dials: Iterable[Region], end: Callable[..., State]) -> Stand:
+    """A stand with some dials at their lowest values (`end` is min) or their highest (max)."""
+
+    def value(state: State) -> tuple[int, float]:
+        assert state.position is not None
+        return state.position.drive.segments or 0, state.position.drive.duty
+
+    turned = {region.name: end(region.states, key=value).name for region in dials}
+    return Stand(allowed=stand.allowed, states={**stand.states, **turned})
 
 
 def _shown(system: System, stand: Stand) -> dict[str, str]:

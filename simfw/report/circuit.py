@@ -61,7 +61,8 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
     """The overview as text, lines ended by newlines."""
     lines = [paint(f"{gadget.head.name}: the circuit", "head")]
     if found.lights:
-        lines += ["", paint("Lights, each fully on with all others off", "head"), *_lights(found)]
+        lines += ["", paint("Lights, each fully on with all others off", "head"),
+                  *_lights(gadget, found)]
     for sensor in found.sensors:
         lines += ["", paint(f"Proximity sensor {sensor.name}", "head"), *_sensor(sensor)]
     if found.charger is not None:
@@ -93,7 +94,7 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _lights(found: Overview) -> list[str]:
+def _lights(gadget: Gadget, found: Overview) -> list[str]:
     rows = [("", "full cell", "low cell", "worst part, low cell", "run time", "in", "ends")]
     for light in found.lights:
         seconds = light.run_time.run_time_s
@@ -105,18 +106,25 @@ def _lights(found: Overview) -> list[str]:
                 _spread(light.spread.least_a, light.spread.sure_above_v is not None
                         or light.spread.least_a < light.spread.most_a),
                 "none" if seconds is None else format_rough_time(seconds),
-                "alone" if light.mode is None else ", ".join(
-                    f"{region} {ticking_text(states)}" for region, states in light.mode.items()
-                ),
+                "alone" if light.mode is None else ", ".join([
+                    *(f"{region} {ticking_text(states)}" for region, states in light.mode.items()),
+                    *(f"{name} at {gadget.dials[name].levels[place].text}"
+                      for name, place in light.dials.items()),
+                ]),
                 _ENDS.get(light.run_time.ended_by, f"by {light.run_time.ended_by}"),
             )
         )
-    return [
+    lines = [
         *columns(rows),
         "  run time: from switch-on on a full cell until 10 % of the light at 30 s (FL 1), in the "
         "mode in which it",
         "  takes most; alone: no mode drives it, or it shows by number; the controller is awake",
     ]
+    if any(light.dials for light in found.lights):
+        lines += ["  a dial that the light follows stands at its highest value, any other where it "
+                  "starts, and one that",
+                  "  the mode itself moves where it ends"]
+    return lines
 
 
 _ENDS = {

@@ -64,6 +64,61 @@ def test_circuit_of_a_small_gadget():
     assert "\nCautions\n" in text
 
 
+DIALLED = """
+[gadget]
+name = "Turned up"
+[cell]
+curve = "lco"
+capacity = "500 mAh"
+[controller]
+asleep = "10 uA"
+[lights.page]
+forward = ["1.7 V @ 10 mA", "1.9 V @ 100 mA"]
+driver = { kind = "sink", current = "100 mA" }
+[buttons.up]
+[dials.level]
+values = ["10 %", "25 %", "100 %"]
+starts = 1
+rows = [ { on = "up.click", step = 1 } ]
+[behaviour.page]
+starts = "lit"
+states.lit = { page = "level" }
+states.half = { page = "on", scale = { page = "50 %" } }
+states.dark = {}
+rows = [
+  { on = "up.press", from = "lit", to = "half" },
+  { on = "up.press", from = "half", to = "dark" },
+]
+"""
+
+
+def test_a_light_on_a_dial_runs_down_at_the_dials_highest_value(tmp_path, capsys):
+    """100 mA empty 500 mAh in five hours; at the start of the dial it would be 20 h, in another
+    state 10 h.
+    """
+    path = tmp_path / "gadget.toml"
+    path.write_text(DIALLED, encoding="utf-8")
+    assert main(["circuit", str(path), "--json"]) == 0
+    (light,) = json.loads(capsys.readouterr().out)["lights"]
+    assert light["mode"] == {"page": "lit"}
+    assert light["dials"] == {"level": 2}
+    assert light["run_time"]["run_time_s"] == pytest.approx(5 * 3600 / 1.0001, rel=1e-4)
+    assert main(["circuit", str(path)]) == 0
+    text = capsys.readouterr().out
+    assert "  5 h " in text
+    assert "page lit, level at 100 %" in text
+    assert "a dial that the light follows stands at its highest value" in text
+
+
+def test_a_dial_that_starts_dark_has_a_run_time(tmp_path, capsys):
+    """A light that only a dial at 0 % drives at first is not told as one that no mode drives."""
+    path = tmp_path / "gadget.toml"
+    path.write_text(DIALLED.replace('"25 %"', '"0 %"'), encoding="utf-8")
+    assert main(["circuit", str(path), "--json"]) == 0
+    (light,) = json.loads(capsys.readouterr().out)["lights"]
+    assert light["dials"] == {"level": 2}
+
+
 def test_sensor_lines_say_what_is_not_known():
     """Unknown range and rule are said, known ones given."""
     blind = SENSOR.replace('intensity = "36 mW/sr @ 100 mA"\n', "")
