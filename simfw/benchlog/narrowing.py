@@ -28,6 +28,7 @@ from simfw.benchlog.narrowed import (
 from simfw.benchlog.search import FITS, Aim, End, Mistaken, Rival, State, Trial
 from simfw.benchlog.taken import MOST_LOOKS, rests_on, suspects
 from simfw.engine.modes import modes_of_states
+from simfw.engine.supply import charged_from
 from simfw.engine.untouched import charge_from_empty, time_on_the_shelf
 
 __all__ = ["MOST_RUNS", "narrow"]
@@ -489,7 +490,8 @@ def _meanings(rival: Rival, fitting: Sequence[Trial]) -> tuple[Meaning, ...]:
         times.setdefault("full cell, untouched", []).append(shelf.seconds)
         if prepared.gadget.charger is not None:
             charge = charge_from_empty(prepared, shelf)
-            times.setdefault("charge from empty", []).append(charge.time_s)
+            what = f"charge from {charged_from(prepared.gadget)}"
+            times.setdefault(what, []).append(charge.time_s)
         known = {r.name: {s.name for s in r.states} for r in prepared.system.regions}
         exact = [state for state in states if state[1] in known.get(state[0], ())]
         for (name, state), mode in modes_of_states(

@@ -182,7 +182,7 @@ def overview(
 
     `run_times` (by light: the states of its mode, where dials stand in it, its run time there) and
     `charging` are what the gadget's behaviour makes of them; without them each light is alone and a
-    charge goes from empty to its end without any load but the sleeping controller.
+    charge goes from the cut-off (from empty without one) to its end, with the controller asleep.
     """
     circuit = Circuit(gadget)
     known = run_times or {}
@@ -284,7 +284,8 @@ def _charger(circuit: Circuit, charging: ChargeTime | None) -> ChargerFacts | No
         finish_a=charger.finish_a,
         recharge_v=charger.recharge_v,
         heat_w=heat,
-        charge_time=charge_time(circuit, LoadSet()) if charging is None else charging,
+        charge_time=charge_time(circuit, LoadSet(), start=empty_charge(circuit, LoadSet()))
+        if charging is None else charging,
     )
 
 

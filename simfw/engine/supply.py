@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 __all__ = [
-    "CHATTER", "EMPTY", "OPENED", "Cell", "Latch", "Supply", "calm", "emptied_by", "found_at_pins",
-    "latched", "met_at_power_up", "next_supply", "restless", "unsupplied",
+    "CHATTER", "EMPTY", "OPENED", "Cell", "Latch", "Supply", "calm", "charged_from", "emptied_by",
+    "found_at_pins", "latched", "met_at_power_up", "next_supply", "restless", "unsupplied",
 ]
 
 
@@ -32,6 +32,11 @@ CHATTER: tuple[tuple[str, ...], str] = (
 def emptied_by(gadget: Gadget) -> str:
     """What ends the supply from the cell: a protection, where the file writes its `cut_off`."""
     return EMPTY if gadget.cell.cut_off is None else OPENED
+
+
+def charged_from(gadget: Gadget) -> str:
+    """Where a charge of the untouched gadget begins: every command tells it by this name."""
+    return "empty" if gadget.cell.cut_off is None else "cut-off"
 
 
 def unsupplied(*, protected: bool, fed: bool, cut: bool, released: bool = False) -> bool:

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from simfw.engine.supply import EMPTY, OPENED
+from simfw.engine.supply import EMPTY, OPENED, charged_from
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
 from simfw.report.text import columns, guess_lines, origins_json, plain, ticking_text
@@ -66,7 +66,8 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
     for sensor in found.sensors:
         lines += ["", paint(f"Proximity sensor {sensor.name}", "head"), *_sensor(sensor)]
     if found.charger is not None:
-        lines += ["", paint("Charging", "head"), *_charger(found.charger)]
+        lines += ["", paint("Charging", "head"),
+                  *_charger(gadget, found.charger)]
     if found.fed:
         lines += ["", paint("Lit by USB or the charger, beside the cell", "head"), *_fed(found)]
     if found.supply is not None:
@@ -191,7 +192,7 @@ def _verdict(sensor: SensorFacts) -> str:
     return "takes this burst and gap" if sensor.verdict.legal else "does not take this burst"
 
 
-def _charger(facts: ChargerFacts) -> list[str]:
+def _charger(gadget: Gadget, facts: ChargerFacts) -> list[str]:
     rows = [
         ("current", format_si(facts.constant_current_a, "A")),
         ("float voltage", f"{facts.float_v:.2f} V"),
@@ -202,12 +203,12 @@ def _charger(facts: ChargerFacts) -> list[str]:
         rows.append(("starts again below", f"{facts.recharge_v:.2f} V"))
     if facts.heat_w is not None:
         rows.append(("heat in the charger", f"up to {format_si(facts.heat_w, 'W')}"))
-    time = facts.charge_time
+    time, name = facts.charge_time, f"time from {charged_from(gadget)}"
     if time.time_s is None or time.longest_s is None:
-        rows.append(("time from empty", f"none: {time.why}"))
+        rows.append((name, f"none: {time.why}"))
     else:
         rows.append(
-            ("time from empty", f"{format_rough_time(time.time_s)}, with the slow end of a real "
+            (name, f"{format_rough_time(time.time_s)}, with the slow end of a real "
              f"cell up to {format_rough_time(time.longest_s)}")
         )  # fmt: skip
     return columns(rows)

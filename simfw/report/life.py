@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from simfw.engine.supply import EMPTY, OPENED, emptied_by
+from simfw.engine.supply import EMPTY, OPENED, charged_from, emptied_by
 from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
@@ -218,8 +218,7 @@ def _held(found: Life, paint: Paint) -> list[str]:
     held = found.held
     gadget = found.pattern.gadget
     assert gadget is not None
-    protected = gadget.cell.cut_off is not None
-    empty = "charge, from cut-off" if protected else "charge, from empty"
+    empty = f"charge, from {charged_from(gadget)}"
     rows = []
     for name, seconds in held.run_time_s.items():
         fl1 = held.fl1_run_time_s.get(name)

@@ -54,7 +54,7 @@ def test_charge_time_and_days_are_told_as_intervals(tmp_path: Path, capsys):
     means = {one["what"]: one for one in rival["means"]}
     assert main(["next", path, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["rivals"] == [rival]
-    charge = means["charge from empty"]
+    charge = means["charge from cut-off"]
     assert charge["low_s"] == pytest.approx(1800 / (0.210 - 40e-6), rel=2e-3)
     assert charge["high_s"] == pytest.approx(1800 / (0.190 - 40e-6), rel=2e-3)
     days = means["until empty, an hour each evening"]

@@ -57,7 +57,7 @@ def test_circuit_of_a_small_gadget():
         "  float voltage        4.20 V",
         "  ends below           30.3 mA",
         "  starts again below   4.05 V",
-        "  time from empty      2.2 h, with the slow end of a real cell up to 2.44 h",
+        "  time from cut-off    2.2 h, with the slow end of a real cell up to 2.44 h",
         "",
         "Beware",
     ]
@@ -119,6 +119,16 @@ def test_a_dial_that_starts_dark_has_a_run_time(tmp_path, capsys):
     assert light["dials"] == {"level": 2}
 
 
+def test_a_charge_begins_at_empty_only_without_a_cut_off():
+    """The name of the charge time says where it begins."""
+    made = gadget(CELL.replace('cut_off = "3.05 V"\n', ""),
+                  CHARGER)
+    text = circuit_text(made, overview(made))
+    assert made.cell.cut_off is None
+    assert "  time from empty " in text
+    assert "cut-off" not in text
+
+
 def test_sensor_lines_say_what_is_not_known():
     """Unknown range and rule are said, known ones given."""
     blind = SENSOR.replace('intensity = "36 mW/sr @ 100 mA"\n', "")
@@ -147,7 +157,7 @@ def test_other_ends_are_said():
     )  # fmt: skip
     text = circuit_text(made, overview(made))
     assert "in the LEDs" in text
-    assert "time from empty       none: the load takes all that the charger gives" in text
+    assert "time from cut-off     none: the load takes all that the charger gives" in text
     assert "108 % of the capacity figure" in text
     assert "up to 0 % of the figure a day" in text
     never = gadget(CELL, '[lights.idea]\nforward = ["2 V @ 1 mA", "2.1 V @ 5 mA"]\n'
