@@ -98,6 +98,7 @@ def reach_checks(gadget: Gadget, system: System, whole: Whole) -> Iterator[Findi
     if not whole.finished:
         return
     yield from _unreached(system, sets)
+    yield from _unturned(system, sets)
     yield from _traps(sets)
     yield from _sleepless(sets)
     yield from _unanswered(sets)
@@ -217,6 +218,38 @@ def _unreached(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
                                   f"left.", [row.key for row in leaving])
 
 
+def _unturned(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
+    """Rows of dials that never fire: by the search where the dial is in it, else where nothing
+    emits what they wait for.
+    """
+    dials = [region for region in system.regions if region.group == "dials"]
+    fired = {key for reach in sets for key in reach.search.fired}
+    searched = {region.name for reach in sets for region in reach.reduced.machine.regions
+                if region.name not in reach.reduced.collapsed}
+    dead = {row.key for region in system.regions if region.group in ("behaviour", "dials")
+            and region.name in searched for row in region.rows if row.key not in fired}
+    emitters: dict[str, set[str]] = {
+        f"{dial.name}.{what}": set() for dial in dials for what in ("changed", "end")}
+    for region in system.regions:
+        for row in region.rows:
+            for event in row.emit:
+                emitters.setdefault(event, set()).add(row.key)
+    for _ in dials:  # one that never moves may be what another waits for
+        dead |= {row.key for dial in dials for row in dial.rows
+                 if row.on in emitters and emitters[row.on] <= dead}
+    for dial in dials:
+        groups: dict[str, list[Row]] = {}
+        for row in dial.rows:
+            groups.setdefault(row.key.partition("#")[0], []).append(row)
+        for key, rows in groups.items():
+            if all(row.key in dead for row in rows):
+                events = list(dict.fromkeys(row.on for row in rows if row.on is not None))
+                silent = all(on in emitters and emitters[on] <= dead for on in events)
+                why = ": nothing emits that" if silent else _why(dial, rows[0])
+                yield finding("row-never-fires", f"The row of dial {dial.name} on "
+                              f"{' or '.join(events)} never fires{why}.", [key])
+
+
 def _said(row: Row) -> str:
     return f"The row to {row.to} on {row.on}" if row.on else f"The row to {row.to} after its dwell"
 
@@ -228,7 +261,7 @@ def _why(region: Region, row: Row) -> str:
         if (earlier.on, earlier.after_ns) == (row.on, row.after_ns) and earlier.when is None and (
             set(row.sources) <= set(earlier.sources)
         ):
-            return f": {earlier.key} always comes first"
+            return f": {earlier.key.partition('#')[0]} always comes first"
     return ": its guard never holds when it is asked" if row.when is not None else ""
 
 

@@ -157,6 +157,47 @@ def test_a_gadget_that_never_starts_is_a_fault_and_nothing_else_is_claimed() -> 
     assert report.verdicts == ()
 
 
+DIALS = PLAIN + """
+[dials.level]
+values = ["10 %", "50 %", "100 %"]
+rows = [ { on = "key.press", step = 1, wrap = true } ]
+[dials.other]
+values = ["10 %", "50 %", "100 %"]
+rows = [ { on = "level.changed", step = 1, wrap = true }ROW ]
+"""
+UNSEEN = "The row of dial other on "
+
+
+@pytest.mark.parametrize("heard", [False, True], ids=["dials alone", "dials in the search"])
+@pytest.mark.parametrize(("row", "why"), [
+    ('on = "other.end", to = 0', "other.end never fires: nothing emits that."),
+    ('on = ["level.end", "other.end"], to = 0',
+     "level.end or other.end never fires: nothing emits that."),
+    ('on = "level.end", step = 1', "level.end never fires: nothing emits that."),
+    ('on = "key.press", to = 0', None),
+])
+def test_a_dials_row_that_nothing_reaches_is_noted(row, why, heard):
+    """Both dials go round, so that neither has an end; a press there is."""
+    text = DIALS.replace("ROW", ", { " + row + " }")
+    if heard:
+        text += behaviour("seen", "one", "one = {}; two = {}",
+                          'on = "other.changed", from = "one", to = "two"',
+                          'on = "other.changed", from = "two", to = "one", when = "other == 1"')
+    notes = [one for one in checked(text).findings if one.text.startswith(UNSEEN)]
+    assert [one.text for one in notes] == ([UNSEEN + why] if why else [])
+    assert [(one.check, one.rows) for one in notes] == (
+        [("row-never-fires", ("dials.other.rows[1]",))] if why else [])
+
+
+def test_a_dials_row_that_an_earlier_one_hides_is_noted():
+    """Two rows on one event: the search shows that the second never fires."""
+    text = DIALS.replace("ROW", ', { on = "level.changed", to = 0 }') + behaviour(
+        "seen", "one", "one = {}; two = {}", 'on = "other.changed", from = "one", to = "two"',
+        'on = "other.changed", from = "two", to = "one", when = "other == 1"')
+    assert [one.text for one in checked(text).findings if one.text.startswith(UNSEEN)] == [
+        UNSEEN + "level.changed never fires: dials.other.rows[0] always comes first."]
+
+
 @pytest.mark.parametrize(
     ("check", "text"),
     [
