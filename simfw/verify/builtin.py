@@ -110,6 +110,9 @@ _ALL = (
     _check("step-too-long", "note", "rows",
            "an instant takes longer than the state lasts that keeps the controller awake for it",
            "a sensor whose firmware is still at work when its burst should end"),
+    _check("awake-not-given", "note", "rows",
+           "the controller has a current asleep and none awake: awake it draws nothing",
+           "a figure that was left out, and a life that is too long"),
     _check("press-unanswered", "note", "search",
            "in a combination that is reached, no row fires on an event of a button or ignores it "
            "explicitly",

@@ -43,6 +43,7 @@ def row_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
     yield from _sequences(gadget, system)
     yield from _events(gadget, system)
     yield from _steps(gadget, system)
+    yield from _awake(gadget, system)
     for region in system.regions:
         if region.group == "behaviour":
             yield from _competing(region)
@@ -163,6 +164,20 @@ def _steps(gadget: Gadget, system: System) -> Iterator[Finding]:
                     f"{controller.frequency.text}), longer than {region.name} stays in "
                     f"{state.name} ({format_duration(short.after_ns or 0)}): the firmware is late "
                     "there, and the ledger has less time awake than it takes.", (short.key,))
+
+
+def _awake(gadget: Gadget, system: System) -> Iterator[Finding]:
+    """A current asleep alone: awake the controller would draw nothing at all."""
+    controller = gadget.controller
+    if controller is None or controller.asleep is None or controller.awake is not None:
+        return
+    found = [(region.name, state.name) for region in system.regions for state in region.states
+             if state.awake]
+    if found:
+        name, state = found[0]
+        yield finding("awake-not-given", f"The controller draws {controller.asleep.text} asleep, "
+                      f"and nothing awake, as in {name} while {state}: the file gives no awake.",
+                      ["controller.asleep"])
 
 
 def _outputs(gadget: Gadget, system: System) -> Iterator[Finding]:

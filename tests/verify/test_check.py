@@ -157,6 +157,22 @@ def test_a_gadget_that_never_starts_is_a_fault_and_nothing_else_is_claimed() -> 
     assert report.verdicts == ()
 
 
+@pytest.mark.parametrize(("currents", "noted"), [
+    ('asleep = "5 uA"', True),
+    ('asleep = "5 uA"\nawake = "1 mA"', False),
+    ('asleep = "5 uA"\nawake = "0 A"', False),
+    ('awake = "1 mA"', False),
+])
+def test_a_controller_that_draws_nothing_awake_is_noted(currents, noted):
+    """A current asleep alone, where a bouncing contact keeps it awake; a written zero is meant."""
+    text = cases.HEAD + cases.CELL + f"[controller]\n{currents}\n" + cases.LAMP + cases.KEY + (
+        cases.CLICKS)
+    notes = [one for one in checked(text).findings if one.check == "awake-not-given"]
+    assert [(one.text, one.rows) for one in notes] == [(
+        "The controller draws 5 uA asleep, and nothing awake, as in key.contact while bouncing: "
+        "the file gives no awake.", ("controller.asleep",))] * noted
+
+
 DIALS = PLAIN + """
 [dials.level]
 values = ["10 %", "50 %", "100 %"]
