@@ -220,13 +220,11 @@ class Level(_FromText):
                     text="a number of segments is not negative", allowed=LEVELS
                 )
             return Level(duty=1.0 if value else 0.0, segments=value, text=str(value))
+        if isinstance(value, bool):
+            # Whether a level was meant at all is known where the key is: see `TRUTHS`.
+            return Level(duty=0.0, named=f"({str(value).lower()})", text=str(value).lower())
         if not isinstance(value, str):
-            words = {True: "on", False: "off"}
-            raise QuantityError(
-                text="this is not a level",
-                allowed=LEVELS,
-                suggestion=words[value] if isinstance(value, bool) else None,
-            )
+            raise QuantityError(text="this is not a level", allowed=LEVELS)
         if value in LEVEL_WORDS:
             return LEVEL_WORDS[value]
         if IS_NAME.fullmatch(value):
@@ -251,9 +249,9 @@ def _dial_value(value: object) -> Level:
     except QuantityError as error:
         raise QuantityError(text=error.text.replace("level", "value"), allowed=allowed,
                             suggestion=error.suggestion) from None
-    if isinstance(value, str) and not value[:1].isdigit():
+    if isinstance(value, bool) or (isinstance(value, str) and not value[:1].isdigit()):
         raise QuantityError(text="this is not a value", allowed=allowed,
-                            suggestion={"on": "100 %", "off": "0 %"}.get(value))
+                            suggestion={"on": "100 %", "off": "0 %"}.get(str(value)))
     return level
 
 
@@ -357,6 +355,8 @@ LEVEL_WORDS = {
     "asleep": Level(duty=0.0, awake=False, text="asleep"),
     "unpowered": Level(duty=0.0, awake=False, unpowered=True, text="unpowered"),
 }
+# A level that is written as true or false, by the name under which it is read: no level has it.
+TRUTHS = {"(true)": "on", "(false)": "off"}
 LEVELS = '"on", "off", a percentage such as "45 %", or a whole number of segments'
 
 

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from simfw.errors import Problem, nearest
 from simfw.gadget.dials import dial_problems, misfit, misfit_scale
-from simfw.gadget.fields import IS_NAME, LEVEL_WORDS, LEVELS, SCALES, Level
+from simfw.gadget.fields import IS_NAME, LEVEL_WORDS, LEVELS, SCALES, TRUTHS, Level
 from simfw.gadget.model import Behaviour, Button, Gadget, Gauge, Measure, Proximity, Rule, Toggle
 from simfw.gadget.sequences import sequence_problems, sound, unfit
 from simfw.quantity import TEMPERATURE, format_duration
@@ -401,7 +401,8 @@ def _named(gadget: Gadget, key: str, name: str, text: str, allowed: str, words: 
     known = [one for section in GIVING for one in getattr(gadget, section)]
     if name not in known:
         named = f"; or {', '.join(known)}" if known else ""
-        yield _problem(key, text, allowed + named, nearest(name, [*words, *known]))
+        yield _problem(key, text, allowed + named,
+                       TRUTHS.get(name) or nearest(name, [*words, *known]))
 
 
 def _scale(gadget: Gadget, key: str, level: Level) -> Iterator[Problem]:

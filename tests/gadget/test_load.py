@@ -210,3 +210,25 @@ def test_one_mistake_gives_one_message(
     found = [str(problem).partition(": ")[2] for problem in caught.value.problems]
     assert len(found) == len(said)
     assert all(one.startswith(start) for one, start in zip(found, said, strict=True))
+
+
+@pytest.mark.parametrize(("entry", "told"), [
+    ("awake = true", 'states.on.awake = true: there is no light or load "awake". '
+                     "Allowed: lamp, controller."),
+    ("controller = true", "states.on.controller = true: this is not a state of the controller. "
+                          'Allowed: "awake", "asleep" or "unpowered".'),
+    ("lamp = false", 'states.on.lamp = false: this is not a level. Allowed: "on", "off", a '
+                     'percentage such as "45 %", or a whole number of segments. '
+                     'Did you mean "off"?'),
+])
+def test_a_truth_in_a_state_is_told_by_its_key(entry: str, told: str, tmp_path: Path) -> None:
+    """Only where a light or load is meant may a level have been: elsewhere the keys are told."""
+    path = tmp_path / "gadget.toml"
+    path.write_text(
+        '[gadget]\nname = "Lamp"\n[cell]\ncurve = "lco"\ncapacity = "1 Ah"\n'
+        '[loads.lamp]\ncurrent = "1 mA"\n[behaviour.b]\nstarts = "on"\n'
+        f'states.on = {{ {entry} }}\nrows = []\n', encoding="utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        read_gadget(path)
+    (problem,) = caught.value.problems
+    assert str(problem).endswith(f"behaviour.b.{told}")
