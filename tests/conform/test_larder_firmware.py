@@ -1,0 +1,69 @@
+"""A second firmware by an author who had nothing but the folder of the specification.
+
+It conformed. The faults are its author's too, made before anybody looked which of them the vectors
+notice. Gone through are the accounts that are short: the long ones, of an hour of looks, take more
+than a minute for each firmware. What they alone tell (times of 45 min) is not among the faults.
+"""
+
+from bisect import bisect_right
+from pathlib import Path
+
+import pytest
+
+from simfw import load_gadget
+from simfw.conform.driving import gaps_of, inputs_of, vector_drives
+from simfw.conform.firmware import compare, random_difference
+from simfw.engine.simulator import Prepared
+from tests.conform.inside import Inside
+from tests.conform.larder_faults import FAULTS, OPEN
+from tests.report.golden import DEMOS
+
+SOURCE = Path(__file__).parent / "larder_firmware.py"
+GADGET = next(path for path in DEMOS if path.parent.name == "larder-lamp")
+MOST_REPORTS = 3_000
+
+
+def reports_in(drive):
+    """How many reports an account has, about, with its repetitions written out."""
+    times = [report.time_ns for report in drive.replay.reports]
+    return len(times) + sum(
+        (up_to - after) // period
+        * (bisect_right(times, after) - bisect_right(times, after - period))
+        for after, up_to, period in drive.replay.repeats()
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def model():
+    """The larder lamp, prepared, and its short accounts, the shortest first."""
+    gadget = load_gadget(GADGET)
+    prepared = Prepared(gadget)
+    drives = sorted(vector_drives(gadget, prepared), key=reports_in)
+    short = [drive for drive in drives if reports_in(drive) <= MOST_REPORTS]
+    assert len(short) > 100
+    return prepared, short
+
+
+def test_it_conforms(model):
+    """In the short accounts, and in thirty random stimulus lists."""
+    prepared, drives = model
+    made = Inside(SOURCE.read_text(encoding="utf-8"))
+    made.say_hello()
+    assert compare(made, drives) is None
+    gadget = prepared.gadget
+    assert random_difference(
+        made, prepared.system, prepared.circuit, gadget.segments,
+        inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=30, seed=3,
+    ) is None  # fmt: skip
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_fault_put_into_it_is_told_but_for_those_known_to_be_open(name, model):
+    """By the short accounts alone. What is open and is told is no longer open."""
+    _, drives = model
+    text = SOURCE.read_text(encoding="utf-8")
+    for right, wrong in FAULTS[name]:
+        assert text.count(right) == 1, right
+        text = text.replace(right, wrong)
+    told = compare(Inside(text), drives) is not None
+    assert told == (name not in OPEN), OPEN.get(name, "It is not told.")
