@@ -61,7 +61,7 @@ class Mode:
     where the mode itself brings it (one that goes round for ever stands in none), and
     `over_dials_a` holds the mean current with all of them at their lowest values and at their
     highest (None: no dial, or one of the two cannot be held). `peak_a` is the highest current of
-    any moment where a sequence plays in the mode, else None.
+    any moment where the mode goes round between states or plays a sequence, else None.
     """
 
     states: Mapping[str, str]
@@ -333,7 +333,9 @@ def _current(
         at = replace(snapshot(warm), base=charge, moved=0.0)
         warm = _simulation(rested, charge, leaving, held, at)
     mixed: Blend | None = None
-    playing = any(due < IDLE for due in warm.stepper.due()[len(system.regions) :])
+    # What comes and goes by itself: a sequence, or states between which the mode goes round.
+    changing = any(due < IDLE for due in warm.stepper.due()[len(system.regions) :]) or any(
+        len(states) > 1 for states in allowed)
     if leaving.left is not None:
         found = MeanCurrent(charge=charge, left_by=leaving.left[1])
     elif cycle is None and warm.phase.ticks:
@@ -341,7 +343,7 @@ def _current(
         found = MeanCurrent(
             charge=charge, current_a=mixed.current_a, parts_a=mixed.parts_a,
             voltage_v=mixed.voltage_v, within_a=mixed.within_a,
-            peak_a=mixed.peak_a if playing else None,
+            peak_a=mixed.peak_a if changing else None,
         )
     else:
         times = [(warm.phase.clock, 1.0)] if cycle is None else cycle.times()
@@ -360,7 +362,7 @@ def _current(
         found = MeanCurrent(
             charge=charge, current_a=sum(own.values()), parts_a=own,
             voltage_v=min(clock.voltage(charge) for clock, _ in times), charger_a=charger_a,
-            peak_a=peak_a if playing and cycle is not None else None,
+            peak_a=peak_a if changing and cycle is not None else None,
         )
     gauge = prepared.gadget.gauge
     if gauge is not None and gauge.light is not None:

@@ -122,8 +122,13 @@ def modes_text(
         *table[1:],
     ]
     if peaks:
-        lines.append("  Where a sequence plays, the current is its mean, and the peak that of the "
-                     "highest moment.")
+        lines += ["  Where states go round or a sequence plays, the current is the mean, and the "
+                  "peak that of the", "    highest moment."]
+    ended = _played_out(gadget, modes)
+    if ended:
+        lines += textwrap.wrap(
+            f"A sequence that ends is over here, and its output is off: {', '.join(ended)}.", 98,
+            initial_indent="  ", subsequent_indent="    ")
     for line in dial_lines(gadget, modes):
         lines += textwrap.wrap(line, 98, initial_indent="  ", subsequent_indent="    ")
     for line in left_out(found):
@@ -148,6 +153,15 @@ def _endless(
     return ["", paint("Instants without end", "bad"), *found] if found else []
 
 
+def _played_out(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
+    """The states of these modes that play a sequence which ends by itself."""
+    return list(dict.fromkeys(
+        f"{region}.{state}" for mode in modes for region, states in mode.states.items()
+        for state in states.split("/") for level in gadget.behaviour[region].states[state].values()
+        if level.named in gadget.sequences and gadget.sequences[level.named].times
+    ))
+
+
 def unmatched_readings(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
     """The keys of the meter's readings that belong to no mode."""
     used = {key for mode in modes for key in mode.readings}
@@ -162,7 +176,7 @@ def current_text(mode: Mode) -> str:
 
 
 def peak_text(mode: Mode) -> str:
-    """The highest current of any moment where a sequence plays."""
+    """The highest current of any moment where states go round or a sequence plays."""
     return "" if mode.peak_a is None else format_si(mode.peak_a, "A")
 
 

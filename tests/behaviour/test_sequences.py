@@ -10,9 +10,11 @@ from simfw.behaviour.build import build_system
 from simfw.behaviour.outputs import merged, ways
 from simfw.behaviour.region import Drive, State
 from simfw.behaviour.sequences import clock_at, coarser, steady
+from simfw.cli import main
 from simfw.engine.modes import survey
 from simfw.errors import QuantityError
 from simfw.gadget.fields import SequencePoint, SequenceStep
+from simfw.gadget.load import read_gadget
 from simfw.gadget.model import Gadget
 from tests.engine.bench import run
 
@@ -122,6 +124,43 @@ def test_modes_tell_the_mean_over_a_round_and_the_peak_beside_it():
     assert found["flash"].current_a == pytest.approx(0.12 * 10e-3 + 5e-3, rel=1e-9)
     assert found["flash"].peak_a == pytest.approx(15e-3, rel=1e-9)
     assert found["dark"].peak_a is None
+
+
+TURNS = """
+[behaviour.red]
+starts = "out"
+states.out = {}
+states.in = { red = "on" }
+states.still = { red = "on" }
+states.once = { red = "flare" }
+rows = [
+  { after = "900 ms", from = "out", to = "in" },
+  { after = "100 ms", from = "in", to = "out" },
+  { on = "key.click", from = ["out", "in"], to = "still" },
+  { on = "key.click", from = "still", to = "once" },
+]
+[sequences.flare]
+steps = ["on for 1 s"]
+times = 1
+"""
+
+
+def test_states_that_go_round_have_a_peak_as_a_sequence_has(tmp_path, capsys):
+    """A tenth of 10 mA by two states: 1 mA, at the highest moment 10 mA; a steady light has none.
+
+    The state whose sequence ends is named: its light is off in the list.
+    """
+    path = tmp_path / "gadget.toml"
+    path.write_text('[gadget]\nname = "Turns"\n[cell]\ncurve = "lco"\ncapacity = "300 mAh"\n'
+                    '[loads.red]\ncurrent = "10 mA"\n[buttons.key]\n' + TURNS, encoding="utf-8")
+    found = {mode.states["red"]: mode for mode in survey(read_gadget(path)).modes}
+    assert found["out/in"].current_a == pytest.approx(1e-3, rel=1e-9)
+    assert found["out/in"].peak_a == pytest.approx(10e-3, rel=1e-9)
+    assert found["still"].peak_a is None
+    assert main(["modes", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "the peak that of the" in out
+    assert "  A sequence that ends is over here, and its output is off: red.once.\n" in out
 
 
 def test_periods_that_hardly_come_round_together_are_multiplied_within_a_bound():
