@@ -19,6 +19,7 @@ from simfw.stimuli.inputs import INPUTS, settable
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 from simfw.vectors.bands import FOR_THE_HOST, Bands, for_real_units
 from simfw.vectors.closing import Closing
+from simfw.vectors.company import Company
 from simfw.vectors.contacts import Contacts
 from simfw.vectors.drills import (
     chord_drills,
@@ -375,6 +376,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
                                     strict=False)]  # fmt: skip
     contacts = Contacts(gadget, system, prepared.circuit)
     named += [*contacts.at_power_up(), *contacts.flat()] if effort else []
+    named += [*Company(gadget, system, prepared.circuit).courses()] if effort else []
     titled = [(title, one) for title, path in named
               for one in _candidates(prepared, model, [path], wanted)]  # fmt: skip
     always = [one for _, one in titled]

@@ -62,8 +62,9 @@ def slips_of(compare: Compare) -> Iterator[tuple[str, str, Compare]]:
         if opposite.name in READINGS:
             # One step beyond the level does what the other sign would at the level itself.
             seen = compare.operator if side == "right" else MIRRORED[compare.operator]
-            if seen in ("<", ">="):
-                beyond = Number(round(level.value + ONE_STEP, 9))
+            if seen in SWAPPED:
+                by = ONE_STEP if seen in ("<", ">=") else -ONE_STEP
+                beyond = Number(round(level.value + by, 9))
                 other = replace(compare, **{side: beyond})  # type: ignore[arg-type]
                 words = SWAPPED[compare.operator]
                 yield "sign", f"`{words}` for `{compare.operator}` in `{to_text(compare)}`", other

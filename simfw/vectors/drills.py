@@ -179,13 +179,14 @@ def met_exactly(gadget: Gadget, sweep: Found) -> Found | None:
     name = gauge_quantity(gauge).name
     lost = sorted(level.value for level in gauge.thresholds)
     back = [level + gauge.gap for level in lost]
-    stands = [beside(name, lost[0], -2 * SIDE), *middles(gauge),
-              beside(name, back[-1], 2 * SIDE)]
+    cell = [figure.value for figure in (gauge.low, gauge.flat) if figure is not None]
+    below = {beside(name, level, -2 * SIDE) for level in (lost[0], *cell)}
+    stands = [*sorted(below), *middles(gauge), beside(name, back[-1], 2 * SIDE)]
     wait = 2 * gauge.every.ns + MS
     acts = list(takewhile(lambda act: act.kind != "measured", sweep.acts))
     now = max([sweep.acts[0].at_ns, *(act.at_ns for act in acts)]) + MS
     for stand in stands:
-        for level in sorted({*lost, *back}):
+        for level in sorted({*lost, *back, *cell}):
             for reading in (stand, beside(name, level, 0.0)):
                 acts.append(Act(now, "measured", name, reading))
                 now += wait

@@ -106,7 +106,7 @@ def _comes_up(system: System, fault: Fault) -> list[object] | None:
         entering = [row.key for row in region.rows if not set(states).isdisjoint(
             region.entered_by(row))] if fault.kind == "awake" else []
         return [POWER, *entering, *(standing(name, state) for state in states)]
-    if fault.kind == "memory" and fault.about == name:
+    if fault.kind == "memory" and region.resume_points != changed.resume_points:
         lost = set(region.resume_points) ^ set(changed.resume_points)
         return [standing(name, point) for point in lost]
     if fault.kind == "expiry":

@@ -23,6 +23,7 @@ __all__ = ["Hands"]
 
 MS = 1_000_000
 MOST_LOOKS = 12  # after how many looks a hand comes back, at most: the last of the time to be clear
+MOST_MEANWHILE = 6  # things that are done while the field must stay clear
 MOST_DISABLING = 2  # events that a sensor is put out with
 
 
@@ -46,6 +47,10 @@ class Hands(Courses):
                                     for _ in range(looks))
                     yield from self._path(partial(
                         self._put_out, name, distance_m, pattern, one, apart))
+                yield from self._path(partial(
+                    self._put_out, name, distance_m, (), one, apart, in_burst=True))
+            for one in self._meanwhile():
+                yield from self._path(partial(self._cleared, name, distance_m, one))
 
     def _path(self, course: partial[bool]) -> Iterator[Found]:
         for _, path in self._found("", course):
@@ -91,9 +96,34 @@ class Hands(Courses):
         self._to(then + 1)
         return self._seen(name, distance_m, (True,) * (2 * sensor.agree)) and self._clear(name)
 
+    def _cleared(self, name: str, distance_m: float, one: Handled) -> bool:
+        """Something is done while the field must stay clear; a hand is back as soon as it has."""
+        sensor = self.gadget.proximity[name]
+        agree = (True,) * sensor.agree + (False,) * sensor.agree
+        self._start()
+        if not self._seen(name, distance_m, agree):
+            return False
+        first, clears = one.changes[0][0], self.sketch.now + sensor.clear.ns
+        self._do(*((MS + at - first, kind, what, value) for at, kind, what, value in one.changes))
+        if self.sketch.now >= clears:
+            return False
+        while (then := self._look(name)) is not None and then <= clears:
+            self._to(then + 1)
+        return self._seen(name, distance_m, agree) and self._clear(name)
+
+    def _meanwhile(self) -> list[Handled]:
+        """What people do with their fingers or a plug that written regions hear."""
+        heard = {row.on for region in self.sketch.system.regions if region.group == "behaviour"
+                 for row in region.rows}
+        return list(dict.fromkeys(
+            one for event, one in self.events.items()
+            if event in heard and one.by in (*self.gadget.buttons, "usb")))[:MOST_MEANWHILE]
+
     def _put_out(self, name: str, distance_m: float, pattern: Sequence[bool], one: Handled,
-                 apart: int) -> bool:  # fmt: skip
-        """After some looks the sensor is put out and back as soon as can be; a hand stays."""
+                 apart: int, *, in_burst: bool = False) -> bool:  # fmt: skip
+        """After some looks, or within one, the sensor is put out and back as soon as can be; a hand
+        stays.
+        """
         sensor = self.gadget.proximity[name]
         leads = -min(at for at, *_ in one.changes)
         self._start()
@@ -101,11 +131,17 @@ class Hands(Courses):
         if not self._seen(name, distance_m, pattern):
             return False
         then = self.sketch.now + sensor.every.ns // 4
+        if in_burst:
+            look = self._look(name)
+            if look is None:
+                return False
+            then = look - burst_ns(sensor) // 2
         anew = then + apart
         acts = [*self.acts, *(Act(begins + at, kind, what, value) for begins in (then, anew)
                               for at, kind, what, value in one.changes)]
         if name not in self.sketch.hands:
-            acts.append(Act(then, "hand", name, distance_m))
+            comes = then - sensor.every.ns // 4 if in_burst else then
+            acts.append(Act(comes, "hand", name, distance_m))
         acts.sort(key=lambda act: act.at_ns)
         self._start()
         for act in acts:

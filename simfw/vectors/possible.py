@@ -31,6 +31,8 @@ STEP = 100  # a time is made longer and shorter by one part in so many
 RETRIES = 40  # how often a guard that failed is asked again
 RETRY_NS = 100_000_000
 COUNTING = ("buttons", "chords", "toggles", "proximity", "charge")  # regions that count or settle
+PRESSED = ("buttons", "chords")  # what fingers do
+LONG_NS = 100_000_000  # times in which something else is done by the way
 MOST_STATES = 12  # of a region, each of which is mistaken for another
 MOST_FOLLOWING = 120
 MOST_STEPS = 4  # of a sequence, that are made longer and dimmer one by one
@@ -73,6 +75,13 @@ class _Maker:
     def __init__(self, system: System) -> None:
         self.system = system
         self.heard = {row.on for region in system.regions for row in region.rows}
+        written = {row.on for region in system.regions if region.group == "behaviour"
+                   for row in region.rows}
+        emitted = {event for region in system.regions for row in region.rows for event in row.emit}
+        self.emitted = [event for event in system.events if event in emitted]
+        pressed = {event for region in system.regions if region.group in PRESSED
+                   for row in region.rows for event in row.emit}
+        self.told = [event for event in self.emitted if event in written & pressed]
 
     def make(self) -> Iterator[Fault]:
         for region in self.system.regions:
@@ -132,7 +141,7 @@ class _Maker:
                 if other != row.to and other not in row.sources:
                     yield one("target", f"goes to {other}", replace(row, to=other))
             yield from self.of_counts(region, number, row)
-        if own and len(row.sources) > 1:
+        if (own or region.group in COUNTING) and len(row.sources) > 1:
             for source in row.sources:
                 left = tuple(name for name in row.sources if name != source)
                 yield one("source", f"does not hear it in {source}" if row.on else
@@ -155,6 +164,8 @@ class _Maker:
             yield one("resume", "resumes instead", replace(row, to="resume"))
         if row.on is not None:
             yield from self.of_clock(region, number, row)
+            if region.group in COUNTING:
+                yield from self.of_cut(region, number, row)
         if rivals:
             later = rivals[0]
             order = list(region.rows)
@@ -163,7 +174,9 @@ class _Maker:
                               replace(region, rows=tuple(order)))  # fmt: skip
 
     def of_counts(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
-        """A count that does not begin anew but goes back by one, or ends, from one state only."""
+        """A count that does not begin anew but goes back by one, or ends, from one state only; and
+        what goes on to the next from one state only.
+        """
         names = [state.name for state in region.states]
         for source in filter(_counted, row.sources if len(row.sources) > 1 else ()):
             left = tuple(name for name in row.sources if name != source)
@@ -173,6 +186,28 @@ class _Maker:
                         "target", region, number, f"goes from {source} to {other}",
                         replace(row, sources=left),
                         replace(row, sources=(source,), to=other, key=f"{row.key}+1"))  # fmt: skip
+        counts = any(map(_counted, names)) and len(row.sources) > 1
+        for source in row.sources if counts and row.emit == () else ():
+            left = tuple(name for name in row.sources if name != source)
+            other = next((name for name in names[names.index(source) + 1:]
+                          if not _counted(name) and name != row.to), "")
+            if other:
+                yield self.rows(
+                    "target", region, number, f"goes on from {source} to {other}",
+                    replace(row, sources=left),
+                    replace(row, sources=(source,), to=other, key=f"{row.key}+1"))  # fmt: skip
+
+    def of_cut(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        """A time that is cut off, and of which all the same is told what its end would tell."""
+        for source in row.sources:
+            told = [one for one in region.rows
+                    if one.after_ns and source in one.sources and set(one.emit) - set(row.emit)]
+            if told and row.to != "same":
+                rows = [replace(row, sources=(source,), key=f"{row.key}+{k}",
+                                when=_both(row.when, one.when), emit=(*one.emit, *row.emit))
+                        for k, one in enumerate(told, 1)]
+                yield self.rows("emit", region, number, f"tells of {source} as if its time had "
+                                "ended", *rows, row)  # fmt: skip
 
     def guards(self, row: Row) -> Iterator[tuple[str, str, Expression | None]]:
         """What may go wrong with a guard: in words, the kind, and what stands there then."""
@@ -374,6 +409,9 @@ class _Maker:
         stock = [raw] if raw in self.system.raw_events else [
             name for name in self.system.internal_events
             if name in mine and name.endswith((".hit", ".miss"))]
+        if region.group in COUNTING and any((row.after_ns or 0) >= LONG_NS for row in region.rows):
+            # What fingers do meanwhile with something else.
+            stock += [event for event in self.told if event.partition(".")[0] != stem]
         for event in self.system.events if own else stock:
             more = tuple(
                 Row(key=f"{region.name}+{event}", sources=(state.name,), to=state.name, on=event)
@@ -382,6 +420,16 @@ class _Maker:
             if more:
                 yield self.region("begun", region.name, f"its times begin anew at {event}",
                                   replace(region, rows=(*region.rows, *more)))  # fmt: skip
+        remembers = own and len(region.resume_points) > 1 and any(
+            row.to == "resume" for row in region.rows)
+        for event in self.emitted if remembers else ():
+            if all(row.on != event for row in region.rows):
+                for words, when in self.hearing(region, event):
+                    one = Row(key=f"{region.name}+{event}", to="same", on=event, when=when,
+                              sources=tuple(state.name for state in region.states))
+                    changed = self.region("memory", region.name, f"{words} empties the memory",
+                                          replace(region, rows=(*region.rows, one)))
+                    yield replace(changed, twist=Twist(forgets=one.key))
         for row in region.rows:
             if (row.after_ns and region.group in ("behaviour", *COUNTING)
                     and may_be_cut(region, row)):
@@ -400,6 +448,16 @@ class _Maker:
                                    Twist(third=row.key))  # fmt: skip
         if own:
             yield from self.of_followers(region)
+
+    def hearing(self, region: Region, event: str) -> Iterator[tuple[str, Expression | None]]:
+        """What others do at an event: in words, and where they stand as a region hears of it."""
+        regions = self.system.regions
+        rows = [(other, row) for other in regions[regions.index(region) + 1:]
+                if other.group == "behaviour" for row in other.rows if row.on == event]
+        for other, row in rows:
+            yield f"{row.key} at {event}", Inside(other.name, frozenset(row.sources))
+        if not rows:
+            yield event, None
 
     def of_followers(self, region: Region) -> Iterator[Fault]:
         """A row that is lost behind another one of its region."""
@@ -508,6 +566,12 @@ def _counted(state: str) -> bool:
 def _compete(first: Row, second: Row) -> bool:
     return (first.on == second.on and first.after_ns == second.after_ns
             and bool(set(first.sources) & set(second.sources)))  # fmt: skip
+
+
+def _both(one: Expression | None, other: Expression | None) -> Expression | None:
+    """The guard that holds where both do."""
+    parts = tuple(part for part in (one, other) if part is not None)
+    return All(parts) if len(parts) > 1 else parts[0] if parts else None
 
 
 def _from(names: list[str], name: str) -> list[str]:

@@ -236,10 +236,10 @@ class Faulty(Stepper):
                 return
         remembered = self.memory[number]
         super()._fire(number, row, now_ns, queue)
-        if self.stays[number] == serial:
-            return
         if row.key in (twist.forgets, twist.unnoted):
             self.memory[number] = -1 if row.key == twist.forgets else remembered
+        if self.stays[number] == serial:
+            return
         if row.key == twist.keeps:
             self._go_on(number, began, now_ns, queue)
         if number == self._lasting:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
 from simfw.vectors.build import Rehearsal, find_paths
 from simfw.vectors.contacts import Contacts
+from simfw.vectors.drills import met_exactly
 from simfw.vectors.exposing import Judge
 from simfw.vectors.hands import Hands
 from simfw.vectors.nodes import Found
@@ -43,13 +45,21 @@ def told(prepared: Prepared, paths: Iterable[Found], about: str) -> set[str]:
 
 
 def test_a_hand_that_comes_back_look_by_look_tells_when_the_field_is_clear(lamp: Prepared) -> None:
-    """Times that go on instead of beginning anew, a stay that still counts, a sensor that is put
-    out with the field blocked; an echo read too early, and one from between two looks.
+    """Times that go on instead of beginning anew, or begin anew at a click, a stay that still
+    counts, a sensor that is put out wherever the field stands, or within a burst, which is judged
+    all the same; an echo read too early, and one from between two looks.
     """
     hands = Hands(lamp.gadget, holding(lamp.system), lamp.circuit)
     paths = list(hands.courses())
     assert len(paths) < 40
     assert told(lamp, paths, "wave") >= {
+        *(f"proximity.wave.enabled#3: does not hear it in {state}"
+          for state in ("clear.1", "near", "near.1", "blocked", "blocked.1")),
+        "proximity.wave.enabled#3: goes on from near to blocked",
+        "proximity.wave.enabled#2: does not hear it in emitting",
+        "proximity.wave.enabled#2: tells of emitting as if its time had ended",
+        "wave.field: its times begin anew at power.click",
+        "wave.look: its times begin anew at level.click",
         "proximity.wave.agree#5: the time of the new state does not begin anew",
         "proximity.wave.clear#1: the time of the new state does not begin anew",
         "proximity.wave.clear#2: the end of an earlier stay still counts",
@@ -86,3 +96,20 @@ def test_a_sample_of_the_gauge_comes_just_behind_a_blink() -> None:
     text = f"{then}: is lost behind {first}"
     assert text in told(hook, paths, text)
     assert list(made.behind(first, "behaviour.lamp_mode.rows[2]", [])) == []
+
+
+def test_the_levels_of_low_and_flat_are_met_exactly_too(lamp: Prepared) -> None:
+    """From a flat cell, exactly the level of low is not yet above it; every level is asked for."""
+    gauge = lamp.gadget.gauge
+    assert gauge is not None
+    assert gauge.low is not None
+    assert gauge.flat is not None
+    found = find_paths(lamp.gadget, lamp)
+    path = met_exactly(lamp.gadget, found[-1])
+    assert path is not None
+    readings = [act.value for act in path.acts if act.kind == "measured"]
+    low, flat = gauge.low.value, gauge.flat.value
+    assert any(one < flat and then == low for one, then in pairwise(readings))
+    assert any(one > low and then == low for one, then in pairwise(readings))
+    texts = {fault.text for fault in all_faults(holding(lamp.system)) if fault.kind == "sign"}
+    assert "gauge.low#2: `>=` for `>` in `gauge.measured > 3.45`" in texts

@@ -164,6 +164,17 @@ TURNED = made({
 """A torch whose key, held, turns it up and down."""
 
 
+RESUMED = made({
+    "lamp": region("dark", "dark full half locked", row("resume", "dark", on="key.click"),
+                   row("half", "full", on="two"), row("full", "half", on="two"),
+                   row("dark", ["full", "half"], on="key.click"), row("same", "locked", on="one"),
+                   by={"full": "on", "half": "50 %"}, resume_points=["full", "half"]),
+    "walk": region("home", "home on", row("on", "home", on="key.press", emit="one"),
+                   row("home", "on", on="key.release", emit="three"),
+                   row("home", "on", after="100 ms", emit="two")),
+})  # fmt: skip
+"""A lamp that remembers one of two levels, and events beside it."""
+
 LATCHED = made({
     "lamp": {"starts": "lit", "states": {"lit": {"glow": "on"}, "off": {"controller": "unpowered"}},
              "rows": [row("off", "lit", on="key.click")]},
@@ -244,7 +255,8 @@ def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
     assert not Prover(holding(prepared.system), gadget.segments).same(fault)
 
 
-@pytest.mark.parametrize("gadget", [SHIFTED, KEPT, PASSING, LOOKED_AT, DUSK, TURNED])
+@pytest.mark.parametrize("gadget", [SHIFTED, KEPT, PASSING, LOOKED_AT, DUSK, TURNED,
+                                    RESUMED])
 def test_no_fault_that_is_proved_the_same_is_told_by_random_play(gadget: Gadget) -> None:
     """Every fault of a few small gadgets that the search proves, against random courses."""
     prepared = Prepared(gadget)
