@@ -18,7 +18,7 @@ from simfw.vectors.nodes import Found
 __all__ = ["Company"]
 
 MS = 1_000_000
-MOST_STEPS = 18  # of one course
+MOST_STEPS = 14  # of one course
 MOST_EVENTS = 12  # that are done in turn
 Told = tuple[str, tuple[Change, ...]]  # an event, and what brings it about
 STANDING = ("cell", "charge")  # regions that stand somewhere for long whatever people do

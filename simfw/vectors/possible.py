@@ -81,6 +81,8 @@ class _Maker:
         self.emitted = [event for event in system.events if event in emitted]
         pressed = {event for region in system.regions if region.group in PRESSED
                    for row in region.rows for event in row.emit}
+        self.takes_ns = {event: row.after_ns or 0 for region in system.regions
+                         for row in region.rows for event in row.emit}
         self.told = [event for event in self.emitted if event in written & pressed]
 
     def make(self) -> Iterator[Fault]:
@@ -410,8 +412,10 @@ class _Maker:
             name for name in self.system.internal_events
             if name in mine and name.endswith((".hit", ".miss"))]
         if region.group in COUNTING and any((row.after_ns or 0) >= LONG_NS for row in region.rows):
-            # What fingers do meanwhile with something else.
-            stock += [event for event in self.told if event.partition(".")[0] != stem]
+            # What fingers do meanwhile with something else; what takes longer than that is not.
+            longest = max(row.after_ns or 0 for row in region.rows)
+            stock += [event for event in self.told if event.partition(".")[0] != stem
+                      and self.takes_ns[event] < longest]
         for event in self.system.events if own else stock:
             more = tuple(
                 Row(key=f"{region.name}+{event}", sources=(state.name,), to=state.name, on=event)

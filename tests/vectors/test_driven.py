@@ -59,7 +59,7 @@ def test_a_hand_that_comes_back_look_by_look_tells_when_the_field_is_clear(lamp:
         "proximity.wave.enabled#2: does not hear it in emitting",
         "proximity.wave.enabled#2: tells of emitting as if its time had ended",
         "wave.field: its times begin anew at power.click",
-        "wave.look: its times begin anew at level.click",
+        "wave.look: its times begin anew at power.click",
         "proximity.wave.agree#5: the time of the new state does not begin anew",
         "proximity.wave.clear#1: the time of the new state does not begin anew",
         "proximity.wave.clear#2: the end of an earlier stay still counts",
