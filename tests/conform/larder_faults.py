@@ -477,26 +477,16 @@ OPEN = {
         "Changes nothing: a time that ends in the instant of a look is worked through before its echo is heard.",
     "rearm_610ms":
         "Changes nothing: looks come every 125 ms, and both times end before the same one.",
-    "low_at_level":
-        "No account reads exactly 3.45 V.",
-    "back_at_level":
-        "No account reads exactly 3.45 V.",
     "bars_before_cell":
         "The order of different events in one instant is not compared, and no output hangs on it.",
     "sample_before_the_queue":
         "No account has a click wait in the queue at a sample that finds the cell flat.",
-    "aborted_look_judged":
-        "No account ends the looks within a burst, and goes on with a single echo.",
-    "field_rearm_kept_when_disabled":
-        "No account ends the looks in the re-arm time and begins them anew within it.",
     "wave_then_near":
         "The order of different events in one instant is not compared, and no output hangs on it.",
     "status_neither_is_low":
         "No account leaves the pin at neither level while USB is in.",
     "status_neither_does_not_complete":
         "No account leaves the pin at neither level while USB is in.",
-    "unplugged_not_from_waiting":
-        "No account takes USB away before a charge has begun.",
     "status_at_power_up_no_edge":
         "Changes nothing: USB that is found at power-up has the pin read at once.",
     "field_before_look":
@@ -507,18 +497,6 @@ OPEN = {
         "No account has both do something in one instant, where their order shows.",
     "pressed_at_once":
         "Changes nothing: only the contact itself reads it, a debounce time later.",
-    "no_power.click_when_complete":
-        "No account has a click of power after a charge is complete.",
-    "no_level.click_when_complete":
-        "No account has a click of level after a charge is complete.",
-    "no_double_when_complete":
-        "No account has a double click after a charge is complete.",
-    "no_double_when_flat":
-        "No account has a double click while the cell is flat.",
     "memory_lost_by_idle":
         "No account has a light off at half or glow, the sensor idle and armed again, and a wave.",
-    "flat_forgotten_by_usb":
-        "No account has USB come while the cell is flat.",
-    "blocked_at_disable_of_near":
-        "No account ends the looks at a hand that is near, begins them anew, and has a hand within 600 ms.",
 }
