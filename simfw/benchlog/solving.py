@@ -26,6 +26,7 @@ Found = TypeVar("Found")
 
 _STEPS = 60
 _BIG = 1e3
+_AT_AN_END = 1e-9  # share of a range
 
 
 class _Rows:
@@ -134,8 +135,7 @@ def _least_off(constraints: Sequence[Constraint], start: Array, size: int) -> Ar
         constraints={"type": "ineq", "fun": values, "jac": slopes},
         options={"maxiter": _STEPS, "ftol": 1e-7},
     )
-    x = np.clip(done.x[:-1], 0.0, 1.0)
-    return x if np.isfinite(x).all() else np.array(start)
+    return _proposed(done.x[:-1], start)
 
 
 def extreme(
@@ -174,5 +174,15 @@ def _extreme_from(
         bounds=[(0.0, 1.0)] * size, constraints=conditions,
         options={"maxiter": _STEPS, "ftol": 1e-9},
     )
-    x = np.clip(done.x, 0.0, 1.0)
+    return _proposed(done.x, start)
+
+
+def _proposed(found: Array, start: Array) -> Array:
+    """What the optimiser has found as a point to look at; the start, where it has lost its way.
+
+    What is an end of a range but for rounding is that end. How the last digits come out differs
+    from processor to processor, and a cell with a trace of charge is not one that is empty.
+    """
+    x = np.clip(found, 0.0, 1.0)
+    x = np.where(x < _AT_AN_END, 0.0, np.where(x > 1.0 - _AT_AN_END, 1.0, x))
     return x if np.isfinite(x).all() else np.array(start)

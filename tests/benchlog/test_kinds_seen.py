@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from simfw.benchlog import solving
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.narrowing import narrow
 from simfw.errors import DescriptionError
@@ -156,3 +158,11 @@ def test_a_map_that_begins_in_a_state_there_is_not_is_refused(tmp_path: Path):
         '[wires.key]\ninput = "key"\n[wires.lamp]\noutput = "lamp"\n', encoding="utf-8")
     with pytest.raises(DescriptionError, match=r'names "light\.lti".*\n*.*Did you mean "lit"'):
         porch(tmp_path, RECORDED + 'map = "wires.toml"\n')
+
+
+def test_an_end_of_a_range_but_for_rounding_is_that_end():
+    """Last digits differ from processor to processor; a trace of charge is not an empty cell."""
+    start = np.array([0.5, 0.5, 0.5])
+    found = solving._proposed(np.array([2e-13, 1.0 - 2e-13, 0.25]), start)
+    assert found.tolist() == [0.0, 1.0, 0.25]
+    assert solving._proposed(np.array([-1e-17, 1e-6, np.nan]), start).tolist() == start.tolist()
