@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from simfw.gadget.figures import figure_text
@@ -17,7 +16,6 @@ __all__ = ["look_at"]
 
 PPM = 1_000_000
 DIGITS, ALL_DIGITS = 3, 6
-MOST_BESIDE = 2  # outputs that differ with an event are named
 
 
 def look_at(subject: Subject, found: Difference, kind: str, name: str) -> str:
@@ -45,11 +43,6 @@ def _what(subject: Subject, found: Difference, kind: str, name: str, when: str) 
             f"the model {does} then")  # fmt: skip
         return f"at the supply current of the controller{told} {when}: {who}"
     if kind == "event":
-        beside = _beside(subject, found)
-        if beside:
-            (first, levels), *others = beside
-            more = "".join(f"; at {output}: {text}" for output, text in others)
-            return f"at {first} {when}: {levels}{more}; {name} itself shows at no pin"
         seen = _switched(subject, name)
         if seen:
             return (f"at {in_words(seen, 'or')} {when}, which what hears {name} may switch: the "
@@ -57,18 +50,6 @@ def _what(subject: Subject, found: Difference, kind: str, name: str, when: str) 
         return (f"at all outputs {when}: {name} shows at no pin, and nothing that hears it "
                 "switches one")
     return f"at all outputs {when}"
-
-
-def _beside(subject: Subject, found: Difference) -> list[tuple[str, str]]:
-    """The outputs that differ in the same instant, and what both have there."""
-    outputs = {*subject.gadget.lights, *subject.gadget.loads}
-    levels: dict[str, str] = {}
-    for expected, told in found.also:
-        for words in (expected.split(" "), told.split(" ")):
-            if words[0] == "out" and words[2:3] and words[2] in outputs:
-                differs = replace(found, expected=expected, told=told)
-                levels.setdefault(words[2], _levels(subject, differs, words[2]))
-    return list(levels.items())[:MOST_BESIDE]
 
 
 def _switched(subject: Subject, event: str) -> list[str]:

@@ -13,10 +13,9 @@ from dataclasses import replace
 from simfw.vectors.replay import Exchange
 from simfw.vectors.sketch import Act
 
-__all__ = ["Apart", "Told", "all_apart", "earliest", "on_ticks", "tick_told"]
+__all__ = ["Told", "first_apart", "on_ticks", "tick_told"]
 
 Told = tuple[int, str]  # a line that was told, and when that was
-Apart = tuple[int, str, str]  # a difference: when, what was expected, what was told
 
 
 def tick_told(hello: str) -> int:
@@ -48,19 +47,13 @@ class _Edges:
         return any(abs(time_ns - edge) <= 2 * self.within_ns for edge in self.times)
 
 
-def earliest(found: Sequence[Apart]) -> list[Apart]:
-    """Those of some differences that no other comes before."""
-    time_ns = min((one[0] for one in found), default=0)
-    return [one for one in found if one[0] == time_ns]
-
-
-def all_apart(exchanges: Sequence[Exchange],
-              told: Mapping[tuple[str, ...], Sequence[Told]],
-              wanted: Mapping[tuple[str, ...], Sequence[Told]], within_ns: int, tick_ns: int = 1
-              ) -> list[Apart]:  # fmt: skip
-    """Where two accounts of a whole drive differ first, for each thing that a report is about.
-    Times may be off by `within_ns`; what is done and undone within less than `tick_ns` may be left
-    out.
+def first_apart(exchanges: Sequence[Exchange],
+                told: Mapping[tuple[str, ...], Sequence[Told]],
+                wanted: Mapping[tuple[str, ...], Sequence[Told]], within_ns: int, tick_ns: int = 1
+                ) -> tuple[int, str, str] | None:  # fmt: skip
+    """The first difference of two accounts of a whole drive, each by what a report is about: when,
+    what was expected, what was told. Times may be off by `within_ns`; what is done and undone
+    within less than `tick_ns` may be left out.
     """
     edges = _Edges(exchanges, within_ns)
     found = []
@@ -68,11 +61,11 @@ def all_apart(exchanges: Sequence[Exchange],
         apart = _apart(wanted.get(about, ()), told.get(about, ()), edges, tick_ns)
         if apart is not None:
             found.append(apart)
-    return found
+    return min(found, key=lambda one: one[0], default=None)
 
 
 def _apart(wanted: Sequence[Told], told: Sequence[Told], edges: _Edges, tick_ns: int
-           ) -> Apart | None:  # fmt: skip
+           ) -> tuple[int, str, str] | None:  # fmt: skip
     mine = heard = 0
     while mine < len(wanted) and heard < len(told):
         if _alike(wanted[mine], told[heard], edges.within_ns):

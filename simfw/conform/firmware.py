@@ -15,7 +15,7 @@ from pathlib import Path
 
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
-from simfw.conform.coarse import Apart, Told, all_apart, earliest, on_ticks, tick_told
+from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
 from simfw.conform.program import shown, talk_to
 from simfw.errors import UsageError
 from simfw.vectors.replay import Exchange, Replay, Replayer, Report, let_go
@@ -50,15 +50,13 @@ class Drive:
 class Difference:
     """Where a firmware parts from the model: `expected` and `told` are lines, or nothing more.
 
-    `also` holds what else differs in the same instant, each as expected and told. `hung` tells that
-    it did not end in time.
+    `hung` tells that it did not end in time.
     """
 
     drive: Drive
     time_ns: int
     expected: str
     told: str
-    also: tuple[tuple[str, str], ...] = ()
     hung: bool = False
 
     def __str__(self) -> str:
@@ -128,19 +126,17 @@ class Firmware:
         else:
             found = _first_apart(exchanges, answers, compared)
         asked = _first_ask(exchanges, answers)
-        if found and asked is not None and asked[0] <= found[0][0]:
-            # what it does not tell any more, it does not tell for want of an answer
-            found = [asked]
-        if not found:
+        if found is not None and asked is not None and asked[0] <= found[0]:
+            found = asked  # what it does not tell any more, it does not tell for want of an answer
+        if found is None:
             return None
-        time_ns, expected, told = found[0]
-        return Difference(drive=drive, time_ns=time_ns, expected=expected, told=told, hung=hung,
-                          also=tuple((expected, told) for _, expected, told in found[1:]))
+        time_ns, expected, told = found
+        return Difference(drive=drive, time_ns=time_ns, expected=expected, told=told, hung=hung)
 
     def _apart_within(self, exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]],
-                      kinds: set[str]) -> list[Apart]:  # fmt: skip
-        """The first differences with a tolerance, all of one time: reports may come in the answer
-        before or after, and those of different outputs may change places.
+                      kinds: set[str]) -> tuple[int, str, str] | None:  # fmt: skip
+        """The first difference with a tolerance: reports may come in the answer before or after,
+        and those of different outputs may change places.
         """
         wanted: dict[tuple[str, ...], list[Told]] = {}
         for report in (report for one in exchanges for report in one.reports):
@@ -148,7 +144,7 @@ class Firmware:
                 line = report.line
                 wanted.setdefault(_about(line), []).append((report.time_ns, line))
         told: dict[tuple[str, ...], list[Told]] = {}
-        found: list[Apart] = []
+        found: list[tuple[int, str, str]] = []
         begin = 0
         for place, exchange in enumerate(exchanges):
             end = exchange.ends_ns
@@ -161,8 +157,10 @@ class Firmware:
                     fits = begin - self.within_ns <= time_ns <= end + self.within_ns
                     told.setdefault(_about(line), []).append((time_ns if fits else end, line))
             begin = end
-        found += all_apart(exchanges, told, wanted, self.within_ns, self.tick_ns)
-        return earliest(found)
+        apart = first_apart(exchanges, told, wanted, self.within_ns, self.tick_ns)
+        if apart is not None:
+            found.append(apart)
+        return min(found, key=lambda one: one[0], default=None)
 
 
 def _due(exchange: Exchange | None, answer: list[str]) -> list[str]:
@@ -222,21 +220,21 @@ def _with_room(exchanges: Sequence[Exchange], room_ns: int) -> Iterator[Exchange
 
 
 def _first_apart(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]], kinds: set[str]
-                 ) -> list[Apart]:  # fmt: skip
-    """The first differences to the nanosecond, all of one time."""
+                 ) -> tuple[int, str, str] | None:  # fmt: skip
+    """The first difference to the nanosecond: when, what was expected, what was told."""
     begin = 0
     for place, exchange in enumerate(exchanges):
         told = answers[place] if place < len(answers) else ["nothing more"]
         end = exchange.ends_ns
         found = _compare(exchange, told, kinds, begin, end)
-        if found:
+        if found is not None:
             return found
         begin = end
-    return []
+    return None
 
 
 def _first_ask(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]]
-               ) -> Apart | None:  # fmt: skip
+               ) -> tuple[int, str, str] | None:  # fmt: skip
     """The first question for a number that was never set, as a difference: it stands unanswered."""
     begin = 0
     for exchange, told in zip(exchanges, answers, strict=False):
@@ -269,8 +267,8 @@ def time_of(line: str) -> int:
 
 
 def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str],
-             begin_ns: int, end_ns: int) -> list[Apart]:
-    """The first differences within one exchange, all of one time.
+             begin_ns: int, end_ns: int) -> tuple[int, str, str] | None:
+    """The first difference within one exchange: when, what was expected, what was told.
 
     The exchange goes from `begin_ns` to `end_ns`. Of two times the earlier one is named: that is
     when the two can first be told apart.
@@ -282,7 +280,7 @@ def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str],
         time = time_of(line)
         return time if begin_ns <= time <= end_ns else end_ns
 
-    def first(expected: Sequence[Report], got: Sequence[str]) -> Apart | None:
+    def first(expected: Sequence[Report], got: Sequence[str]) -> tuple[int, str, str] | None:
         for report, line in zip(expected, got, strict=False):
             if report.line != line:
                 return min(report.time_ns, time_told(line)), report.line, line
@@ -303,7 +301,7 @@ def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str],
         heard.setdefault(_signal(line), []).append(line)
     found = [first(wanted.get(signal, []), heard.get(signal, []))
              for signal in dict.fromkeys([*wanted, *heard])]
-    return earliest([one for one in found if one is not None])
+    return min((one for one in found if one is not None), key=lambda one: one[0], default=None)
 
 
 def _signal(line: str) -> tuple[str, ...]:

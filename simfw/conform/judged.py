@@ -25,13 +25,15 @@ EFFORT = 8  # times the work that a search for the vectors spends on one fault
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
     """Faults by what became of them: `noticed` by the vectors, `same` as the model (proved by
-    search), or `left`: neither, which counts as missed. `made` is how many there are in all.
+    search), or `left`: neither, which counts as missed. `heard` are those of the last two that the
+    vectors show by an event alone. `made` is how many there are in all.
     """
 
     noticed: tuple[Fault, ...]
     same: tuple[Fault, ...]
     left: tuple[Fault, ...]
     made: int
+    heard: tuple[Fault, ...] = ()
 
     @property
     def share(self) -> float:
@@ -52,7 +54,14 @@ class Judged:
             if any(counts):
                 lines.append(f"  {words}: {counts[0]} noticed, {counts[1]} proved, "
                              f"{counts[2]} open")
+        heard = {id(fault) for fault in self.heard}
+        if heard:
+            more = sum(id(fault) in heard for fault in self.left)
+            lines.append("Where the firmware tells its events: "
+                         f"{len(self.noticed) + more} noticed, and {len(heard) - more} of those "
+                         "proved differ in an event.")
         lines += [f"  open: {fault.text}" for fault in self.left]
+        lines += [f"  shown by an event alone: {fault.text}" for fault in self.heard]
         return tuple(lines)
 
 
@@ -72,9 +81,10 @@ def judged(prepared: Prepared, drives: Sequence[Drive], count: int, *, seed: int
     for done, fault in enumerate(chosen):
         if progress is not None:
             progress(done, len(chosen))
-        if judge.exposed(fault) is not None:
+        if judge.exposed(fault) is not None or judge.woken(fault) is not None:
             found["noticed"].append(fault)
         else:
             found["same" if prover.same(fault) else "left"].append(fault)
+    heard = tuple(fault for fault in (*found["left"], *found["same"]) if judge.heard(fault))
     return Judged(noticed=tuple(found["noticed"]), same=tuple(found["same"]),
-                  left=tuple(found["left"]), made=len(every))
+                  left=tuple(found["left"]), made=len(every), heard=heard)

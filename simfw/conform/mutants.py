@@ -22,7 +22,7 @@ from simfw.behaviour.region import System
 from simfw.conform.firmware import Drive, Firmware
 from simfw.errors import UsageError
 from simfw.report.source import c_files, harness_files
-from simfw.vectors.faults import Fault
+from simfw.vectors.faults import NONE, Fault
 from simfw.vectors.possible import all_faults
 
 __all__ = ["Build", "Mutant", "Score", "Subject", "mutants_of", "score"]
@@ -127,7 +127,8 @@ def mutants_of(subject: Subject) -> list[Mutant]:
     """All mutants, in a fixed order."""
     system = subject.system
     found = [Mutant(subject=subject, text=fault.text, fault=fault)
-             for fault in all_faults(system) if fault.system is not system]
+             for fault in all_faults(system)
+             if fault.system is not system and fault.twist == NONE]  # a slip is in no table
     unused = _unused(system)
     for old, new, words in CORE:
         if old not in subject.files["firmware.c"]:

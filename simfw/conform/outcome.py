@@ -154,5 +154,6 @@ def outcome_json(gadget: str, said: Sequence[str], compared: Compared | None,
         "mutants": None if mutants is None else {
             "made": mutants.made, "noticed": len(mutants.noticed), "proved": len(mutants.same),
             "open": [fault.text for fault in mutants.left], "share": mutants.share,
+            "by_event_alone": [fault.text for fault in mutants.heard],
         },
     }  # fmt: skip

@@ -46,6 +46,7 @@ from simfw.vectors.faults import NONE, Fault
 from simfw.vectors.handled import Handled
 from simfw.vectors.orders import changes_nothing
 from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
+from simfw.vectors.said import says_the_same
 from simfw.vectors.slipped import MEMORY, Slip, Twisted, slip_of
 from simfw.verify.abstraction import SUPPLY_ACTS
 from simfw.verify.budget import Budget
@@ -173,7 +174,8 @@ class Prover:
         """
         twist = fault.twist
         if id(fault) not in self._rows:
-            self._rows[id(fault)] = fault, changes_nothing(self.system, fault)
+            self._rows[id(fault)] = fault, (
+                changes_nothing(self.system, fault) or says_the_same(self.system, fault))
         if self._rows[id(fault)][1]:
             yield None
             return
@@ -357,7 +359,7 @@ class Prover:
                            for row in system.region(name).rows)}
         slip = slip_of(fault)
         if slip is not None and not slip.follows:
-            return _Asked(None, system, watched, slip)
+            return _Asked(None, fault.system, watched, slip)  # with the row of the slip, if any
         if any(state.sequences for name in core for state in system.region(name).states):
             return None  # the steps of sequences are not followed here
         # What the fault cannot bear on stands there once.

@@ -1,7 +1,9 @@
 """Which faults a set of vectors exposes: each is driven until its reports part from the model's.
 
 What is compared are the outputs; for a state that keeps awake the wakes, and in a gadget that
-drives nothing the events. A vector is gone through only where something of a fault comes up.
+drives nothing the events. What only an event shows is not exposed: a firmware need not tell its
+events. It is `heard`, where they are told. A vector is gone through only where something of a fault
+comes up.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ from simfw.vectors.faulty import (
 from simfw.vectors.replay import Replay
 
 __all__ = ["Judge", "asks_of", "drives_nothing"]
+
+MOST_HEARD = 1_500  # instants in which a fault may come up until an event is to show it
 
 
 def drives_nothing(system: System) -> bool:
@@ -57,8 +61,16 @@ class Judge:
         self.courses.append(self.sound.course(script_of(replay, self.system)))
         return len(self.courses) - 1
 
-    def exposed(self, fault: Fault, among: Iterable[int] | None = None, most: int = 1 << 62
-                ) -> tuple[int, int] | None:  # fmt: skip
+    def heard(self, fault: Fault) -> bool:
+        """Whether a vector shows a fault by an event, if only by one."""
+        return self.exposed(fault, most=MOST_HEARD, asks=("event",)) is not None
+
+    def woken(self, fault: Fault) -> tuple[int, int] | None:
+        """Like `exposed`, by a wake: whoever tells no events may still be seen to wake."""
+        return self.exposed(fault, most=MOST_HEARD, asks=("wake",))
+
+    def exposed(self, fault: Fault, among: Iterable[int] | None = None, most: int = 1 << 62,
+                asks: tuple[str, ...] = ()) -> tuple[int, int] | None:  # fmt: skip
         """The first vector that exposes a fault, those first in which it comes up least, and when
         (ns).
 
@@ -79,7 +91,7 @@ class Judge:
         self.spent = 0
         if not mine:
             return None
-        firmware = self.bench.hold(fault, asks_of(fault))
+        firmware = self.bench.hold(fault, asks or asks_of(fault))
         before = firmware.instants
         for _, number, touched in mine:
             parts_ns = firmware.parts(self.courses[number], touched)
@@ -113,6 +125,9 @@ def _comes_up(system: System, fault: Fault) -> list[object] | None:
         return [ending(name, state) for row in region.rows if row.key == fault.about
                 for state in row.sources]
     if fault.kind == "lasts":
+        if fault.twist.once:  # it is the first stay, whether it is cut or not
+            return [standing(name, state) for row in region.rows if row.key == fault.about
+                    for state in row.sources]
         return [cut(name)]
     if fault.kind == "follow":
         return [fault.twist.behind]

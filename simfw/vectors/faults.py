@@ -69,14 +69,16 @@ class Twist:
     wins an output.
 
     `kept` is a region whose state, `remembers` one whose memory survives a loss of the supply; with
-    `counts` only what it has counted to survives.
+    `counts` only what it has counted to survives ("any"), or what it has counted to in that state.
+    `alone` is the key of a row whose time alone goes on (with `keeps`, `lasts`), or begins anew
+    where row `begun` fires, while other times of the same state run as they should.
     `lasts` is the key of a row whose time, once begun, goes on when its states are left and entered
-    again; `third` that of a row that fires twice only; `lost` that of a row that is lost where row
-    `behind` of the same region has fired just before, or, with `failed`, where the guard of that
-    row has failed in this stay. `forgets` is the key of a row whose firing empties the memory of
-    its region, `unnoted` of one after which the memory does not hold where it has led. `latched` is
-    a sensor whose echo is kept until it is asked for,
-    `early` one whose echo is read when its burst begins.
+    again, with `once` from the first stay since power-up alone; `third` that of a row that fires
+    twice only; `lost` that of a row that is lost where row `behind` of the same region has fired
+    just before, or, with `failed`, where the guard of that row has failed in this stay. `forgets`
+    is the key of a row whose firing empties the memory of its region, `unnoted` of one after which
+    the memory does not hold where it has led. `latched` is a sensor whose echo is kept until it is
+    asked for, `early` one whose echo is read when its burst begins.
     """
 
     keeps: str = ""
@@ -87,7 +89,7 @@ class Twist:
     unseen: str = ""
     last: bool = False
     kept: str = ""
-    counts: bool = False
+    counts: str = ""
     remembers: str = ""
     lasts: str = ""
     third: str = ""
@@ -98,6 +100,9 @@ class Twist:
     early: str = ""
     forgets: str = ""
     unnoted: str = ""
+    alone: str = ""
+    begun: str = ""
+    once: bool = False
 
 
 NONE = Twist()

@@ -6,10 +6,10 @@ Guards are not asked: the distance is a number of rows, and may be less than it 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from simfw.behaviour.expression import All, Inside, Not
+from simfw.behaviour.expression import All, Expression, Inside, Not, leaves
 from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.faults import Fault
 
@@ -90,13 +90,22 @@ class Guide:
             rows = self.region.rows
             changed = fault.system.region(self.region.name)
             both = set(rows) & set(changed.rows)
-            moved = [row for row in dict.fromkeys((*rows, *changed.rows)) if row not in both]
+            moved = _parting([row for row in rows if row not in both],
+                             [row for row in changed.rows if row not in both])
             key = (twist.behind or twist.third or twist.keeps or twist.first or twist.after
                    or twist.forgets or twist.unnoted)
             named = [row for row in rows if row.key == (key or twist.lasts)]
             self._first = _way_to(self.region, (*rows, *moved), moved or named)
             self._then = _way_to(self.region, rows, [
                 row for row in rows if row.key in (twist.lost, twist.third)])
+            if twist.alone or twist.lasts:  # what is counted wrongly shows where it ends
+                ends = [row for row in rows if row.key in (twist.alone, twist.lasts)]
+                self._then = _way_to(self.region, rows, ends)
+                counted = {name for row in ends for name in row.sources}
+                cuts = [row for row in rows if row.on is not None and row.to != "same"
+                        and not counted.isdisjoint(row.sources)]
+                if twist.lasts and cuts:  # a stay that is cut comes before
+                    self._first = _way_to(self.region, rows, cuts)
             if twist.remembers:
                 # A memory of what comes without one tells nothing.
                 self._first = _way_into(self.region, self.region.resume_points[1:])
@@ -106,6 +115,7 @@ class Guide:
                 self._first = _Way({state.name: int(state.name == self.region.starts)
                                     for state in self.region.states},
                                    {self.region.starts: rows})
+        self._readers: dict[str, tuple[tuple[Row, frozenset[str]], ...]] = {}
         self._shown: dict[str, Mapping[_Two, _Seen]] = {}
 
     def events(self) -> frozenset[str]:
@@ -147,20 +157,48 @@ class Guide:
         return tuple(row for region, way in self.ways.makers(event)
                      for row in way.next.get(states[region.name], ()))
 
-    def lets(self, row: Row, states: Mapping[str, str]) -> tuple[Row, ...]:
-        """The rows of other regions that lead to where the guard of a row lets it fire, as far as
-        it names their states.
+    def takes(self, rows: Iterable[Row], states: Mapping[str, str], made: Collection[str],
+              deep: int, but: str = "") -> int:
+        """How many rows of other regions it takes until one of some rows fires: those that lead to
+        where its guard lets it, and to where its event is made, unless hands make it (`made`).
         """
-        found: list[Row] = []
+        least = FAR
+        for row in rows:
+            count = sum(way.away.get(here, FAR) + (
+                self.takes(way.next.get(here, ()), states, made, deep - 1) if deep else 0)
+                for way, here in self._letting(row, states, but))
+            event = row.on or ""
+            if deep and event and event not in made and (makers := self.ways.makers(event)):
+                count += min(
+                    way.away.get(states[region.name], FAR)
+                    + self.takes(way.next.get(states[region.name], ()), states, made, deep - 1)
+                    for region, way in makers)
+            least = min(least, count)
+        return least
+
+    def _letting(self, row: Row, states: Mapping[str, str], but: str
+                 ) -> Iterator[tuple[_Way, str]]:
+        """The ways of other regions to where the guard of a row lets it fire, and where they are,
+        as far as it names their states and they are elsewhere.
+        """
         parts = row.when.parts if isinstance(row.when, All) else (row.when,)
         for part in parts:
             named = part.part if isinstance(part, Not) else part
-            if isinstance(named, Inside):
-                region, here = self.system.region(named.region), states[named.region]
-                wanted = {state.name for state in region.states
-                          if (state.name in named.states) != isinstance(part, Not)}
-                found += () if here in wanted else self.ways.into(region, wanted).next.get(here, ())
-        return tuple(found)
+            if not isinstance(named, Inside) or named.region == but:
+                continue
+            here = states[named.region]
+            if (here in named.states) == isinstance(part, Not):
+                region = self.system.region(named.region)
+                yield self.ways.into(region, {
+                    state.name for state in region.states
+                    if (state.name in named.states) != isinstance(part, Not)}), here
+
+    def lets(self, row: Row, states: Mapping[str, str], but: str = "") -> tuple[Row, ...]:
+        """The rows of other regions that lead to where the guard of a row lets it fire, as far as
+        it names their states; what it asks of region `but` is left as it is.
+        """
+        return tuple(one for way, here in self._letting(row, states, but)
+                     for one in way.next.get(here, ()))
 
     def shows(self, apart: Iterable[tuple[str, str, str]], states: Mapping[str, str]
               ) -> tuple[int, frozenset[str], tuple[Row, ...]]:
@@ -172,7 +210,8 @@ class Guide:
         for name, one, other in apart:
             if name not in self._shown:
                 self._shown[name] = _shown(self.system.region(name),
-                                           self.fault.system.region(name), self._heard(name))
+                                           self.fault.system.region(name), self._heard(name),
+                                           self.readers(name))
             away, leads, needs = self._shown[name].get((one, other), NOWHERE)
             first = min((self.ready(need, states) for need in sorted(needs)),
                         key=lambda found: found[0], default=(0, ()))
@@ -188,6 +227,43 @@ class Guide:
     def _heard(self, name: str) -> frozenset[str]:
         return frozenset(row.on for region in self.system.regions if region.name != name
                          for row in region.rows if row.on is not None)
+
+
+    def readers(self, name: str) -> tuple[tuple[Row, frozenset[str]], ...]:
+        """The rows of other regions whose guards ask where a region stands, and for what."""
+        if name not in self._readers:
+            self._readers[name] = tuple(
+                (row, leaf.states) for region in self.system.regions if region.name != name
+                for row in region.rows if row.when is not None
+                for leaf in leaves(row.when) if isinstance(leaf, Inside) and leaf.region == name)
+        return self._readers[name]
+
+
+def _parting(rows: Sequence[Row], others: Sequence[Row]) -> list[Row]:
+    """Rows that say something else, as they fire where they part: where only parts of a guard are
+    gone, or came to it, with one of these not met; where only states are, from these.
+    """
+    found: list[Row] = []
+    by_key = {other.key: other for other in others}
+    alike = len(rows) == len(others) == len(by_key)
+    for row in rows:
+        other = by_key.get(row.key)
+        if alike and other is not None and replace(row, sources=other.sources) == other:
+            found += [replace(row, sources=only) for one, two in ((row, other), (other, row))
+                      if (only := tuple(name for name in one.sources if name not in two.sources))]
+            continue
+        if not alike or other is None or replace(row, when=other.when,
+                                                 when_text=other.when_text) != other:
+            return [*rows, *others]
+        mine, theirs = _parts(row.when), _parts(other.when)
+        found += [replace(row, when=All((*kept, part.part if isinstance(part, Not) else Not(part))))
+                  for kept, lost in ((theirs, mine), (mine, theirs))
+                  for part in lost if part not in kept]
+    return found or [*rows, *others]
+
+
+def _parts(when: Expression | None) -> tuple[Expression, ...]:
+    return () if when is None else when.parts if isinstance(when, All) else (when,)
 
 
 def _entered(region: Region, row: Row, source: str) -> Sequence[str]:
@@ -229,10 +305,11 @@ def _way_into(region: Region, wanted: Collection[str]) -> _Way:
     return _Way({**away, **dict.fromkeys(wanted, 0)}, way.next)
 
 
-def _shown(region: Region, changed: Region, heard: frozenset[str]
-           ) -> Mapping[_Two, _Seen]:
+def _shown(region: Region, changed: Region, heard: frozenset[str],
+           readers: Sequence[tuple[Row, frozenset[str]]]) -> Mapping[_Two, _Seen]:
     """For two different states of a region and its copy, how many rows until one gives an output
-    something else or makes an event that others hear (`TOLD` more), and what leads there.
+    something else or makes an event that others hear, or lets a guard of others decide otherwise
+    (both `TOLD` more), and what leads there.
     """
     def after(one: Region, state: str) -> _After:
         found: _After = {}
@@ -259,6 +336,10 @@ def _shown(region: Region, changed: Region, heard: frozenset[str]
                 scaled = {name for state in (region.state(one), changed.state(other))
                           for name in state.touches} - mine - copies
                 found[one, other] = 0, frozenset(), frozenset(scaled if not mine ^ copies else ())
+            asking = frozenset(row.on or "" for row, states in readers
+                               if (one in states) != (other in states))
+            if one != other and asking and (one, other) not in found:
+                found[one, other] = 1 + TOLD, asking, asking - {""}
     steps: dict[_Two, dict[tuple[_Two, frozenset[str]], set[str]]] = {}
     for one, other in ((one, other) for one in names for other in names if one != other):
         before, copied = rows[one][0], rows[other][1]

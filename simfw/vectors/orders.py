@@ -35,17 +35,17 @@ DEEP = 4  # events that are followed back to what makes them
 
 def changes_nothing(system: System, fault: Fault) -> bool:
     """Whether the rows alone show that a fault does what the model does."""
+    twist = fault.twist
+    if twist.lasts:
+        return all(_over_by_then(system, twist.lasts, name) for name in fault.touched)
     if system.clocks:
         return False  # the steps of sequences go along with regions
-    twist = fault.twist
     if between_ticks(system, fault) or starts_alike(system, fault):
         return True
     if fault.kind == "regions":
         return _either_turn(system, fault)
-    if fault.kind == "expiry":
-        return (_first_or_not if twist.first else _after_or_not)(
-            system, twist.first or twist.after, *fault.touched)
-    return fault.kind == "lasts" and _over_by_then(system, twist.lasts, *fault.touched)
+    return fault.kind == "expiry" and (_first_or_not if twist.first else _after_or_not)(
+        system, twist.first or twist.after, *fault.touched)
 
 
 # -- two regions in the other order ----------------------------------------------------------------
@@ -189,7 +189,8 @@ def _over_by_then(system: System, key: str, name: str) -> bool:
     cuts = [row for row in region.rows if row.to != "same"
             and not counted.isdisjoint(row.sources)
             and (row.after_ns is None or row.after_ns < ends_ns)]
-    return all(_back_in(system, region, row, counted) >= ends_ns for row in cuts)
+    return all((row.after_ns or 0) + _back_in(system, region, row, counted) >= ends_ns
+               for row in cuts)
 
 
 def _back_in(system: System, region: Region, cut: Row, counted: set[str]) -> int:

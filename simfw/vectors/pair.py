@@ -36,7 +36,7 @@ __all__ = ["MARK", "Borne", "Pair", "Paired", "TooDearError", "borne_at_first", 
 MARK = "~"
 # What a slip names, rows and regions, are those of the copies.
 MARKED = ("keeps", "first", "after", "kept", "remembers", "lasts", "third", "behind", "lost",
-          "forgets", "unnoted")
+          "forgets", "unnoted", "alone", "begun")
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,9 +332,13 @@ class Pair(Sketch):
 
     def apart(self) -> bool:
         """Whether anything of the two differs inside: what comes may then part them."""
+        return self.stepper.strayed or self.apart_now()
+
+    def apart_now(self) -> bool:
+        """Whether they stand differently, whatever a slip remembers."""
         stepper = self.stepper
         due = stepper.due()
-        return stepper.strayed or any(
+        return any(
             stepper.states[one] != stepper.states[other] or due[one] != due[other]
             or stepper.memory[one] != stepper.memory[other]
             for one, other in self.numbers)

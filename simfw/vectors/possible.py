@@ -285,6 +285,11 @@ class _Maker:
         if any(_timed(region, state) for state in region.entered_by(row)):
             yield self.twisted("clock", row.key, "the time of the new state does not begin anew",
                                frozenset([region.name]), Twist(keeps=row.key))  # fmt: skip
+            for other in _clocks(region):
+                if not set(region.entered_by(row)).isdisjoint(other.sources):
+                    yield self.twisted(
+                        "clock", row.key, f"the time of {other.key} does not begin anew",
+                        frozenset([region.name]), Twist(keeps=row.key, alone=other.key))
 
     # -- memory, states, what is shown -------------------------------------------------------------
 
@@ -382,7 +387,14 @@ class _Maker:
         if region.kept is None and region.group in COUNTING and any(
                 _counted(state.name) for state in region.states):
             yield self.twisted("kept", region.name, "its count is kept over a loss of the supply",
-                               only, Twist(kept=region.name, counts=True))  # fmt: skip
+                               only, Twist(kept=region.name, counts="any"))  # fmt: skip
+            stems = dict.fromkeys(state.name.rpartition(".")[0] for state in region.states
+                                  if _counted(state.name))
+            for stem in stems if len(stems) > 1 else ():
+                if stem:
+                    yield self.twisted(
+                        "kept", region.name, f"its count in {stem} is kept over a loss of the "
+                        "supply", only, Twist(kept=region.name, counts=stem))  # fmt: skip
         if (region.kept is None and len(region.resume_points) > 1
                 and any(row.to == "resume" for row in region.rows)):
             yield self.twisted("kept", region.name, "its memory is kept over a loss of the supply",
@@ -424,6 +436,13 @@ class _Maker:
             if more:
                 yield self.region("begun", region.name, f"its times begin anew at {event}",
                                   replace(region, rows=(*region.rows, *more)))  # fmt: skip
+            for clock in _clocks(region):
+                sources = tuple(name for name in clock.sources if (event, name) not in heard)
+                one = Row(key=f"{region.name}+{event}", sources=sources, to="same", on=event)
+                if sources:
+                    begun = self.region("begun", clock.key, f"its time begins anew at {event}",
+                                        replace(region, rows=(*region.rows, one)))
+                    yield replace(begun, twist=Twist(begun=one.key, alone=clock.key))
         remembers = own and len(region.resume_points) > 1 and any(
             row.to == "resume" for row in region.rows)
         for event in self.emitted if remembers else ():
@@ -434,11 +453,18 @@ class _Maker:
                     changed = self.region("memory", region.name, f"{words} empties the memory",
                                           replace(region, rows=(*region.rows, one)))
                     yield replace(changed, twist=Twist(forgets=one.key))
+        for clock in _clocks(region):
+            if may_be_cut(region, clock):
+                for words, once in (("an earlier", False), ("the first", True)):
+                    yield self.twisted(
+                        "lasts", clock.key, f"its end of {words} stay still counts, and no other",
+                        only, Twist(lasts=clock.key, alone=clock.key, once=once))  # fmt: skip
         for row in region.rows:
             if (row.after_ns and region.group in ("behaviour", *COUNTING)
                     and may_be_cut(region, row)):
-                yield self.twisted("lasts", row.key, "the end of an earlier stay still counts",
-                                   only, Twist(lasts=row.key))  # fmt: skip
+                for words, once in (("an earlier", False), ("the first", True)):
+                    yield self.twisted("lasts", row.key, f"the end of {words} stay still counts",
+                                       only, Twist(lasts=row.key, once=once))  # fmt: skip
             if own and len(region.resume_points) > 1 and any(
                     one.to == "resume" for one in region.rows):
                 if row.to not in ("same", "resume", *region.resume_points):
@@ -576,6 +602,20 @@ def _both(one: Expression | None, other: Expression | None) -> Expression | None
     """The guard that holds where both do."""
     parts = tuple(part for part in (one, other) if part is not None)
     return All(parts) if len(parts) > 1 else parts[0] if parts else None
+
+
+def _clocks(region: Region) -> Iterator[Row]:
+    """The rows whose times a firmware may count by clocks of their own: there are others in the
+    same state. Of those that end together the first.
+    """
+    timed = [row for row in region.rows if row.after_ns]
+    for number, row in enumerate(timed):
+        mine = set(row.sources)
+        beside = [other for other in timed if not mine.isdisjoint(other.sources)]
+        if any(other.after_ns != row.after_ns for other in beside) and not any(
+                other.after_ns == row.after_ns and not mine.isdisjoint(other.sources)
+                for other in timed[:number]):
+            yield row
 
 
 def _from(names: list[str], name: str) -> list[str]:

@@ -39,7 +39,7 @@ class Slip:
     fired, or, with `failed`, where its time has ended in this stay; `forgets` and `unnoted` as in
     `Twist`. Of a slip with `rows` it is not
     followed what it does but only whether it ever could: whether one of these rows fires, with
-    `counted` in one of these states and so that a stay ends.
+    `counted` in one of these states and so that a stay ends; with `stays` whether it fires at all.
     """
 
     region: str
@@ -51,6 +51,7 @@ class Slip:
     unnoted: str = ""
     rows: frozenset[str] = frozenset()
     counted: frozenset[str] = frozenset()
+    stays: bool = False
 
     @property
     def follows(self) -> bool:
@@ -62,7 +63,7 @@ def slip_of(fault: Fault) -> Slip | None:
     """The slip of a fault; None where it remembers nothing."""
     twist = fault.twist
     key = (twist.third or twist.lost or twist.keeps or twist.lasts or twist.forgets
-           or twist.unnoted)
+           or twist.unnoted or twist.begun)
     if not key:
         return None
     (name,) = fault.touched
@@ -73,8 +74,8 @@ def slip_of(fault: Fault) -> Slip | None:
     if twist.forgets or twist.unnoted:
         return Slip(name + MARK, forgets=twist.forgets and key + MARK,
                     unnoted=twist.unnoted and key + MARK)
-    if twist.keeps:
-        return Slip(name, rows=frozenset([key]))
+    if twist.keeps or twist.begun:
+        return Slip(name, rows=frozenset([key]), stays=bool(twist.begun))
     rows = fault.system.region(name).rows
     mine = [row for row in rows if row.key == key]
     ends_ns = max(row.after_ns or 0 for row in mine)
@@ -178,8 +179,9 @@ class _Slipped(_Watched):
         else:
             serial, state = self.stays[number], states[number]
             super()._fire(number, row, now_ns, queue)
-            if row.key in slip.rows and self.stays[number] != serial and (
-                    state in self._counted if slip.counted else not self._powering):
+            ends = self.stays[number] != serial and (
+                state in self._counted if slip.counted else not self._powering)
+            if row.key in slip.rows and (ends or slip.stays):
                 states[memory] = 1
 
     def _behind(self, key: str) -> bool:

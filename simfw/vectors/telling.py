@@ -19,11 +19,12 @@ from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import Fault
-from simfw.vectors.guide import Guide
+from simfw.vectors.guide import FAR, Guide
 from simfw.vectors.handled import handled
 from simfw.vectors.items import READINGS
-from simfw.vectors.moves import Moves, Try
+from simfw.vectors.moves import Change, Moves, Try
 from simfw.vectors.nodes import Found
+from simfw.vectors.pace import NEVER
 from simfw.vectors.pair import MARK, Pair, TooDearError, paired
 from simfw.vectors.search import SIDE, beside, middles, resting_hands
 from simfw.vectors.sketch import Act, Saved
@@ -42,7 +43,11 @@ STRAYED, UNMOVED = 4, 10  # rows that it may take on top while nothing differs y
 STEEP = 3  # acts that are worth one row
 LONG = 2_000  # instants of a search in which every start gets its turn
 MOST_OF_ONE = 250  # instants of one try, and of one path that a search goes on from
+LEAST_OF_ONE = 30  # where waiting has often been dear
+ALONE_NS = 5_000 * MS  # from how long on time without an act counts as waiting
+MORE_ENDS = 2  # of other regions, whose ends of times are waited for
 DEEP = 3  # regions through which what leads to an event is followed
+STALE = 6  # times the square of the steps that bring it no nearer than one before: what they cost
 LATER = 9  # how much later all else is tried than what leads on by the rows
 
 
@@ -155,6 +160,11 @@ class _Course:
         self.waiting: list[tuple[int, int, Saved, tuple[Act, ...], float, int]] = []
         self.known: set[object] = set()
         self.count = 0
+        self.patience = MOST_OF_ONE  # with what only time brings; less with every time it was dear
+        # How near the way to each place has come, and how many of its last steps brought it no
+        # nearer.
+        self.came: dict[int, tuple[int, int]] = {0: (FAR, 0)}
+        self.before = 0
         looks = {f"{name}.look" for name in (*self.gadget.proximity, *self.gadget.measures)}
         self.kept = [number for number, name in enumerate(names)
                      if name not in looks and name != "gauge"]
@@ -187,18 +197,26 @@ class _Course:
                     continue
                 done.add(number)
             pair.load(saved)
+            self.before = number
             # While nothing differs yet, only what bears on the fault can make it come up.
             tries = (self.leading() if turn == 0 else self.moves.tries(every=pair.apart()))
+            far = NEVER  # how far from here nothing but time is too dear
             for ends, changes in list(tries):
                 if pair.instants >= self.most:
                     return None
+                alone = changes[0][0] if changes else ends  # until when only time passes
+                if alone > far:
+                    continue
                 pair.load(saved)
-                pair.most = pair.instants + MOST_OF_ONE
+                pair.most = pair.instants + (self.patience if alone > ALONE_NS else MOST_OF_ONE)
                 more = tuple(Act(saved.now + at, kind, name, value)
                              for at, kind, name, value in changes)
                 try:
                     parted = self.perform(more, saved.now + ends)
                 except (EndlessInstant, TooDearError):
+                    if pair.now - saved.now < alone:
+                        far = pair.now - saved.now
+                        self.patience = max(LEAST_OF_ONE, self.patience // 2)
                     continue
                 if parted:
                     return self.found(acts, more, charge)
@@ -224,11 +242,20 @@ class _Course:
 
     def rank(self) -> int:
         """How far it is from here until the fault shows, about."""
+        guide, made, states = self.guide, self.teller.handled, self.states()
         if not self.pair.apart():
-            return UNMOVED + self.guide.before(self.states())
+            return (UNMOVED + guide.before(states)
+                    + guide.takes(guide.towards(states, strayed=False), states, made, DEEP))
         apart = self.apart()
         if apart:
-            return self.guide.shows(apart, self.states())[0]
+            away, events, rows = guide.shows(apart, states)
+            if rows:
+                return away + guide.takes(rows, states, made, DEEP)
+            asking = [(name, row) for name, one, other in apart
+                      for row, standing in guide.readers(name)
+                      if row.on in events and (one in standing) != (other in standing)]
+            return away + min((guide.takes([row], states, made, 0, name) for name, row in asking),
+                              default=0)
         if not self.pair.stepper.strayed:
             return 1
         again = max(0, TWICE - self.pair.stepper.count) if self.pair.stepper.count else 0
@@ -237,7 +264,7 @@ class _Course:
     def leading(self) -> Iterator[Try]:
         """What leads on by the rows: their events made, and the ends of their times."""
         guide, pair, moves, states = self.guide, self.pair, self.moves, self.states()
-        apart, waits = self.apart(), pair.apart()
+        apart, waits, due = self.apart(), pair.apart(), pair.stepper.due()
         events, rows = frozenset[str](), tuple[Row, ...]()
         if apart:
             _, events, rows = guide.shows(apart, states)
@@ -253,8 +280,15 @@ class _Course:
             for row in self.teller.system.region(name).rows:
                 if row.on in events and not {one, other}.isdisjoint(row.sources):
                     wanted |= self.made_of(guide.lets(row, states), states, DEEP - 1)
+            for row, standing in guide.readers(name):  # what else its guard asks for
+                if row.on in events and (one in standing) != (other in standing):
+                    wanted |= self.made_of(guide.lets(row, states, but=name), states, DEEP - 1)
         if waits or "" in wanted:
-            for when, _ in moves.ends():
+            whens = [when for when, _ in moves.ends()]
+            if "" in wanted:  # what makes an event may be no part of the difference
+                whens += sorted({due[number] for number in self.kept if due[number] < NEVER}
+                                - set(whens))[:MORE_ENDS]
+            for when in whens:
                 yield when + MS - pair.now, ()
         for event in sorted(wanted & set(self.teller.handled)):
             yield from self.brought(event)
@@ -289,9 +323,22 @@ class _Course:
         return found | self.made_of(first, states, deep - 1)
 
     def brought(self, event: str) -> Iterator[Try]:
-        """An event brought about, soon; a measure by every value on the same side."""
+        """An event brought about, soon; a measure by every value on the same side. A contact that
+        is there already is first put back; one that would be put back after it also stays.
+        """
         one = self.teller.handled[event]
         begins = SOON_NS - min((at for at, *_ in one.changes), default=0)
+        back: tuple[Change, ...] = ()
+        if one.changes and one.changes[0][1] == "contact":
+            _, kind, name, level = one.changes[0]
+            if self.pair.contacts.get(name, self.pair.system.contacts[name]) == bool(level):
+                back = ((SOON_NS, kind, name, 1.0 - level),)
+                settled = SOON_NS + self.moves.settled[name] + MS
+                yield settled, back
+                begins += settled
+            if one.changes[-1][0] > 0:
+                stays = tuple((begins + at, *what) for at, *what in one.changes[:-1])
+                yield begins + MS, (*back, *stays)  # type: ignore[arg-type]
         values: list[float | None] = [None]
         if one.by in self.gadget.measures:
             now, up = self.pair.measured[one.by], event.endswith(".up")
@@ -301,7 +348,7 @@ class _Course:
             changes = tuple((begins + at, kind, name, old if value is None else value)
                             for at, kind, name, old in one.changes)
             ends = max([begins, *(at for at, *_ in changes)])
-            yield ends + MS + one.every_ns, changes
+            yield ends + MS + one.every_ns, (*back, *changes)
 
     def found(self, acts: tuple[Act, ...], more: tuple[Act, ...], charge: float) -> Found:
         """The path to where they parted: what would have come later is left out."""
@@ -348,9 +395,15 @@ class _Course:
             tuple(pair.stepper.memory), pair.stepper.hidden,
             tuple([due[one] - due[other] for one, other in pair.numbers]),
         )
-        if key in self.known:
+        if key in self.known or (pair.stepper.over and not pair.apart_now()):
             return
         self.known.add(key)
         self.count += 1
-        rank = STEEP * self.rank() + depth
+        nearest, stale = self.came[self.before]
+        near = self.rank()
+        stale = 0 if near < nearest else stale + 1
+        self.came[self.count] = min(near, nearest), stale
+        rank = STEEP * near + depth
+        if not pair.twist.third:  # which takes the same way round again
+            rank += STALE * stale * stale
         heappush(self.waiting, (rank, self.count, pair.save(), acts, charge, 0))

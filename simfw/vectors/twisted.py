@@ -14,6 +14,7 @@ from simfw.vectors.faults import NONE, Twist
 __all__ = ["TWICE", "Faulty"]
 
 TWICE = 2
+OVER = -2  # instead of when it began: a first stay is over for good
 
 
 def _differing(rows: Sequence[Row], others: Sequence[Row]) -> tuple[Row, ...]:
@@ -46,6 +47,8 @@ class Faulty(Stepper):
         self._apart, self._apart_key = -1, ""
         self._holding: dict[str, int] = {}  # the region of each row, once it is asked for
         self._changed: dict[int, frozenset[int]] = {}  # by region: events with other rows now
+        # Region and state of which a time runs alone, with its dwells as written.
+        self._moved_clock: tuple[int, int, Any] | None = None
         self._begun = tuple(self._starts)
         self.slip(twist)
 
@@ -67,7 +70,9 @@ class Faulty(Stepper):
         self._following = self._region_of(twist.lost)
         # Most firings have nothing to do with the slip.
         self._fires = self._fire if self._lasting >= 0 or self._following >= 0 or (
-            twist.third or twist.forgets or twist.unnoted or twist.keeps) else super()._fire
+            twist.third or twist.forgets or twist.unnoted or twist.keeps
+            or twist.begun) else super()._fire
+        self._alone = self._region_of(twist.alone)
         self.clear()
 
     def _region_of(self, key: str) -> int:
@@ -79,6 +84,7 @@ class Faulty(Stepper):
 
     def clear(self) -> None:
         """Begin with nothing remembered, like a firmware without the slip."""
+        self._put_back()
         self._starts[:] = self._begun
         self.states[:] = self._begun
         self.memory[:] = [-1] * len(self.memory)
@@ -91,7 +97,8 @@ class Faulty(Stepper):
     def hidden(self) -> tuple[int, ...]:
         """What is remembered."""
         kept = self._starts[self._surviving] if self._surviving >= 0 else -1
-        return kept, self._recalled, self._began, self._failed, self._count, int(self._just)
+        return (kept, self._recalled, self._began, self._failed, self._count, int(self._just),
+                self._by_ns)
 
     @property
     def count(self) -> int:
@@ -100,11 +107,19 @@ class Faulty(Stepper):
 
     def recall(self, hidden: Sequence[int]) -> None:
         """Remember this."""
-        kept, self._recalled, self._began, self._failed, self._count, just = hidden
+        kept, self._recalled, self._began, self._failed, self._count, just, by_ns = hidden
         self._starts[:] = self._begun
         if self._surviving >= 0:
             self._starts[self._surviving] = kept
         self._just = bool(just)
+        self._put_back()
+        if by_ns:
+            self._move_clock(by_ns)
+
+    @property
+    def over(self) -> bool:
+        """Whether the slip can do nothing any more, before the supply is lost."""
+        return self._began == OVER
 
     @property
     def strayed(self) -> bool:
@@ -114,8 +129,8 @@ class Faulty(Stepper):
         # A memory of what is resumed without one is as good as none.
         recalled = self._recalled >= 0 and (
             self._recalled != self._resume_first[self._remembering])
-        return (recalled or self._began >= 0 or self._failed >= 0 or self._count > 0
-                or self._just or tuple(self._starts) != self._begun)
+        return (recalled or self._began != -1 or self._failed >= 0 or self._count > 0
+                or self._just or self._by_ns != 0 or tuple(self._starts) != self._begun)
 
     # -- instants ----------------------------------------------------------------------------------
 
@@ -173,6 +188,7 @@ class Faulty(Stepper):
 
         Only what is compiled of rows that differ is made anew: a large region has many others.
         """
+        self._put_back()
         own = self.system.regions[number]
         sound = self._sound.get(number)
         if sound is None:
@@ -208,7 +224,7 @@ class Faulty(Stepper):
         number = self._surviving
         if number >= 0:
             state = self.states[number]
-            survives = not self.twist.counts or self.state_names[number][state][-1:].isdigit()
+            survives = _survives(self.state_names[number][state], self.twist.counts)
             self._starts[number] = state if survives else self._begun[number]
         if self._remembering >= 0:
             self._recalled = self.memory[self._remembering]
@@ -216,6 +232,7 @@ class Faulty(Stepper):
     def halt(self, now_ns: int) -> None:
         """Power is lost; with a slip something is kept over it."""
         self._survive()
+        self._put_back()
         super().halt(now_ns)
         self._began = self._failed = -1  # all else that a slip remembers is lost, too
         self._count, self._just = 0, False
@@ -236,6 +253,8 @@ class Faulty(Stepper):
                 return
         remembered = self.memory[number]
         super()._fire(number, row, now_ns, queue)
+        if twist.begun and row.key == twist.begun:
+            self._count_alone(number, now_ns, now_ns, queue)
         if row.key in (twist.forgets, twist.unnoted):
             self.memory[number] = -1 if row.key == twist.forgets else remembered
         if self.stays[number] == serial:
@@ -243,7 +262,10 @@ class Faulty(Stepper):
         if row.key == twist.keeps:
             self._go_on(number, began, now_ns, queue)
         if number == self._lasting:
-            self._last_on(number, began if state in self._counted else self._began, now_ns, queue)
+            last = began if state in self._counted else self._began
+            if twist.once and self._began != -1:
+                last = self._began
+            self._last_on(number, last, now_ns, queue)
 
     def _last_on(self, number: int, began: int, now_ns: int, queue: deque[Any]) -> None:
         """Let the end of an earlier stay count, if it is still to come."""
@@ -253,12 +275,17 @@ class Faulty(Stepper):
         after = max(after for state in self._counted
                     for after, rows in self.dwells[number][state]
                     if any(row.key == self.twist.lasts for row in rows))
-        self._began = -1
-        if began + after > now_ns:
+        if began + after <= now_ns:
+            self._began = OVER if self.twist.once else -1
+        else:
+            self._began = began if self.twist.once else -1
             self._go_on(number, began, now_ns, queue)
 
     def _go_on(self, number: int, began: int, now_ns: int, queue: deque[Any]) -> None:
         """Count the time of the present stay from an earlier moment."""
+        if self.twist.alone:
+            self._count_alone(number, began, now_ns, queue)
+            return
         self.entered_ns[number] = began
         groups = self.dwells[number][self.states[number]]
         while (index := self.spent[number]) < len(groups) and began + groups[index][0] <= now_ns:
@@ -266,9 +293,62 @@ class Faulty(Stepper):
         index = self.spent[number]
         self.dues[number] = began + groups[index][0] if index < len(groups) else IDLE
 
+    def _count_alone(self, number: int, began: int, now_ns: int, queue: deque[Any]) -> None:
+        """Count one time of the present stay from another moment, the others as they run."""
+        self._put_back()
+        entered = self.entered_ns[number]
+        if not self._move_clock(began - entered):
+            return
+        groups = self.dwells[number][self.states[number]]
+        passed = now_ns - entered
+        queue.extend((number, self.stays[number], row) for after, rows in groups
+                     if after <= passed for row in rows if row.key == self.twist.alone)
+        index = sum(after <= passed for after, _ in groups)
+        self.spent[number] = index
+        self.dues[number] = entered + groups[index][0] if index < len(groups) else IDLE
+
+    def _move_clock(self, by_ns: int) -> bool:
+        """Let the time that runs alone end so much later in this stay; whether it has one."""
+        number = self._alone
+        state = self.states[number]
+        written = self.dwells[number][state]
+        found: dict[int, tuple[Any, ...]] = {}
+        moves = False
+        for after, rows in written:
+            mine = tuple(row for row in rows if row.key == self.twist.alone)
+            others = tuple(row for row in rows if row.key != self.twist.alone)
+            if others:
+                found[after] = (*found.get(after, ()), *others)
+            if mine:
+                moves = True
+                found[after + by_ns] = (*found.get(after + by_ns, ()), *mine)
+        if moves:
+            self._moved_clock, self._by_ns = (number, state, written), by_ns
+            self.dwells[number][state] = tuple(sorted(found.items()))
+        return moves
+
+    def _put_back(self) -> None:
+        """All times count as they are written."""
+        self._by_ns = 0
+        if self._moved_clock is not None:
+            number, state, written = self._moved_clock
+            self.dwells[number][state] = written
+            self._moved_clock = None
+
+    def _enter(self, number: int, state: int, now_ns: int, queue: deque[Any]) -> None:
+        if number == self._alone:
+            self._put_back()
+        super()._enter(number, state, now_ns, queue)
+
     def _expire(self, number: int, queue: deque[Any]) -> None:
         if number == self._following and self.twist.failed:
             group = self.dwells[number][self.states[number]][self.spent[number]]
             if any(row.key == self.twist.behind for row in group[1]):
                 self._failed = self.entered_ns[number]
         super()._expire(number, queue)
+
+
+def _survives(state: str, counts: str) -> bool:
+    """Whether a state survives where only what is counted to does, in any state or in one."""
+    stem, _, count = state.rpartition(".")
+    return not counts or (state[-1:].isdigit() and counts in ("any", stem if count else ""))

@@ -36,7 +36,7 @@ S = 1_000_000_000
 ROOT = Found(charge=0.5, acts=(), ends_ns=S, covers=frozenset())
 MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
 LARGE = 1_600  # faults: with k times as many, all work below is divided by k
-MOST_INSTANTS = 130_000  # for all of them
+MOST_INSTANTS = 220_000  # for all of them
 MOST_WORK = 500_000  # units of the search side by side (see `verify/budget.py`), for all of them
 LAST = ("expiry", "again", "order", "regions")
 COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
@@ -49,7 +49,7 @@ TOLD = "told"
 # How faults are searched for, and with what share of the usual work for one (TOLD: with so many
 # instants): a little for each comes first.
 TURNS = ((HANDS, 0.02), (TOLD, 1_000), (NEAR, 0.17), (HANDS, 0.05), (PROOF, 0.1), (TOLD, 3_000),
-         (PROOF, 1.0))
+         (PROOF, 0.5), (TOLD, 6_000))
 # What hardly ever comes up is proved to change nothing with the nearest regions, in so much work.
 RARE = ("states", "order", "guard", "source", "anew", "begun")
 MOST_NEAR = 150_000  # of the units of `MOST_WORK`
@@ -59,7 +59,8 @@ MOST_INSIDE = 2  # ways to a difference inside that a search goes on from
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
     """Which faults are exposed, and by which vector; `same` are those that are proved by search to
-    do what the model does, `left` those that are neither.
+    do what the model does, `left` those that are neither. `heard` are those not exposed that a
+    vector shows by an event alone, where events are told.
 
     `made` is how many faults there are in all: in large gadgets only some are tried, each with the
     usual work divided by `share`.
@@ -70,6 +71,7 @@ class Exposure:
     left: tuple[Fault, ...]
     made: int
     share: int = 1
+    heard: tuple[Fault, ...] = ()
 
     @property
     def tried(self) -> int:
@@ -85,6 +87,11 @@ class Exposure:
         if self.share > 1:
             lines.append("there are many faults: for those tried no more than one in "
                          f"{self.share} parts of the usual work was done")
+        open_ones = sum(any(one is fault for one in self.left) for fault in self.heard)
+        if self.heard:
+            lines.append(f"faults exposed where events are told: {len(self.exposed) + open_ones} "
+                         f"of {self.tried}; {len(self.heard) - open_ones} of those proved show in "
+                         "an event")
         for kind, words in KINDS.items():
             done = sum(fault.kind == kind for fault, _ in self.exposed)
             left = sum(fault.kind == kind for fault in self.left)
@@ -326,9 +333,14 @@ class Whittler:
 
     def exposure(self) -> Exposure:
         """What is exposed so far."""
+        woken = [(fault, self.names[found[0]]) for fault in self.left
+                 if (found := self.judging.woken(fault)) is not None]
+        self._move(woken)
+        heard = tuple(fault for fault in (*self.left, *self.same) if self.judging.heard(fault))
         self.exposed.sort(key=lambda one: self.order[id(one[0])])
         return Exposure(exposed=tuple(self.exposed), same=tuple(self.same),
-                        left=tuple(self.left), made=self.made, share=self.share)
+                        left=tuple(self.left), made=self.made, share=self.share,
+                        heard=heard)
 
 
 def _note(places: Places, sketch: Sketch, paths: Sequence[Found]) -> None:

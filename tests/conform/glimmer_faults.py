@@ -1,6 +1,6 @@
 """Faults put into `glimmer_firmware.py` by its author: name, and what stands instead of what.
 
-`OPEN` are those that no vector of the model notices yet; a fault leaves the list when one does.
+`OPEN` are those that nobody can see at the pins, each with the reason.
 """
 
 FAULTS = {
@@ -452,9 +452,6 @@ FAULTS = {
 }
 
 OPEN = {
-    'echo count kept over a loss of supply',
-    'near in lit starts 30 s anew',
-    '30 s clock not restarted at second lit',
     # Nothing at the pins: looks come every 200 ms, so that a field that is clear after 0.9 s is
     # found clear by the same look; and a waking that ends in its instant may be told.
     're-arm 0.9 s',

@@ -1,0 +1,206 @@
+"""Faults that the rows alone show to be none: what is said is said otherwise, or never heard.
+
+No moment is searched here. Each proof names what it rests on; where that does not hold it says
+nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import product
+from math import prod
+
+from simfw.behaviour.expression import (
+    All,
+    Any,
+    Constant,
+    Expression,
+    Inside,
+    Not,
+    leaves,
+    names_in,
+)
+from simfw.behaviour.region import Region, Row, System
+from simfw.vectors.faults import NONE, Fault
+
+__all__ = ["says_the_same"]
+
+MOST_MOMENTS = 5_000  # combinations of what the guards of one event in one state ask
+
+
+def says_the_same(system: System, fault: Fault) -> bool:
+    """Whether the rows alone tell that a fault changes nothing at the pins."""
+    twist = fault.twist
+    if len(fault.touched) != 1 and not twist.edge:
+        return False
+    if twist.edge:
+        return _edge_alike(system, twist.edge)
+    (name,) = fault.touched
+    region, changed = system.region(name), fault.system.region(name)
+    if twist.keeps:
+        entering = [row for row in region.rows if row.key == twist.keeps]
+        return all(_gated(system, region, state, row) for row in entering
+                   for state in region.entered_by(row))
+    if twist != NONE or fault.kind in ("condition", "regions"):
+        return False
+    if fault.kind == "awake":
+        others = [one for one in system.regions if one.name != name]
+        return _awake_anyway(region, changed, others)
+    return _rows_alike(system, region, changed)
+
+
+# -- rows that say the same in other words -------------------------------------------------------
+
+
+def _rows_alike(system: System, region: Region, changed: Region) -> bool:
+    """Whether each event does the same in each state, whatever the guards find.
+
+    An event is taken by the first row whose guard holds, and all guards are read in that moment.
+    Times have to stand there as they did: several rows of one time are read one after another.
+    """
+    if replace(region, rows=()) != replace(changed, rows=()):
+        return False
+    timed = [[row for row in one.rows if row.on is None] for one in (region, changed)]
+    if timed[0] != timed[1]:
+        return False
+    heard = {(row.on, state) for one in (region, changed) for row in one.rows
+             for state in row.sources if row.on is not None}
+    return all(_answers_alike(system, region.name, state, *(
+        [row for row in one.rows if row.on == event and state in row.sources]
+        for one in (region, changed))) for event, state in sorted(heard, key=str))
+
+
+def _answers_alike(system: System, name: str, state: str, rows: list[Row], others: list[Row]
+                   ) -> bool:  # fmt: skip
+    if rows == others:
+        return True
+    asked = dict.fromkeys(leaf for row in (*rows, *others) if row.when is not None
+                          for leaf in leaves(row.when))
+    regions = {leaf.region for leaf in asked if isinstance(leaf, Inside)}
+    free = [leaf for leaf in asked if not isinstance(leaf, Inside | Constant)]
+    states = {one: [state] if one == name else [each.name for each in system.region(one).states]
+              for one in sorted(regions)}
+    if prod(map(len, states.values())) * 2 ** len(free) > MOST_MOMENTS:
+        return False
+    for standing in product(*states.values()):
+        where = dict(zip(states, standing, strict=True))
+        for found in product((False, True), repeat=len(free)):
+            holds: dict[Expression, bool] = dict(zip(free, found, strict=True))
+            if _first(rows, where, holds) != _first(others, where, holds):
+                return False
+    return True
+
+
+def _first(rows: list[Row], where: Mapping[str, str], holds: Mapping[Expression, bool]) -> object:
+    """What the first row does whose guard holds; None where none does."""
+    for row in rows:
+        if row.when is None or _holds(row.when, where, holds):
+            return None if row.to == "same" and not row.emit else (row.to, row.emit)
+    return None
+
+
+def _holds(when: Expression, where: Mapping[str, str], found: Mapping[Expression, bool]) -> bool:
+    match when:
+        case Constant(value):
+            return bool(value)
+        case Not(part):
+            return not _holds(part, where, found)
+        case All(parts):
+            return all(_holds(part, where, found) for part in parts)
+        case Any(parts):
+            return any(_holds(part, where, found) for part in parts)
+        case Inside(region, states):
+            return where[region] in states
+    return found[when]
+
+
+# -- times that a condition decides on ----------------------------------------------------------
+
+
+def _gated(system: System, region: Region, state: str, entering: Row) -> bool:
+    """Whether the times of a state hardly matter where it has been entered as a condition fell.
+
+    They end with that same condition for a guard, and lead where its coming true leads at once:
+    until it does no end is heard, and then both come to the same in the same instant. The condition
+    asks where one region stands, and what leads away from there takes time: it does not come true
+    for a part of an instant. Nobody may see which of the two was first.
+    """
+    ends = [row for row in region.rows if row.on is None and state in row.sources]
+    for one in system.conditions:
+        if entering.on != one.falls or not isinstance(one.when, Inside) or not ends:
+            continue
+        asked = system.region(one.when.region)
+        rising = [row for row in region.rows if row.on == one.rises]
+        first = next((row for row in rising if state in row.sources), None)
+        if (asked.name != region.name and first is not None and first.when is None
+                and not first.emit and first.to not in ("same", "resume", state)
+                and all(row.when == one.when and (row.to, row.emit) == (first.to, ())
+                        and row.after_ns for row in ends)
+                and not any(first.to in row.sources for row in rising)
+                and _takes_time(asked, one.when.states) and not _looked_at(system, region)):
+            return True
+    return False
+
+
+def _takes_time(region: Region, states: frozenset[str]) -> bool:
+    """Whether only times lead away from these states."""
+    return all(row.after_ns for row in region.rows for state in row.sources
+               if state in states and row.to != "same"
+               and not states.issuperset(region.entered_by(row)))
+
+
+def _looked_at(system: System, region: Region) -> bool:
+    """Whether others ask where a region stands, or how bright is what it drives."""
+    asked = [row.when for one in system.regions for row in one.rows if row.when is not None]
+    asked += [one.show for one in system.regions if one.show is not None]
+    asked += [one.when for one in system.conditions]
+    found = [names_in(one) for one in asked]
+    return any(region.name in one.regions or one.quantities & region.touches for one in found)
+
+
+# -- power-up ------------------------------------------------------------------------------------
+
+
+def _edge_alike(system: System, name: str) -> bool:
+    """Whether an edge that is made up at power-up only begins anew what has just begun.
+
+    The edge comes before all else of that instant. What hears it must begin where nothing ends at
+    once, keep nothing over a loss of the supply, and enter its first state again without a word.
+    """
+    event = f"{name}.edge"
+    for region in system.every:
+        mine = [row for row in region.rows if row.on == event and region.starts in row.sources]
+        if not mine:
+            continue
+        if region.kept is not None or any(row.after_ns == 0 and region.starts in row.sources
+                                          for row in region.rows):
+            return False
+        if any(row.emit or row.to not in ("same", region.starts) for row in mine):
+            return False
+    return True
+
+
+def _awake_anyway(region: Region, changed: Region, others: Sequence[Region]) -> bool:
+    """Whether the states that do not keep awake are gone through at power-up alone, in an instant
+    in which something else is awake: the first state of the region, or of another one.
+    """
+    slept = {state.name for state, other in zip(region.states, changed.states, strict=True)
+             if state != other}
+    if any(replace(state, awake=False) != replace(other, awake=False)
+           for state, other in zip(region.states, changed.states, strict=True)):
+        return False
+    begun = [one for one in (region, *others) if one.kept is None
+             and not (one is region and one.starts in slept)]
+    if region.kept is not None or not any(one.state(one.starts).awake for one in begun):
+        return False
+    if any(row.to in ("resume", region.starts) for row in region.rows):
+        return False
+    first = {region.starts}  # entered in the instant of power-up alone
+    while more := {state.name for state in region.states if state.name not in first
+                   and (into := [row for row in region.rows if row.to == state.name])
+                   and all(row.after_ns == 0 and set(row.sources) <= first for row in into)}:
+        first |= more
+    return slept <= first and all(
+        any(row.after_ns == 0 and row.when is None and name in row.sources for row in region.rows)
+        for name in slept)

@@ -1,0 +1,106 @@
+"""Faults that the rows alone show to be none, and gadgets in which what that rests on fails."""
+
+from __future__ import annotations
+
+import pytest
+
+from simfw.behaviour.hold import holding
+from simfw.behaviour.region import System
+from simfw.engine.simulator import Prepared
+from simfw.gadget.model import Gadget
+from simfw.vectors.faults import Fault
+from simfw.vectors.orders import changes_nothing
+from simfw.vectors.possible import all_faults
+from simfw.vectors.said import says_the_same
+from tests.vectors.test_equal import DUSK, KEPT, TURNED, fault_of, made, region, row, told
+
+DUSKY = made({
+    "lamp": region("dark", "dark lit fading out",
+                   row("lit", "dark", on="key.press"), row("fading", "lit", after="400 ms"),
+                   row("out", "fading", after="300 ms"),
+                   row("dark", ["lit", "fading", "out"], on="key.release"), lit="lit fading"),
+})  # fmt: skip
+"""Who ends the fading before its time has first to wait longer than that for the next."""
+
+SOON = made({
+    "lamp": region("dark", "dark lit fading out",
+                   row("lit", "dark", on="key.press"), row("fading", "lit", after="200 ms"),
+                   row("out", "fading", after="300 ms"),
+                   row("dark", ["lit", "fading", "out"], on="key.release"), lit="lit fading"),
+})  # fmt: skip
+"""Here the next comes sooner."""
+
+SWITCHED = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="slide.closed"),
+                   row("dark", "lit", on="slide.opened"), lit="lit"),
+}, buttons={}, toggles={"slide": {"debounce": "20 ms"}})  # fmt: skip
+"""A toggle settles from power-up on: an edge there begins anew what has just begun."""
+
+PRESSED = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"),
+                   row("dark", "lit", on="key.press"), lit="lit"),
+})  # fmt: skip
+"""A button is still from power-up on: an edge there is a press."""
+
+GAUGED = {"gauge": {"thresholds": ["3.5 V", "3.7 V"], "low": "3.4 V", "every": "1 s"}}
+BESIDE = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="slide.closed"), lit="lit"),
+}, buttons={}, toggles={"slide": {"debounce": "20 ms"}}, **GAUGED)  # fmt: skip
+ALONE = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"), lit="lit"),
+}, **GAUGED)  # fmt: skip
+"""The first sample of a gauge, with a toggle that is awake at power-up, and without one."""
+
+MEASURED = {"unit": "lx", "thresholds": ["10 lx"], "hysteresis": "2 lx", "every": "100 ms",
+            "settle": "10 ms"}  # fmt: skip
+WATCHED = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"),
+                   row("dark", "lit", on="key.release"), row("dark", "lit", on="light.up"),
+                   lit="lit"),
+}, measures={"light": {**MEASURED, "enabled": "lamp.lit"}})  # fmt: skip
+"""What is measured while a lamp is lit, which may go out at once."""
+
+LEVEL = "dials.level.rows[1]#1"
+ANEW = "the time of the new state does not begin anew"
+STAYS = "the end of an earlier stay still counts"
+
+
+def by_rows(system: System, fault: Fault) -> bool:
+    """Whether rows alone tell that it is none."""
+    return changes_nothing(system, fault) or says_the_same(system, fault)
+
+
+@pytest.mark.parametrize(("gadget", "about", "words", "said"), [
+    pytest.param(TURNED, LEVEL, "`turn.down` is dropped", True, id="the row before asks as much"),
+    pytest.param(TURNED, LEVEL, "`torch.lit` is dropped", False, id="nothing asks for it"),
+    pytest.param(DUSKY, "behaviour.lamp.rows[2]", STAYS, True, id="a long way back"),
+    pytest.param(SOON, "behaviour.lamp.rows[2]", STAYS, False, id="a short way back"),
+    pytest.param(SWITCHED, "slide", "closed already, taken for an edge", True, id="settles anyway"),
+    pytest.param(PRESSED, "key", "closed already, taken for an edge", False, id="is a press"),
+    pytest.param(DUSK, "measures.light.enabled#2", ANEW, True, id="off until it is on"),
+    pytest.param(WATCHED, "measures.light.enabled#2", ANEW, False, id="off for part of an instant"),
+    pytest.param(BESIDE, "gauge.reading", "does not keep awake", True, id="awake beside"),
+    pytest.param(ALONE, "gauge.reading", "does not keep awake", False, id="awake alone"),
+])  # fmt: skip
+def test_a_fault_is_said_to_be_none_only_where_what_that_rests_on_holds(
+    gadget: Gadget, about: str, words: str, said: bool,
+) -> None:
+    """One gadget for each proof, and one beside it in which its premise fails."""
+    prepared, fault = fault_of(gadget, about, words)
+    assert by_rows(holding(prepared.system), fault) is said
+
+
+@pytest.mark.parametrize("gadget", [
+    DUSK, TURNED, DUSKY, SOON, SWITCHED, PRESSED, BESIDE, ALONE, KEPT])
+def test_nothing_that_is_said_to_be_none_is_told_by_random_play(gadget: Gadget) -> None:
+    """Every fault of these gadgets, against random courses with losses of the supply."""
+    prepared = Prepared(gadget)
+    system = holding(prepared.system)
+    said = [fault for fault in all_faults(system) if by_rows(system, fault)]
+    assert told(prepared, said, 18) == []
+
+
+def test_random_play_tells_what_a_short_way_back_does() -> None:
+    """The premise that fails is one that shows."""
+    prepared, fault = fault_of(SOON, "behaviour.lamp.rows[2]", STAYS)
+    assert told(prepared, [fault], 24) != []
