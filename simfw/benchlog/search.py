@@ -73,8 +73,10 @@ class Rival(Fitting):
                         best = one
                     continue
                 exact = seen_of(one.offs, subset)
-                if exact > FITS and seen_of((one := self.mended(one, subset)).offs, subset) <= FITS:
-                    exact = seen_of(one.offs, subset)
+                if exact > FITS:
+                    other = self.mended(one, subset)
+                    if worst_of(other, subset) <= FITS:  # what was not looked at before is seen now
+                        one, exact = other, worst_of(other, subset)
                 errors[close] = abs(exact - max(
                     (told[n] for n in subset if one.offs[n] < math.inf), default=0.0))
                 if exact > FITS:

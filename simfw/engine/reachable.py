@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from operator import ne
 
 from simfw.behaviour.expression import Expression, Flag, Inside, Leaf, leaves, truth
 from simfw.behaviour.region import Region, Row
@@ -182,8 +181,8 @@ class _Search:
 
     def after_dwells(self, here: Combination) -> list[tuple[bool, Combination]]:
         """Where the dwell of a region that nobody touches may lead, and whether it does so by
-        itself: no button is pressed or has just been, and either only that region moves, whatever
-        its guards ask, or all that moves does so without USB.
+        itself: no button is pressed or has just been, and either all that moves does so without
+        USB, or only that region moves, whatever its guards ask, and goes on from there without USB.
         """
         found = list(self._after(here, self._others))
         if not all(here[n] == self._regions[n].starts for n in self._touched):
@@ -192,10 +191,17 @@ class _Search:
             return [(True, there) for there in found]
         self._at_rest = True
         unplugged = set(self._after(here, self._others))
+        steps = [(there in unplugged or self._goes_on(here, there), there) for there in found]
         self._at_rest = False
-        return [
-            (there in unplugged or sum(map(ne, here, there)) <= 1, there) for there in found
-        ]
+        return steps
+
+    def _goes_on(self, here: Combination, there: Combination) -> bool:
+        """Whether the only region that moves from here to there goes on from there by itself: in a
+        state that it leaves with USB alone it stays once nothing is plugged in.
+        """
+        moved = [n for n, (one, other) in enumerate(zip(here, there, strict=True)) if one != other]
+        return not moved or (len(moved) == 1 and any(
+            on[moved[0]] != there[moved[0]] for on in self._after(there, moved)))
 
     def _after(self, here: Combination, places: Sequence[int]) -> Iterator[Combination]:
         for place in places:

@@ -154,11 +154,13 @@ def _endless(
 
 
 def _played_out(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
-    """The states of these modes that play a sequence which ends by itself."""
+    """The states of these modes whose sequence has ended: what enters one again plays it anew."""
     return list(dict.fromkeys(
         f"{region}.{state}" for mode in modes for region, states in mode.states.items()
-        for state in states.split("/") for level in gadget.behaviour[region].states[state].values()
+        for state in states.split("/")
+        for output, level in gadget.behaviour[region].states[state].items()
         if level.named in gadget.sequences and gadget.sequences[level.named].times
+        and mode.current_a is not None and not mode.parts_a.get(output)
     ))
 
 

@@ -228,6 +228,8 @@ def _unturned(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
                 if region.name not in reach.reduced.collapsed}
     dead = {row.key for region in system.regions if region.group in ("behaviour", "dials")
             and region.name in searched for row in region.rows if row.key not in fired}
+    dead |= {row.key for dial in dials for n, row in enumerate(dial.rows)
+             if any(_hides(earlier, row) for earlier in dial.rows[:n])}
     emitters: dict[str, set[str]] = {
         f"{dial.name}.{what}": set() for dial in dials for what in ("changed", "end")}
     for region in system.regions:
@@ -250,6 +252,12 @@ def _unturned(system: System, sets: Sequence[Reach]) -> Iterator[Finding]:
                               f"{' or '.join(events)} never fires{why}.", [key])
 
 
+def _hides(earlier: Row, row: Row) -> bool:
+    """Whether an earlier row always fires in place of another."""
+    return (earlier.on, earlier.after_ns) == (row.on, row.after_ns) and earlier.when is None and (
+        set(row.sources) <= set(earlier.sources))
+
+
 def _said(row: Row) -> str:
     return f"The row to {row.to} on {row.on}" if row.on else f"The row to {row.to} after its dwell"
 
@@ -258,9 +266,7 @@ def _why(region: Region, row: Row) -> str:
     for earlier in region.rows:
         if earlier is row:
             break
-        if (earlier.on, earlier.after_ns) == (row.on, row.after_ns) and earlier.when is None and (
-            set(row.sources) <= set(earlier.sources)
-        ):
+        if _hides(earlier, row):
             return f": {earlier.key.partition('#')[0]} always comes first"
     return ": its guard never holds when it is asked" if row.when is not None else ""
 

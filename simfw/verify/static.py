@@ -169,7 +169,8 @@ def _steps(gadget: Gadget, system: System) -> Iterator[Finding]:
 def _awake(gadget: Gadget, system: System) -> Iterator[Finding]:
     """A current asleep alone: awake the controller would draw nothing at all."""
     controller = gadget.controller
-    if controller is None or controller.asleep is None or controller.awake is not None:
+    if controller is None or controller.awake is not None or not (
+            controller.asleep and controller.asleep.value):
         return
     found = [(region.name, state.name) for region in system.regions for state in region.states
              if state.awake]

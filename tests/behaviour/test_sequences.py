@@ -163,6 +163,20 @@ def test_states_that_go_round_have_a_peak_as_a_sequence_has(tmp_path, capsys):
     assert "  A sequence that ends is over here, and its output is off: red.once.\n" in out
 
 
+def test_a_sequence_that_is_begun_anew_again_and_again_is_not_told_as_over(tmp_path, capsys):
+    """A state that enters itself every 2 s plays its flare of 1 s each time: 5 mA of 10 mA."""
+    path = tmp_path / "gadget.toml"
+    path.write_text('[gadget]\nname = "Anew"\n[cell]\ncurve = "lco"\ncapacity = "300 mAh"\n'
+                    '[loads.red]\ncurrent = "10 mA"\n[buttons.key]\n' + TURNS.replace(
+                        '  { on = "key.click", from = "still", to = "once" },\n',
+                        '  { on = "key.click", from = "still", to = "once" },\n'
+                        '  { after = "2 s", from = "once", to = "once" },\n'), encoding="utf-8")
+    found = {mode.states["red"]: mode for mode in survey(read_gadget(path)).modes}
+    assert found["once"].current_a == pytest.approx(5e-3, rel=1e-9)
+    assert main(["modes", str(path)]) == 0
+    assert "is over here" not in capsys.readouterr().out
+
+
 def test_periods_that_hardly_come_round_together_are_multiplied_within_a_bound():
     """Two lights on one soft cell: the product of their shares, and how far that may be off."""
     text = WINKING.replace('capacity = "300 mAh"', 'capacity = "20 mAh"\nresistance = "5 ohm"')

@@ -189,6 +189,36 @@ def test_a_blink_that_asks_for_usb_is_still_one_mode():
         ("no/yes", "dark"), ("no/yes", "lit")]
 
 
+def test_what_only_a_charger_moves_stays_lit_once_it_is_unplugged():
+    """Both ways ask for USB: unplugged while it glows it glows on, so each state is a mode."""
+    found = survey(gadget_of(GLOW))
+    drawn = {mode.states["lamp"]: mode.current_a for mode in found.modes}
+    assert drawn == pytest.approx({"dark": 50e-6, "glow": 20e-3})
+
+
+GLOW = """
+[gadget]
+name = "Glow"
+[cell]
+curve = "lco"
+capacity = "500 mAh"
+[charger]
+current = "100 mA"
+float = "4.2 V"
+[loads]
+lamp = { current = "20 mA" }
+idle = { current = "50 uA" }
+[behaviour.lamp]
+starts = "dark"
+states.dark = { idle = "on" }
+states.glow = { lamp = "on" }
+rows = [
+  { after = "1 s", from = "dark", to = "glow", when = "usb" },
+  { after = "1 s", from = "glow", to = "dark", when = "usb" },
+]
+"""
+
+
 def test_what_only_adds_up_is_exact_though_the_beats_never_come_round():
     """Fourteen blinks on as many periods, 1 mA each: the mean is the sum of 20 ms over each
     period, 0.133 mA, and no line is marked as one that may be off.

@@ -162,6 +162,7 @@ def test_a_gadget_that_never_starts_is_a_fault_and_nothing_else_is_claimed() -> 
     ('asleep = "5 uA"\nawake = "1 mA"', False),
     ('asleep = "5 uA"\nawake = "0 A"', False),
     ('awake = "1 mA"', False),
+    ('asleep = "0 A"', False),
 ])
 def test_a_controller_that_draws_nothing_awake_is_noted(currents, noted):
     """A current asleep alone, where a bouncing contact keeps it awake; a written zero is meant."""
@@ -205,11 +206,14 @@ def test_a_dials_row_that_nothing_reaches_is_noted(row, why, heard):
         [("row-never-fires", ("dials.other.rows[1]",))] if why else [])
 
 
-def test_a_dials_row_that_an_earlier_one_hides_is_noted():
-    """Two rows on one event: the search shows that the second never fires."""
-    text = DIALS.replace("ROW", ', { on = "level.changed", to = 0 }') + behaviour(
-        "seen", "one", "one = {}; two = {}", 'on = "other.changed", from = "one", to = "two"',
-        'on = "other.changed", from = "two", to = "one", when = "other == 1"')
+@pytest.mark.parametrize("heard", [False, True], ids=["dials alone", "dials in the search"])
+def test_a_dials_row_that_an_earlier_one_hides_is_noted(heard):
+    """Two rows on one event: the second never fires, whether a guard asks for the dial or none."""
+    text = DIALS.replace("ROW", ', { on = "level.changed", to = 0 }')
+    if heard:
+        text += behaviour(
+            "seen", "one", "one = {}; two = {}", 'on = "other.changed", from = "one", to = "two"',
+            'on = "other.changed", from = "two", to = "one", when = "other == 1"')
     assert [one.text for one in checked(text).findings if one.text.startswith(UNSEEN)] == [
         UNSEEN + "level.changed never fires: dials.other.rows[0] always comes first."]
 
