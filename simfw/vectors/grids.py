@@ -68,7 +68,7 @@ def _ticking(system: System, region: Region, row: Row) -> tuple[Region, set[str]
     """
     bare = (row.emit or row.when is not None or row.to in ("same", "resume", *row.sources)
             or region.resume_points or region.kept or region.touches
-            or region.starts in row.sources)
+            or region.starts in row.sources or not _stays_alike(region, row))
     timed = [one for one in region.rows if one.on is None
              and not {*row.sources, row.to}.isdisjoint(one.sources)]
     if bare or timed != [row] or _is_told_apart(system, region, row):
@@ -88,6 +88,12 @@ def _ticking(system: System, region: Region, row: Row) -> tuple[Region, set[str]
             event for one in makers[0].rows for event in one.emit}:
         return None
     return makers[0], events
+
+
+def _stays_alike(region: Region, row: Row) -> bool:
+    """Whether all that a time leads between keeps the controller awake, and supplied, alike."""
+    return len({(state.awake, state.unpowered)
+                for state in map(region.state, (*row.sources, row.to))}) == 1
 
 
 def _is_told_apart(system: System, region: Region, row: Row) -> bool:
@@ -129,6 +135,11 @@ def _period(system: System, ticking: Region, events: Collection[str], out: set[s
         here = mine[0].to
     if here != tick.to or tick.sources[0] not in ring or any(
             row.emit for row in ticking.rows if row.on is None and row not in telling):
+        return None
+    # What comes between a tick and who hears it would move the next tick alone.
+    if any(row.on in out and tick.to in row.sources and row.to not in ("same", tick.to)
+           for row in ticking.rows) or not all(
+               row.after_ns for row in ticking.rows if row.on is None and tick.to in row.sources):
         return None
     others = [row for row in ticking.rows if row.on is not None and row.to != "same"
               and not set(ring).isdisjoint(row.sources) and row.on not in out]

@@ -169,6 +169,9 @@ def _after_or_not(system: System, key: str, name: str) -> bool:
     if row.to == "same" or row.to in region.resume_points:
         return row.to == "same"
     for source in row.sources:
+        # Asleep before and awake behind: what moves it on in that instant leaves out a waking.
+        if region.state(source).awake != region.state(row.to).awake:
+            return False
         for event in {one.on for one in region.rows if one.on is not None}:
             here, there = ([one for one in region.rows if one.on == event
                             and state in one.sources] for state in (source, row.to))

@@ -16,10 +16,11 @@ from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import Fault
 from simfw.vectors.grids import between_ticks
 from simfw.vectors.hands import Hands
+from simfw.vectors.orders import changes_nothing
 from simfw.vectors.possible import all_faults
 from simfw.vectors.powering import starts_alike
 from tests.sharing import uncounted
-from tests.vectors.test_equal import told
+from tests.vectors.test_equal import fault_of, made, region, row, told
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CLEAR = "proximity.wave.clear#2"
@@ -118,3 +119,44 @@ def test_what_every_power_up_leaves_alike_changes_nothing(lamp: Callable[..., Ga
         assert told(prepared, same, 12) == []
     hook = holding(Prepared(load_gadget(SCENARIOS / "key-hook" / "gadget.toml")).system)
     assert not [fault.text for fault in all_faults(hook) if starts_alike(hook, fault)]
+
+
+def test_what_moves_the_clock_between_a_tick_and_who_hears_it_proves_nothing() -> None:
+    """`e` comes in the instant of the tick and before it: the next tick is 100 ms away, not 200."""
+    prepared = Prepared(made({
+        "push": region("home", "home w", row("w", "home", on="key.press"),
+                       row("home", "w", after="200 ms", emit="e")),
+        "beat": region("off", "off a b", row("a", "off", on="key.press"),
+                       row("b", "a", after="100 ms"), row("a", "b", after="100 ms", emit="tick"),
+                       row("b", "a", on="e")),
+        "hear": region("idle", "idle s done", row("s", "idle", on="tick"),
+                       row("done", "s", after="110 ms"), row("done", "s", on="e"),
+                       row("idle", "s", on="tick", emit="yes"),
+                       row("idle", "done", on="tick", emit="no")),
+        "lamp": region("dark", "dark lit", row("lit", "dark", on="yes"),
+                       row("dark", "lit", on="no"), lit="lit"),
+    }))  # fmt: skip
+    system = holding(prepared.system)
+    mine = [fault for fault in all_faults(system)
+            if fault.touched == frozenset(["hear"]) and fault.kind in ("time", "step")]
+    assert not any(between_ticks(system, fault) for fault in mine)
+    assert told(prepared, mine, 6) != []
+
+
+def test_a_time_that_wakes_the_controller_is_not_proved_to_change_nothing() -> None:
+    """The ends of `first` and of `one` fall together: the controller wakes in that instant where
+    the time ends first, and does not where it ends after all else.
+    """
+    lamp = {
+        "starts": "idle",
+        "states": {"idle": {}, "first": {}, "second": {"controller": "awake"},
+                   "off": {"glow": "on"}},
+        "rows": [row("first", "idle", on="key.press"), row("second", "first", after="100 ms"),
+                 row("off", ["first", "second"], on="one"), row("idle", "off", after="300 ms")],
+    }  # fmt: skip
+    walk = region("home", "home on", row("on", "home", on="key.press"),
+                  row("home", "on", after="100 ms", emit="one"))
+    prepared, fault = fault_of(
+        made({"lamp": lamp, "walk": walk}, controller={"awake": "1 mA", "asleep": "1 uA"}),
+        "behaviour.lamp.rows[1]", "its time ends after all else in that instant")
+    assert not changes_nothing(holding(prepared.system), fault)
