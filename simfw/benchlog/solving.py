@@ -135,7 +135,7 @@ def _least_off(constraints: Sequence[Constraint], start: Array, size: int) -> Ar
         constraints={"type": "ineq", "fun": values, "jac": slopes},
         options={"maxiter": _STEPS, "ftol": 1e-7},
     )
-    return _proposed(done.x[:-1], start)
+    return _inside(done.x[:-1], start)
 
 
 def extreme(
@@ -174,15 +174,19 @@ def _extreme_from(
         bounds=[(0.0, 1.0)] * size, constraints=conditions,
         options={"maxiter": _STEPS, "ftol": 1e-9},
     )
-    return _proposed(done.x, start)
+    return _at_its_end(_inside(done.x, start))
 
 
-def _proposed(found: Array, start: Array) -> Array:
-    """What the optimiser has found as a point to look at; the start, where it has lost its way.
-
-    What is an end of a range but for rounding is that end. How the last digits come out differs
-    from processor to processor, and a cell with a trace of charge is not one that is empty.
-    """
+def _inside(found: Array, start: Array) -> Array:
+    """What the optimiser has found, within the ranges; the start, where it has lost its way."""
     x = np.clip(found, 0.0, 1.0)
-    x = np.where(x < _AT_AN_END, 0.0, np.where(x > 1.0 - _AT_AN_END, 1.0, x))
     return x if np.isfinite(x).all() else np.array(start)
+
+
+def _at_its_end(x: Array) -> Array:
+    """What is an end of a range but for rounding as that end.
+
+    How the last digits come out differs from processor to processor, and a cell with a trace of
+    charge is not one that is empty.
+    """
+    return np.where(x < _AT_AN_END, 0.0, np.where(x > 1.0 - _AT_AN_END, 1.0, x))

@@ -162,7 +162,5 @@ def test_a_map_that_begins_in_a_state_there_is_not_is_refused(tmp_path: Path):
 
 def test_an_end_of_a_range_but_for_rounding_is_that_end():
     """Last digits differ from processor to processor; a trace of charge is not an empty cell."""
-    start = np.array([0.5, 0.5, 0.5])
-    found = solving._proposed(np.array([2e-13, 1.0 - 2e-13, 0.25]), start)
-    assert found.tolist() == [0.0, 1.0, 0.25]
-    assert solving._proposed(np.array([-1e-17, 1e-6, np.nan]), start).tolist() == start.tolist()
+    found = solving._at_its_end(np.array([2e-13, 1.0 - 2e-13, 0.25, 1e-6]))
+    assert found.tolist() == [0.0, 1.0, 0.25, 1e-6]
