@@ -12,14 +12,13 @@ from itertools import product
 from math import prod
 
 from simfw.behaviour.expression import (
-    All,
-    Any,
     Constant,
     Expression,
     Inside,
-    Not,
+    Leaf,
     leaves,
     names_in,
+    truth,
 )
 from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.faults import NONE, Fault
@@ -94,25 +93,14 @@ def _answers_alike(system: System, name: str, state: str, rows: list[Row], other
 
 def _first(rows: list[Row], where: Mapping[str, str], holds: Mapping[Expression, bool]) -> object:
     """What the first row does whose guard holds; None where none does."""
+
+    def found(leaf: Leaf) -> bool:
+        return where[leaf.region] in leaf.states if isinstance(leaf, Inside) else holds[leaf]
+
     for row in rows:
-        if row.when is None or _holds(row.when, where, holds):
+        if row.when is None or truth(row.when, found):
             return None if row.to == "same" and not row.emit else (row.to, row.emit)
     return None
-
-
-def _holds(when: Expression, where: Mapping[str, str], found: Mapping[Expression, bool]) -> bool:
-    match when:
-        case Constant(value):
-            return bool(value)
-        case Not(part):
-            return not _holds(part, where, found)
-        case All(parts):
-            return all(_holds(part, where, found) for part in parts)
-        case Any(parts):
-            return any(_holds(part, where, found) for part in parts)
-        case Inside(region, states):
-            return where[region] in states
-    return found[when]
 
 
 # -- times that a condition decides on ----------------------------------------------------------
