@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import io
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from simfw.conform.firmware import LEAST_BYTES, Firmware
 
-__all__ = ["Inside"]
+__all__ = ["Inside", "with_fault"]
 
 
 class _Floods(Exception):
@@ -51,3 +51,11 @@ class Inside(Firmware):
         finally:
             sys.stdin, sys.stdout = before
         return [*answers.getvalue().splitlines(), *([failed] if failed else [])]
+
+
+def with_fault(text: str, edits: Iterable[tuple[str, str]]) -> str:
+    """The text of a firmware with a fault put into it: each edit fits one place."""
+    for right, wrong in edits:
+        assert text.count(right) == 1, right
+        text = text.replace(right, wrong)
+    return text

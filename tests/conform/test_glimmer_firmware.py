@@ -17,7 +17,7 @@ from simfw.conform.placed import placed
 from simfw.engine.simulator import Prepared
 from simfw.report.specification import document_of, specification_files
 from tests.conform.glimmer_faults import FAULTS, OPEN
-from tests.conform.inside import Inside
+from tests.conform.inside import Inside, with_fault
 
 SOURCE = Path(__file__).parent / "glimmer_firmware.py"
 GADGET = Path(__file__).parents[1] / "gallery" / "stair-glimmer" / "gadget.toml"
@@ -63,10 +63,7 @@ def test_it_conforms(model):
 def test_a_fault_put_into_it_is_told_but_for_those_known_to_be_open(name, model):
     """By the vectors alone. What is open and is told is no longer open."""
     _, drives = model
-    text = SOURCE.read_text(encoding="utf-8")
-    for right, wrong in FAULTS[name]:
-        assert text.count(right) == 1, right
-        text = text.replace(right, wrong)
+    text = with_fault(SOURCE.read_text(encoding="utf-8"), FAULTS[name])
     told = compare(firmware(text), drives, lambda *_: None) is not None
     assert told == (name not in OPEN)
 

@@ -14,7 +14,7 @@ from simfw import load_gadget
 from simfw.conform.driving import gaps_of, inputs_of, vector_drives
 from simfw.conform.firmware import compare, random_difference
 from simfw.engine.simulator import Prepared
-from tests.conform.inside import Inside
+from tests.conform.inside import Inside, with_fault
 from tests.conform.larder_faults import FAULTS, OPEN
 from tests.report.golden import DEMOS
 
@@ -61,9 +61,6 @@ def test_it_conforms(model):
 def test_a_fault_put_into_it_is_told_but_for_those_known_to_be_open(name, model):
     """By the short accounts alone. What is open and is told is no longer open."""
     _, drives = model
-    text = SOURCE.read_text(encoding="utf-8")
-    for right, wrong in FAULTS[name]:
-        assert text.count(right) == 1, right
-        text = text.replace(right, wrong)
+    text = with_fault(SOURCE.read_text(encoding="utf-8"), FAULTS[name])
     told = compare(Inside(text), drives) is not None
     assert told == (name not in OPEN), OPEN.get(name, "It is not told.")
