@@ -11,7 +11,7 @@ from collections.abc import Collection
 
 from simfw.behaviour.expression import leaves, names_in
 from simfw.behaviour.region import Condition, Region, Row, System
-from simfw.vectors.around import read_in
+from simfw.vectors.around import asked_by, read_in
 from simfw.vectors.faults import Fault
 
 __all__ = ["between_ticks"]
@@ -98,9 +98,7 @@ def _stays_alike(region: Region, row: Row) -> bool:
 
 def _is_told_apart(system: System, region: Region, row: Row) -> bool:
     """Whether anything asks which of the states it is between which a time leads."""
-    asked = [one.when for other in system.regions for one in other.rows if one.when is not None]
-    asked += [one.when for one in system.conditions]
-    asked += [one.show for one in system.regions if one.show is not None]
+    asked = asked_by(system.regions, system.conditions)
     for leaf in (leaf for one in asked for leaf in leaves(one)):
         if region.name in read_in(system, leaf):
             states = getattr(leaf, "states", None)

@@ -25,11 +25,11 @@ from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.around import read_in
 from simfw.vectors.faults import Fault
 from simfw.vectors.grids import between_ticks
+from simfw.vectors.pace import NEVER
 from simfw.vectors.powering import starts_alike
 
 __all__ = ["changes_nothing"]
 
-NEVER = 1 << 62
 DEEP = 4  # events that are followed back to what makes them
 
 

@@ -21,6 +21,7 @@ from simfw.behaviour.expression import (
     truth,
 )
 from simfw.behaviour.region import Region, Row, System
+from simfw.vectors.around import asked_by
 from simfw.vectors.faults import NONE, Fault
 
 __all__ = ["says_the_same"]
@@ -140,10 +141,7 @@ def _takes_time(region: Region, states: frozenset[str]) -> bool:
 
 def _looked_at(system: System, region: Region) -> bool:
     """Whether others ask where a region stands, or how bright is what it drives."""
-    asked = [row.when for one in system.regions for row in one.rows if row.when is not None]
-    asked += [one.show for one in system.regions if one.show is not None]
-    asked += [one.when for one in system.conditions]
-    found = [names_in(one) for one in asked]
+    found = [names_in(one) for one in asked_by(system.regions, system.conditions)]
     return any(region.name in one.regions or one.quantities & region.touches for one in found)
 
 
