@@ -18,6 +18,7 @@ from simfw.circuit.endurance import (
     ChargeTime,
     LightRunTime,
     charge_time,
+    discharge,
     empty_charge,
     light_run_time,
 )
@@ -51,6 +52,7 @@ __all__ = [
     "ChargerFacts",
     "FedFacts",
     "LightFacts",
+    "LoadFacts",
     "Note",
     "Overview",
     "SensorFacts",
@@ -96,6 +98,23 @@ class LightFacts:
     run_time: LightRunTime
     mode: Mapping[str, str] | None = None
     dials: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadFacts:
+    """A load on, alone: what it takes (A) from a full cell, and at the cut-off or from an empty.
+
+    `full_v`, `low_v`: terminal voltage then. `lasts_s`: from a full cell until `ended_by`
+    ("protection", "empty"); None where it is "never".
+    """
+
+    name: str
+    full_v: float
+    full_a: float
+    low_v: float
+    low_a: float
+    lasts_s: float | None
+    ended_by: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +175,7 @@ class Overview:
     """All of it."""
 
     lights: tuple[LightFacts, ...]
+    loads: tuple[LoadFacts, ...]
     sensors: tuple[SensorFacts, ...]
     charger: ChargerFacts | None
     bands: tuple[GaugeBand, ...]
@@ -167,7 +187,7 @@ class Overview:
 
 
 def light_on(name: str) -> LoadSet:
-    """A light fully on with the controller awake, nothing else."""
+    """A light, or a load, fully on with the controller awake, nothing else."""
     return LoadSet(drives=((name, 1.0, -1),), controller="awake")
 
 
@@ -193,6 +213,7 @@ def overview(
     by_voltage = gadget.gauge is not None and gadget.gauge.method == "voltage"
     found = Overview(
         lights=lights,
+        loads=tuple(_load(circuit, name) for name in gadget.loads),
         sensors=sensors,
         charger=_charger(circuit, charging),
         bands=gauge_bands(gadget),
@@ -224,6 +245,16 @@ def _light(gadget: Gadget, circuit: Circuit, name: str, known: RunTimes) -> Ligh
         mode=mode,
         dials=dials,
     )
+
+
+def _load(circuit: Circuit, name: str) -> LoadFacts:
+    loads = light_on(name)
+    ends = circuit.solve(loads, [1.0, empty_charge(circuit, loads)])
+    full_v, low_v = ends.voltage_v.tolist()
+    full_a, low_a = ends.consumers_a[circuit.consumers.index(name)].tolist()
+    walk = discharge(circuit, loads)
+    return LoadFacts(name=name, full_v=full_v, full_a=full_a, low_v=low_v, low_a=low_a,
+                     lasts_s=walk.run_time_s, ended_by=walk.ended_by)
 
 
 def _sensor(circuit: Circuit, name: str, sensor: Proximity, wave_s: float) -> SensorFacts:

@@ -27,6 +27,7 @@ def circuit_json(gadget: Gadget, found: Overview) -> dict[str, Any]:
     return {
         "gadget": gadget.head.name,
         "lights": [_plain(light) for light in found.lights],
+        "loads": [_plain(load) for load in found.loads],
         "sensors": [_plain(sensor) for sensor in found.sensors],
         "fed": [_plain(one) for one in found.fed],
         "supply": None if found.supply is None else _plain(found.supply),
@@ -63,6 +64,8 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
     if found.lights:
         lines += ["", paint("Lights, each fully on with all others off", "head"),
                   *_lights(gadget, found)]
+    if found.loads:
+        lines += ["", paint("Loads, each on with all others off", "head"), *_loads(found)]
     for sensor in found.sensors:
         lines += ["", paint(f"Proximity sensor {sensor.name}", "head"), *_sensor(sensor)]
     if found.charger is not None:
@@ -83,6 +86,9 @@ def circuit_text(gadget: Gadget, found: Overview, paint: Paint = plain) -> str:
             ("not counted", f"up to {share} of the figure a day (leakage of the protection, "
              "self-discharge)"),
         ])]  # fmt: skip
+    if len(lines) == 1:
+        lines += ["", "  No light, load, sensor, charger or gauge: what its states draw is told by "
+                  "`simfw modes GADGET`."]  # fmt: skip
     if found.notes:
         lines += ["", paint("Beware", "head")]
         for note in found.notes:
@@ -126,6 +132,20 @@ def _lights(gadget: Gadget, found: Overview) -> list[str]:
                   "starts, and one that",
                   "  the mode itself moves where it ends"]
     return lines
+
+
+def _loads(found: Overview) -> list[str]:
+    return [*columns([("", "full cell", "low cell", "a full cell lasts", "until"), *(
+        (load.name,
+         f"{format_si(load.full_a, 'A')} at {load.full_v:.2f} V",
+         f"{format_si(load.low_a, 'A')} at {load.low_v:.2f} V",
+         "for ever" if load.lasts_s is None else format_rough_time(load.lasts_s),
+         "" if load.lasts_s is None else _until(load.ended_by))
+        for load in found.loads)]), "  the controller is awake"]
+
+
+def _until(ended_by: str) -> str:
+    return OPENED if ended_by == "protection" else EMPTY
 
 
 _ENDS = {
@@ -252,7 +272,7 @@ def _feeding(supply: Feeding) -> list[str]:
     if shelf is not None:
         lasts = "" if shelf.lasts_s is None else (
             f"; a full cell lasts {format_rough_time(shelf.lasts_s)}, until "
-            f"{OPENED if shelf.ended_by == 'protection' else EMPTY}")
+            f"{_until(shelf.ended_by)}")
         where = ", without USB" if _has_usb(supply) else ""
         rows.append(("supply gone", f"{format_si(shelf.full_a, 'A')} from a full cell, "
                      f"{format_si(shelf.low_a, 'A')} from a low one{where}{lasts}"

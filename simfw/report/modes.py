@@ -201,7 +201,7 @@ def dial_lines(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
             levels = gadget.dials[name].levels
             value = levels[place]
             unit = "" if value.segments is None else f" segment{'s' * (value.segments != 1)}"
-            said = f"{name} at {value.text}{unit}, its position {place} of 0 to {len(levels) - 1}"
+            said = f"{name} at {value.text}{unit}, position {place} (0 to {len(levels) - 1})"
             if place == gadget.dials[name].starts:
                 starting[name] = said
             else:

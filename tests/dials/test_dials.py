@@ -149,7 +149,7 @@ def test_modes_have_a_line_for_each_state_and_not_for_each_position() -> None:
     assert low_a == pytest.approx(0.02 * 0.010 + 2e-6, rel=1e-6)
     assert high_a == pytest.approx(0.010 + 2e-6 + _bars_a(), rel=1e-2)
     text = modes_text(made, found)
-    assert "Dials stand where they start: dim at 5 %, its position 1 of 0 to 3" in text
+    assert "Dials stand where they start: dim at 5 %, position 1 (0 to 3)" in text
 
 
 @pytest.mark.parametrize(("wrap", "mean"), [("false", 0.02), ("true", (1.0 + 0.3 + 0.02) / 3)])
@@ -172,8 +172,8 @@ rows = [{{ after = "1 s", from = "lit", to = "lit", emit = "darker" }}]
     assert lit.dials == ({} if wrap == "true" else {"fade": 2})
     text = " ".join(modes_text(made, found).split())
     assert "stand where they start" not in text
-    assert ("Where a mode moves a dial itself it counts as it stands in the end: fade at 2 %, its "
-            "position 2 of 0 to 2 (lamp.lit)." in text) == (wrap == "false")
+    assert ("Where a mode moves a dial itself it counts as it stands in the end: fade at 2 %, "
+            "position 2 (0 to 2) (lamp.lit)." in text) == (wrap == "false")
     assert "By dial" not in text
     assert "by dial" not in text
 

@@ -35,6 +35,43 @@ source = "charger.status"
 """
 
 
+def test_each_load_is_told_with_how_long_a_full_cell_lasts():
+    """A constant current, worked out by hand: 1 Ah at 99 mA and 1 mA awake down to the empty cell
+    is 10 h; and by a resistance the current is Ohm's law at the terminal.
+    """
+    made = gadget("""[gadget]
+name = "Pond"
+[cell]
+curve = "lco"
+capacity = "1 Ah"
+[controller]
+awake = "1 mA"
+[loads.pump]
+current = "99 mA"
+[loads.coil]
+resistance = "40R"
+""")
+    found = overview(made)
+    assert [load.name for load in found.loads] == ["pump", "coil"]
+    pump, coil = found.loads
+    assert pump.lasts_s == pytest.approx(36_000.0, rel=1e-9)
+    assert pump.ended_by == "empty"
+    assert (coil.full_a, coil.low_a) == pytest.approx((coil.full_v / 40, coil.low_v / 40))
+    text = circuit_text(made, found)
+    assert "Loads, each on with all others off" in text
+    assert re.search(r"pump +99 mA at .* V +99 mA at .* V +10 h +the cell is empty", text)
+    assert [load["name"] for load in circuit_json(made, found)["loads"]] == ["pump", "coil"]
+
+
+def test_a_gadget_without_anything_to_tell_says_so():
+    """A cell and a controller alone: a sentence in place of a title with nothing below."""
+    made = gadget(CELL, CONTROLLER)
+    text = circuit_text(made, overview(made))
+    assert "No light, load, sensor, charger or gauge" in text
+    lit = gadget(CELL, CHARGER, LIGHTS)
+    assert "No light" not in circuit_text(lit, overview(lit))
+
+
 def test_circuit_of_a_small_gadget():
     """The whole text for one light and a charger."""
     text = circuit_text(*[made := gadget(CELL, CHARGER, LIGHTS), overview(made)])
@@ -199,8 +236,8 @@ def test_commands_on_the_demos(path, capsys):
     assert ": the circuit\n" in capsys.readouterr().out
     assert main(["circuit", str(path), "--json", "--wave", "80 ms"]) == 0
     found = json.loads(capsys.readouterr().out)
-    assert set(found) == {"gadget", "lights", "sensors", "charger", "fed", "supply", "gauge",
-                          "notes", "guesses", "without_origin"}
+    assert set(found) == {"gadget", "lights", "loads", "sensors", "charger", "fed", "supply",
+                          "gauge", "notes", "guesses", "without_origin"}
     for sensor in found["sensors"]:
         assert sensor["wave_s"] == 0.08
     status = main(["pins", str(path), "--json"])
