@@ -22,7 +22,7 @@ from simfw.behaviour.expression import (
 )
 from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.around import asked_by
-from simfw.vectors.faults import NONE, Fault
+from simfw.vectors.faults import NONE, Fault, Twist
 
 __all__ = ["says_the_same"]
 
@@ -42,6 +42,8 @@ def says_the_same(system: System, fault: Fault) -> bool:
         entering = [row for row in region.rows if row.key == twist.keeps]
         return all(_gated(system, region, state, row) for row in entering
                    for state in region.entered_by(row))
+    if twist.lost and not twist.failed:
+        return _lost_anyway(system, region, twist)
     if twist != NONE or fault.kind in ("condition", "regions"):
         return False
     if fault.kind == "awake":
@@ -66,15 +68,16 @@ def _rows_alike(system: System, region: Region, changed: Region) -> bool:
         return False
     heard = {(row.on, state) for one in (region, changed) for row in one.rows
              for state in row.sources if row.on is not None}
-    return all(_answers_alike(system, region.name, state, *(
+    return all(_answers_alike(system, region, state, *(
         [row for row in one.rows if row.on == event and state in row.sources]
         for one in (region, changed))) for event, state in sorted(heard, key=str))
 
 
-def _answers_alike(system: System, name: str, state: str, rows: list[Row], others: list[Row]
+def _answers_alike(system: System, region: Region, state: str, rows: list[Row], others: list[Row]
                    ) -> bool:  # fmt: skip
     if rows == others:
         return True
+    name, idle = region.name, _idle(region, state)
     asked = dict.fromkeys(leaf for row in (*rows, *others) if row.when is not None
                           for leaf in leaves(row.when))
     regions = {leaf.region for leaf in asked if isinstance(leaf, Inside)}
@@ -87,21 +90,56 @@ def _answers_alike(system: System, name: str, state: str, rows: list[Row], other
         where = dict(zip(states, standing, strict=True))
         for found in product((False, True), repeat=len(free)):
             holds: dict[Expression, bool] = dict(zip(free, found, strict=True))
-            if _first(rows, where, holds) != _first(others, where, holds):
+            if _first(rows, where, holds, idle) != _first(others, where, holds, idle):
                 return False
     return True
 
 
-def _first(rows: list[Row], where: Mapping[str, str], holds: Mapping[Expression, bool]) -> object:
-    """What the first row does whose guard holds; None where none does."""
+def _idle(region: Region, name: str) -> str:
+    """The state, where entering it anew is as good as staying in it; "" where it is not.
+
+    Nothing may begin with it: no time runs in it, it plays no sequence, keeps nobody awake, is not
+    remembered, and lets go of nothing.
+    """
+    state = region.state(name)
+    begins = (state.awake or state.unpowered or state.sequences or name in region.resume_points
+              or any(row.on is None and name in row.sources for row in region.rows))
+    return "" if begins else name
+
+
+def _first(rows: list[Row], where: Mapping[str, str], holds: Mapping[Expression, bool],
+           idle: str) -> object:
+    """What the first row does whose guard holds; None where none does anything."""
 
     def found(leaf: Leaf) -> bool:
         return where[leaf.region] in leaf.states if isinstance(leaf, Inside) else holds[leaf]
 
     for row in rows:
         if row.when is None or truth(row.when, found):
-            return None if row.to == "same" and not row.emit else (row.to, row.emit)
+            to = "same" if row.to == idle else row.to
+            return None if to == "same" and not row.emit else (to, row.emit)
     return None
+
+
+def _lost_anyway(system: System, region: Region, twist: Twist) -> bool:
+    """Whether a row that is lost just behind another does nothing there.
+
+    The region stands then where that other row has led it. Who lets go of the supply may find it
+    elsewhere when that is back.
+    """
+    if any(state.unpowered for one in system.regions for state in one.states):
+        return False
+    first, then = (next(row for row in region.rows if row.key == key)
+                   for key in (twist.behind, twist.lost))
+    if then.on is None:
+        return False
+    led = first.sources if first.to == "same" else region.entered_by(first)
+    for state in set(led) & set(then.sources):
+        rows = [row for row in region.rows if row.on == then.on and state in row.sources]
+        gone = [replace(row, to="same", emit=()) if row is then else row for row in rows]
+        if not _answers_alike(system, region, state, rows, gone):
+            return False
+    return True
 
 
 # -- times that a condition decides on ----------------------------------------------------------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from simfw.behaviour.hold import holding
@@ -60,9 +62,32 @@ WATCHED = made({
 }, measures={"light": {**MEASURED, "enabled": "lamp.lit"}})  # fmt: skip
 """What is measured while a lamp is lit, which may go out at once."""
 
+def listed(*rows: dict[str, Any], **more: Any) -> Gadget:
+    """A lamp that a list of rows puts out: those first that ask whether it is locked."""
+    return made({
+        "lamp": region("dark", "dark lit",
+                       row("dark", ["dark", "lit"], on="key.click", when="lock.shut"),
+                       row("lit", "dark", on="key.click"),
+                       row("dark", ["dark", "lit"], on="key.click"), *rows, lit="lit", **more),
+        "lock": region("open", "open shut", row("shut", "open", on="key.hold"),
+                       row("open", "shut", on="key.hold")),
+    }, buttons={"key": {"debounce": "20 ms", "hold": "200 ms"}})  # fmt: skip
+
+
+LISTED = listed()
+"""What puts out a lamp that is dark anyway changes nothing; nor does what never comes first."""
+
+DIMMED = listed(row("lit", "dark", after="400 ms"))
+"""Here the time until it is lit begins anew."""
+
+RELIT = listed(row("resume", "lit", on="key.hold"), resume_points=["lit", "dark"])
+"""Here what is gone back to is what was entered last."""
+
 LEVEL = "dials.level.rows[1]#1"
 ANEW = "the time of the new state does not begin anew"
 STAYS = "the end of an earlier stay still counts"
+SAME_TIME = "does not begin the time anew"
+BEHIND = "is lost behind behaviour.lamp."
 
 
 def by_rows(system: System, fault: Fault) -> bool:
@@ -81,6 +106,13 @@ def by_rows(system: System, fault: Fault) -> bool:
     pytest.param(WATCHED, "measures.light.enabled#2", ANEW, False, id="off for part of an instant"),
     pytest.param(BESIDE, "gauge.reading", "does not keep awake", True, id="awake beside"),
     pytest.param(ALONE, "gauge.reading", "does not keep awake", False, id="awake alone"),
+    pytest.param(LISTED, "behaviour.lamp.rows[0]", SAME_TIME, True, id="no time to begin anew"),
+    pytest.param(DIMMED, "behaviour.lamp.rows[0]", SAME_TIME, False, id="a time begins anew"),
+    pytest.param(RELIT, "behaviour.lamp.rows[0]", SAME_TIME, False, id="what is remembered"),
+    pytest.param(LISTED, "behaviour.lamp.rows[0]", f"{BEHIND}rows[2]", True, id="dark already"),
+    pytest.param(DIMMED, "behaviour.lamp.rows[0]", f"{BEHIND}rows[2]", False, id="dark anew"),
+    pytest.param(LISTED, "behaviour.lamp.rows[2]", f"{BEHIND}rows[0]", True, id="never first"),
+    pytest.param(LISTED, "behaviour.lamp.rows[2]", f"{BEHIND}rows[1]", False, id="comes first"),
 ])  # fmt: skip
 def test_a_fault_is_said_to_be_none_only_where_what_that_rests_on_holds(
     gadget: Gadget, about: str, words: str, said: bool,
@@ -91,7 +123,7 @@ def test_a_fault_is_said_to_be_none_only_where_what_that_rests_on_holds(
 
 
 @pytest.mark.parametrize("gadget", [
-    DUSK, TURNED, DUSKY, SOON, SWITCHED, PRESSED, BESIDE, ALONE, KEPT])
+    DUSK, TURNED, DUSKY, SOON, SWITCHED, PRESSED, BESIDE, ALONE, KEPT, LISTED, DIMMED, RELIT])
 def test_nothing_that_is_said_to_be_none_is_told_by_random_play(gadget: Gadget) -> None:
     """Every fault of these gadgets, against random courses with losses of the supply."""
     prepared = Prepared(gadget)
@@ -104,3 +136,16 @@ def test_random_play_tells_what_a_short_way_back_does() -> None:
     """The premise that fails is one that shows."""
     prepared, fault = fault_of(SOON, "behaviour.lamp.rows[2]", STAYS)
     assert told(prepared, [fault], 24) != []
+
+
+@pytest.mark.parametrize(("gadget", "about", "words"), [
+    pytest.param(DIMMED, "behaviour.lamp.rows[0]", SAME_TIME, id="a time begins anew"),
+    pytest.param(DIMMED, "behaviour.lamp.rows[0]", f"{BEHIND}rows[2]", id="dark anew"),
+    pytest.param(LISTED, "behaviour.lamp.rows[2]", f"{BEHIND}rows[1]", id="comes first"),
+])  # fmt: skip
+def test_random_play_tells_what_begins_a_time_anew_and_what_comes_first(
+    gadget: Gadget, about: str, words: str,
+) -> None:
+    """The premises that fail are ones that show."""
+    prepared, fault = fault_of(gadget, about, words)
+    assert told(prepared, [fault], 40) != []
