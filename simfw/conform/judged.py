@@ -24,9 +24,9 @@ EFFORT = 8  # times the work that a search for the vectors spends on one fault
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
-    """Faults by what became of them: `noticed` by the vectors, `same` as the model (proved by
-    search), or `left`: neither, which counts as missed. `heard` are those of the last two that the
-    vectors show by an event alone. `made` is how many there are in all.
+    """Faults by what became of them: `noticed` by the vectors, `same` as the model (proved), or
+    `left`: neither, which counts as missed. `heard` are those of the last two that the vectors show
+    by an event alone. `made` is how many there are in all.
     """
 
     noticed: tuple[Fault, ...]
@@ -46,7 +46,7 @@ class Judged:
         total = len(self.noticed) + len(self.same) + len(self.left)
         of = f" (of {self.made} that can be made)" if total < self.made else ""
         lines = [f"Mutants: {total}{of}. {len(self.noticed)} noticed by the vectors, "
-                 f"{len(self.same)} proved by search to do what the model does, {len(self.left)} "
+                 f"{len(self.same)} proved to do what the model does, {len(self.left)} "
                  f"open. Noticed: {self.share:.1%} of those not proved."]
         for kind, words in KINDS.items():
             counts = [sum(fault.kind == kind for fault in group)
@@ -67,7 +67,7 @@ class Judged:
 
 def judged(prepared: Prepared, drives: Sequence[Drive], count: int, *, seed: int = 0,
            progress: Callable[[int, int], None] | None = None) -> Judged:
-    """Judge `count` faults (all, if there are fewer) by the drives, the rest by search."""
+    """Judge `count` faults (all, if there are fewer) by the drives, the rest by proofs."""
     system = holding(prepared.system)
     every = all_faults(system)
     chosen = list(every) if count >= len(every) else [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 
@@ -27,8 +27,9 @@ from simfw.vectors.items import READINGS, UV, first_at
 from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
-__all__ = ["Readings", "alike", "asked_by", "below", "free_in", "inputs_of", "made_odd",
-           "parts_within", "read_in", "source_of", "toggle_of"]
+__all__ = ["Readings", "alike", "asked_by", "below", "decided_by", "free_in", "inputs_of",
+           "made_odd", "parts_within", "read_in", "source_of", "standing_in", "toggle_of",
+           "told_apart"]
 
 FREE = "from "  # begins the names of regions that make events at any time
 
@@ -43,15 +44,49 @@ def asked_by(regions: Iterable[Region], conditions: Iterable[Condition]
     yield from (one.when for one in conditions)
 
 
-def read_in(system: System, expression: Expression) -> set[str]:
-    """The regions that an expression reads: named, by the gauge, or by what they drive."""
+def standing_in(expression: Expression) -> set[str]:
+    """The regions of which an expression asks where they stand: named, or by the gauge."""
     names = names_in(expression)
-    found = set(names.regions)
-    if "gauge" in names.quantities:
-        found.add("gauge")
-    if names.quantities:
-        found |= {region.name for region in system.regions if names.quantities & region.touches}
+    return {*names.regions, "gauge"} if "gauge" in names.quantities else set(names.regions)
+
+
+def read_in(system: System, expression: Expression) -> set[str]:
+    """The regions that an expression reads: where they stand, or by what they drive."""
+    found, driven = standing_in(expression), names_in(expression).quantities
+    if driven:
+        found |= {region.name for region in system.regions if driven & region.touches}
     return found
+
+
+def decided_by(system: System, expression: Expression) -> set[str]:
+    """The regions that decide what an expression says: those too that decide what is shown, where
+    it asks for a light.
+    """
+    found = read_in(system, expression)
+    if names_in(expression).quantities:
+        while True:
+            more = found.union(*(read_in(system, show) for show in
+                                 (system.region(name).show for name in found)
+                                 if show is not None))
+            if more == found:
+                break
+            found = more
+    return found
+
+
+def told_apart(system: System, asked: Iterable[Expression], name: str,
+               ways: Collection[tuple[str, str]]) -> bool:  # fmt: skip
+    """Whether anything that is asked may say otherwise when region `name` goes one of these ways,
+    each from a state to another.
+    """
+    for leaf in (leaf for one in asked for leaf in leaves(one)):
+        if isinstance(leaf, Inside):
+            if leaf.region == name and any((source in leaf.states) != (to in leaf.states)
+                                           for source, to in ways):
+                return True
+        elif name in decided_by(system, leaf):
+            return True
+    return False
 
 
 def parts_within(expression: Expression, inside: Callable[[Expression], bool]

@@ -5,8 +5,9 @@ rows are walked (`twist`). They are the mutants by which test vectors are judged
 them.
 
 Kinds, in the order of `KINDS`: see the words there. A slip that changes nothing by the table alone
-(a row that is dropped where the next one says the same) is made all the same: only the search may
-say that it cannot be seen.
+(a row that is dropped where the next one says the same) is made all the same: that it cannot be
+seen is for the proofs to say (`equal`, and by the rows alone `orders`, `said`, `grids` and
+`powering`).
 """
 
 from __future__ import annotations

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from simfw.behaviour.expression import leaves, names_in
+from simfw.behaviour.expression import names_in
 from simfw.behaviour.region import Condition, Region, Row, System
-from simfw.vectors.around import asked_by, read_in
+from simfw.vectors.around import asked_by, told_apart
 from simfw.vectors.faults import Fault
 
 __all__ = ["between_ticks"]
@@ -71,7 +71,9 @@ def _ticking(system: System, region: Region, row: Row) -> tuple[Region, set[str]
             or region.starts in row.sources or not _stays_alike(region, row))
     timed = [one for one in region.rows if one.on is None
              and not {*row.sources, row.to}.isdisjoint(one.sources)]
-    if bare or timed != [row] or _is_told_apart(system, region, row):
+    ways = [(source, row.to) for source in row.sources]
+    if bare or timed != [row] or told_apart(
+            system, asked_by(system.regions, system.conditions), region.name, ways):
         return None
     out = _leading_out(region, row)
     entering = {one.on for one in region.rows
@@ -94,18 +96,6 @@ def _stays_alike(region: Region, row: Row) -> bool:
     """Whether all that a time leads between keeps the controller awake, and supplied, alike."""
     return len({(state.awake, state.unpowered)
                 for state in map(region.state, (*row.sources, row.to))}) == 1
-
-
-def _is_told_apart(system: System, region: Region, row: Row) -> bool:
-    """Whether anything asks which of the states it is between which a time leads."""
-    asked = asked_by(system.regions, system.conditions)
-    for leaf in (leaf for one in asked for leaf in leaves(one)):
-        if region.name in read_in(system, leaf):
-            states = getattr(leaf, "states", None)
-            if states is None or any((source in states) != (row.to in states)
-                                     for source in row.sources):
-                return True
-    return False
 
 
 def _period(system: System, ticking: Region, events: Collection[str], out: set[str]
@@ -153,6 +143,7 @@ def _period(system: System, ticking: Region, events: Collection[str], out: set[s
     if (len(puts_out) != 1 or puts_out[0].when is not None or puts_out[0].to != begins
             or not active <= set(puts_out[0].sources) or ticking.starts != begins
             or any(begins not in row.sources or len(row.sources) > 1 for row in others)
+            or ticking.kept is not None  # it may begin where it ticks, though nothing wants that
             or not _says_as_watched(system, ticking, guarded, begins, one)):
         return None
     return total
@@ -161,12 +152,14 @@ def _period(system: System, ticking: Region, events: Collection[str], out: set[s
 def _says_as_watched(system: System, ticking: Region, guarded: list[Row], begins: str,
                      one: Condition) -> bool:  # fmt: skip
     """Whether the region goes on from where it begins only while a condition holds: its guard is
-    that condition, and says what was watched last, since what it asks for moves later only.
+    that condition, and says what was watched last, since what it asks for moves later only. It is
+    asked as a time ends: one of no length would be asked before the condition is looked at.
     """
     names = names_in(one.when)
     place = system.regions.index(ticking)
     told = {event for region in system.regions for row in region.rows for event in row.emit}
-    return ([row.sources for row in guarded] == [(begins,)] and guarded[0].when == one.when
+    return ([(row.sources, bool(row.after_ns)) for row in guarded] == [((begins,), True)]
+            and guarded[0].when == one.when
             and not (names.flags or names.quantities)
             and told.isdisjoint((one.rises, one.falls))
             and not any(row.on in system.raw_events

@@ -9,20 +9,12 @@ them, and the events where nothing is driven.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from heapq import heappop, heappush
 
-from simfw.behaviour.expression import (
-    All,
-    Compare,
-    Constant,
-    Expression,
-    Inside,
-    Not,
-    leaves,
-    names_in,
-)
+from simfw.behaviour.expression import All, Constant, Expression, Inside, Not, names_in
 from simfw.behaviour.region import Region, Row, System
-from simfw.vectors.around import read_in
+from simfw.vectors.around import asked_by, decided_by, told_apart
 from simfw.vectors.faults import Fault
 from simfw.vectors.grids import between_ticks
 from simfw.vectors.pace import NEVER
@@ -75,24 +67,8 @@ def _either_turn(system: System, fault: Fault) -> bool:
 
 def _reads(system: System, region: Region, other: Region) -> bool:
     """Whether a guard of a region asks for another, or for what that drives or shows."""
-    return any(other.name in _asked(system, row.when) for row in region.rows
+    return any(other.name in decided_by(system, row.when) for row in region.rows
                if row.when is not None)
-
-
-def _asked(system: System, when: Expression) -> set[str]:
-    """The regions that decide what an expression says: those too that decide what is shown, where
-    it asks for a light.
-    """
-    found = read_in(system, when)
-    if names_in(when).quantities:
-        while True:
-            more = found.union(*(read_in(system, show) for show in
-                                 (system.region(name).show for name in found)
-                                 if show is not None))
-            if more == found:
-                break
-            found = more
-    return found
 
 
 def _pushes(region: Region, row: Row) -> bool:
@@ -117,16 +93,11 @@ def _quiet(system: System, key: str, name: str) -> list[Row] | None:
                and not set(row.sources).isdisjoint(mine.sources)]
     if waiting != [mine] or _pushes(region, mine) or mine.to == "resume":
         return None
-    asked = [row.when for one in system.regions for row in one.rows if row.when is not None]
-    asked += [one.when for one in system.conditions]
-    for leaf in (leaf for one in asked for leaf in leaves(one)):
-        if isinstance(leaf, Inside):
-            if leaf.region == name and any((source in leaf.states) != (to in leaf.states)
-                                           for source in mine.sources
-                                           for to in region.entered_by(mine)):
-                return None
-        elif isinstance(leaf, Compare) and name in _asked(system, leaf):
-            return None
+    # What is shown goes by how the instant ends.
+    unshown = [replace(one, show=None) for one in system.regions]
+    ways = [(source, to) for source in mine.sources for to in region.entered_by(mine)]
+    if told_apart(system, asked_by(unshown, system.conditions), name, ways):
+        return None
     return waiting
 
 

@@ -25,6 +25,7 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Condition, Drive, Position, Region, Row, System
 from simfw.behaviour.table import Stepper
 from simfw.circuit.circuit import Circuit
+from simfw.vectors.around import standing_in
 from simfw.vectors.faults import NONE, Fault
 from simfw.vectors.pace import NEVER
 from simfw.vectors.sketch import Act, Saved, Sketch
@@ -50,14 +51,6 @@ class Paired:
     outputs: tuple[str, ...]
     events: tuple[str, ...]
     copied: Callable[[Expression], Expression]
-
-
-def _read(expression: Expression | None) -> tuple[frozenset[str], frozenset[str]]:
-    if expression is None:
-        return frozenset(), frozenset()
-    names = names_in(expression)
-    gauge = {"gauge"} if "gauge" in names.quantities else set()
-    return names.regions | gauge, names.quantities
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +94,8 @@ def borne_next(system: System, fault: Fault, borne: Borne) -> Borne:
     driven = {name for one in borne.regions for region in both[one] for name in region.touches}
 
     def bears(expression: Expression | None) -> bool:
-        read, lights = _read(expression)
-        return bool(read & borne.course or lights & driven)
+        return expression is not None and bool(
+            standing_in(expression) & borne.course or names_in(expression).quantities & driven)
 
     watched = borne.conditions | {one.key for one in system.conditions if bears(one.when)}
     events |= {event for one in system.conditions if one.key in watched

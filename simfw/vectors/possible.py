@@ -20,6 +20,7 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.hold import HOLD
 from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
 from simfw.behaviour.sequences import clocks_of
+from simfw.vectors.around import read_in
 from simfw.vectors.compared import parts_of, slips_of
 from simfw.vectors.faults import Fault, Twist
 from simfw.vectors.items import may_be_cut, repeats
@@ -533,10 +534,17 @@ class _Maker:
         everything = frozenset(region.name for region in regions)
         for number, (first, second) in enumerate(pairwise(regions)):
             both = {row.on for row in first.rows} & {row.on for row in second.rows} - {None}
-            if both and (_reads(first, second) or _reads(second, first)):
+            if both and (self.reads(first, second) or self.reads(second, first)):
                 order = (*regions[:number], second, first, *regions[number + 2 :])
                 yield Fault("regions", first.name, f"takes its turn after {second.name}",
                             replace(self.system, regions=order), everything)  # fmt: skip
+
+    def reads(self, region: Region, other: Region) -> bool:
+        """Whether a region depends on where another is, on what that drives, or makes."""
+        emitted = {event for row in other.rows for event in row.emit}
+        return any(row.on in emitted for row in region.rows) or any(
+            row.when is not None and other.name in read_in(self.system, row.when)
+            for row in region.rows)
 
     def of_conditions(self) -> Iterator[Fault]:
         for number, condition in enumerate(self.system.conditions):
@@ -628,15 +636,3 @@ def _timed(region: Region, state: str) -> bool:
     return any(row.after_ns and state in row.sources for row in region.rows)
 
 
-def _reads(region: Region, other: Region) -> bool:
-    """Whether a guard of a region depends on what another is or drives."""
-    for row in region.rows:
-        if row.when is None:
-            continue
-        names = names_in(row.when)
-        if other.name in names.regions or names.quantities & other.touches:
-            return True
-        if other.name == "gauge" and "gauge" in names.quantities:
-            return True
-    emitted = {event for row in other.rows for event in row.emit}
-    return any(row.on in emitted for row in region.rows) and any(row.emit for row in other.rows)

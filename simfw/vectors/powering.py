@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import permutations, product
 
 from simfw.behaviour.region import STATUS_LEVELS, Region, System
+from simfw.engine.supply import found_at_pins
 from simfw.errors import EndlessInstant
 from simfw.vectors.around import Readings, asked_by
 from simfw.vectors.exposing import drives_nothing
@@ -77,9 +78,9 @@ def starts_alike(system: System, fault: Fault) -> bool:
             return False
         model.levels = other.levels = levels
         model.values = other.values = values
-        raw = [event for event in (*(f"{name}.edge" for name in moved),
-                                   *(f"{name}.edge" for name in PINS if levels[name]))
+        raw = [event for event in (f"{name}.edge" for name in moved)
                if event in system.raw_events]
+        raw += found_at_pins(model.flag, system.raw_events)
         met = [event for event in raw if event != f"{fault.twist.unseen}.edge"]
         happened = []
         try:

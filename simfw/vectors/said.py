@@ -6,7 +6,7 @@ nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import replace
 from itertools import product
 from math import prod
@@ -20,7 +20,7 @@ from simfw.behaviour.expression import (
     names_in,
     truth,
 )
-from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.region import Condition, Region, Row, System
 from simfw.vectors.around import asked_by
 from simfw.vectors.faults import NONE, Fault, Twist
 
@@ -151,7 +151,9 @@ def _gated(system: System, region: Region, state: str, entering: Row) -> bool:
     They end with that same condition for a guard, and lead where its coming true leads at once:
     until it does no end is heard, and then both come to the same in the same instant. The condition
     asks where one region stands, and what leads away from there takes time: it does not come true
-    for a part of an instant. Nobody may see which of the two was first.
+    for a part of an instant. Nothing but the condition itself says that it has turned, and nobody
+    may see which of the two was first: no other region, and not this one, which meanwhile hears
+    nothing else in either state, nor goes on from there at once.
     """
     ends = [row for row in region.rows if row.on is None and state in row.sources]
     for one in system.conditions:
@@ -161,6 +163,7 @@ def _gated(system: System, region: Region, state: str, entering: Row) -> bool:
         rising = [row for row in region.rows if row.on == one.rises]
         first = next((row for row in rising if state in row.sources), None)
         if (asked.name != region.name and first is not None and first.when is None
+                and _is_alone(system, region, one, {state, first.to})
                 and not first.emit and first.to not in ("same", "resume", state)
                 and all(row.when == one.when and (row.to, row.emit) == (first.to, ())
                         and row.after_ns for row in ends)
@@ -168,6 +171,15 @@ def _gated(system: System, region: Region, state: str, entering: Row) -> bool:
                 and _takes_time(asked, one.when.states) and not _looked_at(system, region)):
             return True
     return False
+
+
+def _is_alone(system: System, region: Region, one: Condition, states: Set[str]) -> bool:
+    """Whether a region hears in these states of one condition only, of which that alone tells."""
+    turns = {one.rises, one.falls}
+    return (all(row.after_ns if row.on is None else row.on in turns
+                for row in region.rows if not states.isdisjoint(row.sources))
+            and not any(turns.intersection(row.emit) for other in system.every
+                        for row in other.rows))
 
 
 def _takes_time(region: Region, states: frozenset[str]) -> bool:
@@ -189,16 +201,20 @@ def _looked_at(system: System, region: Region) -> bool:
 def _edge_alike(system: System, name: str) -> bool:
     """Whether an edge that is made up at power-up only begins anew what has just begun.
 
-    The edge comes before all else of that instant. What hears it must begin where nothing ends at
-    once, keep nothing over a loss of the supply, and enter its first state again without a word.
+    The edge comes before all else of that instant but the edges of contacts that really move then.
+    What hears it must hear none of those, begin where nothing ends at once, keep nothing over a
+    loss of the supply, and enter its first state again without a word.
     """
     event = f"{name}.edge"
     for region in system.every:
-        mine = [row for row in region.rows if row.on == event and region.starts in row.sources]
-        if not mine:
+        heard = {row.on for row in region.rows}
+        if event not in heard:
             continue
-        if region.kept is not None or any(row.after_ns == 0 and region.starts in row.sources
-                                          for row in region.rows):
+        if region.kept is not None or not heard.intersection(system.raw_events) <= {event}:
+            return False
+        mine = [row for row in region.rows if row.on == event and region.starts in row.sources]
+        if mine and any(row.after_ns == 0 and region.starts in row.sources
+                        for row in region.rows):
             return False
         if any(row.emit or row.to not in ("same", region.starts) for row in mine):
             return False

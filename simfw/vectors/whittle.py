@@ -58,8 +58,8 @@ MOST_INSIDE = 2  # ways to a difference inside that a search goes on from
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
-    """Which faults are exposed, and by which vector; `same` are those that are proved by search to
-    do what the model does, `left` those that are neither. `heard` are those not exposed that a
+    """Which faults are exposed, and by which vector; `same` are those that are proved to do what
+    the model does, `left` those that are neither. `heard` are those not exposed that a
     vector shows by an event alone, where events are told.
 
     `made` is how many faults there are in all: in large gadgets only some are tried, each with the

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from random import Random
 from typing import Any
@@ -218,9 +218,15 @@ def courses(prepared: Prepared, count: int) -> Iterator[tuple[Act, ...]]:
 
 def told(prepared: Prepared, faults: Sequence[Fault], count: int) -> list[str]:
     """The faults that random courses tell from the model: each is driven with every message."""
+    return told_by(prepared, faults, courses(prepared, count))
+
+
+def told_by(prepared: Prepared, faults: Sequence[Fault], played: Iterable[tuple[Act, ...]]
+            ) -> list[str]:  # fmt: skip
+    """The faults that these courses tell from the model."""
     judge = Judge(holding(prepared.system), prepared.gadget.segments)
     model = Rehearsal(prepared)
-    for acts in courses(prepared, count):
+    for acts in played:
         judge.add(model.play(charge=0.7, acts=acts, ends_ns=acts[-1].at_ns + 1000 * MS,
                              whole=False))
     found = []
