@@ -67,7 +67,8 @@ class Rows:
                     for phase in phases]
             limits = np.array([[0.0 if one is None else one.limit_a] for one in ones])
             self._limited.append((_column([first(one) for one in ones]), limits))
-        self._tables = np.concatenate(tables)
+        # The four coefficients apart: each is taken up, and worked with, in one piece.
+        self._tables = tuple(np.ascontiguousarray(column) for column in np.concatenate(tables).T)
 
     def __len__(self) -> int:
         return len(self.weight)
@@ -96,9 +97,8 @@ class Rows:
 
     def _at(self, pieces: Indices, part: Array) -> tuple[Array, Array]:
         """Currents (A) and slopes (S) so far (0..1) into pieces of the tables."""
-        c = self._tables[pieces]
-        c1, c2, c3 = c[..., 1], c[..., 2], c[..., 3]
-        amps = ((c3 * part + c2) * part + c1) * part + c[..., 0]
+        c0, c1, c2, c3 = (column.take(pieces) for column in self._tables)
+        amps = ((c3 * part + c2) * part + c1) * part + c0
         return amps, ((3.0 * c3 * part + 2.0 * c2) * part + c1) * self._per_v
 
 

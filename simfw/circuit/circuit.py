@@ -90,6 +90,7 @@ class Circuit:
 
     def __init__(self, gadget: Gadget, *, reference_v: float | None = None) -> None:
         self._gadget = gadget
+        self._on_cell = gadget.lights  # found anew whenever a gadget is asked for them
         self._cell = cell_model(gadget)
         self.cut_off_v: float | None = None if gadget.cell.cut_off is None else (
             gadget.cell.cut_off.value
@@ -128,6 +129,7 @@ class Circuit:
         self._carried = {name: carried_share(sensor) for name, sensor in gadget.proximity.items()}
         self._echoes = {name: echo_of(sensor) for name, sensor in gadget.proximity.items()}
         self._branches: dict[tuple[str, int], Branch] = {}
+        self._drives: dict[tuple[str, float, int], tuple[_Part, ...]] = {}
         self._plans: OrderedDict[LoadSet, _Plan] = OrderedDict()
         self._sums: dict[tuple[int, ...], Current | None] = {}
         self.consumers: tuple[str, ...] = tuple(self._names())
@@ -233,7 +235,7 @@ class Circuit:
             and self._feed(self.charger, loads.charger, loads.temperature_c) is not None
         ):
             return ()
-        if any((name not in self._gadget.loads and name not in self._gadget.lights)
+        if any((name not in self._gadget.loads and name not in self._on_cell)
                or self._quiescent_a(name) for name, _ in dimmed):
             return ()
         found, start = [], 0.0
@@ -478,26 +480,30 @@ class Circuit:
             if toggle.supply is not None and loads.controller != "off":
                 row = self._rows[f"{name}.supply"]
                 parts.append(_Part(row, 1.0, constant_a=toggle.supply.value))
-        for name, duty, segments in loads.drives:
-            part = self._drive(name, min(duty, 1.0), segments)
-            if part is None or part.duty <= 0.0:
-                continue
-            parts.append(part)
-            driver_a = self._quiescent_a(name)
-            if driver_a:
-                parts.append(_Part(part.row, 1.0, constant_a=driver_a))
+        for drive in loads.drives:
+            if drive not in self._drives:
+                self._drives[drive] = self._driven(*drive)
+            parts += self._drives[drive]
         return parts
+
+    def _driven(self, name: str, duty: float, segments: int) -> tuple[_Part, ...]:
+        """What a drive makes draw."""
+        part = self._drive(name, min(duty, 1.0), segments)
+        if part is None or part.duty <= 0.0:
+            return ()
+        driver_a = self._quiescent_a(name)
+        return (part, _Part(part.row, 1.0, constant_a=driver_a)) if driver_a else (part,)
 
     def _quiescent_a(self, name: str) -> float:
         """What the driver of a light takes for itself (A) as long as the light is on."""
-        light = self._gadget.lights.get(name)
+        light = self._on_cell.get(name)
         driver = None if light is None else light.driver
         return 0.0 if driver is None or driver.quiescent is None else driver.quiescent.value
 
     def _drive(self, name: str, duty: float, segments: int) -> _Part | None:
         """What a drive draws, None where the file gives no current for it."""
         gadget = self._gadget
-        if name in gadget.lights:
+        if name in self._on_cell:
             if segments == 0:
                 return None
             return _Part(self._rows[name], duty, branch=self._light(name, segments))
@@ -523,7 +529,7 @@ class Circuit:
         return None if supply is None else _Part(row, duty, constant_a=supply.value)
 
     def _light(self, name: str, segments: int) -> Branch:
-        light = self._gadget.lights[name]
+        light = self._on_cell[name]
         lit = segments if light.segments else -1
         if (name, lit) not in self._branches:
             channel = light_channel(name, light, lit, self._gadget.file, self.regulator)

@@ -130,8 +130,8 @@ class PartTables:
     def parts(self) -> k.Parts:
         """The tables as they stand, with room for all that the store has."""
         columns = self._columns
-        for name, known in (("loads_slot", self.store.loads), ("mix_slot", self.store.mixes)):
-            columns[name].extend([-1] * (len(known) - len(columns[name])))
+        self._slots_of("loads_slot", len(self.store.loads))
+        self._slots_of("mix_slot", len(self.store.mixes))
         return k.Parts(**{name: one.data for name, one in columns.items()}, **self._fixed)
 
     def add_all(self) -> None:
@@ -142,15 +142,18 @@ class PartTables:
 
     def has_mix(self, number: int) -> bool:
         """Whether a mix is tabulated."""
-        column = self._columns["mix_slot"]
-        column.extend([-1] * (len(self.store.mixes) - len(column)))
-        return int(column.data[number]) >= 0
+        return int(self._slots_of("mix_slot", len(self.store.mixes))[number]) >= 0
 
     def slot_of(self, number: int) -> int:
         """The slot of a load set, -1 where it is not tabulated."""
-        column = self._columns["loads_slot"]
-        column.extend([-1] * (len(self.store.loads) - len(column)))
-        return int(column.data[number])
+        return int(self._slots_of("loads_slot", len(self.store.loads))[number])
+
+    def _slots_of(self, name: str, known: int) -> Any:
+        """A column of slots, with room for all that are known."""
+        column = self._columns[name]
+        if len(column) < known:
+            column.extend([-1] * (known - len(column)))
+        return column.data
 
     def add_loads(self, number: int) -> int:
         """Tabulate a load set, unless it is; its slot."""
@@ -178,31 +181,40 @@ class PartTables:
         wanted = [-math.inf if cut_off is None else cut_off, -math.inf if below is None else below,
                   *self._levels_v]
         # Nearly always the voltage rises: all levels of all load sets at once.
-        plain = np.array([_passings(grid, row, np.array(wanted)) for row in volts])
+        plain = _passings(grid, volts, np.array(wanted))
         starts = []
+        passed: list[float] = []
+        turn_starts = []
+        turned = len(columns["turn_at"])
+        due: list[_Due] = []
+        stepped = len(columns["step_at"])
         for row, (number, one) in enumerate(zip(numbers, loads, strict=True)):
             turns: list[tuple[float, ...]] = [(at,) for at in plain[row].tolist()]
             if falls[row]:
                 turns = [turning(grid, volts[row], level) for level in wanted]
             turns[k.OPENING] = _opening(turns[k.OPENING]) if not one.protected else (-math.inf,)
-            for passed in turns:
-                columns["turn_at"].extend(passed)
-                columns["turn_start"].append(len(columns["turn_at"]))
+            for charges in turns:
+                passed += charges
+                turn_starts.append(turned + len(passed))
             steps = self._steps(one, volts[row], found.charger_a[row],
                                 float(found.consumed_a[row, -1]))
-            for rising, at, until, to in steps:
-                columns["step_rising"].append(rising)
-                columns["step_at"].append(at)
-                columns["step_until"].append(until)
-                columns["step_to"].append(to)
-            starts.append(len(columns["step_at"]))
+            due += steps
+            starts.append(stepped + len(due))
             marks = [(rising, at, until, k.MARK_MODE + to) for rising, at, until, to in steps]
             if not one.protected:
                 marks += _dues(turns[k.OPENING], False, k.MARK_OPEN)
             self._marks.append(marks)
             columns["loads_slot"].put(number, self._slots)
             self._slots += 1
+        columns["turn_at"].extend(passed)
+        columns["turn_start"].extend(turn_starts)
+        self._add("step", due, "to")
         columns["step_start"].extend(starts)
+
+    def _add(self, what: str, dues: list[_Due], last: str) -> None:
+        """Add what is due somewhere to its columns."""
+        for place, name in enumerate(("rising", "at", "until", last)):
+            self._columns[f"{what}_{name}"].extend([due[place] for due in dues])
 
     def _supplied(self, loads: Sequence[LoadSet], volts: Array) -> Array:
         """What feeds the sensors (V): the terminal, of which `volts` has a row for each load set,
@@ -274,8 +286,7 @@ class PartTables:
             marks += self._mix_marks(slots[starts[row] : starts[row + 1]],
                                      store.loads[mix.shares[0][0]])
             ends.append(len(columns["mark_at"]) + len(marks))
-        for place, name in enumerate(("mark_rising", "mark_at", "mark_until", "mark_kind")):
-            columns[name].extend([mark[place] for mark in marks])
+        self._add("mark", marks, "kind")
         columns["mark_start"].extend(ends)
         for number in numbers:
             columns["mix_slot"].put(number, self._mixes)
@@ -348,10 +359,12 @@ def _counting(counter: Counter | None) -> list[float]:
 
 
 def _passings(grid: Array, values: Array, levels: Array) -> Array:
-    """`passing` for several levels."""
-    found = np.searchsorted(values, levels, side="left")
-    inner = np.clip(found, 1, len(values) - 1)
-    low, high = values[inner - 1], values[inner]
-    share = np.divide(levels - low, high - low, out=np.zeros(len(levels)), where=high > low)
+    """`passing` for several rows of values and several levels, shape (rows, levels)."""
+    found = np.count_nonzero(values[:, np.newaxis, :] < levels[:, np.newaxis], axis=2)
+    count = len(grid)
+    inner = np.clip(found, 1, count - 1)
+    low = np.take_along_axis(values, inner - 1, axis=1)
+    high = np.take_along_axis(values, inner, axis=1)
+    share = np.divide(levels - low, high - low, out=np.zeros(found.shape), where=high > low)
     at = grid[inner - 1] + share * (grid[inner] - grid[inner - 1])
-    return np.where(found == 0, -np.inf, np.where(found == len(values), np.inf, at))
+    return np.where(found == 0, -np.inf, np.where(found == count, np.inf, at))

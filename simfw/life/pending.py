@@ -6,6 +6,8 @@ Plain functions on flat sequences, compiled or as they stand; see `kernel`.
 
 from __future__ import annotations
 
+from typing import Any
+
 from simfw.life.registers import (
     DAY_NS,
     HAND,
@@ -20,18 +22,15 @@ from simfw.life.registers import (
 __all__ = ["begin", "take_off", "turn"]
 
 
-def turn(kind: int, target: int, value: float) -> int:
-    """Which of two stimuli of one time comes first: the lower one.
+def turn(kind: Any, target: Any, value: Any) -> Any:
+    """Which of two stimuli of one time comes first: the lower one. Of numbers, or of arrays.
 
-    Ends before beginnings, and either in the order of the gadget file, as `engine.timeline` has it.
+    Ends before beginnings, and either in the order of the gadget file, as `engine.timeline` has it;
+    a measure is moved after hands that come, and before USB that does.
     """
-    rank = 2 * (kind + 1)
-    if kind == TEMPERATURE:
-        rank = 10
-    elif kind == MEASURE:
-        rank = 15  # after hands that come, before USB that does
-    elif (kind == HAND and value >= 0.0) or (kind != HAND and value > 0.5):
-        rank = 2 * (kind + 6)
+    hand, warmth, measure = 1 * (kind == HAND), 1 * (kind == TEMPERATURE), 1 * (kind == MEASURE)
+    begins = hand * (value >= 0.0) + (1 - hand) * (value > 0.5)
+    rank = (1 - warmth - measure) * (2 * (kind + 1) + 10 * begins) + 10 * warmth + 15 * measure
     return (rank << 32) + target
 
 

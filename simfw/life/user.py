@@ -177,9 +177,7 @@ class Life:
         values = np.concatenate([np.array(columns[3], dtype=np.float64), drawn.value])
         shifted = np.where(drawn.occasion >= 0, drawn.occasion + offset, -1)
         occasion = np.concatenate([np.array(columns[4], dtype=np.int64), shifted])
-        turns = np.array([turn(*stimulus) for stimulus in zip(
-            kinds.tolist(), targets.tolist(), values.tolist(), strict=True)], dtype=np.int64)
-        order = np.lexsort((turns, times))
+        order = np.lexsort((turn(kinds, targets, values), times))
         times = times[order]
         due = int(np.searchsorted(times, until, side="left"))
         away = self.drawer.away(number * STRETCH_DAYS, STRETCH_DAYS)
