@@ -236,4 +236,8 @@ def _held(found: Life, paint: Paint) -> list[str]:
     rows.append(("on the shelf, from full",
                  "no end" if held.shelf_life_s is None else format_rough_time(held.shelf_life_s),
                  held.why.get("shelf_life_days", f"until {emptied_by(gadget)}")))
-    return ["", paint("With nominal parts", "head"), *columns(rows)]
+    lines = ["", paint("With nominal parts", "head"), *columns(rows)]
+    if gadget.dials and held.run_time_s:
+        lines.append("  dials stand where they start; `simfw circuit` times lights with dials at "
+                     "their highest")
+    return lines

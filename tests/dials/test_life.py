@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from simfw.life import registers as k
+from simfw.life.life import life
+from simfw.report.life import life_text
 from simfw.stimuli.pattern import DAY_NS
 from tests.life.beside_run import run_beside, spent_ns
 from tests.life.made import head, lamp, pattern
@@ -56,3 +58,20 @@ steps = [ { press = "turn", for = "100 ms .. 1500 ms" }, { wait = "5 min .. 20 m
     for state in user.layout.state_id[region]:
         assert spent_ns(user, "shade", state) == spent[state]
     assert 1.0 - user.world.f[k.CHARGE] == pytest.approx(1.0 - run.end_charge, rel=5e-6)
+
+
+def test_held_states_say_where_dials_stand(tmp_path: Path) -> None:
+    """The run time of a dialled light is that at the dial's start, and it says so; without a dial
+    it says nothing of one.
+    """
+    def told(more: str) -> str:
+        made = pattern(tmp_path, lamp(more=more), head(horizon="1 h") + """
+[[habits]]
+name = "play"
+times = 1
+steps = [ { press = "key", for = "200 ms" } ]
+""")
+        return life_text(life(made, users=1, study=False))
+
+    assert "dials stand where they start; `simfw circuit`" in told(DIALS)
+    assert "dials" not in told("")
