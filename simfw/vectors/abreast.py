@@ -5,7 +5,8 @@ they make events in the middle of it. What is a round of the queue later there m
 else. So the two are compared round by round: what the queue holds of what others hear; where they
 were not handled alike, whether anything moved that others read; and whether a region that was not
 where its copy is has caught up within the instant, so that no other instant shows what it then
-meets.
+meets. What the controller draws is compared, too: whether it wakes in an instant, and sleeps after
+it.
 """
 
 from __future__ import annotations
@@ -14,19 +15,21 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from simfw.behaviour.expression import Expression, Inside
+from simfw.behaviour.expression import Expression, Flag, Inside
 from simfw.behaviour.region import Region, State
 from simfw.vectors.pair import MARK
-from simfw.verify.notes import Notes, Rounds
+from simfw.verify.notes import NotedCells, Notes, Rounds
 
 if TYPE_CHECKING:
     from simfw.behaviour.table import Stepper
 
-__all__ = ["PARTED", "Abreast", "Leaving", "Watch", "parted_region"]
+__all__ = ["PARTED", "WOKEN", "Abreast", "Leaving", "Waking", "Watch", "parted_region"]
 
 NAME = "(parted)"
 PARTED = Inside(NAME, frozenset({"yes"}))
 """Whether the two have parted within an instant."""
+WOKEN = Flag("(woken apart)")
+"""Whether one of the two has woken in this instant, or is awake after it, and not the other."""
 
 
 def parted_region() -> Region:
@@ -39,7 +42,8 @@ def parted_region() -> Region:
 class Leaving:
     """What others notice of the regions: the `events` that they hear, and what they `read` of the
     model and of the copy, with the `regions` (of the model) that this asks. `own` are the events
-    that model and copy make each for itself; what others make bears on the regions `open`.
+    that model and copy make each for itself; what others make bears on the regions `open`. With
+    `wakes` some of the regions keep the controller awake.
     """
 
     own: frozenset[str]
@@ -47,6 +51,35 @@ class Leaving:
     read: tuple[tuple[Expression, Expression], ...]
     regions: frozenset[str]
     open: frozenset[str] = frozenset()
+    wakes: bool = False
+
+
+class Waking:
+    """Which regions may keep the controller of the model awake, and which that of the copy: those
+    that stand there once keep both. There is nothing to compare where no region that does stands
+    there twice.
+    """
+
+    def __init__(self, regions: Sequence[Region]) -> None:
+        names = {region.name for region in regions}
+        sides: tuple[list[int], list[int]] = [], []
+        self.awake = [[state.awake for state in region.states] for region in regions]
+        for number, region in enumerate(regions):
+            if not any(self.awake[number]):
+                continue
+            copied = region.name.endswith(MARK)
+            if not copied:
+                sides[0].append(number)
+            if copied or region.name + MARK not in names:
+                sides[1].append(number)
+        self.model, self.copy = sides
+        self.both = dict.fromkeys((*self.model, *self.copy))
+        self.compares = self.model != self.copy
+
+    def stand(self, states: Sequence[int]) -> tuple[bool, bool]:
+        """Whether that of the model, and that of the copy, is awake."""
+        return (any(self.awake[number][states[number]] for number in self.model),
+                any(self.awake[number][states[number]] for number in self.copy))
 
 
 class Watch:
@@ -68,6 +101,11 @@ class Watch:
         self.pairs = [(number, regions.index(name + MARK)) for number, name in enumerate(regions)
                       if name in leaving.open and self.doubled[number]]
         self.parted = regions.index(NAME)
+        self.waking = Waking(stepper.regions)
+        self.wakes = leaving.wakes and self.waking.compares
+        if self.wakes:
+            stepper.on_wake = self._wakes
+        self.woken = False
         self.starts()
 
     def starts(self) -> None:
@@ -75,6 +113,13 @@ class Watch:
         self._alike = self._first = True
         self._stays = self._before = list(self.stepper.stays)
         self._apart: set[int] = set()
+        self.woken = False
+        if self.wakes:
+            self._woke: set[int] = set()
+            self._stood = list(self.stepper.states)  # in one go: nothing is noted as read
+
+    def _wakes(self, number: int) -> None:
+        self._woke.add(number)
 
     def begins(self, queue: Collection[Any]) -> None:
         """A round begins with this in the queue."""
@@ -90,10 +135,31 @@ class Watch:
             self._catch_up()
         self._first, self._alike, self._stays = False, model == copy, stays
 
-    def ends(self) -> None:
+    def ends(self, *, power_up: bool = False) -> None:
         """An instant ends."""
         if not self._first:
             self._catch_up()
+        if self.wakes:
+            self._compare_waking(power_up=power_up)
+
+    def _compare_waking(self, *, power_up: bool) -> None:
+        """Look whether both are awake after the instant, and whether only one has woken in it."""
+        waking, stays = self.waking, self.stepper.stays
+        if all(stays[number] == self._before[number] for number in waking.both):
+            return
+        model, copy = waking.stand(self.stepper.states)
+        woke = [not self._woke.isdisjoint(side) for side in (waking.model, waking.copy)]
+        if model == copy and woke[0] != woke[1]:  # which shows only where it was asleep
+            asleep = True
+            cells = self.stepper.states
+            for number in () if power_up else waking.model:
+                if isinstance(cells, NotedCells):
+                    cells.notes.note(cells.first + number)
+                asleep = asleep and not waking.awake[number][self._stood[number]]
+            self.woken = asleep
+        self.woken |= model != copy
+        if self.woken and isinstance(self.stepper.states, NotedCells):
+            self.stepper.states.notes.differs()
 
     def _catch_up(self) -> None:
         """Look which regions that moved are not where their copies are, and which are again."""

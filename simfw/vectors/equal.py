@@ -2,10 +2,11 @@
 
 Around what the fault changes a few regions are taken, twice. Everything else is left free: events
 from other regions may come at any time, readings may change at any time. If nothing that leaves
-these regions (an event that others hear, a state that others read, an output) ever differs, the
-fault does what the model does. Where it may differ, more regions are taken in: those that notice
-it, and those that make the events that the difference hangs on. What is left then, an output that
-differs with nothing free in it but inputs, is a way to tell the fault (`Lead`).
+these regions (an event that others hear, a state that others read, an output, a waking of the
+controller) ever differs, the fault does what the model does. Where it may differ, more regions are
+taken in: those that notice it, and those that make the events that the difference hangs on. What is
+left then, an output that differs with nothing free in it but inputs, is a way to tell the fault
+(`Lead`).
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from simfw.behaviour.expression import (
 )
 from simfw.behaviour.region import Region, System
 from simfw.engine.supply import found_at_pins
-from simfw.vectors.abreast import PARTED, Leaving
+from simfw.vectors.abreast import PARTED, WOKEN, Leaving
 from simfw.vectors.around import (
     Readings,
     alike,
@@ -56,10 +57,11 @@ from simfw.verify.terms import SUPPLY
 
 __all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
 
-UNPROVED = ("awake", "power-up", "echo", "unkept")  # what no table tells
+UNPROVED = ("power-up", "echo", "unkept")  # what the search does not follow
 WORK = 60_000  # units of the search side by side (see `verify/budget.py`), for one fault
 EXACT = 0.2  # of that, for a search with all times, where one without finds a difference
 LEAST = 5_000  # units for such a search, at least
+DIFFER = 0  # the monitor of a difference that is looked for; that of a waking comes behind it
 MOST_STATES = 6_000
 MOST_GROWN = 8  # how often more regions are taken in
 MOST_INPUTS = 6  # of which every combination is tried at power-up
@@ -69,7 +71,7 @@ MOST_INPUTS = 6  # of which every combination is tried at power-up
 class Lead:
     """A way on which model and fault come to differ. `free` are the events on it that come from
     regions which are not in the machine. It is `sure` where an output differs, and not only what
-    one region gives to an output that others drive, too.
+    one region gives to an output that others drive, too, or when the controller wakes.
     """
 
     machine: Machine
@@ -103,8 +105,8 @@ class _Asked:
         """Whether nothing can differ."""
         leaving = self.leaving
         return leaving is not None and not (
-            leaving.events or leaving.read or self.seen or self.outputs or self.parts
-            or self.shown)
+            leaving.events or leaving.read or leaving.wakes or self.seen or self.outputs
+            or self.parts or self.shown)
 
     def differ(self, read: Sequence[tuple[Expression, Expression]], leaves: bool, fails: bool
                ) -> Expression:
@@ -332,16 +334,19 @@ class Prover:
 
     def _searched(self, machine: Machine, starts: list[Outcome], readings: Readings,
                   budget: Budget, turns: Sequence[bool], *, sure: bool) -> _Found:
+        woken: Lead | None = None
         for apart in turns:
             search = explore(machine, starts, budget=budget, apart=apart,
-                             limit=int(MOST_STATES * self.effort))
-            if search.broken:
-                way = search.broken[0]
+                             limit=int(MOST_STATES * self.effort), until=DIFFER)
+            for number, way in sorted(search.broken.items()):
                 used = frozenset(event for step in way.steps for event in free_in(machine, step))
-                return Lead(machine, way, readings, used, sure=sure)
+                lead = Lead(machine, way, readings, used, sure=sure and number == DIFFER)
+                if number == DIFFER:
+                    return lead
+                woken = woken or lead
             if not search.finished or search.endless:
                 return None
-        return False
+        return woken or False
 
     def _asked(self, core: set[str], fault: Fault) -> _Asked | None:
         """What is asked of the regions; None where something is read together with regions that
@@ -403,7 +408,9 @@ class Prover:
         outputs = tuple(name for name in outputs if name not in beyond)
         return _Asked(both, both.system, watched, slip,
                       Leaving(frozenset(made), frozenset(made & heard), tuple(pairs),
-                              frozenset(asks)),
+                              frozenset(asks), wakes=any(
+                                  state.awake for name in doubled for one in (system, fault.system)
+                                  for state in one.region(name).states)),
                       tuple(sorted(made & set(system.events))) if self.observed else (), outputs,
                       tuple(parts), () if self.observed else tuple(
                           Not(alike(part, both.copied(part))) for part in shown))
@@ -477,7 +484,8 @@ class Prover:
             pairs = [(readings.expression(one), readings.expression(other))
                      for one, other in leaving.read]
             leaving = replace(leaving, read=tuple(pairs), open=self._open(core, free) & doubled)
-            leaving = leaving if leaving.events or pairs or leaving.open else None
+            leaving = (leaving if leaving.events or pairs or leaving.open or leaving.wakes
+                       else None)
         apart = fault.twist.first or fault.twist.after
         sources = [source_of(event, [event]) for event in free]
         spans = {f"({event})": Span(0, None) for event in free}
@@ -491,7 +499,10 @@ class Prover:
             conditions=[replace(one, when=readings.expression(one.when)) for one in conditions],
             acts=acts, flags=flags, spans=spans, values=free_values,
             monitors=[Monitor(name="differ", kind="never",
-                              when=asked.differ(pairs, leaving is not None, fails))],
+                              when=asked.differ(pairs, leaving is not None, fails)),
+                      *([Monitor(name="wakes", kind="never",
+                                 when=All((Flag(SUPPLY), WOKEN)) if fails else WOKEN)]
+                        if leaving is not None and leaving.wakes else ())],
             segments={**self.segments,
                       **{name + MARK: count for name, count in self.segments.items()}},
             outside=[region.name for region in sources], measures=self.system.measures)

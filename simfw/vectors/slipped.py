@@ -15,7 +15,7 @@ from typing import Any
 from simfw.behaviour.region import Levels, Region, State, System
 from simfw.behaviour.table import Stepper
 from simfw.errors import EndlessInstant
-from simfw.vectors.abreast import Abreast, Leaving, Watch, parted_region
+from simfw.vectors.abreast import WOKEN, Abreast, Leaving, Waking, Watch, parted_region
 from simfw.vectors.faults import Fault
 from simfw.vectors.pair import MARK
 from simfw.vectors.twisted import TWICE
@@ -132,7 +132,7 @@ class _Watched(Stepper):
         public = super().run_instant(now_ns, raw_events, power_up=power_up)
         if self.compares:
             assert self.beside is not None
-            self.beside.ends()
+            self.beside.ends(power_up=power_up)
         return public
 
 
@@ -225,6 +225,15 @@ class Twisted(Machine):
                 self.apart = number
                 self._ends = set(self._marks_of(number, apart))
         self._quiet = self.apart < 0 or self._is_quiet(self.regions[self.apart])
+        self._waking = Waking(self.regions)
+        self._wakes = leaving is not None and leaving.wakes and self._waking.compares
+        # By row: its region, and whether what it leads to keeps awake (resumed: any of them).
+        self._leads = {row.key: (number, any(map(dict(zip(part.states, self._waking.awake[number],
+                                                          strict=True)).get,
+                                                 region.entered_by(row))))
+                       for number, (region, part) in enumerate(
+                           zip(self.regions, self.parts, strict=True))
+                       for row in region.rows} if self._wakes else {}
         bears = frozenset[str]() if leaving is None else leaving.regions
         self._bears = frozenset(row.key for region in regions for row in region.rows
                                 if region.name.removesuffix(MARK) in bears)
@@ -240,6 +249,9 @@ class Twisted(Machine):
 
     def follows(self, name: str, free: Mapping[str, tuple[float, ...]]) -> bool | None:
         """What an input says, where that follows from what others have said in this instant."""
+        if name == WOKEN.name:
+            beside = self._stepper.beside
+            return beside is not None and beside.woken and self._late is None
         if name not in self._levels:
             return None
         measure, level = self._levels[name]
@@ -313,7 +325,19 @@ class Twisted(Machine):
         # What others do in that instant may come in between, and is not searched.
         effects = tuple(replace(one, broken=(0,)) if self._bears.intersection(one.rows)
                         or self._told.intersection(one.events) else one for one in leaf.effects)
+        if self._wakes:
+            effects = tuple(replace(one, broken=(*one.broken, 1))
+                            if self._wake_apart(config, one) else one for one in effects)
         return Leaf(effects, leaf.endless, leaf.touch)
+
+    def _wake_apart(self, config: Config, effect: Effect) -> bool:
+        """Whether only one of the two wakes in an instant, or is awake after it."""
+        waking = self._waking
+        woke = {number for number, wakes in map(self._leads.__getitem__, effect.rows) if wakes}
+        model, copy = waking.stand(effect.on(config))
+        return model != copy or (
+            woke.isdisjoint(waking.model) != woke.isdisjoint(waking.copy)
+            and not waking.stand(config)[0])
 
     def _one_after_the_other(self, config: Config, due: tuple[int, ...],
                              chosen: tuple[tuple[int, int], ...]) -> Leaf:  # fmt: skip

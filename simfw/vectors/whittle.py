@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import System
@@ -18,6 +19,7 @@ from simfw.vectors.guide import Guide, Ways
 from simfw.vectors.hands import Hands
 from simfw.vectors.meetings import Meeting, Meetings
 from simfw.vectors.nodes import Found
+from simfw.vectors.phases import Phases
 from simfw.vectors.places import Places
 from simfw.vectors.possible import all_faults
 from simfw.vectors.repeated import Repeated
@@ -273,15 +275,17 @@ class Whittler:
 
     def gone_over(self, paths: Sequence[Found]) -> Iterator[tuple[Fault, Found]]:
         """Courses on which a row fires three times, for each that is left and does not then, and
-        just behind another, for those that are lost there.
+        just behind another, for those that are lost there; and on which what comes as a long time
+        ends is heard where it is not to be.
         """
         made = Repeated(self.gadget, self.teller.system, self.teller.circuit)
+        phases = Phases(self.gadget, self.teller.system, self.teller.circuit)
         for fault in list(self.left):
             twist = fault.twist
             courses = (made.of(twist.third, paths) if twist.third
                        else made.behind(twist.behind, twist.lost, paths)
                        if twist.lost and not twist.failed else ())
-            for path in courses:
+            for path in chain(courses, phases.of(fault, paths)):
                 if not self._is_left(fault):
                     break
                 yield fault, path

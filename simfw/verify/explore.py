@@ -127,6 +127,7 @@ def explore(
     links: bool = False,
     allow: Callable[[str], bool] | None = None,
     until_broken: bool = True,
+    until: int | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Explored:
     """Search from the outcomes `starts` until nothing new is found.
@@ -137,7 +138,7 @@ def explore(
     kept what follows what. `allow` says, by the name of the act or region, what may happen at all:
     for hunting, not for proving. The search ends early when `budget` is spent, when more than
     `limit` nodes were visited, when it keeps more than `most_bytes`, or (`until_broken`) when every
-    monitor is broken.
+    monitor is broken, or that of number `until`.
     """
     search = _Search(machine, 1 if apart else together, apart, allow, links=links)
     search.begin(starts)
@@ -145,7 +146,8 @@ def explore(
     monitors = len(machine.monitors)
     visited = 0
     while search.waiting:
-        if until_broken and monitors and len(search.broken) == monitors:
+        if until in search.broken or (
+                until_broken and monitors and len(search.broken) == monitors):
             finished = False
             break
         if (

@@ -216,13 +216,15 @@ def courses(prepared: Prepared, count: int) -> Iterator[tuple[Act, ...]]:
         yield tuple(acts)
 
 
-def told(prepared: Prepared, faults: Sequence[Fault], count: int) -> list[str]:
-    """The faults that random courses tell from the model: each is driven with every message."""
-    return told_by(prepared, faults, courses(prepared, count))
+def told(prepared: Prepared, faults: Sequence[Fault], count: int, *more: str) -> list[str]:
+    """The faults that random courses tell from the model: each is driven with every message.
+    `more` is compared than they are judged by.
+    """
+    return told_by(prepared, faults, courses(prepared, count), *more)
 
 
-def told_by(prepared: Prepared, faults: Sequence[Fault], played: Iterable[tuple[Act, ...]]
-            ) -> list[str]:  # fmt: skip
+def told_by(prepared: Prepared, faults: Sequence[Fault], played: Iterable[tuple[Act, ...]],
+            *more: str) -> list[str]:  # fmt: skip
     """The faults that these courses tell from the model."""
     judge = Judge(holding(prepared.system), prepared.gadget.segments)
     model = Rehearsal(prepared)
@@ -231,7 +233,7 @@ def told_by(prepared: Prepared, faults: Sequence[Fault], played: Iterable[tuple[
                              whole=False))
     found = []
     for fault in faults:
-        firmware = judge.bench.hold(fault, asks_of(fault))
+        firmware = judge.bench.hold(fault, (*asks_of(fault), *more))
         if any(firmware.parts(course, range(len(course.marks))) is not None
                for course in judge.courses):
             found.append(f"{fault.kind}: {fault.text}")
@@ -271,4 +273,4 @@ def test_no_fault_that_is_proved_the_same_is_told_by_random_play(gadget: Gadget)
         prover = Prover(prepared.system, gadget.segments, 0.1, whole=Budget(150_000))
         same = [fault for fault in faults if prover.same(fault)]
         assert len(same) > 3
-        assert told(prepared, same, 24) == []
+        assert told(prepared, same, 24, "wake") == []

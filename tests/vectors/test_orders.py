@@ -114,7 +114,7 @@ def test_what_the_rows_show_to_change_nothing_is_not_told_by_random_play(gadget:
     system = holding(prepared.system)
     same = [fault for fault in all_faults(system) if changes_nothing(system, fault)]
     with uncounted():
-        assert told(prepared, same, 24) == []
+        assert told(prepared, same, 24, "wake") == []
 
 
 @pytest.mark.parametrize(("scenario", "texts"), [

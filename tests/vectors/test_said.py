@@ -129,7 +129,7 @@ def test_nothing_that_is_said_to_be_none_is_told_by_random_play(gadget: Gadget) 
     prepared = Prepared(gadget)
     system = holding(prepared.system)
     said = [fault for fault in all_faults(system) if by_rows(system, fault)]
-    assert told(prepared, said, 18) == []
+    assert told(prepared, said, 18, "wake") == []
 
 
 def test_random_play_tells_what_a_short_way_back_does() -> None:

@@ -116,7 +116,7 @@ def test_what_every_power_up_leaves_alike_changes_nothing(lamp: Callable[..., Ga
         "wave.look: begins in settling", "status: not looked at",
         "gauge.reading: does not keep awake"}
     with uncounted():
-        assert told(prepared, same, 12) == []
+        assert told(prepared, same, 12, "wake") == []
     hook = holding(Prepared(load_gadget(SCENARIOS / "key-hook" / "gadget.toml")).system)
     assert not [fault.text for fault in all_faults(hook) if starts_alike(hook, fault)]
 
