@@ -49,6 +49,7 @@ from simfw.vectors.orders import changes_nothing
 from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
 from simfw.vectors.said import says_the_same
 from simfw.vectors.slipped import MEMORY, Slip, Twisted, slip_of
+from simfw.vectors.unlooked import not_looked_at
 from simfw.verify.abstraction import SUPPLY_ACTS
 from simfw.verify.budget import Budget
 from simfw.verify.explore import Way, explore
@@ -177,7 +178,8 @@ class Prover:
         twist = fault.twist
         if id(fault) not in self._rows:
             self._rows[id(fault)] = fault, (
-                changes_nothing(self.system, fault) or says_the_same(self.system, fault))
+                changes_nothing(self.system, fault) or says_the_same(self.system, fault)
+                or not_looked_at(self.system, fault))
         if self._rows[id(fault)][1]:
             yield None
             return

@@ -6,8 +6,8 @@ them.
 
 Kinds, in the order of `KINDS`: see the words there. A slip that changes nothing by the table alone
 (a row that is dropped where the next one says the same) is made all the same: that it cannot be
-seen is for the proofs to say (`equal`, and by the rows alone `orders`, `said`, `grids` and
-`powering`).
+seen is for the proofs to say (`equal`, and by the rows alone `orders`, `said`, `grids`,
+`powering` and `unlooked`).
 """
 
 from __future__ import annotations
