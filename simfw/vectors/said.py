@@ -46,6 +46,8 @@ def says_the_same(system: System, fault: Fault) -> bool:
         return _lost_anyway(system, region, twist)
     if twist != NONE or fault.kind in ("condition", "regions"):
         return False
+    if fault.kind == "again" and _asked_in_vain(system, region, fault.about):
+        return True
     if fault.kind == "awake":
         others = [one for one in system.regions if one.name != name]
         return _awake_anyway(region, changed, others)
@@ -59,18 +61,31 @@ def _rows_alike(system: System, region: Region, changed: Region) -> bool:
     """Whether each event does the same in each state, whatever the guards find.
 
     An event is taken by the first row whose guard holds, and all guards are read in that moment.
-    Times have to stand there as they did: several rows of one time are read one after another.
+    Times have to stand there as they did, up to where the stay ends in any case: several rows of
+    one time are read one after another.
     """
     if replace(region, rows=()) != replace(changed, rows=()):
         return False
-    timed = [[row for row in one.rows if row.on is None] for one in (region, changed)]
-    if timed[0] != timed[1]:
+    if any(_times(region, state.name) != _times(changed, state.name) for state in region.states):
         return False
     heard = {(row.on, state) for one in (region, changed) for row in one.rows
              for state in row.sources if row.on is not None}
     return all(_answers_alike(system, region, state, *(
         [row for row in one.rows if row.on == event and state in row.sources]
         for one in (region, changed))) for event, state in sorted(heard, key=str))
+
+
+def _times(region: Region, state: str) -> list[tuple[object, ...]]:
+    """What the times of a state do one after another, up to a row that has no guard and leads on:
+    nothing behind it ever comes.
+    """
+    found: list[tuple[object, ...]] = []
+    for row in sorted((row for row in region.rows if row.after_ns is not None
+                       and state in row.sources), key=lambda row: row.after_ns or 0):
+        found.append((row.after_ns, row.when, row.to, row.emit))
+        if row.when is None and row.to != "same":
+            break
+    return found
 
 
 def _answers_alike(system: System, region: Region, state: str, rows: list[Row], others: list[Row]
@@ -145,8 +160,22 @@ def _lost_anyway(system: System, region: Region, twist: Twist) -> bool:
 # -- times that a condition decides on ----------------------------------------------------------
 
 
+def _asked_in_vain(system: System, region: Region, key: str) -> bool:
+    """Whether a guard that has failed only lets its row lead, when it is asked again, where the
+    region then has been led: by the condition that the guard asks for, as that came true.
+    """
+    return all(any(_waits_for(system, region, state, one) for one in system.conditions)
+               for row in region.rows if row.key == key for state in row.sources)
+
+
 def _gated(system: System, region: Region, state: str, entering: Row) -> bool:
-    """Whether the times of a state hardly matter where it has been entered as a condition fell.
+    """Whether the times of a state hardly matter where it has been entered as a condition fell."""
+    return any(entering.on == one.falls and _waits_for(system, region, state, one)
+               for one in system.conditions)
+
+
+def _waits_for(system: System, region: Region, state: str, one: Condition) -> bool:
+    """Whether the times of a state hardly matter while a condition does not hold.
 
     They end with that same condition for a guard, and lead where its coming true leads at once:
     until it does no end is heard, and then both come to the same in the same instant. The condition
@@ -156,21 +185,18 @@ def _gated(system: System, region: Region, state: str, entering: Row) -> bool:
     nothing else in either state, nor goes on from there at once.
     """
     ends = [row for row in region.rows if row.on is None and state in row.sources]
-    for one in system.conditions:
-        if entering.on != one.falls or not isinstance(one.when, Inside) or not ends:
-            continue
-        asked = system.region(one.when.region)
-        rising = [row for row in region.rows if row.on == one.rises]
-        first = next((row for row in rising if state in row.sources), None)
-        if (asked.name != region.name and first is not None and first.when is None
-                and _is_alone(system, region, one, {state, first.to})
-                and not first.emit and first.to not in ("same", "resume", state)
-                and all(row.when == one.when and (row.to, row.emit) == (first.to, ())
-                        and row.after_ns for row in ends)
-                and not any(first.to in row.sources for row in rising)
-                and _takes_time(asked, one.when.states) and not _looked_at(system, region)):
-            return True
-    return False
+    if not isinstance(one.when, Inside) or not ends:
+        return False
+    asked = system.region(one.when.region)
+    rising = [row for row in region.rows if row.on == one.rises]
+    first = next((row for row in rising if state in row.sources), None)
+    return (asked.name != region.name and first is not None and first.when is None
+            and _is_alone(system, region, one, {state, first.to})
+            and not first.emit and first.to not in ("same", "resume", state)
+            and all(row.when == one.when and (row.to, row.emit) == (first.to, ())
+                    and row.after_ns for row in ends)
+            and not any(first.to in row.sources for row in rising)
+            and _takes_time(asked, one.when.states) and not _looked_at(system, region))
 
 
 def _is_alone(system: System, region: Region, one: Condition, states: Set[str]) -> bool:

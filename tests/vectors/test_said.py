@@ -14,7 +14,17 @@ from simfw.vectors.faults import Fault
 from simfw.vectors.orders import changes_nothing
 from simfw.vectors.possible import all_faults
 from simfw.vectors.said import says_the_same
-from tests.vectors.test_equal import DUSK, KEPT, TURNED, fault_of, made, region, row, told
+from tests.vectors.test_equal import (
+    DUSK,
+    KEPT,
+    SHIFTED,
+    TURNED,
+    fault_of,
+    made,
+    region,
+    row,
+    told,
+)
 
 DUSKY = made({
     "lamp": region("dark", "dark lit fading out",
@@ -85,6 +95,7 @@ RELIT = listed(row("resume", "lit", on="key.hold"), resume_points=["lit", "dark"
 
 LEVEL = "dials.level.rows[1]#1"
 ANEW = "the time of the new state does not begin anew"
+AGAIN = "its guard is asked again"
 STAYS = "the end of an earlier stay still counts"
 SAME_TIME = "does not begin the time anew"
 BEHIND = "is lost behind behaviour.lamp."
@@ -104,6 +115,10 @@ def by_rows(system: System, fault: Fault) -> bool:
     pytest.param(PRESSED, "key", "closed already, taken for an edge", False, id="is a press"),
     pytest.param(DUSK, "measures.light.enabled#2", ANEW, True, id="off until it is on"),
     pytest.param(WATCHED, "measures.light.enabled#2", ANEW, False, id="off for part of an instant"),
+    pytest.param(DUSK, "measures.light.every", AGAIN, True, id="led on before it is asked"),
+    pytest.param(WATCHED, "measures.light.every", AGAIN, False, id="off and on in an instant"),
+    pytest.param(PRESSED, "buttons.key.debounce#2", AGAIN, True, id="over by then"),
+    pytest.param(SHIFTED, "behaviour.lamp.rows[3]", AGAIN, False, id="still there"),
     pytest.param(BESIDE, "gauge.reading", "does not keep awake", True, id="awake beside"),
     pytest.param(ALONE, "gauge.reading", "does not keep awake", False, id="awake alone"),
     pytest.param(LISTED, "behaviour.lamp.rows[0]", SAME_TIME, True, id="no time to begin anew"),
