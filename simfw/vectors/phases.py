@@ -14,7 +14,7 @@ from simfw.behaviour.region import Region, Row, System
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
 from simfw.gadget.model import Gadget
-from simfw.vectors.closing import Closing
+from simfw.vectors.closing import Closing, settle_ns
 from simfw.vectors.courses import Courses
 from simfw.vectors.faults import Fault
 from simfw.vectors.nodes import Found, bears
@@ -149,9 +149,12 @@ class Phases(Courses):
                     closed != sketch.system.contacts[name]
                     for name, closed in sketch.contacts.items()) and not sketch.hands:
                 break
-        last = self.acts[-1:]
-        self._wait(max([MS, *(self.closing.rest_ns(act.kind, act.name) for act in last
-                              if act.kind in ("contact", "hand"))]))
+        for act in self.acts[-1:]:
+            if act.kind == "hand" or act.name in self.gadget.buttons:
+                self._wait(self.closing.rest_ns(act.kind, act.name))
+            elif act.kind == "contact":
+                self._wait(settle_ns(self.gadget, act.name))
+        self._wait(MS)
         return sketch.alive and self._runs(making, maker)
 
     def _runs(self, making: int, maker: Row) -> bool:

@@ -15,18 +15,19 @@ from tests.vectors.test_equal import made, region, row
 STEPS = "one two three four"
 
 
-def playing(begun: str, *again: dict[str, object]) -> Gadget:
+def playing(begun: str, *again: dict[str, object], on: str = "key.press", **parts: object
+            ) -> Gadget:  # fmt: skip
     """A light that goes round in four steps until a session is over."""
     ring = [row(to, source, after="130 ms")
             for source, to in zip(STEPS.split(), (*STEPS.split()[1:], "one"), strict=True)]
     return made({
         "light": region("still" if begun == "still" else "one", f"still {STEPS}",
-                        row("one", "still", on="key.press"),
+                        row("one", "still", on=on),
                         row("still", [*STEPS.split()], on="over"), *ring,
                         by={"one": "20 %", "two": "40 %", "three": "60 %", "four": "on"}),
-        "session": region("none", "none running", row("running", "none", on="key.press"), *again,
+        "session": region("none", "none running", row("running", "none", on=on), *again,
                           row("none", "running", after="40 s", emit="over")),
-    })  # fmt: skip
+    }, **parts)  # fmt: skip
 
 
 def told(gadget: Gadget) -> set[str]:
@@ -67,3 +68,10 @@ def test_steps_that_begin_with_the_time_are_met_in_one_state_alone() -> None:
     """Light and session begin together and nothing begins either anew: no course is made up."""
     assert not told(playing("still")) - {
         words for words in STATES | BEHIND if words.endswith(("four", "three", "[4]", "[5]"))}
+
+
+def test_what_a_slide_begins_ends_in_every_step() -> None:
+    """A toggle that is moved to and fro begins it anew, and settles first."""
+    anew = row("running", "running", on="slide.closed")
+    slide = {"buttons": {}, "toggles": {"slide": {"debounce": "20 ms"}}}
+    assert told(playing("one", anew, on="slide.closed", **slide)) >= STATES | BEHIND
