@@ -458,6 +458,7 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
             met.add((one.key, one.event))
     exactly = [met_exactly(gadget, path) for path in found[-1:]]
     courses = chain(((path, False) for path in exactly if path is not None),
+                    ((path, True) for path in (whittler.toured() if effort else ())),
                     ((path, False) for path in whittler.strolls()),
                     ((path, True) for path in (whittler.driven(contacts) if effort else ())))
     for path, anew in courses:

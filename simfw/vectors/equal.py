@@ -45,6 +45,7 @@ from simfw.vectors.around import (
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
 from simfw.vectors.handled import Handled
+from simfw.vectors.in_step import goes_in_step
 from simfw.vectors.orders import changes_nothing
 from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
 from simfw.vectors.said import says_the_same
@@ -179,7 +180,7 @@ class Prover:
         if id(fault) not in self._rows:
             self._rows[id(fault)] = fault, (
                 changes_nothing(self.system, fault) or says_the_same(self.system, fault)
-                or not_looked_at(self.system, fault))
+                or not_looked_at(self.system, fault) or goes_in_step(self.system, fault))
         if self._rows[id(fault)][1]:
             yield None
             return

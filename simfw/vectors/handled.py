@@ -16,7 +16,7 @@ from simfw.vectors.closing import settle_ns
 if TYPE_CHECKING:
     from simfw.gadget.model import Button, Gadget
 
-__all__ = ["Handled", "handled", "rooms"]
+__all__ = ["Handled", "handled", "of_chords", "rooms"]
 
 MS = 1_000_000
 TAP_NS = 20 * MS
@@ -128,6 +128,20 @@ def _by_button(gadget: Gadget, name: str, button: Button) -> dict[str, Handled]:
     for event, timing in button.hold_lengths:
         found[event] = made((-timing.ns - down, *press), (TAP_NS, *release))
     return {f"{name}.{event}": one for event, one in found.items()}
+
+
+def of_chords(gadget: Gadget) -> dict[str, Handled]:
+    """The chords as they are made: all buttons settle in one instant, and are let go of later."""
+    found: dict[str, Handled] = {}
+    for chord, part in gadget.chords.items():
+        room = max(settle_ns(gadget, name) for name in part.buttons) + MS
+        downs = tuple((-gadget.buttons[name].settles_ns(closing=True), "contact", name, 1.0)
+                      for name in part.buttons)
+        ups = tuple((room + TAP_NS, "contact", name, 0.0) for name in part.buttons)
+        first = min(at for at, *_ in downs)
+        found[f"{chord}.chord"] = Handled(part.buttons[0], (*downs, *ups), room - first,
+                                          2 * room + TAP_NS)
+    return found
 
 
 def rooms(events: Sequence[tuple[int, Handled]]) -> list[tuple[int, int, int]]:

@@ -27,6 +27,7 @@ from simfw.vectors.replay import Replay
 from simfw.vectors.sketch import Act, Sketch
 from simfw.vectors.strolls import Strolls
 from simfw.vectors.telling import Teller
+from simfw.vectors.tours import Tours, wishes_of
 from simfw.verify.budget import Budget
 
 if TYPE_CHECKING:
@@ -44,6 +45,7 @@ LAST = ("expiry", "again", "order", "regions")
 COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
 MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
 MOST_STROLLS = 80
+MOST_TOURS = 8  # of one region
 PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
 NEAR_EACH = 200  # instants for one moment near to where a fault comes up, beside those paths
@@ -262,6 +264,20 @@ class Whittler:
             course = strolls.course(number, self.places)
             if course is not None and self.left:
                 yield course
+
+    def toured(self) -> Iterator[Found]:
+        """Walks through the rows of written regions, as long as they tell anything."""
+        made = Tours(self.gadget, self.teller.system, self.teller.circuit)
+        for region in made.sketch.system.regions:
+            for _ in range(MOST_TOURS):
+                count = len(self.left)
+                wishes = wishes_of(self.judging.system, self.left).get(region.name, [])
+                path = made.course(region.name, wishes) if wishes else None
+                if path is None:
+                    break
+                yield path
+                if len(self.left) == count:
+                    break
 
     def driven(self, contacts: Contacts) -> Iterator[Found]:
         """Courses of contacts held at power-up, and of hands about looks."""

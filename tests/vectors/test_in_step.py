@@ -1,0 +1,150 @@
+"""A region that goes in step with the model whatever others do, and where it does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from simfw.behaviour.hold import holding
+from simfw.engine.simulator import Prepared
+from simfw.gadget.model import Gadget
+from simfw.vectors.faults import Fault
+from simfw.vectors.in_step import goes_in_step
+from simfw.vectors.possible import all_faults
+from tests.vectors.test_equal import fault_of, made, region, row, told
+
+HELD = {"buttons": {"key": {"debounce": "20 ms", "hold": "700 ms"}}}
+TOLD = "tells of down as if its time had ended"
+AGAIN = "its guard is asked again"
+
+LAMP = region("dark", "dark lit", row("lit", "dark", on="key.press"),
+              row("dark", "lit", on="key.release"), lit="lit")
+UNHEARD = made({"lamp": LAMP}, **HELD)
+HEARD = made({"lamp": LAMP, "bell": region(
+    "still", "still ringing", row("ringing", "still", on="key.hold"),
+    row("still", "ringing", on="key.press"), lit="ringing", what="buzz")}, **HELD)
+"""Nobody hears that the key was held; and with somebody who does."""
+
+TWINS = made({
+    "lamp": region("dark", "dark one two",
+                   row("one", "dark", on="key.press"), row("two", "one", on="key.click"),
+                   row("dark", ["one", "two"], on="key.press"), lit="one two"),
+})  # fmt: skip
+ASKED = made({
+    "bell": region("still", "still ringing",
+                   row("ringing", "still", on="key.press", when="lamp.two"),
+                   row("still", "ringing", on="key.release"), lit="ringing", what="buzz"),
+    "lamp": region("dark", "dark one two",
+                   row("one", "dark", on="key.press"), row("two", "one", on="key.click"),
+                   row("dark", ["one", "two"], on="key.press"), lit="one two"),
+})  # fmt: skip
+TIMED = made({
+    "lamp": region("dark", "dark one two",
+                   row("one", "dark", on="key.press"), row("two", "one", on="key.click"),
+                   row("dark", ["one", "two"], on="key.press"),
+                   row("dark", "two", after="400 ms"), lit="one two"),
+})  # fmt: skip
+LATER = made({
+    "lamp": region("dark", "dark one two",
+                   row("one", "dark", on="key.press"), row("two", "one", on="key.click"),
+                   row("dark", ["one", "two"], on="key.press"),
+                   row("dark", ["one", "two"], after="400 ms"), lit="one two"),
+})  # fmt: skip
+"""Two states alike; one of them asked for; a time in one of them; a time that begins anew there."""
+
+BACK = made({
+    "lamp": region("dark", "dark one two",
+                   row("one", "dark", on="key.press"), row("two", "one", on="key.click"),
+                   row("dark", ["one", "two"], on="key.press"),
+                   row("resume", "dark", on="key.click"), lit="one two",
+                   resume_points=["one", "two"]),
+})  # fmt: skip
+KEEPS = made({
+    "lamp": region("dark", "dark one two",
+                   row("one", "dark", on="key.press"), row("two", "one", on="key.click"),
+                   row("dark", ["one", "two"], on="key.press"), lit="one two", kept="state"),
+})  # fmt: skip
+"""What is resumed, or kept over a loss of the supply, is not followed."""
+
+APART = made({
+    "lamp": region("dark", "dark lit red",
+                   row("lit", "dark", on="key.press", when="bell.still"),
+                   row("red", "dark", on="key.press", when="bell.ringing"),
+                   row("dark", ["lit", "red"], on="key.press"), lit="lit"),
+    "bell": region("still", "still ringing", row("ringing", "still", on="key.click"),
+                   row("still", "ringing", on="key.click")),
+})  # fmt: skip
+MEET = made({
+    "lamp": region("dark", "dark lit red",
+                   row("lit", "dark", on="key.press", when="bell.still"),
+                   row("red", "dark", on="key.press", when="key.closed"),
+                   row("dark", ["lit", "red"], on="key.press"), lit="lit"),
+    "bell": region("still", "still ringing", row("ringing", "still", on="key.click"),
+                   row("still", "ringing", on="key.click")),
+})  # fmt: skip
+"""Two guards of which only one can hold, and two that may hold together."""
+
+ENDED = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"),
+                   row("dark", "lit", after="200 ms", when="key.pressed"),
+                   row("dark", "lit", after="200 ms"), lit="lit"),
+})  # fmt: skip
+ASKING = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"),
+                   row("dark", "lit", after="200 ms", when="key.pressed"), lit="lit"),
+})  # fmt: skip
+"""A guard that fails where another row of that time leads away, and where none does."""
+
+GADGETS = (UNHEARD, HEARD, TWINS, ASKED, TIMED, LATER, BACK, KEEPS, APART, MEET, ENDED, ASKING)
+
+
+@pytest.mark.parametrize(("gadget", "about", "words", "holds"), [
+    pytest.param(UNHEARD, "buttons.key#3", TOLD, True, id="nobody hears it"),
+    pytest.param(HEARD, "buttons.key#3", TOLD, False, id="somebody hears it"),
+    pytest.param(TWINS, "behaviour.lamp.rows[1]", "never fires", True, id="states alike"),
+    pytest.param(ASKED, "behaviour.lamp.rows[1]", "never fires", False, id="others ask"),
+    pytest.param(TIMED, "behaviour.lamp.rows[1]", "never fires", False, id="a time in one"),
+    pytest.param(LATER, "behaviour.lamp.rows[1]", "never fires", False, id="begins anew"),
+    pytest.param(APART, "behaviour.lamp.rows[0]", "is tried after behaviour.lamp.rows[1]", True,
+                 id="one guard at a time"),
+    pytest.param(MEET, "behaviour.lamp.rows[0]", "is tried after behaviour.lamp.rows[1]", False,
+                 id="both guards"),
+    pytest.param(ENDED, "behaviour.lamp.rows[1]", AGAIN, True, id="the next row leads away"),
+    pytest.param(ASKING, "behaviour.lamp.rows[1]", AGAIN, False, id="no other row"),
+    pytest.param(ENDED, "buttons.key.debounce#2", "stays instead of going on", True,
+                 id="the last row leads away"),
+])  # fmt: skip
+def test_a_region_goes_in_step_only_where_nothing_tells_it_from_the_model(
+    gadget: Gadget, about: str, words: str, holds: bool
+) -> None:
+    """Each premise that is broken makes the fault show: random play tells it then."""
+    prepared, fault = fault_of(gadget, about, words)
+    assert goes_in_step(holding(prepared.system), fault) is holds
+    assert bool(told(prepared, [fault], 24)) is not holds
+
+
+@pytest.mark.parametrize("gadget", [BACK, KEEPS], ids=["resumed", "kept"])
+def test_what_is_resumed_or_kept_is_not_followed(gadget: Gadget) -> None:
+    """The memory, or what is kept, is one thing more in which the two may differ."""
+    system = holding(Prepared(gadget).system)
+    assert not any(goes_in_step(system, fault) for fault in all_faults(system)
+                   if fault.touched == {"lamp"})
+
+
+def test_a_slip_in_how_rows_are_walked_is_not_followed() -> None:
+    """What is not in the rows is not seen in the rows."""
+    prepared, fault = fault_of(TWINS, "behaviour.lamp.rows[1]", "fires twice and never again")
+    system = holding(prepared.system)
+    assert not goes_in_step(system, fault)
+    assert not goes_in_step(system, replace(fault, touched=frozenset({"lamp", "key.gesture"})))
+
+
+@pytest.mark.parametrize("gadget", GADGETS)
+def test_no_fault_that_goes_in_step_is_told_by_random_play(gadget: Gadget) -> None:
+    """Played long and mixed, the outputs are the same."""
+    prepared = Prepared(gadget)
+    system = holding(prepared.system)
+    silent: list[Fault] = [fault for fault in all_faults(system) if goes_in_step(system, fault)]
+    assert silent
+    assert told(prepared, silent, 15) == []

@@ -1,0 +1,105 @@
+"""Walks through the rows of a region, until each has fired as often as it takes to tell a fault."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from simfw.behaviour.hold import holding
+from simfw.engine.simulator import Prepared
+from simfw.gadget.model import Gadget
+from simfw.vectors.build import Rehearsal
+from simfw.vectors.exposing import Judge
+from simfw.vectors.faults import Fault
+from simfw.vectors.nodes import Found
+from simfw.vectors.possible import all_faults
+from simfw.vectors.tours import Tours, Wish, wishes_of
+from tests.vectors.test_equal import made, region, row
+
+TWO = {"buttons": {"key": {"debounce": "20 ms", "hold": "700 ms"}, "knob": {"debounce": "20 ms"}}}
+GREAT = made({
+    "lamp": region(
+        "dark", "dark low high blink gap",
+        row("low", "dark", on="key.click"), row("high", "low", on="key.click"),
+        row("low", "high", on="key.click"), row("blink", ["low", "high"], on="key.hold"),
+        row("gap", "blink", after="300 ms"), row("blink", "gap", after="450 ms"),
+        row("high", "gap", on="knob.click"), row("same", "blink", on="knob.release"),
+        row("dark", "*", on="both.chord"),
+        by={"low": "20 %", "high": "on", "blink": "50 %"}),
+}, chords={"both": {"buttons": ["key", "knob"], "within": "80 ms"}}, **TWO)  # fmt: skip
+"""Levels, a blink, and a chord that darkens from everywhere."""
+
+LOCKED = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.click", when="lock.open"),
+                   row("dark", "lit", on="knob.press"), row("dark", "lit", on="aside"), lit="lit"),
+    "lock": region("shut", "shut open", row("same", "shut", on="never"), row("open", "open",
+                   on="knob.press", emit=["aside", "never"])),
+}, **TWO)  # fmt: skip
+"""A guard that never holds, and an event that nobody brings about."""
+
+LONG = made({
+    "lamp": region("dark", "dark lit out", row("lit", "dark", on="key.click"),
+                   row("out", "lit", after="10 min"), row("dark", "out", on="key.click"),
+                   lit="lit"),
+}, **TWO)  # fmt: skip
+"""A time that is too long to wait for on a walk."""
+
+
+def walked(gadget: Gadget, wishes: list[Wish]) -> tuple[Prepared, Found | None]:
+    """The course on which the lamp's rows fire so."""
+    prepared = Prepared(gadget)
+    made_by = Tours(gadget, holding(prepared.system), prepared.circuit)
+    return prepared, made_by.course("lamp", wishes)
+
+
+def lamps(gadget: Gadget, **only: Any) -> list[Fault]:
+    """The faults of the lamp of these kinds."""
+    system = holding(Prepared(gadget).system)
+    return [fault for fault in all_faults(system)
+            if fault.touched == {"lamp"} and fault.kind in only["kinds"]]
+
+
+def exposed(prepared: Prepared, path: Found, faults: list[Fault]) -> set[str]:
+    """What a course tells of some faults."""
+    judge = Judge(holding(prepared.system), prepared.gadget.segments)
+    played = Rehearsal(prepared).played(path.charge, path.acts, path.ends_ns)
+    assert played is not None
+    judge.add(played)
+    return {fault.text for fault in faults if judge.exposed(fault) is not None}
+
+
+def test_one_walk_tells_all_rows_that_fire_twice_and_never_again() -> None:
+    """Each row three times, and the chord from every state: one course tells all of that but for
+    the row that changes nothing.
+    """
+    faults = lamps(GREAT, kinds=("third", "source", "row", "target"))
+    wishes = wishes_of(holding(Prepared(GREAT).system), faults)["lamp"]
+    assert Wish("behaviour.lamp.rows[8]", "gap", 1) in wishes
+    assert Wish("behaviour.lamp.rows[0]", "", 3) in wishes
+    prepared, path = walked(GREAT, wishes)
+    assert path is not None
+    assert len(path.acts) < 300
+    told = exposed(prepared, path, faults)
+    same = {fault.text for fault in faults if fault.about == "behaviour.lamp.rows[7]"
+            or fault.text.endswith("rows[8]: does not hear it in dark")}
+    assert {fault.text for fault in faults} - told == same
+
+
+def test_only_what_is_wished_for_is_walked() -> None:
+    """Two rows are enough to see one of them three times."""
+    _, path = walked(GREAT, [Wish("behaviour.lamp.rows[2]", "", 3)])
+    assert path is not None
+    assert sum(act.kind == "contact" and act.value > 0 for act in path.acts) == 7
+    _, none = walked(GREAT, [])
+    assert none is None
+
+
+@pytest.mark.parametrize(("gadget", "wish"), [
+    pytest.param(LOCKED, Wish("behaviour.lamp.rows[0]", "", 1), id="a guard"),
+    pytest.param(LOCKED, Wish("behaviour.lamp.rows[2]", "lit", 1), id="an event"),
+    pytest.param(LONG, Wish("behaviour.lamp.rows[1]", "", 1), id="a time"),
+])  # fmt: skip
+def test_what_cannot_be_brought_about_ends_the_walk(gadget: Gadget, wish: Wish) -> None:
+    """Tried twice, then given up: no course is made."""
+    assert walked(gadget, [wish])[1] is None
