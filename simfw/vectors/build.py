@@ -460,7 +460,8 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
     courses = chain(((path, False) for path in exactly if path is not None),
                     ((path, True) for path in (whittler.toured() if effort else ())),
                     ((path, False) for path in whittler.strolls()),
-                    ((path, True) for path in (whittler.driven(contacts) if effort else ())))
+                    ((path, True) for path in (whittler.driven(contacts) if effort else ())),
+                    ((path, True) for path in (whittler.lost() if effort else ())))
     for path, anew in courses:
         played = model.played(path.charge, path.acts, path.ends_ns)
         news = [] if played is None else whittler.news(played, anew=anew)

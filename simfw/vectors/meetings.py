@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from simfw.behaviour.region import Region, Row, System
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
+from simfw.vectors.closing import settle_ns
 from simfw.vectors.handled import Change, Handled
 from simfw.vectors.nodes import Found, bears
 from simfw.vectors.pace import NEVER
@@ -169,6 +170,7 @@ class Meetings:
             sketch.start(path.charge, [act for act in path.acts if act.at_ns == 0])
             self._act([act for act in path.acts if act.at_ns > 0])
             sketch.go_to(path.ends_ns)
+            path = self._let_go(path, event)
             saved = sketch.save()
             ends = self._ends(number, row, source) if sketch.alive else []
         except EndlessInstant:
@@ -190,6 +192,19 @@ class Meetings:
                 yield Meeting(row.key, event, Found(
                     charge=path.charge, acts=(*path.acts, *acts), ends_ns=sketch.now,
                     covers=frozenset()), met)  # fmt: skip
+
+    def _let_go(self, path: Found, event: str) -> Found:
+        """The path after which a contact that brings an event about is as it is before that: the
+        way there may have been to hold it.
+        """
+        sketch, changes = self.sketch, self.events[event].changes
+        first = Act(path.ends_ns + MS, *changes[0][1:]) if changes else None
+        if first is None or first.kind != "contact" or bears(sketch, first):
+            return path
+        act = replace(first, value=1.0 - first.value)
+        self._act([act])
+        sketch.go_to(act.at_ns + settle_ns(self.gadget, act.name) + MS)
+        return replace(path, acts=(*path.acts, act), ends_ns=sketch.now)
 
     def _ends(self, number: int, row: Row, source: str) -> list[int]:
         """When the time of a row ends from now on if nothing is done, for the first few times."""

@@ -16,6 +16,7 @@ from simfw.behaviour.expression import All, Constant, Expression, Inside, Not, n
 from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.around import asked_by, decided_by, told_apart
 from simfw.vectors.faults import Fault
+from simfw.vectors.gaps import Gaps
 from simfw.vectors.grids import between_ticks
 from simfw.vectors.pace import NEVER
 from simfw.vectors.powering import starts_alike
@@ -23,6 +24,9 @@ from simfw.vectors.powering import starts_alike
 __all__ = ["changes_nothing"]
 
 DEEP = 4  # events that are followed back to what makes them
+MOST_WAYS = 5_000  # moments that are gone through for one stay
+
+_Heard = tuple[tuple[str, str, int], ...]
 
 
 def changes_nothing(system: System, fault: Fault) -> bool:
@@ -163,29 +167,39 @@ def _over_by_then(system: System, key: str, name: str) -> bool:
     cuts = [row for row in region.rows if row.to != "same"
             and not counted.isdisjoint(row.sources)
             and (row.after_ns is None or row.after_ns < ends_ns)]
-    return all((row.after_ns or 0) + _back_in(system, region, row, counted) >= ends_ns
+    gaps = Gaps(system, name)
+    return all(_back_in(system, gaps, region, row, counted, ends_ns - (row.after_ns or 0))
                for row in cuts)
 
 
-def _back_in(system: System, region: Region, cut: Row, counted: set[str]) -> int:
-    """The least time from when a row fires until its region stands in one of some states (ns)."""
-    away: dict[str, int] = {}
-    waiting = [(0, state) for state in region.entered_by(cut)]
+def _back_in(system: System, gaps: Gaps, region: Region, cut: Row, counted: set[str],
+             least_ns: int) -> bool:  # fmt: skip
+    """Whether it takes so long from when a row fires until its region stands in one of some states
+    again. What hears events of one other region waits for as long as that takes to make them.
+    """
+    known: set[tuple[str, _Heard]] = set()
+    waiting: list[tuple[int, str, _Heard]] = [
+        (0, state, gaps.heard((), cut.on, 0)) for state in region.entered_by(cut)]
     while waiting:
-        now, state = heappop(waiting)
-        if state in counted:
-            return now
-        if state in away:
+        now, state, heard = heappop(waiting)
+        if now >= least_ns:
+            return True
+        if state in counted or len(known) > MOST_WAYS:
+            return False
+        ago = tuple((maker, event, now - at_ns) for maker, event, at_ns in heard)
+        if (state, ago) in known:
             continue
-        away[state] = now
+        known.add((state, ago))
         for row in region.rows:
             if state in row.sources:
                 after = row.after_ns or 0
                 if row.on is not None:
-                    after = _turned(system, cut.on, row.on) - now
-                for then in region.entered_by(row):
-                    heappush(waiting, (now + max(0, after), then))
-    return NEVER
+                    after = max(0, gaps.until(heard, row.on) - now,
+                                _turned(system, cut.on, row.on) - now)
+                then = gaps.heard(heard, row.on, now + after)
+                for to in region.entered_by(row):
+                    heappush(waiting, (now + after, to, then))
+    return True
 
 
 def _turned(system: System, falls: str | None, rises: str) -> int:

@@ -17,6 +17,7 @@ from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import KINDS, Fault
 from simfw.vectors.guide import Guide, Ways
 from simfw.vectors.hands import Hands
+from simfw.vectors.losses import Losses
 from simfw.vectors.meetings import Meeting, Meetings
 from simfw.vectors.nodes import Found
 from simfw.vectors.phases import Phases
@@ -278,6 +279,15 @@ class Whittler:
                 yield path
                 if len(self.left) == count:
                     break
+
+    def lost(self) -> Iterator[Found]:
+        """The supply is lost where a region that keeps what it should not stands (see `losses`)."""
+        made = Losses(self.gadget, self.teller.system, self.teller.circuit, self.places)
+        for fault in list(self.left):
+            for path in made.of(fault.twist.kept) if fault.twist.kept else ():
+                if not self._is_left(fault):
+                    break
+                yield path
 
     def driven(self, contacts: Contacts) -> Iterator[Found]:
         """Courses of contacts held at power-up, and of hands about looks."""

@@ -10,6 +10,7 @@ from simfw.vectors.build import Rehearsal
 from simfw.vectors.contacts import Contacts
 from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay
+from simfw.vectors.sketch import Act
 from simfw.vectors.whittle import Whittler
 from tests.vectors.test_equal import MS, made, region, row
 
@@ -108,3 +109,23 @@ def test_gestures_are_told_as_a_time_ends(prepared: Prepared) -> None:
     at = max(at for at, name in replay.events if name == "key.click")
     assert at - 5 * S in {one.time_ns for one in replay.reports
                           if (one.kind, one.name) == ("out", "glow") and one.level}
+
+
+def test_what_a_held_button_has_led_to_ends_as_it_is_held_again() -> None:
+    """The way to the blink ends with the key held: it is let go of, and held again so long that
+    the hold is told as a step of the blink ends.
+    """
+    blink = Prepared(made({
+        "lamp": region("dark", "dark lit gap", row("lit", "dark", on="key.hold"),
+                       row("gap", "lit", after="300 ms"), row("lit", "gap", after="450 ms"),
+                       row("dark", ["lit", "gap"], on="key.hold"), lit="lit"),
+    }, buttons={"key": {"debounce": "20 ms", "hold": "700 ms"}}))  # fmt: skip
+    held = Found(charge=0.5, acts=(Act(S, "contact", "key", 1.0),), ends_ns=S + 730 * MS,
+                 covers=frozenset())
+    whittler = Whittler(blink.gadget, holding(blink.system), blink.circuit, [held])
+    met = {(one.key, one.event): one.path for one, _ in whittler.meetings()}
+    path = met["behaviour.lamp.rows[1]", "key.hold"]
+    replay = played(blink, path)
+    at = max(at for at, name in replay.events if name == "key.hold")
+    assert at - 300 * MS in {one.time_ns for one in replay.reports
+                             if (one.kind, one.name) == ("out", "glow") and one.level}
