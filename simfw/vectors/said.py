@@ -26,6 +26,7 @@ from simfw.vectors.faults import NONE, Fault, Twist
 
 __all__ = ["says_the_same"]
 
+DEEP = 4  # events that are followed back to what makes them
 MOST_MOMENTS = 5_000  # combinations of what the guards of one event in one state ask
 
 
@@ -44,6 +45,9 @@ def says_the_same(system: System, fault: Fault) -> bool:
                    for state in region.entered_by(row))
     if twist.lost and not twist.failed:
         return _lost_anyway(system, region, twist)
+    if fault.kind == "begun":
+        return _begun_already(system, region, [row for row in changed.rows
+                                               if row not in region.rows])
     if twist != NONE or fault.kind in ("condition", "regions"):
         return False
     if fault.kind == "again" and _asked_in_vain(system, region, fault.about):
@@ -219,6 +223,30 @@ def _looked_at(system: System, region: Region) -> bool:
     """Whether others ask where a region stands, or how bright is what it drives."""
     found = [names_in(one) for one in asked_by(system.regions, system.conditions)]
     return any(region.name in one.regions or one.quantities & region.touches for one in found)
+
+
+# -- times that have just begun -----------------------------------------------------------------
+
+
+def _begun_already(system: System, region: Region, more: Sequence[Row]) -> bool:
+    """Whether an event that begins times anew comes in the very instants alone in which they begin.
+
+    It is told by what the region itself has told as it entered a state, by others at once. Nothing
+    ends at once where it begins anew.
+    """
+    passing = {state for row in region.rows if row.after_ns == 0 for state in row.sources}
+    return all(row.on is not None and passing.isdisjoint(row.sources)
+               and _told_by_entering(system, region, row.on, DEEP) for row in more)
+
+
+def _told_by_entering(system: System, region: Region, event: str, deep: int) -> bool:
+    makers = [(one, row) for one in system.every for row in one.rows if event in row.emit]
+    if not makers or deep == 0 or event in system.raw_events or any(
+            event in (one.rises, one.falls) for one in system.conditions):
+        return False
+    return all(row.to != "same" if one is region else
+               row.on is not None and _told_by_entering(system, region, row.on, deep - 1)
+               for one, row in makers)
 
 
 # -- power-up ------------------------------------------------------------------------------------

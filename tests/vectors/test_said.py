@@ -63,6 +63,13 @@ ALONE = made({
 }, **GAUGED)  # fmt: skip
 """The first sample of a gauge, with a toggle that is awake at power-up, and without one."""
 
+STILL = made({
+    "clock": region("home", "home away", row("same", "home", after="100 ms", emit="one"),
+                    row("away", "home", after="250 ms"), row("home", "away", on="key.press"),
+                    lit="away"),
+})  # fmt: skip
+"""What tells something on its way, and goes on waiting."""
+
 MEASURED = {"unit": "lx", "thresholds": ["10 lx"], "hysteresis": "2 lx", "every": "100 ms",
             "settle": "10 ms"}  # fmt: skip
 WATCHED = made({
@@ -95,6 +102,7 @@ RELIT = listed(row("resume", "lit", on="key.hold"), resume_points=["lit", "dark"
 
 LEVEL = "dials.level.rows[1]#1"
 ANEW = "the time of the new state does not begin anew"
+BEGUN = "its times begin anew at"
 AGAIN = "its guard is asked again"
 STAYS = "the end of an earlier stay still counts"
 SAME_TIME = "does not begin the time anew"
@@ -119,6 +127,9 @@ def by_rows(system: System, fault: Fault) -> bool:
     pytest.param(WATCHED, "measures.light.every", AGAIN, False, id="off and on in an instant"),
     pytest.param(PRESSED, "buttons.key.debounce#2", AGAIN, True, id="over by then"),
     pytest.param(SHIFTED, "behaviour.lamp.rows[3]", AGAIN, False, id="still there"),
+    pytest.param(DUSK, "house", f"{BEGUN} fade.end", True, id="begun in that instant"),
+    pytest.param(DUSK, "house", f"{BEGUN} auto.closed", False, id="others begin it"),
+    pytest.param(STILL, "clock", f"{BEGUN} one", False, id="told without entering"),
     pytest.param(BESIDE, "gauge.reading", "does not keep awake", True, id="awake beside"),
     pytest.param(ALONE, "gauge.reading", "does not keep awake", False, id="awake alone"),
     pytest.param(LISTED, "behaviour.lamp.rows[0]", SAME_TIME, True, id="no time to begin anew"),
@@ -138,7 +149,8 @@ def test_a_fault_is_said_to_be_none_only_where_what_that_rests_on_holds(
 
 
 @pytest.mark.parametrize("gadget", [
-    DUSK, TURNED, DUSKY, SOON, SWITCHED, PRESSED, BESIDE, ALONE, KEPT, LISTED, DIMMED, RELIT])
+    DUSK, TURNED, DUSKY, SOON, SWITCHED, PRESSED, BESIDE, ALONE, KEPT, LISTED, DIMMED, RELIT,
+    STILL])
 def test_nothing_that_is_said_to_be_none_is_told_by_random_play(gadget: Gadget) -> None:
     """Every fault of these gadgets, against random courses with losses of the supply."""
     prepared = Prepared(gadget)
