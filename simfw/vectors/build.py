@@ -44,7 +44,7 @@ from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay, Replayer, Track
 from simfw.vectors.search import SIDE, beside, resting_hands, search
 from simfw.vectors.sketch import Act
-from simfw.vectors.whittle import TOLD, TURNS, Exposure, Whittler
+from simfw.vectors.whittle import ONWARD, TOLD, TURNS, Exposure, Whittler
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
@@ -435,6 +435,16 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
             if kept(one, *faults):
                 return
 
+    def gone_through(path: Found, *, anew: bool, met: bool = True) -> None:
+        """Keep a course up to where it has told the last of the faults that it tells."""
+        played = model.played(path.charge, path.acts, path.ends_ns)
+        news = [] if played is None else whittler.news(played, anew=anew, met=met)
+        if news:
+            last = max(parts_ns for _, parts_ns in news)
+            acts = tuple(act for act in path.acts if act.at_ns <= last)
+            cut = replace(path, acts=acts, ends_ns=last + MS)
+            keep(cut, *(fault for fault, _ in news))
+
     def played_through(how: str, share: float) -> Iterator[tuple[Fault, Found]]:
         """The faults that are settled, with the paths that do tell them when they are played."""
         for fault, path in whittler.settled(how, share):
@@ -463,19 +473,15 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
                     ((path, True) for path in (whittler.driven(contacts) if effort else ())),
                     ((path, True) for path in (whittler.lost() if effort else ())))
     for path, anew in courses:
-        played = model.played(path.charge, path.acts, path.ends_ns)
-        news = [] if played is None else whittler.news(played, anew=anew)
-        if news:
-            last = max(parts_ns for _, parts_ns in news)
-            acts = tuple(act for act in path.acts if act.at_ns <= last)
-            cut = replace(path, acts=acts, ends_ns=last + MS)
-            keep(cut, *(fault for fault, _ in news))
+        gone_through(path, anew=anew)
     for fault, path in whittler.gone_over(found) if effort else ():
         played = model.played(path.charge, path.acts, path.ends_ns)
         if played is not None and whittler.tells(fault, played):
             keep(path, fault)
     for how, much in TURNS:
-        for fault, path in (whittler.told(int(much)) if how == TOLD
+        for _, path in whittler.onward(int(much)) if how == ONWARD and effort else ():
+            gone_through(path, anew=True, met=False)
+        for fault, path in () if how == ONWARD else (whittler.told(int(much)) if how == TOLD
                             else played_through(how, much)):
             keep(path, fault)
     return whittler.exposure()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import chain
+from itertools import chain, islice
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.region import System
@@ -20,6 +20,7 @@ from simfw.vectors.hands import Hands
 from simfw.vectors.losses import Losses
 from simfw.vectors.meetings import Meeting, Meetings
 from simfw.vectors.nodes import Found
+from simfw.vectors.onward import Onward
 from simfw.vectors.phases import Phases
 from simfw.vectors.places import Places
 from simfw.vectors.possible import all_faults
@@ -34,7 +35,7 @@ from simfw.verify.budget import Budget
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["TOLD", "TURNS", "Exposure", "Whittler"]
+__all__ = ["ONWARD", "TOLD", "TURNS", "Exposure", "Whittler"]
 
 S = 1_000_000_000
 ROOT = Found(charge=0.5, acts=(), ends_ns=S, covers=frozenset())
@@ -47,14 +48,16 @@ COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the cour
 MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
 MOST_STROLLS = 80
 MOST_TOURS = 8  # of one region
+ONWARD_EACH, COURSES_EACH = 150, 3  # instants, and courses, for each fault left
+MOST_ONWARD = 12  # faults for which a way on is looked for
 PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
 NEAR_EACH = 200  # instants for one moment near to where a fault comes up, beside those paths
-TOLD = "told"
+TOLD, ONWARD = "told", "onward"
 # How faults are searched for, and with what share of the usual work for one (TOLD: with so many
-# instants): a little for each comes first.
-TURNS = ((HANDS, 0.02), (TOLD, 1_000), (NEAR, 0.17), (HANDS, 0.05), (PROOF, 0.1), (TOLD, 3_000),
-         (PROOF, 0.5), (TOLD, 6_000))
+# instants; ONWARD: in so many for all): a little for each comes first.
+TURNS = ((HANDS, 0.02), (TOLD, 1_000), (NEAR, 0.17), (HANDS, 0.05), (ONWARD, 8_000), (PROOF, 0.1),
+         (TOLD, 3_000), (PROOF, 0.5), (TOLD, 6_000))
 # What hardly ever comes up is proved to change nothing with the nearest regions, in so much work.
 RARE = ("states", "order", "guard", "source", "anew", "begun")
 MOST_NEAR = 150_000  # of the units of `MOST_WORK`
@@ -158,10 +161,13 @@ class Whittler:
         self._move([(fault, name) for fault in found])
         return bool(found) or always
 
-    def _exposed(self, number: int, sure: Sequence[Fault] = ()) -> Iterator[tuple[Fault, int]]:
+    def _exposed(self, number: int, sure: Sequence[Fault] = (), *, met: bool = True
+                 ) -> Iterator[tuple[Fault, int]]:  # fmt: skip
         """The faults left that a course exposes, each with when it does (ns)."""
         wanted = {id(fault) for fault in sure}
         for fault in self.left:
+            if not met and fault.kind in LAST:
+                continue
             if self.patience[id(fault)] > 0 or id(fault) in wanted:
                 exposed = self.judging.exposed(fault, [number])
                 self.patience[id(fault)] -= self.judging.spent
@@ -248,11 +254,13 @@ class Whittler:
         gone = {id(fault) for fault in (*(fault for fault, _ in found), *same)}
         self.left = [fault for fault in self.left if id(fault) not in gone]
 
-    def news(self, replay: Replay, *, anew: bool = False) -> list[tuple[Fault, int]]:
+    def news(self, replay: Replay, *, anew: bool = False, met: bool = True
+             ) -> list[tuple[Fault, int]]:
         """The faults left that a course exposes, each with when it does (ns); `anew` those too that
-        have come up often without being told.
+        have come up often without being told. Without `met` not those that show where two things
+        meet exactly.
         """
-        found = list(self._exposed(self.judging.add(replay), self.left if anew else ()))
+        found = list(self._exposed(self.judging.add(replay), self.left if anew else (), met=met))
         self.judging.courses.pop()
         return found
 
@@ -315,6 +323,26 @@ class Whittler:
                 if not self._is_left(fault):
                     break
                 yield fault, path
+
+    def onward(self, most: int) -> Iterator[tuple[Fault | None, Found]]:
+        """Courses on which people wait until something happens: for all faults that are left, and
+        for rows that are lost behind others, or fire twice only, for one of them.
+        """
+        count = self.effort * sum(fault.kind not in LAST for fault in self.left)
+        made = Onward(self.gadget, self.teller.system, self.teller.circuit,
+                      min(most, count * ONWARD_EACH) // self.share)
+        for path in islice(made.courses(), count * COURSES_EACH // self.share):
+            yield None, path
+        wanted = [fault for fault in self.left if fault.twist.third
+                  or (fault.twist.lost and not fault.twist.failed)]
+        done = 0
+        for fault in wanted:
+            if self._is_left(fault) and done < MOST_ONWARD * self.effort:
+                done += 1
+                twist = fault.twist
+                for path in (made.thrice(twist.third) if twist.third
+                             else made.following(twist.behind, twist.lost)):
+                    yield fault, path
 
     def told(self, most: int) -> Iterator[tuple[Fault, Found]]:
         """Stimuli that tell a fault which is left when its turn comes: `most` instants for each."""
