@@ -30,7 +30,7 @@ from simfw.vectors.twisted import TWICE
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
-__all__ = ["Onward"]
+__all__ = ["Onward", "Place"]
 
 MS = 1_000_000
 WHILE_NS = 10_000 * MS
@@ -76,7 +76,7 @@ class _Noting(Sketch):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Place:
+class Place:
     """A moment to go on from."""
 
     saved: Saved
@@ -93,8 +93,8 @@ class Onward(Courses):
         self.most = most
         self.region_of = {row.key: number for number, region
                           in enumerate(self.sketch.system.regions) for row in region.rows}
-        self.begins: _Place | None = None
-        self.behind: dict[str, list[_Place]] = {}
+        self.begins: Place | None = None
+        self.behind: dict[str, list[Place]] = {}
         self.noting.wanted = frozenset(self.events)
         self.told = list(self._told())
         self.whole = list(self._told((".press", ".release")))[:MOST_TOLD]
@@ -118,21 +118,15 @@ class Onward(Courses):
         sketch = self.noting
         known = set[object]()
         met = set[object]()
-        waiting: deque[_Place] = deque()
-        try:
-            sketch.start(0.5)
-            sketch.go_to(BEGINS_NS)
-        except EndlessInstant:
-            return
-        self.begins = _Place(sketch.save(), ())
-        waiting.append(self.begins)
+        begins = self.powered_up()
+        waiting: deque[Place] = deque([] if begins is None else [begins])
         ended, count = 0, 0
         while waiting and sketch.instants - ended < self.most and count < MOST_COURSES:
             place = waiting.popleft()
             for acts in self._moves(place):
                 new = sketch.met - met
                 met |= new
-                here = _Place(sketch.save(), (*place.acts, *acts))
+                here = Place(sketch.save(), (*place.acts, *acts))
                 self._note(here)
                 key = self._key()
                 if key not in known and sketch.alive:
@@ -140,8 +134,19 @@ class Onward(Courses):
                     waiting.append(here)
                 if new:
                     before, count = sketch.instants, count + 1
-                    yield from self._ended(here)
+                    yield from self.ended(here)
                     ended += sketch.instants - before
+
+    def powered_up(self) -> Place | None:
+        """A while after power-up; None where a gadget never comes to that."""
+        sketch = self.noting
+        try:
+            sketch.start(0.5)
+            sketch.go_to(BEGINS_NS)
+        except EndlessInstant:
+            return None
+        self.begins = Place(sketch.save(), ())
+        return self.begins
 
     def _key(self) -> object:
         sketch = self.noting
@@ -152,7 +157,7 @@ class Onward(Courses):
                 tuple(sorted(sketch.contacts.items())), tuple(sketch.hands), sketch.usb,
                 tuple(sketch.measured.items()), tuple(stepper.memory))
 
-    def _note(self, place: _Place) -> None:
+    def _note(self, place: Place) -> None:
         """A place behind the rows that have fired last in written regions."""
         for number in self.own:
             last = self.sketch.last[number]
@@ -160,16 +165,16 @@ class Onward(Courses):
             if last and len(places) < MOST_BEHIND:
                 places.append(place)
 
-    def _moves(self, place: _Place) -> Iterator[list[Act]]:
+    def _moves(self, place: Place) -> Iterator[list[Act]]:
         """Everything that is done from a place: the sketch stands where it leads."""
         sketch = self.noting
         bounces = list(self._bounces(place))
         for changes, wait_ns in (*((changes, 0) for changes in (*self.told, *bounces)),
                                  *self._readings()):
-            self._load(place)
+            self.load(place)
             stood = tuple([sketch.stepper.states[number] for number in self.own])
             try:
-                acts = self._done(changes, wait_ns)
+                acts = self.done(changes, wait_ns)
             except EndlessInstant:
                 continue
             if changes in bounces:  # which the model does not hear
@@ -177,14 +182,14 @@ class Onward(Courses):
             if acts:
                 yield acts
         for waits in (self._changes, self._runs_out, self._a_while):
-            self._load(place)
+            self.load(place)
             try:
                 if waits():
                     yield []
             except EndlessInstant:
                 continue
 
-    def _done(self, changes: Sequence[Change], wait_ns: int) -> list[Act]:
+    def done(self, changes: Sequence[Change], wait_ns: int) -> list[Act]:
         """Bring something about, soon; nothing where its first change changes nothing."""
         sketch = self.noting
         begins = SOON_NS - min(at for at, *_ in changes)
@@ -197,14 +202,15 @@ class Onward(Courses):
             default=0))
         return acts
 
-    def _bounces(self, place: _Place) -> Iterator[tuple[Change, ...]]:
+    def _bounces(self, place: Place) -> Iterator[tuple[Change, ...]]:
         """A button that is pressed opens for less than it takes to settle."""
         for name, closed in place.saved.contacts:
             if closed and name in self.gadget.buttons:
                 yield ((0, "contact", name, 0.0),
                        (settle_ns(self.gadget, name) // 2, "contact", name, 1.0))
 
-    def _load(self, place: _Place) -> None:
+    def load(self, place: Place) -> None:
+        """Stand at a place; nothing has fired and nothing has been met since."""
         sketch = self.noting
         sketch.load(place.saved)
         sketch.log.clear()
@@ -275,16 +281,16 @@ class Onward(Courses):
 
     # -- what tells --------------------------------------------------------------------------------
 
-    def _ended(self, place: _Place) -> Iterator[Found]:
+    def ended(self, place: Place) -> Iterator[Found]:
         """A course to its end: all runs out, and what people do is done once more."""
         sketch = self.noting
-        self._load(place)
+        self.load(place)
         acts = list(place.acts)
         try:
             self._rests(acts)
             self._runs_out()
             for changes in self.whole:
-                done = self._done(changes, BEGINS_NS)
+                done = self.done(changes, BEGINS_NS)
                 if done:
                     acts += done
                     self._rests(acts)
@@ -312,10 +318,10 @@ class Onward(Courses):
             place, deep = waiting.popleft()
             for acts in self._moves(place):
                 fired = [key for key in sketch.log if self.region_of.get(key) == number]
-                here = _Place(sketch.save(), (*place.acts, *acts))
+                here = Place(sketch.save(), (*place.acts, *acts))
                 if fired:
                     if fired[0] == then:
-                        yield from self._ended(here)
+                        yield from self.ended(here)
                         return
                     continue
                 key = self._key()
@@ -323,12 +329,12 @@ class Onward(Courses):
                     known.add(key)
                     waiting.append((here, deep + 1))
 
-    def _behind(self, key: str) -> list[_Place]:
+    def _behind(self, key: str) -> list[Place]:
         """Places behind a row."""
         places = self.behind.get(key, [])
         if not places and self.begins is not None:
             number = self.region_of[key]
-            place = self._again(self.begins, lambda: self.sketch.last[number] == key)
+            place = self.again(self.begins, lambda: self.sketch.last[number] == key)
             places = [] if place is None else [place]
         return places
 
@@ -340,15 +346,15 @@ class Onward(Courses):
         leads = bool(set(row.sources) - set(region.entered_by(row))) and row.to != "same"
         place = self.begins
         for _ in range(TWICE + 1):
-            found = None if place is None else self._again(
+            found = None if place is None else self.again(
                 place, lambda: key in (sketch.changing if leads else sketch.log))
             if found is None:
                 return
             place = found
         if place is not None:
-            yield from self._ended(place)
+            yield from self.ended(place)
 
-    def _again(self, begins: _Place, there: Callable[[], bool]) -> _Place | None:
+    def again(self, begins: Place, there: Callable[[], bool]) -> Place | None:
         """The first place from another one on of which something holds."""
         sketch = self.noting
         until = sketch.instants + MOST_OF_ONE
@@ -357,7 +363,7 @@ class Onward(Courses):
         while waiting and sketch.instants < until:
             place, deep = waiting.popleft()
             for acts in self._moves(place):
-                here = _Place(sketch.save(), (*place.acts, *acts))
+                here = Place(sketch.save(), (*place.acts, *acts))
                 if there():
                     return here
                 stands = self._key()

@@ -11,6 +11,7 @@ from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.circuit.circuit import Circuit
 from simfw.vectors.acted import Acting
+from simfw.vectors.asking import Asking
 from simfw.vectors.contacts import Contacts
 from simfw.vectors.equal import HANDS, NEAR, PROOF, Prover
 from simfw.vectors.exposing import Judge
@@ -49,6 +50,8 @@ MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vector
 MOST_STROLLS = 80
 MOST_TOURS = 8  # of one region
 ONWARD_EACH, COURSES_EACH = 150, 3  # instants, and courses, for each fault left
+GAUGED = frozenset({"gauge", "cell"})
+MOST_ASKED, ASKED_EACH = 60_000, 5_000  # instants for what asks for the gauge, in all and for one
 MOST_ONWARD = 12  # faults for which a way on is looked for
 PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
@@ -332,6 +335,12 @@ class Whittler:
         made = Onward(self.gadget, self.teller.system, self.teller.circuit,
                       min(most, count * ONWARD_EACH) // self.share)
         for path in islice(made.courses(), count * COURSES_EACH // self.share):
+            yield None, path
+        gauged = sum(fault.kind not in LAST and not GAUGED.isdisjoint(fault.touched)
+                     for fault in self.left)
+        asking = Asking(self.gadget, self.teller.system, self.teller.circuit,
+                        self.effort * min(MOST_ASKED, gauged * ASKED_EACH) // self.share)
+        for path in asking.asked() if gauged else ():
             yield None, path
         wanted = [fault for fault in self.left if fault.twist.third
                   or (fault.twist.lost and not fault.twist.failed)]
