@@ -73,7 +73,8 @@ MOST_INPUTS = 6  # of which every combination is tried at power-up
 class Lead:
     """A way on which model and fault come to differ. `free` are the events on it that come from
     regions which are not in the machine. It is `sure` where an output differs, and not only what
-    one region gives to an output that others drive, too, or when the controller wakes.
+    one region gives to an output that others drive, too, or when the controller wakes; `wakes`
+    tells that it is that alone: no output ever differs.
     """
 
     machine: Machine
@@ -81,6 +82,7 @@ class Lead:
     readings: Readings
     free: frozenset[str]
     sure: bool = True
+    wakes: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +156,7 @@ class Prover:
         self._rows: dict[int, tuple[Fault, bool]] = {}  # by fault, whether its rows tell that
         # By fault: the regions searched, and what was found.
         self._known: dict[int, tuple[Fault, dict[frozenset[str], _Search]]] = {}
+        self.waking: set[int] = set()  # those of which no output differs, but it may wake
         # By region, states and length of a time, and whether it ends first: of slips in when.
         self._shared: dict[tuple[object, ...], dict[frozenset[str], _Search]] = {}
 
@@ -195,7 +198,7 @@ class Prover:
             del known[core]
         if not known and self.whole is not None and self.whole.over():
             return  # no more can be found of it: to say around which regions takes long, too
-        fault = _in_tables(fault)
+        mine, fault = id(fault), _in_tables(fault)
         budget = Budget(int(WORK * self.effort), whole=self.whole)
         by_hand = frozenset(self.handled if how == HANDS else ())
         outwards = (True,) if how == HANDS else (False, True)
@@ -213,6 +216,8 @@ class Prover:
             if found is False:
                 yield None
                 return
+            if isinstance(found, Lead) and found.wakes:
+                self.waking.add(mine)
             if isinstance(found, Lead) and found.sure and found.free <= by_hand:
                 yield found
 
@@ -343,7 +348,8 @@ class Prover:
                              limit=int(MOST_STATES * self.effort), until=DIFFER)
             for number, way in sorted(search.broken.items()):
                 used = frozenset(event for step in way.steps for event in free_in(machine, step))
-                lead = Lead(machine, way, readings, used, sure=sure and number == DIFFER)
+                lead = Lead(machine, way, readings, used, sure=sure and number == DIFFER,
+                            wakes=number != DIFFER)
                 if number == DIFFER:
                     return lead
                 woken = woken or lead

@@ -212,6 +212,13 @@ class Whittler:
                 if not self._is_left(fault):
                     break
                 self.inside.setdefault(id(fault), []).extend(paths[:1])
+            if id(fault) in prover.waking and self._is_left(fault):
+                self._woken([fault])
+
+    def _woken(self, faults: Sequence[Fault]) -> None:
+        """Take out those that a vector so far shows by a wake."""
+        self._move([(fault, self.names[found[0]]) for fault in faults
+                    if (found := self.judging.woken(fault)) is not None])
 
     def _is_left(self, fault: Fault) -> bool:
         return any(one is fault for one in self.left)
@@ -400,9 +407,7 @@ class Whittler:
 
     def exposure(self) -> Exposure:
         """What is exposed so far."""
-        woken = [(fault, self.names[found[0]]) for fault in self.left
-                 if (found := self.judging.woken(fault)) is not None]
-        self._move(woken)
+        self._woken(self.left)
         heard = tuple(fault for fault in (*self.left, *self.same) if self.judging.heard(fault))
         self.exposed.sort(key=lambda one: self.order[id(one[0])])
         return Exposure(exposed=tuple(self.exposed), same=tuple(self.same),
