@@ -117,7 +117,7 @@ def run(arguments: argparse.Namespace) -> int:
                           values=settings)
     with telling("repeating it until the cell is empty"):
         life = repeat_life(result, ranges=not arguments.json, prepared=prepared)
-        left = time_left(result)
+        left = time_left(result, prepared=prepared)
         text = answer(
             ledger_json(result, life, left),
             lambda: text_report(result, life, left, paint_for(sys.stdout),

@@ -25,6 +25,11 @@ def rows_ignore(key: str) -> bool:
     return key.startswith(_CIRCUIT) and key != HOLD_UP
 
 
+def drawn_by(values: Mapping[str, float]) -> frozenset[tuple[str, float]]:
+    """Those that have a say in what a circuit draws: the reference changes readings alone."""
+    return frozenset((key, value) for key, value in values.items() if key != REFERENCE)
+
+
 def changed(
     gadget: Gadget, values: Mapping[str, float], *, known: Places | None = None
 ) -> tuple[Gadget, float | None]:

@@ -23,7 +23,7 @@ Told = Callable[[int, int, Sequence[tuple[LoadSet, int]], float, float], None]
 """Told of each stretch as `Observer.drove` is."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen, all four: one is made at each instant, which takes longer then
 class _Stretch:
     """One load set for `lasts_s`, while low < charge < high."""
 
@@ -36,7 +36,7 @@ class _Stretch:
     times: tuple[tuple[LoadSet, int], ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Round:
     """Whole periods of a cycle from its instant `index` on."""
 
@@ -48,7 +48,7 @@ class _Round:
     times: tuple[tuple[LoadSet, int], ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Asked:
     """A moment whose answers are the same while low < charge and charge + drawn < high.
 
@@ -60,7 +60,7 @@ class _Asked:
     drawn: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Drawn:
     """A lump of charge, as a share of the cell."""
 
@@ -70,9 +70,12 @@ class _Drawn:
 class Course:
     """What one simulation did, written down by it while it went by."""
 
-    def __init__(self) -> None:
+    def __init__(self, charge: float = math.nan) -> None:
+        """`charge` at which it begins: where it is told, `parts` learns of what was followed."""
         self._steps: list[_Stretch | _Round | _Asked | _Drawn] = []
         self.usable = True
+        self._begins = charge
+        self._low, self._high = -math.inf, math.inf
 
     def spoil(self) -> None:
         """Something happened whose time or kind depends on the charge itself."""
@@ -104,8 +107,13 @@ class Course:
         """
         if not self.usable:
             return
-        low = max((mark for mark in turns if mark <= after), default=-math.inf)
-        high = min((mark for mark in turns if mark > after), default=math.inf)
+        low, high = -math.inf, math.inf
+        for mark in turns:
+            if mark > after:
+                if mark < high:
+                    high = mark
+            elif mark > low:
+                low = mark
         if before >= high:
             self.spoil()
         elif low > -math.inf or high < math.inf:
@@ -116,6 +124,21 @@ class Course:
         if self.usable:
             self._steps.append(_Drawn(share))
 
+    def parts(self, charge: float) -> bool:
+        """Whether it is known that an answer turns over where it begins at `charge`.
+
+        Of two charges the higher one stays the higher one on the same clocks: what is beyond a mark
+        from one charge is beyond it from all that lie further off.
+        """
+        return not self._low < charge < self._high
+
+    def _turns(self, charge: float) -> None:
+        """An answer turns over where it begins at `charge`."""
+        if charge < self._begins:
+            self._low = max(self._low, charge)
+        elif charge > self._begins:
+            self._high = min(self._high, charge)
+
     def follow(self, charge: float, told: Told) -> float | None:
         """The charge at the end where it begins at `charge`; None where it would go another way."""
         moved = 0.0
@@ -123,15 +146,18 @@ class Course:
             now = charge + moved
             if isinstance(step, _Stretch):
                 if not step.low < now < step.high:
+                    self._turns(charge)
                     return None
                 change = step.clock.advance(now, step.lasts_s, None, step.low, step.high)
                 if change is None:
+                    self._turns(charge)
                     return None
                 moved += change
                 if step.end_ns > step.start_ns:
                     told(step.start_ns, step.end_ns, step.times, now, charge + moved)
             elif isinstance(step, _Asked):
                 if not step.low < now < step.high - step.drawn:
+                    self._turns(charge)
                     return None
             elif isinstance(step, _Drawn):
                 moved -= step.share

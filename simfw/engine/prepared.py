@@ -85,6 +85,10 @@ class Prepared:
             if standing is not None and standing.is_of(self.system):
                 self._kept.standing = standing
 
+    def draw_with(self, other: Prepared) -> None:
+        """Share with `other`, whose circuit draws the same, what is known of that."""
+        self.clocks, self.grids = other.clocks, other.grids
+
     def standing(self) -> Standing:
         """Which stands the gadget has: its rows decide that alone."""
         if self._kept.standing is None:

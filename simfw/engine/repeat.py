@@ -21,7 +21,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from simfw.engine.corners import changed, ends_of, rows_ignore, worst_and_best
+from simfw.engine.corners import changed, drawn_by, ends_of, rows_ignore, worst_and_best
 from simfw.engine.course import Course
 from simfw.engine.plant import Plant
 from simfw.engine.prepared import Prepared
@@ -159,9 +159,14 @@ def _resting(charge: float) -> str:
     return f"the charge settles near {charge:.0%}: the charger gives back what is used"
 
 
-def time_left(run: Run, *, fold: bool = True) -> TimeLeft:
-    """How long the cell lasts from the end of `run` on, if nobody touches the gadget any more."""
-    return time_left_from(Prepared(run.gadget), run.final, seed=run.seed, fold=fold)
+def time_left(run: Run, *, fold: bool = True, prepared: Prepared | None = None) -> TimeLeft:
+    """How long the cell lasts from the end of `run` on, if nobody touches the gadget any more.
+
+    `prepared` is what `run` was made with, where it is at hand. What it has learned of instants is
+    left alone: where folds begin hangs on that, and with it the last digits.
+    """
+    shared = Prepared(run.gadget, like=prepared, rows=prepared)
+    return time_left_from(shared, run.final, seed=run.seed, fold=fold)
 
 
 class _Repetitions:
@@ -188,6 +193,8 @@ class _Repetitions:
 
     def __call__(self, charge: float) -> Trial:
         for n, (course, expected) in enumerate(self._courses):
+            if course.parts(charge):
+                continue
             watch = Watch(self.prepared, self._scenario, self.asked, self._watch)
             end = course.follow(charge, watch.drove)
             if end is not None:
@@ -217,7 +224,7 @@ class _Repetitions:
     def _simulated(self, charge: float, asked: Asked | None) -> tuple[Simulation, Watch]:
         most = math.inf if asked is not None else LIFE_INSTANTS // FEWEST
         watch = Watch(self.prepared, self._scenario, asked, self._watch, most)
-        course = Course()
+        course = Course(charge)
         simulation = Simulation(
             self.prepared, replace(self._scenario, charge=charge), self.run.seed, self.fold, False,
             (watch,), None, self._plant, log=False, course=course,
@@ -229,12 +236,19 @@ class _Repetitions:
             del self._courses[COURSES:]
         return simulation, watch
 
-    def with_values(self, values: dict[str, float]) -> _Repetitions:
-        """The same with other parts, asked the same. Raises DescriptionError."""
+    def with_values(
+        self, values: dict[str, float], drawing: dict[object, Prepared] | None = None
+    ) -> _Repetitions:
+        """The same with other parts, asked the same. Raises DescriptionError.
+
+        In `drawing` are those of which it is known what they draw, by all that decides it.
+        """
         gadget, reference_v = changed(self.run.gadget, values)
         rows = self.prepared if all(map(rows_ignore, values)) else None
         prepared = Prepared(gadget, reference_v=reference_v, rows=rows).without_rules()
         prepared.learn_with(self.prepared)
+        if drawing is not None:
+            prepared.draw_with(drawing.setdefault(drawn_by(values), prepared))
         return _Repetitions(self.run, prepared, self.fold, self.asked)
 
 
@@ -267,12 +281,15 @@ def _with_ranges(
 
     found: list[tuple[float | None, float | None]] = []
     made: dict[tuple[tuple[str, float], ...], Count] = {}
+    drawing: dict[object, Prepared] = {}
     for number in (0, 1):
         spans: list[float] = []
         for values in worst_and_best(used, measure(number)):
             key = tuple(sorted(values.items()))
             if key not in made:
-                made[key] = _counted(nominal.with_values(values), most=min(MOST, most))
+                made[key] = _counted(
+                    nominal.with_values(values, drawing), most=min(MOST, most), serving=number == 0
+                )
             corner = made[key].served if number == 0 else made[key].repetitions
             spans.append(math.inf if corner is None else corner)
         middle = count.served if number == 0 else count.repetitions
@@ -345,15 +362,18 @@ def _span(other: _Repetitions, low: float, high: float) -> float:
 # -- counting --------------------------------------------------------------------------------------
 
 
-def _counted(repetitions: _Repetitions, *, most: int) -> Count:
-    return count_repetitions(repetitions, most=most)
+def _counted(repetitions: _Repetitions, *, most: int, serving: bool = True) -> Count:
+    return count_repetitions(repetitions, most=most, serving=serving)
 
 
-def count_repetitions(trial: Callable[[float], Trial], *, most: int = MOST) -> Count:
+def count_repetitions(
+    trial: Callable[[float], Trial], *, most: int = MOST, serving: bool = True
+) -> Count:
     """How many repetitions fit between charge 1 and the opening of the protection.
 
     `trial(charge)` runs one repetition from `charge`; beyond `most` of them the count gets rough.
-    The last, unfinished repetition counts by the share that passed.
+    The last, unfinished repetition counts by the share that passed. Without `serving` it is not
+    worked out how many of them do all that is asked.
     """
     counting = _Counting(trial, most)
     try:
@@ -361,6 +381,8 @@ def count_repetitions(trial: Callable[[float], Trial], *, most: int = MOST) -> C
         rests_at = None
     except Settles as settled:
         repetitions, rests_at = None, settled.charge
+    if not serving:
+        return Count(repetitions, None, "", rests_at or 0.0, rests_at)
     return counting.served(repetitions, rests_at)
 
 

@@ -26,6 +26,11 @@ __all__ = ["Asked", "Failure", "TooMany", "Watch"]
 TENTH = 0.1
 EARLY = 0.5  # of the time that a light was lit at first: less is out early
 
+_Amps = tuple[list[float], list[float]]
+"""Charges, rising, and the current through the LEDs of a light at each (A)."""
+_Lights = list[tuple[str, float, _Amps | None]]
+"""The lights that are lit: name, duty, and table (None of a load)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Failure:
@@ -54,10 +59,24 @@ class TooMany(Exception):  # caught in this package; never seen by a user
     """A repetition takes more instants than it may."""
 
 
+@dataclass(slots=True)
+class _Together:
+    """What is on in turn: `parts` are load sets and how long each is on (ns) in `period_ns`.
+
+    `lights` are the names, duties and tables of the lights that are lit in it, `gone_ns` is how
+    long it went by.
+    """
+
+    parts: Sequence[tuple[LoadSet, int]]
+    period_ns: int
+    lights: _Lights
+    gone_ns: int = 0
+
+
 class Watch(Observer):
     """Sees what each stimulus lights; with `asked`, when a light falls below a tenth of that.
 
-    `instants` counts the work; `times_ns` tells how long each load set was on.
+    `instants` counts the work.
     """
 
     def __init__(
@@ -73,15 +92,25 @@ class Watch(Observer):
         self.emptied_by = emptied_by(gadget)
         self._names = {name for name in (*gadget.lights, *gadget.loads) if name != gauge}
         self.shining: Shining = Shining(prepared) if like is None else like.shining
-        self._best: dict[tuple[LoadSet, ...], list[tuple[str, float, LoadSet]]] = (
-            {} if like is None else like._best
-        )
+        self._best: dict[tuple[LoadSet, ...], _Lights] = {} if like is None else like._best
         self._asked = asked
         self._starts = stimuli(scenario)
         self._most = most
         self.lit: dict[tuple[int, str], _Lit] = {}
         self.instants = 0
-        self.times_ns: dict[LoadSet, int] = {}
+        # By the load set itself that is on alone, or by the times of those that are on in turn: it
+        # is looked up at each stretch, and to tell one by what it holds would take longer.
+        self._gone: dict[int, _Together] = {}
+
+    @property
+    def times_ns(self) -> dict[LoadSet, int]:
+        """How long each load set was on (ns), in the order in which they came."""
+        times: dict[LoadSet, int] = {}
+        for one in self._gone.values():
+            count = one.gone_ns // one.period_ns
+            for loads, lasts_ns in one.parts:
+                times[loads] = times.get(loads, 0) + lasts_ns * count
+        return times
 
     def drove(self, start_ns: int, end_ns: int, times: Sequence[tuple[LoadSet, int]],
               start_charge: float, end_charge: float) -> None:  # fmt: skip
@@ -89,26 +118,36 @@ class Watch(Observer):
         self.instants += 1
         if self.instants > self._most:
             raise TooMany
-        count = (end_ns - start_ns) // sum([lasts_ns for _, lasts_ns in times])
-        for loads, lasts_ns in times:
-            self.times_ns[loads] = self.times_ns.get(loads, 0) + lasts_ns * count
+        key = id(times[0][0] if len(times) == 1 else times)
+        one = self._gone.get(key)
+        if one is None:
+            # It holds what it is kept by, so that nothing else comes to be in its place.
+            one = self._gone[key] = self._together(times)
+        one.gone_ns += end_ns - start_ns
+        if one.lights:
+            window = bisect_right(self._starts, start_ns) - 1
+            for name, duty, table in one.lights:
+                self._note(window, name, duty, (start_ns, end_ns), (
+                    (duty, duty) if table is None
+                    else (_amps(table, start_charge), _amps(table, end_charge))))
+
+    def _together(self, times: Sequence[tuple[LoadSet, int]]) -> _Together:
+        """Load sets that are on in turn; one that is on alone has no period."""
         key = tuple([loads for loads, _ in times])
-        best = self._best.get(key)
-        if best is None:
+        lights = self._best.get(key)
+        if lights is None:
             found: dict[str, tuple[float, LoadSet]] = {}
             for loads in key:
                 for name, duty, _ in loads.drives:
                     if name in self._names and duty > found.get(name, (0.0, loads))[0]:
                         found[name] = (duty, loads)
-            best = self._best[key] = [(name, *found[name]) for name in found]
-        if not best:
-            return
-        shining = self.shining
-        window = bisect_right(self._starts, start_ns) - 1
-        for name, duty, one in best:
-            first = shining.amps(name, duty, one, start_charge)
-            last = shining.amps(name, duty, one, end_charge)
-            self._note(window, name, duty, (start_ns, end_ns), (first, last))
+            lights = self._best[key] = [
+                (name, duty, self.shining.table(name, loads))
+                for name, (duty, loads) in found.items()
+            ]
+        if len(times) == 1:
+            return _Together(((times[0][0], 1),), 1, lights)
+        return _Together(times, sum([lasts_ns for _, lasts_ns in times]), lights)
 
     def _note(
         self, window: int, name: str, duty: float, times_ns: tuple[int, int],
@@ -139,20 +178,15 @@ class Shining:
     def __init__(self, prepared: Prepared) -> None:
         self._prepared = prepared
         self._lamps = set(prepared.gadget.lights)
-        self._known: dict[tuple[str, LoadSet], tuple[list[float], list[float]]] = {}
+        self._known: dict[tuple[str, LoadSet], _Amps] = {}
 
-    def amps(self, name: str, duty: float, loads: LoadSet, charge: float) -> float:
-        """The current through the LEDs (A); of a load its level, since it has no brightness."""
+    def table(self, name: str, loads: LoadSet) -> _Amps | None:
+        """The current through the LEDs at charges; None of a load, since it has no brightness."""
         if name not in self._lamps:
-            return duty
-        found = self._known.get((name, loads))
-        if found is None:
+            return None
+        if (name, loads) not in self._known:
             self._tabulate(loads)
-            found = self._known[name, loads]
-        nodes, amps = found
-        k = min(max(bisect_right(nodes, charge) - 1, 0), len(nodes) - 2)
-        share = (charge - nodes[k]) / (nodes[k + 1] - nodes[k])
-        return amps[k] + share * (amps[k + 1] - amps[k])
+        return self._known[name, loads]
 
     def _tabulate(self, loads: LoadSet) -> None:
         circuit = self._prepared.circuit
@@ -161,6 +195,14 @@ class Shining:
         places = nodes.tolist()
         for name, amps in zip(lit, circuit.light_currents_a(lit, loads, nodes), strict=True):
             self._known[name, loads] = (places, amps.tolist())
+
+
+def _amps(table: _Amps, charge: float) -> float:
+    """The current of a table at a charge (A)."""
+    nodes, amps = table
+    k = min(max(bisect_right(nodes, charge) - 1, 0), len(nodes) - 2)
+    share = (charge - nodes[k]) / (nodes[k + 1] - nodes[k])
+    return amps[k] + share * (amps[k + 1] - amps[k])
 
 
 def stimuli(scenario: Scenario) -> list[int]:

@@ -76,6 +76,25 @@ def test_a_course_ends_where_an_answer_turns_over() -> None:
     assert course.follow(0.3, lambda *_: None) is None
 
 
+def test_beyond_a_charge_at_which_an_answer_turns_over_none_is_followed() -> None:
+    """What is known to part does, from every charge: of two charges the higher one stays so."""
+    prepared = Prepared(LAMP).without_rules()
+
+    def gone() -> Course:
+        course = Course(0.6)
+        Simulation(prepared, replace(TEN_SECONDS, charge=0.6), 0, True, False, (), None,
+                   course=course).go()
+        return course
+
+    known, tried = gone(), [0.013 * n for n in range(1, 76)]
+    assert not any(known.parts(charge) for charge in tried)
+    parting = [charge for charge in tried if gone().follow(charge, lambda *_: None) is None]
+    nearest = (max(one for one in parting if one < 0.6), min(one for one in parting if one > 0.6))
+    for charge in nearest:
+        assert known.follow(charge, lambda *_: None) is None
+    assert [charge for charge in tried if known.parts(charge)] == parting
+
+
 def test_a_cell_that_is_empty_from_the_start_is_no_course() -> None:
     """Below the cut-off nothing powers up: followed, it would be taken for a life that goes on."""
     course = Course()

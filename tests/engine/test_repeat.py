@@ -18,6 +18,7 @@ from simfw.engine.repeat import (
     repeat_life,
     time_left,
 )
+from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Rule
 from simfw.gadget.quantities import with_values
 from simfw.stimuli.scenario import Usb
@@ -339,3 +340,33 @@ def test_rules_about_what_repeats_do_not_slow_a_life_down(keys: Scenario) -> Non
     plain = simulate(gadget, short)
     assert repeat_life(with_rule) == repeat_life(plain)
     assert time_left(with_rule) == time_left(plain)
+
+
+def test_the_time_left_is_the_same_with_the_parts_of_the_run() -> None:
+    """To the last bit: what the run has learned of instants would have folds begin elsewhere."""
+    day = load_scenario(SCENARIOS / "cellar-steps/charging-day.toml")
+    assert day.gadget is not None
+    prepared = Prepared(day.gadget)
+    run = simulate(day.gadget, day, prepared=prepared, trace=False)
+    assert time_left(run, prepared=prepared) == time_left(run)
+
+
+def test_what_is_served_is_counted_where_it_is_asked_for() -> None:
+    """The repetitions are the same without, and no trial is made for it."""
+    made: list[list[float]] = []
+
+    def trial(charge: float) -> Trial:
+        made[-1].append(charge)
+        failed = None if charge > 0.31 else 0.5
+        if charge <= 1e-3:
+            return Trial(0.0, charge / 1e-3, failed, "it is dark")
+        return Trial(charge - 1e-3, None, failed, "it is dark")
+
+    counts = []
+    for serving in (True, False):
+        made.append([])
+        counts.append(count_repetitions(trial, serving=serving))
+    assert counts[0].repetitions == counts[1].repetitions
+    assert counts[0].served is not None
+    assert counts[1].served is None
+    assert len(made[1]) < len(made[0])

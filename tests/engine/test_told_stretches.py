@@ -9,10 +9,12 @@ from typing import Any
 import pytest
 
 from simfw.circuit.circuit import LoadSet
+from simfw.engine import clocks
 from simfw.engine import prepared as prepared_module
 from simfw.engine.course import Course
 from simfw.engine.observer import Observer
 from simfw.engine.repeat import repeat_life
+from simfw.engine.served import Watch
 from simfw.engine.simulator import Prepared, Simulation, simulate
 from simfw.loading import load_gadget
 from simfw.stimuli.scenario import Press, Scenario, Step, Wave
@@ -91,6 +93,46 @@ def test_stretches_are_told_to_the_last_bit(charge: float) -> None:
             end = written.follow(charge - shift, follower.drove)
             ends.append((end, follower.told if end is not None else []))
         assert ends[0] == ends[1]
+
+
+def test_the_times_of_load_sets_are_those_of_the_stretches() -> None:
+    """Each load set that was on, in the order in which they came, for as long as it was on."""
+    prepared = Prepared(load_gadget(LARDER_LAMP)).without_rules()
+    watch, seen = Watch(prepared, SCENARIO), Stretches()
+    Simulation(prepared, SCENARIO, 0, True, False, (seen, watch), None, log=False).go()
+    times: dict[LoadSet, int] = {}
+    for start_ns, end_ns, parts, _, _ in seen.told:
+        count = (end_ns - start_ns) // sum(lasts_ns for _, lasts_ns in parts)
+        for loads, lasts_ns in parts:
+            times[loads] = times.get(loads, 0) + count * lasts_ns
+    assert list(watch.times_ns.items()) == list(times.items())
+    assert sum(watch.times_ns.values()) == SCENARIO.lasts_ns
+    assert watch.instants == len(seen.told)
+
+
+def test_parts_that_draw_the_same_are_tabulated_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the reference is moves readings, not currents: both its ends share the charge clocks,
+    and the life is to the last bit that of clocks made anew.
+    """
+    gadget = load_gadget(LARDER_LAMP)
+    prepared = Prepared(gadget)
+    run = simulate(gadget, replace(SCENARIO, charge=0.8, lasts_ns=12 * S, steps=STEPS[:1]),
+                   prepared=prepared, trace=False)
+    made: list[int] = []
+    tabulate = clocks.tabulate
+
+    def counted(*given: Any, **named: Any) -> Any:
+        made.append(len(made))
+        return tabulate(*given, **named)
+
+    monkeypatch.setattr(clocks, "tabulate", counted)
+    life = repeat_life(run, ranges=True, prepared=prepared)
+    shared = len(made)
+    made.clear()
+    monkeypatch.setattr(Prepared, "draw_with", lambda *_: None)
+    assert repeat_life(run, ranges=True, prepared=prepared) == life
+    assert life.low_days is not None
+    assert shared < 0.8 * len(made)
 
 
 def test_figures_that_no_row_reads_have_the_rows_built_once(
