@@ -44,7 +44,7 @@ def says_the_same(system: System, fault: Fault) -> bool:
         return all(_gated(system, region, state, row) for row in entering
                    for state in region.entered_by(row))
     if twist.lost and not twist.failed:
-        return _lost_anyway(system, region, twist)
+        return _lost_anyway(system, region, twist) or _never_just_behind(system, region, twist)
     if fault.kind == "begun":
         return _begun_already(system, region, [row for row in changed.rows
                                                if row not in region.rows])
@@ -236,17 +236,37 @@ def _begun_already(system: System, region: Region, more: Sequence[Row]) -> bool:
     """
     passing = {state for row in region.rows if row.after_ns == 0 for state in row.sources}
     return all(row.on is not None and passing.isdisjoint(row.sources)
-               and _told_by_entering(system, region, row.on, DEEP) for row in more)
+               and _told_by_entering(system, region, row.on, DEEP) is not None for row in more)
 
 
-def _told_by_entering(system: System, region: Region, event: str, deep: int) -> bool:
+def _told_by_entering(system: System, region: Region, event: str, deep: int) -> set[str] | None:
+    """The rows of a region by which an event is told in the end, each as it enters a state; None
+    where anything else may tell it.
+    """
     makers = [(one, row) for one in system.every for row in one.rows if event in row.emit]
     if not makers or deep == 0 or event in system.raw_events or any(
             event in (one.rises, one.falls) for one in system.conditions):
-        return False
-    return all(row.to != "same" if one is region else
-               row.on is not None and _told_by_entering(system, region, row.on, deep - 1)
-               for one, row in makers)
+        return None
+    found: set[str] = set()
+    for one, row in makers:
+        before = ({row.key} if one is region and row.to != "same" else
+                  None if one is region or row.on is None else
+                  _told_by_entering(system, region, row.on, deep - 1))
+        if before is None:
+            return None
+        found |= before
+    return found
+
+
+def _never_just_behind(system: System, region: Region, twist: Twist) -> bool:
+    """Whether a row that is lost just behind another never comes there: what it waits for is told
+    by what the region itself has told as it entered a state, and the other row, whose time has to
+    run first, is none of those that do.
+    """
+    first, then = (next(row for row in region.rows if row.key == key)
+                   for key in (twist.behind, twist.lost))
+    told = None if then.on is None else _told_by_entering(system, region, then.on, DEEP)
+    return bool(first.after_ns) and told is not None and first.key not in told
 
 
 # -- power-up ------------------------------------------------------------------------------------

@@ -66,7 +66,8 @@ ALONE = made({
 STILL = made({
     "clock": region("home", "home away", row("same", "home", after="100 ms", emit="one"),
                     row("away", "home", after="250 ms"), row("home", "away", on="key.press"),
-                    lit="away"),
+                    row("home", "away", on="one"), lit="away"),
+    "other": region("on", "on off", row("same", "on", on="key.release", emit="one")),
 })  # fmt: skip
 """What tells something on its way, and goes on waiting."""
 
@@ -102,6 +103,7 @@ RELIT = listed(row("resume", "lit", on="key.hold"), resume_points=["lit", "dark"
 
 LEVEL = "dials.level.rows[1]#1"
 ANEW = "the time of the new state does not begin anew"
+LOST = "is lost behind behaviour"
 BEGUN = "its times begin anew at"
 AGAIN = "its guard is asked again"
 STAYS = "the end of an earlier stay still counts"
@@ -127,6 +129,12 @@ def by_rows(system: System, fault: Fault) -> bool:
     pytest.param(WATCHED, "measures.light.every", AGAIN, False, id="off and on in an instant"),
     pytest.param(PRESSED, "buttons.key.debounce#2", AGAIN, True, id="over by then"),
     pytest.param(SHIFTED, "behaviour.lamp.rows[3]", AGAIN, False, id="still there"),
+    pytest.param(DUSK, "behaviour.house.rows[6]", f"{LOST}.house.rows[4]", True,
+                 id="comes behind another"),
+    pytest.param(DUSK, "behaviour.house.rows[6]", f"{LOST}.house.rows[5]", False,
+                 id="comes behind that"),
+    pytest.param(STILL, "behaviour.clock.rows[3]", f"{LOST}.clock.rows[1]", False,
+                 id="told on its way"),
     pytest.param(DUSK, "house", f"{BEGUN} fade.end", True, id="begun in that instant"),
     pytest.param(DUSK, "house", f"{BEGUN} auto.closed", False, id="others begin it"),
     pytest.param(STILL, "clock", f"{BEGUN} one", False, id="told without entering"),
