@@ -52,7 +52,10 @@ class Rival(Fitting):
             return None
         best = max(fitting, key=reach)
         slack, beyond, errors = 0.0, False, {False: 0.1, True: 0.1}
+        most = math.inf if aim.share is None else float(sign > 0)
         for _ in range(_ROUNDS if aim.sight is None else _ROUNDS_ASIDE):
+            if reach(best) >= most:  # no figure lies further than the end of its range
+                return End(reached=sign * reach(best), outer=sign * reach(best), trial=best)
             if self.spent:
                 break
             before = reach(best)

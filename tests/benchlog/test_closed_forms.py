@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from simfw.benchlog.narrowing import narrow
+from simfw.benchlog.search import Aim, Rival
 from simfw.loading import load_bench_log
 from tests.benchlog.lantern import FULL_C, bar_charge, interval, log_of
 
@@ -43,6 +44,36 @@ steps = [{ wait = "120 days" }, { see = "gauge == 2" }]
     high = FULL_C * (1.0 - bar_charge(2)) / (120 * DAY)  # two bars still
     agrees(found, "cell.leakage", low, high, (10e-6, 200e-6))
     assert interval(found, "cell.leakage").low_by == ("drawer",)
+
+
+def test_the_end_of_a_range_that_a_run_has_reached_is_looked_for_no_further(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """At most three bars after 120 days bound a leakage from below alone."""
+    log = log_of(tmp_path, """
+[unknown]
+"cell.leakage" = "10 uA .. 200 uA"
+[[observations]]
+name = "drawer"
+start = "full"
+steps = [{ wait = "120 days" }, { see = "gauge <= 3" }]
+""")
+    rival = Rival(log, (), seed=0, most=1000)
+    rival.prepare()
+    rival.least(rival.all)
+    end = rival.end(Aim(share=0), 1, rival.all)
+    assert end is not None
+    assert (end.reached, end.outer) == (1.0, 1.0)
+    asked = []
+    propose = rival._extreme
+
+    def counted(*args, **kwargs):
+        asked.append(args)
+        return propose(*args, **kwargs)
+
+    monkeypatch.setattr(rival, "_extreme", counted)
+    assert rival.end(Aim(share=0), 1, rival.all) == end
+    assert not asked
 
 
 def test_two_drains_trade_off_and_their_sum_is_known(tmp_path: Path):
