@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
     from simfw.gadget.model import Chord, Gadget
 
-__all__ = ["chord_drills", "in_two_steps", "jumps", "met_exactly", "staying",
+__all__ = ["chord_drills", "courses_of", "in_two_steps", "jumps", "met_exactly", "staying",
            "twice"]  # fmt: skip
 
 MS = 1_000_000
@@ -126,6 +126,16 @@ class _Drill:
             now += self.back_ns + self.grid_ns
         order = sorted(range(len(acts)), key=lambda number: (acts[number].at_ns, number))
         return [acts[number] for number in order], now + QUIET_NS
+
+
+def courses_of(gadget: Gadget, chord: str, start_ns: int) -> Iterator[tuple[list[Act], int]]:
+    """Everything that the buttons of a chord can do to its time, one by one from the same time on:
+    the acts, and when each is over.
+    """
+    for last in gadget.chords[chord].buttons:
+        drill = _Drill(gadget, gadget.chords[chord], last)
+        for course in drill.courses():
+            yield drill.acts(course, start_ns)
 
 
 def chord_drills(gadget: Gadget) -> list[Found]:

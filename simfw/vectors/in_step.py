@@ -1,14 +1,19 @@
 """Faults of one region that go in step with the model whatever all other regions do.
 
-The region is taken by itself, as it is and as the fault has it. Everything that a guard asks of
-others is left free, but is the same for both: as long as the two make the same events in the same
-order, give the same to outputs, and stand where others find the same, the rest of the gadget cannot
-know them apart, and so answers both alike. From every pair of states that the two can stand in at
-one moment, every event, every end of a time, and every answer of the others is gone through; the
-proof holds where no pair is met in which the two differ. Only a region that goes through its own
-states is followed: one that resumes, that keeps anything over a loss of the supply, that is
-followed by steps of sequences, or to which the world itself looks (the gauge, the charger, a
-sensor), is not.
+The region is taken as it is and as the fault has it. Everything that a guard asks of others is left
+free, but is the same for both: as long as the two make the same events in the same order, give the
+same to outputs, keep the controller awake alike, and stand where others find the same, the rest of
+the gadget cannot know them apart, and so answers both alike. From every pair of states that the two
+can stand in at one moment, every event, every end of a time, and every answer of the others is gone
+through; the proof holds where no pair is met in which the two differ.
+
+A few of the others may be followed, too (the buttons of a chord): each event is offered to them in
+their turn, whether anybody makes it then or not, and their times may end whenever they like. That
+is more than ever happens, and what holds then holds in every run.
+
+Only a region that goes through its own states is followed: one that resumes, that keeps anything
+over a loss of the supply, that is followed by steps of sequences, or to which the world itself
+looks (the gauge, the charger, a sensor), is not.
 """
 
 from __future__ import annotations
@@ -24,6 +29,7 @@ from simfw.behaviour.expression import (
     Inside,
     Leaf,
     leaves,
+    names_in,
     truth,
 )
 from simfw.behaviour.region import Region, Row, System
@@ -34,8 +40,9 @@ from simfw.vectors.faults import NONE, Fault
 __all__ = ["goes_in_step"]
 
 GROUPS = ("buttons", "chords", "toggles", "behaviour")
-MOST_PAIRS = 2_000
-MOST_MOMENTS = 5_000  # combinations of what the guards of one moment ask
+MOST_BESIDE = 3  # others that are followed
+MOST_MOMENTS = 3_000  # in which both can stand
+MOST_ANSWERS = 5_000  # of the others, to what the guards of one moment ask
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +56,21 @@ class _Stand:
     queued: bool = False
 
 
-_Pair = tuple[_Stand, _Stand]
+@dataclass(frozen=True, slots=True)
+class _Moment:
+    """Where both stand, whether both stays have begun in one instant, and where others stand."""
+
+    mine: _Stand
+    other: _Stand
+    together: bool
+    beside: tuple[str, ...]
+
+    @property
+    def both(self) -> tuple[_Stand, _Stand]:
+        """Where both stand."""
+        return self.mine, self.other
+
+
 # What some rows do: what they tell, and where they lead (None: nowhere).
 _Done = tuple[tuple[str, ...], str | None]
 
@@ -68,39 +89,68 @@ def goes_in_step(system: System, fault: Fault) -> bool:
     if replace(region, rows=(), states=(), starts="") != replace(
             changed, rows=(), states=(), starts=""):
         return False
-    return _Steps(system, region, changed).all_alike()
+    return any(_Steps(system, region, changed, beside).all_alike()
+               for beside in _beside(system, region, changed))
+
+
+def _beside(system: System, region: Region, changed: Region) -> Iterator[list[Region]]:
+    """Which others are followed: none, then those asked for by what differs, then by any row."""
+    known = {id(row) for row in region.rows} ^ {id(row) for row in changed.rows}
+    own = [row for row in (*region.rows, *changed.rows) if id(row) in known]
+    tried: list[set[str]] = []
+    for rows in ((), own, (*region.rows, *changed.rows)):
+        names = {name for row in rows if row.when is not None
+                 for name in names_in(row.when).regions} - {region.name}
+        if names not in tried and len(names) <= MOST_BESIDE:
+            tried.append(names)
+            mine = [one for one in system.regions if one.name in names]
+            if all(one.kept is None for one in mine):
+                yield mine
 
 
 class _Steps:
-    """Goes through all pairs of states that a region and what a fault makes of it can stand in."""
+    """Goes through all moments in which a region and what a fault makes of it can stand, with some
+    others `beside` them.
+    """
 
-    def __init__(self, system: System, region: Region, changed: Region) -> None:
+    def __init__(self, system: System, region: Region, changed: Region,
+                 beside: Sequence[Region]) -> None:
         self.system = system
         self.name = region.name
         self.both = region, changed
+        self.beside = {one.name: number for number, one in enumerate(beside)}
         heard = {row.on for one in system.regions for row in (
             (*region.rows, *changed.rows) if one.name == region.name else one.rows)}
         # Where nothing is driven, what is told is all that there is to see.
         self.told = heard.union(system.events) if drives_nothing(system) else heard
-        self.events = sorted({row.on for row in (*region.rows, *changed.rows)
+        self.turns = [one for one in system.regions
+                      if one.name == region.name or one.name in self.beside]
+        self.events = sorted({row.on for one in (*self.turns, changed) for row in one.rows
                               if row.on is not None})
         self.rows = [_by_event(one) for one in self.both]
         self.dwells = [_dwells(one) for one in self.both]
+        self.others = [_by_event(one) for one in beside]
+        self.timed = [[row for row in one.rows if row.on is None] for one in beside]
+        self.starts = tuple(one.starts for one in beside)
         others = [one for one in system.regions if one.name != self.name]
         asked = [*asked_by(others, system.conditions), *(
             [region.show] if region.show is not None else [])]
         self.asked = {leaf.states for one in asked for leaf in leaves(one)
                       if isinstance(leaf, Inside) and leaf.region == self.name}
-        self.waiting: list[_Pair] = []
-        self.known: set[_Pair] = set()
+        self.waiting: list[_Moment] = []
+        self.known: set[_Moment] = set()
 
     def all_alike(self) -> bool:
-        """Whether no pair is met in which the two differ."""
-        starts = self.both[0].starts, self.both[1].starts
-        if self._differs_at_once() or not self._enter(starts, _Stand(""), _Stand("")):
+        """Whether no moment is met in which the two differ."""
+        if not self.beside and self._differs_at_once():
             return False
+        begins = _Moment(_Stand(""), _Stand(""), True, self.starts)
+        now = self._led(begins, (self.both[0].starts, self.both[1].starts))
+        if now is None:
+            return False
+        self._note(now)
         while self.waiting:
-            if len(self.known) > MOST_PAIRS or not self._goes_on(self.waiting.pop()):
+            if len(self.known) > MOST_MOMENTS or not self._goes_on(self.waiting.pop()):
                 return False
         return True
 
@@ -112,66 +162,118 @@ class _Steps:
         own = [row for number in rows.keys() ^ changed.keys()
                for row in (rows.get(number) or changed[number],)]
         reached = _reached(self.both[0])
-        found = not all(
-            self._done((_Stand(state),) * 2, [side.get((row.on, state), ()) for side in self.rows],
-                       several=False)
+        return not all(
+            self._both_do(_Moment(_Stand(state), _Stand(state), True, ()),
+                          [side.get((row.on, state), ()) for side in self.rows], several=False)
             for row in own if row.on is not None for state in row.sources if state in reached)
-        self.known.clear()
-        self.waiting.clear()
-        return found
 
-    def _goes_on(self, pair: _Pair) -> bool:
-        """Whether all that can happen to a pair does the same to both."""
-        mine, other = pair
-        for event in self.events:
-            if not self._done(pair, [self.rows[side].get((event, one.state), ())
-                                     for side, one in enumerate(pair)], several=False):
-                return False
-        if mine.queued:
-            groups = [self.dwells[side][one.state][one.spent - 1][1]
-                      for side, one in enumerate(pair)]
-            taken = replace(mine, queued=False), replace(other, queued=False)
-            return self._done(taken, groups, several=True)
-        left = [self.dwells[side][one.state][one.spent:] for side, one in enumerate(pair)]
-        if not left[0] and not left[1]:
-            return True
-        # Both stays have begun in one instant (see `_enter`): the next times end in one, too.
-        if not left[0] or not left[1] or left[0][0][0] != left[1][0][0]:
-            return False
-        ended = replace(mine, spent=mine.spent + 1), replace(other, spent=other.spent + 1)
-        return self._done(ended, [left[0][0][1], left[1][0][1]], several=True)
+    def _goes_on(self, moment: _Moment) -> bool:
+        """Whether all that can happen in a moment does the same to both."""
+        return (all(self._offered(moment, event) for event in self.events)
+                and self._ended_beside(moment) and self._ended(moment))
 
-    def _done(self, pair: _Pair, rows: Sequence[Sequence[Row]], *, several: bool) -> bool:
-        """Whether some rows of each do the same, whatever the others are; of `several`, those of a
-        time, one after another is taken until one leads away.
+    def _offered(self, moment: _Moment, event: str) -> bool:
+        """An event is offered to all in their turn."""
+        moments = [moment]
+        for region in self.turns:
+            onward: dict[_Moment, None] = {}
+            for one in moments:
+                if region.name == self.name:
+                    found = self._both_do(one, [self.rows[side].get((event, stand.state), ())
+                                                for side, stand in enumerate(one.both)],
+                                          several=False)
+                else:
+                    number = self.beside[region.name]
+                    rows = self.others[number].get((event, one.beside[number]), ())
+                    found = self._led_beside(one, number, rows)
+                if found is None:
+                    return False
+                onward |= dict.fromkeys(found)
+            moments = list(onward)
+        for one in moments:
+            self._note(one)
+        return True
+
+    def _led_beside(self, moment: _Moment, number: int, rows: Sequence[Row]
+                    ) -> list[_Moment] | None:
+        """Where rows of one beside may lead it; None where that is not known."""
+        region = self.system.region(list(self.beside)[number])
+        found = self._found(moment, [rows], several=False)
+        return None if found is None else [
+            moment if to is None else replace(moment, beside=(
+                *moment.beside[:number], state, *moment.beside[number + 1:]))
+            for to in {done[1] for done, in found}
+            for state in (region.resume_points if to == "resume" else (to or "",))]
+
+    def _ended_beside(self, moment: _Moment) -> bool:
+        """Any time of those beside ends."""
+        for number, timed in enumerate(self.timed):
+            for row in timed:
+                if moment.beside[number] in row.sources and not self._noted(
+                        self._led_beside(moment, number, [row])):
+                    return False
+        return True
+
+    def _ended(self, moment: _Moment) -> bool:
+        """The next time ends: of both, if they run as long from one instant on; else of either."""
+        groups = [self._next(side, stand) for side, stand in enumerate(moment.both)]
+        mine, other = groups
+        if mine is not None and other is not None and moment.together and mine[0] == other[0]:
+            return self._noted(self._both_do(
+                replace(moment, mine=mine[1], other=other[1]), [mine[2], other[2]], several=True))
+        # One alone may do nothing that is seen (see `_led`).
+        return ((mine is None or self._noted(self._both_do(
+                    replace(moment, mine=mine[1]), [mine[2], ()], several=True)))
+                and (other is None or self._noted(self._both_do(
+                    replace(moment, other=other[1]), [(), other[2]], several=True))))
+
+    def _next(self, side: int, stand: _Stand) -> tuple[int, _Stand, Sequence[Row]] | None:
+        """The next time of a stay: how long, where the region stands when it is over, its rows."""
+        dwells = self.dwells[side][stand.state]
+        if stand.queued:
+            return 0, replace(stand, queued=False), dwells[stand.spent - 1][1]
+        if stand.spent >= len(dwells):
+            return None
+        after_ns, rows = dwells[stand.spent]
+        return after_ns, replace(stand, spent=stand.spent + 1), rows
+
+    def _both_do(self, moment: _Moment, rows: Sequence[Sequence[Row]], *, several: bool
+                 ) -> list[_Moment] | None:
+        """Where some rows of each lead, whatever the others are; None where the two differ. Of
+        `several`, those of a time, one after another is taken until one leads away.
         """
-        if pair[0] == pair[1] and rows[0] == rows[1]:
-            return all(self._enter((to, to), *pair) for to in _leads(rows[0], several=several))
-        found = self._found(pair, rows, several=several)
-        return found is not None and all(
-            one[0] == other[0] and self._enter((one[1], other[1]), *pair)
-            for one, other in found)
+        if moment.mine == moment.other and rows[0] == rows[1]:
+            led = [self._led(moment, (to, to)) for to in _leads(rows[0], several=several)]
+        else:
+            found = self._found(moment, rows, several=several)
+            if found is None or any(one[0] != other[0] for one, other in found):
+                return None
+            led = [self._led(moment, (one[1], other[1])) for one, other in found]
+        moments = [one for one in led if one is not None]
+        return moments if len(moments) == len(led) else None
 
-    def _found(self, pair: _Pair, rows: Sequence[Sequence[Row]], *, several: bool
-               ) -> set[tuple[_Done, _Done]] | None:
-        """What the rows of each do, for every answer of the others; None where those are many."""
-        asked = dict.fromkeys(leaf for row in (*rows[0], *rows[1]) if row.when is not None
+    def _found(self, moment: _Moment, rows: Sequence[Sequence[Row]], *, several: bool
+               ) -> set[tuple[_Done, ...]] | None:
+        """What the rows of each do, for every answer of those that are not followed; None where
+        these are too many.
+        """
+        asked = dict.fromkeys(leaf for mine in rows for row in mine if row.when is not None
                               for leaf in leaves(row.when))
-        regions = sorted({leaf.region for leaf in asked
-                          if isinstance(leaf, Inside) and leaf.region != self.name})
+        regions = sorted({leaf.region for leaf in asked if isinstance(leaf, Inside)
+                          and leaf.region != self.name and leaf.region not in self.beside})
         free = [leaf for leaf in asked if not isinstance(leaf, Inside | Constant)]
         states = [[state.name for state in self.system.region(one).states] for one in regions]
-        if prod(map(len, states)) * 2 ** len(free) > MOST_MOMENTS:
+        if prod(map(len, states)) * 2 ** len(free) > MOST_ANSWERS:
             return None
-        found: set[tuple[_Done, _Done]] = set()
+        beside = dict(zip(self.beside, moment.beside, strict=True))
+        found: set[tuple[_Done, ...]] = set()
         for standing in product(*states):
-            where = dict(zip(regions, standing, strict=True))
+            where = {**beside, **dict(zip(regions, standing, strict=True))}
             for said in product((False, True), repeat=len(free)):
                 holds: dict[Expression, bool] = dict(zip(free, said, strict=True))
-                one, other = (
+                found.add(tuple([
                     self._does(mine, {**where, self.name: stand.state}, holds, several=several)
-                    for mine, stand in zip(rows, pair, strict=True))
-                found.add((one, other))
+                    for mine, stand in zip(rows, moment.both, strict=False)]))
         return found
 
     def _does(self, rows: Sequence[Row], where: Mapping[str, str],
@@ -189,23 +291,15 @@ class _Steps:
                     break
         return tuple(told), None
 
-    def _enter(self, into: tuple[str | None, str | None], mine: _Stand, other: _Stand) -> bool:
-        """Note where the two stand then; False where they differ there."""
-        pair = tuple(self._stand(side, one, to) for side, (one, to) in enumerate(
-            zip((mine, other), into, strict=True)))
-        first, second = pair
-        timed = [bool(one.queued or self.dwells[side][one.state][one.spent:])
-                 for side, one in enumerate(pair)]
-        # A time that only one of them counts from now on is another than that of the other.
-        if (into[0] is None) != (into[1] is None) and any(timed):
-            return False
-        if first.queued != second.queued or not self._looks_alike(
-                first.state, second.state, (into[0] is None) == (into[1] is None)):
-            return False
-        if (first, second) not in self.known:
-            self.known.add((first, second))
-            self.waiting.append((first, second))
-        return True
+    def _led(self, moment: _Moment, into: tuple[str | None, str | None]) -> _Moment | None:
+        """The moment then; None where the two differ there."""
+        mine, other = (self._stand(side, one, to) for side, (one, to) in enumerate(
+            zip(moment.both, into, strict=True)))
+        alone = (into[0] is None) != (into[1] is None)
+        if not self._looks_alike(mine.state, other.state, alone=alone):
+            return None
+        return _Moment(mine, other, not alone and (moment.together or into[0] is not None),
+                       moment.beside)
 
     def _stand(self, side: int, before: _Stand, to: str | None) -> _Stand:
         if to is None:
@@ -214,15 +308,25 @@ class _Steps:
         at_once = bool(dwells) and dwells[0][0] == 0
         return _Stand(to, int(at_once), at_once)
 
-    def _looks_alike(self, mine: str, other: str, together: bool) -> bool:
+    def _looks_alike(self, mine: str, other: str, *, alone: bool) -> bool:
         """Whether nobody tells a state of the model from one of the fault; where only one of them
         has been entered just now, it wakes nothing.
         """
         one, another = self.both[0].state(mine), self.both[1].state(other)
-        return (one.gives == another.gives and one.position == another.position
-                and one.awake == another.awake and (together or not one.awake)
-                and one.unpowered == another.unpowered
+        return (one.gives == another.gives and one.awake == another.awake
+                and not (alone and one.awake) and one.unpowered == another.unpowered
                 and all((mine in states) == (other in states) for states in self.asked))
+
+    def _noted(self, moments: Sequence[_Moment] | None) -> bool:
+        """Note some moments; False where the two differ, or it is not known where that leads."""
+        for one in moments or ():
+            self._note(one)
+        return moments is not None
+
+    def _note(self, moment: _Moment) -> None:
+        if moment not in self.known:
+            self.known.add(moment)
+            self.waiting.append(moment)
 
 
 def _reached(region: Region) -> set[str]:
@@ -244,9 +348,9 @@ def _leads(rows: Sequence[Row], *, several: bool) -> Iterator[str | None]:
     for row in rows:
         if row.to != "same":
             yield row.to
+        elif not several:
+            yield None
         if row.when is None and (row.to != "same" or not several):
-            if row.to == "same":
-                yield None
             return
     yield None
 

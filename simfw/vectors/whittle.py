@@ -11,8 +11,10 @@ from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.circuit.circuit import Circuit
 from simfw.vectors.acted import Acting
+from simfw.vectors.amid import Amid
 from simfw.vectors.asking import Asking
 from simfw.vectors.contacts import Contacts
+from simfw.vectors.dances import Dances
 from simfw.vectors.equal import HANDS, NEAR, PROOF, Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import KINDS, Fault
@@ -25,7 +27,6 @@ from simfw.vectors.onward import Onward
 from simfw.vectors.phases import Phases
 from simfw.vectors.places import Places
 from simfw.vectors.possible import all_faults
-from simfw.vectors.repeated import Repeated
 from simfw.vectors.replay import Replay
 from simfw.vectors.sketch import Act, Sketch
 from simfw.vectors.strolls import Strolls
@@ -307,6 +308,16 @@ class Whittler:
                     break
                 yield path
 
+    def danced(self) -> Iterator[Found]:
+        """What fingers do with the buttons of a chord of which faults are left (see `dances`)."""
+        made = Dances(self.gadget, self.teller.system, self.places)
+        for chord, part in self.gadget.chords.items():
+            mine = {chord, *(f"{name}.gesture" for name in part.buttons)}
+            for path in (*made.held(chord), *made.timed(chord)):
+                if not any(mine & fault.touched for fault in self.left):
+                    break
+                yield path
+
     def driven(self, contacts: Contacts) -> Iterator[Found]:
         """Courses of contacts held at power-up, and of hands about looks."""
         teller = self.teller
@@ -322,13 +333,14 @@ class Whittler:
         just behind another, for those that are lost there; and on which what comes as a long time
         ends is heard where it is not to be.
         """
-        made = Repeated(self.gadget, self.teller.system, self.teller.circuit)
+        made = Amid(self.gadget, self.teller.system, self.teller.circuit)
         phases = Phases(self.gadget, self.teller.system, self.teller.circuit)
         for fault in list(self.left):
             twist = fault.twist
             courses = (made.of(twist.third, paths) if twist.third
                        else made.behind(twist.behind, twist.lost, paths)
-                       if twist.lost and not twist.failed else ())
+                       if twist.lost and not twist.failed
+                       else made.during(fault, paths) if fault.kind == "begun" else ())
             for path in chain(courses, phases.of(fault, paths)):
                 if not self._is_left(fault):
                     break
