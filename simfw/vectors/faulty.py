@@ -176,7 +176,7 @@ class Driven(Pace):
     """
 
     def __init__(self, system: System, segments: Mapping[str, int], twist: Twist = NONE,
-                 asks: Sequence[str] = ("out",)) -> None:
+                 asks: Sequence[str] = ("out",), outputs: Sequence[str] = ()) -> None:
         self.twist = twist
         self.system = system
         self.segments = segments
@@ -188,6 +188,7 @@ class Driven(Pace):
         self.stepper: Faulty = Faulty(system, self, twist)
         super().__init__(self.stepper, periods_of(system))
         self.regions = system.every
+        self._first = tuple(outputs)
         self.outputs = self._driven()
         self._shows = [None if region.show is None else self.stepper.bind(region.show)
                        for region in self.regions]
@@ -236,8 +237,10 @@ class Driven(Pace):
     # -- outputs -----------------------------------------------------------------------------------
 
     def _driven(self) -> list[str]:
-        return list(dict.fromkeys(name for region in self.regions if not region.follows
-                                  for state in region.states for name in state.drives))
+        """All outputs: what changes in one instant is told in this order, as the model tells it."""
+        return list(dict.fromkeys((*self._first, *(
+            name for region in self.regions if not region.follows
+            for state in region.states for name in state.drives))))
 
     def give(self, system: System) -> None:
         """From now on its states drive what those of this system do; all else is as it was."""
@@ -603,6 +606,7 @@ class Bench:
         self._numbers = {region.name: number for number, region in enumerate(system.regions)}
         self._held: tuple[Driven, int] | None = None
         self._given: Driven | None = None
+        self._outputs = Driven(system, segments).outputs
 
     def hold(self, fault: Fault, asks: tuple[str, ...]) -> Driven:
         """The firmware that holds this fault, until the next is asked for."""
@@ -619,9 +623,10 @@ class Bench:
             self._given.give(self.system)
             self._given = None
         if number is None and not drives:
-            return Driven(fault.system, self.segments, fault.twist, asks)
+            return Driven(fault.system, self.segments, fault.twist, asks, self._outputs)
         if firmware is None:
-            firmware = self._sound[asks] = Driven(self.system, self.segments, NONE, asks)
+            firmware = self._sound[asks] = Driven(self.system, self.segments, NONE, asks,
+                                                  self._outputs)
         firmware.stepper.slip(fault.twist)
         firmware.twist = fault.twist
         if drives:

@@ -12,7 +12,6 @@ from functools import partial
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.gadget.model import Gadget
-from simfw.vectors.courses import SOON_NS
 from simfw.vectors.moves import WITHOUT_NS
 from simfw.vectors.nodes import Found
 from simfw.vectors.places import Places
@@ -32,10 +31,6 @@ class Losses(Tours):
     def __init__(self, gadget: Gadget, system: System, circuit: Circuit, places: Places) -> None:
         super().__init__(gadget, system, circuit)
         self.places = places
-        written = {row.on for region in self.sketch.system.regions if region.group == "behaviour"
-                   for row in region.rows}
-        self.done = [event for event, one in self.events.items()
-                     if event in written and one.by not in ("gauge", "status")]
 
     def of(self, name: str) -> Iterator[Found]:
         """The courses of one region: the supply is lost in one of its states after the other."""
@@ -59,12 +54,7 @@ class Losses(Tours):
         self._done(sketch.now + MS, list(self._rests()))
         self._done(sketch.now + WITHOUT_NS, [Act(0, "supply", "supply", 1.0)])
         for event in events:
-            one = self.events[event]
-            changes = self._whole(one)
-            begins = sketch.now + SOON_NS - min(at for at, *_ in changes)
-            for at in sorted({at for at, *_ in changes}):
-                self._done(begins + at, [Act(0, *what) for when, *what in changes if when == at])  # type: ignore[arg-type]
-            self._rest()
+            self._at_once(event)
             if not sketch.alive:
                 return False
         return True

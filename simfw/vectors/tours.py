@@ -35,6 +35,7 @@ MOST_AIMS = 4  # moments at which one event is tried to be told
 MOST_MISSED = 2  # how often a row may not fire where it is to, until that is given up
 LONGEST_NS = 60_000 * MS  # a time longer than this is not waited for
 INTO_NS = 10 * MS  # how far into a stay something happens
+MOST_SHOWN = 12  # events that are done at the end, one after the other
 KINDS = ("row", "stay", "target", "source", "third")
 
 _Step = tuple[str, str]  # the key of a row, and the state from which it fires
@@ -91,6 +92,10 @@ class Tours(Courses):
         self.events = {**self.events, **of_chords(gadget)}
         self.sketch = self.counting = _Counting(steady(system), circuit, gadget)
         self.closing = Closing(gadget, {})
+        written = {row.on for region in self.sketch.system.regions if region.group == "behaviour"
+                   for row in region.rows}
+        self.done = [event for event, one in self.events.items()
+                     if event in written and one.by not in ("gauge", "status")][:MOST_SHOWN]
 
     def course(self, name: str, wishes: Sequence[Wish]) -> Found | None:
         """A course on which rows of a region fire as they are wished; None where none does."""
@@ -117,12 +122,27 @@ class Tours(Courses):
                     continue
                 fired[step] += 1
                 done += step in wanted
+            self._shows_all()
         except EndlessInstant:
             return None
         if not done or not self.acts:
             return None
         return Found(charge=0.5, acts=tuple(self.acts), ends_ns=self.sketch.now + BEGINS_NS,
                      covers=frozenset())
+
+    def _shows_all(self) -> None:
+        """Do once all that written regions hear: where a region stands may show in others only."""
+        for event in self.done:
+            if self.sketch.alive:
+                self._at_once(event)
+
+    def _at_once(self, event: str) -> None:
+        """Bring an event about as soon as can be, if the inputs can, and all back to rest."""
+        changes = self._whole(self.events[event])
+        begins = self.sketch.now + SOON_NS - min((at for at, *_ in changes), default=0)
+        for at in sorted({at for at, *_ in changes}):
+            self._done(begins + at, [Act(0, *what) for when, *what in changes if when == at])  # type: ignore[arg-type]
+        self._rest()
 
     def _take(self, number: int, row: Row, source: str) -> bool:
         """Let a row fire from a state in which its region stands, or will."""

@@ -205,3 +205,19 @@ def test_no_fault_that_goes_in_step_is_told_by_random_play(gadget: Gadget) -> No
     silent: list[Fault] = [fault for fault in all_faults(system) if goes_in_step(system, fault)]
     assert silent
     assert told(prepared, silent, 8) == []
+
+
+def test_what_goes_off_in_one_instant_is_told_in_the_order_of_the_model() -> None:
+    """A state that nothing leads to names an output first: without it the order of the outputs
+    would be another, and no fault.
+    """
+    prepared = Prepared(made({
+        "lamp": region("dark", "dark never", row("dark", "never", on="key.press"),
+                       lit="never", what="buzz"),
+        "both": {"starts": "off", "states": {"off": {}, "on": {"glow": "on", "buzz": "on"}},
+                 "rows": [row("on", "off", on="key.press"), row("off", "on", on="key.press")]},
+    }))  # fmt: skip
+    silent = [fault for fault in all_faults(holding(prepared.system))
+              if fault.about == "lamp.never"]
+    assert {fault.kind for fault in silent} == {"drive"}
+    assert told(prepared, silent, 8) == []

@@ -87,10 +87,10 @@ def test_one_walk_tells_all_rows_that_fire_twice_and_never_again() -> None:
 
 
 def test_only_what_is_wished_for_is_walked() -> None:
-    """Two rows are enough to see one of them three times."""
+    """Two rows are enough to see one of them three times; then all is done once."""
     _, path = walked(GREAT, [Wish("behaviour.lamp.rows[2]", "", 3)])
     assert path is not None
-    assert sum(act.kind == "contact" and act.value > 0 for act in path.acts) == 7
+    assert sum(act.kind == "contact" and act.value > 0 for act in path.acts) == 13
     _, none = walked(GREAT, [])
     assert none is None
 
@@ -103,3 +103,22 @@ def test_only_what_is_wished_for_is_walked() -> None:
 def test_what_cannot_be_brought_about_ends_the_walk(gadget: Gadget, wish: Wish) -> None:
     """Tried twice, then given up: no course is made."""
     assert walked(gadget, [wish])[1] is None
+
+
+HIDDEN = made({
+    "lock": region("open", "open shut", row("shut", "open", on="knob.click"),
+                   row("open", "shut", on="knob.click")),
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.click", when="lock.open"),
+                   row("dark", "lit", on="key.click"), lit="lit"),
+}, **TWO)  # fmt: skip
+"""A lock that drives nothing."""
+
+
+def test_what_shows_in_another_region_is_looked_for_at_the_end_of_a_walk() -> None:
+    """A lock that is shut twice and never again is open then: a click lights the lamp."""
+    prepared = Prepared(HIDDEN)
+    made_by = Tours(HIDDEN, holding(prepared.system), prepared.circuit)
+    path = made_by.course("lock", [Wish("behaviour.lock.rows[0]", "", 3)])
+    assert path is not None
+    faults = [fault for fault in all_faults(holding(prepared.system)) if fault.kind == "third"]
+    assert "behaviour.lock.rows[0]: fires twice and never again" in exposed(prepared, path, faults)
