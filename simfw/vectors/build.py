@@ -480,8 +480,8 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
         if played is not None and whittler.tells(fault, played):
             keep(path, fault)
     for how, much in TURNS:
-        for _, path in whittler.onward(int(much)) if how == ONWARD and effort else ():
-            gone_through(path, anew=True, met=False)
+        for met_there, path in whittler.onward(int(much)) if how == ONWARD and effort else ():
+            gone_through(path, anew=True, met=met_there)
         for fault, path in () if how == ONWARD else (whittler.told(int(much)) if how == TOLD
                             else played_through(how, much)):
             keep(path, fault)

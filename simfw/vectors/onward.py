@@ -36,6 +36,8 @@ MS = 1_000_000
 WHILE_NS = 10_000 * MS
 MOST_WAITED = 150  # ends of times of written regions that one wait goes through
 MOST_COURSES = 150
+MOST_MEETINGS = 40
+MOST_PLACES = 20  # from which time alone is to lead behind a row
 MOST_DEEP = 24  # moves from one row to the next
 MOST_OF_ONE = 6_000  # instants of the search for one pair of rows
 MOST_BEHIND = 3  # places behind a row
@@ -94,6 +96,7 @@ class Onward(Courses):
         self.region_of = {row.key: number for number, region
                           in enumerate(self.sketch.system.regions) for row in region.rows}
         self.begins: Place | None = None
+        self.places: list[Place] = []  # all that are new, in their order
         self.behind: dict[str, list[Place]] = {}
         self.noting.wanted = frozenset(self.events)
         self.told = list(self._told())
@@ -132,6 +135,7 @@ class Onward(Courses):
                 if key not in known and sketch.alive:
                     known.add(key)
                     waiting.append(here)
+                    self.places.append(here)
                 if new:
                     before, count = sketch.instants, count + 1
                     yield from self.ended(here)
@@ -147,6 +151,38 @@ class Onward(Courses):
             return None
         self.begins = Place(sketch.save(), ())
         return self.begins
+
+    def meeting(self) -> Iterator[Found]:
+        """Courses on which what people do is told just as what is driven changes by itself."""
+        sketch = self.noting
+        known = set[object]()
+        count, until = 0, sketch.instants + 2 * self.most
+        for place in self.places:
+            if sketch.instants >= until:
+                return
+            self.load(place)
+            try:
+                comes = self._changes()
+            except EndlessInstant:
+                continue
+            when_ns, stands = sketch.now - MS, tuple(sketch.stepper.states)
+            for changes in self.told if comes else ():
+                begins = place.saved.now
+                moves = [(when_ns - begins + at, kind, name, value)
+                         for at, kind, name, value in changes]
+                if moves[0][0] <= 0 or (changes, stands) in known or count >= MOST_MEETINGS:
+                    continue
+                self.load(place)
+                if not bears(sketch, Act(*moves[0])):
+                    continue
+                known.add((changes, stands))
+                count += 1
+                try:
+                    acts = self._perform(moves)
+                    sketch.go_to(max(sketch.now, when_ns) + MS)
+                except EndlessInstant:
+                    continue
+                yield from self.ended(Place(sketch.save(), (*place.acts, *acts)))
 
     def _key(self) -> object:
         sketch = self.noting
@@ -330,12 +366,22 @@ class Onward(Courses):
                     waiting.append((here, deep + 1))
 
     def _behind(self, key: str) -> list[Place]:
-        """Places behind a row."""
+        """Places behind a row: those noted, or where time alone comes by soonest."""
+        sketch, number = self.noting, self.region_of[key]
         places = self.behind.get(key, [])
+        for place in self.places[:MOST_PLACES] if not places else ():
+            self.load(place)
+            try:
+                for _ in range(MOST_WAITED):
+                    if sketch.last[number] == key:
+                        return [Place(sketch.save(), place.acts)]
+                    if not self._next():
+                        break
+            except EndlessInstant:
+                continue
         if not places and self.begins is not None:
-            number = self.region_of[key]
-            place = self.again(self.begins, lambda: self.sketch.last[number] == key)
-            places = [] if place is None else [place]
+            found = self.again(self.begins, lambda: sketch.last[number] == key)
+            places = [] if found is None else [found]
         return places
 
     def thrice(self, key: str) -> Iterator[Found]:

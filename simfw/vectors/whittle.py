@@ -65,6 +65,7 @@ TURNS = ((HANDS, 0.02), (TOLD, 1_000), (NEAR, 0.17), (HANDS, 0.05), (ONWARD, 8_0
 # What hardly ever comes up is proved to change nothing with the nearest regions, in so much work.
 RARE = ("states", "order", "guard", "source", "anew", "begun")
 MOST_NEAR = 150_000  # of the units of `MOST_WORK`
+KEPT = 150_000  # of the same units: what is kept for proofs while ways by hand are looked for
 MOST_INSIDE = 2  # ways to a difference inside that a search goes on from
 
 
@@ -196,10 +197,13 @@ class Whittler:
         prover = self.prover
         prover.effort = share
         enough = self.work.left() - MOST_NEAR * self.effort // self.share
+        kept = KEPT * self.effort // self.share
         # What is dear to prove comes last.
         for fault in sorted(self.left, key=lambda fault: fault.kind in LAST):
             if how == NEAR and (fault.kind not in RARE or self.work.left() < enough):
                 continue
+            if how == HANDS and self.work.left() < kept:
+                break
             for found in prover.settle(fault, how) if self._is_left(fault) else ():
                 if found is None:
                     self.same.append(fault)
@@ -346,21 +350,24 @@ class Whittler:
                     break
                 yield fault, path
 
-    def onward(self, most: int) -> Iterator[tuple[Fault | None, Found]]:
-        """Courses on which people wait until something happens: for all faults that are left, and
-        for rows that are lost behind others, or fire twice only, for one of them.
+    def onward(self, most: int) -> Iterator[tuple[bool, Found]]:
+        """Courses on which people wait until something happens, and whether two things meet exactly
+        on them: for all faults that are left, and for rows that are lost behind others, or fire
+        twice only, for each of them.
         """
         count = self.effort * sum(fault.kind not in LAST for fault in self.left)
         made = Onward(self.gadget, self.teller.system, self.teller.circuit,
                       min(most, count * ONWARD_EACH) // self.share)
         for path in islice(made.courses(), count * COURSES_EACH // self.share):
-            yield None, path
+            yield False, path
+        for path in made.meeting() if self.left else ():
+            yield True, path
         gauged = sum(fault.kind not in LAST and not GAUGED.isdisjoint(fault.touched)
                      for fault in self.left)
         asking = Asking(self.gadget, self.teller.system, self.teller.circuit,
                         self.effort * min(MOST_ASKED, gauged * ASKED_EACH) // self.share)
         for path in asking.asked() if gauged else ():
-            yield None, path
+            yield False, path
         wanted = [fault for fault in self.left if fault.twist.third
                   or (fault.twist.lost and not fault.twist.failed)]
         done = 0
@@ -370,7 +377,7 @@ class Whittler:
                 twist = fault.twist
                 for path in (made.thrice(twist.third) if twist.third
                              else made.following(twist.behind, twist.lost)):
-                    yield fault, path
+                    yield False, path
 
     def told(self, most: int) -> Iterator[tuple[Fault, Found]]:
         """Stimuli that tell a fault which is left when its turn comes: `most` instants for each."""

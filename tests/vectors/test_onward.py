@@ -58,11 +58,17 @@ def exposure() -> Exposure:
     pytest.param("bell", "its times begin anew at tick", id="held while the bell begins"),
     pytest.param("buttons.key.debounce#2", "`not key.pressed` is dropped",
                  id="a bounce while it rings"),
+    pytest.param("behaviour.clock.rows[3]", "its time ends after all else in that instant",
+                 id="a click as the bell begins"),
+    pytest.param("behaviour.tens.rows[0]", "its guard is dropped", id="stopped as the bell begins"),
+    pytest.param("behaviour.ones.rows[0]", "its guard is turned round", id="proved"),
 ])
-def test_what_shows_after_long_waits_is_exposed(about: str, words: str) -> None:
+def test_what_shows_after_long_waits_is_exposed_and_what_never_shows_is_proved(
+    about: str, words: str,
+) -> None:
     """The bell is waited for, stopped at each ring, held through, and all is done three times."""
-    assert [words for fault, _ in exposure().exposed
-            if (fault.about, fault.words) == (about, words)] == [words]
+    done = [*(fault for fault, _ in exposure().exposed), *exposure().same]
+    assert [words for fault in done if (fault.about, fault.words) == (about, words)] == [words]
 
 
 def test_of_courses_that_wait_there_are_no_more_than_the_work_allows() -> None:
