@@ -22,7 +22,9 @@ from simfw.behaviour.expression import (
 )
 from simfw.behaviour.region import Condition, Region, Row, System
 from simfw.vectors.around import asked_by
+from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault, Twist
+from simfw.vectors.pair import reach
 
 __all__ = ["says_the_same"]
 
@@ -33,6 +35,8 @@ MOST_MOMENTS = 5_000  # combinations of what the guards of one event in one stat
 def says_the_same(system: System, fault: Fault) -> bool:
     """Whether the rows alone tell that a fault changes nothing at the pins."""
     twist = fault.twist
+    if twist.unseen:
+        return _unseen_by_all(system, fault)
     if len(fault.touched) != 1 and not twist.edge:
         return False
     if twist.edge:
@@ -270,6 +274,17 @@ def _never_just_behind(system: System, region: Region, twist: Twist) -> bool:
 
 
 # -- power-up ------------------------------------------------------------------------------------
+
+
+def _unseen_by_all(system: System, fault: Fault) -> bool:
+    """Whether an input that is not looked at at power-up bears on nothing that a firmware reports:
+    no region that hears it, or notices one that does, drives anything, keeps awake or lets go of
+    the supply. Where nothing is driven its events are told.
+    """
+    borne = reach(system, fault).regions
+    return not drives_nothing(system) and not any(
+        system.region(name).touches or state.awake or state.unpowered
+        for name in borne for state in system.region(name).states)
 
 
 def _edge_alike(system: System, name: str) -> bool:

@@ -10,10 +10,14 @@ from simfw.behaviour.hold import holding
 from simfw.behaviour.region import System
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
+from simfw.vectors.build import Rehearsal
+from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import Fault
 from simfw.vectors.orders import changes_nothing
 from simfw.vectors.possible import all_faults
 from simfw.vectors.said import says_the_same
+from simfw.vectors.sketch import Act
+from tests.vectors.acts import pressed
 from tests.vectors.test_equal import (
     DUSK,
     KEPT,
@@ -101,12 +105,32 @@ DIMMED = listed(row("lit", "dark", after="400 ms"))
 RELIT = listed(row("resume", "lit", on="key.hold"), resume_points=["lit", "dark"])
 """Here what is gone back to is what was entered last."""
 
+def plugged(*rows: dict[str, Any], **more: Any) -> Gadget:
+    """A lamp with a key, a charger beside it, and what else hears of USB."""
+    return made({
+        "lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"),
+                       row("dark", "lit", on="key.release"), *rows, lit="lit"), **more,
+    }, charger={"current": "250 mA", "float": "4.2 V", "finish": "10 %"})  # fmt: skip
+
+
+PLUGGED = plugged()
+"""Whether USB is in at power-up is nobody's business."""
+
+LIT_BY_USB = plugged(row("lit", "dark", on="usb.in"))
+"""Here the lamp is lit by it."""
+
+LIT_BEYOND = plugged(row("lit", "dark", on="soon"),
+                     relay=region("home", "home away", row("away", "home", on="usb.in"),
+                                  row("home", "away", after="100 ms", emit="soon")))
+"""Here a region hears of it that drives nothing, and another one of that."""
+
 LEVEL = "dials.level.rows[1]#1"
 ANEW = "the time of the new state does not begin anew"
 LOST = "is lost behind behaviour"
 BEGUN = "its times begin anew at"
 AGAIN = "its guard is asked again"
 STAYS = "the end of an earlier stay still counts"
+UNSEEN = "not looked at"
 SAME_TIME = "does not begin the time anew"
 BEHIND = "is lost behind behaviour.lamp."
 
@@ -140,6 +164,9 @@ def by_rows(system: System, fault: Fault) -> bool:
     pytest.param(STILL, "clock", f"{BEGUN} one", False, id="told without entering"),
     pytest.param(BESIDE, "gauge.reading", "does not keep awake", True, id="awake beside"),
     pytest.param(ALONE, "gauge.reading", "does not keep awake", False, id="awake alone"),
+    pytest.param(PLUGGED, "usb", UNSEEN, True, id="nobody asks for USB"),
+    pytest.param(LIT_BY_USB, "usb", UNSEEN, False, id="lit by USB"),
+    pytest.param(LIT_BEYOND, "usb", UNSEEN, False, id="lit by what hears of USB"),
     pytest.param(LISTED, "behaviour.lamp.rows[0]", SAME_TIME, True, id="no time to begin anew"),
     pytest.param(DIMMED, "behaviour.lamp.rows[0]", SAME_TIME, False, id="a time begins anew"),
     pytest.param(RELIT, "behaviour.lamp.rows[0]", SAME_TIME, False, id="what is remembered"),
@@ -184,3 +211,16 @@ def test_random_play_tells_what_begins_a_time_anew_and_what_comes_first(
     """The premises that fail are ones that show."""
     prepared, fault = fault_of(gadget, about, words)
     assert told(prepared, [fault], 40) != []
+
+
+@pytest.mark.parametrize(("gadget", "shows"), [(PLUGGED, False), (LIT_BY_USB, True),
+                                               (LIT_BEYOND, True)])
+def test_usb_that_is_not_looked_at_at_power_up_shows_where_a_lamp_is_lit_by_it(
+    gadget: Gadget, shows: bool,
+) -> None:
+    """USB is in as the supply comes; the key is pressed later."""
+    prepared, fault = fault_of(gadget, "usb", UNSEEN)
+    judge = Judge(holding(prepared.system), gadget.segments)
+    acts = (Act(0, "usb", "usb", 1.0), *pressed("key", (500, 100)))
+    judge.add(Rehearsal(prepared).play(charge=0.7, acts=acts, ends_ns=10**9, whole=False))
+    assert (judge.exposed(fault) is not None) is shows
