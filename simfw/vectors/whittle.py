@@ -53,6 +53,7 @@ MOST_TOURS = 8  # of one region
 ONWARD_EACH, COURSES_EACH = 150, 3  # instants, and courses, for each fault left
 GAUGED = frozenset({"gauge", "cell"})
 MOST_ASKED, ASKED_EACH = 60_000, 5_000  # instants for what asks for the gauge, in all and for one
+FEW = 30  # one in so many faults: with fewer left nobody waits
 MOST_ONWARD = 12  # faults for which a way on is looked for
 PATIENCE = 2_000  # instants in which a fault may come up in strolls without being told
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
@@ -353,8 +354,10 @@ class Whittler:
     def onward(self, most: int) -> Iterator[tuple[bool, Found]]:
         """Courses on which people wait until something happens, and whether two things meet exactly
         on them: for all faults that are left, and for rows that are lost behind others, or fire
-        twice only, for each of them.
+        twice only, for each of them. Where next to nothing is left they cost more than they tell.
         """
+        if len(self.left) * FEW < len(self.order):
+            return
         count = self.effort * sum(fault.kind not in LAST for fault in self.left)
         made = Onward(self.gadget, self.teller.system, self.teller.circuit,
                       min(most, count * ONWARD_EACH) // self.share)

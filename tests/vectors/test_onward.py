@@ -6,10 +6,11 @@ from functools import cache
 
 import pytest
 
+from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
 from simfw.vectors.build import make_vectors
 from simfw.vectors.onward import Onward
-from simfw.vectors.whittle import Exposure
+from simfw.vectors.whittle import Exposure, Whittler
 from tests.sharing import uncounted
 from tests.vectors.test_equal import made, region, row
 
@@ -80,3 +81,14 @@ def test_of_courses_that_wait_there_are_no_more_than_the_work_allows() -> None:
     assert not none
     assert some == again
     assert some
+
+
+def test_nobody_waits_where_next_to_nothing_is_left() -> None:
+    """With one fault in a hundred left the courses are not made; with one in ten they are."""
+    prepared = Prepared(TIMER)
+    whittler = Whittler(TIMER, holding(prepared.system), prepared.circuit, [])
+    tenth = whittler.left[::10]
+    whittler.left = whittler.left[::100]
+    assert list(whittler.onward(500)) == []
+    whittler.left = tenth
+    assert next(whittler.onward(500), None) is not None
