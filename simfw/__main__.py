@@ -15,7 +15,10 @@ FEW = 50_000
 def start() -> int:
     """The command line as a program of its own."""
     gc.set_threshold(FEW)
-    return main()
+    try:
+        return main()
+    finally:
+        gc.freeze()  # nothing is looked through for rings at the end: it ends at once
 
 
 if __name__ == "__main__":

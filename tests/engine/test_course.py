@@ -138,3 +138,17 @@ def test_a_plain_run_loads_no_compiler_and_draws_nothing(tmp_path: Path) -> None
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True,
                           check=True, cwd=ROOT)
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_nothing_is_looked_through_at_the_end_of_the_command_line() -> None:
+    """A program that ends looks for no rings in what it has made: that took a tenth of a short run.
+    Before that rings are looked for as ever.
+    """
+    script = (
+        "import atexit, gc, sys\nfrom simfw.__main__ import start\n"
+        "atexit.register(lambda: print(gc.get_freeze_count() > 0, gc.isenabled()))\n"
+        "sys.argv = ['simfw', '--version']\nstart()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True,
+                          check=True, cwd=ROOT)
+    assert done.stdout.splitlines()[-1] == "True True"
