@@ -93,6 +93,8 @@ class Glide:
         seeks = sim.fold and not folder.pauses
         # Where steps are counted, each instant that is looked at is one; sequences are played.
         tells, course = self._tells, sim.course
+        if course is not None and not course.usable:
+            course = None
         searches = seeks and (self.left <= 0 or tells) and sim.playing is None and (
             not sim.counts_steps and all(monitor.broken is None for monitor in sim.monitors))
         if tells and sim.fold and not searches:
