@@ -304,15 +304,6 @@ class Whittler:
                 if len(self.left) == count:
                     break
 
-    def lost(self) -> Iterator[Found]:
-        """The supply is lost where a region that keeps what it should not stands (see `losses`)."""
-        made = Losses(self.gadget, self.teller.system, self.teller.circuit, self.places)
-        for fault in list(self.left):
-            for path in made.of(fault.twist.kept) if fault.twist.kept else ():
-                if not self._is_left(fault):
-                    break
-                yield path
-
     def danced(self) -> Iterator[Found]:
         """What fingers do with the buttons of a chord of which faults are left (see `dances`)."""
         made = Dances(self.gadget, self.teller.system, self.places)
@@ -335,17 +326,20 @@ class Whittler:
 
     def gone_over(self, paths: Sequence[Found]) -> Iterator[tuple[Fault, Found]]:
         """Courses on which a row fires three times, for each that is left and does not then, and
-        just behind another, for those that are lost there; and on which what comes as a long time
-        ends is heard where it is not to be.
+        just behind another, for those that are lost there; on which something else is done in the
+        middle of a time, or the supply is lost where a region stands that keeps what it should not;
+        and on which what comes as a long time ends is heard where it is not to be.
         """
         made = Amid(self.gadget, self.teller.system, self.teller.circuit)
+        losses = Losses(self.gadget, self.teller.system, self.teller.circuit, self.places)
         phases = Phases(self.gadget, self.teller.system, self.teller.circuit)
         for fault in list(self.left):
             twist = fault.twist
             courses = (made.of(twist.third, paths) if twist.third
                        else made.behind(twist.behind, twist.lost, paths)
                        if twist.lost and not twist.failed
-                       else made.during(fault, paths) if fault.kind == "begun" else ())
+                       else made.during(fault, paths) if fault.kind == "begun"
+                       else losses.of(twist.kept) if twist.kept and not twist.counts else ())
             for path in chain(courses, phases.of(fault, paths)):
                 if not self._is_left(fault):
                     break
