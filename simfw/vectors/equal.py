@@ -384,6 +384,8 @@ class Prover:
         if any(system.region(name).show != fault.system.region(name).show for name in bare):
             return None
         heard = {row.on for region in outside for row in region.rows}
+        if self.observed:  # events are told in their order: in one instant, too
+            heard |= set(system.events)
         read = [row.when for region in outside for row in region.rows if row.when is not None]
         read += [one.when for one in system.conditions if one.key not in watched]
         showing: list[Expression] = []  # what decides that others are shown, at rest

@@ -297,10 +297,10 @@ class Pair(Sketch):
         self.happened_now = [names[number] for number in happened]
         self.full |= "charge.completed" in self.happened_now
         if self.events:
-            told = [name for name in self.happened_now if name in self.both.events]
+            told = [name for name in self.happened_now if not name.endswith(MARK)]
             copied = [name.removesuffix(MARK) for name in self.happened_now
-                      if name.endswith(MARK)]
-            self.parted |= sorted(told) != sorted(copied)
+                      if name.endswith(MARK) or name not in self.both.events]
+            self.parted |= told != copied  # in their order, with what both tell
         elif version != self.stepper.version or not self._steady:
             shown = self.shown()
             found = self._differ.get(id(shown))

@@ -182,6 +182,13 @@ LATCHED = made({
 """A lamp that lets go of its supply: a state that a slip keeps and the language never does."""
 
 
+TOLD = made({
+    "walk": region("home", "home on", row("on", "home", after="100 ms", emit="one"),
+                   row("home", "on", after="100 ms", emit="two")),
+}, buttons={"key": {"debounce": "20 ms", "hold": "200 ms"}})  # fmt: skip
+"""Nothing is driven: its events are told, those of one instant in their order, too."""
+
+
 def fault_of(gadget: Gadget, about: str, words: str) -> tuple[Prepared, Fault]:
     """The one fault of a gadget that is told so."""
     prepared = Prepared(gadget)
@@ -250,13 +257,15 @@ def told_by(prepared: Prepared, faults: Sequence[Fault], played: Iterable[tuple[
                  id="what lets go is kept"),
     pytest.param(PASSING, "behaviour.relay.rows[0]", "goes to detour", id="what is heard first"),
     pytest.param(LOOKED_AT, "behaviour.relay.rows[0]", "goes to detour", id="what is read"),
+    pytest.param(TOLD, "buttons.key.hold", "its time ends before all else in that instant",
+                 id="what is told first"),
 ])  # fmt: skip
 def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
     gadget: Gadget, about: str, words: str,
 ) -> None:
     """A time that ends late while the others of its region do not; a row that fires only where
     something was kept over a loss of the supply; a slip that keeps what lets go of the supply; what
-    comes a round later in its instant.
+    comes a round later in its instant; an event that is told before another of its instant.
     """
     prepared, fault = fault_of(gadget, about, words)
     assert told(prepared, [fault], 12) != []
@@ -264,7 +273,7 @@ def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
 
 
 @pytest.mark.parametrize("gadget", [SHIFTED, KEPT, PASSING, LOOKED_AT, DUSK, TURNED,
-                                    RESUMED])
+                                    RESUMED, TOLD])
 def test_no_fault_that_is_proved_the_same_is_told_by_random_play(gadget: Gadget) -> None:
     """Every fault of a few small gadgets that the search proves, against random courses."""
     prepared = Prepared(gadget)
