@@ -43,6 +43,7 @@ GROUPS = ("buttons", "chords", "toggles", "behaviour")
 MOST_BESIDE = 3  # others that are followed
 MOST_MOMENTS = 3_000  # in which both can stand
 MOST_ANSWERS = 5_000  # of the others, to what the guards of one moment ask
+MOST_ASKED = 10_000  # in all, around the same regions; what is proved takes some hundreds
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +140,7 @@ class _Steps:
                       if isinstance(leaf, Inside) and leaf.region == self.name}
         self.waiting: list[_Moment] = []
         self.known: set[_Moment] = set()
+        self.asked_for = 0  # answers that have been gone through
 
     def all_alike(self) -> bool:
         """Whether no moment is met in which the two differ."""
@@ -263,7 +265,9 @@ class _Steps:
                           and leaf.region != self.name and leaf.region not in self.beside})
         free = [leaf for leaf in asked if not isinstance(leaf, Inside | Constant)]
         states = [[state.name for state in self.system.region(one).states] for one in regions]
-        if prod(map(len, states)) * 2 ** len(free) > MOST_ANSWERS:
+        answers = prod(map(len, states)) * 2 ** len(free)
+        self.asked_for += answers
+        if answers > MOST_ANSWERS or self.asked_for > MOST_ASKED:
             return None
         beside = dict(zip(self.beside, moment.beside, strict=True))
         found: set[tuple[_Done, ...]] = set()

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
+from simfw.vectors import in_step
 from simfw.vectors.faults import Fault
 from simfw.vectors.in_step import goes_in_step
 from simfw.vectors.possible import all_faults
@@ -179,6 +181,26 @@ def test_a_region_goes_in_step_only_where_nothing_tells_it_from_the_model(
     prepared, fault = fault_of(gadget, about, words)
     assert goes_in_step(holding(prepared.system), fault) is holds
     assert bool(told(prepared, [fault], 24)) is not holds
+
+
+def test_answers_of_others_are_gone_through_only_so_far(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A region whose rows ask much of others would take minutes for one fault: all its moments
+    together have so many answers and no more, and what was not gone through is not proved.
+    """
+    prepared, fault = fault_of(PAIR, "chords.both.buttons#2", "`key.pressed` is dropped")
+    system = holding(prepared.system)
+    assert goes_in_step(system, fault)
+    asked: list[int] = []
+    found = in_step._Steps._does
+
+    def counted(self: in_step._Steps, *args: Any, **more: Any) -> Any:
+        asked.append(1)
+        return found(self, *args, **more)
+
+    monkeypatch.setattr(in_step._Steps, "_does", counted)
+    monkeypatch.setattr(in_step, "MOST_ASKED", 3)
+    assert not goes_in_step(system, fault)
+    assert len(asked) <= in_step.MOST_BESIDE * 2 * 3  # of model and fault, around each few regions
 
 
 @pytest.mark.parametrize("gadget", [BACK, KEEPS], ids=["resumed", "kept"])
