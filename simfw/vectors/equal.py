@@ -468,14 +468,14 @@ class Prover:
         conditions = [one for one in system.conditions
                       if one.key.removesuffix(MARK) in asked.watched]
         counters = [toggle_of(event) for name in asked.seen for event in (name, name + MARK)]
-        made = {event for region in regions for row in region.rows for event in row.emit}
-        made |= {event for one in conditions for event in (one.rises, one.falls)}
         heard = {row.on for region in regions for row in region.rows if row.on is not None}
         raw = sorted(heard & set(self.system.raw_events))
-        anywhere = {event for region in self.system.regions for row in region.rows
-                    for event in row.emit}
-        anywhere |= {event for one in self.system.conditions for event in (one.rises, one.falls)}
-        free = sorted((heard - made) & anywhere)
+        # Others may make them, whoever in here does, too; model and copy hear those alike.
+        outside = {event for region in self.system.every if region.name not in core
+                   for row in region.rows for event in row.emit}
+        outside |= {event for one in self.system.conditions if one.key not in asked.watched
+                    for event in (one.rises, one.falls)}
+        free = sorted({event.removesuffix(MARK) for event in heard} & outside)
         readings = Readings(asked_by(regions, conditions))
         free_values = readings.values() if loose else {}
         if loose:
@@ -498,7 +498,8 @@ class Prover:
             leaving = (leaving if leaving.events or pairs or leaving.open or leaving.wakes
                        else None)
         apart = fault.twist.first or fault.twist.after
-        sources = [source_of(event, [event]) for event in free]
+        marked = {*system.events, *system.internal_events}
+        sources = [source_of(event, [event, *({event + MARK} & marked)]) for event in free]
         spans = {f"({event})": Span(0, None) for event in free}
         if loose:
             spans |= {row.key: Span(0, None) for region in regions

@@ -169,6 +169,14 @@ class _Copy:
             when=None if row.when is None else self.expression(row.when),
             emit=tuple(self.event(name) for name in row.emit))
 
+    def both(self, region: Region) -> Region:
+        """A region that stands there once: what copies make, too, it tells them as well."""
+        if not any(event in self.own for row in region.rows for event in row.emit):
+            return region
+        return replace(region, rows=tuple(replace(row, emit=tuple(
+            name for event in row.emit for name in dict.fromkeys((event, self.event(event)))))
+            for row in region.rows))
+
     def region(self, region: Region) -> Region:
         states = tuple(
             replace(state, outputs={name + MARK: self.drive(drive)
@@ -218,7 +226,7 @@ def joined(system: System, fault: Fault, doubled: Collection[str], conditions: C
     else:
         by_name = {region.name: region for region in copies}
         for region in system.regions:
-            regions.append(region)
+            regions.append(region if region.name in doubled else copy.both(region))
             if region.name in doubled:
                 regions.append(by_name[region.name + MARK])
     watched = [*system.conditions,

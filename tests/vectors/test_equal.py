@@ -189,6 +189,19 @@ TOLD = made({
 """Nothing is driven: its events are told, those of one instant in their order, too."""
 
 
+TWO_TELL = made({
+    "lamp": region("lit", "lit dark", row("dark", "lit", on="three"), row("dark", "lit", on="one"),
+                   row("dark", "lit", on="key.release"), row("lit", "dark", on="four"),
+                   lit="lit"),
+    "walk": region("home", "home on", row("on", "home", after="100 ms", emit="three"),
+                   row("home", "on", after="300 ms", emit="four")),
+    "bell": region("quiet", "quiet rings",
+                   row("rings", "quiet", on="key.release", emit=["three", "one"]),
+                   row("quiet", "rings", after="200 ms"), lit="quiet"),
+})  # fmt: skip
+"""What the bell tells in vain, since its lamp hears of that key itself, a walk tells, too."""
+
+
 def fault_of(gadget: Gadget, about: str, words: str) -> tuple[Prepared, Fault]:
     """The one fault of a gadget that is told so."""
     prepared = Prepared(gadget)
@@ -259,13 +272,15 @@ def told_by(prepared: Prepared, faults: Sequence[Fault], played: Iterable[tuple[
     pytest.param(LOOKED_AT, "behaviour.relay.rows[0]", "goes to detour", id="what is read"),
     pytest.param(TOLD, "buttons.key.hold", "its time ends before all else in that instant",
                  id="what is told first"),
+    pytest.param(TWO_TELL, "behaviour.lamp.rows[0]", "never fires", id="two tell it"),
 ])  # fmt: skip
 def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
     gadget: Gadget, about: str, words: str,
 ) -> None:
     """A time that ends late while the others of its region do not; a row that fires only where
     something was kept over a loss of the supply; a slip that keeps what lets go of the supply; what
-    comes a round later in its instant; an event that is told before another of its instant.
+    comes a round later in its instant; an event that is told before another of its instant; an
+    event that is told by a region that is searched, and by another one.
     """
     prepared, fault = fault_of(gadget, about, words)
     assert told(prepared, [fault], 12) != []
@@ -273,7 +288,7 @@ def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
 
 
 @pytest.mark.parametrize("gadget", [SHIFTED, KEPT, PASSING, LOOKED_AT, DUSK, TURNED,
-                                    RESUMED, TOLD])
+                                    RESUMED, TOLD, TWO_TELL])
 def test_no_fault_that_is_proved_the_same_is_told_by_random_play(gadget: Gadget) -> None:
     """Every fault of a few small gadgets that the search proves, against random courses."""
     prepared = Prepared(gadget)
