@@ -44,6 +44,13 @@ from simfw.vectors.around import (
 )
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
+from simfw.vectors.first import (
+    MOST_EARLY,
+    may_not_end,
+    moved_at_first,
+    sequences,
+    told_at_first,
+)
 from simfw.vectors.handled import Handled
 from simfw.vectors.in_step import goes_in_step
 from simfw.vectors.orders import changes_nothing
@@ -212,8 +219,10 @@ class Prover:
                 continue
             found = None if budget.over() else self._differs(
                 set(core), fault, budget, at_any_time=how != HANDS)
-            known[core] = (found.free if isinstance(found, Lead) else found), self.effort, how
-            if found is False:
+            early = self._early(core, fault) if found is False else frozenset()
+            known[core] = (found.free if isinstance(found, Lead) else early or found,
+                           self.effort, how)
+            if found is False and not early:
                 yield None
                 return
             if isinstance(found, Lead) and found.wakes:
@@ -324,7 +333,8 @@ class Prover:
         asked = self._asked(core, fault)
         if asked is None:
             return UNREAD
-        if asked.nothing:
+        if asked.nothing and not may_not_end([
+                system.region(name) for name in core for system in (self.system, fault.system)]):
             return False
 
         def once(within: Budget, *, loose: bool) -> _Found:
@@ -339,6 +349,13 @@ class Prover:
                 return found
             budget = Budget(max(LEAST, int(EXACT * WORK * self.effort)), whole=budget)
         return once(budget, loose=False)
+
+    def _early(self, core: Collection[str], fault: Fault) -> frozenset[str]:
+        """What others may tell the regions in the instant of power-up, where no search lets it."""
+        asked = self._asked(set(core), fault)
+        early, alone = told_at_first((self.system, fault.system), core,
+                                     () if asked is None else asked.watched)
+        return frozenset() if alone and len(early) <= MOST_EARLY else early
 
     def _searched(self, machine: Machine, starts: list[Outcome], readings: Readings,
                   budget: Budget, turns: Sequence[bool], *, sure: bool) -> _Found:
@@ -520,6 +537,8 @@ class Prover:
             outside=[region.name for region in sources], measures=self.system.measures)
         pulled_up = self.system.status_levels and "released" not in self.system.status_levels
         starts: list[Outcome] = []
+        early, alone = told_at_first((self.system, fault.system), core, asked.watched)
+        told = list(sequences(early if alone and len(early) <= MOST_EARLY else (), marked))
         try:
             for levels in product((False, True), repeat=len(inputs)):
                 now = {**dict(zip(inputs, levels, strict=True)), SUPPLY: True}
@@ -529,7 +548,9 @@ class Prover:
                 happens = found_at_pins(now.get, raw)
                 for reading in reversed(readings.settings()):  # a full cell first
                     values = [{**now, **reading}[name] for name in flags]
-                    starts += machine.starts(values, happens)
+                    for moved in moved_at_first(regions, raw):
+                        for events in told:
+                            starts += machine.starts(values, [*moved, *happens, *events])
         except Endless:
             return None
         return machine, starts, readings

@@ -200,6 +200,19 @@ TWO_TELL = made({
                    row("quiet", "rings", after="200 ms"), lit="quiet"),
 })  # fmt: skip
 """What the bell tells in vain, since its lamp hears of that key itself, a walk tells, too."""
+ENDLESS = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"),
+                   row("dark", "lit", on="key.release"), lit="lit"),
+    "walk": region("a", "a b", row("same", "a", after="0 s", emit="two"),
+                   row("b", "a", after="100 ms")),
+})  # fmt: skip
+"""A walk that tells something as it begins: were its times to begin anew then, it had no end."""
+AT_POWER_UP = made({
+    "lamp": region("dark", "dark lit low", row("lit", "dark", on="slide.closed"),
+                   row("low", "lit", on="one"), row("lit", "low", on="slide.opened"), lit="lit"),
+    "bell": region("a", "a b", row("b", "a", after="0 s", emit="one")),
+}, buttons={}, toggles={"slide": {"debounce": "0 s"}})
+"""A bell that tells something in the instant of power-up alone, and a contact that moves in it."""
 
 
 def fault_of(gadget: Gadget, about: str, words: str) -> tuple[Prepared, Fault]:
@@ -273,6 +286,7 @@ def told_by(prepared: Prepared, faults: Sequence[Fault], played: Iterable[tuple[
     pytest.param(TOLD, "buttons.key.hold", "its time ends before all else in that instant",
                  id="what is told first"),
     pytest.param(TWO_TELL, "behaviour.lamp.rows[0]", "never fires", id="two tell it"),
+    pytest.param(ENDLESS, "walk", "its times begin anew at two", id="an instant without end"),
 ])  # fmt: skip
 def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
     gadget: Gadget, about: str, words: str,
@@ -280,7 +294,7 @@ def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
     """A time that ends late while the others of its region do not; a row that fires only where
     something was kept over a loss of the supply; a slip that keeps what lets go of the supply; what
     comes a round later in its instant; an event that is told before another of its instant; an
-    event that is told by a region that is searched, and by another one.
+    event that is told by a region that is searched, and by another one; an instant that never ends.
     """
     prepared, fault = fault_of(gadget, about, words)
     assert told(prepared, [fault], 12) != []
@@ -288,7 +302,7 @@ def test_what_random_play_tells_from_the_model_is_not_proved_to_be_the_same(
 
 
 @pytest.mark.parametrize("gadget", [SHIFTED, KEPT, PASSING, LOOKED_AT, DUSK, TURNED,
-                                    RESUMED, TOLD, TWO_TELL])
+                                    RESUMED, TOLD, TWO_TELL, ENDLESS])
 def test_no_fault_that_is_proved_the_same_is_told_by_random_play(gadget: Gadget) -> None:
     """Every fault of a few small gadgets that the search proves, against random courses."""
     prepared = Prepared(gadget)
@@ -298,3 +312,17 @@ def test_no_fault_that_is_proved_the_same_is_told_by_random_play(gadget: Gadget)
         same = [fault for fault in faults if prover.same(fault)]
         assert len(same) > 3
         assert told(prepared, same, 24, "wake") == []
+
+
+def test_what_shows_in_the_instant_of_power_up_alone_is_not_proved_to_be_the_same() -> None:
+    """What a region outside of a search tells at power-up, and a contact that moves just then: no
+    fault that is called the same is told by courses with either.
+    """
+    prepared = Prepared(AT_POWER_UP)
+    system = holding(prepared.system)
+    prover = Prover(system, AT_POWER_UP.segments)
+    same = [fault for fault in all_faults(system) if prover.same(fault)]
+    assert len(same) > 3
+    assert told(prepared, same, 24, "wake") == []
+    moved = [(Act(0, "contact", "slide", 1.0), Act(10**9, "contact", "slide", 0.0))]
+    assert told_by(prepared, same, moved, "wake") == []
