@@ -144,14 +144,16 @@ _Search = tuple[_Known, float, str]  # with how much work, and how it was search
 
 class Prover:
     """Searches for one fault after another; `effort` times the usual work for each, and no more
-    than `whole` in all. `handled` are events that hands can bring about, and how. What was found
-    of a fault is kept: it lives as long as the prover.
+    than `whole` in all. `handled` are events that hands can bring about, and how. When the
+    controller wakes is compared, too, unless `wakes` is False. What was found of a fault is kept:
+    it lives as long as the prover.
     """
 
     def __init__(self, system: System, segments: Mapping[str, int], effort: float = 1,
                  whole: Budget | None = None,
-                 handled: Mapping[str, Handled] | None = None) -> None:
+                 handled: Mapping[str, Handled] | None = None, *, wakes: bool = True) -> None:
         self.system = system
+        self.wakes = wakes
         self.whole = whole
         self.effort = effort
         self.segments = segments
@@ -436,7 +438,7 @@ class Prover:
         outputs = tuple(name for name in outputs if name not in beyond)
         return _Asked(both, both.system, watched, slip,
                       Leaving(frozenset(made), frozenset(made & heard), tuple(pairs),
-                              frozenset(asks), wakes=any(
+                              frozenset(asks), wakes=self.wakes and any(
                                   state.awake for name in doubled for one in (system, fault.system)
                                   for state in one.region(name).states)),
                       tuple(sorted(made & set(system.events))) if self.observed else (), outputs,

@@ -88,7 +88,8 @@ def goes_in_step(system: System, fault: Fault) -> bool:
             for one in (region, changed)):
         return False
     if replace(region, rows=(), states=(), starts="") != replace(
-            changed, rows=(), states=(), starts=""):
+            changed, rows=(), states=(), starts="") or (
+            {state.name for state in region.states} != {state.name for state in changed.states}):
         return False
     return any(_Steps(system, region, changed, beside).all_alike()
                for beside in _beside(system, region, changed))
