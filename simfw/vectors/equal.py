@@ -220,8 +220,12 @@ class Prover:
                     return
                 continue
             found = None if budget.over() else self._differs(
-                set(core), fault, budget, at_any_time=how != HANDS)
-            early = self._early(core, fault) if found is False else frozenset()
+                set(core), fault, budget, at_any_time=how != HANDS, whole=how != HANDS)
+            early = frozenset[str]()
+            if found is False and how == HANDS:
+                found = None if self._begins(core, fault) else False
+            elif found is False:
+                early = self._early(core, fault)
             known[core] = (found.free if isinstance(found, Lead) else early or found,
                            self.effort, how)
             if found is False and not early:
@@ -324,9 +328,11 @@ class Prover:
         return frozenset(name for name in core if (show := self.system.region(name).show)
                          and not read_in(self.system, show) <= core)
 
-    def _differs(self, core: set[str], fault: Fault, budget: Budget, *, at_any_time: bool = False
-                 ) -> _Found:
+    def _differs(self, core: set[str], fault: Fault, budget: Budget, *, at_any_time: bool = False,
+                 whole: bool = True) -> _Found:  # fmt: skip
         """Whether anything that leaves the regions may differ; None where that is not finished.
+
+        `whole` is with all that others may do in the instant of power-up: a proof needs that.
 
         With `at_any_time` it is first tried whether nothing does even if the times of what stands
         there once end at any time, and readings change from one moment to the next: far fewer
@@ -340,7 +346,7 @@ class Prover:
             return False
 
         def once(within: Budget, *, loose: bool) -> _Found:
-            made = self._machine(core, fault, asked, loose=loose)
+            made = self._machine(core, fault, asked, loose=loose, whole=whole)
             return None if made is None else self._searched(
                 *made, within, (False,) if loose else (True, False),
                 sure=not asked.parts and not loose)
@@ -351,6 +357,14 @@ class Prover:
                 return found
             budget = Budget(max(LEAST, int(EXACT * WORK * self.effort)), whole=budget)
         return once(budget, loose=False)
+
+    def _begins(self, core: Collection[str], fault: Fault) -> bool:
+        """Whether others may do anything to the regions in the instant of power-up."""
+        asked = self._asked(set(core), fault)
+        regions = [system.region(name) for name in core for system in (self.system, fault.system)]
+        return bool(told_at_first((self.system, fault.system), core,
+                                  () if asked is None else asked.watched)[0]
+                    or any(moved_at_first(regions, self.system.raw_events)))
 
     def _early(self, core: Collection[str], fault: Fault) -> frozenset[str]:
         """What others may tell the regions in the instant of power-up, where no search lets it."""
@@ -474,7 +488,7 @@ class Prover:
                     found |= read_in(self.system, row.when)
         return frozenset(found)
 
-    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool
+    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool, whole: bool
                  ) -> tuple[Machine, list[Outcome], Readings] | None:
         """The regions, twice where the fault bears on them, all else free, and every power-up;
         None where that is too much. A `loose` one keeps no times of what stands there once, and
@@ -540,7 +554,9 @@ class Prover:
         pulled_up = self.system.status_levels and "released" not in self.system.status_levels
         starts: list[Outcome] = []
         early, alone = told_at_first((self.system, fault.system), core, asked.watched)
-        told = list(sequences(early if alone and len(early) <= MOST_EARLY else (), marked))
+        few = whole and alone and len(early) <= MOST_EARLY
+        told = list(sequences(early if few else (), marked))
+        moves = list(moved_at_first(regions, raw if whole else ()))
         try:
             for levels in product((False, True), repeat=len(inputs)):
                 now = {**dict(zip(inputs, levels, strict=True)), SUPPLY: True}
@@ -550,9 +566,8 @@ class Prover:
                 happens = found_at_pins(now.get, raw)
                 for reading in reversed(readings.settings()):  # a full cell first
                     values = [{**now, **reading}[name] for name in flags]
-                    for moved in moved_at_first(regions, raw):
-                        for events in told:
-                            starts += machine.starts(values, [*moved, *happens, *events])
+                    for moved, events in product(moves, told):
+                        starts += machine.starts(values, [*moved, *happens, *events])
         except Endless:
             return None
         return machine, starts, readings

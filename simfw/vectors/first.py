@@ -46,15 +46,13 @@ def told_at_first(systems: Iterable[System], core: Collection[str], watched: Col
 
 
 def sequences(events: Collection[str], marked: Collection[str]) -> Iterator[list[str]]:
-    """All orders in which some of a few events may come, none or one of them twice in a row of two,
-    each with those in `marked` that go with it.
+    """All orders in which some of a few events may come, each once as in any other instant, with
+    those in `marked` that go with them.
     """
-    orders = [order for count in range(len(events) + 1)
-              for order in permutations(sorted(events), count)]
-    orders += [(event, event) for event in sorted(events)]
-    for order in orders:
-        yield [one for event in order for one in (event, event + MARK)
-               if one == event or one in marked]
+    for count in range(len(events) + 1):
+        for order in permutations(sorted(events), count):
+            yield [one for event in order for one in (event, event + MARK)
+                   if one == event or one in marked]
 
 
 def _at_first(system: System) -> tuple[dict[str, set[str]], dict[str, set[str]]]:
