@@ -149,6 +149,8 @@ class Tours(Courses):
         sketch = self.sketch
         if row.on is None:
             due = sketch.stepper.due()[number]
+            if due >= NEVER:  # all its times are over, and the guards at their ends have failed
+                return False
             sketch.go_to(due)
             sketch.settle()
             return row.key in self.counting.just

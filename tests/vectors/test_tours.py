@@ -122,3 +122,16 @@ def test_what_shows_in_another_region_is_looked_for_at_the_end_of_a_walk() -> No
     assert path is not None
     faults = [fault for fault in all_faults(holding(prepared.system)) if fault.kind == "third"]
     assert "behaviour.lock.rows[0]: fires twice and never again" in exposed(prepared, path, faults)
+
+
+def test_a_walk_ends_where_the_guard_of_the_last_time_has_failed() -> None:
+    """Nothing is due then, and nothing is waited for: it ended in an error."""
+    gadget = made({
+        "lamp": region("dark", "dark lit", row("lit", "dark", on="key.click"),
+                       row("dark", "lit", after="1 s", when="lock.open"), lit="lit"),
+        "lock": region("shut", "shut open", row("shut", "open", on="knob.press")),
+    }, **TWO)
+    _, found = walked(gadget, [Wish("behaviour.lamp.rows[1]", "", 3),
+                               Wish("behaviour.lamp.rows[0]", "", 3)])
+    assert found is not None
+    assert found.ends_ns < 3600 * 10**9
