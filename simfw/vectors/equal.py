@@ -136,7 +136,7 @@ class _Asked:
 
 PROOF, NEAR, HANDS = "proof", "near", "hands"  # how a fault is searched for
 UNREAD = "unread"  # what others read cannot be followed
-_Found = Lead | bool | str | None  # False: nothing differs; None: not finished
+_Found = Lead | frozenset[str] | bool | str | None  # False: nothing differs; None: not finished
 _Known = frozenset[str] | bool | str | None  # the same; of what differs what is free in it
 
 _Search = tuple[_Known, float, str]  # with how much work, and how it was searched
@@ -221,14 +221,8 @@ class Prover:
                 continue
             found = None if budget.over() else self._differs(
                 set(core), fault, budget, at_any_time=how != HANDS, whole=how != HANDS)
-            early = frozenset[str]()
-            if found is False and how == HANDS:
-                found = None if self._begins(core, fault) else False
-            elif found is False:
-                early = self._early(core, fault)
-            known[core] = (found.free if isinstance(found, Lead) else early or found,
-                           self.effort, how)
-            if found is False and not early:
+            known[core] = (found.free if isinstance(found, Lead) else found), self.effort, how
+            if found is False:
                 yield None
                 return
             if isinstance(found, Lead) and found.wakes:
@@ -332,7 +326,8 @@ class Prover:
                  whole: bool = True) -> _Found:  # fmt: skip
         """Whether anything that leaves the regions may differ; None where that is not finished.
 
-        `whole` is with all that others may do in the instant of power-up: a proof needs that.
+        `whole` is with all that others may do in the instant of power-up: a proof needs that. What
+        they may tell there, and could not be tried, is what is free in a difference.
 
         With `at_any_time` it is first tried whether nothing does even if the times of what stands
         there once end at any time, and readings change from one moment to the next: far fewer
@@ -341,15 +336,23 @@ class Prover:
         asked = self._asked(core, fault)
         if asked is None:
             return UNREAD
-        if asked.nothing and not may_not_end([
-                system.region(name) for name in core for system in (self.system, fault.system)]):
+        regions = [system.region(name) for name in core for system in (self.system, fault.system)]
+        if asked.nothing and not may_not_end(regions):
             return False
+        early, alone = told_at_first((self.system, fault.system), core, asked.watched)
+        few = alone and len(early) <= MOST_EARLY
+        moves = list(moved_at_first(regions, self.system.raw_events))
 
         def once(within: Budget, *, loose: bool) -> _Found:
-            made = self._machine(core, fault, asked, loose=loose, whole=whole)
-            return None if made is None else self._searched(
+            made = self._machine(core, fault, asked, loose=loose,
+                                 early=early if whole and few else frozenset(),
+                                 moves=moves if whole else [[]])
+            found = None if made is None else self._searched(
                 *made, within, (False,) if loose else (True, False),
                 sure=not asked.parts and not loose)
+            if found is False and not whole and (early or len(moves) > 1):
+                return None
+            return early if found is False and early and not few else found
 
         if at_any_time:
             found = once(budget, loose=True)
@@ -357,21 +360,6 @@ class Prover:
                 return found
             budget = Budget(max(LEAST, int(EXACT * WORK * self.effort)), whole=budget)
         return once(budget, loose=False)
-
-    def _begins(self, core: Collection[str], fault: Fault) -> bool:
-        """Whether others may do anything to the regions in the instant of power-up."""
-        asked = self._asked(set(core), fault)
-        regions = [system.region(name) for name in core for system in (self.system, fault.system)]
-        return bool(told_at_first((self.system, fault.system), core,
-                                  () if asked is None else asked.watched)[0]
-                    or any(moved_at_first(regions, self.system.raw_events)))
-
-    def _early(self, core: Collection[str], fault: Fault) -> frozenset[str]:
-        """What others may tell the regions in the instant of power-up, where no search lets it."""
-        asked = self._asked(set(core), fault)
-        early, alone = told_at_first((self.system, fault.system), core,
-                                     () if asked is None else asked.watched)
-        return frozenset() if alone and len(early) <= MOST_EARLY else early
 
     def _searched(self, machine: Machine, starts: list[Outcome], readings: Readings,
                   budget: Budget, turns: Sequence[bool], *, sure: bool) -> _Found:
@@ -488,11 +476,13 @@ class Prover:
                     found |= read_in(self.system, row.when)
         return frozenset(found)
 
-    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool, whole: bool
+    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool,
+                 early: frozenset[str], moves: Sequence[Sequence[str]]
                  ) -> tuple[Machine, list[Outcome], Readings] | None:
         """The regions, twice where the fault bears on them, all else free, and every power-up;
         None where that is too much. A `loose` one keeps no times of what stands there once, and
-        readings are free in it, too.
+        readings are free in it, too. At power-up others may tell what is `early`, in any order, and
+        contacts make any of the `moves`.
         """
         system = asked.system
         bare = self._bare(core)
@@ -553,10 +543,7 @@ class Prover:
             outside=[region.name for region in sources], measures=self.system.measures)
         pulled_up = self.system.status_levels and "released" not in self.system.status_levels
         starts: list[Outcome] = []
-        early, alone = told_at_first((self.system, fault.system), core, asked.watched)
-        few = whole and alone and len(early) <= MOST_EARLY
-        told = list(sequences(early if few else (), marked))
-        moves = list(moved_at_first(regions, raw if whole else ()))
+        told = list(sequences(early, marked))
         try:
             for levels in product((False, True), repeat=len(inputs)):
                 now = {**dict(zip(inputs, levels, strict=True)), SUPPLY: True}

@@ -36,6 +36,7 @@ from simfw.behaviour.region import Region, Row, System
 from simfw.vectors.around import asked_by
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
+from simfw.vectors.items import reached_states
 
 __all__ = ["goes_in_step"]
 
@@ -164,7 +165,7 @@ class _Steps:
         rows, changed = ({id(row): row for row in one.rows} for one in self.both)
         own = [row for number in rows.keys() ^ changed.keys()
                for row in (rows.get(number) or changed[number],)]
-        reached = _reached(self.both[0])
+        reached = reached_states(self.both[0])
         return not all(
             self._both_do(_Moment(_Stand(state), _Stand(state), True, ()),
                           [side.get((row.on, state), ()) for side in self.rows], several=False)
@@ -332,20 +333,6 @@ class _Steps:
         if moment not in self.known:
             self.known.add(moment)
             self.waiting.append(moment)
-
-
-def _reached(region: Region) -> set[str]:
-    """The states that rows lead to, whatever their guards say."""
-    found, waiting = {region.starts}, [region.starts]
-    onward: dict[str, set[str]] = {}
-    for row in region.rows:
-        for source in row.sources:
-            onward.setdefault(source, set()).update(region.entered_by(row))
-    while waiting:
-        more = onward.get(waiting.pop(), set()) - found
-        found |= more
-        waiting += more
-    return found
 
 
 def _leads(rows: Sequence[Row], *, several: bool) -> Iterator[str | None]:
