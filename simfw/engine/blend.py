@@ -9,7 +9,7 @@ only what loads take from one another (the sag of the cell under the others) dep
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, product
 from pathlib import Path
@@ -27,11 +27,11 @@ from simfw.engine.simulation import Simulation
 from simfw.engine.supply import emptied_by
 from simfw.stimuli.scenario import Scenario
 
-__all__ = ["Blend", "blend", "whole_cycle"]
+__all__ = ["LONGEST_S", "Blend", "blend", "whole_cycle"]
 
 MOST_JOINT = 1024  # combinations of parts that are solved together
 MOST_INSTANTS = 20_000  # in which a part has to come round
-_LASTS_NS = 6000 * 10**9
+LONGEST_S = 10_000_000  # some months: in which all has to come round, in so many instants
 _States = tuple[int, ...]  # of the regions of a part
 
 
@@ -243,21 +243,33 @@ def _alone(
         clocks=tuple(one for one in standing if one.follows),
         conditions=tuple(one for one in system.conditions if {one.rises, one.falls} & events),
     ))
-    rest = Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=_LASTS_NS)
-    watched = Simulation(alone, rest, 0, True, False, (), None, log=False)
+    rest = Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=LONGEST_S * 10**9)
+    watched = Simulation(alone.held_at(charge), rest, 0, True, False, (), None, log=False,
+                         still=True)
+    watched.glide.fits = False  # each instant is looked at, so that it is seen to come round
     watched.go(MOST_INSTANTS)
     cycle = whole_cycle(watched)
     spent: dict[_States, int] = {}
-    wakes_hz = 0.0
+    wakes = 0
+
+    def went_by(parts: Iterable[tuple[Phase, int, int]], times: int = 1) -> None:
+        nonlocal wakes
+        for phase, lasts_ns, woken in parts:
+            spent[phase.states] = spent.get(phase.states, 0) + times * lasts_ns
+            wakes += times * woken
+
     if cycle is not None:
-        for phase, lasts_ns, _ in cycle.parts():
-            spent[phase.states] = spent.get(phase.states, 0) + lasts_ns
-        wakes_hz = cycle.wakes / (cycle.period_ns * 1e-9)
+        went_by(cycle.parts())
     else:
-        for phase, lasts_ns in watched.time_in.items():
-            spent[phase.states] = spent.get(phase.states, 0) + lasts_ns
+        went_by((phase, lasts_ns, round(phase.lump_c / watched.wake_c) if watched.wake_c else 0)
+                for phase, lasts_ns in watched.time_in.items())
+        # What was gone along in one step is counted there and nowhere else.
+        for inner in watched.folder.cycles:
+            for turn in inner.turns.values():
+                went_by(inner.parts(), turn.count)
     whole = sum(spent.values())
-    return _Part(places, {states: ns / whole for states, ns in spent.items() if ns}, wakes_hz)
+    return _Part(places, {states: ns / whole for states, ns in spent.items() if ns},
+                 wakes / (whole * 1e-9))
 
 
 def _mean_clock(

@@ -21,7 +21,7 @@ import numpy as np
 from simfw.behaviour.region import Region, State, System
 from simfw.behaviour.table import IDLE
 from simfw.circuit.endurance import LightRunTime
-from simfw.engine.blend import Blend, blend, whole_cycle
+from simfw.engine.blend import LONGEST_S, Blend, blend, whole_cycle
 from simfw.engine.bringing import begun, brought, caused_by
 from simfw.engine.cycle import Cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
@@ -41,7 +41,8 @@ __all__ = ["MeanCurrent", "Mode", "Survey", "Together", "light_run_times", "mean
 TURNING = ("behaviour", "dials")  # the regions that a mode puts somewhere
 MOST_INSTANTS = 20_000  # in which a period is looked for
 MOST_EDGES = 2_000  # of sequences in their common period: of more, shares of time are multiplied
-_WARM_UPS_NS = tuple(seconds * 10**9 for seconds in (5, 60, 600, 6000))  # to find the period in
+# To find the period in: instants bound them, since hardly anything may happen in a day.
+_WARM_UPS_NS = tuple(seconds * 10**9 for seconds in (5, 60, 600, 6000, 60_000, LONGEST_S))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -387,6 +388,10 @@ def _come_round(
     mode is left.
     """
     cycle: Cycle | None = None
+    with contextlib.suppress(LeftError):
+        _play_out(warm)
+    if leaving.left is not None:
+        return None
     # A press may be a hold for a while yet.
     for lasts_ns in _WARM_UPS_NS[any(isinstance(step, Press) for step in held):]:
         warm.end = lasts_ns
@@ -400,24 +405,49 @@ def _come_round(
     return cycle
 
 
-def _joint_edges(simulation: Simulation) -> int:
-    """How many steps of sequences end before all that play now are as they were."""
+def _play_out(warm: Simulation) -> None:
+    """Let time go by until the sequences that end are over. What ticks comes round sooner, and
+    would be taken for all there is.
+    """
+    if len(warm.stepper.dues) == len(warm.stepper.region_names):
+        return  # nothing plays a sequence
+    warm.end = 1  # it has begun, and every clock has its due time
+    warm.go()
+    ends_ns = max((lasts_ns for lasts_ns, _, ends in _played(warm) if ends), default=0)
+    if ends_ns:
+        warm.end, warm.still, still = ends_ns + 1, False, warm.still
+        warm.go(MOST_INSTANTS)
+        warm.still = still
+        warm.folder.let_go()
+
+
+def _played(simulation: Simulation) -> list[tuple[int, int, bool]]:
+    """Of each sequence that plays now: how long it goes on until it is as it is now or over (ns),
+    in how many steps, and whether it ends.
+    """
     stepper = simulation.stepper
     first = len(stepper.region_names)
-    rounds = []
+    found = []
     for number, due in enumerate(stepper.dues[first:], start=first):
         if due < IDLE:
             here = stepper.states[number]
-            ends, start, steps = 0, here, 0
+            lasts_ns, start, steps = 0, here, 0
             while True:
                 group = stepper.dwells[number][here][0]
-                ends, steps, here = ends + group[0], steps + 1, group[1][0].target
+                lasts_ns, steps, here = lasts_ns + group[0], steps + 1, group[1][0].target
                 if here in (0, start):
                     break
-            if here == start:  # else it plays out, and is no part of what comes round
-                rounds.append((ends, steps))
-    period = math.lcm(*(ends for ends, _ in rounds))
-    return sum(period // ends * steps for ends, steps in rounds)
+            found.append((lasts_ns, steps, here != start))
+    return found
+
+
+def _joint_edges(simulation: Simulation) -> int:
+    """How many steps of sequences end before all that play now are as they were. One that plays
+    out is no part of what comes round.
+    """
+    rounds = [(lasts_ns, steps) for lasts_ns, steps, ends in _played(simulation) if not ends]
+    period_ns = math.lcm(*(lasts_ns for lasts_ns, _ in rounds))
+    return sum(period_ns // lasts_ns * steps for lasts_ns, steps in rounds)
 
 
 def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:

@@ -488,8 +488,8 @@ curve = "lco"
 capacity = "10 mAh"
 resistance = "1R"
 """ + cut_off + "\n"
-    for name, amps, dark, lit in (("a", "4 mA", "1.001 s", "1.002 s"),
-                                  ("b", "6 mA", "1.5 s", "1.501 s")):
+    for name, amps, dark, lit in (("a", "4 mA", "1.0012 s", "1.0021 s"),
+                                  ("b", "6 mA", "1.5007 s", "1.5011 s")):
         text += (f'[loads.lamp_{name}]\ncurrent = "{amps}"\n[behaviour.{name}]\nstarts = "off"\n'
                  f'states.off = {{}}\nstates.on = {{ lamp_{name} = "on" }}\n'
                  f"{rows.format(dark, lit)}\n")
@@ -497,3 +497,106 @@ resistance = "1R"
     assert found.left_by is None
     assert found.within_a is not None
     assert found.current_a == pytest.approx(5e-3, rel=1e-3)
+
+
+NAG = """
+[gadget]
+name = "Lid nag"
+[cell]
+curve = "nmc"
+capacity = "1 Ah"
+[loads.beeper]
+current = "18 mA"
+[toggles.lid]
+[sequences.chirp]
+steps = ["on for 30 ms", "off for 70 ms", "on for 30 ms", "off for 4 s 870 ms"]
+[behaviour.watch]
+starts = "shut"
+states.shut = {}
+states.open = {}
+states.nag = { beeper = "chirp" }
+rows = [
+  { on = "lid.opened", from = "shut", to = "open" },
+  { after = "DARK", from = "open", to = "nag" },
+  { after = "5 min", from = "nag", to = "open" },
+  { on = "lid.closed", from = ["open", "nag"], to = "shut" },
+]
+"""
+
+
+@pytest.mark.parametrize(("dark", "dark_s"), [("1 h", 3600.0), ("2 days", 172800.0)])
+def test_what_comes_round_in_hours_or_days_has_its_exact_mean(dark: str, dark_s: float):
+    """60 ms in every 5 s for 5 min, then silence: the mean is the share of the time, by hand."""
+    gadget = gadget_of(NAG.replace("DARK", dark))
+    mode = next(one for one in modes(gadget) if "/" in one.states["watch"])
+    mean_a = 18e-3 * 0.06 * 60 / (dark_s + 300.0)
+    assert mode.within_a is None
+    assert mode.current_a == pytest.approx(mean_a, rel=1e-9)
+    if dark == "1 h":  # else it lasts for more than a hundred years
+        assert mode.run_time_s == pytest.approx(3600.0 / mean_a, rel=1e-3)
+
+
+def test_a_part_that_comes_round_too_late_counts_with_all_that_was_seen():
+    """Two timers of unlike periods, each with ten winks of 18 mA for 60 ms of every 5 s in half of
+    its time: what was gone along in one step counts like what was gone through.
+    """
+    text = """
+[gadget]
+name = "Timers"
+[cell]
+curve = "nmc"
+capacity = "1 Ah"
+[loads]
+a = { current = "18 mA" }
+b = { current = "18 mA" }
+[sequences.chirp]
+steps = ["on for 60 ms", "off for 4 s 940 ms"]
+"""
+    for name, other, lasts in (("a", "b", "500.0003 s"), ("b", "a", "500.0019 s")):
+        text += f"""
+[behaviour.on_{name}]
+starts = "n0"
+states.n0 = {{}}
+states.n1 = {{ {name} = "chirp" }}
+rows = [
+  {{ after = "{lasts}", from = "n0", to = "n1" }},
+  {{ after = "{lasts}", from = "n1", to = "n0", when = "not on_{other}.never" }},
+]
+"""
+    text = text.replace("states.n0", "states.never = {}\nstates.n0")
+    (mode,) = modes(gadget_of(text))
+    one_a = 18e-3 * 0.06 / 5.0 / 2.0
+    assert mode.current_a == pytest.approx(2.0 * one_a, rel=0.02)
+
+
+def test_the_current_of_a_state_whose_sequence_is_over_is_read_after_its_end():
+    """A contact that is read every 5 ms comes round while the sequence still plays: 7 mA and not
+    the 20 mA of its first step.
+    """
+    text = """
+[gadget]
+name = "Greeting"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[loads]
+lamp = { current = "20 mA" }
+mark = { current = "7 mA" }
+[buttons.key]
+style = "sample"
+[sequences.greet]
+steps = ["on for 600 ms", "50 % for 200 ms"]
+times = 2
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.greeting = { lamp = "greet", mark = "on" }
+rows = [
+  { on = "key.click", from = "dark", to = "greeting" },
+  { on = "lamp.ended", from = "greeting", to = "dark" },
+]
+"""
+    found = {mode.states["lamp"]: mode for mode in modes(gadget_of(text))}
+    assert found["greeting"].current_a == pytest.approx(7e-3, rel=1e-9)
+    assert found["greeting"].peak_a is None
+    assert found["greeting"].run_time_s == pytest.approx(360.0 / 7e-3, rel=1e-3)
