@@ -38,6 +38,9 @@ def nearest(word: str, names: Iterable[str], *, likeness: float = 0.6) -> str | 
     `likeness` is how near that is, 0..1 (1 = equal).
     """
     names = list(names)
+    for name in names:
+        if name.casefold() == word.casefold():
+            return name
     found = difflib.get_close_matches(word, names, n=1, cutoff=likeness)
     if found:
         return found[0]

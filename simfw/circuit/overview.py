@@ -60,6 +60,8 @@ __all__ = [
     "overview",
 ]
 
+_ROUNDED = 1e-9  # of a chance: that much is rounding
+
 # Excess of the emitter's average over carrier duty times on-current when a driven-hard npn carries
 # 38 kHz: 10 % with 2.2 kohm from base to emitter, 13 % without, found in a circuit solver for a
 # transistor with 240 ns storage time (see the accuracy page of the documentation).
@@ -410,7 +412,7 @@ def _sensor_notes(gadget: Gadget, sensor: SensorFacts) -> list[Note]:
                 "if known",
             )
         )
-    if sensor.caught < 1.0:
+    if sensor.caught < 1.0 - _ROUNDED:
         missed = format_percent(1.0 - sensor.caught, 2)
         notes.append(
             Note(

@@ -100,7 +100,7 @@ class _Situation:
     """What a source does: its voltage's corners (V), the supply itself, or neither while open.
 
     `at_cell`: the cell, which is the supply where no regulator stands between. `held` is the button
-    that a hand holds closed in it.
+    that a hand holds closed in it, or the toggle that is put there. `brief`: it lasts for a moment.
     """
 
     name: str
@@ -110,6 +110,7 @@ class _Situation:
     at_supply: bool = False
     at_cell: bool = False
     held: str | None = None
+    brief: bool = False
 
 
 def check_pins(gadget: Gadget) -> PinReport:
@@ -161,7 +162,7 @@ def _situations(gadget: Gadget, pin: Pin) -> Iterator[_Situation]:
             yield _Situation(f"{part} {on}", False, "low", volts=(0.0,), held=part)
             yield _Situation(f"{part} {off}", False, "high")
     elif kind == "receiver":
-        yield _Situation(f"{part} answers", False, "low", volts=(0.0,))
+        yield _Situation(f"{part} answers", False, "low", volts=(0.0,), brief=True)
         yield _Situation(f"{part} silent", False, "high", at_supply=True)
     else:
         yield _Situation("cell", False, "any", at_cell=True)
@@ -416,7 +417,9 @@ def _judge(gadget: Gadget, row: PinRow, situation: _Situation) -> Iterator[Findi
             f"{where}: {row.low_v:.2f} V is below the absolute maximum, "
             f"-{limits.below.high:.2f} V",
         )
-    always = row.power == "asleep" and not situation.usb and situation.held is None
+    # A receiver answers while a hand is there, and no longer.
+    always = (row.power == "asleep" and not situation.usb and situation.held is None
+              and not situation.brief)
     if always and (share := _yearly(gadget, row.cell_a)) >= _WORTH_NOTING:
         yield Finding(
             False, row.pin,
@@ -431,15 +434,20 @@ def _yearly(gadget: Gadget, current_a: float) -> float:
 
 
 def _held(gadget: Gadget, held_a: Mapping[str, float]) -> Iterator[Finding]:
-    """What held buttons draw: nothing for a hand, something for a key that sticks. Told once."""
-    costly = {n: a for n, a in held_a.items() if _yearly(gadget, a) >= _WORTH_NOTING}
-    if costly:
-        most = max(costly.values())
-        yield Finding(
-            False, " and ".join(costly),
-            f"{'each ' if len(costly) > 1 else ''}draws up to {most * 1e6:.3g} µA while it is held "
-            f"({format_percent(_yearly(gadget, most), 2)} of the capacity in a year, if it sticks)",
-        )
+    """What held buttons draw: nothing for a hand, something for a key that sticks. Toggles stay
+    where they are put. Each kind is told once.
+    """
+    for toggles, while_, if_ in ((False, "while it is held", ", if it sticks"),
+                                 (True, "while it is on", "")):
+        costly = {n: a for n, a in held_a.items()
+                  if (n in gadget.toggles) == toggles and _yearly(gadget, a) >= _WORTH_NOTING}
+        if costly:
+            most = max(costly.values())
+            yield Finding(
+                False, " and ".join(costly),
+                f"{'each ' if len(costly) > 1 else ''}draws up to {most * 1e6:.3g} µA {while_} "
+                f"({format_percent(_yearly(gadget, most), 2)} of the capacity in a year{if_})",
+            )
 
 
 def _sums(gadget: Gadget, rows: list[PinRow]) -> Iterator[Finding]:

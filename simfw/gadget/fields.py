@@ -426,7 +426,8 @@ def _names(value: object) -> tuple[str, ...]:
     if isinstance(value, list | tuple) and value:
         return tuple(_name(item) for item in value)
     raise QuantityError(
-        text="this is neither a name nor a list of names",
+        text="this list is empty" if isinstance(value, list | tuple)
+        else "this is neither a name nor a list of names",
         allowed='a name, a list of names, or "*" for all',
     )
 

@@ -38,6 +38,7 @@ __all__ = [
 
 WIDTH = 80
 _MOST_SUSPECTS = 8
+_ASIDE = 0.02  # of a range: further in, a reached end is told beside it
 _SIGNS = {"sum": "+", "ratio": "/", "product": "x"}
 
 Paint = Callable[[str, str], str]
@@ -187,7 +188,15 @@ def _interval_lines(found: Narrowed, unknown: Unknown, interval: Interval) -> li
     after = span_text(unknown, interval.low, interval.high)
     if not interval.low_by and not interval.high_by:
         state = "open still" if any(r.state == "open" for r in found.possible) else "not narrowed"
-        return list(wrapped(f"{unknown.key}: {after}, {state}"))
+        lines = list(wrapped(f"{unknown.key}: {after}, {state}"))
+        aside = _ASIDE * (interval.high - interval.low)
+        if interval.low_reached > interval.low + aside or (
+                interval.high_reached < interval.high - aside):
+            ends = (interval.low_reached, interval.high_reached)
+            lines += wrapped(
+                f"runs that fit reached {' .. '.join(end_text(unknown, end) for end in ends)}; "
+                "that nothing beyond fits is not shown", "    ", "      ")
+        return lines
     lines = list(wrapped(f"{unknown.key}: {after}   (was {before})"))
     for word, by, reached in (
         ("low end", interval.low_by, interval.low_reached),

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 __all__ = ["current_text", "dial_lines", "left_out", "modes_json", "modes_text",
            "over_dials_text", "unmatched_readings"]  # fmt: skip
 
+_UNTOLD = 1e-6  # of a current: no digit that is printed tells it
+
 LARGEST = 3  # parts of a mean current that are named
 MOST_BROUGHT = 4  # modes that are named for where they bring a dial
 ENDLESS = "it does not end within 100 years"
@@ -174,7 +176,15 @@ def current_text(mode: Mode) -> str:
     """The mean current, marked where it is not exact (constant currents just add up)."""
     if mode.current_a is None:
         return "-"
-    return format_si(mode.current_a, "A") + (" ~" if mode.within_a else "")
+    return format_si(mode.current_a, "A") + (" ~" if _within_a(mode) else "")
+
+
+def _within_a(mode: Mode) -> float | None:
+    """How far the mean may be off (A), None where no digit that is printed would tell."""
+    if mode.within_a is None or mode.within_a <= _UNTOLD * (mode.current_a or 0.0):
+        return None
+    return mode.within_a
+
 
 
 def peak_text(mode: Mode) -> str:
@@ -230,7 +240,7 @@ def left_out(found: Survey) -> list[str]:
     if causes:
         charge = format_percent(modes[0].charge)
         lines.append(f"- cannot be held at {charge} charge: left at once, by {', '.join(causes)}")
-    within = [mode.within_a for mode in modes if mode.within_a]
+    within = [off_a for mode in modes if (off_a := _within_a(mode)) is not None]
     if within:
         lines.append(
             "~ parts tick on periods that hardly come round together: shares of time are "

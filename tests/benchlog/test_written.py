@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from importlib.resources import files
 from pathlib import Path
 
@@ -154,3 +155,53 @@ def test_a_value_is_replaced_where_it_stands(tmp_path: Path):
         'a = "2" # one\n[b]\nc = { d = "x", e = [1, 30] }\n')
     with pytest.raises(KeyError):
         file.rewritten({"b": "1"})
+
+
+STEPPED = """
+[gadget]
+name = "Bars"
+[cell]
+curve = "lco"
+capacity = "300 mAh"
+[loads.lamp]
+current = "25 mA"
+[lights.bars]
+leds = 3
+segments = true
+forward = ["2.0 V @ 2 mA", "2.2 V @ 10 mA"]
+resistor = "1k"
+[gauge]
+light = "bars"
+thresholds = ["3.3 V", "3.6 V", "3.85 V"]
+every = "10 s"
+[behaviour.lamp]
+starts = "lit"
+states.lit = { lamp = "on" }
+"""
+
+
+def test_ends_that_runs_reached_stand_beside_a_figure_that_is_not_surely_narrowed(
+    tmp_path: Path, capsys
+):
+    """Bars go on and off over the charges that the reading may be of, so that no surface bounds it:
+    what was reached is told. Lamp and two or three bars of 1.4 mA to 2 mA make 29.5 mA ± 1 mA.
+    """
+    (tmp_path / "gadget.toml").write_text(STEPPED, encoding="utf-8")
+    (tmp_path / "log.toml").write_text("""
+title = "One reading"
+gadget = "gadget.toml"
+[unknown]
+"loads.lamp.current" = "15 mA .. 40 mA"
+[[observations]]
+name = "lit"
+mode = "lamp.lit"
+charge = "60 % .. 80 %"
+reading = "29.5 mA ± 1 mA"
+""", encoding="utf-8")
+    assert main(["narrow", str(tmp_path / "log.toml")]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    found = re.search(r"lamp.current: 15 mA .. 40 mA, not narrowed runs that fit reached "
+                      r"([\d.]+) mA .. ([\d.]+) mA; that nothing beyond fits is not shown", told)
+    assert found, told
+    assert 22.5 <= float(found[1]) < 25.0
+    assert 26.0 < float(found[2]) <= 28.0

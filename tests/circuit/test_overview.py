@@ -112,3 +112,12 @@ def test_charger_that_cannot_end_is_noted():
     assert [note.text for note in found.notes if note.key == "charger"] == [
         "full, but the load keeps the charger at 65 mA"
     ]
+
+
+def test_a_wave_that_is_as_long_as_the_looks_are_apart_is_never_missed():
+    """150 ms every 150 ms, one echo enough: what rounding leaves of the chance is no note."""
+    text = 'every = "150 ms"\nagree = 1\n'
+    (sensor,) = (found := overview(
+        gadget(CELL, SENSOR.replace("burst = 24\n", f"burst = 24\n{text}")))).sensors
+    assert sensor.wave_s == pytest.approx(sensor.certain_wave_s)
+    assert "proximity.wave.every" not in keys(found)

@@ -266,3 +266,19 @@ def test_primary_cell_supplies_up_to_its_fresh_voltage():
     row = row_of(found, "running", "power released")
     assert row.low_v < 1.9
     assert row.high_v == pytest.approx(2.985, abs=0.05)
+
+
+def test_what_a_toggle_draws_is_told_of_its_position():
+    """It stays where it is put, so that nothing has to stick."""
+    toggle = "[toggles.reed]\n"
+    found = report(toggle, '[pins.reed]\nsource = "toggle.reed"\npull_up = true\n', LIMITS)
+    assert [f.text for f in found.findings if "draws" in f.text] == [
+        "draws up to 120 µA while it is on (160 % of the capacity in a year)"
+    ]
+
+
+def test_an_answer_of_a_receiver_costs_nothing_all_the_time():
+    """It lasts for a burst: the pull-up at its output is no drain on the shelf."""
+    found = report('[pins.ir]\nsource = "receiver.wave"\npull_up = true\n', LIMITS)
+    assert row_of(found, "asleep", "wave answers").cell_a > 50e-6
+    assert [f.text for f in found.findings if "draws" in f.text] == []

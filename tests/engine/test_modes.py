@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
 from simfw.behaviour.build import build_system
 from simfw.engine.listing import MOST_MODES
 from simfw.engine.meeting import apart, cone, deciding
-from simfw.engine.modes import mean_current, modes, survey
+from simfw.engine.modes import Survey, mean_current, modes, survey
 from simfw.engine.reachable import reach
 from simfw.engine.simulator import Prepared, simulate
 from simfw.engine.untouched import time_on_the_shelf
 from simfw.errors import UsageError
 from simfw.loading import load_gadget
+from simfw.report.modes import current_text, left_out
 from simfw.stimuli.scenario import Scenario, Usb
 from tests.engine.bench import LARDER_LAMP, gadget_of, run
 
@@ -373,6 +375,17 @@ def test_what_loads_take_from_one_another_bounds_the_error_of_their_shares():
     assert 0.0 < mode.within_a < 0.1 * mode.current_a
     # 20 min cut off the last period of each: less than 1 % of what it draws.
     assert abs(result.average_current_a - mode.current_a) < mode.within_a + 0.01 * mode.current_a
+
+
+def test_a_bound_that_no_printed_digit_tells_is_not_told():
+    """Shares of time that are rounded are off by less than what is printed: no mark, no line."""
+    (mode,) = modes(gadget_of(winks('resistance = "100 ohm"')))
+    rounded = replace(mode, within_a=1e-9 * (mode.current_a or 0.0))
+    assert current_text(mode).endswith(" ~")
+    assert not current_text(rounded).endswith("~")
+    assert left_out(Survey(modes=(rounded,), together=None, whole=True)) == []
+    assert any(line.startswith("~") for line in left_out(
+        Survey(modes=(mode,), together=None, whole=True)))
 
 
 def test_a_mode_that_the_gadget_leaves_at_once_has_no_current_at_that_charge():

@@ -213,4 +213,4 @@ def test_a_part_that_is_no_table_keeps_its_name(here: Path) -> None:
     message = refusal(text, here)
     assert "Traceback" not in message
     assert "loads = 3: a number cannot stand here. Allowed: a table { ... }." in message
-    assert 'behaviour.lamp.rows[4].on = []: this is neither an event nor a list of' in message
+    assert 'behaviour.lamp.rows[4].on = []: this list is empty' in message
