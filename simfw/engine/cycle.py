@@ -186,6 +186,20 @@ class Cycle:
             found = self.turns[index] = Turn(self, index)
         return found
 
+    @property
+    def any_turn(self) -> Turn | None:
+        """The first of its turns: any tells how near a threshold it is."""
+        return next(iter(self.turns.values()), None)
+
+    def nears(self, charge: float, clock: Clock) -> bool:
+        """Whether its mean drain, on `clock`, leads to a threshold that is hardly a period ahead:
+        what `Turn.periods_left` says first.
+        """
+        margin = self.margin(charge)
+        if charge < self.low + margin:
+            return charge >= self.high - margin or clock.rate(charge) < 0.0
+        return charge >= self.high - margin and clock.rate(charge) >= 0.0
+
     def times(self) -> list[tuple[Clock, float]]:
         """How long (s) each clock goes on in one period."""
         if self._rates is None:

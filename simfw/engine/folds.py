@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from simfw.behaviour.moves import Stand
 from simfw.engine.cycle import Cycle, Member
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.phase import Phase
@@ -107,6 +108,30 @@ class Folds:
                 folder.mark(cycle, index, count)
         if sim.now > since:
             sim.went_along(cycle, index, sim.now - since)
+
+    def must_wait(self, found: tuple[Cycle, int], phase: Phase, stand: Stand) -> bool:
+        """Whether `look` would find nothing to do but wait, in an instant that has come to rest
+        with the regions as they `stand`: what is known holds all that ticks, and is so near a
+        threshold ahead that no period of it is folded. It has then been looked at.
+        """
+        sim = self.simulation
+        cycle, index = found
+        plant = sim.plant
+        charge, known = plant.base + plant.moved, cycle.any_turn
+        if known is None or sim.still or not cycle.nears(charge, known.clock):
+            return False
+        dues = sim.stepper.dues
+        member = cycle.members[index]
+        if (not cycle.holds_all(phase.ticking, dues) or member.conditions != stand[3]
+                or cycle.stood.get(index) == plant.moved
+                or member.memory != tuple([stand[2][r] for r in cycle.moving])):
+            return False
+        if sim.timed and member.rules != tuple([one.stand(sim.now) for one in sim.timed]):
+            return False
+        if self._boundary(cycle) - 1 - sim.now >= cycle.period_ns:
+            cycle.stood[index] = plant.moved  # as where no period could be folded: see `_stay`
+        self.folder.forget()
+        return True
 
     def _boundary(self, cycle: Cycle) -> int:
         """When something that is not part of `cycle` happens next (ns)."""
@@ -216,7 +241,7 @@ class Folds:
         margin = cycle.margin(charge)
         # Near a threshold any turn of the cycle tells that hardly a period is left, so that none
         # is made for each instant there; it is exact from here only.
-        known = next(iter(cycle.turns.values()), None)
+        known = cycle.any_turn
         periods = math.inf if known is None else known.periods_left(charge, margin)
         if periods < _HARDLY_TWO:
             return 0

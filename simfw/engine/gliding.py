@@ -10,9 +10,10 @@ each instant that is done here. Where each stretch is told they do so from the f
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from simfw.behaviour.moves import take
+from simfw.behaviour.moves import Move, take
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
 
@@ -26,8 +27,36 @@ GLIDES = 24  # instants after which a period is looked for
 _NS = 1e-9
 _TWO = 2  # periods that must fit for a fold
 
-Plain = tuple[float, float, Phase, tuple[bool, ...], frozenset[float], tuple[float, float]]
-"""Between which charges a phase is plain, what the rules read in it there, and the marks around."""
+_ROUNDING = 1e-15  # more than a charge, 0 to 1, is rounded by
+
+
+@dataclass(slots=True, eq=False)
+class Hop:
+    """A plain instant: what comes while low <= charge < high."""
+
+    low: float
+    high: float
+    move: Move
+    comb: Comb
+    plain: Plain
+    turns: frozenset[float]
+
+
+@dataclass(slots=True, eq=False)
+class Plain:
+    """Between which charges a combination is plain: its phase, what the rules read in it there,
+    where that turns over, and the marks around. `hops` are the plain instants that are known to
+    follow, by what is met.
+    """
+
+    low: float
+    high: float
+    phase: Phase
+    verdicts: tuple[bool, ...]
+    turns: frozenset[float]
+    bounds: tuple[float, float]
+    awake: bool
+    hops: dict[object, list[Hop]] = field(default_factory=dict)
 
 
 class Glide:
@@ -102,15 +131,14 @@ class Glide:
         if seeks and not searches:
             most = min(most, self.left)
         dues, entered, time_in = stepper.dues, stepper.entered_ns, sim.time_in
-        bands, plain, heard = instants.bands, self._plain, self._heard
+        plain = self._plain
         now, phase = sim.now, sim.phase
         charge = plant.charge
         low, high = phase.bounds(charge)
         comb = instants.combination()
         known = plain.get(comb)
-        if known is None or known[2] is not phase or not known[0] < charge < known[1]:
+        if known is None or known.phase is not phase or not known.low < charge < known.high:
             known = self._of(comb, phase)
-        verdicts = known[3]
         here = folder.here
         keeps = bool(stepper.keeps)
         # Whether the controller may have been woken in the instant before: at first nobody knows.
@@ -137,71 +165,63 @@ class Glide:
                 code: object = dues.index(due)
                 if dues.count(due) > 1:
                     code = tuple([n for n, when in enumerate(dues) if when <= due])
-                met = comb.met.get(code)
-                for band in () if met is None else bands.get(met, ()):
-                    if band.low <= charge < band.high:
+                for hop in known.hops.get(code, ()):
+                    if hop.low <= charge < hop.high:
                         break
                 else:
-                    sim.stood(before)
-                    return count, True, False
-                outcome = band.outcome
-                move = outcome.move
-                if move.public and not heard.isdisjoint(move.public):
-                    sim.stood(before)
-                    return count, True, False
-                after = outcome.comb
-                known = plain.get(after)
-                lowest = charge - sim.wake if move.woke else charge
-                if known is None or not (known[0] < lowest and charge < known[1]):
-                    known = self._look_ahead(after, charge)
-                if known is None or known[0] >= lowest or known[3] != verdicts:
-                    sim.stood(before)
-                    return count, True, False
+                    found_hop = self._hop(comb, known, code, charge)
+                    if found_hop is None:
+                        sim.stood(before)
+                        return count, True, False
+                    hop = found_hop
                 # It is plain: do it.
+                move = hop.move
                 if not count and not searches:
                     folder.forget()
                 if woken or keeps:
                     sim.begin_instant()
                 take(stepper, now, move)
-                comb = after
+                comb, known = hop.comb, hop.plain
                 woken = move.woke
                 if course is not None:
-                    course.asked(known[5], plant.charge, plant.charge)
-                    course.asked(band.turns | known[4], charge, plant.charge)
+                    course.asked(known.bounds, plant.charge, plant.charge)
+                    course.asked(hop.turns | known.turns, charge, plant.charge)
                 if woken:
                     charge = plant.base + plant.moved
-                if phase is not known[2]:
-                    phase = sim.phase = known[2]
-                    low, high = known[5]
+                if phase is not known.phase:
+                    phase = sim.phase = known.phase
+                    low, high = known.bounds
                     fresh = True
-                if fresh or woken:
+                if woken:
                     sim.end_instant(phase)
+                    fresh = False
+                elif fresh:
+                    sim.was_awake = known.awake
                     fresh = False
                 count += 1
                 if move.public and sim.listened:
                     names = stepper.event_names
                     sim.emit([names[number] for number in move.public], now)
-                if searches:
-                    if phase.ticking and (move.moved or sim.woken):
-                        plant.turns.clear()
-                        plant.turns.update(band.turns, known[4])
-                        instants.stand_at(comb)
-                        sim.look_for_folds(phase, move.public)
-                        if sim.now > now or folder.pauses or sim.round is not None:
-                            told = True
-                            return count, False, sim.now > now
-                elif seeks and phase.states in here and move.moved and phase.ticking:
+                if not seeks or not phase.ticking or not (move.moved or (searches and sim.woken)):
+                    continue
+                found = None
+                if phase.states in here:
                     found = folder.recall(phase.states, entered, now, charge, 1.0)
-                    if found is not None:
-                        cycle = found[0]
-                        others = min([boundary, *[dues[r] for r in cycle.still]])
-                        if others - now > _TWO * cycle.period_ns:
-                            plant.turns.clear()
-                            plant.turns.update(band.turns, known[4])
-                            instants.stand_at(comb)
-                            sim.look_for_folds(phase, move.public, found)
-                            told = True
-                            return count, False, sim.now > now
+                if found is None:
+                    if not searches:
+                        continue
+                elif (not searches and (
+                    min([boundary, *[dues[r] for r in found[0].still]]) - now
+                    <= _TWO * found[0].period_ns
+                )) or sim.folds.must_wait(found, phase, comb.stand):
+                    continue
+                plant.turns.clear()
+                plant.turns.update(hop.turns, known.turns)
+                instants.stand_at(comb)
+                sim.look_for_folds(phase, move.public, found)
+                if sim.now > now or folder.pauses or sim.round is not None:
+                    told = True
+                    return count, False, sim.now > now
             return count, False, False
         finally:
             if count and not told:
@@ -209,6 +229,34 @@ class Glide:
             if not searches:
                 self.left -= count
                 folder.pass_by(count)
+
+    def _hop(self, comb: Comb, plain: Plain, code: object, charge: float) -> Hop | None:
+        """What comes of a combination that meets `code` at a charge; None where that is not plain:
+        not known, heard by a rule, or something has to be done, or a rule to be read anew.
+        """
+        sim = self._simulation
+        met = comb.met.get(code)
+        for band in () if met is None else sim.instants.bands.get(met, ()):
+            if band.low <= charge < band.high:
+                break
+        else:
+            return None
+        move, after = band.outcome.move, band.outcome.comb
+        if move.public and not self._heard.isdisjoint(move.public):
+            return None
+        taken = sim.wake if move.woke else 0.0
+        known = self._plain.get(after)
+        if known is None or not (known.low < charge - taken and charge < known.high):
+            known = self._look_ahead(after, charge)
+        if known is None or known.low >= charge - taken or known.verdicts != plain.verdicts:
+            return None
+        hop = Hop(
+            max(band.low, known.low + taken + _ROUNDING), min(band.high, known.high),
+            move, after, known, band.turns,
+        )
+        if hop.low <= charge < hop.high:
+            plain.hops.setdefault(code, []).append(hop)
+        return hop
 
     def _look_ahead(self, after: Comb, charge: float) -> Plain | None:
         """What is known of a combination at a charge; None where it is not plain there."""
@@ -235,6 +283,7 @@ class Glide:
                 low, high = max(low, least), min(high, most)
                 verdicts.append(holds)
                 turns |= marks
-        found = self._plain[comb] = (
-            low, high, phase, tuple(verdicts), frozenset(turns), bounds)
+        found = self._plain[comb] = Plain(
+            low, high, phase, tuple(verdicts), frozenset(turns), bounds,
+            phase.loads.controller == "awake")
         return found
