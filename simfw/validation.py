@@ -83,6 +83,8 @@ class _Work(Generic[Model]):
         self.problems: list[Problem] = []
         self.tainted: set[str] = set()
         self.renamed: dict[KeyPath, str] = {}
+        # A file may have thousands of steps, all of one model.
+        self._known: dict[type[BaseModel], dict[str, FieldInfo]] = {}
 
     def run(self) -> Model | None:
         self._rename_unknown(self.model, self.data, ())
@@ -103,11 +105,13 @@ class _Work(Generic[Model]):
 
     def _rename_unknown(self, annotation: Any, value: Any, path: KeyPath) -> None:
         """Note every unknown key below `path`; take it out, or give it the name that was meant."""
+        if not isinstance(value, dict | list):  # most are single values
+            return
         kind = kind_of(annotation)
         if isinstance(kind, type) and issubclass(kind, BaseModel):
             if not isinstance(value, dict):
                 return
-            known = known_keys(kind)
+            known = self._known.get(kind) or self._known.setdefault(kind, known_keys(kind))
             for name in [name for name in value if name not in known]:
                 self._unknown(value, name, known, path)
             for name, info in known.items():

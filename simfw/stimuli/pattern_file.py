@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import datetime
 import re
 from collections.abc import Callable, Sequence
@@ -308,7 +307,7 @@ def read_pattern(
     """
     file = read_toml(path)
     require_kind(file, "pattern")
-    checked = check_data(PatternFile, copy.deepcopy(file.data), _SAMPLES)
+    checked = check_data(PatternFile, file.data, _SAMPLES)
     names = _habit_names(file.data)
     problems = [_with_name(problem, names) for problem in checked.problems]
     gadget: Gadget | None = None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -149,7 +148,7 @@ def read_scenario(
     """
     file = read_toml(path)
     require_kind(file, "scenario")
-    checked = check_data(ScenarioFile, copy.deepcopy(file.data), SAMPLES)
+    checked = check_data(ScenarioFile, file.data, SAMPLES)
     problems = list(checked.problems)
     gadget: Gadget | None = None
     gadget_problems: list[Problem] = []
