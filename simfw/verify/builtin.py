@@ -108,7 +108,8 @@ _ALL = (
     _check("button-unheard", "note", "rows", "no row hears any event of a button",
            "a press that nothing answers"),
     _check("step-too-long", "note", "rows",
-           "an instant takes longer than the state lasts that keeps the controller awake for it",
+           "an instant takes longer than the state lasts that keeps the controller awake for it, "
+           "or than until the next",
            "a sensor whose firmware is still at work when its burst should end"),
     _check("awake-not-given", "note", "rows",
            "the controller has a current asleep and none awake: awake it draws nothing",

@@ -9,6 +9,7 @@ from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.stock import burst_ns
 from simfw.behaviour.stock_buttons import count_event
+from simfw.engine.ticking import ticking_states
 from simfw.gadget.model import Gadget, Proximity
 from simfw.quantity import format_duration
 from simfw.verify.builtin import CHECKS
@@ -164,6 +165,17 @@ def _steps(gadget: Gadget, system: System) -> Iterator[Finding]:
                     f"{controller.frequency.text}), longer than {region.name} stays in "
                     f"{state.name} ({format_duration(short.after_ns or 0)}): the firmware is late "
                     "there, and the ledger has less time awake than it takes.", (short.key,))
+    for region, ticks in zip(system.every, ticking_states(system), strict=True):
+        rows = [row for row in region.rows if row.after_ns and any(
+            region.states[n].name in row.sources and not region.states[n].awake for n in ticks)]
+        short = min(rows, key=lambda row: row.after_ns or 0, default=None)
+        if short is not None and (short.after_ns or 0) < step_ns:
+            yield finding(
+                "step-too-long",
+                f"An instant takes {format_duration(step_ns)} ({controller.step.text} at "
+                f"{controller.frequency.text}), and {region.name} has the next one after "
+                f"{format_duration(short.after_ns or 0)}: the firmware is never done, and the "
+                "ledger has more time awake than there is.", (short.key,))
 
 
 def _awake(gadget: Gadget, system: System) -> Iterator[Finding]:

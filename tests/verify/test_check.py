@@ -261,6 +261,17 @@ def test_each_built_in_check_finds_its_fault(check: str, text: str) -> None:
     assert check not in names(checked(text, without=(check,), only=(check, "trap")))
 
 
+def test_a_firmware_that_is_never_done_is_named() -> None:
+    """A contact is read every 5 ms and an instant takes 8 ms: more than there is; with 4 ms not."""
+    for cycles, told in (("8000", ["buttons.key.sample_every"]), ("4000", [])):
+        text = PLAIN.replace(
+            "adc_bits = 10", f'adc_bits = 10\nstep = "{cycles} cycles"\nfrequency = "1 MHz"'
+        ).replace('debounce = "20 ms"', 'style = "sample"')
+        found = [one for one in checked(text, only=("step-too-long",)).findings
+                 if "never done" in one.text]
+        assert [row for one in found for row in one.rows] == told
+
+
 def test_a_sensor_that_must_be_off_is_searched_look_by_look() -> None:
     """`enabled` stops a look at once, so the check finds nothing; it is proved."""
     text = cases.BASE + cases.HOLD + cases.SENSOR.replace(
