@@ -411,7 +411,8 @@ class Stepper:
                     if serial == self.stays[number] and (row.guard is None or row.guard()):
                         fire(number, row, now_ns, queue)
             if self._conditions:
-                self.on_rest()
+                if self.on_rest is not _nothing:
+                    self.on_rest()
                 values = self.condition_values
                 for index, (test, rises, falls) in enumerate(self._conditions):
                     value = test()

@@ -12,19 +12,18 @@ from collections.abc import Iterable, Mapping
 
 from simfw.behaviour.region import System
 from simfw.vectors.faults import Fault
-from simfw.vectors.faulty import (
+from simfw.vectors.faulty import Bench, Sound
+from simfw.vectors.replay import Replay
+from simfw.vectors.script import (
     LOST,
     POWER,
-    Bench,
     Course,
-    Sound,
     cut,
     ending,
     happening,
     script_of,
     standing,
 )
-from simfw.vectors.replay import Replay
 
 __all__ = ["Judge", "asks_of", "drives_nothing"]
 

@@ -8,161 +8,40 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+from simfw.behaviour.expression import reads_world
 from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import STATUS_LEVELS, Drive, System
 from simfw.behaviour.stock import BURST
+from simfw.behaviour.table import IDLE
 from simfw.errors import EndlessInstant
 from simfw.vectors.faults import NONE, Fault, Twist
 from simfw.vectors.items import first_at
-from simfw.vectors.pace import Pace, periods_of
-from simfw.vectors.replay import Replay
+from simfw.vectors.pace import NEVER, Pace, periods_of
+from simfw.vectors.script import (
+    LOST,
+    POWER,
+    Course,
+    Mark,
+    Message,
+    Script,
+    Stretch,
+    cut,
+    ending,
+    happening,
+    standing,
+)
 from simfw.vectors.twisted import Faulty
 
-__all__ = ["LOST", "POWER", "Bench", "Course", "Driven", "Script", "Sound", "cut",
-           "ending", "happening", "script_of", "standing"]  # fmt: skip
+__all__ = ["Bench", "Driven", "Sound"]
 
 PPM = 1_000_000
+MOST_PERIODS = 4  # after which whoever goes through a stretch is to repeat itself
 
 
-@dataclass(frozen=True, slots=True)
-class _Message:
-    """One message to a firmware: `kind` is "power", "until", "step" or "off"."""
-
-    kind: str
-    time_ns: int
-    inputs: tuple[tuple[str, int], ...]
-    values: tuple[tuple[str, int], ...]
-    moved: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Stretch:
-    """Whole periods that a replay leaves out: the first began at `begins` and ended at `after`.
-
-    `inner` are those within the first period.
-    """
-
-    begins: int
-    after: int
-    up_to: int
-    inner: tuple[_Stretch, ...]
-
-
-def _stretches(repeats: Iterable[tuple[int, int, int]]) -> tuple[_Stretch, ...]:
-    """The stretches of (after, up to, period), the outer ones only."""
-    found: list[_Stretch] = []
-    for after, up_to, period in sorted(repeats, key=lambda one: one[1]):
-        begins = after - period
-        inner = tuple(one for one in found if one.begins >= begins)
-        found = [one for one in found if one.begins < begins]
-        found.append(_Stretch(begins, after, up_to, inner))
-    return tuple(found)
-
-
-@dataclass(frozen=True, slots=True)
-class Script:
-    """A vector as a firmware meets it: messages, and what it has to report of each kind.
-
-    `outs` are (time, name, level), `wakes` (time, "wake" or "sleep"), `events` (time, name);
-    `left_out` (after, up to) and `stretches` are what the replay leaves out.
-    """
-
-    messages: tuple[_Message, ...]
-    outs: tuple[tuple[int, str, int], ...]
-    wakes: tuple[tuple[int, str], ...]
-    events: tuple[tuple[int, str], ...]
-    left_out: tuple[tuple[int, int], ...]
-    stretches: tuple[_Stretch, ...]
-
-    def leaves_out(self, time_ns: int) -> bool:
-        """Whether a time lies in a stretch that is left out."""
-        if not self.left_out:
-            return False
-        place = bisect_left(self.left_out, time_ns, key=lambda stretch: stretch[1])
-        return place < len(self.left_out) and self.left_out[place][0] < time_ns
-
-
-def script_of(replay: Replay, system: System) -> Script:
-    """The script of a replay."""
-    inputs = {event.removesuffix(".edge") for event in system.raw_events}
-    messages = []
-    for exchange in replay.exchanges:
-        *sets, last = exchange.lines
-        pairs = [(words[1], int(words[2])) for words in (line.split(" ") for line in sets)]
-        kind, at, *moved = last.split(" ")
-        messages.append(_Message(kind, int(at), tuple(p for p in pairs if p[0] in inputs),
-                                 tuple(p for p in pairs if p[0] not in inputs), tuple(moved)))
-    reports = replay.reports
-    return Script(
-        tuple(messages),
-        tuple((one.time_ns, one.name, one.level) for one in reports if one.kind == "out"),
-        tuple((one.time_ns, one.kind) for one in reports if one.kind in ("wake", "sleep")),
-        tuple((one.time_ns, one.name) for one in reports if one.kind == "event"),
-        tuple(sorted(replay.left_out)),
-        _stretches(replay.repeats()),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Mark:
-    """Where a firmware stands between two messages."""
-
-    now: int
-    states: tuple[int, ...]
-    entered_ns: tuple[int, ...]
-    spent: tuple[int, ...]
-    dues: tuple[int, ...]
-    memory: tuple[int, ...]
-    conditions: tuple[bool, ...]
-    levels: dict[str, int]
-    values: dict[str, int]
-    told: dict[str, int]
-    places: dict[str, int]
-    awake: bool
-    stood: tuple[tuple[int, int, int], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Course:
-    """A vector as a sound firmware goes through it: where it stands before each message, and in
-    which messages what comes up: a row is asked or fires (its key), a region stands in a state
-    (`standing`), or its time ends there (`ending`).
-    """
-
-    script: Script
-    marks: tuple[_Mark, ...]
-    comes_up: Mapping[object, Sequence[int]]
-
-    def touched(self, what: Iterable[object]) -> list[int]:
-        """The messages in which any of these comes up."""
-        return sorted({number for one in what for number in self.comes_up.get(one, ())})
-
-
-def standing(region: str, state: str) -> object:
-    """What comes up while a region stands in a state."""
-    return "in", region, state
-
-
-def ending(region: str, state: str) -> object:
-    """What comes up where a time of a region ends in a state while something else happens."""
-    return "ends", region, state
-
-
-def happening(event: str) -> object:
-    """What comes up where an event happens."""
-    return "event", event
-
-
-def cut(region: str) -> object:
-    """What comes up where a region leaves a state before its time has ended."""
-    return "cut", region
-
-
-POWER = ("power",)  # what comes up where the supply comes
-LOST = ("lost",)  # where it is taken away
+def _later(due: int, by_ns: int) -> int:
+    return due if due == IDLE else due + by_ns
 
 
 class _PartedError(Exception):
@@ -194,6 +73,11 @@ class Driven(Pace):
                        for region in self.regions]
         self._plain = [region.show is None for region in self.regions]
         self._gated = not all(self._plain)
+        # Where states alone decide what shows, it is the same until one of them changes.
+        self._steady = not any(reads_world(region.show) for region in self.regions
+                               if region.show is not None)
+        self._anew = True  # what it drives may be another since it was last looked at
+        self._lets_go = self.stepper.may_let_go
         self._own: dict[tuple[object, ...], dict[str, int]] = {}
         self._known = self._own
         self._gating = False
@@ -247,6 +131,7 @@ class Driven(Pace):
         self.regions = system.every
         self.outputs = self._driven()
         self._known = self._own if system is self.system else {}
+        self._anew = True
 
     def _drives(self, *, gated: bool) -> dict[str, Drive]:
         shown = self._plain
@@ -318,18 +203,19 @@ class Driven(Pace):
         self.wanted: Mapping[str, Sequence[tuple[Any, ...]]] = {
             "out": script.outs, "wake": script.wakes, "event": script.events}
         self.told: dict[str, int] = {}
-        self._open: tuple[_Stretch, Sequence[int], tuple[int, ...]] | None = None
+        self._open: tuple[Stretch, Sequence[int], tuple[int, ...]] | None = None
         self.levels, self.before, self.values, self.closed = {}, {}, {}, set()
         self.awake = self.latched = self.before_burst = self.asked = False
+        self._anew = True
 
-    def _mark(self) -> _Mark:
+    def _mark(self) -> Mark:
         stepper = self.stepper
-        return _Mark(self.now, tuple(stepper.states), tuple(stepper.entered_ns),
+        return Mark(self.now, tuple(stepper.states), tuple(stepper.entered_ns),
                      tuple(stepper.spent), tuple(stepper.dues), tuple(stepper.memory),
                      tuple(stepper.condition_values), dict(self.levels), dict(self.values),
                      dict(self.told), dict(self.places), self.awake, stepper.stood())
 
-    def _stand(self, mark: _Mark) -> None:
+    def _stand(self, mark: Mark) -> None:
         stepper = self.stepper
         stepper.clear()
         stepper.version += 1
@@ -347,21 +233,22 @@ class Driven(Pace):
         self.told, self.places = dict(mark.told), dict(mark.places)
         self._open = None
         self.latched = self.before_burst = self.asked = False
+        self._anew = True
 
-    def _stands(self, mark: _Mark) -> bool:
+    def _stands(self, mark: Mark) -> bool:
         """Whether it stands where a mark was made, and goes on alike."""
         stepper = self.stepper
         return (tuple(stepper.dues) == mark.dues and tuple(stepper.states) == mark.states
                 and tuple(stepper.entered_ns) == mark.entered_ns
                 and tuple(stepper.spent) == mark.spent and tuple(stepper.memory) == mark.memory
                 and tuple(stepper.condition_values) == mark.conditions
-                and (not stepper.may_let_go or stepper.stood() == mark.stood)
+                and (not self._lets_go or stepper.stood() == mark.stood)
                 and self.told == mark.told and not self.closed and self._open is None
                 and ("wake" not in self.asks or self.awake == mark.awake)
                 and not stepper.strayed and not self.latched and not self.before_burst
                 and all(self.places[kind] == mark.places[kind] for kind in self.asks))
 
-    def _hear(self, message: _Message) -> None:
+    def _hear(self, message: Message) -> None:
         self.values.update(message.values)
         if self.twist.latched and (f"{self.twist.latched}.echo", 1) in message.values:
             self.latched = True
@@ -388,7 +275,7 @@ class Driven(Pace):
                 self.stepper.halt(message.time_ns)
             self.told, self.awake = {}, False
 
-    def _power(self, message: _Message) -> None:
+    def _power(self, message: Message) -> None:
         twist = self.twist
         self.now = message.time_ns
         raw = [f"{name}.edge" for name in message.moved]
@@ -405,7 +292,7 @@ class Driven(Pace):
         self._through(then, self.script.stretches)
         self._all_told(then)
 
-    def _through(self, then: int, stretches: Sequence[_Stretch]) -> None:
+    def _through(self, then: int, stretches: Sequence[Stretch]) -> None:
         """Let time go on; leave out what the model leaves out, where it is as before."""
         if self._open is not None and stretches is self.script.stretches:
             stretch, due, states = self._open
@@ -413,6 +300,8 @@ class Driven(Pace):
                 self._open = None
                 self._rest_of(stretch, due, states)
         place = bisect_left(stretches, self.now, key=lambda stretch: stretch.begins)
+        if self._open is None and place and stretches is self.script.stretches:
+            self._amid(stretches[place - 1], then)
         for stretch in stretches[place:] if self._open is None else ():
             if stretch.begins >= then:
                 break
@@ -426,14 +315,14 @@ class Driven(Pace):
         self._advance(then, ())
         self.now = then
 
-    def _rest_of(self, stretch: _Stretch, due: Sequence[int], states: tuple[int, ...]) -> None:
+    def _rest_of(self, stretch: Stretch, due: Sequence[int], states: tuple[int, ...]) -> None:
         """The first period of a stretch, from now on, and what repeats it."""
         self._through(stretch.after + 1, stretch.inner)
         self.now = stretch.after
         if not self._repeat(stretch, due, states):
             self._advance(stretch.up_to + 1, self.periods_ns)
 
-    def _repeat(self, stretch: _Stretch, due: Sequence[int], states: tuple[int, ...]) -> bool:
+    def _repeat(self, stretch: Stretch, due: Sequence[int], states: tuple[int, ...]) -> bool:
         """Leave out what is left of a stretch, if its first period has ended as it began."""
         stepper, period = self.stepper, stretch.after - stretch.begins
         quick = [number for number, when in enumerate(due) if when <= stretch.after]
@@ -450,6 +339,50 @@ class Driven(Pace):
             stepper.shift(skipped, quick)
         return self.now == stretch.up_to
 
+    def _amid(self, stretch: Stretch, then: int) -> None:
+        """Go on from amid a stretch, of which nothing has been left out. As soon as a period has
+        ended as it began all others do; their instants count, but are not gone through.
+        """
+        period, start = stretch.after - stretch.begins, max(self.now, stretch.after)
+        place = bisect_left(self.script.left_ends, start + 1)
+        if place == len(self.script.left_out) or self.script.left_out[place][0] > start:
+            return
+        limit = min(then, self.script.left_ends[place] + 1)
+        if limit - start < 3 * period:
+            return
+        self._advance(start + 1, ())
+        for _ in range(MOST_PERIODS):
+            before, count = self._amid_now(), self.instants
+            start += period
+            if limit - start < period:
+                return
+            self._advance(start + 1, ())
+            now = self._amid_now()
+            if now[0] != before[0] or self.stepper.strayed:
+                continue
+            pairs = list(zip(before[1], now[1], strict=True))
+            moved = [number for number, (one, other) in enumerate(pairs) if one != other]
+            if any(pairs[number][1] != (pairs[number][0][0] + period, _later(
+                    pairs[number][0][1], period)) for number in moved):
+                continue
+            fixed = [due for number, (_, due) in enumerate(now[1]) if number not in moved]
+            periods = (min(limit, *fixed, NEVER) - 1 - start) // period
+            if periods > 0:
+                self.now = start + periods * period
+                self.stepper.shift(periods * period, moved)
+                self.instants += periods * (self.instants - count)
+            return
+
+    def _amid_now(self) -> tuple[tuple[object, ...], list[tuple[int, int]]]:
+        """All that decides how it goes on where nothing is told: what stays, and by region when its
+        stay began and when that ends.
+        """
+        stepper = self.stepper
+        return ((tuple(stepper.states), tuple(stepper.spent), tuple(stepper.memory),
+                 tuple(stepper.condition_values), stepper.hidden, stepper.stood(), self.told,
+                 self.latched, self.before_burst, self.asked),
+                list(zip(stepper.entered_ns, stepper.dues, strict=True)))
+
     def _all_told(self, then: int) -> None:
         """Raise where something that was due before `then` has not been reported."""
         for kind in self.asks:
@@ -461,8 +394,9 @@ class Driven(Pace):
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         self.instants += 1
         stepper = self.stepper
-        version = stepper.version
-        if stepper.may_let_go:
+        version, anew = stepper.version, self._anew
+        self._anew = False
+        if self._lets_go:
             stepper.settled(self.now)
         happened = stepper.run_instant(self.now, raw, power_up=power_up)
         if self.twist.latched or self.twist.early:
@@ -473,7 +407,7 @@ class Driven(Pace):
         if "event" in self.asks:
             for number in happened:
                 self._tell("event", (self.now, stepper.event_names[number]))
-        if version != stepper.version or self._gated:
+        if version != stepper.version or (self._gated and (anew or not self._steady)):
             shown = self.shown()
             if shown != self.told:
                 for name in self.outputs:
@@ -536,7 +470,7 @@ class Sound(Driven):
         self._begin(script)
         self.stepper.clear()  # nothing is kept from the script before
         self.stepper.halt(0)
-        marks: list[_Mark] = []
+        marks: list[Mark] = []
         found: dict[object, list[int]] = {}
         for number, message in enumerate(script.messages):
             marks.append(self._mark())
@@ -555,7 +489,7 @@ class Sound(Driven):
         self.up.update(names[state] for names, state
                        in zip(self._in, self.stepper.states, strict=True))
 
-    def _hear(self, message: _Message) -> None:
+    def _hear(self, message: Message) -> None:
         self.stepping = False
         super()._hear(message)
 

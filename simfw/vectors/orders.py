@@ -177,6 +177,7 @@ def _back_in(system: System, gaps: Gaps, region: Region, cut: Row, counted: set[
     """Whether it takes so long from when a row fires until its region stands in one of some states
     again. What hears events of one other region waits for as long as that takes to make them.
     """
+    leads, turned = _leads(region), dict[str, int]()
     known: set[tuple[str, _Heard]] = set()
     waiting: list[tuple[int, str, _Heard]] = [
         (0, state, gaps.heard((), cut.on, 0)) for state in region.entered_by(cut)]
@@ -186,20 +187,29 @@ def _back_in(system: System, gaps: Gaps, region: Region, cut: Row, counted: set[
             return True
         if state in counted or len(known) > MOST_WAYS:
             return False
-        ago = tuple((maker, event, now - at_ns) for maker, event, at_ns in heard)
+        ago = tuple([(maker, event, now - at_ns) for maker, event, at_ns in heard])
         if (state, ago) in known:
             continue
         known.add((state, ago))
-        for row in region.rows:
-            if state in row.sources:
-                after = row.after_ns or 0
-                if row.on is not None:
-                    after = max(0, gaps.until(heard, row.on) - now,
-                                _turned(system, cut.on, row.on) - now)
-                then = gaps.heard(heard, row.on, now + after)
-                for to in region.entered_by(row):
-                    heappush(waiting, (now + after, to, then))
+        for (on, after), entered in leads.get(state, {}).items():
+            if on is not None:
+                if on not in turned:
+                    turned[on] = _turned(system, cut.on, on)
+                after = max(0, gaps.until(heard, on) - now, turned[on] - now)
+            then = gaps.heard(heard, on, now + after)
+            for to in entered:
+                heappush(waiting, (now + after, to, then))
     return True
+
+
+def _leads(region: Region) -> dict[str, dict[tuple[str | None, int], dict[str, None]]]:
+    """Where each state leads, by what its rows hear and how long they wait: many do so alike."""
+    found: dict[str, dict[tuple[str | None, int], dict[str, None]]] = {}
+    for row in region.rows:
+        entered = dict.fromkeys(region.entered_by(row))
+        for state in row.sources:
+            found.setdefault(state, {}).setdefault((row.on, row.after_ns or 0), {}).update(entered)
+    return found
 
 
 def _turned(system: System, falls: str | None, rises: str) -> int:

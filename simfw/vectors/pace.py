@@ -58,7 +58,7 @@ class Pace:
 
     def next_due(self) -> int:
         """When the next instant comes by itself."""
-        return min(self.goes_ns, *self.stepper.dues)
+        return min(self.goes_ns, min(self.stepper.dues))
 
     def go_to(self, then: int) -> None:
         """Let time go on to `then`, leaving out whole periods in which nothing new happens."""

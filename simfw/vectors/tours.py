@@ -53,11 +53,14 @@ class Wish:
 def wishes_of(system: System, faults: Sequence[Fault]) -> dict[str, list[Wish]]:
     """What is to be seen so that faults in the rows of written regions show, by region."""
     found: dict[str, dict[Wish, None]] = {}
+    rows: dict[str, dict[str, Row]] = {}  # of each region, the first of each key
     for fault in faults:
         if fault.kind not in KINDS or len(fault.touched) != 1:
             continue
         region = system.region(next(iter(fault.touched)))
-        row = next((row for row in region.rows if row.key == fault.about), None)
+        if region.name not in rows:
+            rows[region.name] = {row.key: row for row in reversed(region.rows)}
+        row = rows[region.name].get(fault.about)
         if region.group != "behaviour" or row is None:
             continue
         times = TWICE + 1 if fault.twist.third else 1
@@ -104,6 +107,8 @@ class Tours(Courses):
         number = self.sketch.stepper.region_names.index(name)
         fired: Counter[_Step] = Counter()
         missed: Counter[_Step] = Counter()
+        left = [(wish.times, [(wish.key, source) for source in rows[wish.key].sources
+                              if wish.source in ("", source)]) for wish in wishes]
         done = 0
         self.acts = []
         try:
@@ -111,7 +116,7 @@ class Tours(Courses):
             for _ in range(MOST_STEPS):
                 if not self.sketch.alive or self.sketch.gone_through > MOST_INSTANTS:
                     break
-                wanted = _wanted(rows, wishes, fired)
+                wanted = _wanted(left, fired)
                 step = _next(region, self.sketch.state(name), wanted, [
                     one for one in missed if missed[one] >= MOST_MISSED], self.events)
                 if step is None:
@@ -243,16 +248,18 @@ class Tours(Courses):
         self._wait(max(rests, default=0) + MS)
 
 
-def _wanted(rows: Mapping[str, Row], wishes: Sequence[Wish], fired: Mapping[_Step, int]
-            ) -> dict[_Step, int]:
-    """The steps that are still to be seen, and how often they have been."""
+def _wanted(left: list[tuple[int, list[_Step]]], fired: Mapping[_Step, int]) -> dict[_Step, int]:
+    """The steps that are still to be seen, and how often they have been; what has been seen often
+    enough is taken out of what is `left`: how often, and the steps that count for it.
+    """
     found: dict[_Step, int] = {}
-    for wish in wishes:
-        row = rows[wish.key]
-        mine = [(row.key, source) for source in row.sources if wish.source in ("", source)]
-        count = sum(fired.get(one, 0) for one in mine)
-        if count < wish.times:
-            found |= dict.fromkeys(mine, count)
+    still: list[tuple[int, list[_Step]]] = []
+    for times, steps in left:
+        count = sum([fired.get(one, 0) for one in steps])
+        if count < times:
+            still.append((times, steps))
+            found |= dict.fromkeys(steps, count)
+    left[:] = still
     return found
 
 

@@ -11,13 +11,13 @@ from simfw.behaviour.region import Region, Row, System
 from simfw.behaviour.table import IDLE, CompiledRows, Stepper
 from simfw.vectors.faults import NONE, Twist
 
-__all__ = ["TWICE", "Faulty"]
+__all__ = ["TWICE", "Faulty", "differing"]
 
 TWICE = 2
 OVER = -2  # instead of when it began: a first stay is over for good
 
 
-def _differing(rows: Sequence[Row], others: Sequence[Row]) -> tuple[Row, ...]:
+def differing(rows: Sequence[Row], others: Sequence[Row]) -> tuple[Row, ...]:
     """The rows of both from the first to the last in which they differ: most are the very same."""
     first, most = 0, min(len(rows), len(others))
     while first < most and rows[first] is others[first]:
@@ -193,7 +193,7 @@ class Faulty(Stepper):
         sound = self._sound.get(number)
         if sound is None:
             sound = self._sound[number] = self._compile_rows(number, own.rows)
-        differ = _differing(own.rows, region.rows)
+        differ = differing(own.rows, region.rows)
         events = {row.on for row in differ if row.on is not None}
         states = {source for row in differ if row.on is None for source in row.sources}
         tables, waiting = self._compile_rows(number, [
