@@ -13,9 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simfw import Bench, Gadget, UsageError, load_gadget, load_scenario, simulate
+from simfw.behaviour.moves import Move
 from simfw.behaviour.table import Stepper
 from simfw.bench.repeating import Repeating
 from simfw.cli import main
+from simfw.engine import gliding
 from simfw.engine.folding import Folder, Moment
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
@@ -206,18 +208,23 @@ def test_a_snapshot_reads_no_rule_anew(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_what_never_comes_round_is_seldom_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     """Five blinkers meet after years: fewer than half of all instants are looked at for it."""
     looked: list[int] = []
-    instants: list[int] = []
-    notice, end = Folder.notice, Stepwise.end_instant
+    instants: set[int] = set()
+    notice, end, take = Folder.notice, Stepwise.end_instant, gliding.take
 
     def noticed(folder: Folder, moment: Moment, *more: Any) -> Any:
         looked.append(moment.time_ns)
         return notice(folder, moment, *more)
 
     def ended(simulation: Stepwise, phase: Phase) -> None:
-        instants.append(simulation.now)
+        instants.add(simulation.now)
         end(simulation, phase)
 
+    def taken(stepper: Stepper, now_ns: int, move: Move) -> None:
+        instants.add(now_ns)  # what is glided over is an instant, too
+        take(stepper, now_ns, move)
+
     monkeypatch.setattr(Folder, "notice", noticed)
+    monkeypatch.setattr(gliding, "take", taken)
     monkeypatch.setattr(Stepwise, "end_instant", ended)
     bench = Bench(load_gadget(ROOT / "tests/gallery/five-winks/gadget.toml"), fold=True)
     for minute in range(1, 16):
