@@ -186,7 +186,6 @@ def _within_a(mode: Mode) -> float | None:
     return mode.within_a
 
 
-
 def peak_text(mode: Mode) -> str:
     """The highest current of any moment where states go round or a sequence plays."""
     return "" if mode.peak_a is None else format_si(mode.peak_a, "A")

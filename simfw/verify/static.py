@@ -152,30 +152,36 @@ def _steps(gadget: Gadget, system: System) -> Iterator[Finding]:
     if controller is None or controller.step is None or controller.frequency is None:
         return
     step_ns = round(controller.step.value / controller.frequency.value * 1e9)
+    takes = (f"An instant takes {format_duration(step_ns)} ({controller.step.text} at "
+             f"{controller.frequency.text})")
+
+    def too_short(rows: list[Row]) -> tuple[int, str] | None:
+        """The shortest time of these rows (ns) and its key, where an instant takes longer."""
+        found = min(((row.after_ns or 0, row.key) for row in rows), key=lambda one: one[0],
+                    default=None)
+        return found if found is not None and found[0] < step_ns else None
+
     for region in system.regions:
         for state in region.states:
             if not state.awake:
                 continue
-            rows = [row for row in region.rows if row.after_ns and state.name in row.sources]
-            short = min(rows, key=lambda row: row.after_ns or 0, default=None)
-            if short is not None and (short.after_ns or 0) < step_ns:
+            short = too_short([row for row in region.rows
+                               if row.after_ns and state.name in row.sources])
+            if short is not None:
                 yield finding(
                     "step-too-long",
-                    f"An instant takes {format_duration(step_ns)} ({controller.step.text} at "
-                    f"{controller.frequency.text}), longer than {region.name} stays in "
-                    f"{state.name} ({format_duration(short.after_ns or 0)}): the firmware is late "
-                    "there, and the ledger has less time awake than it takes.", (short.key,))
+                    f"{takes}, longer than {region.name} stays in {state.name} "
+                    f"({format_duration(short[0])}): the firmware is late there, and the ledger "
+                    "has less time awake than it takes.", (short[1],))
     for region, ticks in zip(system.every, ticking_states(system), strict=True):
-        rows = [row for row in region.rows if row.after_ns and any(
-            region.states[n].name in row.sources and not region.states[n].awake for n in ticks)]
-        short = min(rows, key=lambda row: row.after_ns or 0, default=None)
-        if short is not None and (short.after_ns or 0) < step_ns:
+        short = too_short([row for row in region.rows if row.after_ns and any(
+            region.states[n].name in row.sources and not region.states[n].awake for n in ticks)])
+        if short is not None:
             yield finding(
                 "step-too-long",
-                f"An instant takes {format_duration(step_ns)} ({controller.step.text} at "
-                f"{controller.frequency.text}), and {region.name} has the next one after "
-                f"{format_duration(short.after_ns or 0)}: the firmware is never done, and the "
-                "ledger has more time awake than there is.", (short.key,))
+                f"{takes}, and {region.name} has the next one after {format_duration(short[0])}: "
+                "the firmware is never done, and the ledger has more time awake than there is.",
+                (short[1],))
 
 
 def _awake(gadget: Gadget, system: System) -> Iterator[Finding]:
