@@ -44,9 +44,9 @@ class Hop:
 
 @dataclass(slots=True, eq=False)
 class Plain:
-    """Between which charges a combination is plain: its phase, what the rules read in it there,
-    where that turns over, and the marks around. `hops` are the plain instants that are known to
-    follow, by what is met.
+    """Between which charges a combination is plain, low <= charge < high: its phase, what the rules
+    read in it there, where that turns over, and the marks around. `hops` are the plain instants
+    that are known to follow, by what is met.
     """
 
     low: float
@@ -137,7 +137,7 @@ class Glide:
         low, high = phase.bounds(charge)
         comb = instants.combination()
         known = plain.get(comb)
-        if known is None or known.phase is not phase or not known.low < charge < known.high:
+        if known is None or known.phase is not phase or not known.low <= charge < known.high:
             known = self._of(comb, phase)
         here = folder.here
         keeps = bool(stepper.keeps)
@@ -244,14 +244,14 @@ class Glide:
         move, after = band.outcome.move, band.outcome.comb
         if move.public and not self._heard.isdisjoint(move.public):
             return None
-        taken = sim.wake if move.woke else 0.0
+        taken = sim.wake + _ROUNDING if move.woke and sim.wake else 0.0
         known = self._plain.get(after)
-        if known is None or not (known.low < charge - taken and charge < known.high):
+        if known is None or not known.low + taken <= charge < known.high:
             known = self._look_ahead(after, charge)
-        if known is None or known.low >= charge - taken or known.verdicts != plain.verdicts:
+        if known is None or charge < known.low + taken or known.verdicts != plain.verdicts:
             return None
         hop = Hop(
-            max(band.low, known.low + taken + _ROUNDING), min(band.high, known.high),
+            max(band.low, known.low + taken), min(band.high, known.high),
             move, after, known, band.turns,
         )
         if hop.low <= charge < hop.high:
@@ -274,7 +274,9 @@ class Glide:
 
     def _of(self, comb: Comb, phase: Phase) -> Plain:
         """Read the rules in a phase, in which the regions stand now."""
-        low, high = bounds = phase.bounds(self._simulation.plant.charge)
+        charge = self._simulation.plant.charge
+        bounds = phase.bounds(charge)
+        low, high = phase.within(charge)
         verdicts: list[bool] = []
         turns: set[float] = set()
         for monitor in self._simulation.monitors:

@@ -25,8 +25,8 @@ class Phase:
     `fed_at`: where a charger feeds the cell while the protection is open, as the steps are told.
     `ticking`: the regions that may come round by their own dwells. `lump_c` collects wake-up
     charges spent in it. `verdicts` holds, of each expression that is watched, between which charges
-    it is what, and where it turns over; `quiet` two charges between which neither protection nor
-    charger has anything to do, once that was looked at.
+    it is what, and where it turns over; `quiet` two charges, low <= charge < high, between which
+    neither protection nor charger has anything to do, once that was looked at.
     """
 
     states: tuple[int, ...]
@@ -80,12 +80,21 @@ class Phase:
     def is_quiet(self, charge: float) -> bool:
         """Whether protection and charger have nothing to do at `charge`; `quiet` holds it then."""
         low, high = self.quiet
-        if low < charge < high:
+        if low <= charge < high:
             return True
         if self.opens(charge) or charge >= self.restart_at or self.step(charge) is not None:
             return False
-        self.quiet = self.bounds(charge)
+        self.quiet = self.within(charge)
         return True
+
+    def within(self, charge: float) -> tuple[float, float]:
+        """Between which charges nothing turns over, low <= charge < high, where it does not open.
+
+        The marks around, but the lower one only where it does not open there: it is the one thing
+        that turns over above its mark and not at it.
+        """
+        low, high = self.bounds(charge)
+        return (math.nextafter(low, math.inf) if self.opens(low) else low), high
 
     def bounds(self, charge: float) -> tuple[float, float]:
         """The marks around `charge`: low <= charge < high."""
