@@ -132,7 +132,8 @@ class Stepper:
                           for name in self.state_names[leader]]
                 self._followers[leader].append((clock, tuple(begins)))
         self.fired: list[str] | None = None
-        self._fires = self._fire  # what is done where a row fires
+        # What is done where a row fires, a state is entered, and a time ends.
+        self._fires, self._enters, self._expires = self._fire, self._enter, self._expire
         self.watched = False  # whether guards are told of: see `watch`
         self.moved = False
         self.woke = False
@@ -380,7 +381,7 @@ class Stepper:
         if not power_up and due and min(due) <= now_ns:
             for number in self._turns:
                 if due[number] <= now_ns:
-                    self._expire(number, queue)
+                    self._expires(number, queue)
         states, heard, fire = self.states, self._heard, self._fires
         handled = 0
         looked_from = self._looked_from
@@ -433,7 +434,7 @@ class Stepper:
             target = self.memory[number]
             if target < 0:
                 target = self._resume_first[number]
-        self._enter(number, target, now_ns, queue)
+        self._enters(number, target, now_ns, queue)
 
     def _enter(self, number: int, state: int, now_ns: int, queue: deque[_Item]) -> None:
         self.moved = True
@@ -447,13 +448,13 @@ class Stepper:
             self._wake(number)
         for clock, begins in self._followers[number]:
             if begins[state] or self.states[clock]:  # a clock that stands still goes on doing so
-                self._enter(clock, begins[state], now_ns, queue)
+                self._enters(clock, begins[state], now_ns, queue)
         groups = self.dwells[number][state]
         self.spent[number] = 0
         if not groups:
             self.dues[number] = IDLE
         elif groups[0][0] == 0:
-            self._expire(number, queue)
+            self._expires(number, queue)
         else:
             self.dues[number] = now_ns + groups[0][0]
 

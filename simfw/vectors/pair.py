@@ -263,7 +263,7 @@ class Pair(Sketch):
             return Faulty(system, world, twist)
 
         more = {name + MARK: segments[name] for name in both.outputs if name in segments}
-        super().__init__(both.system, circuit, {**segments, **more}, stepper)
+        super().__init__(both.system, circuit, {**segments, **more}, stepper, notes=False)
         self.both = both
         self.twist = fault.twist
         self.events = events
@@ -350,9 +350,9 @@ class Pair(Sketch):
         self.parted = False
         self.stepper.recall(saved.hidden)
 
-    def save(self) -> Saved:
-        """Everything, to go on from later."""
-        return replace(super().save(), hidden=self.stepper.hidden)
+    def remembered(self) -> tuple[int, ...]:
+        """What a slip remembers."""
+        return self.stepper.hidden
 
     def start(self, charge: float, acts: Iterable[Act] = ()) -> None:
         """Power-up; see the sketch."""

@@ -121,11 +121,20 @@ class _Shown:
     volts: dict[float, float]
 
 
+def settling(system: System, world: World) -> Stepper:
+    """A stepper in a world that answers one question the same way throughout an instant."""
+    return Stepper(system, world, settles=True)
+
+
 class Sketch(Pace):
-    """Regions and circuit at a standing charge. It is its own `World` and `View`."""
+    """Regions and circuit at a standing charge. It is its own `World` and `View`.
+
+    Unless it `notes`, it does not tell what has been `seen` of guards.
+    """
 
     def __init__(self, system: System, circuit: Circuit, segments: Mapping[str, int],
-                 make: Callable[[System, World], Stepper] = Stepper) -> None:  # fmt: skip
+                 make: Callable[[System, World], Stepper] = settling, *, notes: bool = True
+                 ) -> None:  # fmt: skip
         self.system = system = holding(system)
         self.circuit = circuit
         self.segments = segments
@@ -151,7 +160,8 @@ class Sketch(Pace):
         self._resting: dict[ChargerMode, _Shown] = {}
         self._levels_v: dict[float, float] = {}
         super().__init__(make(system, self), periods_of(system))
-        self.stepper.watch(self._told)
+        if notes:
+            self.stepper.watch(self._told)
         shows = [region.show for region in system.regions if region.show is not None]
         self._gates = [self.stepper.bind(show) for show in shows]
         # Where only states decide what shows, it is the same until one of them changes.
@@ -576,6 +586,10 @@ class Sketch(Pace):
 
     # -- going back --------------------------------------------------------------------------------
 
+    def remembered(self) -> tuple[int, ...]:
+        """What decides how it goes on beside all that it knows itself."""
+        return ()
+
     def save(self) -> Saved:
         """Everything, to go on from later."""
         stepper = self.stepper
@@ -587,7 +601,7 @@ class Sketch(Pace):
             tuple(self.contacts.items()), tuple(self.hands.items()),
             tuple(self.measured.items()), self.usb, self.mode,
             self.charge, self.measured_ppm, self.full, self.status, self.powered,
-            tuple(self.last), stood=stepper.stood(), anew=self.anew, latched=(
+            tuple(self.last), self.remembered(), stood=stepper.stood(), anew=self.anew, latched=(
                 None if not stepper.may_let_go else
                 (self.released, self.latch.held, self.latch.open_ns, self.goes_ns)),
         )  # fmt: skip

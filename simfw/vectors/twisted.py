@@ -41,7 +41,7 @@ class Faulty(Stepper):
         self._rows: dict[tuple[int, int], Any] = {}
         self._sound: dict[int, CompiledRows] = {}
         self._begins = True
-        super().__init__(system, world)
+        super().__init__(system, world, settles=True)
         self._begins = False
         self.looking_back = False
         self._apart, self._apart_key = -1, ""
@@ -73,6 +73,9 @@ class Faulty(Stepper):
             twist.third or twist.forgets or twist.unnoted or twist.keeps
             or twist.begun) else super()._fire
         self._alone = self._region_of(twist.alone)
+        self._enters = self._enter if self._alone >= 0 else super()._enter
+        self._expires = (self._expire if self._following >= 0 and twist.failed
+                         else super()._expire)
         self.clear()
 
     def _region_of(self, key: str) -> int:
@@ -157,6 +160,10 @@ class Faulty(Stepper):
         self.moved |= moved
         self.woke |= woke
         return public
+
+    def _here(self, queue: deque[Any]) -> tuple[object, ...]:
+        """All that decides how the instant goes on; a slip remembers, and moves clocks."""
+        return (*super()._here(queue), self.hidden, *self.spent, *self.dues, *self.entered_ns)
 
     def _ends(self, number: int) -> bool:
         """Whether it is the row of the slip whose time ends next in its region."""
@@ -289,7 +296,7 @@ class Faulty(Stepper):
         self.entered_ns[number] = began
         groups = self.dwells[number][self.states[number]]
         while (index := self.spent[number]) < len(groups) and began + groups[index][0] <= now_ns:
-            self._expire(number, queue)
+            self._expires(number, queue)
         index = self.spent[number]
         self.dues[number] = began + groups[index][0] if index < len(groups) else IDLE
 
