@@ -72,11 +72,13 @@ def exact(text: str) -> Fraction:
     return Fraction(number) * UNITS[unit]
 
 
+@functools.lru_cache(maxsize=4096)
 def si(text: str) -> float:
     """A quantity in SI units."""
     return float(exact(text))
 
 
+@functools.lru_cache(maxsize=4096)
 def ns(text: str) -> int:
     """A time, maybe of several parts, in whole nanoseconds."""
     total = Fraction(0)

@@ -7,9 +7,23 @@ from typing import Any
 
 from tests.reference_sim.reading import ns, si
 
+_KNOWN: dict[int, tuple[dict[str, Any], list[tuple[int, Any]]]] = {}
+
 
 def rounds(spec: dict[str, Any]) -> list[tuple[int, Any]]:
-    """One round: how long each level lasts, as a state would have it written."""
+    """One round: how long each level lasts, as a state would have it written.
+
+    It is asked for at every look at a level, so that of the last sequences is kept.
+    """
+    kept = _KNOWN.get(id(spec))
+    if kept is None or kept[0] is not spec:
+        if len(_KNOWN) > 64:
+            _KNOWN.clear()
+        kept = _KNOWN[id(spec)] = spec, _round(spec)
+    return kept[1]
+
+
+def _round(spec: dict[str, Any]) -> list[tuple[int, Any]]:
     if "steps" in spec:
         found: list[tuple[int, Any]] = []
         for text in spec["steps"]:
