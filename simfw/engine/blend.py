@@ -20,7 +20,7 @@ from simfw.behaviour.region import Region
 from simfw.behaviour.table import IDLE
 from simfw.engine.clock import Clock
 from simfw.engine.cycle import Cycle
-from simfw.engine.meeting import apart
+from simfw.engine.meeting import apart, spontaneous
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
 from simfw.engine.simulation import Simulation
@@ -31,7 +31,7 @@ __all__ = ["LONGEST_S", "Blend", "blend", "whole_cycle"]
 
 MOST_JOINT = 1024  # combinations of parts that are solved together
 MOST_INSTANTS = 20_000  # in which a part has to come round
-LONGEST_S = 10_000_000  # some months: in which all has to come round, in so many instants
+LONGEST_S = 631_152_000  # twenty years: in which all has to come round, in so many instants
 _States = tuple[int, ...]  # of the regions of a part
 
 
@@ -209,15 +209,20 @@ def _total(phase: Phase, charge: float) -> float:
 
 def _sets(prepared: Prepared, simulation: Simulation) -> list[list[Region]]:
     """The regions in sets that do not meet. A clock is with the region that it follows where that
-    comes round by itself and begins it anew; else it goes round alone.
+    begins it anew: it comes round by itself, or is moved by what does. Else it goes round alone.
     """
     system, stepper = prepared.system, simulation.stepper
     sets = apart(system, system.regions)
+    told = [spontaneous(one) for one in sets]
     due = stepper.due()
     for number, clock in enumerate(system.clocks, start=len(system.regions)):
         leader = stepper.region_names.index(clock.follows)
-        if due[leader] < IDLE and stepper.states[leader] in prepared.ticking[leader]:
-            next(one for one in sets if system.regions[leader] in one).append(clock)
+        region = system.regions[leader]
+        own, events = next(
+            both for both in zip(sets, told, strict=True) if region in both[0])
+        ticks = due[leader] < IDLE and stepper.states[leader] in prepared.ticking[leader]
+        if ticks or any(row.on in events and row.to != "same" for row in region.rows):
+            own.append(clock)
         elif due[number] < IDLE:
             sets.append([clock])
     return sets
