@@ -297,11 +297,18 @@ def _fills(circuit: Circuit, loads: LoadSet) -> bool:
 
 def empty_charge(circuit: Circuit, loads: LoadSet) -> float:
     """The charge (0..1) at which the terminal meets the cut-off under a load set, 0 without one."""
-    if circuit.cut_off_v is None:
+    stop = circuit.cut_off_v
+    if stop is None:
         return 0.0
-    charge = circuit.charge_nodes
-    volts = np.maximum.accumulate(circuit.solve(loads, charge).voltage_v)
-    return float(np.interp(circuit.cut_off_v, volts, charge))
+    walk = _walk(circuit, loads, 0.0, 1.0)
+    below = np.flatnonzero(walk.voltage_v < stop)
+    if not below.size:
+        return 0.0
+    last = int(below[-1])
+    if last + 1 == walk.charge.size:
+        return 1.0
+    ends = slice(last, last + 2)
+    return float(np.interp(stop, walk.voltage_v[ends], walk.charge[ends]))
 
 
 def supply_table(

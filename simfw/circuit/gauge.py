@@ -31,6 +31,9 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+# Charges that are read in any case: between two points of a curve the terminal bends with what it
+# feeds, and jumps where the charger falls back to precharge.
+_BETWEEN = np.linspace(0.0, 1.0, 801)
 # What decides how much is drawn or charged while the gauge reads. The reference is varied apart.
 _WEIGHING = ("lights.", "loads.", "proximity.", "controller.awake", "charger.")
 
@@ -99,8 +102,7 @@ def _corners(gadget: Gadget, loads: Sequence[LoadSet]) -> Iterator[_Corner]:
     for varied in _parts(gadget, loads):
         circuits = [Circuit(varied, reference_v=true_v) for true_v in dict.fromkeys(references)]
         circuit = circuits[0]
-        nodes = circuit.charge_nodes
-        charge = np.union1d(nodes, 0.5 * (nodes[1:] + nodes[:-1]))
+        charge = np.union1d(circuit.charge_nodes, _BETWEEN)
         for load in loads:
             volts = np.maximum.accumulate(_terminal_v(circuit, load, charge))
             for one in circuits:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from simfw.behaviour.stock import burst_ns
 from simfw.circuit.circuit import Circuit, LoadSet
 from simfw.circuit.counting import counting_drift
-from simfw.circuit.endurance import charge_time, discharge
+from simfw.circuit.endurance import charge_time, discharge, empty_charge
 from simfw.circuit.infrared import burst_rule, burst_verdict
 from simfw.circuit.pins import check_pins
 from simfw.gadget.model import Gadget
@@ -279,17 +279,15 @@ def _limits(gadget: Gadget, name: str) -> str:
 
 def _fading(gadget: Gadget, circuit: Circuit, loads: Loads) -> Iterator[Finding]:
     flat_at = _flat_charge(gadget, circuit)
-    if flat_at is not None:
-        low = max(flat_at, 0.0)
-    elif circuit.cut_off_v is not None:
-        low = _charge_at(circuit, circuit.cut_off_v)
-    else:
+    if flat_at is None and circuit.cut_off_v is None:
         return
     told: set[str] = set()
     for load in loads.all:
         for name, _, segments in load.drives:
             if name not in gadget.lights or name in told or segments >= 0:
                 continue
+            # Under this load: where the protection is open nobody sees how faint it would be.
+            low = max(0.0 if flat_at is None else flat_at, empty_charge(circuit, load))
             amps = circuit.light_current_a(name, load, np.array([low, 1.0]))
             if amps[1] > 0 and amps[0] < FADED * amps[1]:
                 told.add(name)
