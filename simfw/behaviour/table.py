@@ -239,7 +239,7 @@ class Stepper:
 
     def next_due(self) -> int:
         """When the next dwell expires (ns); a very large number when none is running."""
-        return min(self.dues, default=IDLE)
+        return min(self.dues) if self.dues else IDLE
 
     def forget(self) -> None:
         """Nothing is kept from before: every region stands in its start state."""

@@ -60,6 +60,7 @@ class Moment:
 
 
 _ByAge = dict[tuple[int, ...], list[tuple[Cycle, int]]]
+_Here = dict[tuple[int, ...], dict[int, dict[tuple[int, ...], _ByAge]]]
 
 
 class Folder:
@@ -76,11 +77,10 @@ class Folder:
         self._seen: dict[tuple[tuple[int, ...], tuple[int, ...]], int] = {}
         self._last: dict[tuple[int, ...], int] = {}
         # By what stands outside, the states, and the first region that has just moved.
-        self._known: dict[
-            tuple[object, ...],
-            dict[tuple[int, ...], dict[int, dict[tuple[int, ...], _ByAge]]],
-        ] = {}
+        self._known: dict[tuple[object, ...], _Here] = {}
         self.here = self._known.setdefault((), {})
+        # By the identity of a context, which it holds: to tell one by what it holds takes longer.
+        self._entered: dict[int, tuple[tuple[object, ...], _Here]] = {}
         """The cycles known to go on from here, by the states of the regions."""
         self.cycles: list[Cycle] = []
         self._grids = grids
@@ -96,7 +96,11 @@ class Folder:
         """Something from outside changed: what was seen so far does not go on."""
         self.forget()
         self._begin_to_look()
-        self.here = self._known.setdefault(context, {})
+        entered = self._entered.get(id(context))
+        if entered is None:
+            entered = context, self._known.setdefault(context, {})
+            self._entered[id(context)] = entered
+        self.here = entered[1]
 
     def forget(self) -> None:
         """Drop the instants seen so far; cycles once found stay known."""
@@ -111,6 +115,7 @@ class Folder:
             cycle.turns.clear()
         self.cycles.clear()
         self._known.clear()
+        self._entered.clear()
         self.here = {}
         self.forget()
 

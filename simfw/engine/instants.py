@@ -72,7 +72,9 @@ class Instants:
         dues = stepper.dues
         code: object
         if raw_events:
-            code = (tuple(raw_events), *[n for n, due in enumerate(dues) if due <= now_ns])
+            code = (tuple(raw_events),)
+            if dues and min(dues) <= now_ns:
+                code = (*code, *[n for n, due in enumerate(dues) if due <= now_ns])
         elif now_ns in dues:
             code = dues.index(now_ns)
             if dues.count(now_ns) > 1:

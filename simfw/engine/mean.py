@@ -10,6 +10,7 @@ that cycles of all simulations with the same parts share it.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -102,7 +103,7 @@ class Mean:
     def __init__(self, period: Period, grids: Grids) -> None:
         self.period = period
         self._strained: tuple[Array, Array] | None = None
-        self._rough: NDArray[np.intp] | None = None
+        self._rough: list[int] | None = None
         self._most: float | None = None
         period_s = period.lasts_ns * _NS
         blocks = period.blocks
@@ -217,14 +218,14 @@ class Mean:
         rough = self._rough
         if rough is None:
             _, each = self.strain()
-            rough = self._rough = np.flatnonzero(each > _EACH)
-        if not len(rough):
+            rough = self._rough = np.flatnonzero(each > _EACH).tolist()
+        if not rough:
             return -math.inf if falling else math.inf
         here = self.clock.piece(charge)
         if falling:
-            k = int(np.searchsorted(rough, here, side="right")) - 1
+            k = bisect_right(rough, here) - 1
             return -math.inf if k < 0 else min(charge, float(self.clock.nodes[rough[k] + 1]))
-        k = int(np.searchsorted(rough, here))
+        k = bisect_left(rough, here)
         return math.inf if k == len(rough) else max(charge, float(self.clock.nodes[rough[k]]))
 
     def worth(self, count: int, charge: float) -> tuple[int, float | None]:
@@ -249,7 +250,7 @@ class Mean:
             assert change is not None
             ends = sorted((charge, charge + change))
             low, high = self.clock.piece(ends[0]), self.clock.piece(ends[1])
-            reach = float(self._moves[here : here + 2].max())
+            reach = float(max(self._moves[here], self._moves[here + 1]))
             if low == high and (
                 self.clock.piece(ends[0] - reach) == self.clock.piece(ends[1] + reach)
             ):

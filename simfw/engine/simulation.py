@@ -164,7 +164,8 @@ class Simulation:
         self._asking = any(monitor.events for monitor in self.monitors)
         self._settled = plant.standing()
         self.glide = Glide(self)
-        if self.stepper.may_let_go:
+        self._may_let_go = self.stepper.may_let_go
+        if self._may_let_go:
             self.glide.fits = False
         self.playing = Playing(self, prepared.grids) if plays else None
         self.still = still
@@ -231,7 +232,7 @@ class Simulation:
             self._instant(raw if self.alive else [], power_up=self.alive)
             self._at_zero = []
         else:
-            if self.stepper.may_let_go and self._let_go(settled=True) is not None:
+            if self._may_let_go and self._let_go(settled=True) is not None:
                 self.release_at = self.now
             self.was_awake = self.phase.loads.controller == "awake"
             self.folder.enter(plant.context)
@@ -374,7 +375,8 @@ class Simulation:
         for observer in self.drivers:
             times = ((phase.loads, end - start),)
             observer.drove(start, end, times, charge, self.plant.charge)
-        self.counted(start, end)
+        if self.plant.count is not None:
+            self.counted(start, end)
         if self.described:
             self.record(phase, phase.clock, start, end, charge, tally, 0)
 
@@ -430,11 +432,11 @@ class Simulation:
 
     def _apply_changes(self) -> list[str]:
         """Apply the input changes due now; return the raw events they make, in their order."""
-        plant = self.plant
+        plant, changes, now = self.plant, self.changes, self.now
         raw: list[str] = []
-        while self.next_change < len(self.changes):
-            change = self.changes[self.next_change]
-            if change.time_ns > self.now:
+        while self.next_change < len(changes):
+            change = changes[self.next_change]
+            if change.time_ns > now:
                 break
             self.next_change += 1
             if change.kind == "expect":
@@ -573,7 +575,7 @@ class Simulation:
         Returns the raw events it makes, and whether the controller powers up.
         """
         plant = self.plant
-        let_go = self._let_go(settled) if self.stepper.may_let_go else None
+        let_go = self._let_go(settled) if self._may_let_go else None
         if let_go is None and plant.calm and phase.is_quiet(plant.charge):
             if self.course is not None:
                 self.course.asked(phase.quiet, plant.charge, plant.charge)

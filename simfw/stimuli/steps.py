@@ -175,5 +175,6 @@ def bounce_of(bounce_ns: int) -> tuple[tuple[int, bool], ...]:
 
     Of toggles that a very short bounce puts on one nanosecond the last stands.
     """
-    toggles = 5 if bounce_ns else 1
-    return tuple({bounce_ns * k // 5: k % 2 == 0 for k in range(toggles)}.items())
+    if not bounce_ns:
+        return ((0, True),)
+    return tuple({bounce_ns * k // 5: k % 2 == 0 for k in range(5)}.items())
