@@ -191,11 +191,25 @@ class Cycle:
         """The first of its turns: any tells how near a threshold it is."""
         return next(iter(self.turns.values()), None)
 
-    def nears(self, charge: float, clock: Clock) -> bool:
-        """Whether its mean drain, on `clock`, leads to a threshold that is hardly a period ahead:
-        what `Turn.periods_left` says first.
+    def goes_on(
+        self, index: int, memory: Sequence[int], conditions: tuple[bool, ...],
+        rules: tuple[RuleStand, ...],
+    ) -> bool:
+        """Whether it goes on from its instant `index` where all else stands so, not only states and
+        ages. `memory` is that of all regions.
         """
-        margin = self.margin(charge)
+        member = self.members[index]
+        return (
+            member.conditions == conditions
+            and member.rules == rules
+            and member.memory == tuple([memory[r] for r in self.moving])
+        )
+
+    def nears(self, charge: float, clock: Clock, margin: float) -> bool:
+        """Whether its mean drain, on `clock`, leads to a threshold less than `margin` ahead.
+
+        Exactly there it is still gone along, interval by interval, though no period is left.
+        """
         if charge < self.low + margin:
             return charge >= self.high - margin or clock.rate(charge) < 0.0
         return charge >= self.high - margin and clock.rate(charge) >= 0.0
@@ -266,9 +280,9 @@ class Turn:
         That is a threshold of the cycle, or where its mean drain is not good enough any more.
         """
         cycle, clock = self.cycle, self.clock
-        falling = clock.rate(charge) < 0.0
-        if (charge <= cycle.low + margin) if falling else (charge >= cycle.high - margin):
+        if cycle.nears(charge, clock, margin):
             return 0.0
+        falling = clock.rate(charge) < 0.0
         even = self.mean.even(charge, falling=falling)
         goal = max(cycle.low, even) + margin if falling else min(cycle.high, even) - margin
         if (charge <= goal) if falling else (charge >= goal):

@@ -279,13 +279,10 @@ def _is(
     if known is None:
         return False
     cycle, index = known
-    member = cycle.members[index]
     return (
         cycle.moving == moving
         and cycle.period_ns == now.time_ns - before.time_ns
-        and member.conditions == now.conditions
-        and member.memory == tuple([now.memory[r] for r in moving])
-        and member.rules == now.rules
+        and cycle.goes_on(index, now.memory, now.conditions, now.rules)
     )
 
 

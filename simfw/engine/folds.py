@@ -84,12 +84,7 @@ class Folds:
         if sim.still and whole:
             sim.round = cycle
             return
-        member = cycle.members[index]
-        if (
-            member.conditions != conditions
-            or member.memory != tuple([memory[r] for r in cycle.moving])
-            or member.rules != rules
-        ):
+        if not cycle.goes_on(index, memory, conditions, rules):
             if whole:
                 folder.forget()
             return
@@ -118,15 +113,14 @@ class Folds:
         cycle, index = found
         plant = sim.plant
         charge, known = plant.base + plant.moved, cycle.any_turn
-        if known is None or sim.still or not cycle.nears(charge, known.clock):
+        if known is None or sim.still or not cycle.nears(
+                charge, known.clock, cycle.margin(charge)):
             return False
-        dues = sim.stepper.dues
-        member = cycle.members[index]
-        if (not cycle.holds_all(phase.ticking, dues) or member.conditions != stand[3]
-                or cycle.stood.get(index) == plant.moved
-                or member.memory != tuple([stand[2][r] for r in cycle.moving])):
+        if (not cycle.holds_all(phase.ticking, sim.stepper.dues)
+                or cycle.stood.get(index) == plant.moved):
             return False
-        if sim.timed and member.rules != tuple([one.stand(sim.now) for one in sim.timed]):
+        rules = tuple([one.stand(sim.now) for one in sim.timed])
+        if not cycle.goes_on(index, stand[2], stand[3], rules):
             return False
         if self._boundary(cycle) - 1 - sim.now >= cycle.period_ns:
             cycle.stood[index] = plant.moved  # as where no period could be folded: see `_stay`
