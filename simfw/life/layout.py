@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 
 from simfw.behaviour.binding import gauge_levels
@@ -26,7 +27,7 @@ from simfw.life import registers as k
 from simfw.life.hold_up import HOLD_UP, with_hold_up
 from simfw.stimuli.pattern import Pattern
 
-__all__ = ["MODES", "ROWS_FROM", "Groups", "Layout", "dwell_groups", "rows_of"]
+__all__ = ["MODES", "ROWS_FROM", "Groups", "Layout", "dwell_groups", "homes_of", "rows_of"]
 
 MODES: tuple[ChargerMode, ...] = ("off", "precharge", "fast", "complete", "fault")
 _MOST = 60  # regions, habits that wait for their when: their sets are bits of one number
@@ -63,7 +64,7 @@ def dwell_groups(region: Region, first_row: int) -> Groups:
 
 
 def _homes(
-    region: Region, groups: Groups, rows: Sequence[Row], ids: Mapping[str, int]
+    groups: Groups, rows: Sequence[Row], ids: Mapping[str, int]
 ) -> tuple[int, ...]:
     """For each state that its dwells may lead back to before long: the longest state on the way,
     for all others the state itself.
@@ -73,24 +74,64 @@ def _homes(
          if rows[number].to in ids]
         for state in groups
     ]
-    stays = [state[0][0] if state else 0 for state in groups]
+    return homes_of(leads, [state[0][0] if state else 0 for state in groups])
 
-    def reached(state: int) -> list[int]:
-        found: list[int] = []
-        ahead = list(leads[state])
+
+def homes_of(leads: Sequence[Sequence[int]], stays: Sequence[int]) -> tuple[int, ...]:
+    """`_homes` of states that lead to `leads` by their first dwell, after `stays` (ns)."""
+    rounds = _rounds(leads)
+    whole: dict[int, int] = {}
+    for state, number in enumerate(rounds):
+        whole[number] = whole.get(number, 0) + stays[state]
+
+    def around(state: int) -> list[int]:
+        """The others, and the state itself, that it leads to and that lead back to it."""
+        found: dict[int, None] = {}
+        ahead = deque(leads[state])
         while ahead:
-            here = ahead.pop(0)
-            if here not in found:
-                found.append(here)
-                ahead += leads[here]
-        return found
+            here = ahead.popleft()
+            if here not in found and rounds[here] == rounds[state]:
+                found[here] = None
+                ahead.extend(leads[here])
+        return list(found)
 
-    homes = []
-    for state in range(len(region.states)):
-        around = [other for other in reached(state) if state in reached(other)]
-        home = max([state, *around], key=lambda other: stays[other]) if around else state
-        homes.append(home if sum(stays[other] for other in around) <= _ROUND_NS else state)
-    return tuple(homes)
+    return tuple(
+        max([state, *around(state)], key=lambda other: stays[other])
+        if whole[rounds[state]] <= _ROUND_NS else state
+        for state in range(len(leads))
+    )
+
+
+def _rounds(leads: Sequence[Sequence[int]]) -> list[int]:
+    """A number for each state, the same for those that lead to each other (S. R. Kosaraju's way,
+    from memory): work in proportion to states and ways.
+    """
+    back: list[list[int]] = [[] for _ in leads]
+    for state, ways in enumerate(leads):
+        for other in ways:
+            back[other].append(state)
+    left: list[int] = []  # the states in the order in which all that they lead to was seen
+    seen: set[int] = set()
+    for start in range(len(leads)):
+        path = [] if start in seen else [(start, iter(leads[start]))]
+        seen.add(start)
+        while path:
+            here, ahead = path[-1]
+            fresh = next((one for one in ahead if one not in seen), None)
+            if fresh is None:
+                left.append(here)
+                path.pop()
+            else:
+                seen.add(fresh)
+                path.append((fresh, iter(leads[fresh])))
+    rounds = [-1] * len(leads)
+    for start in reversed(left):
+        behind = [start] if rounds[start] < 0 else []
+        while behind:
+            here = behind.pop()
+            rounds[here] = start
+            behind += [one for one in back[here] if rounds[one] < 0]
+    return rounds
 
 
 class Layout:
@@ -172,8 +213,8 @@ class Layout:
             self._check_gate(show)
         self.charger = Circuit(gadget).charger
         self.signature = self._signature()
-        self.homes = [_homes(region, groups, self.row_list, ids) for region, groups, ids in
-                      zip(self.regions, self.groups, self.state_id, strict=True)]
+        self.homes = [_homes(groups, self.row_list, ids)
+                      for groups, ids in zip(self.groups, self.state_id, strict=True)]
         self.gauge_bars = gauge_levels(system)
         self.bars = self._bars()
         self.group_start = self._group_starts()
