@@ -98,3 +98,15 @@ forward = ["1.9 V @ 2 mA", "2.05 V @ 10 mA"]
 resistor = "1k\"""")
     bar = bar.replace('"on for 40 ms"', '"2 for 40 ms"')
     assert "`mark` in lit segments, 0 to 3" in answers(bar)["levels in vectors and protocol"][0]
+
+
+def test_a_blip_of_a_contact_is_timed_by_the_edge_that_ended_it() -> None:
+    """What opens before it was a press settles in the time of an opening edge: the sentence says
+    of each edge how long, and not of a press and a release, of which there is none.
+    """
+    two = MARK.replace('"5 ms"', '"5 ms"\ndebounce_release = "40 ms"')
+    made = gadget(two, "")
+    said = [one.text for one in subject_of(made, build_system(made)).requirements
+            if one.part == "key.contact" and "emit nothing" in one.text]  # fmt: skip
+    assert said[0].startswith("If 5 ms have passed since contact `key` closed, or 40 ms since it "
+                              "opened, without another edge,")  # fmt: skip

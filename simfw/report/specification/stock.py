@@ -118,11 +118,15 @@ def _contact(make: Maker, name: str, button: Button) -> None:
                 "shall begin its count of reads anew.")  # fmt: skip
     elif button.style == "first-edge":
         text = (f"When `{name}.press` or `{name}.release` has been emitted, the firmware shall "
-                f"ignore the edges of contact `{name}` for {_either(make, button, 'after a ')}.")
+                f"ignore the edges of contact `{name}` for {_either(make, button)}.")
     else:
-        text = (f"If {_either(make, button, 'before a ')} have passed since an edge of contact "
-                f"`{name}` without another, and it is closed while `{name}.pressed` holds or open "
-                "while it does not, then the firmware shall emit nothing.")
+        release = button.debounce_release
+        passed = f"{span(make.corners.timing(button.debounce))} have passed since "
+        passed += f"an edge of contact `{name}`" if release is None else (
+            f"contact `{name}` closed, or {span(make.corners.timing(release))} since it opened,")
+        text = (f"If {passed} without another{'' if release is None else ' edge'}, and it is "
+                f"closed while `{name}.pressed` holds or open while it does not, then the firmware "
+                "shall emit nothing.")
     known = {key for one in make.found if one.part == part for key in one.keys}
     make.add(part, "blip", "when" if button.style == "first-edge" else "if", text,
              [row for row in rows if row.key not in known], pins=pins,
@@ -133,12 +137,12 @@ def _contact(make: Maker, name: str, button: Button) -> None:
                  "contact before its first edge.", [], pins=pins, items=(HELD,))  # fmt: skip
 
 
-def _either(make: Maker, button: Button, when: str) -> str:
+def _either(make: Maker, button: Button) -> str:
     """The time of a contact, or both where that of the opening edge differs."""
     time, release = span(make.corners.timing(button.debounce)), button.debounce_release
     if release is None:
         return time
-    return f"{time} {when}press and {span(make.corners.timing(release))} {when}release"
+    return f"{time} after a press and {span(make.corners.timing(release))} after a release"
 
 
 def _gesture(make: Maker, gadget: Gadget, name: str, button: Button) -> None:
