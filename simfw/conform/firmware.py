@@ -116,7 +116,7 @@ class Firmware:
                              LEAST_BYTES + 4 * most)
         answers = [_needed(exchange, _due(exchange, lines), self.within_ns) for exchange, lines
                    in zip_longest(exchanges, _split(answered)) if lines is not None]
-        kinds = {line.split(" ")[0] for line in answered} & set(KINDS)
+        kinds = {line.partition(" ")[0] for line in answered} & set(KINDS)
         self.told |= kinds
         compared = {"out", *self.told}
         compared |= {"wake", "sleep"} if compared & {"wake", "sleep"} else set()
@@ -182,7 +182,7 @@ def _needed(exchange: Exchange | None, answer: list[str], within_ns: int) -> lis
     """An answer without wakings that end in the instant in which they begin, where the model has
     none: an edge, or the end of a time, wakes a controller that has nothing to do then.
     """
-    if exchange is None:
+    if exchange is None or not any(line.startswith("wake ") for line in answer):
         return answer
     told = set(answer)
     wakes = [one.time_ns for one in exchange.reports if one.kind == "wake"]  # in their order
@@ -239,7 +239,7 @@ def _first_ask(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]]
     begin = 0
     for exchange, told in zip(exchanges, answers, strict=False):
         before = begin
-        for line in told:
+        for line in told if any(line.startswith(ASK) for line in told) else ():
             if line.startswith(ASK):
                 return before, "nothing", line
             before = max(before, min(time_of(line), exchange.ends_ns))
@@ -274,7 +274,10 @@ def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str],
     when the two can first be told apart.
     """
     expected = [report for report in exchange.reports if report.kind in kinds]
-    got = [line for line in told if line.split(" ")[0] in kinds or line.split(" ")[0] not in KINDS]
+    got = [line for line in told
+           if (kind := line.partition(" ")[0]) in kinds or kind not in KINDS]
+    if got == [report.line for report in expected]:
+        return None
 
     def time_told(line: str) -> int:
         time = time_of(line)

@@ -91,10 +91,9 @@ class Report:
     @property
     def line(self) -> str:
         """The line of the protocol."""
-        words = [self.kind, str(self.time_ns)]
-        words += [self.name] if self.name else []
-        words += [str(self.level)] if self.kind == "out" else []
-        return " ".join(words)
+        name = f" {self.name}" if self.name else ""
+        level = f" {self.level}" if self.kind == "out" else ""
+        return f"{self.kind} {self.time_ns}{name}{level}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +171,8 @@ class Replay:
                 fit = min(times, max(0, MOST_REPORTS - len(told)) // len(period))
             place = bisect_right(ends, after_ns)
             told[here:here] = [
-                (place, replace(report, time_ns=report.time_ns + number * period_ns))
+                (place, Report(report.kind, report.time_ns + number * period_ns, report.name,
+                               report.level))
                 for number in range(1, fit + 1)
                 for report in period
             ]
