@@ -55,6 +55,7 @@ from simfw.vectors.handled import Handled
 from simfw.vectors.in_step import goes_in_step
 from simfw.vectors.orders import changes_nothing
 from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
+from simfw.vectors.playing import Playing, still
 from simfw.vectors.said import says_the_same
 from simfw.vectors.slipped import MEMORY, Slip, Twisted, slip_of
 from simfw.vectors.unlooked import not_looked_at
@@ -96,7 +97,8 @@ class Lead:
 class _Asked:
     """What is asked of some regions: whether what is `leaving` them may differ, the events `seen`,
     or the `outputs`, or what of the regions others drive, too (`parts`), or whether others are
-    `shown`; of a slip that is not followed, whether it ever could come up.
+    `shown`; of a slip that is not followed, whether it ever could come up. It is `sure` where no others
+    have a say on what of them is asked for.
 
     `system` holds them, those of `both` twice; `watched` are the conditions that they hear.
     """
@@ -110,6 +112,7 @@ class _Asked:
     outputs: tuple[str, ...] = ()
     parts: tuple[Expression, ...] = ()
     shown: tuple[Expression, ...] = ()
+    sure: bool = True
 
     @property
     def nothing(self) -> bool:
@@ -152,7 +155,9 @@ class Prover:
     def __init__(self, system: System, segments: Mapping[str, int], effort: float = 1,
                  whole: Budget | None = None,
                  handled: Mapping[str, Handled] | None = None, *, wakes: bool = True) -> None:
-        self.system = system
+        self.playing = Playing(system)
+        self.written = system
+        self.system = self.playing.of(system)
         self.wakes = wakes
         self.whole = whole
         self.effort = effort
@@ -191,8 +196,8 @@ class Prover:
         twist = fault.twist
         if id(fault) not in self._rows:
             self._rows[id(fault)] = fault, (
-                changes_nothing(self.system, fault) or says_the_same(self.system, fault)
-                or not_looked_at(self.system, fault) or goes_in_step(self.system, fault))
+                changes_nothing(self.written, fault) or says_the_same(self.written, fault)
+                or not_looked_at(self.written, fault) or goes_in_step(self.written, fault))
         if self._rows[id(fault)][1]:
             yield None
             return
@@ -208,6 +213,7 @@ class Prover:
         if not known and self.whole is not None and self.whole.over():
             return  # no more can be found of it: to say around which regions takes long, too
         mine, fault = id(fault), _in_tables(fault)
+        fault = replace(fault, system=self.playing.of(fault.system))
         budget = Budget(int(WORK * self.effort), whole=self.whole)
         by_hand = frozenset(self.handled if how == HANDS else ())
         outwards = (True,) if how == HANDS else (False, True)
@@ -349,7 +355,7 @@ class Prover:
                                  moves=moves if whole else [[]])
             found = None if made is None else self._searched(
                 *made, within, (False,) if loose else (True, False),
-                sure=not asked.parts and not loose)
+                sure=(asked.sure or not asked.parts) and not loose)
             if found is False and not whole and (early or len(moves) > 1):
                 return None
             return early if found is False and early and not few else found
@@ -390,7 +396,8 @@ class Prover:
         slip = slip_of(fault)
         if slip is not None and not slip.follows:
             return _Asked(None, fault.system, watched, slip)  # with the row of the slip, if any
-        if any(state.sequences for name in core for state in system.region(name).states):
+        plays = any(state.sequences for name in core for state in system.region(name).states)
+        if plays and not self.playing.outputs.isdisjoint(self._read_with(fault)):
             return None  # the steps of sequences are not followed here
         # What the fault cannot bear on stands there once.
         borne = reach(system, fault)
@@ -404,7 +411,7 @@ class Prover:
         bare = self._bare(core)
         if any(system.region(name).show != fault.system.region(name).show for name in bare):
             return None
-        heard = {row.on for region in outside for row in region.rows}
+        heard = {row.on for region in outside for row in region.rows} | self.playing.events
         if self.observed:  # events are told in their order: in one instant, too
             heard |= set(system.events)
         read = [row.when for region in outside for row in region.rows if row.when is not None]
@@ -431,6 +438,8 @@ class Prover:
         asks = {name for part in followed for name in read_in(system, part) & doubled}
         outputs = () if self.observed else both.outputs
         beyond = [name for name in outputs if not self.drivers(name) <= core - bare]
+        sure = not beyond  # what is played stands at no level: what each region gives is compared
+        beyond += [name for name in outputs if name in self.playing.outputs]
         if beyond and fault.kind == "regions":
             return None
         parts = [self._used(name, one, core, doubled, fault)
@@ -445,7 +454,7 @@ class Prover:
                                   for state in one.region(name).states)),
                       tuple(sorted(made & set(system.events))) if self.observed else (), outputs,
                       tuple(parts), () if self.observed else tuple(
-                          Not(alike(part, both.copied(part))) for part in shown))
+                          Not(alike(part, both.copied(part))) for part in shown), sure=sure)
 
     def _used(self, name: str, differs: Expression, core: Set[str], doubled: Set[str], fault: Fault
               ) -> Expression:  # fmt: skip
@@ -503,7 +512,7 @@ class Prover:
         free_values = readings.values() if loose else {}
         if loose:
             readings = Readings([])
-        regions = [readings.region(region) for region in regions]
+        regions = [readings.region(still(region)) for region in regions]
         flags, acts = inputs_of(self.system, raw, regions, readings)
         inputs = [name for name in flags if name not in readings.flags]
         if len(inputs) > MOST_INPUTS:
