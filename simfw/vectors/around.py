@@ -126,9 +126,9 @@ def made_odd(event: str) -> Expression:
 
 def source_of(name: str, emit: Sequence[str]) -> Region:
     """A region that may make events at any time, or, with spans, at a distance from each other:
-    all of them at once, by a row that is called by the first.
+    all of them at once, by a row that is called by its name.
     """
-    row = Row(key=f"({emit[0]})", sources=("any",), to="any", after_ns=1, emit=tuple(emit))
+    row = Row(key=f"({name})", sources=("any",), to="any", after_ns=1, emit=tuple(emit))
     return Region(name=f"{FREE}{name}", group="buttons", states=(State(name="any"),), starts="any",
                   rows=(row,))
 

@@ -97,8 +97,8 @@ class Lead:
 class _Asked:
     """What is asked of some regions: whether what is `leaving` them may differ, the events `seen`,
     or the `outputs`, or what of the regions others drive, too (`parts`), or whether others are
-    `shown`; of a slip that is not followed, whether it ever could come up. It is `sure` where no others
-    have a say on what of them is asked for.
+    `shown`; of a slip that is not followed, whether it ever could come up. It is `sure` where no
+    others have a say on what of them is asked for.
 
     `system` holds them, those of `both` twice; `watched` are the conditions that they hear.
     """
@@ -332,8 +332,9 @@ class Prover:
                  whole: bool = True) -> _Found:  # fmt: skip
         """Whether anything that leaves the regions may differ; None where that is not finished.
 
-        `whole` is with all that others may do in the instant of power-up: a proof needs that. What
-        they may tell there, and could not be tried, is what is free in a difference.
+        `whole` is with all that others may do in the instant of power-up, and in their turn within
+        any instant: a proof needs that. What they may tell there, and could not be tried, is what
+        is free in a difference.
 
         With `at_any_time` it is first tried whether nothing does even if the times of what stands
         there once end at any time, and readings change from one moment to the next: far fewer
@@ -350,13 +351,14 @@ class Prover:
         moves = list(moved_at_first(regions, self.system.raw_events))
 
         def once(within: Budget, *, loose: bool) -> _Found:
-            made = self._machine(core, fault, asked, loose=loose,
+            made = self._machine(core, fault, asked, loose=loose, placed=whole,
                                  early=early if whole and few else frozenset(),
                                  moves=moves if whole else [[]])
             found = None if made is None else self._searched(
                 *made, within, (False,) if loose else (True, False),
                 sure=(asked.sure or not asked.parts) and not loose)
-            if found is False and not whole and (early or len(moves) > 1):
+            if (found is False and made is not None and not whole
+                    and (early or len(moves) > 1 or made[0].outside)):
                 return None
             return early if found is False and early and not few else found
 
@@ -485,13 +487,34 @@ class Prover:
                     found |= read_in(self.system, row.when)
         return frozenset(found)
 
-    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool,
+    def _placed(self, sources: Sequence[Region], free: Sequence[str], regions: Sequence[Region],
+                 watched: Set[str]) -> Iterator[Region]:  # fmt: skip
+        """What makes the free events among the other regions: each in the turn of the region that
+        makes it, the first of several; before all others what conditions tell.
+        """
+        turns = {region.name: turn for turn, region in enumerate(self.system.every)}
+        told = {event for one in self.system.conditions if one.key not in watched
+                for event in (one.rises, one.falls)}
+
+        def turn(event: str) -> int:
+            return min((turns[region.name] for region in self.system.every if event not in told
+                        for row in region.rows if event in row.emit), default=-1)
+
+        waiting = sorted(zip(map(turn, free), sources, strict=True), key=lambda one: one[0])
+        for region in regions:
+            while waiting and waiting[0][0] < turns[region.name.removesuffix(MARK)]:
+                yield waiting.pop(0)[1]
+            yield region
+        yield from (source for _, source in waiting)
+
+    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool, placed: bool,
                  early: frozenset[str], moves: Sequence[Sequence[str]]
                  ) -> tuple[Machine, list[Outcome], Readings] | None:
         """The regions, twice where the fault bears on them, all else free, and every power-up;
         None where that is too much. A `loose` one keeps no times of what stands there once, and
         readings are free in it, too. At power-up others may tell what is `early`, in any order, and
-        contacts make any of the `moves`.
+        contacts make any of the `moves`. With `placed` what is free comes in the turn of the region
+        that makes it, else before all others.
         """
         system = asked.system
         bare = self._bare(core)
@@ -538,7 +561,8 @@ class Prover:
                       if not region.name.endswith(MARK) and region.name not in doubled
                       for row in region.rows if row.after_ns}
         machine = Twisted(
-            [*sources, *regions, *counters], slip=asked.slip, leaving=leaving,
+            [*(self._placed(sources, free, regions, asked.watched) if placed
+               else (*sources, *regions)), *counters], slip=asked.slip, leaving=leaving,
             apart=apart + MARK if apart else "", first=bool(fault.twist.first),
             conditions=[replace(one, when=readings.expression(one.when)) for one in conditions],
             acts=acts, flags=flags, spans=spans, values=free_values,

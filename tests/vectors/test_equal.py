@@ -215,6 +215,16 @@ AT_POWER_UP = made({
 """A bell that tells something in the instant of power-up alone, and a contact that moves in it."""
 
 
+IN_TURN = made({
+    "lamp": region("off", "off dark asked lit", row("dark", "off", on="slide.closed"),
+                   row("asked", "dark", on="up.press"), row("dark", "asked", after="0 s"),
+                   row("lit", "asked", on="down.press"), row("dark", "lit", on="up.release"),
+                   lit="lit"),
+}, buttons={"up": {"debounce": "20 ms"}, "down": {"debounce": "20 ms"}},
+   toggles={"slide": {"debounce": "20 ms"}})  # fmt: skip
+"""A lamp that is lit where two buttons are pressed in one instant, the first of the file first."""
+
+
 def fault_of(gadget: Gadget, about: str, words: str) -> tuple[Prepared, Fault]:
     """The one fault of a gadget that is told so."""
     prepared = Prepared(gadget)
@@ -326,3 +336,23 @@ def test_what_shows_in_the_instant_of_power_up_alone_is_not_proved_to_be_the_sam
     assert told(prepared, same, 24, "wake") == []
     moved = [(Act(0, "contact", "slide", 1.0), Act(10**9, "contact", "slide", 0.0))]
     assert told_by(prepared, same, moved, "wake") == []
+
+
+@pytest.mark.parametrize(("gadget", "about", "words", "moved"), [
+    pytest.param(IN_TURN, "behaviour.lamp.rows[3]", "never fires",
+                 [(500, "slide"), (1000, "up"), (1000, "down")], id="in the order of the file"),
+])  # fmt: skip
+def test_what_two_contacts_that_move_in_one_instant_show_is_not_proved_to_be_the_same(
+    gadget: Gadget, about: str, words: str, moved: Sequence[tuple[int, str]],
+) -> None:
+    """What is lit where two are pressed in one instant; an event of others that is heard between
+    two, one of which the fault leaves out.
+    """
+    prepared, fault = fault_of(gadget, about, words)
+    now = dict.fromkeys(prepared.system.contacts, 0.0)
+    acts = []
+    for at_ms, name in moved:
+        now[name] = 1.0 - now[name]
+        acts.append(Act(at_ms * MS, "contact", name, now[name]))
+    assert told_by(prepared, [fault], [tuple(acts)]) != []
+    assert not Prover(holding(prepared.system), gadget.segments).same(fault)
