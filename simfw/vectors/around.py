@@ -27,7 +27,7 @@ from simfw.vectors.items import READINGS, UV, first_at
 from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
-__all__ = ["Readings", "alike", "asked_by", "below", "decided_by", "free_in", "inputs_of",
+__all__ = ["FREE", "Readings", "alike", "asked_by", "below", "decided_by", "free_in", "inputs_of",
            "made_odd", "parts_within", "read_in", "source_of", "standing_in", "toggle_of",
            "told_apart"]
 

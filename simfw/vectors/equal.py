@@ -11,7 +11,7 @@ left then, an output that differs with nothing free in it but inputs, is a way t
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -44,15 +44,10 @@ from simfw.vectors.around import (
 )
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
-from simfw.vectors.first import (
-    MOST_EARLY,
-    may_not_end,
-    moved_at_first,
-    sequences,
-    told_at_first,
-)
+from simfw.vectors.first import may_not_end, moved_at_first
 from simfw.vectors.handled import Handled
 from simfw.vectors.in_step import goes_in_step
+from simfw.vectors.often import Often
 from simfw.vectors.orders import changes_nothing
 from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
 from simfw.vectors.playing import Playing, still
@@ -166,6 +161,7 @@ class Prover:
         self.observed = drives_nothing(system)
         self.read = frozenset(name for one in asked_by(system.regions, system.conditions)
                               for name in names_in(one).quantities)
+        self._often = Often(system)
         self._drivers: dict[str, frozenset[str]] = {}
         self._rows: dict[int, tuple[Fault, bool]] = {}  # by fault, whether its rows tell that
         # By fault: the regions searched, and what was found.
@@ -332,9 +328,8 @@ class Prover:
                  whole: bool = True) -> _Found:  # fmt: skip
         """Whether anything that leaves the regions may differ; None where that is not finished.
 
-        `whole` is with all that others may do in the instant of power-up, and in their turn within
-        any instant: a proof needs that. What they may tell there, and could not be tried, is what
-        is free in a difference.
+        `whole` is with all that others may do in the middle of an instant, and with all contacts
+        that move in that of power-up: a proof needs that.
 
         With `at_any_time` it is first tried whether nothing does even if the times of what stands
         there once end at any time, and readings change from one moment to the next: far fewer
@@ -346,21 +341,24 @@ class Prover:
         regions = [system.region(name) for name in core for system in (self.system, fault.system)]
         if asked.nothing and not may_not_end(regions):
             return False
-        early, alone = told_at_first((self.system, fault.system), core, asked.watched)
-        few = alone and len(early) <= MOST_EARLY
         moves = list(moved_at_first(regions, self.system.raw_events))
 
         def once(within: Budget, *, loose: bool) -> _Found:
-            made = self._machine(core, fault, asked, loose=loose, placed=whole,
-                                 early=early if whole and few else frozenset(),
-                                 moves=moves if whole else [[]])
-            found = None if made is None else self._searched(
-                *made, within, (False,) if loose else (True, False),
-                sure=(asked.sure or not asked.parts) and not loose)
-            if (found is False and made is not None and not whole
-                    and (early or len(moves) > 1 or made[0].outside)):
+            found: _Found = None
+            free = False
+            # What differs mostly does so whatever others do in the middle of an instant.
+            for amid in (False, True) if whole else (False,):
+                made = self._machine(core, fault, asked, loose=loose, amid=amid,
+                                     moves=moves if whole else [[]])
+                free = made is not None and bool(made[0].outside)
+                found = None if made is None else self._searched(
+                    *made, within, (False,) if loose else (True, False), freely=whole,
+                    sure=(asked.sure or not asked.parts) and not loose)
+                if found is not False or not free:
+                    break
+            if found is False and not whole and (free or len(moves) > 1):
                 return None
-            return early if found is False and early and not few else found
+            return found
 
         if at_any_time:
             found = once(budget, loose=True)
@@ -369,11 +367,12 @@ class Prover:
             budget = Budget(max(LEAST, int(EXACT * WORK * self.effort)), whole=budget)
         return once(budget, loose=False)
 
-    def _searched(self, machine: Machine, starts: list[Outcome], readings: Readings,
-                  budget: Budget, turns: Sequence[bool], *, sure: bool) -> _Found:
+    def _searched(self, machine: Twisted, starts: list[Outcome], readings: Readings,
+                  budget: Budget, turns: Sequence[bool], *, sure: bool, freely: bool) -> _Found:
         woken: Lead | None = None
         for apart in turns:
             search = explore(machine, starts, budget=budget, apart=apart,
+                             freely=freely, beside=machine.apart,
                              limit=int(MOST_STATES * self.effort), until=DIFFER)
             for number, way in sorted(search.broken.items()):
                 used = frozenset(event for step in way.steps for event in free_in(machine, step))
@@ -453,7 +452,11 @@ class Prover:
                       Leaving(frozenset(made), frozenset(made & heard), tuple(pairs),
                               frozenset(asks), wakes=self.wakes and any(
                                   state.awake for name in doubled for one in (system, fault.system)
-                                  for state in one.region(name).states)),
+                                  for state in one.region(name).states),
+                              swapped=frozenset(
+                                  one.name for one, other in zip(
+                                      system.regions, fault.system.regions, strict=True)
+                                  if one.name != other.name)),
                       tuple(sorted(made & set(system.events))) if self.observed else (), outputs,
                       tuple(parts), () if self.observed else tuple(
                           Not(alike(part, both.copied(part))) for part in shown), sure=sure)
@@ -475,46 +478,13 @@ class Prover:
             Inside(user + mark, frozenset(states)) for user, states in users.items()
             for mark in (("", MARK) if user in doubled else ("",))))))
 
-    def _open(self, core: set[str], free: Collection[str]) -> frozenset[str]:
-        """The regions that hear what is free, and those that these read then."""
-        found: set[str] = set()
-        for region in map(self.system.region, core):
-            rows = [row for row in region.rows if row.on in free]
-            if rows:
-                found.add(region.name)
-            for row in rows:
-                if row.when is not None:
-                    found |= read_in(self.system, row.when)
-        return frozenset(found)
-
-    def _placed(self, sources: Sequence[Region], free: Sequence[str], regions: Sequence[Region],
-                 watched: Set[str]) -> Iterator[Region]:  # fmt: skip
-        """What makes the free events among the other regions: each in the turn of the region that
-        makes it, the first of several; before all others what conditions tell.
-        """
-        turns = {region.name: turn for turn, region in enumerate(self.system.every)}
-        told = {event for one in self.system.conditions if one.key not in watched
-                for event in (one.rises, one.falls)}
-
-        def turn(event: str) -> int:
-            return min((turns[region.name] for region in self.system.every if event not in told
-                        for row in region.rows if event in row.emit), default=-1)
-
-        waiting = sorted(zip(map(turn, free), sources, strict=True), key=lambda one: one[0])
-        for region in regions:
-            while waiting and waiting[0][0] < turns[region.name.removesuffix(MARK)]:
-                yield waiting.pop(0)[1]
-            yield region
-        yield from (source for _, source in waiting)
-
-    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool, placed: bool,
-                 early: frozenset[str], moves: Sequence[Sequence[str]]
-                 ) -> tuple[Machine, list[Outcome], Readings] | None:
+    def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool, amid: bool,
+                 moves: Sequence[Sequence[str]]
+                 ) -> tuple[Twisted, list[Outcome], Readings] | None:
         """The regions, twice where the fault bears on them, all else free, and every power-up;
         None where that is too much. A `loose` one keeps no times of what stands there once, and
-        readings are free in it, too. At power-up others may tell what is `early`, in any order, and
-        contacts make any of the `moves`. With `placed` what is free comes in the turn of the region
-        that makes it, else before all others.
+        readings are free in it, too. At power-up contacts make any of the `moves`. With `amid` what
+        is free may come in the middle of any instant, too.
         """
         system = asked.system
         bare = self._bare(core)
@@ -544,16 +514,17 @@ class Prover:
         fails = any(region.kept is not None for region in regions)
         if fails:
             flags, acts = [*flags, SUPPLY], [*acts, *SUPPLY_ACTS]
+        marked = {*system.events, *system.internal_events}
         pairs, leaving = [], asked.leaving
         doubled = {name for name in core if any(one.name == name + MARK for one in regions)}
         if leaving is not None:
             pairs = [(readings.expression(one), readings.expression(other))
                      for one, other in leaving.read]
-            leaving = replace(leaving, read=tuple(pairs), open=self._open(core, free) & doubled)
-            leaving = (leaving if leaving.events or pairs or leaving.open or leaving.wakes
-                       else None)
+            leaving = replace(leaving, read=tuple(pairs))
+            leaving = leaving if leaving.events or pairs or leaving.wakes else None
+        if leaving is None and amid and free:
+            leaving = Leaving(frozenset(), frozenset(), (), frozenset())
         apart = fault.twist.first or fault.twist.after
-        marked = {*system.events, *system.internal_events}
         sources = [source_of(event, [event, *({event + MARK} & marked)]) for event in free]
         spans = {f"({event})": Span(0, None) for event in free}
         if loose:
@@ -561,8 +532,9 @@ class Prover:
                       if not region.name.endswith(MARK) and region.name not in doubled
                       for row in region.rows if row.after_ns}
         machine = Twisted(
-            [*(self._placed(sources, free, regions, asked.watched) if placed
-               else (*sources, *regions)), *counters], slip=asked.slip, leaving=leaving,
+            [*sources, *regions, *counters], slip=asked.slip, leaving=leaving,
+            between=tuple(self._often.telling(free, core)) if amid else (),
+            turns=self._often.turns,
             apart=apart + MARK if apart else "", first=bool(fault.twist.first),
             conditions=[replace(one, when=readings.expression(one.when)) for one in conditions],
             acts=acts, flags=flags, spans=spans, values=free_values,
@@ -576,7 +548,6 @@ class Prover:
             outside=[region.name for region in sources], measures=self.system.measures)
         pulled_up = self.system.status_levels and "released" not in self.system.status_levels
         starts: list[Outcome] = []
-        told = list(sequences(early, marked))
         try:
             for levels in product((False, True), repeat=len(inputs)):
                 now = {**dict(zip(inputs, levels, strict=True)), SUPPLY: True}
@@ -586,8 +557,8 @@ class Prover:
                 happens = found_at_pins(now.get, raw)
                 for reading in reversed(readings.settings()):  # a full cell first
                     values = [{**now, **reading}[name] for name in flags]
-                    for moved, events in product(moves, told):
-                        starts += machine.starts(values, [*moved, *happens, *events])
+                    for moved in moves:
+                        starts += machine.starts(values, [*moved, *happens])
         except Endless:
             return None
         return machine, starts, readings

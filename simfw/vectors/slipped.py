@@ -7,7 +7,7 @@ then tells combinations apart by it like by any other.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
@@ -15,19 +15,28 @@ from typing import Any
 from simfw.behaviour.region import Levels, Region, State, System
 from simfw.behaviour.table import Stepper
 from simfw.errors import EndlessInstant
-from simfw.vectors.abreast import WOKEN, Abreast, Leaving, Waking, Watch, parted_region
+from simfw.vectors.abreast import (
+    WOKEN,
+    Abreast,
+    Leaving,
+    Waking,
+    Watch,
+    parted_region,
+)
 from simfw.vectors.faults import Fault
+from simfw.vectors.often import Telling
 from simfw.vectors.pair import MARK
 from simfw.vectors.twisted import TWICE
 from simfw.verify.instants import Effect
 from simfw.verify.machine import Config, Endless, Leaf, Machine
-from simfw.verify.notes import Notes, Rounds
+from simfw.verify.notes import Covered, Notes, Rounds
 
 __all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
 
 MEMORY = "(slip)"
 MOST_ROUNDS = 5  # of an instant, in which others may do something; more are not followed
 MOST_LATE = 2  # things from outside in one instant, whose orders are all gone through (6 for each)
+MOST_BETWEEN = 300  # places of one instant from which others do something; more are not followed
 TOLD = (".echo", ".reached.")  # in the names of inputs that are read at most once in an instant
 
 
@@ -135,6 +144,16 @@ class _Watched(Stepper):
             self.beside.ends(power_up=power_up)
         return public
 
+    def hears(self) -> list[list[tuple[int, Collection[int]]]]:
+        """By event which regions hear it, and in which states."""
+        return [[(number, frozenset(rows)) for number, rows in heard] for heard in self._heard]
+
+    def _fire(self, number: int, row: Any, now_ns: int, queue: deque[Any]) -> None:
+        before = len(queue)
+        super()._fire(number, row, now_ns, queue)
+        if isinstance(queue, Abreast) and len(queue) > before:
+            queue.answered(number, len(queue) - before)
+
 
 class _Slipped(_Watched):
     """A stepper with a slip, the memory of which is the state of a region."""
@@ -202,16 +221,21 @@ class _Slipped(_Watched):
 class Twisted(Machine):
     """A machine with a slip. The time of the row `apart` ends before (`first`), or after, all else
     in its instant. Of the levels of `measures` a higher one is reached only where a lower one is.
+    What is told `between` may come from others in the middle of any instant.
     """
 
     def __init__(self, regions: Sequence[Region], *, slip: Slip | None = None, apart: str = "",
                  first: bool = False, leaving: Leaving | None = None,
+                 between: Sequence[Telling] = (), turns: Mapping[str, int] | None = None,
                  measures: Mapping[str, Levels] | None = None, **more: Any) -> None:
         self.slip = slip
         self._levels = {f"{name}.reached.{number}": (name, level)
                         for name, one in (measures or {}).items()
                         for number, level in enumerate(one.all, 1)}
         self.leaving = leaving
+        self.between = between
+        self._turns = turns or {}
+        self._stood: dict[object, tuple[int, int]] = {}  # by all that decides: in which run, after
         self._late: dict[int, int] | None = None  # while the parts of an instant are run
         self._of_parts: dict[object, Any] = {}
         added = [] if slip is None else [memory_of()]
@@ -276,8 +300,36 @@ class Twisted(Machine):
             return Rounds(notes)
         watch = self._stepper.beside
         if watch is None:
-            watch = self._stepper.beside = Watch(self._stepper, self.leaving)
+            watch = self._stepper.beside = Watch(
+                self._stepper, self._stepper.hears(), self.leaving,
+                {self.regions[number].name for number in self.outside}, self.between, self._turns,
+                self)
         return Abreast(notes, watch)
+
+    def _run(self, *instant: Any) -> tuple[Effect, ...]:
+        """The instant with every answer, and with all that others may do in its middle."""
+        self._stood.clear()
+        return super()._run(*instant)
+
+    def stands(self, here: Callable[[], tuple[object, ...]]) -> None:
+        """Others may do something here; raises Covered where it goes on as it did before."""
+        instants = self._instants
+        if len(instants.made) < len(instants.script):
+            return  # on the way to where it goes on otherwise
+        now = (*here(), *sorted(instants.notes.written), *instants.answered())
+        run, comes = self.executed, sum(name[0] == "(" and came == (1.0,)
+                                        for name, came in instants.made)
+        if now in self._stood:
+            if self._stood[now] == (run, comes):
+                raise EndlessInstant(0, 0, ())
+            raise Covered
+        if len(self._stood) >= MOST_BETWEEN:
+            raise EndlessInstant(0, MOST_BETWEEN, ())
+        self._stood[now] = run, comes
+
+    def comes(self, key: str) -> bool:
+        """Whether others do this now: both is tried."""
+        return self._instants.decide(key)
 
     def _marks_of(self, number: int, key: str) -> Iterator[tuple[int, int]]:
         """Where the time of a row ends: the states, and which of their marks."""

@@ -34,6 +34,7 @@ from simfw.verify.zones import (
     includes,
     move,
     origin,
+    passing,
 )
 
 __all__ = ["Explored", "Step", "Way", "explore"]
@@ -94,7 +95,7 @@ class Explored:
         return found
 
 
-_Found = dict[tuple[Config, tuple[int, ...]], tuple[Chosen, Effect]]
+_Found = dict[tuple[Config, tuple[int, ...], bool], tuple[Chosen, Effect]]
 
 
 @dataclass(slots=True, eq=False)
@@ -125,6 +126,8 @@ def explore(
     together: int = 2,
     apart: bool = False,
     links: bool = False,
+    freely: bool = False,
+    beside: int = -1,
     allow: Callable[[str], bool] | None = None,
     until_broken: bool = True,
     until: int | None = None,
@@ -135,12 +138,15 @@ def explore(
     At most `together` acts of the outside (and events of regions that stand for it) coincide in one
     instant, together with dwells in every way they can. With `apart` nothing coincides by chance:
     two things share a time only where the clocks leave no other possibility. With `links` it is
-    kept what follows what. `allow` says, by the name of the act or region, what may happen at all:
-    for hunting, not for proving. The search ends early when `budget` is spent, when more than
-    `limit` nodes were visited, when it keeps more than `most_bytes`, or (`until_broken`) when every
-    monitor is broken, or that of number `until`.
+    kept what follows what. `freely` is where what regions of the outside do may come in the middle
+    of any instant, too, and is not asked for here beside anything but a dwell of region `beside`:
+    then it has instants of its own, which may come at the time of the one before. `allow` says, by
+    the name of the act or region, what may happen at all: for hunting, not for proving. The search
+    ends early when `budget` is spent, when more than `limit` nodes were visited, when it keeps more
+    than `most_bytes`, or (`until_broken`) when every monitor is broken, or that of number `until`.
     """
-    search = _Search(machine, 1 if apart else together, apart, allow, links=links)
+    search = _Search(machine, 1 if apart else together, apart, allow, links=links,
+                     freely=freely, beside=beside)
     search.begin(starts)
     finished = True
     monitors = len(machine.monitors)
@@ -194,13 +200,15 @@ class _Search:
 
     def __init__(
         self, machine: Machine, together: int, apart: bool, allow: Callable[[str], bool] | None,
-        *, links: bool = False,
+        *, links: bool = False, freely: bool = False, beside: int = -1,
     ) -> None:
         self.machine = machine
         self.together = together
         self.apart = apart
         self.allow = allow
         self.links = links
+        self.freely = freely
+        self.beside = beside
         self.nodes: list[_Node] = []
         self.starts: list[Outcome] = []
         self.waiting: deque[int] = deque()
@@ -285,10 +293,14 @@ class _Search:
             found = self._choices[options, due] = [
                 (chosen, sum(place[option] for option in chosen))
                 for chosen in self._sets_of(options)
-            ] if not due else [
-                choice for choice in self.choices(options)
-                if not any(second >= 0 and first in due for first, second in choice[0])]
+                if not any(second >= 0 and first in due for first, second in chosen)
+                and not (self.freely and self.beside not in due and len(chosen) + len(due) > 1
+                         and any(map(self.outside, chosen)))]
         return found
+
+    def outside(self, option: tuple[int, int]) -> bool:
+        """Whether it is something that a region of the outside does."""
+        return option[1] >= 0 and option[0] in self.machine.outside
 
     def _sets_of(self, options: Sequence[tuple[int, int]]) -> list[Chosen]:
         if self.allow is not None:
@@ -360,11 +372,23 @@ class _Search:
             if clocks:  # else the combination has no other zone
                 self._moves[key] = moves
                 self._kept_moves += len(moves)
-        for (after, sources), (chosen, effect) in moves.items():
+        at_once: Zone | None = None
+        for (after, sources, soon), (chosen, effect) in moves.items():
             if sources:
-                self.add(after, move(zone, sources), node.start, _Came(index, due, chosen, effect))
+                if soon and at_once is None:
+                    at_once = self._at_once(node.zone, clocks)
+                self.add(after, move(at_once if soon and at_once else zone, sources), node.start,
+                         _Came(index, due, chosen, effect))
             elif after not in self.passed:
                 self.add(after, origin(0), node.start, _Came(index, due, chosen, effect))
+
+    @staticmethod
+    def _at_once(zone: Zone, clocks: tuple[tuple[int, Mark], ...]) -> Zone | None:
+        """The same with no time passing, or some in which nothing is due."""
+        found: Zone | None = passing(zone)
+        for place, (_, mark) in enumerate(clocks, 1):
+            found = constrain(found, place, 0, below(mark.high_ns)) if found else None
+        return found
 
     def is_at_rest(self, config: Config) -> bool:
         """Whether an instant in which nothing is done changes nothing."""
@@ -500,7 +524,8 @@ class _Moves:
             search.link(self._config, after, chosen, effect)
         sources = tuple([0 if clock in effect.reset else self._place[clock]
                          for clock, _ in search.clocks(after)])
-        self.found.setdefault((after, sources), (chosen, effect))
+        soon = search.freely and not self._due and len(chosen) == 1 and search.outside(chosen[0])
+        self.found.setdefault((after, sources, soon), (chosen, effect))
 
 
 def _by_cell(machine: Machine) -> frozenset[tuple[int, int]]:

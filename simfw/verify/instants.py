@@ -187,6 +187,16 @@ class Instants:
         self.made.append((name, kept))
         return answer
 
+    def decide(self, name: str) -> bool:
+        """Whether something happens: both answers are tried."""
+        answer = self._choose()
+        self.made.append((name, (float(answer),)))
+        return answer
+
+    def answered(self) -> tuple[object, ...]:
+        """What has been answered so far about all that is free, and still bears on answers."""
+        return (tuple(sorted(self._free.items())), tuple(sorted(self._seen.items())))
+
     def _choose(self) -> bool:
         """The next answer of the script; False where the script has none yet."""
         place = len(self.made)

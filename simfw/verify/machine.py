@@ -19,7 +19,7 @@ from simfw.behaviour.region import Condition, Region
 from simfw.behaviour.table import Stepper
 from simfw.verify.bands import BAND, Reader
 from simfw.verify.instants import Effect, Instants
-from simfw.verify.notes import Notes, Question, Rounds
+from simfw.verify.notes import Covered, Notes, Question, Rounds
 from simfw.verify.regions import lay_out
 from simfw.verify.terms import SUPPLY, Act, Config, Endless, Mark, Monitor, Outcome, Span
 from simfw.verify.touch import Touch, touch_of
@@ -350,8 +350,11 @@ class Machine:
         script = instants.script = []
         while True:
             self.executed += 1
-            effect = instants.run(config, due, chosen, happens)
-            results.setdefault((effect.writes, effect.reset, effect.broken), effect)
+            try:
+                effect = instants.run(config, due, chosen, happens)
+                results.setdefault((effect.writes, effect.reset, effect.broken), effect)
+            except Covered:
+                pass
             while script and script[-1] == 1:
                 script.pop()
             if not script:

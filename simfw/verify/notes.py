@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-__all__ = ["AFTER", "MONITORS", "PROTECTION", "ROUNDS", "NotedCells", "Notes", "Question", "Rounds"]
+__all__ = ["AFTER", "MONITORS", "PROTECTION", "ROUNDS", "Covered", "NotedCells", "Notes",
+           "Question", "Rounds"]
 
 _Int = TypeVar("_Int", bound=int)
 
@@ -20,6 +21,10 @@ ROUNDS = 7
 """Rounds of the queue that are told apart, from the last of them on no more. Before the first (0)
 inputs change; after all come what conditions make follow, the protection, and the monitors."""
 AFTER, PROTECTION, MONITORS = ROUNDS + 1, ROUNDS + 2, ROUNDS + 3
+
+
+class Covered(Exception):
+    """An instant goes on as it has been seen to go on before."""
 
 
 @dataclass(slots=True)

@@ -31,6 +31,7 @@ __all__ = [
     "includes",
     "move",
     "origin",
+    "passing",
     "size",
     "sooner",
     "text",
@@ -146,6 +147,15 @@ def delay(zone: Zone) -> Zone:
     for i in range(1, n):
         result[i * n] = INFINITY
         result[i] = result[i] & ~1
+    return tuple(result)
+
+
+def passing(zone: Zone) -> Zone:
+    """All points reached by letting some time pass, or none."""
+    n = size(zone)
+    result = list(zone)
+    for i in range(1, n):
+        result[i * n] = INFINITY
     return tuple(result)
 
 

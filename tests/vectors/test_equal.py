@@ -223,6 +223,30 @@ IN_TURN = made({
 }, buttons={"up": {"debounce": "20 ms"}, "down": {"debounce": "20 ms"}},
    toggles={"slide": {"debounce": "20 ms"}})  # fmt: skip
 """A lamp that is lit where two buttons are pressed in one instant, the first of the file first."""
+HEARD_BETWEEN = made({
+    "lamp": region("a", "a b", row("b", "a", on="slide.closed"), row("a", "b", on="slide.opened"),
+                   by={"a": "fade", "b": "fade"}),
+}, toggles={"slide": {"debounce": "20 ms"}},
+   dials={"fade": {"values": ["100 %", "60 %", "20 %"],
+                   "rows": [{"on": "key.press", "step": 1, "wrap": True},
+                            {"on": "slide.closed", "to": 1},
+                            {"on": "key.click", "step": -1},
+                            {"on": "key.release", "to": 0}]}})  # fmt: skip
+"""A click steps down a dial that the release has put to its end: in vain, but where a slide settles
+with it and is heard between the two.
+"""
+FAR_IN = made({
+    "walk": region("on", "on off", row("same", "on", on="two", emit="one")),
+    "bell": region("on", "on off", row("on", "on", after="50 ms", emit="two")),
+    "lamp": region("on", "on off", by={"on": "fade"}),
+}, buttons={"key": {"style": "sample", "samples": 1, "sample_every": "50 ms"}},
+   dials={"fade": {"values": ["100 %", "60 %", "20 %"],
+                   "rows": [{"on": "key.click", "step": 1, "wrap": True},
+                            {"on": "key.release", "to": 1},
+                            {"on": "one", "to": 0}]}})  # fmt: skip
+"""A release puts a dial to its middle, and the click that follows from it steps it up: from there,
+or from its end where `one`, which follows from what follows from a bell, comes between the two.
+"""
 
 
 def fault_of(gadget: Gadget, about: str, words: str) -> tuple[Prepared, Fault]:
@@ -341,12 +365,16 @@ def test_what_shows_in_the_instant_of_power_up_alone_is_not_proved_to_be_the_sam
 @pytest.mark.parametrize(("gadget", "about", "words", "moved"), [
     pytest.param(IN_TURN, "behaviour.lamp.rows[3]", "never fires",
                  [(500, "slide"), (1000, "up"), (1000, "down")], id="in the order of the file"),
+    pytest.param(HEARD_BETWEEN, "buttons.key#2", "does not emit key.click",
+                 [(1000, "key"), (1300, "key"), (1300, "slide")], id="heard between"),
+    pytest.param(FAR_IN, "dials.fade.rows[0]#1", "never fires",
+                 [(1000, "key"), (1300, "key")], id="heard between, of a later round"),
 ])  # fmt: skip
-def test_what_two_contacts_that_move_in_one_instant_show_is_not_proved_to_be_the_same(
+def test_what_comes_within_an_instant_and_shows_is_not_proved_to_be_the_same(
     gadget: Gadget, about: str, words: str, moved: Sequence[tuple[int, str]],
 ) -> None:
     """What is lit where two are pressed in one instant; an event of others that is heard between
-    two, one of which the fault leaves out.
+    two, one of which the fault leaves out; one that comes of what others have told before.
     """
     prepared, fault = fault_of(gadget, about, words)
     now = dict.fromkeys(prepared.system.contacts, 0.0)
