@@ -126,7 +126,8 @@ class Folder:
 
     def pass_by(self, count: int) -> None:
         """So many instants have gone by that were not looked at."""
-        self._pause = max(0, self._pause - count)
+        if self._pause:
+            self._pause = max(0, self._pause - count)
 
     def looks(self) -> bool:
         """Whether the next instant is looked at: not for a while where nothing came round."""

@@ -113,7 +113,9 @@ class Plant:
         self.measures = {name: one.rest for name, one in self._measures.items()
                          if one.source is None}
         self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
-        self._seen: dict[tuple[object, ...], _Outside] = {}
+        # By the supply, and for the one that stands: by everything else outside.
+        self._seen: dict[Supply, dict[tuple[object, ...], _Outside]] = {}
+        self._seen_here: tuple[Supply, dict[tuple[object, ...], _Outside]] | None = None
         # The charges at which what was read in this instant would have been read otherwise.
         self.turns: set[float] = set()
         # What is asked of the cell, with the answers, where somebody notes it; `untold` where the
@@ -223,15 +225,17 @@ class Plant:
         `context` is then everything outside the regions that decides how they go on, and `place`
         what of it the rows see, but for the charge.
         """
-        context = (
+        here = self._seen_here
+        if here is None or here[0] is not self.supply:
+            here = self._seen_here = (self.supply, self._seen.setdefault(self.supply, {}))
+        inputs = (
             tuple(self.contacts.values()),
-            tuple(sorted(self.hands.items())),
+            tuple(sorted(self.hands.items())) if self.hands else (),
             tuple(self.measures.values()),
-            self.supply,
         )
-        known = self._seen.get(context)
+        known = here[1].get(inputs)
         if known is None:
-            known = self._seen[context] = self._outside(context)
+            known = here[1][inputs] = self._outside((*inputs, self.supply))
         self.context, self._flags, self.place, self.calm, self.here = known
 
     def _outside(self, context: tuple[object, ...]) -> _Outside:

@@ -165,6 +165,7 @@ class Simulation:
         self._settled = plant.standing()
         self.glide = Glide(self)
         self._may_let_go = self.stepper.may_let_go
+        self._keeps = bool(self.stepper.keeps)
         if self._may_let_go:
             self.glide.fits = False
         self.playing = Playing(self, prepared.grids) if plays else None
@@ -339,7 +340,8 @@ class Simulation:
         """An instant begins: the controller has not been woken in it."""
         self._wakings = 0
         self._woken = False
-        self.stepper.settled(self.now)
+        if self._keeps:
+            self.stepper.settled(self.now)
 
     def end_instant(self, phase: Phase) -> None:
         """It ends in `phase`: what its wakings took is counted there."""

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
+from operator import attrgetter
 from typing import Literal
 
 from simfw.gadget.model import Gadget
@@ -45,9 +47,9 @@ class Change:
 
 def in_turn(changes: Iterable[Change], gadget: Gadget) -> list[Change]:
     """Changes by time, those of one time in the order in which they happen."""
-    changes = list(changes)
-    if len(changes) < 2:
-        return changes
+    changes = sorted(changes, key=attrgetter("time_ns"))
+    if all(one.time_ns < other.time_ns for one, other in pairwise(changes)):
+        return changes  # most often no two come at one time
     places = {(kind, name): number for kind, one in INPUTS.items()
               for number, name in enumerate(one.members(gadget))}
 
