@@ -508,6 +508,11 @@ def test_a_firmware_is_looked_at_without_vectors(
     assert "in random stimuli" in said
     assert main(["conform", gadget, "--no-vectors", "--mutants", "1"]) == 2
     assert capsys.readouterr().err.startswith("--no-vectors: ")
+    assert main(["conform", gadget, "--against", str(program), "--no-vectors",
+                 "--examples", "0"]) == 2  # fmt: skip
+    assert "nothing is left" in capsys.readouterr().err
+    assert main(["conform", gadget, "--against", str(program), "--within=-1 ms"]) == 2
+    assert capsys.readouterr().err.startswith("--within -1 ms: ")
 
 
 # A second thing that draws, so that a state of the lamp belongs to two combinations.

@@ -297,18 +297,22 @@ def _fills(circuit: Circuit, loads: LoadSet) -> bool:
 
 def empty_charge(circuit: Circuit, loads: LoadSet) -> float:
     """The charge (0..1) at which the terminal meets the cut-off under a load set, 0 without one."""
-    stop = circuit.cut_off_v
-    if stop is None:
-        return 0.0
+    return 0.0 if circuit.cut_off_v is None else charge_at(circuit, loads, circuit.cut_off_v)
+
+
+def charge_at(circuit: Circuit, loads: LoadSet, voltage_v: float) -> float:
+    """The charge (0..1) from which on the terminal stands at `voltage_v` or above it under a load
+    set; 1 where it never does.
+    """
     walk = _walk(circuit, loads, 0.0, 1.0)
-    below = np.flatnonzero(walk.voltage_v < stop)
+    below = np.flatnonzero(walk.voltage_v < voltage_v)
     if not below.size:
         return 0.0
     last = int(below[-1])
     if last + 1 == walk.charge.size:
         return 1.0
     ends = slice(last, last + 2)
-    return float(np.interp(stop, walk.voltage_v[ends], walk.charge[ends]))
+    return float(np.interp(voltage_v, walk.voltage_v[ends], walk.charge[ends]))
 
 
 def supply_table(

@@ -17,6 +17,7 @@ from simfw.circuit.counting import CountingDrift, counting_drift
 from simfw.circuit.endurance import (
     ChargeTime,
     LightRunTime,
+    charge_at,
     charge_time,
     discharge,
     empty_charge,
@@ -307,19 +308,39 @@ def _charger(circuit: Circuit, charging: ChargeTime | None) -> ChargerFacts | No
     charger = circuit.charger
     if charger is None:
         return None
-    heat = None
-    if charger.input_v is not None:
-        fast = circuit.solve(LoadSet(charger="fast"), circuit.charge_nodes)
-        heat = float(np.max((charger.input_v - fast.voltage_v) * fast.charger_a))
     return ChargerFacts(
         constant_current_a=charger.constant_current_a,
         float_v=charger.float_v,
         finish_a=charger.finish_a,
         recharge_v=charger.recharge_v,
-        heat_w=heat,
+        heat_w=_charger_heat_w(circuit),
         charge_time=charge_time(circuit, LoadSet(), start=empty_charge(circuit, LoadSet()))
         if charging is None else charging,
     )
+
+
+def _charger_heat_w(circuit: Circuit) -> float | None:
+    """The most that the charger turns into heat, from an empty cell to a full one: what its input
+    is above the terminal times the current, in the mode that stands at each charge; None where its
+    input is not known.
+    """
+    charger = circuit.charger
+    if charger is None or charger.input_v is None:
+        return None
+    begins = 0.0  # the fast charge
+    heats = []
+    if charger.below_v is not None:
+        slow = LoadSet(charger="precharge")
+        begins = charge_at(circuit, slow, charger.below_v)
+        heats.append((slow, [one for one in (0.0, begins) if one < begins or begins == 1.0]))
+    heats.append((LoadSet(charger="fast"), [begins, *(
+        one for one in np.asarray(circuit.charge_nodes).tolist() if one > begins)]))
+    most = 0.0
+    for loads, charges in heats:
+        if charges:
+            found = circuit.solve(loads, charges)
+            most = max(most, float(np.max((charger.input_v - found.voltage_v) * found.charger_a)))
+    return most
 
 
 def _notes(gadget: Gadget, circuit: Circuit, found: Overview) -> list[Note]:

@@ -79,13 +79,13 @@ def register(commands: Commands) -> None:
 
 def conform(arguments: argparse.Namespace) -> int:
     """Drive, compare, report; 1 if the firmware parts from the model."""
+    from simfw.commands._recordings import time_ns
     from simfw.conform.driving import vector_drives
     from simfw.conform.firmware import Firmware
     from simfw.conform.judged import judged
     from simfw.conform.outcome import outcome_json, outcome_text
     from simfw.engine.simulator import Prepared
     from simfw.loading import load_gadget
-    from simfw.quantity import read_ns
     from simfw.report.cautions import caution_block
     from simfw.writing import check_file
 
@@ -93,6 +93,10 @@ def conform(arguments: argparse.Namespace) -> int:
         raise UsageError("Name the firmware with --against PROGRAM, or ask for --mutants N.")
     if arguments.no_vectors and arguments.mutants:
         raise UsageError("--no-vectors: the faults of --mutants are held against the vectors.")
+    if arguments.no_vectors and not (
+            arguments.examples or arguments.also or arguments.recording):
+        raise UsageError("--no-vectors, --examples 0: nothing is left to hold the firmware against."
+                         " Allowed: --examples of 1 and more, --also, --recording.")
     if arguments.witness != WITNESS:
         check_file(arguments.witness)
     prepared = Prepared(load_gadget(arguments.gadget, settings_of(arguments)))
@@ -101,7 +105,7 @@ def conform(arguments: argparse.Namespace) -> int:
     others = [*_scenarios(prepared, arguments.also), *(one.drive for one in recorded)]
     firmware = None
     if arguments.against is not None:
-        firmware = Firmware(arguments.against, within_ns=read_ns(arguments.within))
+        firmware = Firmware(arguments.against, within_ns=time_ns("--within", arguments.within))
         firmware.say_hello()
     vectors: list[Drive] = []
     if not arguments.no_vectors:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from simfw.panel.panel import Panel
 
 RANK = 15
+MOST_PORTS = 65_535
 
 
 def register(commands: Commands) -> None:
@@ -63,9 +64,12 @@ def run(arguments: argparse.Namespace) -> int:
         panel = _panel(arguments)
         if arguments.bench is not None:
             panel.left = _left(arguments.bench, panel.path)
+    if arguments.port > MOST_PORTS:
+        raise UsageError(f"--port {arguments.port}: there is no such port."
+                         f" Allowed: 0 to {MOST_PORTS} (0: one that is free).")
     try:
         server = PanelServer(panel, arguments.port)
-    except (OSError, OverflowError) as error:
+    except OSError as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise UsageError(f"--port {arguments.port}: {reason.lower()}.") from error
     print(f"{panel.bench.gadget.head.name}: {server.address}")
