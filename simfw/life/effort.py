@@ -17,11 +17,13 @@ __all__ = ["WORTH", "instants", "worth_compiling"]
 TRIAL_DAYS = 3
 TRIAL_ENDS = (0.01, 0.1, 0.3, 1.0, 3.0)  # days after which the trial may be left
 TRIAL_INSTANTS = 20_000  # as many are enough
+MOMENT = 0.04  # of an instant: a moment at which it is looked who is awake, to count wakings
 WORTH = 300_000  # instants from which on compiling pays: it takes as long as they do uncompiled
 
 
 def instants(pattern: Pattern, users: int, study: bool) -> float:
-    """About how many instants a study has, by what happens to one user in up to three days.
+    """About how many instants a study has, by what happens to one user in up to three days; with
+    what it takes to count wakings, in instants.
 
     A user is watched over the horizon and until the span that begins then has ended, or the first.
     """
@@ -39,7 +41,7 @@ def instants(pattern: Pattern, users: int, study: bool) -> float:
     used = world.f[k.USED] / trial.parts.circuit.capacity_c / days
     longest = LONGEST_WITH_HABITS * YEAR_DAYS
     span = min(1.0 / used, longest) if used > 0.0 else longest
-    each = world.i[k.INSTANTS] / days
+    each = (world.i[k.INSTANTS] + MOMENT * world.i[k.MOMENTS]) / days
     whole = span if not pattern.plugs else max(pattern.horizon_ns / DAY_NS, span) + 0.5 * span
     return each * (users * whole + (extra_lives(pattern, users) * span if study else 0.0))
 

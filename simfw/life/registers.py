@@ -87,7 +87,8 @@ WAKE_PERIOD = 39  # once, 0: they are not), and how many they are
 WAKE_COUNT = 40
 CYCLE_MIXED = 41  # whether they have been counted anew since the cycle began,
 CYCLE_EMPTIED = 42  # and how often the protection had opened when it did
-REGISTERS = 43
+MOMENTS = 43      # at how many moments it was looked who is awake, to count wakings
+REGISTERS = 44
 
 # Real registers.
 CHARGE = 0

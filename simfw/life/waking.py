@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from simfw.life.registers import (
     AWAKE_SHARE,
+    MOMENTS,
     MOST_CHANGES,
     NEVER,
     REGIONS,
@@ -142,6 +143,7 @@ def count_wakes(t: Tables, p: Parts, w: World, now: int) -> None:
             if at > end:
                 break
             before = at
+            w.i[MOMENTS] += 1
             stirs = False
             for m in range(members):
                 r = w.wake_member[m]

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from simfw.life import effort
 from simfw.life import registers as k
 from simfw.life.life import life
 from simfw.loading import load_pattern
@@ -174,3 +175,16 @@ def test_a_tick_that_others_hear_on_a_read_of_a_contact_wakes_no_second_time(
     text = READERS + reader("a", 20 * MS) + TICKS.format(every=every, lasts=lasts)
     ours, run = used_c(tmp_path, text, 840 * 10**9)
     assert ours == pytest.approx(run, rel=1e-6, abs=4 * 50e-9)
+
+
+def test_counting_wakings_counts_as_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three regions that go round beside one another: their wakings are counted over a minute, at
+    some thousand moments, which is more work than what happens in three days without anybody.
+    """
+    text = READERS + "".join(
+        pulse(name, every * 10**6 - 3 * 10**6, 3 * 10**6)
+        for name, every in (("left", 100), ("right", 150), ("slow", 60_000)))
+    written = pattern(tmp_path, text, head(charge="80 %"))
+    work = effort.instants(written, 1, study=False)
+    monkeypatch.setattr(effort, "MOMENT", 0.0)
+    assert work > 1.5 * effort.instants(written, 1, study=False)
