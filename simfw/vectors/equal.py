@@ -44,7 +44,7 @@ from simfw.vectors.around import (
 )
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
-from simfw.vectors.first import may_not_end, moved_at_first
+from simfw.vectors.first import leading_on, may_not_end, moved_at_first
 from simfw.vectors.handled import Handled
 from simfw.vectors.in_step import goes_in_step
 from simfw.vectors.often import Often
@@ -57,7 +57,7 @@ from simfw.vectors.unlooked import not_looked_at
 from simfw.verify.abstraction import SUPPLY_ACTS
 from simfw.verify.budget import Budget
 from simfw.verify.explore import Way, explore
-from simfw.verify.machine import Endless, Machine, Monitor, Outcome, Span
+from simfw.verify.machine import Act, Endless, Machine, Monitor, Outcome, Span
 from simfw.verify.terms import SUPPLY
 
 __all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
@@ -350,7 +350,8 @@ class Prover:
             for amid in (False, True) if whole else (False,):
                 made = self._machine(core, fault, asked, loose=loose, amid=amid,
                                      moves=moves if whole else [[]])
-                free = made is not None and bool(made[0].outside)
+                free = made is not None and bool(
+                    made[0].outside or leading_on(regions, self.system.raw_events))
                 found = None if made is None else self._searched(
                     *made, within, (False,) if loose else (True, False), freely=whole,
                     sure=(asked.sure or not asked.parts) and not loose)
@@ -507,6 +508,9 @@ class Prover:
             readings = Readings([])
         regions = [readings.region(still(region)) for region in regions]
         flags, acts = inputs_of(self.system, raw, regions, readings)
+        if amid:  # an input goes and comes at one time: two edges, and nothing else
+            acts += [Act(f"{event} twice", event.removesuffix(".edge"), (), event, twice=True)
+                     for event in leading_on(regions, raw) if event != "status.edge"]
         inputs = [name for name in flags if name not in readings.flags]
         if len(inputs) > MOST_INPUTS:
             return None

@@ -10,22 +10,27 @@ from itertools import permutations
 
 from simfw.behaviour.region import Region
 
-__all__ = ["may_not_end", "moved_at_first"]
+__all__ = ["leading_on", "may_not_end", "moved_at_first"]
 
 
 def moved_at_first(regions: Collection[Region], raw: Iterable[str]) -> Iterator[list[str]]:
     """The edges of contacts that may come in the instant of power-up, in any order: of those that
     lead on within that instant. What settles first does so behind it.
     """
-    at_once = {(region.name, state) for region in regions for row in region.rows
-               if row.on is None and row.after_ns == 0 for state in row.sources}
-    edges = [event for event in raw if event.endswith(".edge") and any(
-        row.on == event and (row.emit or any(
-            (region.name, state) in at_once for state in region.entered_by(row)))
-        for region in regions for row in region.rows)]
+    edges = leading_on(regions, raw)
     for count in range(len(edges) + 1):
         for order in permutations(edges, count):
             yield list(order)
+
+
+def leading_on(regions: Collection[Region], raw: Iterable[str]) -> list[str]:
+    """The edges that lead on within the instant in which they come."""
+    at_once = {(region.name, state) for region in regions for row in region.rows
+               if row.on is None and row.after_ns == 0 for state in row.sources}
+    return [event for event in raw if event.endswith(".edge") and any(
+        row.on == event and (row.emit or any(
+            (region.name, state) in at_once for state in region.entered_by(row)))
+        for region in regions for row in region.rows)]
 
 
 def may_not_end(regions: Collection[Region]) -> bool:

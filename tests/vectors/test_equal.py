@@ -384,3 +384,20 @@ def test_what_comes_within_an_instant_and_shows_is_not_proved_to_be_the_same(
         acts.append(Act(at_ms * MS, "contact", name, now[name]))
     assert told_by(prepared, [fault], [tuple(acts)]) != []
     assert not Prover(holding(prepared.system), gadget.segments).same(fault)
+
+
+def test_what_an_input_that_goes_and_comes_at_one_time_shows_is_not_proved_to_be_the_same() -> None:
+    """USB that goes and comes at one time gives two edges, both with USB there: a charger without
+    its guard takes them for an end and a beginning.
+    """
+    gadget = made({
+        "lamp": region("dark", "dark lit", row("lit", "dark", on="usb.out"),
+                       row("dark", "lit", on="key.press"), lit="lit"),
+    }, charger={"current": "250 mA", "float": "4.2 V", "finish": "10 %",
+                "status": "low while charging"},
+       controller={"awake": "1 mA", "asleep": "1 uA", "pull_up": "35k"})  # fmt: skip
+    prepared, fault = fault_of(gadget, "charger#2", "its guard is dropped")
+    acts = (Act(10**9, "usb", "usb", 1.0), Act(2 * 10**9, "usb", "usb", 0.0),
+            Act(2 * 10**9, "usb", "usb", 1.0))
+    assert told_by(prepared, [fault], [acts]) != []
+    assert not Prover(holding(prepared.system), gadget.segments).same(fault)
