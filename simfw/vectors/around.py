@@ -27,9 +27,9 @@ from simfw.vectors.items import READINGS, UV, first_at
 from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
-__all__ = ["FREE", "Readings", "alike", "asked_by", "below", "decided_by", "free_in", "inputs_of",
-           "made_odd", "parts_within", "read_in", "source_of", "standing_in", "toggle_of",
-           "told_apart"]
+__all__ = ["FREE", "Readings", "alike", "answers", "asked_by", "below", "decided_by", "free_in",
+           "inputs_of", "made_odd", "parts_within", "read_in", "source_of", "standing_in",
+           "toggle_of", "told_apart"]
 
 FREE = "from "  # begins the names of regions that make events at any time
 
@@ -181,6 +181,24 @@ class Readings:
         return with_leaves(when, _read_as_input)
 
 
+def answers(asked: Iterable[Expression]) -> Iterator[dict[Expression, bool]]:
+    """Every set of answers to some leaves that stand nowhere: what is asked of one reading is
+    answered for one and the same value.
+    """
+    asked = list(asked)
+    readings = Readings(asked)
+    told = [leaf for leaf in asked if _level(leaf) is None]
+    for setting in readings.settings():
+        mine: dict[Expression, bool] = {}
+        for leaf in asked:
+            found = _level(leaf)
+            if found is not None:
+                name, level, is_below = found
+                mine[leaf] = setting[below(name, level)] == is_below
+        for said in product((False, True), repeat=len(told)):
+            yield {**mine, **dict(zip(told, said, strict=True))}
+
+
 def below(name: str, level: float) -> str:
     """The input that tells whether a reading is below a level."""
     return f"({name} below {level!r})"
@@ -224,7 +242,10 @@ def inputs_of(system: System, raw: Sequence[str], regions: Sequence[Region], rea
     names |= {flag.removesuffix(".closed") for flag in read if flag.endswith(".closed")}
     names |= {"usb"} if "usb" in read else set()
     names |= {"status"} if read & {"status.low", "status.high"} else set()
-    for name in sorted(names):
+    # Those of one instant come in this order: contacts as the gadget file has them, then USB, then
+    # what the charger says of it.
+    turns = {name: turn for turn, name in enumerate((*system.contacts, "usb", "status"))}
+    for name in sorted(names, key=lambda name: turns.get(name, -1)):
         event = f"{name}.edge" if f"{name}.edge" in raw else ""
         if name == "status":
             flags += ["status.low", "status.high"]

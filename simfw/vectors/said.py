@@ -21,7 +21,7 @@ from simfw.behaviour.expression import (
     truth,
 )
 from simfw.behaviour.region import Condition, Region, Row, System
-from simfw.vectors.around import asked_by
+from simfw.vectors.around import answers, asked_by
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault, Twist
 from simfw.vectors.pair import reach
@@ -114,8 +114,7 @@ def _answers_alike(system: System, region: Region, state: str, rows: list[Row], 
         return False
     for standing in product(*states.values()):
         where = dict(zip(states, standing, strict=True))
-        for found in product((False, True), repeat=len(free)):
-            holds: dict[Expression, bool] = dict(zip(free, found, strict=True))
+        for holds in answers(free):
             if _first(rows, where, holds, idle) != _first(others, where, holds, idle):
                 return False
     return True

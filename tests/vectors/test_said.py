@@ -224,3 +224,28 @@ def test_usb_that_is_not_looked_at_at_power_up_shows_where_a_lamp_is_lit_by_it(
     acts = (Act(0, "usb", "usb", 1.0), *pressed("key", (500, 100)))
     judge.add(Rehearsal(prepared).play(charge=0.7, acts=acts, ends_ns=10**9, whole=False))
     assert (judge.exposed(fault) is not None) is shows
+
+
+def levelled(least: str, most: str) -> Gadget:
+    """A lamp with a level for a cell below one voltage, and one for a cell above another."""
+    return made({
+        "lamp": region("dark", "dark lit low",
+                       row("low", "dark", on="key.press", when=f"cell.voltage < {most}"),
+                       row("lit", "dark", on="key.press", when=f"cell.voltage > {least}"),
+                       row("dark", ["lit", "low"], on="key.release"),
+                       lit="lit", by={"low": "50 %"}),
+    })  # fmt: skip
+
+
+@pytest.mark.parametrize(("least", "most", "said"), [
+    pytest.param("3.6", "3.4", True, id="never both"),
+    pytest.param("3.4", "3.6", False, id="both between them"),
+    pytest.param("3.5", "3.5", True, id="never both at the level itself"),
+])
+def test_two_levels_of_one_reading_are_asked_of_one_and_the_same_reading(
+    least: str, most: str, said: bool,
+) -> None:
+    """The order of two rows makes no difference where their levels exclude each other."""
+    prepared, fault = fault_of(levelled(least, most), "behaviour.lamp.rows[0]",
+                               "is tried after behaviour.lamp.rows[1]")
+    assert says_the_same(holding(prepared.system), fault) is said
