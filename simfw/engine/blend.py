@@ -31,6 +31,7 @@ __all__ = ["LONGEST_S", "Blend", "blend", "whole_cycle"]
 
 MOST_JOINT = 1024  # combinations of parts that are solved together
 MOST_INSTANTS = 20_000  # in which a part has to come round
+WRITTEN = ("behaviour", "dials")  # groups of regions
 LONGEST_S = 631_152_000  # twenty years: in which all has to come round, in so many instants
 _States = tuple[int, ...]  # of the regions of a part
 
@@ -213,7 +214,8 @@ def _sets(prepared: Prepared, simulation: Simulation) -> list[list[Region]]:
     """
     system, stepper = prepared.system, simulation.stepper
     sets = apart(system, system.regions)
-    told = [spontaneous(one) for one in sets]
+    # With nobody there and one charge, what is made of inputs and readings tells nothing.
+    told = [spontaneous(region for region in one if region.group in WRITTEN) for one in sets]
     due = stepper.due()
     for number, clock in enumerate(system.clocks, start=len(system.regions)):
         leader = stepper.region_names.index(clock.follows)
@@ -221,7 +223,9 @@ def _sets(prepared: Prepared, simulation: Simulation) -> list[list[Region]]:
         own, events = next(
             both for both in zip(sets, told, strict=True) if region in both[0])
         ticks = due[leader] < IDLE and stepper.states[leader] in prepared.ticking[leader]
-        if ticks or any(row.on in events and row.to != "same" for row in region.rows):
+        stands = stepper.state_names[leader][stepper.states[leader]]
+        if ticks or any(row.on in events and row.to != "same" and stands in row.sources
+                        for row in region.rows):
             own.append(clock)
         elif due[number] < IDLE:
             sets.append([clock])
