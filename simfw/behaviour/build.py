@@ -278,7 +278,7 @@ class _Builder:
             return
         gates: list[tuple[str, Expression | None]] = [
             (f"{row.key.partition('].')[0].partition('#')[0].rstrip(']')}].when", row.when)
-            for region in self.system.regions if region.group in ("behaviour", "dials")
+            for region in self.system.regions if region.written
             for row in region.rows
         ]
         gates += [("gauge.show", region.show) for region in self.system.regions]

@@ -197,6 +197,11 @@ class Region:
         return frozenset(name for state in self.states for name in state.touches)
 
     @property
+    def written(self) -> bool:
+        """Whether it is written out in the gadget file, as a region or as a dial."""
+        return self.group in ("behaviour", "dials")
+
+    @property
     def lets_go(self) -> bool:
         """Whether any of its states lets go of the supply."""
         return any(state.unpowered for state in self.states)

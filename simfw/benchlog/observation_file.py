@@ -258,7 +258,7 @@ class ObservationReader:
                 if found is None:
                     continue
                 region, state = found
-                if region.group in ("behaviour", "dials"):
+                if region.written:
                     states.append((region.name, state))
                     continue
                 steps = held_for(gadget, region, state)
@@ -376,7 +376,7 @@ def _no_blocks(remarks: Remarks) -> Iterator[Block]:
 def _states(gadget: Gadget, region: str) -> list[str]:
     """The states in which a recording may begin; the positions of a dial count as such."""
     for built in build_system(gadget).regions:
-        if built.name == region and built.group in ("behaviour", "dials"):
+        if built.name == region and built.written:
             return [state.name for state in built.states]
     return []
 

@@ -45,8 +45,9 @@ from simfw.circuit.spread import LightSpread, light_spread
 from simfw.quantity import format_percent
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
+    from simfw.circuit.charger import ChargerMode
     from simfw.gadget.model import Gadget, Proximity
 
 __all__ = [
@@ -327,20 +328,18 @@ def _charger_heat_w(circuit: Circuit) -> float | None:
     charger = circuit.charger
     if charger is None or charger.input_v is None:
         return None
-    begins = 0.0  # the fast charge
-    heats = []
-    if charger.below_v is not None:
-        slow = LoadSet(charger="precharge")
-        begins = charge_at(circuit, slow, charger.below_v)
-        heats.append((slow, [one for one in (0.0, begins) if one < begins or begins == 1.0]))
-    heats.append((LoadSet(charger="fast"), [begins, *(
-        one for one in np.asarray(circuit.charge_nodes).tolist() if one > begins)]))
-    most = 0.0
-    for loads, charges in heats:
-        if charges:
-            found = circuit.solve(loads, charges)
-            most = max(most, float(np.max((charger.input_v - found.voltage_v) * found.charger_a)))
-    return most
+    input_v, nodes = charger.input_v, circuit.charge_nodes
+
+    def most_w(mode: ChargerMode, charges: Sequence[float]) -> float:
+        found = circuit.solve(LoadSet(charger=mode), charges)
+        return float(np.max((input_v - found.voltage_v) * found.charger_a))
+
+    if charger.below_v is None:
+        return most_w("fast", nodes.tolist())
+    begins = charge_at(circuit, LoadSet(charger="precharge"), charger.below_v)
+    slow_w = most_w("precharge", [0.0, begins]) if begins > 0.0 else 0.0
+    fast_w = most_w("fast", [begins, *nodes[nodes > begins]]) if begins < 1.0 else 0.0
+    return max(slow_w, fast_w)
 
 
 def _notes(gadget: Gadget, circuit: Circuit, found: Overview) -> list[Note]:

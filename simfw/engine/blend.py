@@ -31,7 +31,6 @@ __all__ = ["LONGEST_S", "Blend", "blend", "whole_cycle"]
 
 MOST_JOINT = 1024  # combinations of parts that are solved together
 MOST_INSTANTS = 20_000  # in which a part has to come round
-WRITTEN = ("behaviour", "dials")  # groups of regions
 LONGEST_S = 631_152_000  # twenty years: in which all has to come round, in so many instants
 _States = tuple[int, ...]  # of the regions of a part
 
@@ -215,7 +214,7 @@ def _sets(prepared: Prepared, simulation: Simulation) -> list[list[Region]]:
     system, stepper = prepared.system, simulation.stepper
     sets = apart(system, system.regions)
     # With nobody there and one charge, what is made of inputs and readings tells nothing.
-    told = [spontaneous(region for region in one if region.group in WRITTEN) for one in sets]
+    told = [spontaneous(region for region in one if region.written) for one in sets]
     due = stepper.due()
     for number, clock in enumerate(system.clocks, start=len(system.regions)):
         leader = stepper.region_names.index(clock.follows)

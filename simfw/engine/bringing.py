@@ -36,7 +36,7 @@ def caused_by(system: System, held: Sequence[Step]) -> frozenset[str]:
     names = {_stem(step) for step in held}
     return frozenset(
         event for region in system.regions
-        if region.group not in ("behaviour", "dials") and region.name.partition(".")[0] in names
+        if not region.written and region.name.partition(".")[0] in names
         for row in region.rows for event in row.emit
     ) if names else frozenset()
 

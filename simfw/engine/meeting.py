@@ -124,7 +124,7 @@ def deciding(system: System, also: Iterable[str] = ()) -> list[Region]:
     watched: list[Expression | None] = [condition.when for condition in system.conditions]
     for region in system.regions:
         watched.append(region.show)
-        if region.group not in ("behaviour", "dials"):
+        if not region.written:
             watched += [row.when for row in region.rows]
     asked = _reads(watched, drivers).regions | set(also)
     return [

@@ -38,7 +38,6 @@ from simfw.stimuli.scenario import Press, Scenario, Step
 __all__ = ["MeanCurrent", "Mode", "Survey", "Together", "light_run_times", "mean_current",
            "modes", "modes_of_states", "survey"]  # fmt: skip
 
-TURNING = ("behaviour", "dials")  # the regions that a mode puts somewhere
 MOST_INSTANTS = 20_000  # in which a period is looked for
 MOST_EDGES = 2_000  # of sequences in their common period: of more, shares of time are multiplied
 # To find the period in: instants bound them, since hardly anything may happen in a day.
@@ -232,7 +231,7 @@ def mean_current(
     DescriptionError like `simulate`, and UsageError for a state that there is none of.
     """
     prepared = gadget if isinstance(gadget, Prepared) else Prepared(gadget)
-    turning = {one.name: one for one in prepared.system.regions if one.group in TURNING}
+    turning = {one.name: one for one in prepared.system.regions if one.written}
     for name, state in states:
         if name not in turning:
             raise UsageError(f"{name}: the gadget has no such region. Allowed: "
@@ -545,9 +544,9 @@ def _resting(system: System, stand: Stand, caused: frozenset[str]) -> System:
     event of what is held (`caused`).
     """
     events = caused | spontaneous(
-        region for region in system.regions if region.group in TURNING)
+        region for region in system.regions if region.written)
     return begun(system, [
-        _standing(region, stand, events, caused) if region.group in TURNING else region
+        _standing(region, stand, events, caused) if region.written else region
         for region in system.regions
     ])
 

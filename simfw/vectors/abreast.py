@@ -104,9 +104,9 @@ Answers = Sequence[tuple[int, Collection[int]]]
 
 
 class Watch:
-    """What is needed to compare the two on one stepper. By event it `hears`: which regions, and in
-    which states.
-    `between` are those of others: those of the copy go with them where it has events of its own.
+    """What is needed to compare the two on one stepper. It `hears`, by event: which regions do, in
+    which states. `between` are the events of others: those of the copy go with them where it has
+    events of its own.
     """
 
     def __init__(self, stepper: Stepper, hears: Sequence[Answers], leaving: Leaving,

@@ -341,17 +341,17 @@ class Prover:
         regions = [system.region(name) for name in core for system in (self.system, fault.system)]
         if asked.nothing and not may_not_end(regions):
             return False
-        moves = list(moved_at_first(regions, self.system.raw_events))
+        edges = leading_on(regions, self.system.raw_events)
+        moves = list(moved_at_first(edges))
 
         def once(within: Budget, *, loose: bool) -> _Found:
             found: _Found = None
             free = False
             # What differs mostly does so whatever others do in the middle of an instant.
             for amid in (False, True) if whole else (False,):
-                made = self._machine(core, fault, asked, loose=loose, amid=amid,
+                made = self._machine(core, fault, asked, loose=loose, amid=amid, edges=edges,
                                      moves=moves if whole else [[]])
-                free = made is not None and bool(
-                    made[0].outside or leading_on(regions, self.system.raw_events))
+                free = made is not None and bool(made[0].outside or edges)
                 found = None if made is None else self._searched(
                     *made, within, (False,) if loose else (True, False), freely=whole,
                     sure=(asked.sure or not asked.parts) and not loose)
@@ -480,12 +480,12 @@ class Prover:
             for mark in (("", MARK) if user in doubled else ("",))))))
 
     def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool, amid: bool,
-                 moves: Sequence[Sequence[str]]
+                 edges: Sequence[str], moves: Sequence[Sequence[str]]
                  ) -> tuple[Twisted, list[Outcome], Readings] | None:
         """The regions, twice where the fault bears on them, all else free, and every power-up;
         None where that is too much. A `loose` one keeps no times of what stands there once, and
         readings are free in it, too. At power-up contacts make any of the `moves`. With `amid` what
-        is free may come in the middle of any instant, too.
+        is free may come in the middle of any instant, too, and two `edges` of an input at one time.
         """
         system = asked.system
         bare = self._bare(core)
@@ -510,7 +510,7 @@ class Prover:
         flags, acts = inputs_of(self.system, raw, regions, readings)
         if amid:  # an input goes and comes at one time: two edges, and nothing else
             acts += [Act(f"{event} twice", event.removesuffix(".edge"), (), event, twice=True)
-                     for event in leading_on(regions, raw) if event != "status.edge"]
+                     for event in edges if event != "status.edge"]
         inputs = [name for name in flags if name not in readings.flags]
         if len(inputs) > MOST_INPUTS:
             return None

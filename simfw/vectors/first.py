@@ -13,11 +13,10 @@ from simfw.behaviour.region import Region
 __all__ = ["leading_on", "may_not_end", "moved_at_first"]
 
 
-def moved_at_first(regions: Collection[Region], raw: Iterable[str]) -> Iterator[list[str]]:
-    """The edges of contacts that may come in the instant of power-up, in any order: of those that
-    lead on within that instant. What settles first does so behind it.
+def moved_at_first(edges: Collection[str]) -> Iterator[list[str]]:
+    """Which of the edges that lead on may come in the instant of power-up, in any order. What
+    settles first does so behind it.
     """
-    edges = leading_on(regions, raw)
     for count in range(len(edges) + 1):
         for order in permutations(edges, count):
             yield list(order)

@@ -22,7 +22,6 @@ __all__ = ["ROUNDS", "SECOND", "Often", "Telling"]
 EDGES = 2  # of one input in one instant: it may go and come
 ROUNDS = 8  # that are told apart; from the last of them on no more
 SECOND = 2
-_Rows = tuple[tuple[Region, Row], ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,14 +15,7 @@ from typing import Any
 from simfw.behaviour.region import Levels, Region, State, System
 from simfw.behaviour.table import Stepper
 from simfw.errors import EndlessInstant
-from simfw.vectors.abreast import (
-    WOKEN,
-    Abreast,
-    Leaving,
-    Waking,
-    Watch,
-    parted_region,
-)
+from simfw.vectors.abreast import WOKEN, Abreast, Leaving, Waking, Watch, parted_region
 from simfw.vectors.faults import Fault
 from simfw.vectors.often import Telling
 from simfw.vectors.pair import MARK

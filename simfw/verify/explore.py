@@ -221,6 +221,7 @@ class _Search:
         self._effects: set[Effect] = set()
         self._clocks: dict[Config, tuple[tuple[int, Mark], ...]] = {}
         self._choices: dict[tuple[Chosen, tuple[int, ...]], list[Choice]] = {}
+        self._every: dict[Chosen, list[Choice]] = {}  # by the options
         self.sorter = Sorter()
         self.order = Order(machine)
         self._moves: dict[tuple[Config, tuple[int, ...]], _Found] = {}
@@ -289,14 +290,20 @@ class _Search:
         """
         found = self._choices.get((options, due))
         if found is None:
-            place = {option: 1 << number for number, option in enumerate(options)}
+            if options not in self._every:
+                place = {option: 1 << number for number, option in enumerate(options)}
+                self._every[options] = [(chosen, sum(place[option] for option in chosen))
+                                        for chosen in self._sets_of(options)]
             found = self._choices[options, due] = [
-                (chosen, sum(place[option] for option in chosen))
-                for chosen in self._sets_of(options)
-                if not any(second >= 0 and first in due for first, second in chosen)
-                and not (self.freely and self.beside not in due and len(chosen) + len(due) > 1
-                         and any(map(self.outside, chosen)))]
+                choice for choice in self._every[options] if self._fits(choice[0], due)]
         return found
+
+    def _fits(self, chosen: Chosen, due: tuple[int, ...]) -> bool:
+        """Whether these may come beside dwells that are due."""
+        if any(second >= 0 and first in due for first, second in chosen):
+            return False
+        alone = self.freely and self.beside not in due
+        return not (alone and len(chosen) + len(due) > 1 and any(map(self.outside, chosen)))
 
     def outside(self, option: tuple[int, int]) -> bool:
         """Whether it is something that a region of the outside does."""

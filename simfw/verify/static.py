@@ -252,7 +252,7 @@ def _events(gadget: Gadget, system: System) -> Iterator[Finding]:
         read = any(
             f"{name}.gesture" in ex.names_in(row.when).regions
             or f"{name}.contact" in ex.names_in(row.when).regions
-            for region in system.regions if region.group in ("behaviour", "dials")
+            for region in system.regions if region.written
             for row in region.rows if row.when is not None
         )
         if not events & written and name not in chords and not read:
