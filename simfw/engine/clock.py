@@ -361,7 +361,9 @@ class Clock:
         width = np.diff(self.nodes)
         with np.errstate(divide="ignore", invalid="ignore"):
             y = (f1 - f0) / f0
-            stretch = np.where(np.abs(y) > 1e-8, np.log1p(y) / y, 1.0 - 0.5 * y)
+            # What is left of the rate, itself: 1 + y has none of its digits near a rest.
+            logs = np.where(y < -0.5, np.log(np.abs(f1)) - np.log(np.abs(f0)), np.log1p(y))
+            stretch = np.where(np.abs(y) > 1e-8, logs / y, 1.0 - 0.5 * y)
             times = width / f0 * stretch
             same = f0 * f1 > 0.0
             times = np.where(same, np.abs(times), np.inf)
@@ -467,7 +469,10 @@ def _time_to(distance: float, f0: float, f1: float) -> float:
     if f0 * f1 <= 0.0:
         return math.inf
     y = (f1 - f0) / f0
-    stretch = math.log1p(y) / y if abs(y) > 1e-8 else 1.0 - 0.5 * y
+    if y < -0.5:  # what is left of the rate, itself: 1 + y has none of its digits near a rest
+        stretch = (math.log(abs(f1)) - math.log(abs(f0))) / y
+    else:
+        stretch = math.log1p(y) / y if abs(y) > 1e-8 else 1.0 - 0.5 * y
     return distance / f0 * stretch
 
 

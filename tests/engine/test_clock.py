@@ -120,6 +120,20 @@ def test_a_zero_of_the_net_current_is_approached_and_never_passed():
     assert clock.advance(0.5, 1e6) == pytest.approx(0.0, abs=1e-15)
 
 
+@pytest.mark.parametrize("left", [1e-20, 1e-300])
+def test_a_rate_that_all_but_vanishes_at_a_node_has_a_time_that_is_told(left: float) -> None:
+    """Down to a trace of the rate it takes ln(first / last) time constants, as its law says."""
+    nodes = np.array([0.0, 0.25, 0.5, 1.0])
+    charger = 1e-3 * np.array([1.0, 0.5, left, 1.0])
+    clock = Clock(nodes, np.zeros((1, 4)), charger, 3.0 + nodes, 1.0)
+    # ds/dt = 1e-3 (1 - 2 s) up to the middle: a time constant of 500 s; the same away from it.
+    alone = -500.0 * math.log(left)
+    assert clock.advance(0.0, alone / 2) == pytest.approx(0.5 - 0.5 * left**0.5, abs=1e-12)
+    assert clock.advance(0.0, 0.9 * alone) == pytest.approx(0.5)
+    assert clock.advance(0.0, 2.1 * alone) == pytest.approx(1.0)
+    assert clock.time_to(0.0, 1.0) == pytest.approx(2 * alone, rel=1e-9)
+
+
 def test_a_step_that_would_leave_the_bounds_is_refused_and_not_counted():
     """With bounds, advance says None instead of passing one, and the tally stays as it was."""
     clock = zero_clock()
