@@ -58,12 +58,16 @@ class Parted:
         return {
             "drive": drive.name, "time_ns": found.time_ns, "expected": found.expected,
             "told": shown(found.told), "hung": found.hung,
-            "states": [{"region": one.region, "state": one.state, "since_ns": one.since_ns}
+            "states": [{"region": one.region, "state": one.state, "since_ns": one.since_ns,
+                        "entered": [each.number for each in one.entered],
+                        "stayed": None if one.stayed is None else one.stayed.number}
                        for one in self.placed.stood],
             "rows": [{"key": row.key, "region": row.region, "time_ns": row.time_ns,
                       "standing": row.standing, "heard": row.heard,
-                      "requirement": row.requirement.number}
+                      "requirement": row.requirement.number,
+                      "came_of": [one.number for one in row.came_of]}
                      for row in self.placed.rows],
+            "beside": [one.number for one in self.placed.beside],
             "requirements": [{"number": one.number, "text": one.text.replace("`", "")}
                              for one in self.placed.requirements],
             "bench": self.placed.bench,

@@ -15,6 +15,7 @@ from simfw.behaviour.build import build_system
 from simfw.behaviour.hold import HOLD, holding
 from simfw.conform.bench import look_at
 from simfw.conform.firmware import Difference, time_of
+from simfw.conform.traced import followed, numbers_of, requirement_of, steps_to
 from simfw.errors import EndlessInstant, UntellableInstant
 from simfw.quantity import format_duration
 from simfw.report.specification.requirements import OUTPUT, START, Requirement, kept_origin
@@ -34,17 +35,36 @@ __all__ = ["FiredRow", "Placed", "Standing", "Stood", "SupplyChange", "placed"]
 Standing = Literal["fired", "due", "unmet"]
 
 MOST_NAMED = 4
+MOST_SAID = 8  # sentences of the specification
+ONWARD_NS = 5 * 10**9  # so far behind a difference the model may do the same later
 LETS_GO, TAKES_HOLD = "the firmware lets go of its supply", "the firmware takes hold of it again"
 GOES, POWER_UP = "the supply goes", "power-up"
 
 
 @dataclass(frozen=True, slots=True)
 class Stood:
-    """A region, the state that it was in just before the difference, and since when (ns)."""
+    """A region, the state that it was in just before the difference, and since when (ns).
+
+    `entered` are the requirements by which it had come there, that of the region's own row first,
+    then what that followed from in its instant; `stayed` that of the last row by which it then
+    stayed where it was.
+    """
 
     region: str
     state: str
     since_ns: int
+    entered: tuple[Requirement, ...] = ()
+    stayed: Requirement | None = None
+
+    def __str__(self) -> str:
+        said = f"since {format_duration(self.since_ns)}"
+        if self.entered:
+            said += f", by {self.entered[0].number}"
+            if self.entered[1:]:
+                said += f", which followed from {followed(self.entered[1:])}"
+        if self.stayed is not None:
+            said += f"; stayed by {self.stayed.number}"
+        return f"{self.region}.{self.state} ({said})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +80,8 @@ class FiredRow:
     """A row of the model, its key in the gadget file, and the requirement that describes it.
 
     It `fired` at `time_ns`, is `due` then, after the difference, or its guard was `unmet` when its
-    time ran out or the event was `heard` that it answers (None for a time).
+    time ran out or the event was `heard` that it answers (None for a time). `came_of` are the
+    requirements of the rows of its instant that it followed from, the nearest first.
     """
 
     key: str
@@ -69,13 +90,15 @@ class FiredRow:
     standing: Standing
     requirement: Requirement
     heard: str | None = None
+    came_of: tuple[Requirement, ...] = ()
 
     def __str__(self) -> str:
         at = format_duration(self.time_ns)
         met = "ran out of its time" if self.heard is None else f"heard {self.heard}"
         said = {"fired": "fired", "due": f"is due at {at}",
                 "unmet": f"{met} and did not fire: its guard did not hold"}
-        return f"Row {self.key} {said[self.standing]}: {self.requirement.number}."
+        then = f", which follows from {followed(self.came_of)}" if self.came_of else ""
+        return f"Row {self.key} {said[self.standing]}: {self.requirement.number}{then}."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +106,7 @@ class Placed:
     """What is known of a difference: where the model was, the rows that fired or were due, and all
     requirements that speak of it, those of the rows first; `bench` says what to look at. `supply`
     tells in order where the firmware let go of its supply, where that went, and each power-up but
-    the first.
+    the first. `beside` are requirements of rows that fired in that instant, where `rows` is empty.
     """
 
     stood: tuple[Stood, ...]
@@ -91,16 +114,18 @@ class Placed:
     requirements: tuple[Requirement, ...]
     bench: str
     supply: tuple[SupplyChange, ...] = ()
+    beside: tuple[Requirement, ...] = ()
 
     def lines(self) -> tuple[str, ...]:
         """In words, a line each."""
         lines = []
         if self.stood:
-            lines.append("The model was in " + ", ".join(
-                f"{one.region}.{one.state} (since {format_duration(one.since_ns)})"
-                for one in self.stood) + ".")  # fmt: skip
+            lines.append("The model was in " + ", ".join(map(str, self.stood)) + ".")
         lines += [str(row) for row in self.rows]
-        if not self.rows:
+        if self.beside:
+            lines.append("Of what bears on it no row fired there or is due; "
+                         f"{followed(self.beside)} fired in that instant.")
+        elif not self.rows:
             lines.append("No row fired there or is due.")
         lines += [f"  {one.number}: {one.text.replace('`', '')}" for one in self.requirements]
         return (*lines, f"On the bench: {self.bench}")
@@ -113,6 +138,8 @@ class _Note:
     states: tuple[str, ...]
     since_ns: tuple[int, ...]
     ends: tuple[tuple[int, str], ...]  # the times that ran: when each ends, and the row's key
+    entered: tuple[tuple[str, ...], ...]  # by region: the row that led to its state, what of
+    stayed: tuple[str, ...]  # by region: the last row since then by which it stayed
     fired: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
 
@@ -125,6 +152,12 @@ class _Watch(Rehearsal):
         self.times_ns = sorted(set(times_ns))
         self.noted: dict[int, _Note] = {}
         self.refused: list[str] = []
+        regions = self.system.regions
+        self.rows = {row.key: row for region in regions for row in region.rows}
+        self.place_of = {row.key: number for number, region in enumerate(regions)
+                         for row in region.rows}  # fmt: skip
+        self.came: list[tuple[int, tuple[str, ...]]] = [(-1, ())] * len(regions)
+        self.stayed = [""] * len(regions)
 
     def next_news(self) -> int:
         """Nothing is left out over a time that is asked for."""
@@ -134,6 +167,7 @@ class _Watch(Rehearsal):
         self.note_up_to(self.now)
         self.refused = []
         super()._instant(raw, power_up=power_up)
+        self._trace(self.stepper.fired or [])
         if self.now in self.noted:
             self.noted[self.now].fired += self.stepper.fired or []
             self.noted[self.now].refused += self.refused
@@ -143,12 +177,28 @@ class _Watch(Rehearsal):
         if not holds:
             self.refused.append(key)
 
+    def _trace(self, fired: Sequence[str]) -> None:
+        """Keep by region which row last led to its state, of what, and by which it then stayed."""
+        for index, key in enumerate(fired):
+            if key not in self.rows:
+                continue  # a step of a sequence
+            number = self.place_of[key]
+            if self.rows[key].to == "same":
+                self.stayed[number] = key
+            else:
+                self.came[number] = self.now, (key, *steps_to(self.rows, fired, index))
+                self.stayed[number] = ""
+
     def note_up_to(self, time_ns: int) -> None:
         """Note what has stood since the last instant for each time up to this one."""
         for at in self.times_ns:
             if at <= time_ns and at not in self.noted:
                 ends = tuple((when, key) for when, _, key in self.ends())
-                self.noted[at] = _Note(self.stepper.names(), tuple(self.stepper.entered_ns), ends)
+                since = tuple(self.stepper.entered_ns)  # of clocks of sequences, too, behind all
+                entered = tuple(keys if when == one else () for (when, keys), one
+                                in zip(self.came, since, strict=False))  # fmt: skip
+                self.noted[at] = _Note(self.stepper.names(), since, ends, entered,
+                                       tuple(self.stayed))  # fmt: skip
 
 
 def placed(prepared: Prepared, found: Difference) -> Placed:
@@ -158,16 +208,20 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
     subject = subject_of(gadget, system)
     report = found.expected if found.expected != "nothing" else found.told
     kind, name = _about(report, system)
-    acts_ns = _model_acts(found, kind, name)
+    acts_ns = _model_acts(found, kind, name) or _later(prepared, found, kind)
     supply = _supply(found)
     back_ns = [one.time_ns + 1 for one in supply if one.text == POWER_UP][-1:]
     notes = _notes(prepared, found, [found.time_ns, *acts_ns, *back_ns])
     speaks = _speaking(system, kind, name)
     rows: list[FiredRow] = []
-    for at in [at for at in (*acts_ns, found.time_ns) if at in notes and not rows]:
+    for at in (*acts_ns, found.time_ns):
+        if at not in notes or rows:
+            continue
         certain = at in acts_ns  # the model does what it is about: some row has brought it about
         rows = [FiredRow(key, _region_of(system, key), at,
-                         "due" if at > found.time_ns else "fired", subject.by_key[key])
+                         "due" if at > found.time_ns else "fired",
+                         requirement_of(subject, key, name if kind == "event" else ""),
+                         came_of=_came_of(subject, notes[at].fired, key))
                 for key in _telling(subject, notes[at].fired, kind, name, certain)]  # fmt: skip
     note = notes.get(found.time_ns)
     if note is not None and kind in ("wake", "sleep"):
@@ -185,21 +239,54 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
     regions = list(dict.fromkeys(row.region for row in rows)) or speaks
     regions += brought_back
     regions += sorted(_read_by(system, [row.key for row in rows]))
+    led = [] if note is None else [
+        note.entered[number][0] for number, region in enumerate(system.regions)
+        if region.name in regions and note.entered[number]]  # fmt: skip
+    regions += _hearing(system, [*(row.key for row in rows), *led])
     named = [*dict.fromkeys(regions)][: 2 * MOST_NAMED]
     stood = () if note is None else tuple(
-        Stood(region.name, note.states[number], note.since_ns[number])
+        Stood(region.name, note.states[number], note.since_ns[number],
+              numbers_of(subject, note.entered[number]),
+              subject.by_key.get(note.stayed[number]))
         for number, region in enumerate(system.regions)
         if region.name in named)  # fmt: skip
     memories = {kept_origin(system.region(name)) for name in brought_back}
     kept = [one for one in subject.requirements if one.origin in memories][:MOST_NAMED]
     kept += _of_power_up(subject, found, supply)
+    beside = () if rows or note is None else numbers_of(subject, note.fired)
     speaking = [*(row.requirement for row in rows), *kept]
     speaking += [one for one in subject.requirements if _speaks(subject, one, kind, name, rows)]
+    speaking = speaking[: MOST_NAMED + len(kept)]
+    speaking += [one for row in rows for one in row.came_of]
+    speaking += [*beside, *(one for stands in stood if not rows for one in stands.entered)]
     return Placed(
         stood=stood, rows=tuple(rows),
-        requirements=tuple(dict.fromkeys(speaking))[: MOST_NAMED + len(kept)],
-        bench=look_at(subject, found, kind, name), supply=supply,
+        requirements=tuple(dict.fromkeys(speaking))[: MOST_SAID + len(kept)],
+        bench=look_at(subject, found, kind, name), supply=supply, beside=beside[:MOST_NAMED],
     )  # fmt: skip
+
+
+def _came_of(subject: Subject, fired: Sequence[str], key: str) -> tuple[Requirement, ...]:
+    """The requirements of the rows of an instant that one came of, the nearest first."""
+    rows = {row.key: row for region in subject.system.regions for row in region.rows}
+    last = len(fired) - 1 - [*reversed(fired)].index(key)
+    own = subject.by_key[key]
+    return tuple(one for one in numbers_of(subject, steps_to(rows, fired, last)) if one != own)
+
+
+def _later(prepared: Prepared, found: Difference, kind: str) -> list[int]:
+    """When the model does by itself what the firmware did too early, where that is soon: a drive
+    that was made short ends just behind the difference.
+    """
+    drive = found.drive
+    words = found.told.split(" ")
+    if found.expected != "nothing" or kind not in ("out", "event"):
+        return []
+    played = Rehearsal(prepared).played(drive.charge, drive.acts, found.time_ns + ONWARD_NS)
+    return [] if played is None else next(
+        ([report.time_ns] for one in played.unrolled.exchanges for report in one.reports
+         if report.time_ns >= found.time_ns
+         and report.line.split(" ")[2:] == words[2:] and report.kind == kind), [])  # fmt: skip
 
 
 def _of_power_up(subject: Subject, found: Difference, supply: Sequence[SupplyChange]
@@ -233,6 +320,14 @@ def _read_by(system: System, keys: Sequence[str]) -> set[str]:
     """The regions that the guards of these rows read."""
     return {name for region in system.regions for row in region.rows
             if row.key in keys and row.when is not None for name in read_in(system, row.when)}
+
+
+def _hearing(system: System, keys: Sequence[str]) -> list[str]:
+    """The regions that hear what these rows emit."""
+    emitted = {event for region in system.regions for row in region.rows if row.key in keys
+               for event in row.emit}  # fmt: skip
+    return [region.name for region in system.regions
+            if any(row.on in emitted for row in region.rows)]  # fmt: skip
 
 
 def _supply(found: Difference) -> tuple[SupplyChange, ...]:
@@ -311,7 +406,8 @@ def _notes(prepared: Prepared, found: Difference, times_ns: Sequence[int]) -> di
     run, whichever of the two tells what the drive tells.
     """
     drive, end = found.drive, max(times_ns) + 1
-    wanted = _told(drive.replay, end)
+    known = min(end, drive.ends_ns)
+    wanted = _told(drive.replay, known)
     watch = _Watch(prepared, times_ns)
     try:
         played: Replay | None = watch.play(charge=drive.charge, acts=drive.acts, ends_ns=end,
@@ -320,7 +416,7 @@ def _notes(prepared: Prepared, found: Difference, times_ns: Sequence[int]) -> di
         return {}
     except UntellableInstant:
         played = None  # at a standing charge; it may be told beside the run
-    if played is None or _told(played, end) != wanted:
+    if played is None or _told(played, known) != wanted:
         scenario = to_scenario(prepared.gadget, drive.charge, drive.acts, drive.ends_ns)
         if scenario is not None:
             watch = _Watch(prepared, times_ns)

@@ -1,0 +1,104 @@
+"""Two firmwares, one in Python and one in C, by an author who had the folders of their
+specifications only.
+
+The first conformed at once, the second at its second attempt. The faults are their author's too,
+made before anybody looked which of them the vectors notice.
+"""
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from simfw import load_gadget
+from simfw.conform.driving import gaps_of, inputs_of, vector_drives
+from simfw.conform.firmware import Firmware, compare, random_difference, shrunk
+from simfw.conform.outcome import Parted
+from simfw.conform.placed import placed
+from simfw.engine.simulator import Prepared
+from tests.conform import egg_faults, shed_faults
+from tests.conform.inside import Inside, with_fault
+from tests.report.generated_c import compiler
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+EGG = (HERE / "egg_firmware.py").read_text(encoding="utf-8")
+SHED = (HERE / "shed_firmware.c").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def egg():
+    """The egg timer, prepared, and what its vectors drive a firmware with."""
+    return _model("tests/gallery/egg-timer/gadget.toml")
+
+
+@pytest.fixture(scope="module")
+def shed():
+    """The potting-shed torch, prepared, and what its vectors drive a firmware with."""
+    return _model("scenarios/potting-shed/gadget.toml")
+
+
+def _model(path):
+    gadget = load_gadget(ROOT / path)
+    prepared = Prepared(gadget)
+    return prepared, vector_drives(gadget, prepared)
+
+
+def _compiled(folder, text):
+    cc = compiler("gcc", "clang", "cc")
+    if cc is None:
+        pytest.skip("no C compiler is installed")
+    source, program = folder / "firmware.c", folder / "firmware"
+    source.write_text(text, encoding="utf-8")
+    subprocess.run([cc, "-std=c99", "-O0", "-o", program, source], check=True)
+    return Firmware(program)
+
+
+def _conforms(model, made):
+    prepared, drives = model
+    made.say_hello()
+    assert compare(made, drives) is None
+    gadget = prepared.gadget
+    assert random_difference(
+        made, prepared.system, prepared.circuit, gadget.segments,
+        inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=30, seed=3,
+    ) is None  # fmt: skip
+
+
+def _is_told(model, made, named, open_):
+    """By the vectors alone, unless it is open, and with the name of what it is about."""
+    prepared, drives = model
+    found = compare(made, drives)
+    assert (found is None) == (open_ is not None), open_ or "It is not told."
+    if found is None:
+        return
+    found = shrunk(made, found, prepared.system, prepared.circuit, prepared.gadget.segments)
+    lines = Parted(found=found, placed=placed(prepared, found), witness=None).lines()
+    assert named in "\n".join(lines), lines
+
+
+def test_the_egg_timer_conforms(egg):
+    """In all vectors, and in thirty random stimulus lists."""
+    _conforms(egg, Inside(EGG))
+
+
+def test_the_torch_conforms(shed, tmp_path):
+    """In all vectors, and in thirty random stimulus lists."""
+    _conforms(shed, _compiled(tmp_path, SHED))
+
+
+@pytest.mark.parametrize("name", egg_faults.FAULTS)
+def test_a_fault_of_the_egg_timer_is_told_and_named_but_for_those_known_to_be_open(name, egg):
+    """By the vectors alone. What is open and is told is no longer open."""
+    named, edits = egg_faults.FAULTS[name]
+    _is_told(egg, Inside(with_fault(EGG, edits)), named, egg_faults.OPEN.get(name))
+
+
+@pytest.mark.parametrize("name", shed_faults.FAULTS)
+def test_a_fault_of_the_torch_is_told_and_named_but_for_those_known_to_be_open(
+    name, shed, tmp_path
+):
+    """By the vectors alone. What is open and is told is no longer open."""
+    named, edits = shed_faults.FAULTS[name]
+    made = _compiled(tmp_path, with_fault(SHED, edits))
+    _is_told(shed, made, named, shed_faults.OPEN.get(name))
