@@ -25,8 +25,9 @@ from simfw.engine.blend import LONGEST_S, Blend, blend, whole_cycle
 from simfw.engine.bringing import begun, brought, caused_by
 from simfw.engine.cycle import Cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
-from simfw.engine.listing import Choice, Listing, is_reading_of, listed
+from simfw.engine.listing import MOST_LISTED, Choice, Listing, is_reading_of, listed
 from simfw.engine.meeting import behaviour_of, leads_out, spontaneous
+from simfw.engine.positions import asked_toggles, elsewhere
 from simfw.engine.reachable import Stand
 from simfw.engine.resume import snapshot
 from simfw.engine.simulator import Prepared, Simulation
@@ -62,6 +63,8 @@ class Mode:
     `over_dials_a` holds the mean current with all of them at their lowest values and at their
     highest (None: no dial, or one of the two cannot be held). `peak_a` is the highest current of
     any moment where the mode goes round between states or plays a sequence, else None.
+    `toggles` holds the positions of those that are asked at rest, where they make a difference to
+    any mode.
     """
 
     states: Mapping[str, str]
@@ -78,6 +81,7 @@ class Mode:
     dials: Mapping[str, int] = field(default_factory=dict)
     over_dials_a: tuple[float, float] | None = None
     peak_a: float | None = None
+    toggles: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,7 +160,39 @@ def survey(
     Raises DescriptionError like `simulate`.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    listing = listed(gadget, prepared.system, prepared.standing())
+    found = _survey(prepared, charge)
+    starts = {name: gadget.toggles[name].starts for name in asked_toggles(prepared.system)}
+    here = {tuple(mode.states.items()): mode for mode in found.modes}
+    turned: list[Mode] = []
+    restless = list(found.restless)
+    for positions, other in elsewhere(prepared):
+        there = _survey(other, charge)
+        turned += [replace(mode, toggles=positions, readings={}) for mode in there.modes
+                   if not _alike(mode, here.get(tuple(mode.states.items())))]
+        restless += there.restless
+    if not turned:
+        return replace(found, restless=tuple(dict.fromkeys(restless)))
+    room = max(0, MOST_LISTED - len(found.modes))
+    return replace(
+        found, unlisted=found.unlisted + len(turned[room:]),
+        modes=(*(replace(mode, toggles=starts) for mode in found.modes), *turned[:room]),
+        restless=tuple(dict.fromkeys(restless)),
+    )
+
+
+def _alike(mode: Mode, other: Mode | None) -> bool:
+    """Whether two modes draw the same, and as long."""
+    if other is None:
+        return False
+    pairs = [(mode.current_a, other.current_a), (mode.run_time_s, other.run_time_s),
+             (mode.peak_a, other.peak_a)]
+    return all(one == two or (one is not None and two is not None
+                              and math.isclose(one, two, rel_tol=1e-9)) for one, two in pairs)
+
+
+def _survey(prepared: Prepared, charge: float) -> Survey:
+    """The modes with every toggle where it starts."""
+    listing = listed(prepared.gadget, prepared.system, prepared.standing())
     restless: list[str] = []
 
     def made(stand: Stand) -> Mode | None:
@@ -202,18 +238,26 @@ def modes_of_states(
     """The mode of each of some (region, state): the one that `modes` lists for it.
 
     Of several that hold the state it is the first in which most other regions are where they start;
-    where none can be reached, all others are.
+    where none can be reached, all others are. Toggles are where they start, unless nothing that the
+    state drives draws anything there and does with one of them turned.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
-    standing = prepared.standing()
-    made: dict[tuple[frozenset[str], ...], Mode] = {}
+    turned = [({}, prepared), *elsewhere(prepared)]
+    made: dict[tuple[int, tuple[frozenset[str], ...]], Mode] = {}
     result = {}
     for name, state in states:
-        stand = standing.of([(name, state)])
-        key = tuple(stand.allowed.values())
-        if key not in made:
-            made[key] = _mode(prepared, stand, charge)
-        result[name, state] = made[key]
+        outputs = {output for one in prepared.system.region(name).states
+                   if state in (one.name, one.name.partition(".")[0]) for output in one.outputs}
+        for n, (positions, there) in enumerate(turned):
+            stand = there.standing().of([(name, state)])
+            key = (n, tuple(stand.allowed.values()))
+            if key not in made:
+                made[key] = replace(_mode(there, stand, charge), toggles=positions)
+            # Where a mode goes round, a toggle may be what keeps it from this state.
+            if n == 0 or any(made[key].parts_a.get(output) for output in outputs):
+                result[name, state] = made[key]
+            if any(result[name, state].parts_a.get(output) for output in outputs) or not outputs:
+                break
     return result
 
 
@@ -328,7 +372,7 @@ def _current(
     # What is asked at one charge is read there; only what a charger does depends on how it moves.
     warm = _simulation(rested if held else rested.held_at(charge), charge, leaving, held)
     cycle = _come_round(warm, leaving, held)
-    if cycle is None and leaving.left is None and warm.phase.ticks and not held:
+    if cycle is None and leaving.left is None and _ticks(warm) and not held:
         # How long it lasts is asked too: all stands as it does, on the cell as it is emptied.
         at = replace(snapshot(warm), base=charge, moved=0.0)
         warm = _simulation(rested, charge, leaving, held, at)
@@ -338,7 +382,7 @@ def _current(
         len(states) > 1 for states in allowed)
     if leaving.left is not None:
         found = MeanCurrent(charge=charge, left_by=leaving.left[1])
-    elif cycle is None and warm.phase.ticks:
+    elif cycle is None and _ticks(warm):
         mixed = blend(rested, warm, charge)
         found = MeanCurrent(
             charge=charge, current_a=mixed.current_a, parts_a=mixed.parts_a,
@@ -397,11 +441,16 @@ def _come_round(
         with contextlib.suppress(LeftError):
             warm.go(MOST_INSTANTS)
         cycle = whole_cycle(warm)
-        if cycle is not None or leaving.left is not None or not warm.phase.ticks:
+        if cycle is not None or leaving.left is not None or not _ticks(warm):
             break
         if _joint_edges(warm) > MOST_EDGES:
             break
     return cycle
+
+
+def _ticks(warm: Simulation) -> bool:
+    """Whether anything comes and goes: without its supply the firmware does nothing."""
+    return warm.alive and warm.phase.ticks
 
 
 def _play_out(warm: Simulation) -> None:

@@ -39,6 +39,7 @@ def modes_json(gadget: Gadget, found: Survey, loops: Sequence[Loop] = ()) -> dic
         "modes": [
             {
                 "states": dict(mode.states),
+                "toggles": dict(mode.toggles),
                 "charge": mode.charge,
                 "voltage_v": mode.voltage_v,
                 "average_current_a": mode.current_a,
@@ -93,7 +94,7 @@ def modes_text(
         return "\n".join([head, *endless]) + "\n"
     charge = format_percent(modes[0].charge)
     protected = gadget.cell.cut_off is not None
-    regions = list(modes[0].states)
+    regions = [*modes[0].states, *modes[0].toggles]
     dialled = any(over_dials_text(mode) for mode in modes)
     peaks = any(mode.peak_a is not None for mode in modes)
     header = (*regions, "current", *(["peak"] * peaks), *(["by dial"] * dialled), "run time",
@@ -101,6 +102,7 @@ def modes_text(
     rows = [
         (
             *(ticking_text(states) for states in mode.states.values()),
+            *mode.toggles.values(),
             current_text(mode),
             *([peak_text(mode)] * peaks),
             *([over_dials_text(mode)] * dialled),
@@ -288,9 +290,10 @@ def _endings(modes: Sequence[Mode], *, protected: bool) -> list[str]:
     causes = sorted({mode.ends_by or EMPTY for mode in modes} - {EMPTY, OPENED})
     if not causes:
         return []
-    end = ["the", "protection opens"] if protected else ["the cell", "is empty"]
-    return [f"  * the gadget leaves this state on its own (event {' or '.join(causes)}) before "
-            f"{end[0]}", f"    {end[1]}"]
+    end = "the protection opens" if protected else "the cell is empty"
+    return textwrap.wrap(
+        f"* until the gadget leaves this state on its own (event {' or '.join(causes)}), which is "
+        f"before {end}", 98, initial_indent="  ", subsequent_indent="    ")
 
 
 def _agrees(mode: Mode, low: float, high: float) -> bool | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -227,3 +228,17 @@ def test_the_mode_draws_what_the_rest_draws() -> None:
              if mode.states["mood"] == "plain"}
     assert modes["off"].current_a == 0
     assert modes["lit"].current_a == pytest.approx(10.005e-3)
+
+
+def test_a_mode_without_supply_lasts_as_the_shelf_does_whatever_its_gauge_would_tell() -> None:
+    """Off, 100 mAh lose 2 % a month and 10 uA leak: dQ/dt = -(10 uA + k Q), none of it by cell.low.
+
+    k = -ln(0.98) / 730.5 h; from 100 mAh to nothing it takes ln(1 + k 100 mAh / 10 uA) / k.
+    """
+    text = TORCH.replace('capacity = "100 mAh"', 'capacity = "100 mAh"\nleakage = "10 uA"\n'
+                         'self_discharge = "2 %/month"')
+    text += '\n[gauge]\nthresholds = ["3.6 V"]\nlow = "3.7 V"\nflat = "3.5 V"\n'
+    off = next(mode for mode in survey(gadget(text, "")).modes if mode.states["lamp"] == "off")
+    rate = -math.log(0.98) / 730.5
+    assert off.ends_by == "the cell is empty"
+    assert off.run_time_s == pytest.approx(math.log1p(rate * 0.1 / 10e-6) / rate * 3600, rel=1e-4)

@@ -61,8 +61,10 @@ def budget_of(gadget: Gadget, prepared: Prepared | None = None) -> Budget:
 
 def mode_name(mode: Mode) -> str:
     """The states of a mode in words."""
-    return ", ".join(f"{region} {ticking_text(state)}"
-                     for region, state in mode.states.items()) or "at rest"  # fmt: skip
+    return ", ".join([
+        *(f"{region} {ticking_text(state)}" for region, state in mode.states.items()),
+        *(f"{toggle} {position}" for toggle, position in mode.toggles.items()),
+    ]) or "at rest"
 
 
 def has_let_go(system: System, mode: Mode) -> bool:
