@@ -355,6 +355,8 @@ class _Builder:
         for row in rows:
             if not row.sources or (row.on is None and row.after_ns is None):
                 continue
+            if row.when is None and row.when_text:
+                continue  # a guard that could not be read is told by itself, and is like no other
             mark = (row.sources, row.on, row.after_ns, row.when)
             if mark in first:
                 self.note(row.key, f"this row can never fire: {first[mark].key} has the same from, "

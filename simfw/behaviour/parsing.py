@@ -37,6 +37,14 @@ from simfw.errors import DescriptionError, Problem, nearest
 
 __all__ = ["parse_expression"]
 
+# What an event of a stock region leaves behind, where the two have different names.
+_LEADS_TO = {
+    "press": ("pressed",), "release": ("up",), "hold": ("held",), "second_hold": ("held",),
+    "repeat": ("held",), "wave": ("near",), "far": ("blocked",), "opened": ("off",),
+    "started": ("charging",), "completed": ("complete",),
+}
+_USB = {"usb.in": "usb", "usb.out": "not usb"}
+
 _OPERATORS: dict[type[ast.cmpop], Operator] = {
     ast.Lt: "<",
     ast.LtE: "<=",
@@ -163,6 +171,7 @@ class _Reader:
                 f'"{name}" is an event, not a state',
                 "states, inputs and comparisons; an event may be named only in the when of a rule "
                 "or a habit",
+                self.state_after(name),
             )
         for region in (name, *self.names.aliases.get(name, ())):
             if region in self.names.regions:
@@ -183,6 +192,19 @@ class _Reader:
             allowed.append(f"inputs {', '.join(self.names.flags)}")
         allowed.append(f"numbers {', '.join(self.names.quantities)}")
         return self.refuse(f'there is no "{name}"', "; ".join(allowed), suggestion)
+
+    def state_after(self, event: str) -> str | None:
+        """The state or input that an event leads to: the one that ends like it, or its stock one;
+        None where there is none.
+        """
+        if event in _USB:
+            return _USB[event] if "usb" in self.names.flags else None
+        head, _, word = event.rpartition(".")
+        states = self.states_of(head).split(", ")
+        ending = [state for state in states if state.endswith(f".{word}")]
+        ending += [state for stock in _LEADS_TO.get(word, ())
+                   if (state := f"{head}.{stock}") in states]
+        return next(iter(ending), None)
 
     def states_of(self, head: str) -> str:
         names: dict[str, None] = {}

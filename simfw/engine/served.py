@@ -90,6 +90,7 @@ class Watch(Observer):
         gadget = prepared.gadget
         gauge = None if gadget.gauge is None else gadget.gauge.light
         self.emptied_by = emptied_by(gadget)
+        self.loads = frozenset(gadget.loads)  # they give no light, and are told in other words
         self._names = {name for name in (*gadget.lights, *gadget.loads) if name != gauge}
         self.shining: Shining = Shining(prepared) if like is None else like.shining
         self._best: dict[tuple[LoadSet, ...], _Lights] = {} if like is None else like._best
@@ -237,14 +238,17 @@ class Asked:
         for (window, name), before in self.lit.items():
             at = f"at {format_duration(self.starts[window])}"
             now = watch.lit.get((window, name))
+            load = name in watch.loads
             if now is None:
-                failed.append(Failure(before.first_ns, f"{name} stays dark {at}"))
+                stays = "off" if load else "dark"
+                failed.append(Failure(before.first_ns, f"{name} stays {stays} {at}"))
                 continue
             dim_ns = now.first_ns if now.most_a < TENTH * before.most_a else now.dim_ns
             if dim_ns is not None:
                 failed.append(Failure(dim_ns, f"{name} gives less than a tenth of its light"))
             if now.last_ns - now.first_ns < EARLY * (before.last_ns - before.first_ns):
-                failed.append(Failure(now.last_ns, f"{name}, lit {at}, goes out early"))
+                early = f"on {at}, goes off early" if load else f"lit {at}, goes out early"
+                failed.append(Failure(now.last_ns, f"{name}, {early}"))
         if empty_at_ns is not None:
             failed.append(Failure(empty_at_ns, watch.emptied_by))
         return min(failed, key=lambda one: one.time_ns, default=None)

@@ -178,7 +178,8 @@ def _brackets(
                   if happened(f"{name}.press", at, at + length + slack)]
         short = [length for length, at in alone
                  if not happened(f"{name}.press", at, at + length + slack)]
-        if short:
+        # Where the first edge counts, how long a press is says nothing of the time after it.
+        if short and button.style != "first-edge":
             _bracket(found, f"buttons.{name}.debounce", short, passed)
         if button.double is not None:
             gaps = [((after.at_ns - before.at_ns - before.for_ns) / factor, after.at_ns / factor)
@@ -220,15 +221,24 @@ def _to_record(replayed: Replayed, model: Model, timings: Sequence[Measured]) ->
             continue
         # The name of a hold stands behind `holds`.
         name, _, part = rest.partition(".") if section == "buttons" else rest.rpartition(".")
-        sequence = _stock_sequence(section, name, part, one)
+        button = model.prepared.gadget.buttons.get(name) if section == "buttons" else None
+        first_edge = button is not None and button.style == "first-edge"
+        sequence = _stock_sequence(section, name, part, one, first_edge=first_edge)
         if sequence:
             found.append(ToRecord(key=one.key, sequence=sequence))
     return found
 
 
-def _stock_sequence(section: str, name: str, part: str, one: Measured) -> str:
+def _stock_sequence(
+    section: str, name: str, part: str, one: Measured, *, first_edge: bool
+) -> str:
     length = one.written_ns / 1e6
     if section == "buttons":
+        if part == "debounce" and not length:
+            return ""  # every edge counts: there is nothing to be shorter than
+        if part == "debounce" and first_edge:
+            return (f"press {name} for {0.5 * length:.4g} ms where an output answers when it is "
+                    "let go")
         if part.startswith("holds."):
             part = "hold"
         return {

@@ -259,6 +259,16 @@ def test_two_rows_with_one_source_trigger_and_guard_contradict_each_other(guard)
     )
 
 
+def test_a_row_whose_guard_cannot_be_read_is_no_twin_of_one_without_a_guard():
+    """Its own mistake is told, and no second one that comes of it."""
+    rows = (
+        '{ on = "power.click", from = "dark", to = "locked", when = "power.presed" },\n'
+        '{ on = "power.click", from = "dark", to = "lit.full" },\n'
+    )
+    (problem,) = check(gadget(lamp(rows)))
+    assert problem.key == "behaviour.lamp.rows[0].when"
+
+
 def test_two_dwells_with_one_source_time_and_guard_contradict_each_other():
     """The same for `after`."""
     rows = (

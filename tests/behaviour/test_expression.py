@@ -110,6 +110,33 @@ def test_a_name_means_what_the_gadget_says(names, text, meaning):
     assert parse_expression(text, names) == meaning
 
 
+@pytest.mark.parametrize(
+    ("event", "state"),
+    [
+        ("power.hold", "power.held.hold"),
+        ("power.press", "power.pressed"),
+        ("power.off", "power.held.off"),
+        ("wave.wave", "wave.near"),
+        ("charge.completed", "charge.complete"),
+        ("usb.in", "usb"),
+        ("usb.out", "not usb"),
+        ("power.click", None),
+        ("gauge.up", None),
+    ],
+)
+def test_an_event_in_place_of_a_state_names_the_state_that_it_leads_to(event, state):
+    """A named hold has a state of its own; a click and a bar leave none behind."""
+    holds = 'hold = "1 s"\nholds = { dim = "2 s", off = "4 s" }'
+    known = Bench(LAMP.replace('hold = "2 s"', holds), gauge_measured=3.7).system.names
+    with pytest.raises(DescriptionError) as caught:
+        parse_expression(event, known)
+    (problem,) = caught.value.problems
+    assert problem.text == f'"{event}" is an event, not a state'
+    assert problem.suggestion == state
+    if state is not None:
+        assert parse_expression(state, known)
+
+
 def test_where_events_are_allowed_a_name_of_both_means_the_event(names):
     """In the `when` of a rule `cell.low` and `wave.near` are events, elsewhere states."""
     for name in ("cell.low", "wave.near"):

@@ -94,6 +94,14 @@ def test_the_life_ends_at_the_first_press_that_stays_dark() -> None:
     assert found.served_why in ("lamp stays dark at 10 h", "lamp, lit at 10 h, goes out early")
 
 
+def test_a_load_that_is_refused_stays_off_and_is_never_called_dark_or_lit() -> None:
+    """A beeper gives no light."""
+    text = LAMP.format(**PLAIN).replace('leds = 1\nforward = ["2.75 V @ 5 mA", "3.0 V @ 20 mA"]\n'
+                                        'resistor = "22R"', 'current = "20 mA"')
+    found = lived(gadget_of(text.replace("[lights.lamp]", "[loads.lamp]")))
+    assert found.served_why in ("lamp stays off at 10 h", "lamp, on at 10 h, goes off early")
+
+
 def test_an_expectation_that_fails_ends_what_is_served() -> None:
     """The charge falls below a half after half of the lit days; one false from full has no say."""
     half = Expect(at_ns=DAY, text="cell.charge > 0.5", key="steps[1]")

@@ -135,6 +135,31 @@ def test_presses_on_both_sides_of_a_threshold_put_it_in_brackets(tmp_path: Path)
     assert by_key["proximity.hand.clear"].finding == "not exercised"
 
 
+def test_where_the_first_edge_counts_a_bounce_is_no_press_too_short_to_count(
+    tmp_path: Path,
+) -> None:
+    """Its own recording cannot contradict a file: how long a press is does not tell the debounce.
+
+    What would tell it is a press shorter than that: its release comes as the time ends.
+    """
+    text = BUZZER.replace('[buttons.up]\ndebounce = "20 ms"',
+                          '[buttons.up]\nstyle = "first-edge"\ndebounce = "60 ms"')
+    found = report(tmp_path, 'at = "1 s", press = "up", for = "100 ms", bounce = "10 ms"',
+                   'at = "1300 ms", press = "up", for = "100 ms", bounce = "10 ms"', text=text)
+    debounce = next(one for one in found.timings if one.key == "buttons.up.debounce")
+    assert (debounce.finding, debounce.low_ns) == ("not measured", None)
+    sequences = {one.key: one.sequence for one in found.to_record}
+    assert sequences["buttons.up.debounce"] == (
+        "press up for 30 ms where an output answers when it is let go")
+
+
+def test_a_debounce_of_no_time_needs_no_recording(tmp_path: Path) -> None:
+    """There is no press shorter than that."""
+    text = BUZZER.replace('[buttons.up]\ndebounce = "20 ms"', '[buttons.up]\ndebounce = "0 s"')
+    found = report(tmp_path, 'at = "1 s", press = "key", for = "900 ms"', text=text)
+    assert "buttons.up.debounce" not in {one.key for one in found.to_record}
+
+
 def test_what_was_not_exercised_comes_with_what_to_do(tmp_path: Path) -> None:
     """From an idle recording everything is left to record, each with a sequence for the bench."""
     found = report(tmp_path)
