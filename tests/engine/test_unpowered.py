@@ -237,7 +237,16 @@ def test_a_mode_without_supply_lasts_as_the_shelf_does_whatever_its_gauge_would_
     """
     text = TORCH.replace('capacity = "100 mAh"', 'capacity = "100 mAh"\nleakage = "10 uA"\n'
                          'self_discharge = "2 %/month"')
-    text += '\n[gauge]\nthresholds = ["3.6 V"]\nlow = "3.7 V"\nflat = "3.5 V"\n'
+    text += """
+[gauge]
+thresholds = ["3.6 V"]
+low = "3.7 V"
+[behaviour.warning]
+starts = "none"
+states.none = {}
+states.shown = { green = "on" }
+rows = [{ on = "cell.low", from = "none", to = "shown" }]
+"""
     off = next(mode for mode in survey(gadget(text, "")).modes if mode.states["lamp"] == "off")
     rate = -math.log(0.98) / 730.5
     assert off.ends_by == "the cell is empty"
