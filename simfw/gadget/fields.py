@@ -203,6 +203,11 @@ class Level(_FromText):
     named: str | None = None
     scales: tuple[tuple[str, float | str], ...] | None = None
 
+    @property
+    def drives(self) -> bool:
+        """Whether a light or load gets anything by it: a level above 0, or what a name gives."""
+        return bool(self.duty or self.segments or self.named)
+
     @classmethod
     def read(cls, value: object) -> Level:
         """Read "on", "off", "45 %", 3, "awake" or "asleep", or a name; what it names is not known

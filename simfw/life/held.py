@@ -8,6 +8,7 @@ from simfw.engine.lasting import LONGEST_YEARS
 from simfw.engine.modes import modes_of_states
 from simfw.engine.prepared import Prepared
 from simfw.engine.untouched import charge_from_empty, time_on_the_shelf
+from simfw.gadget.fields import Level
 from simfw.gadget.model import Gadget
 
 __all__ = ["Held", "held", "light_states"]
@@ -30,14 +31,22 @@ class Held:
     why: dict[str, str]
 
 
+def _ends(gadget: Gadget, level: Level) -> bool:
+    """Whether a level is over by itself: a sequence that ends. Held, its state is dark."""
+    sequence = gadget.sequences.get(level.named or "")
+    return sequence is not None and sequence.times is not None
+
+
 def light_states(gadget: Gadget) -> list[tuple[str, str]]:
-    """The written states that drive a light or a load: (region, state) in file order."""
+    """The written states that drive a light or a load as long as they last, by a level, a dial or a
+    sequence without end: (region, state) in file order.
+    """
     return [
         (region, state)
         for region, behaviour in gadget.behaviour.items()
         for state, levels in behaviour.states.items()
         if any(
-            name != "controller" and (level.duty or level.segments)
+            name != "controller" and level.drives and not _ends(gadget, level)
             for name, level in levels.items()
         )
     ]

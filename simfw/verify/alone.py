@@ -348,7 +348,7 @@ def _on_again(gadget: Gadget, player: Player, tried: Tried) -> Iterator[Finding]
         for name, behaviour in gadget.behaviour.items():
             state = stands[name]
             lit = [light for light, level in behaviour.states[state].items()
-                   if light in gadget.lights and (level.duty or level.segments)]
+                   if light in gadget.lights and level.drives]
             for row, event in ((one, event) for one in behaviour.rows for event in one.on):
                 if event not in STANDS or not lit or row.to not in behaviour.states:
                     continue

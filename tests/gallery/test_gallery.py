@@ -57,6 +57,7 @@ NOT_YET: dict[tuple[str, str, str], str] = {}
 NO_VECTORS: dict[str, str] = {
     "pier-light": "its vectors take half a minute to search",
     "late-shift": "what it is about shows in no vector: which of two feeds it",
+    "cold-box": "its vectors take half a minute to search",
     "show-case": "its vectors take a quarter of a minute to search",
 }
 
@@ -87,7 +88,7 @@ def said(*arguments: str | Path) -> tuple[int, str]:
 def item(value: Any, choice: str) -> Any:
     """The first element of a list that has a name, or keys (of its own or of its states)."""
     for element in value:
-        have = {**element, **element.get("states", {})}
+        have = {**element, **element.get("states", {}), **element.get("toggles", {})}
         wanted = [part.split("=") if "=" in part else ("name", part) for part in choice.split(",")]
         if all(str(have.get(key)) == text for key, text in wanted if text):
             return element

@@ -114,3 +114,26 @@ def test_a_gadget_that_draws_nothing_at_rest_is_charged_from_its_cut_off(tmp_pat
     assert found.shelf_life_s is None
     assert found.charge_time_s == pytest.approx(4 / 10 * 3600, rel=0.1)
     assert "charge_time_s" not in found.why
+
+
+def test_a_state_lit_by_a_dial_or_a_sequence_without_end_is_held_and_one_that_plays_out_is_not(
+    tmp_path: Path,
+) -> None:
+    """20 mA at 25 %, and on for one second in four: 100 mAh last 20 h; three winks last no time."""
+    more = """
+[dials.dim]
+values = ["25 %", "100 %"]
+rows = [{ on = "key.click", step = 1 }]
+[sequences.wink]
+steps = ["on for 1 s", "off for 3 s"]
+[sequences.three]
+steps = ["on for 1 s", "off for 3 s"]
+times = 3
+"""
+    states = ('states.dimmed = { idle = "dim" }', 'states.winks = { idle = "wink" }',
+              'states.bye = { idle = "three" }')
+    bare = text("100 mAh", *states).replace('cut_off = "3.0 V"\nrestart = "3.2 V"\n', "")
+    found = held(gadget(bare + more, tmp_path))
+    assert list(found.run_time_s) == ["torch.dimmed", "torch.winks"]
+    for lasts in found.run_time_s.values():
+        assert lasts == pytest.approx(20 * 3600, abs=4)

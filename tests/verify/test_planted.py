@@ -89,6 +89,16 @@ def test_the_mended_gadget_is_not_told_of_it(name: str) -> None:
     assert says(check_gadget(gadget(text), only=(check,)), check) == []
 
 
+def test_a_light_at_the_level_of_a_dial_is_lit_again_as_one_at_a_level_of_its_own_is() -> None:
+    """What the cell puts out and a hand lights is a light, whoever says how bright."""
+    text = text_of("flat-by-hand").replace('tread = "80 %"', 'tread = "dim"', 1)
+    text += '\n[dials.dim]\nvalues = ["40 %", "80 %"]\n'
+    text += 'rows = [{ on = "wall.press", step = 1, wrap = true }]\n'
+    (said,) = says(check_gadget(gadget(text), only=("on-again",)), "on-again")
+    assert said == ("cell.flat puts tread out, and while that lasts a hand before palm lights it "
+                    "again (tread.lit).")
+
+
 @pytest.mark.parametrize("name", sorted({*NAMED, *UNNAMED}))
 def test_the_rule_that_one_would_write_is_broken(name: str) -> None:
     """All twelve, with a witness of few steps whose times a hand can keep."""
