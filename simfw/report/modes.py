@@ -168,6 +168,12 @@ def _played_out(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
     ))
 
 
+def _named(mode: Mode) -> str:
+    """The states of a mode and the toggles it was read with, as expressions name them."""
+    return " ".join([*(f"{region}.{ticking_text(state)}" for region, state in mode.states.items()),
+                     *(f"{toggle}.{position}" for toggle, position in mode.toggles.items())])
+
+
 def unmatched_readings(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
     """The keys of the meter's readings that belong to no mode."""
     used = {key for mode in modes for key in mode.readings}
@@ -216,9 +222,7 @@ def dial_lines(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
             if place == gadget.dials[name].starts:
                 starting[name] = said
             else:
-                where = " ".join(f"{region}.{ticking_text(state)}"
-                                 for region, state in mode.states.items())  # fmt: skip
-                brought.setdefault(said, []).append(where)
+                brought.setdefault(said, []).append(_named(mode))
     lines = []
     if starting:
         lines.append(f"Dials stand where they start: {'; '.join(starting.values())}.")
@@ -277,11 +281,8 @@ def _fading(modes: Sequence[Mode]) -> list[str]:
     for mode in modes:
         for name, time in mode.lights.items():
             if time.ended_by == "10 %" and time.run_time_s is not None:
-                where = " ".join(
-                    f"{region}.{ticking_text(state)}" for region, state in mode.states.items()
-                )
-                lines.append(f"  {where}: {name} is down to a tenth of its light (FL 1) after "
-                             f"{format_rough_time(time.run_time_s)}")
+                lines.append(f"  {_named(mode)}: {name} is down to a tenth of its light (FL 1) "
+                             f"after {format_rough_time(time.run_time_s)}")
     return lines
 
 
