@@ -301,7 +301,7 @@ def light_run_times(
     Bright is what it takes on the mean: steady light is brighter than the same light flashing, and
     the dials that it follows stand at their highest values (`dials` of the mode tells where).
     Of several modes it is the one in which most regions are where they start, as in
-    `modes_of_states`; bars are left out.
+    `modes_of_states`, and toggles too; `toggles` tells where they are turned. Bars are left out.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
     starts = {region.name: region.starts for region in behaviour_of(prepared.system)}
@@ -313,11 +313,12 @@ def light_run_times(
         return mode.parts_a.get(name, 0.0)
 
     found: dict[str, tuple[Mode, LightRunTime]] = {}
-    for stand in sorted(listed(gadget, prepared.system, prepared.standing()).stands, key=moved):
-        for name, mode in _brightest(prepared, stand).items():
-            # Another part of the mode may make it a little brighter: that is no other brightness.
-            if name not in found or mean(mode, name) > 1.01 * mean(found[name][0], name):
-                found[name] = (mode, mode.lights[name])
+    for positions, there in [({}, prepared), *elsewhere(prepared)]:
+        for stand in sorted(listed(gadget, there.system, there.standing()).stands, key=moved):
+            for name, mode in _brightest(there, stand).items():
+                # Another part of the mode may make it a bit brighter: that is no other brightness.
+                if name not in found or mean(mode, name) > 1.01 * mean(found[name][0], name):
+                    found[name] = (replace(mode, toggles=positions), mode.lights[name])
     return found
 
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import io
+from contextlib import redirect_stdout
+from pathlib import Path
+
 import pytest
 
 from simfw.behaviour.build import build_system
-from simfw.engine.modes import modes_of_states, survey
+from simfw.cli import main
+from simfw.engine.modes import light_run_times, modes_of_states, survey
 from simfw.engine.positions import asked_toggles, elsewhere
 from simfw.engine.prepared import Prepared
+from simfw.loading import load_gadget
 from simfw.report.modes import modes_json, modes_text
 from simfw.report.specification.power import mode_name
 from tests.engine.bench import gadget_of
@@ -53,6 +59,22 @@ def test_what_is_held_lit_is_held_with_the_toggle_that_lights_it():
     found = modes_of_states(gadget_of(SLIDE), [("beat", "on"), ("beat", "rest")])
     assert found["beat", "on"].run_time_s == pytest.approx(50 / 2.001 * 3600, abs=1.25)
     assert found["beat", "rest"].current_a == pytest.approx(1e-6)
+
+
+def test_a_light_that_a_toggle_lets_blink_has_the_run_time_of_that_blink(tmp_path: Path) -> None:
+    """A sink of 10 mA, 250 ms in 1.25 s: 25 h with the slide on, and not "no mode drives it"."""
+    light = 'forward = ["1.9 V @ 5 mA", "2.0 V @ 20 mA"]\n'
+    light += 'driver = { kind = "sink", current = "10 mA" }'
+    text = SLIDE.replace('[loads]\ntick = { current = "10 mA" }', f"[lights.tick]\n{light}")
+    path = tmp_path / "gadget.toml"
+    path.write_text(text, encoding="utf-8")
+    mode, time = light_run_times(load_gadget(path))["tick"]
+    assert dict(mode.toggles) == {"run": "on"}
+    assert time.run_time_s == pytest.approx(50 / 2.001 * 3600, abs=1.25)
+    out = io.StringIO()
+    with redirect_stdout(out):
+        assert main(["circuit", str(path)]) == 0
+    assert "beat rest/on, run on" in out.getvalue()
 
 
 def test_the_table_and_the_json_tell_the_position_and_an_unasked_toggle_is_no_column():
