@@ -173,10 +173,9 @@ def _sensor(sensor: SensorFacts) -> list[str]:
     if sensor.range_light_m is not None:
         rows.append(("in bright light", f"{format_si(sensor.range_light_m, 'm')} on a full cell"))
     if sensor.range_power is not None:
-        rows.append(
-            ("emitter resistor", f"10 % more of it costs about {10 * sensor.range_power:.2g} % "
-             "of the range")
-        )  # fmt: skip
+        share = 1.0 - 1.1**-sensor.range_power
+        rows.append(("emitter resistor",
+                     f"10 % more of it costs about {100 * share:.2g} % of the range"))
     rows += [
         ("burst", f"{_ms(sensor.burst_s)}; the receiver's output lasts "
          f"{_ms(low)} to {_ms(high)}"),

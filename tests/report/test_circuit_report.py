@@ -11,6 +11,7 @@ import pytest
 from simfw.circuit.overview import overview
 from simfw.circuit.pins import check_pins
 from simfw.cli import main
+from simfw.loading import load_gadget
 from simfw.report.circuit import circuit_json, circuit_text
 from simfw.report.pins import pins_json, pins_text
 from tests.circuit.parts import CELL, CHARGER, CONTROLLER, LIGHTS, SENSOR, gadget
@@ -182,6 +183,14 @@ def test_sensor_lines_say_what_is_not_known():
     short = kind.replace("burst = 24", "burst = 8")
     text = circuit_text(gadget(CELL, short), overview(gadget(CELL, short)))
     assert "does not take this burst" in text
+
+
+def test_ten_percent_more_of_the_emitter_resistor_cost_the_fourth_root_of_that():
+    """1 - 1.1 ** (-1 / 4) = 2.35 % where the hand is smaller than the beam."""
+    found = overview(load_gadget(LARDER))
+    assert found.sensors[0].range_power == 0.25
+    assert "10 % more of it costs about 2.4 % of the range" in circuit_text(
+        load_gadget(LARDER), found)
 
 
 def test_other_ends_are_said():
