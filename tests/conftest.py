@@ -24,6 +24,7 @@ os.register_at_fork(after_in_child=sharing.uncounted_from_here)
 # lines that other tests reach too. Counting makes such a test take more than twice as long.
 TESTS = Path(__file__).parent
 UNCOUNTED = frozenset((
+    "conform/test_egg_and_shed_firmware.py",
     "conform/test_glimmer_firmware.py", "conform/test_larder_firmware.py", "conform/test_ticks.py",
     "conform/test_conform.py::test_a_difference_at_a_gauge_sample_above_3_v_is_told",
     "conform/test_conform.py::test_faults_of_a_chord_are_noticed_where_they_can_be",

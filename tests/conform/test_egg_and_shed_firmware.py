@@ -16,6 +16,7 @@ from simfw.conform.firmware import Firmware, compare, random_difference, shrunk
 from simfw.conform.outcome import Parted
 from simfw.conform.placed import placed
 from simfw.engine.simulator import Prepared
+from simfw.report.specification import document_of, specification_files
 from tests.conform import egg_faults, shed_faults
 from tests.conform.inside import Inside, with_fault
 from tests.report.generated_c import compiler
@@ -85,6 +86,26 @@ def test_the_egg_timer_conforms(egg):
 def test_the_torch_conforms(shed, tmp_path):
     """In all vectors, and in thirty random stimulus lists."""
     _conforms(shed, _compiled(tmp_path, SHED))
+
+
+def test_a_firmware_that_compares_codes_conforms_as_the_document_tells_it_to(shed, tmp_path):
+    """A reading that is exactly a level to be exceeded is taken for the next higher code."""
+    right = "gone = low && reading() > 3450000;"
+    plain = with_fault(SHED, [(right, "gone = low && c <= 326;")])
+    told = with_fault(SHED, [(right, "gone = low && c + (reading() == 3450000) <= 326;")])
+    _conforms(shed, _compiled(tmp_path, told))
+    prepared, drives = shed
+    assert compare(_compiled(tmp_path, plain), drives) is not None
+    document = specification_files(document_of(prepared.gadget, prepared.system))
+    assert "One exception on a host" in document["specification.md"]
+
+
+def test_each_account_begins_as_the_protocol_says(egg):
+    """A firmware that has never had a supply hears that it goes."""
+    _, drives = egg
+    assert {drive.replay.exchanges[0].lines for drive in drives} == {("off 0",)}
+    page = (ROOT / "docs/reference/line-protocol.md").read_text(encoding="utf-8")
+    assert "Each account of `simfw conform` begins with `off 0`" in page
 
 
 @pytest.mark.parametrize("name", egg_faults.FAULTS)

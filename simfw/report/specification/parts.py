@@ -49,7 +49,8 @@ FIRST = (
 HOLDS = (
     "Each length of a hold has an event of its own, told when it is reached. Repeats begin one "
     "period after the first of them and go on through the others. A press that is released in the "
-    "very instant of its hold has none; a release in the very instant of a repeat comes after it."
+    "very instant of its hold has none. A release in the very instant of a repeat comes too late "
+    "for that one: `release` and then the repeat are raised, and none after it."
 )
 COUNTED = (
     "Presses in a row are counted as long as each follows the release before it in time. The "
@@ -333,6 +334,11 @@ CODES = (
     "Vectors and protocol give `gauge.measured` in volts and microvolts: each such reading is one "
     "that a code stands for, rounded down, or a level exactly. A firmware may compare either."
 )
+EXCEEDED = (
+    " One exception on a host: a reading that is exactly a level marked *above* does not exceed "
+    "it, though the code that it would be rounded to does. No converter yields it; a firmware that "
+    "compares codes takes it for the next higher code."
+)
 COUNT = (
     "The count is the share of `capacity` that is left. What the gadget draws takes from it, what "
     "the charger gives adds to it; it ends at 0 % and at 100 %. From the end of the instant in "
@@ -413,7 +419,8 @@ def _gauge(subject: Subject) -> Section:
     if (table := _bars(subject)) is not None:
         blocks.append(table)
     if not counts and code_below(subject.gadget, 3.0) is not None:
-        blocks.append(Paragraph(CODES))
+        exceeded = gauge.low is not None or gauge.flat is not None
+        blocks.append(Paragraph(CODES + (EXCEEDED if exceeded else "")))
     blocks += times_table(subject, "Times of the gauge", [
         ("gauge.every", "from sample to sample"),
         *([("gauge.blink", "the top bar, lit and out while charging")] if gauge.blink else []),
@@ -432,9 +439,8 @@ def parts(subject: Subject) -> Section | None:
         (_charger, gadget.charger is not None),
         (_gauge, gadget.gauge is not None),
         (dials, bool(gadget.dials))) if is_there]  # fmt: skip
+    title = in_words([one.title for one in found]) or "Parts"
     found += _others(subject)
     if not found:
         return None
-    title = "Buttons, sensors, charger" + (", gauge and dials" if gadget.dials else " and gauge")
-    return Section(anchor="parts", title=title,
-                   parts=tuple(found))  # fmt: skip
+    return Section(anchor="parts", title=title[0] + title[1:].lower(), parts=tuple(found))

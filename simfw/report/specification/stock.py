@@ -457,7 +457,8 @@ def _gauge(make: Maker, gauge: Gauge) -> None:
     else:
         make.add("gauge", "first", "when", "When the first sample after power-up is taken, the "
                  f"firmware shall count as many bars as thresholds of table `bars` are {word} or "
-                 "exceeded, without hysteresis.", first, pins=pins)  # fmt: skip
+                 "exceeded, without hysteresis, and emit neither `gauge.up` nor `gauge.down`.",
+                 first, pins=pins)  # fmt: skip
         down = _emits(rows, "gauge.down")
         make.add("gauge", "down", "when", f"When less than the threshold of a counted bar is "
                  f"{word}, the firmware shall count only the bars whose thresholds are not "
