@@ -105,7 +105,7 @@ def test_each_account_begins_as_the_protocol_says(egg):
     _, drives = egg
     assert {drive.replay.exchanges[0].lines for drive in drives} == {("off 0",)}
     page = (ROOT / "docs/reference/line-protocol.md").read_text(encoding="utf-8")
-    assert "Each account of `simfw conform` begins with `off 0`" in page
+    assert "Their\nfirst line is `off 0`: nothing has run before." in page
 
 
 @pytest.mark.parametrize("name", egg_faults.FAULTS)
