@@ -225,9 +225,7 @@ def _chords(gadget: Gadget) -> Iterator[Problem]:
 
 
 def _toggle(key: str, toggle: Toggle) -> Iterator[Problem]:
-    if not toggle.in_supply:
-        return
-    for name in ("debounce", "supply", "starts"):
+    for name in toggle.unused:
         if name in toggle.model_fields_set:
             yield _problem(
                 f"{key}.{name}",

@@ -194,6 +194,11 @@ class Toggle(Part):
     in_supply: bool = False
     starts: Literal["on", "off"] = "off"
 
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """The keys that say nothing of such a contact."""
+        return ("debounce", "supply", "starts") if self.in_supply else ()
+
 
 class Chord(Part):
     """`[chords] NAME = { buttons = [...], within = ... }`."""

@@ -24,7 +24,8 @@ def quantities(gadget: Gadget) -> dict[str, Quantity]:
     """Every quantity that the gadget holds, by its key in the file (`cell.capacity`).
 
     Points of a diode or emitter end in what they hold (`lights.shelf.forward[0].voltage_v`).
-    Timings that stand at their documented default are included.
+    Timings that stand at their documented default are included, those that a part does not use
+    (the debouncing of a contact that is read at a steady pace) are not.
     """
     return {_key(path): quantity for path, quantity in _walk(gadget, ())}
 
@@ -107,7 +108,9 @@ def _walk_whole(value: Any, path: tuple[Step, ...]) -> Iterator[tuple[tuple[Step
 def _parts(value: Any) -> Iterator[tuple[Step, Any]]:
     """The parts of a description's value, in the order of the model."""
     if isinstance(value, BaseModel):
-        yield from ((name, getattr(value, name)) for name in type(value).model_fields)
+        unused = getattr(value, "unused", ())
+        yield from ((name, getattr(value, name)) for name in type(value).model_fields
+                    if name not in unused)
     elif dataclasses.is_dataclass(value):
         yield from ((part.name, getattr(value, part.name)) for part in dataclasses.fields(value))
     elif isinstance(value, Mapping):

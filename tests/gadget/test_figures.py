@@ -69,7 +69,6 @@ def test_each_figure_tells_its_origin(tmp_path: Path) -> None:
         "lights.lamp.resistor": ("none", "not stated"),
         "buttons.key.debounce": ("default", "default of this tool"),
         "buttons.key.hold": ("guess", "guess"),
-        "buttons.key.sample_every": ("default", "default of this tool"),
         "behaviour.lamp_mode.rows[1].after": ("none", "not stated"),
         "rules[0].within": ("demand", "demand of a rule"),
         "readings.lamp_mode.lit": ("reading", "a meter's reading"),

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from simfw import load_gadget
-from simfw.gadget.quantities import places, quantities, ranged, with_values
+from simfw.gadget.quantities import places, quantities, ranged, whole_numbers, with_values
 from simfw.quantity import Figure, Timing
 
 GADGET = Path(__file__).resolve().parents[2] / "scenarios/larder-lamp/gadget.toml"
@@ -70,3 +70,22 @@ def test_an_unknown_key_is_refused() -> None:
     """A misspelt key is an error, never ignored."""
     with pytest.raises(KeyError):
         with_values(load_gadget(GADGET), {"cell.capacitance": 1.0})
+
+
+def test_what_a_part_does_not_use_is_none_of_its_quantities(tmp_path: Path) -> None:
+    """A contact is read by one style, and one in the supply is not read at all."""
+    path = tmp_path / "gadget.toml"
+    path.write_text("""
+gadget = { name = "Hall" }
+cell = { curve = "lco", capacity = "400 mAh" }
+loads = { lamp = { current = "8 mA" } }
+toggles = { main = { in_supply = true }, lid = {} }
+buttons = { read = { style = "sample" }, settled = {} }
+behaviour.lamp = { starts = "on", states.on = { lamp = "on" }, rows = [] }
+""", encoding="utf-8")
+    gadget = load_gadget(path)
+    assert [key for key in quantities(gadget) if key.startswith(("buttons", "toggles"))] == [
+        "buttons.read.sample_every", "buttons.settled.debounce", "toggles.lid.debounce"]
+    numbers = whole_numbers(gadget)
+    assert "buttons.read.samples" in numbers
+    assert "buttons.settled.samples" not in numbers

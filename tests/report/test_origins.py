@@ -33,6 +33,7 @@ cut_off = "3.0 V"
 current = "20 mA"
 [buttons.key]
 debounce = { value = "20 ms", standing = "guess" }
+[toggles.lid]
 [behaviour.lamp_mode]
 starts = "dark"
 states.dark = {}
@@ -144,7 +145,7 @@ def test_figures_lists_each_with_its_origin(
         ["cell.cut_off", "3.0 V", "not stated"],
         ["loads.lamp.current", "20 mA", "not stated"],
         ["buttons.key.debounce", "20 ms", "guess"],
-        ["buttons.key.sample_every", "5 ms", "default of this tool"],
+        ["toggles.lid.debounce", "20 ms", "default of this tool"],
     ]
     count = "2 of the file's 4 figures do not say where they come from; 2 are guesses."
     assert count in out
@@ -187,4 +188,4 @@ def test_a_fresh_folder_has_no_figure_without_origin(
     assert main(["figures", "porch-light/gadget.toml", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert found["without_origin"] == 0
-    assert {one["origin"] for one in found["figures"]} == {"guess", "default"}
+    assert {one["origin"] for one in found["figures"]} == {"guess"}

@@ -338,8 +338,7 @@ def assumptions(subject: Subject) -> Section:
             caption="Requirements that no vector shows", head=("number", "sentence"),
             rows=tuple((Cell("", links=((one.number, one.anchor),)), Cell(one.text))
                        for one in untested)))  # fmt: skip
-    defaults = [entry.key for entry in entries(subject.gadget) if entry.origin == "default"
-                and not _is_unused(subject, entry.key)]  # fmt: skip
+    defaults = [entry.key for entry in entries(subject.gadget) if entry.origin == "default"]
     if defaults:
         blocks.append(
             Paragraph(
@@ -359,13 +358,6 @@ def shortened(states: list[str]) -> list[str]:
     if len(states) <= MOST_STATES:
         return states
     return [*states[: MOST_STATES - 1], f"{len(states) - MOST_STATES + 1} more"]
-
-
-def _is_unused(subject: Subject, key: str) -> bool:
-    """Whether a time of a button is that of its other style, which no row uses."""
-    part, _, rest = key.partition(".")
-    name, _, what = rest.partition(".")
-    return part == "buttons" and what in subject.gadget.buttons[name].unused
 
 
 def revision(subject: Subject) -> Section:
@@ -397,10 +389,8 @@ def numbers(subject: Subject) -> Section:
             spread = "" if window.low_ns == window.high_ns else f"{low} to {high}"
         else:
             spread = entry.range_text
-        unused = _is_unused(subject, entry.key)
         rows.append((Cell(f"`{entry.key}`"), Cell(entry.value_text, numeric=True), Cell(spread),
-                     Cell("nothing uses it: the button is read the other way" if unused
-                          else entry.origin_text, faint=unused)))  # fmt: skip
+                     Cell(entry.origin_text)))
     return Section(anchor="numbers", title="Numbers of the gadget", blocks=(
         Table(caption="Every quantity of the gadget file; times with the clock folded in",
               head=("quantity", "value", "range", "origin"), rows=tuple(rows),
