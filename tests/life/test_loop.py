@@ -278,6 +278,7 @@ def test_seasons_change_the_cells_resistance(tmp_path: Path) -> None:
     assert days[1] < days[0]
 
 
+@pytest.mark.filterwarnings("ignore::simfw.errors.GadgetWarning")
 def test_endless_instant_is_an_error(tmp_path: Path) -> None:
     """Rows that chase each other without time passing are named."""
     more = """

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import tempfile
+import warnings
 from pathlib import Path
 
 from simfw.behaviour.region import System
+from simfw.errors import GadgetWarning
 from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
 from simfw.verify.abstraction import LADDER, reduce_system
@@ -18,11 +20,15 @@ behaviour, rule = cases.behaviour, cases.rule
 
 
 def gadget(text: str, folder: Path | None = None) -> Gadget:
-    """A gadget file as a gadget; without a folder the file is gone afterwards."""
+    """A gadget file as a gadget; without a folder the file is gone afterwards. Its rows may follow
+    one another without end: what is said of that is tested elsewhere.
+    """
     if folder is not None:
         path = folder / "gadget.toml"
         path.write_text(text, encoding="utf-8")
-        return load_gadget(path)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", GadgetWarning)
+            return load_gadget(path)
     with tempfile.TemporaryDirectory() as scratch:
         return gadget(text, Path(scratch))
 
