@@ -115,7 +115,7 @@ def compare(capsys: pytest.CaptureFixture[str], path: Path, folder: Path) -> dic
     gadget = load_gadget(path)
     listed = asked(capsys, "modes", path, "--json")
     modes = {tuple(mode["states"].values()): mode for mode in listed["modes"]
-             if mode["toggles"] == listed["modes"][0]["toggles"]}  # toggles where they start
+             if mode["outside"] == listed["modes"][0]["outside"]}  # toggles where they start
     circuit = asked(capsys, "circuit", path, "--json")
     life = lived(capsys, gadget, path, folder)
     run = asked(capsys, "run", idle(gadget, path, folder), "--json")

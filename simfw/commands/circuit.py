@@ -70,7 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
         times = light_run_times(gadget, prepared=prepared)
         return overview(
             gadget, wave_s=arguments.wave,
-            run_times={name: ({**mode.states, **mode.toggles}, mode.dials, time)
+            run_times={name: ({**mode.states, **mode.outside}, mode.dials, time)
                        for name, (mode, time) in times.items()},
             charging=None if gadget.charger is None else charge_from_empty(prepared),
         )

@@ -27,7 +27,7 @@ from simfw.engine.cycle import Cycle
 from simfw.engine.lasting import Leaving, LeftError, lasting
 from simfw.engine.listing import MOST_LISTED, Choice, Listing, is_reading_of, listed
 from simfw.engine.meeting import behaviour_of, leads_out, spontaneous
-from simfw.engine.positions import asked_toggles, elsewhere
+from simfw.engine.positions import at_start, elsewhere
 from simfw.engine.reachable import Stand
 from simfw.engine.resume import snapshot
 from simfw.engine.simulator import Prepared, Simulation
@@ -63,8 +63,8 @@ class Mode:
     `over_dials_a` holds the mean current with all of them at their lowest values and at their
     highest (None: no dial, or one of the two cannot be held). `peak_a` is the highest current of
     any moment where the mode goes round between states or plays a sequence, else None.
-    `toggles` holds the positions of those that are asked at rest, where they make a difference to
-    any mode.
+    `outside` holds where toggles and measures stand that are asked at rest, where that makes a
+    difference to any mode.
     """
 
     states: Mapping[str, str]
@@ -81,7 +81,7 @@ class Mode:
     dials: Mapping[str, int] = field(default_factory=dict)
     over_dials_a: tuple[float, float] | None = None
     peak_a: float | None = None
-    toggles: Mapping[str, str] = field(default_factory=dict)
+    outside: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,13 +161,13 @@ def survey(
     """
     prepared = Prepared(gadget) if prepared is None else prepared
     found = _survey(prepared, charge)
-    starts = {name: gadget.toggles[name].starts for name in asked_toggles(prepared.system)}
+    starts = at_start(prepared)
     here = {tuple(mode.states.items()): mode for mode in found.modes}
     turned: list[Mode] = []
     restless = list(found.restless)
     for positions, other in elsewhere(prepared):
         there = _survey(other, charge)
-        turned += [replace(mode, toggles=positions, readings={}) for mode in there.modes
+        turned += [replace(mode, outside=positions, readings={}) for mode in there.modes
                    if not _alike(mode, here.get(tuple(mode.states.items())))]
         restless += there.restless
     if not turned:
@@ -175,7 +175,7 @@ def survey(
     room = max(0, MOST_LISTED - len(found.modes))
     return replace(
         found, unlisted=found.unlisted + len(turned[room:]),
-        modes=(*(replace(mode, toggles=starts) for mode in found.modes), *turned[:room]),
+        modes=(*(replace(mode, outside=starts) for mode in found.modes), *turned[:room]),
         restless=tuple(dict.fromkeys(restless)),
     )
 
@@ -252,7 +252,7 @@ def modes_of_states(
             stand = there.standing().of([(name, state)])
             key = (n, tuple(stand.allowed.values()))
             if key not in made:
-                made[key] = replace(_mode(there, stand, charge), toggles=positions)
+                made[key] = replace(_mode(there, stand, charge), outside=positions)
             # Where a mode goes round, a toggle may be what keeps it from this state.
             if n == 0 or any(made[key].parts_a.get(output) for output in outputs):
                 result[name, state] = made[key]
@@ -301,7 +301,7 @@ def light_run_times(
     Bright is what it takes on the mean: steady light is brighter than the same light flashing, and
     the dials that it follows stand at their highest values (`dials` of the mode tells where).
     Of several modes it is the one in which most regions are where they start, as in
-    `modes_of_states`, and toggles too; `toggles` tells where they are turned. Bars are left out.
+    `modes_of_states`, and toggles too; `outside` tells where they are turned. Bars are left out.
     """
     prepared = Prepared(gadget) if prepared is None else prepared
     starts = {region.name: region.starts for region in behaviour_of(prepared.system)}
@@ -318,7 +318,7 @@ def light_run_times(
             for name, mode in _brightest(there, stand).items():
                 # Another part of the mode may make it a bit brighter: that is no other brightness.
                 if name not in found or mean(mode, name) > 1.01 * mean(found[name][0], name):
-                    found[name] = (replace(mode, toggles=positions), mode.lights[name])
+                    found[name] = (replace(mode, outside=positions), mode.lights[name])
     return found
 
 

@@ -39,7 +39,7 @@ def modes_json(gadget: Gadget, found: Survey, loops: Sequence[Loop] = ()) -> dic
         "modes": [
             {
                 "states": dict(mode.states),
-                "toggles": dict(mode.toggles),
+                "outside": dict(mode.outside),
                 "charge": mode.charge,
                 "voltage_v": mode.voltage_v,
                 "average_current_a": mode.current_a,
@@ -94,7 +94,7 @@ def modes_text(
         return "\n".join([head, *endless]) + "\n"
     charge = format_percent(modes[0].charge)
     protected = gadget.cell.cut_off is not None
-    regions = [*modes[0].states, *modes[0].toggles]
+    regions = [*modes[0].states, *modes[0].outside]
     dialled = any(over_dials_text(mode) for mode in modes)
     peaks = any(mode.peak_a is not None for mode in modes)
     header = (*regions, "current", *(["peak"] * peaks), *(["by dial"] * dialled), "run time",
@@ -102,7 +102,7 @@ def modes_text(
     rows = [
         (
             *(ticking_text(states) for states in mode.states.values()),
-            *mode.toggles.values(),
+            *mode.outside.values(),
             current_text(mode),
             *([peak_text(mode)] * peaks),
             *([over_dials_text(mode)] * dialled),
@@ -169,9 +169,9 @@ def _played_out(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:
 
 
 def _named(mode: Mode) -> str:
-    """The states of a mode and the toggles it was read with, as expressions name them."""
+    """The states of a mode, and how the toggles and measures stand that it was read with."""
     return " ".join([*(f"{region}.{ticking_text(state)}" for region, state in mode.states.items()),
-                     *(f"{toggle}.{position}" for toggle, position in mode.toggles.items())])
+                     *(f"{name}.{at}" for name, at in mode.outside.items())])
 
 
 def unmatched_readings(gadget: Gadget, modes: Sequence[Mode]) -> list[str]:

@@ -1,4 +1,4 @@
-"""Modes of a gadget whose toggle stays where it is put."""
+"""Modes of a gadget whose toggle stays where it is put, or whose measure what it is."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from simfw.behaviour.build import build_system
 from simfw.cli import main
 from simfw.engine.modes import light_run_times, modes_of_states, survey
-from simfw.engine.positions import asked_toggles, elsewhere
+from simfw.engine.positions import at_start, elsewhere
 from simfw.engine.prepared import Prepared
 from simfw.loading import load_gadget
 from simfw.report.modes import modes_json, modes_text
@@ -47,7 +46,7 @@ rows = [
 def test_a_blink_that_a_toggle_lets_go_on_is_a_mode_of_its_own():
     """Off it rests at 1 uA; on it is lit 250 ms in 1.25 s: 2 mA and 1 uA, so 50 mAh last 25 h."""
     off, on = survey(gadget_of(SLIDE)).modes
-    assert (dict(off.toggles), dict(on.toggles)) == ({"run": "off"}, {"run": "on"})
+    assert (dict(off.outside), dict(on.outside)) == ({"run": "off"}, {"run": "on"})
     assert off.current_a == pytest.approx(1e-6)
     assert on.current_a == pytest.approx(2.001e-3)
     assert on.peak_a == pytest.approx(10.001e-3)
@@ -69,7 +68,7 @@ def test_a_light_that_a_toggle_lets_blink_has_the_run_time_of_that_blink(tmp_pat
     path = tmp_path / "gadget.toml"
     path.write_text(text, encoding="utf-8")
     mode, time = light_run_times(load_gadget(path))["tick"]
-    assert dict(mode.toggles) == {"run": "on"}
+    assert dict(mode.outside) == {"run": "on"}
     assert time.run_time_s == pytest.approx(50 / 2.001 * 3600, abs=1.25)
     out = io.StringIO()
     with redirect_stdout(out):
@@ -84,7 +83,7 @@ def test_the_table_and_the_json_tell_the_position_and_an_unasked_toggle_is_no_co
     text = modes_text(gadget, found).splitlines()
     assert text[4].split()[:3] == ["beat", "run", "current"]
     assert [line.split()[:2] for line in text[5:7]] == [["rest/on", "off"], ["rest/on", "on"]]
-    assert [one["toggles"] for one in modes_json(gadget, found)["modes"]] == [
+    assert [one["outside"] for one in modes_json(gadget, found)["modes"]] == [
         {"run": "off"}, {"run": "on"}]
     assert mode_name(found.modes[1]) == "beat rest/on, run on"
 
@@ -92,9 +91,9 @@ def test_the_table_and_the_json_tell_the_position_and_an_unasked_toggle_is_no_co
 def test_a_toggle_that_makes_no_difference_to_what_is_drawn_adds_no_line():
     """Asked, but the beat draws nothing: the modes are those of one position."""
     gadget = gadget_of(SLIDE.replace('tick = "on"', 'tick = "off"'))
-    assert asked_toggles(build_system(gadget)) == ["run"]
+    assert at_start(Prepared(gadget)) == {"run": "off"}
     (mode,) = survey(gadget).modes
-    assert mode.toggles == {}
+    assert mode.outside == {}
 
 
 def test_what_a_toggle_enables_is_drawn_in_that_position_only():
@@ -109,7 +108,7 @@ enabled = "run.on and not spare.closed"
 """
     plain = SLIDE.replace(', when = "run.on"', ', when = "False"')
     found = survey(gadget_of(plain + sensor)).modes
-    assert [dict(mode.toggles) for mode in found] == [
+    assert [dict(mode.outside) for mode in found] == [
         {"run": "off", "spare": "off"}, {"run": "on", "spare": "off"}]
     assert found[1].current_a == pytest.approx(101e-6)
 
@@ -122,3 +121,22 @@ def test_of_many_toggles_each_is_turned_alone():
     turned = [choice for choice, _ in elsewhere(Prepared(gadget))]
     assert len(turned) == 4
     assert all(sum(at == "on" for at in choice.values()) == 1 for choice in turned)
+
+
+@pytest.mark.parametrize("asks", ["light == 0", "not light >= 1"])
+def test_a_blink_that_goes_on_in_the_dark_is_a_mode_of_the_dark(asks: str) -> None:
+    """Light until something is measured: 1 uA by day; 2 mA more in the dark, as with the slide."""
+    measure = '[measures.light]\nunit = "lx"\nthresholds = ["10 lx"]\nevery = "1 h"\nstarts = 1\n'
+    text = SLIDE.replace('when = "run.on"', f'when = "{asks}"').replace("[toggles.run]", measure)
+    bright, dark = survey(gadget_of(text.replace("run.closed", "spare.opened"))).modes
+    assert (dict(bright.outside), dict(dark.outside)) == ({"light": "1"}, {"light": "0"})
+    assert bright.current_a == pytest.approx(1e-6)
+    assert dark.current_a == pytest.approx(2.001e-3)
+
+
+def test_a_measure_of_the_temperature_is_left_at_that_of_the_room() -> None:
+    """What is read at 25 degC is no matter of where somebody has put something."""
+    measure = ('[measures.warm]\nunit = "degC"\nthresholds = ["10 degC"]\nsource = "temperature"\n'
+               "starts = 1\n")
+    text = SLIDE.replace('when = "run.on"', 'when = "warm == 0"').replace("[toggles.run]", measure)
+    assert at_start(Prepared(gadget_of(text.replace("run.closed", "spare.opened")))) == {}

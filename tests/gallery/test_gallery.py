@@ -88,7 +88,7 @@ def said(*arguments: str | Path) -> tuple[int, str]:
 def item(value: Any, choice: str) -> Any:
     """The first element of a list that has a name, or keys (of its own or of its states)."""
     for element in value:
-        have = {**element, **element.get("states", {}), **element.get("toggles", {})}
+        have = {**element, **element.get("states", {}), **element.get("outside", {})}
         wanted = [part.split("=") if "=" in part else ("name", part) for part in choice.split(",")]
         if all(str(have.get(key)) == text for key, text in wanted if text):
             return element

@@ -63,7 +63,7 @@ def mode_name(mode: Mode) -> str:
     """The states of a mode in words."""
     return ", ".join([
         *(f"{region} {ticking_text(state)}" for region, state in mode.states.items()),
-        *(f"{toggle} {position}" for toggle, position in mode.toggles.items()),
+        *(f"{name} {at}" for name, at in mode.outside.items()),
     ]) or "at rest"
 
 
