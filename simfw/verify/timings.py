@@ -283,15 +283,23 @@ def _path(model: Model, region: Region, row: Row) -> str:
                 queue.append(target)
     else:
         return f"nothing leads to {region.name}.{row.sources[0]}"
-    steps: list[str] = [_in_words(model, row)]
+    steps: list[str] = [_in_words(model, region, row, state)]
     while (link := came[state]) is not None:
         state, step = link
-        steps.append(_in_words(model, step))
+        steps.append(_in_words(model, region, step, state))
     return f"from {region.name}.{region.starts}: " + ", then ".join(reversed(steps))
 
 
-def _in_words(model: Model, row: Row) -> str:
-    guard = f" (while {row.when_text})" if row.when_text else ""
+def _in_words(model: Model, region: Region, row: Row, state: str) -> str:
+    asked = [row.when_text] if row.when_text else []
+    if row.after_ns is not None:
+        # A dwell of the same state that is due first must not lead away.
+        asked += [f"not ({other.when_text})" for other in region.rows
+                  if other.after_ns is not None and other.after_ns < row.after_ns
+                  and state in other.sources and other.when_text and other.to != "same"]
+    if len(asked) > 1 and " or " in row.when_text:
+        asked[0] = f"({row.when_text})"
+    guard = f" (while {' and '.join(asked)})" if asked else ""
     if row.after_ns is not None:
         return f"wait {format_duration(row.after_ns)}{guard}"
     part, _, event = (row.on or "").rpartition(".")

@@ -153,6 +153,21 @@ def test_where_the_first_edge_counts_a_bounce_is_no_press_too_short_to_count(
         "press up for 30 ms where an output answers when it is let go")
 
 
+def test_a_dwell_behind_one_that_leads_away_says_what_must_not_hold_meanwhile(
+    tmp_path: Path,
+) -> None:
+    """What leaves after 1 s while a key is down has to be kept from that for the 3 s to pass."""
+    text = BUZZER.replace('  { after = "2 s", from = "loud", to = "quiet" },',
+                          '  { after = "1 s", from = "loud", to = "quiet", when = "up.closed" },\n'
+                          '  { after = "3 s", from = "loud", to = "quiet", '
+                          'when = "not usb or key.up" },')
+    found = report(tmp_path, 'at = "1 s", press = "up", for = "100 ms"', text=text)
+    sequences = {one.key: one.sequence for one in found.to_record}
+    assert sequences["behaviour.buzzer.rows[2]"] == (
+        "from buzzer.quiet: hold key 1 s and longer, then wait 3 s (while (not usb or key.up) "
+        "and not (up.closed))")
+
+
 def test_a_debounce_of_no_time_needs_no_recording(tmp_path: Path) -> None:
     """There is no press shorter than that."""
     text = BUZZER.replace('[buttons.up]\ndebounce = "20 ms"', '[buttons.up]\ndebounce = "0 s"')
