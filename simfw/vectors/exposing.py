@@ -54,6 +54,7 @@ class Judge:
         # What has to come up before each fault: a fault is kept with it, so that its id stays its.
         self._comes_up: dict[int, tuple[Fault, list[object] | None]] = {}
         self.spent = 0
+        self.given_up: set[int] = set()  # the ids of faults for which a vector was too much work
 
     def add(self, replay: Replay) -> int:
         """One more vector; its number."""
@@ -95,6 +96,8 @@ class Judge:
         for _, number, touched in mine:
             parts_ns = firmware.parts(self.courses[number], touched)
             self.spent = firmware.instants - before
+            if firmware.gave_up:
+                self.given_up.add(id(fault))
             if parts_ns is not None:
                 return number, parts_ns
             if self.spent >= most:

@@ -34,9 +34,10 @@ from simfw.vectors.script import (
 )
 from simfw.vectors.twisted import Faulty
 
-__all__ = ["Bench", "Driven", "Sound"]
+__all__ = ["MOST_OF_ONE", "Bench", "Driven", "Sound"]
 
 PPM = 1_000_000
+MOST_OF_ONE = 100_000  # instants of one vector that are gone through with one fault
 MOST_PERIODS = 4  # after which whoever goes through a stretch is to repeat itself
 
 
@@ -48,11 +49,18 @@ class _PartedError(Exception):
     """The firmware has reported something else than the model."""
 
 
+class _GivenUpError(Exception):
+    """The firmware has gone through as many instants of a vector as it is given."""
+
+
 class Driven(Pace):
     """A firmware with a fault behind the messages of a vector. It is its own `World`.
 
     `asks` are the kinds of report that are compared: "out", "wake", "event".
     """
+
+    # What ticks otherwise than the model seldom comes round with the periods of the model.
+    most_vain, most_plain = 50, 500
 
     def __init__(self, system: System, segments: Mapping[str, int], twist: Twist = NONE,
                  asks: Sequence[str] = ("out",), outputs: Sequence[str] = ()) -> None:
@@ -83,6 +91,8 @@ class Driven(Pace):
         self._gating = False
         self.awake = self.latched = self.before_burst = self.asked = False
         self.instants = 0
+        self.most = NEVER  # the instant after which a vector is given up
+        self.gave_up = False
 
     # -- the world ---------------------------------------------------------------------------------
 
@@ -167,9 +177,11 @@ class Driven(Pace):
         """When its reports part from those of the model, in ns; None where they never do.
 
         It is driven from where the model stands before each message of `touched`, in which alone
-        the fault can come up, until it stands where the model does.
+        the fault can come up, until it stands where the model does. `gave_up` tells whether the
+        vector was too much work.
         """
         self._begin(course.script)
+        self.most, self.gave_up = self.instants + MOST_OF_ONE, False
         messages, marks = course.script.messages, course.marks
         powered = next((n for n, one in enumerate(messages) if one.kind == "power"), 0)
         done = 0
@@ -195,6 +207,8 @@ class Driven(Pace):
                                 if self.places[kind] < len(self.wanted[kind])), default=None)
         except (_PartedError, EndlessInstant):
             return self.now
+        except _GivenUpError:
+            self.gave_up = True
         return None
 
     def _begin(self, script: Script) -> None:
@@ -383,6 +397,19 @@ class Driven(Pace):
                  self.latched, self.before_burst, self.asked),
                 list(zip(stepper.entered_ns, stepper.dues, strict=True)))
 
+    def _whole(self) -> tuple[object, ...]:
+        """With what the slip and the echo remember, and what has been told."""
+        return (*super()._whole(), self.stepper.hidden, self.stepper.stood(), self.latched,
+                self.before_burst, self.asked, self.awake, dict(self.told),
+                tuple(self.places.values()))
+
+    def _stays(self) -> int:
+        """Before when a stretch ends in which nothing is told."""
+        place = bisect_left(self.script.left_ends, self.now + 1)
+        if place == len(self.script.left_out) or self.script.left_out[place][0] > self.now:
+            return NEVER
+        return self.script.left_ends[place] + 1
+
     def _all_told(self, then: int) -> None:
         """Raise where something that was due before `then` has not been reported."""
         for kind in self.asks:
@@ -393,6 +420,8 @@ class Driven(Pace):
 
     def _instant(self, raw: list[str], *, power_up: bool = False) -> None:
         self.instants += 1
+        if self.instants > self.most:
+            raise _GivenUpError
         stepper = self.stepper
         version, anew = stepper.version, self._anew
         self._anew = False

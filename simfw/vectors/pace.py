@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from simfw.behaviour.region import System
-from simfw.behaviour.table import Stepper
+from simfw.behaviour.table import IDLE, Stepper
 
 __all__ = ["NEVER", "Pace", "periods_of"]
 
@@ -45,7 +45,13 @@ def periods_of(system: System) -> tuple[int, ...]:
 
 
 class Pace:
-    """A stepper that time goes by on. `_instant` is what is done in each instant."""
+    """A stepper that time goes by on. `_instant` is what is done in each instant. It is looked for
+    whatever comes round after `most_vain` periods in a row that end otherwise than they began, or
+    `most_plain` instants in which no period is tried.
+    """
+
+    most_vain = 500
+    most_plain = NEVER
 
     def __init__(self, stepper: Stepper, periods_ns: tuple[int, ...]) -> None:
         self.stepper = stepper
@@ -66,13 +72,66 @@ class Pace:
         self.now = then
 
     def _advance(self, then: int, periods: tuple[int, ...]) -> None:
+        vain = plain = 0
         while (due := self.next_due()) < then:
             for k, period in enumerate(periods):
-                if then - self.now >= 3 * period and self._skip(period, periods[k + 1 :], then):
+                start = self.now
+                if then - start >= 3 * period and self._skip(period, periods[k + 1 :], then):
+                    vain = vain + 1 if self.now - start <= period else 0
                     break
             else:
                 self.now = due
                 self._instant([])
+                plain += 1
+            if vain >= self.most_vain or plain >= self.most_plain:
+                self._come_round(then)
+
+    def _come_round(self, then: int) -> None:
+        """Run on to `then`; as soon as all is as it was some time ago, leave out whole such times.
+
+        What stands is held against what stood at one instant, which is a later one each time that
+        twice as many have gone by since: whatever comes round is found within a few rounds, of any
+        length, and one instant is all that is kept.
+        """
+        stepper = self.stepper
+        count = most = 0
+        while (due := self.next_due()) < then:
+            if count == most:
+                began, news = self.now, self._stays()
+                stood, entered, dues = self._whole(), tuple(stepper.entered_ns), stepper.due()
+                count, most = 0, 2 * most or 1
+            self.now = due
+            self._instant([])
+            count += 1
+            if tuple(stepper.states) != stood[0] or (
+                    not began < self.now < news or self._whole() != stood):
+                continue
+            period = self.now - began
+            stays = list(enumerate(zip(entered, dues, stepper.entered_ns, stepper.due(),
+                                       strict=True)))
+            moved = [number for number, (before, _, since, _) in stays if since != before]
+            # What ends by itself has to end as much later; who waits for nothing may stand anyhow.
+            if any(end != IDLE and (since, end) != (before + period, ended + period)
+                   for _, (before, ended, since, end) in stays if since != before):
+                continue
+            limit = min(then, self._stays(), self.goes_ns, NEVER, *(
+                end for _, (before, _, since, end) in stays if since == before))
+            skipped = (limit - 1 - self.now) // period * period
+            if skipped > 0:
+                self.left_out(self.now, self.now + skipped, period)
+                self.now += skipped
+                stepper.shift(skipped, moved)
+                count = most = 0  # what is left is gone through like what came first
+
+    def _stays(self) -> int:
+        """Before when all goes on as it does now, if nothing else comes to it."""
+        return self.next_news()
+
+    def _whole(self) -> tuple[object, ...]:
+        """All that decides how everything goes on but times: the states first."""
+        stepper = self.stepper
+        return (tuple(stepper.states), tuple(stepper.memory), tuple(stepper.condition_values),
+                stepper.waiting())
 
     def run_to(self, then: int) -> None:
         """Let time go on to `then` without leaving anything out."""
@@ -104,7 +163,7 @@ class Pace:
         self.now = near
         if self._standing(quick) == before:
             skipped = (limit - 1 - near) // period * period
-            self.left_out(near, near + skipped)
+            self.left_out(near, near + skipped, period)
             self.now = near + skipped
             stepper.shift(skipped, quick)
         return True
@@ -119,5 +178,5 @@ class Pace:
         return (tuple(stepper.states), tuple(stepper.memory), tuple(stepper.condition_values),
                 [(due[number] - self.now, waiting[number]) for number in quick])
 
-    def left_out(self, start_ns: int, end_ns: int) -> None:
-        """The instants after `start_ns` up to `end_ns` are left out."""
+    def left_out(self, start_ns: int, end_ns: int, period_ns: int) -> None:
+        """The instants after `start_ns` up to `end_ns`, whole periods, are left out."""

@@ -240,7 +240,6 @@ class Replayer(Sketch):
         self.sets: list[str] = []
         self.moved: list[str] = []  # the contacts that move in this instant
         self.covered: set[str] = set()
-        self.period_ns = 0
         self.began_ns = -1  # when the supply came back last
         self.had_power = False  # whether it has come at all
         self.before: dict[int, deque[str]] = {}  # the last two rows of each region
@@ -313,17 +312,10 @@ class Replayer(Sketch):
         place = bisect_right(times, self.now, key=lambda event: event[0])
         return times[place][0] if place < len(times) else NEVER
 
-    def left_out(self, start_ns: int, end_ns: int) -> None:
+    def left_out(self, start_ns: int, end_ns: int, period_ns: int) -> None:
         """Note a stretch that is left out."""
         self.result.left_out.append((start_ns, end_ns))
-        self.result.periods_ns.append(self.period_ns)
-
-    def _skip(self, period: int, inner: tuple[int, ...], then: int) -> bool:
-        """As in the sketch; the period is kept for what is left out of it."""
-        outer, self.period_ns = self.period_ns, period
-        skipped = super()._skip(period, inner, then)
-        self.period_ns = outer
-        return skipped
+        self.result.periods_ns.append(period_ns)
 
     # -- what the regions ask ----------------------------------------------------------------------
 

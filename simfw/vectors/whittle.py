@@ -18,6 +18,7 @@ from simfw.vectors.dances import Dances
 from simfw.vectors.equal import HANDS, NEAR, PROOF, Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import KINDS, Fault
+from simfw.vectors.faulty import MOST_OF_ONE
 from simfw.vectors.guide import Guide, Ways
 from simfw.vectors.hands import Hands
 from simfw.vectors.losses import Losses
@@ -80,7 +81,7 @@ class Exposure:
     vector shows by an event alone, where events are told.
 
     `made` is how many faults there are in all: in large gadgets only some are tried, each with the
-    usual work divided by `share`.
+    usual work divided by `share`. For `given_up` of `left` a vector was too much work.
     """
 
     exposed: tuple[tuple[Fault, str], ...]
@@ -89,6 +90,7 @@ class Exposure:
     made: int
     share: int = 1
     heard: tuple[Fault, ...] = ()
+    given_up: int = 0
 
     @property
     def tried(self) -> int:
@@ -104,6 +106,9 @@ class Exposure:
         if self.share > 1:
             lines.append("there are many faults: for those tried no more than one in "
                          f"{self.share} parts of the usual work was done")
+        if self.given_up:
+            lines.append(f"with {self.given_up} of those not exposed a vector was left after "
+                         f"{MOST_OF_ONE:,} instants, in which nothing came round")
         open_ones = sum(any(one is fault for one in self.left) for fault in self.heard)
         if self.heard:
             lines.append(f"faults exposed where events are told: {len(self.exposed) + open_ones} "
@@ -438,7 +443,8 @@ class Whittler:
         self.exposed.sort(key=lambda one: self.order[id(one[0])])
         return Exposure(exposed=tuple(self.exposed), same=tuple(self.same),
                         left=tuple(self.left), made=self.made, share=self.share,
-                        heard=heard)
+                        heard=heard, given_up=sum(id(fault) in self.judging.given_up
+                                                  for fault in self.left))
 
 
 def _note(places: Places, sketch: Sketch, paths: Sequence[Found]) -> None:
