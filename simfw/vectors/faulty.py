@@ -7,8 +7,8 @@ reports part from those of the model.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, TypeVar
 
 from simfw.behaviour.expression import reads_world
 from simfw.behaviour.outputs import merged
@@ -38,11 +38,25 @@ __all__ = ["MOST_OF_ONE", "Bench", "Driven", "Sound"]
 
 PPM = 1_000_000
 MOST_OF_ONE = 100_000  # instants of one vector that are gone through with one fault
+MOST_KEPT = 64  # other systems that are kept, with firmwares or what they drive
 MOST_PERIODS = 4  # after which whoever goes through a stretch is to repeat itself
 
 
 def _later(due: int, by_ns: int) -> int:
     return due if due == IDLE else due + by_ns
+
+
+_Key = TypeVar("_Key")
+_What = TypeVar("_What")
+
+
+def _kept(kept: dict[_Key, _What], key: _Key, make: Callable[[], _What]) -> _What:
+    """What is kept under a key, made where it is not: of what is made the last ones are kept."""
+    if key not in kept:
+        if len(kept) >= MOST_KEPT:
+            del kept[next(iter(kept))]
+        kept[key] = make()
+    return kept[key]
 
 
 class _PartedError(Exception):
@@ -87,6 +101,8 @@ class Driven(Pace):
         self._anew = True  # what it drives may be another since it was last looked at
         self._lets_go = self.stepper.may_let_go
         self._own: dict[tuple[object, ...], dict[str, int]] = {}
+        # What other systems drive, by their ids: each is kept with its own.
+        self._others: dict[int, tuple[System, dict[tuple[object, ...], dict[str, int]]]] = {}
         self._known = self._own
         self._gating = False
         self.awake = self.latched = self.before_burst = self.asked = False
@@ -140,7 +156,10 @@ class Driven(Pace):
         """From now on its states drive what those of this system do; all else is as it was."""
         self.regions = system.every
         self.outputs = self._driven()
-        self._known = self._own if system is self.system else {}
+        if system is self.system:
+            self._known = self._own
+        else:
+            _, self._known = _kept(self._others, id(system), lambda: (system, {}))
         self._anew = True
 
     def _drives(self, *, gated: bool) -> dict[str, Drive]:
@@ -569,6 +588,7 @@ class Bench:
         self._numbers = {region.name: number for number, region in enumerate(system.regions)}
         self._held: tuple[Driven, int] | None = None
         self._given: Driven | None = None
+        self._made: dict[tuple[int, tuple[str, ...]], tuple[Fault, Driven]] = {}
         self._outputs = Driven(system, segments).outputs
 
     def hold(self, fault: Fault, asks: tuple[str, ...]) -> Driven:
@@ -586,7 +606,7 @@ class Bench:
             self._given.give(self.system)
             self._given = None
         if number is None and not drives:
-            return Driven(fault.system, self.segments, fault.twist, asks, self._outputs)
+            return self._firmware(fault, asks)
         if firmware is None:
             firmware = self._sound[asks] = Driven(self.system, self.segments, NONE, asks,
                                                   self._outputs)
@@ -598,6 +618,14 @@ class Bench:
         elif number is not None and holds:
             firmware.stepper.hold(number, fault.system.regions[number])
             self._held = firmware, number
+        return firmware
+
+    def _firmware(self, fault: Fault, asks: tuple[str, ...]) -> Driven:
+        """A firmware made for this fault, which is asked for again with the next vector."""
+        # A fault that is kept keeps its id.
+        _, firmware = _kept(self._made, (id(fault), asks), lambda: (
+            fault, Driven(fault.system, self.segments, fault.twist, asks, self._outputs)))
+        firmware.stepper.clear()
         return firmware
 
     def _only_rows(self, fault: Fault) -> int | None:
