@@ -94,7 +94,9 @@ def _name_of(item: Any, index: int) -> str:
         return str(index)
     states = item.get("states")
     if isinstance(states, Mapping):
-        return ", ".join(map(str, states.values()))
+        outside = item.get("outside") or {}
+        return ", ".join([*map(str, states.values()),
+                          *(f"{name} {at}" for name, at in outside.items())])
     named = [str(item[key]) for key in _NAMES if item.get(key) is not None]
     return ".".join(named) or str(index)
 

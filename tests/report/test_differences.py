@@ -72,6 +72,18 @@ def test_figures_are_told_with_their_units_and_difference() -> None:
     assert {"figure": "consumers lamp charge_c", "before": 36.0, "after": 72.0} in told["figures"]
 
 
+def test_modes_of_the_same_states_are_told_apart_by_what_stands_outside() -> None:
+    """With the slide off nothing changes; with it on the mean does, and neither hides the other."""
+    def modes(on_a: float, off_a: float) -> dict[str, Any]:
+        return {"modes": [
+            {"states": {"a": "beat"}, "outside": {"run": at}, "average_current_a": amps}
+            for at, amps in (("on", on_a), ("off", off_a))
+        ]}
+
+    found = compare(modes(0.002, 0.001), modes(0.004, 0.001))
+    assert list(found.figures) == ["modes beat, run on average_current_a"]
+
+
 def test_long_lists_are_cut_and_said_to_be() -> None:
     """Twenty lines of each are enough on a screen; the JSON has all."""
     before = {f"figure {k}": 1.0 for k in range(30)} | events(*((f"e{k}", 1.0) for k in range(30)))
