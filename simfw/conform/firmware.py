@@ -369,12 +369,15 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
         return None
     gap = st.one_of(st.sampled_from(sorted(set(gaps_ms))), st.integers(1, 400))
     scripts = st.tuples(st.lists(st.tuples(gap, st.integers(0, len(inputs) - 1)), max_size=14),
-                        st.sampled_from([0.5, 0.1, 0.9, 0.02]))  # fmt: skip
+                        st.sampled_from([0.5, 0.1, 0.9, 0.02]), st.booleans())  # fmt: skip
     seen: dict[object, Difference] = {}
     model = Replayer(system, circuit, segments)
 
-    def parts(example: tuple[list[tuple[int, int]], float]) -> bool:
-        script, charge = example
+    def parts(example: tuple[list[tuple[int, int]], float, bool]) -> bool:
+        script, charge, met = example
+        if met:  # the first change comes in the very instant of power-up
+            script = [(0 if place == 0 else gap_ms, which)
+                      for place, (gap_ms, which) in enumerate(script)]  # fmt: skip
         acts = on_ticks(_acts(inputs, script), firmware.tick_ns)
         ends = (acts[-1].at_ns if acts else 0) + 1500 * MS
         played = model.played(charge, acts, ends, whole=True)

@@ -228,7 +228,7 @@ FAULTS: dict[str, tuple[str, list[tuple[str, str]]]] = {
 
 OPEN = {
     "an edge in the instant of power-up is not seen":
-        "No vector closes a contact in the very instant of power-up.",
+        "No vector closes a contact in the very instant of power-up; random stimuli do.",
     "beeps begun anew by a press":
         "Nothing at the pins: they are begun anew where the minute ends.",
     "fertig begins the beep anew":

@@ -243,7 +243,7 @@ FAULTS: dict[str, tuple[str, list[tuple[str, str]]]] = {
 
 OPEN = {
     "an edge in the instant of power-up is not seen":
-        "No vector closes a contact in the very instant of power-up.",
+        "No vector closes a contact in the very instant of power-up; random stimuli do.",
     "flat told before low":
         "The order of the events of one instant is not compared.",
     "warning 10 min from the last low":

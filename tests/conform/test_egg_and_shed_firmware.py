@@ -100,6 +100,19 @@ def test_a_firmware_that_compares_codes_conforms_as_the_document_tells_it_to(she
     assert "One exception on a host" in document["specification.md"]
 
 
+def test_random_stimuli_begin_in_the_very_instant_of_power_up_too(egg):
+    """A firmware that does not see the edge which comes there is found; no vector has one."""
+    prepared, _ = egg
+    gadget = prepared.gadget
+    _, edits = egg_faults.FAULTS["an edge in the instant of power-up is not seen"]
+    found = random_difference(
+        Inside(with_fault(EGG, edits)), prepared.system, prepared.circuit, gadget.segments,
+        inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=100, seed=0,
+    )  # fmt: skip
+    assert found is not None
+    assert found.drive.acts[0].at_ns == 0
+
+
 def test_each_account_begins_as_the_protocol_says(egg):
     """A firmware that has never had a supply hears that it goes."""
     _, drives = egg
