@@ -343,7 +343,7 @@ class Folds:
     def _emit_repeated(self, cycle: Cycle, index: int, count: int, start: int) -> None:
         """Emit the events of `count` periods of a cycle entered at its instant `index`."""
         sim = self.simulation
-        if sim.listened and cycle.events:
+        if cycle.events and sim.hears(cycle.events):
             names = sim.stepper.event_names
             for time_ns, numbers in cycle.happenings(index, count, start):
                 sim.emit([names[n] for n in numbers], time_ns)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from simfw.behaviour.expression import parse_expression
@@ -62,16 +62,17 @@ class Simulation:
         observers: Sequence[Observer],
         resume: Snapshot | None,
         plant: Plant | None = None,
-        log: bool = True,
+        log: bool | frozenset[str] = True,
         course: Course | None = None,
         plays: bool = False,
         still: bool = False,
     ) -> None:
         """`plant` is one made of `prepared` for an earlier simulation that watched the same.
 
-        With `log` the events are collected in `events`. `course` is written while it goes by. With
-        `plays` nobody asks for edges of sequences: observers are told of regions' instants only.
-        With `still` it ends as soon as all comes round that ticks: in `round`.
+        With `log` the events are collected in `events`, all or those of these names. `course` is
+        written while it goes by. With `plays` nobody asks for edges of sequences: observers are
+        told of regions' instants only. With `still` it ends as soon as all comes round that ticks:
+        in `round`.
         """
         gadget = prepared.gadget
         self.gadget = gadget
@@ -87,9 +88,10 @@ class Simulation:
         self.follow = tuple(o for o in observers if type(o).passed is not Observer.passed)
         self.drivers = tuple(o for o in observers if type(o).drove is not Observer.drove)
         self._hear = tuple(o for o in observers if type(o).event is not Observer.event)
-        self.logged = log
+        self.logged = bool(log)
+        self._kept = log if isinstance(log, frozenset) else None
         self.course = course
-        self.listened = log or bool(self._hear)
+        self.listened = self.logged or bool(self._hear)
         expects = {
             step.text: parse_expression(step.text, prepared.system.names)
             for step in scenario.steps
@@ -631,10 +633,17 @@ class Simulation:
         if self.chatter > _ROUNDS:
             raise EndlessInstant(self.now, _ROUNDS, *CHATTER)
 
+    def hears(self, numbers: Iterable[int]) -> bool:
+        """Whether anybody is told of any of these events."""
+        if not self.listened or self._kept is None or self._hear:
+            return self.listened
+        names = self.stepper.event_names
+        return any(names[number] in self._kept for number in numbers)
+
     def emit(self, names: Sequence[str], time_ns: int) -> None:
         """Tell of the events of one time, in their order."""
         for name in names:
-            if self.logged:
+            if self.logged and (self._kept is None or name in self._kept):
                 self.events.append(Occurred(time_ns, name))
             for observer in self._hear:
                 observer.event(time_ns, name)

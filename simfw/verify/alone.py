@@ -30,6 +30,7 @@ ALONE_CHECKS = frozenset({
 
 MS = 1_000_000
 S = 1_000 * MS
+OF_THE_CELL = frozenset({"cell.low", "cell.flat"})  # all that is heard of hours of repeats
 MOST_PLACES = 64
 MOST_STUCK = 12
 MOST_SHOWN = 4
@@ -150,26 +151,26 @@ def _left_alone(
     start = _full(node.final) if full else node.final
     if node.plugged:
         out = player.play(player.scenario([Usb(at_ns=0, present=False)], 1.0, PLUG_NS),
-                          resume=start)
+                          resume=start, events=OF_THE_CELL)
         if out is None:
             return None
         start = _full(out.final)
     horizon = _horizon_ns(gadget, player.prepared.system)
     watch = max(LEAST_WATCH_NS, min(MOST_WATCH_NS, horizon))
-    run = player.play(player.scenario(held, 1.0, horizon), resume=start)
+    run = player.play(player.scenario(held, 1.0, horizon), resume=start, events=OF_THE_CELL)
     if run is None:
         return None
-    ended = [event.time_ns for event in run.events
-             if full and event.name in ("cell.low", "cell.flat")]
+    ended = [event.time_ns for event in run.events if full]
     ended += [] if run.empty_at_ns is None else [run.empty_at_ns]
     before = min(ended, default=None)
     if before is not None:
         # The cell has ended something: look at what went on until then.
         length = max(S, before - run.start_ns - watch - S)
-        run = player.play(player.scenario(held, 1.0, length), resume=start)
+        run = player.play(player.scenario(held, 1.0, length), resume=start, events=OF_THE_CELL)
         if run is None:
             return None
-    last = player.play(player.scenario((), 1.0, watch), resume=run.final, trace=True)
+    last = player.play(player.scenario((), 1.0, watch), resume=run.final, trace=True,
+                       events=OF_THE_CELL)
     return None if last is None else _rest(gadget, player, regions, node, last)
 
 

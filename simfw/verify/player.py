@@ -78,16 +78,16 @@ class Player:
 
     def play(
         self, scenario: Scenario, *, resume: Snapshot | None = None, trace: bool = False,
-        fold: bool = True,
+        fold: bool = True, events: frozenset[str] | None = None,
     ) -> Run | None:
-        """The run, or None where the model cannot go on."""
+        """The run, or None where the model cannot go on; with all its events, or with `events`."""
         self.runs += 1
         before = self._instants.count
         watched = any(isinstance(step, Expect) for step in scenario.steps)
         try:
             run = Simulation(
                 self.prepared, scenario, 0, fold, trace, (self._instants,), resume,
-                None if watched else self._plant,
+                None if watched else self._plant, True if events is None else events,
             )
             # What is watched is compiled once: the rules are the same in every run.
             self._plant = self._plant if watched else run.plant
