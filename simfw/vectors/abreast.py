@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -49,7 +49,9 @@ class Leaving:
     """What others notice of the regions: the `events` that they hear, and what they `read` of the
     model and of the copy, with the `regions` (of the model) that this asks. `own` are the events
     that model and copy make each for itself. With `wakes` some of the regions keep the controller
-    awake. `swapped` are two regions that take their turns in the other order in the copy.
+    awake. `swapped` are two regions that take their turns in the other order in the copy. Of what
+    `plays` in time it counts when it begins: by the event that tells so, which nobody hears, the
+    region (of the model), and the states in which it goes on.
     """
 
     own: frozenset[str]
@@ -58,6 +60,29 @@ class Leaving:
     regions: frozenset[str]
     wakes: bool = False
     swapped: frozenset[str] = frozenset()
+    plays: Mapping[str, tuple[str, frozenset[str]]] = field(default_factory=dict)
+
+
+class Begun:
+    """What of the model, and what of the copy, begins to be played in an instant, and goes on
+    behind it: all of one instant begins at one time, wherever in it.
+    """
+
+    def __init__(self, plays: Mapping[str, tuple[str, frozenset[str]]], regions: Sequence[str],
+                 states: Sequence[Sequence[str]]) -> None:
+        # Of the model and of the copy: the event, the region, and the states in which it goes on.
+        self._sides = [[(event + mark, number, frozenset(
+            place for place, state in enumerate(states[number]) if state in still))
+            for mark in ("", MARK) for number in (regions.index(name + mark),)]
+            for event, (name, still) in plays.items()]
+        self.events = frozenset(event for both in self._sides for event, _, _ in both)
+
+    def differ(self, told: Collection[str], states: Sequence[int]) -> bool:
+        """Whether only one of the two begins something, by the events of an instant and where all
+        regions stand behind it.
+        """
+        return any(len({event in told and states[number] in still
+                        for event, number, still in both}) > 1 for both in self._sides)
 
 
 class Waking:
@@ -132,6 +157,7 @@ class Watch:
                            if not one.key.endswith(MARK)}
         self.read = [(stepper.bind(one), stepper.bind(other)) for one, other in leaving.read]
         names = [region.name for region in stepper.regions]
+        self.plays = Begun(leaving.plays, names, stepper.state_names)
         self.side = [COPY if name.endswith(MARK) else MODEL if name + MARK in names else BOTH
                      for name in names]
         order = {name: turns.get(name, len(turns) + place) for place, name in enumerate(names)}
@@ -166,8 +192,15 @@ class Watch:
         self._stays = self._before = list(self.stepper.stays)
         self.woken = False
         self._woke: set[int] = set()
+        self.begun: set[str] = set()  # the events that tell what plays
         if self.wakes:
             self._stood = list(self.stepper.states)  # in one go: nothing is noted as read
+
+    def begins(self, event: int) -> None:
+        """An event is told: it may be one of what plays."""
+        name = self.stepper.event_names[event]
+        if name in self.plays.events:
+            self.begun.add(name)
 
     def _wakes(self, number: int) -> None:
         self._woke.add(number)
@@ -198,6 +231,8 @@ class Watch:
 
     def ends(self, *, power_up: bool = False) -> None:
         """An instant ends."""
+        if self.begun and self.plays.differ(self.begun, list(self.stepper.states)):
+            self.part()
         if self.wakes:
             self._compare_waking(power_up=power_up)
 
@@ -223,7 +258,8 @@ class Watch:
     def seen(self) -> tuple[object, ...]:
         """What decides, beside the queue, how the instant goes on."""
         stepper = self.stepper
-        return (*stepper.states, *stepper.memory, *stepper.condition_values, *sorted(self._woke))
+        return (*stepper.states, *stepper.memory, *stepper.condition_values, *sorted(self._woke),
+                *sorted(self.begun))
 
 
 @dataclass(slots=True)
@@ -355,6 +391,8 @@ class Abreast(Rounds):
         for item in (*model, *copy):
             base = watch.base.get(item, item) if isinstance(item, int) else -1
             whose = watch.whose.get(item, BOTH) if base >= 0 else watch.side[item[0]]
+            if base >= 0:
+                watch.begins(item)
             for side in (MODEL, COPY) if whose == BOTH else (whose,):
                 if base in watch.told:
                     told[side].append(base)

@@ -114,8 +114,8 @@ class _Asked:
         """Whether nothing can differ."""
         leaving = self.leaving
         return leaving is not None and not (
-            leaving.events or leaving.read or leaving.wakes or self.seen or self.outputs
-            or self.parts or self.shown)
+            leaving.events or leaving.plays or leaving.read or leaving.wakes or self.seen
+            or self.outputs or self.parts or self.shown)
 
     def differ(self, read: Sequence[tuple[Expression, Expression]], leaves: bool, fails: bool
                ) -> Expression:
@@ -347,8 +347,9 @@ class Prover:
         def once(within: Budget, *, loose: bool) -> _Found:
             found: _Found = None
             free = False
-            # What differs mostly does so whatever others do in the middle of an instant.
-            for amid in (False, True) if whole else (False,):
+            # A way that differs mostly does so whatever others do in the middle of an instant.
+            # A `loose` search is there for proofs, and gives none.
+            for amid in ((True,) if loose else (False, True)) if whole else (False,):
                 made = self._machine(core, fault, asked, loose=loose, amid=amid, edges=edges,
                                      moves=moves if whole else [[]])
                 free = made is not None and bool(made[0].outside or edges)
@@ -413,7 +414,7 @@ class Prover:
         bare = self._bare(core)
         if any(system.region(name).show != fault.system.region(name).show for name in bare):
             return None
-        heard = {row.on for region in outside for row in region.rows} | self.playing.events
+        heard = {row.on for region in outside for row in region.rows}
         if self.observed:  # events are told in their order: in one instant, too
             heard |= set(system.events)
         read = [row.when for region in outside for row in region.rows if row.when is not None]
@@ -457,7 +458,8 @@ class Prover:
                               swapped=frozenset(
                                   one.name for one, other in zip(
                                       system.regions, fault.system.regions, strict=True)
-                                  if one.name != other.name)),
+                                  if one.name != other.name),
+                              plays=self.playing.told(made)),
                       tuple(sorted(made & set(system.events))) if self.observed else (), outputs,
                       tuple(parts), () if self.observed else tuple(
                           Not(alike(part, both.copied(part))) for part in shown), sure=sure)
@@ -525,7 +527,7 @@ class Prover:
             pairs = [(readings.expression(one), readings.expression(other))
                      for one, other in leaving.read]
             leaving = replace(leaving, read=tuple(pairs))
-            leaving = leaving if leaving.events or pairs or leaving.wakes else None
+            leaving = leaving if leaving.events or leaving.plays or pairs or leaving.wakes else None
         if leaving is None and amid and free:
             leaving = Leaving(frozenset(), frozenset(), (), frozenset())
         apart = fault.twist.first or fault.twist.after

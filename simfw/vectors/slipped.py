@@ -15,7 +15,7 @@ from typing import Any
 from simfw.behaviour.region import Levels, Region, State, System
 from simfw.behaviour.table import Stepper
 from simfw.errors import EndlessInstant
-from simfw.vectors.abreast import WOKEN, Abreast, Leaving, Waking, Watch, parted_region
+from simfw.vectors.abreast import WOKEN, Abreast, Begun, Leaving, Waking, Watch, parted_region
 from simfw.vectors.faults import Fault
 from simfw.vectors.often import Telling
 from simfw.vectors.pair import MARK
@@ -256,6 +256,9 @@ class Twisted(Machine):
                                 if region.name.removesuffix(MARK) in bears)
         self._told = frozenset(() if leaving is None else
                                (name + mark for name in leaving.events for mark in ("", MARK)))
+        self._plays = Begun({} if leaving is None else leaving.plays,
+                            [region.name for region in self.regions],
+                            [part.states for part in self.parts])
 
     def _is_quiet(self, region: Region) -> bool:
         """Whether all is done in one round where a time of a region ends."""
@@ -369,7 +372,9 @@ class Twisted(Machine):
             self._late, self._tables = None, tables
         # What others do in that instant may come in between, and is not searched.
         effects = tuple(replace(one, broken=(0,)) if self._bears.intersection(one.rows)
-                        or self._told.intersection(one.events) else one for one in leaf.effects)
+                        or self._told.intersection(one.events) or (
+                            self._plays.differ(one.events, one.on(config)))
+                        else one for one in leaf.effects)
         if self._wakes:
             effects = tuple(replace(one, broken=(*one.broken, 1))
                             if self._wake_apart(config, one) else one for one in effects)

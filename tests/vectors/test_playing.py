@@ -75,3 +75,45 @@ def test_what_is_played_otherwise_is_not_proved_to_be_the_same() -> None:
     sequences = {words: same for words, same in found.items() if words.startswith("sequence: ")}
     assert sequences
     assert not any(sequences.values())
+
+
+def meets(level: str) -> Gadget:
+    """A lamp that a press puts out, and a tick lights again; told by the tick a lock keeps it on.
+
+    Where both come at one time the press is heard first: the lamp is lit anew. Where the tick is, a
+    lamp that is lit goes on.
+    """
+    return made({
+        "beat": region("x", "x y", row("y", "x", after="100 ms", emit="tick"),
+                       row("x", "y", on="key.release")),
+        "lock": region("open", "open shut", row("shut", "open", on="tick"),
+                       row("open", "shut", after="10 ms")),
+        "lamp": region("lit", "off lit", row("off", "lit", on="key.press", when="lock.open"),
+                       row("lit", "off", on="tick"), by={"lit": level}),
+    }, sequences=SEQUENCES)  # fmt: skip
+
+
+def test_what_is_begun_anew_in_an_instant_is_not_what_goes_on_through_it() -> None:
+    """The order of two times that end together decides only when the winking has begun."""
+    first = "expiry: behaviour.beat.rows[0]: its time ends before all else in that instant"
+    assert proved(meets("on"))[1][first]
+    assert not proved(meets("wink"))[1][first]
+
+
+RUNG = made({
+    "bell": region("still", "still ringing", row("ringing", "still", after="1 s"),
+                   row("still", "ringing", on="bell.ended"),
+                   row("still", "*", on="key.release"), by={"ringing": "thrice"}),
+}, sequences=SEQUENCES)  # fmt: skip
+"""Rings one second after the last release."""
+
+
+def test_what_begins_and_is_over_in_one_instant_shows_nothing() -> None:
+    """The bell is due as the release settles: whichever comes first, it does not ring."""
+    prepared, found = proved(RUNG)
+    alike = [words for words, same in found.items() if same and words.endswith((
+        "its time ends before all else in that instant",
+        "its time ends after all else in that instant")) and "bell" in words]
+    assert "expiry: behaviour.bell.rows[0]: its time ends after all else in that instant" in alike
+    assert told(prepared, [fault for fault in all_faults(holding(prepared.system))
+                           if f"{fault.kind}: {fault.text}" in alike], 24) == []
