@@ -123,7 +123,8 @@ class _Asked:
         what `leaves` them is compared meanwhile. If the supply `fails` nothing does.
         """
         if self.both is None:
-            return Not(Inside(MEMORY, frozenset({"0"})))
+            lasts = self.slip is not None and self.slip.lasts_ns
+            return Inside(MEMORY, frozenset({"2" if lasts else "1"}))
         found: list[Expression] = [PARTED] if leaves else []
         found += [Not(alike(made_odd(event), made_odd(event + MARK))) for event in self.seen]
         found += [Not(alike(one, other)) for one, other in read]
@@ -536,6 +537,7 @@ class Prover:
         if loose:
             spans |= {row.key: Span(0, None) for region in regions
                       if not region.name.endswith(MARK) and region.name not in doubled
+                      and (asked.slip is None or region.name != asked.slip.region)
                       for row in region.rows if row.after_ns}
         machine = Twisted(
             [*sources, *regions, *counters], slip=asked.slip, leaving=leaving,

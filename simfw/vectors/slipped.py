@@ -1,7 +1,7 @@
 """Model and fault in one machine of the search, with a slip in how the rows of the copy are walked.
 
-What a slip remembers is the state of a region of its own, `MEMORY`, that has no rows: the search
-then tells combinations apart by it like by any other.
+What a slip remembers is the state of a region of its own, `MEMORY`, which answers nothing: the
+search then tells combinations apart by it like by any other.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
-from simfw.behaviour.region import Levels, Region, State, System
+from simfw.behaviour.region import Levels, Region, Row, State, System
 from simfw.behaviour.table import Stepper
 from simfw.errors import EndlessInstant
 from simfw.vectors.abreast import WOKEN, Abreast, Begun, Leaving, Waking, Watch, parted_region
@@ -40,8 +40,11 @@ class Slip:
     `third` is a row that fires twice only, `lost` one that is lost where row `behind` has just
     fired, or, with `failed`, where its time has ended in this stay; `forgets` and `unnoted` as in
     `Twist`. Of a slip with `rows` it is not
-    followed what it does but only whether it ever could: whether one of these rows fires, with
-    `counted` in one of these states and so that a stay ends; with `stays` whether it fires at all.
+    followed what it does but only whether it ever could: whether one of these rows fires so that a
+    stay ends; with `stays` whether it fires at all. With `lasts_ns` it could where a stay in one of
+    the states `counted` begins less than that after the one before: an end that is due by then, or
+    has passed, counts no more (see `Faulty`). Whether only the end of the first stay counts makes
+    no difference to that: where it could no stay but the first has begun before.
     """
 
     region: str
@@ -54,6 +57,7 @@ class Slip:
     rows: frozenset[str] = frozenset()
     counted: frozenset[str] = frozenset()
     stays: bool = False
+    lasts_ns: int = 0
 
     @property
     def follows(self) -> bool:
@@ -81,15 +85,18 @@ def slip_of(fault: Fault) -> Slip | None:
     rows = fault.system.region(name).rows
     mine = [row for row in rows if row.key == key]
     ends_ns = max(row.after_ns or 0 for row in mine)
-    # A stay that ends with that time, or later, is not cut.
-    cuts = frozenset(row.key for row in rows if row.after_ns is None or row.after_ns < ends_ns)
-    return Slip(name, rows=cuts, counted=frozenset(one for row in mine for one in row.sources))
+    return Slip(name, rows=frozenset([key]), lasts_ns=ends_ns,
+                counted=frozenset(one for row in mine for one in row.sources))
 
 
-def memory_of() -> Region:
-    """The region that holds what a slip remembers."""
+def memory_of(slip: Slip) -> Region:
+    """The region that holds what a slip remembers: whether something has come up, or how often;
+    of what lasts, that an earlier end is still to come (1), and that it has counted (2).
+    """
+    over = Row(key=f"{MEMORY} over", sources=("1",), to="0", after_ns=slip.lasts_ns)
     return Region(name=MEMORY, group="behaviour", starts="0",
-                  states=tuple(State(name=str(count)) for count in range(TWICE + 1)), rows=())
+                  states=tuple(State(name=str(count)) for count in range(TWICE + 1)),
+                  rows=(over,) if slip.lasts_ns else ())
 
 
 class Late(Rounds):
@@ -189,12 +196,21 @@ class _Slipped(_Watched):
             if slip.failed and self.stays[number] != serial:
                 states[memory] = 0
         else:
-            serial, state = self.stays[number], states[number]
+            serial = self.stays[number]
             super()._fire(number, row, now_ns, queue)
-            ends = self.stays[number] != serial and (
-                state in self._counted if slip.counted else not self._powering)
-            if row.key in slip.rows and (ends or slip.stays):
+            ends = self.stays[number] != serial
+            if slip.lasts_ns:
+                if ends and states[number] in self._counted:
+                    self._enter(memory, 2 if states[memory] else 1, now_ns, queue)
+            elif row.key in slip.rows and ((ends and not self._powering) or slip.stays):
                 states[memory] = 1
+
+    def _enter(self, number: int, state: int, now_ns: int, queue: deque[Any]) -> None:
+        # At power-up the first stay begins, whatever may have been kept.
+        if (self._powering and self.slip.lasts_ns and number == self._memory and not state
+                and self.states[self._own] in self._counted):
+            state = 1
+        super()._enter(number, state, now_ns, queue)
 
     def _behind(self, key: str) -> bool:
         """Whether what makes the slip lose a row has come just before the row that fires now."""
@@ -208,6 +224,9 @@ class _Slipped(_Watched):
             group = self.dwells[number][self.states[number]][self.spent[number]]
             if any(row.key == self.slip.behind for row in group[1]):
                 self.states[self._memory] = 1
+        if number == self._memory:  # before all that happens in that instant
+            self._enter(number, 0, 0, queue)
+            return
         super()._expire(number, queue)
 
 
@@ -231,7 +250,7 @@ class Twisted(Machine):
         self._stood: dict[object, tuple[int, int]] = {}  # by all that decides: in which run, after
         self._late: dict[int, int] | None = None  # while the parts of an instant are run
         self._of_parts: dict[object, Any] = {}
-        added = [] if slip is None else [memory_of()]
+        added = [] if slip is None else [memory_of(slip)]
         super().__init__([*regions, *added, *([] if leaving is None else [parted_region()])],
                          **more)
         self.first = first
