@@ -343,7 +343,10 @@ class Prover:
         if asked.nothing and not may_not_end(regions):
             return False
         edges = leading_on(regions, self.system.raw_events)
-        moves = list(moved_at_first(edges))
+        heard = {row.on for region in regions for row in region.rows}
+        moves = list(moved_at_first([*edges, *(
+            event for event in (f"{name}.edge" for name in self.system.contacts)
+            if event in heard and event not in edges)], edges))
 
         def once(within: Budget, *, loose: bool) -> _Found:
             found: _Found = None
@@ -352,14 +355,14 @@ class Prover:
             # A `loose` search is there for proofs, and gives none.
             for amid in ((True,) if loose else (False, True)) if whole else (False,):
                 made = self._machine(core, fault, asked, loose=loose, amid=amid, edges=edges,
-                                     moves=moves if whole else [[]])
+                                     moves=moves if whole or not edges else [[]])
                 free = made is not None and bool(made[0].outside or edges)
                 found = None if made is None else self._searched(
                     *made, within, (False,) if loose else (True, False), freely=whole,
                     sure=(asked.sure or not asked.parts) and not loose)
                 if found is not False or not free:
                     break
-            if found is False and not whole and (free or len(moves) > 1):
+            if found is False and not whole and free:
                 return None
             return found
 

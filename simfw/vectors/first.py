@@ -6,20 +6,22 @@ A search lets contacts move at any time behind that instant. What moves within i
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
-from itertools import permutations
+from itertools import combinations, permutations
 
 from simfw.behaviour.region import Region
 
 __all__ = ["leading_on", "may_not_end", "moved_at_first"]
 
 
-def moved_at_first(edges: Collection[str]) -> Iterator[list[str]]:
-    """Which of the edges that lead on may come in the instant of power-up, in any order. What
-    settles first does so behind it.
+def moved_at_first(edges: Collection[str], leading: Collection[str]) -> Iterator[list[str]]:
+    """Which of these edges may come in the instant of power-up: in any order where one of them is
+    `leading` on within it. What settles first does so behind it, but its time begins there, with
+    all others that begin at power-up.
     """
     for count in range(len(edges) + 1):
-        for order in permutations(edges, count):
-            yield list(order)
+        for chosen in combinations(edges, count):
+            orders = [chosen] if set(leading).isdisjoint(chosen) else permutations(chosen)
+            yield from map(list, orders)
 
 
 def leading_on(regions: Collection[Region], raw: Iterable[str]) -> list[str]:

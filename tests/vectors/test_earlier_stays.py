@@ -1,4 +1,4 @@
-"""Proofs that the end of an earlier stay never counts in a later one."""
+"""Proofs that the end of an earlier stay never counts in a later one; stays from power-up on."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.vectors.equal import Prover
 from simfw.vectors.possible import all_faults
+from simfw.vectors.sketch import Act
 from simfw.verify.budget import Budget
-from tests.vectors.test_equal import fault_of, made, region, row, told
+from tests.vectors.test_equal import fault_of, made, region, row, told, told_by
 
 
 def resting(rest: str, starts: str = "off") -> Gadget:
@@ -89,3 +90,13 @@ def test_no_end_that_is_proved_to_be_over_is_told_by_random_play(gadget: Gadget)
     faults = [fault for fault in all_faults(holding(prepared.system)) if fault.kind == "lasts"]
     assert faults
     assert told(prepared, [fault for fault in faults if prover.same(fault)], 24) == []
+
+
+def test_a_contact_that_closes_with_the_supply_settles_as_times_end_that_begin_with_it() -> None:
+    """A time as long as the debounce: the press comes in the very instant in which it ends."""
+    gadget = made({"lamp": region("dark", "dark lit", row("lit", "dark", after="20 ms"),
+                                  row("dark", "lit", on="key.press"), lit="lit")})
+    about, words = "behaviour.lamp.rows[0]", "its time ends after all else in that instant"
+    prepared, fault = fault_of(gadget, about, words)
+    assert told_by(prepared, [fault], [(Act(0, "contact", "key", 1.0),)]) != []
+    assert not same(gadget, about, words)
