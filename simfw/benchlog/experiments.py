@@ -367,9 +367,11 @@ def _handlings(
             [shown_after(prepared, told.handling) for prepared in one.gadgets] for one in left
         ]
         lasts = told.lasts_ns / 60e9 + 0.5
+        # A heater or a motor is not lit.
+        seen = "on" if a.gadgets[0].gadget.loads else "lit"
         found[told.handling] = Experiment(
             name=told.handling.words, kind="handling", kit=("eyes",), unit="", blur=0.0,
-            hands=f"With the cell about 80 % full: {told.handling.words}. What is lit?",
+            hands=f"With the cell about 80 % full: {told.handling.words}. What is {seen}?",
             minutes=lasts, bits=bits_of(outcomes, 0.0), handling=told.handling,
             predictions=tuple(
                 _prediction(one.rival.combination, values)
