@@ -236,6 +236,8 @@ class Twisted(Machine):
     What is told `between` may come from others in the middle of any instant.
     """
 
+    meeting = True
+
     def __init__(self, regions: Sequence[Region], *, slip: Slip | None = None, apart: str = "",
                  first: bool = False, leaving: Leaving | None = None,
                  between: Sequence[Telling] = (), turns: Mapping[str, int] | None = None,

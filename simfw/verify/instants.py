@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from simfw.behaviour import expression as ex
 from simfw.behaviour.outputs import ways
 from simfw.behaviour.region import Region, System
-from simfw.engine.supply import found_at_pins
+from simfw.engine.supply import met_at_power_up
 from simfw.errors import EndlessInstant
 from simfw.verify.bands import Reader
 from simfw.verify.notes import AFTER, MONITORS, PROTECTION, NotedCells, Notes
@@ -306,7 +306,7 @@ class Instants:
             if due is None:
                 found = stepper.run_instant(0, raws, power_up=True)
             elif on != self._on():
-                found = self._switch()
+                found = self._switch(raws if machine.meeting else ())
             elif on:
                 found = stepper.run_instant(0, raws)
             if notes.looking and any(place >= first for place in notes.written):
@@ -408,8 +408,10 @@ class Instants:
     def _on(self) -> bool:
         return self.machine.supply < 0 or bool(self.flags[self.machine.supply])
 
-    def _switch(self) -> list[int]:
-        """The supply has just come or gone: every region starts anew, or stands still."""
+    def _switch(self, moved: Sequence[str] = ()) -> list[int]:
+        """The supply has just come or gone: every region starts anew, or stands still. Of what has
+        `moved` in that instant contacts are met before what is found at the pins.
+        """
         self._seen = {}
         for place in range(len(self.machine.keeping)):
             self.notes.note(self.machine.kept_at + place)
@@ -421,8 +423,9 @@ class Instants:
             self.stepper.halt(0)
             return []
         flags = self._flag_at
-        found = found_at_pins(
-            lambda name: name in flags and bool(self.flags[flags[name]]), self.stepper.event_ids)
+        found = met_at_power_up(
+            moved, lambda name: name in flags and bool(self.flags[flags[name]]),
+            self.stepper.event_ids)
         return self.stepper.run_instant(0, found, power_up=True)
 
     def _let_go(self) -> None:

@@ -82,7 +82,12 @@ class Machine:
     opened, and comes back as any that has gone. Rows of the regions
     `outside` that may fire at any time count as something done from outside. The states of the
     regions `unknown` say nothing of what they drive.
+
+    A contact that moves just as the supply comes back has moved before, as in a scenario; with
+    `meeting` it is met within that instant, as where a bench gives the supply.
     """
+
+    meeting = False
 
     def __init__(
         self,

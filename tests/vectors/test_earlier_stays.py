@@ -100,3 +100,19 @@ def test_a_contact_that_closes_with_the_supply_settles_as_times_end_that_begin_w
     prepared, fault = fault_of(gadget, about, words)
     assert told_by(prepared, [fault], [(Act(0, "contact", "key", 1.0),)]) != []
     assert not same(gadget, about, words)
+
+
+def test_a_contact_that_closes_as_the_supply_comes_back_settles_as_times_end() -> None:
+    """The same where a bench gives the supply back: what is kept has no such time before."""
+    gadget = made({"lamp": region(
+        "dark", "dark lit weak half", row("lit", "dark", on="key.press"),
+        row("weak", "lit", after="20 ms"), row("half", "lit", on="key.press"),
+        row("dark", ["weak", "half"], on="key.release"), lit="weak", kept="state")})  # fmt: skip
+    about, words = "behaviour.lamp.rows[1]", "its time ends after all else in that instant"
+    prepared, fault = fault_of(gadget, about, words)
+    ms = 1_000_000
+    course = (Act(100 * ms, "contact", "key", 1.0), Act(130 * ms, "supply", "supply", 0.0),
+              Act(140 * ms, "contact", "key", 0.0), Act(400 * ms, "supply", "supply", 1.0),
+              Act(400 * ms, "contact", "key", 1.0))
+    assert told_by(prepared, [fault], [course]) != []
+    assert not same(gadget, about, words)
