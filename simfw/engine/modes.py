@@ -161,7 +161,6 @@ def survey(
     """
     prepared = Prepared(gadget) if prepared is None else prepared
     found = _survey(prepared, charge)
-    starts = at_start(prepared)
     here = {tuple(mode.states.items()): mode for mode in found.modes}
     turned: list[Mode] = []
     restless = list(found.restless)
@@ -172,6 +171,7 @@ def survey(
         restless += there.restless
     if not turned:
         return replace(found, restless=tuple(dict.fromkeys(restless)))
+    starts = at_start(prepared)
     room = max(0, MOST_LISTED - len(found.modes))
     return replace(
         found, unlisted=found.unlisted + len(turned[room:]),

@@ -15,6 +15,11 @@ class Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, populate_by_name=True,
                               arbitrary_types_allowed=True, defer_build=True)
 
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """The keys that say nothing of such a part: none, but where a part tells."""
+        return ()
+
     @model_validator(mode="before")
     @classmethod
     def _tuples(cls, data: Any) -> Any:

@@ -6,9 +6,8 @@ import dataclasses
 from collections.abc import Iterator, Mapping
 from typing import Any, cast
 
-from pydantic import BaseModel
-
 from simfw.gadget.model import Gadget
+from simfw.gadget.part import Part
 from simfw.quantity import Figure, Timing
 
 __all__ = ["Places", "Whole", "nominal", "places", "quantities", "ranged", "whole_numbers",
@@ -96,7 +95,7 @@ def _walk_whole(value: Any, path: tuple[Step, ...]) -> Iterator[tuple[tuple[Step
     if isinstance(value, Figure | Timing):
         return
     for step, part in _parts(value):
-        if isinstance(part, int) and not isinstance(part, bool) and isinstance(value, BaseModel):
+        if isinstance(part, int) and not isinstance(part, bool) and isinstance(value, Part):
             limits = type(value).model_fields[str(step)].metadata
             least = next((limit.ge for limit in limits if hasattr(limit, "ge")), None)
             most = next((limit.le for limit in limits if hasattr(limit, "le")), None)
@@ -107,10 +106,9 @@ def _walk_whole(value: Any, path: tuple[Step, ...]) -> Iterator[tuple[tuple[Step
 
 def _parts(value: Any) -> Iterator[tuple[Step, Any]]:
     """The parts of a description's value, in the order of the model."""
-    if isinstance(value, BaseModel):
-        unused = getattr(value, "unused", ())
+    if isinstance(value, Part):
         yield from ((name, getattr(value, name)) for name in type(value).model_fields
-                    if name not in unused)
+                    if name not in value.unused)
     elif dataclasses.is_dataclass(value):
         yield from ((part.name, getattr(value, part.name)) for part in dataclasses.fields(value))
     elif isinstance(value, Mapping):
@@ -140,7 +138,7 @@ def _replaced(value: Any, path: tuple[Step, ...], number: float) -> Any:
     step, *rest = path
     part = dict(_parts(value))[step]
     new = _replaced(part, tuple(rest), number)
-    if isinstance(value, BaseModel):
+    if isinstance(value, Part):
         return value.model_copy(update={str(step): new})
     if isinstance(value, Mapping):
         return {**value, step: new}

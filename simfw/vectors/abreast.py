@@ -62,6 +62,11 @@ class Leaving:
     swapped: frozenset[str] = frozenset()
     plays: Mapping[str, tuple[str, frozenset[str]]] = field(default_factory=dict)
 
+    @property
+    def compares(self) -> bool:
+        """Whether there is anything to compare."""
+        return bool(self.events or self.plays or self.read or self.wakes)
+
 
 class Begun:
     """What of the model, and what of the copy, begins to be played in an instant, and goes on

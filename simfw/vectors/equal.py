@@ -114,8 +114,7 @@ class _Asked:
         """Whether nothing can differ."""
         leaving = self.leaving
         return leaving is not None and not (
-            leaving.events or leaving.plays or leaving.read or leaving.wakes or self.seen
-            or self.outputs or self.parts or self.shown)
+            leaving.compares or self.seen or self.outputs or self.parts or self.shown)
 
     def differ(self, read: Sequence[tuple[Expression, Expression]], leaves: bool, fails: bool
                ) -> Expression:
@@ -531,7 +530,7 @@ class Prover:
             pairs = [(readings.expression(one), readings.expression(other))
                      for one, other in leaving.read]
             leaving = replace(leaving, read=tuple(pairs))
-            leaving = leaving if leaving.events or leaving.plays or pairs or leaving.wakes else None
+            leaving = leaving if leaving.compares else None
         if leaving is None and amid and free:
             leaving = Leaving(frozenset(), frozenset(), (), frozenset())
         apart = fault.twist.first or fault.twist.after

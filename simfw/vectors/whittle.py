@@ -61,8 +61,8 @@ MOST_STARTS = 3  # paths that a search goes on from, beside power-up
 NEAR_EACH = 200  # instants for one moment near to where a fault comes up, beside those paths
 TOLD, ONWARD = "told", "onward"
 FIRST = 0.03  # of the usual work: proofs that are cheap come before searches that are dear,
-STRIDE = 11
 PAYS = 3_000  # as long as no more units than this go into each of them, and into three more
+STRIDE = 11  # faults between one and the next in that turn
 # How faults are searched for, and with what share of the usual work for one (TOLD: with so many
 # instants; ONWARD: in so many for all): a little for each comes first.
 TURNS = ((HANDS, 0.02), (TOLD, 1_000), (PROOF, FIRST), (NEAR, 0.17), (HANDS, 0.05),
@@ -207,18 +207,17 @@ class Whittler:
         prover.effort = share
         enough = self.work.left() - MOST_NEAR * self.effort // self.share
         kept = KEPT * self.effort // self.share
-        began, proved = self.work.left(), len(self.same)
+        cheap, began, proved = share == FIRST, self.work.left(), len(self.same)
         # What is dear to prove comes last.
         faults = sorted(self.left, key=lambda fault: fault.kind in LAST)
-        if share == FIRST:  # some of each region early: whether it pays is to be seen
+        if cheap:  # some of each region early: whether it pays is to be seen
             faults = [fault for first in range(STRIDE) for fault in faults[first::STRIDE]]
         for fault in faults:
             if how == NEAR and (fault.kind not in RARE or self.work.left() < enough):
                 continue
             if how == HANDS and self.work.left() < kept:
                 break
-            if (how, share) == (PROOF, FIRST) and (
-                    began - self.work.left() > PAYS * (len(self.same) - proved + 3)):
+            if cheap and began - self.work.left() > PAYS * (len(self.same) - proved + 3):
                 break
             for found in prover.settle(fault, how) if self._is_left(fault) else ():
                 if found is None:
