@@ -11,13 +11,14 @@ from pathlib import Path
 import pytest
 
 from simfw import load_gadget
-from simfw.conform.driving import gaps_of, inputs_of, vector_drives
-from simfw.conform.firmware import Firmware, compare, random_difference, shrunk
+from simfw.conform.driving import vector_drives
+from simfw.conform.firmware import Firmware, compare, shrunk
 from simfw.conform.outcome import Parted
 from simfw.conform.placed import placed
 from simfw.engine.simulator import Prepared
 from simfw.report.specification import document_of, specification_files
 from tests.conform import egg_faults, shed_faults
+from tests.conform.at_random import parts_at_random
 from tests.conform.inside import Inside, with_fault
 from tests.report.generated_c import compiler
 
@@ -59,11 +60,7 @@ def _conforms(model, made):
     prepared, drives = model
     made.say_hello()
     assert compare(made, drives) is None
-    gadget = prepared.gadget
-    assert random_difference(
-        made, prepared.system, prepared.circuit, gadget.segments,
-        inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=30, seed=3,
-    ) is None  # fmt: skip
+    assert parts_at_random(made, prepared) is None
 
 
 def _is_told(model, made, named, open_):
@@ -103,12 +100,8 @@ def test_a_firmware_that_compares_codes_conforms_as_the_document_tells_it_to(she
 def test_random_stimuli_begin_in_the_very_instant_of_power_up_too(egg):
     """A firmware that does not see the edge which comes there is found; no vector has one."""
     prepared, _ = egg
-    gadget = prepared.gadget
     _, edits = egg_faults.FAULTS["an edge in the instant of power-up is not seen"]
-    found = random_difference(
-        Inside(with_fault(EGG, edits)), prepared.system, prepared.circuit, gadget.segments,
-        inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=100, seed=0,
-    )  # fmt: skip
+    found = parts_at_random(Inside(with_fault(EGG, edits)), prepared, examples=100, seed=0)
     assert found is not None
     assert found.drive.acts[0].at_ns == 0
 

@@ -10,12 +10,13 @@ from pathlib import Path
 import pytest
 
 from simfw import load_gadget
-from simfw.conform.driving import gaps_of, inputs_of, vector_drives
-from simfw.conform.firmware import Difference, compare, random_difference, shrunk
+from simfw.conform.driving import vector_drives
+from simfw.conform.firmware import Difference, compare, shrunk
 from simfw.conform.outcome import Parted
 from simfw.conform.placed import placed
 from simfw.engine.simulator import Prepared
 from simfw.report.specification import document_of, specification_files
+from tests.conform.at_random import parts_at_random
 from tests.conform.glimmer_faults import FAULTS, OPEN
 from tests.conform.inside import Inside, with_fault
 
@@ -52,11 +53,7 @@ def test_it_conforms(model):
     prepared, drives = model
     made = firmware(SOURCE.read_text(encoding="utf-8"))
     assert compare(made, drives, lambda *_: None) is None
-    gadget = prepared.gadget
-    assert random_difference(
-        made, prepared.system, prepared.circuit, gadget.segments,
-        inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=30, seed=3,
-    ) is None  # fmt: skip
+    assert parts_at_random(made, prepared) is None
 
 
 @pytest.mark.parametrize("name", FAULTS)

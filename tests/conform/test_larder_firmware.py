@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 
 from simfw import load_gadget
-from simfw.conform.driving import gaps_of, inputs_of, vector_drives
-from simfw.conform.firmware import compare, random_difference
+from simfw.conform.driving import vector_drives
+from simfw.conform.firmware import compare
 from simfw.engine.simulator import Prepared
+from tests.conform.at_random import parts_at_random
 from tests.conform.inside import Inside, with_fault
 from tests.conform.larder_faults import FAULTS, OPEN
 from tests.report.golden import DEMOS
@@ -50,11 +51,7 @@ def test_it_conforms(model):
     made = Inside(SOURCE.read_text(encoding="utf-8"))
     made.say_hello()
     assert compare(made, drives) is None
-    gadget = prepared.gadget
-    assert random_difference(
-        made, prepared.system, prepared.circuit, gadget.segments,
-        inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=30, seed=3,
-    ) is None  # fmt: skip
+    assert parts_at_random(made, prepared) is None
 
 
 @pytest.mark.parametrize("name", FAULTS)

@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 from simfw import load_gadget
-from simfw.conform.driving import gaps_of, inputs_of, vector_drives
-from simfw.conform.firmware import Firmware, compare, random_difference
+from simfw.conform.driving import vector_drives
+from simfw.conform.firmware import Firmware, compare
 from simfw.engine.simulator import Prepared
+from tests.conform.at_random import parts_at_random
 from tests.report.golden import DEMOS
 
 SOURCE = Path(__file__).parent / "cellar_firmware.py"
@@ -73,11 +74,7 @@ def test_it_conforms(model, tmp_path):
     made = firmware(runnable(tmp_path, SOURCE.read_text(encoding="utf-8")))
     made.say_hello()
     assert compare(made, drives, lambda *_: None) is None
-    gadget = prepared.gadget
-    assert random_difference(
-        made, prepared.system, prepared.circuit, gadget.segments,
-        inputs_of(gadget, prepared.circuit), gaps_of(gadget), examples=30, seed=3,
-    ) is None  # fmt: skip
+    assert parts_at_random(made, prepared) is None
 
 
 @pytest.mark.parametrize("number", range(len(FAULTS)))
