@@ -6,28 +6,38 @@ others do not; 3.299 V and 3.301 V are the same code of most converters. A vecto
 keeps outside of these bands by a step of the converter, or 10 mV where none is known; one that does
 not is for the host, where a reading is a number. There every reading is one that a code stands for,
 but those that are a level exactly.
+
+What the cell itself gives is read by the firmware, too: where a unit, or a reading a step off,
+would let the vector come out otherwise, it begins with another charge, or is for the host.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.expression import levels_in
+from simfw.behaviour.hold import holding
+from simfw.circuit.circuit import LoadSet
 from simfw.circuit.measure import Converter
 from simfw.circuit.regulator import Regulator
+from simfw.engine.clocks import clock_of
 from simfw.vectors.around import asked_by
-from simfw.vectors.exposing import Judge
+from simfw.vectors.exposing import Judge, drives_nothing
+from simfw.vectors.faulty import Driven, Sound
 from simfw.vectors.items import UV
+from simfw.vectors.script import script_of
 from simfw.vectors.sketch import NEARBY, Act
 
 if TYPE_CHECKING:
     from simfw.engine.simulator import Prepared
+    from simfw.stimuli.scenario import Scenario
     from simfw.vectors.build import Rehearsal, Vector
+    from simfw.vectors.replay import Replay
     from simfw.vectors.whittle import Exposure
 
 __all__ = ["FOR_THE_BENCH", "FOR_THE_HOST", "Bands", "for_real_units"]
@@ -35,6 +45,7 @@ __all__ = ["FOR_THE_BENCH", "FOR_THE_HOST", "Bands", "for_real_units"]
 FOR_THE_BENCH, FOR_THE_HOST = "for the bench: ", "for the host: "
 READING = "gauge.measured"
 WELL_OFF_V = 0.05  # how far below all levels, and above all, a bench goes
+ALMOST_FULL = 0.98  # no vector begins with more charge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +159,19 @@ class Bands:
                 return found
         return None
 
+    def charges(self, prepared: Prepared) -> list[float]:
+        """Charges from which all units read the gadget at rest alike: those next to half full come
+        first, one for each stretch between levels that every unit tells.
+        """
+        resting = clock_of(prepared.circuit, LoadSet(), prepared.clocks)
+        edges = ((low + high) / 2 for low, high in pairwise(self.levels))
+        ends = (self.levels[0] - WELL_OFF_V, self.levels[-1] + WELL_OFF_V) if self.levels else ()
+        found = []
+        for reading in filter(None, map(self._inside, (*ends, *edges))):
+            charge = resting.charge_at_voltage(self.supply_v(reading, self.nominal))
+            found.append(round(min(charge, ALMOST_FULL), 3))
+        return sorted({charge for charge in found if charge > 0}, key=lambda one: abs(one - 0.5))
+
     def _inside(self, reading: float) -> float | None:
         """A reading in the middle of the supplies that all units read like this one."""
         window = self.window_v(reading)
@@ -163,30 +187,84 @@ class Bands:
         return value if self.around(value) == self.around(reading) and self.is_sure(value) else None
 
 
+class _Units:
+    """Whether all units take what the cell gives in a vector alike: a sound firmware is told what
+    the extremes of them read, a step of the converter further, and has to report the same.
+    """
+
+    def __init__(self, prepared: Prepared, bands: Bands) -> None:
+        system, segments = holding(prepared.system), prepared.gadget.segments
+        self.system, self.bands = system, bands
+        self.sound = Sound(system, segments)
+        self.firmware = Driven(system, segments,
+                               asks=("event",) if drives_nothing(system) else ("out",))
+        nominal = bands.nominal.nominal_v or 1.0
+        self.sides = ((bands.least.true_v or nominal) / nominal, 1), (
+            (bands.most.true_v or nominal) / nominal, -1)
+
+    def agree(self, replay: Replay) -> bool:
+        """Whether they report the same in this course."""
+        script = script_of(replay, self.system)
+        if not any(name == READING for one in script.messages for name, _ in one.values):
+            return True
+        for share, side in self.sides:
+            messages = tuple(replace(one, values=tuple(
+                (name, self._read(value, share, side) if name == READING else value)
+                for name, value in one.values)) for one in script.messages)
+            course = self.sound.course(replace(script, messages=messages))
+            if self.firmware.parts(course, range(len(messages))) is not None:
+                return False
+        return True
+
+    def _read(self, value: int, share: float, side: int) -> int:
+        """What a unit with such a share of the nominal reference reads, and a step more or less."""
+        return round((value / UV / share + side * self.bands.step_v(value / UV)) * UV)
+
+
 def for_real_units(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vector],
-                   exposure: Exposure) -> list[Vector]:  # fmt: skip
+                   exposure: Exposure,
+                   run: Callable[[Scenario], Replay | None]) -> list[Vector]:
     """The vectors with readings as converter codes, as far as they expose the same faults then;
     those that come too close to a level marked for the host, and of these one more for the bench
-    each, further from the levels, where it covers something that no other there does.
+    each, further from the levels, where it covers something that no other there does. What hangs on
+    what the cell gives begins with another charge, where it shows the same then (`run` plays it).
     """
     bands = Bands.of(prepared)
     if bands is None:
         return list(vectors)
     covering = Counter(item for vector in vectors for item in vector.covers)
     found = [_coded(prepared, model, bands, vector, exposure, covering) for vector in vectors]
-    found = [replace(vector, near=True, title=f"{FOR_THE_HOST}{vector.title}"
-                     if not vector.title.startswith(FOR_THE_HOST) else vector.title)
-             if not all(bands.is_sure(reading) for reading in _readings(vector.acts)) else vector
-             for vector in found]  # fmt: skip
+    found = [_for_the_host(vector) if not all(map(bands.is_sure, _readings(vector.acts)))
+             else vector for vector in found]
+    units, charges = _Units(prepared, bands), bands.charges(prepared)
+    found = [vector if vector.for_host or units.agree(vector.replay) else
+             _elsewhere(prepared, model, units, charges, vector, exposure, covering, run)
+             or _for_the_host(vector) for vector in found]
     seen = {item for vector in found if not vector.for_host for item in vector.covers}
-    count = sum(vector.scenario is None for vector in found)
+    count = Counter(vector.scenario is None for vector in found)
     for near in [vector for vector in found if vector.near and not vector.exact]:
-        twin = _for_the_bench(model, bands, near)
-        if twin is not None and not twin.covers <= seen:
+        twin = (_for_the_bench(model, bands, near) if near.scenario is None
+                else _from_another(units, charges, near, run))
+        if twin is not None and not twin.covers <= seen and units.agree(twin.replay):
             seen |= twin.covers
-            count += 1
-            found.append(replace(twin, name=f"b{count:02d}"))
+            count[twin.scenario is None] += 1
+            found.append(_named(twin, f"{'v' if twin.scenario else 'b'}"
+                                      f"{count[twin.scenario is None]:02d}"))
     return found
+
+
+def _for_the_host(vector: Vector) -> Vector:
+    """Marked so."""
+    title = vector.title
+    title = title if title.startswith(FOR_THE_HOST) else f"{FOR_THE_HOST}{title}"
+    return _named(replace(vector, near=True, title=title), vector.name)
+
+
+def _named(vector: Vector, name: str) -> Vector:
+    scenario = vector.scenario
+    if scenario is not None:
+        scenario = replace(scenario, title=f"{name}: {vector.title}")
+    return replace(vector, name=name, scenario=scenario)
 
 
 def _readings(acts: Sequence[Act]) -> list[float]:
@@ -205,16 +283,56 @@ def _coded(prepared: Prepared, model: Rehearsal, bands: Bands, vector: Vector, e
     played = model.played(vector.charge, acts, vector.ends_ns)
     if played is None:
         return vector
+    if not _as_good(prepared, vector, played, exposure, covering):
+        return vector
+    return replace(vector, acts=acts, replay=played)
+
+
+def _as_good(prepared: Prepared, vector: Vector, played: Replay, exposure: Exposure,
+             covering: Counter[str]) -> bool:  # fmt: skip
+    """Whether a course may take the place of a vector: it exposes what that does, and what it
+    covers no more others do, which is counted.
+    """
     lost = vector.covers - played.covers
     if any(covering[item] < 2 for item in lost):
-        return vector
+        return False
     judge = Judge(prepared.system, prepared.gadget.segments)
     judge.add(played)
     mine = [fault for fault, name in exposure.exposed if name == vector.name]
-    if any(judge.exposed(fault) is None for fault in mine):
-        return vector
+    if any(judge.exposed(fault) is None and judge.woken(fault) is None for fault in mine):
+        return False
     covering.subtract(lost)
-    return replace(vector, acts=acts, replay=played)
+    return True
+
+
+def _elsewhere(prepared: Prepared, model: Rehearsal, units: _Units, charges: Sequence[float],
+               vector: Vector, exposure: Exposure, covering: Counter[str],
+               run: Callable[[Scenario], Replay | None]) -> Vector | None:
+    """A vector from another charge, from which all units go through it alike; None where there is
+    none from which it is as good.
+    """
+    for charge in charges:
+        scenario = None if vector.scenario is None else replace(vector.scenario, charge=charge)
+        played = (model.played(charge, vector.acts, vector.ends_ns) if scenario is None
+                  else run(scenario))
+        if (played is not None and units.agree(played)
+                and _as_good(prepared, vector, played, exposure, covering)):
+            return replace(vector, charge=charge, scenario=scenario, replay=played)
+    return None
+
+
+def _from_another(units: _Units, charges: Sequence[float], near: Vector,
+                  run: Callable[[Scenario], Replay | None]) -> Vector | None:  # fmt: skip
+    """A vector from another charge, from which all units go through it alike, whatever it shows."""
+    assert near.scenario is not None
+    title = f"{FOR_THE_BENCH}as {near.name}, from another charge"
+    for charge in charges:
+        scenario = replace(near.scenario, charge=charge)
+        played = run(scenario)
+        if played is not None and units.agree(played):
+            return replace(near, title=title, charge=charge, scenario=scenario, replay=played,
+                           near=False, adds=())
+    return None
 
 
 def _for_the_bench(model: Rehearsal, bands: Bands, near: Vector) -> Vector | None:
@@ -228,7 +346,9 @@ def _for_the_bench(model: Rehearsal, bands: Bands, near: Vector) -> Vector | Non
     played = model.played(near.charge, acts, near.ends_ns)
     if played is None:
         return None
-    first_ns = next(act.at_ns for act in acts if act.kind == "measured")
+    first_ns = next((act.at_ns for act in acts if act.kind == "measured"), None)
+    if first_ns is None:
+        return None
     if not any(report.kind == "out" and report.time_ns >= first_ns for report in played.reports):
         return None
     title = f"{FOR_THE_BENCH}as {near.name}, further from the levels"

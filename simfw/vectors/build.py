@@ -298,6 +298,20 @@ def _closed(path: Found, closing: Closing) -> Found:
     return replace(path, acts=(*path.acts, *acts), ends_ns=ends_ns)
 
 
+def _off_levels(system: System, path: Found) -> Found:
+    """A path on which nothing is measured at a level exactly, as a bench cannot set it: what has
+    reached the same levels is set.
+    """
+    def off(act: Act) -> Act:
+        levels = system.measures.get(act.name) if act.kind == "measure" else None
+        if levels is None or act.value not in levels.all:
+            return act
+        return replace(act, value=next(value for value in levels.between()
+                                       if levels.reached(value) == levels.reached(act.value)))
+
+    return replace(path, acts=tuple(map(off, path.acts)))
+
+
 def _closing(gadget: Gadget, circuit: Circuit) -> Closing:
     return Closing(gadget, {name: reach for name, reach in resting_hands(gadget, circuit).items()
                             if reach is not None})
@@ -314,6 +328,7 @@ def _candidates(prepared: Prepared, model: Rehearsal, found: Sequence[Found], wa
             continue  # what it was found for has been covered by the way
         if not any(act.kind in BENCH for act in path.acts):
             path = _closed(path, closing)
+        path = _off_levels(prepared.system, path)
         scenario = to_scenario(prepared.gadget, path.charge, path.acts, path.ends_ns)
         if scenario is not None:
             done = replay_scenario(model, scenario, whole=False)
@@ -399,7 +414,8 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,
                               ends_ns=path.ends_ns, scenario=scenario, replay=played, adds=adds))
     exposure = _sharpen(prepared, model, found, vectors, effort, contacts)
-    vectors = for_real_units(prepared, model, vectors, exposure)
+    vectors = for_real_units(prepared, model, vectors, exposure, lambda scenario: replay_scenario(
+        model, scenario, whole=False))
     left = set(items)
     for number, vector in enumerate(vectors):
         adds = tuple(item for item in items if item in vector.covers and item in left)
@@ -510,7 +526,7 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
 
     With a `title` it shows what comes first in one instant.
     """
-    gadget = prepared.gadget
+    gadget, path = prepared.gadget, _off_levels(prepared.system, path)
     scenario = to_scenario(gadget, path.charge, path.acts, path.ends_ns)
     if scenario is not None:
         ends_ns = scenario.lasts_ns
