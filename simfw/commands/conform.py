@@ -102,7 +102,7 @@ def conform(arguments: argparse.Namespace) -> int:
     prepared = Prepared(load_gadget(arguments.gadget, settings_of(arguments)))
     # What may be wrong in files and at the firmware is told before the work begins.
     recorded = _recordings(prepared, arguments)
-    others = [*_scenarios(prepared, arguments.also), *(one.drive for one in recorded)]
+    others = [*_scenarios(prepared, arguments), *(one.drive for one in recorded)]
     firmware = None
     if arguments.against is not None:
         firmware = Firmware(arguments.against, within_ns=time_ns("--within", arguments.within))
@@ -199,12 +199,20 @@ def _progress(what: str) -> Callable[[int, int], None] | None:
     return show
 
 
-def _scenarios(prepared: Prepared, paths: list[str]) -> list[Drive]:
+def _scenarios(prepared: Prepared, arguments: argparse.Namespace) -> list[Drive]:
+    """The scenarios as drives: each read as it stands, and then with the gadget that the firmware
+    is held against, which it may not fit.
+    """
     from simfw.conform.driving import scenario_drive
     from simfw.loading import load_scenario
     from simfw.vectors.build import Rehearsal
 
-    scenarios = [(path, load_scenario(path)) for path in paths]
+    for path in arguments.also:
+        load_scenario(path)
+    scenarios = [
+        (path, load_scenario(path, settings_of(arguments), gadget=arguments.gadget))
+        for path in arguments.also
+    ]
     model = Rehearsal(prepared)
     return [scenario_drive(model, path, scenario) for path, scenario in scenarios]
 

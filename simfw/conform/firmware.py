@@ -16,7 +16,7 @@ from pathlib import Path
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
-from simfw.conform.program import shown, talk_to
+from simfw.conform.program import Answer, shown, talk_to
 from simfw.errors import UsageError
 from simfw.vectors.replay import Exchange, Replay, Replayer, Report, let_go
 from simfw.vectors.sketch import Act
@@ -30,6 +30,7 @@ LEAST_BYTES = 1_000_000  # what a program may always answer, however little is a
 KINDS = ("event", "out", "wake", "sleep")
 ASK = "ask "
 NO_ANSWER = "error no answer in time"
+NOTHING_MORE = "nothing more"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,8 @@ class Drive:
 class Difference:
     """Where a firmware parts from the model: `expected` and `told` are lines, or nothing more.
 
-    `hung` tells that it did not end in time.
+    `hung` tells that it did not end in time; `complaint` is what it wrote last to its standard
+    error, where it ended early or in a failure.
     """
 
     drive: Drive
@@ -58,13 +60,15 @@ class Difference:
     expected: str
     told: str
     hung: bool = False
+    complaint: str = ""
 
     def __str__(self) -> str:
         if self.told.startswith(ASK):
             return (f"{self.drive.name}: the firmware asks for `{shown(self.told[len(ASK):])}`, a "
                     "number that the model never reads and that it gets no answer for.")
         return (f"{self.drive.name}: the model says `{self.expected}`, "
-                f"the firmware says `{shown(self.told)}`.")
+                f"the firmware says `{shown(self.told)}`."
+                + (f" It complained: {self.complaint}." if self.complaint else ""))
 
 
 class Firmware:
@@ -81,14 +85,17 @@ class Firmware:
         self.timeout_s = timeout_s
         self.tick_ns = 1
         self.told: set[str] = set()
+        self.complaint = ""
 
     def say_hello(self) -> str:
         """Ask the program who it is; UsageError if it does not speak the protocol."""
-        answer = self.talk(["hello"])
+        said = self._said(["hello"], LEAST_BYTES)
+        answer = _lines(said)
         if not answer or not answer[0].startswith("hello 1"):
             heard = f"`{shown(answer[0])}`" if answer else "nothing"
+            also = f" It complained: {said.complaint}." if said.complaint else ""
             raise UsageError(f"{self.program} does not speak the line protocol: it answered "
-                             f"{heard} to `hello`; `hello 1` was expected.")  # fmt: skip
+                             f"{heard} to `hello`; `hello 1` was expected.{also}")  # fmt: skip
         self.tick_ns = tick_told(answer[0])
         self.within_ns = max(self.within_ns, self.tick_ns if self.tick_ns > 1 else 0)
         return answer[0]
@@ -96,15 +103,17 @@ class Firmware:
     def talk(self, lines: Sequence[str], most_bytes: int = LEAST_BYTES) -> list[str]:
         """Send lines, then `quit`; all that the program answers.
 
-        A program that fails, hangs or answers more than `most_bytes` has a last line `error ...`.
+        A program that fails, hangs or answers more than `most_bytes` has a last line `error ...`;
+        `complaint` is the end of what it wrote to its standard error.
         Raises UsageError for one that cannot be run.
         """
-        answer = talk_to(self.program, "\n".join([*lines, "quit", ""]), timeout_s=self.timeout_s,
-                         most_bytes=most_bytes)
-        lines_back = answer.text.splitlines()
-        if answer.failed:
-            lines_back.append(f"error {answer.failed}")
-        return lines_back
+        answer = self._said(lines, most_bytes)
+        self.complaint = answer.complaint
+        return _lines(answer)
+
+    def _said(self, lines: Sequence[str], most_bytes: int) -> Answer:
+        return talk_to(self.program, "\n".join([*lines, "quit", ""]), timeout_s=self.timeout_s,
+                       most_bytes=most_bytes)
 
     def differs(self, drive: Drive) -> Difference | None:
         """Drive the firmware and compare; None where it does what the model does."""
@@ -131,7 +140,9 @@ class Firmware:
         if found is None:
             return None
         time_ns, expected, told = found
-        return Difference(drive=drive, time_ns=time_ns, expected=expected, told=told, hung=hung)
+        ended = told == NOTHING_MORE or told.startswith("error ")
+        return Difference(drive=drive, time_ns=time_ns, expected=expected, told=told, hung=hung,
+                          complaint=self.complaint if ended else "")
 
     def _apart_within(self, exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]],
                       kinds: set[str]) -> tuple[int, str, str] | None:  # fmt: skip
@@ -148,7 +159,7 @@ class Firmware:
         begin = 0
         for place, exchange in enumerate(exchanges):
             end = exchange.ends_ns
-            for line in answers[place] if place < len(answers) else ["nothing more"]:
+            for line in answers[place] if place < len(answers) else [NOTHING_MORE]:
                 word = line.split(" ")[0]
                 if word not in KINDS:
                     found.append((end, "nothing", line))  # no report at all
@@ -161,6 +172,11 @@ class Firmware:
         if apart is not None:
             found.append(apart)
         return min(found, key=lambda one: one[0], default=None)
+
+
+def _lines(answer: Answer) -> list[str]:
+    """The lines of an answer, and how it failed."""
+    return [*answer.text.splitlines(), *([f"error {answer.failed}"] if answer.failed else [])]
 
 
 def _due(exchange: Exchange | None, answer: list[str]) -> list[str]:
@@ -224,7 +240,7 @@ def _first_apart(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]]
     """The first difference to the nanosecond: when, what was expected, what was told."""
     begin = 0
     for place, exchange in enumerate(exchanges):
-        told = answers[place] if place < len(answers) else ["nothing more"]
+        told = answers[place] if place < len(answers) else [NOTHING_MORE]
         end = exchange.ends_ns
         found = _compare(exchange, told, kinds, begin, end)
         if found is not None:

@@ -58,6 +58,7 @@ class Parted:
         return {
             "drive": drive.name, "time_ns": found.time_ns, "expected": found.expected,
             "told": shown(found.told), "hung": found.hung,
+            "complaint": found.complaint,
             "states": [{"region": one.region, "state": one.state, "since_ns": one.since_ns,
                         "entered": [each.number for each in one.entered],
                         "stayed": None if one.stayed is None else one.stayed.number}

@@ -21,14 +21,21 @@ __all__ = ["Answer", "shown", "talk_to"]
 
 CHUNK = 65_536
 LONGEST_SHOWN = 80
+COMPLAINT_LINES = 3
+LONGEST_END_S = 1.0  # a pipe that something else holds open is not waited for
+MOST_COMPLAINT = 4_096  # bytes of the end of what a program complains that are kept
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What a program wrote, and what went wrong (empty: nothing)."""
+    """What a program wrote, and what went wrong (empty: nothing).
+
+    `complaint` is the end of what it wrote to its standard error, on one line.
+    """
 
     text: str
     failed: str
+    complaint: str = ""
 
 
 def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> Answer:
@@ -36,12 +43,13 @@ def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> A
 
     It is stopped when it has answered `most_bytes`, or has not ended after `timeout_s`. Where a
     program was ended while it told a line, what there is of this line is no answer. Bytes that are
-    no UTF-8 are written by their number. Raises UsageError for a program that cannot be run.
+    no UTF-8 are written by their number. Of its standard error the end is kept. Raises UsageError
+    for a program that cannot be run.
     """
     try:
         process = subprocess.Popen(
             [str(program)], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL, start_new_session=True,
+            stderr=subprocess.PIPE, start_new_session=True,
         )  # fmt: skip
     except FileNotFoundError:
         blank = " " in program.name and shutil.which(program.name.split()[0]) is not None
@@ -55,6 +63,7 @@ def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> A
         raise UsageError(f"{program} cannot be run: {reason}.") from error
     assert process.stdin is not None
     assert process.stdout is not None
+    assert process.stderr is not None
     late = threading.Event()
 
     def stop_late() -> None:
@@ -63,10 +72,13 @@ def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> A
 
     timer = threading.Timer(timeout_s, stop_late)
     feeder = threading.Thread(target=_feed, args=(process.stdin, said.encode()), daemon=True)
+    complained = bytearray()
+    listener = threading.Thread(target=_keep_end, args=(process.stderr, complained), daemon=True)
     read = bytearray()
     try:
         timer.start()
         feeder.start()
+        listener.start()
         while len(read) <= most_bytes and (more := os.read(process.stdout.fileno(), CHUNK)):
             read += more
         if len(read) > most_bytes:
@@ -77,6 +89,7 @@ def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> A
         _stop(process)
         process.wait()
         process.stdout.close()
+        listener.join(LONGEST_END_S)
     whole = len(read)
     if late.is_set() or status:
         # What a program has not sent yet is lost with it: programs send blocks, not lines.
@@ -91,7 +104,8 @@ def talk_to(program: Path, said: str, *, timeout_s: float, most_bytes: int) -> A
         failed = f"the program was ended by signal {-status}"
     elif status:
         failed = f"the program ended with status {status}"
-    return Answer(bytes(read[: min(whole, most_bytes)]).decode("utf-8", "backslashreplace"), failed)
+    return Answer(bytes(read[: min(whole, most_bytes)]).decode("utf-8", "backslashreplace"), failed,
+                  _last_lines(bytes(complained)))
 
 
 def _feed(stream: IO[bytes], said: bytes) -> None:
@@ -100,6 +114,19 @@ def _feed(stream: IO[bytes], said: bytes) -> None:
         stream.write(said)
     with contextlib.suppress(OSError, ValueError):
         stream.close()
+
+
+def _keep_end(stream: IO[bytes], kept: bytearray) -> None:
+    """Read a stream to its end, so that nobody waits to write it, and keep its end."""
+    with contextlib.suppress(OSError, ValueError), stream:
+        while more := os.read(stream.fileno(), CHUNK):
+            kept += more
+            del kept[:-MOST_COMPLAINT]
+
+
+def _last_lines(said: bytes) -> str:
+    lines = [line.strip() for line in said.decode("utf-8", "backslashreplace").splitlines()]
+    return " / ".join([shown(line) for line in lines if line][-COMPLAINT_LINES:])
 
 
 def _stop(process: subprocess.Popen[bytes]) -> None:

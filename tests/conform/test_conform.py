@@ -184,6 +184,44 @@ def test_a_mistake_in_a_scenario_is_told_before_the_work_begins(tmp_path, capsys
     assert "gadget.toml" in capsys.readouterr().err
 
 
+def test_a_scenario_that_does_not_fit_the_gadget_is_told_with_its_line(tmp_path, capsys):
+    """One of another gadget: each of its mistakes with file, line and key."""
+    other = HOOK.parents[1] / "cellar-steps" / "gadget.toml"
+    scenario = HOOK.parent / "keys-lost.toml"
+    assert main(["conform", str(other), "--against", "/bin/true", "--also", str(scenario)]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) > 2
+    assert all(line.startswith(f"{scenario}:") for line in lines[:-1])
+
+
+def _script(folder, *lines):
+    """A firmware of these shell commands."""
+    path = folder / "firmware.sh"
+    path.write_text("\n".join(["#!/bin/sh", *lines, ""]), encoding="utf-8")
+    path.chmod(0o755)
+    return path
+
+
+def test_what_a_firmware_complains_that_does_not_answer_is_told(tmp_path):
+    """The last three lines of its standard error, however much it writes there before."""
+    script = _script(tmp_path, "head -c 300000 /dev/zero | tr '\\0' x >&2", "echo >&2",
+                     "echo one >&2; echo two >&2; echo three >&2; exit 3")
+    with pytest.raises(UsageError, match=r"It complained: one / two / three\."):
+        Firmware(script).say_hello()
+
+
+@pytest.mark.parametrize("status", [0, 3])
+def test_what_a_firmware_complains_that_ends_early_is_told(status, hook, tmp_path):
+    """It speaks the protocol until the power comes."""
+    _, _, drives, _ = hook
+    script = _script(tmp_path, "while read line; do case $line in",
+                     f"power*) echo 'stack overflow' >&2; exit {status};;",
+                     "*) echo ok;; esac; done")
+    found = Firmware(script).differs(drives[0])
+    assert found is not None
+    assert str(found).endswith("It complained: stack overflow.")
+
+
 def test_random_stimuli_find_what_no_vector_was_given_for(hook, tmp_path):
     """Without vectors, a click that is ignored is found by random stimuli and made short."""
     gadget, prepared, _, subject = hook
