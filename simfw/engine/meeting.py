@@ -116,9 +116,9 @@ def deciding(system: System, also: Iterable[str] = ()) -> list[Region]:
     """The written regions whose states may change what is drawn, in file order, and those called
     `also`.
 
-    They drive something, keep the controller awake, or are asked by what does (a sensor's
-    `enabled`, the gauge's `show`). What a dial asks before it turns decides nothing: a mode is told
-    with each dial where it starts, and over all its positions.
+    They drive something, keep the controller awake or let go of its supply, or are asked by what
+    does (a sensor's `enabled`, the gauge's `show`). What a dial asks before it turns decides
+    nothing: a mode is told with each dial where it starts, and over all its positions.
     """
     drivers = _drivers(system)
     watched: list[Expression | None] = [condition.when for condition in system.conditions]
@@ -130,7 +130,7 @@ def deciding(system: System, also: Iterable[str] = ()) -> list[Region]:
     return [
         region for region in behaviour_of(system)
         if region.name in asked
-        or any(state.touches or state.awake for state in region.states)
+        or any(state.touches or state.awake or state.unpowered for state in region.states)
     ]
 
 

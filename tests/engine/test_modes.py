@@ -613,3 +613,35 @@ rows = [
     assert found["greeting"].current_a == pytest.approx(7e-3, rel=1e-9)
     assert found["greeting"].peak_a is None
     assert found["greeting"].run_time_s == pytest.approx(360.0 / 7e-3, rel=1e-3)
+
+
+def test_a_state_that_lets_go_of_the_supply_is_told_apart_though_it_drives_nothing() -> None:
+    """A latch in a region of its own: the lamp lasts 10 h at 10 mA, not for ever because the latch
+    ends it, and with the supply gone nothing is drawn.
+    """
+    gadget = gadget_of("""
+[gadget]
+name = "Latch"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+[controller]
+powered_by = ["key"]
+[loads]
+lamp = { current = "10 mA" }
+[buttons.key]
+[behaviour.lamp]
+starts = "lit"
+states.lit = { lamp = "on" }
+[behaviour.latch]
+starts = "up"
+states.up = {}
+states.off = { controller = "unpowered" }
+rows = [{ after = "10 min", from = "up", to = "off" }]
+""")
+    lit, gone = modes(gadget)
+    assert lit.states == {"lamp": "lit", "latch": "up"}
+    assert lit.run_time_s == pytest.approx(10 * 3600, rel=1e-6)
+    assert gone.states == {"lamp": "lit", "latch": "off"}
+    assert gone.current_a == 0.0
+    assert gone.run_time_s is None
