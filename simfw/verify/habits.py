@@ -8,6 +8,7 @@ deliberate gesture should. Each looks at the rows only, so each is a note.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Region, Row, System
@@ -26,7 +27,7 @@ FIELD = ("wave", "near", "far")
 
 def habit_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
     """Every check of this page on the written regions."""
-    written = [region for region in system.regions if region.group == "behaviour"]
+    written = [_as_asked(region) for region in system.regions if region.group == "behaviour"]
     for region in written:
         yield from _spent(gadget, region)
         yield from _missed(gadget, region)
@@ -39,6 +40,17 @@ def habit_checks(gadget: Gadget, system: System) -> Iterator[Finding]:
         yield from _twice(gadget, written, name)
     for name in gadget.proximity:
         yield from _one_hand(written, name)
+
+
+def _as_asked(region: Region) -> Region:
+    """The region with each row from those states only in which its own guard lets it fire."""
+    def fires(row: Row, state: str) -> bool:
+        here = ex.Inside(region.name, frozenset({state}), f"{region.name}.{state}")
+        return row.when is None or can_hold_together(here, row.when)
+
+    rows = [replace(row, sources=tuple([state for state in row.sources if fires(row, state)]))
+            for row in region.rows]
+    return replace(region, rows=tuple([row for row in rows if row.sources]))
 
 
 def _personal(gadget: Gadget, event: str | None) -> bool:

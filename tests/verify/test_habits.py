@@ -100,6 +100,18 @@ def test_a_lock_that_only_a_hold_leaves_is_silent() -> None:
     assert says(easy, "lock-left") == []
 
 
+def test_a_lock_that_its_own_guard_keeps_is_silent() -> None:
+    """A double that is heard everywhere but in the lock; without that guard it leaves the lock."""
+    def locked(guard: str) -> str:
+        return cases.BASE + cases.HOLD.replace("hold", 'double = "400 ms"\nhold') + behaviour(
+            "lamp", "dark", cases.LIT + "; safe = {}", cases.ON, cases.OFF,
+            f'on = "key.double", from = "*", to = "lit"{guard}',
+            'on = "key.hold", from = "*", to = "safe"')
+
+    assert says(locked(', when = "not lamp.safe"'), "lock-left") == []
+    assert len(says(locked(""), "lock-left")) == 1
+
+
 def test_what_is_on_at_rest_in_every_mode_is_told_with_its_current() -> None:
     """A mark that winks from power-up on."""
     text = PLAIN + cases.LAMP.replace("lights.lamp", "lights.mark") + behaviour(
