@@ -107,6 +107,7 @@ def _json(found: Sweep) -> dict[str, Any]:
                 "missed_wave_share": point.missed_wave_share,
                 "response_s": point.response_s,
                 "best": point.best,
+                "within_share": point.within_share,
             }
             for point in found.points
         ],
@@ -116,7 +117,7 @@ def _json(found: Sweep) -> dict[str, Any]:
 def _text(found: Sweep) -> str:
     from simfw.quantity import format_rough_time
     from simfw.report.cautions import caution_block
-    from simfw.report.spans import span_of
+    from simfw.report.spans import ADDED_UP, span_of, within
     from simfw.report.sweep_plot import goals_of
     from simfw.report.text import columns, heading
 
@@ -143,6 +144,9 @@ def _text(found: Sweep) -> str:
         "",
         f"* of the designs tried, no other has {better}",
     ]
+    off = [point.within_share for point in found.points if point.within_share is not None]
+    if off and (told := within(max(off))):
+        lines.append(f"{told}: {ADDED_UP}")
     assert found.pattern.gadget is not None
     return "\n".join(lines) + "\n" + caution_block(
         found.pattern.gadget, "sweep", paint, varied=found.keys)

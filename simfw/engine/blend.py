@@ -2,8 +2,8 @@
 
 Each set of regions that do not meet is run alone until it comes round; how long it is in which
 states is then exact. Together they are in each combination for the product of their shares of the
-time: over a long time that is exact too, where the periods do not lock. Whatever the phases are,
-only what loads take from one another (the sag of the cell under the others) depends on them.
+time, or just add up where these are too many (see `shares`). Whatever the phases are, only what
+loads take from one another (the sag of the cell under the others) depends on them.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, product
 from pathlib import Path
 
 import numpy as np
@@ -23,13 +22,13 @@ from simfw.engine.cycle import Cycle
 from simfw.engine.meeting import apart, spontaneous
 from simfw.engine.phase import Phase
 from simfw.engine.prepared import Prepared
+from simfw.engine.shares import meetings, terms
 from simfw.engine.simulation import Simulation
 from simfw.engine.supply import emptied_by
 from simfw.stimuli.scenario import Scenario
 
 __all__ = ["LONGEST_S", "Blend", "blend", "whole_cycle"]
 
-MOST_JOINT = 1024  # combinations of parts that are solved together
 MOST_INSTANTS = 20_000  # in which a part has to come round
 LONGEST_S = 631_152_000  # twenty years: in which all has to come round, in so many instants
 _States = tuple[int, ...]  # of the regions of a part
@@ -127,6 +126,7 @@ class _Mix:
         self._simulation = simulation
         self._stands = tuple(simulation.stepper.states)
         self._parts = parts
+        self._places = [tuple(part.shares) for part in parts]
         self._likely = [max(part.shares, key=lambda one, p=part: p.shares[one]) for part in parts]  # type: ignore[misc]
         self._base = self._phase(self._likely)
         self._single = [
@@ -150,20 +150,12 @@ class _Mix:
         return found
 
     def weighed(self) -> list[tuple[float, Phase]]:
-        """Phases with their weights: shares of the time, or, where there are too many combinations,
-        as if what the parts draw just added up.
-        """
+        """Phases with their weights: shares of the time (see `shares`)."""
         parts = self._parts
-        if math.prod(len(part.shares) for part in parts) <= MOST_JOINT:
-            return [
-                (math.prod(part.shares[one] for part, one in zip(parts, chosen, strict=True)),
-                 self._phase(chosen))
-                for chosen in product(*(part.shares for part in parts))
-            ]
-        return [(1.0 - len(parts), self._base)] + [
-            (part.shares[one], found)
-            for part, alone in zip(parts, self._single, strict=True)
-            for one, found in alone.items()
+        return [
+            (times * math.prod(parts[n].shares[one] for n, one in chosen.items()),
+             self._phase(self._with(chosen)))
+            for times, chosen in terms(self._places)
         ]
 
     def heaviest(self, charge: float) -> Phase:
@@ -181,13 +173,10 @@ class _Mix:
         own_a = [{one: _total(found, charge) - base_a for one, found in alone.items()}
                  for alone in self._single]
         within_a = 0.0
-        for i, j in combinations(range(len(self._parts)), 2):
-            shares, its_shares = self._parts[i].shares, self._parts[j].shares
-            for one, other in product(shares, its_shares):
-                if one != self._likely[i] and other != self._likely[j]:
-                    joint = self._phase(self._with({i: one, j: other}))
-                    apart_a = _total(joint, charge) - base_a - own_a[i][one] - own_a[j][other]
-                    within_a += abs(apart_a) * min(shares[one], its_shares[other])
+        for i, one, j, other in meetings(self._places, self._likely):
+            joint = self._phase(self._with({i: one, j: other}))
+            apart_a = _total(joint, charge) - base_a - own_a[i][one] - own_a[j][other]
+            within_a += abs(apart_a) * min(self._parts[i].shares[one], self._parts[j].shares[other])
         return within_a
 
     def wakes_hz(self) -> float:

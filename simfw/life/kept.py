@@ -27,7 +27,7 @@ from simfw.writing import write_whole
 __all__ = ["Kept", "Study", "study_of"]
 
 KIND = "finished groups of a simfw study"
-FORMAT = 3
+FORMAT = 4
 
 Study = Mapping[str, str | int]
 

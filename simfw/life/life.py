@@ -54,6 +54,8 @@ class Life:
     its figure is None: so few users do not tell it. `hours_at_bars` are hours a day.
     `watched_days` is for how long a user was followed, the mean of all: at least the horizon, and
     on until the span that began before it has ended. Mean current, shares and hours are over that.
+    `within_share`: by which share of them current and days may be off, since so much blinks at
+    beats of its own that what each draws is added up (None: nothing was; see `engine.shares`).
     `heat_a` is the mean current in each quarter of an hour of the week. Where something is None,
     `why` tells the reason by the name of the answer.
     """
@@ -69,6 +71,7 @@ class Life:
     watched_days: float
     charges_per_year: float
     average_current_a: float
+    within_share: float | None
     missed_wave_share: float | None
     waves: int
     refused_share: float | None
@@ -175,6 +178,7 @@ def life(
         watched_days=totals.total_ns / DAY_NS / lived,
         charges_per_year=totals.plugs / years if years else 0.0,
         average_current_a=totals.average_current_a,
+        within_share=totals.within_share,
         missed_wave_share=totals.missed_wave_share,
         waves=totals.waves,
         refused_share=totals.refused / totals.asked if totals.asked else None,

@@ -20,7 +20,7 @@ from simfw.life import registers as k
 from simfw.life.columns import Column, flat
 from simfw.life.grid import bent
 from simfw.life.layout import MODES, ROWS_FROM, rows_of
-from simfw.life.store import Store
+from simfw.life.store import Mix, Store
 
 __all__ = ["PartTables"]
 
@@ -52,7 +52,9 @@ class PartTables:
     """The tables of one set of parts.
 
     `reference_v` is the true value of the controller's reference where it is not the nominal one.
-    `gadget` must be of the same shape as the store's: only values differ.
+    `gadget` must be of the same shape as the store's: only values differ. `within_share`: by which
+    share of them mean currents, and how long the cell lasts, may be off because what rests was
+    added up (None: nothing was; see `engine.shares`).
     """
 
     def __init__(
@@ -77,6 +79,7 @@ class PartTables:
         self._marks: list[list[_Due]] = []
         self._slots = 0
         self._mixes = 0
+        self.within_share: float | None = None
         self._cycles: dict[tuple[tuple[int, int], ...], int] = {}
         cell = gadget.cell
         self._cut_off_v = cell.cut_off.value if cell.cut_off else None
@@ -138,7 +141,9 @@ class PartTables:
         """Tabulate every load set and mix that the store has."""
         store = self.store
         self._solve([n for n in range(len(store.loads)) if self.slot_of(n) < 0])
-        self._mix([n for n in range(len(store.mixes)) if not self.has_mix(n)])
+        # Of sums how far they may be off is told: they wait for those that meet them.
+        self._mix([n for n, mix in enumerate(store.mixes)
+                   if not mix.meetings and not self.has_mix(n)])
 
     def has_mix(self, number: int) -> bool:
         """Whether a mix is tabulated."""
@@ -256,8 +261,9 @@ class PartTables:
             return
         store, columns = self.store, self._columns
         mixes = [store.mixes[number] for number in numbers]
-        self._solve([n for n in dict.fromkeys(loads for mix in mixes for loads, _ in mix.shares)
-                     if self.slot_of(n) < 0])
+        needed = dict.fromkeys(loads for mix in mixes for _, loads, _ in mix.shares)
+        needed |= dict.fromkeys(n for mix in mixes for met in mix.meetings for n in met[:3])
+        self._solve([n for n in needed if self.slot_of(n) < 0])
         stays = [[self._after[group] for group in store.lap_groups(lap)]
                  for lap in range(len(store.laps))]
         periods = [float(sum(stay)) for stay in stays]
@@ -266,8 +272,8 @@ class PartTables:
         rows: dict[int, int] = {}  # the slots that are needed, in order
         starts = [0]
         for mix in mixes:
-            for loads, places in mix.shares:
-                share = 1.0
+            for times, loads, places in mix.shares:
+                share = float(times)
                 for lap, place in places:
                     share *= stays[lap][place] / periods[lap]
                 shares.append(share)
@@ -283,14 +289,34 @@ class PartTables:
         marks: list[_Due] = []
         ends = []
         for row, mix in enumerate(mixes):
-            marks += self._mix_marks(slots[starts[row] : starts[row + 1]],
-                                     store.loads[mix.shares[0][0]])
+            found = self._mix_marks(slots[starts[row] : starts[row + 1]],
+                                    store.loads[mix.shares[0][1]], all_of=bool(mix.meetings))
+            marks += found
+            if mix.meetings:
+                self._judge(mix, use[row], stays, _opening_of(found))
             ends.append(len(columns["mark_at"]) + len(marks))
         self._add("mark", marks, "kind")
         columns["mark_start"].extend(ends)
         for number in numbers:
             columns["mix_slot"].put(number, self._mixes)
             self._mixes += 1
+
+    def _judge(self, mix: Mix, use: Array, stays: list[list[int]], opens_at: float) -> None:
+        """Note how far what is made of a sum may be off. Its protection opens at `opens_at`."""
+        uses = self._uses
+        likely_a = uses[self.slot_of(mix.shares[0][1])]
+        off_a = np.zeros(len(use))
+        for both, one, other, places in mix.meetings:
+            together, alone, its_alone = (uses[self.slot_of(n)] for n in (both, one, other))
+            off_a += np.abs(together - alone - its_alone + likely_a) * min(
+                stays[lap][place] / sum(stays[lap]) for lap, place in places)
+        at = (self.grid >= opens_at) & (use > 0.0)
+        off = float((off_a[at] / use[at]).max(initial=0.0))
+        # All at their largest may open the protection long before what is on for most of the time.
+        first_at = _opening_of(self._marks[self.slot_of(mix.shares[-1][1])])
+        if opens_at < first_at < 1.0:
+            off += (first_at - opens_at) / (1.0 - first_at)
+        self.within_share = max(off, self.within_share or 0.0)
 
     def add_cycle(self, slots: Sequence[int], lasts_ns: Sequence[int]) -> int:
         """The row of what is drawn on average while rows take turns for so long each."""
@@ -310,8 +336,10 @@ class PartTables:
             self._mixes += 1
         return self._cycles[key]
 
-    def _mix_marks(self, slots: list[int], one: LoadSet) -> list[_Due]:
-        """Where something happens to load sets that take turns.
+    def _mix_marks(
+        self, slots: list[int], one: LoadSet, *, all_of: bool = False
+    ) -> list[_Due]:
+        """Where something happens to the first of load sets that take turns, or to `all_of` them.
 
         `one` of them stands for all as to protection and charger.
         """
@@ -323,12 +351,18 @@ class PartTables:
                 marks.append(mark)
                 continue
             found = best.get((rising, kind), at)
-            best[rising, kind] = min(found, at) if rising else max(found, at)
+            best[rising, kind] = min(found, at) if rising != all_of else max(found, at)
         marks += [(rising, at, math.inf if rising else -math.inf, kind)
                   for (rising, kind), at in best.items()]
         if one.protected and (self._restarts or one.charger in ("precharge", "fast")):
             marks.append((1, self.restart_at, math.inf, k.MARK_RESTART))
         return marks
+
+
+def _opening_of(marks: Sequence[_Due]) -> float:
+    """The charge at which the protection opens on a cell that runs down, 0 where it is empty."""
+    return max((at for rising, at, _, kind in marks if kind == k.MARK_OPEN and not rising),
+               default=0.0)
 
 
 def _dues(turns: Sequence[float], rising: bool, kind: int) -> list[_Due]:

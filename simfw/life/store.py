@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,6 +13,7 @@ from simfw.behaviour.outputs import drives_of, is_awake
 from simfw.behaviour.region import State, System
 from simfw.behaviour.tree import View
 from simfw.circuit.circuit import Circuit, LoadSet
+from simfw.engine.shares import are_joint, meetings, terms
 from simfw.errors import UsageError
 from simfw.life import registers as k
 from simfw.life.columns import Column, Hashed, flat
@@ -34,16 +35,25 @@ def _alike(states: Sequence[State]) -> list[int]:
             for number, state in enumerate(states)]
 
 
+Places = tuple[tuple[int, int], ...]
+"""Laps, and a place in each."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mix:
     """What is charged while regions rest.
 
-    `shares` holds (load set, lap and place in it of each resting region): its share of time is the
-    product of the shares of those places. What wakes the controller is counted apart, see
-    `waking`.
+    `shares` holds (how many times, load set, laps with a place in each): its share of time is
+    that many times the product of the shares of those places. What wakes the controller is
+    counted apart, see `waking`. Where combinations are too many (see `engine.shares`), what
+    each lap adds is added up: the first load set is then that with all of them where they are
+    for longest, the last two those with all at their least and at their largest, and `meetings`
+    holds (load set with both, with the one, with the other, the places) for each two places
+    that may meet.
     """
 
-    shares: tuple[tuple[int, tuple[tuple[int, int], ...]], ...]
+    shares: tuple[tuple[int, int, Places], ...]
+    meetings: tuple[tuple[int, int, int, Places], ...] = ()
 
 
 class _Gated(View):
@@ -77,7 +87,7 @@ class Store:
     def __init__(self, layout: Layout, fast: bool) -> None:
         self.layout = layout
         self.fast = fast
-        circuit = Circuit(layout.gadget)
+        self._circuit = circuit = Circuit(layout.gadget)
         self.grid = grid_of(circuit.charge_nodes)
         self.loads: list[LoadSet] = []
         self.loads_id: dict[LoadSet, int] = {}
@@ -426,24 +436,54 @@ class Store:
         return [int(group) for group in self._columns["lap_group"].data[first:end]]
 
     def _mix(self, moment: Moment, laps: Laps) -> Mix:
-        layout = self.layout
-        shares: dict[tuple[int, tuple[tuple[int, int], ...]], None] = {}
-        combinations: list[tuple[tuple[int, ...], tuple[tuple[int, int], ...]]] = [
-            (moment.states, ())
-        ]
-        for r, lap in laps.items():
-            grown = []
-            for combined, places in combinations:
-                for n, state in enumerate(lap.states):
-                    group = layout.groups[r][state]
-                    if group[0][0] == 0:
-                        continue  # it lasts no time
-                    changed = (*combined[:r], state, *combined[r + 1 :])
-                    grown.append((changed, (*places, (self._lap(r, lap), n))))
-            combinations = grown
-        for combined, places in combinations:
-            shares[self.loads_of(moment, combined), places] = None
-        return Mix(tuple(shares))
+        groups, numbers = self.layout.groups, list(laps)
+        # A state that lasts no time has no share.
+        parts = [[(state, n) for n, state in enumerate(lap.states) if groups[r][state][0][0] > 0]
+                 for r, lap in laps.items()]
+        joint = are_joint(parts)
+        likely = moment.states if joint else majority(self.layout, moment.states, laps)
+
+        def loads(chosen: Mapping[int, tuple[int, int]]) -> int:
+            states = list(likely)
+            for part, (state, _) in chosen.items():
+                states[numbers[part]] = state
+            return self.loads_of(moment, tuple(states))
+
+        def place(part: int, n: int) -> tuple[int, int]:
+            region = numbers[part]
+            return self._lap(region, laps[region]), n
+
+        shares = tuple(
+            (times, loads(chosen), tuple(place(part, n) for part, (_, n) in chosen.items()))
+            for times, chosen in terms(parts)
+        )
+        if joint:
+            return Mix(shares)
+        met = tuple(
+            (loads({i: one, j: other}), loads({i: one}), loads({j: other}),
+             (place(i, one[1]), place(j, other[1])))
+            for i, one, j, other in meetings(parts, [
+                next(found for found in places if found[0] == likely[r])
+                for r, places in zip(numbers, parts, strict=True)])
+        )
+        # All at their least and at their largest have no share that counts; they bound the others.
+        ends = self._ends(parts, loads)
+        return Mix((*shares, *((0, end, ()) for end in ends)), met)
+
+    def _ends(
+        self, parts: Sequence[Sequence[tuple[int, int]]],
+        loads: Callable[[Mapping[int, tuple[int, int]]], int],
+    ) -> tuple[int, int]:
+        """The load sets with each part where it draws least, and most: with nominal figures on a
+        half full cell (which of two draws more hardly depends on that).
+        """
+        alone = [{one: self.loads[loads({n: one})] for one in places}
+                 for n, places in enumerate(parts)]
+        drawn = iter(self._circuit.totals(
+            [found for part in alone for found in part.values()], [0.5]).consumed_a[:, 0].tolist())
+        amps = [{one: next(drawn) for one in part} for part in alone]
+        return (loads({n: min(part, key=part.__getitem__) for n, part in enumerate(amps)}),
+                loads({n: max(part, key=part.__getitem__) for n, part in enumerate(amps)}))
 
     def _wakers(self, moment: Moment, laps: Laps) -> int:
         """How many of what rests wake the controller at times, 0 where another keeps it awake."""

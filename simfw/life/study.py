@@ -36,13 +36,16 @@ class Keeper(Protocol):
 
 
 class Totals:
-    """What came of all users so far; `days` is NaN where no span ended."""
+    """What came of all users so far; `days` is NaN where no span ended. `within_share` as in
+    `PartTables`, the largest of all.
+    """
 
     def __init__(self, users: int) -> None:
         self.days: Array = np.full(users, np.nan)
         self.strengths: Array = np.ones(users)
         self.total_ns = self.dead_ns = self.plugs = self.counted_ns = 0
         self.waves = self.caught = self.asked = self.refused = self._used = 0
+        self.within_share: float | None = None
         self._heat = [0] * k.QUARTERS
         self._spent_ns: list[int] = []
         self._writes: list[int] = []
@@ -71,6 +74,8 @@ class Totals:
         self.asked += found.asked
         self.refused += found.refused
         self._used += found.used
+        if found.within_share is not None:
+            self.within_share = max(found.within_share, self.within_share or 0.0)
         self._heat = [a + b for a, b in zip(self._heat, found.heat, strict=True)]
         spent = self._spent_ns or [0] * len(found.spent_ns)
         self._spent_ns = [a + b for a, b in zip(spent, found.spent_ns, strict=True)]

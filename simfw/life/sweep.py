@@ -56,6 +56,7 @@ class Point:
     `percentiles` are P10, P50, P90 of the days between charges, None where no span ended.
     `response_s` is the mean time from hand to wave, where the gadget has a sensor: half a look
     period and the further looks that must agree. `best`: no other design is better in everything.
+    `within_share` as in `Life`.
     """
 
     values: tuple[float, ...]
@@ -65,6 +66,7 @@ class Point:
     missed_wave_share: float | None
     response_s: float | None
     best: bool = False
+    within_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,6 +196,7 @@ def sweep(
                 error_days=spread.error,
                 missed_wave_share=totals.missed_wave_share,
                 response_s=_response_s(one.gadget),
+                within_share=totals.within_share,
             )
         )
     return Sweep(pattern=pattern, users=users, seed=seed, keys=keys, points=pareto(points))

@@ -50,6 +50,7 @@ class Outcome:
 
     `users`, `days` (None where no span ended), `strengths` and `lasted_ns` hold one value per user.
     `plugs` and `counted_ns` as in `UserLife`.
+    `within_share` as in `PartTables`.
     The rest are sums over them, as whole numbers, so that the order of adding changes no digit:
     times in ns, charges in grains of `GRAIN_C`. `heat` is the charge of each quarter of an hour of
     the week, `spent_ns` the time in each flat state but those of clocks, `writes` how often was
@@ -72,6 +73,7 @@ class Outcome:
     heat: tuple[int, ...]
     spent_ns: tuple[int, ...]
     writes: tuple[int, ...]
+    within_share: float | None = None
 
 
 def groups(pattern: Pattern, users: int, seed: int) -> Iterator[Group]:
@@ -142,12 +144,14 @@ def run_task(task: Task) -> list[Outcome]:
                 its_store = Store(layout, task.fast)
         parts = PartTables(its_store, gadget, reference_v)
         lives = [live(pattern, its_store, parts, task.seed, user) for user in group.users]
-        found.append(outcome(group.number, lives))
+        found.append(outcome(group.number, lives, parts.within_share))
     return found
 
 
-def outcome(number: int, lives: Sequence[UserLife]) -> Outcome:
-    """Add up the lives of a group."""
+def outcome(
+    number: int, lives: Sequence[UserLife], within_share: float | None = None
+) -> Outcome:
+    """Add up the lives of a group. `within_share` is that of its parts."""
     return Outcome(
         number=number,
         users=tuple(one.user for one in lives),
@@ -165,6 +169,7 @@ def outcome(number: int, lives: Sequence[UserLife]) -> Outcome:
         heat=_summed([[round(c / GRAIN_C) for c in one.heat_c] for one in lives]),
         spent_ns=_summed([one.spent_ns for one in lives]),
         writes=_summed([one.writes for one in lives]),
+        within_share=within_share,
     )
 
 

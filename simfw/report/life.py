@@ -12,7 +12,7 @@ from simfw.engine.supply import EMPTY, OPENED, charged_from, emptied_by
 from simfw.life.life import Life
 from simfw.quantity import format_duration, format_percent, format_rough_time, format_si
 from simfw.report.cautions import caution_lines
-from simfw.report.spans import span_of
+from simfw.report.spans import ADDED_UP, span_of, within
 from simfw.report.text import (
     columns,
     format_rough,
@@ -65,6 +65,7 @@ def life_json(found: Life) -> dict[str, Any]:
         "watched_s": found.watched_days * DAY_S,
         "charges_per_year": found.charges_per_year,
         "average_current_a": found.average_current_a,
+        "within_share": found.within_share,
         "run_time_s": held.run_time_s,
         "ends_by": held.ends_by,
         "fl1_run_time_s": held.fl1_run_time_s,
@@ -170,6 +171,8 @@ def _summary(found: Life) -> list[tuple[str, str, str]]:
         rows.append(("charges per year", f"{found.charges_per_year:.3g}", ""))
     rows.append(("average current", format_si(found.average_current_a, "A"),
                  f"over the {_days(found.watched_days)} that a user was watched, on average"))
+    if found.within_share is not None and (told := within(found.within_share)):
+        rows.append(("", told, ADDED_UP))
     if found.missed_wave_share is not None:
         rows.append(("waves missed", format_percent(found.missed_wave_share),
                      f"of {found.waves} waves at a sensor that was on"))

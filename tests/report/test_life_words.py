@@ -168,3 +168,16 @@ def test_a_cell_that_is_never_charged_lasts_so_many_days(tmp_path: Path) -> None
     charged = life(pattern(tmp_path, lamp(capacity="30 mAh", more=CHARGER),
                            head(horizon="1 day") + EVENING), users=1, study=False)
     assert row(charged, "a charge lasts, mean") is not None
+
+
+@pytest.mark.parametrize(("share", "told"), [
+    (0.01234, "within 1.3 %"), (0.02, "within 2 %"), (0.25, "within 25 %"), (1e-9, None),
+    (None, None),
+])
+def test_what_was_added_up_is_told_with_its_bound(
+    found: Life, share: float | None, told: str | None
+) -> None:
+    """Rounded up, and not at all where no digit that is printed would tell."""
+    line = row(replace(found, within_share=share), "within")
+    what = " current and days: what blinks at beats of its own is added up"
+    assert line == (None if told is None else told + what)
