@@ -165,10 +165,10 @@ class Replay:
         for after_ns, up_to_ns, period_ns in sorted(self.repeats()):
             here = told_by(after_ns)
             period = [report for _, report in told[told_by(after_ns - period_ns) : here]]
+            if not period:
+                continue  # nothing is told, however often
             times = (up_to_ns - after_ns) // period_ns
-            fit = times
-            if period:
-                fit = min(times, max(0, MOST_REPORTS - len(told)) // len(period))
+            fit = min(times, max(0, MOST_REPORTS - len(told)) // len(period))
             place = bisect_right(ends, after_ns)
             told[here:here] = [
                 (place, Report(report.kind, report.time_ns + number * period_ns, report.name,

@@ -82,6 +82,13 @@ def test_an_account_without_end_ends_after_a_number_of_reports(monkeypatch):
     assert silent.unrolled.ends_ns is None
 
 
+def test_a_stretch_in_which_nothing_is_told_costs_nothing_however_often_it_comes_round():
+    """A season of a clock of milliseconds that nobody sees: as many periods as it likes."""
+    season = spoken([level(5, "a", 1), level(10**16, "a", 0)], [(20, 10**15, 10)], ends=10**17)
+    assert [report.time_ns for report in written_out(season)] == [5, 10**16]
+    assert season.unrolled.ends_ns is None
+
+
 def told_by_rote(tmp_path, lines):
     """A firmware that says the same whatever it is told."""
     path = tmp_path / "rote.py"
