@@ -33,6 +33,10 @@ _LOOK_NS = _S  # and looks again
 _AGE = 20  # steps to a dwell: states entered nearer in time than that count as one
 _SEEN = 0.2  # of a level: a smaller difference is not seen
 _DISTANCE_M = 0.08
+_TAP_NS = 100_000_000
+_NEXT_NS = 250_000_000  # from tap to tap
+_TIMES = {2: "twice", 3: "three times"}
+_WITH = "+"  # between the buttons of a chord, whose names have none
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +55,13 @@ class Handling:
                     said.append(f"press {name}")
                 case "hold":
                     said.append(f"hold {name} for {format_rough_time(ns / 1e9)}")
-                case "double":
-                    said.append(f"press {name} twice, quickly")
+                case "clicks":
+                    said.append(f"press {name} {_TIMES.get(ns, f'{ns} times')}, quickly")
+                case "second_hold":
+                    said.append(f"press {name} briefly, then at once again and hold it for "
+                                f"{format_rough_time(ns / 1e9)}")
+                case "chord":
+                    said.append(f"press {' and '.join(name.split(_WITH))} together")
                 case "wave":
                     said.append(f"wave at {name}")
                 case "toggle":
@@ -96,9 +105,16 @@ def _stimuli(action: tuple[str, str, int]) -> tuple[list[Step], int]:
             return [Press(at_ns=0, button=name, for_ns=150_000_000)], _S // 2 + _SETTLE_NS
         case "hold":
             return [Press(at_ns=0, button=name, for_ns=ns)], ns + _SETTLE_NS
-        case "double":
-            first = Press(at_ns=0, button=name, for_ns=100_000_000)
-            return [first, replace(first, at_ns=250_000_000)], _S // 2 + _SETTLE_NS
+        case "clicks":
+            tap = Press(at_ns=0, button=name, for_ns=_TAP_NS)
+            return [replace(tap, at_ns=n * _NEXT_NS) for n in range(ns)], (
+                ns * _NEXT_NS + _SETTLE_NS)
+        case "second_hold":
+            tap = Press(at_ns=0, button=name, for_ns=_TAP_NS)
+            return [tap, replace(tap, at_ns=_NEXT_NS, for_ns=ns)], _NEXT_NS + ns + _SETTLE_NS
+        case "chord":
+            return [Press(at_ns=0, button=one, for_ns=2 * _TAP_NS)
+                    for one in name.split(_WITH)], _S // 2 + _SETTLE_NS
         case "wave":
             return [Wave(at_ns=0, sensor=name, distance_m=_DISTANCE_M, for_ns=400_000_000)], (
                 _S + _SETTLE_NS)
@@ -117,9 +133,18 @@ def _lines(action: tuple[str, str, int]) -> list[str]:
         case "hold":
             return [f'{{ press = "{name}", for = "{format_duration(ns)}" }}',
                     f'{{ wait = "{format_duration(ns + _S)}" }}']
-        case "double":
-            return [f'{{ press = "{name}", for = "100 ms" }}', '{ wait = "250 ms" }',
-                    f'{{ press = "{name}", for = "100 ms" }}', '{ wait = "1500 ms" }']
+        case "clicks":
+            tap = f'{{ press = "{name}", for = "{format_duration(_TAP_NS)}" }}'
+            rest = f'{{ wait = "{format_duration(_NEXT_NS)}" }}'
+            return [*[tap, rest] * (ns - 1), tap, '{ wait = "1500 ms" }']
+        case "second_hold":
+            return [f'{{ press = "{name}", for = "{format_duration(_TAP_NS)}" }}',
+                    f'{{ wait = "{format_duration(_NEXT_NS)}" }}',
+                    f'{{ press = "{name}", for = "{format_duration(ns)}" }}',
+                    f'{{ wait = "{format_duration(ns + _S)}" }}']
+        case "chord":
+            return [*(f'{{ press = "{one}", for = "{format_duration(2 * _TAP_NS)}" }}'
+                      for one in name.split(_WITH)), '{ wait = "1500 ms" }']
         case "wave":
             return [f'{{ wave = "{name}", distance = "8 cm", for = "400 ms" }}',
                     '{ wait = "2 s" }']
@@ -177,15 +202,21 @@ class _Model:
         return found
 
 
+def _surely(hold_ns: int) -> int:
+    """A press that is a hold for a slow clock, too."""
+    return hold_ns + hold_ns // 10 + 300_000_000
+
+
 def _actions(prepared: Prepared, saved: Snapshot) -> list[tuple[str, str, int]]:
     gadget = prepared.gadget
     found: list[tuple[str, str, int]] = []
     for name, button in gadget.buttons.items():
         found.append(("press", name, 0))
-        lengths = [ns.ns for _, ns in button.hold_lengths]
-        found += [("hold", name, ns + ns // 10 + 300_000_000) for ns in lengths]
-        if button.double is not None:
-            found.append(("double", name, 0))
+        found += [("hold", name, _surely(ns.ns)) for _, ns in button.hold_lengths]
+        found += [("clicks", name, count) for count in range(2, button.most_clicks + 1)]
+        if button.second_hold is not None:
+            found.append(("second_hold", name, _surely(button.second_hold.ns)))
+    found += [("chord", _WITH.join(chord.buttons), 0) for chord in gadget.chords.values()]
     found += [("wave", name, 0) for name in gadget.proximity]
     closed = dict(saved.contacts)
     found += [("toggle", name, int(not closed.get(name, False))) for name in gadget.toggles]

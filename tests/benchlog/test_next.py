@@ -89,6 +89,68 @@ steps = [{{ press = "key" }}, {{ wait = "1 s" }}, {{ see = "lamp.lit" }}]
     assert told_apart(one, one)[0] is None
 
 
+GESTURES = """
+[gadget]
+name = "Two keys"
+[cell]
+curve = "lco"
+capacity = "400 mAh"
+[loads]
+lamp = {{ current = "20 mA" }}
+[buttons.key]
+double = "350 ms"
+clicks = 3
+second_hold = "600 ms"
+[buttons.other]
+[chords]
+both = {{ buttons = ["key", "other"] }}
+[behaviour.lamp]
+starts = "dark"
+states.dark = {{}}
+states.lit = {{ lamp = "on" }}
+rows = [{{ on = "{event}", from = "dark", to = "lit" }}]
+"""
+GESTURES_LOG = """
+title = "Two keys"
+gadget = "gadget.toml"
+[[questions]]
+name = "lights"
+[[questions.answers]]
+name = "yes"
+[[questions.answers]]
+name = "no"
+change = {{ "behaviour.lamp.rows[0].to" = "same" }}
+[[observations]]
+name = "seen"
+steps = [{steps}{{ see = "lamp.dark" }}]
+"""
+
+
+@pytest.mark.parametrize(("event", "words"), [
+    ("both.chord", "press key and other together"),
+    ("key.clicks3", "press key three times, quickly"),
+    ("key.double", "press key twice, quickly"),
+    ("key.second_hold", "press key briefly, then at once again and hold it for 960 ms"),
+])
+def test_every_gesture_that_a_row_hears_is_tried(event: str, words: str, tmp_path: Path):
+    """Two gadgets that only this gesture tells apart; written into the log as hands did it, with
+    a dark lamp seen, it excludes the one that lights.
+    """
+    gadget = tmp_path / "gadget.toml"
+    gadget.write_text(GESTURES.format(event=event), encoding="utf-8")
+    log = tmp_path / "log.toml"
+    log.write_text(GESTURES_LOG.format(steps=""), encoding="utf-8")
+    one, other = (Prepared(one) for one in load_bench_log(log).gadgets.values())
+    told, _ = told_apart(one, other)
+    assert told is not None
+    assert told.handling.words == words
+    assert shown_after(one, told.handling) == told.first == "lamp"
+    log.write_text(GESTURES_LOG.format(steps=", ".join([*told.handling.lines, ""])),
+                   encoding="utf-8")
+    found = narrow(load_bench_log(log), brief=True)
+    assert [rival.state for rival in found.rivals] == ["excluded", "fits"]
+
+
 def test_next_ranks_by_bits_per_minute_and_tells_what_it_cannot(tmp_path: Path):
     """A handling of seconds comes first; how often a gauge samples shows nowhere."""
     found = next_experiments(narrow(log_of(tmp_path, RIVALS), brief=True))
