@@ -221,6 +221,10 @@ class _Work(Generic[Model]):
 
     def _missing(self, loc: KeyPath) -> None:
         name, sample = str(loc[-1]), self._sample(loc)
+        if isinstance(loc[-1], int):  # an element of a list that has a fixed length
+            self._add(loc[:-1], "this list is too short",
+                      allowed=_as_toml(str(loc[-2]), self._sample(loc[:-1])))
+            return
         allowed: str | None
         if isinstance(sample, dict) and sample and len(loc) == 1:
             text, allowed = f"the section [{name}] is missing", f"[{name}] with {', '.join(sample)}"

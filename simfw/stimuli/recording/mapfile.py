@@ -200,6 +200,11 @@ def _checks(mapped: Map) -> Iterable[Problem]:
         elif (wire.input is None) == (wire.output is None):
             yield Problem(key=key, text="a wire is either an `input` or an `output`")
         wanted = {"longest": "pwm", "step": "pwm", "gap": "burst", "form": "frame"}
+        fed = {"merge": wire.input, "distance": wire.input, "within": wire.output}
+        for option, end in fed.items():
+            if getattr(wire, option) is not None and end is None:
+                yield Problem(key=f"{key}.{option}", text=f"`{option}` belongs to an "
+                              f"{'output' if option == 'within' else 'input'}")
         for option, decode in wanted.items():
             if getattr(wire, option) is not None and wire.decode != decode:
                 yield Problem(key=f"{key}.{option}",

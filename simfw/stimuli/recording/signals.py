@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from simfw.behaviour.build import build_system
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Gadget
 from simfw.stimuli.inputs import INPUTS, NO_HAND
@@ -145,6 +146,15 @@ def _check_names(recording: Recording, mapped: Map, gadget: Gadget) -> None:
                    if signal.is_input == (wire.input is not None)]
         if signal is None or signal.is_input != (wire.input is not None):
             problem(key, "the gadget has no such signal", wanted, fitting)
+        elif wire.distance is not None and signal.kind != "hand":
+            problems.append(Problem(key=key_text(("wires", name, "distance")),
+                                    text=f"{wanted} is no proximity sensor: no hand is before it"))
+    known = _states_to_begin_in(gadget)
+    for region, state in mapped.start.items():
+        if region not in known:
+            problem(key_text(("start", region)), "there is no such region", region, list(known))
+        elif state not in known[region]:
+            problem(key_text(("start", region)), "there is no such state", state, known[region])
     for name, frame in mapped.frames.items():
         for code, button in frame.names.items():
             if button not in gadget.buttons:
@@ -152,6 +162,12 @@ def _check_names(recording: Recording, mapped: Map, gadget: Gadget) -> None:
                         button, list(gadget.buttons))
     if problems:
         raise DescriptionError(mapped.locate(problems))
+
+
+def _states_to_begin_in(gadget: Gadget) -> dict[str, list[str]]:
+    """The states of each region that `start` may name; the positions of a dial count as such."""
+    return {region.name: [state.name for state in region.states]
+            for region in build_system(gadget).regions if region.written}
 
 
 def _decoders(

@@ -57,6 +57,23 @@ def test_inputs_are_read_through_the_map(larder: Gadget, tmp_path: Path) -> None
         (1, "key"), (4, "shelf")]
 
 
+def test_a_start_and_a_distance_that_the_gadget_has_not_are_told_with_their_lines(
+    larder: Gadget, tmp_path: Path
+) -> None:
+    """A state and a region of `start`, and a hand before a button, with the mistakes of wires."""
+    table = tmp_path / "log.csv"
+    table.write_text("time_ms,key,lamp\n0,0,0\n100,1,1\n150,0,0\n")
+    path = tmp_path / "map.toml"
+    path.write_text('[start]\nlamp = "drak"\nlamb = "dark"\n[wires.key]\ninput = "power"\n'
+                    'distance = "5 cm"\n[wires.lamp]\noutput = "shelv"\n')
+    with pytest.raises(DescriptionError) as caught:
+        observe(open_recording(table), read_map(path), larder)
+    assert [(problem.line, problem.key, problem.suggestion) for problem in caught.value.problems
+            ] == [(2, "start.lamp", "dark"), (3, "start.lamb", "lamp"),
+                  (6, "wires.key.distance", None), (8, "wires.lamp.output", "shelf")]
+    assert all(problem.file == str(path) for problem in caught.value.problems)
+
+
 def test_the_charge_of_a_map_may_be_what_a_meter_shows(tmp_path: Path) -> None:
     """3.5 V is half of a curve that runs straight from 3 V to 4 V; 5 V is none of its voltages."""
     (tmp_path / "straight.csv").write_text("charge,voltage_v\n0,3.0\n1,4.0\n")
