@@ -535,6 +535,9 @@ def _rules(rules: tuple[Rule, ...]) -> Iterator[Problem]:
                     yield _problem(
                         key, f'the key "{word}" is missing', " + ".join(kinds[0]) + " together"
                     )
+        if rule.for_ is not None and not rule.for_.ns:
+            yield _problem(f"{key}.for", "whatever holds at all holds for that long",
+                           "more than zero")
 
 
 def _readings(gadget: Gadget) -> Iterator[Problem]:
