@@ -403,6 +403,8 @@ def test_the_name_alone_prints_the_help() -> None:
     ("arguments", "said"),
     [
         (["mods", "x"], 'there is no command "mods". Allowed: new, .* Did you mean "modes"?'),
+        (["sweep", "x", "--vary", "a=1..2", "--series", "E97"],
+         '--series: not "E97". Allowed: E24, E96. Did you mean "E96"?'),
         (["run", "x", "--jason"], 'there is no option --jason. .* Did you mean "--json"?'),
         (["run", "x", "y"], '"y" is one word too many'),
         (["--versoin"], 'there is no option --versoin. .* Did you mean "--version"?'),

@@ -17,7 +17,7 @@ from simfw.bench.course import (
     differences,
     seen_in,
 )
-from simfw.bench.given import given_ns, given_number
+from simfw.bench.given import given_ns, given_number, given_switch
 from simfw.bench.journal import Deed, Journal, levels_at_rest, steps_of
 from simfw.bench.repeating import Repeating
 from simfw.bench.view import LightView, RegionView, View
@@ -176,11 +176,11 @@ class Bench:
 
     def usb(self, present: bool) -> None:
         """Plug USB power in, or take it away."""
-        self.set("usb", "usb", float(present))
+        self.set("usb", "usb", given_switch(present, "usb"))
 
     def fault(self, present: bool) -> None:
         """Let the charger meet a fault of its own, or be well again."""
-        self.set("fault", "fault", float(present))
+        self.set("fault", "fault", given_switch(present, "fault"))
 
     def temperature(self, value: float | str) -> None:
         """Bring everything to a temperature (degC, or text such as "5 degC")."""
@@ -188,13 +188,14 @@ class Bench:
 
     def toggle(self, name: str, on: bool) -> None:
         """Put a toggle on or off."""
-        self.set("toggle", name, float(on))
+        self.set("toggle", name, given_switch(on, name))
 
     def measure(self, name: str, value: float | str) -> None:
         """Bring what is measured to a value, in the measure's unit or as text with its own."""
-        one = self.gadget.measures.get(name)
-        level = value if one is None or not isinstance(value, str) else given_number(
-            value, measured(one.unit), name)
+        if ("measure", name) not in self._rest:
+            self._refuse("measure", name)
+        unit = measured(self.gadget.measures[name].unit)
+        level = given_number(value, unit, name) if isinstance(value, str) else value
         self.set("measure", name, float(level))
 
     def set(self, kind: Kind, name: str, level: float) -> None:

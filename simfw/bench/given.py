@@ -8,7 +8,7 @@ from simfw.errors import QuantityError, UsageError
 from simfw.quantity import read_ns, read_number
 from simfw.units import Dimension
 
-__all__ = ["given_ns", "given_number"]
+__all__ = ["given_ns", "given_number", "given_switch"]
 
 
 def given_ns(value: int | str, name: str) -> int:
@@ -32,3 +32,10 @@ def given_number(value: float | str, dimension: Dimension, name: str) -> float:
         return read_number(value, dimension)
     except QuantityError as error:
         raise UsageError(f"{name} = {value!r}: {error.text}. Allowed: {error.allowed}.") from error
+
+
+def given_switch(value: object, name: str) -> float:
+    """1 for True and 0 for False; UsageError for anything else names it `name`."""
+    if value not in (True, False):
+        raise UsageError(f"{name} = {value!r}: this is on or off. Allowed: True, False.")
+    return float(bool(value))

@@ -35,7 +35,9 @@ class Parser(argparse.ArgumentParser):
         choice = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)", message)
         if choice is not None:
             names = [name.strip(" '") for name in choice[2].split(",")]
-            message = f'there is no command "{choice[1]}".{_names(choice[1], names)}'
+            option = re.match(r"argument (-\S+):", message)
+            head = "there is no command" if option is None else f"{option[1].split('/')[0]}: not"
+            message = f'{head} "{choice[1]}".{_names(choice[1], names)}'
         super().error(message)
 
     def refuse(self, rest: Sequence[str]) -> NoReturn:

@@ -548,6 +548,9 @@ def test_every_input_of_the_table_can_be_brought_to_a_level(tmp_path: Path) -> N
         (lambda bench: Bench(bench.gadget, 1.5), "a charge is a share"),
         (lambda bench: Bench(bench.gadget, "150 %"), "at most 100 %"),
         (lambda bench: Bench(bench.gadget, "6 V"), "never has this voltage"),
+        (lambda bench: bench.usb("in"), r"usb = 'in': this is on or off. Allowed: True, False"),
+        (lambda bench: bench.toggle("lid", "off"), r"lid = 'off': this is on or off"),
+        (lambda bench: bench.measure("lux", "12 lx"), "lux: the gadget has no such measure"),
     ],
 )
 def test_what_cannot_be_done_is_said(do: object, words: str) -> None:
