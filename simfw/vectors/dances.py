@@ -53,6 +53,22 @@ class Dances:
                 acts += alone
             yield Found(charge=0.5, acts=tuple(acts), ends_ns=now, covers=frozenset())
 
+    def at_power_up(self, chord: str) -> Iterator[Found]:
+        """For each button of a chord: closed at power-up, the others close at once behind it. And
+        when the first time of all begins.
+        """
+        names = self.gadget.chords[chord].buttons
+        for first in names:
+            acts = [Act(0, "held", first, 1.0)]
+            acts += [Act(MS, "contact", name, 1.0) for name in names if name != first]
+            now = MS + self._rest_ns(chord)
+            acts += [Act(now, "contact", name, 0.0) for name in names]
+            alone, ends_ns = self._alone(chord, now + self._rest_ns(chord))
+            yield Found(charge=0.5, acts=(*acts, *alone), ends_ns=ends_ns, covers=frozenset())
+        for moves, now in self._begun(chord, BEGINS_NS):
+            alone, ends_ns = self._alone(chord, now)
+            yield Found(charge=0.5, acts=(*moves, *alone), ends_ns=ends_ns, covers=frozenset())
+
     def timed(self, chord: str) -> Iterator[Found]:
         """The time of a chord, course by course, from where each written row waits for the chord
         that it leads on.
@@ -80,7 +96,8 @@ class Dances:
 
     def _begun(self, chord: str, start_ns: int) -> Iterator[tuple[list[Act], int]]:
         """When the time of a chord begins: all but one come as it has nearly run; one is let go of
-        and comes again, and the others in the time from then on; of three and more, one begins it,
+        and comes again, and the others in the time from then on; it is let go of as another comes,
+        and comes again with the rest in the time from then on; of three and more, one begins it,
         another comes shortly before its end, and the rest behind that, but soon after the other.
         """
         names, within = self.gadget.chords[chord].buttons, self.gadget.chords[chord].within.ns
@@ -91,6 +108,13 @@ class Dances:
             yield self._settled([(0, first, 1), *((late, name, 1) for name in others)], start_ns)
             yield self._settled([(0, first, 1), (again // 2, first, 0), (again, first, 1), *(
                 (within + again // 2, name, 1) for name in others)], start_ns)
+            quick = max(self.gadget.buttons[first].settles_ns(closing=on) for on in (False, True))
+            if quick < within:
+                crossed = max(quick, 3 * within // 5)
+                anew = max(crossed + quick, 6 * within // 5)
+                for second in others:
+                    yield self._settled([(0, first, 1), (crossed, first, 0), (crossed, second, 1), *(
+                        (anew, name, 1) for name in names if name != second)], start_ns)
             for second in others if len(others) > 1 else ():
                 yield self._settled([(0, first, 1), (within - within // 5, second, 1), *(
                     (within + within // 5, name, 1) for name in others if name != second)],

@@ -323,7 +323,7 @@ class Whittler:
         made = Dances(self.gadget, self.teller.system, self.places)
         for chord, part in self.gadget.chords.items():
             mine = {chord, *(f"{name}.gesture" for name in part.buttons)}
-            for path in (*made.held(chord), *made.timed(chord)):
+            for path in chain(made.held(chord), made.timed(chord), made.at_power_up(chord)):
                 if not any(mine & fault.touched for fault in self.left):
                     break
                 yield path
