@@ -8,12 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from simfw.behaviour.region import System
-from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
-from simfw.gadget.model import Gadget
 from simfw.vectors.faults import Fault
-from simfw.vectors.handled import of_chords
 from simfw.vectors.nodes import Found
 from simfw.vectors.repeated import Repeated
 from simfw.vectors.sketch import Act
@@ -29,10 +25,6 @@ LATER_NS = 20_000 * MS  # a path on which the time ends much later is not gone a
 
 class Amid(Repeated):
     """Makes such courses of paths that are known."""
-
-    def __init__(self, gadget: Gadget, system: System, circuit: Circuit) -> None:
-        super().__init__(gadget, system, circuit)
-        self.events = {**self.events, **of_chords(gadget)}
 
     def during(self, fault: Fault, paths: Sequence[Found]) -> Iterator[Found]:
         """Courses for a fault that begins times anew at an event: that comes while they run."""

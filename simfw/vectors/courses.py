@@ -9,7 +9,7 @@ from simfw.behaviour.region import System
 from simfw.behaviour.sequences import steady
 from simfw.circuit.circuit import Circuit
 from simfw.errors import EndlessInstant
-from simfw.vectors.handled import Change, handled
+from simfw.vectors.handled import Change, handled, of_chords
 from simfw.vectors.items import READINGS
 from simfw.vectors.nodes import Found, bears
 from simfw.vectors.search import resting_hands
@@ -34,7 +34,7 @@ class Courses:
         self.sketch = Sketch(steady(system), circuit, gadget.segments)
         self.reading = READINGS[circuit.counter is not None]
         self.hands = resting_hands(gadget, circuit)
-        self.events = handled(gadget, self.reading, self.hands)
+        self.events = {**handled(gadget, self.reading, self.hands), **of_chords(gadget)}
         # What a counter has left after a loss of the supply only the simulator knows.
         self.cuts = circuit.counter is None
         self.acts: list[Act] = []

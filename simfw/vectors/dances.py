@@ -113,8 +113,9 @@ class Dances:
                 crossed = max(quick, 3 * within // 5)
                 anew = max(crossed + quick, 6 * within // 5)
                 for second in others:
-                    yield self._settled([(0, first, 1), (crossed, first, 0), (crossed, second, 1), *(
-                        (anew, name, 1) for name in names if name != second)], start_ns)
+                    rest = [(anew, name, 1) for name in names if name != second]
+                    yield self._settled([(0, first, 1), (crossed, first, 0), (crossed, second, 1),
+                                         *rest], start_ns)  # fmt: skip
             for second in others if len(others) > 1 else ():
                 yield self._settled([(0, first, 1), (within - within // 5, second, 1), *(
                     (within + within // 5, name, 1) for name in others if name != second)],

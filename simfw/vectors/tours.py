@@ -20,7 +20,7 @@ from simfw.gadget.model import Gadget
 from simfw.vectors.closing import Closing
 from simfw.vectors.courses import BEGINS_NS, SOON_NS, Courses
 from simfw.vectors.faults import Fault
-from simfw.vectors.handled import Handled, of_chords
+from simfw.vectors.handled import Handled
 from simfw.vectors.nodes import Found, bears
 from simfw.vectors.pace import NEVER
 from simfw.vectors.sketch import Act, Sketch
@@ -92,7 +92,6 @@ class Tours(Courses):
 
     def __init__(self, gadget: Gadget, system: System, circuit: Circuit) -> None:
         super().__init__(gadget, system, circuit)
-        self.events = {**self.events, **of_chords(gadget)}
         self.sketch = self.counting = _Counting(steady(system), circuit, gadget)
         self.closing = Closing(gadget, {})
         written = {row.on for region in self.sketch.system.regions if region.group == "behaviour"

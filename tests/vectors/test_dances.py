@@ -15,6 +15,7 @@ from simfw.vectors.build import Rehearsal, find_paths
 from simfw.vectors.dances import Dances
 from simfw.vectors.exposing import Judge
 from simfw.vectors.nodes import Found
+from simfw.vectors.onward import Onward
 from simfw.vectors.possible import all_faults
 from simfw.vectors.whittle import Whittler
 from tests.vectors.test_equal import fault_of, made, region, row
@@ -41,6 +42,17 @@ CLICKS = made({
 }, buttons={"a": SETTLE, "b": SETTLE},
     chords={"two": {"buttons": ["a", "b"], "within": "60 ms"}})  # fmt: skip
 """A chord, and clicks that tell who counts as part of it."""
+
+READ = {"style": "sample", "samples": 2, "sample_every": "50 ms"}
+SHUT = made({
+    "lamp": region("dark", "dark lit shut", row("lit", "dark", on="a.click"),
+                   row("dark", "lit", on="b.click"),
+                   row("shut", ["dark", "lit"], on="two.chord"),
+                   row("dark", "shut", on="two.chord"), lit="lit"),
+}, buttons={"a": READ, "b": READ},
+    chords={"two": {"buttons": ["a", "b"], "within": "150 ms"}})  # fmt: skip
+"""A lamp that two buttons together shut: they are read at intervals, so that one which is closed at
+power-up is pressed then."""
 
 
 @pytest.fixture(scope="module")
@@ -84,6 +96,33 @@ def test_a_button_comes_again_while_others_are_held() -> None:
         "chords.two.buttons#5: `not b.pressed` is dropped",
         "chords.two.buttons#6: `not a.pressed` is dropped",
         "chords.two#1: never fires", "chords.two#3: never fires"}
+
+
+def test_a_chord_is_made_from_power_up_on() -> None:
+    """With a button that is closed then already; and one is let go of as the other comes, and comes
+    again: the time of the chord has begun anew, for the first time of all.
+    """
+    prepared = Prepared(SHUT)
+    courses = list(dances(SHUT, prepared, find_paths(SHUT, prepared)).at_power_up("two"))
+    assert told(prepared, courses) >= {
+        "a: closed already, taken for open", "b: closed already, taken for open",
+        "chords.two.within#3: the end of the first stay still counts"}
+
+
+def test_a_chord_is_made_just_behind_a_row() -> None:
+    """A row that waits for a chord is reached as one that waits for a click is."""
+    prepared, fault = fault_of(SHUT, "behaviour.lamp.rows[2]",
+                               "is lost behind behaviour.lamp.rows[0]")
+    system = holding(prepared.system)
+    onward = Onward(SHUT, steady(system), prepared.circuit, 2_000)
+    for _ in onward.courses():
+        pass
+    judge, model = Judge(system, SHUT.segments), Rehearsal(prepared)
+    for path in onward.following(fault.twist.behind, fault.twist.lost):
+        played = model.played(path.charge, path.acts, path.ends_ns)
+        assert played is not None
+        judge.add(played)
+    assert judge.exposed(fault) is not None
 
 
 def test_the_time_of_a_chord_is_gone_through_where_the_chord_shows(
