@@ -32,6 +32,10 @@ __all__ = [
 ]
 
 
+SHORTEST_BEGINNING = 3
+"""Letters of a name that say which one was meant, where only one begins so."""
+
+
 def nearest(word: str, names: Iterable[str], *, likeness: float = 0.6) -> str | None:
     """Return the name most like `word`, or None when none is near enough to suggest.
 
@@ -44,6 +48,10 @@ def nearest(word: str, names: Iterable[str], *, likeness: float = 0.6) -> str | 
     found = difflib.get_close_matches(word, names, n=1, cutoff=likeness)
     if found:
         return found[0]
+    begun = [name for name in names if len(word) >= SHORTEST_BEGINNING
+             and name.casefold().startswith(word.casefold())]
+    if len(begun) == 1:  # an abbreviation
+        return begun[0]
     # Short words with two letters changed about are too far apart for the ratio.
     return next((name for name in names if sorted(name) == sorted(word)), None)
 

@@ -311,7 +311,11 @@ def _level_and_time(
     whole = table.get("value")
     level, found, time = str(whole).partition(between)
     if not isinstance(whole, str) or not found:
-        raise QuantityError(text=f"this is not {what}", allowed=allowed)
+        # Two quantities with another word, or none, between them.
+        meant = re.fullmatch(r"(\d\S* ?%|on|off|\d+)(?: +[^\W\d]+)? +(\d[^%]*)", str(whole))
+        raise QuantityError(
+            text=f"this is not {what}", allowed=allowed, suggestion=None if meant is None
+            else f"{meant[1]} {between.strip()} {meant[2]}")
     written = time.strip() if len(table) == 1 else {**table, "value": time.strip()}
     return _level_of(level.strip(), allowed), written, whole
 
