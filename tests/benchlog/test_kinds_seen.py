@@ -152,12 +152,22 @@ count = "2 of 3"
 
 
 def test_a_map_that_begins_in_a_state_there_is_not_is_refused(tmp_path: Path):
-    """The states that the map names are looked for in the gadget, the nearest is told."""
-    (tmp_path / "wires.toml").write_text(
-        'charge = "50 %"\nstart = { light = "lti" }\n'
-        '[wires.key]\ninput = "key"\n[wires.lamp]\noutput = "lamp"\n', encoding="utf-8")
-    with pytest.raises(DescriptionError, match=r'names "light\.lti".*\n*.*Did you mean "lit"'):
+    """The states that the map names are looked for in the gadget, the nearest is told; and in
+    those of the answers, of which one may lack it.
+    """
+    wires = ('charge = "50 %"\nstart = {{ light = "{}" }}\n'
+             '[wires.key]\ninput = "key"\n[wires.lamp]\noutput = "lamp"\n')
+    (tmp_path / "wires.toml").write_text(wires.format("lti"), encoding="utf-8")
+    wrong = r'wires\.toml:2: start\.light = "lti": .*\n*.*Did you mean "lit"'
+    with pytest.raises(DescriptionError, match=wrong):
         porch(tmp_path, RECORDED + 'map = "wires.toml"\n')
+    (tmp_path / "wires.toml").write_text(wires.format("lit"), encoding="utf-8")
+    (tmp_path / "other.toml").write_text(
+        GADGET.replace("states.lit =", "states.lid =").replace('"lit"', '"lid"'), encoding="utf-8")
+    other = RECORDED.replace('change = { "behaviour.light.rows[2].after" = "12 s" }',
+                             'file = "other.toml"')
+    with pytest.raises(DescriptionError, match=r'names "light\.lit".*\n*.*Did you mean "lid"'):
+        porch(tmp_path, other + 'map = "wires.toml"\n')
 
 
 def test_an_end_of_a_range_but_for_rounding_is_that_end():
