@@ -40,6 +40,8 @@ MOST_RUNS = 20_000
 """Exact runs of observations that may be made for one combination."""
 
 _HELD = 0.97  # an observation this far off, in tolerances, holds an end
+_ASIDE = 0.05  # of a figure's range, to see which observations it moves
+_BEARS = 0.1  # of the tolerances by which it moves that which it moves most: less holds no end
 _EDGE = 1e-6
 _MOST_SUBSETS = 200
 _FEW = 2  # observations of a set that is looked at twice before it is left open
@@ -227,11 +229,19 @@ def _interval(rival: Rival, k: int, low: End, high: End) -> Interval:
 
 
 def _holding(rival: Rival, one: Trial, k: int) -> tuple[str, ...]:
-    """The observations that hold an end: those at the edge of their tolerance there."""
+    """The observations that hold an end: those at the edge of their tolerance there that this
+    figure moves. One that it hardly moves, beside another, is at its edge for another figure.
+    """
     names = [seen.name for seen in rival.log.observations]
     held = [n for n in rival.all if one.offs[n] >= _HELD]
     own = [n for n in rival.all if k in rival.sights[n].dims]
     direct = [n for n in held if n in own]
+    if len(direct) > 1:
+        aside = one.x.copy()
+        aside[k] += _ASIDE if aside[k] < 0.5 else -_ASIDE
+        here, there = (rival.told(direct, x, close=True) for x in (one.x, aside))
+        moved = {n: abs(there[n] - here[n]) for n in direct}
+        direct = [n for n in direct if moved[n] >= _BEARS * max(moved.values())]
     return tuple(names[n] for n in direct or held or own)
 
 

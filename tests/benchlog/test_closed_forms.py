@@ -164,6 +164,32 @@ reading = "below 30 uA"
     assert interval(found, "cell.leakage").low_by == ()
 
 
+def test_a_reading_that_a_figure_hardly_moves_holds_none_of_its_ends(tmp_path: Path):
+    """The lamp's reading is at its edge for the lamp's current; what sleeps moves it by a 50th of
+    its tolerance. That ends where the reading in the dark leaves the least to the leakage.
+    """
+    log = log_of(tmp_path, """
+[unknown]
+"loads.lamp.current" = "30 mA .. 120 mA"
+"cell.leakage" = "1 uA .. 10 uA"
+"controller.asleep" = "1 uA .. 20 uA"
+[[observations]]
+name = "meter, dark"
+mode = "lamp.dark"
+reading = "12 uA ± 0.5 uA"
+[[observations]]
+name = "meter, lit"
+mode = "lamp.lit"
+reading = "62 mA ± 1 mA"
+""")
+    found = narrow(log, brief=True)
+    asleep = interval(found, "controller.asleep")
+    assert asleep.high_reached == pytest.approx(11.5e-6, rel=0.002)
+    assert asleep.low_by == asleep.high_by == ("meter, dark",)
+    lamp = interval(found, "loads.lamp.current")
+    assert lamp.low_by == lamp.high_by == ("meter, lit",)
+
+
 def test_one_clock_factor_is_told_by_an_automatic_off(tmp_path: Path):
     """45 min by the file, 46 min by the stopwatch within 3 s: 1.021 to 1.0235 of the clock."""
     gadget_row = '{ after = "45 min", from = "lit", to = "dark" },'
