@@ -64,7 +64,8 @@ class Pace:
 
     def next_due(self) -> int:
         """When the next instant comes by itself."""
-        return min(self.goes_ns, min(self.stepper.dues))
+        due, goes_ns = min(self.stepper.dues), self.goes_ns
+        return due if due < goes_ns else goes_ns  # asked for often: `min` of two takes as long
 
     def go_to(self, then: int) -> None:
         """Let time go on to `then`, leaving out whole periods in which nothing new happens."""

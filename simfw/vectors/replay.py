@@ -406,13 +406,20 @@ class Replayer(Sketch):
 
     def _note_drilled(self) -> None:
         """Items that only drills cover: rows that nothing follows, times that run out again."""
-        fired = self.stepper.fired or []
-        last = {self._region_of[key]: key for key in fired}
-        self.covered |= {f"alone {key}" for key in last.values() if key in self._alone}
+        fired = self.stepper.fired
+        if not fired:
+            return
+        region_of, again = self._region_of, self._again
+        if self._alone:
+            last = {region_of[key]: key for key in fired}
+            self.covered |= {f"alone {key}" for key in last.values() if key in self._alone}
         for key in fired:
-            before = self.before.setdefault(self._region_of[key], deque(maxlen=2))
+            number = region_of[key]
+            before = self.before.get(number)
+            if before is None:
+                before = self.before[number] = deque(maxlen=2)
             # One row only has led back: no other could have mended what was wrong.
-            if key in self._again and len(before) == 2 and before[0] == key:
+            if key in again and len(before) == 2 and before[0] == key:
                 self.covered.add(f"again {key}")
             before.append(key)
 

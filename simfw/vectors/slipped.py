@@ -433,11 +433,11 @@ class Twisted(Machine):
             ends = super().leaf(one.on(config), rest, then[1])
             if ends.endless is not None:
                 return ends
-            found += [replace(end, reset=one.reset | end.reset, rows=(*one.rows, *end.rows),
-                              events=(*one.events, *end.events),
-                              choices=(*one.choices, *end.choices),
-                              writes=tuple({**dict(one.writes), **dict(end.writes)}.items()))
-                      for end in ends.effects if _agree(one.choices, end.choices)]
+            heard, writes = _read(one.choices), dict(one.writes)
+            found += [Effect(tuple({**writes, **dict(end.writes)}.items()), one.reset | end.reset,
+                             (*one.rows, *end.rows), (*one.events, *end.events), end.broken,
+                             (*one.choices, *end.choices))
+                      for end in ends.effects if _agree(heard, end.choices)]
         return _alone(begun, tuple(found))
 
 
@@ -449,7 +449,11 @@ def _alone(leaf: Leaf, effects: tuple[Effect, ...] | None = None) -> Leaf:
                 replace(leaf.touch, endless=True))
 
 
-def _agree(one: Sequence[tuple[str, object]], other: Sequence[tuple[str, object]]) -> bool:
-    """Whether both parts of an instant have read the same from outside."""
-    read = {name: value for name, value in one if any(mark in name for mark in TOLD)}
-    return all(read.get(name, value) == value for name, value in other)
+def _read(choices: Sequence[tuple[str, object]]) -> dict[str, object]:
+    """What a part of an instant has read from outside that no other part reads otherwise."""
+    return {name: value for name, value in choices if any(mark in name for mark in TOLD)}
+
+
+def _agree(read: Mapping[str, object], choices: Sequence[tuple[str, object]]) -> bool:
+    """Whether another part has found what was `read`."""
+    return not read or all(read.get(name, value) == value for name, value in choices)
