@@ -58,7 +58,8 @@ TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
 BENCH = ("measured", "status", "held", "supply")  # acts that only a bench can do
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              HELD: "power-up with a contact closed"}  # fmt: skip
-EXACT = ("expiry", "regions", "order", "sign", "step")  # faults that show to the nanosecond only
+# Faults that show to the nanosecond only.
+EXACT = ("expiry", "deaf", "regions", "order", "sign", "step")
 WORTH_FOLDING_NS = 30_000 * MS
 LONGEST_TAIL_NS = 10_000 * MS
 

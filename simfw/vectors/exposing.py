@@ -123,7 +123,7 @@ def _comes_up(system: System, fault: Fault) -> list[object] | None:
     if fault.kind == "memory" and region.resume_points != changed.resume_points:
         lost = set(region.resume_points) ^ set(changed.resume_points)
         return [standing(name, point) for point in lost]
-    if fault.kind == "expiry":
+    if fault.kind in ("expiry", "deaf"):
         return [ending(name, state) for row in region.rows if row.key == fault.about
                 for state in row.sources]
     if fault.kind == "lasts":

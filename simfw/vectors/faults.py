@@ -37,6 +37,7 @@ KINDS: Mapping[str, str] = {
     "resume": "resuming and beginning swapped",
     "order": "two rows in the other order",
     "expiry": "the end of a time taken before, or after, all else in its instant",
+    "deaf": "what comes in the instant in which a time ends lost",
     "again": "a guard that failed asked again",
     "drive": "a level halved, or a light left off",
     "sequence": "a step of a sequence of another length or level, or the sequence left out",
@@ -79,7 +80,8 @@ class Twist:
     just before, or, with `failed`, where the guard of that row has failed in this stay. `forgets`
     is the key of a row whose firing empties the memory of its region, `unnoted` of one after which
     the memory does not hold where it has led. `latched` is a sensor whose echo is kept until it is
-    asked for, `early` one whose echo is read when its burst begins.
+    asked for, `early` one whose echo is read when its burst begins. `deaf` is the key of a row
+    behind which the rows `unheard` of its region fire no more in the same instant.
     """
 
     keeps: str = ""
@@ -104,6 +106,8 @@ class Twist:
     alone: str = ""
     begun: str = ""
     once: bool = False
+    deaf: str = ""
+    unheard: frozenset[str] = frozenset()
 
 
 NONE = Twist()

@@ -93,7 +93,7 @@ class Guide:
             moved = _parting([row for row in rows if row not in both],
                              [row for row in changed.rows if row not in both])
             key = (twist.behind or twist.third or twist.keeps or twist.first or twist.after
-                   or twist.forgets or twist.unnoted)
+                   or twist.deaf or twist.forgets or twist.unnoted)
             named = [row for row in rows if row.key == (key or twist.lasts)]
             self._first = _way_to(self.region, (*rows, *moved), moved or named)
             self._then = _way_to(self.region, rows, [

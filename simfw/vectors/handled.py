@@ -125,6 +125,11 @@ def _by_button(gadget: Gadget, name: str, button: Button) -> dict[str, Handled]:
         first = again - up - double // 2
         found["double"] = made((first - tap, *press), (first, *release), (again, *press),
                                (TAP_NS, *release), after=TAP_NS + double)
+    if button.second_hold is not None:
+        again = -button.second_hold.ns - down  # the second press is held from when it has settled
+        first = again - up - double // 2
+        found["second_hold"] = made((first - tap, *press), (first, *release), (again, *press),
+                                    (TAP_NS, *release))
     for event, timing in button.hold_lengths:
         found[event] = made((-timing.ns - down, *press), (TAP_NS, *release))
     return {f"{name}.{event}": one for event, one in found.items()}

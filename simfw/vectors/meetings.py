@@ -61,6 +61,7 @@ class Meetings:
         self.sketch = Sketch(system, circuit, gadget.segments)
         self.turns = 0
         self.events = {event: one for event, one in events.items() if one.by != "gauge"}
+        self.made = events
         self.longest_ns = max([0, *(-at for one in self.events.values() for at, *_ in one.changes)])
         self.places = places
         self.reading = reading
@@ -137,6 +138,51 @@ class Meetings:
                     yield from self._from(self._ready(path, region, source), region, row, source,
                                           event, extras)
 
+    def gauged(self, region: Region, row: Row) -> Iterator[Meeting]:
+        """The end of the time of a row in the instant of a sample that tells what its region hears:
+        what is done before is done later, until the two meet.
+        """
+        gauge = self.gadget.gauge
+        if gauge is None or not row.after_ns:
+            return
+        events = [event for event, one in self.made.items() if one.by == "gauge" and one.changes
+                  and event in {one.on for one in region.rows}]
+        ends = [beside(self.reading, level, side) for level, side in (
+            (max([one.value for one in gauge.thresholds], default=0.0) + gauge.gap, SIDE),
+            (min([one.value for one in (*gauge.thresholds, gauge.flat, gauge.low) if one],
+                 default=0.0), -SIDE))]
+        # Something else is read before, so that the sample brings news.
+        extras = [((-gauge.every.ns * 5 // 2, "measured", self.reading, value),) for value in ends]
+        for event, source in product(events, row.sources):
+            for path in self._places({region.name: source}, event)[:1]:
+                self.turns += 1
+                if self.turns >= MOST_TURNS:
+                    return
+                yield from self._from(self._on_grid(path, region, row, source), region, row,
+                                      source, event, extras)
+
+    def _on_grid(self, path: Found, region: Region, row: Row, source: str) -> Found:
+        """The path with all that is done so much later that a time ends as a sample is due."""
+        sketch, gauge = self.sketch, self.gadget.gauge
+        assert gauge is not None
+        names = sketch.stepper.region_names
+        try:
+            self._go_along(path)
+            ends = self._ends(names.index(region.name), row, source) if sketch.alive else []
+        except EndlessInstant:
+            return path
+        due = sketch.stepper.due()[names.index("gauge")]
+        if not ends or due >= NEVER:
+            return path
+        later = (due - ends[0]) % gauge.every.ns
+        return replace(path, ends_ns=path.ends_ns + later, acts=tuple(
+            replace(act, at_ns=act.at_ns + later) if act.at_ns else act for act in path.acts))
+
+    def _go_along(self, path: Found) -> None:
+        self.sketch.start(path.charge, [act for act in path.acts if act.at_ns == 0])
+        self._act([act for act in path.acts if act.at_ns > 0])
+        self.sketch.go_to(path.ends_ns)
+
     def _ready(self, path: Found, region: Region, source: str) -> Found:
         """A path after which the gauge shows so many bars."""
         gauge = self.gadget.gauge
@@ -167,16 +213,14 @@ class Meetings:
         sketch = self.sketch
         number = sketch.stepper.region_names.index(region.name)
         try:
-            sketch.start(path.charge, [act for act in path.acts if act.at_ns == 0])
-            self._act([act for act in path.acts if act.at_ns > 0])
-            sketch.go_to(path.ends_ns)
+            self._go_along(path)
             path = self._let_go(path, event)
             saved = sketch.save()
             ends = self._ends(number, row, source) if sketch.alive else []
         except EndlessInstant:
             return
         for extra in extras:
-            moves = (*extra, *self.events[event].changes)
+            moves = (*extra, *self.made[event].changes)
             leads = -min(at for at, *_ in moves)
             due = next((end for end in ends if end - leads > saved.now), None)
             if due is None:
@@ -197,7 +241,7 @@ class Meetings:
         """The path after which a contact that brings an event about is as it is before that: the
         way there may have been to hold it.
         """
-        sketch, changes = self.sketch, self.events[event].changes
+        sketch, changes = self.sketch, self.made[event].changes
         first = Act(path.ends_ns + MS, *changes[0][1:]) if changes else None
         if first is None or first.kind != "contact" or bears(sketch, first):
             return path

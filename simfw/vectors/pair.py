@@ -37,7 +37,7 @@ __all__ = ["MARK", "Borne", "Pair", "Paired", "TooDearError", "borne_at_first", 
 MARK = "~"
 # What a slip names, rows and regions, are those of the copies.
 MARKED = ("keeps", "first", "after", "kept", "remembers", "lasts", "third", "behind", "lost",
-          "forgets", "unnoted", "alone", "begun")
+          "forgets", "unnoted", "alone", "begun", "deaf")
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,7 +257,8 @@ class Pair(Sketch):
                  events: bool) -> None:
         twist = fault.twist
         twist = replace(twist, **{name: key + MARK for name in MARKED
-                                  if (key := getattr(twist, name))})
+                                  if (key := getattr(twist, name))},
+                        unheard=frozenset(key + MARK for key in twist.unheard))
 
         def stepper(system: System, world: World) -> Stepper:
             return Faulty(system, world, twist)

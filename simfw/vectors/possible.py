@@ -85,6 +85,7 @@ class _Maker:
         self.takes_ns = {event: row.after_ns or 0 for region in system.regions
                          for row in region.rows for event in row.emit}
         self.told = [event for event in self.emitted if event in written & pressed]
+        self.follows: dict[str, frozenset[str]] = {}  # by region: see `_following`
 
     def make(self) -> Iterator[Fault]:
         for region in self.system.regions:
@@ -264,10 +265,35 @@ class _Maker:
                            Twist(first=row.key))  # fmt: skip
         yield self.twisted("expiry", row.key, "its time ends after all else in that instant", only,
                            Twist(after=row.key))  # fmt: skip
+        unheard = self.unheard(region, row)
+        if unheard:
+            yield self.twisted(
+                "deaf", row.key, "what else comes in the instant in which its time ends is lost",
+                only, Twist(deaf=row.key, unheard=unheard))  # fmt: skip
         if row.when is not None and not isinstance(row.when, Constant):
             more = tuple(replace(row, after_ns=after + k * RETRY_NS, key=f"{row.key}+{k}")
                          for k in range(1, RETRIES))  # fmt: skip
             yield self.rows("again", region, number, "its guard is asked again", row, *more)
+
+    def unheard(self, region: Region, row: Row) -> frozenset[str]:
+        """The rows that a region may still hear in the instant in which a time of it ends, but for
+        those that follow from what it does then: a firmware that does one thing in each turn of
+        its loop may lose the others. What comes from outside comes before any time ends.
+        """
+        if region.group not in ("behaviour", *PRESSED):
+            return frozenset()
+        if region.name not in self.follows:
+            self.follows[region.name] = (
+                _following(self.system, region) | set(self.system.raw_events))
+        follows = self.follows[region.name]
+        stands = {*region.entered_by(row), *(row.sources if row.to == "same" else ())}
+        while more := {to for one in region.rows if (one.after_ns == 0 or one.on in follows)
+                       and not stands.isdisjoint(one.sources)
+                       for to in region.entered_by(one)} - stands:
+            stands |= more
+        return frozenset(
+            one.key for one in region.rows if one.on is not None and one.on not in follows
+            and not stands.isdisjoint(one.sources) and (one.to != "same" or one.emit))
 
     def of_clock(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
         if row.to == "same":
@@ -588,6 +614,20 @@ class _Maker:
             if reading - hearing:  # what hears the edges alone looks at no contact before one
                 yield self.twisted("power-up", name, "closed already, taken for open", reading,
                                    Twist(opened=name))  # fmt: skip
+
+
+def _following(system: System, region: Region) -> frozenset[str]:
+    """The events that may follow, in the same instant, from what a region does."""
+    moved, found = {region.name}, {event for row in region.rows for event in row.emit}
+    while True:
+        told = {event for one in system.conditions if not moved.isdisjoint(read_in(
+            system, one.when)) for event in (one.rises, one.falls)}
+        hear = [one for one in system.regions for row in one.rows if row.on in found | told]
+        told |= {event for one in hear for row in one.rows for event in row.emit}
+        names = {one.name for one in hear}
+        if told <= found and names <= moved:
+            return frozenset(found)
+        found, moved = found | told, moved | names
 
 
 def _next(region: Region, name: str) -> State:

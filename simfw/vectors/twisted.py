@@ -71,7 +71,7 @@ class Faulty(Stepper):
         # Most firings have nothing to do with the slip.
         self._fires = self._fire if self._lasting >= 0 or self._following >= 0 or (
             twist.third or twist.forgets or twist.unnoted or twist.keeps
-            or twist.begun) else super()._fire
+            or twist.begun or twist.deaf) else super()._fire
         self._alone = self._region_of(twist.alone)
         self._enters = self._enter if self._alone >= 0 else super()._enter
         self._expires = (self._expire if self._following >= 0 and twist.failed
@@ -95,6 +95,7 @@ class Faulty(Stepper):
         self._recalled = self._began = self._failed = -1
         self._count = 0
         self._just = False
+        self._deaf_ns = -1  # in the instant at that time the region hears nothing more
 
     @property
     def hidden(self) -> tuple[int, ...]:
@@ -163,7 +164,8 @@ class Faulty(Stepper):
 
     def _here(self, queue: deque[Any]) -> tuple[object, ...]:
         """All that decides how the instant goes on; a slip remembers, and moves clocks."""
-        return (*super()._here(queue), self.hidden, *self.spent, *self.dues, *self.entered_ns)
+        return (*super()._here(queue), self.hidden, self._deaf_ns, *self.spent, *self.dues,
+                *self.entered_ns)
 
     def _ends(self, number: int) -> bool:
         """Whether it is the row of the slip whose time ends next in its region."""
@@ -242,12 +244,18 @@ class Faulty(Stepper):
         self._put_back()
         super().halt(now_ns)
         self._began = self._failed = -1  # all else that a slip remembers is lost, too
+        self._deaf_ns = -1
         self._count, self._just = 0, False
         if self._remembering >= 0:
             self.memory[self._remembering] = self._recalled
 
     def _fire(self, number: int, row: Any, now_ns: int, queue: deque[Any]) -> None:
         twist = self.twist
+        if twist.deaf:
+            if self._deaf_ns == now_ns and row.key in twist.unheard:
+                return
+            if row.key == twist.deaf:
+                self._deaf_ns = now_ns
         if row.key == twist.third:
             self._count += 1
             if self._count > TWICE:

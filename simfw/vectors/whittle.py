@@ -46,7 +46,7 @@ MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
 LARGE = 1_600  # faults: with k times as many, all work below is divided by k
 MOST_INSTANTS = 220_000  # for all of them
 MOST_WORK = 500_000  # units of the search side by side (see `verify/budget.py`), for all of them
-LAST = ("expiry", "again", "order", "regions")
+LAST = ("expiry", "deaf", "again", "order", "regions")
 COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
 MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
 MOST_STROLLS = 80
@@ -154,7 +154,7 @@ class Whittler:
         self.judged = False
         self.ends: dict[str, list[Fault]] = {}  # the slips in when the time of a row ends, by keys
         for fault in self.left:
-            if fault.kind == "expiry":
+            if fault.kind in ("expiry", "deaf"):
                 self.ends.setdefault(fault.about, []).append(fault)
 
     def add(self, name: str, replay: Replay, sure: Sequence[Fault] = (), *, always: bool = False
@@ -260,6 +260,12 @@ class Whittler:
         for region, row in made.rows() if self.effort else ():
             for one in made.of(region, row, made.heard(region, row)):
                 yield one, self.ends.get(row.key, ())
+        for region in teller.system.regions if self.effort else ():
+            for row in region.rows:
+                mine = [fault for fault in self.ends.get(row.key, ())
+                        if fault.kind == "deaf" and self._is_left(fault)]
+                for one in made.gauged(region, row) if mine else ():
+                    yield replace(one, event=""), mine
         for region in teller.system.regions if self.effort else ():
             for row in region.rows:
                 mine = [fault for fault in self.ends.get(row.key, ()) if self._is_left(fault)]
