@@ -41,6 +41,7 @@ KINDS: Mapping[str, str] = {
     "again": "a guard that failed asked again",
     "drive": "a level halved, or a light left off",
     "sequence": "a step of a sequence of another length or level, or the sequence left out",
+    "played": "a sequence that goes on where it begins anew, or begins anew where it goes on",
     "show": "what is shown whatever the condition says, or never",
     "larger": "the last of two regions wins a light",
     "regions": "two regions in the other order",
@@ -81,7 +82,9 @@ class Twist:
     is the key of a row whose firing empties the memory of its region, `unnoted` of one after which
     the memory does not hold where it has led. `latched` is a sensor whose echo is kept until it is
     asked for, `early` one whose echo is read when its burst begins. `deaf` is the key of a row
-    behind which the rows `unheard` of its region fire no more in the same instant.
+    behind which the rows `unheard` of its region fire no more in the same instant. Where one of
+    the rows `plays_on` fires, a sequence that goes through both states goes on; where row `replays`
+    fires, what is played begins anew.
     """
 
     keeps: str = ""
@@ -108,6 +111,8 @@ class Twist:
     once: bool = False
     deaf: str = ""
     unheard: frozenset[str] = frozenset()
+    plays_on: frozenset[str] = frozenset()
+    replays: str = ""
 
 
 NONE = Twist()

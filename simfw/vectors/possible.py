@@ -166,6 +166,7 @@ class _Maker:
                           replace(row, to=point))  # fmt: skip
         elif row.to in region.resume_points and len(region.resume_points) > 1:
             yield one("resume", "resumes instead", replace(row, to="resume"))
+        yield from self.of_played(region, number, row)
         if row.on is not None:
             yield from self.of_clock(region, number, row)
             if region.group in COUNTING:
@@ -297,11 +298,8 @@ class _Maker:
 
     def of_clock(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
         if row.to == "same":
-            parts = tuple(replace(row, sources=(source,), to=source,
-                                  key=row.key if k == 0 else f"{row.key}+{k}")
-                          for k, source in enumerate(row.sources))  # fmt: skip
             if any(_timed(region, source) for source in row.sources):
-                yield self.rows("anew", region, number, "begins the time anew", *parts)
+                yield self.rows("anew", region, number, "begins the time anew", *_entering(row))
             return
         if row.to in row.sources:
             left = tuple(name for name in row.sources if name != row.to)
@@ -317,6 +315,27 @@ class _Maker:
                     yield self.twisted(
                         "clock", row.key, f"the time of {other.key} does not begin anew",
                         frozenset([region.name]), Twist(keeps=row.key, alone=other.key))
+
+    def of_played(self, region: Region, number: int, row: Row) -> Iterator[Fault]:
+        """A sequence and the time of its state, of which one alone begins anew."""
+        only = frozenset([region.name])
+        plays = {state.name: state.sequences for state in region.states if state.sequences}
+        mine = [source for source in row.sources if source in plays]
+        if not mine or row.key.startswith("sequences."):  # that tells of their end alone
+            return
+        if row.to == "same":
+            yield self.twisted("played", row.key, "what is played begins anew, and no time", only,
+                               Twist(replays=row.key))  # fmt: skip
+            if any(_timed(region, source) for source in mine):
+                parts = _entering(row)
+                begun = self.rows("played", region, number,
+                                  "the time begins anew, and nothing that is played", *parts)
+                yield replace(begun, twist=Twist(plays_on=frozenset(one.key for one in parts)))
+        elif any(plays[source].get(output) == played for source in mine
+                 for name in region.entered_by(row) if name in plays
+                 for output, played in plays[name].items()):
+            yield self.twisted("played", row.key, "what is played goes on, and begins not anew",
+                               only, Twist(plays_on=frozenset([row.key])))  # fmt: skip
 
     # -- memory, states, what is shown -------------------------------------------------------------
 
@@ -628,6 +647,13 @@ def _following(system: System, region: Region) -> frozenset[str]:
         if told <= found and names <= moved:
             return frozenset(found)
         found, moved = found | told, moved | names
+
+
+def _entering(row: Row) -> tuple[Row, ...]:
+    """A row that keeps the state, as rows that enter it anew."""
+    return tuple(replace(row, sources=(source,), to=source,
+                         key=row.key if k == 0 else f"{row.key}+{k}")
+                 for k, source in enumerate(row.sources))  # fmt: skip
 
 
 def _next(region: Region, name: str) -> State:

@@ -71,7 +71,7 @@ class Teller:
     def tell(self, fault: Fault, guide: Guide, starts: Sequence[Found], most: int
              ) -> Found | None:
         """Stimuli after which the two have parted; None where `most` instants find none."""
-        if fault.twist.last or fault.twist.opened or fault.kind in ("awake", "echo"):
+        if fault.twist.last or fault.twist.opened or fault.kind in ("awake", "echo", "played"):
             return None
         both = paired(self.system, fault)
         if not (both.events if self.events else both.outputs):

@@ -71,7 +71,7 @@ class Faulty(Stepper):
         # Most firings have nothing to do with the slip.
         self._fires = self._fire if self._lasting >= 0 or self._following >= 0 or (
             twist.third or twist.forgets or twist.unnoted or twist.keeps
-            or twist.begun or twist.deaf) else super()._fire
+            or twist.begun or twist.deaf or twist.plays_on or twist.replays) else super()._fire
         self._alone = self._region_of(twist.alone)
         self._enters = self._enter if self._alone >= 0 else super()._enter
         self._expires = (self._expire if self._following >= 0 and twist.failed
@@ -267,7 +267,14 @@ class Faulty(Stepper):
             if behind and row.key == twist.lost:
                 return
         remembered = self.memory[number]
+        playing = self._playing(number) if row.key in twist.plays_on else []
         super()._fire(number, row, now_ns, queue)
+        if playing and self.stays[number] != serial:
+            self._play_on(playing, state, self.states[number], queue)
+        if row.key == twist.replays:
+            for clock, begins in self._followers[number]:
+                if begins[state]:
+                    self._enters(clock, begins[state], now_ns, queue)
         if twist.begun and row.key == twist.begun:
             self._count_alone(number, now_ns, now_ns, queue)
         if row.key in (twist.forgets, twist.unnoted):
@@ -281,6 +288,23 @@ class Faulty(Stepper):
             if twist.once and self._began != -1:
                 last = self._began
             self._last_on(number, last, now_ns, queue)
+
+    def _playing(self, number: int) -> list[tuple[int, tuple[int, ...], tuple[int, ...]]]:
+        """The clocks of a region: which, what each enters with a state, and where it stands."""
+        return [(clock, begins, (self.states[clock], self.entered_ns[clock], self.spent[clock],
+                                 self.dues[clock]))
+                for clock, begins in self._followers[number]]
+
+    def _play_on(self, playing: list[tuple[int, tuple[int, ...], tuple[int, ...]]], before: int,
+                 now: int, queue: deque[Any]) -> None:  # fmt: skip
+        """Let what both states play go on from where it was."""
+        for clock, begins, (state, entered, spent, due) in playing:
+            if begins[before] and begins[before] == begins[now]:
+                self.states[clock], self.entered_ns[clock] = state, entered
+                self.spent[clock], self.dues[clock] = spent, due
+                # A step that ends in this very instant is still to be taken.
+                queue.extend((clock, self.stays[clock], row)
+                             for _, rows in self.dwells[clock][state][:spent] for row in rows)
 
     def _last_on(self, number: int, began: int, now_ns: int, queue: deque[Any]) -> None:
         """Let the end of an earlier stay count, if it is still to come."""
