@@ -59,6 +59,17 @@ class Contacts(Courses):
         for name in self.buttons:
             yield from (path for _, path in self._found("", partial(self._held, name)))
 
+    def moved(self) -> Iterator[Found]:
+        """For each contact: it moves in the very instant of power-up, and is let go of when that
+        has told something, or after each length for which it can be held.
+        """
+        for name in self.buttons:
+            lengths = [0, *(timing.ns for _, timing in self.gadget.buttons[name].hold_lengths)]
+            for length in lengths:
+                yield from (path for _, path in self._found("", partial(self._moved, name, length)))
+        for name in self.gadget.read_toggles:
+            yield from (path for _, path in self._found("", partial(self._thrown, name)))
+
     def flat(self) -> Iterator[tuple[str, Found]]:
         """The supply is lost with the cell flat, and comes back with the cell no more than low."""
         gauge = self.gadget.gauge
@@ -109,6 +120,20 @@ class Contacts(Courses):
             self._do(*self._before(name, (opens,), bounce, rest))
             self._do(opens)
             self._wait(rest)
+        return self.sketch.alive
+
+    def _moved(self, name: str, held_ns: int) -> bool:
+        settle, rest = self._times(name)
+        self._start(Act(0, "contact", name, 1.0))
+        self._wait(settle + held_ns + TAP_NS)
+        self._do((0, "contact", name, 0.0))
+        self._wait(rest)
+        return self.sketch.alive
+
+    def _thrown(self, name: str) -> bool:
+        settle = settle_ns(self.gadget, name)
+        self._start(Act(0, "contact", name, float(not self.sketch.system.contacts[name])))
+        self._wait(settle + TAP_NS)
         return self.sketch.alive
 
     def _own_end(self, name: str) -> bool:

@@ -68,7 +68,8 @@ class Twist:
     of a row whose time ends before all else in its instant, `after` of one that ends after it.
     `edge` is a
     contact that is closed at power-up and taken for an edge, `opened` one that is taken for open
-    until its first edge, `unseen` an input that is not looked at there. With `last` the last region
+    until its first edge, `unseen` an input that is not looked at there, or a contact
+    that moves in that instant. With `last` the last region
     wins an output.
 
     `kept` is a region whose state, `remembers` one whose memory survives a loss of the supply; with

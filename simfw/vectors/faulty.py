@@ -311,7 +311,7 @@ class Driven(Pace):
     def _power(self, message: Message) -> None:
         twist = self.twist
         self.now = message.time_ns
-        raw = [f"{name}.edge" for name in message.moved]
+        raw = [f"{name}.edge" for name in message.moved if name != twist.unseen]
         if self.levels.get(twist.edge) and twist.edge not in message.moved:
             raw.append(f"{twist.edge}.edge")
         if twist.opened and twist.opened not in message.moved:

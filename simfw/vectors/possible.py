@@ -630,6 +630,8 @@ class _Maker:
             if hearing:
                 yield self.twisted("power-up", name, "closed already, taken for an edge", reading,
                                    Twist(edge=name))  # fmt: skip
+                yield self.twisted("power-up", name, "moves in that instant, and is not noticed",
+                                   hearing, Twist(unseen=name))  # fmt: skip
             if reading - hearing:  # what hears the edges alone looks at no contact before one
                 yield self.twisted("power-up", name, "closed already, taken for open", reading,
                                    Twist(opened=name))  # fmt: skip

@@ -36,8 +36,9 @@ MOST_MOMENTS = 5_000  # combinations of what the guards of one event in one stat
 def says_the_same(system: System, fault: Fault) -> bool:
     """Whether the rows alone tell that a fault changes nothing at the pins."""
     twist = fault.twist
-    if twist.unseen:
-        return _unseen_by_all(system, fault)
+    if twist.unseen:  # an edge that only begins anew what has just begun is as good as none
+        return _unseen_by_all(system, fault) or (
+            twist.unseen in system.contacts and _edge_alike(system, twist.unseen))
     if len(fault.touched) != 1 and not twist.edge:
         return False
     if twist.edge:
@@ -290,7 +291,8 @@ def _unseen_by_all(system: System, fault: Fault) -> bool:
 
 
 def _edge_alike(system: System, name: str) -> bool:
-    """Whether an edge that is made up at power-up only begins anew what has just begun.
+    """Whether an edge that comes at power-up, or is made up there, only begins anew what has just
+    begun.
 
     The edge comes before all else of that instant but the edges of contacts that really move then.
     What hears it must hear none of those, begin where nothing ends at once, keep nothing over a

@@ -338,7 +338,7 @@ class Whittler:
         """Courses of contacts held at power-up, and of hands about looks."""
         teller = self.teller
         hands = Hands(self.gadget, teller.system, teller.circuit)
-        for course in (contacts.held(), hands.courses()):
+        for course in (contacts.held(), contacts.moved(), hands.courses()):
             for path in course:
                 if not self.left:
                     return
@@ -435,6 +435,10 @@ class Whittler:
         if fault.twist.edge:
             held = Act(0, "held", fault.twist.edge, 1.0)
             starts = [replace(ROOT, acts=(held,))]
+        contacts = self.teller.system.contacts
+        if fault.twist.unseen in contacts:
+            moves = Act(0, "contact", fault.twist.unseen, float(not contacts[fault.twist.unseen]))
+            starts = [replace(ROOT, acts=(moves,))]
         if self.gadget.charger is not None:
             usb = Act(0, "usb", "usb", 1.0)
             starts += [replace(start, acts=(*start.acts, usb)) for start in starts
