@@ -197,7 +197,7 @@ class Prover:
         if self._rows[id(fault)][1]:
             yield None
             return
-        if fault.kind in UNPROVED or twist.last or twist.counts:
+        if fault.kind in UNPROVED or twist.last or twist.counts or twist.only:
             return
         # The fault is kept with it: its id is no other's meanwhile.
         _, known = self._known.setdefault(id(fault), (fault, self._searches(fault)))

@@ -74,6 +74,7 @@ class Twist:
 
     `kept` is a region whose state, `remembers` one whose memory survives a loss of the supply; with
     `counts` only what it has counted to survives ("any"), or what it has counted to in that state.
+    `loses` is a region that does not keep its state. With `only` that is one state.
     `alone` is the key of a row whose time alone goes on (with `keeps`, `lasts`), or begins anew
     where row `begun` fires, while other times of the same state run as they should.
     `lasts` is the key of a row whose time, once begun, goes on when its states are left and entered
@@ -97,6 +98,8 @@ class Twist:
     last: bool = False
     kept: str = ""
     counts: str = ""
+    loses: str = ""
+    only: str = ""
     remembers: str = ""
     lasts: str = ""
     third: str = ""

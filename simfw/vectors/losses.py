@@ -32,10 +32,13 @@ class Losses(Tours):
         super().__init__(gadget, system, circuit)
         self.places = places
 
-    def of(self, name: str) -> Iterator[Found]:
-        """The courses of one region: the supply is lost in one of its states after the other."""
+    def of(self, name: str, only: str = "") -> Iterator[Found]:
+        """The courses of one region: the supply is lost in one of its states after the other, or in
+        one `only`.
+        """
         region = self.sketch.system.region(name)
-        states = [state.name for state in region.states if state.name != region.starts]
+        states = [only] if only else [
+            state.name for state in region.states if state.name != region.starts]
         for state in states[:MOST_STATES] if self.cuts else ():
             def away(stands: object, state: str = state) -> int:
                 return int(stands[name] != state)  # type: ignore[index]

@@ -37,7 +37,7 @@ __all__ = ["MARK", "Borne", "Pair", "Paired", "TooDearError", "borne_at_first", 
 MARK = "~"
 # What a slip names, rows and regions, are those of the copies.
 MARKED = ("keeps", "first", "after", "kept", "remembers", "lasts", "third", "behind", "lost",
-          "forgets", "unnoted", "alone", "begun", "deaf")
+          "forgets", "unnoted", "alone", "begun", "deaf", "loses")
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,7 @@ PRESSED = ("buttons", "chords")  # what fingers do
 LONG_NS = 100_000_000  # times in which something else is done by the way
 MOST_STATES = 12  # of a region, each of which is mistaken for another
 MOST_FOLLOWING = 120
+MOST_ALONE = 6  # states of a region, each of which is kept, or lost, alone
 MOST_STEPS = 4  # of a sequence, that are made longer and dimmer one by one
 
 
@@ -445,6 +446,7 @@ class _Maker:
                 and any(row.to == "resume" for row in region.rows)):
             yield self.twisted("kept", region.name, "its memory is kept over a loss of the supply",
                                only, Twist(remembers=region.name))  # fmt: skip
+        yield from self.of_one_state(region)
         if region.kept is not None and len(region.states) > 1:
             yield self.region("unkept", region.name, "what it keeps is lost with the supply",
                               replace(region, kept=None))
@@ -455,6 +457,24 @@ class _Maker:
             if state.name != region.starts and state.name not in passing:
                 yield self.region("starts", region.name, f"begins in {state.name}",
                                   replace(region, starts=state.name))  # fmt: skip
+
+    def of_one_state(self, region: Region) -> Iterator[Fault]:
+        """One of several states that alone is kept over a loss of the supply, or alone is not."""
+        passing = {name for row in region.rows if row.after_ns == 0 for name in row.sources}
+        states = [state for state in region.states if state.name != region.starts
+                  and state.name not in passing and not state.unpowered]
+        if (len(states) < 2 or len(region.states) > MOST_STATES or region.kept == "resume"
+                or region.group in ("gauge", *COUNTING)):
+            return
+        only = frozenset([region.name])
+        for state in states[:MOST_ALONE]:
+            about = f"{region.name}.{state.name}"
+            if region.kept is None:
+                yield self.twisted("kept", about, "this state alone is kept over a loss of the "
+                                   "supply", only, Twist(kept=region.name, only=state.name))
+            else:
+                yield self.twisted("unkept", about, "this state alone is lost with the supply",
+                                   only, Twist(loses=region.name, only=state.name))
 
     def of_courses(self, region: Region) -> Iterator[Fault]:
         """What shows only in the course of several stays."""

@@ -60,6 +60,7 @@ class Faulty(Stepper):
         self._apart_key = twist.first or twist.after
         self._apart = self._region_of(self._apart_key)
         self._surviving = self._region_ids.get(twist.kept, -1)
+        self._losing = self._region_ids.get(twist.loses, -1)
         self._remembering = self._region_ids.get(twist.remembers, -1)
         self._lasting = self._region_of(twist.lasts)
         self._counted = frozenset[int]()
@@ -233,7 +234,8 @@ class Faulty(Stepper):
         number = self._surviving
         if number >= 0:
             state = self.states[number]
-            survives = _survives(self.state_names[number][state], self.twist.counts)
+            name, only = self.state_names[number][state], self.twist.only
+            survives = name == only if only else _survives(name, self.twist.counts)
             self._starts[number] = state if survives else self._begun[number]
         if self._remembering >= 0:
             self._recalled = self.memory[self._remembering]
@@ -246,6 +248,9 @@ class Faulty(Stepper):
         self._began = self._failed = -1  # all else that a slip remembers is lost, too
         self._deaf_ns = -1
         self._count, self._just = 0, False
+        losing = self._losing
+        if losing >= 0 and self.states[losing] == self._state_ids[losing].get(self.twist.only):
+            self.states[losing], self.memory[losing] = self._begun[losing], -1
         if self._remembering >= 0:
             self.memory[self._remembering] = self._recalled
 

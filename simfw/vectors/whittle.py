@@ -359,7 +359,8 @@ class Whittler:
                        else made.behind(twist.behind, twist.lost, paths)
                        if twist.lost and not twist.failed
                        else made.during(fault, paths) if fault.kind == "begun"
-                       else losses.of(twist.kept) if twist.kept and not twist.counts else ())
+                       else losses.of(twist.kept or twist.loses, twist.only)
+                       if (twist.kept and not twist.counts) or twist.loses else ())
             for path in chain(courses, phases.of(fault, paths)):
                 if not self._is_left(fault):
                     break
