@@ -14,13 +14,12 @@ from simfw.behaviour.expression import (
     Expression,
     Inside,
     Not,
-    names_in,
     to_text,
 )
 from simfw.behaviour.hold import HOLD
 from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, State, System
-from simfw.behaviour.sequences import clocks_of
 from simfw.vectors.around import read_in
+from simfw.vectors.at_power import COUNTING, MOST_STATES, AtPower, counted
 from simfw.vectors.compared import parts_of, slips_of
 from simfw.vectors.faults import Fault, Twist
 from simfw.vectors.items import may_be_cut, repeats
@@ -31,12 +30,9 @@ LONGER = 10  # per cent
 STEP = 100  # a time is made longer and shorter by one part in so many
 RETRIES = 40  # how often a guard that failed is asked again
 RETRY_NS = 100_000_000
-COUNTING = ("buttons", "chords", "toggles", "proximity", "charge")  # regions that count or settle
 PRESSED = ("buttons", "chords")  # what fingers do
 LONG_NS = 100_000_000  # times in which something else is done by the way
-MOST_STATES = 12  # of a region, each of which is mistaken for another
 MOST_FOLLOWING = 120
-MOST_ALONE = 6  # states of a region, each of which is kept, or lost, alone
 MOST_STEPS = 4  # of a sequence, that are made longer and dimmer one by one
 
 
@@ -73,9 +69,9 @@ def all_faults(system: System) -> tuple[Fault, ...]:
     return tuple(_Maker(system).make())
 
 
-class _Maker:
+class _Maker(AtPower):
     def __init__(self, system: System) -> None:
-        self.system = system
+        super().__init__(system)
         self.heard = {row.on for region in system.regions for row in region.rows}
         written = {row.on for region in system.regions if region.group == "behaviour"
                    for row in region.rows}
@@ -102,24 +98,6 @@ class _Maker:
         yield from self.of_conditions()
         yield from self.of_power_up()
         yield from self.of_echoes()
-
-    # -- how a fault is put together ---------------------------------------------------------------
-
-    def region(self, kind: str, about: str, words: str, changed: Region) -> Fault:
-        regions = tuple(changed if one.name == changed.name else one
-                        for one in self.system.regions)  # fmt: skip
-        clocks = clocks_of(regions) if self.system.clocks else ()
-        return Fault(kind, about, words, replace(self.system, regions=regions, clocks=clocks),
-                     frozenset([changed.name]))  # fmt: skip
-
-    def rows(self, kind: str, region: Region, number: int, words: str, *rows: Row) -> Fault:
-        """Row `number` replaced by others."""
-        changed = (*region.rows[:number], *rows, *region.rows[number + 1 :])
-        return self.region(kind, region.rows[number].key, words, replace(region, rows=changed))
-
-    def twisted(self, kind: str, about: str, words: str, regions: frozenset[str], twist: Twist
-                ) -> Fault:  # fmt: skip
-        return Fault(kind, about, words, self.system, regions, twist)
 
     # -- rows --------------------------------------------------------------------------------------
 
@@ -184,7 +162,7 @@ class _Maker:
         what goes on to the next from one state only.
         """
         names = [state.name for state in region.states]
-        for source in filter(_counted, row.sources if len(row.sources) > 1 else ()):
+        for source in filter(counted, row.sources if len(row.sources) > 1 else ()):
             left = tuple(name for name in row.sources if name != source)
             for other in dict.fromkeys((names[names.index(source) - 1], region.starts)):
                 if other not in (row.to, source):
@@ -192,11 +170,11 @@ class _Maker:
                         "target", region, number, f"goes from {source} to {other}",
                         replace(row, sources=left),
                         replace(row, sources=(source,), to=other, key=f"{row.key}+1"))  # fmt: skip
-        counts = any(map(_counted, names)) and len(row.sources) > 1
+        counts = any(map(counted, names)) and len(row.sources) > 1
         for source in row.sources if counts and row.emit == () else ():
             left = tuple(name for name in row.sources if name != source)
             other = next((name for name in names[names.index(source) + 1:]
-                          if not _counted(name) and name != row.to), "")
+                          if not counted(name) and name != row.to), "")
             if other:
                 yield self.rows(
                     "target", region, number, f"goes on from {source} to {other}",
@@ -425,57 +403,6 @@ class _Maker:
                 yield self.region("show", region.name, f"not shown for `{to_text(part)}`",
                                   replace(region, show=show))  # fmt: skip
 
-    def of_supply(self, region: Region) -> Iterator[Fault]:
-        """What is there after power-up, and after a loss of the supply."""
-        only = frozenset([region.name])
-        if len(region.states) > 1 and region.kept is None:
-            yield self.twisted("kept", region.name, "its state is kept over a loss of the supply",
-                               only, Twist(kept=region.name))  # fmt: skip
-        if region.kept is None and region.group in COUNTING and any(
-                _counted(state.name) for state in region.states):
-            yield self.twisted("kept", region.name, "its count is kept over a loss of the supply",
-                               only, Twist(kept=region.name, counts="any"))  # fmt: skip
-            stems = dict.fromkeys(state.name.rpartition(".")[0] for state in region.states
-                                  if _counted(state.name))
-            for stem in stems if len(stems) > 1 else ():
-                if stem:
-                    yield self.twisted(
-                        "kept", region.name, f"its count in {stem} is kept over a loss of the "
-                        "supply", only, Twist(kept=region.name, counts=stem))  # fmt: skip
-        if (region.kept is None and len(region.resume_points) > 1
-                and any(row.to == "resume" for row in region.rows)):
-            yield self.twisted("kept", region.name, "its memory is kept over a loss of the supply",
-                               only, Twist(remembers=region.name))  # fmt: skip
-        yield from self.of_one_state(region)
-        if region.kept is not None and len(region.states) > 1:
-            yield self.region("unkept", region.name, "what it keeps is lost with the supply",
-                              replace(region, kept=None))
-        if region.group == "gauge" or len(region.states) > MOST_STATES:
-            return
-        passing = {name for row in region.rows if row.after_ns == 0 for name in row.sources}
-        for state in region.states:
-            if state.name != region.starts and state.name not in passing:
-                yield self.region("starts", region.name, f"begins in {state.name}",
-                                  replace(region, starts=state.name))  # fmt: skip
-
-    def of_one_state(self, region: Region) -> Iterator[Fault]:
-        """One of several states that alone is kept over a loss of the supply, or alone is not."""
-        passing = {name for row in region.rows if row.after_ns == 0 for name in row.sources}
-        states = [state for state in region.states if state.name != region.starts
-                  and state.name not in passing and not state.unpowered]
-        if (len(states) < 2 or len(region.states) > MOST_STATES or region.kept == "resume"
-                or region.group in ("gauge", *COUNTING)):
-            return
-        only = frozenset([region.name])
-        for state in states[:MOST_ALONE]:
-            about = f"{region.name}.{state.name}"
-            if region.kept is None:
-                yield self.twisted("kept", about, "this state alone is kept over a loss of the "
-                                   "supply", only, Twist(kept=region.name, only=state.name))
-            else:
-                yield self.twisted("unkept", about, "this state alone is lost with the supply",
-                                   only, Twist(loses=region.name, only=state.name))
-
     def of_courses(self, region: Region) -> Iterator[Fault]:
         """What shows only in the course of several stays."""
         only = frozenset([region.name])
@@ -634,29 +561,6 @@ class _Maker:
                 yield (f"`{to_text(part)}` is dropped",
                        left[0] if len(left) == 1 else type(condition.when)(left))  # fmt: skip
 
-    def of_power_up(self) -> Iterator[Fault]:
-        for event in self.system.raw_events:
-            name = event.removesuffix(".edge")
-            hearing = frozenset(
-                region.name for region in self.system.regions
-                if any(row.on == event for row in region.rows))  # fmt: skip
-            if name in ("usb", "status"):
-                yield self.twisted("power-up", name, "not looked at", hearing, Twist(unseen=name))
-                continue
-            reading = hearing | {
-                region.name for region in self.system.regions for row in region.rows
-                if row.when is not None
-                and f"{name}.closed" in names_in(row.when).flags}  # fmt: skip
-            if hearing:
-                yield self.twisted("power-up", name, "closed already, taken for an edge", reading,
-                                   Twist(edge=name))  # fmt: skip
-                yield self.twisted("power-up", name, "moves in that instant, and is not noticed",
-                                   hearing, Twist(unseen=name))  # fmt: skip
-            if reading - hearing:  # what hears the edges alone looks at no contact before one
-                yield self.twisted("power-up", name, "closed already, taken for open", reading,
-                                   Twist(opened=name))  # fmt: skip
-
-
 def _following(system: System, region: Region) -> frozenset[str]:
     """The events that may follow, in the same instant, from what a region does."""
     moved, found = {region.name}, {event for row in region.rows for event in row.emit}
@@ -683,10 +587,6 @@ def _next(region: Region, name: str) -> State:
     row = next(row for row in region.rows
                if row.after_ns == 0 and row.when is None and name in row.sources)  # fmt: skip
     return region.state(row.to if row.to not in ("same", "resume") else name)
-
-
-def _counted(state: str) -> bool:
-    return state.rpartition(".")[2].isdigit()
 
 
 def _compete(first: Row, second: Row) -> bool:
