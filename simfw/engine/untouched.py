@@ -22,7 +22,10 @@ from simfw.engine.snapshot import Snapshot
 from simfw.quantity import format_rough_time
 from simfw.stimuli.scenario import Scenario, Usb
 
-__all__ = ["TimeLeft", "charge_from_empty", "time_left_from", "time_on_the_shelf"]
+__all__ = ["BEYOND", "TimeLeft", "charge_from_empty", "time_left_from", "time_on_the_shelf"]
+
+BEYOND = f"more than {LONGEST_YEARS:g} years"
+"""Why no time is told where the cell outlasts all that is looked at."""
 
 DAY_S = 86_400
 # Stretches of the time looked at: what is over soon is found without looking far ahead.
@@ -45,6 +48,11 @@ class TimeLeft:
     why: str | None = None
     end_charge: float | None = None
     about: bool = False
+
+    @property
+    def beyond(self) -> bool:
+        """Whether the cell outlasts all that is looked at."""
+        return self.why == BEYOND
 
 
 def time_left_from(
@@ -74,7 +82,7 @@ def time_left_from(
         if not whole:
             return _about(prepared, simulation, start_ns)
         at = snapshot(simulation)
-    return TimeLeft(seconds=None, why=f"more than {LONGEST_YEARS:g} years")
+    return TimeLeft(seconds=None, why=BEYOND)
 
 
 def time_on_the_shelf(prepared: Prepared) -> TimeLeft:

@@ -312,6 +312,8 @@ def _range(low_days: float | None, high_days: float | None) -> str:
 
 
 def _left(left: TimeLeft) -> tuple[str, str]:
+    if left.beyond:
+        return left.why or "", "after this run, if untouched"
     if left.seconds is None:
         return "none", left.why or ""
     shown = format_rough_time(left.seconds)

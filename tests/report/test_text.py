@@ -7,6 +7,7 @@ from itertools import takewhile
 
 from simfw.engine.repeat import RepeatLife, TimeLeft
 from simfw.engine.run import Occurred, Run
+from simfw.engine.untouched import BEYOND
 from simfw.gadget.model import Gadget
 from simfw.report.text import columns, format_charge, heading, text_report
 from tests.report.made import MINUTE, made_run
@@ -70,6 +71,13 @@ def test_report_says_why_there_is_no_life() -> None:
     )
     assert line(text, "battery life").split()[2:] == ["none", "it", "never", "ends"]
     assert line(text, "standby time left").endswith("USB")
+
+
+def test_a_cell_that_outlasts_what_is_looked_at_has_not_no_time_left() -> None:
+    """"none" would say that it is empty."""
+    text = report(left=TimeLeft(seconds=None, why=BEYOND))
+    assert line(text, "standby time left").split(maxsplit=3)[3] == (
+        "more than 100 years   after this run, if untouched")
 
 
 def test_report_of_a_life_without_upper_end_says_so() -> None:
