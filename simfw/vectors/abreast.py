@@ -170,6 +170,8 @@ class Watch:
             order |= dict.fromkeys(leaving.swapped, min(order[one] for one in leaving.swapped))
         self.turn = [order[name.removesuffix(MARK)] for name in names]
         self.outside = [name in outside for name in names]
+        told = {f"{FREE}{one.event}": one for one in between}
+        self.tells = [told.get(name) if name in outside else None for name in names]
         # Of what others tell in the second round only it is known behind what.
         known = {f"{FREE}{one.event}": min(one.turns) for one in between
                  if one.rounds == {SECOND} and len(one.turns) == 1}
@@ -350,6 +352,8 @@ class Abreast(Rounds):
             made.setdefault(key, ([], []))[self.watch.side[number] == COPY].extend(
                 items.pop() for _ in range(count))
             outside = outside or self.watch.outside[number]
+            if (one := self.watch.tells[number]) is not None:
+                self._note(one)
         for key in sorted(made):
             self._take(self._next, *made[key], outside=outside, of=self._turn.of)
 
@@ -423,9 +427,7 @@ class Abreast(Rounds):
             key = f"({one.event})"
             if (self._may_come(one, begins=begins) and watch.answers(events)
                     and watch.meanwhile.comes(key)):
-                for what, most in (((one.event,), one.most), (one.makers, one.of)):
-                    if most is not None:
-                        self._came[what] = self._came.get(what, 0) + 1
+                self._note(one)
                 if watch.stepper.fired is not None:
                     watch.stepper.fired.append(key)
                 self.extendleft(reversed(events))
@@ -433,6 +435,12 @@ class Abreast(Rounds):
                 self._moved += begins and self.rounds > SECOND
                 self._turns.appendleft(_Turn([(1, 0)] * len(events), outside=True, of=self._last))
                 return
+
+    def _note(self, one: Telling) -> None:
+        """Others have told an event: it may come so many times less."""
+        for what, most in (((one.event,), one.most), (one.makers, one.of)):
+            if most is not None:
+                self._came[what] = self._came.get(what, 0) + 1
 
     def _may_come(self, one: Telling, *, begins: bool) -> bool:
         """Whether there may be one more, in this round and behind what is gone through of it."""
