@@ -5,8 +5,9 @@ from __future__ import annotations
 from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
+from simfw.vectors.equal import NEAR, Prover
 from simfw.vectors.often import Often, Telling
-from tests.vectors.test_equal import made, region, row
+from tests.vectors.test_equal import fault_of, made, region, row
 
 
 def telling(gadget: Gadget, *events: str, core: tuple[str, ...] = ()) -> list[Telling]:
@@ -62,3 +63,37 @@ def test_what_a_condition_tells_comes_anew() -> None:
     assert (found.most, found.makers) == (1, ("light.enable",))
     (press,) = telling(gadget, "key.press")
     assert not press.anew
+
+
+RUNG = made({
+    "lamp": region("off", "off armed", row("armed", "off", on="key.press", emit="ring"),
+                   row("off", "armed", on="key.release"), lit="armed"),
+    "bell": region("still", "still ringing", row("ringing", "still", on="ring", when="lamp.armed"),
+                   row("still", "ringing", after="80 ms"), lit="ringing", what="buzz"),
+})
+"""A contact tells one thing in an instant: one that is pressed is not let go of in that."""
+
+TOLD_BY_TWO = made({
+    "one": region("up", "up", row("same", "up", on="a.press", emit="go")),
+    "two": region("up", "up", row("same", "up", on="b.press", emit="go")),
+    "lamp": region("off", "off once lit", row("once", "off", on="go"), row("lit", "once", on="go"),
+                   row("off", "once", after="0 s"), row("off", "lit", after="80 ms"), lit="lit"),
+}, buttons={"a": {"debounce": "20 ms"}, "b": {"debounce": "20 ms"}})
+"""Two regions tell the same: what is lit needs both in one instant."""
+
+
+def near(gadget: Gadget, about: str, words: str) -> bool:
+    """Whether a fault is proved to be none with the nearest regions alone."""
+    prepared, fault = fault_of(gadget, about, words)
+    prover = Prover(holding(prepared.system), gadget.segments)
+    return any(found is None for found in prover.settle(fault, NEAR))
+
+
+def test_what_begins_an_instant_counts_among_what_is_told_in_it() -> None:
+    """A press that begins an instant leaves no room for a release by the same contact in it."""
+    assert near(RUNG, "behaviour.bell.rows[0]", "its guard is dropped")
+
+
+def test_what_two_regions_tell_comes_twice_in_one_instant() -> None:
+    """One of them may begin it, and the other tells the same in the middle of it."""
+    assert not near(TOLD_BY_TWO, "behaviour.lamp.rows[1]", "never fires")
