@@ -59,7 +59,7 @@ BENCH = ("measured", "status", "held", "supply")  # acts that only a bench can d
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              HELD: "power-up with a contact closed"}  # fmt: skip
 # Faults that show to the nanosecond only.
-EXACT = ("expiry", "deaf", "regions", "order", "sign", "step")
+EXACT = ("expiry", "deaf", "met", "regions", "order", "sign", "step")
 WORTH_FOLDING_NS = 30_000 * MS
 LONGEST_TAIL_NS = 10_000 * MS
 

@@ -7,7 +7,7 @@ press does anything: what makes it show is done before.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,7 @@ __all__ = ["Contacts"]
 
 MS = 1_000_000
 MOST_BUTTONS = 8
+MOST_BESIDE = 4  # contacts that move as another one does
 
 
 class Contacts(Courses):
@@ -69,6 +70,16 @@ class Contacts(Courses):
                 yield from (path for _, path in self._found("", partial(self._moved, name, length)))
         for name in self.gadget.read_toggles:
             yield from (path for _, path in self._found("", partial(self._thrown, name)))
+
+    def together(self, name: str) -> Iterator[Found]:
+        """A contact moves in the instants in which each other one does: both come, and both go;
+        and it goes as the other comes.
+        """
+        others = [other for other in (*self.buttons, *self.gadget.read_toggles) if other != name]
+        for other in others[:MOST_BESIDE]:
+            for both in (True, False):
+                yield from (path for _, path in self._found("", partial(
+                    self._together, name, other, both)))
 
     def flat(self) -> Iterator[tuple[str, Found]]:
         """The supply is lost with the cell flat, and comes back with the cell no more than low."""
@@ -135,6 +146,28 @@ class Contacts(Courses):
         self._start(Act(0, "contact", name, float(not self.sketch.system.contacts[name])))
         self._wait(settle + TAP_NS)
         return self.sketch.alive
+
+    def _together(self, name: str, other: str, both: bool) -> bool:
+        settles = max(settle_ns(self.gadget, one) for one in (name, other)) + TAP_NS
+        rests = [self._times(one)[1] for one in (name, other) if one in self.gadget.buttons]
+
+        def moves(one: str, *, away: bool) -> Change:
+            return 0, "contact", one, float(away != self.sketch.system.contacts[one])
+
+        pair = (moves(name, away=True), moves(other, away=True)), (
+            moves(name, away=False), moves(other, away=False))
+        turn = (moves(name, away=True),), (moves(name, away=False), moves(other, away=True)), (
+            moves(other, away=False),)
+        self._start()
+        for changes in pair if both else turn:
+            self._at_once(changes)
+            self._wait(settles + max(rests, default=0))
+        return self.sketch.alive
+
+    def _at_once(self, changes: Sequence[Change]) -> None:
+        acts = [Act(self.sketch.now, kind, name, value) for _, kind, name, value in changes]
+        self.sketch.act(acts)
+        self.acts += acts
 
     def _own_end(self, name: str) -> bool:
         button, settle, rest = self.gadget.buttons[name], *self._times(name)

@@ -62,7 +62,8 @@ from simfw.verify.terms import SUPPLY
 
 __all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
 
-UNPROVED = ("power-up", "echo", "unkept", "deaf", "played")  # what the search does not follow
+# What the search does not follow.
+UNPROVED = ("power-up", "echo", "unkept", "deaf", "played", "met")
 WORK = 60_000  # units of the search side by side (see `verify/budget.py`), for one fault
 EXACT = 0.2  # of that, for a search with all times, where one without finds a difference
 LEAST = 5_000  # units for such a search, at least

@@ -109,6 +109,8 @@ def _comes_up(system: System, fault: Fault) -> list[object] | None:
     """What has to come up before a fault can make any difference; None where it always may."""
     if fault.kind in ("show", "larger", "regions", "condition", "echo", "sequence"):
         return None
+    if fault.kind == "met":
+        return [happening(f"{fault.twist.met}.edge")]
     if fault.kind in ("power-up", "starts", "kept", "unkept"):
         return [LOST if fault.kind in ("kept", "unkept") else POWER]
     (name,) = fault.touched

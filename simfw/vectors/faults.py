@@ -47,6 +47,7 @@ KINDS: Mapping[str, str] = {
     "regions": "two regions in the other order",
     "condition": "a watched condition turned round, or not watched",
     "power-up": "what is found at power-up not seen, or taken for a change",
+    "met": "an edge lost where another contact moves in the same instant",
     "awake": "a state that does not keep awake",
     "starts": "a region that begins in another state",
     "kept": "a state or memory kept over a loss of the supply",
@@ -86,7 +87,8 @@ class Twist:
     asked for, `early` one whose echo is read when its burst begins. `deaf` is the key of a row
     behind which the rows `unheard` of its region fire no more in the same instant. Where one of
     the rows `plays_on` fires, a sequence that goes through both states goes on; where row `replays`
-    fires, what is played begins anew.
+    fires, what is played begins anew. `met` is a contact whose edge is lost where another one
+    moves in the same instant.
     """
 
     keeps: str = ""
@@ -117,6 +119,7 @@ class Twist:
     unheard: frozenset[str] = frozenset()
     plays_on: frozenset[str] = frozenset()
     replays: str = ""
+    met: str = ""
 
 
 NONE = Twist()

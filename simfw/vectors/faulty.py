@@ -296,7 +296,9 @@ class Driven(Pace):
             self._go(message.time_ns)
             self.before = dict(self.levels)
             self.levels.update(message.inputs)
-            raw = [f"{name}.edge" for name, _ in message.inputs]
+            moved = {name for name, _ in message.inputs}
+            lost = self.twist.met if len(moved & self.system.contacts.keys()) > 1 else ""
+            raw = [f"{name}.edge" for name, _ in message.inputs if name != lost]
             self.closed -= {name for name, _ in message.inputs}
             self._instant([event for event in raw if event in self.stepper.event_ids])
         else:

@@ -322,9 +322,11 @@ class Pair(Sketch):
     def _met(self, raw: list[str], *, power_up: bool) -> list[str]:
         """What comes from outside, with what the copies get of it by themselves."""
         twist, met = self.twist, []
+        contacts = {event for event in raw if event.removesuffix(".edge") in self.system.contacts}
+        lost = f"{twist.met if len(contacts) > 1 and not power_up else ''}.edge"
         for event in raw:
             met.append(event)
-            if event + MARK in self.stepper.event_ids and not (
+            if event + MARK in self.stepper.event_ids and event != lost and not (
                     power_up and event == f"{twist.unseen}.edge"):
                 met.append(event + MARK)
         edge = f"{twist.edge}.edge"

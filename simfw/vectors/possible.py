@@ -98,6 +98,7 @@ class _Maker(AtPower):
         yield from self.of_conditions()
         yield from self.of_power_up()
         yield from self.of_echoes()
+        yield from self.of_edges()
 
     # -- rows --------------------------------------------------------------------------------------
 
@@ -509,6 +510,19 @@ class _Maker(AtPower):
                                    Twist(latched=sensor))  # fmt: skip
                 yield self.twisted("echo", sensor, "is read when the burst begins", only,
                                    Twist(early=sensor))  # fmt: skip
+
+    def of_edges(self) -> Iterator[Fault]:
+        """An edge of one contact that is lost as another one moves."""
+        edges = [event for event in self.system.raw_events
+                 if event.removesuffix(".edge") in self.system.contacts]
+        for event in edges if len(edges) > 1 else ():
+            hearing = frozenset(region.name for region in self.system.regions
+                                if any(row.on == event for row in region.rows))
+            name = event.removesuffix(".edge")
+            if hearing:
+                yield self.twisted(
+                    "met", name, "its edge is lost where another contact moves in the same instant",
+                    hearing, Twist(met=name))  # fmt: skip
 
     # -- what lies between regions -----------------------------------------------------------------
 

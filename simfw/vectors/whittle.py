@@ -343,6 +343,11 @@ class Whittler:
                 if not self.left:
                     return
                 yield path
+        for name in [fault.twist.met for fault in self.left if fault.kind == "met"]:
+            for path in contacts.together(name):
+                if all(fault.twist.met != name for fault in self.left):
+                    break
+                yield path
 
     def gone_over(self, paths: Sequence[Found]) -> Iterator[tuple[Fault, Found]]:
         """Courses on which a row fires three times, for each that is left and does not then, and
