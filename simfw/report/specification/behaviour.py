@@ -140,8 +140,10 @@ def _notes(region: Region) -> list[Block]:
 
 def _region(subject: Subject, region: Region) -> Section:
     memory = (
-        " Its resume points, of which it remembers the last until the supply is lost: "
-        f"{in_words(f'`{p}`' for p in region.resume_points)}."
+        " Its resume points, of which it remembers the one that it entered last, "
+        + ("over a loss of the supply, too: " if region.kept == "resume"
+           else "until the supply is lost: ")
+        + f"{in_words(f'`{p}`' for p in region.resume_points)}."
         if region.resume_points
         else ""
     )

@@ -44,7 +44,8 @@ def _supply(subject: Subject) -> Line:
         full = float(cell_model(gadget).open_circuit_v(np.array(1.0)))
         high = f"{format_si(full, 'V', 3)} (full cell at rest)"
     cuts = [f"`{name}`" for name, toggle in gadget.toggles.items() if toggle.in_supply]
-    switched = f" {in_words(cuts)} cut{'s' * (len(cuts) == 1)} it off." if cuts else ""
+    switched = (f" {in_words(cuts)} cut{'s' * (len(cuts) == 1)} it off, and the firmware is told "
+                "of nothing but the supply." if cuts else "")  # fmt: skip
     missing = "" if cell.cut_off else "The lowest supply: there is no protection in the model."
     regulator = gadget.controller.regulator if gadget.controller else None
     fed = f"At the controller {low} to {high}, no regulator in the model."
@@ -105,7 +106,8 @@ def _reset(subject: Subject) -> Line:
 
 
 def _memory(subject: Subject) -> Line:
-    kept = [f"`{region.name}`" for region in subject.system.regions if region.resume_points]
+    kept = [f"`{region.name}`" for region in subject.system.regions
+            if region.resume_points and region.kept != "resume"]
     parts = [f"{'the state' if region.kept == 'state' else 'what it would resume'} of "
              f"`{region.name}`" for region in subject.system.regions if region.kept]
     text = (f"{in_words(parts)} outlive{'s' * (len(parts) == 1)} the supply as last settled before "

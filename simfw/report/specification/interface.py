@@ -177,13 +177,16 @@ def events(subject: Subject) -> Section:
 
 def start(subject: Subject) -> Section:
     """Power-up and what is remembered."""
-    rows = tuple(cells(f"`{region.name}`", in_words(f"`{p}`" for p in region.resume_points),
-                       f"`{region.resume_points[0]}`")
-                 for region in subject.system.regions if region.resume_points)  # fmt: skip
     blocks: list[Block] = list(requirement_table(subject, "Start", subject.part(START)))
-    if rows:
-        blocks.append(Table(caption="Remembered until the supply is lost",
-                            head=("region", "one of", "before any"), rows=rows))  # fmt: skip
+    for caption, kept in (("Remembered until the supply is lost", False),
+                          ("Remembered over a loss of the supply, too", True)):
+        rows = tuple(cells(f"`{region.name}`", in_words(f"`{p}`" for p in region.resume_points),
+                           f"`{region.resume_points[0]}`")
+                     for region in subject.system.regions
+                     if region.resume_points and (region.kept == "resume") == kept)
+        if rows:
+            blocks.append(Table(caption=caption, head=("region", "one of", "before any"),
+                                rows=rows))  # fmt: skip
     return Section(anchor="start", title="Start and memory", blocks=tuple(blocks))
 
 

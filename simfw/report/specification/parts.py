@@ -315,7 +315,9 @@ def _charger(subject: Subject) -> Section:
         blocks.append(_meanings(subject))
         blocks.append(Paragraph(
             "The pin is read on its changes, and once as a dwell of no length of `waiting`: a pin "
-            "that says so already makes no edge."
+            "that says so already makes no edge. Each edge of USB and of the pin is judged by what "
+            "both read as it is heard: what has gone and come back by then is as it was. Where no "
+            "requirement takes `charge` on, it stays where it is."
             + (" Its pull-up makes it read high where nothing drives it." if
                subject.gadget.status_pulled_up else "")))  # fmt: skip
     for name, light in subject.gadget.fed_lights.items():
@@ -393,12 +395,14 @@ def _gauge(subject: Subject) -> Section:
     gauge = subject.gadget.gauge
     assert gauge is not None
     counts = gauge.method == "counting"
+    of = ("of the count of charge" if counts
+          else "of the terminal voltage under what is drawn at that moment")
     text = (
         f"A comparator with {len(gauge.thresholds)} threshold{'s' * (len(gauge.thresholds) != 1)}"
         + (f" and a hysteresis of {figure_text(gauge.hysteresis)}" if gauge.hysteresis else "")
-        + (", of the count of charge." if counts
-           else ", of the terminal voltage under what is drawn at that moment.")
-        + " A sample may move several bars, and emits one event then."
+        + f", {of}. A sample may move several bars, and emits one event then."
+        if gauge.thresholds else
+        f"A comparator {of}. It counts no bars; each level is as its line says, without hysteresis."
     )  # fmt: skip
     if gauge.light:
         text += (f" Shown on `{gauge.light}`" + (f" while `{gauge.show}`" if gauge.show else "")
@@ -407,10 +411,13 @@ def _gauge(subject: Subject) -> Section:
         told = [name for name, level in (("`cell.low`", gauge.low), ("`cell.flat`", gauge.flat))
                 if level is not None]  # fmt: skip
         order = ", ".join([*told, "`cell.back`"])
-        text += (f" The events of one sample come in the order {order}, "
-                 "then that of the bars; bars and `cell` have both changed before the first of "
-                 "them is heard. A sample itself is heard like an event: what its instant has put "
-                 "into the queue before it is judged with the bars and the `cell` of before.")
+        text += (f" The events of one sample come in the order {order}"
+                 + (", then that of the bars; bars and `cell` have both changed"
+                    if gauge.thresholds else "; `cell` has changed")
+                 + " before the first of them is heard. What begins a sample puts it into the "
+                 "queue, where it waits its turn like an event: what its instant has put there "
+                 "before it is judged with the bars and the `cell` of before, and what stands "
+                 "behind it with those after it.")
     blocks: list[Block] = [Paragraph(text)]
     if counts and gauge.capacity is not None and gauge.power_up is not None:
         blocks += [Paragraph(COUNT), Bullets((

@@ -278,8 +278,8 @@ def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
             items=tuple(f"drive {name}:{state}" for regions in where.values()
                         for name, states in regions.items() for state in states),
         )  # fmt: skip
-    for output in dict.fromkeys(name for region in system.regions
-                                for state in region.states for name in state.scales):
+    for output in dict.fromkeys(name for region in system.regions for state in region.states
+                                for name in (*state.scales, *state.dial_scales)):
         factors: dict[str, dict[str, list[str]]] = {}
         for region in system.regions:
             for one in region.states:
@@ -299,8 +299,12 @@ def _outputs(system: System, segments: Mapping[str, int], numbers: Numbers
                 text=f"The firmware shall multiply the largest of the levels of `{output}` "
                      f"{'; '.join(said)}; where several of these factors hold, by their product.",
                 origin=f"outputs: {output}", part=f"{OUTPUT}{output}", pins=(output,),
-                items=tuple(item for _, _, item in scaled_levels(system)
-                            if item.split(" ")[2] == output),
+                items=(*(item for _, _, item in scaled_levels(system)
+                         if item.split(" ")[2] == output),
+                       *(f"drive {region.name}:{state}" for region, state, _ in
+                         steady.get(output, ())
+                         if output in {**region.state(state).scales,
+                                       **region.state(state).dial_scales})),
             )  # fmt: skip
 
 

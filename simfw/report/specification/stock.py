@@ -375,7 +375,8 @@ def _measure(make: Maker, name: str, measure: Measure) -> None:
                 else ", the first at power-up."),
              [row for row in look if row.to == "settling"], pins=(*supply, name))  # fmt: skip
     make.add(name, "judge", "when", f"When {span(times.timing(measure.settle))} have passed since "
-             f"the beginning of a measurement of `{name}`, the firmware shall judge its value.",
+             f"the beginning of a measurement of `{name}`, the firmware shall judge the value "
+             "that is there then.",
              settled, pins=inside)  # fmt: skip
     if supply:
         make.add(name, "supply", "while", f"While a measurement of `{name}` has begun and is not "
@@ -384,7 +385,8 @@ def _measure(make: Maker, name: str, measure: Measure) -> None:
     if measure.enabled is not None:
         make.add(name, "disable", "when", f"When `{measure.enabled}` ceases to hold, the firmware "
                  f"shall end a measurement of `{name}` at once, unjudged unless its time ends in "
-                 "this very instant, and begin its count of measurements in a row anew.",
+                 "this very instant, and begin its count of measurements in a row anew; what is "
+                 "passed stays so.",
                  [row for row in (*look, *rows) if row.on == f"{name}.disable"],
                  pins=(*supply, name))  # fmt: skip
     if not measure.thresholds:
@@ -403,8 +405,9 @@ def _measure(make: Maker, name: str, measure: Measure) -> None:
     rest = [row for row in rows if row.key not in known and row.on != f"{name}.disable"]
     if rest:
         make.add(name, "anew", "if", f"If a measurement of `{name}` does not say what the one "
-                 "before it said (more, less, or as it was), then the firmware shall count from "
-                 "it anew.", rest, pins=inside)  # fmt: skip
+                 "before it said (more, less, or as it was), or that one has changed what is "
+                 "passed, then the firmware shall count from it anew.", rest,
+                 pins=inside)  # fmt: skip
 
 
 _CHARGE = {

@@ -1,0 +1,102 @@
+"""What authors of a firmware had to guess, or found told twice, who had the document only."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from simfw import load_gadget
+from simfw.behaviour.build import build_system
+from simfw.report.specification import document_of, specification_files, subject_of
+from simfw.report.specification.prose import text_of
+
+ROOT = Path(__file__).parents[2]
+MILL = ROOT / "tests/gallery/coffee-mill/gadget.toml"
+HEN = ROOT / "scenarios/hen-house/gadget.toml"
+LARDER = ROOT / "scenarios/larder-lamp/gadget.toml"
+
+
+def _document(path: Path) -> str:
+    made = load_gadget(path)
+    return specification_files(document_of(made, build_system(made)))["specification.md"]
+
+
+@pytest.fixture(scope="module")
+def mill() -> str:
+    """The document of the coffee mill: a dial scales its lamp, and what it resumes is kept."""
+    return _document(MILL)
+
+
+@pytest.fixture(scope="module")
+def hen() -> str:
+    """The document of the hen-house light: a measure, a charger, a gauge without bars."""
+    return _document(HEN)
+
+
+def test_an_output_that_a_dial_alone_scales_has_its_requirement(mill):
+    """It was said of its pulse width and its current only: at half of its level it was wrong."""
+    assert ("The firmware shall multiply the largest of the levels of `led` by the value of "
+            "`grain_size` while `tell` is in `on`;" in mill)
+    made = load_gadget(MILL)
+    scaled = [one for one in subject_of(made, build_system(made)).requirements
+              if one.number.startswith("SCALE-LED-")]
+    assert [(one.items, one.pins) for one in scaled] == [(("drive tell:on",), ("led",))]
+
+
+def test_what_is_resumed_after_a_loss_is_not_said_to_be_forgotten(mill):
+    """The region, the table of what is remembered and the first page say one thing."""
+    assert "*Remembered over a loss of the supply, too*" in mill
+    assert "*Remembered until the supply is lost*" not in mill
+    assert ("Its resume points, of which it remembers the one that it entered last, over a loss of "
+            "the supply, too: `run.slow` and `run.fast`." in mill)
+    assert "`mill` remembers a state while it lasts" not in mill
+    larder = _document(LARDER)
+    assert "*Remembered until the supply is lost*" in larder
+    assert "that it entered last, until the supply is lost:" in larder
+    assert "`lamp` remembers a state while it lasts" in larder
+
+
+def test_a_switch_in_the_supply_is_said_to_be_no_input(mill):
+    """It stands in no table of pins."""
+    assert "`main` cuts it off, and the firmware is told of nothing but the supply." in mill
+
+
+def test_a_measurement_is_judged_by_what_is_there_in_the_end(hen):
+    """When the value is read, what begins the count anew, and what is kept while none is made."""
+    assert "the firmware shall judge the value that is there then." in hen
+    assert ("(more, less, or as it was), or that one has changed what is passed, then the firmware "
+            "shall count from it anew." in hen)
+    assert "begin its count of measurements in a row anew; what is passed stays so." in hen
+
+
+def test_edges_of_the_charger_are_judged_by_what_the_pins_read(hen):
+    """And what no requirement speaks of changes nothing."""
+    assert ("Each edge of USB and of the pin is judged by what both read as it is heard: what has "
+            "gone and come back by then is as it was. Where no requirement takes `charge` on, it "
+            "stays where it is." in hen)
+
+
+def test_a_gauge_without_bars_speaks_of_no_hysteresis(hen):
+    """None is used there; with bars, what belongs to them is told."""
+    assert ("A comparator of the terminal voltage under what is drawn at that moment. It counts no "
+            "bars; each level is as its line says, without hysteresis." in hen)
+    assert "that of the bars" not in hen
+    larder = _document(LARDER)
+    assert "A comparator with 5 thresholds and a hysteresis of 40 mV, of the" in larder
+    assert "`cell.back`, then that of the bars; bars and `cell` have both changed" in larder
+
+
+def test_a_sample_waits_its_turn_in_the_queue(hen):
+    """From the end of its time on: there is no step between the two."""
+    assert "What begins a sample puts it into the queue, where it waits its turn like" in hen
+
+
+def test_a_blip_makes_a_contact_that_was_closed_at_power_up_a_press():
+    """As the requirement of the contact has it: it counts when it has moved and kept still."""
+    assert "after it has opened, for however short a time, and closed again" in text_of("instant")
+
+
+def test_names_without_use_are_passed_over():
+    """A number that only another author would read is set, too."""
+    assert "A name that a firmware has no use for is passed over" in text_of("protocol")
