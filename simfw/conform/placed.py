@@ -226,8 +226,11 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
     note = notes.get(found.time_ns)
     if note is not None and kind in ("wake", "sleep"):
         speaks = _awake_in(system, note.states) or speaks
-    if note is not None and all(row.standing == "due" for row in rows):
-        rows = [*_held_back(subject, note, found.time_ns, speaks, kind, name), *rows]
+    none = all(row.standing == "due" for row in rows)
+    if note is not None and (none or found.told.split(" ")[1:2] == [str(found.time_ns)]):
+        # What has fired need not be what the firmware does and the model does not.
+        held = _held_back(subject, note, found.time_ns, speaks, kind, name)
+        rows = [*held, *rows] if none or found.expected == "nothing" else [*rows, *held]
     if note is not None and not rows and found.expected == "nothing":
         rows = [
             FiredRow(key, _region_of(system, key), at, "due", subject.by_key[key])

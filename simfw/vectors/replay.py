@@ -503,11 +503,10 @@ class Replayer(Sketch):
                 or self.flag(f"{act.name}.closed") != bool(act.value)]
         self.moved = [act.name for act in acts if act.kind == "contact"]
         before = self.status_level()
+        raw = []
         for act in acts:
             if act.kind in ("contact", "held", "usb"):
                 self.sets.append(f"set {act.name} {int(act.value)}")
-        raw = []
-        for act in acts:
             raw += self._apply(act)
             if act.kind == "hand":
                 self._tell_echo(f"{act.name}.echo")

@@ -5,22 +5,16 @@ The first conformed at once, the second at its second attempt. The faults are th
 made before anybody looked which of them the vectors notice.
 """
 
-import subprocess
 from pathlib import Path
 
 import pytest
 
-from simfw import load_gadget
-from simfw.conform.driving import vector_drives
-from simfw.conform.firmware import Firmware, compare, shrunk
-from simfw.conform.outcome import Parted
-from simfw.conform.placed import placed
-from simfw.engine.simulator import Prepared
+from simfw.conform.firmware import compare
 from simfw.report.specification import document_of, specification_files
 from tests.conform import egg_faults, shed_faults
 from tests.conform.at_random import parts_at_random
 from tests.conform.inside import Inside, with_fault
-from tests.report.generated_c import compiler
+from tests.conform.kept_firmware import compiled, conforms, is_told, model
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -31,58 +25,23 @@ SHED = (HERE / "shed_firmware.c").read_text(encoding="utf-8")
 @pytest.fixture(scope="module")
 def egg():
     """The egg timer, prepared, and what its vectors drive a firmware with."""
-    return _model("tests/gallery/egg-timer/gadget.toml")
+    return model("tests/gallery/egg-timer/gadget.toml")
 
 
 @pytest.fixture(scope="module")
 def shed():
     """The potting-shed torch, prepared, and what its vectors drive a firmware with."""
-    return _model("scenarios/potting-shed/gadget.toml")
-
-
-def _model(path):
-    gadget = load_gadget(ROOT / path)
-    prepared = Prepared(gadget)
-    return prepared, vector_drives(gadget, prepared)
-
-
-def _compiled(folder, text):
-    cc = compiler("gcc", "clang", "cc")
-    if cc is None:
-        pytest.skip("no C compiler is installed")
-    source, program = folder / "firmware.c", folder / "firmware"
-    source.write_text(text, encoding="utf-8")
-    subprocess.run([cc, "-std=c99", "-O0", "-o", program, source], check=True)
-    return Firmware(program)
-
-
-def _conforms(model, made):
-    prepared, drives = model
-    made.say_hello()
-    assert compare(made, drives) is None
-    assert parts_at_random(made, prepared) is None
-
-
-def _is_told(model, made, named, open_):
-    """By the vectors alone, unless it is open, and with the name of what it is about."""
-    prepared, drives = model
-    found = compare(made, drives)
-    assert (found is None) == (open_ is not None), open_ or "It is not told."
-    if found is None:
-        return
-    found = shrunk(made, found, prepared.system, prepared.circuit, prepared.gadget.segments)
-    lines = Parted(found=found, placed=placed(prepared, found), witness=None).lines()
-    assert named in "\n".join(lines), lines
+    return model("scenarios/potting-shed/gadget.toml")
 
 
 def test_the_egg_timer_conforms(egg):
     """In all vectors, and in thirty random stimulus lists."""
-    _conforms(egg, Inside(EGG))
+    conforms(egg, Inside(EGG))
 
 
 def test_the_torch_conforms(shed, tmp_path):
     """In all vectors, and in thirty random stimulus lists."""
-    _conforms(shed, _compiled(tmp_path, SHED))
+    conforms(shed, compiled(tmp_path, SHED))
 
 
 def test_a_firmware_that_compares_codes_conforms_as_the_document_tells_it_to(shed, tmp_path):
@@ -90,9 +49,9 @@ def test_a_firmware_that_compares_codes_conforms_as_the_document_tells_it_to(she
     right = "gone = low && reading() > 3450000;"
     plain = with_fault(SHED, [(right, "gone = low && c <= 326;")])
     told = with_fault(SHED, [(right, "gone = low && c + (reading() == 3450000) <= 326;")])
-    _conforms(shed, _compiled(tmp_path, told))
+    conforms(shed, compiled(tmp_path, told))
     prepared, drives = shed
-    assert compare(_compiled(tmp_path, plain), drives) is not None
+    assert compare(compiled(tmp_path, plain), drives) is not None
     document = specification_files(document_of(prepared.gadget, prepared.system))
     assert "One exception on a host" in document["specification.md"]
 
@@ -118,7 +77,7 @@ def test_each_account_begins_as_the_protocol_says(egg):
 def test_a_fault_of_the_egg_timer_is_told_and_named_but_for_those_known_to_be_open(name, egg):
     """By the vectors alone. What is open and is told is no longer open."""
     named, edits = egg_faults.FAULTS[name]
-    _is_told(egg, Inside(with_fault(EGG, edits)), named, egg_faults.OPEN.get(name))
+    is_told(egg, Inside(with_fault(EGG, edits)), named, egg_faults.OPEN.get(name))
 
 
 @pytest.mark.parametrize("name", shed_faults.FAULTS)
@@ -127,5 +86,5 @@ def test_a_fault_of_the_torch_is_told_and_named_but_for_those_known_to_be_open(
 ):
     """By the vectors alone. What is open and is told is no longer open."""
     named, edits = shed_faults.FAULTS[name]
-    made = _compiled(tmp_path, with_fault(SHED, edits))
-    _is_told(shed, made, named, shed_faults.OPEN.get(name))
+    made = compiled(tmp_path, with_fault(SHED, edits))
+    is_told(shed, made, named, shed_faults.OPEN.get(name))
