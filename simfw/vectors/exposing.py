@@ -145,4 +145,6 @@ def _comes_up(system: System, fault: Fault) -> list[object] | None:
             found.append(happening(row.on))
         elif row.on is None:  # the stay that a time counts is another
             found += [standing(name, state) for state in row.sources]
+        elif row.key != fault.about:  # one guard of several rows
+            found.append(row.key)
     return found

@@ -89,6 +89,7 @@ class _Maker(AtPower):
             for number, row in enumerate(region.rows):
                 if not repeats(region, row):
                     yield from self.of_row(region, number, row)
+            yield from self.of_dial(region)
             yield from self.of_memory(region)
             yield from self.of_states(region)
             yield from self.of_show(region)
@@ -130,7 +131,7 @@ class _Maker(AtPower):
                 left = tuple(name for name in row.sources if name != source)
                 yield one("source", f"does not hear it in {source}" if row.on else
                           f"does not end in {source}", replace(row, sources=left))  # fmt: skip
-        for words, changed in self.insides(region, row):
+        for words, changed in self.insides(row) if own else ():
             yield one("states", words, replace(row, when=changed, when_text=words))
         for words, kind, guard in self.guards(row):
             yield one(kind, words, replace(row, when=guard, when_text=words))
@@ -210,9 +211,25 @@ class _Maker(AtPower):
             for kind, words, other in slips_of(compare):
                 yield words, kind, changed(other)
 
-    def insides(self, region: Region, row: Row) -> Iterator[tuple[str, Expression]]:
+    def of_dial(self, region: Region) -> Iterator[Fault]:
+        """The guard of a written row of a dial, in which a state more, or one less, is asked for:
+        it is one guard for all rows that come of it, one for each position and event.
+        """
+        if region.group != "dials":
+            return
+        written: dict[tuple[str, Expression | None], Row] = {}
+        for row in region.rows:
+            written.setdefault((row.key.split("#")[0], row.when), row)
+        for (key, when), row in written.items():
+            for words, changed in self.insides(row):
+                rows = tuple(replace(one, when=changed, when_text=words)
+                             if (one.key.split("#")[0], one.when) == (key, when) else one
+                             for one in region.rows)  # fmt: skip
+                yield self.region("states", row.key, words, replace(region, rows=rows))
+
+    def insides(self, row: Row) -> Iterator[tuple[str, Expression]]:
         """A guard of a written row in which a state more, or one less, is asked for."""
-        if row.when is None or region.group != "behaviour":
+        if row.when is None:
             return
         for inside, changed in parts_of(row.when, Inside):
             states = [state.name for state in self.system.region(inside.region).states]
