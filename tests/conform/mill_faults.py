@@ -248,8 +248,6 @@ FAULTS: dict[str, tuple[str, list[tuple[str, str]]]] = {
 }  # fmt: skip
 
 OPEN = {
-    "dial looks at the lid's contact":
-        "No vector ends a press while the lid bounces.",
     "gesture kept over a loss":
         "No vector loses the supply within a press and holds the button after it.",
     "a contact that opens and closes at one time gives no edge":
