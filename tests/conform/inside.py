@@ -6,7 +6,8 @@ import io
 import sys
 from collections.abc import Iterable, Sequence
 
-from simfw.conform.firmware import LEAST_BYTES, Firmware
+from simfw.conform.firmware import Firmware
+from simfw.conform.program import Answer
 
 __all__ = ["Inside", "with_fault"]
 
@@ -36,8 +37,8 @@ class Inside(Firmware):
         super().__init__("firmware.py", within_ns=within_ns)
         self.code = compile(source, "firmware.py", "exec")
 
-    def talk(self, lines: Sequence[str], most_bytes: int = LEAST_BYTES) -> list[str]:
-        """Send lines, then `quit`; all that it answers. One that fails has a last line `error`."""
+    def _said(self, lines: Sequence[str], most_bytes: int) -> Answer:
+        """Send lines, then `quit`; all that it answers, and what went wrong."""
         names: dict[str, object] = {"__name__": "__main__"}
         before, answers = (sys.stdin, sys.stdout), _Answers(most_bytes)
         failed = ""
@@ -47,10 +48,10 @@ class Inside(Firmware):
         except SystemExit:
             pass
         except Exception as error:
-            failed = f"error {type(error).__name__}: {error}"
+            failed = f"{type(error).__name__}: {error}"
         finally:
             sys.stdin, sys.stdout = before
-        return [*answers.getvalue().splitlines(), *([failed] if failed else [])]
+        return Answer(answers.getvalue(), failed)
 
 
 def with_fault(text: str, edits: Iterable[tuple[str, str]]) -> str:
