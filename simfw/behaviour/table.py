@@ -179,13 +179,14 @@ class Stepper:
         """
         ids = self._state_ids[number]
         by_event: dict[int, dict[int, list[_Compiled]]] = {}
-        dwells: list[dict[int, list[_Compiled]]] = [{} for _ in ids]
+        timed: dict[int, dict[int, list[_Compiled]]] = {}
         for row in rows:
             compiled = self._compiled(number, row)
             if row.on is None:
                 for source in row.sources:
                     if waiting is None or source in waiting:
-                        dwells[ids[source]].setdefault(row.after_ns or 0, []).append(compiled)
+                        timed.setdefault(ids[source], {}).setdefault(
+                            row.after_ns or 0, []).append(compiled)
             elif row.sources:
                 table = by_event.setdefault(self.event_ids[row.on], {})
                 for source in row.sources:
@@ -194,9 +195,10 @@ class Stepper:
                         table[state].append(compiled)
                     else:
                         table[state] = [compiled]
-        return by_event, [
-            tuple((after, tuple(rows)) for after, rows in sorted(d.items())) for d in dwells
-        ]
+        dwells: list[tuple[tuple[int, tuple[_Compiled, ...]], ...]] = [()] * len(ids)
+        for state, groups in timed.items():
+            dwells[state] = tuple((after, tuple(rows)) for after, rows in sorted(groups.items()))
+        return by_event, dwells
 
     def watch(self, told: Callable[[str, bool], None]) -> None:
         """From now on tell the key of every guarded row that is tried, and what its guard said."""

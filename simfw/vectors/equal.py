@@ -48,7 +48,7 @@ from simfw.vectors.first import leading_on, may_not_end, moved_at_first
 from simfw.vectors.handled import Handled
 from simfw.vectors.in_step import goes_in_step
 from simfw.vectors.often import Often
-from simfw.vectors.orders import changes_nothing
+from simfw.vectors.orders import Ways, changes_nothing
 from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
 from simfw.vectors.playing import Playing, still
 from simfw.vectors.said import says_the_same
@@ -153,6 +153,7 @@ class Prover:
                  handled: Mapping[str, Handled] | None = None, *, wakes: bool = True) -> None:
         self.playing = Playing(system)
         self.written = system
+        self._gone = Ways(system)
         self.system = self.playing.of(system)
         self.wakes = wakes
         self.whole = whole
@@ -193,7 +194,8 @@ class Prover:
         twist = fault.twist
         if id(fault) not in self._rows:
             self._rows[id(fault)] = fault, (
-                changes_nothing(self.written, fault) or says_the_same(self.written, fault)
+                changes_nothing(self.written, fault, self._gone)
+                or says_the_same(self.written, fault)
                 or not_looked_at(self.written, fault) or goes_in_step(self.written, fault))
         if self._rows[id(fault)][1]:
             yield None

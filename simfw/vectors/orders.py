@@ -21,19 +21,23 @@ from simfw.vectors.grids import between_ticks
 from simfw.vectors.pace import NEVER
 from simfw.vectors.powering import starts_alike
 
-__all__ = ["changes_nothing"]
+__all__ = ["Ways", "changes_nothing"]
 
 DEEP = 4  # events that are followed back to what makes them
 MOST_WAYS = 5_000  # moments that are gone through for one stay
 
 _Heard = tuple[tuple[str, str, int], ...]
+_Leads = dict[str, dict[tuple[str | None, int], dict[str, None]]]
 
 
-def changes_nothing(system: System, fault: Fault) -> bool:
-    """Whether the rows alone show that a fault does what the model does."""
+def changes_nothing(system: System, fault: Fault, ways: Ways | None = None) -> bool:
+    """Whether the rows alone show that a fault does what the model does. `ways`, of the same
+    system, are kept from fault to fault.
+    """
     twist = fault.twist
     if twist.lasts:
-        return all(_over_by_then(system, twist.lasts, name) for name in fault.touched)
+        ways = Ways(system) if ways is None else ways
+        return all(_over_by_then(system, twist.lasts, name, ways) for name in fault.touched)
     if system.clocks:
         return False  # the steps of sequences go along with regions
     if between_ticks(system, fault) or starts_alike(system, fault):
@@ -158,7 +162,7 @@ def _after_or_not(system: System, key: str, name: str) -> bool:
 # -- a stay that is over before it could count again -----------------------------------------------
 
 
-def _over_by_then(system: System, key: str, name: str) -> bool:
+def _over_by_then(system: System, key: str, name: str, ways: Ways) -> bool:
     """A stay that is cut short has run its time before its states can be entered again."""
     region = system.region(name)
     mine = [row for row in region.rows if row.key == key]
@@ -167,42 +171,84 @@ def _over_by_then(system: System, key: str, name: str) -> bool:
     cuts = [row for row in region.rows if row.to != "same"
             and not counted.isdisjoint(row.sources)
             and (row.after_ns is None or row.after_ns < ends_ns)]
-    gaps = Gaps(system, name)
-    return all(_back_in(system, gaps, region, row, counted, ends_ns - (row.after_ns or 0))
+    return all(ways.behind(region, row).lasts(counted, ends_ns - (row.after_ns or 0))
                for row in cuts)
 
 
-def _back_in(system: System, gaps: Gaps, region: Region, cut: Row, counted: set[str],
-             least_ns: int) -> bool:  # fmt: skip
-    """Whether it takes so long from when a row fires until its region stands in one of some states
-    again. What hears events of one other region waits for as long as that takes to make them.
+class Ways:
+    """How the regions of a system go on behind their rows. Many faults ask for the same ways."""
+
+    def __init__(self, system: System) -> None:
+        self.system = system
+        self._gaps: dict[str, Gaps] = {}
+        self._leads: dict[str, _Leads] = {}
+        self._behind: dict[tuple[str, str | None, tuple[str, ...]], _Way] = {}
+
+    def behind(self, region: Region, cut: Row) -> _Way:
+        """How a region goes on behind a row."""
+        name = region.name
+        key = name, cut.on, tuple(region.entered_by(cut))
+        if key not in self._behind:
+            if name not in self._gaps:
+                self._gaps[name], self._leads[name] = Gaps(self.system, name), _leads(region)
+            self._behind[key] = _Way(self.system, self._gaps[name], self._leads[name], *key[1:])
+        return self._behind[key]
+
+
+class _Way:
+    """How a region goes on from when a row fires, which hears an event or none and enters some
+    states: gone as far as somebody asks for it. What hears events of one other region waits for as
+    long as that takes to make them.
     """
-    leads, turned = _leads(region), dict[str, int]()
-    known: set[tuple[str, _Heard]] = set()
-    waiting: list[tuple[int, str, _Heard]] = [
-        (0, state, gaps.heard((), cut.on, 0)) for state in region.entered_by(cut)]
-    while waiting:
-        now, state, heard = heappop(waiting)
-        if now >= least_ns:
-            return True
-        if state in counted or len(known) > MOST_WAYS:
-            return False
-        ago = tuple([(maker, event, now - at_ns) for maker, event, at_ns in heard])
-        if (state, ago) in known:
-            continue
-        known.add((state, ago))
-        for (on, after), entered in leads.get(state, {}).items():
-            if on is not None:
-                if on not in turned:
-                    turned[on] = _turned(system, cut.on, on)
-                after = max(0, gaps.until(heard, on) - now, turned[on] - now)
-            then = gaps.heard(heard, on, now + after)
-            for to in entered:
-                heappush(waiting, (now + after, to, then))
-    return True
+
+    def __init__(self, system: System, gaps: Gaps, leads: _Leads, on: str | None,
+                 entered: tuple[str, ...]) -> None:  # fmt: skip
+        self._first: dict[str, int] = {}  # when it may stand in each state at the earliest
+        self._now = 0
+        self._steps = self._go(system, gaps, leads, on, entered)
+
+    def lasts(self, counted: set[str], least_ns: int) -> bool:
+        """Whether it takes so long until the region stands in one of some states again."""
+        found = [self._first[state] for state in counted if state in self._first]
+        if found:
+            return min(found) >= least_ns
+        while self._now < least_ns:
+            state = next(self._steps, None)
+            if state in counted or state == "":
+                return self._now >= least_ns
+            if state is None:
+                return True
+        return True
+
+    def _go(self, system: System, gaps: Gaps, leads: _Leads, cut_on: str | None,
+            entered: tuple[str, ...]) -> Iterator[str]:  # fmt: skip
+        """The states as they are come to, the earliest first; "" where they are too many."""
+        turned = dict[str, int]()
+        known: set[tuple[str, _Heard]] = set()
+        waiting: list[tuple[int, str, _Heard]] = [
+            (0, state, gaps.heard((), cut_on, 0)) for state in entered]
+        while waiting:
+            now, state, heard = heappop(waiting)
+            self._now = now
+            self._first.setdefault(state, now)
+            yield state
+            while len(known) > MOST_WAYS:
+                yield ""
+            ago = tuple([(maker, event, now - at_ns) for maker, event, at_ns in heard])
+            if (state, ago) in known:
+                continue
+            known.add((state, ago))
+            for (on, after), goes_to in leads.get(state, {}).items():
+                if on is not None:
+                    if on not in turned:
+                        turned[on] = _turned(system, cut_on, on)
+                    after = max(0, gaps.until(heard, on) - now, turned[on] - now)
+                then = gaps.heard(heard, on, now + after)
+                for to in goes_to:
+                    heappush(waiting, (now + after, to, then))
 
 
-def _leads(region: Region) -> dict[str, dict[tuple[str | None, int], dict[str, None]]]:
+def _leads(region: Region) -> _Leads:
     """Where each state leads, by what its rows hear and how long they wait: many do so alike."""
     found: dict[str, dict[tuple[str | None, int], dict[str, None]]] = {}
     for row in region.rows:

@@ -68,7 +68,7 @@ def wishes_of(system: System, faults: Sequence[Fault]) -> dict[str, list[Wish]]:
         if fault.kind == "source":
             changed = next((one for one in fault.system.region(region.name).rows
                             if one.key == row.key), None)
-            left = changed.sources if changed is not None else ()
+            left = frozenset(changed.sources if changed is not None else ())
             sources = [name for name in row.sources if name not in left]
         for source in sources:
             found.setdefault(region.name, {})[Wish(row.key, source, times)] = None

@@ -8,7 +8,7 @@ from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.vectors.gaps import Gaps
-from simfw.vectors.orders import changes_nothing
+from simfw.vectors.orders import Ways, changes_nothing
 from simfw.vectors.possible import all_faults
 from tests.vectors.test_equal import MS, fault_of, made, region, row, told
 
@@ -87,3 +87,24 @@ def test_gaps_are_read_off_the_rows_of_the_one_region_that_makes_both() -> None:
     both = gaps.heard(gaps.heard((), "key.click", 0), "knob.click", 10 * MS)
     assert gaps.until(both, "key.hold") == 700 * MS
     assert len(gaps.heard(both, "knob.press", 900 * MS)) == 1
+
+
+@pytest.mark.parametrize("gadget", [HELD, QUICK, OTHER, TURN])
+def test_ways_that_are_kept_from_fault_to_fault_say_the_same_and_are_gone_once(
+    gadget: Gadget, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In any order of asking; whoever asks again costs no step more."""
+    system = holding(Prepared(gadget).system)
+    faults = [fault for fault in all_faults(system) if fault.twist.lasts]
+    alone = [changes_nothing(system, fault) for fault in faults]
+    steps: list[int] = []
+    heard = Gaps.heard
+    monkeypatch.setattr(Gaps, "heard", lambda *asked: (steps.append(asked[3]), heard(*asked))[1])
+    kept = Ways(system)
+    assert [changes_nothing(system, fault, kept) for fault in faults] == alone
+    gone = len(steps)
+    assert gone > 0
+    assert [changes_nothing(system, fault, kept) for fault in reversed(faults)] == alone[::-1]
+    assert len(steps) == gone
+    other = Ways(system)
+    assert [changes_nothing(system, fault, other) for fault in reversed(faults)] == alone[::-1]
