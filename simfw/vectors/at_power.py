@@ -92,7 +92,7 @@ class AtPower:
         states = [state for state in region.states if state.name != region.starts
                   and state.name not in passing and not state.unpowered]
         if (len(states) < 2 or len(region.states) > MOST_STATES or region.kept == "resume"
-                or region.group in ("gauge", *COUNTING)):
+                or region.group not in ("dials", "behaviour")):
             return
         only = frozenset([region.name])
         for state in states[:MOST_ALONE]:

@@ -168,6 +168,7 @@ class Prover:
         self._rows: dict[int, tuple[Fault, bool]] = {}  # by fault, whether its rows tell that
         # By fault: the regions searched, and what was found.
         self._known: dict[int, tuple[Fault, dict[frozenset[str], _Search]]] = {}
+        self._wholes: dict[str, Fault] = {}  # by region: all its states are kept
         self.waking: set[int] = set()  # those of which no output differs, but it may wake
         # By region, states and length of a time, and whether it ends first: of slips in when.
         self._shared: dict[tuple[object, ...], dict[frozenset[str], _Search]] = {}
@@ -192,6 +193,10 @@ class Prover:
         nearest are; HANDS: what hands can bring about may stay free.
         """
         twist = fault.twist
+        if twist.only:
+            if how == PROOF and twist.kept and self._all_alike(fault):
+                yield None
+            return
         if id(fault) not in self._rows:
             self._rows[id(fault)] = fault, (
                 changes_nothing(self.written, fault, self._gone)
@@ -200,7 +205,7 @@ class Prover:
         if self._rows[id(fault)][1]:
             yield None
             return
-        if fault.kind in UNPROVED or twist.last or twist.counts or twist.only:
+        if fault.kind in UNPROVED or twist.last or twist.counts:
             return
         # The fault is kept with it: its id is no other's meanwhile.
         _, known = self._known.setdefault(id(fault), (fault, self._searches(fault)))
@@ -234,6 +239,18 @@ class Prover:
                 self.waking.add(mine)
             if isinstance(found, Lead) and found.sure and found.free <= by_hand:
                 yield found
+
+    def _all_alike(self, fault: Fault) -> bool:
+        """Whether it changes nothing if every state of a region is kept over a loss of the supply:
+        then it does not where one alone is. Where the others are not kept, all begins as at the
+        first power-up, as long as nothing else is kept.
+        """
+        if any(region.kept is not None for region in self.written.regions):
+            return False
+        name = fault.twist.kept
+        if name not in self._wholes:
+            self._wholes[name] = replace(fault, twist=replace(fault.twist, only=""))
+        return self.same(self._wholes[name])
 
     def _searches(self, fault: Fault) -> dict[frozenset[str], _Search]:
         """What was found of a slip: rows that wait for one time in the same states share it."""

@@ -60,13 +60,14 @@ PATIENCE = 2_000  # instants in which a fault may come up in strolls without bei
 MOST_STARTS = 3  # paths that a search goes on from, beside power-up
 NEAR_EACH = 200  # instants for one moment near to where a fault comes up, beside those paths
 TOLD, ONWARD = "told", "onward"
+LATE = 6_000  # instants for one fault in the last turn
 FIRST = 0.03  # of the usual work: proofs that are cheap come before searches that are dear,
 PAYS = 3_000  # as long as no more units than this go into each of them, and into three more
 STRIDE = 11  # faults between one and the next in that turn
 # How faults are searched for, and with what share of the usual work for one (TOLD: with so many
 # instants; ONWARD: in so many for all): a little for each comes first.
 TURNS = ((HANDS, 0.02), (TOLD, 1_000), (PROOF, FIRST), (NEAR, 0.17), (HANDS, 0.05),
-         (ONWARD, 8_000), (PROOF, 0.1), (TOLD, 3_000), (PROOF, 0.5), (TOLD, 6_000))
+         (ONWARD, 8_000), (PROOF, 0.1), (TOLD, 3_000), (PROOF, 0.5), (TOLD, LATE))
 # What hardly ever comes up is proved to change nothing with the nearest regions, in so much work.
 RARE = ("states", "order", "guard", "source", "anew", "begun")
 MOST_NEAR = 150_000  # of the units of `MOST_WORK`
@@ -404,9 +405,11 @@ class Whittler:
 
     def told(self, most: int) -> Iterator[tuple[Fault, Found]]:
         """Stimuli that tell a fault which is left when its turn comes: `most` instants for each."""
-        # What people do first, what hardly shows last.
-        turns = sorted(self.left, key=lambda fault: (
-            fault.kind in COURSES, fault.kind in LAST, self.depth(fault)))  # fmt: skip
+        # What people do first, what hardly shows last. What one state alone keeps is looked for
+        # when all else has had its turns.
+        ready = [fault for fault in self.left if most >= LATE or not fault.twist.only]
+        turns = sorted(ready, key=lambda fault: (bool(fault.twist.only), fault.kind in COURSES,
+                                                 fault.kind in LAST, self.depth(fault)))
         for fault in turns:
             if not self._is_left(fault):
                 continue

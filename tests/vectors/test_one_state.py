@@ -75,3 +75,25 @@ def test_of_two_states_there_is_no_single_one() -> None:
         {"on": "key.press", "from": "dark", "to": "lit"},
         {"on": "key.press", "from": "lit", "to": "dark"}]}})
     assert not alone(two)
+
+
+def test_where_no_state_may_be_kept_unseen_one_alone_is_proved_too() -> None:
+    """A press sets the counter before anything goes by it: it may begin anywhere. Where something
+    else is kept nothing is proved, for a power-up then begins as no first one does.
+    """
+    def counter(**more: str) -> Gadget:
+        steps = ["one", "two", "three"]
+        return made({
+            "count": {"starts": "one", "states": {key: {} for key in steps}, "rows": [
+                {"on": "key.press", "from": "*", "to": "two", "when": "lamp.dark"}]},
+            "lamp": {"starts": "dark", "states": {"dark": {}, "lit": {"glow": "on"}}, **more,
+                     "rows": [{"on": "key.press", "from": "dark", "to": "lit"},
+                              {"on": "key.release", "from": "lit", "to": "dark",
+                               "when": "count.two"}]}})  # fmt: skip
+
+    def proved(gadget: Gadget) -> set[str]:
+        prover = Prover(holding(Prepared(gadget).system), gadget.segments)
+        return {fault.about for fault in alone(gadget).values() if prover.same(fault)}
+
+    assert proved(counter()) == {"count.two", "count.three"}
+    assert proved(counter(kept="state")) == set()
