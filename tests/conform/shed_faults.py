@@ -242,16 +242,12 @@ FAULTS: dict[str, tuple[str, list[tuple[str, str]]]] = {
 }  # fmt: skip
 
 OPEN = {
-    "an edge in the instant of power-up is not seen":
-        "No vector closes a contact in the very instant of power-up; random stimuli do.",
     "flat told before low":
         "The order of the events of one instant is not compared.",
     "warning 10 min from the last low":
         "No vector has a second `cell.low` and waits for the end behind it.",
     "two edges of one instant are none":
         "No vector opens and closes a contact at one time.",
-    "low at the end of the warning is lost":
-        "No vector has `cell.low` in the instant in which the warning ends.",
     "a first click kept over a loss":
         "No vector loses the supply between a click and a second press.",
 }
