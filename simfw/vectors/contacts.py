@@ -81,6 +81,14 @@ class Contacts(Courses):
                 yield from (path for _, path in self._found("", partial(
                     self._together, name, other, both)))
 
+    def first(self) -> Iterator[Found]:
+        """For each button: what it does first of all is bounce, and it moves just behind the end of
+        the time that has begun so: it is let go of, or pressed.
+        """
+        for name in self.buttons:
+            for shares in (0, 2, 6, 10), (0, 2, 9):  # eighths of that time, open and closed in turn
+                yield from (path for _, path in self._found("", partial(self._first, name, shares)))
+
     def flat(self) -> Iterator[tuple[str, Found]]:
         """The supply is lost with the cell flat, and comes back with the cell no more than low."""
         gauge = self.gadget.gauge
@@ -168,6 +176,17 @@ class Contacts(Courses):
         acts = [Act(self.sketch.now, kind, name, value) for _, kind, name, value in changes]
         self.sketch.act(acts)
         self.acts += acts
+
+    def _first(self, name: str, shares: Sequence[int]) -> bool:
+        settle, rest = self._times(name)
+        bounce = tuple((share * settle // 8, "contact", name, float(1 - number % 2))
+                       for number, share in enumerate(shares))
+        self._start()
+        self._do(*bounce)
+        self._wait(settle + rest)
+        self._do((0, "contact", name, 0.0))
+        self._wait(settle + rest)
+        return self.sketch.alive
 
     def _own_end(self, name: str) -> bool:
         button, settle, rest = self.gadget.buttons[name], *self._times(name)

@@ -336,10 +336,10 @@ class Whittler:
                 yield path
 
     def driven(self, contacts: Contacts) -> Iterator[Found]:
-        """Courses of contacts held at power-up, and of hands about looks."""
+        """Courses of contacts about power-up, and of hands about looks."""
         teller = self.teller
         hands = Hands(self.gadget, teller.system, teller.circuit)
-        for course in (contacts.held(), contacts.moved(), hands.courses()):
+        for course in (contacts.held(), contacts.moved(), contacts.first(), hands.courses()):
             for path in course:
                 if not self.left:
                     return

@@ -77,6 +77,19 @@ def test_a_contact_held_since_power_up_is_let_go_where_a_click_would_show(lamp: 
         "level.contact: its state is kept over a loss of the supply"}
 
 
+def test_a_contact_that_bounces_first_of_all_tells_whether_the_end_of_that_time_counts(
+    lamp: Prepared,
+) -> None:
+    """It is taken for pressed, or for as it was, where the time has begun anew meanwhile: a press
+    is told that the model never hears, or the controller wakes once more.
+    """
+    paths = list(Contacts(lamp.gadget, holding(lamp.system), lamp.circuit).first())
+    assert len(paths) == 4
+    assert told(lamp, paths, "buttons.power.debounce") >= {
+        f"buttons.power.debounce#{number}: the end of the first stay still counts"
+        for number in (2, 4)}
+
+
 @pytest.mark.parametrize("key", [f"behaviour.lamp.rows[{number}]" for number in (3, 5, 6, 10)])
 def test_a_path_is_gone_over_and_over_until_a_row_has_fired_three_times(
     lamp: Prepared, key: str
