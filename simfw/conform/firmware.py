@@ -16,7 +16,7 @@ from pathlib import Path
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
-from simfw.conform.program import Answer, shown, talk_to
+from simfw.conform.program import shown, talk_to
 from simfw.errors import UsageError
 from simfw.vectors.replay import Exchange, Replay, Replayer, Report, let_go
 from simfw.vectors.sketch import Act
@@ -89,11 +89,10 @@ class Firmware:
 
     def say_hello(self) -> str:
         """Ask the program who it is; UsageError if it does not speak the protocol."""
-        said = self._said(["hello"], LEAST_BYTES)
-        answer = _lines(said)
+        answer = self.talk(["hello"])
         if not answer or not answer[0].startswith("hello 1"):
             heard = f"`{shown(answer[0])}`" if answer else "nothing"
-            also = f" It complained: {said.complaint}." if said.complaint else ""
+            also = f" It complained: {self.complaint}." if self.complaint else ""
             raise UsageError(f"{self.program} does not speak the line protocol: it answered "
                              f"{heard} to `hello`; `hello 1` was expected.{also}")  # fmt: skip
         self.tick_ns = tick_told(answer[0])
@@ -107,13 +106,10 @@ class Firmware:
         `complaint` is the end of what it wrote to its standard error.
         Raises UsageError for one that cannot be run.
         """
-        answer = self._said(lines, most_bytes)
+        answer = talk_to(self.program, "\n".join([*lines, "quit", ""]), timeout_s=self.timeout_s,
+                         most_bytes=most_bytes)
         self.complaint = answer.complaint
-        return _lines(answer)
-
-    def _said(self, lines: Sequence[str], most_bytes: int) -> Answer:
-        return talk_to(self.program, "\n".join([*lines, "quit", ""]), timeout_s=self.timeout_s,
-                       most_bytes=most_bytes)
+        return [*answer.text.splitlines(), *([f"error {answer.failed}"] if answer.failed else [])]
 
     def differs(self, drive: Drive) -> Difference | None:
         """Drive the firmware and compare; None where it does what the model does."""
@@ -172,11 +168,6 @@ class Firmware:
         if apart is not None:
             found.append(apart)
         return min(found, key=lambda one: one[0], default=None)
-
-
-def _lines(answer: Answer) -> list[str]:
-    """The lines of an answer, and how it failed."""
-    return [*answer.text.splitlines(), *([f"error {answer.failed}"] if answer.failed else [])]
 
 
 def _due(exchange: Exchange | None, answer: list[str]) -> list[str]:

@@ -6,8 +6,7 @@ import io
 import sys
 from collections.abc import Iterable, Sequence
 
-from simfw.conform.firmware import Firmware
-from simfw.conform.program import Answer
+from simfw.conform.firmware import LEAST_BYTES, Firmware
 
 __all__ = ["Inside", "with_fault"]
 
@@ -37,8 +36,8 @@ class Inside(Firmware):
         super().__init__("firmware.py", within_ns=within_ns)
         self.code = compile(source, "firmware.py", "exec")
 
-    def _said(self, lines: Sequence[str], most_bytes: int) -> Answer:
-        """Send lines, then `quit`; all that it answers, and what went wrong."""
+    def talk(self, lines: Sequence[str], most_bytes: int = LEAST_BYTES) -> list[str]:
+        """Send lines, then `quit`; all that it answers. One that fails has a last line `error`."""
         names: dict[str, object] = {"__name__": "__main__"}
         before, answers = (sys.stdin, sys.stdout), _Answers(most_bytes)
         failed = ""
@@ -48,10 +47,10 @@ class Inside(Firmware):
         except SystemExit:
             pass
         except Exception as error:
-            failed = f"{type(error).__name__}: {error}"
+            failed = f"error {type(error).__name__}: {error}"
         finally:
             sys.stdin, sys.stdout = before
-        return Answer(answers.getvalue(), failed)
+        return [*answers.getvalue().splitlines(), *([failed] if failed else [])]
 
 
 def with_fault(text: str, edits: Iterable[tuple[str, str]]) -> str:

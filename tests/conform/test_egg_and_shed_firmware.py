@@ -57,7 +57,7 @@ def test_a_firmware_that_compares_codes_conforms_as_the_document_tells_it_to(she
 
 
 def test_random_stimuli_begin_in_the_very_instant_of_power_up_too(egg):
-    """A firmware that does not see the edge which comes there is found; no vector has one."""
+    """A firmware that does not see the edge which comes there is found by them alone."""
     prepared, _ = egg
     _, edits = egg_faults.FAULTS["an edge in the instant of power-up is not seen"]
     found = parts_at_random(Inside(with_fault(EGG, edits)), prepared, examples=100, seed=0)
