@@ -120,16 +120,17 @@ def _by_button(gadget: Gadget, name: str, button: Button) -> dict[str, Handled]:
         "release": made((-up, *release)),
         "click": made((-told - tap, *press), (-told, *release)),
     }
-    if double:
-        again = -down  # the second press is told when it has settled
-        first = again - up - double // 2
-        found["double"] = made((first - tap, *press), (first, *release), (again, *press),
-                               (TAP_NS, *release), after=TAP_NS + double)
-    if button.second_hold is not None:
-        again = -button.second_hold.ns - down  # the second press is held from when it has settled
-        first = again - up - double // 2
-        found["second_hold"] = made((first - tap, *press), (first, *release), (again, *press),
-                                    (TAP_NS, *release))
+
+    def second(press_ns: int, after: int = MS) -> Handled:
+        """A tap, and then a second press at this time."""
+        first = press_ns - up - double // 2
+        return made((first - tap, *press), (first, *release), (press_ns, *press),
+                    (TAP_NS, *release), after=after)
+
+    if double:  # the second press is told when it has settled
+        found["double"] = second(-down, TAP_NS + double)
+    if button.second_hold is not None:  # and is held from then on
+        found["second_hold"] = second(-button.second_hold.ns - down)
     for event, timing in button.hold_lengths:
         found[event] = made((-timing.ns - down, *press), (TAP_NS, *release))
     return {f"{name}.{event}": one for event, one in found.items()}

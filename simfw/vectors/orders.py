@@ -250,7 +250,7 @@ class _Way:
 
 def _leads(region: Region) -> _Leads:
     """Where each state leads, by what its rows hear and how long they wait: many do so alike."""
-    found: dict[str, dict[tuple[str | None, int], dict[str, None]]] = {}
+    found: _Leads = {}
     for row in region.rows:
         entered = dict.fromkeys(region.entered_by(row))
         for state in row.sources:
