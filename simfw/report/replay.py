@@ -106,6 +106,8 @@ def _head(replayed: Replayed) -> list[str]:
     clock = f"tick {_tick(recording.tick_s)}"
     if recording.sample_hz is not None:
         clock = f"sampled at {format_si(float(recording.sample_hz), 'Hz', 6)}"
+    elif recording.written_s > recording.tick_s:
+        clock = f"times written to {_tick(recording.written_s)}"
     lines = [f"{recording.path.name}: {seconds(observed.end_ns)}, {clock}, "
              f"{_counted(len(observed.steps), 'stimulus', 'stimuli')}, "
              f"{_counted(len(observed.outputs), 'output', 'outputs')}; tolerance "
@@ -271,6 +273,7 @@ def replay_json(replayed: Replayed, divergence: Divergence | None,
         "sample_rate_hz": (None if observed.recording.sample_hz is None
                            else float(observed.recording.sample_hz)),
         "tick_s": float(observed.recording.tick_s),
+        "resolution_s": float(observed.recording.resolution_s),
         "clock": {
             "factor": clock.factor,
             "low": clock.low,

@@ -67,8 +67,12 @@ class ClockFit:
         return (self.high - self.low) / 2
 
 
-def fit_clock(samples: Sequence[Sample], tolerance_ns: float, base: float = 1.0) -> ClockFit:
-    """Find the factor from edges predicted at the factor `base`."""
+def fit_clock(samples: Sequence[Sample], tolerance_ns: float, base: float = 1.0,
+              resolution_ns: float = 1.0) -> ClockFit:
+    """Find the factor from edges predicted at the factor `base`.
+
+    `resolution_ns`: what the recorder tells apart.
+    """
     used = [sample for sample in samples
             if sample.slope_ns * DECIDED > 0.01 * tolerance_ns and len(sample.recorded_ns)]
     if not used:
@@ -112,6 +116,9 @@ def fit_clock(samples: Sequence[Sample], tolerance_ns: float, base: float = 1.0)
     # Few edges say little about their own spread: the tolerance stands in for it.
     spread = max(spread, tolerance_ns / 10 / count, 1.0)
     half = 2 * spread / float(np.sqrt((slopes[inlier] ** 2).sum()))
+    # Both ends of a time may be rounded the same way at every edge, by half a step each.
+    weight = slopes[inlier] * share[inlier]
+    half = max(half, resolution_ns * float(weight.sum() / (slopes[inlier] * weight).sum()))
     timings = tuple(names[group] for group in sorted(set(groups[inlier].tolist())))
     failed = min(factor - LOW, HIGH - factor) < 1e-9
     if half > DECIDED:

@@ -407,7 +407,8 @@ def _fitted(observed: Observed, model: Model, options: Options, begin: Begin) ->
     if options.factor is not None:
         return plain
     for _ in range(4):
-        clock = fit_clock(samples_of(observed, model, predicted), options.tolerance_ns, factor)
+        clock = fit_clock(samples_of(observed, model, predicted), options.tolerance_ns, factor,
+                          resolution_ns(observed))
         if abs(clock.factor - factor) < 1e-7:
             break
         factor = clock.factor

@@ -53,9 +53,7 @@ class Values:
 
 def resolution_ns(observed: Observed) -> float:
     """What the recorder tells apart (ns)."""
-    recording = observed.recording
-    sample_s = 1 / recording.sample_hz if recording.sample_hz else 0
-    return float(max(recording.tick_s, sample_s) * 10**9)
+    return float(observed.recording.resolution_s * 10**9)
 
 
 def measured(

@@ -119,7 +119,8 @@ class Edge(NamedTuple):
 class Recording:
     """An opened recording.
 
-    `tick_s` is the length of one tick in seconds, exact. `sample_hz` is the sample clock, None
+    `tick_s` is the length of one tick in seconds, exact. `written_s` is the last place that its
+    times are written to, where that is coarser than a tick. `sample_hz` is the sample clock, None
     where the file names none. `notes` are the `key: value` lines of its comments. `start` is the
     first tick. `open_remarks` are the oddities of its header; `blocks` adds those of the rest.
     """
@@ -130,8 +131,15 @@ class Recording:
     wires: tuple[Wire, ...]
     reader: Callable[[Remarks], Iterator[Block]]
     sample_hz: Fraction | None = None
+    written_s: Fraction = Fraction(0)
     notes: Mapping[str, str] = field(default_factory=dict)
     open_remarks: tuple[Remark, ...] = ()
+
+    @property
+    def resolution_s(self) -> Fraction:
+        """What it tells apart (s): a tick, a sample, or the last place of its times."""
+        sample_s = 1 / self.sample_hz if self.sample_hz else Fraction(0)
+        return max(self.tick_s, self.written_s, sample_s)
 
     @property
     def charge(self) -> float | None:

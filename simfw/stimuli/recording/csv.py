@@ -66,6 +66,7 @@ class _Layout:
     time: int | None
     exponent: int  # the time's unit is 10**-exponent s
     places: int  # a tick is 10**-places s
+    written: int  # the first rows have their times to 10**-written s
     columns: tuple[int, ...]
     long: tuple[int, int] | None  # the cells of `signal` and `value`
     header_line: int
@@ -98,11 +99,14 @@ def open_csv(path: Path) -> Recording:
     tick_s = 1 / rate if layout.time is None and rate else Fraction(1, 10**layout.places)
     if rate is None:
         rate = _sampled(rows, layout)
+    # A writer that tells that its clock is exact leaves out what is zero.
+    exact = layout.time is None or notes.get("clock") == "exact"
     if layout.long is not None:
         wires = _long_wires(path, layout)
     return Recording(
         path=path, kind="csv", tick_s=tick_s, wires=wires, notes=notes,
-        sample_hz=rate, open_remarks=tuple(remarks),
+        sample_hz=rate, written_s=Fraction(0) if exact else Fraction(1, 10**layout.written),
+        open_remarks=tuple(remarks),
         reader=lambda more: _Rows(path, layout, wires, more).read(),
     )
 
@@ -182,7 +186,7 @@ def _layout(
             path, "no time column", line=line, found=separator.join(names),
             allowed="a column time_s, time_ms, time_us, time_ns or time_ps, or a comment "
             "`# sample rate: 4 MHz`", suggestion=near)
-    exponent = places = 0
+    exponent = places = written = 0
     if times:
         unit = units[times[0]]
         if unit not in UNITS:
@@ -190,7 +194,8 @@ def _layout(
                                 found=names[times[0]],
                                 allowed="time_s, time_ms, time_us, time_ns or time_ps")
         exponent = UNITS[unit]
-        places = max(9, exponent, exponent + _decimals(rows, times[0], separator))
+        digits, written = (exponent + most for most in _decimals(rows, times[0], separator))
+        places = max(9, exponent, digits)
         places = next(size for size in (9, 12, 15, 18) if size >= min(places, 15))
     others = [index for index, name in enumerate(names) if index not in units]
     lowered = [names[index].lower() for index in others]
@@ -213,12 +218,13 @@ def _layout(
     layout = _Layout(
         encoding=encoding, separator=separator, width=len(names),
         time=times[0] if times else None, exponent=exponent, places=places,
-        columns=tuple(others), long=long, header_line=line)
+        written=written, columns=tuple(others), long=long, header_line=line)
     return layout, tuple(Wire(name=names[index], bits=0) for index in others)
 
 
-def _decimals(rows: list[list[str]], column: int, separator: str) -> int:
-    most = 0
+def _decimals(rows: list[list[str]], column: int, separator: str) -> tuple[int, int]:
+    """The most places that a time needs, and that one is written with: 1.500 needs one of three."""
+    most = written = 0
     for row in rows:
         if len(row) > column:
             text = row[column].strip()
@@ -229,9 +235,12 @@ def _decimals(rows: list[list[str]], column: int, separator: str) -> int:
                 continue
             if not number.is_finite() or abs(number.adjusted()) > LARGEST_POWER:
                 continue
-            power = number.normalize(WIDE).as_tuple().exponent
-            most = max(most, -power if isinstance(power, int) else 0)
-    return most
+            as_written = number.as_tuple().exponent
+            shortest = number.normalize(WIDE).as_tuple().exponent
+            assert isinstance(as_written, int)  # it is finite
+            assert isinstance(shortest, int)
+            most, written = max(most, -shortest), max(written, -as_written)
+    return most, written
 
 
 def _sampled(rows: list[list[str]], layout: _Layout) -> Fraction | None:

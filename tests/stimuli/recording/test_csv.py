@@ -63,6 +63,23 @@ def test_rows_at_even_times_are_samples(tmp_path: Path, separator: str) -> None:
     assert found == {"samples": Fraction(50), "changes": None, "uneven": None, "few": None}
 
 
+@pytest.mark.parametrize(("text", "resolution_s"), [
+    ("time_s,a\n0,1\n1.5,0\n2.500,1\n", Fraction(1, 1000)),  # the zeros were written
+    ("time_ms;a\n0;1\n1,5;0\n", Fraction(1, 10_000)),
+    ("time_s,a\n0,1\n2e-3,0\n", Fraction(1, 1000)),
+    ("time_us,a\n0,1\n20,0\n", Fraction(1, 10**6)),
+    ("time_s,a\n0,1\n0.0000000001,0\n", Fraction(1, 10**10)),
+    ("# clock: exact\ntime_s,a\n0,1\n2,0\n", Fraction(1, 10**9)),
+    ("# sample rate: 50 Hz\na\n0\n1\n", Fraction(1, 50)),
+])
+def test_times_are_known_to_their_last_written_place(tmp_path: Path, text: str,
+                                                     resolution_s: Fraction) -> None:  # fmt: skip
+    """A table with times to a millisecond tells nothing of microseconds, whatever its tick is."""
+    path = tmp_path / "log.csv"
+    path.write_text(text)
+    assert open_recording(path).resolution_s == resolution_s
+
+
 def test_times_are_never_floats(tmp_path: Path) -> None:
     """Nine decimals of a second are nine decimals, however large the number before them."""
     edges, _ = read(tmp_path, "time_s,a\n123456789.000000001,1\n123456789.000000002,0\n")
