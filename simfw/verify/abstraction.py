@@ -321,6 +321,7 @@ def reduce_system(
     electrics: Electrics | None = None,
     supply: bool = False,
     closing: bool = False,
+    prompt: bool = False,
 ) -> Reduced:
     """The machine that decides `monitors` at this detail, with the regions `keep` in it as well.
 
@@ -330,7 +331,9 @@ def reduce_system(
     the firmware lets go of its supply and a monitor tells that (`follows_letting_go`), it may do so
     in any state that does, as soon as that is settled, and get it back at any time; with bands that
     is a supply that goes then as it does where the protection opens. With
-    `closing`, contacts may also close in the very instant of power-up.
+    `closing`, contacts may also close in the very instant of power-up. With `prompt` the firmware
+    lets go at once where nothing that powers the gadget is closed: for hunting, not for proving,
+    since the supply stays for `hold_up`.
     """
     asked = [m.when for m in monitors] + [m.then for m in monitors if m.then is not None]
     asked += [
@@ -369,7 +372,8 @@ def reduce_system(
                     spans[row.key] = Span(0, None)
         reduced.append(region)
 
-    flags, acts, unread = _inputs(system, reduced, conditions, asked, shown)
+    flags, acts, unread = _inputs(system, reduced, conditions, asked, shown,
+                                  _powering(system) if prompt else ())
     expressions = [
         *(row.when for r in reduced for row in r.rows if row.when is not None),
         *shown, *(c.when for c in conditions), *asked,
@@ -416,8 +420,7 @@ def reduce_system(
         reduced, conditions=conditions, acts=acts, flags=flags, spans=spans, monitors=monitors,
         values=values, segments=segments, cell=reader,
         forgiving=not supply and (letting is None or detail.bands), letting=letting,
-        powering=() if letting is None else [
-            "usb" if name == "usb" else f"{name}.closed" for name in system.powered_by],
+        powering=() if letting is None else _powering(system), prompt=prompt,
         outside=[region.name for region in reduced
                  if region.name in collapsed and region.group != "gauge"],
         unknown=collapsed,
@@ -504,6 +507,11 @@ def _may_hold(when: ex.Expression, region: str, state: str) -> bool:
         return None
 
     return ex.truth(when, read) is not False
+
+
+def _powering(system: System) -> tuple[str, ...]:
+    """The inputs that keep a supply which the firmware lets go of."""
+    return tuple("usb" if name == "usb" else f"{name}.closed" for name in system.powered_by)
 
 
 def _letting(
@@ -624,8 +632,12 @@ def _inputs(
     conditions: Sequence[Condition],
     asked: Sequence[ex.Expression],
     shown: Sequence[ex.Expression],
+    also: Sequence[str],
 ) -> tuple[list[str], list[Act], set[str]]:
-    """The inputs that matter, what the outside may do to them, and the flags that are free."""
+    """The inputs that matter, what the outside may do to them, and the flags that are free.
+
+    The inputs `also` matter in any case.
+    """
     heard = {row.on for r in regions for row in r.rows if row.on is not None}
     read = set(_union(
         _mentions(e) for e in [
@@ -633,7 +645,7 @@ def _inputs(
               if row.when is not None),
             *(c.when for c in conditions), *asked, *shown,
         ]
-    ).flags)
+    ).flags) | set(also)
     flags: list[str] = []
     acts: list[Act] = []
     for event in system.raw_events:

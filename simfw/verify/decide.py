@@ -129,6 +129,20 @@ def decide(
     reduced: Reduced | None = None
     runs = player.runs
     hunted = False
+
+    def shown(
+        found: Iterable[tuple[Explored, Reduced]], trying: Budget, told: Explored, of: Reduced
+    ) -> tuple[Verdict, Finding] | None:
+        for suspicion, machine in found:
+            witness = _reproduce(question, player, machine, suspicion, trying)
+            if witness is not None:
+                return (
+                    _verdict(question, "broken", told, of, player.runs - runs),
+                    Finding(check=question.check, level="fault", text=_broken(question, witness),
+                            rows=_rows(suspicion), witness=witness),
+                )
+        return None
+
     details = _details(system, monitor, segments)
     for number, detail in enumerate(details):
         last = number + 1 == len(details)
@@ -146,19 +160,21 @@ def decide(
         if not hunted:
             hunted = True
             found = chain(_hunt(system, monitor, segments, budget.part(0.2), limit), found)
-        trying = budget.part(0.3)
-        for suspicion, machine in found:
-            witness = _reproduce(question, player, machine, suspicion, trying)
-            if witness is not None:
-                return (
-                    _verdict(question, "broken", search, reduced, player.runs - runs),
-                    Finding(check=question.check, level="fault", text=_broken(question, witness),
-                            rows=_rows(suspicion), witness=witness),
-                )
+        broken = shown(found, budget.part(0.3), search, reduced)
+        if broken is not None:
+            return broken
         if budget.over():
             break
     assert search is not None
     assert reduced is not None
+    if search.broken and reduced.machine.letting and not reduced.detail.bands:
+        # What it breaks on may rest on a supply that stays where it goes at once.
+        prompt = reduce_system(system, [monitor], LADDER[-1], segments=segments, prompt=True)
+        hunt = explore(prompt.machine, prompt.starts, apart=True, budget=budget.part(0.5),
+                       limit=limit)
+        broken = shown([(hunt, prompt)] if hunt.broken else (), budget.part(0.3), hunt, prompt)
+        if broken is not None:
+            return broken
     standing = "unreproduced" if search.broken else "open"
     return _verdict(question, standing, search, reduced, player.runs - runs), None
 

@@ -429,14 +429,19 @@ class Instants:
         return self.stepper.run_instant(0, found, power_up=True)
 
     def _let_go(self) -> None:
-        """Where all has settled the firmware may let go of its supply, in the same instant."""
+        """Where all has settled the firmware may let go of its supply, in the same instant.
+
+        Where the machine is prompt it does.
+        """
         machine, notes = self.machine, self.notes
         if not self._on() or not machine.may_go(self.stepper.states, self.flags):
             return
         notes.differs()
         notes.looking = False
-        goes = self._choose()
-        self.made.append((SUPPLY, goes))
+        goes = machine.prompt
+        if not goes:
+            goes = self._choose()
+            self.made.append((SUPPLY, goes))
         if goes:
             self.flags[machine.supply] = 0
 

@@ -78,7 +78,8 @@ class Machine:
     the firmware that lets go of it, at the end of an instant in which one of these regions stands
     in a state that does (without any: of any instant), and all stand as they were left until it
     comes back. None of the inputs `powering` is on then; one that comes on brings the supply back
-    in that instant. With `cell` it goes in an instant of its own instead, as if the protection
+    in that instant. With `prompt` it goes at the end of the first instant in which it may. With
+    `cell` it goes in an instant of its own instead, as if the protection
     opened, and comes back as any that has gone. Rows of the regions
     `outside` that may fire at any time count as something done from outside. The states of the
     regions `unknown` say nothing of what they drive.
@@ -106,6 +107,7 @@ class Machine:
         unknown: Collection[str] = (),
         letting: Collection[str] | None = None,
         powering: Collection[str] = (),
+        prompt: bool = False,
     ) -> None:
         self.cell = cell
         self.forgiving = forgiving
@@ -128,6 +130,7 @@ class Machine:
         self.band = self.region_index.get(BAND, -1)
         self.parts = [lay_out(region, self.spans) for region in self.regions]
         self.letting = letting
+        self.prompt = prompt
         going = [(i, region, frozenset(n for n, name in enumerate(self.parts[i].states)
                                        if region.state(name).unpowered))
                  for i, region in enumerate(self.regions)]

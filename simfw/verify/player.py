@@ -137,14 +137,21 @@ class Player:
     def _in_even_times(
         self, scenario: Scenario, verdict: RuleVerdict, rule: str
     ) -> tuple[Scenario, RuleVerdict]:
-        """The same with all times of steps as round as they can be: a hand has no nanoseconds."""
+        """The same with all times of steps as round as they can be: a hand has no nanoseconds.
+
+        It still breaks at that place of its course, and not where round times have made a press
+        fall into the very instant of a dwell.
+        """
+        broke_ns = verdict.time_ns or 0
         for even in EVEN_NS:
             candidate = replace(scenario, steps=tuple(
                 _evened(step, even) for step in scenario.steps))
             if candidate == scenario:
                 break
             found = None if problems_of(candidate) else self.breaks(candidate, rule)
-            if found is not None and (found.time_ns or 0) < candidate.lasts_ns:
+            if found is None or (found.time_ns or 0) >= candidate.lasts_ns:
+                continue
+            if abs((found.time_ns or 0) - broke_ns) <= even * (len(candidate.steps) + 1):
                 return candidate, found
         return scenario, verdict
 
