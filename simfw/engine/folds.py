@@ -186,6 +186,7 @@ class Folds:
                 margin = cycle.margin(plant.charge)
                 low, high = cycle.low + margin, cycle.high - margin
             charge = plant.base + plant.moved
+        sim.gone += step
         if step:
             stepper.place(
                 sim.now, member.states, cycle.moving, member.ages, member.waiting,

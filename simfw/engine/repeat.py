@@ -132,6 +132,8 @@ def repeat_life(
         return RepeatLife(days=None, why=why, served_why=why)
     shared = Prepared(run.gadget) if prepared is None else prepared
     try:
+        if _takes_long(run) and fold:
+            raise TooMany
         repetitions = _Repetitions(run, shared.without_rules(), fold)
     except TooMany:
         why = (f"left out: one repetition takes more than {LIFE_INSTANTS // FEWEST:,} instants, "
@@ -149,6 +151,14 @@ def repeat_life(
     if not ranges or not ends_of(run.gadget):
         return life
     return _with_ranges(life, count, repetitions, each_days)
+
+
+def _takes_long(run: Run) -> bool:
+    """Whether the run was a repetition from full, and took more than one may for certain: what
+    watches it makes it look for periods at other instants, which is worth some.
+    """
+    return run.start_ns == 0 and run.start_charge == 1.0 and (
+        run.work > 2 * LIFE_INSTANTS // FEWEST)
 
 
 def _times(each_days: float, count: float | None) -> float | None:

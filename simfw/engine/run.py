@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from simfw.circuit.charger import StatusLevel
 from simfw.circuit.circuit import LoadSet
@@ -138,7 +138,8 @@ class Run:
     `fed` is what lights that USB or the charger lights took from the charger's supply, beside that.
     `empty_at_ns` is when the protection first opened. `end_status` is the level of the charger's
     status pin in the state settled at the end, None without a charger. `kept` tells what was
-    written to survive a power loss. `final` resumes the run elsewhere.
+    written to survive a power loss. `final` resumes the run elsewhere. `work` counts the stretches
+    that were gone through one by one, 0 where nothing was folded.
     """
 
     gadget: Gadget
@@ -166,6 +167,7 @@ class Run:
     end_status: StatusLevel | None = None
     fed: tuple[ConsumerUse, ...] = ()
     kept: tuple[KeptUse, ...] = ()
+    work: int = field(default=0, compare=False)
 
     @property
     def duration_ns(self) -> int:

@@ -175,6 +175,7 @@ class Simulation:
         self._begun = False
         self.round: Cycle | None = None
         self._steps = 0
+        self.gone = 0  # instants of cycles that were gone along one by one
         self._most: int | None = None
 
     # -- the loop --------------------------------------------------------------------------------
@@ -708,4 +709,5 @@ class Simulation:
             final=snapshot(self),
             end_status=self.plant.status,
             kept=kept_uses(self.stepper, self.end),
+            work=self._steps + self.gone if self.fold else 0,
         )

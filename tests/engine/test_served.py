@@ -229,10 +229,40 @@ def test_a_repetition_that_takes_too_long_is_not_gone_to_its_end(
         drove(watch, start_ns, *others)  # type: ignore[arg-type]
 
     monkeypatch.setattr(Watch, "drove", noted)
-    found = lived(lamp())
-    assert (found.days, len(seen)) == (None, 4)
-    assert found.why == (
-        "left out: one repetition takes more than 3 instants, and all together may take 24")
+    gadget = lamp()
+    for charge, instants in ((0.99, 4), (1.0, 0)):
+        # A run from full has told already that it takes more than twice as many.
+        seen.clear()
+        found = repeat_life(simulate(gadget, replace(day(gadget), charge=charge)))
+        assert (found.days, len(seen)) == (None, instants)
+        assert found.why == (
+            "left out: one repetition takes more than 3 instants, and all together may take 24")
+
+
+def test_a_run_from_full_that_takes_little_more_is_repeated_to_see(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Only more than twice the bound is taken at its word; nothing is told of a run unfolded."""
+    gadget = lamp()
+    run = simulate(gadget, day(gadget))
+    assert run.work > 8
+    seen: list[int] = []
+
+    class Noted(Watch):
+        """A watch that tells that there is one."""
+
+        def drove(self, start_ns: int, *others: object) -> None:
+            """The same, noted."""
+            seen.append(start_ns)
+            super().drove(start_ns, *others)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(repeat, "Watch", Noted)
+    for most, begun in ((run.work // 2 - 1, False), (run.work // 2 + 1, True)):
+        monkeypatch.setattr(repeat, "LIFE_INSTANTS", most * repeat.FEWEST)
+        seen.clear()
+        repeat_life(run)
+        assert bool(seen) == begun
+    assert simulate(gadget, day(gadget), fold=False).work == 0
 
 
 def test_a_life_is_the_same_with_what_the_run_was_made_with() -> None:
