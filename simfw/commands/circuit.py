@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from simfw.commands._options import add_gadget, add_json, add_plot
 from simfw.commands._setting import add_set, answer, as_written, settings_of
 from simfw.commands._shared import add_command, paint_for
-from simfw.errors import QuantityError
+from simfw.errors import QuantityError, UsageError
 
 if TYPE_CHECKING:
     from simfw.circuit.overview import Overview
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 RANK = 35
+
+_WAVE_S = 0.15
 
 
 def register(commands: Commands) -> None:
@@ -33,7 +35,7 @@ def register(commands: Commands) -> None:
     )
     add_gadget(parser)
     parser.add_argument(
-        "--wave", type=_seconds, default=0.15, metavar="TIME",
+        "--wave", type=_seconds, default=None, metavar="TIME",
         help="length of the wave whose chance of being seen is told [150 ms]",
     )  # fmt: skip
     add_plot(parser, "current and light against the cell")
@@ -64,12 +66,15 @@ def run(arguments: argparse.Namespace) -> int:
         check_ending(arguments.plot)
     settings = settings_of(arguments)
     gadget = load_gadget(arguments.gadget, settings)
+    if arguments.wave is not None and not gadget.proximity:
+        raise UsageError(f"--wave asks what a proximity sensor sees, and {arguments.gadget} has "
+                         "no [proximity.NAME].")
 
     def seen(gadget: Gadget) -> Overview:
         prepared = Prepared(gadget)
         times = light_run_times(gadget, prepared=prepared)
         return overview(
-            gadget, wave_s=arguments.wave,
+            gadget, wave_s=_WAVE_S if arguments.wave is None else arguments.wave,
             run_times={name: ({**mode.states, **mode.outside}, mode.dials, time)
                        for name, (mode, time) in times.items()},
             charging=None if gadget.charger is None else charge_from_empty(prepared),

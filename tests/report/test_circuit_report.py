@@ -243,8 +243,11 @@ def test_commands_on_the_demos(path, capsys):
     """Both commands run on every demo, as text and as JSON."""
     assert main(["circuit", str(path)]) == 0
     assert ": the circuit\n" in capsys.readouterr().out
-    assert main(["circuit", str(path), "--json", "--wave", "80 ms"]) == 0
+    seen = "[proximity." in path.read_text(encoding="utf-8")
+    wave = ["--wave", "80 ms"] if seen else []
+    assert main(["circuit", str(path), "--json", *wave]) == 0
     found = json.loads(capsys.readouterr().out)
+    assert bool(found["sensors"]) == seen
     assert set(found) == {"gadget", "lights", "loads", "sensors", "charger", "fed", "supply",
                           "gauge", "notes", "guesses", "without_origin"}
     for sensor in found["sensors"]:
@@ -321,3 +324,18 @@ def test_plot_of_a_file_without_lights_says_so(recwarn):
     figure.draw_without_rendering()
     assert figure.get_suptitle().endswith("the file has no lights")
     assert not recwarn.list
+
+
+def test_a_wave_is_not_asked_about_without_a_sensor(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It would change nothing that is printed; without the option the report stands as ever."""
+    path = tmp_path / "gadget.toml"
+    path.write_text('[gadget]\nname = "Stick"\n[cell]\ncurve = "lco"\ncapacity = "100 mAh"\n'
+                    '[loads.lamp]\ncurrent = "10 mA"\n', encoding="utf-8")
+    assert main(["circuit", str(path)]) == 0
+    capsys.readouterr()
+    assert main(["circuit", str(path), "--wave", "80 ms"]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "has no [proximity.NAME]" in said.err
