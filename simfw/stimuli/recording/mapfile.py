@@ -209,7 +209,13 @@ def _checks(mapped: Map) -> Iterable[Problem]:
             if getattr(wire, option) is not None and wire.decode != decode:
                 yield Problem(key=f"{key}.{option}",
                               text=f'`{option}` belongs to decode = "{decode}"')
+    read = {wire.form for wire in mapped.wires.values()}
+    amiss = any(wire.decode == "frame" and wire.form not in mapped.frames
+                for wire in mapped.wires.values())
     for name, frame in mapped.frames.items():
+        if name not in read and not amiss:  # else it is told already that a wire names none
+            yield Problem(key=key_text(("frames", name)), text="no wire is read with this form",
+                          allowed=f'a wire with decode = "frame" and form = "{name}"')
         digits = -(-frame.length // 8) * 2
         for code in frame.names:
             if not re.fullmatch(r"[0-9A-Fa-f]+", code) or len(code) != digits:

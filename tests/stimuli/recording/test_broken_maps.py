@@ -58,3 +58,21 @@ def test_the_former_names_of_a_frame_are_read_as_the_present_ones(here: Path) ->
     (here / "map.toml").write_text(former.replace("bits", "length = 8\nbits"), encoding="utf-8")
     with pytest.raises(DescriptionError, match=r"frames.remote.bits = 32: unknown key"):
         read_map(Path("map.toml"))
+
+
+def test_a_form_of_frames_that_no_wire_is_read_with_is_told(here: Path) -> None:
+    """Else it would be read and do nothing; where a wire names a form that is not there, that is
+    what is wrong.
+    """
+    other = SOUND + "\n" + SOUND[SOUND.index("[frames.remote]"):].replace("remote", "spare")
+    (here / "map.toml").write_text(other, encoding="utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        read_map(Path("map.toml"))
+    assert [(one.key, one.text) for one in caught.value.problems] == [
+        ("frames.spare", "no wire is read with this form")]
+    assert 'form = "spare"' in str(caught.value)
+    assert 'form = "remote"' in SOUND
+    (here / "map.toml").write_text(SOUND.replace('form = "remote"', 'form = "remtoe"'), "utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        read_map(Path("map.toml"))
+    assert [one.text for one in caught.value.problems] == ["there is no such form of frames"]
