@@ -147,7 +147,8 @@ class Drawer:
         """The holidays that touch a stretch: (from, to) in ns."""
         year = int((self.pattern.begins_day + first_day) / YEAR_DAYS)
         last = int((self.pattern.begins_day + first_day + days) / YEAR_DAYS)
-        spans = [span for y in range(year - 1, last + 1) for span in self._year(y)]
+        # One that may begin after New Year is of the year before, and may last longer still.
+        spans = [span for y in range(max(-1, year - 2), last + 1) for span in self._year(y)]
         begin, end = first_day * DAY_NS, (first_day + days) * DAY_NS
         return sorted((start, stop) for start, stop in spans if start < end and stop > begin)
 

@@ -119,7 +119,7 @@ class Habit:
 class Holiday:
     """`times` a year nobody is at home for `lasts_days`; it begins on a day of `first..last`.
 
-    `first_day` and `last_day` are days of the year from 0.
+    `first_day` and `last_day` are days of the year from 0; from 365 on, of the year after it.
     """
 
     name: str

@@ -51,6 +51,7 @@ _DATE = re.compile(r"(\d{1,2})-(\d{1,2})")
 _NORMAL = re.compile(r"normal\s+(?P<mean>.+?)\s*(?:±|\+-|\+/-)\s*(?P<sigma>.+)")
 _COUNT = re.compile(r"(\d+)(?:\s*\.\.\s*(\d+))?")
 _MONTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+_OVER_NEW_YEAR_DAYS = 183  # what is longer is a span with its ends the wrong way round
 _MOST = 10_000  # times a day
 
 
@@ -177,10 +178,10 @@ def _dates(value: object) -> tuple[int, int]:
         raise QuantityError(text="this is not a span of the year",
                             allowed='between = ["06-15", "08-31"]')
     first, last = (_date(end) for end in value)
-    if last < first:
+    if last < first and sum(_MONTHS) - first + last > _OVER_NEW_YEAR_DAYS:
         raise QuantityError(text="the span ends before it begins: a time in the past",
-                            allowed="the earlier day first")
-    return first, last
+                            allowed="the earlier day first, or half a year over New Year at most")
+    return first, last if last >= first else last + sum(_MONTHS)
 
 
 def _each(value: object) -> str:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
 
 from simfw.errors import DescriptionError
+from simfw.life.drawing import Drawer, warmths
+from simfw.life.layout import Layout
 from simfw.stimuli.pattern import DAY_NS
 from tests.life.made import CHARGER, EVENING, head, lamp, pattern
 
@@ -201,3 +204,25 @@ each = "day"
 steps = [ {{ press = "key", for = "1 s" }}, {steps} ]
 """)
     assert any(words in text for text in found)
+
+
+def test_holidays_over_new_year_begin_on_both_sides_of_it(tmp_path: Path) -> None:
+    """Ten years of one user: each begins between 20 December and 6 January, in every year."""
+    made = pattern(tmp_path, lamp(), head(horizon="10 years") + EVENING + """
+[[holidays]]
+name = "away"
+lasts = "3 days"
+between = ["12-20", "01-06"]
+""")
+    assert made.gadget is not None
+    layout = Layout(made, made.gadget, warmths(made)[0])
+    drawer = Drawer(made, 1, 0, layout, [])
+    away = drawer.away(0, 3652)
+    # Day 0 is 1 January: the one of the winter before may have begun already.
+    begun = [date(2001, 1, 1) + timedelta(days=start // DAY_NS) for start, _ in away]
+    assert 10 <= len(begun) <= 11
+    assert all((one.month, one.day) >= (12, 19) or (one.month, one.day) <= (1, 7) for one in begun)
+    assert {one.month for one in begun} == {1, 12}
+    years = [(one + timedelta(days=60)).year for one in begun]
+    assert years == list(range(years[0], years[0] + len(years)))
+    assert years[0] in (2001, 2002)

@@ -72,3 +72,14 @@ def test_presses_that_meet_over_the_end_of_the_week_are_refused(here: Path) -> N
     assert [problem.text for problem in caught.value.problems] == [
         'habit "sunday night": press power falls on that of habit "locking up"'
     ]
+
+
+def test_holidays_may_reach_over_new_year(here: Path) -> None:
+    """Days of the year count on past the 365th; what is longer than half a year is the wrong way
+    round (that is one of the broken ones).
+    """
+    assert 'between = ["06-15", "08-31"]' in SOUND
+    text = SOUND.replace('between = ["06-15", "08-31"]', 'between = ["12-20", "01-06"]')
+    (here / "pattern.toml").write_text(text, encoding="utf-8")
+    (holiday, *_) = load_pattern("pattern.toml").holidays
+    assert (holiday.first_day, holiday.last_day) == (353, 365 + 5)
