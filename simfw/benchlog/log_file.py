@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from itertools import product
+from itertools import combinations, product
 from pathlib import Path
 from typing import Any
 
-from simfw.benchlog.model import CLOCK, Answer, BenchLog, Question, Unknown
+from simfw.benchlog.model import CLOCK, Answer, BenchLog, Question, Unknown, differ_in
 from simfw.benchlog.observation_file import ObservationReader, of_gadget
 from simfw.benchlog.written import SAMPLES, LogFile, QuestionPart, ends_of, in_days
 from simfw.errors import DescriptionError, Problem, QuantityError, nearest
@@ -145,7 +145,24 @@ class _Reader(ObservationReader):
                 self.foreign += [self._own(one, key, keys, answers) for one in wrong]
             if gadget is not None:
                 found[combination] = gadget
+        if not told:
+            self._same_answers(questions, found)
         return found
+
+    def _same_answers(
+        self, questions: tuple[Question, ...], gadgets: Mapping[tuple[int, ...], Gadget]
+    ) -> None:
+        """Answers to one question with which the gadget is the same, whatever the other answers."""
+        for number, question in enumerate(questions):
+            for n, m in combinations(range(len(question.answers)), 2):
+                pairs = [(one, gadgets.get((*key[:number], m, *key[number + 1 :])))
+                         for key, one in gadgets.items() if key[number] == n]
+                if pairs and all(other is not None and not differ_in(one, other)
+                                 for one, other in pairs):
+                    self._problem(
+                        f"questions[{number}].answers[{m}]",
+                        f'with it the gadget is the same as with "{question.answers[n].name}"',
+                        "answers of which each makes another gadget")
 
     def _plain(self) -> dict[tuple[int, ...], Gadget]:
         """The gadget as its file says."""

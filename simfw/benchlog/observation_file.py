@@ -276,7 +276,9 @@ class ObservationReader:
         if any(isinstance(step, Usb) for step in held) and any(
             gadget.charger is None for gadget in gadgets.values()
         ):
-            self._problem(f"{key}.mode", "the gadget has no charger")
+            by_node = one.node == "usb"
+            self._problem(f"{key}.{'node' if by_node else 'mode'}", "the gadget has no charger",
+                          'node = "cell"' if by_node else None)
         if one.reading is not None:
             low, high = one.reading
         else:

@@ -8,6 +8,7 @@ import pytest
 
 from simfw.benchlog.model import Do, Until, Wait
 from simfw.errors import DescriptionError
+from simfw.loading import load_bench_log
 from tests.benchlog.lantern import log_of
 
 
@@ -163,3 +164,57 @@ def test_a_scenario_is_no_bench_log_and_the_other_way(tmp_path: Path):
         load_scenario(tmp_path / "log.toml")
     with pytest.raises(DescriptionError, match="this is a gadget file; expected a bench log"):
         load_bench_log(tmp_path / "gadget.toml")
+
+
+SAME = """
+[[questions]]
+name = "lamp"
+[[questions.answers]]
+name = "as written"
+[[questions.answers]]
+name = "said again"
+change = { "loads.lamp.current" = "LAMP" }
+[[questions.answers]]
+name = "more"
+change = { "loads.lamp.current" = "77 mA" }
+[[observations]]
+name = "meter"
+mode = "lamp.lit"
+reading = "60 mA ± 6 mA"
+"""
+
+
+def test_an_answer_that_changes_nothing_is_told(tmp_path: Path):
+    """Else two explanations would be one, and stand side by side as if they told anything."""
+    log = log_of(tmp_path, SAME.replace("LAMP", "66 mA"))
+    current = next(iter(log.gadgets.values())).loads["lamp"].current
+    assert current is not None
+    told = problems(tmp_path, SAME.replace("LAMP", current.text))
+    assert ('questions[0].answers[1]: with it the gadget is the same as with "as written". '
+            "Allowed: answers of which each makes another gadget.") in told
+    assert told.count("the gadget is the same") == 1
+
+
+def test_a_reading_at_usb_without_a_charger_blames_the_node(tmp_path: Path):
+    """The mode is there; that nothing takes anything from USB is told at the key that asks."""
+    text = SAME.replace("LAMP", "66 mA").replace('mode = "lamp.lit"',
+                                                 'mode = "lamp.lit"\nnode = "usb"')
+    log_of(tmp_path, text)
+    gadget = tmp_path / "gadget.toml"
+    written = gadget.read_text("utf-8")
+    start = written.index("[charger]")
+    gadget.write_text(written[:start] + written[written.index("\n[", start) + 1:], "utf-8")
+    (tmp_path / "plain.toml").write_text('gadget = "gadget.toml"\n' + text, "utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        load_bench_log(tmp_path / "plain.toml")
+    (one,) = caught.value.problems
+    assert (one.key, one.text) == ("observations[0].node", "the gadget has no charger")
+
+
+def test_a_figure_with_two_mistakes_tells_both(tmp_path: Path):
+    """Its range and its standing; a value and its source where it stands in the gadget file."""
+    told = problems(tmp_path, SAME.replace('"LAMP"', (
+        '{ value = "66 mA", range = "1 .. 2", standing = "gess" }')))
+    assert "loads.lamp.current.range = " in told
+    assert "loads.lamp.current.standing = " in told
+    assert 'Did you mean "guess"?' in told
