@@ -112,12 +112,13 @@ def _judged(plain: Measured, quantity: Timing, values: Values, replayed: Replaye
     as often as the timing went into an edge that does not match.
     """
     tolerance = replayed.options.tolerance_ns
-    found = sorted(values.found_ns)
+    step_ns = resolution_ns(replayed.observed)
+    # What is shorter than the recorder tells apart is no time at all.
+    found = sorted(0.0 if abs(one) < step_ns else one for one in values.found_ns)
     middle = found[len(found) // 2]
     off = max(quantity.low_ns - middle, middle - quantity.high_ns, 0.0)
     # The middle half of the values, and what the recorder tells apart, are no error.
     quarter = len(found) // 4
-    step_ns = resolution_ns(replayed.observed)
     clear = off > step_ns and not (found[quarter] - step_ns <= quantity.ns
                                    <= found[-1 - quarter] + step_ns)
     longest = max((count for count in _disagreeing(replayed, plain.key)), default=1.0)

@@ -9,7 +9,7 @@ import pytest
 
 from simfw.engine.simulator import Prepared
 from simfw.loading import load_scenario
-from simfw.report.replay import finding_text
+from simfw.report.replay import finding_text, measured_text
 from simfw.stimuli.recording import open_recording
 from simfw.stimuli.recording.mapfile import read_map
 from simfw.stimuli.recording.signals import observe
@@ -407,3 +407,22 @@ def test_what_an_instant_rests_on_is_the_same_folded_and_not(path: str) -> None:
         told = folded.cause(time)
         assert told is not None
         assert set(told.fired) == set(cause.fired)
+
+
+def test_a_time_shorter_than_the_recorder_tells_apart_is_none(tmp_path: Path) -> None:
+    """The light comes with its press: in a recording of a tick of 1 ns that is 0 ms, and no part
+    of a nanosecond that the clock's factor leaves over.
+    """
+    written = gadget(BLINKER, tmp_path)
+    observed = recorded(tmp_path, BLINKER, BLINKING, written)
+    assert observed.recording.resolution_s * 10**9 == 1
+    soon = {name: Track(track.start, [track.times_ns[0] - 5 * MS + 0.292], [1.0])
+            for name, track in observed.outputs.items()}
+    observed = replace(observed, outputs=soon, end_ns=5_500_000_000)
+    model = Model(written, observed)
+    replayed = replay(observed, written, model=model)
+    assert replayed.agrees
+    (debounce,) = [one for one in timing_report(replayed, written, model).timings
+                   if one.key == "buttons.flash.debounce"]
+    assert (debounce.low_ns, debounce.middle_ns, debounce.high_ns) == (0.0, 0.0, 0.0)
+    assert measured_text(debounce) == "0 ms (0 ms .. 0 ms)"
