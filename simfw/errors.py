@@ -126,7 +126,8 @@ class DescriptionError(SimfwError):
 class QuantityError(SimfwError, ValueError):
     """A text is not a quantity of the wanted kind.
 
-    Fields as in `Problem`; `subkey` names the key inside a quantity written as a table.
+    Fields as in `Problem`; `subkey` names the key inside a quantity written as a table, of which
+    `others` are further mistakes.
     """
 
     exit_code = 2
@@ -138,7 +139,9 @@ class QuantityError(SimfwError, ValueError):
         allowed: str | None = None,
         suggestion: str | tuple[str, ...] | None = None,
         subkey: str = "",
+        others: tuple[QuantityError, ...] = (),
     ) -> None:
+        self.others = others
         self.text = text
         self.allowed = allowed
         self.suggestion = suggestion
@@ -148,13 +151,15 @@ class QuantityError(SimfwError, ValueError):
     def under(self, subkey: str) -> QuantityError:
         """Return the same mistake, placed at `subkey` of a table."""
         return QuantityError(
-            text=self.text, allowed=self.allowed, suggestion=self.suggestion, subkey=subkey
+            text=self.text, allowed=self.allowed, suggestion=self.suggestion, subkey=subkey,
+            others=self.others,
         )
 
     def allowing(self, allowed: str) -> QuantityError:
         """Return the same mistake, where `allowed` is what may stand there."""
         return QuantityError(
-            text=self.text, allowed=allowed, suggestion=self.suggestion, subkey=self.subkey
+            text=self.text, allowed=allowed, suggestion=self.suggestion, subkey=self.subkey,
+            others=self.others,
         )
 
     def __str__(self) -> str:

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Context, Decimal, localcontext
 from typing import Literal, cast, get_args
@@ -395,47 +395,59 @@ def _written(value: object, dimension: Dimension) -> _Written:
         text = _text_of(value, dimension)
         return _Written(*_quantity(text, dimension), None, None, text)
     _check_keys(value, _TABLE_KEYS, dimension.allowed)
+    wrong: list[QuantityError] = []
+    best, low, high, text = Decimal(0), Decimal(0), Decimal(0), ""
     try:
         text = _text_of(value["value"], dimension)
         best, low, high = _quantity(text, dimension)
     except QuantityError as error:
-        raise error.under("value") from None
+        wrong.append(error.under("value"))
     if "range" in value:
-        if low != high:
-            raise QuantityError(
-                text="a second range: the value has one already",
-                allowed="one range",
-                subkey="range",
-            )
         try:
-            low, high = _span(_text_of(value["range"], dimension).translate(_SAME_SIGNS), dimension)
+            span = _span(_text_of(value["range"], dimension).translate(_SAME_SIGNS), dimension)
+            if not wrong:
+                low, high = _ranged(best, low, high, span)
         except QuantityError as error:
-            raise error.under("range") from None
-        if not low <= best <= high:
-            raise QuantityError(
-                text="the value lies outside its own range",
-                allowed="a range that holds the value",
-                subkey="range",
-            )
-    standing, source = _trust(value)
+            wrong.append(error.under("range"))
+    standing, source = _trust(value, wrong)
     return _Written(best, low, high, standing, source, text, str(value.get("range", "")))
 
 
-def _trust(table: Mapping[str, object]) -> tuple[Standing | None, str | None]:
-    """Standing and source of a table."""
+def _ranged(
+    best: Decimal, low: Decimal, high: Decimal, span: tuple[Decimal, Decimal]
+) -> tuple[Decimal, Decimal]:
+    """The range that stands beside a value with the ends `low` and `high`."""
+    if low != high:
+        raise QuantityError(text="a second range: the value has one already", allowed="one range")
+    if not span[0] <= best <= span[1]:
+        raise QuantityError(text="the value lies outside its own range",
+                            allowed="a range that holds the value")
+    return span
+
+
+def _trust(
+    table: Mapping[str, object], wrong: Sequence[QuantityError] = ()
+) -> tuple[Standing | None, str | None]:
+    """Standing and source of a table; raises what is wrong with them, and what else is `wrong`."""
+    found = list(wrong)
     standing = table.get("standing")
     if standing is not None and standing not in get_args(Standing):
         names = get_args(Standing)
-        raise QuantityError(
+        found.append(QuantityError(
             text="unknown standing",
             allowed=", ".join(f'"{name}"' for name in names),
             suggestion=nearest(str(standing), names),
             subkey="standing",
-        )
+        ))
     source = table.get("source")
     if source is not None and not isinstance(source, str):
-        raise QuantityError(text=f"{_kind(source)} is not text", allowed="text", subkey="source")
-    return cast("Standing | None", standing), source
+        found.append(QuantityError(text=f"{_kind(source)} is not text", allowed="text",
+                                   subkey="source"))
+    if found:
+        first, *others = found
+        first.others = tuple(others)
+        raise first
+    return cast("Standing | None", standing), cast("str | None", source)
 
 
 def read_figure(value: object, dimension: Dimension, *, positive: bool = False) -> Figure:
@@ -536,12 +548,13 @@ def read_point(
                 subkey="range",
             )
         _check_keys(value, _POINT_KEYS, wanted)
-        standing, source = _trust(value)
+        wrong: list[QuantityError] = []
         try:
             first, second = read_point(_point_text(value["value"], wanted), left, right,
                                        positive=positive)
         except QuantityError as error:
-            raise error.under("value") from None
+            wrong.append(error.under("value"))
+        standing, source = _trust(value, wrong)
         return (replace(first, standing=standing, source=source),
                 replace(second, standing=standing, source=source))
     text = _point_text(value, wanted)

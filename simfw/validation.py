@@ -173,12 +173,13 @@ class _Work(Generic[Model]):
         if kind == "missing":
             self._missing(loc)
         elif isinstance(cause, QuantityError):
-            self._add(
-                loc + ((cause.subkey,) if cause.subkey else ()),
-                cause.text,
-                allowed=cause.allowed,
-                suggestion=cause.suggestion,
-            )
+            for one in (cause, *cause.others):
+                self._add(
+                    loc + ((one.subkey,) if one.subkey else ()),
+                    one.text,
+                    allowed=one.allowed,
+                    suggestion=one.suggestion,
+                )
             self.tainted.add(self._text(loc))
         elif kind == "literal_error":
             names = get_args(kind_of(self._annotation(loc)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -106,9 +107,20 @@ def _bound(rule: Rule, key: str, names: Names) -> BoundRule:
                 for_ns=rule.for_.ns if rule.for_ else 0, statement_text=text,
             )
         case _:
-            raise DescriptionError(
-                [
-                    Problem(key=key, text="these keys do not make one rule",
-                            allowed="never; always; when, then and within; stays and for")
-                ]
-            )
+            raise DescriptionError([
+                Problem(key=key, text="these keys do not make one rule",
+                        allowed="never; always; when, then and within; stays and for"),
+                *_misread(rule, key, names),
+            ])
+
+
+def _misread(rule: Rule, key: str, names: Names) -> Iterator[Problem]:
+    """What is wrong with each expression of a rule, whatever its other keys."""
+    for word in ("never", "always", "when", "then", "stays"):
+        text = getattr(rule, word)
+        if text is None:
+            continue
+        try:
+            parse_expression(text, names, key=f"{key}.{word}", events_allowed=word == "when")
+        except DescriptionError as error:
+            yield from error.problems

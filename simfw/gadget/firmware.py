@@ -254,6 +254,12 @@ def _proximity(key: str, sensor: Proximity) -> Iterator[Problem]:
         yield _problem(f"{key}.duty", "the emitter would never light", "more than 0 %")
 
 
+def starts_beyond(key: str, measure: Measure, count: int) -> Iterator[Problem]:
+    """That a measure starts beyond the last of its `count` thresholds."""
+    if measure.starts > count:
+        yield _problem(f"{key}.starts", "there are not so many thresholds", f"0 to {count}")
+
+
 def _measure(key: str, measure: Measure) -> Iterator[Problem]:
     if not measure.thresholds:
         yield _problem(key, "a measure that tells nothing",
@@ -269,9 +275,8 @@ def _measure(key: str, measure: Measure) -> Iterator[Problem]:
                            f"more than {measure.thresholds[index - 1].text}")
     if measure.hysteresis is not None and measure.hysteresis.low < 0:
         yield _problem(f"{key}.hysteresis", "a hysteresis below zero", "zero or more")
-    if measure.thresholds and measure.starts > len(measure.thresholds):
-        yield _problem(f"{key}.starts", "there are not so many thresholds",
-                       f"0 to {len(measure.thresholds)}")
+    if measure.thresholds:
+        yield from starts_beyond(key, measure, len(measure.thresholds))
     if measure.source == "temperature" and measure.unit not in TEMPERATURE.units:
         yield _problem(f"{key}.unit", "the temperature is not measured in this unit", "degC")
 

@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import copy
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.curve_file import BUILT_IN_CURVES, OTHER_NAMES, is_path, read_curve
 from simfw.gadget.electrical import electrical_problems
-from simfw.gadget.firmware import DRAWING, GIVING, SCALE, SPEAKING, firmware_problems, misnamed
+from simfw.gadget.firmware import (
+    DRAWING,
+    GIVING,
+    SCALE,
+    SPEAKING,
+    firmware_problems,
+    misnamed,
+    starts_beyond,
+)
 from simfw.gadget.model import Gadget
 from simfw.gadget.wiring import wiring_problems
 from simfw.setting import Settings, with_settings
@@ -109,6 +117,7 @@ def read_gadget(
         problems += misnamed(gadget)
         found = [electrical_problems(gadget), wiring_problems(gadget), firmware_problems(gadget)]
         problems += checked.keep([problem for part in found for problem in part])
+        problems += checked.keep(_too_few(data, gadget))
         if check is not None and not _names_lost(checked.tainted):
             known = {problem.key for problem in problems}
             problems += [p for p in checked.keep(check(gadget)) if p.key not in known]
@@ -142,6 +151,15 @@ def _of_key(problem: Problem, key: str, path: Path) -> Problem:
         return problem
     return Problem(key=key, text=f"{path}: {problem.text}", allowed=problem.allowed,
                    suggestion=problem.suggestion)
+
+
+def _too_few(data: Mapping[str, Any], gadget: Gadget) -> Iterator[Problem]:
+    """Measures that start beyond thresholds that cannot be read: it is known how many there are."""
+    for name, measure in gadget.measures.items():
+        table = data["measures"].get(name)
+        written = table.get("thresholds") if isinstance(table, dict) else None
+        if isinstance(written, list) and written and not measure.thresholds:
+            yield from starts_beyond(key_text(("measures", name)), measure, len(written))
 
 
 def _nested_states(data: dict[str, Any]) -> list[Problem]:

@@ -232,3 +232,48 @@ def test_a_truth_in_a_state_is_told_by_its_key(entry: str, told: str, tmp_path: 
         read_gadget(path)
     (problem,) = caught.value.problems
     assert str(problem).endswith(f"behaviour.b.{told}")
+
+
+def test_what_else_is_wrong_with_a_rule_or_a_measure_is_told_at_once(tmp_path: Path) -> None:
+    """A rule with a key missing: its names are read all the same. Thresholds that cannot be read:
+    how many there are is known.
+    """
+    file = tmp_path / "gadget.toml"
+    file.write_text("""
+[gadget]
+name = "Shade"
+[cell]
+curve = "lco"
+capacity = { value = "12 kg", range = "1 .. 2", standing = "gess", source = 3 }
+[loads.lamp]
+current = "10 mA"
+[buttons.key]
+[measures.day]
+unit = "lx"
+thresholds = ["10 lx", "oops"]
+starts = 7
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { lamp = "on" }
+rows = [{ on = "key.click", from = "dark", to = "lit" }]
+[[rules]]
+name = "answered"
+when = "lamp.darkk"
+then = "lamp.litt"
+[[rules]]
+name = "stays"
+stays = "lamp.darkk"
+[[rules]]
+name = "mixed"
+never = "lamp.darkk"
+always = "lamp.lit"
+""", encoding="utf-8")
+    with pytest.raises(DescriptionError) as caught:
+        simfw.load_gadget(file)
+    assert [one.key for one in caught.value.problems] == [
+        "cell.capacity.value", "cell.capacity.range", "cell.capacity.standing",
+        "cell.capacity.source", "measures.day.thresholds[1]", "measures.day.starts",
+        "rules[0]", "rules[0].when", "rules[0].then", "rules[1]", "rules[1].stays",
+        "rules[2]", "rules[2].never",
+    ]
