@@ -38,6 +38,7 @@ def register(commands: Commands) -> None:
             "conform scenarios/larder-lamp/gadget.toml --against firmware/harness",
             "conform gadget.toml --against ./mine --within '1 ms' --examples 500",
             "conform gadget.toml --against ./mine --recording seen.vcd --map map.toml",
+            "conform gadget.toml --against ./mine --vectors specification",
             "conform gadget.toml --against ./mine --no-vectors --examples 20",
             "conform gadget.toml --mutants 200",
         ],
@@ -51,9 +52,12 @@ def register(commands: Commands) -> None:
         "--examples", type=whole_number, default=100, metavar="N",
         help="random stimulus lists after the vectors [100]",
     )  # fmt: skip
-    parser.add_argument(
-        "--no-vectors", action="store_true", help="leave the test vectors out"
-    )
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--no-vectors", action="store_true", help="leave the test vectors out")
+    which.add_argument(
+        "--vectors", metavar="FOLDER", type=Path,
+        help="take the test vectors from a folder that `simfw spec` wrote [find them anew]",
+    )  # fmt: skip
     add_seed(parser)
     parser.add_argument(
         "--also", metavar="SCENARIO", action="append", default=[],
@@ -80,7 +84,7 @@ def register(commands: Commands) -> None:
 def conform(arguments: argparse.Namespace) -> int:
     """Drive, compare, report; 1 if the firmware parts from the model."""
     from simfw.commands._recordings import time_ns
-    from simfw.conform.driving import vector_drives
+    from simfw.conform.driving import kept_drives, vector_drives
     from simfw.conform.firmware import Firmware
     from simfw.conform.judged import judged
     from simfw.conform.outcome import outcome_json, outcome_text
@@ -108,11 +112,14 @@ def conform(arguments: argparse.Namespace) -> int:
         firmware = Firmware(arguments.against, within_ns=time_ns("--within", arguments.within))
         firmware.say_hello()
     vectors: list[Drive] = []
-    if not arguments.no_vectors:
+    said = [text for one in recorded for text in one.said]
+    if arguments.vectors is not None:
+        vectors, untold = kept_drives(arguments.vectors, prepared)
+        said += untold
+    elif not arguments.no_vectors:
         with telling("finding the test vectors"):
             vectors = vector_drives(prepared.gadget, prepared)
     compared = faults = None
-    said = [text for one in recorded for text in one.said]
     if firmware is not None:
         ticked, untold = _on_ticks(prepared, firmware, vectors)
         said += untold

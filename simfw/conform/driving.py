@@ -19,9 +19,13 @@ from simfw.vectors.build import (
     act_kind,
     acts_of,
     make_vectors,
+    rehearsed,
     replay_scenario,
+    tail_ns,
     to_scenario,
 )
+from simfw.vectors.files import edges_of
+from simfw.vectors.kept import read_vectors
 from simfw.vectors.sketch import Act
 from simfw.verify.replay import ASSUMED_CHARGE, Options
 from simfw.verify.replay import replay as replay_recording
@@ -31,8 +35,8 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
     from simfw.stimuli.recording.signals import Observed
 
-__all__ = ["Recorded", "gaps_of", "inputs_of", "on_ticks_of", "recorded_drive", "scenario_drive",
-           "scenario_of", "vector_drives"]  # fmt: skip
+__all__ = ["Recorded", "gaps_of", "inputs_of", "kept_drives", "on_ticks_of", "recorded_drive",
+           "scenario_drive", "scenario_of", "vector_drives"]  # fmt: skip
 
 MS = 1_000_000
 LONGEST_GAP_MS = 5_000
@@ -44,6 +48,36 @@ def vector_drives(gadget: Gadget, prepared: Prepared) -> list[Drive]:
     return [Drive(vector.name, vector.charge, vector.acts, vector.ends_ns, vector.replay,
                   vector.exact)
             for vector in make_vectors(gadget, prepared.system, prepared).vectors]  # fmt: skip
+
+
+def kept_drives(folder: Path, prepared: Prepared) -> tuple[list[Drive], list[str]]:
+    """The test vectors of a folder that `simfw spec` wrote, with what the model does, and what is
+    to be said of them. Raises `DescriptionError` with the mistakes of its tables.
+    """
+    model = Rehearsal(prepared)
+    drives, gone, other = [], [], []
+    for kept in read_vectors(folder, prepared.gadget):
+        _, _, played = rehearsed(model, kept.charge, kept.acts,
+                                 max(0, kept.ends_ns - tail_ns(prepared.gadget)))
+        if played is None:
+            gone.append(kept.name)
+            continue
+        drives.append(Drive(kept.name, kept.charge, kept.acts, kept.ends_ns, played, kept.exact))
+        if tuple(edges_of(played)) != kept.edges:
+            other.append(kept.name)
+    said = []
+    if gone or other:
+        said.append(
+            f"{folder} was not written from this gadget file as it is now: the model does "
+            f"otherwise in {_some(other)}" + (f" and cannot be told {_some(gone)}" if gone else "")
+            + ". New vectors for it: `simfw spec`.")
+    return drives, said
+
+
+def _some(names: Sequence[str], most: int = 5) -> str:
+    """Names, some of them where they are many."""
+    more = [f"{len(names) - most} more"] if len(names) > most else []
+    return " and ".join(filter(None, (", ".join(names[:most]), *more))) or "none"
 
 
 def on_ticks_of(tick_ns: int, drives: Sequence[Drive], prepared: Prepared) -> list[Drive]:

@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from simfw.gadget.model import Gadget
 
 __all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_paths", "make_vectors",
-           "replay_scenario", "to_scenario"]  # fmt: skip
+           "rehearsed", "replay_scenario", "tail_ns", "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
@@ -239,6 +239,24 @@ def replay_scenario(model: Rehearsal, scenario: Scenario, *, whole: bool = True)
     return result if seen == result.events else None
 
 
+def rehearsed(model: Rehearsal, charge: float, acts: Sequence[Act], ends_ns: int
+              ) -> tuple[Scenario | None, int, Replay | None]:  # fmt: skip
+    """A course up to `ends_ns` as a vector has it: as a scenario, if hands can go it, until when
+    edges are looked for, and what the model does; None where no firmware can be told it.
+    """
+    gadget = model.prepared.gadget
+    scenario = to_scenario(gadget, charge, acts, ends_ns)
+    if scenario is not None:
+        return scenario, scenario.lasts_ns, replay_scenario(model, scenario, whole=False)
+    lasts_ns = ends_ns + tail_ns(gadget)
+    return None, lasts_ns, model.played(charge, acts, lasts_ns)
+
+
+def _at_power_up(acts: Sequence[Act]) -> bool:
+    """Whether a contact moves in the very instant of power-up, which no bench can do."""
+    return any(act.kind == "contact" and not act.at_ns for act in acts)
+
+
 def _greedy(found: Sequence[Found], wanted: set[str]) -> list[Found]:
     """Few paths that together cover what all cover: always the one that adds most, then short."""
     left = set(wanted)
@@ -330,18 +348,10 @@ def _candidates(prepared: Prepared, model: Rehearsal, found: Sequence[Found], wa
         if not any(act.kind in BENCH for act in path.acts):
             path = _closed(path, closing)
         path = _off_levels(prepared.system, path)
-        scenario = to_scenario(prepared.gadget, path.charge, path.acts, path.ends_ns)
-        if scenario is not None:
-            done = replay_scenario(model, scenario, whole=False)
-            if done is None:
-                continue
-            path = replace(path, ends_ns=scenario.lasts_ns, covers=done.covers)
-        else:
-            path = replace(path, ends_ns=path.ends_ns + tail_ns(prepared.gadget))
-            done = model.played(path.charge, path.acts, path.ends_ns)
-            if done is None:
-                continue
-            path = replace(path, covers=done.covers)
+        scenario, ends_ns, done = rehearsed(model, path.charge, path.acts, path.ends_ns)
+        if done is None:
+            continue
+        path = replace(path, ends_ns=ends_ns, covers=done.covers)
         good.append((path, scenario, done))
         left -= path.covers
     return good
@@ -410,10 +420,12 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
         alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
         name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
         title = titled[number][0] if number < len(titled) else _title(adds)
+        exact = _at_power_up(path.acts)
+        title = f"{FOR_THE_HOST}{title}" if exact else title
         if scenario is not None:
             scenario = replace(scenario, title=f"{name}: {title}")
-        vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts,
-                              ends_ns=path.ends_ns, scenario=scenario, replay=played, adds=adds))
+        vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts, adds=adds,
+                              ends_ns=path.ends_ns, scenario=scenario, replay=played, exact=exact))
     exposure = _sharpen(prepared, model, found, vectors, effort, contacts)
     vectors = for_real_units(prepared, model, vectors, exposure, lambda scenario: replay_scenario(
         model, scenario, whole=False))
@@ -528,21 +540,14 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
     With a `title` it shows what comes first in one instant.
     """
     gadget, path = prepared.gadget, _off_levels(prepared.system, path)
-    scenario = to_scenario(gadget, path.charge, path.acts, path.ends_ns)
-    if scenario is not None:
-        ends_ns = scenario.lasts_ns
-        played = replay_scenario(model, scenario, whole=False)
-        if played is None:
-            return None
-    else:
-        ends_ns = path.ends_ns + tail_ns(gadget)
-        played = model.played(path.charge, path.acts, ends_ns)
-        if played is None:
-            return None
+    scenario, ends_ns, played = rehearsed(model, path.charge, path.acts, path.ends_ns)
+    if played is None:
+        return None
     alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
     name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
     closeness = Closeness(prepared.system, prepared.circuit, gadget.segments)
     exact = (bool(title) or any(fault.kind in EXACT for fault in faults)
+             or _at_power_up(path.acts)
              or closeness.of(path.charge, path.acts, ends_ns))  # fmt: skip
     if not title:
         title = f"tells {faults[0].text.removeprefix('behaviour.')}"

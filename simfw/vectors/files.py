@@ -12,16 +12,20 @@ from pathlib import Path
 from simfw.stimuli.scenario import to_toml
 from simfw.vectors.bands import Bands
 from simfw.vectors.build import Vector, VectorSet
-from simfw.vectors.replay import Report
+from simfw.vectors.replay import Replay, Report
 
-__all__ = ["vector_files"]
+__all__ = ["edges_of", "vector_files"]
 
-LIST = ("vector", "for", "title", "ends_ns")
+LIST = ("vector", "for", "why", "title", "ends_ns")
 STIMULI = ("vector", "time_ns", "signal", "value", "code")
 EXPECTED = ("vector", "signal", "value", "earliest_ns", "typical_ns", "latest_ns", "lowest_v",
             "highest_v")  # fmt: skip
 REPEATS = ("vector", "after_ns", "up_to_ns", "period_ns")
 ITEMS = ("item", "vectors")
+CHARGE, GONE = "cell.charge", "gone"
+ORDER, READING = "order", "reading"  # why a vector is for the host
+BEFORE_NS = -1  # when a contact was closed that power-up finds closed
+WHY = ("", ORDER, READING)
 
 
 def _csv(head: tuple[str, ...], rows: Iterator[tuple[object, ...]]) -> str:
@@ -34,12 +38,12 @@ def _csv(head: tuple[str, ...], rows: Iterator[tuple[object, ...]]) -> str:
 
 def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
     for vector in vectors.vectors:
-        yield vector.name, 0, "cell.charge", f"{vector.charge:.6g}", ""
+        yield vector.name, 0, CHARGE, f"{vector.charge:.6g}", ""
         for act in vector.acts:
             value: object = int(act.value)
             code: object = ""
             if act.kind == "hand":
-                value = "gone" if act.value < 0 else f"{act.value:.6g} m"
+                value = GONE if act.value < 0 else f"{act.value:.6g} m"
             elif act.kind == "measure":
                 value = f"{act.value:.6g}"
             elif act.kind == "measured":
@@ -47,15 +51,21 @@ def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
                 value = f"{act.value:.7g}{unit}"
                 found = None if vectors.bands is None else vectors.bands.code(act.value)
                 code = "" if found is None else found
-            yield vector.name, act.at_ns, act.name, value, code
+            at_ns = BEFORE_NS if act.kind == "held" else act.at_ns
+            yield vector.name, at_ns, act.name, value, code
 
 
-def _seen(vector: Vector) -> Iterator[Report]:
+def edges_of(replay: Replay) -> Iterator[tuple[str, int, int]]:
+    """Every edge of an output that the table expects: signal, value, typical time (ns)."""
+    return ((report.name, report.level, report.time_ns) for report in _seen(replay))
+
+
+def _seen(replay: Replay) -> Iterator[Report]:
     """Every edge of an output that a capture shows: what a firmware tells, and that outputs which
     are on go off with the supply, whoever lets go of it, which it need not tell.
     """
     levels: dict[str, int] = {}
-    for exchange in vector.replay.exchanges:
+    for exchange in replay.exchanges:
         for report in exchange.reports:
             if report.kind == "out":
                 levels[report.name] = report.level
@@ -74,7 +84,7 @@ def _edges(vector: Vector, clock: Fraction, bands: Bands | None) -> Iterator[tup
     set_at = [act.at_ns for act in readings]
     off, below = clock.numerator, clock.denominator
     times = sorted({0, *(act.at_ns for act in vector.acts)})
-    for report in _seen(vector):
+    for report in _seen(vector.replay):
         since = times[bisect_right(times, report.time_ns) - 1]
         passed = report.time_ns - since
         # passed / (1 + clock) rounded down, and passed / (1 - clock) rounded up, in whole numbers
@@ -99,9 +109,9 @@ def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)
         for item in vector.covers & covered.keys():
             covered[item].append(vector.name)
     files["vectors/vectors.csv"] = _csv(
-        LIST, ((vector.name, "host" if vector.for_host else "bench", vector.title,
-                vector.ends_ns)
-               for vector in vectors.vectors))  # fmt: skip
+        LIST, ((vector.name, "host" if vector.for_host else "bench",
+                ORDER if vector.exact else READING if vector.near else "", vector.title,
+                vector.ends_ns) for vector in vectors.vectors))  # fmt: skip
     files["vectors/stimuli.csv"] = _csv(STIMULI, _stimuli(vectors))
     files["vectors/expected.csv"] = _csv(
         EXPECTED, (row for vector in vectors.vectors

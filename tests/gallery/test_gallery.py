@@ -28,8 +28,11 @@ from typing import Any
 import pytest
 
 from simfw.cli import main
+from simfw.conform.driving import kept_drives
+from simfw.engine.simulator import Prepared
+from simfw.loading import load_gadget
 from simfw.verify import check
-from tests.sharing import shared_check
+from tests.sharing import shared_check, shared_vectors
 
 HERE = Path(__file__).parent
 GADGETS = sorted(path.parent.name for path in HERE.glob("*/gadget.toml"))
@@ -235,7 +238,14 @@ def test_specification_and_source_conform(gadget: str, tmp_path: Path) -> None:
     path = HERE / gadget / "gadget.toml"
     if not endless(gadget, "spec", "spec", path, "-o", tmp_path / "spec"):
         without = ["--no-vectors"] if gadget in NO_VECTORS else []
-        answered(gadget, "spec", "spec", path, "-o", tmp_path / "spec", *without)
+        written = answered(gadget, "spec", "spec", path, "-o", tmp_path / "spec", *without)
+        if written is not None and not without:
+            prepared = Prepared(load_gadget(path))
+            drives, said = kept_drives(tmp_path / "spec", prepared)
+            made = shared_vectors(prepared.gadget, prepared.system, prepared).vectors
+            assert said == []
+            assert [(one.acts, one.replay) for one in drives] == [
+                (one.acts, one.replay) for one in made]
     if endless(gadget, "source", "source", path, "-o", tmp_path / "c"):
         return
     answered(gadget, "source", "source", path, "-o", tmp_path / "c")

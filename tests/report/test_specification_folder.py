@@ -14,6 +14,8 @@ from simfw import load_gadget, load_scenario
 from simfw.behaviour.build import build_system
 from simfw.circuit.measure import Converter
 from simfw.cli import main
+from simfw.conform.driving import kept_drives
+from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.quantity import read_ns
 from simfw.report.specification import document_of, subject_of
@@ -69,7 +71,11 @@ def test_the_folder_stands_alone(tmp_path, monkeypatch, capsys):
     readme = (folder / "README.md").read_text(encoding="utf-8")
     assert "simfw conform" not in readme  # an author may not have been given the model
     judge = (folder / "model/README.md").read_text(encoding="utf-8")
-    assert "simfw conform model/gadget.toml --against ./firmware" in judge
+    assert "\nsimfw conform model/gadget.toml --against ./firmware --vectors .\n" in judge
+    prepared = Prepared(load_gadget(folder / "model/gadget.toml"))
+    drives, said = kept_drives(folder, prepared)
+    assert said == []
+    assert len(drives) >= len(vectors)
     assert not re.search(r"@[A-Z]+@", readme)
     for name in re.findall(r"`((?:vectors/|tables/|model/)?[\w-]+\.(?:csv|md|html))`", readme):
         assert name in names or f"vectors/{name}" in names, name

@@ -26,6 +26,9 @@ _VECTOR = """
 
 A vector that begins with v is a scenario as well: `simfw run vectors/v01.toml`, in the folder
 above."""
+_KEPT = " --vectors ."
+_QUICK = """With `--vectors .` the test vectors of this folder are driven; without it they are found
+anew, which takes longer and comes to the same. """
 _BENCH = """
 ## Judge a board on the bench
 
@@ -49,6 +52,8 @@ def folder_files(gadget: Gadget, *, vectors: bool) -> dict[str, str | bytes]:
         "BENCH": bench if vectors else "",
         "RUNS": _RUNS if vectors else "",
         "VECTOR": _VECTOR if vectors else "",
+        "KEPT": _KEPT if vectors else "",
+        "QUICK": _QUICK if vectors else "",
     }
 
     def page(name: str) -> str:
