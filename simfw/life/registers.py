@@ -26,6 +26,9 @@ BUCKETS = 1024  # of the grid's index
 LEAST_COUNT = 1e-12  # by how much a count is to move in a step that ends at one of its levels
 MOST_CHANGES = 4096  # of regions that are counted over their common period
 MOST_LAP = 64  # more than the states of a lap
+KEPT_COUNTS = 4  # of wakings: what rests stands so again once what stirred it is over
+MOST_WAKES = MOST_CHANGES + MOST_LAP
+NOTHING_KEPT = -2  # in place of the kind of a lap
 MOST_SEGMENTS = 1024  # of a cycle that is gone along in one step
 LEAST_PERIODS = 8  # for which that is worth it
 SWITCHES = 1000  # electrical changes that may follow one another in one instant
@@ -88,7 +91,9 @@ WAKE_COUNT = 40
 CYCLE_MIXED = 41  # whether they have been counted anew since the cycle began,
 CYCLE_EMPTIED = 42  # and how often the protection had opened when it did
 MOMENTS = 43      # at how many moments it was looked who is awake, to count wakings
-REGISTERS = 44
+WAKE_PLACE = 44   # where the present count of wakings is kept,
+WAKE_NEXT = 45    # and where the next one will be
+REGISTERS = 46
 
 # Real registers.
 CHARGE = 0
@@ -303,7 +308,11 @@ class World(NamedTuple):
     wake_due: Ints
     wake_period: Ints     # per group: the common period, negative for one lap that leads on
     wake_changes: Ints    # and how often something changes in it
-    wake_time: Ints       # when what rests wakes the controller, in one period
+    wake_time: Ints       # when what rests wakes the controller, in one period; of each kept count
+    kept_kind: Ints       # per kept count and region: `wake_kind` and `wake_at`,
+    kept_at: Ints
+    kept_count: Ints      # and what came of it: `WAKE_START` and those that follow,
+    kept_mean: Reals      # `WAKES_HZ` and `AWAKE_SHARE`
     cycle_due: Ints       # per region, where the cycle began
     cycle_spent: Ints     # ns per flat state, there
     cycle_writes: Ints    # and how often had been written

@@ -26,7 +26,7 @@ __all__ = ["LONGEST_YEARS", "Life", "UserLife", "live"]
 LONGEST_YEARS = 100.0  # a gadget that nobody touches is watched for so long
 LONGEST_WITH_HABITS = 20.0  # beyond the horizon, until the last span ends
 ABANDONED_DAYS = 60  # empty for so long without being charged: nobody will
-_REAL = frozenset({"f", "hand", "heat", "pending_value"})
+_REAL = frozenset({"f", "hand", "heat", "kept_mean", "pending_value"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +72,9 @@ def _world(layout: Layout) -> k.World:
         "wake_lasts": regions, "wake_group": regions, "wake_member": regions,
         "wake_place": regions, "wake_due": regions,
         "wake_period": regions, "wake_changes": regions,
-        "wake_time": k.MOST_CHANGES + k.MOST_LAP,
+        "wake_time": (k.KEPT_COUNTS + 1) * k.MOST_WAKES,
+        "kept_kind": k.KEPT_COUNTS * regions, "kept_at": k.KEPT_COUNTS * regions,
+        "kept_count": k.KEPT_COUNTS * 3, "kept_mean": k.KEPT_COUNTS * 2,
         "cycle_due": regions, "cycle_spent": states, "cycle_writes": keeping,
         "cycle_slot": k.MOST_SEGMENTS, "cycle_ns": k.MOST_SEGMENTS, "cycle_wakes": k.MOST_SEGMENTS,
         "hand": sensors, "waving": sensors, "waves": sensors, "caught": sensors,
@@ -88,6 +90,7 @@ def _world(layout: Layout) -> k.World:
     world.hand[:] = [-1.0] * sensors
     world.due[:] = [k.NEVER] * regions
     world.wake_kind[:] = [-1] * regions
+    world.kept_kind[:] = [k.NOTHING_KEPT] * len(world.kept_kind)
     i = world.i
     i[k.STAGE] = k.STAGE_INPUT
     for register in (k.FORCED, k.EMPTY_AT, k.LAST_OPEN, k.FULL_AT, k.CYCLE_COMB, k.CYCLE_SLOT):

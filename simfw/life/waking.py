@@ -14,12 +14,16 @@ from __future__ import annotations
 
 from simfw.life.registers import (
     AWAKE_SHARE,
+    KEPT_COUNTS,
     MOMENTS,
     MOST_CHANGES,
+    MOST_WAKES,
     NEVER,
     REGIONS,
     WAKE_COUNT,
+    WAKE_NEXT,
     WAKE_PERIOD,
+    WAKE_PLACE,
     WAKE_START,
     WAKES_HZ,
     Parts,
@@ -66,12 +70,72 @@ def same_as_counted(t: Tables, p: Parts, w: World, info: int) -> bool:
 
 
 def count_wakes(t: Tables, p: Parts, w: World, now: int) -> None:
-    """Count anew what `same_as_counted` has noted, into the registers of the world.
+    """Count what `same_as_counted` has noted, into the registers of the world.
 
     `WAKES_HZ`: how often a second the controller is woken. `AWAKE_SHARE`: the share of the time
     that they keep it awake, less what it would be if all of them met as often as chance has it.
+    The latest counts are kept: of the same laps, home at the same times, nothing else comes.
     """
+    if recall_count(t, w):
+        return
+    count_anew(t, p, w, now)
+    keep_count(t, w)
+
+
+def recall_count(t: Tables, w: World) -> bool:
+    """Whether one of the kept counts is of what is to be counted; it holds again then.
+
+    What leads on to another state never stands so again, and goes to a place of its own.
+    """
+    i = w.i
+    regions = t.size[REGIONS]
+    i[WAKE_PLACE] = i[WAKE_NEXT]
+    for r in range(regions):
+        if w.wake_kind[r] >= 0 and t.lap_open[w.wake_lap[r]] == 1:
+            i[WAKE_PLACE] = KEPT_COUNTS
+            return False
+    for n in range(KEPT_COUNTS):
+        same = True
+        for r in range(regions):
+            kind = w.wake_kind[r]
+            if w.kept_kind[n * regions + r] != kind or (
+                kind >= 0 and w.kept_at[n * regions + r] != w.wake_at[r]
+            ):
+                same = False
+                break
+        if same:
+            i[WAKE_PLACE] = n
+            i[WAKE_START] = w.kept_count[3 * n]
+            i[WAKE_PERIOD] = w.kept_count[3 * n + 1]
+            i[WAKE_COUNT] = w.kept_count[3 * n + 2]
+            w.f[WAKES_HZ] = w.kept_mean[2 * n]
+            w.f[AWAKE_SHARE] = w.kept_mean[2 * n + 1]
+            return True
+    return False
+
+
+def keep_count(t: Tables, w: World) -> None:
+    """Keep what has just been counted, in the place of the oldest."""
+    i = w.i
+    n = i[WAKE_PLACE]
+    if n == KEPT_COUNTS:
+        return
+    regions = t.size[REGIONS]
+    for r in range(regions):
+        w.kept_kind[n * regions + r] = w.wake_kind[r]
+        w.kept_at[n * regions + r] = w.wake_at[r]
+    w.kept_count[3 * n] = i[WAKE_START]
+    w.kept_count[3 * n + 1] = i[WAKE_PERIOD]
+    w.kept_count[3 * n + 2] = i[WAKE_COUNT]
+    w.kept_mean[2 * n] = w.f[WAKES_HZ]
+    w.kept_mean[2 * n + 1] = w.f[AWAKE_SHARE]
+    i[WAKE_NEXT] = (n + 1) % KEPT_COUNTS
+
+
+def count_anew(t: Tables, p: Parts, w: World, now: int) -> None:
+    """Go through the common period of what is to be counted, or through those of groups."""
     after = p.after
+    first_time = w.i[WAKE_PLACE] * MOST_WAKES
     regions = t.size[REGIONS]
     alone = 1.0
     groups = 0
@@ -164,7 +228,7 @@ def count_wakes(t: Tables, p: Parts, w: World, now: int) -> None:
                         stirs = True
                     w.wake_due[r] += after[t.lap_group[place]]
             if stirs and not is_awake:
-                w.wake_time[wakes] = at - start
+                w.wake_time[first_time + wakes] = at - start
                 wakes += 1
         share = slept / period
         # Woken by this group while the others sleep, or by the others while this one does.
@@ -189,9 +253,10 @@ def wakes_until(w: World, time: int) -> int:
         left %= i[WAKE_PERIOD]
     low = 0
     high = i[WAKE_COUNT]
+    first = i[WAKE_PLACE] * MOST_WAKES
     while low < high:
         middle = (low + high) // 2
-        if w.wake_time[middle] <= left:
+        if w.wake_time[first + middle] <= left:
             low = middle + 1
         else:
             high = middle

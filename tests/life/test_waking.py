@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from simfw.life import effort
+from simfw.life import effort, waking
 from simfw.life import registers as k
 from simfw.life.life import life
 from simfw.loading import load_pattern
@@ -175,6 +175,41 @@ def test_a_tick_that_others_hear_on_a_read_of_a_contact_wakes_no_second_time(
     text = READERS + reader("a", 20 * MS) + TICKS.format(every=every, lasts=lasts)
     ours, run = used_c(tmp_path, text, 840 * 10**9)
     assert ours == pytest.approx(run, rel=1e-6, abs=4 * 50e-9)
+
+
+def test_what_stands_so_again_is_not_counted_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Looks every 61 ms and reads of a contact every 20 ms, stirred by forty presses a day: they
+    stand to one another as before, so that one count does, and what is drawn is the same to the
+    last digit as where each is made anew.
+    """
+    text = SENSOR.format(every="61 ms", agree=1)
+    text += '[controller]\nawake = "2 mA"\nasleep = "1 uA"\nwake = "40 uC"\n'
+    text += reader("key", 20 * MS)
+    habits = """
+[[habits]]
+name = "press"
+times = 40
+steps = [ { press = "key", for = "200 ms" } ]
+"""
+    written = pattern(tmp_path, text, head(charge="80 %") + habits)
+
+    def lived() -> tuple[float, int]:
+        user = ready(written)
+        user.go(user.stimuli(0, DAY_NS)[0], DAY_NS)
+        return float(user.world.f[k.USED]), int(user.world.i[k.MOMENTS])
+
+    used, moments = lived()
+
+    def nothing(_: k.Tables, w: k.World) -> bool:
+        w.i[k.WAKE_PLACE] = k.KEPT_COUNTS
+        return False
+
+    monkeypatch.setattr(waking, "recall_count", nothing)
+    same, more = lived()
+    assert used == same
+    assert more > 5 * moments
 
 
 def test_counting_wakings_counts_as_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
