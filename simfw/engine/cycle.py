@@ -57,12 +57,34 @@ class Member:
         self.total_ns = self.lasts_ns + (folded[2] * folded[0].period_ns if folded else 0)
 
 
+def stands(before: RuleStand, now: RuleStand, period_ns: int) -> bool:
+    """Whether what a rule waits for at the begin of a period it still waits for at its end, since
+    and until the same times: nothing has answered it, nothing more was demanded, and what is to
+    stay has held all the while.
+    """
+    ends, held_ns, was = before
+    return (
+        bool(ends or held_ns >= 0)
+        and tuple([end - period_ns for end in ends]) == now[0]
+        and (held_ns + period_ns if held_ns >= 0 else held_ns) == now[1]
+        and was == now[2]
+    )
+
+
+def _alike(one: RuleStand, other: RuleStand) -> bool:
+    """Whether a rule waits in both, whatever the times."""
+    return (bool(one[0]) == bool(other[0]) and (one[1] >= 0) == (other[1] >= 0)
+            and one[2] == other[2])
+
+
 @dataclass(eq=False)
 class Cycle:
     """A period that repeats while low <= charge < high and count_low <= count < count_high.
 
     `moving` are the numbers of the regions that move within it. The count is that of a gauge that
-    counts charge; it has no limits where nothing reads one.
+    counts charge; it has no limits where nothing reads one. `held` tells of each rule that looks at
+    times whether it waits all the while: its times do not go round with the cycle, they stand, and
+    the cycle ends before they do. It is empty where none does.
     """
 
     period_ns: int
@@ -73,6 +95,7 @@ class Cycle:
     high: float
     count_low: float = -math.inf
     count_high: float = math.inf
+    held: tuple[bool, ...] = ()
     grids: Grids = field(default_factory=Grids)  # shared by the cycles of one gadget
     turns: dict[int, Turn] = field(default_factory=dict)
     # At which of its instants no period could be folded, and what charge had moved by then.
@@ -201,9 +224,17 @@ class Cycle:
         member = self.members[index]
         return (
             member.conditions == conditions
-            and member.rules == rules
+            and self.fits(index, rules)
             and member.memory == tuple([memory[r] for r in self.moving])
         )
+
+    def fits(self, index: int, rules: tuple[RuleStand, ...]) -> bool:
+        """Whether it goes on from its instant `index` where the rules stand so."""
+        known = self.members[index].rules
+        if not self.held:
+            return known == rules
+        return all(_alike(one, other) if held else one == other
+                   for one, other, held in zip(known, rules, self.held, strict=True))
 
     def nears(self, charge: float, clock: Clock, margin: float) -> bool:
         """Whether its mean drain, on `clock`, leads to a threshold less than `margin` ahead.

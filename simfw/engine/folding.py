@@ -19,7 +19,7 @@ import math
 from dataclasses import dataclass
 
 from simfw.behaviour.table import IDLE
-from simfw.engine.cycle import Cycle, Folded, Member
+from simfw.engine.cycle import Cycle, Folded, Member, stands
 from simfw.engine.mean import Grids
 from simfw.engine.phase import Phase
 from simfw.engine.snapshot import RuleStand
@@ -138,9 +138,12 @@ class Folder:
 
     def recall(
         self, states: tuple[int, ...], entered: list[int], now_ns: int, charge: float,
-        counted: float,
+        counted: float, rules: tuple[RuleStand, ...] | None = None,
     ) -> tuple[Cycle, int] | None:
-        """The cycle, and the number of its instant, that is known to go on from here."""
+        """The cycle, and the number of its instant, that is known to go on from here.
+
+        One in which rules wait only where the `rules` that look at times stand so.
+        """
         by_fresh = self.here.get(states)
         if by_fresh is None:
             return None
@@ -150,7 +153,9 @@ class Folder:
         best: tuple[Cycle, int] | None = None
         for moving, by_age in by_moving.items():
             for found in by_age.get(tuple([now_ns - entered[r] for r in moving]), ()):
-                cycle = found[0]
+                cycle, index = found
+                if cycle.held if rules is None else not cycle.fits(index, rules):
+                    continue
                 if cycle.low <= charge < cycle.high and (
                     cycle.count_low <= counted < cycle.count_high
                 ) and (
@@ -216,7 +221,11 @@ class Folder:
         wake_c: float,
     ) -> Cycle | None:
         span = self._log[index:]
-        if span[0].rules != last.rules:
+        period_ns = last.time_ns - span[0].time_ns
+        pairs = list(zip(span[0].rules, last.rules, strict=True))
+        held = tuple([one != other and stands(one, other, period_ns) for one, other in pairs])
+        if any(one != other and not waits
+               for (one, other), waits in zip(pairs, held, strict=True)):
             return None
         ends = [*span[1:], last]
         members = []
@@ -254,7 +263,7 @@ class Folder:
         if not low <= span[0].charge < high or not count_low <= span[0].counted < count_high:
             return None
         cycle = Cycle(
-            period_ns=last.time_ns - span[0].time_ns,
+            period_ns=period_ns,
             moving=moving,
             members=tuple(members),
             wake_c=wake_c,
@@ -262,6 +271,7 @@ class Folder:
             high=high,
             count_low=count_low,
             count_high=count_high,
+            held=held if any(held) else (),
             grids=self._grids,
         )
         self.cycles.append(cycle)

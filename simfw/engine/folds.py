@@ -48,7 +48,7 @@ class Folds:
         charge, register = sim.plant.charge, sim.plant.count
         counted = 1.0 if register is None else register.share
         if found is None:
-            found = folder.recall(phase.states, entered, now, charge, counted)
+            found = folder.recall(phase.states, entered, now, charge, counted, rules)
         whole = found is not None and found[0].holds_all(phase.ticking, dues)
         _, waiting, memory, conditions = sim.instants.stand()
         if not whole and sim.glide.glides:
@@ -134,7 +134,9 @@ class Folds:
         if sim.next_change < len(sim.changes):
             boundary = min(boundary, sim.changes[sim.next_change].time_ns)
         dues = sim.stepper.dues
-        return min([boundary, *[dues[r] for r in cycle.still]])
+        ends = [monitor.deadline() for monitor, held in zip(sim.timed, cycle.held, strict=False)
+                if held]
+        return min([boundary, *ends, *[dues[r] for r in cycle.still]])
 
     def _fold(self, cycle: Cycle, index: int, boundary: int) -> None:
         """Go along a cycle: whole periods at once, then its instants up to the boundary."""
@@ -192,8 +194,9 @@ class Folds:
                 sim.now, member.states, cycle.moving, member.ages, member.waiting,
                 member.due_in, member.memory, member.conditions,
             )
-            for monitor, stand in zip(sim.timed, member.rules, strict=True):
-                monitor.place(sim.now, stand)
+            for place, (monitor, stand) in enumerate(zip(sim.timed, member.rules, strict=True)):
+                if not (cycle.held and cycle.held[place]):
+                    monitor.place(sim.now, stand)
             sim.phase = member.phase
             sim.was_awake = member.phase.loads.controller == "awake"
         if step or whole:
@@ -265,8 +268,9 @@ class Folds:
         """All that moves in a cycle has gone round `count` times."""
         sim = self.simulation
         sim.stepper.shift(count * cycle.period_ns, cycle.moving)
-        for monitor in sim.timed:
-            monitor.shift(count * cycle.period_ns)
+        for place, monitor in enumerate(sim.timed):
+            if not (cycle.held and cycle.held[place]):
+                monitor.shift(count * cycle.period_ns)
 
     def _stay(self, cycle: Cycle, index: int, boundary: int, phase: Phase) -> int:
         """Let periods go by that leave the charge as it is: see `resting`; return their number."""

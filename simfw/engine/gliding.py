@@ -93,6 +93,10 @@ class Glide:
         """Something came from outside, or was crossed."""
         self.left = GLIDES
 
+    def miss(self) -> None:
+        """An instant goes by that is not done here, since a rule waits."""
+        self.left -= 1
+
     def go(self, boundary: int, most: int) -> tuple[int, bool]:
         """Go on over at most `most` plain instants that come before `boundary` (ns).
 

@@ -259,6 +259,8 @@ class Simulation:
                 open_ = True
         then = min(then, self.release_at)
         boundary = then
+        if open_:
+            self.glide.miss()
         if due < then and not open_ and self.glide.fits:
             gone, reached = self.glide.go(boundary, self._room())
             self._steps += gone
@@ -328,6 +330,11 @@ class Simulation:
         if self._asking:
             states, flags, hands, supply, _, here = self.plant.standing()
             self._settled = (states, flags, hands, supply, moved, here)
+
+    @property
+    def steps(self) -> int:
+        """How many steps from instant to instant were made so far."""
+        return self._steps
 
     @property
     def woken(self) -> bool:
