@@ -65,7 +65,7 @@ class Glide:
     def __init__(self, simulation: Simulation) -> None:
         self._simulation = simulation
         self._plain: dict[Comb, Plain] = {}
-        self._plains: dict[int, dict[Comb, Plain]] = {}  # by the phases that `plant` has there
+        self._plains = simulation.plant.plains  # by the phases that `plant` has there
         self._here: object = None
         self.left = GLIDES
         sim, plant = simulation, simulation.plant

@@ -26,6 +26,8 @@ from simfw.engine.supply import Supply, calm
 from simfw.stimuli.inputs import INPUTS
 
 if TYPE_CHECKING:
+    from simfw.engine.gliding import Plain
+    from simfw.engine.learned import Comb
     from simfw.engine.monitor import Monitor
 
 __all__ = ["CONTACTS", "EMPTY", "CellNow", "Plant", "levels_read"]
@@ -71,6 +73,12 @@ class Plant:
         self._turning: dict[tuple[str, float], float] = {}
         self._supplies: dict[LoadSet, Clock] = {}
         self.monitors: list[Monitor] | None = None  # kept for the next simulation on this plant
+        # Whether the next one finds all phases again: what was counted in them is then over.
+        self.keeps_phases = False
+        self.plains: dict[int, dict[Comb, Plain]] = {}
+        self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
+        # By the supply, and for the one that stands: by everything else outside.
+        self._seen: dict[Supply, dict[tuple[object, ...], _Outside]] = {}
         self.outputs = (*gadget.lights, *gadget.loads)
         self._segments = gadget.segments
         self.stepper = Stepper(system, self)
@@ -112,9 +120,12 @@ class Plant:
         self.hands: dict[str, float] = {}
         self.measures = {name: one.rest for name, one in self._measures.items()
                          if one.source is None}
-        self._phases: dict[tuple[object, ...], dict[tuple[object, ...], Phase]] = {}
-        # By the supply, and for the one that stands: by everything else outside.
-        self._seen: dict[Supply, dict[tuple[object, ...], _Outside]] = {}
+        if self.keeps_phases:
+            for here in self._phases.values():
+                for phase in here.values():
+                    phase.tally, phase.lump_c = Tally(), 0.0
+        else:
+            self._phases, self._seen, self.plains = {}, {}, {}
         self._seen_here: tuple[Supply, dict[tuple[object, ...], _Outside]] | None = None
         # The charges at which what was read in this instant would have been read otherwise.
         self.turns: set[float] = set()

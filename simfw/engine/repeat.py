@@ -241,6 +241,7 @@ class _Repetitions:
         )
         simulation.go()
         self._plant, self._watch = simulation.plant, watch
+        self._plant.keeps_phases = True  # all that is asked of this simulation is its end
         if course.usable:
             self._courses.insert(0, (course, tuple(simulation.expected)))
             del self._courses[COURSES:]

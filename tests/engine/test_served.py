@@ -9,6 +9,8 @@ import pytest
 from simfw import simulate
 from simfw.engine import repeat
 from simfw.engine.corners import changed, ends_of, worst_and_best
+from simfw.engine.phase import Phase
+from simfw.engine.plant import Plant
 from simfw.engine.repeat import RepeatLife, repeat_life
 from simfw.engine.served import Watch
 from simfw.engine.simulator import Prepared
@@ -271,6 +273,36 @@ def test_a_life_is_the_same_with_what_the_run_was_made_with() -> None:
     prepared = Prepared(gadget)
     run = simulate(gadget, day(gadget), prepared=prepared)
     assert repeat_life(run, prepared=prepared) == repeat_life(run)
+
+
+def test_repetitions_find_again_what_stands_and_count_from_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Phases once made serve all repetitions with the same parts, and no digit of any hangs on the
+    repetitions before it.
+    """
+    gadget = lamp(**RANGED)
+    run = simulate(gadget, day(gadget))
+    made: list[object] = []
+    make = Plant._phase
+
+    def noted(plant: Plant, *what: object) -> Phase:
+        made.append(what)
+        return make(plant, *what)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Plant, "_phase", noted)
+    life = repeat_life(run, ranges=True)
+    few = len(made)
+    made.clear()
+    begin = Plant.begin
+
+    def anew(plant: Plant) -> None:
+        plant.keeps_phases = False
+        begin(plant)
+
+    monkeypatch.setattr(Plant, "begin", anew)
+    assert repeat_life(run, ranges=True) == life
+    assert len(made) > 2 * few
 
 
 def test_work_is_bounded_by_instants_and_what_is_left_out_is_told(
