@@ -89,6 +89,8 @@ class Store:
         self.fast = fast
         self._circuit = circuit = Circuit(layout.gadget)
         self.grid = grid_of(circuit.charge_nodes)
+        # What rows were made from last, and the times of their dwells (ns).
+        self.latest_rows: tuple[list[object], list[int]] | None = None
         self.loads: list[LoadSet] = []
         self.loads_id: dict[LoadSet, int] = {}
         self.mixes: list[Mix] = []

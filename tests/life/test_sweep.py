@@ -8,14 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simfw.behaviour.region import System
 from simfw.circuit.infrared import catch_probability
 from simfw.engine.simulator import simulate
 from simfw.errors import UsageError
 from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import whole_numbers, with_values
-from simfw.life import work
+from simfw.life import parts, work
 from simfw.life.changes import _candidates
-from simfw.life.layout import Layout
+from simfw.life.layout import Layout, rows_of
 from simfw.life.learning import Answer, Comb, Learner, Step
 from simfw.life.sweep import Point, Vary, pareto, read_vary, sweep
 from simfw.loading import load_gadget, load_pattern
@@ -282,6 +283,28 @@ def test_designs_with_the_same_rows_share_what_was_learned(
     assert [(p.percentiles, p.missed_wave_share) for p in together.points] == [
         (p.percentiles, p.missed_wave_share) for p in alone
     ]
+
+
+def test_rows_are_made_once_for_all_users_of_a_design(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Users whose cells differ have the rows of their design, and the next design has its own."""
+    made: list[Gadget] = []
+
+    def noted(gadget: Gadget) -> System:
+        made.append(gadget)
+        return rows_of(gadget)
+
+    monkeypatch.setattr(parts, "rows_of", noted)
+    found = pattern(tmp_path, lamp(capacity="500 mAh (400 mAh .. 600 mAh)"), head() + EVENING)
+    assert found.gadget is not None
+    varied = read_vary("buttons.key.debounce=10 ms..40 ms:4", found.gadget)
+    work._MINE.__dict__.clear()
+    points = sweep(found, [varied], users=3, seed=3).points
+    assert all(point.percentiles is not None for point in points)
+    # The first design is that of the tables.
+    assert [one.buttons["key"].debounce.ns for one in made] == [
+        round(value) for value in varied.values[1:]]
 
 
 def test_a_design_with_other_guards_learns_anew(tmp_path: Path) -> None:
