@@ -1,5 +1,6 @@
 """Faults that the rows themselves show to change nothing: what comes first in one instant where
-neither order makes a difference, and a stay that is over before it could count again.
+neither order makes a difference (see `commuting`, too), and a stay that is over before it could
+count again.
 
 Nothing is searched here: each argument asks a few things of the rows, and where one of them does
 not hold nothing is said. What is compared is what a firmware reports: outputs as an instant leaves
@@ -9,12 +10,12 @@ them, and the events where nothing is driven.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from heapq import heappop, heappush
 
-from simfw.behaviour.expression import All, Constant, Expression, Inside, Not, names_in
+from simfw.behaviour.expression import All, Constant, Expression, Inside, Not
 from simfw.behaviour.region import Region, Row, System
-from simfw.vectors.around import asked_by, decided_by, told_apart
+from simfw.vectors.around import decided_by
+from simfw.vectors.commuting import Commuting
 from simfw.vectors.faults import Fault
 from simfw.vectors.gaps import Gaps
 from simfw.vectors.grids import between_ticks
@@ -35,17 +36,16 @@ def changes_nothing(system: System, fault: Fault, ways: Ways | None = None) -> b
     system, are kept from fault to fault.
     """
     twist = fault.twist
+    ways = Ways(system) if ways is None else ways
     if twist.lasts:
-        ways = Ways(system) if ways is None else ways
         return all(_over_by_then(system, twist.lasts, name, ways) for name in fault.touched)
+    if ways.commuting.either_way(fault):
+        return True
     if system.clocks:
         return False  # the steps of sequences go along with regions
     if between_ticks(system, fault) or starts_alike(system, fault):
         return True
-    if fault.kind == "regions":
-        return _either_turn(system, fault)
-    return fault.kind == "expiry" and (_first_or_not if twist.first else _after_or_not)(
-        system, twist.first or twist.after, *fault.touched)
+    return fault.kind == "regions" and _either_turn(system, fault)
 
 
 # -- two regions in the other order ----------------------------------------------------------------
@@ -88,77 +88,6 @@ def _passing(region: Region, state: str) -> bool:
     return any(row.after_ns == 0 and state in row.sources for row in region.rows)
 
 
-# -- a time that ends first, or last, in its instant -----------------------------------------------
-
-
-def _quiet(system: System, key: str, name: str) -> list[Row] | None:
-    """The rows that wait for a time of region `name`, if all they do is to go on to states that
-    nobody tells from those they leave; None otherwise.
-    """
-    region = system.region(name)
-    mine = next(row for row in region.rows if row.key == key)
-    waiting = [row for row in region.rows if row.after_ns == mine.after_ns
-               and not set(row.sources).isdisjoint(mine.sources)]
-    if waiting != [mine] or _pushes(region, mine) or mine.to == "resume":
-        return None
-    # What is shown goes by how the instant ends.
-    unshown = [replace(one, show=None) for one in system.regions]
-    ways = [(source, to) for source in mine.sources for to in region.entered_by(mine)]
-    if told_apart(system, asked_by(unshown, system.conditions), name, ways):
-        return None
-    return waiting
-
-
-def _first_or_not(system: System, key: str, name: str) -> bool:
-    """Its time ends in the first round of an instant anyway: before it come only events from
-    outside, which its region does not hear, and times of regions before it, which change nothing
-    that its guard asks for.
-    """
-    waiting = _quiet(system, key, name)
-    region = system.region(name)
-    if waiting is None or any(row.on in system.raw_events for row in region.rows):
-        return False
-    # What is watched is looked at once more: with nothing but states in it, it says the same.
-    for one in system.conditions:
-        names = names_in(one.when)
-        if names.flags or names.quantities:
-            return False
-    place = system.regions.index(region)
-    for when in (row.when for row in waiting if row.when is not None):
-        names = names_in(when)
-        if names.flags or names.quantities:
-            return False
-        for other in map(system.region, names.regions):
-            if any(row.on in system.raw_events for row in other.rows) or (
-                    system.regions.index(other) < place
-                    and any(row.on is None for row in other.rows)):
-                return False
-    return True
-
-
-def _after_or_not(system: System, key: str, name: str) -> bool:
-    """Where its time ends after all else, its region hears what comes in that instant in the state
-    before: from there the same rows lead to the same states, and nothing else is heard.
-    """
-    waiting = _quiet(system, key, name)
-    region = system.region(name)
-    if waiting is None or waiting[0].when is not None:
-        return False
-    row = waiting[0]
-    if row.to == "same" or row.to in region.resume_points:
-        return row.to == "same"
-    for source in row.sources:
-        # Asleep before and awake behind: what moves it on in that instant leaves out a waking.
-        if region.state(source).awake != region.state(row.to).awake:
-            return False
-        for event in {one.on for one in region.rows if one.on is not None}:
-            here, there = ([one for one in region.rows if one.on == event
-                            and state in one.sources] for state in (source, row.to))
-            if here != there or any(one.to == "resume" for one in here):
-                return False
-    return True
-
-
 # -- a stay that is over before it could count again -----------------------------------------------
 
 
@@ -180,6 +109,7 @@ class Ways:
 
     def __init__(self, system: System) -> None:
         self.system = system
+        self.commuting = Commuting(system)
         self._gaps: dict[str, Gaps] = {}
         self._leads: dict[str, _Leads] = {}
         self._behind: dict[tuple[str, str | None, tuple[str, ...]], _Way] = {}
