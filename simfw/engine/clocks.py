@@ -31,6 +31,8 @@ class Clocks(dict[LoadSet, Clock]):
         super().__init__()
         self.at = at
         self.near: Clocks | None = None
+        # What lights give in a load set, at the nodes of its clock: charges and currents (A).
+        self.lit: dict[tuple[str, LoadSet], tuple[list[float], list[float]]] = {}
         # The tables of load sets without PWM on the nodes of all, for those that are mixed of them.
         self.together: dict[tuple[LoadSet, ...], tuple[Array, list[Array]]] = {}
 

@@ -28,7 +28,7 @@ from simfw.stimuli.inputs import INPUTS
 if TYPE_CHECKING:
     from simfw.engine.gliding import Plain
     from simfw.engine.learned import Comb
-    from simfw.engine.monitor import Monitor
+    from simfw.engine.monitor import Monitor, Probe
 
 __all__ = ["CONTACTS", "EMPTY", "CellNow", "Plant", "levels_read"]
 
@@ -73,6 +73,7 @@ class Plant:
         self._turning: dict[tuple[str, float], float] = {}
         self._supplies: dict[LoadSet, Clock] = {}
         self.monitors: list[Monitor] | None = None  # kept for the next simulation on this plant
+        self.probes: dict[str, Probe] = {}  # likewise: those of its expectations, by their texts
         # Whether the next one finds all phases again: what was counted in them is then over.
         self.keeps_phases = False
         self.plains: dict[int, dict[Comb, Plain]] = {}

@@ -171,7 +171,7 @@ class Watch(Observer):
 
 
 class Shining:
-    """What lights give in load sets, for all repetitions with one gadget's parts.
+    """What lights give in load sets, for all repetitions with parts that draw the same.
 
     It is tabulated where the charge clock of the load set is: close enough for any time.
     """
@@ -179,7 +179,7 @@ class Shining:
     def __init__(self, prepared: Prepared) -> None:
         self._prepared = prepared
         self._lamps = set(prepared.gadget.lights)
-        self._known: dict[tuple[str, LoadSet], _Amps] = {}
+        self._known: dict[tuple[str, LoadSet], _Amps] = prepared.clocks.lit
 
     def table(self, name: str, loads: LoadSet) -> _Amps | None:
         """The current through the LEDs at charges; None of a load, since it has no brightness."""

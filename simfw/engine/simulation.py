@@ -92,10 +92,10 @@ class Simulation:
         self._kept = log if isinstance(log, frozenset) else None
         self.course = course
         self.listened = self.logged or bool(self._hear)
-        expects = {
-            step.text: parse_expression(step.text, prepared.system.names)
-            for step in scenario.steps
-            if isinstance(step, Expect)
+        asked = dict.fromkeys(step.text for step in scenario.steps if isinstance(step, Expect))
+        probes = {} if plant is None else plant.probes
+        expects = {} if list(probes) == list(asked) else {
+            text: parse_expression(text, prepared.system.names) for text in asked
         }
         rule_parts = [
             part
@@ -114,7 +114,11 @@ class Simulation:
         # Those that look at times: what they wait for is part of what repeats.
         self.timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
         behind = itertools.count(len(rule_parts))  # the monitors have the numbers before
-        self.probes = {key: Probe(e, plant, next(behind)) for key, e in expects.items()}
+        if expects:
+            probes = plant.probes = {
+                key: Probe(e, plant, next(behind)) for key, e in expects.items()
+            }
+        self.probes = probes
         wake = wake_of(gadget.controller)
         self.wake_c = wake.charge_c
         self.wake = self.wake_c / plant.capacity_c

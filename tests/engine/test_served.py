@@ -7,12 +7,15 @@ from dataclasses import replace
 import pytest
 
 from simfw import simulate
-from simfw.engine import repeat
+from simfw.behaviour.expression import Expression
+from simfw.behaviour.parsing import parse_expression
+from simfw.circuit.circuit import LoadSet
+from simfw.engine import repeat, simulation
 from simfw.engine.corners import changed, ends_of, worst_and_best
 from simfw.engine.phase import Phase
 from simfw.engine.plant import Plant
 from simfw.engine.repeat import RepeatLife, repeat_life
-from simfw.engine.served import Watch
+from simfw.engine.served import Shining, Watch
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.life.changes import corners
@@ -303,6 +306,44 @@ def test_repetitions_find_again_what_stands_and_count_from_nothing(
     monkeypatch.setattr(Plant, "begin", anew)
     assert repeat_life(run, ranges=True) == life
     assert len(made) > 2 * few
+
+
+def test_lights_and_expectations_are_worked_out_once_for_parts_that_draw_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Corners that differ in the reference alone share what lights give in each load set, and an
+    expectation is read once for each set of parts, however many repetitions there are.
+    """
+    gadget = lamp(**RANGED, reference="1.1 V ± 2 %")
+    scenario = day(gadget, Expect(at_ns=10 * HOUR + S, text="lamp.lit"))
+    prepared = Prepared(gadget)
+    run = simulate(gadget, scenario, prepared=prepared)
+    lit: list[tuple[int, LoadSet]] = []
+    tabulate = Shining._tabulate
+
+    def noted(self: Shining, loads: LoadSet) -> None:
+        lit.append((id(self._prepared.clocks), loads))
+        tabulate(self, loads)
+
+    read: list[str] = []
+
+    def noted_text(text: str, *more: object) -> Expression:
+        read.append(text)
+        return parse_expression(text, *more)  # type: ignore[arg-type]
+
+    begun: list[Plant] = []
+    begin = Plant.begin
+
+    def noted_begin(plant: Plant) -> None:
+        begun.append(plant)
+        begin(plant)
+
+    monkeypatch.setattr(Shining, "_tabulate", noted)
+    monkeypatch.setattr(simulation, "parse_expression", noted_text)
+    monkeypatch.setattr(Plant, "begin", noted_begin)
+    assert repeat_life(run, ranges=True, prepared=prepared).served_low_days is not None
+    assert len(lit) == len(set(lit))
+    assert len(read) == len(set(map(id, begun))) < len(begun) / 4
 
 
 def test_work_is_bounded_by_instants_and_what_is_left_out_is_told(
