@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from dataclasses import replace
-from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -89,9 +88,7 @@ def spec(arguments: argparse.Namespace) -> int:
     files[PAGE] = sealed(str(files[PAGE]))
     files |= folder_files(gadget, vectors=vectors is not None)
     if vectors is not None:
-        controller = gadget.controller
-        clock = controller.clock.value if controller is not None and controller.clock else 0.0
-        files |= vector_files(_inside(vectors, folder), folder, Fraction(repr(clock)))
+        files |= vector_files(_inside(vectors, folder), folder)
     write_folder(folder, files)
     print(f"Wrote {folder / 'specification.html'} and {folder / PAGE}.")
     if vectors is not None:

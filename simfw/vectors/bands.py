@@ -40,7 +40,8 @@ if TYPE_CHECKING:
     from simfw.vectors.replay import Replay
     from simfw.vectors.whittle import Exposure
 
-__all__ = ["FOR_THE_BENCH", "FOR_THE_HOST", "Bands", "for_real_units"]
+__all__ = ["FOR_THE_BENCH", "FOR_THE_HOST", "Bands", "for_real_units", "for_the_host",
+           "named"]  # fmt: skip
 
 FOR_THE_BENCH, FOR_THE_HOST = "for the bench: ", "for the host: "
 READING = "gauge.measured"
@@ -248,19 +249,25 @@ def for_real_units(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vecto
         if twin is not None and not twin.covers <= seen and units.agree(twin.replay):
             seen |= twin.covers
             count[twin.scenario is None] += 1
-            found.append(_named(twin, f"{'v' if twin.scenario else 'b'}"
+            found.append(named(twin, f"{'v' if twin.scenario else 'b'}"
                                       f"{count[twin.scenario is None]:02d}"))
     return found
 
 
-def _for_the_host(vector: Vector) -> Vector:
-    """Marked so."""
+def for_the_host(vector: Vector, *, near: bool = False, drifts: bool = False) -> Vector:
+    """Marked so, and why."""
     title = vector.title
     title = title if title.startswith(FOR_THE_HOST) else f"{FOR_THE_HOST}{title}"
-    return _named(replace(vector, near=True, title=title), vector.name)
+    return named(replace(vector, near=near, drifts=drifts, title=title), vector.name)
 
 
-def _named(vector: Vector, name: str) -> Vector:
+def _for_the_host(vector: Vector) -> Vector:
+    """For its readings."""
+    return for_the_host(vector, near=True)
+
+
+def named(vector: Vector, name: str) -> Vector:
+    """Under another name, and its scenario with it."""
     scenario = vector.scenario
     if scenario is not None:
         scenario = replace(scenario, title=f"{name}: {vector.title}")

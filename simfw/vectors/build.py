@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from heapq import heapify, heappop, heappush
 from itertools import chain
 from pathlib import Path
@@ -18,6 +19,7 @@ from simfw.errors import UntellableInstant
 from simfw.stimuli.inputs import INPUTS, settable
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 from simfw.vectors.bands import FOR_THE_HOST, Bands, for_real_units
+from simfw.vectors.clocked import in_time
 from simfw.vectors.closing import Closing
 from simfw.vectors.company import Company
 from simfw.vectors.contacts import Contacts
@@ -54,6 +56,7 @@ __all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_path
            "rehearsed", "replay_scenario", "tail_ns", "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
+WHY = ORDER, READING, CLOCK = "order", "reading", "clock"  # a vector is for the host
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
 BENCH = ("measured", "status", "held", "supply")  # acts that only a bench can do
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
@@ -70,8 +73,10 @@ class Vector:
 
     `scenario` is None for a bench vector. `covers` are its items, `adds` those that no vector
     before it covers. `replay` holds what the model does. An `exact` one hangs on what comes first
-    within a few milliseconds, or on a reading at its very level, and a `near` one on readings that
-    not every unit takes alike: both are for the host only.
+    within a few milliseconds, or on a reading at its very level, a `near` one on readings that not
+    every unit takes alike, and one that `drifts` shows something else to a clock that is as far off
+    as it may be: these are for the host only. `windows` (earliest, latest, ns) are those of its
+    edges; None for the exact times.
     """
 
     name: str
@@ -84,11 +89,18 @@ class Vector:
     adds: tuple[str, ...]
     exact: bool = False
     near: bool = False
+    drifts: bool = False
+    windows: tuple[tuple[int, int], ...] | None = None
+
+    @property
+    def why(self) -> str:
+        """Why a bench and a real unit cannot be held to it; empty where they can."""
+        return ORDER if self.exact else READING if self.near else CLOCK if self.drifts else ""
 
     @property
     def for_host(self) -> bool:
         """Whether a bench and a real unit cannot be held to it."""
-        return self.exact or self.near
+        return bool(self.why)
 
     @property
     def covers(self) -> frozenset[str]:
@@ -430,6 +442,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
     vectors = for_real_units(prepared, model, vectors, exposure, lambda scenario: replay_scenario(
         model, scenario, whole=False))
     left = set(items)
+    vectors = list(_in_time(model, vectors))
     for number, vector in enumerate(vectors):
         adds = tuple(item for item in items if item in vector.covers and item in left)
         left -= vector.covers
@@ -438,6 +451,19 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
                     if item in left and not item.startswith("pair "))  # fmt: skip
     return VectorSet(vectors=tuple(vectors), items=items, missing=missing, exposure=exposure,
                      bands=Bands.of(prepared), one_in=sides(system)[0])  # fmt: skip
+
+
+def _in_time(model: Rehearsal, vectors: Sequence[Vector]) -> Iterator[Vector]:
+    """The vectors with their windows, those that a clock within its tolerance spoils marked."""
+    gadget = model.prepared.gadget
+    written = None if gadget.controller is None else gadget.controller.clock
+
+    def at(vector: Vector, rate: Fraction) -> Replay | None:
+        acts = [replace(act, at_ns=round(act.at_ns * rate)) for act in vector.acts]
+        ends_ns = max(0, round(vector.ends_ns * rate) - tail_ns(gadget))
+        return rehearsed(model, vector.charge, acts, ends_ns)[2]
+
+    return in_time(vectors, None if written is None else Fraction(repr(written.value)), at)
 
 
 def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vectors: list[Vector],

@@ -6,13 +6,13 @@ import csv
 import io
 from bisect import bisect_right
 from collections.abc import Iterator
-from fractions import Fraction
 from pathlib import Path
 
 from simfw.stimuli.scenario import to_toml
 from simfw.vectors.bands import Bands
 from simfw.vectors.build import Vector, VectorSet
-from simfw.vectors.replay import Replay, Report
+from simfw.vectors.clocked import seen
+from simfw.vectors.replay import Replay
 
 __all__ = ["edges_of", "vector_files"]
 
@@ -23,9 +23,7 @@ EXPECTED = ("vector", "signal", "value", "earliest_ns", "typical_ns", "latest_ns
 REPEATS = ("vector", "after_ns", "up_to_ns", "period_ns")
 ITEMS = ("item", "vectors")
 CHARGE, GONE = "cell.charge", "gone"
-ORDER, READING = "order", "reading"  # why a vector is for the host
 BEFORE_NS = -1  # when a contact was closed that power-up finds closed
-WHY = ("", ORDER, READING)
 
 
 def _csv(head: tuple[str, ...], rows: Iterator[tuple[object, ...]]) -> str:
@@ -57,47 +55,40 @@ def _stimuli(vectors: VectorSet) -> Iterator[tuple[object, ...]]:
 
 def edges_of(replay: Replay) -> Iterator[tuple[str, int, int]]:
     """Every edge of an output that the table expects: signal, value, typical time (ns)."""
-    return ((report.name, report.level, report.time_ns) for report in _seen(replay))
+    return ((report.name, report.level, report.time_ns) for report in seen(replay.exchanges))
 
 
-def _seen(replay: Replay) -> Iterator[Report]:
-    """Every edge of an output that a capture shows: what a firmware tells, and that outputs which
-    are on go off with the supply, whoever lets go of it, which it need not tell.
-    """
-    levels: dict[str, int] = {}
-    for exchange in replay.exchanges:
-        for report in exchange.reports:
-            if report.kind == "out":
-                levels[report.name] = report.level
-                yield report
-        if exchange.lines[-1].startswith("off "):
-            yield from (Report("out", exchange.ends_ns, name) for name, on in levels.items() if on)
-            levels.clear()
-
-
-def _edges(vector: Vector, clock: Fraction, bands: Bands | None) -> Iterator[tuple[object, ...]]:
-    """Every output edge with its windows: what has passed since the last stimulus, at the corners
-    of the clock, and the supplies that every unit reads alike where a bench has set one. Edges in
-    stretches that are left out are those of the period before, again.
+def _edges(vector: Vector, bands: Bands | None) -> Iterator[tuple[object, ...]]:
+    """Every output edge with its windows: when a unit within the tolerance of its clock shows it,
+    and the supplies that every unit reads alike where a bench has set one. Edges in stretches that
+    are left out are those of the period before, again.
     """
     readings = [act for act in vector.acts if act.kind == "measured"]
     set_at = [act.at_ns for act in readings]
-    off, below = clock.numerator, clock.denominator
-    times = sorted({0, *(act.at_ns for act in vector.acts)})
-    for report in _seen(vector.replay):
-        since = times[bisect_right(times, report.time_ns) - 1]
-        passed = report.time_ns - since
-        # passed / (1 + clock) rounded down, and passed / (1 - clock) rounded up, in whole numbers
-        low = since + passed * below // (below + off)
-        high = since - -passed * below // (below - off)
+    edges = list(seen(vector.replay.exchanges))
+    exact = [(edge.time_ns, edge.time_ns) for edge in edges]
+    for report, (low, high) in zip(edges, vector.windows or exact, strict=True):
         place = bisect_right(set_at, report.time_ns) - 1
         volts = bands.window_v(readings[place].value) if bands and place >= 0 else None
         yield (vector.name, report.name, report.level, low, report.time_ns, high,
                *("" if end is None else f"{end:.3f}" for end in volts or (None, None)))
 
 
-def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)) -> dict[str, str]:
-    """Files by name, to be put under `folder/vectors`. `clock` is how far a clock may be off."""
+def _repeats(replay: Replay) -> list[tuple[int, int, int]]:
+    """The stretches in which edges of outputs repeat: after, up to, and their period (ns)."""
+    times = [edge.time_ns for edge in seen(replay.exchanges)]
+    found: list[tuple[int, int, int]] = []
+    for stretch in sorted(replay.repeats()):  # an inner one comes before the one around it
+        after_ns, _, period_ns = stretch
+        begins_ns = after_ns - period_ns
+        if (bisect_right(times, after_ns) > bisect_right(times, begins_ns)
+                or any(up_to_ns > begins_ns for _, up_to_ns, _ in found)):  # fmt: skip
+            found.append(stretch)
+    return found
+
+
+def vector_files(vectors: VectorSet, folder: Path) -> dict[str, str]:
+    """Files by name, to be put under `folder/vectors`."""
     inside = folder / "vectors"
     files = {
         f"vectors/{vector.name}.toml": to_toml(vector.scenario, inside)
@@ -110,15 +101,15 @@ def vector_files(vectors: VectorSet, folder: Path, clock: Fraction = Fraction(0)
             covered[item].append(vector.name)
     files["vectors/vectors.csv"] = _csv(
         LIST, ((vector.name, "host" if vector.for_host else "bench",
-                ORDER if vector.exact else READING if vector.near else "", vector.title,
+                vector.why, vector.title,
                 vector.ends_ns) for vector in vectors.vectors))  # fmt: skip
     files["vectors/stimuli.csv"] = _csv(STIMULI, _stimuli(vectors))
     files["vectors/expected.csv"] = _csv(
         EXPECTED, (row for vector in vectors.vectors
-                   for row in _edges(vector, clock, vectors.bands)))  # fmt: skip
+                   for row in _edges(vector, vectors.bands)))  # fmt: skip
     files["vectors/repeats.csv"] = _csv(
         REPEATS, ((vector.name, *stretch) for vector in vectors.vectors
-                  for stretch in vector.replay.repeats()))  # fmt: skip
+                  for stretch in _repeats(vector.replay)))  # fmt: skip
     files["vectors/coverage.csv"] = _csv(
         ITEMS, ((item, " ".join(names)) for item, names in covered.items()))  # fmt: skip
     return files

@@ -16,17 +16,14 @@ from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Gadget
 from simfw.stimuli.inputs import INPUTS, NO_HAND, settable
 from simfw.tomlfile import read_text
-from simfw.vectors.build import act_kind
+from simfw.vectors.build import ORDER, WHY, act_kind
 from simfw.vectors.files import (
     BEFORE_NS,
     CHARGE,
     EXPECTED,
     GONE,
     LIST,
-    ORDER,
-    READING,
     STIMULI,
-    WHY,
 )
 from simfw.vectors.sketch import Act
 
@@ -122,9 +119,9 @@ def read_vectors(folder: Path, gadget: Gadget) -> tuple[KeptVector, ...]:
         if row["vector"] in vectors or not row["vector"]:
             listed.bad("vector", "each vector has a row of its own",
                        found=row["vector"] or "nothing")
-        if row["why"] not in WHY:
+        if row["why"] not in ("", *WHY):
             listed.bad("why", "no such reason", found=row["why"],
-                       allowed=f'"{ORDER}", "{READING}" or nothing')
+                       allowed=f"{', '.join(WHY)} or nothing")
         vectors[row["vector"]] = row, listed.time_ns(row, "ends_ns")
     acts = _acts(done, gadget, vectors)
     edges = _edges(seen, vectors)

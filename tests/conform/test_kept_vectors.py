@@ -145,7 +145,7 @@ def test_all_mistakes_of_the_tables_are_told_together(hook, mute, tmp_path, monk
     ("vectors.csv", "vector,for,title,ends_ns\n", "Allowed: vector,for,why,title,ends_ns"),
     ("vectors.csv", "vector,for,why,title,ends_ns\n", "no vector stands here"),
     ("vectors.csv", "vector,for,why,title,ends_ns\nv01,host,luck,x,1\nv01,host,,x,1\n",
-     'why = luck: no such reason. Allowed: "order", "reading" or nothing'),
+     "why = luck: no such reason. Allowed: order, reading, clock or nothing"),
     ("stimuli.csv", "vector,time_ns,signal,value,code\n", "nothing stands here of this vector"),
     ("stimuli.csv", "vector,time_ns,signal,value,code\nv01,0,key,1,\n",
      "a vector begins with its charge, at 0"),

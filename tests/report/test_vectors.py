@@ -311,6 +311,8 @@ def test_what_the_tables_leave_out_can_be_written_out_from_them(hook, tmp_path):
         else:
             whole = model.play(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns)
         assert written_out(edges, stretches) == captured(whole)
+        for after_ns, up_to_ns, _ in stretches:  # a line that repeats nothing says nothing
+            assert any(after_ns < time_ns <= up_to_ns for time_ns, _, _ in captured(whole))
         told = [report for one in vector.replay.unrolled.exchanges for report in one.reports]
         assert told == list(whole.reports)  # events and waking too
 

@@ -239,6 +239,8 @@ def _names(vectors: Iterable[str]) -> str:
 def verification(subject: Subject) -> Section:
     """Test vectors and how to judge them."""
     vectors = subject.vectors
+    controller = subject.gadget.controller
+    unknown = controller is None or controller.clock is None
     if vectors is None:
         return Section(anchor="tests", title="Verification", blocks=(
             Gap("No test vectors were asked for.", "`simfw spec` without `--no-vectors`."),
@@ -264,9 +266,10 @@ def verification(subject: Subject) -> Section:
                      f"{_seconds(others)} together: "
                      f"{_names(vector.name for vector in others)}."),) if others else ()),
         Paragraph("Pass: every edge of `expected.csv` within its earliest and latest time, and no "
-                  "edge more. What goes on by itself from power-up (looks, reads, samples, blinks) "
-                  "drifts with the clock over the whole vector; the windows count from the last "
-                  "stimulus."),
+                  "edge more. The windows are those of a clock within its tolerance"
+                  + (", which is not known here: they are exact times" if unknown else "")
+                  + ". What goes on by itself from power-up (looks, reads, samples, blinks) drifts "
+                  "with the clock over the whole vector."),
     ]  # fmt: skip
     if vectors.missing:
         blocks.append(
