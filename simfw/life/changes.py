@@ -19,7 +19,7 @@ from simfw.life.layout import Layout
 from simfw.life.parts import PartTables
 from simfw.life.sampling import Spread
 from simfw.life.store import Store
-from simfw.life.user import live
+from simfw.life.user import UserLife, live
 from simfw.preferred import is_bought, preferred_ohm
 from simfw.quantity import Timing, format_duration, format_si
 from simfw.stimuli.pattern import Pattern
@@ -30,6 +30,8 @@ BEST = 3
 FACTOR = 2.0
 TYPICAL = 4
 LEAST_GAIN = 1e-3  # of the life; less is no gain
+
+_DWELL = re.compile(r"behaviour\..+\.rows\[\d+\]\.after")
 
 # What a designer may choose, by the end of its key, whether it helps larger or smaller, and the
 # unit it is written in ("" for a time). A figure is doubled or halved (a resistor takes the next
@@ -50,7 +52,7 @@ _CHOICES: tuple[tuple[str, float, str], ...] = (
     (r"proximity\.[^.]+\.emitter\.resistor", FACTOR, "Ω"),
     (r"gauge\.every", FACTOR, ""),
     (r"buttons\.[^.]+\.sample_every", FACTOR, ""),
-    (r"behaviour\..+\.rows\[\d+\]\.after", 0.5, ""),
+    (_DWELL.pattern, 0.5, ""),
 )
 
 
@@ -67,12 +69,23 @@ def mean_days(
     reference_v: float | None = None, store: Store | None = None,
 ) -> float:
     """The mean span of a few users with these parts; inf where it never ends."""
+    return _mean(_lives(pattern, gadget, seed, fast, users, reference_v, store))
+
+
+def _lives(
+    pattern: Pattern, gadget: Gadget, seed: int, fast: bool, users: Sequence[int],
+    reference_v: float | None, store: Store | None,
+) -> list[UserLife]:
+    """The first span of a few users with these parts."""
     first_span = _first_span(pattern, gadget)
     layout = Layout(first_span, gadget, warmths(first_span)[0])
     if store is None or not layout.same_shape(store.layout):
         store = Store(layout, fast)
     parts = PartTables(store, gadget, reference_v)
-    lives = [live(first_span, store, parts, seed, user, first=True) for user in users]
+    return [live(first_span, store, parts, seed, user, first=True) for user in users]
+
+
+def _mean(lives: Sequence[UserLife]) -> float:
     days = [math.inf if one.days is None else one.days for one in lives]
     return sum(days) / len(days)
 
@@ -93,20 +106,26 @@ def best_changes(
     is short or long by chance, with the change as without it; so it is what the change multiplies
     the days by that counts, and the gain is told for somebody whose days are `typical_days` (None:
     as these users have them). A change may cost something else (a weaker light, waves missed): that
-    is for the reader to weigh.
+    is for the reader to weigh. A dwell is not changed where a state that the gadget came to before
+    is never come to with it: what it does there would be done no more.
     """
     gadget = pattern.gadget
     assert gadget is not None
     store = _store(pattern, gadget, fast)
-    before = mean_days(pattern, gadget, seed, fast, users, store=store)
+    lives = _lives(pattern, gadget, seed, fast, users, None, store)
+    before = _mean(lives)
     if not math.isfinite(before):
         return ()
+    stood = _stood_in(lives)
     found = []
     for text, values in _candidates(gadget):
         try:
-            days = _at(pattern, values, seed, fast, users, store)
+            lives = _lives_at(pattern, values, seed, fast, users, store)
         except DescriptionError:
             continue  # the figures no longer make a circuit
+        if any(map(_DWELL.fullmatch, values)) and not stood <= _stood_in(lives):
+            continue
+        days = _mean(lives)
         if math.isfinite(days) and days - before > LEAST_GAIN * before:
             found.append(Change(text, (days - before) * _share(before, typical_days)))
     return tuple(sorted(found, key=lambda one: -one.gain_days)[:BEST])
@@ -202,7 +221,19 @@ def _at(
     pattern: Pattern, values: dict[str, float], seed: int, fast: bool, users: Sequence[int],
     store: Store,
 ) -> float:
+    return _mean(_lives_at(pattern, values, seed, fast, users, store))
+
+
+def _lives_at(
+    pattern: Pattern, values: dict[str, float], seed: int, fast: bool, users: Sequence[int],
+    store: Store,
+) -> list[UserLife]:
     assert pattern.gadget is not None
     gadget, reference_v = changed(pattern.gadget, values)
-    return mean_days(pattern, gadget, seed, fast, users, reference_v=reference_v, store=store)
+    return _lives(pattern, gadget, seed, fast, users, reference_v, store)
+
+
+def _stood_in(lives: Sequence[UserLife]) -> set[int]:
+    """The states, by their numbers, in which any of them spent time."""
+    return {number for one in lives for number, ns in enumerate(one.spent_ns) if ns}
 

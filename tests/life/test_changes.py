@@ -118,3 +118,48 @@ def test_the_lives_that_will_be_lived_are_counted_beforehand(
     best_changes(made, 0, False, (0, 1))
     corners(made, 0, False, (0, 1))
     assert len(lived) == extra_lives(made, 8)
+
+
+LATCHED = """
+[gadget]
+name = "Soft latch"
+[cell]
+curve = "lco"
+capacity = "100 mAh"
+cut_off = "3.0 V"
+leakage = "1 uA"
+[controller]
+awake = "1 mA"
+asleep = "20 uA"
+powered_by = ["wake"]
+[loads.glow]
+current = "20 mA"
+[buttons.wake]
+[behaviour.box]
+starts = "boot"
+states.boot = { controller = "awake" }
+states.lit = { glow = "on" }
+states.off = { controller = "unpowered" }
+rows = [
+  { after = "200 ms", from = "boot", to = "lit", when = "wake.closed" },
+  { after = "250 ms", from = "boot", to = "off" },
+  { after = "10 min", from = "lit", to = "off" },
+]
+"""
+WAKING = """
+[[habits]]
+name = "look"
+times = 2
+between = ["08:00", "20:00"]
+steps = [{ press = "wake", for = "400 ms" }]
+"""
+
+
+def test_no_dwell_is_proposed_by_which_the_gadget_would_not_do_its_work(tmp_path: Path) -> None:
+    """Let go of after 125 ms, before it asks after 200 ms whether the button is held: it would
+    never be lit, and the cell would last for years. Half the time lit is what gains most.
+    """
+    made = pattern(tmp_path, LATCHED, head() + WAKING)
+    found = [one.change for one in best_changes(made, 0, False)]
+    assert "behaviour.box.rows[2].after: 10 min -> 5 min" in found
+    assert not any(one.startswith("behaviour.box.rows[1]") for one in found)
