@@ -9,7 +9,7 @@ from itertools import combinations, product
 from pathlib import Path
 from typing import Any
 
-from simfw.benchlog.model import CLOCK, Answer, BenchLog, Question, Unknown, differ_in
+from simfw.benchlog.model import CLOCK, Answer, BenchLog, Question, Unknown
 from simfw.benchlog.observation_file import ObservationReader, of_gadget
 from simfw.benchlog.written import SAMPLES, LogFile, QuestionPart, ends_of, in_days
 from simfw.errors import DescriptionError, Problem, QuantityError, nearest
@@ -157,8 +157,7 @@ class _Reader(ObservationReader):
             for n, m in combinations(range(len(question.answers)), 2):
                 pairs = [(one, gadgets.get((*key[:number], m, *key[number + 1 :])))
                          for key, one in gadgets.items() if key[number] == n]
-                if pairs and all(other is not None and not differ_in(one, other)
-                                 for one, other in pairs):
+                if pairs and all(other is not None and _same(one, other) for one, other in pairs):
                     self._problem(
                         f"questions[{number}].answers[{m}]",
                         f'with it the gadget is the same as with "{question.answers[n].name}"',
@@ -255,6 +254,12 @@ class _Reader(ObservationReader):
             self._problem(place, "no clock is that far off", help_text)
             return None
         return Unknown(key=CLOCK, low=low, high=high)
+
+
+def _same(one: Gadget, other: Gadget) -> bool:
+    """Whether two gadgets are written alike, down to their names, wherever they are written."""
+    return all(getattr(one, name) == getattr(other, name)
+               for name in Gadget.model_fields if name not in ("file", "digest"))
 
 
 def _flat(change: Mapping[str, Any], above: tuple[str, ...]) -> Iterator[tuple[str, Any]]:
