@@ -6,7 +6,7 @@ import contextlib
 import copy
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -37,34 +37,45 @@ from simfw.engine.simulation import Simulation
 from simfw.engine.snapshot import Snapshot
 from simfw.stimuli.scenario import Expect, Press, Scenario, Step, Temperature
 
-__all__ = ["observe", "start_charge"]
+__all__ = ["Work", "observe", "start_charge"]
 
 _LIMIT = 4  # times what was seen: what has not come by then does not come
 _MORE_NS = 60_000_000_000
 _TINY_V = 0.02  # a tolerance of a voltage with one end
 _TINY = 0.02  # and of a share
 _SIGMAS = 3.0
+_RUN = 20  # units of work of a run, beside its instants
 _DRAWS = 24  # of one length that falls by chance; of several twice as many together
+
+
+@dataclass(slots=True)
+class Work:
+    """Units of work that were done: an instant of a run is one, a run itself `_RUN`."""
+
+    units: int = 0
 
 
 def observe(
     prepared: Prepared, seen: Observation, local: Mapping[str, float], *, near: bool = False,
-    met: set[tuple[str, str]] | None = None,
+    met: set[tuple[str, str]] | None = None, work: Work | None = None,
 ) -> tuple[Margin, ...]:
     """The margins of one observation; as many, in the same order, for every gadget.
 
     `local` holds where within its own ranges the observation lies (0..1 each). `near`: of a sight
     that is not met, how far away in time it is. With steps, region and state of all that were stood
-    in are added to `met`.
+    in are added to `met`. What was done for it is added to `work`.
     """
+    work = Work() if work is None else work
     charge = start_charge(prepared, seen, local.get("start", 0.5))
+    if seen.reading is not None or seen.recorded is not None:
+        work.units += _RUN
     if seen.reading is not None:
         return (_reading(prepared, seen.reading, charge),)
     if seen.recorded is not None:
         return compared(prepared, seen.recorded, charge)
     if seen.count is not None:
-        return (_counted(prepared, seen, local, charge, met),)
-    return _Bench(prepared, seen, local, charge, near, met).margins()
+        return (_counted(prepared, seen, local, charge, met, work),)
+    return _Bench(prepared, seen, local, charge, near, met, work).margins()
 
 
 def start_charge(prepared: Prepared, seen: Observation, share: float) -> float:
@@ -86,7 +97,7 @@ def _reading(prepared: Prepared, reading: ModeReading, charge: float) -> Margin:
 
 def _counted(
     prepared: Prepared, seen: Observation, local: Mapping[str, float], charge: float,
-    states: set[tuple[str, str]] | None,
+    states: set[tuple[str, str]] | None, work: Work,
 ) -> Margin:
     """How often it is seen, against how often it was, by the ratio of likelihoods.
 
@@ -101,7 +112,7 @@ def _counted(
     hits = sum(
         all(one.off <= 1.0 for one in _Bench(
             prepared, seen, {**local, **dict(zip(seen.chances, draw, strict=True))}, charge, False,
-            states,
+            states, work,
         ).margins())
         for draw in draws
     )
@@ -151,10 +162,10 @@ class _Bench:
 
     def __init__(
         self, prepared: Prepared, seen: Observation, local: Mapping[str, float], charge: float,
-        near: bool, met: set[tuple[str, str]] | None = None,
+        near: bool, met: set[tuple[str, str]] | None, work: Work,
     ) -> None:
         self.prepared, self.seen, self.local, self.near = prepared, seen, local, near
-        self.charge, self.met = charge, met
+        self.charge, self.met, self.work = charge, met, work
         self.saved: Snapshot | None = None
         self.at = 0  # how far it has been simulated
         self.now = 0
@@ -221,11 +232,13 @@ class _Bench:
             return None
         made = self._simulation(until_ns, extra)
         made.go()
-        self._meet()
+        self._meet(made)
         self.saved, self.at, self.steps = snapshot(made), until_ns, []
         return made
 
-    def _meet(self) -> None:
+    def _meet(self, made: Simulation) -> None:
+        """Note what a run has met, and how much work it was."""
+        self.work.units += _RUN + made.steps
         if self.met is not None:
             self.met |= self.plant.met()
 
@@ -253,7 +266,7 @@ class _Bench:
             return None
         on = self._simulation(over + 1, origin=origin)
         on.go()
-        self._meet()
+        self._meet(on)
         return self._breaks(what, end_ns, (snapshot(on), over + 1, []))
 
     def _breaks(
@@ -273,7 +286,7 @@ class _Bench:
                                 origin=(saved, origin[1], origin[2]))
         with contextlib.suppress(_Reached):
             made.go()
-        self._meet()
+        self._meet(made)
         broken = made.monitors[0].broken
         return None if broken is None else broken[0]
 

@@ -11,7 +11,7 @@ from itertools import chain, islice
 import numpy as np
 from numpy.typing import NDArray
 
-from simfw.benchlog.bench import observe
+from simfw.benchlog.bench import Work, observe
 from simfw.benchlog.constraint import Constraint
 from simfw.benchlog.edge import Edge
 from simfw.benchlog.jumping import Slope
@@ -49,6 +49,7 @@ MET = 0.02  # of the way: a look so near tells what lies there
 
 _SAMPLES = (1, 8, 18, 32, 44, 56, 68, 80)  # by the number of figures that decide a margin
 _MOST_SAMPLES = 96
+_FIRST = 0.8  # of the work, for the looks before any proposal
 _BESIDE = 2.0**-9  # of a range
 _PROBES = 3
 _CLOUD = 512  # points at which the surfaces are read to find where to begin
@@ -92,6 +93,11 @@ class Sight:
         self.edges.clear()
 
 
+def _samples(figures: int) -> int:
+    """How many points are looked at before any proposal, where so many figures decide."""
+    return _SAMPLES[figures] if figures < len(_SAMPLES) else _MOST_SAMPLES
+
+
 class Mistaken(Exception):
     """A figure decides an observation that it seemed not to decide: the search begins anew."""
 
@@ -105,12 +111,17 @@ class Looking:
 
     def __init__(
         self, log: BenchLog, combination: tuple[int, ...], *, seed: int, most: int,
-        lent: Mapping[int, Lent] | None = None,
+        lent: Mapping[int, Lent] | None = None, most_work: float = math.inf,
     ) -> None:
-        """`lent`: looks of other combinations, by the number of the observation."""
+        """`lent`: looks of other combinations, by the number of the observation. `most` runs and
+        `most_work` units of work may be made; observations of which the first looks would take more
+        than that are not looked at, the dearest first: see `left_out`.
+        """
         self.log, self.combination = log, combination
         self.seed, self.most = seed, most
         self.runs = 0
+        self.most_work, self.work = most_work, Work()
+        self.left_out: tuple[int, ...] = ()
         self.lent = {} if lent is None else lent
         self.noted: Looks | None = None  # where looks are lent
         self.world = World(log.gadgets[combination])
@@ -132,8 +143,8 @@ class Looking:
 
     @property
     def spent(self) -> bool:
-        """Whether the runs that were allowed are used up."""
-        return self.runs >= self.most
+        """Whether the runs that were allowed are used up, or the work."""
+        return self.runs >= self.most or self.work.units >= self.most_work
 
     def values(self, x: Sequence[float] | Array) -> dict[str, float]:
         """The figures at a point."""
@@ -155,7 +166,8 @@ class Looking:
         }
         values = self.values(x) if values is None else values
         prepared = self.world.prepared(self.world.supplied(values) if seen.supply else values)
-        return observe(prepared, seen, local, near=self.sights[number].near, met=met)
+        return observe(prepared, seen, local, near=self.sights[number].near, met=met,
+                       work=self.work)
 
     def look(self, number: int, x: Sequence[float] | Array) -> tuple[Margin, ...]:
         """The same, remembered by the numbers that decide it."""
@@ -199,7 +211,7 @@ class Looking:
         """
         x = np.clip(x, 0.0, 1.0)
         place = self._trial_at.get(x.tobytes())
-        offs = [math.inf] * len(self.all) if place is None else list(self.trials[place].offs)
+        offs = [math.inf] * len(self.sights) if place is None else list(self.trials[place].offs)
         subset = self.all if subset is None else subset
         missing = [n for n in subset if offs[n] == math.inf]
         if seen_of(offs, subset) > until:
@@ -264,19 +276,63 @@ class Looking:
         self.trials.clear()
         self._trial_at.clear()
         if not self._ready and not self.wide:
-            self._rehearse(numbers)
+            works = self._rehearse(numbers)
+            if sum(self._cost(n, works[n]) * (self._probes + _samples(self.size))
+                   for n in numbers) > self._first:
+                self._begin_cheap(works)
         for n in numbers:
-            if n not in self._ready:
+            if n not in self._ready and n not in self.left_out:
                 self.sights[n] = self._sight(n)
-                self._sample(n)
-                self.sights[n].sampled = len(self.sights[n].known)
-                self._ready.add(n)
+                self._look_first(n)
 
-    def _rehearse(self, numbers: Sequence[int]) -> None:
+    def _look_first(self, number: int) -> None:
+        self._sample(number)
+        self.sights[number].sampled = len(self.sights[number].known)
+        self._ready.add(number)
+
+    @property
+    def _first(self) -> float:
+        """Units of work that are left for the looks before any proposal."""
+        return _FIRST * self.most_work - self.work.units
+
+    def _begin_cheap(self, works: Mapping[int, int]) -> None:
+        """Begin with what costs least; what more than the work would do for is left out."""
+        for n in sorted(works, key=lambda n: (works[n], n)):
+            cost = self._cost(n, works[n])
+            if cost * self._probes <= self._first:
+                self.sights[n] = self._sight(n)
+                if cost * _samples(len(self.sights[n].dims)) <= self._first:
+                    self._look_first(n)
+                    continue
+            self.sights[n] = Sight(dims=[])
+            self.left_out = (*self.left_out, n)
+        self.left_out = tuple(sorted(self.left_out))
+        self.all = tuple(n for n in self.all if n not in self.left_out)
+
+    @property
+    def _probes(self) -> int:
+        """About how many looks tell which figures decide an observation."""
+        return _PROBES * (self.figures + 1)
+
+    def _cost(self, number: int, work: int) -> float:
+        """Units of work of one of the first looks, of which what is lent costs nothing."""
+        lent, anew = self.lent.get(number), 1.0
+        if lent is not None and lent.looks:
+            met = sum(bool(look.met & lent.apart) for look in lent.looks.values())
+            anew = met / len(lent.looks)
+        return anew * work
+
+    def _rehearse(self, numbers: Sequence[int]) -> dict[int, int]:
+        """Look once with the gadget as its file says; how much work each look was."""
+        works = {}
         for n in numbers:
             self.runs += 1
+            work = Work()
             with suppress(EndlessInstant):
-                observe(self.world.rehearsed(), self.log.observations[n], {})
+                observe(self.world.rehearsed(), self.log.observations[n], {}, work=work)
+            self.work.units += work.units
+            works[n] = work.units
+        return works
 
     def take_up(self, sights: list[Sight], x: Array) -> None:
         """Go on with what another looked at, of the same combination, and from a point of it."""
@@ -340,7 +396,7 @@ class Looking:
     def _sample(self, number: int) -> None:
         sight = self.sights[number]
         d = len(sight.dims)
-        count = _SAMPLES[d] if d < len(_SAMPLES) else _MOST_SAMPLES
+        count = _samples(d)
         points = low_discrepancy(d, count, self.seed + 13 * number)
         if 0 < d <= 3:
             corners = np.array(np.meshgrid(*[[0.0, 1.0]] * d)).reshape(d, -1).T

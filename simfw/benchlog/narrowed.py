@@ -128,6 +128,8 @@ class RivalResult:
 
     `off` is how far the worst observation is off at the least (tolerances). `contradictions` are
     those sets that exclude it, smallest first. `fitting` are figures that fit, those of the ends.
+    `not_looked_at` are observations for which the work did not do: what would else be possible is
+    open then, and its intervals rest on the others.
     """
 
     combination: tuple[int, ...]
@@ -136,6 +138,7 @@ class RivalResult:
     off: float
     runs: int
     whole: bool
+    not_looked_at: tuple[str, ...] = ()
     intervals: tuple[Interval, ...] = ()
     together: tuple[Together, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()

@@ -38,6 +38,8 @@ _Kept = tuple[list[Sight], NDArray[np.float64]]  # all looks at a combination, a
 
 MOST_RUNS = 20_000
 """Exact runs of observations that may be made for one combination."""
+MOST_WORK = 4_000_000
+"""Units of work (instants of runs, above all) that all combinations share alike."""
 
 _HELD = 0.97  # an observation this far off, in tolerances, holds an end
 _ASIDE = 0.05  # of a figure's range, to see which observations it moves
@@ -65,15 +67,17 @@ def narrow(
     """
     found: list[RivalResult] = []
     count = len(log.combinations)
+    work = MOST_WORK // count
     shared = list(shares(log))
-    first = list(_mapped(jobs, _lend, [(log, next(iter(group)), n, seed) for n, group in shared]))
+    first = list(_mapped(jobs, _lend, [
+        (log, next(iter(group)), n, seed, work * len(group)) for n, group in shared]))
     lent: dict[tuple[int, ...], dict[int, Lent]] = {one: {} for one in log.combinations}
     for (n, group), (looks, _) in zip(shared, first, strict=True):
         for combination, states in group.items():
             lent[combination][n] = Lent(states, looks)
     nearest: tuple[RivalResult, _Kept] | None = None
     for one, kept in _mapped(jobs, _one, [
-        (log, one, seed, runs, brief, lent[one]) for one in log.combinations
+        (log, one, seed, runs, brief, lent[one], work) for one in log.combinations
     ]):
         found.append(one)
         if kept is not None and (nearest is None or one.off < nearest[0].off):
@@ -96,7 +100,8 @@ def narrow(
     return Narrowed(
         log=log, seed=seed, rivals=rivals, intervals=_over_all(log, left),
         contradictions=everywhere, left_out={k: v for k, v in left_out.items() if v},
-        untouched=tuple(one.key for one in log.unknowns if one.key not in deciding),
+        untouched=() if any(one.not_looked_at for one in rivals) else tuple(
+            one.key for one in log.unknowns if one.key not in deciding),
         runs=sum(one.runs for one in rivals) + sum(made for _, made in first) + more,
         suspects=wrong,
     )
@@ -120,19 +125,21 @@ def _mapped(
 
 
 def _lend(
-    log: BenchLog, combination: tuple[int, ...], number: int, seed: int
+    log: BenchLog, combination: tuple[int, ...], number: int, seed: int, work: int
 ) -> tuple[Looks, int]:
-    """The first looks of one combination at one observation, and how many runs they were."""
-    rival = Rival(log, combination, seed=seed, most=0)
+    """The first looks of one combination at one observation, and how many runs they were; none
+    where they would be more `work`.
+    """
+    rival = Rival(log, combination, seed=seed, most=0, most_work=work)
     return rival.lend(number), rival.runs
 
 
 def _one(
     log: BenchLog, combination: tuple[int, ...], seed: int, runs: int, brief: bool,
-    lent: Mapping[int, Lent],
+    lent: Mapping[int, Lent], work: int,
 ) -> tuple[RivalResult, _Kept | None]:
     """What is found of a combination; where it is excluded with all that was looked at."""
-    rival = Rival(log, combination, seed=seed, most=runs, lent=lent)
+    rival = Rival(log, combination, seed=seed, most=runs, lent=lent, most_work=work)
     while True:
         try:
             rival.prepare()
@@ -140,7 +147,7 @@ def _one(
         except Mistaken:
             continue
         best = rival.best(rival.all)
-        if found.state != "excluded" or brief or best is None:
+        if found.state != "excluded" or brief or best is None or found.not_looked_at:
             return found, None
         for sight in rival.sights:
             sight.forget()
@@ -165,10 +172,12 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
         state = "excluded"
     made = RivalResult(
         combination=rival.combination, answers=log.answers(rival.combination), state=state,
-        off=best.worst, runs=0, whole=True,
+        off=worst_of(best, rival.all), runs=0, whole=True,
+        not_looked_at=tuple(log.observations[n].name for n in rival.left_out),
         decided_by={
             seen.name: tuple(log.unknowns[k].key for k in sight.dims if k < rival.figures)
-            for seen, sight in zip(log.observations, rival.sights, strict=True)
+            for n, (seen, sight) in enumerate(zip(log.observations, rival.sights, strict=True))
+            if n in rival.all
         },
     )
     rival.confirm(best)
@@ -181,7 +190,7 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
         made = replace(
             made,
             intervals=tuple(_interval(rival, k, *ends[k]) for k in ends),
-            together=() if brief else _together(rival),
+            together=() if brief or rival.left_out else _together(rival),
             unnoticed=() if brief else _unnoticed(rival),
             guesses=() if brief else rests_on(rival, best),
         )
@@ -201,9 +210,14 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
             for one in log.unknowns))
     else:
         made = replace(made, contradictions=_contradictions(rival, whole))
-        if any(one.worst <= FITS for one in rival.trials):  # found while fewer were asked
+        if rival.fitted(rival.all):  # found while fewer were asked
             return _result(rival, brief)
-    return replace(made, runs=rival.runs, whole=not rival.spent)
+    if made.state == "fits" and rival.left_out:
+        made = replace(
+            made, state="open", meanings=(), fitting=(), fitting_local=(), intervals=tuple(
+                replace(one, low_reached=math.nan, high_reached=math.nan)
+                for one in made.intervals))
+    return replace(made, runs=rival.runs, whole=not (rival.spent or rival.left_out))
 
 
 def _ends(rival: Rival, aim: Aim) -> tuple[End, End]:
@@ -216,7 +230,7 @@ def _ends(rival: Rival, aim: Aim) -> tuple[End, End]:
 
 def _interval(rival: Rival, k: int, low: End, high: End) -> Interval:
     one = rival.log.unknowns[k]
-    shares = [float(t.x[k]) for t in rival.trials if t.worst <= FITS]
+    shares = [float(t.x[k]) for t in rival.trials if worst_of(t, rival.all) <= FITS]
     reached_low, reached_high = min([low.reached, *shares]), max([high.reached, *shares])
     outer_low = max(0.0, min(low.outer, reached_low))
     outer_high = min(1.0, max(high.outer, reached_high))

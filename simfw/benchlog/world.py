@@ -13,7 +13,7 @@ from simfw.gadget.model import Gadget
 from simfw.gadget.quantities import places, quantities
 from simfw.quantity import Timing
 
-__all__ = ["World", "start_ends"]
+__all__ = ["World", "start_ends", "tick_ns"]
 
 _FINE_NS = 10_000  # a common measure of all times below which a factor would be too coarse
 _LATEST = 4  # gadgets that are kept as they were made last
@@ -25,6 +25,19 @@ _CELL_ALONE = ("cell.resistance", "cell.leakage", "cell.self_discharge")
 _ENDLESS = 1e6
 
 
+def _timings(gadget: Gadget) -> dict[str, int]:
+    """The times that the controller's clock counts (ns), by their keys."""
+    return {
+        key: figure.ns for key, figure in quantities(gadget).items()
+        if isinstance(figure, Timing) and not key.startswith(_OTHERS)
+    }
+
+
+def tick_ns(gadget: Gadget) -> int:
+    """The common measure of all times that the controller's clock counts (ns)."""
+    return math.gcd(*_timings(gadget).values())
+
+
 class World:
     """One combination of answers: its gadget, and the same with other figures."""
 
@@ -34,11 +47,8 @@ class World:
         self._latest: dict[tuple[tuple[str, float], ...], Prepared] = {}
         self._rows: dict[tuple[tuple[str, float], ...], Prepared] = {(): self._base}
         self._places = places(gadget)
-        self._timings = {
-            key: figure.ns for key, figure in quantities(gadget).items()
-            if isinstance(figure, Timing) and not key.startswith(_OTHERS)
-        }
-        self._tick_ns = math.gcd(*self._timings.values())
+        self._timings = _timings(gadget)
+        self._tick_ns = tick_ns(gadget)
 
     def rehearsed(self) -> Prepared:
         """The gadget as its file says: what is tabulated of it guides the same with other figures.

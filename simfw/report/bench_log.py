@@ -132,9 +132,13 @@ def narrowed_text(found: Narrowed, paint: Paint = plain) -> str:
     lines += _section(paint, "Rests on guesses", _guess_lines(found))
     lines += _section(paint, "Nothing observed bears on", [f"  {k}" for k in found.untouched])
     lines += _section(paint, "What that means", _meaning_lines(found))
-    if not all(rival.whole for rival in found.rivals):
-        lines += ["", "Not finished: the exact runs that were allowed are used up (--runs). What "
-                      "was", "not decided is open, and ends that were not reached lie outside."]
+    if not all(rival.whole or rival.not_looked_at for rival in found.rivals):
+        lines += ["", "Not finished: the exact runs that were allowed are used up (--runs), or the "
+                      "work", "that all combinations share. What was not decided is open, and ends "
+                      "that were", "not reached lie outside."]
+    if any(rival.not_looked_at for rival in found.rivals):
+        lines += ["", "Not looked at is what would take more work than all combinations may share; "
+                      "fewer", "combinations, or shorter observations, leave more for each."]
     return "\n".join(lines) + "\n"
 
 
@@ -155,8 +159,12 @@ def _rival_lines(found: Narrowed, rival: RivalResult, paint: Paint) -> list[str]
     lines = list(wrapped(f"{word:<9} {text}", "  ", " " * 12))
     lines[0] = lines[0].replace(word, paint(word, tone), 1)
     if rival.state == "open":
-        lines += wrapped(
-            f"not decided: the nearest run is {rival.off:.2f} tolerances off", " " * 12, " " * 12)
+        fits = rival.off <= 1.0
+        why = "all that was looked at fits" if fits else (
+            f"the nearest run is {rival.off:.2f} tolerances off")
+        lines += wrapped(f"not decided: {why}", " " * 12, " " * 12)
+    if rival.not_looked_at:
+        lines += wrapped(f"not looked at: {', '.join(rival.not_looked_at)}", " " * 12, " " * 12)
     for one in rival.contradictions[:1]:
         lines += wrapped(
             f"by {' + '.join(one.observations)}: "
@@ -421,6 +429,7 @@ def _rival_json(one: RivalResult) -> dict[str, Any]:
         "answers": one.answers,
         "state": _STATES[one.state][0],
         "off": _round(one.off),
+        "not_looked_at": list(one.not_looked_at),
         "evaluations": one.runs,
         "unknowns": [{"key": part.key} | _interval_json(part) for part in one.intervals],
         "together": [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from simfw.benchlog.lending import Lent, apart, shares
 from simfw.benchlog.model import BenchLog, PinSeen
 from simfw.benchlog.search import Rival
 from simfw.loading import load_bench_log
-from simfw.report.bench_log import narrowed_text
+from simfw.report.bench_log import narrowed_json, narrowed_text
 from tests.benchlog.lantern import FINISH, log_of, write_lantern
 
 LOG = """gadget = "gadget.toml"
@@ -83,7 +84,7 @@ def test_whatever_else_differs_is_shared_by_none(log: BenchLog, tmp_path: Path) 
     for change in (
         '"gauge.every" = "2 s"', '"buttons.key.debounce" = "30 ms"', '"cell.leakage" = "50 uA"',
         '"gauge.thresholds" = ["3.2 V", "3.6 V", "3.9 V"]',
-        '"charger.status" = "high while charging"',
+        '"controller.pull_up" = "35k"',
         '"behaviour.lamp.states.lit" = { lamp = "on", controller = "awake" }',
         '"behaviour.lamp.rows" = [{ on = "key.press", from = "dark", to = "lit" }]',
     ):
@@ -129,3 +130,164 @@ def test_sharing_saves_runs_and_changes_nothing_that_is_told(
     assert shared.runs <= alone.runs - 20
     one, other = (narrowed_text(replace(found, runs=0)) for found in (shared, alone))
     assert one == other
+
+
+WAITER = """
+[gadget]
+name = "Waiter"
+[cell]
+curve = "lco"
+capacity = "300 mAh"
+cut_off = "3.1 V"
+[charger]
+current = "200 mA"
+float = "4.2 V"
+finish = "10 %"
+status = "low while charging"
+[controller]
+awake = "1 mA"
+asleep = "5 uA"
+PULL
+[loads.lamp]
+current = "20 mA"
+[buttons.key]
+[proximity.hand]
+every = "100 ms"
+settle = "1 ms"
+agree = 3
+clear = "400 ms"
+carrier = "40 kHz"
+duty = "25 %"
+burst = 20
+receiver = { supply = "0.5 mA", threshold = "1 mW/m2" }
+target = { reflectance = "50 %", area = "60 cm2" }
+[proximity.hand.emitter]
+forward = ["1.3 V @ 50 mA", "1.2 V @ 10 mA"]
+resistor = "33R"
+intensity = "30 mW/sr @ 50 mA"
+half_angle = "20 deg"
+switch = { kind = "nmos", on_resistance = "2R" }
+[behaviour.lamp]
+starts = "dark"
+states.dark = {}
+states.lit = { lamp = "on" }
+states.late = {}
+rows = [
+  { on = "hand.near", from = "dark", to = "lit" },
+  { on = "hand.far", from = "lit", to = "dark" },
+  { after = "5 s", from = "lit", to = "late" },
+  { on = "key.click", from = "dark", to = "late" },
+  { after = "2 s", from = "late", to = "dark" },
+]
+"""
+WAITED = """gadget = "waiter.toml"
+[unknown]
+"cell.capacity" = "250 mAh .. 350 mAh"
+clock = "± 5 %"
+[[questions]]
+name = "other"
+[[questions.answers]]
+name = "a"
+[[questions.answers]]
+name = "b"
+change = { CHANGE }
+[[observations]]
+name = "key"
+steps = [{ press = "key" }, { until = "lamp.dark", took = "2.1 s ± 0.5 s" }]
+[[observations]]
+name = "hand"
+steps = [
+  { wave = "hand", distance = "6 cm", for = "2 s" },
+  { until = "lamp.lit", took = "0.3 s ± 0.2 s" },
+]
+[[observations]]
+name = "charge"
+start = "cut-off"
+steps = [{ usb = true }, { until = "charge.complete", took = "1 h 35 min ± 25 min" }]
+[[observations]]
+name = "dark"
+mode = "lamp.dark"
+reading = "100 uA ± 90 uA"
+"""
+
+
+@pytest.mark.parametrize(("change", "pull", "shared", "met"), [
+    # Echoes count where a hand is; a dwell where its state was stood in; a pin where USB is in.
+    ('"proximity.hand.agree" = 1', "", ["key", "charge", "dark"], False),
+    ('"behaviour.lamp.rows[2].after" = "8 s"', "", ["key", "hand", "charge"], True),
+    ('"charger.status" = "low while charging, high when complete"', "", ["key", "hand", "dark"],
+     False),
+    # A pin that is pulled up tells something without USB, too; other times of the sensor matter.
+    ('"charger.status" = "low while charging, high when complete"', 'pull_up = "35k"', [], False),
+    ('"proximity.hand.every" = "150 ms"', "", [], False),
+    # The clock counts in steps of 1 ms, or of 0.5 ms: it is as far off in another way.
+    ('"behaviour.lamp.rows[2].after" = "8000.5 ms"', "", [], True),
+    ('"behaviour.lamp.rows[0].on" = "hand.wave"', "", [], False),
+])
+def test_answers_that_a_run_does_not_meet_share_it(
+    change: str, pull: str, shared: list[str], met: bool, tmp_path: Path
+) -> None:
+    """What is lent is to the last digit what the other would see; what met a state that it leaves
+    after another time is looked at anew.
+    """
+    (tmp_path / "waiter.toml").write_text(WAITER.replace("PULL", pull), encoding="utf-8")
+    (tmp_path / "log.toml").write_text(WAITED.replace("CHANGE", change), encoding="utf-8")
+    log = load_bench_log(tmp_path / "log.toml")
+    found = dict(shares(log))
+    assert [log.observations[number].name for number in found] == shared
+    for number, group in found.items():
+        (first, _), (last, states) = group.items()
+        assert states == (frozenset({("lamp", "lit")}) if met else frozenset())
+        looks = Rival(log, first, seed=0, most=0).lend(number)
+        lent = Rival(log, last, seed=0, most=0, lent={number: Lent(states, looks)})
+        anew = lent.lend(number)
+        alone = Rival(log, last, seed=0, most=0)
+        alone.lend(number)
+        assert lent.sights[number].known == alone.sights[number].known
+        lit = met and log.observations[number].name == "hand"
+        assert (len(anew) == len(looks)) if lit else not anew
+
+
+def test_rows_that_a_figure_names_are_not_shared(tmp_path: Path) -> None:
+    """An unknown says which row it is in by the number of the row."""
+    change = '"behaviour.lamp.rows[2].after" = "8 s"'
+    text = WAITED.replace("CHANGE", change).replace(
+        "clock =", '"behaviour.lamp.rows[4].after" = "1.5 s .. 2.5 s"\nclock =')
+    (tmp_path / "waiter.toml").write_text(WAITER.replace("PULL", ""), encoding="utf-8")
+    (tmp_path / "log.toml").write_text(text, encoding="utf-8")
+    assert not list(shares(load_bench_log(tmp_path / "log.toml")))
+
+
+def test_work_that_does_not_do_for_an_observation_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The dearest are not looked at, what the others leave is open and narrowed by them alone, and
+    what they exclude is excluded; with more work all are looked at.
+    """
+    (tmp_path / "waiter.toml").write_text(WAITER.replace("PULL", ""), encoding="utf-8")
+    text = WAITED.replace("CHANGE", '"loads.lamp.current" = "200 mA"').replace(
+        'name = "key"\n', 'name = "key"\ncount = "10 of 10"\n').replace(
+        "clock =", '"controller.asleep" = "1 uA .. 400 uA"\nclock =') + (
+        '[[observations]]\nname = "lit"\nmode = "lamp.lit"\nreading = "20 mA ± 2 mA"\n')
+    (tmp_path / "log.toml").write_text(text, encoding="utf-8")
+    log = load_bench_log(tmp_path / "log.toml")
+    monkeypatch.setattr(narrowing, "MOST_WORK", 2 * 12_000)
+    found = narrowing.narrow(log)
+    one, other = found.rivals
+    assert (one.state, other.state) == ("open", "excluded")
+    assert one.not_looked_at == ("key",)
+    assert not one.whole
+    assert other.contradictions[0].observations == ("lit",)
+    asleep = next(part for part in found.intervals if part.key == "controller.asleep")
+    assert asleep.high < 200e-6
+    assert math.isnan(asleep.high_reached)
+    told = narrowed_text(found)
+    assert "not decided: all that was looked at fits" in told
+    assert "not looked at: " in told
+    assert "more work than all combinations may share" in told
+    assert "Nothing observed bears on" not in told
+    assert narrowed_json(found)["rivals"][0]["not_looked_at"] == list(one.not_looked_at)
+    monkeypatch.undo()
+    whole = narrowing.narrow(log, brief=True)
+    assert not any(part.not_looked_at for part in whole.rivals)
+    assert whole.rivals[0].state == "fits"
