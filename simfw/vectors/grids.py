@@ -1,4 +1,5 @@
-"""Times that only what ticks can meet: one that ends between two ticks may end a little later.
+"""Times that only what ticks can meet: one that ends between two ticks may end a little later, and
+one that begins with every tick may begin anew there.
 
 A region whose stays begin at what a ticking region tells hears that again after whole periods
 only. Where the end of its time tells nothing, and all else that it hears meanwhile leads to where
@@ -7,14 +8,14 @@ the end of the time would, nobody sees when exactly between two ticks it has end
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 from simfw.behaviour.expression import names_in
 from simfw.behaviour.region import Condition, Region, Row, System
 from simfw.vectors.around import asked_by, told_apart
 from simfw.vectors.faults import Fault
 
-__all__ = ["between_ticks"]
+__all__ = ["begins_with_ticks", "between_ticks"]
 
 
 def between_ticks(system: System, fault: Fault) -> bool:
@@ -44,6 +45,56 @@ def between_ticks(system: System, fault: Fault) -> bool:
     # No tick at either end, nor between them.
     return period is not None and (
         min(ends) // period == max(ends) // period and min(ends) % period > 0)
+
+
+def begins_with_ticks(system: System, region: Region, more: Sequence[Row]) -> bool:
+    """Whether times that begin anew where some rows `more` fire have just begun there.
+
+    The region goes round by itself from power-up on, so it comes to the state in which it starts,
+    or in which it was kept, whenever it has gone round so many times. The rows hear what is told in
+    such instants alone: by regions that begin at power-up, too, and whose times are all whole
+    numbers of rounds. What they tell is heard behind the end of the time of the region, which is in
+    the queue from the beginning of the instant.
+    """
+    round_ns = _round(region)
+    return round_ns is not None and bool(more) and all(
+        row.on in _on_grid(system, round_ns) and row.to in ("same", *row.sources)
+        and not row.emit for row in more)
+
+
+def _round(region: Region) -> int | None:
+    """How long a region takes round to where it starts, if nothing else moves it."""
+    here, total, left = region.starts, 0, len(region.states)
+    if any(state.sequences for state in region.states) or any(
+            row.to == "resume" or (row.to != "same" and not row.after_ns) for row in region.rows):
+        return None
+    while left:
+        mine = [row for row in region.rows if row.after_ns is not None and here in row.sources]
+        if len(mine) != 1 or mine[0].when is not None or mine[0].to == "same":
+            return None
+        here, total, left = mine[0].to, total + (mine[0].after_ns or 0), left - 1
+        if here == region.starts:
+            return total
+    return None
+
+
+def _on_grid(system: System, period_ns: int) -> set[str]:
+    """The events that are told in no instant but those that are whole periods behind power-up."""
+    on = {event for one in system.every for row in one.rows for event in row.emit}
+    on -= {*system.raw_events, *(event for one in system.conditions
+                                 for event in (one.rises, one.falls))}
+    moving = {one.name for one in system.every}  # the regions that move in such instants alone
+    before = -1
+    while before != (before := len(on) + len(moving)):
+        for one in system.every:
+            if one.follows or any(
+                    row.after_ns % period_ns if row.after_ns is not None
+                    else row.to != "same" and row.on not in on for row in one.rows):
+                moving.discard(one.name)
+            for row in one.rows:
+                if row.on not in on if row.after_ns is None else one.name not in moving:
+                    on.difference_update(row.emit)
+    return on
 
 
 def _leading_out(region: Region, row: Row) -> set[str]:

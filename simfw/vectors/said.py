@@ -24,6 +24,7 @@ from simfw.behaviour.region import Condition, Region, Row, System
 from simfw.vectors.around import answers, asked_by
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault, Twist
+from simfw.vectors.grids import begins_with_ticks
 from simfw.vectors.pair import reach
 from simfw.vectors.twisted import differing
 
@@ -52,8 +53,8 @@ def says_the_same(system: System, fault: Fault) -> bool:
     if twist.lost and not twist.failed:
         return _lost_anyway(system, region, twist) or _never_just_behind(system, region, twist)
     if fault.kind == "begun":
-        return _begun_already(system, region, [row for row in changed.rows
-                                               if row not in region.rows])
+        more = [row for row in changed.rows if row not in region.rows]
+        return _begun_already(system, region, more) or begins_with_ticks(system, region, more)
     if twist != NONE or fault.kind in ("condition", "regions"):
         return False
     if fault.kind == "again" and _asked_in_vain(system, region, fault.about):
