@@ -162,3 +162,27 @@ def test_a_table_that_cannot_be_read_is_told(hook, mute, name, text, expected, t
     monkeypatch.chdir(tmp_path)
     assert main(["conform", str(HOOK), "--against", mute, "--vectors", str(folder)]) == 2
     assert expected in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["scenarios/key-hook", "tests/gallery/bell-counter",
+                                  "tests/gallery/fridge-door"])
+def test_what_the_protocol_promises_of_times_and_inputs_holds(name):
+    """No instant comes twice, no input takes two levels for one, and power comes back only where
+    it was gone; what comes while it is gone asks for nothing.
+    """
+    prepared = Prepared(load_gadget(ROOT / name / "gadget.toml"))
+    for vector in shared_vectors(prepared.gadget, prepared.system, prepared).vectors:
+        off, last, levels = True, None, {}
+        for exchange in vector.replay.unrolled.exchanges:
+            for line in exchange.lines:
+                word, *rest = line.split(" ")
+                if word == "set":
+                    assert off or levels.setdefault(rest[0], rest[1]) == rest[1], vector.name
+                    continue
+                if word in ("step", "power"):
+                    assert rest[0] != last, vector.name
+                    last = rest[0]
+                    assert off == (word == "power"), vector.name
+                off = word == "off" or (off and word != "power")
+                levels.clear()
+            assert not off or not exchange.reports, vector.name

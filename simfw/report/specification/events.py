@@ -93,6 +93,13 @@ def _sampled(subject: Subject, event: str) -> Window | None:
     )
 
 
+def _cause(row: Row) -> str:
+    """On what a row fires. A sample of the gauge and what comes of it are one step."""
+    if row.on is None:
+        return "end of a time"
+    return "the sample" if row.on == "gauge.sampled" else f"`{row.on}`"
+
+
 def _line(subject: Subject, event: str) -> EventLine:
     found = _emitters(subject, event)
     never = _never(subject, event, found)
@@ -102,7 +109,7 @@ def _line(subject: Subject, event: str) -> EventLine:
     ]  # fmt: skip
     if sampled is None and windows and any(row.on is not None for _, row in found):
         windows.insert(0, subject.corners.of(0, 0, 0))  # or in the instant of what it is heard with
-    edges = dict.fromkeys(f"`{row.on}`" if row.on else "end of a time" for _, row in found)
+    edges = dict.fromkeys(_cause(row) for _, row in found)
     links = dict.fromkeys(
         one for one in subject.requirements for _, row in found
         if row.key in one.keys and f"`{event}`" in one.text.partition(" shall ")[2])

@@ -36,7 +36,10 @@ def _words(subject: Subject) -> Table:
         ("guard", "a condition, read at the moment of the event or at the end of the time"),
     ]
     if gadget.buttons:
-        rows += [("press, release", "the contact has settled closed, or open"),
+        settles = "the contact has settled closed, or open"
+        if any(button.style == "first-edge" for button in gadget.buttons.values()):
+            settles += "; where a contact counts its first edge, that edge"
+        rows += [("press, release", settles),
                  ("click", "a press and a release that became nothing else")]  # fmt: skip
     if gadget.proximity:
         rows += [("look", "one powered-up check of the proximity sensor"),
