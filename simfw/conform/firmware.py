@@ -68,6 +68,7 @@ class Difference:
                     "number that the model never reads and that it gets no answer for.")
         return (f"{self.drive.name}: the model says `{self.expected}`, "
                 f"the firmware says `{shown(self.told)}`."
+                + (" It hangs, and was stopped." if self.hung else "")
                 + (f" It complained: {self.complaint}." if self.complaint else ""))
 
 
@@ -187,12 +188,14 @@ def _due(exchange: Exchange | None, answer: list[str]) -> list[str]:
 
 def _needed(exchange: Exchange | None, answer: list[str], within_ns: int) -> list[str]:
     """An answer without wakings that end in the instant in which they begin, where the model has
-    none: an edge, or the end of a time, wakes a controller that has nothing to do then.
+    none: an edge, or the end of a time, wakes a controller that has nothing to do then. Where the
+    model goes to sleep, having been awake, a waking is one too many, and stays.
     """
     if exchange is None or not any(line.startswith("wake ") for line in answer):
         return answer
     told = set(answer)
-    wakes = [one.time_ns for one in exchange.reports if one.kind == "wake"]  # in their order
+    kept = ("wake",) if within_ns else ("wake", "sleep")
+    wakes = [one.time_ns for one in exchange.reports if one.kind in kept]  # in their order
 
     def near(time_ns: int) -> bool:
         place = bisect_left(wakes, time_ns - within_ns)

@@ -48,7 +48,8 @@ class Parted:
 
     def _led(self) -> list[tuple[int, str]]:
         """What was done, and what became of the supply, in the order of time."""
-        acts = [(act.at_ns, act.text) for act in self.found.drive.acts]
+        acts = [(act.at_ns, act.text) for act in self.found.drive.acts
+                if act.at_ns <= self.found.time_ns]
         supply = [(one.time_ns, one.text) for one in self.placed.supply]
         return sorted([*acts, *supply], key=lambda one: one[0])
 

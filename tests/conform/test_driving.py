@@ -206,6 +206,27 @@ def test_a_waking_that_ends_in_its_instant_need_not_be_the_models(within_ns: int
         assert parted.time_ns == time_ns
 
 
+def test_a_waking_beside_a_sleep_of_the_model_is_named() -> None:
+    """It was awake, and sleeps: the waking is one too many. That the firmware said nothing was
+    told, though it had said that it sleeps.
+    """
+    replay = Replay(exchanges=[Exchange(("power 0",), ()),
+                               Exchange(("until 1000",), (Report("sleep", 900),))])  # fmt: skip
+    parted = Says("ok", "wake 900", "sleep 900", "ok").differs(
+        Drive("drive", 0.5, (), 1000, replay))
+    assert parted is not None
+    assert (parted.time_ns, parted.told) == (900, "wake 900")
+
+
+def test_a_firmware_that_hangs_is_said_to() -> None:
+    """Its reports stop, which alone is no news of a loop."""
+    replay = Replay(exchanges=[Exchange(("power 0",), (Report("out", 0, "lamp", 1),))])
+    parted = Says("error no answer in time").differs(Drive("drive", 0.5, (), 0, replay))
+    assert parted is not None
+    assert parted.hung
+    assert str(parted).endswith(" It hangs, and was stopped.")
+
+
 def test_gaps_lie_around_the_times_of_buttons_chords_and_sensors() -> None:
     """One millisecond before, at and after each; what is longer than 5 s is left out."""
     keys = {"top": {"debounce": "20 ms", "hold": "1 s", "double": "300 ms"},

@@ -414,9 +414,9 @@ def _gauge(subject: Subject) -> Section:
         text += (f" The events of one sample come in the order {order}"
                  + (", then that of the bars; bars and `cell` have both changed"
                     if gauge.thresholds else "; `cell` has changed")
-                 + " before the first of them is heard: taking the sample is one step. When its time "
-                 "ends, or what else begins it comes, it goes to the back of the queue and waits "
-                 "its turn like an event: what stands in the queue before it is judged with "
+                 + " before the first of them is heard: taking the sample is one step. When its "
+                 "time ends, or what else begins it comes, it goes to the back of the queue and "
+                 "waits its turn like an event: what stands in the queue before it is judged with "
                  "the bars and the `cell` of before, and what stands behind it with those after.")
     blocks: list[Block] = [Paragraph(text)]
     if counts and gauge.capacity is not None and gauge.power_up is not None:
