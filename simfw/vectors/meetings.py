@@ -151,8 +151,11 @@ class Meetings:
             (max([one.value for one in gauge.thresholds], default=0.0) + gauge.gap, SIDE),
             (min([one.value for one in (*gauge.thresholds, gauge.flat, gauge.low) if one],
                  default=0.0), -SIDE))]
-        # Something else is read before, so that the sample brings news.
-        extras = [((-gauge.every.ns * 5 // 2, "measured", self.reading, value),) for value in ends]
+        # Something else is read before, so that the sample brings news; or, where the time is too
+        # short for that, what the cell has.
+        extras: list[tuple[Change, ...]] = [
+            ((-gauge.every.ns * 5 // 2, "measured", self.reading, value),) for value in ends]
+        extras.append(())
         for event, source in product(events, row.sources):
             for path in self._places({region.name: source}, event)[:1]:
                 self.turns += 1

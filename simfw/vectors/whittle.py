@@ -253,7 +253,8 @@ class Whittler:
 
     def meetings(self) -> Iterator[tuple[Meeting, Sequence[Fault]]]:
         """Times that end as something happens, with the slips in when they end. First with what
-        the regions hear themselves; then with all that people do, for slips that are left.
+        the regions hear themselves; then, for slips that are left, with samples that tell them
+        something, and with all that people do.
         """
         teller = self.teller
         made = Meetings(self.gadget, teller.system, teller.circuit, teller.handled, self.places,
@@ -263,10 +264,14 @@ class Whittler:
                 yield one, self.ends.get(row.key, ())
         for region in teller.system.regions if self.effort else ():
             for row in region.rows:
+                sampled = [fault for slips in self.ends.values() for fault in slips
+                           if GAUGED & fault.touched and self._is_left(fault)]
                 mine = [fault for fault in self.ends.get(row.key, ())
                         if fault.kind == "deaf" and self._is_left(fault)]
-                for one in made.gauged(region, row) if mine else ():
-                    yield replace(one, event=""), mine
+                for one in made.gauged(region, row) if mine or sampled else ():
+                    slips = [*mine, *(fault for fault in sampled if fault.about in one.ends)]
+                    if slips:
+                        yield replace(one, event=""), slips
         for region in teller.system.regions if self.effort else ():
             for row in region.rows:
                 mine = [fault for fault in self.ends.get(row.key, ()) if self._is_left(fault)]

@@ -129,3 +129,22 @@ def test_what_a_held_button_has_led_to_ends_as_it_is_held_again() -> None:
     at = max(at for at, name in replay.events if name == "key.hold")
     assert at - 300 * MS in {one.time_ns for one in replay.reports
                              if (one.kind, one.name) == ("out", "glow") and one.level}
+
+
+def test_a_light_goes_out_by_itself_in_the_instant_of_the_sample_that_dims_it() -> None:
+    """A firmware that takes the sample first dims it, and its time begins anew: it stays lit. The
+    time is too short for something else to be read in it before.
+    """
+    dims = Prepared(made({
+        "lamp": region("dark", "dark full weak", row("full", "dark", on="key.click"),
+                       row("weak", "full", on="cell.low"),
+                       row("dark", ["full", "weak"], after="2 s"),
+                       lit="full", by={"weak": "40 %"}),
+    }, gauge={"thresholds": ["3.5 V"], "low": "3.4 V", "every": "1 s"}))  # fmt: skip
+    click = Found(charge=0.5, ends_ns=S + 300 * MS, covers=frozenset(), acts=(
+        Act(S, "contact", "key", 1.0), Act(S + 100 * MS, "contact", "key", 0.0)))
+    whittler = Whittler(dims.gadget, holding(dims.system), dims.circuit, [click])
+    told = {fault.text for one, faults in whittler.meetings()
+            if one.key == "behaviour.lamp.rows[2]" for fault in faults
+            if whittler.tells(fault, played(dims, one.path))}
+    assert "gauge.every#3: its time ends before all else in that instant" in told
