@@ -93,8 +93,8 @@ class Simulation:
         self.course = course
         self.listened = self.logged or bool(self._hear)
         asked = dict.fromkeys(step.text for step in scenario.steps if isinstance(step, Expect))
-        probes = {} if plant is None else plant.probes
-        expects = {} if list(probes) == list(asked) else {
+        again = plant is not None and list(plant.probes) == list(asked)
+        expects = {} if again else {
             text: parse_expression(text, prepared.system.names) for text in asked
         }
         rule_parts = [
@@ -114,11 +114,9 @@ class Simulation:
         # Those that look at times: what they wait for is part of what repeats.
         self.timed = [m for m in self.monitors if m.rule.kind not in ("never", "always")]
         behind = itertools.count(len(rule_parts))  # the monitors have the numbers before
-        if expects:
-            probes = plant.probes = {
-                key: Probe(e, plant, next(behind)) for key, e in expects.items()
-            }
-        self.probes = probes
+        if not again:
+            plant.probes = {key: Probe(e, plant, next(behind)) for key, e in expects.items()}
+        self.probes = plant.probes
         wake = wake_of(gadget.controller)
         self.wake_c = wake.charge_c
         self.wake = self.wake_c / plant.capacity_c

@@ -346,6 +346,18 @@ def test_lights_and_expectations_are_worked_out_once_for_parts_that_draw_the_sam
     assert len(read) == len(set(map(id, begun))) < len(begun) / 4
 
 
+def test_a_scenario_without_expectations_watches_none_of_the_one_before_it() -> None:
+    """On one plant, as vectors are played: those of an earlier scenario were looked at."""
+    gadget = lamp(**RANGED)
+    prepared = Prepared(gadget)
+    plant = Plant(prepared)
+    watched = []
+    for more in ((Expect(at_ns=10 * HOUR + S, text="lamp.lit"),), ()):
+        made = simulation.Simulation(prepared, day(gadget, *more), 0, True, False, [], None, plant)
+        watched.append(list(made.probes))
+    assert watched == [["lamp.lit"], []]
+
+
 def test_work_is_bounded_by_instants_and_what_is_left_out_is_told(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
