@@ -526,7 +526,8 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
                     ((path, True) for path in (whittler.toured() if effort else ())),
                     ((path, False) for path in whittler.strolls()),
                     ((path, True) for path in (whittler.driven(contacts) if effort else ())),
-                    ((path, True) for path in (whittler.danced() if effort else ())))
+                    ((path, True) for path in (whittler.danced() if effort else ())),
+                    ((path, True) for path in (whittler.hurried() if effort else ())))
     for path, anew in courses:
         gone_through(path, anew=anew)
     for fault, path in whittler.gone_over(found) if effort else ():

@@ -24,6 +24,7 @@ KINDS: Mapping[str, str] = {
     "stay": "a row that fires and does not go on",
     "target": "a row that goes elsewhere",
     "source": "a state forgotten in `from`",
+    "wider": "a row that fires in states where nothing answers its event",
     "guard": "a guard dropped, or a part of it",
     "turned": "a guard turned round",
     "sign": "`<=` for `<`",

@@ -131,6 +131,12 @@ class _Maker(AtPower):
                 left = tuple(name for name in row.sources if name != source)
                 yield one("source", f"does not hear it in {source}" if row.on else
                           f"does not end in {source}", replace(row, sources=left))  # fmt: skip
+        if own and row.on is not None:
+            answered = {source for one in region.rows if one.on == row.on for source in one.sources}
+            more = tuple(state.name for state in region.states if state.name not in answered)
+            if more:
+                yield one("wider", f"fires in {', '.join(more)} too", row,
+                          replace(row, sources=more, key=f"{row.key}+1"))  # fmt: skip
         for words, changed in self.insides(row) if own else ():
             yield one("states", words, replace(row, when=changed, when_text=words))
         for words, kind, guard in self.guards(row):

@@ -21,6 +21,7 @@ from simfw.vectors.faults import KINDS, Fault
 from simfw.vectors.faulty import MOST_OF_ONE
 from simfw.vectors.guide import Guide, Ways
 from simfw.vectors.hands import Hands
+from simfw.vectors.hurried import Hurried
 from simfw.vectors.losses import Losses
 from simfw.vectors.meetings import Meeting, Meetings
 from simfw.vectors.nodes import Found
@@ -339,6 +340,15 @@ class Whittler:
                 if not any(mine & fault.touched for fault in self.left):
                     break
                 yield path
+
+    def hurried(self) -> Iterator[Found]:
+        """Strokes at an even pace, for the times of which faults are left (see `hurried`)."""
+        rows = {row.key: row for region in self.judging.system.every for row in region.rows}
+        times = {rows[fault.about].after_ns or 0 for fault in self.left if fault.about in rows}
+        for path in Hurried(self.gadget).courses(times - {0}):
+            if not self.left:
+                return
+            yield path
 
     def driven(self, contacts: Contacts) -> Iterator[Found]:
         """Courses of contacts about power-up, and of hands about looks."""

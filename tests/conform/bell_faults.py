@@ -556,10 +556,6 @@ FAULTS: dict[str, list[tuple[str, str]]] = {
 OPEN = {
     "hold clears only while the display is on":
         "changes nothing that shows: the display is lit at every hold",
-    "a change to 0 while sounding starts the chirp anew":
-        "shows where a hold takes the count to 0 while the chirp sounds; no vector has that",
-    "chime ends after the other events of its instant (change to 0 then lost)":
-        "shows where the chirp ends as a hold takes the count to 0; no vector has that",
     "display timer not stopped at power-up":
         "changes nothing that shows: whatever lights the display arms its time anew",
     "time of the last write not forgotten at a fresh start":
