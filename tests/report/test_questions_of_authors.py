@@ -89,7 +89,7 @@ def test_a_gauge_without_bars_speaks_of_no_hysteresis(hen):
 
 def test_a_sample_waits_its_turn_in_the_queue(hen):
     """From the end of its time on: there is no step between the two."""
-    assert "What begins a sample puts it into the queue, where it waits its turn like" in hen
+    assert "it goes to the back of the queue and waits its turn like an event" in hen
 
 
 def test_a_blip_makes_a_contact_that_was_closed_at_power_up_a_press():
