@@ -18,10 +18,9 @@ from simfw.vectors.build import (
     Rehearsal,
     act_kind,
     acts_of,
+    lasting,
     make_vectors,
-    rehearsed,
     replay_scenario,
-    tail_ns,
     to_scenario,
 )
 from simfw.vectors.files import edges_of
@@ -57,8 +56,7 @@ def kept_drives(folder: Path, prepared: Prepared) -> tuple[list[Drive], list[str
     model = Rehearsal(prepared)
     drives, gone, other = [], [], []
     for kept in read_vectors(folder, prepared.gadget):
-        _, _, played = rehearsed(model, kept.charge, kept.acts,
-                                 max(0, kept.ends_ns - tail_ns(prepared.gadget)))
+        played = lasting(model, kept.charge, kept.acts, kept.ends_ns)
         if played is None:
             gone.append(kept.name)
             continue

@@ -235,12 +235,12 @@ def for_real_units(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vecto
         return list(vectors)
     covering = Counter(item for vector in vectors for item in vector.covers)
     found = [_coded(prepared, model, bands, vector, exposure, covering) for vector in vectors]
-    found = [_for_the_host(vector) if not all(map(bands.is_sure, _readings(vector.acts)))
+    found = [for_the_host(vector, near=True) if not all(map(bands.is_sure, _readings(vector.acts)))
              else vector for vector in found]
     units, charges = _Units(prepared, bands), bands.charges(prepared)
     found = [vector if vector.for_host or units.agree(vector.replay) else
              _elsewhere(prepared, model, units, charges, vector, exposure, covering, run)
-             or _for_the_host(vector) for vector in found]
+             or for_the_host(vector, near=True) for vector in found]
     seen = {item for vector in found if not vector.for_host for item in vector.covers}
     count = Counter(vector.scenario is None for vector in found)
     for near in [vector for vector in found if vector.near and not vector.exact]:
@@ -250,7 +250,7 @@ def for_real_units(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vecto
             seen |= twin.covers
             count[twin.scenario is None] += 1
             found.append(named(twin, f"{'v' if twin.scenario else 'b'}"
-                                      f"{count[twin.scenario is None]:02d}"))
+                                     f"{count[twin.scenario is None]:02d}"))
     return found
 
 
@@ -259,11 +259,6 @@ def for_the_host(vector: Vector, *, near: bool = False, drifts: bool = False) ->
     title = vector.title
     title = title if title.startswith(FOR_THE_HOST) else f"{FOR_THE_HOST}{title}"
     return named(replace(vector, near=near, drifts=drifts, title=title), vector.name)
-
-
-def _for_the_host(vector: Vector) -> Vector:
-    """For its readings."""
-    return for_the_host(vector, near=True)
 
 
 def named(vector: Vector, name: str) -> Vector:

@@ -52,8 +52,8 @@ if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
     from simfw.gadget.model import Gadget
 
-__all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_paths", "make_vectors",
-           "rehearsed", "replay_scenario", "tail_ns", "to_scenario"]  # fmt: skip
+__all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_paths", "lasting",
+           "make_vectors", "rehearsed", "replay_scenario", "tail_ns", "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
 WHY = ORDER, READING, CLOCK = "order", "reading", "clock"  # a vector is for the host
@@ -264,6 +264,12 @@ def rehearsed(model: Rehearsal, charge: float, acts: Sequence[Act], ends_ns: int
     return None, lasts_ns, model.played(charge, acts, lasts_ns)
 
 
+def lasting(model: Rehearsal, charge: float, acts: Sequence[Act], lasts_ns: int) -> Replay | None:
+    """What the model does in a vector that lasts so long, its tail included."""
+    ends_ns = max(0, lasts_ns - tail_ns(model.prepared.gadget))
+    return rehearsed(model, charge, acts, ends_ns)[2]
+
+
 def _at_power_up(acts: Sequence[Act]) -> bool:
     """Whether a contact moves in the very instant of power-up, which no bench can do."""
     return any(act.kind == "contact" and not act.at_ns for act in acts)
@@ -455,13 +461,12 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
 
 def _in_time(model: Rehearsal, vectors: Sequence[Vector]) -> Iterator[Vector]:
     """The vectors with their windows, those that a clock within its tolerance spoils marked."""
-    gadget = model.prepared.gadget
-    written = None if gadget.controller is None else gadget.controller.clock
+    controller = model.prepared.gadget.controller
+    written = None if controller is None else controller.clock
 
     def at(vector: Vector, rate: Fraction) -> Replay | None:
         acts = [replace(act, at_ns=round(act.at_ns * rate)) for act in vector.acts]
-        ends_ns = max(0, round(vector.ends_ns * rate) - tail_ns(gadget))
-        return rehearsed(model, vector.charge, acts, ends_ns)[2]
+        return lasting(model, vector.charge, acts, round(vector.ends_ns * rate))
 
     return in_time(vectors, None if written is None else Fraction(repr(written.value)), at)
 

@@ -100,8 +100,7 @@ def vector_files(vectors: VectorSet, folder: Path) -> dict[str, str]:
         for item in vector.covers & covered.keys():
             covered[item].append(vector.name)
     files["vectors/vectors.csv"] = _csv(
-        LIST, ((vector.name, "host" if vector.for_host else "bench",
-                vector.why, vector.title,
+        LIST, ((vector.name, "host" if vector.for_host else "bench", vector.why, vector.title,
                 vector.ends_ns) for vector in vectors.vectors))  # fmt: skip
     files["vectors/stimuli.csv"] = _csv(STIMULI, _stimuli(vectors))
     files["vectors/expected.csv"] = _csv(

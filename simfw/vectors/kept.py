@@ -6,7 +6,7 @@ are all that has to be kept. What the model does with them is worked out again.
 
 from __future__ import annotations
 
-import csv
+import io
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
@@ -15,22 +15,17 @@ from pathlib import Path
 from simfw.errors import DescriptionError, Problem, nearest
 from simfw.gadget.model import Gadget
 from simfw.stimuli.inputs import INPUTS, NO_HAND, settable
+from simfw.stimuli.recording.csv import cells_of
 from simfw.tomlfile import read_text
 from simfw.vectors.build import ORDER, WHY, act_kind
-from simfw.vectors.files import (
-    BEFORE_NS,
-    CHARGE,
-    EXPECTED,
-    GONE,
-    LIST,
-    STIMULI,
-)
+from simfw.vectors.files import BEFORE_NS, CHARGE, EXPECTED, GONE, LIST, STIMULI
+from simfw.vectors.items import READINGS
 from simfw.vectors.sketch import Act
 
 __all__ = ["KeptVector", "read_vectors"]
 
 LARGEST_BYTES = 64_000_000
-LONGEST_NS = 1 << 62
+MOST_DIGITS = 18  # of a time (ns): thirty years
 PINS = {"status": range(3), "supply": range(2)}
 
 
@@ -55,11 +50,10 @@ class _Table:
     def __init__(self, path: Path, head: tuple[str, ...]) -> None:
         self.path = path
         self.problems: list[Problem] = []
-        self._line = 1
         text, _ = read_text(path, largest=LARGEST_BYTES)
-        self._rows = csv.reader(text.splitlines())
+        self._rows = cells_of(path, io.StringIO(text, newline=""), ",", 0)
         self.head = head
-        found = next(self._rows, [])
+        self._line, found = next(self._rows, (1, []))
         if tuple(found) != head:
             raise DescriptionError([Problem(
                 file=str(path), line=1, key=",".join(found), text="these are not its columns",
@@ -67,8 +61,8 @@ class _Table:
 
     def rows(self) -> Iterator[Mapping[str, str]]:
         """The rows by column; one that has not as many cells is told, and passed over."""
-        for cells in self._rows:
-            self._line = self._rows.line_num
+        for line, cells in self._rows:
+            self._line = line
             if len(cells) == len(self.head):
                 yield dict(zip(self.head, cells, strict=True))
             elif cells:
@@ -81,14 +75,17 @@ class _Table:
         self.problems.append(Problem(file=str(self.path), line=self._line, key=key, text=text,
                                      found=found, allowed=allowed, suggestion=suggestion))
 
-    def time_ns(self, row: Mapping[str, str], column: str) -> int:
-        """A time in whole nanoseconds; 0 where it is none."""
+    def whole(self, row: Mapping[str, str], column: str, allowed: str) -> int:
+        """A whole number, zero or more; 0 where it is none."""
         text = row[column]
-        if not (text.isascii() and text.isdigit()) or int(text) > LONGEST_NS:
-            self.bad(column, "this is not a time", found=text or "nothing",
-                     allowed="whole nanoseconds from power-up")
+        if not (text.isascii() and text.isdigit() and len(text) <= MOST_DIGITS):
+            self.bad(column, "this is no such number", found=text or "nothing", allowed=allowed)
             return 0
         return int(text)
+
+    def time_ns(self, row: Mapping[str, str], column: str) -> int:
+        """A time in whole nanoseconds."""
+        return self.whole(row, column, "whole nanoseconds from power-up")
 
     def number(self, row: Mapping[str, str], fits: Callable[[float], bool], allowed: str,
                unit: str = "") -> float:  # fmt: skip
@@ -97,7 +94,7 @@ class _Table:
         digits = text.removesuffix(f" {unit}") if unit else text
         try:
             value = float(Decimal(digits))
-        except InvalidOperation:
+        except (InvalidOperation, ValueError):  # no number at all, or one that signals
             value = float("nan")
         if not fits(value):
             self.bad("value", f"this is no value of {row['signal']}", found=text or "nothing",
@@ -122,6 +119,9 @@ def read_vectors(folder: Path, gadget: Gadget) -> tuple[KeptVector, ...]:
         if row["why"] not in ("", *WHY):
             listed.bad("why", "no such reason", found=row["why"],
                        allowed=f"{', '.join(WHY)} or nothing")
+        elif row["for"] != (judge := "host" if row["why"] else "bench"):
+            listed.bad("for", f"with this `why` it is for the {judge}",
+                       found=row["for"] or "nothing", allowed=judge)
         vectors[row["vector"]] = row, listed.time_ns(row, "ends_ns")
     acts = _acts(done, gadget, vectors)
     edges = _edges(seen, vectors)
@@ -200,9 +200,11 @@ def _signals(gadget: Gadget) -> dict[str, str]:
     signals = {name: kind for kind in ("contact", "hand") for name in INPUTS[kind].members(gadget)}
     signals |= {name: act_kind(kind.kind) for kind, name in settable(gadget)}
     if gadget.charger is not None:
-        signals |= {"usb": "usb", "status": "status"}
+        signals["usb"] = "usb"
+        if gadget.charger.status is not None:
+            signals["status"] = "status"
     if gadget.gauge is not None:
-        signals |= {"gauge.measured": "measured", "gauge.counted": "measured"}
+        signals[READINGS[gadget.gauge.method == "counting"]] = "measured"
     return signals | {"supply": "supply"}
 
 
@@ -210,6 +212,6 @@ def _edges(table: _Table, vectors: Mapping[str, object]) -> dict[str, list[tuple
     edges: dict[str, list[tuple[str, int, int]]] = {name: [] for name in vectors}
     for row in table.rows():
         if _known(table, row, vectors):
-            level = table.time_ns(row, "value")
+            level = table.whole(row, "value", "a level in parts per million, or segments")
             edges[row["vector"]].append((row["signal"], level, table.time_ns(row, "typical_ns")))
     return edges

@@ -10,6 +10,7 @@ import pytest
 from simfw.cli import main
 from simfw.conform.driving import kept_drives, vector_drives
 from simfw.engine.simulator import Prepared
+from simfw.errors import DescriptionError
 from simfw.loading import load_gadget
 from simfw.vectors import vector_files
 from tests.sharing import shared_vectors
@@ -146,6 +147,8 @@ def test_all_mistakes_of_the_tables_are_told_together(hook, mute, tmp_path, monk
     ("vectors.csv", "vector,for,why,title,ends_ns\n", "no vector stands here"),
     ("vectors.csv", "vector,for,why,title,ends_ns\nv01,host,luck,x,1\nv01,host,,x,1\n",
      "why = luck: no such reason. Allowed: order, reading, clock or nothing"),
+    ("vectors.csv", "vector,for,why,title,ends_ns\nv01,bench,clock,x,1\n",
+     "for = bench: with this `why` it is for the host. Allowed: host."),
     ("stimuli.csv", "vector,time_ns,signal,value,code\n", "nothing stands here of this vector"),
     ("stimuli.csv", "vector,time_ns,signal,value,code\nv01,0,key,1,\n",
      "a vector begins with its charge, at 0"),
@@ -186,3 +189,27 @@ def test_what_the_protocol_promises_of_times_and_inputs_holds(name):
                 off = word == "off" or (off and word != "power")
                 levels.clear()
             assert not off or not exchange.reports, vector.name
+
+
+@pytest.mark.parametrize(("right", "wrong", "expected"), [
+    ("b02,1000000000,key,0,", f"b02,{'9' * 5000},key,0,", "this is no such number"),
+    ("b01,0,cell.charge,0.5,", "b01,0,cell.charge,sNaN,", "0 to 1"),
+    ("b02,1000000000,key,0,", f"b02,1000000000,key,{'0' * 200_000},", "cannot be read"),
+    ("b02,1000000000,key,0,", "b02,1000000000,gauge.counted,0.5,", "the gadget has no such input"),
+    ("b02,1000000000,key,0,", "b02,1000000000,status,1,", "the gadget has no such input"),
+])
+def test_what_is_no_number_and_what_does_nothing_is_refused(
+    hook, right, wrong, expected, tmp_path
+):
+    """No traceback: thousands of digits, a number that signals, a cell too long for a table; nor an
+    input that this gadget does not have.
+    """
+    prepared, made = hook
+    folder = tmp_path / "spoilt"
+    shutil.copytree(made, folder)
+    table = folder / "vectors/stimuli.csv"
+    text = table.read_text()
+    assert text.count(f"\n{right}\n") == 1
+    table.write_text(text.replace(f"\n{right}\n", f"\n{wrong}\n"))
+    with pytest.raises(DescriptionError, match=expected):
+        kept_drives(folder, prepared)

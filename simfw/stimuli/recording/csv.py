@@ -38,7 +38,7 @@ from simfw.stimuli.recording.base import (
     sample_rate,
 )
 
-__all__ = ["open_csv"]
+__all__ = ["cells_of", "open_csv"]
 
 UNITS: Final = {"s": 0, "ms": 3, "us": 6, "µs": 6, "μs": 6, "ns": 9, "ps": 12, "fs": 15}
 WORDS: Final = {
@@ -90,9 +90,9 @@ def open_csv(path: Path) -> Recording:
     with path.open(encoding=encoding, errors="replace", newline="") as stream:
         header, line = _header(path, stream, notes)
         separator = max(",;\t", key=header.count)
-        _, cells = next(_cells(path, [header], separator, line - 1))
+        _, cells = next(cells_of(path, [header], separator, line - 1))
         names = [name.strip() for name in cells]
-        rows = [row for _, (_, row) in zip(range(PEEK), _cells(path, stream, separator, line),
+        rows = [row for _, (_, row) in zip(range(PEEK), cells_of(path, stream, separator, line),
                                            strict=False)]
     rate = _rate(path, notes)
     layout, wires = _layout(path, names, rows, line, separator, encoding, rate)
@@ -128,7 +128,7 @@ def _header(path: Path, stream: TextIO, notes: dict[str, str]) -> tuple[str, int
     raise bad_recording(path, "the file has comments but no header")
 
 
-def _cells(path: Path, stream: Iterable[str], separator: str, before: int
+def cells_of(path: Path, stream: Iterable[str], separator: str, before: int
            ) -> Iterator[tuple[int, list[str]]]:  # fmt: skip
     """The rows of a table with the line that each ends at; `before` lines went before."""
     if isinstance(stream, TextIOBase):
@@ -275,7 +275,7 @@ def _long_wires(path: Path, layout: _Layout) -> tuple[Wire, ...]:
     with path.open(encoding=layout.encoding, errors="replace", newline="") as stream:
         for _ in range(layout.header_line):
             stream.readline()
-        for _, row in _cells(path, stream, layout.separator, layout.header_line):
+        for _, row in cells_of(path, stream, layout.separator, layout.header_line):
             if row and len(row) > layout.long[0] and not row[0].lstrip().startswith("#"):
                 names.setdefault(row[layout.long[0]].strip())
     if not names:
@@ -306,7 +306,7 @@ class _Rows:
             for _ in range(layout.header_line):
                 stream.readline()
             tail = ""
-            for line, row in _cells(self.path, stream, layout.separator, layout.header_line):
+            for line, row in cells_of(self.path, stream, layout.separator, layout.header_line):
                 if not row or not any(row):
                     continue
                 if row[0].lstrip().startswith(("#", "//")):
