@@ -29,7 +29,7 @@ from simfw.vectors.pair import MARK, Pair, TooDearError, paired
 from simfw.vectors.search import SIDE, beside, middles, resting_hands
 from simfw.vectors.sketch import Act, Saved
 from simfw.vectors.twisted import TWICE
-from simfw.verify.abstraction import needed_regions
+from simfw.verify.slicing import needed_regions
 
 if TYPE_CHECKING:
     from simfw.gadget.model import Gadget

@@ -8,8 +8,9 @@ from simfw.behaviour import expression as ex
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.gadget.model import Gadget
-from simfw.verify.abstraction import BANDED, Electrics, reduce_system
+from simfw.verify.abstraction import Electrics, reduce_system
 from simfw.verify.budget import Budget
+from simfw.verify.detail import BANDED
 from simfw.verify.explore import explore
 from simfw.verify.finding import Verdict
 from simfw.verify.machine import Monitor

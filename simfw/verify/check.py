@@ -12,7 +12,7 @@ from simfw.behaviour.region import System
 from simfw.behaviour.rules import bind_rules
 from simfw.errors import DescriptionError
 from simfw.gadget.model import Gadget, Rule
-from simfw.verify.abstraction import DETAILS, Electrics, follows_letting_go, reduce_system
+from simfw.verify.abstraction import Electrics, reduce_system
 from simfw.verify.acting import act_out
 from simfw.verify.alone import ALONE_CHECKS, alone_checks
 from simfw.verify.bars import bars_verdict
@@ -31,12 +31,14 @@ from simfw.verify.decide import (
     wide_search,
     with_coincidences,
 )
+from simfw.verify.detail import DETAILS
 from simfw.verify.electrical import electrical_checks
 from simfw.verify.explore import explore
 from simfw.verify.falsify import TRACE_CHECKS, Broken, falsify
 from simfw.verify.finding import Finding, Report, Verdict, Witness
 from simfw.verify.gestures import has_fault, try_gestures
 from simfw.verify.habits import habit_checks
+from simfw.verify.letting_go import follows_letting_go
 from simfw.verify.loads import loads_of
 from simfw.verify.player import Player, when
 from simfw.verify.reach import never_asked, reach_checks

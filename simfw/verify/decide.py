@@ -18,21 +18,13 @@ from simfw.behaviour.rules import BoundRule
 from simfw.circuit.circuit import Circuit
 from simfw.engine.run import RuleVerdict
 from simfw.stimuli.scenario import Scenario
-from simfw.verify.abstraction import (
-    BANDED,
-    CELL_QUANTITIES,
-    DETAILS,
-    LADDER,
-    Detail,
-    Electrics,
-    Reduced,
-    is_still,
-    reduce_system,
-)
+from simfw.verify.abstraction import Electrics, Reduced, reduce_system
 from simfw.verify.acting import act_out
 from simfw.verify.budget import Budget
+from simfw.verify.detail import BANDED, DETAILS, LADDER, Detail
 from simfw.verify.explore import Explored, Way, explore
 from simfw.verify.finding import Finding, Verdict, Witness
+from simfw.verify.letting_go import is_still
 from simfw.verify.machine import Monitor
 from simfw.verify.player import Player, when
 from simfw.verify.whole import Whole
@@ -52,7 +44,7 @@ __all__ = [
     "with_coincidences",
 ]
 
-ELECTRICAL = {*CELL_QUANTITIES, "status.low", "status.high"}
+ELECTRICAL = {*ex.CONTINUOUS, "status.low", "status.high"}
 TRIES = 40
 CHANCE_TRIES = 8
 DRAINING_S = 2 * 3600
@@ -184,7 +176,7 @@ def is_followed(system: System, monitor: Monitor) -> bool:
 
     Where a firmware lets go of its supply, it is not followed what the cell does meanwhile.
     """
-    return (not may_let_go(system) or not _reads(monitor) & set(CELL_QUANTITIES)
+    return (not may_let_go(system) or not _reads(monitor) & set(ex.CONTINUOUS)
             or is_still(system, monitor))
 
 
@@ -231,9 +223,9 @@ def _details(
     ladder = [detail for detail in LADDER if not detail.share or monitor.time_ns]
     if rough.machine.letting is not None and not is_still(system, monitor):
         return tuple(ladder)  # bands do not know what stands while the supply is let go of
-    if _reads(monitor) & set(CELL_QUANTITIES):
+    if _reads(monitor) & set(ex.CONTINUOUS):
         return (BANDED[0], ladder[0], BANDED[1])
-    if set(rough.free) & set(CELL_QUANTITIES):
+    if set(rough.free) & set(ex.CONTINUOUS):
         return (ladder[0], BANDED[0], *ladder[1:-1], BANDED[1], ladder[-1])
     return tuple(ladder)
 

@@ -16,7 +16,7 @@ from simfw.behaviour.hold import may_let_go
 from simfw.behaviour.outputs import merged
 from simfw.behaviour.region import Drive, Region, Row, State, System
 from simfw.gadget.model import Gadget
-from simfw.verify.abstraction import ANY, FIRST
+from simfw.verify.collapse import ANY, FIRST
 from simfw.verify.finding import Finding
 from simfw.verify.machine import Config, Monitor
 from simfw.verify.static import finding

@@ -13,16 +13,13 @@ from dataclasses import replace
 from simfw.behaviour.region import System
 from simfw.engine.run import RuleVerdict
 from simfw.stimuli.scenario import Scenario
-from simfw.verify.abstraction import (
-    DETAILS,
-    Electrics,
-    follows_letting_go,
-    reduce_system,
-)
+from simfw.verify.abstraction import Electrics, reduce_system
 from simfw.verify.acting import act_out
 from simfw.verify.budget import Budget
+from simfw.verify.detail import DETAILS
 from simfw.verify.explore import explore
 from simfw.verify.finding import Finding, Verdict, Witness
+from simfw.verify.letting_go import follows_letting_go
 from simfw.verify.machine import Monitor
 from simfw.verify.player import Player, when
 

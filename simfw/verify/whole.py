@@ -14,8 +14,9 @@ from math import prod
 
 from simfw.behaviour.region import System
 from simfw.engine.meeting import apart
-from simfw.verify.abstraction import LADDER, Detail, Reduced, reduce_system
+from simfw.verify.abstraction import Reduced, reduce_system
 from simfw.verify.budget import MOST_BYTES, Budget
+from simfw.verify.detail import LADDER, Detail
 from simfw.verify.explore import Explored, explore
 
 __all__ = ["Part", "Whole", "search_whole"]

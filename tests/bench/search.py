@@ -14,10 +14,11 @@ from simfw.behaviour.region import Region, Row, State, System
 from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import Circuit
 from simfw.loading import load_gadget
-from simfw.verify.abstraction import BANDED, LADDER, Electrics, reduce_system
+from simfw.verify.abstraction import Electrics, reduce_system
 from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
 from simfw.verify.decide import monitor_of
+from simfw.verify.detail import BANDED, LADDER
 from simfw.verify.explore import Explored, explore
 from simfw.verify.machine import Act, Machine
 from simfw.verify.whole import search_whole

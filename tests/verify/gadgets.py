@@ -10,7 +10,8 @@ from simfw.behaviour.region import System
 from simfw.errors import GadgetWarning
 from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
-from simfw.verify.abstraction import LADDER, reduce_system
+from simfw.verify.abstraction import reduce_system
+from simfw.verify.detail import LADDER
 from simfw.verify.explore import explore
 from simfw.verify.whole import Part, Whole
 from tests.quality import cases

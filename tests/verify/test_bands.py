@@ -16,10 +16,11 @@ from simfw.engine.simulator import Prepared, simulate
 from simfw.gadget.model import Gadget
 from simfw.loading import load_gadget
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb
-from simfw.verify.abstraction import BANDED, Electrics, Reduced, reduce_system
+from simfw.verify.abstraction import Electrics, Reduced, reduce_system
 from simfw.verify.bands import BAND, make_bands
 from simfw.verify.check import check_gadget
 from simfw.verify.decide import monitor_of
+from simfw.verify.detail import BANDED
 from simfw.verify.explore import explore
 from simfw.verify.finding import Finding, Verdict
 from tests.quality import cases

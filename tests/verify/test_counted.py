@@ -14,9 +14,10 @@ import pytest
 from simfw.behaviour.build import build_system
 from simfw.cli import main
 from simfw.loading import load_gadget
-from simfw.verify.abstraction import LADDER, reduce_system
+from simfw.verify.abstraction import reduce_system
 from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
+from simfw.verify.detail import LADDER
 from simfw.verify.explore import _Search, explore
 from tests.quality import cases
 from tests.verify.gadgets import PLAIN, gadget, rule

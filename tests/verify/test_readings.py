@@ -8,10 +8,11 @@ from simfw.behaviour.build import build_system
 from simfw.behaviour.rules import build_rules
 from simfw.circuit.circuit import Circuit
 from simfw.stimuli.scenario import Usb, Wave
-from simfw.verify.abstraction import BANDED, Electrics, reduce_system
+from simfw.verify.abstraction import Electrics, reduce_system
 from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
 from simfw.verify.decide import monitor_of
+from simfw.verify.detail import BANDED
 from simfw.verify.falsify import falsify
 from simfw.verify.finding import Verdict
 from simfw.verify.player import Player

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from simfw.behaviour import expression as ex
 from simfw.behaviour.region import Condition, Region, Row, State, System
-from simfw.verify.abstraction import LET_GO_ACTS
 from simfw.verify.explore import explore
+from simfw.verify.letting_go import LET_GO_ACTS
 from simfw.verify.machine import Act, Machine, Monitor
 from simfw.verify.terms import SUPPLY, Config
 from tests.verify.brute import GRID, Brute

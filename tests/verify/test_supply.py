@@ -9,9 +9,10 @@ from simfw.behaviour.expression import All, Inside
 from simfw.engine.simulator import simulate
 from simfw.loading import load_gadget, load_scenario
 from simfw.stimuli.scenario import Press, Scenario, to_toml
-from simfw.verify.abstraction import LADDER, reduce_system
+from simfw.verify.abstraction import reduce_system
 from simfw.verify.budget import Budget
 from simfw.verify.check import check_gadget
+from simfw.verify.detail import LADDER
 from simfw.verify.explore import explore
 from simfw.verify.falsify import falsify
 from simfw.verify.finding import Report
