@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import gc
 import os
 import shutil
@@ -12,13 +11,13 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from tests import sharing
+from tests import counting, sharing
 
 # A busy machine is no reason to fail, and a given commit either passes or does not.
 settings.register_profile("simfw", deadline=None, derandomize=True)
 settings.load_profile("simfw")
 
-os.register_at_fork(after_in_child=sharing.uncounted_from_here)
+os.register_at_fork(after_in_child=counting.uncounted_from_here)
 
 # Laws drawn by the hundred, planted faults, demo gadgets and long lives go again and again through
 # lines that other tests reach too. Counting makes such a test take more than twice as long.
@@ -91,13 +90,28 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_setup(item: pytest.Item) -> Generator[None, object, object]:
     """What only such tests are set up with is not counted either."""
-    with sharing.uncounted() if _left_out(item) else contextlib.nullcontext():
+    with counting.uncounted() if _left_out(item) else counting.while_new():
+        return (yield)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Generator[None, object, object]:
+    """What takes long is counted while it comes to new lines."""
+    with counting.while_new():
+        return (yield)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(item: pytest.Item) -> Generator[None, object, object]:
+    """So is what is done behind it."""
+    with counting.while_new():
         return (yield)
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
     """Vectors are dear: tests of commands share them, tests of vectors have their own by now."""
     sharing.share()
+    counting.begin()
     # What stands now stays to the end, and little of what is made is a cycle: looking for cycles at
     # every 700 new objects costs some 8 % where vectors are made.
     gc.freeze()
